@@ -1,0 +1,82 @@
+// Package alerts turns readings and model results into alerts with a life
+// cycle (pending, firing, acknowledged, resolved), keeps that life cycle over
+// restarts, and hands messages to channels through a durable outbox.
+package alerts
+
+import (
+	"time"
+
+	"curewright/model/coat"
+	"curewright/sensors"
+)
+
+// Cup is one mixed batch that has not been used up, with its countdown.
+type Cup struct {
+	Batch   string    `json:"batch"`
+	Resin   string    `json:"resin"`
+	Grams   *float64  `json:"grams"` // resin and hardener; nil when not weighed
+	Mixed   time.Time `json:"mixed"`
+	EndsAt  time.Time `json:"ends_at"` // cautious end of working time
+	Class   string    `json:"class"`   // "low", "caution", "runaway"
+	Measure string    `json:"measure"` // where the time comes from: "model", "sheet", "pot probe"
+}
+
+// Surface is moist air at one panel now.
+type Surface struct {
+	Panel      string   `json:"panel"`
+	TempC      *float64 `json:"temp_c"`
+	AirC       *float64 `json:"air_c"`
+	RHPct      *float64 `json:"rh_pct"`
+	DewC       *float64 `json:"dew_point_c"`
+	MarginK    *float64 `json:"dew_margin_k"`
+	PanelRHPct *float64 `json:"panel_rh_pct"`
+}
+
+// Input is one look at everything, taken by the daemon after each estimate.
+type Input struct {
+	Now          time.Time
+	ClockTrusted bool
+	Estimates    []coat.Estimate
+	Work         *coat.Work
+	Probes       []sensors.Health
+	Surfaces     []Surface
+	Cups         []Cup
+	Conditions   []Condition // from the tent, the store, the clock
+}
+
+// Condition is a trouble that another part reports by itself.
+type Condition struct {
+	Rule     string // e.g. "tent_off_by_safety", "store_full", "clock_in_doubt"
+	Subject  string // what it is about, "" for the whole shop
+	Severity Severity
+	Say      string // one sentence with what to do
+}
+
+// Severity orders what the person hears first.
+type Severity string
+
+// Danger may hurt or burn; Act can be acted on now; Soon is a coming edge;
+// Note is for the log and the morning.
+const (
+	Danger Severity = "danger"
+	Act    Severity = "act"
+	Soon   Severity = "soon"
+	Note   Severity = "note"
+)
+
+// Alert is one firing of one rule about one subject.
+type Alert struct {
+	ID       string     `json:"id"`
+	Rule     string     `json:"rule"`
+	Subject  string     `json:"subject"` // coat, panel, probe or batch id
+	Panel    string     `json:"panel,omitempty"`
+	Severity Severity   `json:"severity"`
+	State    string     `json:"state"` // pending, firing, acknowledged, resolved
+	Say      string     `json:"say"`   // what to do, one sentence
+	Since    time.Time  `json:"since"` // condition first seen
+	FiredAt  *time.Time `json:"fired_at"`
+	AckedAt  *time.Time `json:"acked_at"`
+	AckedBy  string     `json:"acked_by,omitempty"`
+	EndedAt  *time.Time `json:"ended_at"`
+	Sound    string     `json:"sound"` // "act now", "closing", "danger" or ""
+}

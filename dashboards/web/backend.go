@@ -1,0 +1,213 @@
+// Package web serves the dashboard: pages, the JSON API, server-sent events,
+// metrics and the log-in gate. It holds no state of the shop itself: all of
+// that comes through [Backend].
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"time"
+
+	"curewright/alerts"
+	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/model/job"
+	"curewright/sensors"
+)
+
+// Fault is one thing wrong with one field of a request.
+type Fault struct {
+	Field string `json:"field"`
+	What  string `json:"what"`
+}
+
+// Faults is every fault of a request; it is an error.
+type Faults []Fault
+
+func (f Faults) Error() string {
+	s := ""
+	for i, x := range f {
+		if i > 0 {
+			s += "; "
+		}
+		if x.Field != "" {
+			s += x.Field + ": "
+		}
+		s += x.What
+	}
+	return s
+}
+
+// Who made a request.
+type Who struct {
+	Name string // token's name, or "loopback"
+	Role Role
+}
+
+// Role is what a token may do. Record includes look; push may only push
+// readings; control includes record.
+type Role string
+
+// The roles of the log-in gate.
+const (
+	Look    Role = "look"
+	Record  Role = "record"
+	Push    Role = "push"
+	Control Role = "control"
+)
+
+// PushResult is the answer to pushed readings.
+type PushResult struct {
+	Taken   int           `json:"taken"`
+	Refused []PushRefusal `json:"refused"`
+}
+
+// PushRefusal says which reading of the request was refused and why.
+type PushRefusal struct {
+	Index int    `json:"index"`
+	Probe string `json:"probe"`
+	Why   string `json:"why"`
+}
+
+// PushReading is one reading as pushed over the network; a nil Time means
+// now.
+type PushReading struct {
+	Probe  string     `json:"probe"`
+	Time   *time.Time `json:"time"`
+	TempC  *float64   `json:"temp_c"`
+	RHPct  *float64   `json:"rh_pct"`
+	CO2PPM *float64   `json:"co2_ppm"`
+}
+
+// Change is one version of one record of work: created, patched or deleted.
+type Change struct {
+	Kind    string          `json:"kind"` // piece, panel, batch, coat, feel, resin
+	ID      string          `json:"id"`
+	Version int             `json:"version"`
+	Op      string          `json:"op"` // create, patch, delete
+	At      time.Time       `json:"at"`
+	By      string          `json:"by"`
+	Body    json.RawMessage `json:"body"` // the whole record after the change
+}
+
+// SettingsView is what GET and PUT /settings carry.
+type SettingsView struct {
+	SleepFrom    string     `json:"sleep_from"` // "22:30", "" for none
+	SleepTo      string     `json:"sleep_to"`
+	LowC         *float64   `json:"low_c"`   // tonight's expected low, °C
+	LowFor       string     `json:"low_for"` // the date of that night, YYYY-MM-DD
+	Units        string     `json:"units"`   // "si" or "us"
+	Clock        string     `json:"clock"`   // "24h" or "12h"
+	ShopName     string     `json:"shop_name"`
+	FuelHeater   bool       `json:"fuel_heater"`
+	AskLow       bool       `json:"ask_low"`       // read-only: the page should ask tonight's low
+	ClockTrusted bool       `json:"clock_trusted"` // read-only
+	WakeTested   bool       `json:"wake_tested"`   // read-only: some sound or channel was heard
+	NoProbe      bool       `json:"no_probe"`      // read-only: no probe found yet
+	LastBackup   *time.Time `json:"last_backup"`   // read-only
+	StoreTrouble string     `json:"store_trouble"` // read-only: said aloud, "" when well
+	Speed        float64    `json:"speed"`         // read-only: demo's time lapse, 1 for real time
+}
+
+// Snapshot is one consistent look at the shop, the bench page's whole data.
+type Snapshot struct {
+	At       time.Time        `json:"at"`
+	Zone     string           `json:"zone"` // IANA name or fixed offset of the shop's clock
+	Result   job.Result       `json:"result"`
+	Surfaces []alerts.Surface `json:"surfaces"`
+	Cups     []alerts.Cup     `json:"cups"`
+	Alerts   []alerts.Alert   `json:"alerts"`
+	Probes   []sensors.Health `json:"probes"`
+	Settings SettingsView     `json:"settings"`
+}
+
+// Backend is everything the pages and the API need of the daemon. Methods
+// that change work return only once the change is on disk. Errors that are
+// the caller's are [Faults], [ErrNotFound], [ErrConflict].
+type Backend interface {
+	Now() time.Time
+	Snapshot(ctx context.Context) (Snapshot, error)
+	Work(ctx context.Context) (*coat.Work, error)
+	Changes(ctx context.Context, kind, id string) ([]Change, error)
+
+	// Create stores a new record of the kind (panel, batch, coat, feel,
+	// resin, piece) from its JSON and returns its id. key is the
+	// Idempotency-Key, "" for none: a repeat returns the first id and
+	// created false.
+	Create(ctx context.Context, who Who, kind string, body json.RawMessage, key string) (id string, created bool, err error)
+	Patch(ctx context.Context, who Who, kind, id string, body json.RawMessage, key string) error
+	Delete(ctx context.Context, who Who, kind, id string, key string) error
+	EndBatch(ctx context.Context, who Who, id string, at time.Time, leftG *float64, key string) error
+
+	PushReadings(ctx context.Context, who Who, loopback bool, rs []PushReading) (PushResult, error)
+	Readings(ctx context.Context, probe string, from, to time.Time, yield func(sensors.Reading) bool) error
+	Trace(ctx context.Context, coatID string, from, to time.Time, points int) ([]coat.TracePoint, error)
+	Probes(ctx context.Context) ([]sensors.Health, error)
+	SetProbe(ctx context.Context, who Who, id string, name, role, panel *string, accepted *bool) error
+
+	Alerts(ctx context.Context, all bool) ([]alerts.Alert, error)
+	Ack(ctx context.Context, who Who, id string) error
+	TestSound(ctx context.Context, channel string, heard *bool) error
+
+	Settings(ctx context.Context) (SettingsView, error)
+	PutSettings(ctx context.Context, who Who, patch json.RawMessage) error
+	TrustClock(ctx context.Context, who Who, phone time.Time) error
+
+	Resins(ctx context.Context) ([]cure.Resin, error)
+	FitResin(ctx context.Context, sheet json.RawMessage) (json.RawMessage, error)
+	Plan(ctx context.Context, body json.RawMessage) (json.RawMessage, error)
+	Pot(ctx context.Context, q PotQuery) (json.RawMessage, error)
+
+	// Ready reports each part that has not made progress within its limit.
+	Ready(ctx context.Context) []string
+
+	// Subscribe returns a bounded channel of events; a slow reader is
+	// dropped by closing it.
+	Subscribe() (<-chan Event, func())
+
+	// Tokens.
+	Authenticate(ctx context.Context, token string) (Who, bool)
+	NewPairCode(ctx context.Context, role Role, name string) (code string, expires time.Time, err error)
+	Redeem(ctx context.Context, code, device string) (token string, who Who, err error)
+	ListTokens(ctx context.Context) ([]TokenInfo, error)
+	RevokeToken(ctx context.Context, id string) error
+}
+
+// PotQuery is one cup on the calculator.
+type PotQuery struct {
+	Resin      string
+	Grams      float64
+	Shape      string
+	DiameterMM *float64
+	DepthMM    *float64
+	ShopC      float64
+	StartC     *float64
+}
+
+// TokenInfo is a token without its secret.
+type TokenInfo struct {
+	ID      string     `json:"id"`
+	Name    string     `json:"name"`
+	Role    Role       `json:"role"`
+	Made    time.Time  `json:"made"`
+	Used    *time.Time `json:"used"`
+	Expires *time.Time `json:"expires"`
+}
+
+// Event is one server-sent event: "snapshot" after each estimate, "reading",
+// "alert", "work".
+type Event struct {
+	Name string
+	Data json.RawMessage
+}
+
+// Errors a [Backend] returns for what is not there or clashes.
+var (
+	ErrNotFound = backendError("not found")
+	ErrConflict = backendError("conflict")
+	ErrTooMany  = backendError("too many tries")
+)
+
+type backendError string
+
+func (e backendError) Error() string { return string(e) }

@@ -1,0 +1,195 @@
+package coat
+
+import "time"
+
+// Band is a p10–p50–p90 of a number.
+type Band struct {
+	P10 float64 `json:"p10"`
+	P50 float64 `json:"p50"`
+	P90 float64 `json:"p90"`
+}
+
+// TimeBand is a p10–p50–p90 of a time; a quantile that is not reached within
+// the horizon is nil.
+type TimeBand struct {
+	P10 *time.Time `json:"p10"`
+	P50 *time.Time `json:"p50"`
+	P90 *time.Time `json:"p90"`
+}
+
+// Probabilities of the five states; they sum to one.
+type Probabilities struct {
+	Wet   float64 `json:"wet"`
+	Tacky float64 `json:"tacky"`
+	Green float64 `json:"green"`
+	Firm  float64 `json:"firm"`
+	Hard  float64 `json:"hard"`
+}
+
+// Why a state is unknown.
+const (
+	ColdGlass    = "cold_glass"
+	BelowMinimum = "below_minimum"
+	OutsideRange = "outside_range"
+	NoReading    = "no_reading"
+	Gap          = "gap"
+)
+
+// Kinds of window; see the package's words.
+const (
+	WindowCloth = "cloth into the tack coat"
+	WindowWet   = "wet on wet"
+	WindowCoat  = "coat on coat"
+	WindowFill  = "fill coat over cloth"
+)
+
+// Window is when the next thing may go on. Opens and Closes are the cautious
+// edges that advice speaks from (opening p90, closing p10); the bands carry
+// the doubt. A nil edge is not reached within the horizon.
+type Window struct {
+	Kind       string     `json:"kind"`
+	Opens      *time.Time `json:"opens"`
+	Closes     *time.Time `json:"closes"`
+	OpensBand  TimeBand   `json:"opens_band"`
+	ClosesBand TimeBand   `json:"closes_band"`
+	// Status is "before", "open", "closed", "cold" (not now) or "unknown".
+	Status string `json:"status"`
+	// FeelFrom is set where the cautious edges cross: no permission, but a
+	// time to begin feeling it.
+	FeelFrom *time.Time `json:"feel_from"`
+}
+
+// Events are first crossings of each mark.
+type Events struct {
+	Tacky        TimeBand `json:"tacky"`
+	RecoatOpens  TimeBand `json:"recoat_opens"`
+	Green        TimeBand `json:"green"`
+	Firm         TimeBand `json:"firm"`
+	RecoatCloses TimeBand `json:"recoat_closes"`
+	Hard         TimeBand `json:"hard"`
+	Handle       TimeBand `json:"handle"`
+}
+
+// Blush is the ordinal, unvalidated amine-blush index.
+type Blush struct {
+	Index     *float64 `json:"index"` // nil without humidity
+	Band      string   `json:"band"`  // low, elevated, high or unknown
+	Condensed bool     `json:"condensed"`
+}
+
+// Advice codes, in order of precedence (the first that holds).
+const (
+	AdviseWashAbrade   = "wash_abrade"      // condensed or blush high
+	AdviseNotKnown     = "not_known"        // why, what temperature, feel it
+	AdviseRecoat       = "recoat"           // open, blush low
+	AdviseWashRecoat   = "wash_recoat"      // open, blush elevated
+	AdviseWait         = "wait"             // not yet
+	AdviseFeel         = "feel"             // the doubt is wider than the window: feel it from a time
+	AdviseWarm         = "warm"             // cold: warm and feel
+	AdviseWaitAbrade   = "wait_then_abrade" // closed and not hard
+	AdviseStalled      = "stalled"          // hard and stalled
+	AdviseAbradeRecoat = "abrade_recoat"    // hard: wash, abrade, recoat; sand; flip
+)
+
+// Sentence is text with places for times and temperatures, so that a page can
+// show them in the reader's own clock and unit. String renders it in the
+// coat's own time zone, 24 h and °C.
+type Sentence []Part
+
+// Part is one piece of a sentence: exactly one of the fields is set.
+type Part struct {
+	Text  string     `json:"text,omitempty"`
+	Time  *time.Time `json:"time,omitempty"`
+	TempC *float64   `json:"temp_c,omitempty"`
+	DiffK *float64   `json:"diff_k,omitempty"` // a temperature difference
+	Bold  bool       `json:"bold,omitempty"`
+}
+
+// Segment is a stretch of one state on the strip, at the median.
+type Segment struct {
+	State  State     `json:"state"`
+	From   time.Time `json:"from"`
+	To     time.Time `json:"to"`
+	Future bool      `json:"future"`
+}
+
+// Span is a stretch of time.
+type Span struct {
+	From time.Time `json:"from"`
+	To   time.Time `json:"to"`
+}
+
+// Strip is what the one figure of the product draws.
+type Strip struct {
+	Segments []Segment `json:"segments"`
+	Gaps     []Span    `json:"gaps"`  // no trusted reading: torn paper
+	Drops    []Span    `json:"drops"` // dew or blush trouble
+	Feels    []Feel    `json:"feels"`
+}
+
+// Estimate is all that is said about one coat at one time.
+type Estimate struct {
+	ID        string    `json:"id"`
+	Panel     string    `json:"panel"`
+	Resin     string    `json:"resin"`
+	Kind      string    `json:"kind"`
+	AppliedAt time.Time `json:"applied_at"`
+	// TempC is the panel's mean of the last ten minutes, °C; nil without one.
+	TempC *float64 `json:"temp_c"`
+	Alpha *Band    `json:"alpha"` // degree of cure, 0 to 1; nil until estimated
+	TgC   *Band    `json:"tg_c"`  // glass transition, °C
+	Kappa *Band    `json:"kappa"` // rate factor, 1 as on the sheet
+
+	State            State          `json:"state"`
+	StateProbability *Probabilities `json:"state_probability"` // nil when unknown
+	UnknownWhy       []string       `json:"unknown_why"`
+
+	Advice     string   `json:"advice"`      // one plain sentence
+	AdviceCode string   `json:"advice_code"` // one of the Advise constants
+	Say        Sentence `json:"say"`         // the sentence, with places for times
+	Because    Sentence `json:"because"`     // what stands under it
+	// Flag is the one word on the coat: "act now", "soon", "wait", "trouble",
+	// "not known" or "done".
+	Flag string `json:"flag"`
+
+	NextWindow *Window  `json:"next_window"`
+	Events     Events   `json:"events"`
+	Blush      Blush    `json:"blush"`
+	Stall      bool     `json:"stall"`
+	TNeedC     *float64 `json:"t_need_c"` // the temperature that would mend a stall
+	Outgassing bool     `json:"outgassing"`
+
+	// DegradedMinutes since application without a trusted panel reading.
+	DegradedMinutes float64 `json:"degraded_minutes"`
+	// PanelFrom is "probe", "air" (lagged, wider doubt) or "none".
+	PanelFrom string   `json:"panel_from"`
+	Notes     []string `json:"notes"` // finger tests ignored or contradictory, generic resin, ...
+	Strip     Strip    `json:"strip"`
+	// Overnight is the chance, within the sleeping hours ahead, of each
+	// trouble; nil when none are set or the coat is done.
+	Overnight *Overnight `json:"overnight"`
+}
+
+// Overnight is what the hours asleep may bring to a coat.
+type Overnight struct {
+	From         time.Time `json:"from"`
+	To           time.Time `json:"to"`
+	WindowCloses float64   `json:"window_closes"` // probability, 0 to 1
+	Stalls       float64   `json:"stalls"`
+	Dew          float64   `json:"dew"`
+	Say          Sentence  `json:"say"` // one sentence with the latest useful action
+}
+
+// TracePoint is one moment of a coat's history or forecast.
+type TracePoint struct {
+	At       time.Time `json:"at"`
+	TempC    *float64  `json:"temp_c"`
+	TempP10  *float64  `json:"temp_p10"` // forecast only
+	TempP90  *float64  `json:"temp_p90"`
+	Alpha    *Band     `json:"alpha"`
+	TgC      *float64  `json:"tg_c"` // median
+	DewC     *float64  `json:"dew_c"`
+	BlushJ   *float64  `json:"blush"`
+	Forecast bool      `json:"forecast"`
+	Gap      bool      `json:"gap"`
+}

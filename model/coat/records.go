@@ -1,0 +1,125 @@
+// Package coat holds the record of work (pieces, panels, batches, coats,
+// finger tests) and computes the state of one coat: the rate-factor
+// posterior, the marks it has passed, the windows that come next, and the
+// advice that follows.
+//
+// Everything here is pure: time comes in as values, nothing is read or
+// written, and a value that is not known is a nil pointer, never a number.
+package coat
+
+import (
+	"time"
+
+	"curewright/model/cure"
+)
+
+// Piece is a thing with sides; a panel is one side of it being coated.
+type Piece struct {
+	ID   string `json:"id" toml:"id"`
+	Name string `json:"name,omitempty" toml:"name"`
+}
+
+// Panel is one side of a piece: the thing a coat goes on.
+type Panel struct {
+	ID     string   `json:"id" toml:"id"`
+	Piece  string   `json:"piece" toml:"piece"` // defaults to ID
+	Name   string   `json:"name,omitempty" toml:"name"`
+	Probe  string   `json:"probe,omitempty" toml:"probe"` // surface temperature; "" means none: air through a lag
+	Air    string   `json:"air,omitempty" toml:"air"`     // humidity and dew point
+	Core   string   `json:"core,omitempty" toml:"core"`   // wood, foam, honeycomb, metal, laminate
+	AreaM2 *float64 `json:"area_m2,omitempty" toml:"area_m2"`
+}
+
+// Batch is one mixed cup.
+type Batch struct {
+	ID         string     `json:"id" toml:"id"`
+	Resin      string     `json:"resin" toml:"resin"`
+	Lot        string     `json:"lot,omitempty" toml:"lot"`
+	ResinG     *float64   `json:"resin_g,omitempty" toml:"resin_g"`
+	HardenerG  *float64   `json:"hardener_g,omitempty" toml:"hardener_g"`
+	Mixed      time.Time  `json:"mixed" toml:"mixed"`
+	Shape      string     `json:"shape,omitempty" toml:"shape"` // cup, tray or bond
+	DiameterMM *float64   `json:"diameter_mm,omitempty" toml:"diameter_mm"`
+	StartC     *float64   `json:"start_c,omitempty" toml:"start_c"`
+	Ended      *time.Time `json:"ended,omitempty" toml:"ended"` // used up or thrown out
+	LeftG      *float64   `json:"left_g,omitempty" toml:"left_g"`
+}
+
+// Cloth is what is laid into a coat.
+type Cloth struct {
+	Name string     `json:"name" toml:"name"`
+	GM2  *float64   `json:"g_m2,omitempty" toml:"g_m2"`
+	Laid *time.Time `json:"laid,omitempty" toml:"laid"`
+}
+
+// Kinds of coat.
+const (
+	TackCoat = "tack coat"
+	WetOut   = "wet-out"
+	FillCoat = "fill coat"
+	Bond     = "bond"
+	Seal     = "seal"
+)
+
+// Coat is resin from one or more batches on a panel at a time.
+type Coat struct {
+	ID       string     `json:"id" toml:"id"`
+	Panel    string     `json:"panel" toml:"panel"`
+	Resin    string     `json:"resin" toml:"resin"`
+	Kind     string     `json:"kind" toml:"kind"`
+	Batches  []string   `json:"batches,omitempty" toml:"batches"`
+	Applied  time.Time  `json:"applied" toml:"applied"`
+	Finished *time.Time `json:"finished,omitempty" toml:"finished"` // last brush stroke
+	Cloth    []Cloth    `json:"cloth,omitempty" toml:"cloth"`
+	Cover    string     `json:"cover,omitempty" toml:"cover"` // none, peel ply, film
+	// Next says what the person means to do next: cloth, wet, coat, fill or none.
+	Next string `json:"next,omitempty" toml:"next"`
+	// Ended is when the person stopped watching it (coated over, done,
+	// abandoned); nil while it is open.
+	Ended *time.Time `json:"ended,omitempty" toml:"ended"`
+	Note  string     `json:"note,omitempty" toml:"note"`
+}
+
+// Feel is one finger test: the state that the finger found.
+type Feel struct {
+	ID    string    `json:"id" toml:"id"`
+	Coat  string    `json:"coat" toml:"coat"`
+	At    time.Time `json:"at" toml:"at"`
+	State State     `json:"state" toml:"state"`
+}
+
+// Work is everything the person entered, current version, with the resins it
+// names. Slices are in order of time.
+type Work struct {
+	Pieces  []Piece
+	Panels  []Panel
+	Batches []Batch
+	Coats   []Coat
+	Feels   []Feel
+	Resins  map[string]cure.Resin
+}
+
+// State is what a finger would find.
+type State string
+
+// The states in order of cure; Unknown when the model cannot say.
+const (
+	Unknown State = "unknown"
+	Wet     State = "wet"
+	Tacky   State = "tacky"
+	Green   State = "green"
+	Firm    State = "firm"
+	Hard    State = "hard"
+)
+
+// FingerWords says what the finger finds in each state: the buttons say this.
+var FingerWords = map[State]string{
+	Wet:   "flows, strings",
+	Tacky: "sticks, lifts clean",
+	Green: "no stick, nail dents",
+	Firm:  "nail slides, no dent",
+	Hard:  "sands to dust",
+}
+
+// Open reports whether the coat is still watched at the given time.
+func (c Coat) Open(now time.Time) bool { return c.Ended == nil || c.Ended.After(now) }

@@ -1,0 +1,71 @@
+// Package job reads job files, checks the record of work, and runs the
+// estimator over small [Readings] and work inputs: the same one for the
+// daemon and for offline replay, so that both give the same states and
+// windows.
+package job
+
+import (
+	"iter"
+	"time"
+
+	"curewright/model/coat"
+)
+
+// Sample is one moment of one probe, as the model reads it. A quantity that
+// is missing is NaN, which every consumer tests before use.
+type Sample struct {
+	At    time.Time
+	TempC float64
+	RHPct float64
+	CO2   float64 // ppm
+}
+
+// Readings is where the estimator takes samples from: the daemon's store, or
+// a CSV file in memory.
+type Readings interface {
+	// Samples yields the probe's samples in [from, to], oldest first. A probe
+	// that is not known yields nothing.
+	Samples(probe string, from, to time.Time) iter.Seq[Sample]
+}
+
+// Clock is an hour and minute of the day, minutes after midnight.
+type Clock int
+
+// Settings are what the person told besides the work itself.
+type Settings struct {
+	Loc *time.Location // the shop's clock; nil means the coat's own offset
+
+	SleepFrom, SleepTo Clock // equal: no sleeping hours
+
+	// LowC is the expected overnight low, °C, for the night that begins on
+	// LowFor; nil when not told.
+	LowC   *float64
+	LowFor time.Time
+
+	Outdoor    string   // probe outdoors, "" for none
+	Air        string   // shop air probe where a panel names none
+	SetPointC  *float64 // the tent's set point, nil when not held
+	FuelHeater bool     // an unvented fuel heater is declared on
+
+	// ProbeSDK is a probe's stated accuracy (one standard deviation, K) by
+	// name; DefaultProbeSDK where absent.
+	ProbeSDK map[string]float64
+}
+
+// Result is the estimate of every coat that is not ended, at one time.
+type Result struct {
+	At    time.Time       `json:"at"`
+	Coats []coat.Estimate `json:"coats"`
+	Shop  *ShopNow        `json:"shop,omitempty"`
+}
+
+// ShopNow is the air forecast that the coats were judged under.
+type ShopNow struct {
+	Air     string     `json:"air"`
+	TempC   *float64   `json:"temp_c"`
+	LowC    *coatBand  `json:"low_c"`   // the coldest of the next 18 h
+	LowAt   *time.Time `json:"low_at"`  // at the median path
+	Quality string     `json:"quality"` // "wide default", "fitted", ...
+}
+
+type coatBand = coat.Band
