@@ -1,0 +1,46 @@
+# The two commands to know are `make demo` and `make test`.
+GO ?= go
+BIN := bin/curewright
+VERSION ?= $(shell git describe --always --dirty 2>/dev/null || echo unknown)
+LDFLAGS := -s -w -X main.version=$(VERSION)
+
+.PHONY: all demo build test check unit race deps bench clean fuzz
+
+all: build
+
+build:
+	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o $(BIN) ./cmd/curewright
+
+# The whole daemon over a simulated October weekend: no hardware, no
+# configuration. The address is printed; stop it with Ctrl-C.
+demo: build
+	$(BIN) demo
+
+# Installs what the tests need, then runs them all.
+test: deps check unit race
+
+deps:
+	scripts/test-deps.sh
+
+check:
+	@files=$$(gofmt -l $$(git ls-files '*.go')); [ -z "$$files" ] || { echo "not gofmt-clean:"; echo "$$files"; exit 1; }
+	$(GO) vet ./...
+	$(GO) tool staticcheck ./...
+	$(GO) mod tidy -diff
+
+unit:
+	$(GO) test ./...
+
+# The race detector is slow on the store's translated C: only packages with
+# goroutines of their own, in their short form.
+race:
+	$(GO) test -race -short ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./cmd/...
+
+bench:
+	scripts/bench.sh
+
+fuzz:
+	scripts/fuzz.sh
+
+clean:
+	rm -rf bin dist

@@ -1,0 +1,120 @@
+package internal
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"io"
+	"os/exec"
+	"path"
+	"strings"
+	"testing"
+)
+
+const module = "curewright"
+
+type pkg struct {
+	ImportPath string
+	Imports    []string
+	Deps       []string
+}
+
+// rules say what a package may import of ours. The first pattern that matches
+// counts; "x/..." means x and all below it.
+var rules = []struct {
+	who string
+	may []string
+}{
+	{"model/...", []string{"model/..."}},
+	{"sensors", nil},
+	{"sensors/...", []string{"sensors", "sensors/chipsim"}},
+	{"heat", []string{"sensors"}},
+	{"heat/...", []string{"heat", "sensors"}},
+	{"history/...", []string{"sensors", "model/...", "history"}},
+	{"alerts", []string{"sensors", "model/..."}},
+	{"alerts/...", []string{"alerts", "sensors", "model/..."}},
+	{"dashboards/...", []string{"dashboards/...", "sensors", "alerts", "model/...", "heat"}},
+	{"cmd/...", []string{"..."}},
+	{"internal/...", []string{"..."}},
+}
+
+func matches(pattern, p string) bool {
+	if pattern == "..." {
+		return true
+	}
+	if base, ok := strings.CutSuffix(pattern, "/..."); ok {
+		return p == base || strings.HasPrefix(p, base+"/")
+	}
+	ok, _ := path.Match(pattern, p)
+	return ok
+}
+
+func list(t *testing.T) []pkg {
+	t.Helper()
+	cmd := exec.Command("go", "list", "-json=ImportPath,Imports,Deps", module+"/...")
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("go list: %v", err)
+	}
+	var ps []pkg
+	dec := json.NewDecoder(bytes.NewReader(out))
+	for {
+		var p pkg
+		if err := dec.Decode(&p); errors.Is(err, io.EOF) {
+			return ps
+		} else if err != nil {
+			t.Fatal(err)
+		}
+		ps = append(ps, p)
+	}
+}
+
+// One way for data: probe, reading, history, model, then alerts, dashboards
+// and heat. A shortcut between parts is a fault even where it compiles.
+func TestImportRules(t *testing.T) {
+	seen := map[string]bool{}
+	for _, p := range list(t) {
+		own := strings.TrimPrefix(p.ImportPath, module+"/")
+		seen[strings.SplitN(own, "/", 2)[0]] = true
+		var may []string
+		found := false
+		for _, r := range rules {
+			if matches(r.who, own) {
+				may, found = r.may, true
+				break
+			}
+		}
+		if !found {
+			t.Errorf("%s: no import rule covers it", own)
+			continue
+		}
+		// Over Deps, so that a forbidden package cannot come in through an
+		// allowed one.
+	deps:
+		for _, d := range p.Deps {
+			d, ours := strings.CutPrefix(d, module+"/")
+			if !ours || d == own {
+				continue
+			}
+			for _, m := range may {
+				if matches(m, d) {
+					continue deps
+				}
+			}
+			t.Errorf("%s may not depend on %s", own, d)
+		}
+		if matches("model/...", own) {
+			for _, i := range p.Imports {
+				switch {
+				case i == "os", i == "net", i == "log", strings.HasPrefix(i, "os/"), strings.HasPrefix(i, "net/"), strings.HasPrefix(i, "log/"):
+					t.Errorf("%s is pure and may not import %s", own, i)
+				}
+			}
+		}
+	}
+	for _, want := range []string{"model", "sensors", "history", "alerts", "dashboards", "cmd"} {
+		if !seen[want] {
+			t.Errorf("no package below %s: the rules check nothing there", want)
+		}
+	}
+}
