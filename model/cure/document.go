@@ -1,0 +1,321 @@
+package cure
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"github.com/pelletier/go-toml/v2"
+	"github.com/pelletier/go-toml/v2/unstable"
+)
+
+// document is a decoded TOML file that remembers where each key stood, so that
+// every fault of type, of spelling and of meaning can be said at once, with
+// its place. The library's own strict mode stops at the first wrong type.
+type document struct {
+	place  map[string][2]int // line and column of a key, by its path
+	faults Faults
+}
+
+// table is one table of a document; the path of the root is "".
+type table struct {
+	doc  *document
+	path string
+	m    map[string]any
+	used map[string]bool
+}
+
+// parseDocument returns the root table; it fails only where the text is not
+// TOML at all.
+func parseDocument(data []byte) (*document, *table, error) {
+	m := map[string]any{}
+	if err := toml.Unmarshal(data, &m); err != nil {
+		f := Fault{What: strings.TrimPrefix(err.Error(), "toml: ")}
+		var de *toml.DecodeError
+		if errors.As(err, &de) {
+			f.Line, f.Col = de.Position()
+		}
+		return nil, nil, Faults{f}
+	}
+	doc := &document{place: places(data)}
+	return doc, doc.table("", m), nil
+}
+
+func (d *document) table(path string, m map[string]any) *table {
+	return &table{doc: d, path: path, m: m, used: map[string]bool{}}
+}
+
+func (t *table) join(key string) string {
+	if t.path == "" {
+		return key
+	}
+	return t.path + "." + key
+}
+
+// bad records a fault of one of the table's keys.
+func (t *table) bad(key, format string, a ...any) {
+	t.doc.bad(t.join(key), format, a...)
+}
+
+func (d *document) bad(path, format string, a ...any) {
+	f := Fault{Key: path, What: fmt.Sprintf(format, a...)}
+	// The nearest enclosing key that stands in the file.
+	for p := path; p != ""; {
+		if at, ok := d.place[p]; ok {
+			f.Line, f.Col = at[0], at[1]
+			break
+		}
+		i := strings.LastIndexAny(p, ".[")
+		if i < 0 {
+			break
+		}
+		p = p[:i]
+	}
+	d.faults = append(d.faults, f)
+}
+
+func (t *table) has(key string) bool { _, ok := t.m[key]; return ok }
+
+// get returns a value and counts the key as known.
+func (t *table) get(key string) (any, bool) {
+	t.used[key] = true
+	v, ok := t.m[key]
+	return v, ok
+}
+
+func number(v any) (float64, bool) {
+	var f float64
+	switch x := v.(type) {
+	case float64:
+		f = x
+	case int64:
+		f = float64(x)
+	default:
+		return 0, false
+	}
+	return f, !math.IsNaN(f) && !math.IsInf(f, 0)
+}
+
+// kindOf names a TOML value the way a person would.
+func kindOf(v any) string {
+	switch x := v.(type) {
+	case string:
+		return fmt.Sprintf("the text %q", x)
+	case bool:
+		return fmt.Sprintf("%v", x)
+	case []any:
+		return "a list"
+	case map[string]any:
+		return "a table"
+	case float64, int64:
+		return fmt.Sprintf("%v", x)
+	}
+	return fmt.Sprintf("%T", v)
+}
+
+func (t *table) number(key string) *float64 {
+	v, ok := t.get(key)
+	if !ok {
+		return nil
+	}
+	f, ok := number(v)
+	if !ok {
+		t.bad(key, "%s: must be a finite number", kindOf(v))
+		return nil
+	}
+	return &f
+}
+
+func (t *table) numberInto(key string, dst *float64) {
+	if f := t.number(key); f != nil {
+		*dst = *f
+	}
+}
+
+// numbers reads a list of numbers, or one number as a list of one.
+func (t *table) numbers(key string) ([]float64, bool) {
+	v, ok := t.get(key)
+	if !ok {
+		return nil, false
+	}
+	list, ok := v.([]any)
+	if !ok {
+		list = []any{v}
+	}
+	out := make([]float64, 0, len(list))
+	for _, x := range list {
+		f, ok := number(x)
+		if !ok {
+			t.bad(key, "%s: must be a finite number", kindOf(x))
+			return nil, false
+		}
+		out = append(out, f)
+	}
+	return out, true
+}
+
+func (t *table) text(key string, dst *string) {
+	v, ok := t.get(key)
+	if !ok {
+		return
+	}
+	s, ok := v.(string)
+	if !ok {
+		t.bad(key, "%s: must be text in quotes", kindOf(v))
+		return
+	}
+	*dst = s
+}
+
+func (t *table) boolean(key string, dst *bool) {
+	v, ok := t.get(key)
+	if !ok {
+		return
+	}
+	b, ok := v.(bool)
+	if !ok {
+		t.bad(key, "%s: must be true or false", kindOf(v))
+		return
+	}
+	*dst = b
+}
+
+func (t *table) sub(key string) *table {
+	v, ok := t.get(key)
+	if !ok {
+		return nil
+	}
+	m, ok := v.(map[string]any)
+	if !ok {
+		t.bad(key, "%s: must be a table, [%s]", kindOf(v), t.join(key))
+		return nil
+	}
+	return t.doc.table(t.join(key), m)
+}
+
+func (t *table) subs(key string) []*table {
+	v, ok := t.get(key)
+	if !ok {
+		return nil
+	}
+	list, ok := v.([]any)
+	if !ok {
+		t.bad(key, "%s: must be a list of tables, [[%s]]", kindOf(v), t.join(key))
+		return nil
+	}
+	var out []*table
+	for i, x := range list {
+		path := fmt.Sprintf("%s[%d]", t.join(key), i)
+		m, ok := x.(map[string]any)
+		if !ok {
+			t.doc.bad(path, "%s: must be a table, [[%s]]", kindOf(x), t.join(key))
+			continue
+		}
+		out = append(out, t.doc.table(path, m))
+	}
+	return out
+}
+
+// done reports the keys that nobody asked for.
+func (t *table) done() {
+	for key := range t.m {
+		if !t.used[key] {
+			t.bad(key, "unknown key")
+		}
+	}
+}
+
+// sorted returns the faults in the order of the file.
+func (d *document) sorted() Faults {
+	slices.SortStableFunc(d.faults, func(a, b Fault) int {
+		if a.Line != b.Line {
+			return a.Line - b.Line
+		}
+		if a.Col != b.Col {
+			return a.Col - b.Col
+		}
+		return strings.Compare(a.Key, b.Key)
+	})
+	return d.faults
+}
+
+// places finds the line and column of every key of a document that is known
+// to be TOML.
+func places(data []byte) map[string][2]int {
+	out := map[string][2]int{}
+	var p unstable.Parser
+	p.Reset(data)
+	prefix := ""
+	count := map[string]int{} // elements so far of each list of tables
+	mark := func(path string, n *unstable.Node) {
+		if _, ok := out[path]; ok || n == nil {
+			return
+		}
+		s := p.Shape(n.Raw).Start
+		out[path] = [2]int{s.Line, s.Column}
+	}
+	// resolve turns a dotted header into a path, with the index of the last
+	// element wherever a part is a list of tables.
+	resolve := func(it unstable.Iterator) (path string, last *unstable.Node) {
+		for it.Next() {
+			last = it.Node()
+			if path != "" {
+				path += "."
+			}
+			path += string(last.Data)
+			if n, ok := count[path]; ok && !it.IsLast() {
+				path = fmt.Sprintf("%s[%d]", path, n-1)
+			}
+		}
+		return path, last
+	}
+	var value func(path string, n *unstable.Node)
+	keyval := func(prefix string, n *unstable.Node) {
+		path := prefix
+		it := n.Key()
+		for it.Next() {
+			if path != "" {
+				path += "."
+			}
+			path += string(it.Node().Data)
+			mark(path, it.Node())
+		}
+		value(path, n.Value())
+	}
+	value = func(path string, n *unstable.Node) {
+		switch n.Kind {
+		case unstable.InlineTable:
+			it := n.Children()
+			for it.Next() {
+				keyval(path, it.Node())
+			}
+		case unstable.Array:
+			i := 0
+			it := n.Children()
+			for it.Next() {
+				value(fmt.Sprintf("%s[%d]", path, i), it.Node())
+				i++
+			}
+		}
+	}
+	for p.NextExpression() {
+		e := p.Expression()
+		switch e.Kind {
+		case unstable.Table:
+			path, last := resolve(e.Key())
+			mark(path, last)
+			prefix = path
+		case unstable.ArrayTable:
+			path, last := resolve(e.Key())
+			mark(path, last)
+			count[path]++
+			prefix = fmt.Sprintf("%s[%d]", path, count[path]-1)
+			mark(prefix, last)
+		case unstable.KeyValue:
+			keyval(prefix, e)
+		}
+	}
+	return out
+}

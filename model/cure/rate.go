@@ -1,0 +1,146 @@
+package cure
+
+import "math"
+
+// Kelvin of 0 °C, by definition of the Celsius scale.
+const zeroC = 273.15
+
+// Arrhenius returns a·exp(−e/(R·T)) in the unit of a, with e in J/mol and
+// the temperature in °C.
+func Arrhenius(a, e, tC float64) float64 {
+	return a * math.Exp(-e/(GasConstant*(tC+zeroC)))
+}
+
+// power is x^p with the two orders of the generic sets taken out of
+// [math.Pow], which is slow and spends its time on cases that cannot occur.
+func power(x, p float64) float64 {
+	switch p {
+	case 1:
+		return x
+	case 2:
+		return x * x
+	}
+	return math.Pow(x, p)
+}
+
+// RateChem returns dα/dt in 1/s at degree of cure alpha (0 to 1) and
+// temperature tC (°C), without the slowing by vitrification:
+//
+//	κ·(k1 + k2·α^m)·(1−α)^n,  k = A·exp(−E/RT)
+//
+// Kappa is the batch's rate factor; 1 is the resin as on its sheet.
+// Source: Kamal and Sourour, Polym. Eng. Sci. 13 (1973) 59.
+func (r Resin) RateChem(alpha, tC, kappa float64) float64 {
+	if alpha >= 1 {
+		return 0
+	}
+	alpha = max(alpha, 0)
+	k1, k2 := Arrhenius(r.A1, r.E1, tC), Arrhenius(r.A2, r.E2, tC)
+	return kappa * (k1 + k2*power(alpha, r.M)) * power(1-alpha, r.N)
+}
+
+// Diffusion returns the factor, between 0 and 1, by which vitrification slows
+// the reaction at degree of cure alpha and temperature tC (°C):
+//
+//	1/(1 + exp((Tg(α) − T − D)/W))
+//
+// It is the logistic form of Chern and Poehlein, Polym. Eng. Sci. 27 (1987)
+// 788 (from memory), written in Tg; D and W are a choice of ours.
+func (r Resin) Diffusion(alpha, tC float64) float64 {
+	return 1 / (1 + math.Exp((r.Tg(alpha)-tC-r.D)/r.W))
+}
+
+// Rate returns dα/dt in 1/s with the diffusion factor: [Resin.RateChem] times
+// [Resin.Diffusion].
+func (r Resin) Rate(alpha, tC, kappa float64) float64 {
+	return r.RateChem(alpha, tC, kappa) * r.Diffusion(alpha, tC)
+}
+
+// RMax returns the largest chemical rate in 1/s over all degrees of cure at
+// temperature tC (°C). For m = 1, n = 2 it is the closed form
+// k2(K+α*)(1−α*)² with K = k1/k2 and α* = max(0, (1−2K)/3); otherwise the
+// maximum is searched for.
+func (r Resin) RMax(tC, kappa float64) float64 {
+	if r.M == 1 && r.N == 2 {
+		k1, k2 := Arrhenius(r.A1, r.E1, tC), Arrhenius(r.A2, r.E2, tC)
+		if k2 <= 0 {
+			return kappa * k1
+		}
+		K := k1 / k2
+		a := max(0, (1-2*K)/3)
+		return kappa * k2 * (K + a) * (1 - a) * (1 - a)
+	}
+	// The rate has one maximum in α: golden section.
+	lo, hi := 0.0, 1.0
+	const g = 0.6180339887498949
+	x1, x2 := hi-g*(hi-lo), lo+g*(hi-lo)
+	f1, f2 := r.RateChem(x1, tC, kappa), r.RateChem(x2, tC, kappa)
+	for range 60 {
+		if f1 < f2 {
+			lo, x1, f1 = x1, x2, f2
+			x2 = lo + g*(hi-lo)
+			f2 = r.RateChem(x2, tC, kappa)
+		} else {
+			hi, x2, f2 = x2, x1, f1
+			x1 = hi - g*(hi-lo)
+			f1 = r.RateChem(x1, tC, kappa)
+		}
+	}
+	return max(f1, f2, r.RateChem(0, tC, kappa))
+}
+
+// Tg returns the glass transition in °C at degree of cure alpha:
+//
+//	Tg0 + (Tg∞ − Tg0)·λα/(1 − (1−λ)α)
+//
+// Source: DiBenedetto's equation in the form of Pascault and Williams,
+// J. Polym. Sci. B 28 (1990) 85 (from memory).
+func (r Resin) Tg(alpha float64) float64 {
+	return r.Tg0 + (r.TgInf-r.Tg0)*r.Lambda*alpha/(1-(1-r.Lambda)*alpha)
+}
+
+// AlphaAtTg returns the degree of cure whose glass transition is tgC (°C),
+// the inverse of [Resin.Tg]. Below Tg0 it is 0; from Tg∞ on it is 1, which is
+// never reached.
+func (r Resin) AlphaAtTg(tgC float64) float64 {
+	x := (tgC - r.Tg0) / (r.TgInf - r.Tg0)
+	switch {
+	case x <= 0:
+		return 0
+	case x >= 1:
+		return 1
+	}
+	return x / (r.Lambda + x*(1-r.Lambda))
+}
+
+// AgeFactor returns how many seconds at refC (°C) one second at tC is worth,
+// by the activation energy of the autocatalysed path:
+//
+//	exp(−E2/R·(1/T − 1/Tref))
+//
+// Summed over a temperature history it is the equivalent age, on which the
+// degree of cure alone depends while nothing has vitrified and E1 = E2.
+func (r Resin) AgeFactor(tC, refC float64) float64 {
+	return math.Exp(-r.E2 / GasConstant * (1/(tC+zeroC) - 1/(refC+zeroC)))
+}
+
+// EquivalentAge returns the age in seconds at refC (°C) that a history of
+// temperatures (°C, linear between the times in s) is worth; see
+// [Resin.AgeFactor]. Each segment is integrated by Simpson's rule in pieces of
+// at most 1 K.
+func (r Resin) EquivalentAge(times, temps []float64, refC float64) float64 {
+	age := 0.0
+	for i := 1; i < len(times); i++ {
+		dt, t0, t1 := times[i]-times[i-1], temps[i-1], temps[i]
+		n := int(math.Ceil(math.Abs(t1 - t0)))
+		n = min(max(n, 1), 1000)
+		h := (t1 - t0) / float64(n)
+		sum := 0.0
+		for j := range n {
+			a := t0 + float64(j)*h
+			sum += r.AgeFactor(a, refC) + 4*r.AgeFactor(a+h/2, refC) + r.AgeFactor(a+h, refC)
+		}
+		age += dt * sum / (6 * float64(n))
+	}
+	return age
+}

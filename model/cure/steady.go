@@ -1,0 +1,208 @@
+package cure
+
+import "math"
+
+// Marks in degree of cure; the others are in Tg, see [Resin.SteadyMarks].
+const (
+	AlphaTacky = 0.30 // flows no more: lifts clean
+	AlphaOpens = 0.40 // takes the next coat without sagging
+)
+
+// Never is the horizon of [Steady]: a mark that is not passed within a year
+// is "never" to somebody waiting for it.
+const neverHours = 8760.0
+
+// SteadyTimes are minutes from mixing at a steady temperature; nil is
+// never, or not known (see SteadyResult.UnknownWhy).
+type SteadyTimes struct {
+	Alpha30      *float64 `json:"alpha_0.30"`
+	Gel          *float64 `json:"gel"`
+	Alpha80      *float64 `json:"alpha_0.80"`
+	Tacky        *float64 `json:"tacky"`
+	RecoatOpens  *float64 `json:"recoat_opens"`
+	Green        *float64 `json:"green"`
+	Firm         *float64 `json:"firm"`
+	RecoatCloses *float64 `json:"recoat_closes"`
+	Hard         *float64 `json:"hard"`
+}
+
+// SteadyHours are values at hours after mixing.
+type SteadyHours struct {
+	H1   float64 `json:"1"`
+	H2   float64 `json:"2"`
+	H4   float64 `json:"4"`
+	H8   float64 `json:"8"`
+	H24  float64 `json:"24"`
+	H168 float64 `json:"168"`
+}
+
+// SteadyResult is one resin at one steady temperature.
+type SteadyResult struct {
+	Resin    string      `json:"resin"`
+	TempC    float64     `json:"temp_c"`
+	Kappa    float64     `json:"kappa"`
+	TimesMin SteadyTimes `json:"times_min"`
+	AlphaAtH SteadyHours `json:"alpha_at_h"`
+	TgCAtH   SteadyHours `json:"tg_c_at_h"`
+	Stall    bool        `json:"stall"`
+	// UnknownWhy says why green and above are not claimed: below_minimum,
+	// outside_range, cold_glass; empty when they are.
+	UnknownWhy []string `json:"unknown_why"`
+	Generic    bool     `json:"generic"`
+}
+
+// Steady returns the times and values of a thin film at steady tC (°C) with
+// rate factor kappa; diffusion false leaves the slowing by vitrification out.
+// Where the resin's range ends, or where it turns to glass before it gels,
+// green and above are left nil and UnknownWhy says why.
+func Steady(r Resin, tC, kappa float64, diffusion bool) SteadyResult {
+	s := steadyPath{r: r, t: tC, kappa: kappa, diffusion: diffusion}
+	out := SteadyResult{Resin: r.Name, TempC: tC, Kappa: kappa, Generic: r.Generic, UnknownWhy: []string{}}
+	m := &out.TimesMin
+	m.Alpha30, m.Gel, m.Alpha80 = s.minutes(0.30), s.minutes(r.AlphaGel), s.minutes(0.80)
+	m.Tacky, m.RecoatOpens = s.minutes(AlphaTacky), s.minutes(AlphaOpens)
+	switch {
+	case tC < r.MinC:
+		out.UnknownWhy = append(out.UnknownWhy, "below_minimum")
+	case tC > r.MaxC:
+		out.UnknownWhy = append(out.UnknownWhy, "outside_range")
+	}
+	// Glass before gel, at a steady temperature never mended.
+	if diffusion && r.Tg(r.AlphaGel) >= tC+1 {
+		out.UnknownWhy = append(out.UnknownWhy, "cold_glass")
+	}
+	if len(out.UnknownWhy) == 0 {
+		m.Green = s.minutes(max(r.AlphaGel, r.AlphaAtTg(tC-25)))
+		m.Firm = s.minutes(max(r.AlphaGel, r.AlphaAtTg(tC)))
+		m.Hard = s.minutes(max(r.AlphaGel, r.AlphaAtTg(tC+10)))
+	}
+	m.RecoatCloses = m.Firm
+	if u := r.RecoatUntil; u != nil {
+		lim := u.Hours * 60 / r.AgeFactor(tC, u.TempC)
+		if m.RecoatCloses == nil || lim < *m.RecoatCloses {
+			m.RecoatCloses = &lim
+		}
+	}
+	for _, x := range []struct {
+		h     float64
+		a, tg *float64
+	}{
+		{1, &out.AlphaAtH.H1, &out.TgCAtH.H1}, {2, &out.AlphaAtH.H2, &out.TgCAtH.H2},
+		{4, &out.AlphaAtH.H4, &out.TgCAtH.H4}, {8, &out.AlphaAtH.H8, &out.TgCAtH.H8},
+		{24, &out.AlphaAtH.H24, &out.TgCAtH.H24}, {168, &out.AlphaAtH.H168, &out.TgCAtH.H168},
+	} {
+		*x.a = s.alpha(x.h * 3600)
+		*x.tg = r.Tg(*x.a)
+	}
+	out.Stall = out.TgCAtH.H168 >= tC && out.AlphaAtH.H168 < r.AlphaTarget()
+	return out
+}
+
+// AlphaTarget is the degree of cure below which a coat at the end of its
+// week counts as stalled: that of a glass transition of 40 °C.
+func (r Resin) AlphaTarget() float64 { return r.AlphaAtTg(40) }
+
+// SteadyAlpha returns the degree of cure after the given seconds at steady tC
+// (°C), beginning at alpha0.
+func (r Resin) SteadyAlpha(alpha0, tC, kappa, seconds float64) float64 {
+	s := steadyPath{r: r, t: tC, kappa: kappa, diffusion: true, a0: alpha0}
+	return s.alpha(seconds)
+}
+
+// SteadyTime returns the seconds from alpha0 to alpha at steady tC (°C);
+// +Inf when alpha is 1 or more.
+func (r Resin) SteadyTime(alpha0, alpha, tC, kappa float64) float64 {
+	s := steadyPath{r: r, t: tC, kappa: kappa, diffusion: true, a0: alpha0}
+	return s.seconds(alpha)
+}
+
+// steadyPath is α(t) at one temperature, where time is a quadrature over α.
+type steadyPath struct {
+	r         Resin
+	t, kappa  float64
+	diffusion bool
+	a0        float64
+}
+
+func (s steadyPath) slowness(a float64) float64 {
+	if s.diffusion {
+		return 1 / s.r.Rate(a, s.t, s.kappa)
+	}
+	return 1 / s.r.RateChem(a, s.t, s.kappa)
+}
+
+// seconds integrates dα/rate from a0 to alpha.
+func (s steadyPath) seconds(alpha float64) float64 {
+	if alpha >= 1 {
+		return math.Inf(1)
+	}
+	return s.span(s.a0, alpha)
+}
+
+// Five-point Gauss–Legendre on [−1, 1].
+var gauss5 = [5][2]float64{
+	{-0.9061798459386640, 0.2369268850561891},
+	{-0.5384693101056831, 0.4786286704993665},
+	{0, 0.5688888888888889},
+	{0.5384693101056831, 0.4786286704993665},
+	{0.9061798459386640, 0.2369268850561891},
+}
+
+func (s steadyPath) span(a, b float64) float64 {
+	if b <= a {
+		return 0
+	}
+	// Pieces of .01, finer towards 1 where the slowness has its pole.
+	sum := 0.0
+	for a < b {
+		h := min(0.01, (1-a)/8)
+		e := min(a+h, b)
+		m, w := (a+e)/2, (e-a)/2
+		for _, g := range gauss5 {
+			sum += w * g[1] * s.slowness(m+w*g[0])
+		}
+		if e <= a {
+			return math.Inf(1)
+		}
+		a = e
+	}
+	return sum
+}
+
+func (s steadyPath) minutes(alpha float64) *float64 {
+	t := s.seconds(alpha)
+	if !(t <= neverHours*3600) {
+		return nil
+	}
+	t /= 60
+	return &t
+}
+
+// alpha inverts seconds: α grows with time without end, so bisect.
+func (s steadyPath) alpha(seconds float64) float64 {
+	if seconds <= 0 {
+		return s.a0
+	}
+	a, t := s.a0, 0.0
+	// March in pieces until the time is passed, then bisect within one.
+	for {
+		h := min(0.01, (1-a)/8)
+		if h < 1e-12 {
+			return a
+		}
+		dt := s.span(a, a+h)
+		if t+dt >= seconds {
+			lo, hi := a, a+h
+			for range 50 {
+				mid := (lo + hi) / 2
+				if t+s.span(a, mid) < seconds {
+					lo = mid
+				} else {
+					hi = mid
+				}
+			}
+			return (lo + hi) / 2
+		}
+		a, t = a+h, t+dt
+	}
+}
