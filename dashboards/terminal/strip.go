@@ -1,0 +1,133 @@
+// Package terminal draws a coat's strip as lines of characters, in the same
+// order of density as the page's textures: wet stipple, tacky strokes, green
+// lines, sparse firm, plain hard.
+package terminal
+
+import (
+	"strings"
+	"time"
+
+	"curewright/model/coat"
+)
+
+// Marks is the character of each state.
+var Marks = map[coat.State]rune{
+	coat.Wet:     '⠶',
+	coat.Tacky:   '╱',
+	coat.Green:   '═',
+	coat.Firm:    '╌',
+	coat.Hard:    '█',
+	coat.Unknown: '?',
+}
+
+const (
+	plumb    = '┃'
+	torn     = '╳'
+	thumb    = 'o'
+	drop     = '\''
+	window   = '▀'
+	doubtful = '▔'
+)
+
+// Legend explains the characters in one line.
+func Legend() string {
+	var b strings.Builder
+	for _, s := range []coat.State{coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard, coat.Unknown} {
+		name := string(s)
+		if s == coat.Unknown {
+			name = "not known"
+		}
+		b.WriteString(strings.Repeat(string(Marks[s]), 2) + " " + name + "  ")
+	}
+	b.WriteString("┃ now  o your finger  ╳ no readings\n▀ the window, ▔ its doubtful ends, ' dew or blush trouble")
+	return b.String()
+}
+
+// Axis is the span of time that a set of strips shares.
+type Axis struct {
+	From, To time.Time
+	Width    int // characters
+}
+
+func (a Axis) column(t time.Time) int {
+	span := a.To.Sub(a.From)
+	if span <= 0 {
+		return 0
+	}
+	return int(float64(a.Width) * float64(t.Sub(a.From)) / float64(span))
+}
+
+// Hours renders the axis' clock hours, in loc, as one line.
+func (a Axis) Hours(loc *time.Location) string {
+	line := []rune(strings.Repeat(" ", a.Width))
+	step := time.Hour
+	for _, s := range []time.Duration{1, 2, 3, 4, 6, 12, 24, 48} {
+		step = s * time.Hour
+		if float64(a.Width)*float64(step)/float64(a.To.Sub(a.From)) >= 6 {
+			break
+		}
+	}
+	start := a.From.In(loc)
+	t := time.Date(start.Year(), start.Month(), start.Day(), 0, 0, 0, 0, loc)
+	for ; t.Before(a.To); t = t.Add(step) {
+		c := a.column(t)
+		label := t.In(loc).Format("15")
+		if t.In(loc).Hour() == 0 {
+			label = t.In(loc).Format("Mon")
+		}
+		if t.Before(a.From) || c+len(label) > a.Width {
+			continue
+		}
+		copy(line[c:], []rune(label))
+	}
+	return strings.TrimRight(string(line), " ")
+}
+
+// Strip draws one coat: the line of states with the plumb line of now, and
+// under it the window it names with drops where dew or blush is a trouble.
+// The second line is empty where there is neither.
+func Strip(e coat.Estimate, now time.Time, a Axis) (line, under string) {
+	top := []rune(strings.Repeat(" ", a.Width))
+	low := []rune(strings.Repeat(" ", a.Width))
+	fill := func(to []rune, from, until time.Time, r rune) {
+		lo, hi := a.column(from), a.column(until)
+		if hi == lo {
+			hi++
+		}
+		for i := max(lo, 0); i < min(hi, len(to)); i++ {
+			to[i] = r
+		}
+	}
+	for _, s := range e.Strip.Segments {
+		fill(top, s.From, s.To, Marks[s.State])
+	}
+	for _, g := range e.Strip.Gaps {
+		fill(top, g.From, g.To, torn)
+	}
+	for _, f := range e.Strip.Feels {
+		fill(top, f.At, f.At, thumb)
+	}
+	fill(top, now, now, plumb)
+	if w := e.NextWindow; w != nil {
+		if o, c := w.OpensBand, w.ClosesBand; o.P10 != nil {
+			until := a.To
+			if c.P90 != nil {
+				until = *c.P90
+			}
+			fill(low, *o.P10, until, doubtful)
+			if o.P90 != nil {
+				sure := a.To
+				if c.P10 != nil {
+					sure = *c.P10
+				}
+				if sure.After(*o.P90) {
+					fill(low, *o.P90, sure, window)
+				}
+			}
+		}
+	}
+	for _, d := range e.Strip.Drops {
+		fill(low, d.From, d.To, drop)
+	}
+	return strings.TrimRight(string(top), " "), strings.TrimRight(string(low), " ")
+}

@@ -1,0 +1,97 @@
+package sensors
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Duration is a time.Duration that a configuration file writes as text:
+// "10s", "2m".
+type Duration time.Duration
+
+// UnmarshalText reads "10s", "2m30s".
+func (d *Duration) UnmarshalText(b []byte) error {
+	x, err := time.ParseDuration(string(b))
+	if err != nil {
+		return fmt.Errorf("%q is not a time such as \"10s\" or \"2m\"", b)
+	}
+	*d = Duration(x)
+	return nil
+}
+
+// MarshalText writes what UnmarshalText reads.
+func (d Duration) MarshalText() ([]byte, error) { return []byte(time.Duration(d).String()), nil }
+
+// ConfigSection is one [[probe]] of the configuration file.
+type ConfigSection struct {
+	ID     string   `toml:"id"`     // the name readings are stored under
+	Driver string   `toml:"driver"` // e.g. "ds18b20", "sht4x"; "push" and "mqtt" only reserve a name
+	Bus    string   `toml:"bus"`    // e.g. "i2c-1:0x44", "w1:28-0316a2795d1f"
+	Name   string   `toml:"name"`   // what people call it; default the id
+	Role   string   `toml:"role"`   // air, panel, pot, outdoor, tent
+	Panel  string   `toml:"panel"`
+	Every  Duration `toml:"every"` // default 10s
+	Stale  Duration `toml:"stale"` // default 3 × every
+}
+
+// CheckSections returns every fault of the [[probe]] sections, each beginning
+// with its key. drivers are the wired drivers this build knows.
+func CheckSections(sections []ConfigSection, drivers map[string]bool) []error {
+	var errs []error
+	ids, buses := map[string]int{}, map[string]int{}
+	for i, c := range sections {
+		bad := func(key, format string, a ...any) {
+			errs = append(errs, fmt.Errorf("probe[%d].%s: %s", i, key, fmt.Sprintf(format, a...)))
+		}
+		switch j, dup := ids[c.ID]; {
+		case c.ID == "":
+			bad("id", "required: the name readings are stored under")
+		case dup:
+			bad("id", "%q is already the id of probe[%d]", c.ID, j)
+		case strings.ContainsAny(c.ID, " \t\r\n,\"'/\\?#%"):
+			bad("id", "%q: letters, digits, dots, dashes and underscores only", c.ID)
+		default:
+			ids[c.ID] = i
+		}
+		wired := drivers[c.Driver]
+		switch {
+		case c.Driver == "":
+			bad("driver", "required")
+		case !wired && c.Driver != "push" && c.Driver != "mqtt":
+			bad("driver", "unknown driver %q; known are %s", c.Driver, strings.Join(append(slices.Sorted(maps.Keys(drivers)), "push", "mqtt"), ", "))
+		}
+		if wired {
+			if c.Bus == "" {
+				bad("bus", "required for a wired probe; `curewright probes` prints it")
+			} else if j, dup := buses[c.Bus]; dup {
+				bad("bus", "%q is already probe[%d]'s", c.Bus, j)
+			} else {
+				buses[c.Bus] = i
+			}
+		} else if c.Bus != "" {
+			bad("bus", "a %s probe has none", c.Driver)
+		}
+		switch c.Role {
+		case "", RoleAir, RolePanel, RolePot, RoleOutdoor, RoleTent:
+		default:
+			bad("role", "%q is not air, panel, pot, outdoor or tent", c.Role)
+		}
+		every := time.Duration(c.Every)
+		if every == 0 {
+			every = DefaultEvery
+		}
+		if every < time.Second {
+			bad("every", "%v is below 1s", every)
+		}
+		if every > time.Hour {
+			bad("every", "%v is above 1h", every)
+		}
+		if stale := time.Duration(c.Stale); stale != 0 && stale < every {
+			bad("stale", "%v is shorter than every, %v: each reading would be missing before the next", stale, every)
+		}
+	}
+	return errs
+}
