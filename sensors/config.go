@@ -74,9 +74,7 @@ func CheckSections(sections []ConfigSection, drivers map[string]bool) []error {
 		} else if c.Bus != "" {
 			bad("bus", "a %s probe has none", c.Driver)
 		}
-		switch c.Role {
-		case "", RoleAir, RolePanel, RolePot, RoleOutdoor, RoleTent:
-		default:
+		if !knownRole(c.Role) {
 			bad("role", "%q is not air, panel, pot, outdoor or tent", c.Role)
 		}
 		every := time.Duration(c.Every)

@@ -1,0 +1,120 @@
+package sensors
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// Transactor is the part of an I2C bus that a driver needs: write w, then read
+// r, at one address, as one transaction. periph's i2c.Bus has it.
+type Transactor interface {
+	Tx(addr uint16, w, r []byte) error
+}
+
+// Transact does one bus transaction unless ctx has ended, and says in the
+// words of this package what went wrong: [ErrAbsent] when nobody acknowledged
+// the address, [ErrTimeout] when the bus gave up waiting, [ErrBus] for the
+// rest. A transaction that has begun cannot be interrupted.
+func Transact(ctx context.Context, bus Transactor, addr uint16, w, r []byte) error {
+	if err := ctx.Err(); err != nil {
+		return fmt.Errorf("%w: %w", ErrTimeout, err)
+	}
+	return BusError(bus.Tx(addr, w, r))
+}
+
+// BusError classes the error of a bus. Bus libraries hand on the kernel's
+// words rather than its error number, so the text is looked at too: ENXIO and
+// EREMOTEIO are what i2c adapters give for an address that nobody acknowledged
+// (Linux Documentation/i2c/fault-codes).
+func BusError(err error) error {
+	if err == nil {
+		return nil
+	}
+	for _, known := range []error{ErrAbsent, ErrTimeout, ErrChecksum, ErrBus} {
+		if errors.Is(err, known) {
+			return err
+		}
+	}
+	s := err.Error()
+	is := func(no syscall.Errno) bool {
+		return errors.Is(err, no) || strings.Contains(s, no.Error())
+	}
+	switch {
+	case is(syscall.ENXIO), is(syscall.EREMOTEIO), is(syscall.ENODEV):
+		return fmt.Errorf("%w: %w", ErrAbsent, err)
+	case is(syscall.ETIMEDOUT):
+		return fmt.Errorf("%w: %w", ErrTimeout, err)
+	}
+	return fmt.Errorf("%w: %w", ErrBus, err)
+}
+
+// Wait sleeps for d, or returns [ErrTimeout] as soon as ctx ends. Drivers wait
+// for conversions with it, so that a deadline cuts the wait short.
+func Wait(ctx context.Context, d time.Duration) error {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return fmt.Errorf("%w: %w", ErrTimeout, ctx.Err())
+	}
+}
+
+// CRC8 is the checksum that the humidity and carbon dioxide chips put after
+// each word: polynomial 0x31, start 0xFF, no reflection, no final XOR
+// (SHT4x data sheet, "Checksum Calculation": BE EF gives 92).
+func CRC8(b []byte) byte {
+	crc := byte(0xff)
+	for _, x := range b {
+		crc ^= x
+		for range 8 {
+			if crc&0x80 != 0 {
+				crc = crc<<1 ^ 0x31
+			} else {
+				crc <<= 1
+			}
+		}
+	}
+	return crc
+}
+
+// Word takes one 16-bit word with its [CRC8] from the front of b, three bytes,
+// most significant first.
+func Word(b []byte) (uint16, error) {
+	if len(b) < 3 {
+		return 0, fmt.Errorf("%w: %d bytes where a word and its checksum take 3", ErrBus, len(b))
+	}
+	if got := CRC8(b[:2]); got != b[2] {
+		return 0, fmt.Errorf("%w: word % x came with %02x, its sum is %02x", ErrChecksum, b[:2], b[2], got)
+	}
+	return uint16(b[0])<<8 | uint16(b[1]), nil
+}
+
+// SaturatedRH takes a relative humidity as a chip computes it, in %, and the
+// chip's stated tolerance near saturation. Readings up to that tolerance above
+// 100 come back as 100: in fog that is what the chip says, its data sheet has
+// the excess cropped, and dropping it would silence the dew warning on the one
+// night that it is for. Anything further out, and anything below 0, is
+// [ErrRange].
+func SaturatedRH(rh, tolerance float64) (Value, error) {
+	switch {
+	case rh >= 0 && rh <= 100:
+		return Some(rh), nil
+	case rh > 100 && rh <= 100+tolerance:
+		return Some(100), nil
+	}
+	return Value{}, fmt.Errorf("%w: %.1f %% relative humidity", ErrRange, rh)
+}
+
+// Within returns the value if it lies in the rated span, else [ErrRange].
+func Within(x, lo, hi float64, unit string) (Value, error) {
+	if !(x >= lo && x <= hi) { // written so that NaN fails
+		return Value{}, fmt.Errorf("%w: %g %s is not in %g to %g", ErrRange, x, unit, lo, hi)
+	}
+	return Some(x), nil
+}

@@ -1,0 +1,257 @@
+package sensors
+
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+// Roles a probe may have.
+const (
+	RoleAir     = "air"
+	RolePanel   = "panel"
+	RolePot     = "pot"
+	RoleOutdoor = "outdoor"
+	RoleTent    = "tent"
+)
+
+// Limits say what a probe in its role can plausibly report. [DefaultLimits]
+// gives a full set.
+type Limits struct {
+	MinC, MaxC float64 // °C; outside is ErrRange
+
+	// QuestionC is the temperature, °C, from which a pushed reading is not
+	// believed: a shed at 68 "°C" is one at 68 °F. +Inf for none.
+	QuestionC float64
+
+	// JumpKMin is the fastest plausible change, K/min, beyond JumpSlackK.
+	// +Inf for none.
+	JumpKMin, JumpSlackK float64
+
+	// Settle is how long readings at a new level must agree with each other
+	// before a jump is believed after all: the probe was moved.
+	Settle time.Duration
+
+	// Gap: the first reading after this long without one has nothing to be
+	// compared with and is taken as it is.
+	Gap time.Duration
+
+	// ResolutionK is the chip's step, K; 0 means not known, and it is learned
+	// from the steps seen.
+	ResolutionK float64
+	// NoisyK is true where the chip's own noise is many steps wide, so that
+	// the same number many times running means it no longer measures.
+	Noisy bool
+	// StuckAfter is how long a value may stay exactly the same before it is
+	// asked whether the other probes have moved meanwhile.
+	StuckAfter time.Duration
+
+	// PowerOn makes exactly 85 °C a power-on value: a radio probe may hand on
+	// a DS18B20's without looking. Wired drivers look for themselves.
+	PowerOn bool
+
+	MinCO2, MaxCO2 float64 // ppm
+}
+
+// DefaultLimits returns the limits for a role. pushed marks probes whose unit
+// and chip are not known.
+//
+// The figures are choices, no source: air in a shed falls by up to some 5 K a
+// minute at an opened door, a panel under a heat gun is not wanted as a
+// measurement at all, a kicking cup climbs by tens of K a minute. Carbon
+// dioxide below 200 ppm is under half of outdoor air; above 40 000 ppm is
+// beyond the widest chip used here (SCD4x data sheet, output range).
+func DefaultLimits(role string, pushed bool) Limits {
+	l := Limits{
+		MinC: -55, MaxC: 125, // DS18B20 data sheet, the widest rated span here
+		QuestionC:  math.Inf(1),
+		JumpKMin:   10,
+		JumpSlackK: 1.5,
+		Settle:     2 * time.Minute,
+		Gap:        10 * time.Minute,
+		StuckAfter: time.Hour,
+		MinCO2:     200, MaxCO2: 40000,
+	}
+	switch role {
+	case RolePot:
+		l.JumpKMin = math.Inf(1)
+		l.MaxC = 250
+	case RoleAir, RoleTent, RoleOutdoor:
+		l.MaxC = 85
+	case RolePanel:
+		l.JumpKMin = 8
+	}
+	if pushed {
+		l.PowerOn = role != RolePot
+		switch role {
+		case RolePot:
+		case RoleAir, RoleTent, RoleOutdoor:
+			// 45 °F is a cold shed; 45 °C no shed at all.
+			l.QuestionC = 45
+		default:
+			l.QuestionC = 50 // a panel in the sun does get this warm
+		}
+	}
+	return l
+}
+
+// Witness says how far, in K, any other probe has moved since the given time;
+// 0 when there is no other.
+type Witness func(since time.Time) float64
+
+// Filter judges the readings of one probe: hardware, pushed, radio and files
+// alike. It is not safe for concurrent use.
+type Filter struct {
+	lim     Limits
+	last    Reading // last believed
+	have    bool
+	moved   Reading // first of the readings at a new level, while one is in doubt
+	movedAt Reading // the latest of them
+	movedN  int
+
+	same      Reading // the value that has not changed
+	sameSince time.Time
+	sameN     int
+	step      float64 // smallest step seen, K; 0 none yet
+}
+
+// NewFilter returns a filter that has seen nothing.
+func NewFilter(l Limits) *Filter { return &Filter{lim: l} }
+
+// SetLimits replaces the limits, for a probe that got another role.
+func (f *Filter) SetLimits(l Limits) { f.lim = l }
+
+// Check returns nil if the reading is believed, else why not: [ErrRange],
+// [ErrPowerOn], [ErrDoubted], [ErrJump] or [ErrStuck]. witness may be nil.
+// A reading older than the last believed one is judged by range alone, since
+// what came before it is no longer known.
+func (f *Filter) Check(r Reading, witness Witness) error {
+	if err := f.inRange(r); err != nil {
+		return err
+	}
+	if f.have && !r.At.After(f.last.At) {
+		return nil
+	}
+	if err := f.jump(r); err != nil {
+		return err
+	}
+	if err := f.stuck(r, witness); err != nil {
+		return err
+	}
+	f.last, f.have = r, true
+	f.movedN = 0
+	return nil
+}
+
+func (f *Filter) inRange(r Reading) error {
+	t, okT := r.Temp.Get()
+	rh, okRH := r.RH.Get()
+	co2, okCO2 := r.CO2.Get()
+	if !okT && !okRH && !okCO2 {
+		return fmt.Errorf("%w: no value in it", ErrRange)
+	}
+	if okT {
+		if f.lim.PowerOn && t == 85 && !f.near(r.At, t, 10) {
+			return fmt.Errorf("%w: exactly 85 °C", ErrPowerOn)
+		}
+		if !(t >= f.lim.MinC && t <= f.lim.MaxC) && t < f.lim.QuestionC {
+			return fmt.Errorf("%w: %g °C is not in %g to %g", ErrRange, t, f.lim.MinC, f.lim.MaxC)
+		}
+		if t >= f.lim.QuestionC {
+			return fmt.Errorf("%w: %g °C; is that °F? (%g °F is %.1f °C)", ErrDoubted, t, t, (t-32)/1.8)
+		}
+	}
+	if okRH && !(rh > 0 && rh <= 100) {
+		return fmt.Errorf("%w: %g %% relative humidity", ErrRange, rh)
+	}
+	if okCO2 && !(co2 >= f.lim.MinCO2 && co2 <= f.lim.MaxCO2) {
+		return fmt.Errorf("%w: %g ppm carbon dioxide is not in %g to %g", ErrRange, co2, f.lim.MinCO2, f.lim.MaxCO2)
+	}
+	return nil
+}
+
+// near reports whether the last believed temperature is recent and within k.
+func (f *Filter) near(at time.Time, t, k float64) bool {
+	last, ok := f.last.Temp.Get()
+	return f.have && ok && at.Sub(f.last.At) <= f.lim.Gap && math.Abs(t-last) <= k
+}
+
+// follows reports whether b can come after a without a jump.
+func (f *Filter) follows(a, b Reading) bool {
+	ta, oka := a.Temp.Get()
+	tb, okb := b.Temp.Get()
+	if !oka || !okb {
+		return true
+	}
+	dt := b.At.Sub(a.At)
+	return dt > f.lim.Gap || math.Abs(tb-ta) <= f.lim.JumpSlackK+f.lim.JumpKMin*dt.Minutes()
+}
+
+// jump holds back a reading too far from the last. If the ones after it stay
+// with it for long enough, the probe was moved and they are the truth.
+func (f *Filter) jump(r Reading) error {
+	if !f.have || f.follows(f.last, r) {
+		return nil
+	}
+	if f.movedN == 0 || !f.follows(f.movedAt, r) {
+		f.moved, f.movedAt, f.movedN = r, r, 1
+	} else {
+		f.movedAt = r
+		f.movedN++
+	}
+	if f.movedN >= 3 && r.At.Sub(f.moved.At) >= f.lim.Settle {
+		return nil
+	}
+	was, _ := f.last.Temp.Get()
+	now, _ := r.Temp.Get()
+	return fmt.Errorf("%w: %g to %g °C in %v", ErrJump, was, now, r.At.Sub(f.last.At).Round(time.Second))
+}
+
+// Stuck rules. A DS18B20 steps by 0.0625 K and truly stands still for hours
+// in a steady shed, so for it, and for probes whose chip is not known, only
+// other probes' movement tells: they must have gone by stuckMoveK, and by many
+// steps, since the value last changed. A chip whose noise spans many steps
+// needs no witness: an SHT4x repeats to 0.08 K (three sigma, data sheet, high
+// repeatability), some ten steps of 0.0027 K for one sigma, so that thirty
+// equal pairs of temperature and humidity in a row do not happen.
+const (
+	stuckMoveK     = 3.0
+	stuckMoveSteps = 5
+	stuckNoisyN    = 30
+	unknownStepK   = 1.0 // coarsest display of radio probes, until seen otherwise
+)
+
+func (f *Filter) stuck(r Reading, witness Witness) error {
+	t, ok := r.Temp.Get()
+	if !ok {
+		return nil
+	}
+	if st, _ := f.same.Temp.Get(); f.sameN == 0 || st != t || f.same.RH != r.RH || f.same.CO2 != r.CO2 {
+		if f.sameN > 0 && st != t {
+			if d := math.Abs(t - st); f.step == 0 || d < f.step {
+				f.step = d
+			}
+		}
+		f.same, f.sameSince, f.sameN = r, r.At, 1
+		return nil
+	}
+	f.sameN++
+	if f.lim.Noisy && f.sameN > stuckNoisyN {
+		return fmt.Errorf("%w: %g °C, %d times the same", ErrStuck, t, f.sameN)
+	}
+	if r.At.Sub(f.sameSince) < f.lim.StuckAfter || witness == nil {
+		return nil
+	}
+	step := f.lim.ResolutionK
+	if step == 0 {
+		step = f.step
+	}
+	if step == 0 {
+		step = unknownStepK
+	}
+	if m := witness(f.sameSince); m >= math.Max(stuckMoveK, stuckMoveSteps*step) {
+		return fmt.Errorf("%w: %g °C for %v while another probe moved %.1f K", ErrStuck, t,
+			r.At.Sub(f.sameSince).Round(time.Minute), m)
+	}
+	return nil
+}

@@ -1,0 +1,265 @@
+package sensors
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"sync"
+	"time"
+	"unicode/utf8"
+)
+
+// Pushed is one reading that came over the network. A nil Time means now.
+type Pushed struct {
+	Probe string
+	Time  *time.Time
+	Temp  Value // °C
+	RH    Value // %
+	CO2   Value // ppm
+}
+
+// Refusal says which reading of a push was not taken, and why.
+type Refusal struct {
+	Index int
+	Probe string
+	Err   error
+}
+
+// Reasons a push can be refused besides those of a reading.
+var (
+	ErrNotAccepted = errors.New("not accepted yet: name this probe on the probes page first")
+	ErrTooMany     = errors.New("too many pushed probes")
+	ErrFuture      = errors.New("time is in the future")
+	ErrTooOld      = errors.New("time is too long ago")
+	ErrRepeat      = errors.New("already taken a reading of this probe at this time")
+	ErrName        = errors.New("not a probe name")
+	ErrWired       = errors.New("this probe is wired here and cannot be pushed")
+)
+
+// Bounds of the intake.
+const (
+	MaxPushed     = 64 // probes that a network can make appear
+	maxIDLen      = 64
+	futureMargin  = 2 * time.Minute // a probe's clock may be this far ahead
+	pushedStale   = 15 * time.Minute
+	minPushStale  = time.Minute
+	maxPushStale  = time.Hour
+	pushedRecents = 16 // times remembered to know a repeat
+)
+
+// checkID accepts what can safely be a metric label, a file name and a word on
+// a page: letters, digits, dot, dash, underscore.
+func checkID(s string) error {
+	if s == "" {
+		return fmt.Errorf("%w: empty", ErrName)
+	}
+	if len(s) > maxIDLen || !utf8.ValidString(s) {
+		return fmt.Errorf("%w: longer than %d bytes or not text", ErrName, maxIDLen)
+	}
+	for i, c := range s {
+		ok := c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '_' || i > 0 && (c == '-' || c == '.')
+		if !ok {
+			return fmt.Errorf("%w: %q: letters, digits, dot, dash and underscore only", ErrName, s)
+		}
+	}
+	return nil
+}
+
+// Source says who pushes.
+type Source struct {
+	Via      string // "push" or "mqtt"
+	Loopback bool   // from this machine: a new probe is accepted at once
+	// ClockTrusted is false while this machine's date is in doubt: the time
+	// of receipt then counts, whatever the probe says.
+	ClockTrusted bool
+}
+
+// IntakeConfig configures an [Intake].
+type IntakeConfig struct {
+	Now    func() time.Time // default time.Now
+	MaxAge time.Duration    // older readings are refused; 0: any age is taken
+	// Wired reports whether the id belongs to a wired probe; nil: none does.
+	Wired func(id string) bool
+	// Witness returns the witness for a probe's stuck test; may be nil.
+	Witness func(id string) Witness
+}
+
+// Intake takes readings that are pushed, over HTTP or MQTT, through the same
+// plausibility filter as wired ones. Safe for concurrent use.
+type Intake struct {
+	cfg    IntakeConfig
+	sink   func(Reading)
+	mu     sync.Mutex
+	probes map[string]*pushProbe
+}
+
+type pushProbe struct {
+	*track
+	recent []time.Time
+}
+
+// NewIntake returns an intake that hands believed readings of accepted probes
+// to sink, in the order in which they came.
+func NewIntake(c IntakeConfig, sink func(Reading)) *Intake {
+	if c.Now == nil {
+		c.Now = time.Now
+	}
+	return &Intake{cfg: c, sink: sink, probes: map[string]*pushProbe{}}
+}
+
+// Push judges each reading by itself and returns how many were taken and which
+// were refused. A probe not heard of before appears, up to [MaxPushed] of
+// them; until it is accepted its readings are refused with [ErrNotAccepted],
+// though the last plausible one is shown so that the person can tell which it
+// is.
+func (in *Intake) Push(src Source, ps []Pushed) (taken int, refused []Refusal) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	now := in.cfg.Now()
+	for i, p := range ps {
+		if err := in.push(src, now, p); err != nil {
+			refused = append(refused, Refusal{Index: i, Probe: p.Probe, Err: err})
+			continue
+		}
+		taken++
+	}
+	return taken, refused
+}
+
+func (in *Intake) push(src Source, now time.Time, p Pushed) error {
+	if err := checkID(p.Probe); err != nil {
+		return err
+	}
+	if in.cfg.Wired != nil && in.cfg.Wired(p.Probe) {
+		return ErrWired
+	}
+	r := Reading{Probe: p.Probe, At: now, Temp: p.Temp, RH: p.RH, CO2: p.CO2}
+	dated := p.Time != nil && src.ClockTrusted
+	if dated {
+		switch age := now.Sub(*p.Time); {
+		case age < -futureMargin:
+			return fmt.Errorf("%w: %s is %v ahead of the clock here", ErrFuture, p.Time.Format(time.RFC3339), (-age).Round(time.Second))
+		case in.cfg.MaxAge > 0 && age > in.cfg.MaxAge:
+			return fmt.Errorf("%w: %s", ErrTooOld, p.Time.Format(time.RFC3339))
+		}
+		r.At = *p.Time
+	}
+	pp := in.probes[p.Probe]
+	if pp == nil {
+		if len(in.probes) >= MaxPushed {
+			return fmt.Errorf("%w: %d already", ErrTooMany, MaxPushed)
+		}
+		pp = in.add(p.Probe, src.Via, Meta{Accepted: src.Loopback})
+	}
+	if dated && slices.ContainsFunc(pp.recent, r.At.Equal) {
+		return ErrRepeat
+	}
+	var w Witness
+	if in.cfg.Witness != nil {
+		w = in.cfg.Witness(p.Probe)
+	}
+	before := pp.lastAt()
+	if err := pp.judge(r, w); err != nil {
+		return err
+	}
+	if dated {
+		if len(pp.recent) == pushedRecents {
+			pp.recent = slices.Delete(pp.recent, 0, 1)
+		}
+		pp.recent = append(pp.recent, r.At)
+	}
+	pp.pace(before, r.At)
+	if !pp.accepted() {
+		return ErrNotAccepted
+	}
+	in.sink(r)
+	return nil
+}
+
+func (in *Intake) add(id, via string, m Meta) *pushProbe {
+	if via == "" {
+		via = "push"
+	}
+	h := Health{Probe: id, Driver: via, Bus: via, Stale: pushedStale}
+	tr := newTrack(h, nil, true, in.cfg.Now, 1)
+	tr.setMeta(m)
+	pp := &pushProbe{track: tr}
+	in.probes[id] = pp
+	return pp
+}
+
+// Restore brings back a pushed probe that was known before a restart.
+func (in *Intake) Restore(id, via string, m Meta) error {
+	if err := checkID(id); err != nil {
+		return err
+	}
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	if pp := in.probes[id]; pp != nil {
+		pp.setMeta(m)
+		return nil
+	}
+	if len(in.probes) >= MaxPushed {
+		return fmt.Errorf("%w: %d already", ErrTooMany, MaxPushed)
+	}
+	in.add(id, via, m)
+	return nil
+}
+
+// Forget drops a pushed probe; it reappears if it pushes again.
+func (in *Intake) Forget(id string) {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	delete(in.probes, id)
+}
+
+func (in *Intake) get(id string) *pushProbe {
+	in.mu.Lock()
+	defer in.mu.Unlock()
+	return in.probes[id]
+}
+
+// Health returns every pushed probe's, in no order.
+func (in *Intake) Health() []Health {
+	in.mu.Lock()
+	ps := make([]*pushProbe, 0, len(in.probes))
+	for _, p := range in.probes {
+		ps = append(ps, p)
+	}
+	in.mu.Unlock()
+	hs := make([]Health, len(ps))
+	for i, p := range ps {
+		hs[i] = p.health()
+	}
+	return hs
+}
+
+func (t *track) lastAt() time.Time {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.h.LastAt
+}
+
+func (t *track) accepted() bool {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.h.Accepted
+}
+
+// pace learns how often the probe pushes, and from that when it is overdue.
+func (t *track) pace(before, at time.Time) {
+	d := at.Sub(before)
+	if before.IsZero() || d <= 0 || d > maxPushStale {
+		return
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.h.Every == 0 {
+		t.h.Every = d
+	} else {
+		t.h.Every += (d - t.h.Every) / 4
+	}
+	if t.h.Taken >= 3 {
+		t.h.Stale = min(max(staleIntervals*t.h.Every, minPushStale), maxPushStale)
+	}
+}

@@ -1,0 +1,299 @@
+package sensors
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"time"
+)
+
+// Defaults of a poller.
+const (
+	DefaultEvery      = 10 * time.Second
+	DefaultDeadline   = 3 * time.Second
+	DefaultBackoffMax = time.Minute // an unplugged probe is found again this soon
+	staleIntervals    = 3
+	backoffFrom       = 3 // errors in a row; a lone checksum fault is retried at the next turn
+	hangsToReopen     = 3
+	maxAbandoned      = 4 // hung reads left behind by reopening, a bound on goroutines
+)
+
+// PollerConfig describes one wired probe and how often it is read.
+type PollerConfig struct {
+	Probe Probe
+	ID    string // unique; also the name under which readings are stored
+
+	Name, Driver, Bus, Role, Panel string
+	Locked                         bool // named in the configuration file
+
+	Every    time.Duration // between reads; default 10 s
+	Stale    time.Duration // a reading older than this is missing; default 3 × Every
+	Deadline time.Duration // for one read; default 3 s, or twice the probe's Conversion and a second
+	Limits   *Limits       // nil: the role's
+
+	// BackoffMax bounds the wait after errors in a row; default one minute,
+	// never less than Every.
+	BackoffMax time.Duration
+
+	// Reopen makes the probe anew on a bus opened anew. It is called, once,
+	// after HangsToReopen turns (default 3) have passed with a read hung. nil:
+	// never.
+	Reopen        func(context.Context) (Probe, error)
+	HangsToReopen int
+
+	// Speed runs the turns faster than real time, for a simulated shop whose
+	// readings carry simulated times; default 1. Now is the clock that
+	// staleness is judged by; default time.Now.
+	Speed float64
+	Now   func() time.Time
+
+	Log *slog.Logger // nil: none
+}
+
+// Slow is a [Probe] that says how long one conversion takes, so that its
+// poller waits long enough.
+type Slow interface {
+	Conversion() time.Duration
+}
+
+// Fine is a [Probe] that says its temperature step in K, and whether the
+// chip's noise is many steps wide; the stuck test uses both.
+type Fine interface {
+	Resolution() (stepK float64, noisy bool)
+}
+
+// Check returns every fault of the configuration, joined.
+func (c PollerConfig) Check() error {
+	var errs []error
+	bad := func(format string, a ...any) { errs = append(errs, fmt.Errorf("probe %q: "+format, append([]any{c.ID}, a...)...)) }
+	if err := checkID(c.ID); err != nil {
+		errs = append(errs, err)
+	}
+	if c.Probe == nil {
+		bad("no driver")
+	}
+	if c.Every < 0 || c.Stale < 0 || c.Deadline < 0 {
+		bad("negative duration")
+	}
+	if c.Every > 0 && c.Stale > 0 && c.Stale < c.Every {
+		bad("stale: %v is shorter than every: %v", c.Stale, c.Every)
+	}
+	if !knownRole(c.Role) {
+		bad("role: %q is not air, panel, pot, outdoor or tent", c.Role)
+	}
+	return errors.Join(errs...)
+}
+
+func knownRole(r string) bool {
+	switch r {
+	case "", RoleAir, RolePanel, RolePot, RoleOutdoor, RoleTent:
+		return true
+	}
+	return false
+}
+
+// Poller reads one probe for ever. Make it with [NewPoller] or [Set.Add].
+type Poller struct {
+	cfg     PollerConfig
+	sink    func(Reading)
+	witness Witness
+	track   *track
+
+	abandoned int // hung reads left behind; Run's goroutine only
+}
+
+// NewPoller checks the configuration, fills its defaults and returns a poller
+// that hands every believed reading to sink, from its own goroutine. sink must
+// not block: while it does, no reading is taken.
+func NewPoller(c PollerConfig, sink func(Reading)) (*Poller, error) {
+	if err := c.Check(); err != nil {
+		return nil, err
+	}
+	if c.Every == 0 {
+		c.Every = DefaultEvery
+	}
+	if c.Stale == 0 {
+		c.Stale = staleIntervals * c.Every
+	}
+	if c.Deadline == 0 {
+		c.Deadline = DefaultDeadline
+		if s, ok := c.Probe.(Slow); ok {
+			c.Deadline = max(c.Deadline, 2*s.Conversion()+time.Second)
+		}
+	}
+	if c.BackoffMax == 0 {
+		c.BackoffMax = DefaultBackoffMax
+	}
+	c.BackoffMax = max(c.BackoffMax, c.Every)
+	if c.HangsToReopen == 0 {
+		c.HangsToReopen = hangsToReopen
+	}
+	if c.Speed == 0 {
+		c.Speed = 1
+	}
+	if c.Now == nil {
+		c.Now = time.Now
+	}
+	if c.Log == nil {
+		c.Log = slog.New(slog.NewTextHandler(io.Discard, nil))
+	}
+	h := Health{
+		Probe: c.ID, Name: c.Name, Driver: c.Driver, Bus: c.Bus, Role: c.Role, Panel: c.Panel,
+		Every: c.Every, Stale: c.Stale, Accepted: true, Wired: true, Locked: c.Locked,
+	}
+	tr := newTrack(h, c.Limits, false, c.Now, c.Speed)
+	if c.Limits == nil {
+		if f, ok := c.Probe.(Fine); ok {
+			tr.base.ResolutionK, tr.base.Noisy = f.Resolution()
+		}
+		tr.base.Gap = max(tr.base.Gap, c.Stale)
+		tr.filter.SetLimits(tr.base)
+	}
+	return &Poller{cfg: c, sink: sink, track: tr}, nil
+}
+
+// Health returns what is known about the probe now. Safe for concurrent use.
+func (p *Poller) Health() Health { return p.track.health() }
+
+type outcome struct {
+	turn int
+	r    Reading
+	err  error
+	made Probe // by Reopen
+}
+
+// Run reads the probe at once and then every interval of the monotonic clock,
+// until ctx ends; its error is then ctx's. At most one read is under way: one
+// that has overrun its deadline is given up for missing, and no other is
+// started until it comes back or the probe was made anew.
+func (p *Poller) Run(ctx context.Context) error {
+	real := time.Duration(float64(p.cfg.Every) / p.cfg.Speed)
+	tick := time.NewTicker(max(real, time.Millisecond))
+	defer tick.Stop()
+
+	var (
+		// Room for every read that can ever be left behind, so that none of
+		// them blocks for good on an answer nobody waits for.
+		done     = make(chan outcome, maxAbandoned+1)
+		turn     int                // the read under way has this number
+		busy     bool               // it has not come back
+		late     bool               // its deadline has passed
+		hung     int                // turns since then
+		inRow    int                // errors in a row
+		notUntil time.Time          // backing off
+		cancel   context.CancelFunc = func() {}
+		deadline                    = time.NewTimer(time.Hour)
+	)
+	defer func() { cancel() }()
+	deadline.Stop()
+	defer deadline.Stop()
+
+	start := func(reopen bool) {
+		turn++
+		busy, late, hung = true, false, 0
+		cancel()
+		var rctx context.Context
+		rctx, cancel = context.WithTimeout(ctx, p.cfg.Deadline)
+		deadline.Reset(p.cfg.Deadline)
+		probe := p.cfg.Probe
+		go func(n int) { done <- p.read(rctx, n, probe, reopen) }(turn)
+	}
+	failed := func(err error) {
+		if inRow++; inRow >= backoffFrom {
+			wait := real << min(inRow-backoffFrom+1, 16)
+			if wait <= 0 || wait > p.cfg.BackoffMax {
+				wait = p.cfg.BackoffMax
+			}
+			notUntil = time.Now().Add(wait - real/2) // half a turn early, so that the turn due then is not missed by a hair
+		}
+		p.note(err)
+	}
+	start(false)
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+
+		case <-tick.C:
+			switch {
+			case !busy:
+				if !time.Now().Before(notUntil) {
+					start(false)
+				}
+			case late:
+				hung++
+				if hung == p.cfg.HangsToReopen && p.cfg.Reopen != nil && p.abandoned < maxAbandoned {
+					p.abandoned++
+					p.cfg.Log.Warn("read hangs, opening the probe anew", "probe", p.cfg.ID, "turns", hung)
+					start(true)
+				}
+			}
+
+		case <-deadline.C:
+			if busy && !late {
+				late = true
+				failed(&ReadError{Probe: p.cfg.ID, Op: "read", Err: fmt.Errorf("%w: none within %v", ErrTimeout, p.cfg.Deadline)})
+			}
+
+		case o := <-done:
+			if o.turn != turn { // one left behind came back after all
+				p.abandoned--
+				continue
+			}
+			busy = false
+			deadline.Stop()
+			if o.made != nil {
+				p.cfg.Probe = o.made
+			}
+			switch {
+			case late: // booked as missing already, and its value is of an unknown moment
+			case o.err != nil:
+				failed(o.err)
+			default:
+				inRow, notUntil = 0, time.Time{}
+				o.r.Probe = p.cfg.ID
+				if o.r.At.IsZero() {
+					o.r.At = p.cfg.Now()
+				}
+				if err := p.track.judge(o.r, p.witness); err != nil {
+					p.cfg.Log.Debug("reading not believed", "probe", p.cfg.ID, "err", err)
+					continue
+				}
+				p.sink(o.r)
+			}
+		}
+	}
+}
+
+// read does one read. A panic in a driver is that probe's fault alone.
+func (p *Poller) read(ctx context.Context, turn int, probe Probe, reopen bool) (o outcome) {
+	o.turn = turn
+	defer func() {
+		if x := recover(); x != nil {
+			o.r, o.err = Reading{}, &ReadError{Probe: p.cfg.ID, Op: "read", Err: fmt.Errorf("driver panicked: %v", x)}
+		}
+	}()
+	if reopen {
+		made, err := p.cfg.Reopen(ctx)
+		if err != nil {
+			o.err = &ReadError{Probe: p.cfg.ID, Op: "reopen", Err: err}
+			return o
+		}
+		probe, o.made = made, made
+	}
+	o.r, o.err = probe.Read(ctx)
+	if o.err != nil {
+		o.r = Reading{} // whatever came beside an error is not a value
+	}
+	return o
+}
+
+func (p *Poller) note(err error) {
+	was := p.track.health().Err
+	p.track.failed(err)
+	if err.Error() != was { // the same fault again is counted, not repeated
+		p.cfg.Log.Warn("no reading", "probe", p.cfg.ID, "reason", Reason(err), "err", err)
+	}
+}

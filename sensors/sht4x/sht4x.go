@@ -1,0 +1,132 @@
+// Package sht4x reads the SHT40, SHT41 and SHT45 air temperature and humidity
+// chips.
+//
+// The registers are read here, through periph's bus interface, because the
+// periph device drivers pinned for this program have none for this chip, and
+// the later one overwrites a bus error with a checksum error and can report
+// −40 °C beside an error.
+//
+// Data sheet: Sensirion SHT4x, version 6. Section names refer to it.
+package sht4x
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+
+	"curewright/sensors"
+)
+
+// Addrs are the addresses the chip is sold with.
+var Addrs = []uint16{0x44, 0x45, 0x46}
+
+// "Command overview".
+const (
+	cmdMeasure = 0xfd // high repeatability
+	cmdSerial  = 0x89
+)
+
+// "Timings": a high-repeatability measurement takes at most 8.3 ms.
+const measureTime = 9 * time.Millisecond
+
+// "Sensor specifications": specified range of each.
+const (
+	minC, maxC = -40, 125
+	// The chip computes RH between −6 and 119 %; near saturation its
+	// tolerance reaches some 4.5 % ("Relative humidity", SHT40 maximum).
+	rhTolerance = 4.5
+)
+
+// Device is one chip. Make it with [New].
+type Device struct {
+	name string
+	bus  i2c.Bus
+	addr uint16
+}
+
+var _ sensors.Probe = (*Device)(nil)
+
+// New returns the chip at the address on the bus. It does no I/O, so a chip
+// that is unplugged at start can appear later.
+func New(name string, bus i2c.Bus, addr uint16) *Device {
+	return &Device{name: name, bus: bus, addr: addr}
+}
+
+// Conversion is the time of one measurement.
+func (d *Device) Conversion() time.Duration { return measureTime }
+
+// Resolution is 175 K over 16 bits; noise is some ten steps ("Repeatability").
+func (d *Device) Resolution() (stepK float64, noisy bool) { return 175. / 65535, true }
+
+// Read measures once, with high repeatability: °C and %RH.
+func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
+	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{cmdMeasure}, nil); err != nil {
+		return sensors.Reading{}, d.fail("measure", err)
+	}
+	if err := sensors.Wait(ctx, measureTime); err != nil {
+		return sensors.Reading{}, d.fail("measure", err)
+	}
+	var b [6]byte
+	if err := sensors.Transact(ctx, d.bus, d.addr, nil, b[:]); err != nil {
+		return sensors.Reading{}, d.fail("read", err)
+	}
+	at := time.Now()
+	t, rh, err := decode(b[:])
+	if err != nil {
+		return sensors.Reading{}, d.fail("decode", err)
+	}
+	return sensors.Reading{Probe: d.name, At: at, Temp: t, RH: rh}, nil
+}
+
+// Identify reads the serial number, which no other chip at these addresses
+// gives in this form to this command.
+func (d *Device) Identify(ctx context.Context) error {
+	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{cmdSerial}, nil); err != nil {
+		return d.fail("identify", err)
+	}
+	if err := sensors.Wait(ctx, measureTime); err != nil {
+		return d.fail("identify", err)
+	}
+	var b [6]byte
+	if err := sensors.Transact(ctx, d.bus, d.addr, nil, b[:]); err != nil {
+		return d.fail("identify", err)
+	}
+	hi, err := sensors.Word(b[:3])
+	if err == nil {
+		var lo uint16
+		if lo, err = sensors.Word(b[3:]); err == nil && hi == 0 && lo == 0 {
+			err = fmt.Errorf("%w: serial number 0", sensors.ErrWrongDevice)
+		}
+	}
+	if err != nil {
+		return d.fail("identify", err)
+	}
+	return nil
+}
+
+func (d *Device) fail(op string, err error) error {
+	return &sensors.ReadError{Probe: d.name, Op: op, Err: err}
+}
+
+// decode applies "Conversion of signal output":
+//
+//	T = −45 + 175·S/65535 °C    RH = −6 + 125·S/65535 %
+func decode(b []byte) (t, rh sensors.Value, err error) {
+	st, err := sensors.Word(b)
+	if err != nil {
+		return sensors.Value{}, sensors.Value{}, err
+	}
+	srh, err := sensors.Word(b[3:])
+	if err != nil {
+		return sensors.Value{}, sensors.Value{}, err
+	}
+	if t, err = sensors.Within(-45+175*float64(st)/65535, minC, maxC, "°C"); err != nil {
+		return sensors.Value{}, sensors.Value{}, err
+	}
+	if rh, err = sensors.SaturatedRH(-6+125*float64(srh)/65535, rhTolerance); err != nil {
+		return sensors.Value{}, sensors.Value{}, err
+	}
+	return t, rh, nil
+}

@@ -1,0 +1,147 @@
+package sensors
+
+import (
+	"errors"
+	"maps"
+	"sync"
+	"time"
+)
+
+// track is what is known about one probe, wired or pushed. Its methods may be
+// called from any goroutine.
+type track struct {
+	mu      sync.Mutex
+	h       Health
+	filter  *Filter
+	pushed  bool
+	speed   float64
+	clock   func() time.Time
+	heardAt time.Time // receipt of the last believed reading, monotonic
+	bad     int       // implausible readings in a row
+	custom  bool      // limits were given, not to be replaced with the role's
+	base    Limits    // what the driver knows, kept when the role changes
+}
+
+func newTrack(h Health, lim *Limits, pushed bool, now func() time.Time, speed float64) *track {
+	t := &track{h: h, pushed: pushed, speed: speed, clock: now}
+	if lim != nil {
+		t.base, t.custom = *lim, true
+	} else {
+		t.base = DefaultLimits(h.Role, pushed)
+	}
+	t.filter = NewFilter(t.base)
+	if t.h.Name == "" {
+		t.h.Name = t.h.Probe
+	}
+	t.h.Errors = map[string]uint64{}
+	return t
+}
+
+// judge runs the filter and books the outcome.
+func (t *track) judge(r Reading, witness Witness) error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if err := t.filter.Check(r, witness); err != nil {
+		t.fail(err)
+		return err
+	}
+	t.bad = 0
+	t.h.Taken++
+	t.h.Err, t.h.Reason, t.h.Hint = "", "", ""
+	if r.At.After(t.h.LastAt) {
+		t.h.Last, t.h.LastAt = r, r.At
+		t.heardAt = time.Now()
+	}
+	return nil
+}
+
+func (t *track) failed(err error) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.fail(err)
+}
+
+func (t *track) fail(err error) {
+	t.h.Err, t.h.Reason, t.h.ErrAt = err.Error(), Reason(err), t.clock()
+	t.h.Errors[t.h.Reason]++
+	t.h.Hint = ""
+	var re *ReadError
+	if errors.As(err, &re) {
+		t.h.Hint = re.Hint
+	}
+	if t.h.Hint == "" {
+		t.h.Hint = hints[t.h.Reason]
+	}
+	if implausible[t.h.Reason] {
+		t.bad++
+	} else {
+		t.bad = 0
+	}
+}
+
+var implausible = map[string]bool{"range": true, "jump": true, "doubted": true, "power_on": true}
+
+// hints are what a person can try, by reason.
+var hints = map[string]string{
+	"absent":       "check its plug and its supply",
+	"wrong_device": "check which chip is wired at this address",
+	"checksum":     "shorten or move its cable away from mains and motors",
+	"power_on":     "its supply dips while it measures: check the wiring and the pull-up resistor",
+	"range":        "compare with a thermometer; the probe may be broken or wet",
+	"jump":         "leave it alone for some minutes; was it touched or moved?",
+	"stuck":        "unplug it and plug it in again",
+	"timeout":      "unplug it and plug it in again",
+	"bus":          "check the wires of its bus",
+	"doubted":      "readings must be in °C: set the probe to °C",
+}
+
+// health returns a copy with the state as of now.
+func (t *track) health() Health {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	h := t.h
+	h.Errors = maps.Clone(t.h.Errors)
+	old := h.LastAt.IsZero()
+	if !old && h.Stale > 0 {
+		age := time.Duration(float64(time.Since(t.heardAt)) * t.speed)
+		// A reading that was already old when it came in is not news.
+		old = age > h.Stale || t.clock().Sub(h.LastAt) > h.Stale
+	}
+	switch {
+	case !h.Accepted:
+		h.State = "waiting"
+	case h.Reason == "stuck":
+		h.State = "stuck"
+	case implausible[h.Reason] && (old || t.bad >= 2):
+		h.State = "implausible"
+	case !old:
+		h.State = "ok"
+	case h.Reason != "":
+		h.State = "missing"
+	case h.LastAt.IsZero():
+		h.State = "waiting"
+	default:
+		h.State = "stale"
+	}
+	return h
+}
+
+// Meta is what a person may set about a probe.
+type Meta struct {
+	Name, Role, Panel string
+	Accepted          bool
+}
+
+func (t *track) setMeta(m Meta) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if m.Name != "" {
+		t.h.Name = m.Name
+	}
+	if m.Role != t.h.Role && !t.custom {
+		l := DefaultLimits(m.Role, t.pushed)
+		l.ResolutionK, l.Noisy, l.Gap = t.base.ResolutionK, t.base.Noisy, t.base.Gap
+		t.filter.SetLimits(l)
+	}
+	t.h.Role, t.h.Panel, t.h.Accepted = m.Role, m.Panel, m.Accepted
+}

@@ -1,0 +1,122 @@
+// Package w1 reads DS18B20 thermometers through the files of Linux's w1_therm
+// driver.
+//
+// The kernel does the conversion and hands out the raw scratchpad, from which
+// the value is taken here: its own "t=" carries no trace of a power-on value
+// or a shorted line.
+//
+// Data sheet: Maxim DS18B20, 19-7487 Rev 6.
+package w1
+
+import (
+	"context"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io/fs"
+	"strings"
+	"time"
+
+	"curewright/sensors"
+)
+
+// Root is where the kernel shows 1-wire devices.
+const Root = "/sys/bus/w1/devices"
+
+// Family is the first part of a DS18B20's id.
+const Family = "28"
+
+// Device is one DS18B20. Make it with [New].
+type Device struct {
+	name, id string
+	fsys     fs.FS
+}
+
+var (
+	_ sensors.Probe = (*Device)(nil)
+	_ sensors.Slow  = (*Device)(nil)
+	_ sensors.Fine  = (*Device)(nil)
+)
+
+// New returns the device with the given id, such as "28-0316a2795d1f", in the
+// tree fsys, which is os.DirFS([Root]) but in tests. It does no I/O, so a
+// probe that is unplugged at start can appear later.
+func New(name, id string, fsys fs.FS) *Device { return &Device{name: name, id: id, fsys: fsys} }
+
+// Conversion is the longest time of a 12-bit conversion (data sheet, "AC
+// Electrical Characteristics").
+func (d *Device) Conversion() time.Duration { return 750 * time.Millisecond }
+
+// Resolution is 1/16 K at 12 bits; the chip is so quiet that a steady
+// temperature gives the same number for hours.
+func (d *Device) Resolution() (stepK float64, noisy bool) { return 1. / 16, false }
+
+// Read makes the kernel convert and takes the result, in °C to 0.0625 K. The
+// kernel cannot be interrupted meanwhile: ctx is looked at on entry only.
+func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
+	if err := ctx.Err(); err != nil {
+		return sensors.Reading{}, d.fail("open", fmt.Errorf("%w: %w", sensors.ErrTimeout, err))
+	}
+	if !strings.HasPrefix(d.id, Family+"-") || !fs.ValidPath(d.id) || strings.Contains(d.id, "/") {
+		return sensors.Reading{}, d.fail("open", fmt.Errorf("%w: %q is no DS18B20, whose id begins with %s-", sensors.ErrWrongDevice, d.id, Family))
+	}
+	b, err := fs.ReadFile(d.fsys, d.id+"/w1_slave")
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return sensors.Reading{}, &sensors.ReadError{Probe: d.name, Op: "open", Err: sensors.ErrAbsent, Hint: "check its plug and the 4.7 kΩ pull-up resistor"}
+	case errors.Is(err, fs.ErrPermission):
+		return sensors.Reading{}, &sensors.ReadError{Probe: d.name, Op: "open", Err: fmt.Errorf("%w: %w", sensors.ErrBus, err), Hint: "the daemon's user may not read " + Root}
+	case err != nil:
+		return sensors.Reading{}, d.fail("read", sensors.BusError(err))
+	}
+	at := time.Now()
+	c, err := Decode(string(b))
+	if err != nil {
+		return sensors.Reading{}, d.fail("decode", err)
+	}
+	return sensors.Reading{Probe: d.name, At: at, Temp: sensors.Some(c)}, nil
+}
+
+func (d *Device) fail(op string, err error) error {
+	return &sensors.ReadError{Probe: d.name, Op: op, Err: err}
+}
+
+// Decode takes the text of a w1_slave file: nine scratchpad bytes in hex, the
+// kernel's verdict on their checksum, and a second line that is not used. It
+// returns °C, or an error as [sensors.DS18B20] does.
+func Decode(s string) (celsius float64, err error) {
+	line, _, _ := strings.Cut(s, "\n")
+	const n = 9*3 - 1
+	if len(line) < n {
+		return 0, fmt.Errorf("%w: short scratchpad %q", sensors.ErrBus, line)
+	}
+	pad, err := hex.DecodeString(strings.ReplaceAll(line[:n], " ", ""))
+	if err != nil {
+		return 0, fmt.Errorf("%w: scratchpad %q: %w", sensors.ErrBus, line[:n], err)
+	}
+	celsius, err = sensors.DS18B20(pad)
+	if err != nil {
+		return 0, err
+	}
+	// The kernel judged what it read, which must be what it wrote here.
+	if !strings.HasSuffix(line, " YES") {
+		return 0, fmt.Errorf("%w: the kernel says so", sensors.ErrChecksum)
+	}
+	return celsius, nil
+}
+
+// List returns the ids of all DS18B20 in the tree, sorted. A tree that does
+// not exist holds none: err is then [fs.ErrNotExist].
+func List(fsys fs.FS) ([]string, error) {
+	es, err := fs.ReadDir(fsys, ".")
+	if err != nil {
+		return nil, err
+	}
+	var ids []string
+	for _, e := range es {
+		if strings.HasPrefix(e.Name(), Family+"-") {
+			ids = append(ids, e.Name())
+		}
+	}
+	return ids, nil
+}
