@@ -79,4 +79,12 @@ type Alert struct {
 	AckedBy  string     `json:"acked_by,omitempty"`
 	EndedAt  *time.Time `json:"ended_at"`
 	Sound    string     `json:"sound"` // "act now", "closing", "danger" or ""
+	// ActBy is the cautious last moment at which acting still helps (a
+	// window's end, a cup's end); nil where there is none.
+	ActBy *time.Time `json:"act_by,omitempty"`
+	// EndedBy is "person" where somebody's own act ended it (the cup used up,
+	// the coat ended), else "cleared"; "" while it lasts.
+	EndedBy string `json:"ended_by,omitempty"`
+	// Times counts how often it fired, more than once where it comes and goes.
+	Times int `json:"times,omitempty"`
 }

@@ -1,0 +1,495 @@
+package alerts
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"curewright/model/coat"
+	"curewright/sensors"
+)
+
+// verdict is what one look says about one rule and subject. A missing value
+// neither raises nor ends an alert: the verdict is then unsure and what was
+// stays.
+type verdict int
+
+const (
+	no verdict = iota
+	yes
+	unsure
+)
+
+type finding struct {
+	rule     Rule
+	subject  string
+	panel    string
+	is       verdict
+	severity Severity // of this case; "" for the rule's
+	say      string
+	over     string
+	actBy    *time.Time
+}
+
+type key struct{ rule, subject string }
+
+// eval collects the findings of one look.
+type eval struct {
+	in  Input
+	cfg Config
+	speaker
+	active func(rule, subject string) bool
+	out    map[key]finding
+}
+
+func (e *eval) add(name, subject, panel string, is verdict, variant string, actBy *time.Time, w words) *finding {
+	return e.addRule(rule(name, ""), subject, panel, is, variant, actBy, w)
+}
+
+func (e *eval) addRule(r Rule, subject, panel string, is verdict, variant string, actBy *time.Time, w words) *finding {
+	if w == nil {
+		w = words{}
+	}
+	say := r.Say
+	if v, ok := r.Variants[variant]; ok {
+		say = v
+	}
+	f := finding{rule: r, subject: subject, panel: panel, is: is, say: fill(say, w), over: fill(r.Over, w), actBy: actBy}
+	e.out[key{r.Name, subject}] = f
+	return &f
+}
+
+// overLimit is a comparison with hysteresis: x must pass on to begin and
+// fall back past off to end.
+func (e *eval) overLimit(name, subject string, x *float64, on, off float64, below bool) verdict {
+	if x == nil || math.IsNaN(*x) {
+		return unsure
+	}
+	limit := on
+	if e.active(name, subject) {
+		limit = off
+	}
+	if (below && *x < limit) || (!below && *x > limit) {
+		return yes
+	}
+	return no
+}
+
+// evaluate looks at everything once.
+func evaluate(in Input, cfg Config, view View, active func(rule, subject string) bool) map[key]finding {
+	e := &eval{in: in, cfg: cfg, active: active, out: map[key]finding{},
+		speaker: speaker{View: view, now: in.Now, trusted: in.ClockTrusted}}
+	for i := range in.Cups {
+		e.cup(in.Cups[i])
+	}
+	newest := map[string]string{} // panel to its last coat: only that has a window
+	var at = map[string]time.Time{}
+	for _, c := range in.Estimates {
+		if t, ok := at[c.Panel]; !ok || !c.AppliedAt.Before(t) {
+			at[c.Panel], newest[c.Panel] = c.AppliedAt, c.ID
+		}
+	}
+	curing := map[string]bool{} // panels with a coat that is not hard yet
+	for i := range in.Estimates {
+		c := &in.Estimates[i]
+		if c.State != coat.Hard {
+			curing[c.Panel] = true
+		}
+		e.coat(c, newest[c.Panel] == c.ID)
+	}
+	for _, s := range in.Surfaces {
+		if curing[s.Panel] {
+			e.surface(s)
+		}
+	}
+	inUse := map[string]bool{}
+	if in.Work != nil {
+		for _, p := range in.Work.Panels {
+			if curing[p.ID] {
+				inUse[p.Probe], inUse[p.Air] = true, true
+			}
+		}
+	}
+	for _, h := range in.Probes {
+		e.probe(h, inUse[h.Probe] || curing[h.Panel])
+	}
+	for _, c := range in.Conditions {
+		e.condition(c)
+	}
+	return e.out
+}
+
+func (e *eval) cup(c Cup) {
+	left := c.EndsAt.Sub(e.now)
+	total := c.EndsAt.Sub(c.Mixed)
+	lead := e.cfg.CupLead
+	if c.Class == "runaway" {
+		lead = lead * 3 / 2
+	}
+	lead = min(lead, total/2) // a cup that lives ten minutes is not "about to end" from the start
+	what := ""
+	if c.Resin != "" {
+		what = " of " + c.Resin
+	}
+	if c.Grams != nil {
+		what += fmt.Sprintf(" (%.0f g)", *c.Grams)
+	}
+	w := words{"left": span(left), "cup": what}
+	ends := c.EndsAt
+	e.add(CupSoon, c.Batch, "", is(left > 0 && left <= lead), "", &ends, w)
+	// A forgotten cup is cold by then and nobody needs it said again.
+	e.add(CupOver, c.Batch, "", is(left <= 0 && -left < e.cfg.CupForget), "", nil, w)
+}
+
+func is(b bool) verdict {
+	if b {
+		return yes
+	}
+	return no
+}
+
+// find returns the coat's record and its panel's name.
+func (e *eval) find(c *coat.Estimate) (rec coat.Coat, panel string) {
+	panel = c.Panel
+	if e.in.Work == nil {
+		return rec, panel
+	}
+	for _, x := range e.in.Work.Coats {
+		if x.ID == c.ID {
+			rec = x
+		}
+	}
+	return rec, e.panelName(c.Panel)
+}
+
+func (e *eval) panelName(id string) string {
+	if e.in.Work != nil {
+		for _, p := range e.in.Work.Panels {
+			if p.ID == id && p.Name != "" {
+				return p.Name
+			}
+		}
+	}
+	return id
+}
+
+// felt returns the last finger test of a coat.
+func (e *eval) felt(id string) (coat.Feel, bool) {
+	var last coat.Feel
+	ok := false
+	if e.in.Work != nil {
+		for _, f := range e.in.Work.Feels {
+			if f.Coat == id && !f.At.After(e.now) && (!ok || !f.At.Before(last.At)) {
+				last, ok = f, true
+			}
+		}
+	}
+	return last, ok
+}
+
+var rank = map[coat.State]int{coat.Wet: 1, coat.Tacky: 2, coat.Green: 3, coat.Firm: 4, coat.Hard: 5}
+
+func (e *eval) coat(c *coat.Estimate, newest bool) {
+	rec, panel := e.find(c)
+	kind := c.Kind
+	if kind == "" {
+		kind = "coat"
+	}
+	name := kind + " on " + panel
+	w := func(more ...string) words {
+		m := words{"coat": name, "panel": panel, "resin": c.Resin}
+		for i := 0; i+1 < len(more); i += 2 {
+			m[more[i]] = more[i+1]
+		}
+		return m
+	}
+	add := func(rule string, is verdict, variant string, actBy *time.Time, w words) {
+		e.add(rule, c.ID, c.Panel, is, variant, actBy, w)
+	}
+
+	if newest && rec.Next != "none" && c.NextWindow != nil {
+		e.window(c, panel, w)
+	}
+
+	hard := c.State == coat.Hard
+	if c.State == coat.Unknown {
+		// Of a coat whose state is not known nothing new is claimed.
+		if why := tell(c.UnknownWhy); why != "" {
+			variant, need := "", ""
+			switch {
+			case has(c.UnknownWhy, coat.Gap):
+				variant = "gap"
+			case c.TNeedC != nil:
+				variant, need = "need", e.temp(*c.TNeedC)
+			case has(c.UnknownWhy, coat.OutsideRange) && e.above(c):
+				variant = "hot"
+			}
+			add(NotKnown, yes, variant, nil, w("why", why, "need", need))
+		} else {
+			add(NotKnown, unsure, "", nil, w("why", "", "need", ""))
+		}
+	} else {
+		add(NotKnown, no, "", nil, w("why", "", "need", ""))
+	}
+
+	// Too cold, while there is something left to cure.
+	if min, ok := e.minC(c); !hard && ok {
+		t := ""
+		if c.TempC != nil {
+			t = e.temp(*c.TempC)
+		}
+		add(TooCold, e.overLimit(TooCold, c.ID, c.TempC, min, min+.5, true), "", nil, w("temp", t, "min", e.temp(min)))
+	}
+	stall, variant, need := unsure, "", ""
+	if c.TNeedC != nil {
+		variant, need = "need", e.temp(*c.TNeedC)
+	}
+	if c.TempC != nil {
+		stall = is(c.Stall)
+	}
+	add(Stall, stall, variant, nil, w("need", need))
+
+	// One of the two blush rules at a time.
+	high, elevated := no, no
+	switch {
+	case c.Blush.Condensed || c.Blush.Band == "high":
+		high = yes
+	case c.Blush.Band == "elevated":
+		elevated = yes
+	case c.Blush.Band != "low":
+		high, elevated = unsure, unsure
+	}
+	variant = ""
+	if c.Blush.Condensed {
+		variant = "dew"
+	}
+	add(BlushElevated, elevated, "", nil, w())
+	add(BlushHigh, high, variant, nil, w())
+	add(Outgassing, is(c.Outgassing), "", nil, w())
+
+	// What permits speaks at the cautious edge, or at once where a finger
+	// found it.
+	feel, felt := e.felt(c.ID)
+	isHard := is(hard && (past(c.Events.Hard.P90, e.now) || felt && feel.State == coat.Hard))
+	handle := is(hard && past(c.Events.Handle.P90, e.now))
+	softened := is(e.softened(c))
+	if c.State == coat.Unknown {
+		isHard, handle, softened = unsure, unsure, unsure
+	}
+	variant = ""
+	if c.Stall {
+		variant, handle = "stalled", no // no load on a coat that only feels hard
+	}
+	add(IsHard, isHard, variant, nil, w())
+	add(MayHandle, handle, "", nil, w())
+	add(Softened, softened, "", nil, w())
+}
+
+// softened reports whether the coat was firm or hard earlier and is less now:
+// warmth took it back.
+func (e *eval) softened(c *coat.Estimate) bool {
+	was := 0
+	for _, s := range c.Strip.Segments {
+		if !s.Future && rank[s.State] >= rank[coat.Firm] {
+			was = max(was, rank[s.State])
+		}
+	}
+	return was > 0 && rank[c.State] > 0 && rank[c.State] < was
+}
+
+// minC is the least temperature of the coat's resin, °C, where it is known.
+func (e *eval) minC(c *coat.Estimate) (float64, bool) {
+	if e.in.Work == nil {
+		return 0, false
+	}
+	r, ok := e.in.Work.Resins[c.Resin]
+	if !ok || !(r.MaxC > r.MinC) {
+		return 0, false
+	}
+	return r.MinC, true
+}
+
+func (e *eval) above(c *coat.Estimate) bool {
+	if e.in.Work == nil || c.TempC == nil {
+		return false
+	}
+	r, ok := e.in.Work.Resins[c.Resin]
+	return ok && *c.TempC > r.MaxC
+}
+
+func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words) {
+	win := c.NextWindow
+	add := func(rule string, is verdict, variant string, actBy *time.Time, w words) {
+		e.add(rule, c.ID, c.Panel, is, variant, actBy, w)
+	}
+	short := map[string]string{coat.WindowCloth: "cloth", coat.WindowWet: "wet", coat.WindowCoat: "", coat.WindowFill: "fill"}[win.Kind]
+	wash := c.AdviceCode == coat.AdviseWashRecoat || c.AdviceCode == coat.AdviseWashAbrade
+	known := win.Status != "unknown" && win.Status != ""
+	open := win.Status == "open"
+	closed := win.Status == "closed"
+
+	// Permission: open, past the cautious edge of opening, before the
+	// cautious edge of closing. The two edges cross until the coat is felt;
+	// then it is a time to feel it.
+	permit := open && (past(win.Opens, e.now) || win.Opens == nil && c.AdviceCode == coat.AdviseRecoat) &&
+		!past(win.Closes, e.now) && c.AdviceCode != coat.AdviseWashAbrade
+	v := is(permit)
+	if !known {
+		v = unsure
+	}
+	until := w("until", e.until(win.Closes))
+	switch win.Kind {
+	case coat.WindowCloth:
+		add(ReadyForCloth, v, "", win.Closes, until)
+	case coat.WindowWet:
+		// Open from the brush on: nobody needs telling.
+	default:
+		variant := short
+		if wash {
+			variant = strings.TrimSpace("wash " + short)
+		}
+		add(WindowOpen, v, variant, win.Closes, until)
+	}
+
+	if win.Kind != coat.WindowWet {
+		v = is(win.FeelFrom != nil && past(win.FeelFrom, e.now) && !closed && win.Status != "cold" && !permit)
+		if !known {
+			v = unsure
+		}
+		add(FeelNow, v, short, win.ClosesBand.P50, w())
+	}
+
+	// Closing speaks at the cautious edge, ahead by the lead, but not from
+	// the first minute of a short window.
+	closing := no
+	if win.Closes != nil && !closed {
+		lead := e.cfg.ClosingLead
+		from := c.AppliedAt
+		if win.Opens != nil && win.Opens.Before(*win.Closes) {
+			from = *win.Opens
+		}
+		if l := win.Closes.Sub(from); l > 0 {
+			lead = min(lead, l/2)
+		}
+		reach := open || win.FeelFrom != nil
+		left := win.Closes.Sub(e.now)
+		// Past the cautious edge it stays said until the window is closed.
+		closing = is(reach && left <= lead)
+	}
+	if !known {
+		closing = unsure
+	}
+	variant := short
+	if win.FeelFrom != nil && !permit {
+		variant = "feel"
+	}
+	closes := ""
+	if win.Closes != nil {
+		closes = e.from(*win.Closes)
+	}
+	actBy := win.Closes
+	if past(actBy, e.now) {
+		actBy = win.ClosesBand.P50
+	}
+	add(ClosingSoon, closing, variant, actBy, w("closes", closes))
+
+	if win.Kind != coat.WindowWet {
+		v = is(closed && c.State != coat.Hard)
+		if !known {
+			v = unsure
+		}
+		add(WindowClosed, v, short, nil, w("at", e.at(win.ClosesBand.P50)))
+	}
+}
+
+func past(t *time.Time, now time.Time) bool { return t != nil && !t.After(now) }
+
+func (e *eval) surface(s Surface) {
+	panel := e.panelName(s.Panel)
+	margin := ""
+	if s.MarginK != nil {
+		margin = e.diff(max(*s.MarginK, 0))
+	}
+	w := words{"panel": panel, "margin": margin}
+	wet := e.overLimit(Condensation, s.Panel, s.MarginK, 0, .5, true)
+	if s.MarginK != nil && *s.MarginK <= 0 {
+		wet = yes // the dew point itself is dew
+	}
+	near := e.overLimit(DewMargin, s.Panel, s.MarginK, e.cfg.DewMarginK, e.cfg.DewMarginK+.5, true)
+	if wet == yes {
+		near = no // the louder of the two speaks
+	}
+	e.add(Condensation, s.Panel, s.Panel, wet, "", nil, w)
+	e.add(DewMargin, s.Panel, s.Panel, near, "", nil, w)
+}
+
+func (e *eval) probe(h sensors.Health, inUse bool) {
+	if !h.Accepted && !h.Wired {
+		return // a stranger's probe is the page's matter
+	}
+	name := h.Name
+	if name == "" {
+		name = h.Probe
+	}
+	hint := ""
+	if h.Hint != "" {
+		hint = " (" + h.Hint + ")"
+	}
+	w := words{"probe": name, "hint": hint, "last": e.since(h.LastAt)}
+	for _, r := range []struct{ rule, state string }{
+		{ProbeMissing, "missing"}, {ProbeStale, "stale"}, {ProbeStuck, "stuck"}, {ProbeDoubtful, "implausible"},
+	} {
+		v := is(h.State == r.state)
+		if h.State == "waiting" || h.State == "" {
+			v = unsure // just started: neither a fault nor a cure
+		}
+		f := e.add(r.rule, h.Probe, h.Panel, v, "", nil, w)
+		if !inUse {
+			f.severity = Note
+			e.out[key{r.rule, h.Probe}] = *f
+		}
+	}
+}
+
+func (e *eval) condition(c Condition) {
+	r := rule(c.Rule, c.Severity)
+	subject := c.Subject
+	if subject == "" {
+		subject = "the shop"
+	}
+	f := e.addRule(r, c.Subject, "", yes, "", nil, words{"subject": subject})
+	if c.Say != "" {
+		f.say = c.Say
+	}
+	f.severity = c.Severity
+	e.out[key{r.Name, c.Subject}] = *f
+}
+
+func has(list []string, s string) bool {
+	for _, x := range list {
+		if x == s {
+			return true
+		}
+	}
+	return false
+}
+
+// tell puts the reasons of an unknown state into shop words. A coat that has
+// merely no reading yet is the probe rules' matter.
+func tell(why []string) string {
+	var out []string
+	for _, r := range why {
+		switch r {
+		case coat.ColdGlass:
+			out = append(out, "it set in the cold before it gelled")
+		case coat.BelowMinimum:
+			out = append(out, "it was colder than the epoxy's least temperature")
+		case coat.OutsideRange:
+			out = append(out, "it was outside the temperatures the epoxy is known for")
+		case coat.Gap:
+			out = append(out, "readings are missing")
+		}
+	}
+	return strings.Join(out, ", ")
+}
