@@ -21,6 +21,14 @@ type Fault struct {
 	What  string `json:"what"`
 }
 
+// Error returns "field: what".
+func (f Fault) Error() string {
+	if f.Field == "" {
+		return f.What
+	}
+	return f.Field + ": " + f.What
+}
+
 // Faults is every fault of a request; it is an error.
 type Faults []Fault
 
@@ -165,7 +173,9 @@ type Backend interface {
 	// dropped by closing it.
 	Subscribe() (<-chan Event, func())
 
-	// Tokens.
+	// Authenticate and the methods after it keep the tokens, hashed with
+	// [HashToken]. Redeem spends the code; a wrong, spent or expired one is
+	// [ErrNotFound].
 	Authenticate(ctx context.Context, token string) (Who, bool)
 	NewPairCode(ctx context.Context, role Role, name string) (code string, expires time.Time, err error)
 	Redeem(ctx context.Context, code, device string) (token string, who Who, err error)

@@ -1,0 +1,92 @@
+package web
+
+import (
+	"bytes"
+	"errors"
+	"html/template"
+	"net/http"
+	"strconv"
+	"time"
+
+	"curewright/alerts"
+)
+
+// The page behind a link in a message. Programs that scan mail open links, so
+// opening does nothing; only the button's POST acknowledges.
+var ackTemplate = template.Must(template.New("ack").Parse(`<!doctype html>
+<html lang="en">
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{{.Title}}</title>
+{{if .Style}}<link rel="stylesheet" href="/ack.css">{{end}}
+<main>
+<h1>{{.Title}}</h1>
+{{with .Say}}<p>{{.}}</p>
+{{end}}{{if .Ask}}<form method="post"><button>I have seen it</button></form>
+{{end}}</main>
+</html>
+`))
+
+type ackBody struct {
+	Title, Say string
+	Ask, Style bool
+}
+
+func (s *Server) ackShow(w http.ResponseWriter, r *http.Request, code int, b ackBody) {
+	b.Style = s.assets.has("ack.css")
+	var buf bytes.Buffer
+	if err := ackTemplate.Execute(&buf, b); err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/html; charset=utf-8")
+	h.Set("Content-Length", strconv.Itoa(buf.Len()))
+	w.WriteHeader(code)
+	if r.Method != http.MethodHead {
+		w.Write(buf.Bytes())
+	}
+}
+
+func (s *Server) ackDo(w http.ResponseWriter, r *http.Request, do func(AckBackend) (alerts.Alert, error)) (alerts.Alert, bool) {
+	b, ok := s.b.(AckBackend)
+	if !ok {
+		s.ackShow(w, r, http.StatusNotFound, ackBody{Title: "No such link"})
+		return alerts.Alert{}, false
+	}
+	a, err := do(b)
+	if errors.Is(err, ErrNotFound) {
+		// A wrong link costs a try, so that links cannot be guessed at speed.
+		if _, ok := s.redeem.take("ack "+remoteIP(r), time.Now()); !ok {
+			s.refusals[refusedTries].Add(1)
+			w.Header().Set("Retry-After", "60")
+			s.ackShow(w, r, http.StatusTooManyRequests, ackBody{Title: "Too many tries", Say: "Wait a minute."})
+			return a, false
+		}
+		s.ackShow(w, r, http.StatusNotFound, ackBody{
+			Title: "This link is used up",
+			Say:   "It was used before, or what it was about is over. Look at the bench page.",
+		})
+		return a, false
+	}
+	if err != nil {
+		s.complain("acknowledge", err.Error())
+		s.ackShow(w, r, http.StatusInternalServerError, ackBody{Title: "This did not work", Say: "The reason is in the log. Use the bench page."})
+		return a, false
+	}
+	return a, true
+}
+
+func (s *Server) ackPage(w http.ResponseWriter, r *http.Request) {
+	a, ok := s.ackDo(w, r, func(b AckBackend) (alerts.Alert, error) { return b.AckLook(r.Context(), r.PathValue("token")) })
+	if ok {
+		s.ackShow(w, r, http.StatusOK, ackBody{Title: "Have you seen this?", Say: a.Say, Ask: true})
+	}
+}
+
+func (s *Server) ackByLink(w http.ResponseWriter, r *http.Request) {
+	a, ok := s.ackDo(w, r, func(b AckBackend) (alerts.Alert, error) { return b.AckByLink(r.Context(), r.PathValue("token")) })
+	if ok {
+		s.ackShow(w, r, http.StatusOK, ackBody{Title: "Noted", Say: a.Say})
+	}
+}

@@ -1,0 +1,514 @@
+package web
+
+import (
+	"encoding/json"
+	"net/http"
+	"reflect"
+	"strings"
+	"time"
+
+	"curewright/alerts"
+)
+
+func (s *Server) healthz(w http.ResponseWriter, r *http.Request) {
+	s.answer(w, r, http.StatusOK, map[string]bool{"alive": true})
+}
+
+func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
+	late := full(s.b.Ready(r.Context()))
+	code := http.StatusOK
+	if len(late) > 0 {
+		code = http.StatusServiceUnavailable
+	}
+	s.answer(w, r, code, map[string]any{"ready": len(late) == 0, "late": late})
+}
+
+func (s *Server) snapshot(w http.ResponseWriter, r *http.Request) {
+	if !s.query(w, r) {
+		return
+	}
+	snap, err := s.b.Snapshot(r.Context())
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, snap)
+}
+
+func (s *Server) whoami(w http.ResponseWriter, r *http.Request) {
+	who := whoOf(r)
+	s.answer(w, r, http.StatusOK, map[string]any{"name": who.Name, "role": who.Role, "version": s.cfg.Version})
+}
+
+func (s *Server) probes(w http.ResponseWriter, r *http.Request) {
+	if !s.query(w, r) {
+		return
+	}
+	hs, err := s.b.Probes(r.Context())
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	out := []ProbeView{}
+	now := s.b.Now()
+	for _, h := range hs {
+		out = append(out, ViewProbe(h, now))
+	}
+	s.answer(w, r, http.StatusOK, map[string]any{"probes": out})
+}
+
+var probeRoles = map[string]bool{"": true, "air": true, "panel": true, "pot": true, "outdoor": true, "tent": true}
+
+func (s *Server) setProbe(w http.ResponseWriter, r *http.Request) {
+	var q struct {
+		Name     *string `json:"name"`
+		Role     *string `json:"role"`
+		Panel    *string `json:"panel"`
+		Accepted *bool   `json:"accepted"`
+	}
+	if !s.read(w, r, &q) {
+		return
+	}
+	var f Faults
+	if q.Name != nil && (strings.TrimSpace(*q.Name) == "" || len(*q.Name) > 60) {
+		f = append(f, Fault{"name", "want 1 to 60 characters"})
+	}
+	if q.Role != nil && !probeRoles[*q.Role] {
+		f = append(f, Fault{"role", "want air, panel, pot, outdoor, tent or nothing"})
+	}
+	if q.Name == nil && q.Role == nil && q.Panel == nil && q.Accepted == nil {
+		f = append(f, Fault{"", "nothing to change"})
+	}
+	if f != nil {
+		s.faults(w, r, http.StatusBadRequest, f)
+		return
+	}
+	id := r.PathValue("id")
+	if err := s.b.SetProbe(r.Context(), whoOf(r), id, q.Name, q.Role, q.Panel, q.Accepted); err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, idBody{ID: id})
+}
+
+func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
+	all, ok := s.flag(w, r, "all", false)
+	if !ok {
+		return
+	}
+	as, err := s.b.Alerts(r.Context(), all)
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, map[string][]alerts.Alert{"alerts": full(as)})
+}
+
+func (s *Server) ack(w http.ResponseWriter, r *http.Request) {
+	if !s.noBody(w, r) {
+		return
+	}
+	id := r.PathValue("id")
+	if err := s.b.Ack(r.Context(), whoOf(r), id); err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, idBody{ID: id})
+}
+
+// noBody accepts an empty body or an empty object.
+func (s *Server) noBody(w http.ResponseWriter, r *http.Request) bool {
+	if r.ContentLength == 0 {
+		return true
+	}
+	b, ok := s.body(w, r, maxBody)
+	if !ok {
+		return false
+	}
+	if len(b) == 0 {
+		return true
+	}
+	if f := decodeStrict(b, new(struct{}), false); f != nil {
+		s.faults(w, r, http.StatusBadRequest, f)
+		return false
+	}
+	return true
+}
+
+func (s *Server) testSound(w http.ResponseWriter, r *http.Request) {
+	var q struct {
+		Channel string `json:"channel"`
+		Heard   *bool  `json:"heard"`
+	}
+	if !s.read(w, r, &q) {
+		return
+	}
+	if q.Channel == "" {
+		s.fail(w, r, http.StatusBadRequest, "channel", "required")
+		return
+	}
+	if err := s.b.TestSound(r.Context(), q.Channel, q.Heard); err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, map[string]string{"channel": q.Channel})
+}
+
+func (s *Server) settings(w http.ResponseWriter, r *http.Request) {
+	if !s.query(w, r) {
+		return
+	}
+	v, err := s.b.Settings(r.Context())
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, v)
+}
+
+// settingsPatch is what PUT /settings takes; the other keys of [SettingsView]
+// are the daemon's to say.
+type settingsPatch struct {
+	SleepFrom  *string  `json:"sleep_from"`
+	SleepTo    *string  `json:"sleep_to"`
+	LowC       *float64 `json:"low_c"`
+	LowFor     *string  `json:"low_for"`
+	Units      *string  `json:"units"`
+	Clock      *string  `json:"clock"`
+	ShopName   *string  `json:"shop_name"`
+	FuelHeater *bool    `json:"fuel_heater"`
+}
+
+var readOnlySettings = fieldsOf(reflect.TypeFor[SettingsView]())
+
+func (p settingsPatch) check() Faults {
+	var f Faults
+	bad := func(field, what string) { f = append(f, Fault{field, what}) }
+	clock := func(field string, v *string) {
+		if v == nil || *v == "" {
+			return
+		}
+		if t, err := time.Parse("15:04", *v); err != nil || t.Format("15:04") != *v {
+			bad(field, "want a time of day such as 22:30, or nothing for none")
+		}
+	}
+	clock("sleep_from", p.SleepFrom)
+	clock("sleep_to", p.SleepTo)
+	if p.LowC != nil && !(*p.LowC >= -40 && *p.LowC <= 40) {
+		what := "want °C from -40 to 40"
+		if *p.LowC > 40 && *p.LowC <= 104 {
+			what += "; is this °F?"
+		}
+		bad("low_c", what)
+	}
+	if p.LowFor != nil && *p.LowFor != "" {
+		if _, err := time.Parse(time.DateOnly, *p.LowFor); err != nil {
+			bad("low_for", "want the date of that night such as 2026-10-10")
+		}
+	}
+	if p.Units != nil && *p.Units != "si" && *p.Units != "us" {
+		bad("units", "want si or us")
+	}
+	if p.Clock != nil && *p.Clock != "24h" && *p.Clock != "12h" {
+		bad("clock", "want 24h or 12h")
+	}
+	if p.ShopName != nil && len(*p.ShopName) > 80 {
+		bad("shop_name", "is longer than 80 bytes")
+	}
+	return f
+}
+
+func (s *Server) putSettings(w http.ResponseWriter, r *http.Request) {
+	b, ok := s.body(w, r, maxBody)
+	if !ok {
+		return
+	}
+	var p settingsPatch
+	f := decodeStrict(b, &p, true)
+	for i, x := range f {
+		if _, ro := readOnlySettings[x.Field]; ro && x.What == "unknown field" {
+			f[i].What = "is said by the daemon and cannot be set"
+		}
+	}
+	if f == nil {
+		f = p.check()
+	}
+	if f != nil {
+		s.faults(w, r, http.StatusBadRequest, f)
+		return
+	}
+	if err := s.b.PutSettings(r.Context(), whoOf(r), b); err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	v, err := s.b.Settings(r.Context())
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, v)
+}
+
+// Clock settings outside this span are a phone with no battery left, not a
+// time.
+var (
+	earliestClock = time.Date(2025, 1, 1, 0, 0, 0, 0, time.UTC)
+	latestClock   = time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC)
+)
+
+func (s *Server) clock(w http.ResponseWriter, r *http.Request) {
+	var q struct {
+		Time *time.Time `json:"time"`
+	}
+	if !s.read(w, r, &q) {
+		return
+	}
+	if q.Time == nil || q.Time.Before(earliestClock) || q.Time.After(latestClock) {
+		s.fail(w, r, http.StatusBadRequest, "time", "want this phone's time, between 2025 and 2100")
+		return
+	}
+	if err := s.b.TrustClock(r.Context(), whoOf(r), *q.Time); err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, map[string]time.Time{"now": s.b.Now()})
+}
+
+// raw passes on an answer that the backend has already written as JSON.
+func (s *Server) raw(w http.ResponseWriter, r *http.Request, b json.RawMessage, err error) {
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	if !json.Valid(b) {
+		s.complain("answer", "not JSON", "path", r.URL.Path)
+		s.fail(w, r, http.StatusInternalServerError, "", "the answer could not be written; it is in the log")
+		return
+	}
+	s.write(w, r, http.StatusOK, b)
+}
+
+// object reads a request's body as one JSON object whose keys the backend
+// checks.
+func (s *Server) object(w http.ResponseWriter, r *http.Request) (json.RawMessage, bool) {
+	b, ok := s.body(w, r, maxBody)
+	if !ok {
+		return nil, false
+	}
+	f := jsonText(b)
+	if f == nil {
+		var m map[string]json.RawMessage
+		if json.Unmarshal(b, &m) != nil || m == nil {
+			f = Faults{{"", "want an object"}}
+		}
+	}
+	if f != nil {
+		s.faults(w, r, http.StatusBadRequest, f)
+		return nil, false
+	}
+	return b, true
+}
+
+func (s *Server) plan(w http.ResponseWriter, r *http.Request) {
+	if b, ok := s.object(w, r); ok {
+		out, err := s.b.Plan(r.Context(), b)
+		s.raw(w, r, out, err)
+	}
+}
+
+func (s *Server) fit(w http.ResponseWriter, r *http.Request) {
+	if b, ok := s.object(w, r); ok {
+		out, err := s.b.FitResin(r.Context(), b)
+		s.raw(w, r, out, err)
+	}
+}
+
+func (s *Server) pot(w http.ResponseWriter, r *http.Request) {
+	q, f := newQuery(r, "resin", "grams", "shape", "diameter_mm", "depth_mm", "shop", "start")
+	p := PotQuery{
+		Resin: q.text("resin"), Grams: q.must("grams"), Shape: q.text("shape"),
+		DiameterMM: q.ptr("diameter_mm"), DepthMM: q.ptr("depth_mm"),
+		ShopC: q.must("shop"), StartC: q.ptr("start"),
+	}
+	if p.Resin == "" {
+		q.bad("resin", "required")
+	}
+	switch p.Shape {
+	case "":
+		p.Shape = "cup"
+	case "cup", "tray", "bond":
+	default:
+		q.bad("shape", "want cup, tray or bond")
+	}
+	if *f != nil {
+		s.faults(w, r, http.StatusBadRequest, *f)
+		return
+	}
+	out, err := s.b.Pot(r.Context(), p)
+	s.raw(w, r, out, err)
+}
+
+func (s *Server) tentOf(w http.ResponseWriter, r *http.Request) (TentBackend, bool) {
+	t, ok := s.b.(TentBackend)
+	if !ok {
+		s.fail(w, r, http.StatusNotFound, "", "no tent is set up here; see [tent] in the configuration file")
+	}
+	return t, ok
+}
+
+func (s *Server) tent(w http.ResponseWriter, r *http.Request) {
+	if t, ok := s.tentOf(w, r); ok {
+		v, err := t.Tent(r.Context())
+		if err != nil {
+			s.problem(w, r, err)
+			return
+		}
+		s.answer(w, r, http.StatusOK, v)
+	}
+}
+
+func (s *Server) setTent(w http.ResponseWriter, r *http.Request) {
+	t, ok := s.tentOf(w, r)
+	if !ok {
+		return
+	}
+	var q struct {
+		SetPointC *float64 `json:"set_point_c"`
+	}
+	if !s.read(w, r, &q) {
+		return
+	}
+	if q.SetPointC == nil {
+		s.fail(w, r, http.StatusBadRequest, "set_point_c", "required; to switch off use /tent/off")
+		return
+	}
+	if err := t.SetTentPoint(r.Context(), whoOf(r), *q.SetPointC); err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.tent(w, r)
+}
+
+func (s *Server) tentOff(w http.ResponseWriter, r *http.Request) {
+	t, ok := s.tentOf(w, r)
+	if !ok {
+		return
+	}
+	q := struct {
+		Why string `json:"why"`
+	}{}
+	if r.ContentLength != 0 && !s.read(w, r, &q) {
+		return
+	}
+	if q.Why == "" {
+		q.Why = "switched off by hand"
+	}
+	if err := t.TentOff(r.Context(), whoOf(r), q.Why); err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.tent(w, r)
+}
+
+func (s *Server) tokens(w http.ResponseWriter, r *http.Request) {
+	ts, err := s.b.ListTokens(r.Context())
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, map[string][]TokenInfo{"tokens": full(ts)})
+}
+
+func (s *Server) revoke(w http.ResponseWriter, r *http.Request) {
+	id := r.PathValue("id")
+	if err := s.b.RevokeToken(r.Context(), id); err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, idBody{ID: id})
+}
+
+// PairCode is the answer to POST /paircodes.
+type PairCode struct {
+	Code    string    `json:"code"`
+	Expires time.Time `json:"expires"`
+}
+
+func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
+	var q struct {
+		Role Role   `json:"role"`
+		Name string `json:"name"`
+	}
+	if !s.read(w, r, &q) {
+		return
+	}
+	var f Faults
+	switch q.Role {
+	case Look, Record, Push, Control:
+	default:
+		f = append(f, Fault{"role", "want look, record, push or control"})
+	}
+	if len(q.Name) > 60 {
+		f = append(f, Fault{"name", "is longer than 60 bytes"})
+	}
+	if f != nil {
+		s.faults(w, r, http.StatusBadRequest, f)
+		return
+	}
+	code, exp, err := s.b.NewPairCode(r.Context(), q.Role, q.Name)
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusCreated, PairCode{code, exp})
+}
+
+func (s *Server) record(w http.ResponseWriter, r *http.Request) {
+	rb, ok := s.b.(RecordBackend)
+	if !ok {
+		s.fail(w, r, http.StatusNotFound, "", "this build prints no records")
+		return
+	}
+	q, f := newQuery(r, "format")
+	format := q.text("format")
+	mime := map[string]string{"": "text/html; charset=utf-8", "html": "text/html; charset=utf-8",
+		"json": "application/json", "csv": "text/csv; charset=utf-8"}[format]
+	if mime == "" {
+		q.bad("format", "want html, json or csv")
+	}
+	if *f != nil {
+		s.faults(w, r, http.StatusBadRequest, *f)
+		return
+	}
+	if format == "" {
+		format = "html"
+	}
+	b, err := rb.Record(r.Context(), r.PathValue("id"), format)
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", mime)
+	// The record is one file that must print the same from a stick in a year,
+	// so its style is inside it; nothing else may load or run.
+	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; sandbox allow-modals")
+	if format != "html" {
+		h.Set("Content-Disposition", `attachment; filename="`+fileName(r.PathValue("id"))+"."+format+`"`)
+	}
+	w.WriteHeader(http.StatusOK)
+	if r.Method != http.MethodHead {
+		w.Write(b)
+	}
+}
+
+// fileName keeps letters and digits: the header's quoting differs by browser.
+func fileName(s string) string {
+	t := strings.Map(func(r rune) rune {
+		if r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9' || r == '-' || r == '_' {
+			return r
+		}
+		return '-'
+	}, s)
+	return t[:min(len(t), 60)]
+}

@@ -1,0 +1,131 @@
+package web
+
+import (
+	"bytes"
+	"compress/gzip"
+	"crypto/sha256"
+	"embed"
+	"encoding/hex"
+	"io/fs"
+	"net/http"
+	"path"
+	"strconv"
+	"strings"
+	"sync"
+)
+
+//go:embed assets
+var embedded embed.FS
+
+// assets are the page's own files, looked up by exact name only: no path is
+// ever joined, so none can lead out.
+type assets struct {
+	files map[string]*asset
+}
+
+type asset struct {
+	body []byte
+	mime string
+	etag string
+	gz   func() []byte // nil where it would not be shorter
+}
+
+// Types by name, not from the system's tables, which a board may not have.
+var mimeTypes = map[string]string{
+	".html":        "text/html; charset=utf-8",
+	".css":         "text/css; charset=utf-8",
+	".js":          "text/javascript; charset=utf-8",
+	".mjs":         "text/javascript; charset=utf-8",
+	".json":        "application/json",
+	".webmanifest": "application/manifest+json",
+	".svg":         "image/svg+xml",
+	".png":         "image/png",
+	".ico":         "image/x-icon",
+	".txt":         "text/plain; charset=utf-8",
+	".md":          "text/plain; charset=utf-8",
+	".woff2":       "font/woff2",
+	".wav":         "audio/wav",
+}
+
+func newAssets(fsys fs.FS) *assets {
+	a := &assets{files: map[string]*asset{}}
+	// An embedded tree cannot fail to be read.
+	_ = fs.WalkDir(fsys, "assets", func(p string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		b, err := fs.ReadFile(fsys, p)
+		if err != nil {
+			return err
+		}
+		sum := sha256.Sum256(b)
+		t := mimeTypes[path.Ext(p)]
+		if t == "" {
+			t = "text/plain; charset=utf-8"
+		}
+		a.files[strings.TrimPrefix(p, "assets/")] = &asset{
+			body: b, mime: t, etag: hex.EncodeToString(sum[:12]),
+			gz: sync.OnceValue(func() []byte { return shrink(b) }),
+		}
+		return nil
+	})
+	return a
+}
+
+func shrink(b []byte) []byte {
+	var buf bytes.Buffer
+	zw, _ := gzip.NewWriterLevel(&buf, gzip.BestCompression)
+	zw.Write(b) // into memory: cannot fail
+	zw.Close()
+	if buf.Len() >= len(b) {
+		return nil
+	}
+	return bytes.Clone(buf.Bytes())
+}
+
+func (a *assets) has(name string) bool { return a.files[name] != nil }
+
+// serve writes one file. The browser keeps it but asks each time whether it
+// changed, so that a new version of the program is seen at once.
+func (a *assets) serve(w http.ResponseWriter, r *http.Request, name string, code int) {
+	f := a.files[name]
+	if f == nil {
+		http.Error(w, "no page in this build", http.StatusNotFound)
+		return
+	}
+	h := w.Header()
+	body, etag := f.body, `"`+f.etag+`"`
+	if gz := f.gz(); gz != nil && acceptsGzip(r) {
+		h.Set("Content-Encoding", "gzip")
+		body, etag = gz, `"`+f.etag+`-gz"`
+	}
+	h.Set("Content-Type", f.mime)
+	h.Set("Vary", "Accept-Encoding")
+	if code == http.StatusOK {
+		h.Set("Cache-Control", "no-cache")
+		h.Set("ETag", etag)
+		for t := range strings.SplitSeq(r.Header.Get("If-None-Match"), ",") {
+			if strings.TrimPrefix(strings.TrimSpace(t), "W/") == etag {
+				h.Del("Content-Encoding")
+				w.WriteHeader(http.StatusNotModified)
+				return
+			}
+		}
+	}
+	h.Set("Content-Length", strconv.Itoa(len(body)))
+	w.WriteHeader(code)
+	if r.Method != http.MethodHead {
+		w.Write(body) // a reader that has gone is nobody's fault
+	}
+}
+
+func acceptsGzip(r *http.Request) bool {
+	for e := range strings.SplitSeq(r.Header.Get("Accept-Encoding"), ",") {
+		name, q, _ := strings.Cut(strings.TrimSpace(e), ";")
+		if strings.EqualFold(strings.TrimSpace(name), "gzip") {
+			q = strings.ReplaceAll(q, " ", "")
+			return q != "q=0" && q != "q=0.0" && q != "q=0.00" && q != "q=0.000"
+		}
+	}
+	return false
+}

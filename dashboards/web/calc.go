@@ -1,0 +1,95 @@
+package web
+
+import (
+	"errors"
+	"net/http"
+	"strings"
+
+	"curewright/model/air"
+	"curewright/model/cure"
+)
+
+// air answers what moist air does at a point and on a panel. It is plain
+// computation and asks the daemon nothing.
+func (s *Server) air(w http.ResponseWriter, r *http.Request) {
+	q, f := newQuery(r, "temp", "rh", "panel", "pressure")
+	temp, rh, panel := q.must("temp"), q.must("rh"), q.ptr("panel")
+	pressure, has := q.number("pressure")
+	if !has {
+		pressure = air.StandardPressure
+	}
+	if *f != nil {
+		s.faults(w, r, http.StatusBadRequest, *f)
+		return
+	}
+	res, err := air.Point(temp, rh, panel, pressure)
+	if err != nil {
+		s.faults(w, r, http.StatusBadRequest, faultsOf(err))
+		return
+	}
+	s.answer(w, r, http.StatusOK, res)
+}
+
+// faultsOf splits joined errors, so that each is its own line. What stands
+// before the first colon is the field.
+func faultsOf(err error) Faults {
+	list := []error{err}
+	if j, ok := err.(interface{ Unwrap() []error }); ok {
+		list = j.Unwrap()
+	}
+	var f Faults
+	for _, e := range list {
+		if inner, ok := errors.AsType[Faults](e); ok {
+			f = append(f, inner...)
+			continue
+		}
+		text := strings.TrimPrefix(e.Error(), "air: ")
+		field, what, ok := strings.Cut(text, ": ")
+		if !ok || strings.Contains(field, " ") {
+			field, what = "", text
+		}
+		f = append(f, Fault{field, what})
+	}
+	return f
+}
+
+// Bounds of a steady calculation: beyond them no set says anything.
+const (
+	minSteadyC, maxSteadyC = -20, 120
+	minKappa, maxKappa     = 0.1, 10
+)
+
+func (s *Server) cure(w http.ResponseWriter, r *http.Request) {
+	q, f := newQuery(r, "resin", "temp", "kappa", "diffusion")
+	temp, kappa := q.must("temp"), 1.0
+	if k, ok := q.number("kappa"); ok {
+		kappa = k
+	}
+	if !(temp >= minSteadyC && temp <= maxSteadyC) {
+		q.bad("temp", "want °C from -20 to 120")
+	}
+	if !(kappa >= minKappa && kappa <= maxKappa) {
+		q.bad("kappa", "want a factor from 0.1 to 10")
+	}
+	diffusion := q.flag("diffusion", true)
+	name := q.text("resin")
+	if name == "" {
+		q.bad("resin", "required")
+	}
+	if *f != nil {
+		s.faults(w, r, http.StatusBadRequest, *f)
+		return
+	}
+	rs, err := s.b.Resins(r.Context())
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	for _, x := range rs {
+		if x.Name == name {
+			s.answer(w, r, http.StatusOK, cure.Steady(x, temp, kappa, diffusion))
+			return
+		}
+	}
+	s.fail(w, r, http.StatusNotFound, "resin", "no epoxy named "+short(name))
+}

@@ -1,0 +1,175 @@
+package web
+
+import (
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"os"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+)
+
+// DefaultListen is the address served where the configuration names none.
+const DefaultListen = "127.0.0.1:8374"
+
+// ConfigSection is [web] of the configuration file.
+type ConfigSection struct {
+	// Listen is the address served, HOST:PORT; HOST is an address, "localhost"
+	// or empty for every address of this board.
+	Listen string `toml:"listen"`
+	// Hosts are further names under which this board is reached; a request for
+	// any other name is refused, so that a page elsewhere cannot point its own
+	// name at us.
+	Hosts []string `toml:"hosts"`
+	// TLSCert and TLSKey are PEM files; both or neither.
+	TLSCert string `toml:"tls_cert"`
+	TLSKey  string `toml:"tls_key"`
+}
+
+// DefaultSection returns [web] as it is without a configuration file.
+func DefaultSection() ConfigSection { return ConfigSection{Listen: DefaultListen} }
+
+// Check returns every fault of the section, each a [Fault] whose field is the
+// key's path, such as "web.hosts[0]". It opens no file: [New] reads the
+// certificate.
+func (c ConfigSection) Check() []error {
+	var errs []error
+	bad := func(key, format string, a ...any) {
+		errs = append(errs, Fault{"web." + key, fmt.Sprintf(format, a...)})
+	}
+	if host, port, err := net.SplitHostPort(c.Listen); err != nil {
+		bad("listen", "%q is not HOST:PORT", c.Listen)
+	} else {
+		if n, err := strconv.ParseUint(port, 10, 16); err != nil {
+			bad("listen", "port %q is not a number from 0 to 65535", port)
+		} else if n != 0 && n < 1024 {
+			bad("listen", "port %d is below 1024, which the daemon's own user may not open", n)
+		}
+		if host != "" && host != "localhost" {
+			if _, err := netip.ParseAddr(host); err != nil {
+				bad("listen", "host %q is not an address of this board", host)
+			}
+		}
+	}
+	seen := map[string]int{}
+	for i, h := range c.Hosts {
+		key := fmt.Sprintf("hosts[%d]", i)
+		name := strings.ToLower(strings.TrimSuffix(h, "."))
+		if !plainHost(name) {
+			bad(key, "%q is not a host name or address without port", h)
+		} else if j, dup := seen[name]; dup {
+			bad(key, "%q is already hosts[%d]", h, j)
+		}
+		seen[name] = i
+	}
+	if (c.TLSCert == "") != (c.TLSKey == "") {
+		missing := "tls_key"
+		if c.TLSCert == "" {
+			missing = "tls_cert"
+		}
+		bad(missing, "required beside the other of tls_cert and tls_key")
+	}
+	return errs
+}
+
+// Loopback reports whether Listen can be reached from this board only. The
+// daemon refuses any other address while it cannot keep tokens.
+func (c ConfigSection) Loopback() bool {
+	host, _, err := net.SplitHostPort(c.Listen)
+	if err != nil {
+		return false
+	}
+	if host == "localhost" {
+		return true
+	}
+	a, err := netip.ParseAddr(host)
+	return err == nil && a.Unmap().IsLoopback()
+}
+
+// plainHost accepts letters, digits, hyphens and dots, or an IP address.
+func plainHost(s string) bool {
+	if _, err := netip.ParseAddr(s); err == nil {
+		return true
+	}
+	if s == "" || len(s) > 253 {
+		return false
+	}
+	for label := range strings.SplitSeq(s, ".") {
+		if label == "" || len(label) > 63 || label[0] == '-' || label[len(label)-1] == '-' {
+			return false
+		}
+		for _, r := range label {
+			if (r < 'a' || r > 'z') && (r < '0' || r > '9') && r != '-' && r != '_' {
+				return false
+			}
+		}
+	}
+	return true
+}
+
+// certificate serves the pair of files and reads them again when either
+// changes, so that a renewed certificate needs no restart.
+type certificate struct {
+	certFile, keyFile string
+
+	mu      sync.Mutex
+	cert    *tls.Certificate
+	stamp   [2]time.Time
+	checked time.Time
+}
+
+func newCertificate(certFile, keyFile string) (*certificate, error) {
+	c := &certificate{certFile: certFile, keyFile: keyFile}
+	if err := c.load(); err != nil {
+		return nil, err
+	}
+	return c, nil
+}
+
+func (c *certificate) stamps() (s [2]time.Time, err error) {
+	for i, name := range []string{c.certFile, c.keyFile} {
+		fi, e := os.Stat(name)
+		if e != nil {
+			return s, e
+		}
+		s[i] = fi.ModTime()
+	}
+	return s, nil
+}
+
+func (c *certificate) load() error {
+	stamp, err := c.stamps()
+	if err != nil {
+		return fmt.Errorf("web.tls_cert: %w", err)
+	}
+	if fi, err := os.Stat(c.keyFile); err == nil && fi.Mode().Perm()&0o004 != 0 {
+		return fmt.Errorf("web.tls_key: %s can be read by everybody: chmod o-r it", c.keyFile)
+	}
+	cert, err := tls.LoadX509KeyPair(c.certFile, c.keyFile)
+	if err != nil {
+		return fmt.Errorf("web.tls_cert: %w", err)
+	}
+	c.cert, c.stamp = &cert, stamp
+	return nil
+}
+
+// get is [tls.Config.GetCertificate]. Files that are broken half-way through a
+// renewal leave the old certificate in use.
+func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if now := time.Now(); now.Sub(c.checked) > time.Minute {
+		c.checked = now
+		if s, err := c.stamps(); err == nil && s != c.stamp {
+			_ = c.load()
+		}
+	}
+	if c.cert == nil {
+		return nil, errors.New("no certificate")
+	}
+	return c.cert, nil
+}

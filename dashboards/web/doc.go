@@ -1,0 +1,52 @@
+// Routes, all under /api/v1 unless they begin with another word below. Times
+// are RFC 3339, temperatures °C, bodies JSON. Every fault of a request is one
+// entry of {"error":[{"field","what"}]}, with status 400 (the request), 401
+// (no log-in), 403 (not this role, or not from our own page), 404, 409
+// (clashes with the record), 413 (too large) or 429 (too many tries).
+//
+//	GET  /snapshot                      the bench page's whole data, see [Snapshot]
+//	GET  /events (also /events itself)  server-sent: "snapshot" first, then as things happen
+//	GET  /coats[?all=true]              {"at","coats":[CoatView]}: open coats; all: the ended too
+//	GET  /coats/ID                      one [CoatView]: the estimate's keys, flat, with "record", "feels", "batches", "changes"
+//	GET  /coats/ID/trace?from&to&points {"coat","points":[coat.TracePoint]}
+//	GET  /coats/ID/feels                {"feels":[…]}
+//	POST /coats/ID/feels                {"at","state"} → 201 {"id","created"}
+//	GET  /pieces /panels /batches /feels /resins      {"panels":[…]} and so on
+//	GET  /pieces/ID … /resins/NAME      {"record":{…},"changes":[Change]}
+//	POST /pieces /panels /batches /coats /feels /resins → 201 {"id","created"}
+//	PATCH, DELETE /pieces/ID … /resins/NAME → 200 {"id"}; in a patch null clears a field
+//	POST /batches/ID/end                {"at","left_g"}, both optional → 200 {"id"}
+//	POST /readings                      [PushReading] → 202 {"taken","refused"}
+//	GET  /readings?probe&from&to        {"probe","readings":[{"time","temp_c","rh_pct","co2_ppm"}]}, streamed;
+//	                                    max=N thins it, a row of nulls marking each gap; format=csv gives CSV
+//	GET  /probes                        {"probes":[ProbeView]}
+//	PUT  /probes/ID                     {"name","role","panel","accepted"}, each optional
+//	GET  /alerts[?all=true]             {"alerts":[alerts.Alert]}
+//	POST /alerts/ID/ack                 → 200 {"id"}
+//	GET  /settings, PUT /settings       [SettingsView]; PUT takes any of the writable keys
+//	POST /clock                         {"time"}: use this phone's time
+//	POST /sound/test                    {"channel","heard"}: sound it, or say whether it was heard
+//	GET  /air?temp&rh&panel&pressure    moist air at a point
+//	GET  /cure?resin&temp&kappa&diffusion   one resin at a steady temperature
+//	GET  /pot?resin&grams&shape&diameter_mm&depth_mm&shop&start   one cup
+//	POST /plan, POST /resins/fit        a layup day; a resin from its data sheet
+//	GET  /tent, PUT /tent/setpoint {"set_point_c"}, POST /tent/off {"why"}
+//	GET  /panels/ID/record?format=html|json|csv        the cure record
+//	GET  /backup                        the whole store as one file
+//	POST /pair {"code","device"}        log in: 200 {"token","name","role"} and a cookie; also /pair
+//	POST /paircodes {"role","name"}     → 201 {"code","expires"}
+//	GET  /tokens, DELETE /tokens/ID
+//	GET  /whoami                        {"name","role"}
+//	POST /logout                        also /logout
+//	GET  /healthz /readyz /metrics
+//	GET  /ack/TOKEN                     a page with one button; its POST acknowledges
+//	GET  / and the other assets
+//
+// The gate. A connection whose two ends are both loopback addresses, that asks
+// for a loopback name and carries no proxy header, needs no log-in. Every
+// other request needs a token, as "Authorization: Bearer TOKEN" or as the
+// cookie that pairing sets, except /healthz, the page's own files, pairing and
+// an acknowledge link. GET and HEAD need the role look; pushing readings push,
+// record or control; changing work record; the tent, tokens, pairing codes and
+// backups control.
+package web

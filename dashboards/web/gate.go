@@ -1,0 +1,295 @@
+package web
+
+import (
+	"context"
+	"net"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"strings"
+	"sync"
+	"time"
+)
+
+// CookieName is the cookie that pairing sets.
+const CookieName = "curewright"
+
+type whoKey struct{}
+
+// whoOf returns who made the request; the gate has put it there.
+func whoOf(r *http.Request) Who {
+	w, _ := r.Context().Value(whoKey{}).(Who)
+	return w
+}
+
+// allows reports whether a token of role have may do what needs need.
+func allows(have, need Role) bool {
+	switch need {
+	case "":
+		return true
+	case Look:
+		return have == Look || have == Record || have == Control
+	case Push:
+		return have == Push || have == Record || have == Control
+	case Record:
+		return have == Record || have == Control
+	case Control:
+		return have == Control
+	}
+	return false
+}
+
+// Words under which refusals are counted.
+var refusalWords = [...]string{"host", "origin", "login", "role", "tries"}
+
+const (
+	refusedHost = iota
+	refusedOrigin
+	refusedLogin
+	refusedRole
+	refusedTries
+)
+
+// gate decides, in this order: is the Host ours, is the page that asks ours,
+// who is it, may they.
+func (s *Server) gate(rt route, next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		refuse := func(why, code int, field, what string) {
+			s.refusals[why].Add(1)
+			s.fail(w, r, code, field, what)
+		}
+		// A probe of life from a watchdog or a load balancer names no host of
+		// ours and learns nothing.
+		if rt.path == "/healthz" {
+			next(w, r)
+			return
+		}
+		if !s.hostOurs(r) {
+			refuse(refusedHost, http.StatusForbidden, "Host",
+				short(r.Host)+" is not a name of this board; add it to [web] hosts")
+			return
+		}
+		changes := r.Method != http.MethodGet && r.Method != http.MethodHead
+		if what := foreign(r, changes); what != "" {
+			refuse(refusedOrigin, http.StatusForbidden, "Origin", what)
+			return
+		}
+		if rt.role == "" {
+			next(w, r)
+			return
+		}
+		var who Who
+		if s.local(r) {
+			who = Who{Name: "loopback", Role: Control}
+		} else {
+			token, cookie := tokenOf(r)
+			ok := false
+			if token != "" {
+				who, ok = s.b.Authenticate(r.Context(), token)
+			}
+			if !ok {
+				what := "log in: get a code with `curewright pair` on the board"
+				if token != "" {
+					what = "this log-in is not known any more; pair again"
+				}
+				s.refusals[refusedLogin].Add(1)
+				if rt.page {
+					s.assets.serve(w, r, "index.html", http.StatusUnauthorized)
+					return
+				}
+				w.Header().Set("WWW-Authenticate", `Bearer realm="curewright"`)
+				s.fail(w, r, http.StatusUnauthorized, "", what)
+				return
+			}
+			// A browser adds the cookie to whatever any page makes it send;
+			// only our own page can prove that it asked.
+			if changes && cookie && r.Header.Get("Origin") == "" && r.Header.Get("Sec-Fetch-Site") != "same-origin" {
+				refuse(refusedOrigin, http.StatusForbidden, "Origin", "missing: a change made with a cookie must come from our own page")
+				return
+			}
+		}
+		if !allows(who.Role, rt.role) {
+			refuse(refusedRole, http.StatusForbidden, "", "this log-in may "+may(who.Role)+", not "+may(rt.role))
+			return
+		}
+		next(w, r.WithContext(context.WithValue(r.Context(), whoKey{}, who)))
+	}
+}
+
+func may(r Role) string {
+	switch r {
+	case Look:
+		return "look"
+	case Push:
+		return "push readings"
+	case Record:
+		return "record work"
+	case Control:
+		return "control the tent and log-ins"
+	}
+	return "do nothing"
+}
+
+// local reports whether the request needs no log-in: both ends of the
+// connection are loopback, the name asked for is loopback too, and no proxy
+// says it passed the request on. The last two only ever take the privilege
+// away: a proxy on this board makes every stranger's connection look local.
+func (s *Server) local(r *http.Request) bool {
+	addr, _ := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
+	if addr == nil || !loopback(addr.String()) || !loopback(r.RemoteAddr) {
+		return false
+	}
+	for _, h := range []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-Ip", "Via"} {
+		if _, ok := r.Header[h]; ok {
+			return false
+		}
+	}
+	name, ok := hostOf(r.Host)
+	if !ok {
+		return false
+	}
+	if name == "localhost" {
+		return true
+	}
+	ip, err := netip.ParseAddr(name)
+	return err == nil && ip.Unmap().IsLoopback()
+}
+
+func loopback(hostport string) bool {
+	ap, err := netip.ParseAddrPort(hostport)
+	return err == nil && ap.Addr().Unmap().IsLoopback()
+}
+
+// hostOurs reports whether the Host header names this board. A page elsewhere
+// can point its own name at our address (DNS rebinding), but it cannot make a
+// browser send one of our names or a bare address.
+func (s *Server) hostOurs(r *http.Request) bool {
+	name, ok := hostOf(r.Host)
+	if !ok {
+		return false
+	}
+	if s.hosts[name] {
+		return true
+	}
+	ip, err := netip.ParseAddr(name)
+	if err != nil {
+		return false
+	}
+	ip = ip.Unmap().WithZone("")
+	if ip.IsLoopback() {
+		return true
+	}
+	addr, _ := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
+	if addr != nil {
+		if ap, err := netip.ParseAddrPort(addr.String()); err == nil && ap.Addr().Unmap().WithZone("") == ip {
+			return true
+		}
+	}
+	host, _, _ := net.SplitHostPort(s.cfg.Listen)
+	listen, err := netip.ParseAddr(host)
+	return err == nil && !listen.IsUnspecified() && listen.Unmap() == ip
+}
+
+// hostOf returns the lower-case name of a Host header, without port.
+func hostOf(host string) (string, bool) {
+	if host == "" || strings.ContainsAny(host, "/\\@?#% \t") {
+		return "", false
+	}
+	name := host
+	if h, port, err := net.SplitHostPort(host); err == nil {
+		if port == "" || strings.Trim(port, "0123456789") != "" {
+			return "", false
+		}
+		name = h
+	} else if strings.HasPrefix(host, "[") && strings.HasSuffix(host, "]") {
+		name = host[1 : len(host)-1]
+	} else if strings.Contains(host, ":") {
+		return "", false
+	}
+	return strings.ToLower(strings.TrimSuffix(name, ".")), true
+}
+
+// foreign says in what way a request shows that another page made it, or "".
+func foreign(r *http.Request, changes bool) string {
+	if origins, ok := r.Header["Origin"]; ok {
+		scheme := "http"
+		if r.TLS != nil {
+			scheme = "https"
+		}
+		if len(origins) != 1 {
+			return "given twice"
+		}
+		u, err := url.Parse(origins[0])
+		// Behind a proxy that ends TLS the page's scheme is https and ours is
+		// not; the name and port still have to be the ones asked for.
+		if err != nil || u.Host == "" || u.User != nil || u.Path != "" ||
+			!strings.EqualFold(u.Host, r.Host) || (u.Scheme != scheme && u.Scheme != "https") {
+			return short(origins[0]) + " is not this board's own page"
+		}
+	}
+	switch site := r.Header.Get("Sec-Fetch-Site"); site {
+	case "", "same-origin", "none":
+	default:
+		// Following a link to the page is harmless; anything else from
+		// another site or another port of this board is not.
+		if changes || r.Header.Get("Sec-Fetch-Mode") != "navigate" || r.Header.Get("Sec-Fetch-Dest") != "document" {
+			return "asked by a page of another site"
+		}
+	}
+	return ""
+}
+
+// tokenOf returns the token of a request and whether it came as a cookie.
+func tokenOf(r *http.Request) (token string, cookie bool) {
+	if h := r.Header.Get("Authorization"); h != "" {
+		if len(h) > 7 && strings.EqualFold(h[:7], "bearer ") {
+			return strings.TrimSpace(h[7:]), false
+		}
+		return "", false
+	}
+	if c, err := r.Cookie(CookieName); err == nil {
+		return c.Value, true
+	}
+	return "", false
+}
+
+func remoteIP(r *http.Request) string {
+	if ap, err := netip.ParseAddrPort(r.RemoteAddr); err == nil {
+		a := ap.Addr().Unmap()
+		if a.Is6() {
+			p, _ := a.WithZone("").Prefix(64) // one machine owns a whole /64
+			return p.String()
+		}
+		return a.String()
+	}
+	return r.RemoteAddr
+}
+
+// limiter allows each caller some tries a minute and everybody together some
+// more, in fixed minutes. Its memory is bounded: the overall limit is reached
+// before the map grows.
+type limiter struct {
+	each, all int
+
+	mu    sync.Mutex
+	start time.Time
+	total int
+	by    map[string]int
+}
+
+func newLimiter(each, all int) *limiter { return &limiter{each: each, all: all} }
+
+// take spends one try; where there is none left it returns how long to wait.
+func (l *limiter) take(who string, now time.Time) (wait time.Duration, ok bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.by == nil || now.Sub(l.start) >= time.Minute {
+		l.start, l.total, l.by = now, 0, map[string]int{}
+	}
+	if l.total >= l.all || l.by[who] >= l.each {
+		return l.start.Add(time.Minute).Sub(now), false
+	}
+	l.total++
+	l.by[who]++
+	return 0, true
+}

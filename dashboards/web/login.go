@@ -1,0 +1,72 @@
+package web
+
+import (
+	"errors"
+	"net/http"
+	"strconv"
+	"time"
+)
+
+// Paired is the answer to a pairing.
+type Paired struct {
+	Token string `json:"token"`
+	Name  string `json:"name"`
+	Role  Role   `json:"role"`
+}
+
+// pair redeems a one-time code. Codes are short, so tries are limited for each
+// caller and for all together.
+func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
+	var q struct {
+		Code   string `json:"code"`
+		Device string `json:"device"`
+	}
+	if !s.read(w, r, &q) {
+		return
+	}
+	if q.Code == "" {
+		s.fail(w, r, http.StatusBadRequest, "code", "required: the code that `curewright pair` shows")
+		return
+	}
+	if len(q.Device) > 60 {
+		s.fail(w, r, http.StatusBadRequest, "device", "is longer than 60 bytes")
+		return
+	}
+	if wait, ok := s.redeem.take(remoteIP(r), time.Now()); !ok {
+		s.refusals[refusedTries].Add(1)
+		secs := strconv.Itoa(int(wait.Seconds()) + 1)
+		w.Header().Set("Retry-After", secs)
+		s.fail(w, r, http.StatusTooManyRequests, "code", "too many tries: wait "+secs+" s")
+		return
+	}
+	token, who, err := s.b.Redeem(r.Context(), CleanCode(q.Code), q.Device)
+	if errors.Is(err, ErrNotFound) {
+		s.refusals[refusedLogin].Add(1)
+		s.fail(w, r, http.StatusUnauthorized, "code", "this code is wrong, used up or older than ten minutes")
+		return
+	}
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	http.SetCookie(w, &http.Cookie{
+		Name: CookieName, Value: token, Path: "/", HttpOnly: true,
+		SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil,
+		// Browsers cap a cookie's life at 400 days. The token's own expiry is
+		// the backend's.
+		MaxAge: 400 * 24 * 3600,
+	})
+	s.answer(w, r, http.StatusOK, Paired{token, who.Name, who.Role})
+}
+
+func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
+	http.SetCookie(w, &http.Cookie{
+		Name: CookieName, Path: "/", HttpOnly: true,
+		SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil, MaxAge: -1,
+	})
+	s.answer(w, r, http.StatusOK, map[string]bool{"out": true})
+}
+
+func (s *Server) page(w http.ResponseWriter, r *http.Request) {
+	s.assets.serve(w, r, "index.html", http.StatusOK)
+}

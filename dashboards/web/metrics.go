@@ -1,0 +1,511 @@
+package web
+
+import (
+	"context"
+	"math"
+	"net/http"
+	"runtime"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
+	"github.com/prometheus/client_golang/prometheus/promhttp"
+
+	"curewright/alerts"
+	"curewright/model/coat"
+)
+
+// maxSeries bounds each family's subjects (probes, coats, cups, panels): a
+// scraper's memory is not ours to fill. What is left out is counted.
+const maxSeries = 256
+
+// maxReasons bounds an intake's reasons, which are the daemon's own words.
+const maxReasons = 32
+
+// The bounded words of labels. "band" is the p10, p50 or p90 of an estimate;
+// it is not called quantile, which the exposition format keeps for summaries.
+var (
+	states     = []coat.State{coat.Unknown, coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard}
+	unknowns   = []string{coat.ColdGlass, coat.BelowMinimum, coat.OutsideRange, coat.NoReading, coat.Gap}
+	severities = []alerts.Severity{alerts.Danger, alerts.Act, alerts.Soon, alerts.Note}
+	windowWord = map[string]string{coat.WindowCloth: "cloth", coat.WindowWet: "wet", coat.WindowCoat: "coat", coat.WindowFill: "fill"}
+	windowStat = []string{"before", "open", "closed", "cold", "unknown"}
+	blushBands = []string{"low", "elevated", "high", "unknown"}
+	probeTrbl  = []string{"ok", "waiting", "stale", "missing", "stuck", "implausible"}
+	reasons    = map[string]bool{"absent": true, "wrong_device": true, "checksum": true, "power_on": true, "range": true,
+		"jump": true, "stuck": true, "timeout": true, "stale": true, "bus": true, "doubted": true, "other": true}
+)
+
+// newMetrics returns the handler of /metrics, with a registry of its own.
+func (s *Server) newMetrics() http.Handler {
+	reg := prometheus.NewRegistry()
+	build := prometheus.NewGaugeVec(prometheus.GaugeOpts{
+		Name: "curewright_build_info", Help: "Always 1; the labels say which build runs.",
+	}, []string{"version", "revision", "goversion"})
+	build.WithLabelValues(clean(s.cfg.Version), clean(s.cfg.Revision), runtime.Version()).Set(1)
+	reg.MustRegister(build, collectors.NewGoCollector(),
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), &collector{s})
+	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
+		// One bad value costs its own series, not the scrape.
+		ErrorHandling: promhttp.ContinueOnError,
+		ErrorLog:      scrapeLog{s},
+		Timeout:       writeTimeout / 2,
+	})
+}
+
+type scrapeLog struct{ s *Server }
+
+func (l scrapeLog) Println(v ...any) {
+	for _, x := range v {
+		if err, ok := x.(error); ok {
+			l.s.complain("scrape", err.Error())
+		}
+	}
+}
+
+// collector reads one snapshot at each scrape. It keeps nothing, so a coat
+// that ended or a value that went missing leaves no series behind.
+type collector struct{ s *Server }
+
+type family struct {
+	desc *prometheus.Desc
+	kind prometheus.ValueType
+}
+
+func gauge(name, help string, labels ...string) family {
+	return family{prometheus.NewDesc("curewright_"+name, help, labels, nil), prometheus.GaugeValue}
+}
+
+func counter(name, help string, labels ...string) family {
+	return family{prometheus.NewDesc("curewright_"+name, help, labels, nil), prometheus.CounterValue}
+}
+
+var (
+	mSnapshotUp = gauge("snapshot_ok", "1 if this scrape could read the state of the shop.")
+	mEstAge     = gauge("estimate_age_seconds", "Age of the estimates.")
+	mClock      = gauge("clock_trusted", "1 if the board's date and time are trusted.")
+	mLate       = gauge("parts_late", "Parts of the daemon that made no progress within their own limit.")
+	mLeftOut    = gauge("series_left_out", "Subjects left out of this scrape because there are too many of their kind.")
+
+	mProbeInfo   = gauge("probe_info", "Always 1; the labels say what the probe is.", "probe", "name", "driver", "bus", "role", "panel")
+	mProbeState  = gauge("probe_state", "1 for the state that the probe is in.", "probe", "state")
+	mProbeTemp   = gauge("probe_temperature_celsius", "Temperature; absent when there is no fresh reading.", "probe", "role", "panel")
+	mProbeRH     = gauge("probe_relative_humidity_ratio", "Relative humidity over liquid water, 0 to 1; absent when there is no fresh reading.", "probe", "role", "panel")
+	mProbeCO2    = gauge("probe_co2_ratio", "Carbon dioxide by volume, 1e-6 for 1 ppm; absent when there is no fresh reading.", "probe", "role", "panel")
+	mProbeAge    = gauge("probe_age_seconds", "Time since the last believed reading; absent before the first.", "probe")
+	mProbeErrors = counter("probe_errors_total", "Reads that gave no believed value, by reason.", "probe", "reason")
+	mProbeTaken  = counter("probe_readings_total", "Believed readings since start.", "probe")
+	mProbeWait   = gauge("probes_not_accepted", "Pushed probes that nobody has named yet; they have no other series.")
+
+	mPanelTemp = gauge("panel_temperature_celsius", "Panel temperature that dew is judged by.", "panel")
+	mPanelDew  = gauge("panel_dew_point_celsius", "Dew point of the air at the panel.", "panel")
+	mPanelMrgn = gauge("panel_dew_margin_kelvin", "Panel temperature above the dew point; negative when it is wet.", "panel")
+	mPanelRH   = gauge("panel_relative_humidity_ratio", "Relative humidity of the air against the panel's surface; above 1 when dew forms.", "panel")
+
+	mCoats      = gauge("coats_open", "Coats that are still watched.")
+	mCoatInfo   = gauge("coat_info", "Always 1; the labels say what the coat is.", "coat", "panel", "kind", "resin")
+	mCoatAge    = gauge("coat_age_seconds", "Time since the coat was put on.", "coat", "panel")
+	mCoatTemp   = gauge("coat_temperature_celsius", "The coat's temperature, mean of the last ten minutes.", "coat", "panel")
+	mCoatCure   = gauge("coat_cure_ratio", "Estimated degree of cure, 0 to 1.", "coat", "panel", "band")
+	mCoatTg     = gauge("coat_tg_celsius", "Estimated glass transition temperature.", "coat", "panel", "band")
+	mCoatRate   = gauge("coat_rate_factor_ratio", "Estimated speed of the batch against its data sheet, 1 as on the sheet.", "coat", "panel", "band")
+	mCoatState  = gauge("coat_state", "1 for the state that the coat is estimated to be in.", "coat", "panel", "state")
+	mCoatProb   = gauge("coat_state_probability_ratio", "Estimated probability of each state; absent when the state is unknown.", "coat", "panel", "state")
+	mCoatWhy    = gauge("coat_unknown", "1 for each reason why the state is not known.", "coat", "panel", "reason")
+	mCoatWinSt  = gauge("coat_window_status", "1 for what the next window is now.", "coat", "panel", "window", "status")
+	mCoatOpens  = gauge("coat_window_opens_seconds", "Time until the next window opens, negative once it has; absent when not within the horizon.", "coat", "panel", "window", "band")
+	mCoatCloses = gauge("coat_window_closes_seconds", "Time until the next window closes, negative once it has; absent when not within the horizon.", "coat", "panel", "window", "band")
+	mCoatBlush  = gauge("coat_blush_index", "Amine blush index: ordinal, not validated; absent without humidity.", "coat", "panel")
+	mCoatBlushB = gauge("coat_blush_band", "1 for the band that the blush index is in.", "coat", "panel", "blush")
+	mCoatDew    = gauge("coat_condensed", "1 if dew was on the coat while it could still blush.", "coat", "panel")
+	mCoatStall  = gauge("coat_stall", "1 if the cure will not get there at the present temperature.", "coat", "panel")
+	mCoatGas    = gauge("coat_outgassing", "1 if the panel warms under a wet coat.", "coat", "panel")
+	mCoatDegr   = gauge("coat_degraded_seconds", "Time since application without a trusted panel reading.", "coat", "panel")
+
+	mCupEnds = gauge("cup_remaining_seconds", "Time until the cautious end of a mixed cup's working time, negative after it.", "batch")
+	mLow     = gauge("shop_forecast_low_celsius", "Coldest air expected in the next 18 hours.", "band")
+
+	mAlerts = gauge("alerts_firing", "Alerts that fire or are acknowledged, by rule and severity.", "rule", "severity", "state")
+	mAlertN = gauge("alerts_unacknowledged", "Alerts that fire and nobody has acknowledged.", "severity")
+
+	mStoreBytes = gauge("store_size_bytes", "Size of the store on disk.")
+	mStoreFree  = gauge("store_free_bytes", "Space left on the store's file system.")
+	mStoreRows  = gauge("store_readings", "Readings kept in the store.")
+	mStorePend  = gauge("store_pending_readings", "Readings taken but not yet on disk.")
+	mStoreLast  = gauge("store_last_write_timestamp_seconds", "When the store last wrote to disk.")
+	mStoreOld   = gauge("store_oldest_reading_timestamp_seconds", "Time of the oldest reading kept.")
+	mStoreBack  = gauge("store_last_backup_timestamp_seconds", "When the store was last copied.")
+	mStoreWrite = counter("store_readings_written_total", "Readings written since start.")
+	mStoreErr   = counter("store_write_errors_total", "Writes that failed since start.")
+	mStoreAside = counter("store_set_aside_total", "Damaged entries set aside since the store was made.")
+	mStoreDrop  = counter("store_readings_dropped_total", "Old readings dropped to keep within the limits.")
+	mStoreClean = gauge("store_last_stop_clean", "1 if the run before this one stopped cleanly.")
+	mStoreBad   = gauge("store_trouble", "1 while the store cannot write.")
+
+	mIntakeOK  = counter("intake_readings_total", "Readings taken, by the way they came in.", "intake")
+	mIntakeBad = counter("intake_refused_total", "Readings refused, by the way they came in and why.", "intake", "reason")
+
+	mTentPanel = gauge("tent_panel_temperature_celsius", "Temperature that the tent is held by.")
+	mTentAir   = gauge("tent_air_temperature_celsius", "Air temperature in the tent.")
+	mTentPoint = gauge("tent_set_point_celsius", "Set point; absent when the tent is not held.")
+	mTentOn    = gauge("tent_heater_on", "1 if the heater is on; absent when not known.")
+	mTentLatch = gauge("tent_latched", "1 if the heater is off by safety and wants a person.")
+	mTentSw    = counter("tent_switchings_total", "Times the heater was switched since start.")
+	mTentToday = gauge("tent_heater_on_today_seconds", "Time the heater was on today.")
+
+	mAnswers = counter("http_responses_total", "Answers by class of status.", "code")
+	mRefused = counter("http_refused_total", "Requests refused by the gate, by what was wrong.", "reason")
+	mStreams = gauge("event_streams", "Pages that listen to live events.")
+	mLost    = counter("event_streams_dropped_total", "Pages dropped because they did not keep up.")
+	mPushOK  = counter("push_readings_total", "Readings taken by push over HTTP.")
+	mPushBad = counter("push_refused_total", "Readings refused by push over HTTP.")
+)
+
+// Describe sends nothing: which families there are depends on the shop, and
+// the registry then checks each scrape instead.
+func (c *collector) Describe(chan<- *prometheus.Desc) {}
+
+func (c *collector) Collect(ch chan<- prometheus.Metric) {
+	put := func(f family, x float64, labels ...string) {
+		if math.IsNaN(x) || math.IsInf(x, 0) {
+			return // not a measurement
+		}
+		for i := range labels {
+			labels[i] = clean(labels[i])
+		}
+		m, err := prometheus.NewConstMetric(f.desc, f.kind, x, labels...)
+		if err != nil {
+			m = prometheus.NewInvalidMetric(f.desc, err)
+		}
+		ch <- m
+	}
+	opt := func(f family, x *float64, labels ...string) {
+		if x != nil {
+			put(f, *x, labels...)
+		}
+	}
+	s := c.s
+	for i := range s.answers {
+		if n := s.answers[i].Load(); n > 0 {
+			put(mAnswers, float64(n), strconv.Itoa(i)+"xx")
+		}
+	}
+	for i, word := range refusalWords {
+		put(mRefused, float64(s.refusals[i].Load()), word)
+	}
+	put(mStreams, float64(s.streams.Load()))
+	put(mLost, float64(s.streamsLost.Load()))
+	put(mPushOK, float64(s.pushTaken.Load()))
+	put(mPushBad, float64(s.pushRefused.Load()))
+
+	ctx, cancel := context.WithTimeout(context.Background(), writeTimeout/3)
+	defer cancel()
+	if b, ok := s.b.(StatsBackend); ok {
+		storeMetrics(put, opt, b.StoreStats())
+		seen := map[string]bool{}
+		for _, in := range b.IntakeStats() {
+			if seen[clean(in.Intake)] {
+				continue
+			}
+			seen[clean(in.Intake)] = true
+			put(mIntakeOK, float64(in.Taken), in.Intake)
+			for i, k := range sortedKeys(in.Refused) {
+				if i < maxReasons {
+					put(mIntakeBad, float64(in.Refused[k]), in.Intake, k)
+				}
+			}
+		}
+	}
+	if b, ok := s.b.(TentBackend); ok {
+		if t, err := b.Tent(ctx); err == nil {
+			opt(mTentPanel, t.PanelC)
+			opt(mTentAir, t.AirC)
+			opt(mTentPoint, t.SetPointC)
+			if t.Heater == "on" || t.Heater == "off" {
+				put(mTentOn, one(t.Heater == "on"))
+			}
+			put(mTentLatch, one(t.Latched))
+			put(mTentSw, float64(t.Switch))
+			if t.OnToday != nil {
+				put(mTentToday, *t.OnToday*3600)
+			}
+		}
+	}
+	put(mLate, float64(len(s.b.Ready(ctx))))
+	snap, err := s.b.Snapshot(ctx)
+	if err != nil {
+		s.complain("scrape", err.Error())
+		put(mSnapshotUp, 0)
+		return
+	}
+	put(mSnapshotUp, 1)
+	put(mClock, one(snap.Settings.ClockTrusted))
+	if !snap.Result.At.IsZero() {
+		put(mEstAge, math.Max(0, snap.At.Sub(snap.Result.At).Seconds()))
+	}
+	if sh := snap.Result.Shop; sh != nil && sh.LowC != nil {
+		bands(put, mLow, sh.LowC)
+	}
+	left := 0
+	left += probeMetrics(put, snap)
+	left += panelMetrics(put, opt, snap)
+	left += coatMetrics(put, opt, snap)
+	left += alertMetrics(put, snap)
+	for i, cup := range once(snap.Cups, func(c alerts.Cup) string { return c.Batch }) {
+		if i >= maxSeries {
+			left++
+			continue
+		}
+		if !cup.EndsAt.IsZero() {
+			put(mCupEnds, cup.EndsAt.Sub(snap.At).Seconds(), cup.Batch)
+		}
+	}
+	put(mLeftOut, float64(left))
+}
+
+type putFunc func(family, float64, ...string)
+type optFunc func(family, *float64, ...string)
+
+func probeMetrics(put putFunc, snap Snapshot) (left int) {
+	waiting, n := 0, 0
+	seen := map[string]bool{}
+	for _, h := range snap.Probes {
+		// A stranger can push under any name; only what a person has accepted
+		// becomes a series.
+		if !h.Accepted {
+			waiting++
+			continue
+		}
+		id := clean(h.Probe)
+		if seen[id] {
+			continue
+		}
+		seen[id] = true
+		if n++; n > maxSeries {
+			left++
+			continue
+		}
+		put(mProbeInfo, 1, h.Probe, h.Name, h.Driver, h.Bus, h.Role, h.Panel)
+		for _, st := range probeTrbl {
+			put(mProbeState, one(h.State == st), h.Probe, st)
+		}
+		if r, ok := h.Now(snap.At); ok {
+			scaled := func(f family, v interface{ Get() (float64, bool) }, k float64) {
+				if x, ok := v.Get(); ok {
+					put(f, x*k, h.Probe, h.Role, h.Panel)
+				}
+			}
+			scaled(mProbeTemp, r.Temp, 1)
+			scaled(mProbeRH, r.RH, 0.01)
+			scaled(mProbeCO2, r.CO2, 1e-6)
+		}
+		if !h.LastAt.IsZero() {
+			put(mProbeAge, math.Max(0, snap.At.Sub(h.LastAt).Seconds()), h.Probe)
+		}
+		put(mProbeTaken, float64(h.Taken), h.Probe)
+		for _, e := range byReason(h.Errors) {
+			put(mProbeErrors, e.count, h.Probe, e.reason)
+		}
+	}
+	put(mProbeWait, float64(waiting))
+	return left
+}
+
+func panelMetrics(put putFunc, opt optFunc, snap Snapshot) (left int) {
+	for i, p := range once(snap.Surfaces, func(p alerts.Surface) string { return p.Panel }) {
+		if i >= maxSeries {
+			left++
+			continue
+		}
+		opt(mPanelTemp, p.TempC, p.Panel)
+		opt(mPanelDew, p.DewC, p.Panel)
+		opt(mPanelMrgn, p.MarginK, p.Panel)
+		if p.PanelRHPct != nil {
+			put(mPanelRH, *p.PanelRHPct/100, p.Panel)
+		}
+	}
+	return left
+}
+
+func coatMetrics(put putFunc, opt optFunc, snap Snapshot) (left int) {
+	coats := once(snap.Result.Coats, func(e coat.Estimate) string { return e.ID })
+	put(mCoats, float64(len(coats)))
+	for i, e := range coats {
+		if i >= maxSeries {
+			left++
+			continue
+		}
+		id, panel := e.ID, e.Panel
+		put(mCoatInfo, 1, id, panel, e.Kind, e.Resin)
+		put(mCoatAge, snap.At.Sub(e.AppliedAt).Seconds(), id, panel)
+		opt(mCoatTemp, e.TempC, id, panel)
+		bands(put, mCoatCure, e.Alpha, id, panel)
+		bands(put, mCoatTg, e.TgC, id, panel)
+		bands(put, mCoatRate, e.Kappa, id, panel)
+		for _, st := range states {
+			put(mCoatState, one(e.State == st), id, panel, string(st))
+		}
+		if p := e.StateProbability; p != nil {
+			for i, x := range []float64{p.Wet, p.Tacky, p.Green, p.Firm, p.Hard} {
+				put(mCoatProb, x, id, panel, string(states[i+1]))
+			}
+		}
+		for _, why := range unknowns {
+			is := false
+			for _, w := range e.UnknownWhy {
+				is = is || w == why
+			}
+			put(mCoatWhy, one(is), id, panel, why)
+		}
+		if w := e.NextWindow; w != nil {
+			word := windowWord[w.Kind]
+			if word == "" {
+				word = "other"
+			}
+			for _, st := range windowStat {
+				put(mCoatWinSt, one(w.Status == st), id, panel, word, st)
+			}
+			until := func(f family, b coat.TimeBand) {
+				for i, t := range []*time.Time{b.P10, b.P50, b.P90} {
+					if t != nil {
+						put(f, t.Sub(snap.At).Seconds(), id, panel, word, bandWords[i])
+					}
+				}
+			}
+			until(mCoatOpens, w.OpensBand)
+			until(mCoatCloses, w.ClosesBand)
+		}
+		opt(mCoatBlush, e.Blush.Index, id, panel)
+		for _, b := range blushBands {
+			put(mCoatBlushB, one(e.Blush.Band == b), id, panel, b)
+		}
+		put(mCoatDew, one(e.Blush.Condensed), id, panel)
+		put(mCoatStall, one(e.Stall), id, panel)
+		put(mCoatGas, one(e.Outgassing), id, panel)
+		put(mCoatDegr, e.DegradedMinutes*60, id, panel)
+	}
+	return left
+}
+
+func alertMetrics(put putFunc, snap Snapshot) (left int) {
+	type key struct{ rule, severity, state string }
+	count := map[key]int{}
+	loud := map[alerts.Severity]int{}
+	for _, a := range snap.Alerts {
+		if a.State != "firing" && a.State != "acknowledged" {
+			continue
+		}
+		sev := "other"
+		for _, x := range severities {
+			if a.Severity == x {
+				sev = string(x)
+			}
+		}
+		k := key{clean(a.Rule), sev, a.State}
+		if _, ok := count[k]; !ok && len(count) >= maxSeries {
+			left++
+			continue
+		}
+		count[k]++
+		if a.State == "firing" {
+			loud[a.Severity]++
+		}
+	}
+	for k, n := range count {
+		put(mAlerts, float64(n), k.rule, k.severity, k.state)
+	}
+	for _, x := range severities {
+		put(mAlertN, float64(loud[x]), string(x))
+	}
+	return left
+}
+
+func storeMetrics(put putFunc, opt optFunc, st StoreStats) {
+	opt(mStoreBytes, st.Bytes)
+	opt(mStoreFree, st.FreeBytes)
+	opt(mStoreRows, st.Readings)
+	opt(mStorePend, st.Pending)
+	at := func(f family, t *time.Time) {
+		if t != nil && !t.IsZero() {
+			put(f, float64(t.UnixMilli())/1000)
+		}
+	}
+	at(mStoreLast, st.LastWrite)
+	at(mStoreOld, st.Oldest)
+	at(mStoreBack, st.LastBackup)
+	put(mStoreWrite, float64(st.Written))
+	put(mStoreErr, float64(st.WriteErrors))
+	put(mStoreAside, float64(st.SetAside))
+	put(mStoreDrop, float64(st.DroppedOld))
+	put(mStoreBad, one(st.TroubleNow))
+	if st.CleanStop != nil {
+		put(mStoreClean, one(*st.CleanStop))
+	}
+}
+
+var bandWords = [3]string{"p10", "p50", "p90"}
+
+func bands(put putFunc, f family, b *coat.Band, labels ...string) {
+	if b == nil {
+		return
+	}
+	for i, x := range []float64{b.P10, b.P50, b.P90} {
+		put(f, x, append(append([]string{}, labels...), bandWords[i])...)
+	}
+}
+
+type reasonCount struct {
+	reason string
+	count  float64
+}
+
+// byReason maps words we do not know to "other", so that the label stays
+// bounded whatever a driver says.
+func byReason(m map[string]uint64) []reasonCount {
+	known := map[string]uint64{}
+	for k, n := range m {
+		if !reasons[k] {
+			k = "other"
+		}
+		known[k] += n
+	}
+	var out []reasonCount
+	for _, k := range sortedKeys(known) {
+		out = append(out, reasonCount{k, float64(known[k])})
+	}
+	return out
+}
+
+// once drops later entries of the same id: two series of the same name would
+// spoil the whole family.
+func once[T any](in []T, id func(T) string) []T {
+	seen := map[string]bool{}
+	var out []T
+	for _, x := range in {
+		k := clean(id(x))
+		if !seen[k] {
+			seen[k] = true
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+// clean makes a label value that the exposition format takes: valid UTF-8 and
+// not endless.
+func clean(s string) string {
+	s = strings.ToValidUTF8(s, "\uFFFD")
+	if r := []rune(s); len(r) > 128 {
+		s = string(r[:128])
+	}
+	return s
+}
+
+func one(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}

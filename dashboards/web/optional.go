@@ -1,0 +1,91 @@
+package web
+
+import (
+	"context"
+	"io"
+	"time"
+
+	"curewright/alerts"
+)
+
+// TentBackend is what a daemon with a heated tent adds to its [Backend];
+// without it every /tent route answers 404.
+type TentBackend interface {
+	Tent(ctx context.Context) (TentView, error)
+	// SetTentPoint asks for a set point in °C inside the file's limits; a
+	// value outside them is [Faults].
+	SetTentPoint(ctx context.Context, who Who, setPointC float64) error
+	// TentOff switches the heater off until a person switches it on again.
+	TentOff(ctx context.Context, who Who, why string) error
+}
+
+// TentView is the tent as pages and metrics show it.
+type TentView struct {
+	PanelC    *float64 `json:"panel_c"`
+	AirC      *float64 `json:"air_c"`
+	SetPointC *float64 `json:"set_point_c"` // nil: not held
+	MinC      *float64 `json:"min_c"`       // the file's limits of the set point
+	MaxC      *float64 `json:"max_c"`
+	// Heater is "on", "off" or "unknown"; Why says in a sentence why it is off.
+	Heater  string     `json:"heater"`
+	Why     string     `json:"why"`
+	Latched bool       `json:"latched"` // off by safety, wants a person
+	Since   *time.Time `json:"since"`   // of the last switching
+	OnToday *float64   `json:"on_today_h"`
+	// LeaseS is how long the relay stays on if nothing renews it, s.
+	LeaseS *float64 `json:"lease_s"`
+	Output string   `json:"output"` // "relay", "plug", "command"
+	Switch uint64   `json:"switchings"`
+}
+
+// AckBackend serves the links in messages: a token good once, for one alert,
+// expiring with it. Both return [ErrNotFound] for a token that is unknown,
+// spent or expired.
+type AckBackend interface {
+	AckLook(ctx context.Context, token string) (alerts.Alert, error)
+	AckByLink(ctx context.Context, token string) (alerts.Alert, error)
+}
+
+// RecordBackend renders the cure record of a panel's piece.
+type RecordBackend interface {
+	// Record returns the record as "html", "json" or "csv". The HTML is
+	// served under a policy of its own that allows its embedded style and
+	// nothing else.
+	Record(ctx context.Context, panel, format string) ([]byte, error)
+}
+
+// BackupBackend writes a consistent copy of the whole store.
+type BackupBackend interface {
+	Backup(ctx context.Context, w io.Writer) error
+}
+
+// StatsBackend gives the health of the store and of the intakes for metrics.
+type StatsBackend interface {
+	StoreStats() StoreStats
+	IntakeStats() []IntakeStats
+}
+
+// StoreStats is the health of the store. A nil number is not known.
+type StoreStats struct {
+	Bytes        *float64   // on disk
+	FreeBytes    *float64   // left on its file system
+	Readings     *float64   // kept
+	Pending      *float64   // taken but not yet on disk
+	LastWrite    *time.Time // last successful commit
+	Written      uint64     // readings written since start
+	WriteErrors  uint64
+	SetAside     uint64 // damaged blobs and rows set aside since the store was made
+	Oldest       *time.Time
+	LastBackup   *time.Time
+	CleanStop    *bool // whether the run before this one stopped cleanly
+	DroppedOld   uint64
+	TroubleNow   bool
+	SnapshotAgeS *float64
+}
+
+// IntakeStats counts what came in by one way: "http", "mqtt", "poll", "file".
+type IntakeStats struct {
+	Intake  string
+	Taken   uint64
+	Refused map[string]uint64 // by one-word reason
+}

@@ -1,0 +1,131 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// query is a strict view of a request's parameters: each known, each once.
+type query struct {
+	v      url.Values
+	faults *Faults
+}
+
+func newQuery(r *http.Request, known ...string) (query, *Faults) {
+	q := query{faults: new(Faults)}
+	v, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil {
+		q.bad("", "the address cannot be read: "+short(err.Error()))
+	}
+	q.v = v
+	for _, k := range sortedKeys(v) {
+		if !slices.Contains(known, k) {
+			what := "unknown parameter"
+			if len(known) > 0 {
+				what += "; want " + strings.Join(known, ", ")
+			}
+			q.bad(short(k), what)
+		} else if len(v[k]) > 1 {
+			q.bad(k, "given twice")
+		}
+	}
+	return q, q.faults
+}
+
+func (q query) bad(field, what string) { *q.faults = append(*q.faults, Fault{field, what}) }
+
+func (q query) text(k string) string { return q.v.Get(k) }
+
+// number returns a finite number, and whether there was one.
+func (q query) number(k string) (float64, bool) {
+	t := q.v.Get(k)
+	if t == "" {
+		if q.v.Has(k) {
+			q.bad(k, "is empty, want a number")
+		}
+		return 0, false
+	}
+	x, err := strconv.ParseFloat(t, 64)
+	if err != nil || math.IsNaN(x) || math.IsInf(x, 0) || strings.ContainsAny(t, "xXpP_") {
+		q.bad(k, fmt.Sprintf("%q is not a number", short(t)))
+		return 0, false
+	}
+	return x, true
+}
+
+func (q query) must(k string) float64 {
+	x, ok := q.number(k)
+	if !ok && q.v.Get(k) == "" && !q.v.Has(k) {
+		q.bad(k, "required")
+	}
+	return x
+}
+
+func (q query) ptr(k string) *float64 {
+	if x, ok := q.number(k); ok {
+		return &x
+	}
+	return nil
+}
+
+func (q query) time(k string) (time.Time, bool) {
+	t := q.v.Get(k)
+	if t == "" {
+		if q.v.Has(k) {
+			q.bad(k, "is empty, want a time")
+		}
+		return time.Time{}, false
+	}
+	at, err := time.Parse(time.RFC3339, t)
+	if err != nil {
+		// "+" in an address means a blank, and people forget to write %2B.
+		at, err = time.Parse(time.RFC3339, strings.ReplaceAll(t, " ", "+"))
+	}
+	if err != nil {
+		q.bad(k, fmt.Sprintf("%q is not a time such as 2026-10-10T09:40:00Z", short(t)))
+		return time.Time{}, false
+	}
+	return at, true
+}
+
+func (q query) flag(k string, or bool) bool {
+	switch t := q.v.Get(k); t {
+	case "":
+		if q.v.Has(k) {
+			q.bad(k, "is empty, want true or false")
+		}
+		return or
+	case "true":
+		return true
+	case "false":
+		return false
+	default:
+		q.bad(k, fmt.Sprintf("%q is not true or false", short(t)))
+		return or
+	}
+}
+
+// query answers 400 and returns false for a parameter that is not known.
+func (s *Server) query(w http.ResponseWriter, r *http.Request, known ...string) bool {
+	if _, f := newQuery(r, known...); *f != nil {
+		s.faults(w, r, http.StatusBadRequest, *f)
+		return false
+	}
+	return true
+}
+
+func (s *Server) flag(w http.ResponseWriter, r *http.Request, k string, or bool) (bool, bool) {
+	q, f := newQuery(r, k)
+	x := q.flag(k, or)
+	if *f != nil {
+		s.faults(w, r, http.StatusBadRequest, *f)
+		return false, false
+	}
+	return x, true
+}

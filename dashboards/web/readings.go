@@ -1,0 +1,338 @@
+package web
+
+import (
+	"bufio"
+	"context"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"io"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+	"time"
+
+	"curewright/sensors"
+)
+
+// maxPush is the most readings in one request.
+const maxPush = 10_000
+
+func (s *Server) push(w http.ResponseWriter, r *http.Request) {
+	b, ok := s.body(w, r, maxPushBody)
+	if !ok {
+		return
+	}
+	var rs []PushReading
+	f := decodeStrict(b, &rs, false)
+	if f == nil && rs == nil {
+		f = Faults{{"", "want an array of readings"}}
+	}
+	for i, x := range rs {
+		if x.Probe == "" && len(f) < maxFaults {
+			f = append(f, Fault{"[" + strconv.Itoa(i) + "].probe", "required"})
+		}
+	}
+	if f != nil {
+		s.faults(w, r, http.StatusBadRequest, f)
+		return
+	}
+	if len(rs) > maxPush {
+		s.fail(w, r, http.StatusRequestEntityTooLarge, "", "more than "+strconv.Itoa(maxPush)+" readings at once")
+		return
+	}
+	res, err := s.b.PushReadings(r.Context(), whoOf(r), s.local(r), rs)
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	res.Refused = full(res.Refused)
+	s.pushTaken.Add(uint64(max(res.Taken, 0)))
+	s.pushRefused.Add(uint64(len(res.Refused)))
+	s.answer(w, r, http.StatusAccepted, res)
+}
+
+// defaultGap is how long without a reading counts as a gap where the probe's
+// own limit is not known.
+const defaultGap = 10 * time.Minute
+
+// readings streams one probe's readings without ever holding them.
+func (s *Server) readings(w http.ResponseWriter, r *http.Request) {
+	q, f := newQuery(r, "probe", "from", "to", "max", "format")
+	probe := q.text("probe")
+	if probe == "" {
+		q.bad("probe", "required")
+	}
+	now := s.b.Now()
+	from, has := q.time("from")
+	if !has {
+		from = now.Add(-24 * time.Hour)
+	}
+	to, has := q.time("to")
+	if !has {
+		to = now
+	}
+	if to.Before(from) {
+		q.bad("to", "is before from")
+	}
+	thin := 0
+	if n, ok := q.number("max"); ok {
+		if n != float64(int(n)) || n < 8 || n > 100_000 {
+			q.bad("max", "want a whole number from 8 to 100000")
+		}
+		thin = int(n)
+	}
+	format := q.text("format")
+	if format != "" && format != "json" && format != "csv" {
+		q.bad("format", "want json or csv")
+	}
+	if *f != nil {
+		s.faults(w, r, http.StatusBadRequest, *f)
+		return
+	}
+	hs, err := s.b.Probes(r.Context())
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	gap, known := defaultGap, false
+	for _, h := range hs {
+		if h.Probe == probe {
+			known = true
+			if h.Stale > 0 {
+				gap = h.Stale
+			}
+		}
+	}
+	out := newRowWriter(w, format == "csv", probe)
+	if r.Method == http.MethodHead {
+		out.start()
+		return
+	}
+	yield := out.row
+	var t *thinner
+	if thin > 0 {
+		t = newThinner(from, to, thin, gap, out.row)
+		yield = t.add
+	}
+	err = s.b.Readings(r.Context(), probe, from, to, yield)
+	if err == nil && t != nil {
+		t.flush()
+	}
+	switch {
+	case err != nil && !out.started:
+		s.problem(w, r, err)
+	case err != nil || out.err != nil:
+		// Half an answer must not look like a whole one.
+		if err != nil && r.Context().Err() == nil && !errors.Is(err, context.Canceled) {
+			s.complain("stream readings", err.Error(), "probe", probe)
+		}
+		panic(http.ErrAbortHandler)
+	case !out.started && !known:
+		s.fail(w, r, http.StatusNotFound, "probe", "no probe "+short(probe))
+	default:
+		if out.close() != nil {
+			panic(http.ErrAbortHandler)
+		}
+	}
+}
+
+// rowWriter writes readings one by one as JSON or as CSV in the header that
+// replay takes.
+type rowWriter struct {
+	w       http.ResponseWriter
+	rc      *http.ResponseController
+	buf     *bufio.Writer
+	csv     *csv.Writer
+	probe   string
+	started bool
+	n       int
+	err     error
+}
+
+func newRowWriter(w http.ResponseWriter, asCSV bool, probe string) *rowWriter {
+	o := &rowWriter{w: w, rc: http.NewResponseController(w), probe: probe}
+	o.buf = bufio.NewWriterSize(w, 16<<10)
+	if asCSV {
+		o.csv = csv.NewWriter(o.buf)
+	}
+	return o
+}
+
+func (o *rowWriter) start() {
+	if o.started {
+		return
+	}
+	o.started = true
+	if o.csv != nil {
+		o.w.Header().Set("Content-Type", "text/csv; charset=utf-8")
+		o.w.Header().Set("Content-Disposition", `attachment; filename="`+fileName(o.probe)+`.csv"`)
+		o.csv.Write([]string{"time", "probe", "temp_c", "rh_pct", "co2_ppm"})
+		return
+	}
+	o.w.Header().Set("Content-Type", "application/json")
+	p, _ := json.Marshal(o.probe)
+	io.WriteString(o.buf, `{"probe":`+string(p)+`,"readings":[`)
+}
+
+func (o *rowWriter) row(r sensors.Reading) bool {
+	o.start()
+	if o.n%1000 == 0 {
+		o.rc.SetWriteDeadline(time.Now().Add(writeTimeout)) // each stretch has its own limit
+	}
+	o.n++
+	at := r.At.Format(time.RFC3339Nano)
+	if o.csv != nil {
+		probe := o.probe
+		// A spreadsheet runs what begins like a formula.
+		if probe != "" && (probe[0] == '=' || probe[0] == '+' || probe[0] == '-' || probe[0] == '@') {
+			probe = "'" + probe
+		}
+		o.err = o.csv.Write([]string{at, probe, cell(r.Temp), cell(r.RH), cell(r.CO2)})
+		return o.err == nil
+	}
+	if o.n > 1 {
+		o.buf.WriteByte(',')
+	}
+	_, o.err = io.WriteString(o.buf, "\n"+`{"time":"`+at+`","temp_c":`+number(r.Temp)+`,"rh_pct":`+number(r.RH)+`,"co2_ppm":`+number(r.CO2)+`}`)
+	return o.err == nil
+}
+
+func (o *rowWriter) close() error {
+	o.start()
+	if o.csv != nil {
+		o.csv.Flush()
+	} else {
+		io.WriteString(o.buf, "]}\n")
+	}
+	return o.buf.Flush()
+}
+
+func number(v sensors.Value) string {
+	if x, ok := v.Get(); ok {
+		return strconv.FormatFloat(x, 'f', -1, 64)
+	}
+	return "null"
+}
+
+func cell(v sensors.Value) string {
+	if x, ok := v.Get(); ok {
+		return strconv.FormatFloat(x, 'f', -1, 64)
+	}
+	return ""
+}
+
+// thinner passes on at most a given number of readings, for a chart. Of each
+// stretch of time it keeps the readings with the lowest and highest
+// temperature and humidity, so that no peak is lost, and where readings are
+// missing for longer than gap it puts a row with no values, so that a chart
+// breaks its line there.
+type thinner struct {
+	from  time.Time
+	width time.Duration
+	gap   time.Duration
+	out   func(sensors.Reading) bool
+
+	bucket int64
+	have   bool
+	keep   [4]sensors.Reading // lowest and highest temperature, humidity
+	has    [4]bool
+	last   time.Time
+	gaps   int
+	stop   bool
+}
+
+func newThinner(from, to time.Time, n int, gap time.Duration, out func(sensors.Reading) bool) *thinner {
+	// Four readings a stretch at the most, and one row for a gap beside them.
+	stretches := max(1, n/5)
+	width := to.Sub(from)/time.Duration(stretches) + 1
+	return &thinner{from: from, width: width, gap: gap, out: out, gaps: stretches}
+}
+
+func (t *thinner) add(r sensors.Reading) bool {
+	if t.stop {
+		return false
+	}
+	b := int64(r.At.Sub(t.from) / t.width)
+	broken := !t.last.IsZero() && r.At.Sub(t.last) > t.gap
+	if t.have && (b != t.bucket || broken && t.gaps > 0) {
+		t.flush()
+	}
+	if broken && t.gaps > 0 {
+		t.gaps--
+		t.emit(sensors.Reading{Probe: r.Probe, At: t.last.Add(r.At.Sub(t.last) / 2)})
+	}
+	t.bucket, t.have, t.last = b, true, r.At
+	for i, v := range [4]sensors.Value{r.Temp, r.Temp, r.RH, r.RH} {
+		x, ok := v.Get()
+		if !ok {
+			continue
+		}
+		old := [4]sensors.Value{t.keep[i].Temp, t.keep[i].Temp, t.keep[i].RH, t.keep[i].RH}[i].OrNaN()
+		if !t.has[i] || (i%2 == 0 && x < old) || (i%2 == 1 && x > old) || math.IsNaN(old) {
+			t.keep[i], t.has[i] = r, true
+		}
+	}
+	return !t.stop
+}
+
+// flush passes on what the current stretch kept, in order of time.
+func (t *thinner) flush() {
+	var rows []sensors.Reading
+	for i, r := range t.keep {
+		if t.has[i] && !slices.ContainsFunc(rows, func(o sensors.Reading) bool { return o.At.Equal(r.At) }) {
+			rows = append(rows, r)
+		}
+	}
+	slices.SortFunc(rows, func(a, b sensors.Reading) int { return a.At.Compare(b.At) })
+	for _, r := range rows {
+		t.emit(r)
+	}
+	t.have, t.has = false, [4]bool{}
+}
+
+func (t *thinner) emit(r sensors.Reading) {
+	if !t.stop && !t.out(r) {
+		t.stop = true
+	}
+}
+
+func (s *Server) backup(w http.ResponseWriter, r *http.Request) {
+	b, ok := s.b.(BackupBackend)
+	if !ok {
+		s.fail(w, r, http.StatusNotFound, "", "this build keeps no store to copy")
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "application/vnd.sqlite3")
+	h.Set("Content-Disposition", `attachment; filename="curewright-`+s.b.Now().Format("2006-01-02")+`.db"`)
+	if r.Method == http.MethodHead {
+		return
+	}
+	o := &steady{w: w, rc: http.NewResponseController(w)}
+	if err := b.Backup(r.Context(), o); err != nil {
+		if o.n == 0 {
+			h.Del("Content-Disposition")
+			s.problem(w, r, err)
+			return
+		}
+		s.complain("backup", err.Error())
+		panic(http.ErrAbortHandler)
+	}
+}
+
+// steady gives each write its own deadline, so that a long download may take
+// its time and a dead one may not.
+type steady struct {
+	w  io.Writer
+	rc *http.ResponseController
+	n  int64
+}
+
+func (o *steady) Write(b []byte) (int, error) {
+	o.rc.SetWriteDeadline(time.Now().Add(writeTimeout))
+	n, err := o.w.Write(b)
+	o.n += int64(n)
+	return n, err
+}

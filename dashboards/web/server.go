@@ -1,0 +1,291 @@
+package web
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"runtime/debug"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+)
+
+// Limits on what one client may take. They are generous for a phone and a
+// scraper, and small enough that a stranger cannot fill a 512 MB board.
+const (
+	maxHeaderBytes = 16 << 10
+	maxBody        = 256 << 10
+	maxPushBody    = 4 << 20 // 10,000 readings and room
+	maxConns       = 256
+	maxStreams     = 64 // event streams
+	readTimeout    = 20 * time.Second
+	headerTimeout  = 5 * time.Second
+	writeTimeout   = 30 * time.Second // of one answer, or one step of a stream
+	idleTimeout    = 75 * time.Second
+	stopTimeout    = 2 * time.Second
+)
+
+// Config is what a [Server] is made from.
+type Config struct {
+	ConfigSection
+	// HostName is the board's own name; "" asks the system.
+	HostName string
+	Version  string // for build_info and pages
+	Revision string
+	Log      *slog.Logger  // nil throws logs away
+	Beat     time.Duration // of the event stream's heartbeat; 0 means 15 s
+}
+
+// Server serves the dashboard. Make one with [New].
+type Server struct {
+	cfg     Config
+	b       Backend
+	log     *slog.Logger
+	cert    *certificate
+	hosts   map[string]bool
+	mux     *http.ServeMux
+	routes  []route
+	handler http.Handler
+	assets  *assets
+	metrics http.Handler
+	redeem  *limiter
+
+	streams     atomic.Int64
+	streamsLost atomic.Uint64
+	answers     [6]atomic.Uint64 // by hundreds
+	refusals    [len(refusalWords)]atomic.Uint64
+	pushTaken   atomic.Uint64
+	pushRefused atomic.Uint64
+
+	logMu   sync.Mutex
+	logSeen map[string]logged
+}
+
+type logged struct {
+	at     time.Time
+	missed int
+}
+
+// New returns a server of the backend. It reads the certificate, so that a
+// missing file stops the start; all faults come back joined.
+func New(cfg Config, b Backend) (*Server, error) {
+	if cfg.Listen == "" {
+		cfg.Listen = DefaultListen
+	}
+	errs := cfg.ConfigSection.Check()
+	s := &Server{cfg: cfg, b: b, log: cfg.Log, logSeen: map[string]logged{}, redeem: newLimiter(5, 30)}
+	if s.log == nil {
+		s.log = slog.New(slog.DiscardHandler)
+	}
+	if s.cfg.Beat <= 0 {
+		s.cfg.Beat = 15 * time.Second
+	}
+	if len(errs) == 0 && cfg.TLSCert != "" {
+		cert, err := newCertificate(cfg.TLSCert, cfg.TLSKey)
+		if err != nil {
+			errs = append(errs, err)
+		}
+		s.cert = cert
+	}
+	if len(errs) > 0 {
+		return nil, errors.Join(errs...)
+	}
+	s.hosts = hostNames(cfg)
+	s.assets = newAssets(embedded)
+	s.metrics = s.newMetrics()
+	s.mount()
+	return s, nil
+}
+
+// hostNames returns the names a request may ask for beside addresses.
+func hostNames(cfg Config) map[string]bool {
+	m := map[string]bool{"localhost": true}
+	name := cfg.HostName
+	if name == "" {
+		name, _ = os.Hostname() // without one, addresses and [web] hosts remain
+	}
+	if name = strings.ToLower(strings.TrimSuffix(name, ".")); name != "" {
+		first, _, _ := strings.Cut(name, ".")
+		m[name], m[first], m[first+".local"] = true, true, true
+	}
+	for _, h := range cfg.Hosts {
+		m[strings.ToLower(strings.TrimSuffix(h, "."))] = true
+	}
+	return m
+}
+
+// Handler returns everything served, gate included. A request that did not
+// come through an [http.Server], and so carries no local address, counts as
+// one from elsewhere.
+func (s *Server) Handler() http.Handler { return s.handler }
+
+// Serve answers on ln until ctx ends, then closes event streams, lets running
+// requests finish for up to 2 s and returns nil. It closes ln.
+func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
+	base, cancel := context.WithCancel(ctx)
+	defer cancel()
+	hs := &http.Server{
+		Handler:           s.handler,
+		ReadHeaderTimeout: headerTimeout,
+		ReadTimeout:       readTimeout,
+		WriteTimeout:      writeTimeout,
+		IdleTimeout:       idleTimeout,
+		MaxHeaderBytes:    maxHeaderBytes,
+		BaseContext:       func(net.Listener) context.Context { return base },
+		ErrorLog:          slog.NewLogLogger(quiet{s.log.Handler()}, slog.LevelDebug),
+	}
+	ln = limitConns(ln, maxConns)
+	done := make(chan error, 1)
+	go func() {
+		if s.cert != nil {
+			hs.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: s.cert.get}
+			done <- hs.ServeTLS(ln, "", "")
+			return
+		}
+		done <- hs.Serve(ln)
+	}()
+	select {
+	case err := <-done:
+		return fmt.Errorf("serve %s: %w", ln.Addr(), err)
+	case <-ctx.Done():
+	}
+	cancel() // ends the event streams, which would hold the shutdown up
+	stop, release := context.WithTimeout(context.WithoutCancel(ctx), stopTimeout)
+	defer release()
+	if err := hs.Shutdown(stop); err != nil {
+		hs.Close()
+	}
+	<-done
+	return nil
+}
+
+// quiet keeps net/http's chatter about broken handshakes at debug level.
+type quiet struct{ slog.Handler }
+
+// limitConns bounds open connections; the next one waits in the kernel's
+// queue.
+func limitConns(ln net.Listener, n int) net.Listener {
+	return &limitedListener{Listener: ln, slots: make(chan struct{}, n), stop: make(chan struct{})}
+}
+
+type limitedListener struct {
+	net.Listener
+	slots chan struct{}
+	stop  chan struct{}
+	once  sync.Once
+}
+
+func (l *limitedListener) Accept() (net.Conn, error) {
+	select {
+	case l.slots <- struct{}{}:
+	case <-l.stop:
+		return nil, net.ErrClosed
+	}
+	c, err := l.Listener.Accept()
+	if err != nil {
+		<-l.slots
+		return nil, err
+	}
+	return &limitedConn{Conn: c, free: sync.OnceFunc(func() { <-l.slots })}, nil
+}
+
+func (l *limitedListener) Close() error {
+	l.once.Do(func() { close(l.stop) })
+	return l.Listener.Close()
+}
+
+type limitedConn struct {
+	net.Conn
+	free func()
+}
+
+func (c *limitedConn) Close() error {
+	defer c.free()
+	return c.Conn.Close()
+}
+
+// wrap is the outermost layer: headers, panics, counting.
+func (s *Server) wrap(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", contentPolicy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("X-Frame-Options", "DENY")
+		// Not "no-referrer": under it a browser sends "Origin: null" with a
+		// form, and the Origin check could not tell our page from another.
+		// Nothing is sent to other sites either way.
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
+		h.Set("Cache-Control", "no-store")
+		rec := &recorder{ResponseWriter: w}
+		defer func() {
+			p := recover()
+			if p != nil && p != http.ErrAbortHandler {
+				s.complain("panic", fmt.Sprint(p), "path", r.URL.Path, "stack", string(debug.Stack()))
+				if !rec.wrote {
+					s.fail(rec, r, http.StatusInternalServerError, "", "something broke here; it is in the log")
+				}
+			}
+			if n := rec.code / 100; n > 0 && n < len(s.answers) {
+				s.answers[n].Add(1)
+			}
+			if p == http.ErrAbortHandler {
+				panic(p)
+			}
+		}()
+		next.ServeHTTP(rec, r)
+	})
+}
+
+const contentPolicy = "default-src 'self'; base-uri 'none'; object-src 'none'; frame-ancestors 'none'; form-action 'self'"
+
+type recorder struct {
+	http.ResponseWriter
+	code  int
+	wrote bool
+}
+
+func (r *recorder) WriteHeader(code int) {
+	if !r.wrote {
+		r.code, r.wrote = code, true
+	}
+	r.ResponseWriter.WriteHeader(code)
+}
+
+func (r *recorder) Write(b []byte) (int, error) {
+	if !r.wrote {
+		r.code, r.wrote = http.StatusOK, true
+	}
+	return r.ResponseWriter.Write(b)
+}
+
+func (r *recorder) Unwrap() http.ResponseWriter { return r.ResponseWriter }
+
+// complain logs an error at most every 30 s for the same text, with the
+// number held back.
+func (s *Server) complain(what, text string, attrs ...any) {
+	s.logMu.Lock()
+	key := what + "\x00" + text
+	now := time.Now()
+	l := s.logSeen[key]
+	if !l.at.IsZero() && now.Sub(l.at) < 30*time.Second {
+		l.missed++
+		s.logSeen[key] = l
+		s.logMu.Unlock()
+		return
+	}
+	if len(s.logSeen) > 200 {
+		clear(s.logSeen)
+	}
+	missed := l.missed
+	s.logSeen[key] = logged{at: now}
+	s.logMu.Unlock()
+	s.log.Error("web: "+what, append([]any{"err", text, "held_back", missed}, attrs...)...)
+}
