@@ -49,6 +49,12 @@ type Machine interface{ Machine() bool }
 // somebody acknowledges. Watch must not block.
 type Watcher interface{ Watch(active []Alert) }
 
+// Refresher is a channel whose other end forgets what is not repeated. Refresh
+// gets everything that lasts, every minute, and obeys the same rules as Send.
+type Refresher interface {
+	Refresh(ctx context.Context, active []Alert) error
+}
+
 // What a message is about.
 const (
 	WhatFiring       = "firing"

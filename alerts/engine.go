@@ -103,7 +103,6 @@ type record struct {
 	ClearSince  *time.Time `json:"clear_since,omitempty"`
 	SeenAt      time.Time  `json:"seen_at"` // last saved sighting
 	RemindedAt  *time.Time `json:"reminded_at,omitempty"`
-	EscalatedAt *time.Time `json:"escalated_at,omitempty"`
 	Told        []string   `json:"told,omitempty"` // what was handed to the outbox
 	AckHashes   []string   `json:"ack_hashes,omitempty"`
 	Recent      []int64    `json:"recent,omitempty"` // unix times of recent firings of this rule and subject

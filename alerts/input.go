@@ -85,6 +85,8 @@ type Alert struct {
 	// EndedBy is "person" where somebody's own act ended it (the cup used up,
 	// the coat ended), else "cleared"; "" while it lasts.
 	EndedBy string `json:"ended_by,omitempty"`
+	// EscalatedAt is when it had gone unacknowledged too long.
+	EscalatedAt *time.Time `json:"escalated_at,omitempty"`
 	// Times counts how often it fired, more than once where it comes and goes.
 	Times int `json:"times,omitempty"`
 }

@@ -56,6 +56,9 @@ type Rule struct {
 	Variants map[string]string
 	// Over is said when it ended by itself.
 	Over string
+	// TellOver says it to people too when it ended by itself; the end of the
+	// rest is plain to see.
+	TellOver bool
 	// Remind repeats it once as the end nears.
 	Remind bool
 }
@@ -105,7 +108,7 @@ var Rules = []Rule{
 		},
 		Over: "The window on {panel} counts as open after all."},
 
-	{Name: TooCold, Severity: Act, Sound: SoundActNow, Hold: 10 * time.Minute, Clear: 10 * time.Minute,
+	{Name: TooCold, TellOver: true, Severity: Act, Sound: SoundActNow, Hold: 10 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{panel} is at {temp}, below the {min} that the epoxy {resin} needs: warm it.",
 		Over: "{panel} is warm enough again."},
 	{Name: Stall, Severity: Soon, Hold: 30 * time.Minute, Clear: 15 * time.Minute,
@@ -123,19 +126,19 @@ var Rules = []Rule{
 			"dew": "Dew fell on the {coat} while it was curing: wash with water, abrade and dry before the next coat.",
 		},
 		Over: "Blush on the {coat} is no longer judged high."},
-	{Name: Condensation, Severity: Act, Sound: SoundActNow, Hold: time.Minute, Clear: 10 * time.Minute,
+	{Name: Condensation, TellOver: true, Severity: Act, Sound: SoundActNow, Hold: time.Minute, Clear: 10 * time.Minute,
 		Say:  "Dew is forming on {panel}: warm the panel or dry the air now.",
 		Over: "{panel} is above the dew point again."},
-	{Name: DewMargin, Severity: Soon, Hold: 5 * time.Minute, Clear: 10 * time.Minute,
+	{Name: DewMargin, TellOver: true, Severity: Soon, Hold: 5 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{panel} is only {margin} above the dew point: warm it or dry the air before dew falls.",
 		Over: "{panel} is well above the dew point again."},
-	{Name: Outgassing, Severity: Act, Sound: SoundClosing, Hold: 5 * time.Minute, Clear: 10 * time.Minute,
+	{Name: Outgassing, TellOver: true, Severity: Act, Sound: SoundClosing, Hold: 5 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{panel} is warming under a wet coat and may blow bubbles: shade it or turn the heat down until it is tacky.",
 		Over: "{panel} no longer warms under a wet coat."},
-	{Name: Softened, Severity: Soon, Hold: 5 * time.Minute, Clear: 10 * time.Minute,
+	{Name: Softened, TellOver: true, Severity: Soon, Hold: 5 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "The {coat} has softened as it warmed: do not sand, clamp or load it until it is hard again.",
 		Over: "The {coat} has firmed up again."},
-	{Name: NotKnown, Severity: Soon, Hold: 10 * time.Minute, Clear: 10 * time.Minute,
+	{Name: NotKnown, TellOver: true, Severity: Soon, Hold: 10 * time.Minute, Clear: 10 * time.Minute,
 		Say: "Not known what the {coat} is ({why}): warm it, then feel it.",
 		Variants: map[string]string{
 			"hot":  "Not known what the {coat} is ({why}): let it cool, then feel it.",
@@ -155,33 +158,33 @@ var Rules = []Rule{
 
 	// Flapping probes are one message: the clear time doubles each time they
 	// come back soon.
-	{Name: ProbeMissing, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
+	{Name: ProbeMissing, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{probe} does not answer: check its plug and cable{hint}.",
 		Over: "{probe} reads again."},
-	{Name: ProbeStale, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
+	{Name: ProbeStale, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{probe} has sent nothing{last}: check its power and its place{hint}.",
 		Over: "{probe} reads again."},
-	{Name: ProbeStuck, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
+	{Name: ProbeStuck, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{probe} is stuck at one value: unplug it, wait a minute, plug it in again{hint}.",
 		Over: "{probe} moves again."},
-	{Name: ProbeDoubtful, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
+	{Name: ProbeDoubtful, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{probe} says what cannot be true: look where it lies and at its cable{hint}.",
 		Over: "{probe} makes sense again."},
 
 	// Reported by other parts, which may bring their own sentence.
-	{Name: TentOff, Severity: Act, Sound: SoundActNow,
+	{Name: TentOff, TellOver: true, Severity: Act, Sound: SoundActNow,
 		Say:  "The tent's heater was switched off for safety: look at the tent before you switch it on again.",
 		Over: "The tent's heater may run again."},
-	{Name: StoreFull, Severity: Soon, Hold: time.Minute, Clear: 5 * time.Minute,
+	{Name: StoreFull, TellOver: true, Severity: Soon, Hold: time.Minute, Clear: 5 * time.Minute,
 		Say:  "The record cannot be written: make room on the card or swap it.",
 		Over: "The record is written again."},
-	{Name: ClockInDoubt, Severity: Soon, Hold: time.Minute,
+	{Name: ClockInDoubt, TellOver: true, Severity: Soon, Hold: time.Minute,
 		Say:  "The board does not know the time: open the page and use this phone's time.",
 		Over: "The board knows the time again."},
 	{Name: BackupOld, Severity: Note, Hold: time.Hour,
 		Say:  "The last backup is old: make one now.",
 		Over: "There is a fresh backup."},
-	{Name: ChannelDown, Severity: Soon, Hold: 5 * time.Minute, Clear: 5 * time.Minute,
+	{Name: ChannelDown, TellOver: true, Severity: Soon, Hold: 5 * time.Minute, Clear: 5 * time.Minute,
 		Say:  "Alerts do not get through by {subject}: check the network.",
 		Over: "Alerts get through by {subject} again."},
 }
