@@ -81,18 +81,18 @@ type Dispatcher struct {
 
 // line is one channel and what waits for it.
 type line struct {
-	ch       Channel
-	machine  bool
-	watcher  Watcher
-	rows     map[string]*row
-	wake     chan struct{}
-	sending  *row
-	back     *backoff.ExponentialBackOff
+	ch        Channel
+	machine   bool
+	watcher   Watcher
+	rows      map[string]*row
+	wake      chan struct{}
+	sending   *row
+	back      *backoff.ExponentialBackOff
 	notBefore time.Time // real time: no try before, after a failure
-	sentAt   []time.Time
-	stats    ChannelStats
-	loggedAt time.Time
-	loggedIs string
+	sentAt    []time.Time
+	stats     ChannelStats
+	loggedAt  time.Time
+	loggedIs  string
 }
 
 // row is one message waiting for one channel. There is at most one a channel

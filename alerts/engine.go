@@ -99,13 +99,13 @@ const (
 // record is an alert as it is kept.
 type record struct {
 	Alert
-	Over        string     `json:"over,omitempty"`
-	ClearSince  *time.Time `json:"clear_since,omitempty"`
-	SeenAt      time.Time  `json:"seen_at"` // last saved sighting
-	RemindedAt  *time.Time `json:"reminded_at,omitempty"`
-	Told        []string   `json:"told,omitempty"` // what was handed to the outbox
-	AckHashes   []string   `json:"ack_hashes,omitempty"`
-	Recent      []int64    `json:"recent,omitempty"` // unix times of recent firings of this rule and subject
+	Over       string     `json:"over,omitempty"`
+	ClearSince *time.Time `json:"clear_since,omitempty"`
+	SeenAt     time.Time  `json:"seen_at"` // last saved sighting
+	RemindedAt *time.Time `json:"reminded_at,omitempty"`
+	Told       []string   `json:"told,omitempty"` // what was handed to the outbox
+	AckHashes  []string   `json:"ack_hashes,omitempty"`
+	Recent     []int64    `json:"recent,omitempty"` // unix times of recent firings of this rule and subject
 
 	dirty bool
 }
