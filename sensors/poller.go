@@ -67,7 +67,9 @@ type Fine interface {
 // Check returns every fault of the configuration, joined.
 func (c PollerConfig) Check() error {
 	var errs []error
-	bad := func(format string, a ...any) { errs = append(errs, fmt.Errorf("probe %q: "+format, append([]any{c.ID}, a...)...)) }
+	bad := func(format string, a ...any) {
+		errs = append(errs, fmt.Errorf("probe %q: "+format, append([]any{c.ID}, a...)...))
+	}
 	if err := checkID(c.ID); err != nil {
 		errs = append(errs, err)
 	}

@@ -117,6 +117,10 @@ type Reading struct {
 	Temp  Value     // °C
 	RH    Value     // % relative humidity over liquid water
 	CO2   Value     // ppm by volume
+
+	// Pressure is the air's, Pa, where the chip has it; nothing is computed
+	// from it yet.
+	Pressure Value
 }
 
 // Probe is one sensing point. Read blocks for at most one conversion and must
