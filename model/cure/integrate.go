@@ -2,6 +2,7 @@ package cure
 
 import (
 	"math"
+	"sync"
 )
 
 // How the integration works. With one activation energy for both paths, the
@@ -61,7 +62,11 @@ type Integrator struct {
 
 	temp []tempCell
 
-	tg     []tgCell
+	tg    []tgCell // over Tg
+	dense []denseCell
+
+	denseOnce sync.Once
+
 	tgStep float64 // K
 	tgInv  float64 // cells a kelvin
 	tgTop  float64 // °C: end of the table
