@@ -1,6 +1,7 @@
 package sensors
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -24,6 +25,23 @@ func Transact(ctx context.Context, bus Transactor, addr uint16, w, r []byte) err
 		return fmt.Errorf("%w: %w", ErrTimeout, err)
 	}
 	return BusError(bus.Tx(addr, w, r))
+}
+
+// TransactTwice does the transaction until two answers in a row agree, at most
+// four times, else [ErrChecksum]. It is for chips without a checksum, whose
+// registers stand still meanwhile: a disturbed wire seldom lies twice alike.
+func TransactTwice(ctx context.Context, bus Transactor, addr uint16, w, r []byte) error {
+	was := make([]byte, len(r))
+	for i := range 4 {
+		copy(was, r)
+		if err := Transact(ctx, bus, addr, w, r); err != nil {
+			return err
+		}
+		if i > 0 && bytes.Equal(was, r) {
+			return nil
+		}
+	}
+	return fmt.Errorf("%w: no two answers agree, last % x and % x", ErrChecksum, was, r)
 }
 
 // BusError classes the error of a bus. Bus libraries hand on the kernel's

@@ -7,7 +7,8 @@
 //
 // The chip has no checksum. Each reading therefore takes the control registers
 // in the same transfer as the data: what was written must stand there, which a
-// shorted bus or a chip that lost its supply does not fake.
+// shorted bus or a chip that lost its supply does not fake. Everything is read
+// until two answers agree.
 //
 // Data sheet: Bosch BST-BME280-DS002. Section names refer to it.
 package bme280
@@ -94,10 +95,10 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 }
 
 func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
+	if err := d.Identify(ctx); err != nil {
+		return sensors.Reading{}, err
+	}
 	if d.cal == nil {
-		if err := d.Identify(ctx); err != nil {
-			return sensors.Reading{}, err
-		}
 		cal, err := d.calibrate(ctx)
 		if err != nil {
 			return sensors.Reading{}, d.fail("calibrate", err)
@@ -114,7 +115,7 @@ func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 	}
 	var b [lenBurst]byte
 	for i := 0; ; i++ {
-		if err := sensors.Transact(ctx, d.bus, d.addr, []byte{regCtrlHum}, b[:]); err != nil {
+		if err := sensors.TransactTwice(ctx, d.bus, d.addr, []byte{regCtrlHum}, b[:]); err != nil {
 			return sensors.Reading{}, d.fail("read", err)
 		}
 		if b[regStatus-regCtrlHum]&measuring == 0 {
@@ -141,7 +142,7 @@ func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 // Identify reads the chip's identity.
 func (d *Device) Identify(ctx context.Context) error {
 	var id [1]byte
-	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{regID}, id[:]); err != nil {
+	if err := sensors.TransactTwice(ctx, d.bus, d.addr, []byte{regID}, id[:]); err != nil {
 		return d.fail("identify", err)
 	}
 	switch id[0] {
@@ -157,7 +158,7 @@ func (d *Device) Identify(ctx context.Context) error {
 
 func (d *Device) calibrate(ctx context.Context) (*calibration, error) {
 	var s [1]byte
-	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{regStatus}, s[:]); err != nil {
+	if err := sensors.TransactTwice(ctx, d.bus, d.addr, []byte{regStatus}, s[:]); err != nil {
 		return nil, err
 	}
 	if s[0]&updating != 0 {
@@ -165,10 +166,10 @@ func (d *Device) calibrate(ctx context.Context) (*calibration, error) {
 	}
 	var a [lenCalib1]byte
 	var b [lenCalib2]byte
-	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{regCalib1}, a[:]); err != nil {
+	if err := sensors.TransactTwice(ctx, d.bus, d.addr, []byte{regCalib1}, a[:]); err != nil {
 		return nil, err
 	}
-	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{regCalib2}, b[:]); err != nil {
+	if err := sensors.TransactTwice(ctx, d.bus, d.addr, []byte{regCalib2}, b[:]); err != nil {
 		return nil, err
 	}
 	return newCalibration(a, b)

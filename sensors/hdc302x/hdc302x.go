@@ -61,8 +61,12 @@ func (d *Device) Conversion() time.Duration { return measureTime }
 // Resolution is 175 K over 16 bits; noise is several steps.
 func (d *Device) Resolution() (stepK float64, noisy bool) { return 175. / 65535, true }
 
-// Read measures once: °C and %RH.
+// Read asks who answers, for other kinds of chip share these addresses, and
+// measures once: °C and %RH.
 func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
+	if err := d.Identify(ctx); err != nil {
+		return sensors.Reading{}, err
+	}
 	if err := sensors.Transact(ctx, d.bus, d.addr, cmdMeasure, nil); err != nil {
 		return sensors.Reading{}, d.fail("measure", err)
 	}

@@ -5,7 +5,9 @@
 // temperature beside a dropped error.
 //
 // The chip has no checksum. Each reading therefore begins with its two
-// identity registers, which a shorted or floating bus does not imitate.
+// identity registers, which a shorted or floating bus does not imitate, every
+// register is read until two answers agree, and a harmless setting is written
+// that a chip which lost its supply no longer has.
 //
 // Data sheet: Microchip DS25095A. Section names refer to it.
 package mcp9808
@@ -34,6 +36,10 @@ const (
 	makerID  = 0x0054
 	deviceID = 0x04 // upper byte; the lower is the revision
 
+	// Hysteresis 1.5 °C, not used while the alert output is off: the mark that
+	// the chip has not been reset since it was woken.
+	mark = 0x0200
+
 	convertTime = 300 * time.Millisecond // 250 ms typical at 0.0625 °C
 
 	minC, maxC = -40, 125
@@ -55,15 +61,15 @@ func New(name string, bus i2c.Bus, addr uint16) *Device {
 	return &Device{name: name, bus: bus, addr: addr}
 }
 
-// Conversion is the time of one measurement, twice over: see [Device.Read].
-func (d *Device) Conversion() time.Duration { return 2 * convertTime }
+// Conversion is the time of one measurement.
+func (d *Device) Conversion() time.Duration { return convertTime }
 
 // Resolution is 1/16 K.
 func (d *Device) Resolution() (stepK float64, noisy bool) { return 1. / 16, false }
 
-// Read returns the last of the chip's continuous conversions, °C. Until the
-// first one the chip says 0 °C, so it is woken and waited for after every
-// fault, and a 0 is read again after one more conversion.
+// Read returns the last of the chip's continuous conversions, °C. After a
+// reset, until the first one, the chip says 0 °C: so it is woken and waited
+// for after every fault, and afterwards must still bear the mark.
 func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	r, err := d.read(ctx)
 	if err != nil {
@@ -78,7 +84,7 @@ func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 	}
 	if !d.awake {
 		// Continuous conversion, and the finest step.
-		if err := sensors.Transact(ctx, d.bus, d.addr, []byte{regConfig, 0, 0}, nil); err != nil {
+		if err := sensors.Transact(ctx, d.bus, d.addr, []byte{regConfig, mark >> 8, mark & 0xff}, nil); err != nil {
 			return sensors.Reading{}, d.fail("wake", err)
 		}
 		if err := sensors.Transact(ctx, d.bus, d.addr, []byte{regResolution, 3}, nil); err != nil {
@@ -88,23 +94,18 @@ func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 			return sensors.Reading{}, d.fail("measure", err)
 		}
 	}
-	conf, err := d.reg(ctx, regConfig)
-	if err != nil {
-		return sensors.Reading{}, d.fail("read", err)
-	}
-	if conf&0x0100 != 0 {
-		return sensors.Reading{}, d.fail("read", fmt.Errorf("%w: shut down", sensors.ErrPowerOn))
-	}
 	raw, err := d.reg(ctx, regAmbient)
-	if err == nil && raw&0x1fff == 0 {
-		if err = sensors.Wait(ctx, convertTime); err == nil {
-			raw, err = d.reg(ctx, regAmbient)
-		}
-	}
 	if err != nil {
 		return sensors.Reading{}, d.fail("read", err)
 	}
 	at := time.Now()
+	conf, err := d.reg(ctx, regConfig)
+	if err == nil && conf != mark {
+		err = fmt.Errorf("%w: configuration %04x is not what was written", sensors.ErrPowerOn, conf)
+	}
+	if err != nil {
+		return sensors.Reading{}, d.fail("read", err)
+	}
 	t, err := decode(raw)
 	if err != nil {
 		return sensors.Reading{}, d.fail("decode", err)
@@ -131,7 +132,7 @@ func (d *Device) Identify(ctx context.Context) error {
 
 func (d *Device) reg(ctx context.Context, n byte) (uint16, error) {
 	var b [2]byte
-	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{n}, b[:]); err != nil {
+	if err := sensors.TransactTwice(ctx, d.bus, d.addr, []byte{n}, b[:]); err != nil {
 		return 0, err
 	}
 	return uint16(b[0])<<8 | uint16(b[1]), nil

@@ -6,7 +6,8 @@
 //
 // The chip has neither checksum nor identity. Each reading is therefore a
 // conversion asked for, whose end the chip reports in its configuration
-// register together with bits that have fixed values.
+// register together with bits that have fixed values, and every register is
+// read until two answers agree.
 //
 // Data sheet: Texas Instruments SBOS397. Section names refer to it.
 package tmp102
@@ -91,7 +92,7 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 		}
 	}
 	var b [2]byte
-	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{regTemp}, b[:]); err != nil {
+	if err := sensors.TransactTwice(ctx, d.bus, d.addr, []byte{regTemp}, b[:]); err != nil {
 		return sensors.Reading{}, d.fail("read", err)
 	}
 	at := time.Now()
@@ -112,7 +113,7 @@ func (d *Device) Identify(ctx context.Context) error {
 
 func (d *Device) config(ctx context.Context) (uint16, error) {
 	var b [2]byte
-	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{regConfig}, b[:]); err != nil {
+	if err := sensors.TransactTwice(ctx, d.bus, d.addr, []byte{regConfig}, b[:]); err != nil {
 		return 0, err
 	}
 	c := uint16(b[0])<<8 | uint16(b[1])

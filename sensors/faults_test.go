@@ -1,0 +1,185 @@
+package sensors_test
+
+import (
+	"context"
+	"math"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+
+	"curewright/sensors"
+	"curewright/sensors/aht20"
+	"curewright/sensors/bme280"
+	"curewright/sensors/chipsim"
+	"curewright/sensors/ds18b20"
+	"curewright/sensors/hdc302x"
+	"curewright/sensors/mcp9808"
+	"curewright/sensors/scd4x"
+	"curewright/sensors/sht4x"
+	"curewright/sensors/tmp102"
+	"curewright/sensors/w1"
+)
+
+// rig is one emulated chip and the driver that reads it.
+type rig struct {
+	name  string
+	probe sensors.Probe
+	fault func(chipsim.Fault)
+	air   func(chipsim.Air)
+	has   string  // of "t", "h", "c", "p": what it measures
+	tol   float64 // K, half a step and a rounding
+}
+
+var air = chipsim.Air{C: 17.4, RH: 61.5, CO2: 780, Pa: 101020}
+
+// rigs makes every driver anew; call it inside the bubble that uses them.
+func rigs() []rig {
+	var rs []rig
+	i2cRig := func(name string, addr uint16, chip chipsim.Chip, mk func(string, i2c.Bus, uint16) sensors.Probe, has string, tol float64) {
+		bus := chipsim.NewBus("i2c-1")
+		bus.Attach(addr, chip)
+		rs = append(rs, rig{
+			name: name, probe: mk(name, bus, addr), has: has, tol: tol,
+			fault: func(f chipsim.Fault) { bus.SetFault(addr, f) },
+			air:   bus.SetAir,
+		})
+	}
+	i2cRig("sht4x", 0x44, chipsim.NewSHT4x(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return sht4x.New(n, b, a) }, "th", .0015)
+	i2cRig("hdc302x", 0x45, chipsim.NewHDC302x(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return hdc302x.New(n, b, a) }, "th", .0015)
+	i2cRig("aht20", 0x38, chipsim.NewAHT20(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return aht20.New(n, b, a) }, "th", .0005)
+	i2cRig("bme280", 0x76, chipsim.NewBME280(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return bme280.New(n, b, a) }, "thp", .006)
+	i2cRig("mcp9808", 0x18, chipsim.NewMCP9808(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return mcp9808.New(n, b, a) }, "t", .032)
+	i2cRig("tmp102", 0x48, chipsim.NewTMP102(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return tmp102.New(n, b, a) }, "t", .032)
+	i2cRig("scd4x", 0x62, chipsim.NewSCD4x(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return scd4x.New(n, b, a) }, "thc", .0015)
+
+	a := chipsim.NewThermometer(0x1a2795d1f, air.C)
+	rs = append(rs, rig{name: "ds18b20", probe: ds18b20.New("ds18b20", chipsim.NewOneWire(a), a.Addr),
+		fault: a.SetFault, air: func(x chipsim.Air) { a.SetC(x.C) }, has: "t", tol: .032})
+	b := chipsim.NewThermometer(0x31632b4c9, air.C)
+	rs = append(rs, rig{name: "w1", probe: w1.New("w1", b.ID(), chipsim.NewW1Tree(b)),
+		fault: b.SetFault, air: func(x chipsim.Air) { b.SetC(x.C) }, has: "t", tol: .032})
+	return rs
+}
+
+// read gives the driver ten seconds, and says whether it kept to them.
+func read(t *testing.T, p sensors.Probe) (sensors.Reading, error) {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+	defer cancel()
+	return p.Read(ctx)
+}
+
+func near(t *testing.T, what string, v sensors.Value, want, tol float64) {
+	t.Helper()
+	x, ok := v.Get()
+	if !ok || math.Abs(x-want) > tol {
+		t.Errorf("%s = %v, want %g ± %g", what, v, want, tol)
+	}
+}
+
+// each runs f for every driver in a bubble of its own, where time is not real.
+func each(t *testing.T, f func(*testing.T, rig)) {
+	for i, r := range rigs() {
+		t.Run(r.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) { f(t, rigs()[i]) })
+		})
+	}
+}
+
+func TestEveryDriverReadsItsChip(t *testing.T) {
+	each(t, func(t *testing.T, r rig) {
+		for _, a := range []chipsim.Air{air, {C: -7.25, RH: 88, CO2: 430, Pa: 98700}, {C: 0, RH: 12, CO2: 3000, Pa: 102900}} {
+			r.air(a)
+			time.Sleep(6 * time.Second) // a chip that measures by itself takes the new value up
+			got, err := read(t, r.probe)
+			if err != nil {
+				t.Fatalf("%+v: %v", a, err)
+			}
+			near(t, "temperature", got.Temp, a.C, r.tol)
+			if got.Probe != r.name || got.At.IsZero() {
+				t.Errorf("probe %q at %v", got.Probe, got.At)
+			}
+			for _, q := range []struct {
+				has  byte
+				v    sensors.Value
+				want float64
+				tol  float64
+			}{{'h', got.RH, a.RH, .02}, {'c', got.CO2, a.CO2, .5}, {'p', got.Pressure, a.Pa, 1}} {
+				if has(r.has, q.has) {
+					near(t, string(q.has), q.v, q.want, q.tol)
+				} else if q.v.OK() {
+					t.Errorf("%c = %v from a chip that has none", q.has, q.v)
+				}
+			}
+		}
+	})
+}
+
+func has(s string, c byte) bool {
+	for i := range len(s) {
+		if s[i] == c {
+			return true
+		}
+	}
+	return false
+}
+
+// Every fault of every chip is an error without a value, and the driver is
+// well again when the fault is gone.
+func TestEveryFaultIsAnErrorWithoutAValue(t *testing.T) {
+	for _, f := range chipsim.Faults() {
+		if f == chipsim.Stuck || f == chipsim.Hang {
+			continue // the filter's and the poller's: see there
+		}
+		t.Run(f.String(), func(t *testing.T) {
+			each(t, func(t *testing.T, r rig) {
+				if r.name == "w1" && f == chipsim.Slow {
+					t.Skip("the kernel cannot be interrupted: the poller's deadline is the guard")
+				}
+				for round := range 3 {
+					r.fault(f)
+					got, err := read(t, r.probe)
+					if err == nil {
+						t.Fatalf("round %d: no error, reading %+v", round, got)
+					}
+					if got != (sensors.Reading{}) {
+						t.Errorf("round %d: value %+v beside error %v", round, got, err)
+					}
+					if w := sensors.Reason(err); w == "other" {
+						t.Errorf("round %d: no reason for %v", round, err)
+					}
+					r.fault(chipsim.Good)
+					time.Sleep(SlowEnd)
+					got, err = read(t, r.probe)
+					if err != nil { // one more try for chips that were reset
+						got, err = read(t, r.probe)
+					}
+					if err != nil {
+						t.Fatalf("round %d: not well again: %v", round, err)
+					}
+					near(t, "temperature", got.Temp, air.C, r.tol)
+				}
+			})
+		})
+	}
+}
+
+// SlowEnd is long enough for a slow transaction to be over.
+const SlowEnd = 2 * chipsim.SlowTime
+
+// Fogged air reads as saturated, not as missing and not as above 100 %.
+func TestFogReadsAsSaturated(t *testing.T) {
+	each(t, func(t *testing.T, r rig) {
+		if !has(r.has, 'h') {
+			return
+		}
+		r.air(chipsim.Air{C: 8, RH: 102, CO2: 500, Pa: 101000})
+		got, err := read(t, r.probe)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "humidity", got.RH, 100, .2)
+	})
+}
