@@ -1,0 +1,627 @@
+package history
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"iter"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+)
+
+// kvKey is a bucket and a key in it.
+type kvKey struct{ Bucket, Key string }
+
+// kvRow is one setting as it lies on disk. Rev rises with every write, so
+// that of two copies found in a damaged file the newer one wins.
+type kvRow struct {
+	kvKey
+	ID  int64           `json:"-"`
+	Rev int64           `json:"rev"`
+	V   json.RawMessage `json:"v,omitempty"` // where the value is JSON
+	X   []byte          `json:"x,omitempty"` // where it is not
+}
+
+type kvDisk struct {
+	B   string          `json:"b"`
+	K   string          `json:"k"`
+	Rev int64           `json:"rev"`
+	V   json.RawMessage `json:"v,omitempty"`
+	X   []byte          `json:"x,omitempty"`
+}
+
+func (r kvRow) value() []byte {
+	if r.V != nil {
+		return r.V
+	}
+	return r.X
+}
+
+func (r *kvRow) set(v []byte) {
+	r.V, r.X = nil, nil
+	if json.Valid(v) && !bytes.ContainsAny(v, "\n<>&") {
+		// Kept readable. What encoding/json would rewrite is kept as bytes.
+		var c bytes.Buffer
+		if json.Compact(&c, v) == nil && bytes.Equal(c.Bytes(), v) {
+			r.V = slices.Clone(v)
+			return
+		}
+	}
+	r.X = append([]byte{}, v...)
+}
+
+func (r kvRow) encode() []byte {
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	if err := e.Encode(kvDisk{r.Bucket, r.Key, r.Rev, r.V, r.X}); err != nil {
+		panic("history: encode setting: " + err.Error()) // only valid JSON gets here
+	}
+	return bytes.TrimSuffix(b.Bytes(), []byte("\n"))
+}
+
+func decodeKV(id int64, b []byte) (kvRow, error) {
+	var d kvDisk
+	if err := json.Unmarshal(b, &d); err != nil {
+		return kvRow{}, fmt.Errorf("setting %d: %w (%w)", id, ErrDamaged, err)
+	}
+	return kvRow{kvKey: kvKey{d.B, d.K}, ID: id, Rev: d.Rev, V: d.V, X: d.X}, nil
+}
+
+func putKV(ctx context.Context, tx *sql.Tx, r kvRow) error {
+	return putRow(ctx, tx, "kv", r.ID, r.encode())
+}
+
+// KV returns the value last put under the key.
+func (s *Store) KV(bucket, key string) ([]byte, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	r := s.kv[kvKey{bucket, key}]
+	if r == nil {
+		return nil, false
+	}
+	return slices.Clone(r.value()), true
+}
+
+// KVs yields the keys and values of a bucket, sorted by key.
+func (s *Store) KVs(bucket string) iter.Seq2[string, []byte] {
+	s.mu.Lock()
+	type pair struct {
+		k string
+		v []byte
+	}
+	var all []pair
+	for k, r := range s.kv {
+		if k.Bucket == bucket {
+			all = append(all, pair{k.Key, slices.Clone(r.value())})
+		}
+	}
+	s.mu.Unlock()
+	sort.Slice(all, func(i, j int) bool { return all[i].k < all[j].k })
+	return func(yield func(string, []byte) bool) {
+		for _, p := range all {
+			if !yield(p.k, p.v) {
+				return
+			}
+		}
+	}
+}
+
+// PutKV keeps a small value; it is on disk before PutKV returns. Buckets used
+// by the store itself are "alert", "outbox", "cursor", "meta", "pair",
+// "probe-number", "probe" and "token".
+func (s *Store) PutKV(ctx context.Context, bucket, key string, value []byte) error {
+	return s.kvPut(ctx, bucket, key, value)
+}
+
+// PutKVs keeps several values of a bucket in one transaction: all or none.
+func (s *Store) PutKVs(ctx context.Context, bucket string, values map[string][]byte) error {
+	var ops []kvOp
+	for k, v := range values {
+		ops = append(ops, kvOp{kvKey{bucket, k}, v})
+	}
+	slices.SortFunc(ops, func(a, b kvOp) int { return strings.Compare(a.Key, b.Key) })
+	return s.kvDo(ctx, ops)
+}
+
+// DeleteKV removes a value; removing what is not there is no error.
+func (s *Store) DeleteKV(ctx context.Context, bucket, key string) error {
+	return s.kvDo(ctx, []kvOp{{kvKey{bucket, key}, nil}})
+}
+
+type kvOp struct {
+	kvKey
+	v []byte // nil deletes
+}
+
+func (s *Store) kvPut(ctx context.Context, bucket, key string, v []byte) error {
+	if v == nil {
+		v = []byte{}
+	}
+	return s.kvDo(ctx, []kvOp{{kvKey{bucket, key}, v}})
+}
+
+// kvDo writes all operations in one durable transaction.
+func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	s.mu.Lock()
+	rows := make([]*kvRow, len(ops))
+	ids := make([]int64, len(ops))
+	for i, o := range ops {
+		old := s.kv[o.kvKey]
+		if o.v == nil {
+			if old != nil {
+				ids[i] = old.ID
+			}
+			continue
+		}
+		r := &kvRow{kvKey: o.kvKey}
+		if old != nil {
+			r.ID = old.ID
+		} else {
+			s.kvNext++
+			r.ID = s.kvNext
+		}
+		s.kvRev++
+		r.Rev = s.kvRev
+		r.set(o.v)
+		rows[i] = r
+	}
+	s.mu.Unlock()
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		for i := range ops {
+			if rows[i] != nil {
+				if err := putKV(ctx, tx, *rows[i]); err != nil {
+					return err
+				}
+			} else if ids[i] != 0 {
+				if err := delRow(ctx, tx, "kv", ids[i]); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("history: settings: %w", err)
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for i, o := range ops {
+		delete(s.kvDirty, o.kvKey)
+		if rows[i] == nil {
+			delete(s.kv, o.kvKey)
+			continue
+		}
+		if now := s.kv[o.kvKey]; now != nil && now.Rev > rows[i].Rev {
+			// kvLater came in between and is newer: it stays dirty.
+			now.ID = rows[i].ID
+			s.kvDirty[o.kvKey] = true
+			continue
+		}
+		s.kv[o.kvKey] = rows[i]
+	}
+	return nil
+}
+
+// kvLater sets a value that reaches the disk with the next commit of
+// readings; mu is held.
+func (s *Store) kvLater(bucket, key string, v []byte) {
+	k := kvKey{bucket, key}
+	old := s.kv[k]
+	if old != nil && bytes.Equal(old.value(), v) {
+		return
+	}
+	r := &kvRow{kvKey: k}
+	if old != nil {
+		r.ID = old.ID
+	} else {
+		s.kvNext++
+		r.ID = s.kvNext
+	}
+	s.kvRev++
+	r.Rev = s.kvRev
+	r.set(v)
+	s.kv[k] = r
+	s.kvDirty[k] = true
+}
+
+func (s *Store) metaString(key string) string {
+	b, ok := s.KV("meta", key)
+	if !ok {
+		return ""
+	}
+	var x string
+	if json.Unmarshal(b, &x) != nil {
+		return ""
+	}
+	return x
+}
+
+// SaveAlert keeps an alert's state under its id, and with it the messages
+// that the change sends, in one transaction. It is on disk before it returns.
+func (s *Store) SaveAlert(ctx context.Context, id string, body []byte, send ...OutboxItem) error {
+	ops := []kvOp{{kvKey{"alert", id}, body}}
+	for _, m := range send {
+		ops = append(ops, kvOp{kvKey{"outbox", m.ID}, m.encode()})
+	}
+	return s.kvDo(ctx, ops)
+}
+
+// LoadAlerts returns the bodies of all saved alerts, by id.
+func (s *Store) LoadAlerts() ([][]byte, error) {
+	var out [][]byte
+	for _, b := range s.KVs("alert") {
+		out = append(out, b)
+	}
+	return out, nil
+}
+
+// DeleteAlert forgets an alert.
+func (s *Store) DeleteAlert(ctx context.Context, id string) error {
+	return s.DeleteKV(ctx, "alert", id)
+}
+
+// OutboxItem is a message that waits to be sent. ID is also what keeps it
+// from being sent twice.
+type OutboxItem struct {
+	ID      string    `json:"id"`
+	Channel string    `json:"channel"`
+	Due     time.Time `json:"due"` // not before
+	Tries   int       `json:"tries"`
+	Body    []byte    `json:"body"`
+}
+
+func (m OutboxItem) encode() []byte {
+	b, err := json.Marshal(m)
+	if err != nil {
+		panic("history: outbox: " + err.Error()) // plain fields only
+	}
+	return b
+}
+
+// PutOutbox keeps a message, or what changed about it (due, tries), until
+// [Store.DoneOutbox]. It is on disk before it returns.
+func (s *Store) PutOutbox(ctx context.Context, m OutboxItem) error {
+	return s.kvPut(ctx, "outbox", m.ID, m.encode())
+}
+
+// NextOutbox returns the message of the channel ("" for any) that is due
+// first, whether or not it is due yet.
+func (s *Store) NextOutbox(channel string) (OutboxItem, bool) {
+	for _, m := range s.Outbox() {
+		if channel == "" || m.Channel == channel {
+			return m, true
+		}
+	}
+	return OutboxItem{}, false
+}
+
+// Outbox lists all waiting messages, the first due first.
+func (s *Store) Outbox() []OutboxItem {
+	var out []OutboxItem
+	for _, b := range s.KVs("outbox") {
+		var m OutboxItem
+		if json.Unmarshal(b, &m) == nil {
+			out = append(out, m)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b OutboxItem) int { return a.Due.Compare(b.Due) })
+	return out
+}
+
+// DoneOutbox drops a message that was sent or given up.
+func (s *Store) DoneOutbox(ctx context.Context, id string) error {
+	return s.DeleteKV(ctx, "outbox", id)
+}
+
+// Event is one line of the log: a clock step, a boot, the heater switched, an
+// acknowledgement.
+type Event struct {
+	At      time.Time `json:"at"`
+	Kind    string    `json:"kind"`
+	Subject string    `json:"subject,omitempty"`
+	Text    string    `json:"text"`
+	By      string    `json:"by,omitempty"`
+	Boot    string    `json:"boot,omitempty"`      // when the clock was not trusted
+	UpMS    int64     `json:"uptime_ms,omitempty"` // then: uptime
+}
+
+type eventRow struct {
+	id   int64
+	body []byte
+}
+
+// eventID orders events by time: 2^12 of them fit into a millisecond.
+func eventID(ms int64, n int64) int64 { return max(ms, 0)<<12 | n }
+
+func putEvent(ctx context.Context, tx *sql.Tx, e eventRow) error {
+	for n := range int64(1 << 12) {
+		id := e.id + n
+		res, err := tx.ExecContext(ctx, "INSERT OR IGNORE INTO events (id, body, crc) VALUES (?, ?, ?)", id, e.body, int64(rowSum('e', id, e.body)))
+		if err != nil {
+			return err
+		}
+		if k, err := res.RowsAffected(); err != nil || k == 1 {
+			return err
+		}
+	}
+	return nil // 4096 in one millisecond: a flood, and one more says nothing new
+}
+
+// AddEvent logs an event. It never waits for the disk: events are written
+// with the next flush of readings.
+func (s *Store) AddEvent(kind, subject, text string, at time.Time, by string) {
+	e := Event{At: at.UTC(), Kind: kind, Subject: subject, Text: text, By: by}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if !s.trusted {
+		e.Boot, e.UpMS = s.opts.Boot, (s.upAt + at.Sub(s.started)).Milliseconds()
+	}
+	b, err := json.Marshal(e)
+	if err != nil {
+		return // a time beyond year 9999
+	}
+	if len(s.events) >= 10_000 {
+		s.events = s.events[1:] // the disk is away; the newest say more
+	}
+	s.events = append(s.events, eventRow{eventID(at.UnixMilli(), 0), b})
+	s.waiting()
+}
+
+// Events returns the log between two times, oldest first, at most limit
+// entries (the newest ones; 0 means 1000). A zero time means no bound.
+func (s *Store) Events(ctx context.Context, from, to time.Time, limit int) ([]Event, error) {
+	if err := s.flushQuiet(ctx); err != nil && ctx.Err() != nil {
+		return nil, err
+	}
+	if limit <= 0 {
+		limit = 1000
+	}
+	lo, hi := int64(0), maxID
+	if !from.IsZero() {
+		lo = eventID(from.UnixMilli(), 0)
+	}
+	if !to.IsZero() {
+		hi = eventID(to.UnixMilli()+1, 0) - 1
+	}
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	if s.closed {
+		return nil, ErrClosed
+	}
+	var out []Event
+	rows, err := s.db.QueryContext(ctx, "SELECT id, body, crc FROM events WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT ?", lo, hi, limit)
+	if err != nil {
+		return nil, fmt.Errorf("history: events: %w", err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var id, crc int64
+		var body []byte
+		if err := rows.Scan(&id, &body, &crc); err != nil {
+			return nil, fmt.Errorf("history: events: %w", err)
+		}
+		var e Event
+		if crc == int64(rowSum('e', id, body)) && json.Unmarshal(body, &e) == nil {
+			out = append(out, e)
+		}
+	}
+	if err := rows.Err(); err != nil {
+		return nil, fmt.Errorf("history: events: %w", err)
+	}
+	// Those that could not be written yet.
+	s.mu.Lock()
+	for _, r := range s.events {
+		var e Event
+		if r.id >= lo && r.id <= hi && json.Unmarshal(r.body, &e) == nil {
+			out = append(out, e)
+		}
+	}
+	s.mu.Unlock()
+	slices.SortStableFunc(out, func(a, b Event) int { return a.At.Compare(b.At) })
+	if len(out) > limit {
+		out = out[len(out)-limit:]
+	}
+	return out, nil
+}
+
+// flushQuiet flushes unless the disk is known to be away.
+func (s *Store) flushQuiet(ctx context.Context) error {
+	s.mu.Lock()
+	skip := s.failing != nil || s.readOnly || len(s.events) == 0
+	s.mu.Unlock()
+	if skip {
+		return nil
+	}
+	return s.flush(ctx)
+}
+
+// ProbeMeta is what the person said about a probe.
+type ProbeMeta struct {
+	Name     string `json:"name,omitempty"`
+	Role     string `json:"role,omitempty"` // air, panel, pot, outdoor, tent
+	Panel    string `json:"panel,omitempty"`
+	Driver   string `json:"driver,omitempty"`
+	Accepted bool   `json:"accepted"`
+}
+
+// SetProbe keeps what is known about a probe, durably.
+func (s *Store) SetProbe(ctx context.Context, id string, m ProbeMeta) error {
+	b, err := json.Marshal(m)
+	if err != nil {
+		return fmt.Errorf("history: probe %s: %w", id, err)
+	}
+	return s.kvPut(ctx, "probe", id, b)
+}
+
+// ProbeMetas returns what is known about every probe, by id.
+func (s *Store) ProbeMetas() map[string]ProbeMeta {
+	out := map[string]ProbeMeta{}
+	for k, b := range s.KVs("probe") {
+		var m ProbeMeta
+		if json.Unmarshal(b, &m) == nil {
+			out[k] = m
+		}
+	}
+	return out
+}
+
+// Setting reads a setting as JSON into v; false means it was never set or
+// does not fit.
+func (s *Store) Setting(key string, v any) bool {
+	b, ok := s.KV("setting", key)
+	return ok && json.Unmarshal(b, v) == nil
+}
+
+// PutSetting keeps a setting as JSON, durably.
+func (s *Store) PutSetting(ctx context.Context, key string, v any) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return fmt.Errorf("history: setting %s: %w", key, err)
+	}
+	return s.kvPut(ctx, "setting", key, b)
+}
+
+// Token is a key to the log-in gate; the secret itself is never stored, only
+// its SHA-256.
+type Token struct {
+	ID      string     `json:"id"`
+	Name    string     `json:"name"`
+	Role    string     `json:"role"`
+	Hash    string     `json:"hash"` // hex
+	Made    time.Time  `json:"made"`
+	Used    *time.Time `json:"used,omitempty"`
+	Expires *time.Time `json:"expires,omitempty"`
+	Revoked *time.Time `json:"revoked,omitempty"`
+}
+
+// HashSecret is how secrets of tokens and pair codes are stored: hex SHA-256.
+// Tokens carry enough entropy that no slow hash is needed.
+func HashSecret(secret string) string {
+	h := sha256.Sum256([]byte(secret))
+	return hex.EncodeToString(h[:])
+}
+
+// PutToken keeps a token, durably.
+func (s *Store) PutToken(ctx context.Context, t Token) error {
+	b, err := json.Marshal(t)
+	if err != nil {
+		return fmt.Errorf("history: token %s: %w", t.ID, err)
+	}
+	return s.kvPut(ctx, "token", t.ID, b)
+}
+
+// Tokens lists all tokens, revoked ones too, by id.
+func (s *Store) Tokens() []Token {
+	var out []Token
+	for _, b := range s.KVs("token") {
+		var t Token
+		if json.Unmarshal(b, &t) == nil {
+			out = append(out, t)
+		}
+	}
+	return out
+}
+
+// TokenByHash finds a token that is neither revoked nor expired at the time.
+func (s *Store) TokenByHash(hash string, now time.Time) (Token, bool) {
+	for _, t := range s.Tokens() {
+		if t.Hash == hash && hash != "" {
+			if t.Revoked != nil || (t.Expires != nil && !now.Before(*t.Expires)) {
+				return Token{}, false
+			}
+			return t, true
+		}
+	}
+	return Token{}, false
+}
+
+// UseToken notes when a token was last used; it reaches the disk with the
+// next flush, at most once an hour, and never undoes a revocation.
+func (s *Store) UseToken(id string, at time.Time) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	r := s.kv[kvKey{"token", id}]
+	if r == nil {
+		return
+	}
+	var t Token
+	if json.Unmarshal(r.value(), &t) != nil {
+		return
+	}
+	if t.Used != nil && at.Sub(*t.Used) < time.Hour && at.After(*t.Used) {
+		return
+	}
+	at = at.UTC()
+	t.Used = &at
+	b, err := json.Marshal(t)
+	if err != nil {
+		return
+	}
+	s.kvLater("token", id, b)
+	s.waiting()
+}
+
+// RevokeToken ends a token, durably.
+func (s *Store) RevokeToken(ctx context.Context, id string, at time.Time) error {
+	b, ok := s.KV("token", id)
+	if !ok {
+		return fmt.Errorf("history: token %s: %w", id, ErrNotFound)
+	}
+	var t Token
+	if err := json.Unmarshal(b, &t); err != nil {
+		return fmt.Errorf("history: token %s: %w", id, err)
+	}
+	at = at.UTC()
+	t.Revoked = &at
+	return s.PutToken(ctx, t)
+}
+
+// PairCode is a one-time code that gives a token; only its hash is stored.
+type PairCode struct {
+	Hash    string    `json:"hash"`
+	Role    string    `json:"role"`
+	Name    string    `json:"name"`
+	Expires time.Time `json:"expires"`
+}
+
+// PutPairCode keeps a code, durably, and drops those that have expired.
+func (s *Store) PutPairCode(ctx context.Context, c PairCode, now time.Time) error {
+	ops := []kvOp{}
+	for k, b := range s.KVs("pair") {
+		var o PairCode
+		if json.Unmarshal(b, &o) != nil || !now.Before(o.Expires) {
+			ops = append(ops, kvOp{kvKey{"pair", k}, nil})
+		}
+	}
+	b, err := json.Marshal(c)
+	if err != nil {
+		return fmt.Errorf("history: pair code: %w", err)
+	}
+	return s.kvDo(ctx, append(ops, kvOp{kvKey{"pair", c.Hash}, b}))
+}
+
+// TakePairCode uses up the code: it is gone from the disk before it is
+// returned, so that it works once. False means no such code or expired.
+func (s *Store) TakePairCode(ctx context.Context, hash string, now time.Time) (PairCode, bool, error) {
+	s.taking.Lock()
+	defer s.taking.Unlock()
+	b, ok := s.KV("pair", hash)
+	if !ok {
+		return PairCode{}, false, nil
+	}
+	var c PairCode
+	bad := json.Unmarshal(b, &c) != nil
+	if err := s.DeleteKV(ctx, "pair", hash); err != nil {
+		return PairCode{}, false, err
+	}
+	return c, !bad && now.Before(c.Expires), nil
+}

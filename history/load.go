@@ -1,0 +1,125 @@
+package history
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"slices"
+)
+
+// load reads all but the packs into memory and checks every row on the way.
+func (s *Store) load(ctx context.Context) error {
+	type bad struct {
+		table string
+		id    int64
+	}
+	var bads []bad
+	each := func(table string, f func(id int64, body []byte) error) error {
+		return eachRow(ctx, s.db, table, math.MinInt64, maxID, func(id int64, body []byte, ok bool) error {
+			if !ok || f(id, body) != nil {
+				bads = append(bads, bad{table, id})
+			}
+			return nil
+		})
+	}
+	err := each("kv", func(id int64, body []byte) error {
+		r, err := decodeKV(id, body)
+		if err != nil {
+			return err
+		}
+		s.kvNext = max(s.kvNext, id)
+		s.kvRev = max(s.kvRev, r.Rev)
+		if old := s.kv[r.kvKey]; old == nil || old.Rev < r.Rev {
+			s.kv[r.kvKey] = &r
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for k, r := range s.kv {
+		if k.Bucket != "probe-number" {
+			continue
+		}
+		var m probeMeta
+		if json.Unmarshal(r.value(), &m) != nil || m.Idx < 0 || m.Idx >= maxProbes {
+			continue
+		}
+		p := s.addProbe(k.Key, m.Idx)
+		p.first, p.last = m.First, m.Last
+	}
+	err = each("work", func(id int64, body []byte) error {
+		var d workDisk
+		if err := json.Unmarshal(body, &d); err != nil {
+			return err
+		}
+		s.foldWork(id, d)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	err = each("tail", func(id int64, body []byte) error {
+		ps, err := decodeTailRow(id, body)
+		if err != nil {
+			return err
+		}
+		s.tailRows[id] = true
+		for _, x := range ps {
+			for int64(len(s.byIdx)) <= x.idx || s.byIdx[x.idx] == nil {
+				// The setting with its name was damaged; the readings are not lost.
+				s.addProbe(fmt.Sprintf("probe-%d", x.idx), x.idx)
+			}
+			p := s.byIdx[x.idx]
+			p.tail = append(p.tail, x.rec)
+			s.tailCount++
+			s.nextSeq = max(s.nextSeq, x.seq+1)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	err = each("packlog", func(id int64, body []byte) error {
+		l, err := decodePackLog(body)
+		if err != nil {
+			return err
+		}
+		s.nextSeq = max(s.nextSeq, id+1, l.safe)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, p := range s.byIdx {
+		if p == nil || len(p.tail) == 0 {
+			continue
+		}
+		if !slices.IsSortedFunc(p.tail, byTime) {
+			slices.SortStableFunc(p.tail, byTime)
+		}
+		c := p.tail[len(p.tail)-1]
+		p.newest, p.lastRec = c.t, &c
+	}
+	for _, b := range bads {
+		s.setAsideRow(ctx, b.table, b.id)
+	}
+	// Where a probe's newest reading is packed, look it up: later ones are
+	// told from late ones by it.
+	for _, p := range s.byIdx {
+		if p == nil || p.first > p.last || floorHour(p.newest) > p.last {
+			continue
+		}
+		rs, err := s.packed(ctx, p.idx, p.last, p.last)
+		if err != nil {
+			return err
+		}
+		for _, c := range rs {
+			if c.t > p.newest {
+				p.newest, p.lastRec = c.t, &c
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,676 @@
+package history
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"time"
+
+	"curewright/model/coat"
+
+	"modernc.org/sqlite"
+	sqlite3 "modernc.org/sqlite/lib"
+)
+
+// File is the name of the database in its folder.
+const File = "history.db"
+
+// How long readings may wait for the disk. Both stay below the promise (10 s
+// and 60 s) by the time that a slow card takes to sync.
+const (
+	flushUrgent = 8 * time.Second
+	flushCalm   = 50 * time.Second
+)
+
+// Options of a store; the zero value is good.
+type Options struct {
+	// Now is the wall clock for packing, retention and expiry; nil means
+	// time.Now. A simulated shop passes its own.
+	Now func() time.Time
+	// Boot names this run of the kernel and Uptime the time since it began,
+	// also while asleep; they date readings that were taken before the clock
+	// was trusted. Nil or "" means the kernel's own.
+	Boot   string
+	Uptime func() time.Duration
+	// ClockUntrusted starts the store with a clock that is not trusted yet.
+	ClockUntrusted bool
+
+	// MaxBytes bounds the file: the oldest readings go first. 0 means 1 GiB.
+	// Records of work are never dropped.
+	MaxBytes int64
+	// MaxAge bounds the age of readings and events; 0 means five years.
+	MaxAge time.Duration
+	// Ring bounds the readings kept in memory while the disk cannot be
+	// written, the oldest go first; 0 means 200 000 (about 8 MB).
+	Ring int
+	// Log gets one line per change of the store's health; nil means none.
+	Log *slog.Logger
+
+	// checkLimit is the file size up to which opening checks every page
+	// before it returns; above it, the check runs beside the work. 0 means
+	// 8 MB.
+	checkLimit int64
+}
+
+// Stats is the store's health and work since it was opened.
+type Stats struct {
+	Bytes      int64 // database and log on disk
+	FreeBytes  int64 // left on its file system; -1 when not known
+	Readings   int64 // in the tail and in memory; packed ones are not counted
+	Pending    int   // readings not yet on disk
+	OldestWait time.Duration
+	LastWrite  time.Time // last successful commit; zero when none yet
+	Written    uint64    // readings written
+	Duplicates uint64    // readings that were there already
+	Refused    uint64    // readings before 1970 or without any value
+	Dropped    uint64    // readings pushed out of the bounded memory while the disk was away
+	Packed     uint64    // readings packed
+	PackedSize uint64    // bytes they were packed into
+	Undated    int64     // readings in memory that still wait for a date
+	Errors     uint64    // failed commits
+	SetAside   uint64    // damaged rows and blobs set aside, ever
+	CleanStop  bool      // the stop before this start was a proper one
+	Checked    bool      // every row has been checked since opening
+	DiskFull   bool
+	ReadOnly   bool
+}
+
+// Store is the open history. All methods are safe for concurrent use.
+type Store struct {
+	dir  string
+	opts Options
+	log  *slog.Logger
+	lock *os.File
+
+	started time.Time     // with its monotonic part
+	upAt    time.Duration // uptime at started
+
+	// dbmu serialises all use of the one connection. It is taken before mu
+	// and never while mu is held.
+	dbmu    sync.Mutex
+	db      *sql.DB
+	closed  bool
+	reserve bool // the reserve file is in place
+
+	mu        sync.Mutex
+	urgent    bool
+	trusted   bool
+	probes    map[string]*probe
+	byIdx     []*probe
+	nextSeq   int64
+	pending   []pend
+	waitSince time.Time // when the oldest pending thing came; zero when none
+	events    []eventRow
+	kv        map[kvKey]*kvRow
+	kvNext    int64
+	kvRev     int64
+	kvDirty   map[kvKey]bool
+	work      map[workKey]*record
+	workNext  int64
+	workFold  *coat.Work
+	workGen   uint64
+	idem      map[string]idemRow
+	tailRows  map[int64]bool // ids in the table
+	tailCount int            // readings in all tails
+	stats     Stats
+	troubles  []string // lasting, said until acknowledged by a new start
+	failing   error    // last commit's error, nil when it went well
+	retryAt   time.Time
+	retryWait time.Duration
+	freed     bool // the reserve was given up
+
+	wake chan struct{}
+	done chan struct{}
+	wg   sync.WaitGroup
+	stop context.CancelFunc
+	ctx  context.Context
+
+	readOnly bool // opened by OpenReadOnly
+
+	taking sync.Mutex // one pair code at a time
+}
+
+// Open opens or makes the store in the folder and takes its lock. It fails
+// only when the folder cannot be made, when another process holds the store
+// ([ErrInUse]), or when a newer version wrote it ([ErrNewer]). Damage does
+// not stop it: see [Store.Trouble].
+func Open(dir string, opts Options) (*Store, error) {
+	s := newStore(dir, opts)
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return nil, fmt.Errorf("history %s: %w", dir, err)
+	}
+	if err := s.takeLock(); err != nil {
+		return nil, err
+	}
+	if err := s.open(); err != nil {
+		s.lock.Close()
+		return nil, fmt.Errorf("history %s: %w", dir, err)
+	}
+	s.wg.Go(s.run)
+	s.wg.Go(s.checkPacks)
+	return s, nil
+}
+
+func newStore(dir string, opts Options) *Store {
+	if opts.Now == nil {
+		opts.Now = time.Now
+	}
+	if opts.Boot == "" {
+		opts.Boot = bootID()
+	}
+	if opts.Uptime == nil {
+		opts.Uptime = uptime
+	}
+	opts.MaxBytes = cmp.Or(opts.MaxBytes, 1<<30)
+	opts.MaxAge = cmp.Or(opts.MaxAge, 5*365*24*time.Hour)
+	opts.Ring = cmp.Or(opts.Ring, 200_000)
+	opts.checkLimit = cmp.Or(opts.checkLimit, 8<<20)
+	if opts.Log == nil {
+		opts.Log = slog.New(slog.DiscardHandler)
+	}
+	s := &Store{
+		dir: dir, opts: opts, log: opts.Log,
+		started: time.Now(), upAt: opts.Uptime(),
+		trusted:  !opts.ClockUntrusted,
+		probes:   map[string]*probe{},
+		kv:       map[kvKey]*kvRow{},
+		kvDirty:  map[kvKey]bool{},
+		work:     map[workKey]*record{},
+		idem:     map[string]idemRow{},
+		tailRows: map[int64]bool{},
+		wake:     make(chan struct{}, 1),
+		done:     make(chan struct{}),
+	}
+	s.ctx, s.stop = context.WithCancel(context.Background())
+	return s
+}
+
+func (s *Store) takeLock() error {
+	f, err := os.OpenFile(filepath.Join(s.dir, "lock"), os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		// A read-only card: nobody can write, so nobody needs excluding.
+		if f, err = os.Open(s.dir); err != nil {
+			return fmt.Errorf("history %s: %w", s.dir, err)
+		}
+	}
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		f.Close()
+		return fmt.Errorf("history %s: %w", s.dir, ErrInUse)
+	}
+	s.lock = f
+	return nil
+}
+
+func (s *Store) path() string { return filepath.Join(s.dir, File) }
+
+// dsn names a database file with the settings that every connection needs.
+func dsn(path string, extra ...string) string {
+	q := url.Values{}
+	for _, e := range append([]string{
+		"page_size(" + strconv.Itoa(pageSize) + ")",
+		"locking_mode(EXCLUSIVE)", // one process, and the log's index in memory instead of a third file
+		"cache_size(-1024)",
+		"temp_store(MEMORY)",
+	}, extra...) {
+		q.Add("_pragma", e)
+	}
+	q.Set("_txlock", "immediate")
+	return "file:" + (&url.URL{Path: path}).EscapedPath() + "?" + q.Encode()
+}
+
+// pageSize is small because a flush writes whole pages: 1 kB instead of 4 kB
+// cuts what a day of flushes costs the card.
+const pageSize = 1024
+
+func openDB(path string) (*sql.DB, error) {
+	db, err := sql.Open("sqlite", dsn(path, "journal_mode(WAL)", "synchronous(FULL)"))
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	return db, nil
+}
+
+// Close flushes, marks the stop as clean and lets the store go.
+func (s *Store) Close() error {
+	s.dbmu.Lock()
+	if s.closed {
+		s.dbmu.Unlock()
+		return nil
+	}
+	s.dbmu.Unlock()
+	close(s.done)
+	s.stop()
+	s.wg.Wait()
+	var errs []error
+	if !s.readOnly {
+		ctx, cancel := context.WithTimeout(context.Background(), 4*time.Second)
+		defer cancel()
+		if err := s.flush(ctx); err != nil {
+			errs = append(errs, err)
+		} else if err := s.kvPut(ctx, "meta", "stop", []byte(`"clean"`)); err != nil {
+			errs = append(errs, err)
+		}
+	}
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	s.closed = true
+	if err := s.db.Close(); err != nil {
+		errs = append(errs, err)
+	}
+	if s.lock != nil {
+		s.lock.Close()
+	}
+	if err := errors.Join(errs...); err != nil {
+		return fmt.Errorf("history: close: %w", err)
+	}
+	return nil
+}
+
+// run flushes, packs and enforces the bounds until Close.
+func (s *Store) run() {
+	t := time.NewTimer(time.Hour)
+	defer t.Stop()
+	for {
+		t.Reset(s.nextDue())
+		select {
+		case <-s.done:
+			return
+		case <-s.wake:
+			continue // the due time may have moved
+		case <-t.C:
+		}
+		if s.due() {
+			s.flush(s.ctx) // its error is kept, counted and logged
+		}
+		if s.packDue() {
+			if err := s.Compact(s.ctx); err != nil && s.ctx.Err() == nil {
+				s.log.Warn("history: packing put off", "err", err)
+			}
+		}
+	}
+}
+
+func (s *Store) interval() time.Duration {
+	if s.urgent {
+		return flushUrgent
+	}
+	return flushCalm
+}
+
+// nextDue is how long the flusher may sleep.
+func (s *Store) nextDue() time.Duration {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	d := time.Minute
+	if !s.waitSince.IsZero() {
+		d = s.interval() - time.Since(s.waitSince)
+	}
+	if s.failing != nil {
+		d = max(d, time.Until(s.retryAt))
+	}
+	return max(d, 20*time.Millisecond)
+}
+
+func (s *Store) due() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.waitSince.IsZero() {
+		return false
+	}
+	if s.failing != nil && time.Now().Before(s.retryAt) {
+		return false
+	}
+	return time.Since(s.waitSince) >= s.interval()
+}
+
+func (s *Store) kick() {
+	select {
+	case s.wake <- struct{}{}:
+	default:
+	}
+}
+
+// SetUrgent says that a coat is open: readings then reach the disk within ten
+// seconds instead of sixty.
+func (s *Store) SetUrgent(on bool) {
+	s.mu.Lock()
+	s.urgent = on
+	s.mu.Unlock()
+	s.kick()
+}
+
+// Flush writes everything that waits. It returns nil only when all of it is
+// on disk.
+func (s *Store) Flush(ctx context.Context) error { return s.flush(ctx) }
+
+func (s *Store) flush(ctx context.Context) error {
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	for {
+		more, err := s.flushSome(ctx)
+		if err != nil || !more {
+			return err
+		}
+	}
+}
+
+// flushSome writes one transaction of what waits; dbmu is held.
+func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
+	if s.closed {
+		return false, ErrClosed
+	}
+	s.mu.Lock()
+	batch := s.pending[:min(len(s.pending), 20_000)]
+	events := s.events
+	var rows []kvRow
+	for k := range s.kvDirty {
+		rows = append(rows, *s.kv[k])
+	}
+	s.mu.Unlock()
+	if len(batch) == 0 && len(events) == 0 && len(rows) == 0 {
+		return false, nil
+	}
+	var tail []tailRow
+	err = s.write(ctx, func(tx *sql.Tx) error {
+		for _, r := range rows {
+			if err := putKV(ctx, tx, r); err != nil {
+				return err
+			}
+		}
+		tail = tail[:0]
+		for b := batch; len(b) > 0; {
+			n := min(len(b), 2000)
+			tail = append(tail, makeTailRow(b[:n]))
+			b = b[n:]
+		}
+		for _, r := range tail {
+			if err := putRow(ctx, tx, "tail", r.id, r.body); err != nil {
+				return err
+			}
+		}
+		for _, e := range events {
+			if err := putEvent(ctx, tx, e); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return false, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	// The ring may have dropped from the front meanwhile: match by number.
+	last := int64(-1)
+	if len(batch) > 0 {
+		last = batch[len(batch)-1].seq
+	}
+	n := 0
+	for n < len(s.pending) && s.pending[n].seq <= last {
+		n++
+	}
+	s.pending = s.pending[n:]
+	if len(s.pending) == 0 {
+		s.pending = nil // let the grown array go
+	}
+	s.events = s.events[len(events):]
+	for _, r := range rows {
+		if s.kv[r.kvKey] == nil || s.kv[r.kvKey].Rev == r.Rev {
+			delete(s.kvDirty, r.kvKey)
+		}
+	}
+	for _, r := range tail {
+		s.tailRows[r.id] = true
+	}
+	s.stats.Written += uint64(len(batch))
+	if len(s.pending) == 0 && len(s.events) == 0 && len(s.kvDirty) == 0 {
+		s.waitSince = time.Time{}
+	} else {
+		s.waitSince = time.Now()
+	}
+	return len(s.pending) > 0, nil
+}
+
+// waiting marks that something waits for the disk; mu is held.
+func (s *Store) waiting() {
+	if s.waitSince.IsZero() {
+		s.waitSince = time.Now()
+		s.kick()
+	}
+}
+
+// write runs one durable transaction; dbmu is held. Errors come back as
+// [ErrDiskFull] or [ErrReadOnly] where that is what they are.
+func (s *Store) write(ctx context.Context, f func(*sql.Tx) error) error {
+	if s.closed {
+		return ErrClosed
+	}
+	if s.readOnly {
+		return ErrReadOnly
+	}
+	err := s.tryWrite(ctx, f)
+	if errors.Is(err, ErrDiskFull) && s.giveReserve() {
+		err = s.tryWrite(ctx, f)
+	}
+	s.wrote(err)
+	return err
+}
+
+func (s *Store) tryWrite(ctx context.Context, f func(*sql.Tx) error) error {
+	// A commit is not cut short half way: whether it happened would be
+	// unknown. The context is honoured before.
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	tx, err := s.db.BeginTx(context.WithoutCancel(ctx), nil)
+	if err != nil {
+		return diskError(err)
+	}
+	if err := f(tx); err != nil {
+		tx.Rollback()
+		return diskError(err)
+	}
+	if err := tx.Commit(); err != nil {
+		tx.Rollback()
+		return diskError(err)
+	}
+	return nil
+}
+
+// wrote keeps the health after a commit.
+func (s *Store) wrote(err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if err == nil {
+		s.stats.LastWrite = s.opts.Now()
+		if s.failing != nil {
+			s.log.Info("history: writing again")
+		}
+		s.failing, s.retryWait = nil, 0
+		return
+	}
+	if errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) || errors.Is(err, errRefused) {
+		return
+	}
+	s.stats.Errors++
+	if s.failing == nil || s.failing.Error() != err.Error() {
+		s.log.Error("history: not written, kept in memory", "err", err, "pending", len(s.pending))
+	}
+	s.failing = err
+	s.retryWait = min(max(5*time.Second, 2*s.retryWait), 5*time.Minute)
+	s.retryAt = time.Now().Add(s.retryWait)
+}
+
+// errRefused marks errors that are the caller's, not the disk's.
+var errRefused = errors.New("refused")
+
+func diskError(err error) error {
+	if err == nil {
+		return nil
+	}
+	var e *sqlite.Error
+	if !errors.As(err, &e) {
+		return err
+	}
+	switch e.Code() & 0xff {
+	case sqlite3.SQLITE_FULL:
+		return fmt.Errorf("%w (%w)", ErrDiskFull, err)
+	case sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN:
+		return fmt.Errorf("%w (%w)", ErrReadOnly, err)
+	case sqlite3.SQLITE_IOERR:
+		switch e.Code() {
+		case sqlite3.SQLITE_IOERR_WRITE, sqlite3.SQLITE_IOERR_FSYNC, sqlite3.SQLITE_IOERR_TRUNCATE:
+			// A limit on file size, a quota, a card gone read-only: what the
+			// kernel said is not passed on, and the cure is the same.
+			return fmt.Errorf("%w (%w)", ErrDiskFull, err)
+		}
+	}
+	return err
+}
+
+func isCorrupt(err error) bool {
+	var e *sqlite.Error
+	if errors.As(err, &e) {
+		c := e.Code() & 0xff
+		return c == sqlite3.SQLITE_CORRUPT || c == sqlite3.SQLITE_NOTADB
+	}
+	return errors.Is(err, ErrDamaged)
+}
+
+// The reserve is a file that is given up when the disk fills, so that the
+// last things before help comes, a coat and an alert, still find room.
+const reserveSize = 1 << 20
+
+func (s *Store) reservePath() string { return filepath.Join(s.dir, "reserve") }
+
+func (s *Store) giveReserve() bool {
+	if !s.reserve {
+		return false
+	}
+	s.reserve = false
+	return os.Remove(s.reservePath()) == nil
+}
+
+// makeReserve puts the reserve in place if there is plenty of room; dbmu is
+// held.
+func (s *Store) makeReserve() {
+	if s.reserve || s.readOnly {
+		return
+	}
+	if st, err := os.Stat(s.reservePath()); err == nil && st.Size() == reserveSize {
+		s.reserve = true
+		return
+	}
+	if free := freeBytes(s.dir); free < 16*reserveSize {
+		return
+	}
+	// Random-looking content is not needed: the file systems of cards do not
+	// compress; it must be written, not only sized, to hold its blocks.
+	if err := os.WriteFile(s.reservePath(), make([]byte, reserveSize), 0o640); err == nil {
+		s.reserve = true
+	} else {
+		os.Remove(s.reservePath())
+	}
+}
+
+func freeBytes(dir string) int64 {
+	var st syscall.Statfs_t
+	if err := syscall.Statfs(dir, &st); err != nil {
+		return -1
+	}
+	return int64(st.Bavail) * int64(st.Bsize)
+}
+
+// Stats returns the store's health.
+func (s *Store) Stats() Stats {
+	s.mu.Lock()
+	st := s.stats
+	st.Pending = len(s.pending)
+	st.Readings = int64(s.tailCount)
+	for _, p := range s.probes {
+		if p.boot != "" {
+			st.Undated += int64(len(p.tail))
+		}
+	}
+	if !s.waitSince.IsZero() {
+		st.OldestWait = time.Since(s.waitSince)
+	}
+	st.DiskFull = errors.Is(s.failing, ErrDiskFull)
+	st.ReadOnly = errors.Is(s.failing, ErrReadOnly) || s.readOnly
+	s.mu.Unlock()
+	st.FreeBytes = freeBytes(s.dir)
+	for _, suffix := range []string{"", "-wal"} {
+		if fi, err := os.Stat(s.path() + suffix); err == nil {
+			st.Bytes += fi.Size()
+		}
+	}
+	return st
+}
+
+// Trouble says in plain words what is wrong with the store, or was found
+// wrong when it opened; "" when all is well.
+func (s *Store) Trouble() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var say []string
+	switch {
+	case errors.Is(s.failing, ErrDiskFull):
+		say = append(say, "The disk is full: readings wait in memory, nothing new is kept. Free some room.")
+	case errors.Is(s.failing, ErrReadOnly):
+		say = append(say, "The disk cannot be written: readings wait in memory and are lost at a power cut. Check the card.")
+	case s.failing != nil:
+		say = append(say, "The history cannot be written: "+s.failing.Error()+".")
+	}
+	if s.stats.Dropped > 0 {
+		say = append(say, fmt.Sprintf("%d readings were lost while the disk could not be written.", s.stats.Dropped))
+	}
+	return strings.Join(append(say, s.troubles...), " ")
+}
+
+func (s *Store) addTrouble(format string, a ...any) {
+	text := fmt.Sprintf(format, a...)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, t := range s.troubles {
+		if t == text {
+			return
+		}
+	}
+	if len(s.troubles) < 20 {
+		s.troubles = append(s.troubles, text)
+	}
+	s.log.Error("history: " + text)
+}
+
+func bootID() string {
+	b, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	if err != nil {
+		return "unknown"
+	}
+	return strings.TrimSpace(string(b))
+}
+
+// uptime reads the time since boot, suspended time included.
+func uptime() time.Duration {
+	b, err := os.ReadFile("/proc/uptime")
+	if err != nil {
+		return 0
+	}
+	f, _, _ := strings.Cut(string(b), " ")
+	x, err := strconv.ParseFloat(f, 64)
+	if err != nil {
+		return 0
+	}
+	return time.Duration(x * float64(time.Second))
+}

@@ -1,0 +1,122 @@
+package history
+
+import (
+	"fmt"
+	"slices"
+	"testing"
+	"time"
+
+	"curewright/sensors"
+)
+
+// day is a Saturday morning in October, in the middle of an hour.
+var day = time.Date(2026, 10, 10, 9, 40, 0, 0, time.UTC)
+
+func open(t testing.TB, dir string, opts Options) *Store {
+	t.Helper()
+	s, err := Open(dir, opts)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { s.Close() })
+	return s
+}
+
+func at(now time.Time) Options { return Options{Now: func() time.Time { return now }} }
+
+func reading(probe string, at time.Time, temp float64) sensors.Reading {
+	return sensors.Reading{Probe: probe, At: at, Temp: sensors.Some(temp)}
+}
+
+func collect(t testing.TB, s *Store, probe string, from, to time.Time) []sensors.Reading {
+	t.Helper()
+	var out []sensors.Reading
+	for r, err := range s.Readings(probe, from, to) {
+		if err != nil {
+			t.Fatal(err)
+		}
+		out = append(out, r)
+	}
+	return out
+}
+
+func TestReadingsSurvivePackingAndRestart(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, at(day))
+	var want []sensors.Reading
+	for i := range 3 * 360 {
+		r := sensors.Reading{Probe: "shed-air", At: day.Add(time.Duration(i) * 10 * time.Second), Temp: sensors.Some(17 + float64(i%7)/16), RH: sensors.Some(61.25)}
+		if i%5 == 0 {
+			r.RH = sensors.Value{} // missing stays missing
+		}
+		want = append(want, Quantise(r))
+		if n := s.Append([]sensors.Reading{r}); n != 1 {
+			t.Fatalf("reading %d: taken %d", i, n)
+		}
+		if i == 500 {
+			if err := s.Compact(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	check := func(s *Store, when string) {
+		t.Helper()
+		got := collect(t, s, "shed-air", time.Time{}, time.Time{})
+		if !slices.Equal(got, want) {
+			t.Fatalf("%s: got %d readings, want %d equal ones", when, len(got), len(want))
+		}
+		last, ok := s.LastReading("shed-air")
+		if !ok || last != want[len(want)-1] {
+			t.Errorf("%s: last reading %v, want %v", when, last, want[len(want)-1])
+		}
+	}
+	check(s, "before restart")
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, dir, at(day.Add(24*time.Hour)))
+	check(s, "after restart")
+	if !s.Stats().CleanStop {
+		t.Error("a proper stop is not known as one")
+	}
+	if err := s.Compact(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	check(s, "after packing")
+	if n := s.Stats().Readings; n != 0 {
+		t.Errorf("%d readings left in the tail after a day", n)
+	}
+}
+
+func TestWork(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, at(day))
+	ctx := t.Context()
+	id, created, err := s.CreateWork(ctx, "coat", "", fmt.Appendf(nil, `{"panel":"lid-outer","resin":"medium","kind":"tack coat","applied":%q}`, day.Format(time.RFC3339)), "phone", day, "key-1")
+	if err != nil || !created || id != "coat-1" {
+		t.Fatalf("create = %q, %v, %v", id, created, err)
+	}
+	again, created, err := s.CreateWork(ctx, "coat", "", []byte(`{}`), "phone", day, "key-1")
+	if err != nil || created || again != id {
+		t.Fatalf("repeat = %q, %v, %v", again, created, err)
+	}
+	if err := s.PatchWork(ctx, "coat", id, []byte(`{"kind":"fill coat","note":"second cup"}`), "bench", day.Add(time.Minute), "", nil); err != nil {
+		t.Fatal(err)
+	}
+	s.Close()
+	s = open(t, dir, at(day))
+	w, err := s.Work(ctx)
+	if err != nil || len(w.Coats) != 1 || w.Coats[0].Kind != "fill coat" || w.Coats[0].Note != "second cup" || !w.Coats[0].Applied.Equal(day) {
+		t.Fatalf("work = %+v, %v", w, err)
+	}
+	if again, created, _ := s.CreateWork(ctx, "coat", "", []byte(`{}`), "phone", day, "key-1"); created || again != id {
+		t.Errorf("repeat after restart = %q, %v", again, created)
+	}
+	if err := s.DeleteWork(ctx, "coat", id, "bench", day, ""); err != nil {
+		t.Fatal(err)
+	}
+	cs, err := s.Changes(ctx, "coat", id)
+	if err != nil || len(cs) != 3 || cs[0].Op != "create" || cs[1].By != "bench" || cs[2].Op != "delete" {
+		t.Fatalf("changes = %+v, %v", cs, err)
+	}
+}

@@ -1,0 +1,536 @@
+package history
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"curewright/model/coat"
+	"curewright/model/cure"
+)
+
+// idemFor is how long a key that makes a repeat harmless is remembered.
+const idemFor = 7 * 24 * time.Hour
+
+type workKey struct{ kind, id string }
+
+// record is the current state of one record of work.
+type record struct {
+	body    json.RawMessage
+	version int
+	deleted bool
+	made    int64 // row number of its first version: order of entry
+	rows    []int64
+}
+
+type idemRow struct {
+	id string
+	at time.Time
+}
+
+// workDisk is one version as it lies on disk.
+type workDisk struct {
+	Kind    string          `json:"kind"`
+	ID      string          `json:"id"`
+	Version int             `json:"version"`
+	Op      string          `json:"op"`
+	At      time.Time       `json:"at"`
+	By      string          `json:"by"`
+	Key     string          `json:"key,omitempty"`
+	Boot    string          `json:"boot,omitempty"`    // entered under a clock not trusted
+	ZeroMS  int64           `json:"zero_ms,omitempty"` // then: wall time it gave to uptime zero
+	Body    json.RawMessage `json:"body"`
+}
+
+// Change is one version of one record: created, patched or deleted. Nothing
+// is ever overwritten.
+type Change struct {
+	Kind    string          `json:"kind"`
+	ID      string          `json:"id"`
+	Version int             `json:"version"`
+	Op      string          `json:"op"` // create, patch, delete
+	At      time.Time       `json:"at"`
+	By      string          `json:"by"`
+	Body    json.RawMessage `json:"body"` // the whole record after the change
+}
+
+// CreateWork stores a new record of a kind (piece, panel, batch, coat, feel,
+// resin, or another word) and returns its id; with id "" it makes a short one
+// such as coat-12. A known idempotency key returns the id of the first call
+// and created false. body is a JSON object; its "id" is set (a resin's
+// "name"). The record is on disk before CreateWork returns. Errors:
+// [ErrExists], [ErrDiskFull], [ErrReadOnly], or what is wrong with the body.
+func (s *Store) CreateWork(ctx context.Context, kind, id string, body []byte, by string, at time.Time, idemKey string) (string, bool, error) {
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	s.mu.Lock()
+	if r, ok := s.idem[idemKey]; ok && idemKey != "" && at.Sub(r.at) < idemFor {
+		s.mu.Unlock()
+		return r.id, false, nil
+	}
+	if id == "" {
+		id = s.newID(kind)
+	}
+	_, exists := s.work[workKey{kind, id}]
+	s.mu.Unlock()
+	if exists {
+		return id, false, fmt.Errorf("history: %s %s: %w", kind, id, ErrExists)
+	}
+	full, err := withID(kind, id, body)
+	if err == nil {
+		err = checkBody(kind, full)
+	}
+	if err != nil {
+		return "", false, fmt.Errorf("history: %s: %w", kind, err)
+	}
+	err = s.appendWork(ctx, workDisk{Kind: kind, ID: id, Version: 1, Op: "create", At: at.UTC(), By: by, Key: idemKey, Body: full})
+	if err != nil {
+		return "", false, fmt.Errorf("history: %s %s: %w", kind, id, err)
+	}
+	return id, true, nil
+}
+
+// PatchWork appends a correction: the record after the JSON merge patch (RFC
+// 7396: null removes a field). check, when not nil, may refuse the merged
+// record; nothing is stored then. The correction is on disk before PatchWork
+// returns. Repeating an idempotency key does nothing.
+func (s *Store) PatchWork(ctx context.Context, kind, id string, patch []byte, by string, at time.Time, idemKey string, check func(merged []byte) error) error {
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	s.mu.Lock()
+	if r, ok := s.idem[idemKey]; ok && idemKey != "" && at.Sub(r.at) < idemFor {
+		s.mu.Unlock()
+		return nil
+	}
+	r := s.work[workKey{kind, id}]
+	if r == nil || r.deleted {
+		s.mu.Unlock()
+		return fmt.Errorf("history: %s %s: %w", kind, id, ErrNotFound)
+	}
+	body, version := r.body, r.version
+	s.mu.Unlock()
+	merged, err := MergePatch(body, patch)
+	if err == nil {
+		merged, err = withID(kind, id, merged)
+	}
+	if err == nil {
+		err = checkBody(kind, merged)
+	}
+	if err == nil && check != nil {
+		if err := check(merged); err != nil {
+			return err // the caller's own words
+		}
+	}
+	if err == nil {
+		err = s.appendWork(ctx, workDisk{Kind: kind, ID: id, Version: version + 1, Op: "patch", At: at.UTC(), By: by, Key: idemKey, Body: merged})
+	}
+	if err != nil {
+		return fmt.Errorf("history: %s %s: %w", kind, id, err)
+	}
+	return nil
+}
+
+// DeleteWork appends the note that the record is void; its versions stay.
+func (s *Store) DeleteWork(ctx context.Context, kind, id, by string, at time.Time, idemKey string) error {
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	s.mu.Lock()
+	if r, ok := s.idem[idemKey]; ok && idemKey != "" && at.Sub(r.at) < idemFor {
+		s.mu.Unlock()
+		return nil
+	}
+	r := s.work[workKey{kind, id}]
+	if r == nil || r.deleted {
+		s.mu.Unlock()
+		return fmt.Errorf("history: %s %s: %w", kind, id, ErrNotFound)
+	}
+	d := workDisk{Kind: kind, ID: id, Version: r.version + 1, Op: "delete", At: at.UTC(), By: by, Key: idemKey, Body: r.body}
+	s.mu.Unlock()
+	if err := s.appendWork(ctx, d); err != nil {
+		return fmt.Errorf("history: %s %s: %w", kind, id, err)
+	}
+	return nil
+}
+
+// appendWork writes one version; dbmu is held.
+func (s *Store) appendWork(ctx context.Context, d workDisk) error {
+	s.mu.Lock()
+	if !s.trusted {
+		d.Boot, d.ZeroMS = s.opts.Boot, s.zero()
+	}
+	row := s.workNext + 1
+	s.mu.Unlock()
+	b, err := json.Marshal(d)
+	if err != nil {
+		return err
+	}
+	err = s.write(ctx, func(tx *sql.Tx) error { return putRow(ctx, tx, "work", row, b) })
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	s.foldWork(row, d)
+	s.mu.Unlock()
+	return nil
+}
+
+// foldWork takes one version into the current state; mu is held (or the store
+// is not shared yet).
+func (s *Store) foldWork(row int64, d workDisk) {
+	s.workNext = max(s.workNext, row)
+	k := workKey{d.Kind, d.ID}
+	r := s.work[k]
+	if r == nil {
+		r = &record{made: row}
+		s.work[k] = r
+	}
+	r.rows = append(r.rows, row)
+	r.body, r.version, r.deleted = d.Body, max(d.Version, r.version), d.Op == "delete"
+	if d.Key != "" {
+		s.idem[d.Key] = idemRow{d.ID, d.At}
+		if len(s.idem) > 10_000 {
+			maps.DeleteFunc(s.idem, func(_ string, o idemRow) bool { return d.At.Sub(o.at) > idemFor })
+		}
+	}
+	s.workFold = nil
+	s.workGen++
+}
+
+// newID makes the next short id of a kind; mu is held.
+func (s *Store) newID(kind string) string {
+	n := 0
+	for k := range s.work {
+		if k.kind != kind {
+			continue
+		}
+		if rest, ok := strings.CutPrefix(k.id, kind+"-"); ok {
+			if x, err := strconv.Atoi(rest); err == nil {
+				n = max(n, x)
+			}
+		}
+	}
+	return fmt.Sprintf("%s-%d", kind, n+1)
+}
+
+// WorkVersion rises with every change of the record of work.
+func (s *Store) WorkVersion() uint64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.workGen
+}
+
+// Record returns the current body and version of one record.
+func (s *Store) Record(kind, id string) (json.RawMessage, int, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	r := s.work[workKey{kind, id}]
+	if r == nil || r.deleted {
+		return nil, 0, false
+	}
+	return slices.Clone(r.body), r.version, true
+}
+
+// Records returns the current bodies of all records of a kind, in the order
+// they were entered.
+func (s *Store) Records(kind string) []json.RawMessage {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var rs []*record
+	for k, r := range s.work {
+		if k.kind == kind && !r.deleted {
+			rs = append(rs, r)
+		}
+	}
+	slices.SortFunc(rs, func(a, b *record) int { return cmp.Compare(a.made, b.made) })
+	out := make([]json.RawMessage, len(rs))
+	for i, r := range rs {
+		out[i] = slices.Clone(r.body)
+	}
+	return out
+}
+
+// Work returns everything the person entered, current version. The result is
+// shared: do not change it.
+func (s *Store) Work(ctx context.Context) (*coat.Work, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.workFold != nil {
+		return s.workFold, nil
+	}
+	type entry struct {
+		k workKey
+		r *record
+	}
+	var all []entry
+	for k, r := range s.work {
+		if !r.deleted {
+			all = append(all, entry{k, r})
+		}
+	}
+	slices.SortFunc(all, func(a, b entry) int { return cmp.Compare(a.r.made, b.r.made) })
+	w := &coat.Work{Resins: map[string]cure.Resin{}}
+	for _, e := range all {
+		var err error
+		switch e.k.kind {
+		case "piece":
+			w.Pieces, err = into(w.Pieces, e.r.body)
+		case "panel":
+			w.Panels, err = into(w.Panels, e.r.body)
+			if n := len(w.Panels); err == nil && w.Panels[n-1].Piece == "" {
+				w.Panels[n-1].Piece = w.Panels[n-1].ID
+			}
+		case "batch":
+			w.Batches, err = into(w.Batches, e.r.body)
+		case "coat":
+			w.Coats, err = into(w.Coats, e.r.body)
+		case "feel":
+			w.Feels, err = into(w.Feels, e.r.body)
+		case "resin":
+			var r cure.Resin
+			if err = json.Unmarshal(e.r.body, &r); err == nil {
+				w.Resins[e.k.id] = r
+			}
+		}
+		if err != nil {
+			return nil, fmt.Errorf("history: %s %s: %w", e.k.kind, e.k.id, err)
+		}
+	}
+	slices.SortStableFunc(w.Batches, func(a, b coat.Batch) int { return a.Mixed.Compare(b.Mixed) })
+	slices.SortStableFunc(w.Coats, func(a, b coat.Coat) int { return a.Applied.Compare(b.Applied) })
+	slices.SortStableFunc(w.Feels, func(a, b coat.Feel) int { return a.At.Compare(b.At) })
+	s.workFold = w
+	return w, nil
+}
+
+func into[T any](list []T, body []byte) ([]T, error) {
+	var x T
+	if err := json.Unmarshal(body, &x); err != nil {
+		return list, err
+	}
+	return append(list, x), nil
+}
+
+// checkBody refuses what could not be read back.
+func checkBody(kind string, body []byte) error {
+	var err error
+	switch kind {
+	case "":
+		err = fmt.Errorf("no kind given")
+	case "piece":
+		_, err = into[coat.Piece](nil, body)
+	case "panel":
+		_, err = into[coat.Panel](nil, body)
+	case "batch":
+		_, err = into[coat.Batch](nil, body)
+	case "coat":
+		_, err = into[coat.Coat](nil, body)
+	case "feel":
+		_, err = into[coat.Feel](nil, body)
+	case "resin":
+		_, err = into[cure.Resin](nil, body)
+	}
+	return err
+}
+
+// Changes returns all versions of a record, oldest first; with id "" those of
+// all records of the kind, with kind "" of all. A version whose row was
+// damaged is absent.
+func (s *Store) Changes(ctx context.Context, kind, id string) ([]Change, error) {
+	s.mu.Lock()
+	want := map[int64]bool{}
+	lo, hi := maxID, int64(0)
+	for k, r := range s.work {
+		if (kind == "" || k.kind == kind) && (id == "" || k.id == id) {
+			for _, n := range r.rows {
+				want[n] = true
+				lo, hi = min(lo, n), max(hi, n)
+			}
+		}
+	}
+	s.mu.Unlock()
+	if len(want) == 0 {
+		if id != "" {
+			return nil, fmt.Errorf("history: %s %s: %w", kind, id, ErrNotFound)
+		}
+		return nil, nil
+	}
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	if s.closed {
+		return nil, ErrClosed
+	}
+	var out []Change
+	err := eachRow(ctx, s.db, "work", lo, hi, func(row int64, body []byte, ok bool) error {
+		var d workDisk
+		if !want[row] || !ok || json.Unmarshal(body, &d) != nil {
+			return nil
+		}
+		out = append(out, Change{d.Kind, d.ID, d.Version, d.Op, d.At, d.By, d.Body})
+		return nil
+	})
+	if err != nil {
+		return nil, fmt.Errorf("history: changes: %w", err)
+	}
+	return out, nil
+}
+
+// withID sets the id (a resin's name) in a JSON object.
+func withID(kind, id string, body []byte) (json.RawMessage, error) {
+	var m map[string]json.RawMessage
+	if err := json.Unmarshal(body, &m); err != nil {
+		return nil, fmt.Errorf("body: %w", err)
+	}
+	if m == nil {
+		return nil, fmt.Errorf("body: an object is wanted")
+	}
+	key := "id"
+	if kind == "resin" {
+		key = "name"
+	}
+	b, err := json.Marshal(id)
+	if err != nil {
+		return nil, err
+	}
+	m[key] = b
+	return json.Marshal(m)
+}
+
+// MergePatch applies a JSON merge patch (RFC 7396).
+func MergePatch(doc, patch []byte) ([]byte, error) {
+	var p any
+	if err := decodeNumbers(patch, &p); err != nil {
+		return nil, fmt.Errorf("patch: %w", err)
+	}
+	var d any
+	if len(doc) > 0 {
+		if err := decodeNumbers(doc, &d); err != nil {
+			return nil, fmt.Errorf("record: %w", err)
+		}
+	}
+	return json.Marshal(mergeValue(d, p))
+}
+
+func decodeNumbers(b []byte, v any) error {
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.UseNumber() // digits stay as they were written
+	if err := d.Decode(v); err != nil {
+		return err
+	}
+	if d.More() {
+		return fmt.Errorf("text after the value")
+	}
+	return nil
+}
+
+func mergeValue(d, p any) any {
+	pm, ok := p.(map[string]any)
+	if !ok {
+		return p
+	}
+	dm, ok := d.(map[string]any)
+	if !ok {
+		dm = map[string]any{}
+	}
+	for k, v := range pm {
+		if v == nil {
+			delete(dm, k)
+		} else {
+			dm[k] = mergeValue(dm[k], v)
+		}
+	}
+	return dm
+}
+
+// timeFields are where records of work keep clock times.
+var timeFields = map[string]bool{"applied": true, "finished": true, "mixed": true, "at": true, "ended": true, "laid": true}
+
+// dateWork shifts the times of records that were entered under the untrusted
+// clock of a boot, by a correction of its own.
+func (s *Store) dateWork(ctx context.Context, boot string, zero time.Time) (int, error) {
+	s.dbmu.Lock()
+	var due []workDisk
+	last := map[workKey]workDisk{}
+	err := eachRow(ctx, s.db, "work", 0, maxID, func(row int64, body []byte, ok bool) error {
+		var d workDisk
+		if ok && json.Unmarshal(body, &d) == nil {
+			last[workKey{d.Kind, d.ID}] = d
+		}
+		return nil
+	})
+	for _, d := range last {
+		if d.Boot == boot && boot != "" && d.Op != "delete" {
+			due = append(due, d)
+		}
+	}
+	s.dbmu.Unlock()
+	if err != nil {
+		return 0, fmt.Errorf("history: date work: %w", err)
+	}
+	slices.SortFunc(due, func(a, b workDisk) int {
+		return cmp.Or(strings.Compare(a.Kind, b.Kind), strings.Compare(a.ID, b.ID))
+	})
+	n := 0
+	for _, d := range due {
+		shift := time.Duration(zero.UnixMilli()-d.ZeroMS) * time.Millisecond
+		var v any
+		if err := decodeNumbers(d.Body, &v); err != nil {
+			continue
+		}
+		shiftTimes(v, shift)
+		b, err := json.Marshal(v)
+		if err != nil {
+			continue
+		}
+		s.dbmu.Lock()
+		// No boot in the new version: it is dated now, and a repeat passes over it.
+		err = s.appendDated(ctx, workDisk{Kind: d.Kind, ID: d.ID, Version: d.Version + 1, Op: "patch", At: d.At.Add(shift), By: "clock", Body: b})
+		s.dbmu.Unlock()
+		if err != nil {
+			return n, fmt.Errorf("history: date %s %s: %w", d.Kind, d.ID, err)
+		}
+		n++
+	}
+	return n, nil
+}
+
+func (s *Store) appendDated(ctx context.Context, d workDisk) error {
+	s.mu.Lock()
+	was := s.trusted
+	s.trusted = true
+	s.mu.Unlock()
+	err := s.appendWork(ctx, d)
+	s.mu.Lock()
+	s.trusted = was
+	s.mu.Unlock()
+	return err
+}
+
+func shiftTimes(v any, by time.Duration) {
+	switch v := v.(type) {
+	case map[string]any:
+		for k, x := range v {
+			if t, ok := x.(string); ok && timeFields[k] {
+				if at, err := time.Parse(time.RFC3339Nano, t); err == nil {
+					v[k] = at.Add(by).Format(time.RFC3339Nano)
+				}
+				continue
+			}
+			shiftTimes(x, by)
+		}
+	case []any:
+		for _, x := range v {
+			shiftTimes(x, by)
+		}
+	}
+}
