@@ -1,0 +1,306 @@
+// The bench: every coat, who needs you next first.
+import { h, s, $, morph, morphKids } from './dom.js';
+import { S, now, settings, trusted, coats, panelName, ms, changed } from './state.js';
+import { clock, timeEl, tempEl, diffNum, unit, deg, minus, sentence, plain, span, grams, chance, WORD, WHY, STATES, num, cap } from './say.js';
+import { strip, axis, range, swatch, describe } from './strip.js';
+import { get, rows } from './net.js';
+import * as sound from './sound.js';
+
+const LEFT = 376, GAP = 40; // as in the style sheet
+const FLAGS = { 'act now': ['act', 0], trouble: ['trouble', 1], soon: ['soon', 2], 'not known': ['unknown', 3], wait: ['', 4], done: ['', 5] };
+
+// rank orders coats by who needs the person next.
+export function rank(e) {
+  const f = FLAGS[e.flag] || ['', 4];
+  const w = e.next_window;
+  const n = now();
+  const at = w ? [ms(w.closes), ms(w.feel_from), ms(w.opens)].filter((t) => t !== null && t >= n - 6 * 3600e3) : [];
+  return [f[1], e.flag === 'act now' ? ms(w && w.closes) ?? Infinity : Math.min(Infinity, ...at), -ms(e.applied_at)];
+}
+const cmp = (a, b) => {
+  const x = rank(a), y = rank(b);
+  for (let i = 0; i < x.length; i++) if (x[i] !== y[i]) return x[i] < y[i] ? -1 : 1;
+  return a.id < b.id ? -1 : 1;
+};
+
+const firing = () => ((S.snap && S.snap.alerts) || []).filter((a) => a.state === 'firing' || a.state === 'acknowledged');
+
+function airLine() {
+  const shop = S.snap.result.shop, out = [];
+  const surf = S.snap.surfaces || [];
+  const withAir = surf.find((x) => x.air_c !== null && x.air_c !== undefined) || surf[0];
+  const airC = shop && shop.temp_c !== null && shop.temp_c !== undefined ? shop.temp_c : withAir ? withAir.air_c : null;
+  if (shop || withAir) {
+    const rh = withAir && withAir.rh_pct;
+    out.push(h('span', null, 'Shed ', tempEl(airC), rh !== null && rh !== undefined ? [', ', h('b', null, num(rh), h('small', null, '%'))] : null));
+  }
+  const few = surf.length > 4 ? [...surf].sort((a, b) => (a.dew_margin_k ?? 99) - (b.dew_margin_k ?? 99)).slice(0, 3) : surf;
+  for (const x of few) {
+    const m = x.dew_margin_k;
+    out.push(h('span', null, panelName(x.panel), ' ', tempEl(x.temp_c)));
+    if (m !== null && m !== undefined) out.push(h('span', null, 'surface ', m < 3 ? h('b', { class: 'none' }, m <= 0 ? 'under dew' : ['only ', minus(diffNum(m)), '\u202f', unit(), ' above dew']) : h('b', null, minus(diffNum(m)), h('small', null, unit()), ' above dew')));
+  }
+  if (shop && shop.low_c) {
+    const lo = shop.low_c;
+    const wide = Math.abs(lo.p90 - lo.p10) >= 1;
+    out.push(h('span', null, 'low ahead ', h('b', null, minus(deg(lo.p50)), h('small', null, unit())), wide ? ` (${minus(deg(lo.p10))} to ${minus(deg(lo.p90))})` : '', shop.low_at && trusted() ? [' at ', timeEl(ms(shop.low_at))] : ''));
+  }
+  return out.length ? h('p', { class: 'air' }, out.flatMap((x, i) => (i ? [' · ', x] : [x]))) : null;
+}
+
+const PROBE_SAY = {
+  stale: 'has gone quiet', missing: 'is not found', stuck: 'is stuck at one value', implausible: 'says what cannot be believed', waiting: 'has not spoken yet',
+};
+
+function probeNotes() {
+  return (S.snap.probes || []).filter((p) => p.state !== 'ok' && (p.state !== 'waiting' || p.wired)).map((p) => {
+    const last = ms(p.last_at);
+    return h('div', { class: 'note harm', 'data-key': 'probe-' + p.id }, h('p', null, h('span', { class: 'mark' }, p.name || p.id, ' ', PROBE_SAY[p.state] || p.state, '. '),
+      last ? `Last heard ${clock(last, true)}${trusted() ? ', ' + span(now() - last) + ' ago' : ''}. ` : 'Never heard. ',
+      p.panel ? panelName(p.panel) + ' is judged without it, with wider doubt. ' : '', p.hint ? cap(p.hint) + (/[.!?]$/.test(p.hint) ? '' : '.') : h('a', { href: '#/probes' }, 'Look at the probe')));
+  });
+}
+
+function cup(c) {
+  const left = ms(c.ends_at) - now();
+  const late = left <= 0, soonEnd = left < 8 * 60e3;
+  const size = c.grams !== null && c.grams !== undefined ? grams(c.grams) + ' of ' : '';
+  return h('div', { class: 'cup' + (late || soonEnd ? ' late' : ''), 'data-key': 'cup-' + c.batch },
+    h('div', null, h('strong', null, late ? 'Time is up' : `About ${span(left)} left`),
+      h('span', null, 'in the cup of ', size, c.resin, ', mixed ', timeEl(ms(c.mixed), true), '. ',
+        late ? 'Do not carry it if it is hot. If it smokes or foams, leave it, get out, air the shed; no water, no lid.'
+          : soonEnd ? 'Use it or spread it in a tray.' : c.class === 'runaway' ? 'Too much for a cup: pour it into a wide tray now.' : c.class === 'caution' ? 'It can get hot in the cup: a tray is safer.' : '')),
+    h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'used', 'data-id': c.batch }, 'Used up')));
+}
+
+function call(a) {
+  return h('div', { class: 'call ' + a.severity, 'data-key': 'call-' + a.id },
+    h('div', null, h('p', null, a.severity === 'danger' ? h('b', null, 'Danger. ') : null, a.say),
+      h('p', { class: 'who' }, [a.panel ? panelName(a.panel) : '', 'since ' + clock(ms(a.fired_at) ?? ms(a.since), true)].filter(Boolean).join(', '), a.state === 'acknowledged' ? ', heard' : '')),
+    a.state === 'firing' && h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'ack', 'data-id': a.id, 'aria-label': 'Got it: ' + a.say }, 'Got it')));
+}
+
+// What a coat's next step is called on its button, and where it leads.
+function nextButton(e) {
+  const w = e.next_window;
+  const on = (kind, text) => ({ href: `#/on/${encodeURIComponent(e.panel)}?kind=${encodeURIComponent(kind)}`, text });
+  if (!w) return null;
+  if (w.kind === 'cloth into the tack coat') return { href: '#/cloth/' + encodeURIComponent(e.id), text: 'Cloth is in' };
+  if (w.kind === 'fill coat over cloth') return on('fill coat', 'Fill coat is on');
+  return on('', 'Next coat is on');
+}
+
+function buttons(e) {
+  const feel = { href: '#/feel/' + encodeURIComponent(e.id), text: 'Feel it' };
+  const next = nextButton(e);
+  const code = e.advice_code;
+  let list;
+  if (code === 'recoat' || code === 'wash_recoat') list = [next, feel];
+  else if (code === 'abrade_recoat' || code === 'stalled') list = [{ href: '#/on/' + encodeURIComponent(e.panel), text: 'Next coat is on' }, feel];
+  else if (code === 'wash_abrade' || code === 'wait_then_abrade') list = [feel, { href: '#/on/' + encodeURIComponent(e.panel), text: 'Next coat is on' }];
+  else list = [feel, next];
+  list = list.filter(Boolean);
+  return h('div', { class: 'do' }, list.map((b, i) => h('a', { class: 'btn' + (i === 0 && e.flag !== 'done' && e.flag !== 'wait' ? ' first' : ''), href: b.href, 'aria-label': `${b.text}: ${panelName(e.panel)}` }, b.text)),
+    e.flag === 'done' && h('button', { type: 'button', class: 'hold quiet', 'data-do': 'end', 'data-id': e.id, 'aria-label': `Hold to stop watching ${panelName(e.panel)}` }, h('span', null, 'Hold: done with it')));
+}
+
+export function chances(e) {
+  const p = e.state_probability;
+  if (!p) return null;
+  const top = STATES.map((k) => [k, p[k]]).filter(([, v]) => v >= 0.1).sort((a, b) => b[1] - a[1]).slice(0, 3);
+  if (!top.length || top[0][1] > 0.95) return null;
+  return h('p', { class: 'chances' }, 'Now ', top.map(([k, v], i) => [i ? ', ' : '', h('b', null, WORD[k]), ' ', chance(v)]).flat());
+}
+
+function coatSub(e) {
+  const bits = [e.kind, ' ', timeEl(ms(e.applied_at), true), ' · ', e.resin, ' epoxy'];
+  if (e.temp_c !== null && e.temp_c !== undefined) bits.push(' · panel ', tempEl(e.temp_c));
+  if (e.panel_from === 'air') bits.push(' (from the air, wider doubt)');
+  if (e.panel_from === 'none') bits.push(' · ', h('b', { class: 'none' }, 'no reading'));
+  return h('p', { class: 'sub' }, bits);
+}
+
+function coat(e, opt) {
+  const [cls] = FLAGS[e.flag] || [''];
+  const calls = firing().filter((a) => a.subject === e.id && a.severity !== 'danger');
+  const say = e.say && e.say.length ? sentence(e.say) : e.advice;
+  const because = sentence(e.because);
+  if (!because.length && (e.unknown_why || []).length) because.push(cap(e.unknown_why.map((k) => WHY[k] || k).join('; ')) + '.');
+  return h('article', { class: 'coat ' + cls, 'data-key': 'coat-' + e.id, 'data-coat': e.id, 'aria-label': `${panelName(e.panel)}, ${e.kind}` },
+    h('div', { class: 'text' },
+      h('header', null, h('h2', null, h('a', { href: '#/coat/' + encodeURIComponent(e.id) }, panelName(e.panel))), h('span', { class: 'flag ' + cls }, e.flag), coatSub(e)),
+      h('p', { class: 'say' }, say),
+      because.length ? h('p', { class: 'why' }, because) : null,
+      chances(e),
+      e.outgassing && h('p', { class: 'why' }, h('b', null, 'The panel is warming under a wet coat: '), 'watch for bubbles.'),
+      e.blush && (e.blush.band === 'elevated' || e.blush.band === 'high') && !e.blush.condensed && h('p', { class: 'why' }, h('b', null, 'Blush ' + e.blush.band + ': '), 'a waxy film is likely on it. Rough scale, not proven.'),
+      calls.map((a) => h('p', { class: 'why', 'data-key': 'c' + a.id }, a.state === 'firing' ? 'Calling since ' : 'Heard, since ', timeEl(ms(a.fired_at) ?? ms(a.since), true), a.say && a.say !== plain(e.say) && a.say !== e.advice ? ': ' + a.say : '.')),
+      h('div', { class: 'acts' }, buttons(e), calls.some((a) => a.state === 'firing') ? h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'ack', 'data-id': calls.find((a) => a.state === 'firing').id, 'aria-label': `Got it: ${panelName(e.panel)}` }, 'Got it')) : null)),
+    h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })));
+}
+
+// --- temperature lines of a wide screen, fetched for coats in view ----------
+
+const traces = new Map(); // coat id -> {points, at}
+const inView = new Set();
+let seen = null;
+
+function wantTraces(opt) {
+  if (!opt.wide) return;
+  for (const id of inView) {
+    const have = traces.get(id);
+    if (have && (have.busy || Date.now() - have.at < 60e3)) continue;
+    traces.set(id, { ...(have || { points: null }), busy: true, at: Date.now() });
+    const q = `from=${encodeURIComponent(new Date(opt.t0).toISOString())}&to=${encodeURIComponent(new Date(opt.t1).toISOString())}&points=120`;
+    get(`/coats/${encodeURIComponent(id)}/trace?${q}`).then((x) => {
+      traces.set(id, { points: rows(x, 'points'), at: Date.now() });
+      changed();
+    }).catch(() => traces.set(id, { points: null, at: Date.now() }));
+  }
+}
+
+function watchView(box) {
+  if (!seen) {
+    seen = new IntersectionObserver((es) => {
+      for (const e of es) {
+        const id = e.target.dataset.coat;
+        if (e.isIntersecting) inView.add(id); else inView.delete(id);
+      }
+    }, { rootMargin: '200px' });
+  }
+  for (const c of box.querySelectorAll('.coat')) {
+    if (!c.dataset.seen) {
+      c.dataset.seen = '1';
+      seen.observe(c);
+    }
+  }
+}
+
+// ---------------------------------------------------------------------------
+
+function geometry() {
+  const wide = innerWidth >= 900;
+  const main = $('#main');
+  const cs = getComputedStyle(main);
+  const inner = main.clientWidth - parseFloat(cs.paddingLeft) - parseFloat(cs.paddingRight);
+  const [t0, t1] = range(wide);
+  return { wide, w: Math.max(200, Math.floor(wide ? inner - LEFT - GAP : inner)), t0, t1 };
+}
+
+function notices() {
+  const st = settings(), out = [];
+  if (st.store_trouble) out.push(h('div', { class: 'note harm', 'data-key': 'store' }, h('p', null, h('span', { class: 'mark' }, 'The record: '), st.store_trouble)));
+  if (!st.clock_trusted) {
+    out.push(h('div', { class: 'note harm', 'data-key': 'clock' }, h('p', null, h('span', { class: 'mark' }, 'The board does not know the time. '), 'Until it does you see lengths of time, not clock times.'),
+      h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'clock' }, 'Use this phone’s time'))));
+  }
+  if (st.no_probe || !(S.snap.probes || []).length) {
+    out.push(h('div', { class: 'note harm', 'data-key': 'noprobe' }, h('p', null, h('span', { class: 'mark' }, 'No probe is found. '), 'Nothing is known of the shed or the panels. Plug one in and it shows up here; what you mix and roll on is kept meanwhile.'),
+      h('p', null, h('a', { href: '#/probes' }, 'How to add a probe'))));
+  }
+  const strange = (S.snap.probes || []).filter((p) => !p.accepted);
+  if (strange.length) out.push(h('div', { class: 'note', 'data-key': 'strange' }, h('p', null, strange.length === 1 ? 'A new probe speaks: ' : strange.length + ' new probes speak: ', strange.slice(0, 3).map((p) => p.id).join(', '), '. ', h('a', { href: '#/probes' }, 'Name it before it counts'))));
+  return out;
+}
+
+function content(opt) {
+  const snap = S.snap;
+  const list = [...coats()].sort(cmp);
+  const coatIds = new Set(list.map((e) => e.id));
+  const calls = firing().filter((a) => (a.severity === 'danger' || !coatIds.has(a.subject)) && !cupAlert(a));
+  const order = ['danger', 'act', 'soon', 'note'];
+  calls.sort((a, b) => (a.state === 'acknowledged') - (b.state === 'acknowledged') || order.indexOf(a.severity) - order.indexOf(b.severity));
+  const nights = list.filter((e) => e.overnight && e.overnight.say && e.overnight.say.length && Math.max(e.overnight.window_closes, e.overnight.stalls, e.overnight.dew) >= 0.05);
+  const busy = new Set(list.map((e) => e.panel));
+  const idle = S.panels.filter((p) => !busy.has(p.id));
+  const nx = ((now() - opt.t0) / (opt.t1 - opt.t0)) * opt.w;
+  return [h('div', { class: 'bench' },
+    notices(), probeNotes(),
+    calls.map(call),
+    (snap.cups || []).map(cup),
+    airLine(),
+    nights.length > 0 && h('div', { class: 'note', 'data-key': 'night' }, h('h2', null, 'While you sleep'),
+      nights.slice(0, 4).map((e) => h('p', null, nights.length > 1 || list.length > 1 ? h('b', null, panelName(e.panel), ': ') : null, sentence(e.overnight.say)))),
+    settings().ask_low && h('div', { class: 'note', 'data-key': 'low' }, h('p', null, h('b', null, 'Tonight’s low?'), ' The forecast for the night needs it.'),
+      h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/low' }, 'Say it'))),
+    sound.notice(),
+    list.length === 0 ? empty() : h('section', { class: 'coats', 'aria-label': 'Coats', 'data-key': 'coats' },
+      opt.wide && h('div', { class: 'axisrow' }, axis(opt.w, opt.t0, opt.t1)),
+      list.map((e) => coat(e, opt))),
+    opt.wide && list.length > 0 ? h('p', { class: 'vh' }, 'All strips share one time axis.') : null,
+    idle.length > 0 && list.length > 0 && h('p', { class: 'idle' }, 'Nothing on: ', idle.slice(0, 8).map((p, i) => [i ? ', ' : '', h('a', { href: '#/on/' + encodeURIComponent(p.id) }, p.name || p.id)]).flat(), '.'),
+    list.length > 0 && h('details', { 'data-key': 'legend' }, h('summary', null, 'How to read a strip'), legend()),
+    h('p', { class: 'cautions' }, 'An estimate, not a certificate of cure or strength: confirm with a fingertip, a hardness gauge, a test piece. The epoxy’s data sheet and safety data sheet win over any number here; local codes and licensed practice win over both.'))];
+}
+const cupAlert = (a) => a.severity !== 'danger' && ((S.snap.cups || []).some((c) => c.batch === a.subject));
+
+function empty() {
+  return h('section', { 'data-key': 'empty' },
+    h('p', { class: 'say' }, S.panels.length ? 'Nothing is curing.' : 'Nothing is on the bench yet.'),
+    h('p', { class: 'why' }, S.panels.length ? 'When you mix a cup, tap Mixed. When it is on, tap On the panel.' : 'Name a panel first: one side of the thing that you will coat.'),
+    h('div', { class: 'do' }, S.panels.length ? h('a', { class: 'btn first', href: '#/mixed' }, 'Mixed') : h('a', { class: 'btn first', href: '#/panel' }, 'New panel')));
+}
+
+export function legend() {
+  const key = (kids) => s('svg', { width: 34, height: 18, viewBox: '0 0 34 18', 'aria-hidden': 'true' }, kids);
+  return h('div', { class: 'legend' },
+    [...STATES, 'unknown'].map((x) => h('span', null, swatch(x), WORD[x])),
+    h('span', null, key([s('rect', { class: 'win', x: 0, y: 5, width: 34, height: 9 })]), 'the window; soft ends are doubt'),
+    h('span', null, key([s('rect', { class: 'sleep', x: 0, y: 5, width: 34, height: 7 })]), 'you sleep'),
+    h('span', null, key([s('g', { class: 'thumb', transform: 'translate(17 9)' }, s('ellipse', { rx: 5, ry: 8 }))]), 'your finger'),
+    h('span', null, key([s('path', { class: 'plumb', d: 'M17 0V10' }), s('path', { class: 'bob', d: 'M13 10h8l-4 8z' })]), 'now'),
+    h('span', null, key([s('path', { class: 'torn-edge', d: 'M8 0l3 3 -4 3 4 3 -5 3 3 3 -1 3M26 0l-3 3 4 3 -4 3 5 3 -3 3 1 3' })]), 'no reading'),
+    h('span', null, key([s('path', { class: 'drop', d: 'M17 2c4 5 5 7 5 9a5 5 0 0 1 -10 0c0 -2 1 -4 5 -9z' })]), 'dew or damp on it'));
+}
+
+export function draw(main) {
+  live(main);
+}
+
+let spoken = '';
+
+export function live(main) {
+  if (!S.snap) {
+    morphKids(main, [h('p', { class: 'say bench' }, S.lost ? 'The board is not heard.' : 'Asking the board…')]);
+    return;
+  }
+  const opt = geometry();
+  const open = $('details[data-key=legend]', main);
+  const isOpen = open && open.open;
+  const next = content(opt);
+  if (isOpen) $('details[data-key=legend]', next[0]).open = true;
+  for (const c of next[0].querySelectorAll('.coat')) c.dataset.seen = '1'; // as in the living tree
+  const had = new Set([...main.querySelectorAll('.coat')].map((c) => c.dataset.coat));
+  if (!main.firstElementChild || !main.firstElementChild.classList.contains('bench')) main.replaceChildren();
+  morphKids(main, next);
+  for (const c of main.querySelectorAll('.coat')) if (!had.has(c.dataset.coat)) delete c.dataset.seen;
+  watchView(main);
+  wantTraces(opt);
+  thread(main, opt);
+  const top = [...coats()].sort(cmp).find((e) => e.flag === 'act now');
+  const word = top ? `${panelName(top.panel)}: ${plain(top.say) || top.advice}` : '';
+  if (word && word !== spoken) $('#voice').textContent = word;
+  spoken = word || spoken;
+}
+
+// thread is the one plumb line of a wide screen: it hangs from the axis past
+// every strip, with its bob below the last.
+function thread(main, opt) {
+  const box = $('.coats', main);
+  if (!box) return;
+  let el = $('.thread', box);
+  if (!opt.wide) {
+    if (el) el.remove();
+    return;
+  }
+  const rowsY = [...box.querySelectorAll('.coat')];
+  const x = LEFT + GAP + ((now() - opt.t0) / (opt.t1 - opt.t0)) * opt.w;
+  const hgt = box.clientHeight;
+  const svg = s('svg', { class: 'thread', width: 20, height: hgt, viewBox: `0 0 20 ${hgt}`, 'aria-hidden': 'true', 'data-key': 'thread' },
+    s('path', { class: 'plumb', d: `M10 40V${hgt - 16}` }), s('path', { class: 'bob', d: `M5 ${hgt - 17}h10l-1.6 5 -3.4 10 -3.4 -10z` }));
+  if (el) el = morph(el, svg); else { box.append(svg); el = svg; }
+  el.style.left = Math.round(x - 10) + 'px';
+  return rowsY;
+}
+
+export { describe };
