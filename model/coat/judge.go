@@ -1,0 +1,700 @@
+package coat
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"curewright/model/air"
+	"curewright/model/cure"
+)
+
+// Case is everything that one estimate is made from.
+type Case struct {
+	Now   time.Time
+	Loc   *time.Location // the shop's clock; nil means the coat's own offset
+	Coat  Coat
+	Panel Panel
+	Resin *cure.Resin
+	// Track is the coat at Now; it follows the youngest resin on the panel,
+	// off which opening is read. Oldest follows the first cup, off which
+	// closing is read; nil where the two are the same.
+	Track, Oldest *Track
+	Belief        Belief
+	Outlook       *Outlook // in the panel's temperature, from Now on; nil for none
+	PanelFrom     string   // "probe", "air" or "none"
+	// GapFor is how long the panel's temperature has been without a reading
+	// at Now; 0 while it is read.
+	GapFor time.Duration
+	// Asleep is the coming stretch of sleep; nil when none are set.
+	Asleep *Span
+	Feels  []Feel // on this coat, up to Now
+}
+
+const (
+	jLow, jHigh     = 0.3, 1.0
+	stallDays       = 7
+	outgasK         = 2.0
+	longGap         = time.Hour // without a reading this long, nothing is claimed
+	feelFreshFor    = 30 * time.Minute
+	soonWithin      = time.Hour
+	closingWithin   = time.Hour
+	gapTooWide      = 0.5 // doubt of ln κ from gaps beyond which nothing is claimed
+	ambientTempC    = 20.0
+	ambientDays     = 7
+	ambientDoneRate = 1e-7
+)
+
+// NotYet is the estimate of a coat whose panel has no reading yet.
+func NotYet(c *Case) Estimate {
+	e := begin(c)
+	e.State = Unknown
+	e.UnknownWhy = []string{NoReading}
+	e.PanelFrom = "none"
+	e.DegradedMinutes = max(0, c.Now.Sub(c.Coat.Applied).Minutes())
+	e.Blush = Blush{Band: "unknown"}
+	e.AdviceCode, e.Flag = AdviseNotKnown, "not known"
+	y := saying{now: c.Now, loc: c.zone()}
+	y.bold("Not known yet:").text(" the panel has no temperature reading. Put a probe on it, or feel it.")
+	e.Say, e.Advice = y.s, y.s.Text(c.Now, c.zone())
+	if k := WindowKind(c.Coat); k != "" {
+		e.NextWindow = &Window{Kind: k, Status: "unknown"}
+	}
+	e.Strip.Gaps = []Span{{c.Coat.Applied, c.Now}}
+	return e
+}
+
+func (c *Case) zone() *time.Location {
+	if c.Loc != nil {
+		return c.Loc
+	}
+	return c.Coat.Applied.Location()
+}
+
+func begin(c *Case) Estimate {
+	e := Estimate{ID: c.Coat.ID, Panel: c.Coat.Panel, Resin: c.Coat.Resin, Kind: c.Coat.Kind, AppliedAt: c.Coat.Applied,
+		UnknownWhy: []string{}, Notes: []string{}}
+	if c.Resin != nil && c.Resin.Generic {
+		e.Notes = append(e.Notes, "Generic resin: fit your own.")
+	}
+	e.Strip = Strip{Segments: []Segment{}, Gaps: []Span{}, Drops: []Span{}, Feels: append([]Feel{}, c.Feels...)}
+	return e
+}
+
+// WindowKind is what comes after a coat: what the person said, else what its
+// kind is for; "" when nothing does.
+func WindowKind(c Coat) string {
+	switch c.Next {
+	case "cloth":
+		return WindowCloth
+	case "wet":
+		return WindowWet
+	case "coat":
+		return WindowCoat
+	case "fill":
+		return WindowFill
+	case "none":
+		return ""
+	}
+	switch c.Kind {
+	case TackCoat:
+		return WindowCloth
+	case WetOut:
+		return WindowFill
+	case FillCoat, Seal:
+		return WindowCoat
+	}
+	return ""
+}
+
+// edges are the marks a window opens and closes by; -1 is application.
+func edges(kind string) (opens, closes Mark) {
+	switch kind {
+	case WindowCloth:
+		return MarkTacky, MarkGreen
+	case WindowWet:
+		return -1, MarkTacky
+	case WindowFill:
+		return MarkGreen, MarkCloses
+	}
+	return MarkOpens, MarkCloses
+}
+
+// Estimate says all there is to say about one coat.
+func (ws *Workspace) Estimate(c *Case) Estimate {
+	e := begin(c)
+	tr, w, r := c.Track, &c.Belief.W, c.Resin
+	temp := tr.nowC
+	if c.GapFor == 0 && c.PanelFrom != "none" {
+		t := temp
+		e.TempC = &t
+	}
+	e.PanelFrom = c.PanelFrom
+	e.DegradedMinutes = math.Round(tr.degraded/6) / 10
+	e.Alpha, e.TgC, e.Kappa = ws.bands(tr, w)
+	k50 := w.quantile(0.5)
+	alpha50 := at(&tr.alpha, k50)
+
+	// State.
+	cum, cold := ws.cumulative(tr, w)
+	st, p := settle(cum, tr, k50)
+	e.State, e.StateProbability = st, &p
+
+	// Events.
+	o := c.Outlook
+	if o == nil {
+		o = &Outlook{Start: c.Now, StepS: 900}
+	}
+	f := ws.spreadOut(tr, w, o)
+	f.finish()
+	closing := f
+	if c.Oldest != nil {
+		if ws.old == nil {
+			ws.old = new(Workspace)
+		}
+		closing = ws.old.spreadOut(c.Oldest, w, o)
+		closing.finish()
+	}
+	e.Events = Events{Tacky: f.band(MarkTacky), RecoatOpens: f.band(MarkOpens), Green: f.band(MarkGreen), Firm: f.band(MarkFirm),
+		RecoatCloses: closing.band(MarkCloses), Hard: f.band(MarkHard), Handle: f.band(MarkHandle)}
+
+	// What cannot be known.
+	e.unknown(c, tr, cold)
+
+	// Blush and water.
+	e.Blush = blush(tr, w, k50)
+	e.Stall, e.TNeedC = stall(c, alpha50, math.Exp(k50), temp)
+	if c.Panel.Core == "wood" || c.Panel.Core == "foam" || c.Panel.Core == "honeycomb" {
+		e.Outgassing = at(&tr.rise, k50) > outgasK
+	}
+	for _, n := range c.Belief.Notes {
+		e.Notes = append(e.Notes, n.Say.Text(c.Now, c.zone()))
+	}
+	if e.State != Unknown && !math.IsNaN(tr.softened) && (st == Green || st == Firm) {
+		y := saying{now: c.Now, loc: c.zone()}
+		y.text("It softened at ").time(tr.moment(tr.softened), nearest).text(": the panel got warmer than it had cured for.")
+		e.Notes = append(e.Notes, y.s.Text(c.Now, c.zone()))
+	}
+	if full(tr, r, &e, alpha50, math.Exp(k50)) {
+		e.Notes = append(e.Notes, "It has had its week in the warm: that is as far as it goes at shop temperature.")
+	}
+	e.window(c, f, closing, alpha50)
+	e.speak(c, f, closing)
+	e.overnight(c, f, closing)
+	e.strip(c, tr)
+	return e
+}
+
+// bands are p10–p50–p90 of degree of cure, Tg and rate factor: all three grow
+// together, so their quantiles are the rate factor's.
+func (ws *Workspace) bands(tr *Track, w *Weights) (alpha, tg, kappa *Band) {
+	q := [3]float64{w.quantile(0.1), w.quantile(0.5), w.quantile(0.9)}
+	var a, t, k [3]float64
+	for i, x := range q {
+		a[i] = min(max(at(&tr.alpha, x), 0), 1)
+		t[i] = tr.r.Tg(a[i])
+		k[i] = math.Exp(x)
+	}
+	return &Band{a[0], a[1], a[2]}, &Band{t[0], t[1], t[2]}, &Band{k[0], k[1], k[2]}
+}
+
+// cumulative mixes P(S ≥ s) over the belief, and gives the share of it in
+// which the coat is a glass that has not gelled.
+func (ws *Workspace) cumulative(tr *Track, w *Weights) (p [4]float64, cold float64) {
+	for i, x := range w {
+		if x < 1e-9 {
+			continue
+		}
+		green := !math.IsInf(tr.when[MarkGreen][i/perNode], 1)
+		c := cumulative(tr.r, spread(&tr.alpha, i), tr.nowC, tr.refC, green, false)
+		for k := range p {
+			p[k] += x * c[k]
+		}
+		j := (i + perNode/2) / perNode
+		if tr.cold&(1<<j) != 0 {
+			cold += x
+		}
+	}
+	return p, cold
+}
+
+// settle picks the highest state with P(S ≥ s) ≥ .5. Firm and hard are held
+// over a hysteresis of 1 K.
+func settle(cum [4]float64, tr *Track, k50 float64) (State, Probabilities) {
+	n := 0
+	for k, p := range cum {
+		if p >= 0.5 {
+			n = k + 1
+		}
+	}
+	bit := uint32(1) << min(max(int(math.Round((k50-gridMin)/(gridStep*perNode))), 0), nodeN-1)
+	alpha := at(&tr.alpha, k50)
+	if n == 2 && tr.firm&bit != 0 && alpha >= tr.r.AlphaAtTg(tr.refC-hysteresisK) && !math.IsInf(at(&tr.when[MarkFirm], k50), 1) {
+		n = 3
+	}
+	if n == 3 && tr.hard&bit != 0 && alpha >= tr.r.AlphaAtTg(tr.refC+hardAboveK-hysteresisK) && !math.IsInf(at(&tr.when[MarkHard], k50), 1) {
+		n = 4
+	}
+	return order[n], states(cum)
+}
+
+// unknown takes the state back where the model has no right to it.
+func (e *Estimate) unknown(c *Case, tr *Track, cold float64) {
+	if cold >= 0.5 {
+		e.UnknownWhy = append(e.UnknownWhy, ColdGlass)
+	}
+	high := e.State == Green || e.State == Firm || e.State == Hard
+	if high && tr.debtBelow > 0 {
+		e.UnknownWhy = append(e.UnknownWhy, BelowMinimum)
+	}
+	if high && tr.debtAbove > 0 {
+		e.UnknownWhy = append(e.UnknownWhy, OutsideRange)
+	}
+	gap := 0.0
+	if tr.wSum > 0 {
+		gap = tr.wGap / tr.wSum
+	}
+	if c.GapFor > longGap || gap > gapTooWide {
+		e.UnknownWhy = append(e.UnknownWhy, Gap)
+	}
+	if len(e.UnknownWhy) > 0 {
+		e.State, e.StateProbability = Unknown, nil
+	}
+}
+
+func blush(tr *Track, w *Weights, k50 float64) Blush {
+	mid := uint32(1) << min(max(int(math.Round((k50-gridMin)/(gridStep*perNode))), 0), nodeN-1)
+	b := Blush{Band: "unknown", Condensed: tr.condensed&mid != 0}
+	if tr.humid > 0 {
+		j := max(at(&tr.j, k50), 0)
+		b.Index = &j
+		switch {
+		case j > jHigh:
+			b.Band = "high"
+		case j >= jLow:
+			b.Band = "elevated"
+		default:
+			b.Band = "low"
+		}
+	}
+	if b.Condensed {
+		b.Band = "high"
+	}
+	return b
+}
+
+// stall predicts whether the coat stops short of its target at the present
+// temperature; need is the temperature at which a week would have reached it.
+func stall(c *Case, alpha, kappa, temp float64) (bool, *float64) {
+	r := c.Resin
+	if r.Tg(alpha) < temp || math.IsNaN(temp) {
+		return false, nil
+	}
+	target := r.AlphaTarget()
+	left := c.Track.mixed.Add(stallDays * 24 * time.Hour).Sub(c.Now).Seconds()
+	if alpha >= target || r.SteadyAlpha(alpha, temp, kappa, max(left, 0)) >= target {
+		return false, nil
+	}
+	lo, hi := temp, 60.0
+	for range 12 {
+		m := (lo + hi) / 2
+		if r.SteadyAlpha(0, m, kappa, stallDays*dayS) >= target {
+			hi = m
+		} else {
+			lo = m
+		}
+	}
+	return true, &hi
+}
+
+// full is the end of cure at shop temperature.
+func full(tr *Track, r *cure.Resin, e *Estimate, alpha, kappa float64) bool {
+	if e.State != Hard || e.Stall {
+		return false
+	}
+	return tr.warm7 >= ambientDays*dayS || tr.nowC >= ambientTempC && r.Rate(alpha, tr.nowC, kappa) < ambientDoneRate
+}
+
+// window fills NextWindow.
+func (e *Estimate) window(c *Case, f, closing *fan, alpha50 float64) {
+	kind := WindowKind(c.Coat)
+	if kind == "" {
+		return
+	}
+	opens, closes := edges(kind)
+	win := &Window{Kind: kind}
+	applied := c.Coat.Applied
+	if opens < 0 {
+		win.OpensBand = TimeBand{&applied, &applied, &applied}
+	} else {
+		win.OpensBand = f.band(opens)
+	}
+	if closes == MarkCloses {
+		win.ClosesBand = closing.band(closes)
+	} else {
+		win.ClosesBand = f.band(closes)
+	}
+	win.Opens, win.Closes = win.OpensBand.P90, win.ClosesBand.P10
+	now := c.Now
+	passed := func(t *time.Time) bool { return t != nil && !t.After(now) }
+	finger := fingerOpen(kind, c.Belief.LastUsed)
+	// Where the edges cross, no permission: a time to begin feeling it.
+	if !finger && win.OpensBand.P10 != nil && win.Closes != nil && (win.Opens == nil || win.Opens.After(*win.Closes)) {
+		from := *win.OpensBand.P10
+		if from.Before(now) {
+			from = now
+		}
+		win.FeelFrom = &from
+	}
+	cold := f.tr.cold != 0 && contains(e.UnknownWhy, ColdGlass) ||
+		alpha50 < c.Resin.AlphaGel && c.Resin.Tg(alpha50) >= f.tr.nowC
+	switch {
+	case cold:
+		win.Status = "cold"
+	case e.State == Unknown:
+		win.Status = "unknown"
+	case passed(win.ClosesBand.P50) && !(finger && stillOpen(kind, c.Belief.LastUsed)):
+		win.Status = "closed"
+	case finger || passed(win.Opens) && win.FeelFrom == nil:
+		win.Status = "open"
+	default:
+		win.Status = "before"
+	}
+	if win.Status == "closed" || win.Status == "open" {
+		win.FeelFrom = nil
+	}
+	e.NextWindow = win
+}
+
+func contains(s []string, x string) bool {
+	for _, y := range s {
+		if y == x {
+			return true
+		}
+	}
+	return false
+}
+
+// fingerOpen says whether a finger test opened the window: it opens at once.
+func fingerOpen(kind string, f *Feel) bool {
+	if f == nil {
+		return false
+	}
+	switch kind {
+	case WindowCloth:
+		return f.State == Tacky
+	case WindowWet:
+		return f.State == Wet
+	case WindowFill:
+		return f.State == Green
+	}
+	return f.State == Tacky || f.State == Green
+}
+
+// stillOpen: a finger that found the soft side of closing just now outweighs
+// the median.
+func stillOpen(kind string, f *Feel) bool { return fingerOpen(kind, f) }
+
+func (e *Estimate) speak(c *Case, f, closing *fan) {
+	y := saying{now: c.Now, loc: c.zone()}
+	defer func() {
+		e.Say = y.s
+		e.Advice = y.s.Text(c.Now, c.zone())
+		e.because(c)
+	}()
+	win := e.NextWindow
+	status := ""
+	if win != nil {
+		status = win.Status
+	}
+	j := 0.0
+	if e.Blush.Index != nil {
+		j = *e.Blush.Index
+	}
+	hard := e.State == Hard
+	switch {
+	case e.Blush.Condensed || j > jHigh:
+		e.AdviceCode, e.Flag = AdviseWashAbrade, "trouble"
+		if e.Blush.Condensed {
+			y.bold("Water fell on it while it cured.")
+		} else {
+			y.bold("Expect blush on it.")
+		}
+		y.text(" Once it is hard, wash with water, abrade, dry, then coat.")
+	case e.State == Unknown:
+		e.AdviceCode, e.Flag = AdviseNotKnown, "not known"
+		e.sayUnknown(c, f.tr, &y)
+	case status == "open" && j < jLow:
+		e.AdviceCode, e.Flag = AdviseRecoat, "act now"
+		e.sayOpen(c, win, &y, "")
+	case status == "open":
+		e.AdviceCode, e.Flag = AdviseWashRecoat, "act now"
+		e.sayOpen(c, win, &y, "Wash it with water and dry it first. ")
+	case status == "before":
+		e.sayBefore(c, win, &y)
+	case status == "cold":
+		e.AdviceCode, e.Flag = AdviseWarm, "act now"
+		y.bold("Too cold to go on.").text(" Warm the panel to ").temp(e.warmTo(c)).text(", then feel it.")
+	case win == nil && !hard:
+		e.AdviceCode, e.Flag = AdviseWait, "wait"
+		y.bold("Leave it.")
+		if t := e.Events.Hard; t.P90 != nil {
+			y.text(" Hard enough to sand from ").time(*t.P90, later).text(".")
+		} else if t.P50 != nil {
+			y.text(" It may be hard enough to sand around ").time(*t.P50, later).text("; feel it first.")
+		}
+	case !hard:
+		e.AdviceCode, e.Flag = AdviseWaitAbrade, "wait"
+		y.bold("The window closed at ")
+		if t := win.ClosesBand.P50; t != nil {
+			y.time(*t, nearest)
+		}
+		y.text(". Let it get hard")
+		if t := e.Events.Hard.P90; t != nil {
+			y.text(" (from ").time(*t, later).text(")")
+		}
+		y.text(", then wash with water, dry, abrade and coat.")
+	case e.Stall:
+		e.AdviceCode, e.Flag = AdviseStalled, "trouble"
+		y.bold("It has stopped curing short of its strength.")
+		if e.TNeedC != nil {
+			y.text(" Warm it to ").temp(math.Ceil(*e.TNeedC)).text(" or more.")
+		}
+		y.text(" No load on it; abrade before the next coat.")
+	default:
+		e.AdviceCode, e.Flag = AdviseAbradeRecoat, "done"
+		if win != nil && win.ClosesBand.P50 != nil && !win.ClosesBand.P50.After(c.Now) {
+			y.bold("The window closed at ").time(*win.ClosesBand.P50, nearest).text(". ")
+		}
+		y.text("Wash with water, dry, abrade, then coat. You can sand and flip it")
+		switch t := e.Events.Handle; {
+		case t.P90 != nil && !t.P90.After(c.Now):
+			y.text(" and take the clamps off.")
+		case t.P90 != nil:
+			y.text("; load it from ").time(*t.P90, later).text(".")
+		default:
+			y.text("; do not load it yet.")
+		}
+	}
+}
+
+func (e *Estimate) sayOpen(c *Case, win *Window, y *saying, first string) {
+	if first != "" {
+		y.text("%s", first)
+	}
+	switch {
+	case win.Closes != nil && win.Closes.After(c.Now.Add(time.Minute)):
+		y.bold(doing(win.Kind)).text(" between now and ").time(*win.Closes, earlier).text(".")
+	case win.Closes != nil:
+		y.bold(doing(win.Kind) + " now.").text(" It may close any minute: if it no longer takes a dent, stop and let it get hard.")
+	default:
+		y.bold(doing(win.Kind)).text(" any time now.")
+	}
+}
+
+func (e *Estimate) sayBefore(c *Case, win *Window, y *saying) {
+	if win.FeelFrom != nil {
+		e.AdviceCode, e.Flag = AdviseFeel, "wait"
+		if d := win.FeelFrom.Sub(c.Now); d <= 0 {
+			e.Flag = "act now"
+			y.bold("Feel it now,").text(" and every 10 min; %s.", sign(win.Kind))
+		} else {
+			if d <= soonWithin {
+				e.Flag = "soon"
+			}
+			y.bold("Leave it.").text(" Feel it from ").time(*win.FeelFrom, nearest).text(", every 10 min; %s.", sign(win.Kind))
+		}
+		return
+	}
+	e.AdviceCode, e.Flag = AdviseWait, "wait"
+	y.bold("Leave it. ")
+	switch {
+	case win.Opens == nil && win.OpensBand.P50 == nil:
+		y.text("At this temperature it will not get there within three days.")
+	case win.Opens == nil:
+		y.text("Feel it from ").time(*win.OpensBand.P50, nearest).text(".")
+	case !win.Opens.After(c.Now):
+		e.Flag = "soon"
+		y.text("Feel it; %s.", sign(win.Kind))
+	default:
+		if win.Opens.Sub(c.Now) <= soonWithin {
+			e.Flag = "soon"
+		}
+		y.text("%s", doing(win.Kind))
+		if win.Closes != nil {
+			y.text(" between ").time(*win.Opens, later).text(" and ").time(*win.Closes, earlier).text(".")
+		} else {
+			y.text(" from ").time(*win.Opens, later).text(".")
+		}
+	}
+}
+
+// warmTo is the temperature that a cold coat needs before it can be felt.
+func (e *Estimate) warmTo(c *Case) float64 {
+	t := c.Resin.MinC
+	if e.TgC != nil {
+		t = max(t, e.TgC.P50+2)
+	}
+	return math.Ceil(t)
+}
+
+func (e *Estimate) sayUnknown(c *Case, tr *Track, y *saying) {
+	y.bold("Not known:")
+	switch e.UnknownWhy[0] {
+	case ColdGlass:
+		y.text(" it went stiff from cold before it set. It may feel hard and is not. Warm it to ").temp(e.warmTo(c)).text(", then feel it.")
+	case BelowMinimum:
+		y.text(" the panel was under ").temp(c.Resin.MinC).text(" for %s. Warm it to ", inHours(tr.debtBelow/60)).temp(max(e.warmTo(c), math.Ceil(c.Resin.MinC))).text(", then feel it.")
+	case OutsideRange:
+		y.text(" the panel was over ").temp(c.Resin.MaxC).text(" for %s. Let it cool, then feel it.", inHours(tr.debtAbove/60))
+	case Gap:
+		if c.GapFor > 0 {
+			y.text(" no reading of the panel for %s. Feel it.", inHours(c.GapFor.Minutes()))
+		} else {
+			y.text(" too long without a reading of the panel. Feel it.")
+		}
+	default:
+		y.text(" feel it.")
+	}
+}
+
+// because is what stands under the sentence.
+func (e *Estimate) because(c *Case) {
+	y := saying{now: c.Now, loc: c.zone()}
+	if e.StateProbability != nil {
+		how := "Perhaps"
+		switch p := e.StateProbability.of(e.State); {
+		case p >= 0.9:
+			how = "Surely"
+		case p >= 0.65:
+			how = "Most likely"
+		}
+		y.text("%s %s: %s.", how, e.State, FingerWords[e.State])
+	}
+	if e.TempC != nil {
+		if len(y.s) > 0 {
+			y.text(" ")
+		}
+		y.text("Panel ").temp(*e.TempC).text(".")
+	}
+	switch c.PanelFrom {
+	case "air":
+		y.text(" No probe on the panel: reckoned from the air.")
+	case "none":
+		y.text(" No reading of the panel now.")
+	}
+	if e.Outgassing {
+		y.text(" The panel warmed under a fresh coat: look for bubbles.")
+	}
+	if e.Stall && e.AdviceCode != AdviseStalled && e.TNeedC != nil {
+		y.text(" It will stop short unless it gets ").temp(math.Ceil(*e.TNeedC)).text(" or more.")
+	}
+	e.Because = y.s
+}
+
+// overnight fills what the hours asleep may bring.
+func (e *Estimate) overnight(c *Case, f, closing *fan) {
+	if c.Asleep == nil || c.Outlook == nil || e.State == Hard && !e.Stall {
+		return
+	}
+	n := &Overnight{From: c.Asleep.From, To: c.Asleep.To}
+	from, to := n.From.Sub(f.tr.mixed).Seconds(), n.To.Sub(f.tr.mixed).Seconds()
+	fan, mark := closing, MarkCloses
+	if e.NextWindow != nil {
+		if _, cl := edges(e.NextWindow.Kind); cl != MarkCloses {
+			fan, mark = f, cl
+		}
+		if e.NextWindow.Status != "closed" {
+			shift := fan.tr.mixed.Sub(f.tr.mixed).Seconds()
+			n.WindowCloses = min(max(fan.by(mark, to-shift)-fan.by(mark, from-shift), 0), 1)
+		}
+	}
+	if e.Stall {
+		n.Stalls = 1
+	}
+	n.Dew = dewChance(c, n)
+	y := saying{now: c.Now, loc: c.zone()}
+	switch {
+	case n.WindowCloses >= 0.2 && e.NextWindow != nil:
+		var latest *time.Time
+		if t := e.NextWindow.Closes; t != nil && t.After(c.Now) {
+			latest = t
+		}
+		y.text("The window is likely to close while you sleep (%s). ", chance(n.WindowCloses))
+		if latest != nil && latest.Before(n.From) {
+			y.text("%s before ", doing(e.NextWindow.Kind)).time(*latest, earlier)
+		} else {
+			y.text("%s before ", doing(e.NextWindow.Kind)).time(n.From, earlier)
+		}
+		y.text(", or plan to wash and abrade at ").time(n.To, nearest).text(".")
+	case n.Dew >= 0.2:
+		y.text("Dew may fall on it while you sleep (%s). Keep it warmer than the air, or cover it before ", chance(n.Dew)).time(n.From, earlier).text(".")
+	case n.Stalls >= 0.2 && e.TNeedC != nil:
+		y.text("It will stop curing tonight unless you hold it at ").temp(math.Ceil(*e.TNeedC)).text(".")
+	default:
+		y.text("Nothing needs you before ").time(n.To, nearest).text(".")
+	}
+	n.Say = y.s
+	e.Overnight = n
+}
+
+func chance(p float64) string { return fmt.Sprintf("%.0f in 10", max(1, min(10, math.Round(10*p)))) }
+
+// dewChance is the share of paths on which the panel meets the present dew
+// point while asleep.
+func dewChance(c *Case, n *Overnight) float64 {
+	o := c.Outlook
+	td, ok := air.DewPoint(o.VapourPa)
+	if !ok || o.Paths == 0 {
+		return 0
+	}
+	hit := 0
+	for p := range o.Paths {
+		path := o.path(p)
+		for k, t := range path {
+			at := o.Start.Add(time.Duration(float64(k) * o.StepS * float64(time.Second)))
+			if at.Before(n.From) || at.After(n.To) {
+				continue
+			}
+			if float64(t) <= td {
+				hit++
+				break
+			}
+		}
+	}
+	return float64(hit) / float64(o.Paths)
+}
+
+// strip is the coat's life at the median.
+func (e *Estimate) strip(c *Case, tr *Track) {
+	s := &e.Strip
+	s.Gaps, s.Drops = append([]Span{}, tr.gaps...), append([]Span{}, tr.drops...)
+	horizon := c.Now
+	if o := c.Outlook; o != nil {
+		horizon = o.Start.Add(time.Duration(float64(o.Len-1) * o.StepS * float64(time.Second)))
+	}
+	zone := c.zone()
+	from, state := c.Coat.Applied.In(zone), Wet
+	add := func(to time.Time, next State) {
+		if to.Before(from) {
+			to = from
+		}
+		split := c.Now.In(zone)
+		if from.Before(split) && to.After(split) {
+			s.Segments = append(s.Segments, Segment{state, from, split, false}, Segment{state, split, to, true})
+		} else if to.After(from) {
+			s.Segments = append(s.Segments, Segment{state, from, to, !from.Before(split)})
+		}
+		from, state = to, next
+	}
+	for _, x := range []struct {
+		t    *time.Time
+		next State
+	}{{e.Events.Tacky.P50, Tacky}, {e.Events.Green.P50, Green}, {e.Events.Firm.P50, Firm}, {e.Events.Hard.P50, Hard}} {
+		if x.t == nil || x.t.After(horizon) {
+			break
+		}
+		add(*x.t, x.next)
+	}
+	add(horizon.In(zone), state)
+}

@@ -1,0 +1,493 @@
+package coat
+
+import (
+	"math"
+	"time"
+
+	"curewright/model/cure"
+)
+
+// Outlook is an ensemble of what the panel's temperature may do, in equal
+// steps from Start.
+type Outlook struct {
+	Start time.Time
+	StepS float64
+	Paths int
+	Len   int       // temperatures a path, the first at Start
+	TempC []float32 // path by path
+	// VapourPa is the vapour pressure of the air, taken as it is now; NaN
+	// where not measured.
+	VapourPa float64
+}
+
+func (o *Outlook) path(p int) []float32 { return o.TempC[p*o.Len : (p+1)*o.Len] }
+
+// Steady is an outlook in which the temperature stays.
+func Steady(start time.Time, tC float64, hours float64) *Outlook {
+	o := &Outlook{Start: start, StepS: 900, Paths: 1, Len: int(hours*4) + 1, VapourPa: math.NaN()}
+	o.TempC = make([]float32, o.Len)
+	for i := range o.TempC {
+		o.TempC[i] = float32(tC)
+	}
+	return o
+}
+
+// stepper moves a degree of cure over steps of a forecast with tables in
+// place of exponentials.
+type stepper struct {
+	key   cure.Resin // without pointers, to know when to rebuild
+	plain bool       // m = 1, n = 2
+	// By α in steps of 1/tableN: exp((Tg−D)/W), α^m, (1−α)^n.
+	g, am, an [tableN + 1]float64
+	tg        [tableN + 1]float64
+}
+
+const tableN = 2048
+
+func (s *stepper) prepare(r *cure.Resin) {
+	key := *r
+	key.RatioWeight, key.RatioVolume, key.RatioTolPct, key.RecoatUntil, key.Handle, key.SD = nil, nil, nil, nil, nil, nil
+	if sameLaw(&s.key, &key) && s.g[0] != 0 {
+		return
+	}
+	s.key = key
+	s.plain = r.M == 1 && r.N == 2
+	for i := range s.g {
+		a := float64(i) / tableN
+		tg := r.Tg(a)
+		s.tg[i] = tg
+		s.g[i] = math.Exp((tg - r.D) / r.W)
+		s.am[i] = math.Pow(a, r.M)
+		s.an[i] = math.Pow(1-a, r.N)
+	}
+}
+
+func sameLaw(a, b *cure.Resin) bool {
+	return a.A1 == b.A1 && a.A2 == b.A2 && a.E1 == b.E1 && a.E2 == b.E2 && a.M == b.M && a.N == b.N &&
+		a.Tg0 == b.Tg0 && a.TgInf == b.TgInf && a.Lambda == b.Lambda && a.D == b.D && a.W == b.W
+}
+
+// law is the temperature's part of the rate: k1, k2 (1/s) and exp(−T/W).
+type law struct{ k1, k2, h float64 }
+
+func (s *stepper) law(r *cure.Resin, tC float64) law {
+	x := -1 / (cure.GasConstant * (tC + 273.15))
+	k2 := r.A2 * math.Exp(r.E2*x)
+	k1 := r.A1 / r.A2 * k2
+	if r.E1 != r.E2 || r.A2 == 0 {
+		k1 = r.A1 * math.Exp(r.E1*x)
+	}
+	return law{k1, k2, math.Exp(-tC / r.W)}
+}
+
+func (s *stepper) rate(a float64, l *law) float64 {
+	x := a * tableN
+	i := int(x)
+	if i >= tableN {
+		return 0
+	}
+	f := x - float64(i)
+	g := s.g[i] + f*(s.g[i+1]-s.g[i])
+	if s.plain {
+		b := 1 - a
+		return (l.k1 + l.k2*a) * b * b / (1 + g*l.h)
+	}
+	am := s.am[i] + f*(s.am[i+1]-s.am[i])
+	an := s.an[i] + f*(s.an[i+1]-s.an[i])
+	return (l.k1 + l.k2*am) * an / (1 + g*l.h)
+}
+
+// step moves a over dt seconds at rate factor κ, with the temperature's part
+// at the beginning, middle and end of the step. The order of the method
+// follows how much happens in the step.
+func (s *stepper) step(a, kdt float64, l0, lm, l1 *law) float64 {
+	f1 := kdt * s.rate(a, l0)
+	if f1 < 0.02 {
+		return a + kdt*s.rate(a+f1/2, lm)
+	}
+	f2 := kdt * s.rate(a+f1/2, lm)
+	f3 := kdt * s.rate(a+f2/2, lm)
+	f4 := kdt * s.rate(a+f3, l1)
+	return a + (f1+2*f2+2*f3+f4)/6
+}
+
+// Workspace is scratch of a full estimate, to be reused: an estimate then
+// allocates little. It must not be used by two goroutines at once.
+type Workspace struct {
+	steps stepper
+	dens  [numMarks][]float64 // difference of density by bin
+	mass  [numMarks]float64   // of what has passed already
+	mid   [numMarks][nodeN]float64
+	l0    []law
+	lm    []law
+	tmp   Track
+	firm  []float64
+	hard  []float64
+	green []float64
+	old   *Workspace // for the oldest resin, where it differs
+}
+
+const binS = 120.0
+
+// fan is the joint of temperatures to come and rate factors: for each mark
+// the distribution of its time.
+type fan struct {
+	ws    *Workspace
+	tr    *Track
+	w     *Weights
+	start float64 // s after mixing of the outlook's start
+	bins  int
+	cdf   [numMarks][]float64
+}
+
+// spreadOut integrates every path of the outlook for the rate factors that
+// carry weight, and gathers when each mark is passed.
+func (ws *Workspace) spreadOut(tr *Track, w *Weights, o *Outlook) *fan {
+	r := tr.r
+	ws.steps.prepare(r)
+	f := &fan{ws: ws, tr: tr, w: w, start: o.Start.Sub(tr.mixed).Seconds()}
+	f.bins = int(math.Ceil(float64(o.Len-1)*o.StepS/binS)) + 1
+	for m := range ws.dens {
+		if cap(ws.dens[m]) < f.bins+3 {
+			ws.dens[m] = make([]float64, f.bins+3)
+		}
+		ws.dens[m] = ws.dens[m][:f.bins+3]
+		clear(ws.dens[m])
+		ws.mass[m] = 0
+	}
+	// The grid points that carry weight, and the nodes around them.
+	lo, hi := 0, gridN-1
+	for sum := 0.0; lo < gridN-1 && sum+w[lo] < 5e-4; lo++ {
+		sum += w[lo]
+	}
+	for sum := 0.0; hi > 0 && sum+w[hi] < 5e-4; hi-- {
+		sum += w[hi]
+	}
+	n0, n1 := cubic[lo].first, cubic[hi].first+3
+	ws.mid = tr.when
+	// What the nodes have already passed needs no path.
+	done := true
+	for m := range tr.when {
+		for j := n0; j <= n1; j++ {
+			if math.IsInf(tr.when[m][j], 1) {
+				done = false
+			}
+		}
+	}
+	paths := o.Paths
+	if done || o.Len < 2 {
+		paths = 0
+	}
+	total := 0.0
+	for i := lo; i <= hi; i++ {
+		total += w[i]
+	}
+	if paths == 0 {
+		f.gather(&tr.when, lo, hi, 1/total)
+		return f
+	}
+	var when [numMarks][nodeN]float64
+	var sums [numMarks][nodeN]float64
+	var counts [numMarks][nodeN]int
+	for p := range paths {
+		when = tr.when
+		ws.follow(tr, o.path(p), o.StepS, f.start, n0, n1, &when)
+		for m := range when {
+			for j := n0; j <= n1; j++ {
+				if !math.IsInf(when[m][j], 1) {
+					sums[m][j] += when[m][j]
+					counts[m][j]++
+				}
+			}
+		}
+		f.gather(&when, lo, hi, 1/(total*float64(paths)))
+	}
+	for m := range sums {
+		for j := n0; j <= n1; j++ {
+			if math.IsInf(ws.mid[m][j], 1) && counts[m][j] > paths/2 {
+				ws.mid[m][j] = sums[m][j] / float64(counts[m][j])
+			}
+		}
+	}
+	return f
+}
+
+// follow integrates one path for the nodes n0 to n1 and notes first crossings.
+func (ws *Workspace) follow(tr *Track, path []float32, dt, start float64, n0, n1 int, when *[numMarks][nodeN]float64) {
+	r := tr.r
+	n := len(path)
+	alpha := tr.alpha
+	recoatAge, handleAge := tr.ageRecoat, tr.ageHandle
+	recoatAt, handleAt := tr.recoatAt, tr.handleAt
+	recoatLimit, handleLimit := math.Inf(1), handleHours*3600
+	recoatC, handleC := handleTempC, handleTempC
+	if u := r.RecoatUntil; u != nil {
+		recoatLimit, recoatC = u.Hours*3600, u.TempC
+	}
+	if h := r.Handle; h != nil {
+		handleLimit, handleC = h.Hours*3600, h.TempC
+	}
+	// The highest of the last day, past and path.
+	past := tr.high
+	var ring [97]float64 // 24 h of quarter hours
+	day := min(int(dayS/dt), len(ring)-1)
+	top := math.Inf(-1)
+	topAt := 0
+
+	l0 := ws.steps.law(r, float64(path[0]))
+	green0, firm0, hard0 := 0.0, 0.0, 0.0
+	last := n1
+	for k := 0; k < n; k++ {
+		c := float64(path[k])
+		t := start + float64(k)*dt
+		for len(past) > 0 && past[0].t < t-dayS {
+			past = past[1:]
+		}
+		ring[k%len(ring)] = c
+		if c >= top || k-topAt > day {
+			top, topAt = c, k
+			if k > day {
+				top = math.Inf(-1)
+				for b := max(0, k-day); b <= k; b++ {
+					if x := ring[b%len(ring)]; x >= top {
+						top, topAt = x, b
+					}
+				}
+			}
+		}
+		m := top
+		if len(past) > 0 {
+			m = max(m, past[0].c)
+		}
+		ref := max(c, min(m, refCapC))
+		green1 := max(r.AlphaGel, r.AlphaAtTg(c-greenBelowK))
+		firm1 := max(r.AlphaGel, r.AlphaAtTg(ref))
+		hard1 := max(r.AlphaGel, r.AlphaAtTg(ref+hardAboveK))
+		if k > 0 {
+			t0 := t - dt
+			c0 := float64(path[k-1])
+			lm := ws.steps.law(r, (c+c0)/2)
+			l1 := ws.steps.law(r, c)
+			if math.IsInf(recoatAt, 1) && !math.IsInf(recoatLimit, 1) {
+				d := dt * r.AgeFactor((c+c0)/2, recoatC)
+				if recoatAge+d >= recoatLimit {
+					recoatAt = t0 + dt*(recoatLimit-recoatAge)/d
+				}
+				recoatAge += d
+			}
+			if math.IsInf(handleAt, 1) {
+				d := dt * r.AgeFactor((c+c0)/2, handleC)
+				if handleAge+d >= handleLimit {
+					handleAt = t0 + dt*(handleLimit-handleAge)/d
+				}
+				handleAge += d
+			}
+			open := false
+			for j := n0; j <= last; j++ {
+				a0 := alpha[j]
+				if math.IsInf(when[MarkHard][j], 1) {
+					a1 := ws.steps.step(a0, nodeKappa[j]*dt, &l0, &lm, &l1)
+					alpha[j] = a1
+					crossed(when, MarkTacky, j, t0, dt, a0-alphaTacky, a1-alphaTacky)
+					crossed(when, MarkOpens, j, t0, dt, a0-alphaOpens, a1-alphaOpens)
+					crossed(when, MarkGreen, j, t0, dt, a0-green0, a1-green1)
+					crossed(when, MarkFirm, j, t0, dt, a0-firm0, a1-firm1)
+					crossed(when, MarkHard, j, t0, dt, a0-hard0, a1-hard1)
+				}
+				if math.IsInf(when[MarkCloses][j], 1) {
+					if at := min(when[MarkFirm][j], recoatAt); at <= t {
+						when[MarkCloses][j] = at
+					}
+				}
+				if math.IsInf(when[MarkHandle][j], 1) {
+					if at := max(when[MarkHard][j], handleAt); at <= t {
+						when[MarkHandle][j] = at
+					} else {
+						open = true
+					}
+				}
+			}
+			l0 = l1
+			if !open {
+				return
+			}
+		}
+		green0, firm0, hard0 = green1, firm1, hard1
+	}
+}
+
+func crossed(when *[numMarks][nodeN]float64, m Mark, j int, t0, dt, d0, d1 float64) {
+	if d1 < 0 || !math.IsInf(when[m][j], 1) {
+		return
+	}
+	x := 0.0
+	if d0 < 0 {
+		x = d0 / (d0 - d1)
+	}
+	when[m][j] = t0 + x*dt
+}
+
+// gather adds one path's times, weighed by the rate factors, to the
+// distributions. Each grid point stands for the cell around it, so that its
+// weight lies spread between the times of the cell's ends.
+func (f *fan) gather(when *[numMarks][nodeN]float64, lo, hi int, scale float64) {
+	for m := range when {
+		v := &when[m]
+		prev := math.NaN() // time at the lower edge of this cell (later)
+		for i := lo; i <= hi; i++ {
+			t := gridTime(v, i)
+			next := math.Inf(1)
+			if i < gridN-1 {
+				next = gridTime(v, i+1)
+			}
+			early := (t + next) / 2
+			if math.IsInf(next, 1) || i == hi {
+				early = t
+			}
+			late := prev
+			if math.IsNaN(late) {
+				late = t
+			}
+			prev = early
+			if math.IsInf(t, 1) {
+				prev = math.NaN()
+				continue
+			}
+			f.put(Mark(m), early, late, f.w[i]*scale)
+		}
+	}
+}
+
+// gridTime is a mark's time at a grid point; +Inf when a neighbouring node
+// never passes it.
+func gridTime(v *[nodeN]float64, i int) float64 {
+	j := i / perNode
+	k := i % perNode
+	if k == 0 {
+		return v[j]
+	}
+	if math.IsInf(v[j], 1) || math.IsInf(v[j+1], 1) {
+		return math.Inf(1)
+	}
+	if c := &cubic[i]; !math.IsInf(v[c.first], 1) && !math.IsInf(v[c.first+3], 1) {
+		return spread(v, i)
+	}
+	x := float64(k) / perNode
+	return v[j] + x*(v[j+1]-v[j])
+}
+
+func (f *fan) put(m Mark, early, late, w float64) {
+	if late < early {
+		early, late = late, early
+	}
+	d := f.ws.dens[m]
+	a, b := (early-f.start)/binS, (late-f.start)/binS
+	if b <= 0 {
+		f.ws.mass[m] += w
+		return
+	}
+	if b-a < 1e-3 {
+		a = b - 1e-3
+	}
+	if a < 0 {
+		f.ws.mass[m] += w * (-a) / (b - a)
+		w *= b / (b - a)
+		a = 0
+	}
+	top := float64(len(d) - 3)
+	if a >= top {
+		return
+	}
+	if b > top {
+		w *= (top - a) / (b - a)
+		b = top
+	}
+	// Density w/(b−a) from a to b; its share of the first and last bin is
+	// what the difference's fraction gives.
+	h := w / (b - a)
+	ia, ib := int(a), int(b)
+	fa, fb := a-float64(ia), b-float64(ib)
+	d[ia] += h * (1 - fa)
+	d[ia+1] += h * fa
+	d[ib] -= h * (1 - fb)
+	d[ib+1] -= h * fb
+}
+
+// finish turns densities into distribution functions at the bins' ends.
+func (f *fan) finish() {
+	for m := range f.ws.dens {
+		d := f.ws.dens[m]
+		density, sum := 0.0, f.ws.mass[m]
+		for i := range d {
+			density += d[i]
+			sum += density
+			d[i] = sum
+		}
+		f.cdf[m] = d
+	}
+}
+
+// quantile is the time, s after mixing, by which the mark has passed with
+// probability q; false where that is not reached.
+func (f *fan) quantile(m Mark, q float64) (float64, bool) {
+	if past := f.ws.mass[m]; q <= past {
+		// The rate factors that have passed it are the fast ones.
+		t := at(&f.ws.mid[m], f.w.quantile(1-q))
+		if math.IsNaN(t) || math.IsInf(t, 0) || t > f.start {
+			t = f.start
+		}
+		return t, true
+	}
+	d := f.cdf[m]
+	n := len(d) - 3
+	lo, hi := 0, n // first bin whose end has q
+	if n <= 0 || d[n-1] < q {
+		return 0, false
+	}
+	for lo < hi {
+		if k := (lo + hi) / 2; d[k] >= q {
+			hi = k
+		} else {
+			lo = k + 1
+		}
+	}
+	before := f.ws.mass[m]
+	if lo > 0 {
+		before = d[lo-1]
+	}
+	x := 1.0
+	if d[lo] > before {
+		x = (q - before) / (d[lo] - before)
+	}
+	return f.start + binS*(float64(lo)+x), true
+}
+
+// by is the probability that the mark has passed by t, s after mixing.
+func (f *fan) by(m Mark, t float64) float64 {
+	x := (t - f.start) / binS
+	if x <= 0 {
+		return f.ws.mass[m]
+	}
+	d := f.cdf[m]
+	i := int(x)
+	if i >= len(d)-3 {
+		return d[max(len(d)-4, 0)]
+	}
+	before := f.ws.mass[m]
+	if i > 0 {
+		before = d[i-1]
+	}
+	return before + (x-float64(i))*(d[i]-before)
+}
+
+func (f *fan) band(m Mark) TimeBand {
+	get := func(q float64) *time.Time {
+		s, ok := f.quantile(m, q)
+		if !ok {
+			return nil
+		}
+		t := f.tr.moment(s).Truncate(time.Second)
+		return &t
+	}
+	return TimeBand{P10: get(0.1), P50: get(0.5), P90: get(0.9)}
+}

@@ -1,0 +1,240 @@
+package job
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"curewright/model/coat"
+)
+
+// Fault is one thing wrong with one field of a record of work. Field is the
+// field's key as in job files and the API, "" for the record as a whole.
+type Fault struct {
+	Field string `json:"field"`
+	What  string `json:"what"`
+}
+
+// ClockSlack is how far ahead of now a time may lie before it counts as being
+// in the future: two clocks in one shop are never quite the same.
+const ClockSlack = 2 * time.Minute
+
+// The words a record may use.
+var (
+	Cores  = []string{"wood", "foam", "honeycomb", "metal", "laminate"}
+	Kinds  = []string{coat.TackCoat, coat.WetOut, coat.FillCoat, coat.Bond, coat.Seal}
+	Shapes = []string{"cup", "tray", "bond"}
+	Covers = []string{"none", "peel ply", "film"}
+	Nexts  = []string{"cloth", "wet", "coat", "fill", "none"}
+	States = []string{string(coat.Wet), string(coat.Tacky), string(coat.Green), string(coat.Firm), string(coat.Hard)}
+)
+
+// earliest is the date before which a time is a clock that was never set.
+var earliest = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// mixRatioSlackPct is how far a weighed ratio may lie from the resin's before
+// it is refused, where the resin states no wider tolerance. Beyond it the
+// model would be extrapolating.
+const mixRatioSlackPct = 10
+
+type faults []Fault
+
+func (f *faults) add(field, format string, a ...any) {
+	*f = append(*f, Fault{field, fmt.Sprintf(format, a...)})
+}
+
+func (f *faults) id(field, v string) {
+	switch {
+	case v == "":
+		f.add(field, "missing")
+	case len(v) > 64:
+		f.add(field, "longer than 64 characters")
+	case strings.ContainsFunc(v, func(r rune) bool { return r < ' ' || r == '/' || r == '"' || r == '\\' || r == 0x7f }):
+		f.add(field, "%q has a character that an id cannot have", v)
+	}
+}
+
+func (f *faults) oneOf(field, v string, words []string, required bool) {
+	switch {
+	case v == "" && !required:
+	case v == "":
+		f.add(field, "missing: one of %s", strings.Join(words, ", "))
+	case !slices.Contains(words, v):
+		f.add(field, "%q is not one of %s", v, strings.Join(words, ", "))
+	}
+}
+
+// when checks a required time; it reports whether the time can be compared.
+func (f *faults) when(field string, t, now time.Time) bool {
+	switch {
+	case t.IsZero():
+		f.add(field, "missing")
+		return false
+	case t.Before(earliest):
+		f.add(field, "%s is before the year 2000: was the clock set?", stamp(t))
+		return false
+	case !now.IsZero() && t.After(now.Add(ClockSlack)):
+		f.add(field, "%s is in the future (it is %s)", stamp(t), stamp(now.In(t.Location())))
+		return false
+	}
+	return true
+}
+
+func (f *faults) number(field string, p *float64, low, high float64, unit string) {
+	if p == nil {
+		return
+	}
+	// Written so that NaN fails.
+	if !(*p >= low && *p <= high) {
+		f.add(field, "%g %s is outside %g to %g %s", *p, unit, low, high, unit)
+	}
+}
+
+func (f *faults) positive(field string, p *float64, high float64, unit string) {
+	if p == nil {
+		return
+	}
+	if !(*p > 0 && *p <= high) {
+		f.add(field, "%g %s must be above 0 and at most %g %s", *p, unit, high, unit)
+	}
+}
+
+func stamp(t time.Time) string { return t.Format(time.RFC3339) }
+
+// CheckPanel checks one panel by itself; whether its id is new is the
+// caller's to know.
+func CheckPanel(w *coat.Work, p coat.Panel) []Fault {
+	var f faults
+	f.id("id", p.ID)
+	if p.Piece != "" {
+		f.id("piece", p.Piece)
+	}
+	f.oneOf("core", p.Core, Cores, false)
+	f.positive("area_m2", p.AreaM2, 1000, "m²")
+	return f
+}
+
+// CheckBatch checks one mixed cup: a known resin, masses that are positive
+// and in the resin's ratio, a time that is not ahead of now.
+func CheckBatch(w *coat.Work, b coat.Batch, now time.Time) []Fault {
+	var f faults
+	r, known := w.Resins[b.Resin]
+	switch {
+	case b.Resin == "":
+		f.add("resin", "missing")
+	case !known:
+		f.add("resin", "unknown resin %q", b.Resin)
+	}
+	f.positive("resin_g", b.ResinG, 1e6, "g")
+	f.positive("hardener_g", b.HardenerG, 1e6, "g")
+	if known && r.RatioWeight != nil && b.ResinG != nil && b.HardenerG != nil && *b.ResinG > 0 && *b.HardenerG > 0 {
+		want := r.RatioWeight[1] / r.RatioWeight[0]
+		off := 100 * (*b.HardenerG / *b.ResinG / want - 1)
+		slack := float64(mixRatioSlackPct)
+		if r.RatioTolPct != nil && *r.RatioTolPct > slack {
+			slack = *r.RatioTolPct
+		}
+		if off > slack || off < -slack {
+			f.add("hardener_g", "%g g of hardener to %g g of resin is %+.0f %% off the ratio %g:%g by weight",
+				*b.HardenerG, *b.ResinG, off, r.RatioWeight[0], r.RatioWeight[1])
+		}
+	}
+	if f.when("mixed", b.Mixed, now) && b.Ended != nil {
+		if f.when("ended", *b.Ended, now) && b.Ended.Before(b.Mixed) {
+			f.add("ended", "%s is before it was mixed (%s)", stamp(*b.Ended), stamp(b.Mixed))
+		}
+	}
+	f.oneOf("shape", b.Shape, Shapes, false)
+	f.number("diameter_mm", b.DiameterMM, 10, 2000, "mm")
+	f.number("start_c", b.StartC, -20, 80, "°C")
+	f.number("left_g", b.LeftG, 0, 1e6, "g")
+	return f
+}
+
+// CheckCoat checks one coat against the work it belongs to.
+func CheckCoat(w *coat.Work, c coat.Coat, now time.Time) []Fault {
+	var f faults
+	switch _, ok := find(w.Panels, func(p coat.Panel) bool { return p.ID == c.Panel }); {
+	case c.Panel == "":
+		f.add("panel", "missing")
+	case !ok:
+		f.add("panel", "unknown panel %q", c.Panel)
+	}
+	switch _, ok := w.Resins[c.Resin]; {
+	case c.Resin == "":
+		f.add("resin", "missing")
+	case !ok:
+		f.add("resin", "unknown resin %q", c.Resin)
+	}
+	f.oneOf("kind", c.Kind, Kinds, true)
+	f.oneOf("cover", c.Cover, Covers, false)
+	f.oneOf("next", c.Next, Nexts, false)
+	dated := f.when("applied", c.Applied, now)
+	if c.Finished != nil && f.when("finished", *c.Finished, now) && dated && c.Finished.Before(c.Applied) {
+		f.add("finished", "%s is before it was applied (%s)", stamp(*c.Finished), stamp(c.Applied))
+	}
+	if c.Ended != nil && dated && c.Ended.Before(c.Applied) {
+		f.add("ended", "%s is before it was applied (%s)", stamp(*c.Ended), stamp(c.Applied))
+	}
+	for i, id := range c.Batches {
+		field := fmt.Sprintf("batches[%d]", i)
+		if slices.Index(c.Batches, id) != i {
+			f.add(field, "batch %q is named twice", id)
+			continue
+		}
+		b, ok := find(w.Batches, func(b coat.Batch) bool { return b.ID == id })
+		if !ok {
+			f.add(field, "unknown batch %q", id)
+			continue
+		}
+		if b.Resin != c.Resin {
+			f.add(field, "batch %q is %s, the coat says %s", id, b.Resin, c.Resin)
+		}
+		last := c.Applied
+		if c.Finished != nil {
+			last = *c.Finished
+		}
+		if dated && b.Mixed.After(last.Add(ClockSlack)) {
+			f.add(field, "batch %q was mixed at %s, after the coat was on (%s)", id, stamp(b.Mixed), stamp(last))
+		} else if dated && c.Applied.Sub(b.Mixed) > 24*time.Hour {
+			f.add(field, "batch %q was mixed more than a day before the coat", id)
+		}
+	}
+	for i, cl := range c.Cloth {
+		field := fmt.Sprintf("cloth[%d]", i)
+		if cl.Name == "" {
+			f.add(field+".name", "missing")
+		}
+		f.positive(field+".g_m2", cl.GM2, 10000, "g/m²")
+		if cl.Laid != nil && f.when(field+".laid", *cl.Laid, now) && dated && cl.Laid.Before(c.Applied.Add(-ClockSlack)) {
+			f.add(field+".laid", "%s is before the coat was on (%s)", stamp(*cl.Laid), stamp(c.Applied))
+		}
+	}
+	return f
+}
+
+// CheckFeel checks one finger test against the coat it was made on.
+func CheckFeel(w *coat.Work, x coat.Feel, now time.Time) []Fault {
+	var f faults
+	c, ok := find(w.Coats, func(c coat.Coat) bool { return c.ID == x.Coat })
+	switch {
+	case x.Coat == "":
+		f.add("coat", "missing")
+	case !ok:
+		f.add("coat", "unknown coat %q", x.Coat)
+	}
+	f.oneOf("state", string(x.State), States, true)
+	if f.when("at", x.At, now) && ok && x.At.Before(c.Applied.Add(-ClockSlack)) {
+		f.add("at", "%s is before the coat was on (%s)", stamp(x.At), stamp(c.Applied))
+	}
+	return f
+}
+
+func find[T any](s []T, is func(T) bool) (T, bool) {
+	if i := slices.IndexFunc(s, is); i >= 0 {
+		return s[i], true
+	}
+	var zero T
+	return zero, false
+}

@@ -1,0 +1,333 @@
+package job
+
+import (
+	"bufio"
+	"bytes"
+	"fmt"
+	"io"
+	"iter"
+	"math"
+	"slices"
+	"sort"
+	"strconv"
+	"time"
+)
+
+// Header is the first line of a file of readings.
+const Header = "time,probe,temp_c,rh_pct,co2_ppm"
+
+// Spans outside which a reading is not one. The temperatures are wider than a
+// shop's, because a cup or a post-cure may be logged too.
+const (
+	minTempC, maxTempC = -60, 250
+	maxCO2             = 100000
+	// fahrenheitC: no shop stays this warm, but one at 68 °F does when its
+	// numbers are read as °C.
+	fahrenheitC = 40.0
+)
+
+// Table is readings in memory, in order of time for each probe. It is a
+// [Readings].
+type Table struct {
+	probes map[string]*column
+	names  []string
+}
+
+// column keeps one probe's samples small: 20 bytes each.
+type column struct {
+	ms         []int64 // since 1970
+	t, rh, co2 []float32
+}
+
+// NewTable returns an empty table.
+func NewTable() *Table { return &Table{probes: map[string]*column{}} }
+
+// Add appends a sample of a probe; samples may come in any order. A missing
+// quantity is NaN.
+func (t *Table) Add(probe string, s Sample) {
+	c := t.probes[probe]
+	if c == nil {
+		c = &column{}
+		t.probes[probe] = c
+		t.names = append(t.names, probe)
+	}
+	ms := s.At.UnixMilli()
+	i := len(c.ms)
+	if i > 0 && c.ms[i-1] >= ms {
+		i = sort.Search(i, func(k int) bool { return c.ms[k] >= ms })
+	}
+	c.ms = slices.Insert(c.ms, i, ms)
+	c.t = slices.Insert(c.t, i, float32(s.TempC))
+	c.rh = slices.Insert(c.rh, i, float32(s.RHPct))
+	c.co2 = slices.Insert(c.co2, i, float32(s.CO2))
+}
+
+// Probes names the probes in order of first appearance.
+func (t *Table) Probes() []string { return slices.Clone(t.names) }
+
+// Len is the number of samples of all probes.
+func (t *Table) Len() int {
+	n := 0
+	for _, c := range t.probes {
+		n += len(c.ms)
+	}
+	return n
+}
+
+// Span is the time of the first and of the last sample; ok is false for an
+// empty table.
+func (t *Table) Span() (first, last time.Time, ok bool) {
+	for _, c := range t.probes {
+		if len(c.ms) == 0 {
+			continue
+		}
+		a, b := time.UnixMilli(c.ms[0]).UTC(), time.UnixMilli(c.ms[len(c.ms)-1]).UTC()
+		if !ok || a.Before(first) {
+			first = a
+		}
+		if !ok || b.After(last) {
+			last = b
+		}
+		ok = true
+	}
+	return first, last, ok
+}
+
+// Samples implements [Readings].
+func (t *Table) Samples(probe string, from, to time.Time) iter.Seq[Sample] {
+	return func(yield func(Sample) bool) {
+		c := t.probes[probe]
+		if c == nil {
+			return
+		}
+		lo := from.UnixMilli()
+		if from.Sub(time.UnixMilli(lo)) > 0 {
+			lo++
+		}
+		hi := to.UnixMilli()
+		for i := sort.Search(len(c.ms), func(k int) bool { return c.ms[k] >= lo }); i < len(c.ms) && c.ms[i] <= hi; i++ {
+			if !yield(Sample{time.UnixMilli(c.ms[i]).UTC(), widen(c.t[i]), widen(c.rh[i]), widen(c.co2[i])}) {
+				return
+			}
+		}
+	}
+}
+
+// widen returns the shortest decimal that rounds to the stored number, so
+// that 21.76 comes back as 21.76 and not as 21.760000228881836.
+func widen(x float32) float64 {
+	f := float64(x)
+	if f != f {
+		return f
+	}
+	return math.Round(f*1e4) / 1e4
+}
+
+// RowError is one thing wrong in a file of readings.
+type RowError struct {
+	File      string
+	Line, Col int
+	What      string
+}
+
+func (e *RowError) Error() string { return fmt.Sprintf("%s:%d:%d: %s", e.File, e.Line, e.Col, e.What) }
+
+// ReadCSV reads readings: the header exactly [Header], times in RFC 3339, a
+// blank field for what is missing. now is the time beyond which a reading
+// lies in the future (zero: not checked). Every fault comes back with its
+// place; with any fault the table is nil.
+//
+// A probe that never falls under 40 °C, or one that jumps as a change of unit
+// would, is questioned rather than taken: 68 in a shed is °F.
+func ReadCSV(r io.Reader, name string, now time.Time) (*Table, []error) {
+	var errs []error
+	bad := func(line, col int, format string, a ...any) {
+		errs = append(errs, &RowError{name, line, col, fmt.Sprintf(format, a...)})
+	}
+	t := NewTable()
+	type seen struct {
+		line, col int
+		lowest    float64
+		lastC     float64
+		lastAt    time.Time
+	}
+	first := map[string]*seen{}
+	names := map[string]string{} // one string a probe, not one a row
+	sc := bufio.NewScanner(r)
+	sc.Buffer(make([]byte, 0, 64<<10), 1<<20)
+	line := 0
+	var fields [6][]byte
+	for sc.Scan() {
+		line++
+		row := bytes.TrimSuffix(sc.Bytes(), []byte("\r"))
+		if line == 1 {
+			row = bytes.TrimPrefix(row, []byte("\xef\xbb\xbf"))
+			if string(row) != Header {
+				bad(1, 1, "the header is %q, expected %s", clip(row), Header)
+				return nil, errs
+			}
+			continue
+		}
+		if len(row) == 0 {
+			continue
+		}
+		n, starts := split(row, &fields)
+		if n != 5 {
+			bad(line, 1, "%d fields, expected 5 (%s)", n, Header)
+			continue
+		}
+		before := len(errs)
+		at, err := time.Parse(time.RFC3339, string(fields[0]))
+		switch {
+		case err != nil:
+			bad(line, 1, "time %q is not RFC 3339 such as 2026-10-10T09:40:00+01:00", clip(fields[0]))
+		case at.Before(earliest):
+			bad(line, 1, "time %s is before the year 2000: was the clock set?", fields[0])
+		case !now.IsZero() && at.After(now.Add(ClockSlack)):
+			bad(line, 1, "time %s is in the future (it is %s)", fields[0], stamp(now.UTC()))
+		}
+		if len(fields[1]) == 0 {
+			bad(line, starts[1], "probe is missing")
+		}
+		s := Sample{At: at, TempC: math.NaN(), RHPct: math.NaN(), CO2: math.NaN()}
+		for i, q := range []struct {
+			to       *float64
+			low, hi  float64
+			what, un string
+		}{
+			{&s.TempC, minTempC, maxTempC, "temp_c", "°C"},
+			{&s.RHPct, 0, 100, "rh_pct", "%"},
+			{&s.CO2, 0, maxCO2, "co2_ppm", "ppm"},
+		} {
+			b := fields[2+i]
+			if len(b) == 0 {
+				continue
+			}
+			x, err := strconv.ParseFloat(string(b), 64)
+			switch {
+			case err != nil || math.IsNaN(x) || math.IsInf(x, 0):
+				bad(line, starts[2+i], "%s %q is not a number; leave it blank where it is missing", q.what, clip(b))
+			case x < q.low || x > q.hi:
+				bad(line, starts[2+i], "%s %g %s is outside %g to %g %s", q.what, x, q.un, q.low, q.hi, q.un)
+			default:
+				*q.to = x
+			}
+		}
+		if len(errs) > before {
+			continue
+		}
+		probe, ok := names[string(fields[1])]
+		if !ok {
+			probe = string(fields[1])
+			names[probe] = probe
+		}
+		if !math.IsNaN(s.TempC) {
+			k := first[probe]
+			if k == nil {
+				k = &seen{line: line, col: starts[2], lowest: s.TempC, lastC: s.TempC, lastAt: at}
+				first[probe] = k
+			}
+			if d := at.Sub(k.lastAt); d >= 0 && d <= 10*time.Minute && UnitJump(k.lastC, s.TempC) {
+				bad(line, starts[2], "temp_c %g °C after %g °C: is it °F? %g °F is %.1f °C", s.TempC, k.lastC, s.TempC, (s.TempC-32)/1.8)
+				continue
+			}
+			k.lowest = min(k.lowest, s.TempC)
+			k.lastC, k.lastAt = s.TempC, at
+		}
+		t.Add(probe, s)
+	}
+	if err := sc.Err(); err != nil {
+		bad(line+1, 1, "cannot be read: %v", err)
+	}
+	if line == 0 {
+		bad(1, 1, "empty, expected the header %s", Header)
+	}
+	for _, probe := range t.names {
+		if k := first[probe]; k != nil && k.lowest >= fahrenheitC {
+			bad(k.line, k.col, "probe %s never falls under %g °C: is it °F? %.0f °F is %.1f °C", probe, fahrenheitC, k.lowest, (k.lowest-32)/1.8)
+		}
+	}
+	if len(errs) > 0 {
+		return nil, errs
+	}
+	return t, nil
+}
+
+// UnitJump reports whether a step from one temperature to the next looks like
+// a change from °C to °F: large, and landing where the same air would read in
+// the other unit.
+func UnitJump(fromC, toC float64) bool {
+	return toC-fromC > 20 && math.Abs((toC-32)/1.8-fromC) < 5
+}
+
+func split(row []byte, fields *[6][]byte) (n int, starts [6]int) {
+	start := 0
+	for {
+		i := bytes.IndexByte(row[start:], ',')
+		end := len(row)
+		if i >= 0 {
+			end = start + i
+		}
+		if n < len(fields) {
+			fields[n] = bytes.TrimSpace(row[start:end])
+			starts[n] = start + 1
+		}
+		n++
+		if i < 0 {
+			return n, starts
+		}
+		start = end + 1
+	}
+}
+
+func clip(b []byte) string {
+	if len(b) > 80 {
+		return string(b[:80]) + "…"
+	}
+	return string(b)
+}
+
+// WriteCSV writes the table as [ReadCSV] reads it, all probes in order of
+// time.
+func (t *Table) WriteCSV(w io.Writer) error {
+	type row struct {
+		ms    int64
+		probe string
+		i     int
+	}
+	rows := make([]row, 0, t.Len())
+	for _, name := range t.names {
+		for i, ms := range t.probes[name].ms {
+			rows = append(rows, row{ms, name, i})
+		}
+	}
+	slices.SortStableFunc(rows, func(a, b row) int {
+		switch {
+		case a.ms < b.ms:
+			return -1
+		case a.ms > b.ms:
+			return 1
+		}
+		return 0
+	})
+	bw := bufio.NewWriter(w)
+	fmt.Fprintln(bw, Header)
+	var b []byte
+	for _, r := range rows {
+		c := t.probes[r.probe]
+		b = time.UnixMilli(r.ms).UTC().AppendFormat(b[:0], time.RFC3339Nano)
+		b = append(b, ',')
+		b = append(b, r.probe...)
+		for _, x := range []float32{c.t[r.i], c.rh[r.i], c.co2[r.i]} {
+			b = append(b, ',')
+			if x == x {
+				b = strconv.AppendFloat(b, widen(x), 'f', -1, 64)
+			}
+		}
+		b = append(b, '\n')
+		if _, err := bw.Write(b); err != nil {
+			return err
+		}
+	}
+	return bw.Flush()
+}

@@ -1,0 +1,435 @@
+package job
+
+import (
+	"encoding/json"
+	"fmt"
+	"hash/fnv"
+	"math"
+	"slices"
+	"sync"
+	"time"
+
+	"curewright/model/air"
+	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/model/shop"
+)
+
+// DefaultProbeSDK is a probe's accuracy where none is stated, one standard
+// deviation in K: the ±0.5 K of common digital thermometers read as two.
+const DefaultProbeSDK = 0.25
+
+// Doubts of one coat alone, as standard deviations of ln κ.
+const noBatchSD = 0.10 // minutes in the cup not known
+
+// Versioned is what a [Readings] may implement besides: a number that changes
+// whenever samples of the probe were added or changed other than after its
+// newest one. Without it, readings are taken to be appended only.
+type Versioned interface {
+	Version(probe string) uint64
+}
+
+// Options of an [Estimator].
+type Options struct {
+	// NoCheckpoints makes every estimate start from the coat's beginning.
+	NoCheckpoints bool
+}
+
+// Estimator judges coats. It keeps a checkpoint a coat, so that a further
+// estimate reads only what is new; what it says does not depend on them. It
+// is safe for use by several goroutines, one at a time gets in.
+type Estimator struct {
+	opts  Options
+	mu    sync.Mutex
+	ws    coat.Workspace
+	saved map[string]*checkpoint
+	law   map[string]*lawOf
+	paths []float32
+	panel []float32
+}
+
+type lawOf struct {
+	resin cure.Resin
+	it    *cure.Integrator
+	key   uint64
+}
+
+// NewEstimator returns an estimator without checkpoints yet.
+func NewEstimator(o Options) *Estimator {
+	return &Estimator{opts: o, saved: map[string]*checkpoint{}, law: map[string]*lawOf{}}
+}
+
+// Estimate judges every coat that is open at now. Work after now does not
+// count, nor do readings. An error names what the work lacks (a resin or a
+// panel that is not there); the coats that can be judged are judged all the
+// same.
+func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings) (Result, error) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	res := Result{At: now, Coats: []coat.Estimate{}}
+	var missing []error
+	runs := map[string]*run{}
+	live := map[string]bool{}
+	for i := range w.Coats {
+		c := &w.Coats[i]
+		if c.Applied.After(now) {
+			continue
+		}
+		ru, err := e.follow(now, w, c, r, s)
+		if err != nil {
+			if c.Open(now) {
+				missing = append(missing, err)
+			}
+			continue
+		}
+		runs[c.ID] = ru
+		live[c.ID] = true
+	}
+	for i := range w.Coats {
+		c := &w.Coats[i]
+		ru := runs[c.ID]
+		if ru == nil || !c.Open(now) {
+			continue
+		}
+		res.Coats = append(res.Coats, e.judge(now, w, ru, runs, r, s))
+	}
+	for id := range e.saved {
+		if !live[id] {
+			delete(e.saved, id)
+		}
+	}
+	res.Shop = e.shopNow(now, w, r, s)
+	if len(missing) > 0 {
+		return res, joined(missing)
+	}
+	return res, nil
+}
+
+type joined []error
+
+func (j joined) Error() string {
+	s := ""
+	for i, e := range j {
+		if i > 0 {
+			s += "; "
+		}
+		s += e.Error()
+	}
+	return s
+}
+
+func (j joined) Unwrap() []error { return j }
+
+// run is one coat followed up to now.
+type run struct {
+	coat    *coat.Coat
+	panel   coat.Panel
+	law     *lawOf
+	batches []coat.Batch
+	lot     string // resin and lot, "" when not known
+	unit    string // the cups it shares with no other
+	feels   []coat.Feel
+	young   *coat.Track
+	old     *coat.Track // nil when the same
+	feed    *feed
+	gapFor  time.Duration
+	like    coat.Likelihood
+}
+
+func (e *Estimator) lawFor(w *coat.Work, name string) (*lawOf, bool) {
+	r, ok := w.Resins[name]
+	if !ok {
+		if r, ok = cure.Generic(name); !ok {
+			return nil, false
+		}
+	}
+	key := digest(r)
+	if l := e.law[name]; l != nil && l.key == key {
+		return l, true
+	}
+	l := &lawOf{resin: r, it: cure.NewIntegrator(r), key: key}
+	e.law[name] = l
+	return l, true
+}
+
+func digest(v any) uint64 {
+	h := fnv.New64a()
+	// Records of work are plain data: they cannot fail to encode, but for
+	// numbers that are none, which the checks of work refuse.
+	b, err := json.Marshal(v)
+	if err != nil {
+		fmt.Fprintf(h, "%+v", v)
+	}
+	h.Write(b)
+	return h.Sum64()
+}
+
+func (e *Estimator) describe(now time.Time, w *coat.Work, c *coat.Coat) (*run, error) {
+	ru := &run{coat: c}
+	var ok bool
+	if ru.law, ok = e.lawFor(w, c.Resin); !ok {
+		return nil, fmt.Errorf("coat %s: unknown resin %q", c.ID, c.Resin)
+	}
+	if ru.panel, ok = find(w.Panels, func(p coat.Panel) bool { return p.ID == c.Panel }); !ok {
+		return nil, fmt.Errorf("coat %s: unknown panel %q", c.ID, c.Panel)
+	}
+	for _, id := range c.Batches {
+		if b, ok := find(w.Batches, func(b coat.Batch) bool { return b.ID == id }); ok {
+			ru.batches = append(ru.batches, b)
+			ru.unit += id + "\n"
+			if b.Lot != "" {
+				ru.lot = c.Resin + "\n" + b.Lot
+			}
+		}
+	}
+	for _, x := range w.Feels {
+		if x.Coat == c.ID && !x.At.After(now) {
+			ru.feels = append(ru.feels, x)
+		}
+	}
+	slices.SortStableFunc(ru.feels, func(a, b coat.Feel) int { return a.At.Compare(b.At) })
+	return ru, nil
+}
+
+// mixing is when the first and when the last of the resin on the panel was
+// mixed: off the youngest opening is read, off the oldest closing.
+func (ru *run) mixing() (oldest, youngest time.Time) {
+	if len(ru.batches) == 0 {
+		oldest, youngest = ru.coat.Applied, ru.coat.Applied
+		if f := ru.coat.Finished; f != nil && f.After(youngest) {
+			youngest = *f
+		}
+		return oldest, youngest
+	}
+	oldest, youngest = ru.batches[0].Mixed, ru.batches[0].Mixed
+	for _, b := range ru.batches[1:] {
+		if b.Mixed.Before(oldest) {
+			oldest = b.Mixed
+		}
+		if b.Mixed.After(youngest) {
+			youngest = b.Mixed
+		}
+	}
+	// A cup mixed after the first of it was on the panel went on as mixed.
+	if oldest.After(ru.coat.Applied) {
+		oldest = ru.coat.Applied
+	}
+	return oldest, youngest
+}
+
+// checkpoint is a coat followed up to some moment a little in the past.
+type checkpoint struct {
+	key        uint64
+	versions   [2]uint64
+	feelsKey   uint64
+	young, old coat.Track
+	hasOld     bool
+	feed       feed
+}
+
+// settle is how far behind now a checkpoint stays, so that readings that come
+// in late and out of order still count.
+const settleFor = 10 * time.Minute
+
+func (e *Estimator) follow(now time.Time, w *coat.Work, c *coat.Coat, r Readings, s Settings) (*run, error) {
+	ru, err := e.describe(now, w, c)
+	if err != nil {
+		return nil, err
+	}
+	airProbe := ru.panel.Air
+	if airProbe == "" {
+		airProbe = s.Air
+	}
+	key := digest(struct {
+		C     coat.Coat
+		P     coat.Panel
+		B     []coat.Batch
+		R     uint64
+		Air   string
+		Heat  bool
+		Probe float64
+	}{stripped(*c), ru.panel, ru.batches, ru.law.key, airProbe, s.FuelHeater, 0})
+	var versions [2]uint64
+	if v, ok := r.(Versioned); ok {
+		versions = [2]uint64{v.Version(ru.panel.Probe), v.Version(airProbe)}
+	}
+	cp := e.saved[c.ID]
+	if cp != nil {
+		past := slices.IndexFunc(ru.feels, func(f coat.Feel) bool { return f.At.After(cp.feed.last) })
+		if past < 0 {
+			past = len(ru.feels)
+		}
+		if cp.key != key || cp.versions != versions || cp.feelsKey != digest(ru.feels[:past]) || cp.feed.last.After(now) {
+			cp = nil
+		} else {
+			cp.young.SetFeels(ru.feels[past:])
+			cp.old.SetFeels(nil)
+		}
+	}
+	if cp == nil {
+		cp = e.begin(ru, airProbe, r, s)
+		cp.key, cp.versions = key, versions
+	}
+	// To the checkpoint's new place, then on a copy to now.
+	until := now.Add(-settleFor)
+	if !e.opts.NoCheckpoints {
+		cp.feed.advance(r, until, cp)
+		past := slices.IndexFunc(ru.feels, func(f coat.Feel) bool { return f.At.After(cp.feed.last) })
+		if past < 0 {
+			past = len(ru.feels)
+		}
+		cp.feelsKey = digest(ru.feels[:past])
+		e.saved[c.ID] = cp
+	}
+	tip := &checkpoint{hasOld: cp.hasOld, feed: cp.feed}
+	cp.young.CopyTo(&tip.young)
+	if cp.hasOld {
+		cp.old.CopyTo(&tip.old)
+	}
+	tip.feed.advance(r, now, tip)
+	ru.gapFor = tip.feed.finish(now, tip)
+	ru.feed = &tip.feed
+	ru.young = &tip.young
+	if tip.hasOld {
+		ru.old = &tip.old
+	}
+	if ru.young.Begun() {
+		ru.like = ru.young.Judge()
+	}
+	return ru, nil
+}
+
+// stripped is the coat without what does not change how it cures.
+func stripped(c coat.Coat) coat.Coat {
+	c.Next, c.Note, c.Cloth, c.Ended, c.Cover, c.Kind = "", "", nil, nil, "", ""
+	return c
+}
+
+func (e *Estimator) begin(ru *run, airProbe string, r Readings, s Settings) *checkpoint {
+	oldest, youngest := ru.mixing()
+	applied := ru.coat.Applied
+	on := func(mixed time.Time) time.Time {
+		if mixed.After(applied) {
+			return mixed
+		}
+		return applied
+	}
+	cp := &checkpoint{}
+	o := coat.TrackOptions{Resin: &ru.law.resin, Integrator: ru.law.it, FuelHeater: s.FuelHeater}
+	o.Mixed, o.Applied, o.Feels = youngest, on(youngest), ru.feels
+	cp.young = *coat.NewTrack(o)
+	if youngest.Sub(oldest) > time.Minute {
+		o.Mixed, o.Applied, o.Feels = oldest, on(oldest), nil
+		cp.old = *coat.NewTrack(o)
+		cp.hasOld = true
+	}
+	cp.feed = feed{probe: ru.panel.Probe, air: airProbe, applied: applied, mixed: oldest,
+		lag: shop.Lag{Tau: shop.LagSeconds(ru.panel.Core)}, last: oldest.Add(-lookBack), cup: cupPlan{StartC: math.NaN()}}
+	for _, b := range ru.batches {
+		if b.StartC != nil {
+			cp.feed.cup.StartC = *b.StartC
+		}
+	}
+	return cp
+}
+
+func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]*run, r Readings, s Settings) coat.Estimate {
+	cs := coat.Case{Now: now, Loc: s.Loc, Coat: *ru.coat, Panel: ru.panel, Resin: &ru.law.resin, Feels: ru.feels}
+	if !ru.young.Begun() {
+		return coat.NotYet(&cs)
+	}
+	cs.Track, cs.Oldest = ru.young, ru.old
+	cs.GapFor = ru.gapFor
+	cs.PanelFrom = ru.feed.from(now)
+	sd := DefaultProbeSDK
+	if x, ok := s.ProbeSDK[ru.panel.Probe]; ok {
+		sd = x
+	}
+	extra := 0.0
+	if len(ru.batches) == 0 {
+		extra = noBatchSD
+	}
+	cs.Belief = coat.Believe(ru.law.resin.LnKappaSD, extra, ru.young.TempSD(sd), ru.like, family(ru, w, runs))
+	cs.Outlook = e.outlook(now, ru, r, s)
+	cs.Asleep = asleep(now, s, ru.coat.Applied.Location())
+	return e.ws.Estimate(&cs)
+}
+
+// family gathers the finger tests on other coats that say something about
+// this one's rate factor.
+func family(ru *run, w *coat.Work, runs map[string]*run) (f coat.Family) {
+	if ru.unit == "" {
+		return f
+	}
+	lots := map[string]int{}
+	for i := range w.Coats {
+		o := runs[w.Coats[i].ID]
+		if o == nil || o == ru || !o.like.Says() || o.coat.Resin != ru.coat.Resin {
+			continue
+		}
+		switch {
+		case o.unit == ru.unit:
+			f.SameBatch = append(f.SameBatch, o.like)
+		case ru.lot != "" && o.lot == ru.lot:
+			k, ok := lots[o.unit]
+			if !ok {
+				k = len(f.SameLot)
+				lots[o.unit] = k
+				f.SameLot = append(f.SameLot, nil)
+			}
+			f.SameLot[k] = append(f.SameLot[k], o.like)
+		}
+	}
+	return f
+}
+
+// asleep is the next stretch of sleep that is not over.
+func asleep(now time.Time, s Settings, own *time.Location) *coat.Span {
+	if s.SleepFrom == s.SleepTo {
+		return nil
+	}
+	loc := s.Loc
+	if loc == nil {
+		loc = own
+	}
+	n := now.In(loc)
+	for day := -1; day <= 1; day++ {
+		from := time.Date(n.Year(), n.Month(), n.Day()+day, int(s.SleepFrom)/60, int(s.SleepFrom)%60, 0, 0, loc)
+		to := time.Date(n.Year(), n.Month(), n.Day()+day, int(s.SleepTo)/60, int(s.SleepTo)%60, 0, 0, loc)
+		if s.SleepTo < s.SleepFrom {
+			to = time.Date(n.Year(), n.Month(), n.Day()+day+1, int(s.SleepTo)/60, int(s.SleepTo)%60, 0, 0, loc)
+		}
+		if to.After(now) {
+			if from.Before(now) {
+				from = now
+			}
+			return &coat.Span{From: from, To: to}
+		}
+	}
+	return nil
+}
+
+// outlook forecasts the panel's temperature from now on.
+func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coat.Outlook {
+	loc := s.Loc
+	if loc == nil {
+		loc = ru.coat.Applied.Location()
+	}
+	m := shop.Default()
+	c := shop.Conditions{TempC: ru.young.NowC(), DaySecs: daySecs(now.In(loc)), SetPoint: s.SetPointC}
+	e.panel = m.Ensemble(e.panel[:0], shop.Paths, shop.Steps, c)
+	return &coat.Outlook{Start: now, StepS: shop.StepS, Paths: shop.Paths, Len: shop.Steps + 1, TempC: e.panel, VapourPa: ru.feed.vapour(now)}
+}
+
+func daySecs(t time.Time) float64 {
+	return float64(t.Hour()*3600 + t.Minute()*60 + t.Second())
+}
+
+func (e *Estimator) shopNow(now time.Time, w *coat.Work, r Readings, s Settings) *ShopNow { return nil }
+
+func vapour(tempC, rh float64) float64 {
+	if math.IsNaN(tempC) || math.IsNaN(rh) {
+		return math.NaN()
+	}
+	return rh / 100 * air.VapourPressure(tempC)
+}

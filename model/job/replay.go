@@ -1,0 +1,43 @@
+package job
+
+import (
+	"slices"
+	"time"
+
+	"curewright/model/coat"
+)
+
+// Replay judges the job's coats over a table of readings as they stood at
+// until: readings and finger tests after it do not count, so that a forecast
+// can be scored against what came later. A zero until means the last reading.
+func Replay(j *Job, t *Table, until time.Time) (Result, error) {
+	if until.IsZero() {
+		_, last, ok := t.Span()
+		if !ok {
+			return Result{}, errEmpty
+		}
+		until = last
+	}
+	w := At(&j.Work, until)
+	return NewEstimator(Options{NoCheckpoints: true}).Estimate(until, w, t, j.Settings)
+}
+
+// At is the work as it stood at a time: what was entered for later is left
+// out.
+func At(w *coat.Work, until time.Time) *coat.Work {
+	out := *w
+	out.Coats = slices.DeleteFunc(slices.Clone(w.Coats), func(c coat.Coat) bool { return c.Applied.After(until) })
+	out.Feels = slices.DeleteFunc(slices.Clone(w.Feels), func(f coat.Feel) bool { return f.At.After(until) })
+	for i := range out.Coats {
+		if f := out.Coats[i].Finished; f != nil && f.After(until) {
+			out.Coats[i].Finished = nil
+		}
+	}
+	return &out
+}
+
+type plainError string
+
+func (e plainError) Error() string { return string(e) }
+
+const errEmpty = plainError("no readings in the file")
