@@ -534,6 +534,9 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 	for _, n := range d.order {
 		l := d.lines[n]
 		if l.watcher != nil {
+			if r, ok := l.ch.(interface{ Run(context.Context) error }); ok {
+				wg.Go(func() { r.Run(ctx) })
+			}
 			continue
 		}
 		wg.Go(func() { d.deliver(ctx, l) })
@@ -803,10 +806,27 @@ func (d *Dispatcher) watch(active []Alert) {
 	}
 }
 
+// note takes over the trouble of channels that are not sent to.
+func (d *Dispatcher) note() {
+	for _, n := range d.order {
+		l := d.lines[n]
+		w, ok := l.ch.(interface{ Err() error })
+		if l.watcher == nil || !ok {
+			continue
+		}
+		if err := w.Err(); err != nil {
+			d.say(l, err, 0)
+		} else {
+			l.stats.LastErr, l.stats.FailingSince = "", time.Time{}
+		}
+	}
+}
+
 // Stats returns each channel's counts.
 func (d *Dispatcher) Stats() map[string]ChannelStats {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	d.note()
 	out := make(map[string]ChannelStats, len(d.lines))
 	for n, l := range d.lines {
 		s := l.stats
@@ -829,6 +849,7 @@ func (d *Dispatcher) Conditions() []Condition {
 	now := d.cfg.Now()
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	d.note()
 	var out []Condition
 	for _, n := range d.order {
 		if s := d.lines[n].stats; !s.FailingSince.IsZero() && now.Sub(s.FailingSince) > 10*time.Minute {

@@ -20,7 +20,6 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
-	"strings"
 	"time"
 
 	"curewright/alerts"
@@ -97,26 +96,7 @@ func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
 	defer res.Body.Close()
 	text, _ := io.ReadAll(io.LimitReader(res.Body, 200))
 	io.Copy(io.Discard, io.LimitReader(res.Body, 64<<10)) // so that the connection is used again
-	return Answer(c.name, res, text)
-}
-
-// Answer turns an HTTP answer into nil, a passing or a permanent error.
-func Answer(name string, res *http.Response, text []byte) error {
-	code := res.StatusCode
-	if code >= 200 && code < 300 {
-		return nil
-	}
-	err := fmt.Errorf("channel %s: post: answered %s", name, res.Status)
-	if t := strings.Join(strings.Fields(string(text)), " "); t != "" {
-		err = fmt.Errorf("%w: %s", err, t)
-	}
-	if code < 500 && code != http.StatusRequestTimeout && code != http.StatusTooEarly && code != http.StatusTooManyRequests {
-		return alerts.Permanent(err)
-	}
-	if s, e := strconv.Atoi(res.Header.Get("Retry-After")); e == nil && s > 0 {
-		return &alerts.RetryAfterError{Err: err, Wait: time.Duration(s) * time.Second}
-	}
-	return err
+	return alerts.HTTPError(c.name, res, text)
 }
 
 // bare drops the address that net/http puts in front of its errors: it may

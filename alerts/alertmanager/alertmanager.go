@@ -1,0 +1,163 @@
+// Package alertmanager hands alerts to an Alertmanager over its v2 API, for a
+// yard that already runs one: it then groups, silences and routes them.
+package alertmanager
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"strings"
+	"time"
+
+	"curewright/alerts"
+)
+
+// Options are where it is and what every alert carries.
+type Options struct {
+	URL            string // e.g. "http://yard.local:9093"
+	User, Password string // basic authentication; "" for none
+	Site           string // label "site", "" for none
+	Labels         map[string]string
+	Client         *http.Client
+	Now            func() time.Time // time.Now by default
+}
+
+// Channel posts to /api/v2/alerts.
+type Channel struct {
+	name string
+	o    Options
+	url  string
+}
+
+var (
+	_ alerts.Channel   = (*Channel)(nil)
+	_ alerts.Machine   = (*Channel)(nil)
+	_ alerts.Refresher = (*Channel)(nil)
+)
+
+// New returns a channel; it does no I/O.
+func New(name string, o Options) (*Channel, error) {
+	u, err := url.Parse(o.URL)
+	if err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Host == "" {
+		return nil, fmt.Errorf("channel %s: url: not an http or https address", name)
+	}
+	if o.Client == nil {
+		o.Client = &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	return &Channel{name: name, o: o, url: strings.TrimRight(o.URL, "/") + "/api/v2/alerts"}, nil
+}
+
+// Name returns the configured name.
+func (c *Channel) Name() string { return c.name }
+
+// Machine says that the other end is a system: it takes every change.
+func (c *Channel) Machine() bool { return true }
+
+// keep is how long Alertmanager holds an alert that is not repeated: a few of
+// the refreshes may be lost, but a dead board's alerts do not stay for ever.
+const keep = 5 * time.Minute
+
+// posted is a postableAlert of the v2 API.
+type posted struct {
+	StartsAt    time.Time         `json:"startsAt"`
+	EndsAt      time.Time         `json:"endsAt"`
+	Labels      map[string]string `json:"labels"`
+	Annotations map[string]string `json:"annotations"`
+}
+
+func (c *Channel) posted(a alerts.Alert) posted {
+	p := posted{StartsAt: a.Since, EndsAt: c.o.Now().Add(keep),
+		Labels:      map[string]string{"alertname": name(a.Rule), "rule": a.Rule, "severity": string(a.Severity), "service": "curewright"},
+		Annotations: map[string]string{"summary": a.Say, "id": a.ID}}
+	for k, v := range c.o.Labels {
+		p.Labels[k] = v
+	}
+	for k, v := range map[string]string{"subject": a.Subject, "panel": a.Panel, "site": c.o.Site} {
+		if v != "" { // an empty label is no label there
+			p.Labels[k] = v
+		}
+	}
+	if a.FiredAt != nil {
+		p.StartsAt = *a.FiredAt
+	}
+	if a.AckedBy != "" {
+		p.Annotations["acknowledged_by"] = a.AckedBy
+	}
+	if a.EndedAt != nil {
+		p.EndsAt = *a.EndedAt
+		if !p.EndsAt.After(p.StartsAt) { // refused otherwise
+			p.EndsAt = p.StartsAt.Add(time.Second)
+		}
+	}
+	return p
+}
+
+// name makes "Curewright" + CamelCase of a rule, as alert names are written
+// there.
+func name(rule string) string {
+	var b strings.Builder
+	b.WriteString("Curewright")
+	for _, w := range strings.FieldsFunc(rule, func(r rune) bool { return r == '_' || r == '-' || r == ' ' }) {
+		b.WriteString(strings.ToUpper(w[:1]) + w[1:])
+	}
+	return b.String()
+}
+
+// Send posts one alert. A test posts an alert of its own that ends after five
+// minutes; a digest is nothing here.
+func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
+	a := m.Alert
+	switch {
+	case a != nil:
+	case m.What == alerts.WhatTest:
+		a = &alerts.Alert{ID: m.Key, Rule: "test", Severity: alerts.Note, Say: m.Text, Since: m.At}
+	default:
+		return nil
+	}
+	return c.post(ctx, []posted{c.posted(*a)})
+}
+
+// Refresh repeats everything that lasts.
+func (c *Channel) Refresh(ctx context.Context, active []alerts.Alert) error {
+	list := make([]posted, 0, len(active))
+	for _, a := range active {
+		list = append(list, c.posted(a))
+	}
+	return c.post(ctx, list)
+}
+
+func (c *Channel) post(ctx context.Context, list []posted) error {
+	body, err := json.Marshal(list)
+	if err != nil {
+		return alerts.Permanent(fmt.Errorf("channel %s: %w", c.name, err))
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.url, bytes.NewReader(body))
+	if err != nil {
+		return alerts.Permanent(fmt.Errorf("channel %s: url: not usable", c.name))
+	}
+	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("User-Agent", "curewright")
+	if c.o.User != "" {
+		req.SetBasicAuth(c.o.User, c.o.Password)
+	}
+	res, err := c.o.Client.Do(req)
+	if err != nil {
+		var ue *url.Error
+		if errors.As(err, &ue) {
+			err = ue.Err
+		}
+		return fmt.Errorf("channel %s: post: %w", c.name, err)
+	}
+	defer res.Body.Close()
+	text, _ := io.ReadAll(io.LimitReader(res.Body, 200))
+	io.Copy(io.Discard, io.LimitReader(res.Body, 64<<10))
+	return alerts.HTTPError(c.name, res, text)
+}

@@ -1,0 +1,291 @@
+// Package buzzer sounds a piezo on a GPIO line: three patterns that can be
+// told apart with gloves on and the radio running, until somebody acknowledges
+// or presses a wired push-button.
+//
+// The piezo is one with its own oscillator: it sounds while its line is on.
+// More than a few milliamperes need a transistor between line and piezo.
+package buzzer
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/gpio/gpioreg"
+
+	"curewright/alerts"
+)
+
+// Pin is the piezo's line.
+type Pin interface{ Set(on bool) error }
+
+// Button is a push-button's line.
+type Button interface{ Pressed() bool }
+
+// A pattern is on, off, on, off, ... and then a pause before it repeats.
+type pattern struct {
+	beats []time.Duration
+	pause time.Duration
+	// slow is the pause once it has sounded for ten minutes: whoever is there
+	// has heard it, and whoever comes back will.
+	slow time.Duration
+}
+
+const ms = time.Millisecond
+
+// patterns by the alert's sound: two long for "act now", three short for
+// "closing", an unbroken trill for "danger". They differ in rhythm and not in
+// pitch, which a simple piezo does not have.
+var patterns = map[string]pattern{
+	alerts.SoundActNow:  {beats: []time.Duration{600 * ms, 300 * ms, 600 * ms}, pause: 15 * time.Second, slow: 2 * time.Minute},
+	alerts.SoundClosing: {beats: []time.Duration{120 * ms, 120 * ms, 120 * ms, 120 * ms, 120 * ms}, pause: 30 * time.Second, slow: 2 * time.Minute},
+	alerts.SoundDanger: {beats: []time.Duration{100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms,
+		100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms, 100 * ms}, pause: time.Second, slow: 10 * time.Second},
+}
+
+var order = map[string]int{alerts.SoundClosing: 1, alerts.SoundActNow: 2, alerts.SoundDanger: 3}
+
+// slowAfter is how long a sound goes on before its pauses lengthen.
+const slowAfter = 10 * time.Minute
+
+// Channel sounds what is firing. It follows the alerts that last instead of
+// taking messages, and falls silent as soon as none is left.
+type Channel struct {
+	name    string
+	pin     Pin
+	button  Button // nil for none
+	onPress func()
+
+	mu     sync.Mutex
+	sound  string // "" for silence
+	err    error
+	change chan struct{}
+	test   chan chan struct{}
+}
+
+var (
+	_ alerts.Channel = (*Channel)(nil)
+	_ alerts.Watcher = (*Channel)(nil)
+)
+
+// New returns a channel on a line; it does not touch it before [Channel.Run].
+// button may be nil; onPress is called once a press and should acknowledge
+// what sounds.
+func New(name string, pin Pin, button Button, onPress func()) *Channel {
+	return &Channel{name: name, pin: pin, button: button, onPress: onPress, change: make(chan struct{}, 1), test: make(chan chan struct{})}
+}
+
+// Name returns the configured name.
+func (c *Channel) Name() string { return c.name }
+
+// Err returns the line's last error, nil while it obeys.
+func (c *Channel) Err() error {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.err
+}
+
+// Watch takes what is firing and not acknowledged; the most urgent sound wins.
+func (c *Channel) Watch(active []alerts.Alert) {
+	sound := ""
+	for _, a := range active {
+		if order[a.Sound] > order[sound] {
+			sound = a.Sound
+		}
+	}
+	c.mu.Lock()
+	changed := sound != c.sound
+	c.sound = sound
+	c.mu.Unlock()
+	if changed {
+		select {
+		case c.change <- struct{}{}:
+		default:
+		}
+	}
+}
+
+// Send plays all three patterns once for a test and does nothing for other
+// messages: what is firing is followed through [Channel.Watch].
+func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
+	if m.What != alerts.WhatTest {
+		return nil
+	}
+	done := make(chan struct{})
+	select {
+	case c.test <- done:
+	case <-ctx.Done():
+		return fmt.Errorf("channel %s: the buzzer is not running: %w", c.name, ctx.Err())
+	}
+	select {
+	case <-done:
+		return c.Err()
+	case <-ctx.Done():
+		return fmt.Errorf("channel %s: %w", c.name, ctx.Err())
+	}
+}
+
+// Run plays until ctx ends. The line is off when Run starts and when it
+// returns.
+func (c *Channel) Run(ctx context.Context) error {
+	c.set(false)
+	defer c.set(false)
+	if c.button != nil {
+		var wg sync.WaitGroup
+		wg.Go(func() { c.watchButton(ctx) })
+		defer wg.Wait()
+	}
+	var began time.Time
+	last := ""
+	for {
+		c.mu.Lock()
+		sound := c.sound
+		c.mu.Unlock()
+		if sound != last {
+			last, began = sound, time.Now()
+		}
+		p, ok := patterns[sound]
+		if !ok {
+			select {
+			case <-ctx.Done():
+				return ctx.Err()
+			case <-c.change:
+			case done := <-c.test:
+				c.playAll(ctx)
+				close(done)
+			}
+			continue
+		}
+		pause := p.pause
+		if time.Since(began) >= slowAfter {
+			pause = p.slow
+		}
+		if !c.play(ctx, p) || !c.rest(ctx, pause) {
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+		}
+	}
+}
+
+// play sounds one pattern; false when something changed meanwhile.
+func (c *Channel) play(ctx context.Context, p pattern) bool {
+	defer c.set(false)
+	for i, d := range p.beats {
+		c.set(i%2 == 0)
+		if !c.rest(ctx, d) {
+			return false
+		}
+	}
+	return true
+}
+
+// rest waits; false when the sound changed or ctx ended.
+func (c *Channel) rest(ctx context.Context, d time.Duration) bool {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	for {
+		select {
+		case <-t.C:
+			return true
+		case <-ctx.Done():
+			return false
+		case <-c.change:
+			return false
+		case done := <-c.test:
+			// It sounds already: that is a test too.
+			close(done)
+		}
+	}
+}
+
+func (c *Channel) playAll(ctx context.Context) {
+	for _, s := range []string{alerts.SoundActNow, alerts.SoundClosing, alerts.SoundDanger} {
+		if !c.play(ctx, patterns[s]) || !c.rest(ctx, time.Second) {
+			return
+		}
+	}
+}
+
+func (c *Channel) set(on bool) {
+	err := c.pin.Set(on)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.err = nil
+	if err != nil {
+		c.err = fmt.Errorf("channel %s: gpio: %w", c.name, err)
+	}
+}
+
+// pressPoll is how often the button is looked at; two looks in a row must
+// agree, so that a bounce or a spark is not a press.
+const pressPoll = 50 * time.Millisecond
+
+func (c *Channel) watchButton(ctx context.Context) {
+	t := time.NewTicker(pressPoll)
+	defer t.Stop()
+	was, held := false, false
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
+		}
+		now := c.button.Pressed()
+		if now && was && !held {
+			held = true // once a press, however long
+			if c.onPress != nil {
+				c.onPress()
+			}
+		}
+		if !now && !was {
+			held = false
+		}
+		was = now
+	}
+}
+
+// ErrNoLine is returned for a GPIO line that the board does not have.
+var ErrNoLine = errors.New("no such GPIO line")
+
+type gpioPin struct {
+	p   gpio.PinIO
+	low bool
+}
+
+func (g gpioPin) Set(on bool) error { return g.p.Out(gpio.Level(on != g.low)) }
+
+// OpenPin opens the piezo's line by its name, such as "GPIO18", and switches
+// it off. activeLow is for a piezo that sounds while the line is low. The
+// host's lines must be registered before.
+func OpenPin(name string, activeLow bool) (Pin, error) {
+	p := gpioreg.ByName(name)
+	if p == nil {
+		return nil, fmt.Errorf("buzzer: pin %q: %w", name, ErrNoLine)
+	}
+	g := gpioPin{p, activeLow}
+	if err := g.Set(false); err != nil {
+		return nil, fmt.Errorf("buzzer: pin %s: %w", name, err)
+	}
+	return g, nil
+}
+
+type gpioButton struct{ p gpio.PinIO }
+
+func (g gpioButton) Pressed() bool { return g.p.Read() == gpio.Low }
+
+// OpenButton opens a push-button between the line and ground, with the board's
+// own pull-up.
+func OpenButton(name string) (Button, error) {
+	p := gpioreg.ByName(name)
+	if p == nil {
+		return nil, fmt.Errorf("buzzer: button %q: %w", name, ErrNoLine)
+	}
+	if err := p.In(gpio.PullUp, gpio.NoEdge); err != nil {
+		return nil, fmt.Errorf("buzzer: button %s: %w", name, err)
+	}
+	return gpioButton{p}, nil
+}

@@ -1,0 +1,146 @@
+// Package push sends alerts to a phone or a chat through a library that knows
+// many services; which one is in the address, and the address is a secret.
+package push
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log"
+	"net/url"
+	"regexp"
+	"sort"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/nicholas-fedor/shoutrrr"
+	"github.com/nicholas-fedor/shoutrrr/pkg/router"
+	"github.com/nicholas-fedor/shoutrrr/pkg/types"
+
+	"curewright/alerts"
+)
+
+// Channel sends messages to one service.
+type Channel struct {
+	name   string
+	r      *router.ServiceRouter
+	hide   *strings.Replacer
+	timeout time.Duration
+	busy   chan struct{} // one send at a time: the library's can't be cancelled
+}
+
+var _ alerts.Channel = (*Channel)(nil)
+
+// New returns a channel to the service that the address names; timeout bounds
+// one try (default 20 s). It sends nothing. Errors never show the address or
+// its parts.
+func New(name, address string, timeout time.Duration) (*Channel, error) {
+	if timeout <= 0 {
+		timeout = 20 * time.Second
+	}
+	c := &Channel{name: name, hide: hider(address), timeout: timeout, busy: make(chan struct{}, 1)}
+	// What the services log may hold tokens.
+	r, err := shoutrrr.NewSender(log.New(io.Discard, "", 0), address)
+	if err != nil {
+		return nil, fmt.Errorf("channel %s: address: %s", name, c.hide.Replace(err.Error()))
+	}
+	r.Timeout = timeout
+	c.r = r
+	return c, nil
+}
+
+// Name returns the configured name.
+func (c *Channel) Name() string { return c.name }
+
+// Send delivers the message. The library's errors are text: one that names an
+// HTTP status of the 400s is permanent, but for 408, 425 and 429.
+func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
+	select {
+	case c.busy <- struct{}{}:
+	default:
+		return fmt.Errorf("channel %s: the last try has not ended yet", c.name)
+	}
+	params := types.Params{}
+	if m.Title != "" {
+		params.SetTitle(m.Title)
+	}
+	got := make(chan error, 1)
+	go func() {
+		defer func() {
+			if p := recover(); p != nil {
+				got <- fmt.Errorf("panic: %v", p)
+			}
+			<-c.busy
+		}()
+		got <- errors.Join(c.r.Send(m.Body(), &params)...)
+	}()
+	var err error
+	select {
+	case err = <-got:
+	case <-ctx.Done():
+		return fmt.Errorf("channel %s: %w", c.name, ctx.Err())
+	}
+	if err == nil {
+		return nil
+	}
+	text := c.hide.Replace(err.Error())
+	out := fmt.Errorf("channel %s: %s", c.name, strings.Join(strings.Fields(text), " "))
+	if s := status.FindStringSubmatch(err.Error()); s != nil {
+		if code, _ := strconv.Atoi(s[1]); code != 408 && code != 425 && code != 429 {
+			return alerts.Permanent(out)
+		}
+	}
+	return out
+}
+
+var status = regexp.MustCompile(`(?i)(?:status(?: code)?|http)\D{0,4}\b(4\d\d)\b`)
+
+// hider replaces the address and every part of it that may be a secret.
+func hider(address string) *strings.Replacer {
+	parts := map[string]bool{address: true}
+	add := func(s string) {
+		for _, x := range []string{s, url.QueryEscape(s), url.PathEscape(s)} {
+			if len(x) >= 4 {
+				parts[x] = true
+			}
+		}
+	}
+	if u, err := url.Parse(address); err == nil {
+		add(u.Host)
+		add(u.Hostname())
+		add(u.RawQuery)
+		if u.User != nil {
+			add(u.User.String())
+			add(u.User.Username())
+			if p, ok := u.User.Password(); ok {
+				add(p)
+			}
+		}
+		for _, s := range strings.FieldsFunc(u.Path, func(r rune) bool { return r == '/' }) {
+			add(s)
+		}
+		for _, vs := range u.Query() {
+			for _, v := range vs {
+				add(v)
+			}
+		}
+	} else {
+		for _, s := range strings.FieldsFunc(address, func(r rune) bool { return strings.ContainsRune("/:@?&=", r) }) {
+			add(s)
+		}
+	}
+	list := make([]string, 0, len(parts))
+	for p := range parts {
+		list = append(list, p)
+	}
+	sort.Slice(list, func(i, j int) bool {
+		return len(list[i]) > len(list[j]) || len(list[i]) == len(list[j]) && list[i] < list[j]
+	})
+	var pairs []string
+	for _, p := range list {
+		pairs = append(pairs, p, "(hidden)")
+	}
+	return strings.NewReplacer(pairs...)
+}
