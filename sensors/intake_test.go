@@ -1,0 +1,268 @@
+package sensors
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+)
+
+// intake returns a set whose clock a test moves.
+func intake(c IntakeConfig) (s *Set, now *time.Time, got *[]Reading) {
+	now, got = new(time.Time), new([]Reading)
+	*now = t0
+	c.Now = func() time.Time { return *now }
+	s = NewSet(c, func(r Reading) { *got = append(*got, r) })
+	return s, now, got
+}
+
+var local = Source{Via: "push", Loopback: true, ClockTrusted: true}
+
+func ptr(t time.Time) *time.Time { return &t }
+
+func TestPushRefusals(t *testing.T) {
+	s, _, got := intake(IntakeConfig{MaxAge: 30 * 24 * time.Hour})
+	for name, tt := range map[string]struct {
+		p    Pushed
+		want error
+	}{
+		"good":                 {Pushed{Probe: "a", Temp: Some(17), RH: Some(60)}, nil},
+		"good with a time":     {Pushed{Probe: "b", Time: ptr(t0.Add(-time.Hour)), Temp: Some(17)}, nil},
+		"clock a little ahead": {Pushed{Probe: "c", Time: ptr(t0.Add(time.Minute)), Temp: Some(17)}, nil},
+		"future":               {Pushed{Probe: "d", Time: ptr(t0.Add(time.Hour)), Temp: Some(17)}, ErrFuture},
+		"ancient":              {Pushed{Probe: "e", Time: ptr(t0.AddDate(-1, 0, 0)), Temp: Some(17)}, ErrTooOld},
+		"°F":                   {Pushed{Probe: "f", Temp: Some(68)}, ErrDoubted},
+		"empty":                {Pushed{Probe: "g"}, ErrRange},
+		"NaN":                  {Pushed{Probe: "h", Temp: Some(math.NaN())}, ErrRange},
+		"no name":              {Pushed{Temp: Some(17)}, ErrName},
+		"a name with a space":  {Pushed{Probe: "shed air", Temp: Some(17)}, ErrName},
+		"a path":               {Pushed{Probe: "../a", Temp: Some(17)}, ErrName},
+		"markup":               {Pushed{Probe: "<b>", Temp: Some(17)}, ErrName},
+		"a very long name":     {Pushed{Probe: strings.Repeat("a", 65), Temp: Some(17)}, ErrName},
+	} {
+		n := len(*got)
+		taken, refused := s.Push(local, []Pushed{tt.p})
+		switch {
+		case tt.want == nil && (taken != 1 || len(refused) != 0 || len(*got) != n+1):
+			t.Errorf("%s: %v", name, refused)
+		case tt.want != nil && (taken != 0 || len(refused) != 1 || !errors.Is(refused[0].Err, tt.want) || len(*got) != n):
+			t.Errorf("%s: taken %d, %v; want %v", name, taken, refused, tt.want)
+		}
+	}
+}
+
+// One bad reading in a push does not take the others with it, and each refusal
+// says which it was.
+func TestPushJudgesEachAlone(t *testing.T) {
+	s, _, got := intake(IntakeConfig{})
+	taken, refused := s.Push(local, []Pushed{
+		{Probe: "a", Temp: Some(17)}, {Probe: "a", Temp: Some(500)}, {Probe: "b", RH: Some(55)},
+	})
+	if taken != 2 || len(*got) != 2 || len(refused) != 1 || refused[0].Index != 1 || refused[0].Probe != "a" {
+		t.Errorf("taken %d, refused %+v", taken, refused)
+	}
+}
+
+func TestPushNotAcceptedUntilNamed(t *testing.T) {
+	s, now, got := intake(IntakeConfig{})
+	far := Source{Via: "push", ClockTrusted: true}
+	_, refused := s.Push(far, []Pushed{{Probe: "radio-7", Temp: Some(16)}})
+	if len(refused) != 1 || !errors.Is(refused[0].Err, ErrNotAccepted) || len(*got) != 0 {
+		t.Fatalf("%v, %d readings", refused, len(*got))
+	}
+	h, ok := s.Get("radio-7")
+	if !ok || h.Accepted || h.State != "waiting" || h.Wired || h.Driver != "push" {
+		t.Errorf("%+v", h)
+	}
+	if h.Last.Temp != Some(16) {
+		t.Error("nothing shown to tell it by")
+	}
+	if _, ok := h.Now(*now); ok {
+		t.Error("a probe nobody accepted has a present")
+	}
+	if err := s.SetMeta("radio-7", Meta{Name: "Lid", Role: RolePanel, Panel: "lid-outer", Accepted: true}); err != nil {
+		t.Fatal(err)
+	}
+	*now = now.Add(time.Minute)
+	if taken, refused := s.Push(far, []Pushed{{Probe: "radio-7", Temp: Some(16.1)}}); taken != 1 {
+		t.Fatalf("after naming: %v", refused)
+	}
+	if h, _ := s.Get("radio-7"); h.State != "ok" || h.Name != "Lid" || len(*got) != 1 {
+		t.Errorf("%+v", h)
+	}
+}
+
+func TestPushClockInDoubt(t *testing.T) {
+	s, now, got := intake(IntakeConfig{})
+	src := local
+	src.ClockTrusted = false
+	for _, when := range []time.Time{t0.AddDate(30, 0, 0), t0.AddDate(-40, 0, 0)} {
+		*now = now.Add(time.Minute)
+		if taken, refused := s.Push(src, []Pushed{{Probe: "a", Time: ptr(when), Temp: Some(17)}}); taken != 1 {
+			t.Fatalf("%v", refused)
+		}
+		if last := (*got)[len(*got)-1]; !last.At.Equal(*now) {
+			t.Errorf("dated %v, not by receipt", last.At)
+		}
+	}
+}
+
+func TestPushRepeatsAndLateOnes(t *testing.T) {
+	s, now, got := intake(IntakeConfig{})
+	p := Pushed{Probe: "a", Time: ptr(t0.Add(-time.Minute)), Temp: Some(17)}
+	s.Push(local, []Pushed{p})
+	if _, refused := s.Push(local, []Pushed{p}); len(refused) != 1 || !errors.Is(refused[0].Err, ErrRepeat) {
+		t.Errorf("a repeat: %v", refused)
+	}
+	late := Pushed{Probe: "a", Time: ptr(t0.Add(-time.Hour)), Temp: Some(12)}
+	if taken, refused := s.Push(local, []Pushed{late}); taken != 1 {
+		t.Errorf("an older one, stored while the radio was away: %v", refused)
+	}
+	if h, _ := s.Get("a"); !h.LastAt.Equal(*p.Time) || h.Last.Temp != Some(17) {
+		t.Errorf("an older reading became the present: %+v", h)
+	}
+	if len(*got) != 2 || now.IsZero() {
+		t.Errorf("%d readings", len(*got))
+	}
+}
+
+func TestPushProbesAreBounded(t *testing.T) {
+	s, _, _ := intake(IntakeConfig{})
+	far := Source{Via: "mqtt", ClockTrusted: true}
+	for i := range 1000 {
+		s.Push(far, []Pushed{{Probe: fmt.Sprintf("p%d", i), Temp: Some(17)}})
+	}
+	if n := len(s.Health()); n != MaxPushed {
+		t.Errorf("%d probes from a network, want at most %d", n, MaxPushed)
+	}
+	if _, refused := s.Push(local, []Pushed{{Probe: "mine", Temp: Some(17)}}); !errors.Is(refused[0].Err, ErrTooMany) {
+		t.Errorf("%v", refused)
+	}
+	s.Forget("p3")
+	if taken, refused := s.Push(local, []Pushed{{Probe: "mine", Temp: Some(17)}}); taken != 1 {
+		t.Errorf("after one was forgotten: %v", refused)
+	}
+}
+
+// A probe that pushes each two minutes is overdue after six, not after the
+// quarter of an hour that holds for one not known yet.
+func TestPushLearnsWhenOverdue(t *testing.T) {
+	s, now, _ := intake(IntakeConfig{})
+	for range 10 {
+		s.Push(local, []Pushed{{Probe: "a", Temp: Some(17)}})
+		*now = now.Add(2 * time.Minute)
+	}
+	*now = now.Add(3 * time.Minute) // five since the last
+	if h, _ := s.Get("a"); h.State != "ok" || h.Stale != 6*time.Minute {
+		t.Errorf("state %s, stale after %v", h.State, h.Stale)
+	}
+	*now = now.Add(2 * time.Minute)
+	if h, _ := s.Get("a"); h.State != "stale" {
+		t.Errorf("seven minutes later: %s", h.State)
+	}
+}
+
+func TestRestore(t *testing.T) {
+	s, now, _ := intake(IntakeConfig{})
+	if err := s.Restore("radio-7", "mqtt", Meta{Name: "Lid", Role: RolePanel, Accepted: true}); err != nil {
+		t.Fatal(err)
+	}
+	h, _ := s.Get("radio-7")
+	if h.State != "waiting" || h.Driver != "mqtt" || !h.Accepted {
+		t.Errorf("%+v", h)
+	}
+	*now = now.Add(time.Second)
+	if taken, _ := s.Push(Source{Via: "mqtt", ClockTrusted: true}, []Pushed{{Probe: "radio-7", Temp: Some(5)}}); taken != 1 {
+		t.Error("a probe accepted before the restart is a stranger after it")
+	}
+	if err := s.Restore("a b", "push", Meta{}); err == nil {
+		t.Error("bad name restored")
+	}
+}
+
+// The witness: a pushed probe that stands still while another moves is stuck,
+// and its state says so at once.
+func TestSetKnowsAStuckProbe(t *testing.T) {
+	s, now, _ := intake(IntakeConfig{})
+	for i := range 200 {
+		s.Push(local, []Pushed{{Probe: "air", Temp: Some(18 - float64(i)*.05)}, {Probe: "panel", Temp: Some(17.5)}})
+		*now = now.Add(time.Minute)
+	}
+	h, _ := s.Get("panel")
+	if h.State != "stuck" || h.Reason != "stuck" || h.Errors["stuck"] == 0 {
+		t.Errorf("%s: %s", h.State, h.Err)
+	}
+	if _, ok := h.Now(*now); ok {
+		t.Error("a stuck probe has a present")
+	}
+	if h, _ := s.Get("air"); h.State != "ok" {
+		t.Errorf("the moving one: %s %s", h.State, h.Err)
+	}
+}
+
+func TestImplausibleState(t *testing.T) {
+	s, now, _ := intake(IntakeConfig{})
+	for _, c := range []float64{20, 68, 68, 68} {
+		s.Push(local, []Pushed{{Probe: "a", Temp: Some(c)}})
+		*now = now.Add(10 * time.Second)
+	}
+	if h, _ := s.Get("a"); h.State != "implausible" || h.Reason != "doubted" || h.Hint == "" {
+		t.Errorf("%+v", h)
+	}
+}
+
+func TestSetIsSafeForManyCallers(t *testing.T) {
+	var n sync.Map
+	s := NewSet(IntakeConfig{}, func(r Reading) { n.Store(r.Probe, true) })
+	var wg sync.WaitGroup
+	for g := range 8 {
+		wg.Go(func() {
+			for i := range 200 {
+				s.Push(local, []Pushed{{Probe: fmt.Sprintf("p%d", g), Temp: Some(17 + float64(i%3)*.1)}})
+				s.Health()
+				_ = s.SetMeta(fmt.Sprintf("p%d", g), Meta{Role: RoleAir, Accepted: true})
+			}
+		})
+	}
+	wg.Wait()
+	if len(s.Health()) != 8 {
+		t.Errorf("%d probes", len(s.Health()))
+	}
+}
+
+func FuzzPush(f *testing.F) {
+	f.Add("a", 17.0, 60.0, 500.0, int64(0), true)
+	f.Add("", 0.0, 0.0, 0.0, int64(1)<<40, false)
+	f.Add("shed-air", 68.0, math.NaN(), math.Inf(1), int64(-5), true)
+	f.Fuzz(func(t *testing.T, id string, c, rh, co2 float64, sec int64, dated bool) {
+		s, now, got := intake(IntakeConfig{})
+		p := Pushed{Probe: id, Temp: Some(c), RH: Some(rh), CO2: Some(co2)}
+		if dated {
+			p.Time = ptr(time.Unix(sec, 0))
+		}
+		taken, refused := s.Push(local, []Pushed{p})
+		if taken+len(refused) != 1 || taken != len(*got) {
+			t.Fatalf("taken %d, refused %v, handed on %d", taken, refused, len(*got))
+		}
+		for _, r := range *got {
+			if r.At.After(now.Add(futureMargin)) {
+				t.Errorf("future %v", r.At)
+			}
+			if x, ok := r.Temp.Get(); ok && !(x >= -55 && x < 50) {
+				t.Errorf("believed %g °C", x)
+			}
+			if x, ok := r.RH.Get(); ok && !(x > 0 && x <= 100) {
+				t.Errorf("believed %g %%", x)
+			}
+			if x, ok := r.CO2.Get(); ok && !(x >= 200 && x <= 40000) {
+				t.Errorf("believed %g ppm", x)
+			}
+			if checkID(r.Probe) != nil {
+				t.Errorf("believed %q", r.Probe)
+			}
+		}
+	})
+}
