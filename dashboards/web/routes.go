@@ -125,7 +125,7 @@ func (s *Server) mount() {
 		// gate has seen it. None of our addresses needs tidying.
 		if p := r.URL.Path; strings.Contains(p, "//") || strings.Contains(p, "/./") || strings.Contains(p, "/../") ||
 			strings.HasSuffix(p, "/.") || strings.HasSuffix(p, "/..") || !strings.HasPrefix(p, "/") {
-			s.gate(route{role: Look}, s.nothing)(w, r)
+			s.gate(route{role: Look}, s.absent)(w, r)
 			return
 		}
 		s.mux.ServeHTTP(w, r)
@@ -147,6 +147,10 @@ func (s *Server) nothing(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusMethodNotAllowed, "", r.Method+" is not for this address; "+strings.Join(can, ", ")+" is")
 		return
 	}
+	s.absent(w, r)
+}
+
+func (s *Server) absent(w http.ResponseWriter, r *http.Request) {
 	s.fail(w, r, http.StatusNotFound, "", "no such address: "+short(r.URL.Path))
 }
 

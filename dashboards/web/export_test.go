@@ -1,0 +1,23 @@
+package web
+
+// Routes lists every route as "METHOD path", without the page's own files.
+func Routes() []string {
+	var out []string
+	for _, r := range routeTable() {
+		out = append(out, r.method+" "+r.path)
+	}
+	return out
+}
+
+// Assets lists the embedded files.
+func (s *Server) Assets() []string { return sortedKeys(s.assets.files) }
+
+// DecodeStrict is the decoder of every body.
+var DecodeStrict = decodeStrict
+
+// Limits that tests meet.
+const (
+	MaxBody    = maxBody
+	MaxStreams = maxStreams
+	MaxSeries  = maxSeries
+)
