@@ -415,8 +415,17 @@ func (d *Dispatcher) limit(l *line, a Alert, name string, now time.Time) (time.T
 	if len(recent)+waiting < most {
 		return now, false
 	}
-	return now.Add(15 * time.Minute), true
+	due := now.Add(gather)
+	for _, r := range l.rows {
+		if r.Digest && r.Due.After(now) && r.Due.Before(due) {
+			due = r.Due // with those that wait already
+		}
+	}
+	return due, true
 }
+
+// gather is how long messages beyond the limit are gathered into one.
+const gather = 15 * time.Minute
 
 func (d *Dispatcher) message(t Transition, over string) Message {
 	a := t.Alert

@@ -408,6 +408,7 @@ func (e *Engine) seen(r *record, f finding, now time.Time) []Transition {
 	r.Say, r.Over, r.Sound, r.ActBy, r.Panel = f.say, f.over, f.rule.Sound, f.actBy, f.panel
 	if r.ClearSince != nil {
 		r.ClearSince, r.dirty = nil, true
+		r.remember(now)
 	}
 	// Louder than when it was acknowledged: it must be heard anew.
 	if loud(f.sev()) > loud(r.Severity) && r.State == Acknowledged {
@@ -427,11 +428,7 @@ func (e *Engine) seen(r *record, f finding, now time.Time) []Transition {
 		if now.Sub(r.Since) >= f.rule.Hold {
 			at := now
 			r.State, r.FiredAt, r.dirty = Firing, &at, true
-			r.Recent = append(r.Recent, now.Unix())
-			if n := len(r.Recent) - 12; n > 0 {
-				r.Recent = slices.Clone(r.Recent[n:])
-			}
-			r.Times = len(r.Recent)
+			r.remember(now)
 			out = append(out, Transition{r.shownAs(), WhatFiring, now})
 		} else if fresh {
 			out = append(out, Transition{r.shownAs(), WhatPending, now})
@@ -445,9 +442,22 @@ func (e *Engine) seen(r *record, f finding, now time.Time) []Transition {
 	return out
 }
 
+// remember notes that the condition came, or came back.
+func (r *record) remember(now time.Time) {
+	r.Recent = slices.DeleteFunc(r.Recent, func(u int64) bool { return now.Sub(time.Unix(u, 0)) >= flapSpan })
+	r.Recent = append(r.Recent, now.Unix())
+	if n := len(r.Recent) - maxRecent; n > 0 {
+		r.Recent = slices.Clone(r.Recent[n:])
+	}
+	r.Times = len(r.Recent)
+}
+
+// maxRecent bounds what is remembered of one rule and subject.
+const maxRecent = 16
+
 // clear counts the time a condition has been gone and ends the alert when
-// that is long enough. Each return within two hours doubles what is long
-// enough, so that what comes and goes is one alert and one message.
+// that is long enough. For troubles each return within two hours doubles what is
+// long enough, so that what comes and goes is one alert and one message.
 func (e *Engine) clear(r *record, f finding, now time.Time) []Transition {
 	if r.State == Pending {
 		return []Transition{e.end(r, now, "cleared")}
@@ -463,8 +473,13 @@ func (e *Engine) clear(r *record, f finding, now time.Time) []Transition {
 			again++
 		}
 	}
-	for i := 1; i < again; i++ {
-		hold = min(2*max(hold, time.Minute), flapSpan)
+	switch {
+	case r.ActBy != nil && now.After(*r.ActBy):
+		hold = 0 // its time is over anyhow
+	case f.rule.TellOver || !known(f.rule.Name):
+		for i := 1; i < again; i++ {
+			hold = min(2*max(hold, time.Minute), flapSpan)
+		}
 	}
 	if now.Sub(*r.ClearSince) < hold {
 		return nil
@@ -759,6 +774,7 @@ func (e *Engine) tellWatchers() {
 // again with the next change.
 func (e *Engine) saveAll() {
 	if e.store == nil {
+		e.trim()
 		return
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)

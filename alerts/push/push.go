@@ -24,11 +24,11 @@ import (
 
 // Channel sends messages to one service.
 type Channel struct {
-	name   string
-	r      *router.ServiceRouter
-	hide   *strings.Replacer
+	name    string
+	r       *router.ServiceRouter
+	hide    *strings.Replacer
 	timeout time.Duration
-	busy   chan struct{} // one send at a time: the library's can't be cancelled
+	busy    chan struct{} // one send at a time: the library's can't be cancelled
 }
 
 var _ alerts.Channel = (*Channel)(nil)
