@@ -102,8 +102,9 @@ func (s *Store) load(ctx context.Context) error {
 		c := p.tail[len(p.tail)-1]
 		p.newest, p.lastRec = c.t, &c
 	}
-	for _, b := range bads {
-		s.setAsideRow(ctx, b.table, b.id)
+	if len(bads) > 0 {
+		// A rebuild leaves them behind, and looks at everything else too.
+		return fmt.Errorf("row %d of %s, %d in all: %w", bads[0].id, bads[0].table, len(bads), ErrDamaged)
 	}
 	// Where a probe's newest reading is packed, look it up: later ones are
 	// told from late ones by it.

@@ -6,8 +6,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
+	"runtime"
+	"slices"
 	"time"
 )
 
@@ -21,6 +24,16 @@ func (s *Store) setAsideRow(ctx context.Context, table string, id int64) {
 		return // set aside by somebody else meanwhile
 	}
 	if err == nil {
+		if sum, ok := crc.(int64); ok {
+			for _, t := range tables {
+				if int64(rowSum(t.tag, id, body)) == sum {
+					// A good row of another table: the schema points at the
+					// wrong tree, and deleting here would delete there.
+					s.mend(ctx, fmt.Errorf("row %d of %s belongs to %s: %w", id, table, t.name, ErrDamaged))
+					return
+				}
+			}
+		}
 		s.keepAside(table, id, body, crc)
 		if !s.readOnly {
 			s.write(ctx, func(tx *sql.Tx) error { return delRow(ctx, tx, table, id) })
@@ -28,6 +41,108 @@ func (s *Store) setAsideRow(ctx context.Context, table string, id int64) {
 	}
 	s.countAside(1)
 	s.addTrouble("Part of the history is damaged (%s) and was set aside; the rest is kept.", aboutTable[table])
+}
+
+// mend rebuilds the file while the store is running; dbmu is held. What is in
+// memory is written again, so nothing that was known is lost by it.
+func (s *Store) mend(ctx context.Context, why error) error {
+	if s.readOnly || s.away || time.Since(s.rebuilt) < time.Hour {
+		return why
+	}
+	s.rebuilt = time.Now()
+	ctx = context.WithoutCancel(ctx)
+	s.db.Close()
+	err := s.rebuild(ctx, why)
+	db, e := openDB(s.path())
+	if e != nil {
+		return e
+	}
+	s.db = db
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	for k := range s.kv {
+		s.kvDirty[k] = true
+	}
+	var all []pend
+	onDisk := int64(math.MaxInt64)
+	if len(s.pending) > 0 {
+		onDisk = s.pending[0].seq
+	}
+	for _, p := range s.byIdx {
+		if p == nil {
+			continue
+		}
+		for _, c := range p.tail {
+			if c.seq < onDisk {
+				all = append(all, pend{p.idx, c})
+			}
+		}
+	}
+	slices.SortFunc(all, func(a, b pend) int { return int(min(max(a.seq-b.seq, -1), 1)) })
+	n := s.aside
+	s.aside = 0
+	s.mu.Unlock()
+	rows := map[int64]bool{}
+	err = s.tryWrite(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, "DELETE FROM tail"); err != nil {
+			return err
+		}
+		for b := all; len(b) > 0; {
+			k := min(len(b), 2000)
+			r := makeTailRow(b[:k])
+			rows[r.id] = true
+			if err := putRow(ctx, tx, "tail", r.id, r.body); err != nil {
+				return err
+			}
+			b = b[k:]
+		}
+		return s.putLostWork(ctx, tx)
+	})
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	s.tailRows = rows
+	s.waiting()
+	s.mu.Unlock()
+	s.countAside(uint64(n))
+	return nil
+}
+
+// putLostWork writes the current version of every record whose row is gone.
+func (s *Store) putLostWork(ctx context.Context, tx *sql.Tx) error {
+	there := map[int64]bool{}
+	err := eachRow(ctx, tx, "work", math.MinInt64, maxID, func(id int64, _ []byte, ok bool) error {
+		there[id] = ok
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	lost := map[int64][]byte{}
+	s.mu.Lock()
+	for k, r := range s.work {
+		row := r.rows[len(r.rows)-1]
+		if there[row] {
+			continue
+		}
+		d := workDisk{Kind: k.kind, ID: k.id, Version: r.version, Op: "patch", At: s.opts.Now().UTC(), By: "store", Body: r.body}
+		if r.deleted {
+			d.Op = "delete"
+		}
+		if b, err := json.Marshal(d); err == nil {
+			lost[row] = b
+		}
+	}
+	s.mu.Unlock()
+	for row, b := range lost {
+		if err := putRow(ctx, tx, "work", row, b); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // aboutTable names what is lost in words for the person.
@@ -66,12 +181,60 @@ func (s *Store) keepAside(table string, id int64, body []byte, crc any) {
 
 // corrupt notes that SQLite found its own structure damaged; dbmu is held.
 func (s *Store) corrupt(err error) {
-	s.addTrouble("The history's file is damaged (%v); what can be read is used.", err)
+	if s.mend(s.ctx, err) != nil {
+		s.addTrouble("The history's file is damaged; what can be read is used.")
+	}
 }
 
-// checkPacks goes through all packs after opening, a few at a time.
+// checkPacks goes through all packs after opening, a few at a time, so that
+// damage is known before somebody needs what it hit.
 func (s *Store) checkPacks() {
-	s.mu.Lock()
-	s.stats.Checked = true
-	s.mu.Unlock()
+	next := int64(0)
+	for s.ctx.Err() == nil {
+		n, err := s.checkSome(&next, 64)
+		if errors.Is(err, ErrClosed) {
+			return
+		}
+		if n == 0 {
+			s.mu.Lock()
+			s.stats.Checked = err == nil
+			s.mu.Unlock()
+			return
+		}
+		runtime.Gosched() // whoever waits for the connection goes first
+	}
+}
+
+func (s *Store) checkSome(next *int64, limit int) (int, error) {
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	if s.closed {
+		return 0, ErrClosed
+	}
+	n := 0
+	var bad []int64
+	err := eachRow(s.ctx, s.db, "packs", *next, maxID, func(id int64, body []byte, ok bool) error {
+		if n == limit {
+			return errStop
+		}
+		n++
+		*next = id + 1
+		if !ok {
+			bad = append(bad, id)
+		}
+		return nil
+	})
+	if isCorrupt(err) {
+		err = s.mend(s.ctx, err)
+	}
+	for _, id := range bad {
+		s.setAsideRow(s.ctx, "packs", id)
+	}
+	if errors.Is(err, errStop) {
+		err = nil
+	}
+	if err != nil {
+		return 0, err
+	}
+	return n, nil
 }

@@ -6,7 +6,11 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"sort"
+	"strconv"
+	"time"
 )
 
 // The tables; the tag goes into each row's sum.
@@ -57,6 +61,11 @@ func migrate(ctx context.Context, db *sql.DB) error {
 		return err
 	}
 	if v > len(migrations) {
+		// One bit of the header can make this look like a newer file; the
+		// same number lies in a row that has a sum.
+		if n, ok := schemaInRow(ctx, db); ok && n != v {
+			return fmt.Errorf("schema %d in the header, %d in the settings: %w", v, n, ErrDamaged)
+		}
 		return fmt.Errorf("%w: schema %d, this version knows %d", ErrNewer, v, len(migrations))
 	}
 	if v == 0 {
@@ -76,6 +85,9 @@ func migrate(ctx context.Context, db *sql.DB) error {
 		}
 		err = migrations[v](ctx, tx)
 		if err == nil {
+			err = putKV(ctx, tx, schemaRow(v+1))
+		}
+		if err == nil {
 			_, err = tx.ExecContext(ctx, fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d", applicationID, v+1))
 		}
 		if err == nil {
@@ -87,6 +99,30 @@ func migrate(ctx context.Context, db *sql.DB) error {
 		}
 	}
 	return nil
+}
+
+// schemaID is the row that repeats the schema's version under a sum.
+const schemaID = 1
+
+func schemaRow(v int) kvRow {
+	r := kvRow{ID: schemaID, kvKey: kvKey{"meta", "schema"}, Rev: int64(v)}
+	r.set(fmt.Appendf(nil, "%d", v))
+	return r
+}
+
+func schemaInRow(ctx context.Context, db *sql.DB) (int, bool) {
+	var body []byte
+	var crc int64
+	err := db.QueryRowContext(ctx, "SELECT body, crc FROM kv WHERE id = ?", schemaID).Scan(&body, &crc)
+	if err != nil || crc != int64(rowSum('k', schemaID, body)) {
+		return 0, false
+	}
+	r, err := decodeKV(schemaID, body)
+	if err != nil {
+		return 0, false
+	}
+	n, err := strconv.Atoi(string(r.value()))
+	return n, err == nil
 }
 
 // putRow writes one row with its sum.
@@ -222,24 +258,154 @@ const maxID = int64(^uint64(0) >> 1)
 // open opens the database, checks it, and loads what is kept in memory.
 func (s *Store) open() error {
 	ctx := context.Background()
-	db, err := openDB(s.path())
-	if err != nil {
-		return err
+	if s.lockErr != nil {
+		return s.openElsewhere(ctx, s.lockErr)
 	}
-	s.db = db
-	if err := migrate(ctx, db); err != nil {
-		db.Close()
-		return err
-	}
-	if err := s.load(ctx); err != nil {
-		db.Close()
-		return err
+	var err error
+	for try := range 3 {
+		if err = s.inspect(); err == nil {
+			err = s.openOnce(ctx)
+		}
+		if err == nil {
+			break
+		}
+		if errors.Is(err, ErrNewer) {
+			return err
+		}
+		if errors.Is(err, ErrDiskFull) || errors.Is(err, ErrReadOnly) || errors.Is(err, fs.ErrPermission) {
+			return s.openElsewhere(ctx, err)
+		}
+		if try == 2 {
+			// Rebuilt and still not to be opened: not seen, but a start is
+			// promised.
+			return s.openElsewhere(ctx, err)
+		}
+		if e := s.rebuild(ctx, err); e != nil {
+			return s.openElsewhere(ctx, e)
+		}
 	}
 	s.stats.CleanStop = s.metaString("stop") != "open"
+	if b, ok := s.KV("meta", "set-aside"); ok {
+		s.stats.SetAside, _ = strconv.ParseUint(string(b), 10, 64)
+	}
+	if s.aside > 0 {
+		s.countAside(uint64(s.aside))
+		s.AddEvent("store", "", s.Trouble(), s.opts.Now(), "")
+	}
 	if err := s.kvPut(ctx, "meta", "stop", []byte(`"open"`)); err != nil && !errors.Is(err, ErrDiskFull) && !errors.Is(err, ErrReadOnly) {
-		db.Close()
 		return err
 	}
 	s.makeReserve()
 	return nil
+}
+
+// openOnce opens the file as it is; any error but of the disk or a newer
+// schema means that it is damaged.
+func (s *Store) openOnce(ctx context.Context) (err error) {
+	db, err := openDB(s.path())
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			db.Close()
+			s.db = nil
+			s.forget()
+			err = diskError(err)
+		}
+	}()
+	s.db = db
+	if err := migrate(ctx, db); err != nil {
+		return err
+	}
+	if fi, err := os.Stat(s.path()); err == nil && fi.Size() <= s.opts.checkLimit {
+		if err := quickCheck(ctx, db); err != nil {
+			return err
+		}
+	}
+	return s.load(ctx)
+}
+
+func quickCheck(ctx context.Context, db *sql.DB) error {
+	var say string
+	if err := db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&say); err != nil {
+		return err
+	}
+	if say != "ok" {
+		return fmt.Errorf("check: %s: %w", say, ErrDamaged)
+	}
+	return nil
+}
+
+// openElsewhere serves what can be read from memory while the disk cannot be
+// written; every commit tries the disk again.
+func (s *Store) openElsewhere(ctx context.Context, why error) error {
+	why = diskError(why)
+	db, err := openDB(":memory:")
+	if err != nil {
+		return err
+	}
+	s.db = db
+	recent := floorHour(s.opts.Now().Add(-60 * 24 * time.Hour).UnixMilli())
+	if _, _, err := s.salvageInto(ctx, db, recent); err != nil {
+		// Not even readable: begin with nothing, in a database of its own.
+		db.Close()
+		if db, err = openDB(":memory:"); err == nil {
+			s.db = db
+			err = migrate(ctx, db)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	if err := s.load(ctx); err != nil {
+		return err
+	}
+	s.away = true
+	if !errors.Is(why, ErrDiskFull) {
+		why = fmt.Errorf("%w (%w)", ErrReadOnly, why)
+	}
+	s.wrote(why)
+	return nil
+}
+
+// goHome tries to leave the memory for the disk; dbmu is held.
+func (s *Store) goHome(ctx context.Context) error {
+	lock, err := openLock(s.dir)
+	if err != nil {
+		return fmt.Errorf("%w (%w)", ErrReadOnly, err)
+	}
+	if s.lock == nil || s.lockErr != nil {
+		if s.lock != nil {
+			s.lock.Close()
+		}
+		s.lock, s.lockErr = lock, nil
+	} else {
+		lock.Close()
+	}
+	db, err := openDB(s.path())
+	if err == nil {
+		err = migrate(ctx, db)
+	}
+	if err != nil {
+		db.Close()
+		return diskError(err)
+	}
+	s.db.Close()
+	s.db, s.away = db, false
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for k := range s.kv {
+		s.kvDirty[k] = true
+	}
+	return nil
+}
+
+// forget empties the memory for another try at loading.
+func (s *Store) forget() {
+	s.probes, s.byIdx = map[string]*probe{}, nil
+	s.kv, s.kvDirty = map[kvKey]*kvRow{}, map[kvKey]bool{}
+	s.work, s.idem, s.workFold = map[workKey]*record{}, map[string]idemRow{}, nil
+	s.tailRows, s.tailCount = map[int64]bool{}, 0
+	s.nextSeq, s.kvNext, s.kvRev, s.workNext = 0, 0, 0, 0
 }

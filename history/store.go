@@ -138,6 +138,12 @@ type Store struct {
 	readOnly bool // opened by OpenReadOnly
 
 	taking sync.Mutex // one pair code at a time
+
+	tmp     string // a copy to remove at the end; for OpenReadOnly
+	lockErr error  // why the lock file could not be made
+	away    bool   // db is in memory because the disk cannot be used; under dbmu
+	aside   int    // rows that a rebuild left behind
+	rebuilt time.Time
 }
 
 // Open opens or makes the store in the folder and takes its lock. It fails
@@ -195,10 +201,15 @@ func newStore(dir string, opts Options) *Store {
 	return s
 }
 
+func openLock(dir string) (*os.File, error) {
+	return os.OpenFile(filepath.Join(dir, "lock"), os.O_RDWR|os.O_CREATE, 0o640)
+}
+
 func (s *Store) takeLock() error {
-	f, err := os.OpenFile(filepath.Join(s.dir, "lock"), os.O_RDWR|os.O_CREATE, 0o640)
+	f, err := openLock(s.dir)
 	if err != nil {
-		// A read-only card: nobody can write, so nobody needs excluding.
+		// A read-only or full card: the folder itself can still be locked.
+		s.lockErr = err
 		if f, err = os.Open(s.dir); err != nil {
 			return fmt.Errorf("history %s: %w", s.dir, err)
 		}
@@ -270,6 +281,9 @@ func (s *Store) Close() error {
 	}
 	if s.lock != nil {
 		s.lock.Close()
+	}
+	if s.tmp != "" {
+		os.RemoveAll(s.tmp)
 	}
 	if err := errors.Join(errs...); err != nil {
 		return fmt.Errorf("history: close: %w", err)
@@ -459,8 +473,17 @@ func (s *Store) write(ctx context.Context, f func(*sql.Tx) error) error {
 	if s.readOnly {
 		return ErrReadOnly
 	}
+	if s.away {
+		if err := s.goHome(ctx); err != nil {
+			s.wrote(err)
+			return err
+		}
+	}
 	err := s.tryWrite(ctx, f)
 	if errors.Is(err, ErrDiskFull) && s.giveReserve() {
+		err = s.tryWrite(ctx, f)
+	}
+	if isCorrupt(err) && s.mend(ctx, err) == nil {
 		err = s.tryWrite(ctx, f)
 	}
 	s.wrote(err)

@@ -1,0 +1,396 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"syscall"
+	"time"
+
+	"modernc.org/sqlite"
+)
+
+// Backup writes a consistent copy of the whole store to the file while it
+// goes on working, by SQLite's own online copy, checks it and puts it in
+// place in one step. The copy is a plain store file: [Restore] takes it, and
+// so does any SQLite.
+func (s *Store) Backup(ctx context.Context, file string) error {
+	if err := s.backup(ctx, file); err != nil {
+		return fmt.Errorf("history: backup %s: %w", file, err)
+	}
+	return nil
+}
+
+func (s *Store) backup(ctx context.Context, file string) error {
+	if !s.readOnly {
+		if err := s.Flush(ctx); err != nil {
+			return err
+		}
+	}
+	tmp := file + ".part"
+	drop := func() {
+		for _, suffix := range []string{"", "-wal", "-journal", "-shm"} {
+			os.Remove(tmp + suffix)
+		}
+	}
+	drop()
+	defer drop()
+	if f, err := os.OpenFile(tmp, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o640); err != nil {
+		return err
+	} else {
+		f.Close()
+	}
+	if err := s.copyTo(ctx, tmp); err != nil {
+		return diskError(err)
+	}
+	if _, err := CheckFile(ctx, tmp); err != nil {
+		return err
+	}
+	for _, suffix := range []string{"-wal", "-journal", "-shm"} {
+		os.Remove(tmp + suffix)
+	}
+	if err := syncFile(tmp); err != nil {
+		return err
+	}
+	if err := os.Rename(tmp, file); err != nil {
+		return err
+	}
+	if err := syncDir(filepath.Dir(file)); err != nil {
+		return err
+	}
+	if s.readOnly {
+		return nil
+	}
+	b, err := json.Marshal(lastBackup{s.opts.Now().UTC(), file})
+	if err != nil {
+		return err
+	}
+	return s.kvPut(ctx, "meta", "last-backup", b)
+}
+
+// copyTo runs the online copy in small steps, so that flushes and entries
+// come in between.
+func (s *Store) copyTo(ctx context.Context, file string) error {
+	raw := func(f func(c any) error) error {
+		s.dbmu.Lock()
+		defer s.dbmu.Unlock()
+		if s.closed {
+			return ErrClosed
+		}
+		conn, err := s.db.Conn(ctx)
+		if err != nil {
+			return err
+		}
+		defer conn.Close()
+		return conn.Raw(f)
+	}
+	var from any
+	var b *sqlite.Backup
+	start := func(c any) error {
+		src, ok := c.(interface {
+			NewBackup(string) (*sqlite.Backup, error)
+		})
+		if !ok {
+			return errors.New("this SQLite cannot copy")
+		}
+		var err error
+		b, err = src.NewBackup(dsn(file))
+		from = c
+		return err
+	}
+	if err := raw(start); err != nil {
+		return err
+	}
+	finished := false
+	finish := func() error {
+		finished = true
+		return raw(func(any) error { return b.Finish() })
+	}
+	defer func() {
+		if !finished {
+			finish()
+		}
+	}()
+	for more := true; more; {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		err := raw(func(c any) (err error) {
+			if c != from {
+				return errors.New("the store was rebuilt meanwhile; try again")
+			}
+			more, err = b.Step(256)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return finish()
+}
+
+func syncFile(name string) error {
+	f, err := os.Open(name)
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	return f.Sync()
+}
+
+type lastBackup struct {
+	At   time.Time `json:"at"`
+	File string    `json:"file"`
+}
+
+// LastBackup says when the last copy was made and where; false when none was.
+func (s *Store) LastBackup() (at time.Time, file string, ok bool) {
+	b, ok := s.KV("meta", "last-backup")
+	var l lastBackup
+	if !ok || json.Unmarshal(b, &l) != nil {
+		return time.Time{}, "", false
+	}
+	return l.At, l.File, true
+}
+
+// Checked is what [CheckFile] found.
+type Checked struct {
+	Rows  map[string]int // by table
+	Bytes int64
+}
+
+// CheckFile reads a whole store file without changing it: SQLite's structure
+// and the sum of every row. The error wraps [ErrDamaged] when either fails,
+// [ErrNewer] when a newer version wrote it.
+func CheckFile(ctx context.Context, file string) (Checked, error) {
+	c := Checked{Rows: map[string]int{}}
+	fi, err := os.Stat(file)
+	if err != nil {
+		return c, err
+	}
+	c.Bytes = fi.Size()
+	db, err := openImmutable(file)
+	if err != nil {
+		return c, err
+	}
+	defer db.Close()
+	if err := quickCheck(ctx, db); err != nil {
+		if isCorrupt(err) {
+			err = fmt.Errorf("%w (%w)", ErrDamaged, err)
+		}
+		return c, err
+	}
+	var app, v int
+	if err := db.QueryRowContext(ctx, "PRAGMA application_id").Scan(&app); err != nil {
+		return c, err
+	}
+	if err := db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&v); err != nil {
+		return c, err
+	}
+	if app != applicationID || v == 0 {
+		return c, fmt.Errorf("not a store of this program: %w", ErrDamaged)
+	}
+	if v > len(migrations) {
+		return c, fmt.Errorf("%w: schema %d, this version knows %d", ErrNewer, v, len(migrations))
+	}
+	for _, t := range tables {
+		if t.tag == 'l' && v < 2 {
+			continue
+		}
+		err := eachRow(ctx, db, t.name, -maxID-1, maxID, func(id int64, body []byte, ok bool) error {
+			if !ok {
+				return fmt.Errorf("row %d of %s: %w", id, t.name, ErrDamaged)
+			}
+			c.Rows[t.name]++
+			return nil
+		})
+		if err != nil {
+			return c, err
+		}
+	}
+	return c, nil
+}
+
+// openImmutable opens a file that nobody writes, without touching anything
+// beside it. A log beside it is not read.
+func openImmutable(file string) (*sql.DB, error) {
+	db, err := sql.Open("sqlite", dsn(file)+"&mode=ro&immutable=1")
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(1)
+	return db, nil
+}
+
+// Restore replaces the store in the folder by the backup, after checking it.
+// The store that was there is kept in the folder quarantine. No process may
+// have it open ([ErrInUse]). When Restore fails nothing has changed.
+func Restore(ctx context.Context, file, dir string) error {
+	fail := func(err error) error { return fmt.Errorf("history: restore %s: %w", file, err) }
+	if _, err := CheckFile(ctx, file); err != nil {
+		return fail(err)
+	}
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return fail(err)
+	}
+	s := newStore(dir, Options{})
+	if err := s.takeLock(); err != nil {
+		return fail(err)
+	}
+	defer s.lock.Close()
+	if s.lockErr != nil {
+		return fail(s.lockErr)
+	}
+	tmp := s.path() + ".restoring"
+	defer os.Remove(tmp)
+	if err := copyFile(file, tmp); err != nil {
+		return fail(diskFullErr(err))
+	}
+	// What was copied is what counts: check it again, on this disk.
+	if _, err := CheckFile(ctx, tmp); err != nil {
+		return fail(err)
+	}
+	if err := os.Rename(tmp, s.rebuiltPath()); err != nil {
+		return fail(err)
+	}
+	if err := s.finishSwap(); err != nil {
+		return fail(err)
+	}
+	return nil
+}
+
+func diskFullErr(err error) error {
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EFBIG) {
+		return fmt.Errorf("%w (%w)", ErrDiskFull, err)
+	}
+	return err
+}
+
+func copyFile(from, to string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	out, err := os.OpenFile(to, os.O_CREATE|os.O_TRUNC|os.O_WRONLY, 0o640)
+	if err != nil {
+		return err
+	}
+	if _, err := io.Copy(out, in); err != nil {
+		out.Close()
+		return err
+	}
+	if err := out.Sync(); err != nil {
+		out.Close()
+		return err
+	}
+	return out.Close()
+}
+
+// OpenReadOnly opens a store that no process is using, to read from it; it
+// changes nothing in the folder. After an unclean stop the last writes are
+// still in the log: they are then read through a copy in a temporary folder.
+// The error is [ErrInUse] while a daemon has it: ask the daemon then.
+func OpenReadOnly(dir string) (*Store, error) {
+	fail := func(err error) (*Store, error) { return nil, fmt.Errorf("history %s: %w", dir, err) }
+	s := newStore(dir, Options{})
+	if _, err := os.Stat(s.path()); err != nil {
+		return fail(err)
+	}
+	// The lock is on the file the writer locks, or on the folder where that
+	// file could not be made.
+	f, err := os.Open(filepath.Join(dir, "lock"))
+	if err != nil {
+		if f, err = os.Open(dir); err != nil {
+			return fail(err)
+		}
+	}
+	s.lock = f
+	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB); err != nil {
+		f.Close()
+		return fail(ErrInUse)
+	}
+	ctx := context.Background()
+	open := func() error {
+		wal, err := os.Stat(s.path() + "-wal")
+		if err == nil && wal.Size() > walHeader {
+			return errRebuild
+		}
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		if _, err := os.Stat(s.rebuiltPath()); err == nil {
+			return errRebuild
+		}
+		if s.db, err = openImmutable(s.path()); err != nil {
+			return err
+		}
+		if err := needSchema(ctx, s.db); err != nil {
+			return err
+		}
+		return s.load(ctx)
+	}
+	err = open()
+	if errors.Is(err, ErrNewer) {
+		s.db.Close()
+		s.lock.Close()
+		return fail(err)
+	}
+	if err != nil {
+		// Through a copy, where the log can be applied and damage mended.
+		if s.db != nil {
+			s.db.Close()
+		}
+		c, e := openCopy(dir, s)
+		if e != nil {
+			s.lock.Close()
+			return fail(e)
+		}
+		return c, nil
+	}
+	s.readOnly = true
+	s.stats.CleanStop = s.metaString("stop") != "open"
+	return s, nil
+}
+
+// needSchema refuses files whose schema is not today's; a copy is upgraded.
+func needSchema(ctx context.Context, db *sql.DB) error {
+	var v int
+	if err := db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&v); err != nil {
+		return err
+	}
+	if v != len(migrations) {
+		return errRebuild
+	}
+	return nil
+}
+
+func openCopy(dir string, from *Store) (*Store, error) {
+	tmp, err := os.MkdirTemp("", "curewright-")
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range []string{File, File + "-wal", File + ".rebuilt"} {
+		err := copyFile(filepath.Join(dir, name), filepath.Join(tmp, name))
+		if err != nil && !errors.Is(err, fs.ErrNotExist) {
+			os.RemoveAll(tmp)
+			return nil, diskFullErr(err)
+		}
+	}
+	c := newStore(tmp, Options{})
+	if err := c.open(); err != nil {
+		if c.db != nil {
+			c.db.Close()
+		}
+		os.RemoveAll(tmp)
+		return nil, err
+	}
+	c.readOnly, c.lock, c.tmp = true, from.lock, tmp
+	return c, nil
+}
