@@ -117,6 +117,9 @@ func (w *Weights) quantile(q float64) float64 {
 	return gridLn(gridN - 1)
 }
 
+// Quantile returns the ln κ below which share q of the belief lies.
+func (w *Weights) Quantile(q float64) float64 { return w.quantile(q) }
+
 // Moments returns mean and standard deviation of ln κ.
 func (w *Weights) Moments() (mean, sd float64) {
 	for i, x := range w {

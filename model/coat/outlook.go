@@ -22,6 +22,16 @@ type Outlook struct {
 
 func (o *Outlook) path(p int) []float32 { return o.TempC[p*o.Len : (p+1)*o.Len] }
 
+// At is a path's temperature at a number of steps from Start, linear between
+// them.
+func (o *Outlook) At(path int, steps float64) float64 {
+	row := o.path(path)
+	i := min(max(int(steps), 0), o.Len-1)
+	k := min(i+1, o.Len-1)
+	f := min(max(steps-float64(i), 0), 1)
+	return float64(row[i]) + f*(float64(row[k])-float64(row[i]))
+}
+
 // Steady is an outlook in which the temperature stays.
 func Steady(start time.Time, tC float64, hours float64) *Outlook {
 	o := &Outlook{Start: start, StepS: 900, Paths: 1, Len: int(hours*4) + 1, VapourPa: math.NaN()}

@@ -524,6 +524,15 @@ func (tr *Track) TempSD(probeSDK float64) float64 {
 // Alpha returns the degree of cure for a rate factor.
 func (tr *Track) Alpha(lnKappa float64) float64 { return at(&tr.alpha, lnKappa) }
 
+// BlushIndex returns the blush index for a rate factor.
+func (tr *Track) BlushIndex(lnKappa float64) float64 { return max(at(&tr.j, lnKappa), 0) }
+
+// TempC is the panel's temperature at the last point, °C.
+func (tr *Track) TempC() float64 { return tr.c }
+
+// Resin is what the coat is made of.
+func (tr *Track) Resin() *cure.Resin { return tr.r }
+
 // NowC is the panel's mean of the last ten minutes, °C.
 func (tr *Track) NowC() float64 { return tr.nowC }
 

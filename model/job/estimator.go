@@ -44,8 +44,10 @@ type Estimator struct {
 	ws    coat.Workspace
 	saved map[string]*checkpoint
 	law   map[string]*lawOf
-	paths []float32
-	panel []float32
+	pasts map[string]*past
+	// Scratch of the forecast.
+	paths, panel []float32
+	scratch      []float64
 }
 
 type lawOf struct {
@@ -56,7 +58,7 @@ type lawOf struct {
 
 // NewEstimator returns an estimator without checkpoints yet.
 func NewEstimator(o Options) *Estimator {
-	return &Estimator{opts: o, saved: map[string]*checkpoint{}, law: map[string]*lawOf{}}
+	return &Estimator{opts: o, saved: map[string]*checkpoint{}, law: map[string]*lawOf{}, pasts: map[string]*past{}}
 }
 
 // Estimate judges every coat that is open at now. Work after now does not
@@ -267,7 +269,7 @@ func (e *Estimator) follow(now time.Time, w *coat.Work, c *coat.Coat, r Readings
 		}
 	}
 	if cp == nil {
-		cp = e.begin(ru, airProbe, r, s)
+		cp = e.begin(ru, airProbe, s)
 		cp.key, cp.versions = key, versions
 	}
 	// To the checkpoint's new place, then on a copy to now.
@@ -287,7 +289,15 @@ func (e *Estimator) follow(now time.Time, w *coat.Work, c *coat.Coat, r Readings
 		cp.old.CopyTo(&tip.old)
 	}
 	tip.feed.advance(r, now, tip)
-	ru.gapFor = tip.feed.finish(now, tip)
+	if f := &tip.feed; !f.pointAt.IsZero() && now.Sub(f.pointAt) > f.limit() {
+		loc := s.Loc
+		if loc == nil {
+			loc = c.Applied.Location()
+		}
+		ru.gapFor = now.Sub(f.pointAt)
+		e.bridge(now, tip, r, s, loc)
+	}
+	tip.feed.finish(now, tip)
 	ru.feed = &tip.feed
 	ru.young = &tip.young
 	if tip.hasOld {
@@ -305,7 +315,7 @@ func stripped(c coat.Coat) coat.Coat {
 	return c
 }
 
-func (e *Estimator) begin(ru *run, airProbe string, r Readings, s Settings) *checkpoint {
+func (e *Estimator) begin(ru *run, airProbe string, s Settings) *checkpoint {
 	oldest, youngest := ru.mixing()
 	applied := ru.coat.Applied
 	on := func(mixed time.Time) time.Time {
@@ -341,6 +351,14 @@ func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]
 	cs.Track, cs.Oldest = ru.young, ru.old
 	cs.GapFor = ru.gapFor
 	cs.PanelFrom = ru.feed.from(now)
+	cs.Belief = e.believe(w, ru, runs, s)
+	cs.Outlook = e.outlook(now, ru, r, s)
+	cs.Asleep = asleep(now, s, ru.coat.Applied.Location())
+	return e.ws.Estimate(&cs)
+}
+
+// believe puts together what is known of a coat's rate factor.
+func (e *Estimator) believe(w *coat.Work, ru *run, runs map[string]*run, s Settings) coat.Belief {
 	sd := DefaultProbeSDK
 	if x, ok := s.ProbeSDK[ru.panel.Probe]; ok {
 		sd = x
@@ -349,10 +367,7 @@ func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]
 	if len(ru.batches) == 0 {
 		extra = noBatchSD
 	}
-	cs.Belief = coat.Believe(ru.law.resin.LnKappaSD, extra, ru.young.TempSD(sd), ru.like, family(ru, w, runs))
-	cs.Outlook = e.outlook(now, ru, r, s)
-	cs.Asleep = asleep(now, s, ru.coat.Applied.Location())
-	return e.ws.Estimate(&cs)
+	return coat.Believe(ru.law.resin.LnKappaSD, extra, ru.young.TempSD(sd), ru.like, family(ru, w, runs))
 }
 
 // family gathers the finger tests on other coats that say something about
@@ -409,23 +424,199 @@ func asleep(now time.Time, s Settings, own *time.Location) *coat.Span {
 	return nil
 }
 
-// outlook forecasts the panel's temperature from now on.
+// past is what a probe's history says of the shop.
+type past struct {
+	h       shop.History
+	upto    time.Time // bins before this are complete
+	version uint64
+	begun   bool
+	model   shop.Model
+	fitAt   time.Time
+}
+
+// history brings a probe's history up to now and refits the shop every hour.
+// What it holds depends on readings and now alone, not on earlier calls.
+func (e *Estimator) history(probe string, now time.Time, r Readings) *past {
+	p := e.pasts[probe]
+	if p == nil {
+		p = &past{}
+		e.pasts[probe] = p
+	}
+	version := uint64(0)
+	if v, ok := r.(Versioned); ok {
+		version = v.Version(probe)
+	}
+	quarter := shop.StepS * time.Second
+	oldest := now.Truncate(quarter).Add(-(shop.HistoryDays*24*time.Hour - quarter))
+	if !p.begun || p.version != version || p.upto.After(now) || p.upto.Before(oldest) {
+		*p = past{begun: true, version: version, upto: oldest}
+	}
+	p.h.Until(p.upto)
+	for s := range r.Samples(probe, p.upto, now) {
+		p.h.Add(s.At, s.TempC)
+	}
+	p.h.Trim(now, shop.HistoryDays)
+	p.upto = now.Add(-settleFor).Truncate(quarter)
+	if p.upto.Before(oldest) {
+		p.upto = oldest
+	}
+	fitAt := now.Add(-settleFor).Truncate(time.Hour)
+	if !p.fitAt.Equal(fitAt) {
+		p.fitAt = fitAt
+		p.model = shop.Fit(&p.h, fitAt)
+	}
+	return p
+}
+
+// conditions are what a forecast of a probe begins from.
+func conditions(at time.Time, tempC float64, s Settings, loc *time.Location) shop.Conditions {
+	_, off := at.In(loc).Zone()
+	c := shop.Conditions{At: at, TempC: tempC, OffsetS: float64(off), SetPoint: s.SetPointC}
+	if s.LowC != nil {
+		// The low comes about six in the morning after the night it is for.
+		n := at.In(loc)
+		day := time.Date(n.Year(), n.Month(), n.Day(), lowHour, 0, 0, 0, loc)
+		if !s.LowFor.IsZero() {
+			f := s.LowFor.In(loc)
+			day = time.Date(f.Year(), f.Month(), f.Day()+1, lowHour, 0, 0, 0, loc)
+		} else if !day.After(at) {
+			day = day.AddDate(0, 0, 1)
+		}
+		if day.After(at) {
+			c.LowC, c.LowAt = s.LowC, day
+		}
+	}
+	return c
+}
+
+const lowHour = 6
+
+// outlook forecasts the panel's temperature from now on. Where the panel has
+// not been read for a while the paths begin at its last reading, so that the
+// doubt about now is theirs too.
 func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coat.Outlook {
 	loc := s.Loc
 	if loc == nil {
 		loc = ru.coat.Applied.Location()
 	}
-	m := shop.Default()
-	c := shop.Conditions{TempC: ru.young.NowC(), DaySecs: daySecs(now.In(loc)), SetPoint: s.SetPointC}
-	e.panel = m.Ensemble(e.panel[:0], shop.Paths, shop.Steps, c)
-	return &coat.Outlook{Start: now, StepS: shop.StepS, Paths: shop.Paths, Len: shop.Steps + 1, TempC: e.panel, VapourPa: ru.feed.vapour(now)}
+	f := ru.feed
+	begin, skip := now, 0
+	airC, source := f.airC, f.air
+	if f.air == "" || f.airAt.IsZero() || now.Sub(f.airAt) > airFreshFor {
+		source, airC = f.probe, ru.young.NowC()
+		if source == "" {
+			source = f.air
+		}
+	}
+	if ru.gapFor > 0 {
+		skip = min(int(math.Ceil(ru.gapFor.Seconds()/shop.StepS)), shop.Steps)
+		begin = now.Add(-time.Duration(skip) * shop.StepS * time.Second)
+		airC = f.pointC
+	}
+	steps := shop.Steps + skip
+	p := e.history(source, now, r)
+	e.paths = p.model.Ensemble(e.paths[:0], &p.h, shop.Paths, steps, conditions(begin, airC, s, loc), e.scratch)
+	o := &coat.Outlook{Start: now, StepS: shop.StepS, Paths: shop.Paths, Len: shop.Steps + 1, VapourPa: f.vapour(now)}
+	follows := source == f.air && f.probe != f.air && ru.gapFor == 0
+	if !follows && skip == 0 {
+		o.TempC = e.paths
+		return o
+	}
+	e.panel = e.panel[:0]
+	a := math.Exp(-shop.StepS / shop.LagSeconds(ru.panel.Core))
+	for k := range shop.Paths {
+		row := e.paths[k*(steps+1)+skip : (k+1)*(steps+1)]
+		if !follows {
+			e.panel = append(e.panel, row...)
+			continue
+		}
+		// The panel follows the air's path from where it is now.
+		c := f.pointC
+		for i, x := range row {
+			if i > 0 {
+				c = float64(x) + (c-float64(x))*a
+			}
+			e.panel = append(e.panel, float32(c))
+		}
+	}
+	o.TempC = e.panel
+	return o
 }
 
-func daySecs(t time.Time) float64 {
-	return float64(t.Hour()*3600 + t.Minute()*60 + t.Second())
+// bridge carries the tracks over a silence that still lasts, along the middle
+// of the shop's forecast from the last reading.
+func (e *Estimator) bridge(now time.Time, tip *checkpoint, r Readings, s Settings, loc *time.Location) {
+	f := &tip.feed
+	source := f.probe
+	if source == "" {
+		source = f.air
+	}
+	p := e.history(source, now, r)
+	from := f.pointAt
+	steps := min(int(math.Ceil(now.Sub(from).Seconds()/shop.StepS)), shop.Steps)
+	e.scratch = p.model.Median(e.scratch[:0], &p.h, steps, conditions(from, f.pointC, s, loc))
+	for k := 1; k <= steps; k++ {
+		at := from.Add(time.Duration(k) * shop.StepS * time.Second)
+		if !at.Before(now) {
+			break
+		}
+		f.point(at, e.scratch[k], p.model.SDAt(time.Duration(k)*shop.StepS*time.Second), coat.Bridged, tip)
+	}
 }
 
-func (e *Estimator) shopNow(now time.Time, w *coat.Work, r Readings, s Settings) *ShopNow { return nil }
+// shopNow is the shop's air and the coldest it may get in the coming hours.
+func (e *Estimator) shopNow(now time.Time, w *coat.Work, r Readings, s Settings) *ShopNow {
+	probe := s.Air
+	for i := len(w.Panels) - 1; i >= 0 && probe == ""; i-- {
+		probe = w.Panels[i].Air
+	}
+	if probe == "" {
+		return nil
+	}
+	var last Sample
+	for x := range r.Samples(probe, now.Add(-airFreshFor), now) {
+		if !math.IsNaN(x.TempC) {
+			last = x
+		}
+	}
+	sn := &ShopNow{Air: probe, Quality: "no reading"}
+	if last.At.IsZero() {
+		return sn
+	}
+	loc := s.Loc
+	if loc == nil {
+		loc = now.Location()
+	}
+	c := last.TempC
+	sn.TempC = &c
+	p := e.history(probe, now, r)
+	sn.Quality = "wide default"
+	if p.model.Fitted {
+		sn.Quality = "fitted to the last days"
+	}
+	const ahead = 18 * 4
+	cond := conditions(now, c, s, loc)
+	e.paths = p.model.Ensemble(e.paths[:0], &p.h, shop.Paths, ahead, cond, e.scratch)
+	var lows [shop.Paths]float64
+	for k := range lows {
+		lows[k] = math.Inf(1)
+		for _, x := range e.paths[k*(ahead+1) : (k+1)*(ahead+1)] {
+			lows[k] = min(lows[k], float64(x))
+		}
+	}
+	slices.Sort(lows[:])
+	sn.LowC = &coat.Band{P10: lows[6], P50: (lows[31] + lows[32]) / 2, P90: lows[57]}
+	e.scratch = p.model.Median(e.scratch[:0], &p.h, ahead, cond)
+	k := 0
+	for i, x := range e.scratch {
+		if x < e.scratch[k] {
+			k = i
+		}
+	}
+	at := now.Add(time.Duration(k) * shop.StepS * time.Second)
+	sn.LowAt = &at
+	return sn
+}
 
 func vapour(tempC, rh float64) float64 {
 	if math.IsNaN(tempC) || math.IsNaN(rh) {

@@ -251,30 +251,25 @@ func (f *feed) hand(p coat.Point, tr *coat.Track) {
 	tr.Feed(p)
 }
 
-// finish carries the tracks to now and says how long the panel's temperature
-// has been without a reading by then; 0 while it is read.
-func (f *feed) finish(now time.Time, cp *checkpoint) time.Duration {
+// finish carries the tracks to now, at the last point's temperature.
+func (f *feed) finish(now time.Time, cp *checkpoint) {
 	if f.pointAt.IsZero() {
-		return 0
+		return
 	}
-	silent := now.Sub(f.pointAt)
-	src, sd, gap := f.pointSrc, 0.0, time.Duration(0)
+	src, sd := f.pointSrc, 0.0
 	switch {
-	case silent > f.limit():
-		src, sd, gap = coat.Bridged, 1.5*shop.BridgeSDK(silent), silent
-	case src == coat.FromAir || src == coat.Bridged:
-		if f.probe == "" || f.probeAt.IsZero() || now.Sub(f.probeAt) > f.limit() {
-			src, sd = coat.FromAir, shop.StandInSDK
-		} else {
-			src = coat.FromProbe
-		}
+	case src == coat.Bridged:
+		sd = shop.BridgeSDK(shop.StepS * time.Second)
+	case now.Sub(f.pointAt) > f.limit():
+		src, sd = coat.Bridged, 1.5*shop.BridgeSDK(now.Sub(f.pointAt))
+	case src == coat.FromAir:
+		sd = shop.StandInSDK
 	}
 	p := coat.Point{At: now, TempC: f.pointC, SDK: sd, Source: src, VapourPa: f.vapour(now), CO2: f.carbon(now)}
 	f.hand(p, &cp.young)
 	if cp.hasOld {
 		f.hand(p, &cp.old)
 	}
-	return gap
 }
 
 // from says where the panel's temperature comes from now.
