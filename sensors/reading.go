@@ -142,7 +142,8 @@ func (e *ReadError) Unwrap() error { return e.Err }
 
 // Reason returns the one-word reason of an error for metrics, pages and
 // alerts: absent, wrong_device, checksum, power_on, range, jump, stuck,
-// timeout, stale, bus, doubted, other; "" for nil.
+// timeout, stale, bus, doubted, other; for a push also not_accepted, too_many,
+// future, too_old, repeat, name, wired; "" for nil.
 func Reason(err error) string {
 	if err == nil {
 		return ""
@@ -165,6 +166,8 @@ var reasons = []struct {
 	{ErrAbsent, "absent"}, {ErrWrongDevice, "wrong_device"}, {ErrChecksum, "checksum"},
 	{ErrPowerOn, "power_on"}, {ErrRange, "range"}, {ErrJump, "jump"}, {ErrStuck, "stuck"},
 	{ErrTimeout, "timeout"}, {ErrStale, "stale"}, {ErrDoubted, "doubted"}, {ErrBus, "bus"},
+	{ErrNotAccepted, "not_accepted"}, {ErrTooMany, "too_many"}, {ErrFuture, "future"},
+	{ErrTooOld, "too_old"}, {ErrRepeat, "repeat"}, {ErrName, "name"}, {ErrWired, "wired"},
 }
 
 // Health is what is known about one probe now: the page, the metrics and the

@@ -113,8 +113,18 @@ func (d *Device) ready(ctx context.Context) error {
 }
 
 // Identify measures once: the chip has no identity to read, but only it
-// answers a measurement with seven bytes whose checksum is right.
+// answers a measurement with seven bytes whose checksum is right. Before
+// anything is written it is only listened to: port expanders live at this
+// address too, say the same byte over and over, and would switch a relay at
+// the first command.
 func (d *Device) Identify(ctx context.Context) error {
+	var b [7]byte
+	if err := sensors.Transact(ctx, d.bus, d.addr, nil, b[:]); err != nil {
+		return d.fail("identify", err)
+	}
+	if b == [7]byte{b[0], b[0], b[0], b[0], b[0], b[0], b[0]} {
+		return d.fail("identify", fmt.Errorf("%w: it says %02x only", sensors.ErrWrongDevice, b[0]))
+	}
 	_, err := d.Read(ctx)
 	return err
 }

@@ -1,0 +1,600 @@
+// Package discover lists the I2C and 1-wire buses of this board, finds the
+// probes on them, and opens a probe by its driver's name and its place.
+//
+// It knows no driver: the caller passes the ones it was built with. It writes
+// to an address only what the chips that can live there are asked anyway, stops
+// at the first answer that fits none of them, and leaves buses alone that serve
+// the board itself, such as those of displays and memory.
+package discover
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/i2c/i2creg"
+	"periph.io/x/conn/v3/onewire"
+	"periph.io/x/conn/v3/onewire/onewirereg"
+	"periph.io/x/conn/v3/physic"
+	"periph.io/x/host/v3"
+	"periph.io/x/host/v3/sysfs"
+
+	_ "periph.io/x/host/v3/netlink" // 1-wire buses that Linux has no file for
+
+	"curewright/sensors"
+)
+
+// Identifier is a probe that can say whether its chip is the one that answers.
+type Identifier interface {
+	Identify(ctx context.Context) error
+}
+
+// Chip is an I2C driver.
+type Chip struct {
+	Driver string   // its name in the configuration
+	Addrs  []uint16 // where the chip can live
+	New    func(name string, bus i2c.Bus, addr uint16) sensors.Probe
+}
+
+// Drivers are what a program was built with.
+type Drivers struct {
+	// Chips are tried in this order where they share an address. One whose
+	// probe is no [Identifier] is found by nobody, but can be opened.
+	Chips []Chip
+	// W1 makes a thermometer from the kernel's files, OneWire from a bus of
+	// periph's. nil: there is none.
+	W1      func(name, id string, fsys fs.FS) sensors.Probe
+	OneWire func(name string, bus onewire.Bus, addr onewire.Address) sensors.Probe
+	// Thermometer is the driver name of both.
+	Thermometer string
+}
+
+// Ref is a bus that can be opened.
+type Ref struct {
+	Name   string // "i2c-1"
+	Detail string // what the board calls it
+	Open   func() (i2c.BusCloser, error)
+}
+
+// WireRef is a 1-wire bus of periph's.
+type WireRef struct {
+	Name string
+	Open func() (onewire.BusCloser, error)
+}
+
+// Host is a board with its buses. The zero value is this board.
+type Host struct {
+	Drivers Drivers
+
+	I2C  func() ([]Ref, error)     // default: periph's
+	Wire func() ([]WireRef, error) // default: periph's
+	W1   fs.FS                     // default: /sys/bus/w1/devices
+	Each time.Duration             // for one chip to answer; default 3 s, or what the chip needs
+}
+
+// W1Root is where Linux shows 1-wire devices.
+const W1Root = "/sys/bus/w1/devices"
+
+// W1Bus is the name of the kernel's 1-wire buses, all together.
+const W1Bus = "w1"
+
+// Bus is one bus of the board.
+type Bus struct {
+	Name   string
+	Detail string
+	Err    error  // why it was not looked at
+	Hint   string // what a person can do about that
+}
+
+// Found is one thing on a bus.
+type Found struct {
+	Driver  string // "" when the thing is not known
+	Bus     string // its place, as the configuration names it: "i2c-1:0x44"
+	Reading sensors.Reading
+	Err     error // why there is no reading
+	Hint    string
+}
+
+// Report is what is on the board.
+type Report struct {
+	Buses []Bus
+	Found []Found
+}
+
+var initHost = sync.OnceValue(func() error {
+	_, err := host.Init()
+	return err
+})
+
+func periphI2C() ([]Ref, error) {
+	if err := initHost(); err != nil {
+		return nil, err
+	}
+	var rs []Ref
+	add := func(name string, open func() (i2c.BusCloser, error)) {
+		detail, _ := os.ReadFile("/sys/class/i2c-adapter/" + name + "/name")
+		rs = append(rs, Ref{Name: name, Detail: strings.TrimSpace(string(detail)), Open: open})
+	}
+	for _, r := range i2creg.All() {
+		name := r.Name
+		if r.Number >= 0 {
+			name = fmt.Sprintf("i2c-%d", r.Number)
+		}
+		add(name, r.Open)
+	}
+	// periph lists buses once; one that was switched on or plugged in since
+	// then is seen by its device file.
+	files, _ := filepath.Glob("/dev/i2c-*")
+	for _, f := range files {
+		name := filepath.Base(f)
+		n, err := strconv.Atoi(strings.TrimPrefix(name, "i2c-"))
+		if err != nil || slices.ContainsFunc(rs, func(r Ref) bool { return r.Name == name }) {
+			continue
+		}
+		add(name, func() (i2c.BusCloser, error) { return sysfs.NewI2C(n) })
+	}
+	return rs, nil
+}
+
+func periphWire() ([]WireRef, error) {
+	if err := initHost(); err != nil {
+		return nil, err
+	}
+	var rs []WireRef
+	for _, r := range onewirereg.All() {
+		rs = append(rs, WireRef{Name: r.Name, Open: r.Open})
+	}
+	return rs, nil
+}
+
+func (h *Host) i2c() ([]Ref, error) {
+	if h.I2C != nil {
+		return h.I2C()
+	}
+	return periphI2C()
+}
+
+func (h *Host) wire() ([]WireRef, error) {
+	if h.Wire != nil {
+		return h.Wire()
+	}
+	return periphWire()
+}
+
+func (h *Host) w1() fs.FS {
+	if h.W1 != nil {
+		return h.W1
+	}
+	return os.DirFS(W1Root)
+}
+
+// private tells buses that belong to the board: a graphics card's, whose
+// devices are displays, and a mainboard's, whose devices are memory and clocks.
+func private(detail string) bool {
+	d := strings.ToLower(detail)
+	for _, w := range []string{"ddc", "hdmi", "gmbus", "smbus", "aux", "dpdc", "nvkm", "nvidia", "amdgpu", "radeon", "i915"} {
+		if strings.Contains(d, w) {
+			return true
+		}
+	}
+	return false
+}
+
+// Discover looks at every bus and takes one reading from each probe it finds.
+// That there is no bus, or nothing on it, is part of the report, not an error.
+func (h *Host) Discover(ctx context.Context) Report {
+	var rep Report
+	refs, err := h.i2c()
+	switch {
+	case err != nil:
+		rep.Buses = append(rep.Buses, Bus{Name: "i2c", Err: err})
+	case len(refs) == 0:
+		rep.Buses = append(rep.Buses, Bus{Name: "i2c", Err: errNoI2C,
+			Hint: "a single-board computer has one once it is switched on in its settings; a PC usually has none"})
+	}
+	for _, r := range refs {
+		b := Bus{Name: r.Name, Detail: r.Detail}
+		if private(r.Detail) {
+			b.Err = errPrivate
+			b.Hint = "name the probe in the configuration to use this bus all the same"
+		} else if bus, err := r.Open(); err != nil {
+			b.Err, b.Hint = openError(err)
+		} else {
+			found, err := h.scan(ctx, r.Name, bus)
+			rep.Found = append(rep.Found, found...)
+			b.Err = err
+			if err == nil {
+				_ = bus.Close() // after a hang it would wait too
+			} else {
+				b.Hint = "a chip or a wire holds the bus: unplug them one by one"
+			}
+		}
+		rep.Buses = append(rep.Buses, b)
+	}
+	h.discoverWire(ctx, &rep)
+	return rep
+}
+
+var (
+	errNoI2C   = errors.New("no I2C bus on this machine")
+	errNoWire  = errors.New("no 1-wire bus on this machine")
+	errPrivate = errors.New("left alone: it serves the board itself")
+	errHangs   = fmt.Errorf("%w: the bus hangs", sensors.ErrTimeout)
+)
+
+func openError(err error) (error, string) {
+	if errors.Is(err, fs.ErrPermission) || strings.Contains(err.Error(), "permission denied") {
+		return err, "add the daemon's user to the group that owns the bus, usually i2c"
+	}
+	return err, ""
+}
+
+// scan asks each address that a known chip can have.
+func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus) (found []Found, err error) {
+	at := map[uint16][]Chip{}
+	for _, c := range h.Drivers.Chips {
+		for _, a := range c.Addrs {
+			at[a] = append(at[a], c)
+		}
+	}
+	addrs := make([]uint16, 0, len(at))
+	for a := range at {
+		addrs = append(addrs, a)
+	}
+	slices.Sort(addrs)
+	for _, a := range addrs {
+		f, ok, err := h.ask(ctx, Place(name, fmt.Sprintf("0x%02x", a)), bus, a, at[a])
+		if ok {
+			found = append(found, f)
+		}
+		if err != nil {
+			return found, err
+		}
+	}
+	return found, nil
+}
+
+// ask tries the chips that can be at one address. A chip that is not there
+// costs one transaction that nobody acknowledges.
+func (h *Host) ask(ctx context.Context, place string, bus i2c.Bus, addr uint16, chips []Chip) (f Found, ok bool, err error) {
+	f = Found{Bus: place}
+	for _, c := range chips {
+		p := c.New(place, bus, addr)
+		id, can := p.(Identifier)
+		if !can {
+			continue
+		}
+		_, err := h.inTime(ctx, p, func(ctx context.Context) (sensors.Reading, error) {
+			return sensors.Reading{}, id.Identify(ctx)
+		})
+		switch {
+		case errors.Is(err, errHangs):
+			return f, false, err
+		case errors.Is(err, sensors.ErrAbsent):
+			continue // nobody, or one that does not know the question
+		case err == nil:
+			f.Driver = c.Driver
+			f.Reading, f.Err = h.inTime(ctx, p, p.Read)
+			if errors.Is(f.Err, errHangs) {
+				return f, true, f.Err
+			}
+			f.Hint = hint(f.Err)
+			return f, true, nil
+		default:
+			// Something answers and does not fit: no further question, since
+			// what is harmless to one chip is a command to another.
+			f.Err, f.Hint = fmt.Errorf("%w: not a %s: %w", sensors.ErrWrongDevice, c.Driver, err), hint(err)
+			return f, true, nil
+		}
+	}
+	return f, false, nil
+}
+
+func hint(err error) string {
+	var re *sensors.ReadError
+	if errors.As(err, &re) {
+		return re.Hint
+	}
+	return ""
+}
+
+// inTime runs f with a deadline and gives it up, left hanging, if it does not
+// keep to it.
+func (h *Host) inTime(ctx context.Context, p sensors.Probe, f func(context.Context) (sensors.Reading, error)) (sensors.Reading, error) {
+	d := h.Each
+	if d == 0 {
+		d = 3 * time.Second
+		if s, ok := p.(sensors.Slow); ok {
+			d = max(d, 2*s.Conversion()+time.Second)
+		}
+	}
+	ctx, cancel := context.WithTimeout(ctx, d)
+	defer cancel()
+	type answer struct {
+		r   sensors.Reading
+		err error
+	}
+	c := make(chan answer, 1)
+	go func() {
+		r, err := f(ctx)
+		c <- answer{r, err}
+	}()
+	// A driver that keeps to its deadline answers a moment after it.
+	t := time.NewTimer(d + 100*time.Millisecond)
+	defer t.Stop()
+	select {
+	case a := <-c:
+		if a.err != nil {
+			a.r = sensors.Reading{}
+		}
+		return a.r, a.err
+	case <-t.C:
+		return sensors.Reading{}, errHangs
+	}
+}
+
+func (h *Host) discoverWire(ctx context.Context, rep *Report) {
+	ids, err := h.thermometers()
+	if err == nil && h.Drivers.W1 != nil {
+		rep.Buses = append(rep.Buses, Bus{Name: W1Bus, Detail: "Linux w1"})
+		for _, id := range ids {
+			f := Found{Driver: h.Drivers.Thermometer, Bus: Place(W1Bus, id)}
+			p := h.Drivers.W1(f.Bus, id, h.w1())
+			f.Reading, f.Err = h.inTime(ctx, p, p.Read)
+			f.Hint = hint(f.Err)
+			rep.Found = append(rep.Found, f)
+		}
+		if len(ids) > 0 {
+			return
+		}
+	}
+	refs, werr := h.wire()
+	if werr == nil && h.Drivers.OneWire != nil {
+		for _, r := range refs {
+			b := Bus{Name: r.Name}
+			bus, err := r.Open()
+			if err != nil {
+				b.Err, b.Hint = openError(err)
+				rep.Buses = append(rep.Buses, b)
+				continue
+			}
+			addrs, err := bus.Search(false)
+			b.Err = err
+			rep.Buses = append(rep.Buses, b)
+			for _, a := range addrs {
+				f := Found{Bus: Place(r.Name, wireID(a))}
+				if byte(a) != 0x28 {
+					f.Err = fmt.Errorf("%w: family %02x", sensors.ErrWrongDevice, byte(a))
+				} else {
+					f.Driver = h.Drivers.Thermometer
+					p := h.Drivers.OneWire(f.Bus, bus, a)
+					f.Reading, f.Err = h.inTime(ctx, p, p.Read)
+					f.Hint = hint(f.Err)
+				}
+				rep.Found = append(rep.Found, f)
+			}
+		}
+		if len(refs) > 0 {
+			return
+		}
+	}
+	if err != nil {
+		rep.Buses = append(rep.Buses, Bus{Name: W1Bus, Err: errNoWire,
+			Hint: "a single-board computer has one once it is switched on in its settings; a PC has none"})
+	}
+}
+
+// thermometers are the DS18B20 in the kernel's tree.
+func (h *Host) thermometers() ([]string, error) {
+	es, err := fs.ReadDir(h.w1(), ".")
+	if err != nil {
+		return nil, err
+	}
+	var ids []string
+	for _, e := range es {
+		if strings.HasPrefix(e.Name(), "28-") {
+			ids = append(ids, e.Name())
+		}
+	}
+	return ids, nil
+}
+
+func wireID(a onewire.Address) string {
+	return fmt.Sprintf("%02x-%012x", byte(a), uint64(a)>>8&0xffffffffffff)
+}
+
+// Place writes where a probe is: the bus, a colon, the address or id.
+func Place(bus, at string) string { return bus + ":" + at }
+
+// Open makes the probe of the given driver at a place such as "i2c-1:0x44" or
+// "w1:28-0316a2795d1f". It does no I/O: a bus or a chip that is not there yet
+// is an error of each reading, until it appears. An error here is one of the
+// configuration: a driver that does not exist, a place that does not fit it.
+func (h *Host) Open(name, driver, place string) (sensors.Probe, error) {
+	bus, at, ok := cutLast(place, ":")
+	if !ok || bus == "" || at == "" {
+		return nil, fmt.Errorf("bus: %q: want BUS:ADDRESS, such as i2c-1:0x44 or w1:28-0316a2795d1f", place)
+	}
+	if driver == h.Drivers.Thermometer && driver != "" {
+		return h.openThermometer(name, bus, at)
+	}
+	for _, c := range h.Drivers.Chips {
+		if c.Driver != driver {
+			continue
+		}
+		n, err := strconv.ParseUint(at, 0, 7)
+		if err != nil {
+			return nil, fmt.Errorf("bus: %q: %q is not an I2C address such as 0x44", place, at)
+		}
+		if !slices.Contains(c.Addrs, uint16(n)) {
+			return nil, fmt.Errorf("bus: %q: a %s has address %s", place, driver, addrList(c.Addrs))
+		}
+		return c.New(name, &lazyI2C{h: h, name: bus}, uint16(n)), nil
+	}
+	return nil, fmt.Errorf("driver: %q is not one of %s", driver, strings.Join(h.Names(), ", "))
+}
+
+func (h *Host) openThermometer(name, bus, at string) (sensors.Probe, error) {
+	family, serial, ok := strings.Cut(at, "-")
+	n, err := strconv.ParseUint(serial, 16, 48)
+	if !ok || family != "28" || err != nil || len(serial) != 12 {
+		return nil, fmt.Errorf("bus: %q is not a DS18B20's id such as 28-0316a2795d1f", at)
+	}
+	if bus == W1Bus {
+		if h.Drivers.W1 == nil {
+			return nil, fmt.Errorf("bus: %q: built without the kernel's 1-wire files", bus)
+		}
+		return h.Drivers.W1(name, at, h.w1()), nil
+	}
+	if h.Drivers.OneWire == nil {
+		return nil, fmt.Errorf("bus: %q: built without 1-wire buses but the kernel's, %s", bus, W1Bus)
+	}
+	// The id leaves out the address's last byte, its checksum.
+	var b [7]byte
+	b[0] = 0x28
+	for i := range 6 {
+		b[1+i] = byte(n >> (8 * i))
+	}
+	a := n<<8 | 0x28 | uint64(sensors.CRC8Maxim(b[:]))<<56
+	return h.Drivers.OneWire(name, &lazyWire{h: h, name: bus}, onewire.Address(a)), nil
+}
+
+// Names are the drivers that [Host.Open] knows, sorted.
+func (h *Host) Names() []string {
+	var ns []string
+	for _, c := range h.Drivers.Chips {
+		ns = append(ns, c.Driver)
+	}
+	if h.Drivers.Thermometer != "" {
+		ns = append(ns, h.Drivers.Thermometer)
+	}
+	slices.Sort(ns)
+	return ns
+}
+
+func addrList(as []uint16) string {
+	var ss []string
+	for _, a := range as {
+		ss = append(ss, fmt.Sprintf("0x%02x", a))
+	}
+	return strings.Join(ss, ", ")
+}
+
+func cutLast(s, sep string) (before, after string, ok bool) {
+	i := strings.LastIndex(s, sep)
+	if i < 0 {
+		return s, "", false
+	}
+	return s[:i], s[i+len(sep):], true
+}
+
+// lazyI2C opens its bus at the first transaction and again after the bus has
+// gone, so that an adapter may come and go.
+type lazyI2C struct {
+	h    *Host
+	name string
+	mu   sync.Mutex
+	bus  i2c.BusCloser
+}
+
+func (l *lazyI2C) open() (i2c.BusCloser, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.bus != nil {
+		return l.bus, nil
+	}
+	refs, err := l.h.i2c()
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range refs {
+		if r.Name == l.name {
+			b, err := r.Open()
+			if err != nil {
+				return nil, fmt.Errorf("%w: %s: %w", sensors.ErrBus, l.name, err)
+			}
+			l.bus = b
+			return b, nil
+		}
+	}
+	return nil, fmt.Errorf("%w: there is no bus %s", sensors.ErrAbsent, l.name)
+}
+
+func (l *lazyI2C) Tx(addr uint16, w, r []byte) error {
+	b, err := l.open()
+	if err != nil {
+		return err
+	}
+	// The lock is not held here: a transaction that hangs must not keep the
+	// next opening from happening.
+	if err = b.Tx(addr, w, r); err != nil && !errors.Is(sensors.BusError(err), sensors.ErrAbsent) {
+		l.mu.Lock()
+		if l.bus == b {
+			l.bus = nil
+			_ = b.Close()
+		}
+		l.mu.Unlock()
+	}
+	return err
+}
+
+func (l *lazyI2C) SetSpeed(physic.Frequency) error { return errors.New("left as the board has it") }
+func (l *lazyI2C) String() string                  { return l.name }
+
+// lazyWire is the same for a 1-wire bus.
+type lazyWire struct {
+	h    *Host
+	name string
+	mu   sync.Mutex
+	bus  onewire.BusCloser
+}
+
+func (l *lazyWire) open() (onewire.BusCloser, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.bus != nil {
+		return l.bus, nil
+	}
+	refs, err := l.h.wire()
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range refs {
+		if r.Name == l.name {
+			b, err := r.Open()
+			if err != nil {
+				return nil, fmt.Errorf("%w: %s: %w", sensors.ErrBus, l.name, err)
+			}
+			l.bus = b
+			return b, nil
+		}
+	}
+	return nil, fmt.Errorf("%w: there is no bus %s", sensors.ErrAbsent, l.name)
+}
+
+func (l *lazyWire) Tx(w, r []byte, power onewire.Pullup) error {
+	b, err := l.open()
+	if err != nil {
+		return err
+	}
+	return b.Tx(w, r, power)
+}
+
+func (l *lazyWire) Search(alarmOnly bool) ([]onewire.Address, error) {
+	b, err := l.open()
+	if err != nil {
+		return nil, err
+	}
+	return b.Search(alarmOnly)
+}
+
+func (l *lazyWire) String() string { return l.name }

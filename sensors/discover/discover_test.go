@@ -1,0 +1,316 @@
+package discover_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"testing/synctest"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/onewire"
+
+	"curewright/sensors"
+	"curewright/sensors/aht20"
+	"curewright/sensors/bme280"
+	"curewright/sensors/chipsim"
+	"curewright/sensors/discover"
+	"curewright/sensors/ds18b20"
+	"curewright/sensors/hdc302x"
+	"curewright/sensors/mcp9808"
+	"curewright/sensors/scd4x"
+	"curewright/sensors/sht4x"
+	"curewright/sensors/tmp102"
+	"curewright/sensors/w1"
+)
+
+var drivers = discover.Drivers{
+	Chips: []discover.Chip{
+		{Driver: "sht4x", Addrs: sht4x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return sht4x.New(n, b, a) }},
+		{Driver: "hdc302x", Addrs: hdc302x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return hdc302x.New(n, b, a) }},
+		{Driver: "aht20", Addrs: aht20.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return aht20.New(n, b, a) }},
+		{Driver: "bme280", Addrs: bme280.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return bme280.New(n, b, a) }},
+		{Driver: "mcp9808", Addrs: mcp9808.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return mcp9808.New(n, b, a) }},
+		{Driver: "tmp102", Addrs: tmp102.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return tmp102.New(n, b, a) }},
+		{Driver: "scd4x", Addrs: scd4x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return scd4x.New(n, b, a) }},
+	},
+	Thermometer: "ds18b20",
+	W1:          func(n, id string, fsys fs.FS) sensors.Probe { return w1.New(n, id, fsys) },
+	OneWire:     func(n string, b onewire.Bus, a onewire.Address) sensors.Probe { return ds18b20.New(n, b, a) },
+}
+
+var air = chipsim.Air{C: 17.4, RH: 61.5, CO2: 780, Pa: 101020}
+
+// board is a host whose buses are the given ones.
+func board(w fs.FS, buses ...*chipsim.Bus) *discover.Host {
+	return &discover.Host{
+		Drivers: drivers,
+		W1:      w,
+		I2C: func() ([]discover.Ref, error) {
+			var rs []discover.Ref
+			for _, b := range buses {
+				rs = append(rs, discover.Ref{Name: b.String(), Detail: "bcm2835 (i2c@7e804000)", Open: func() (i2c.BusCloser, error) { return b, nil }})
+			}
+			return rs, nil
+		},
+		Wire: func() ([]discover.WireRef, error) { return nil, nil },
+	}
+}
+
+func TestDiscoverFindsEveryChip(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus, second := chipsim.NewBus("i2c-1"), chipsim.NewBus("i2c-3")
+		bus.Attach(0x44, chipsim.NewSHT4x(air))
+		bus.Attach(0x45, chipsim.NewHDC302x(air))
+		bus.Attach(0x38, chipsim.NewAHT20(air))
+		bus.Attach(0x77, chipsim.NewBME280(air))
+		bus.Attach(0x1f, chipsim.NewMCP9808(air))
+		bus.Attach(0x4b, chipsim.NewTMP102(air))
+		bus.Attach(0x62, chipsim.NewSCD4x(air))
+		second.Attach(0x46, chipsim.NewSHT4x(air))
+		th := chipsim.NewThermometer(0x0316a2795d1f, 12.5)
+		rep := board(chipsim.NewW1Tree(th), bus, second).Discover(t.Context())
+		want := map[string]string{
+			"i2c-1:0x44": "sht4x", "i2c-1:0x45": "hdc302x", "i2c-1:0x38": "aht20", "i2c-1:0x77": "bme280",
+			"i2c-1:0x1f": "mcp9808", "i2c-1:0x4b": "tmp102", "i2c-1:0x62": "scd4x", "i2c-3:0x46": "sht4x",
+			"w1:28-0316a2795d1f": "ds18b20",
+		}
+		for _, f := range rep.Found {
+			if f.Err != nil || want[f.Bus] != f.Driver {
+				t.Errorf("%s: %s, %v; want %q", f.Bus, f.Driver, f.Err, want[f.Bus])
+			}
+			c := air.C
+			if f.Driver == "ds18b20" {
+				c = 12.5
+			}
+			if x, ok := f.Reading.Temp.Get(); !ok || math.Abs(x-c) > .04 {
+				t.Errorf("%s: %v °C", f.Bus, f.Reading.Temp)
+			}
+			delete(want, f.Bus)
+		}
+		if len(want) != 0 {
+			t.Errorf("not found: %v", want)
+		}
+		if len(rep.Buses) != 3 {
+			t.Errorf("buses: %+v", rep.Buses)
+		}
+	})
+}
+
+// expander is a port expander, which takes every byte written for the state of
+// its relays.
+type expander struct {
+	chipsim.Chip
+	port   byte
+	writes int
+}
+
+func (e *expander) Write(w []byte) error { e.writes++; e.port = w[len(w)-1]; return nil }
+func (e *expander) Read(r []byte) error {
+	for i := range r {
+		r[i] = e.port
+	}
+	return nil
+}
+
+// pwm is a chip of registers: the first byte written is where, the rest goes
+// there, and reading goes on from there.
+type pwm struct {
+	chipsim.Chip
+	mem  [256]byte
+	at   byte
+	data int // bytes stored
+}
+
+func (p *pwm) Write(w []byte) error {
+	p.at = w[0]
+	for i, b := range w[1:] {
+		p.mem[int(p.at)+i] = b
+		p.data++
+	}
+	return nil
+}
+
+func (p *pwm) Read(r []byte) error {
+	for i := range r {
+		r[i] = p.mem[(int(p.at)+i)&0xff]
+	}
+	return nil
+}
+
+func TestDiscoverUpsetsNobody(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus := chipsim.NewBus("i2c-1")
+		relays, motor := &expander{port: 0xff}, &pwm{}
+		bus.Attach(0x38, relays)
+		bus.Attach(0x44, motor)
+		rep := board(fstest.MapFS{}, bus).Discover(t.Context())
+		if relays.writes != 0 || relays.port != 0xff {
+			t.Errorf("%d writes to a port expander: %02x", relays.writes, relays.port)
+		}
+		if motor.data != 0 {
+			t.Errorf("%d bytes stored in an unknown chip", motor.data)
+		}
+		if len(rep.Found) != 2 {
+			t.Fatalf("%+v", rep.Found)
+		}
+		for _, f := range rep.Found {
+			if f.Driver != "" || !errors.Is(f.Err, sensors.ErrWrongDevice) || f.Reading != (sensors.Reading{}) {
+				t.Errorf("%+v", f)
+			}
+		}
+	})
+}
+
+func TestDiscoverSaysWhy(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus, dead := chipsim.NewBus("i2c-1"), chipsim.NewBus("i2c-2")
+		bus.Attach(0x76, chipsim.NewBME280(air))
+		bus.SetFault(0x76, chipsim.WrongID)
+		bus.Attach(0x18, chipsim.NewMCP9808(air))
+		dead.Attach(0x44, chipsim.NewSHT4x(air))
+		dead.SetFault(0x44, chipsim.Hang)
+		defer dead.SetFault(0x44, chipsim.Good)
+		th := chipsim.NewThermometer(1, 12.5)
+		th.SetFault(chipsim.PowerCut)
+		h := board(chipsim.NewW1Tree(th), bus, dead)
+		old := h.I2C
+		h.I2C = func() ([]discover.Ref, error) {
+			rs, err := old()
+			return append(rs,
+				discover.Ref{Name: "i2c-4", Detail: "SMBus I801 adapter at f000", Open: func() (i2c.BusCloser, error) {
+					t.Error("opened the mainboard's own bus")
+					return nil, fs.ErrInvalid
+				}},
+				discover.Ref{Name: "i2c-5", Open: func() (i2c.BusCloser, error) {
+					return nil, fmt.Errorf("sysfs-i2c: are you member of group 'plugdev'? open /dev/i2c-5: permission denied")
+				}}), err
+		}
+		rep := h.Discover(t.Context())
+		why := map[string]error{}
+		hints := map[string]string{}
+		for _, b := range rep.Buses {
+			why[b.Name], hints[b.Name] = b.Err, b.Hint
+		}
+		if !errors.Is(why["i2c-2"], sensors.ErrTimeout) || hints["i2c-2"] == "" {
+			t.Errorf("hung bus: %v", why["i2c-2"])
+		}
+		if why["i2c-1"] != nil {
+			t.Errorf("good bus: %v", why["i2c-1"])
+		}
+		if why["i2c-4"] == nil || !strings.Contains(hints["i2c-5"], "group") {
+			t.Errorf("%v; %q", why["i2c-4"], hints["i2c-5"])
+		}
+		found := map[string]discover.Found{}
+		for _, f := range rep.Found {
+			found[f.Bus] = f
+		}
+		if f := found["i2c-1:0x76"]; !errors.Is(f.Err, sensors.ErrWrongDevice) || !strings.Contains(f.Hint, "BMP280") {
+			t.Errorf("%+v", f)
+		}
+		if f := found["w1:28-000000000001"]; !errors.Is(f.Err, sensors.ErrPowerOn) || f.Reading.Temp.OK() || f.Driver != "ds18b20" {
+			t.Errorf("%+v", f)
+		}
+		if f := found["i2c-1:0x18"]; f.Err != nil {
+			t.Errorf("%+v", f)
+		}
+	})
+}
+
+// A machine with no bus at all: said plainly, and no error. This machine is
+// asked itself, whatever it has.
+func TestDiscoverWithoutBuses(t *testing.T) {
+	h := board(missing{})
+	rep := h.Discover(t.Context())
+	if len(rep.Found) != 0 || len(rep.Buses) != 2 {
+		t.Fatalf("%+v", rep)
+	}
+	for _, b := range rep.Buses {
+		if b.Err == nil || b.Hint == "" {
+			t.Errorf("%+v", b)
+		}
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	defer cancel()
+	here := discover.Host{Drivers: drivers}
+	if rep := here.Discover(ctx); len(rep.Buses) == 0 {
+		t.Error("nothing said about this machine's buses")
+	}
+}
+
+type missing struct{}
+
+func (missing) Open(name string) (fs.File, error) {
+	return nil, &fs.PathError{Op: "open", Path: name, Err: fs.ErrNotExist}
+}
+
+func TestOpen(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus := chipsim.NewBus("i2c-1")
+		th := chipsim.NewThermometer(0x0316a2795d1f, 12.5)
+		h := board(chipsim.NewW1Tree(th), bus)
+		wired := chipsim.NewOneWire(th)
+		h.Wire = func() ([]discover.WireRef, error) {
+			return []discover.WireRef{{Name: "master", Open: func() (onewire.BusCloser, error) { return wired, nil }}}, nil
+		}
+		for _, place := range []string{"w1:28-0316a2795d1f", "master:28-0316a2795d1f"} {
+			p, err := h.Open("panel-1", "ds18b20", place)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if r, err := p.Read(t.Context()); err != nil || r.Temp != sensors.Some(12.5) || r.Probe != "panel-1" {
+				t.Errorf("%s: %+v, %v", place, r, err)
+			}
+		}
+		p, err := h.Open("air", "sht4x", "i2c-1:0x44")
+		if err != nil {
+			t.Fatalf("a chip not plugged in yet stopped the start: %v", err)
+		}
+		if _, err := p.Read(t.Context()); !errors.Is(err, sensors.ErrAbsent) {
+			t.Errorf("%v", err)
+		}
+		bus.Attach(0x44, chipsim.NewSHT4x(air))
+		if _, err := p.Read(t.Context()); err != nil {
+			t.Errorf("plugged in since: %v", err)
+		}
+		p, err = h.Open("air2", "sht4x", "i2c-9:0x44")
+		if err != nil {
+			t.Fatalf("a bus not there yet stopped the start: %v", err)
+		}
+		if _, err := p.Read(t.Context()); !errors.Is(err, sensors.ErrAbsent) {
+			t.Errorf("%v", err)
+		}
+		for _, bad := range [][2]string{
+			{"sht40", "i2c-1:0x44"}, {"", "i2c-1:0x44"}, {"sht4x", "i2c-1"}, {"sht4x", "i2c-1:air"},
+			{"sht4x", "i2c-1:0x76"}, {"sht4x", ":0x44"}, {"ds18b20", "w1:10-0316a2795d1f"},
+			{"ds18b20", "w1:28-xyz"}, {"ds18b20", "w1"}, {"ds18b20", "w1:28-../../../etc"},
+		} {
+			if p, err := h.Open("x", bad[0], bad[1]); err == nil || p != nil {
+				t.Errorf("%v opened", bad)
+			}
+		}
+	})
+}
+
+func ExampleHost_Discover() {
+	bus := chipsim.NewBus("i2c-1")
+	bus.Attach(0x44, chipsim.NewSHT4x(chipsim.Air{C: 17.4, RH: 62}))
+	h := discover.Host{
+		Drivers: drivers,
+		I2C: func() ([]discover.Ref, error) {
+			return []discover.Ref{{Name: "i2c-1", Open: func() (i2c.BusCloser, error) { return bus, nil }}}, nil
+		},
+		W1: chipsim.NewW1Tree(),
+	}
+	for _, f := range h.Discover(context.Background()).Found {
+		t, _ := f.Reading.Temp.Get()
+		rh, _ := f.Reading.RH.Get()
+		fmt.Printf("%s %s: %.1f °C, %.0f %%\n", f.Driver, f.Bus, t, rh)
+	}
+	// Output: sht4x i2c-1:0x44: 17.4 °C, 62 %
+}
