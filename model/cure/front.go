@@ -82,7 +82,7 @@ func (f *Front) Step(dt, t0C, t1C float64) {
 	for j := range n {
 		q := it.at(t0C + float64(j+1)*dT)
 		m := moments{t0: p.t, s0: p.s}
-		m.add(h, &p, &q)
+		m.add(h, &p, &q, &it.r)
 		f.move(&m, &q)
 		p = q
 	}

@@ -33,12 +33,14 @@ const (
 	tableHiC  = 120.0
 	tableStep = 0.5 // K
 
-	pieceK       = 0.5    // largest change of temperature within one piece
-	pieceSeconds = 900.0  // and its largest duration
-	blockK       = 0.75   // a block ends beyond this distance from its start
+	pieceK       = 0.35   // largest change of temperature within one piece
+	pieceSeconds = 600.0  // and its largest duration
+	bigK         = 0.3    // a piece beyond either is summed with care
+	bigSeconds   = 300.0  //
+	blockK       = 0.55   // a block ends beyond this distance from its start
 	blockSeconds = 1800.0 // or at this duration
-	blockTg      = 3.0    // or when Tg has moved so far, K, once the glass slows
-	blockTgFree  = 12.0   // or, before it does, so far
+	blockTg      = 2.0    // or when Tg has moved so far, K, once the glass slows
+	blockTgFree  = 6.0    // or, before it does, so far
 	blockPhi     = 1e-3   // where that begins
 )
 
@@ -151,15 +153,16 @@ func (it *Integrator) Resin() Resin { return it.r }
 
 // moments are the sums over an open block of pieces.
 type moments struct {
-	n  int     // pieces
+	n  int     // pieces but for the big ones
 	dt float64 // s
 	a  float64 // ∫k dt
 	b  float64 // ∫k·s dt
 	c  float64 // ∫k·s² dt
 	d  float64 // ∫k·s·θ dt with θ = ∫k dt from the block's start
-	q  float64 // Σ dt·ΔT²
 	t0 float64 // °C at the start
-	s0 float64 // and s there
+	s0 float64 // s there, less its change over the big pieces
+	ab float64 // the part of a in big pieces, which are corrected one by one
+	q  float64 // Σ dt·ΔT² of the others
 
 	limit float64 // the block ends when a is beyond it
 }
@@ -173,17 +176,22 @@ type step struct {
 }
 
 // step closes the sums: p is the last point. The sums are of trapezia, which
-// for an exponential of log slope β over ΔT are too large by (βΔT)²/12.
+// over ΔT are too large by f″/f·ΔT²/12; for f = k·sʲ that is
+// (b−j/W)² − 2b/T with b = E/RT².
 func (m *moments) step(p *point, r *Resin) step {
 	a, b, c := m.a, m.b, m.c
 	slope := r.E2 / (GasConstant * (p.t + zeroC) * (p.t + zeroC))
-	w := 1 / r.W
+	w, bend := 1/r.W, 2*slope/(p.t+zeroC)
 	q := m.q / (12 * m.dt)
-	a *= 1 - q*slope*slope
-	b *= 1 - q*(slope-w)*(slope-w)
-	c *= 1 - q*(slope-2*w)*(slope-2*w)
-	// The change of s within pieces, as if they were equal.
-	d := m.d + a*a*(p.s-m.s0)/(12*float64(m.n*m.n))
+	a *= 1 - q*(slope*slope-bend)
+	b *= 1 - q*((slope-w)*(slope-w)-bend)
+	c *= 1 - q*((slope-2*w)*(slope-2*w)-bend)
+	d := m.d
+	if m.n > 0 {
+		// The change of s within pieces, as if they were equal.
+		x := (a - m.ab) / float64(m.n)
+		d += x * x * (p.s - m.s0) * (1.0 / 12)
+	}
 	inv := 1 / (a * b)
 	return step{
 		theta: a,
@@ -211,18 +219,23 @@ func (it *Integrator) at(tC float64) point {
 	}
 }
 
-// add sums a piece of dt seconds with temperature linear from p to q.
-func (m *moments) add(dt float64, p, q *point) {
+// add sums a big piece: dt seconds with temperature linear from p to q, with
+// the corrections that the others get together in [moments.step].
+func (m *moments) add(dt float64, p, q *point, r *Resin) {
+	slope := r.E2 / (GasConstant * (q.t + zeroC) * (q.t + zeroC))
+	w, bend := 1/r.W, 2*slope/(q.t+zeroC)
+	x := (q.t - p.t) * (q.t - p.t) * (1.0 / 12)
 	h := dt / 2
 	ps, qs := p.k*p.s, q.k*q.s
-	a, b := h*(p.k+q.k), h*(ps+qs)
-	m.c += h * (ps*p.s + qs*q.s)
-	m.d += b * (m.a + a/2)
-	m.q += dt * (q.t - p.t) * (q.t - p.t)
+	a := h * (p.k + q.k) * (1 - x*(slope*slope-bend))
+	b := h * (ps + qs) * (1 - x*((slope-w)*(slope-w)-bend))
+	m.c += h * (ps*p.s + qs*q.s) * (1 - x*((slope-2*w)*(slope-2*w)-bend))
+	m.d += b*(m.a+a/2) + a*a*(q.s-p.s)*(1.0/12)
 	m.a += a
 	m.b += b
 	m.dt += dt
-	m.n++
+	m.ab += a
+	m.s0 += q.s - p.s
 }
 
 // solve moves Tg = u over a block for one node and returns by how much w is
@@ -367,7 +380,7 @@ func (it *Integrator) advanceTg(tg, kappa []float64, dt, t0C, t1C float64, n int
 	for j := range n {
 		q := it.at(t0C + float64(j+1)*dT)
 		m := moments{t0: p.t, s0: p.s}
-		m.add(h, &p, &q)
+		m.add(h, &p, &q, &it.r)
 		it.flush(tg, kappa, &m, &q)
 		p = q
 	}
@@ -438,7 +451,7 @@ func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []fl
 			dT := tC - pt
 			x := (tC - tableLoC) * (1 / tableStep)
 			j := int(x)
-			if dT > pieceK || dT < -pieceK || dt > pieceSeconds || !(x >= 0) || j >= len(temp) {
+			if dT > bigK || dT < -bigK || dt > bigSeconds || !(x >= 0) || j >= len(temp) {
 				break
 			}
 			e := &temp[j]
@@ -477,7 +490,7 @@ func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []fl
 		if i == len(times) {
 			break
 		}
-		// The rest: a reading off the table, or one that has to be divided.
+		// The rest: a reading off the table, or a big piece, perhaps divided.
 		if dt := times[i] - last; dt > 0 {
 			n, c0, dT := pieces(dt, temps[i]-p.t), p.t, temps[i]-p.t
 			for j := 1; j <= n; j++ {
@@ -486,7 +499,7 @@ func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []fl
 					c = c0 + float64(j)*dT/float64(n)
 				}
 				q := it.at(c)
-				tr.open.add(dt/float64(n), &p, &q)
+				tr.open.add(dt/float64(n), &p, &q, &it.r)
 				p = q
 				if m := &tr.open; m.full(p.t) {
 					it.flush(tg, kappa, m, &p)
