@@ -213,6 +213,27 @@ func (f *File) Has(path ...any) bool {
 	return ok
 }
 
+// FaultAt makes a fault from an error that begins with the key it is about,
+// as checks of decoded sections word them: "probe[1].id: required".
+func (f *File) FaultAt(err error) Fault {
+	key, what, ok := strings.Cut(err.Error(), ": ")
+	if !ok || strings.ContainsAny(key, " ") {
+		return Fault{What: err.Error()}
+	}
+	out := Fault{Key: key, What: what}
+	if f == nil {
+		return out
+	}
+	for at := key; at != ""; {
+		if p, ok := f.places[at]; ok {
+			out.Line, out.Col = p[0], p[1]
+			break
+		}
+		at = at[:max(strings.LastIndexAny(at, ".["), 0)]
+	}
+	return out
+}
+
 func render(path []any) string {
 	var b strings.Builder
 	for _, p := range path {

@@ -1,6 +1,7 @@
 package tomlfile
 
 import (
+	"errors"
 	"fmt"
 	"strings"
 	"testing"
@@ -93,6 +94,21 @@ func TestAllFaults(t *testing.T) {
 	}
 	if got, want := fmt.Sprint(lines), "[2 3 4 6]"; got != want {
 		t.Errorf("faults on lines %s, want %s:\n%v", got, want, faults)
+	}
+}
+
+func TestFaultAt(t *testing.T) {
+	var s sample
+	f, _ := Decode([]byte(good), &s)
+	for in, want := range map[string]string{
+		"probe[1].id: taken":        "f:9:3: probe[1].id: taken",
+		"probe[1].driver: required": "f:8:3: probe[1].driver: required",
+		"tent.max_air_c: required":  "f: tent.max_air_c: required",
+		"no probe: and no place":    "f: no probe: and no place",
+	} {
+		if got := f.FaultAt(errors.New(in)).At("f"); got != want {
+			t.Errorf("FaultAt(%q) = %q, want %q", in, got, want)
+		}
 	}
 }
 
