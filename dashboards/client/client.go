@@ -1,0 +1,521 @@
+// Package client is the command line's way to the daemon: typed calls of its
+// JSON API. Requests that create or change something carry an idempotency key
+// and are sent again once when the line breaks before the answer.
+package client
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"net/http"
+	"net/url"
+	"os"
+	"strings"
+	"time"
+
+	"curewright/alerts"
+	"curewright/dashboards/web"
+	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/sensors"
+)
+
+// DefaultServer is where a daemon without configuration listens.
+const DefaultServer = "http://" + web.DefaultListen
+
+// ErrNoDaemon means that nothing answers at the server's address.
+var ErrNoDaemon = errors.New("no daemon answers; start it with `curewright watch`")
+
+// Error is a refusal by the daemon. Its text is one "field: what" a line.
+type Error struct {
+	Status int
+	Faults web.Faults
+	late   []string // of /readyz
+}
+
+func (e *Error) Error() string {
+	if len(e.Faults) == 0 {
+		return fmt.Sprintf("the daemon answered %d %s", e.Status, http.StatusText(e.Status))
+	}
+	lines := make([]string, len(e.Faults))
+	for i, f := range e.Faults {
+		lines[i] = f.Error()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Client speaks to one daemon. Make one with [New].
+type Client struct {
+	base  *url.URL
+	token string
+	http  *http.Client
+}
+
+// New returns a client of the daemon at server, "" for [DefaultServer].
+// tokenFile holds the log-in; "" means none, as on the daemon's own board. A
+// token file that others can read is refused: it is a key to the shop.
+func New(server, tokenFile string) (*Client, error) {
+	if server == "" {
+		server = DefaultServer
+	}
+	u, err := url.Parse(server)
+	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil || u.RawQuery != "" || u.Fragment != "" {
+		return nil, fmt.Errorf("server %q: want http://HOST:PORT or https://HOST:PORT", server)
+	}
+	u.Path = strings.TrimSuffix(u.Path, "/")
+	c := &Client{base: u, http: &http.Client{
+		// A redirect would carry the token to wherever it points.
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}}
+	if tokenFile == "" {
+		return c, nil
+	}
+	fi, err := os.Stat(tokenFile)
+	if err != nil {
+		return nil, fmt.Errorf("token file: %w", err)
+	}
+	if fi.Mode().Perm()&0o077 != 0 {
+		return nil, fmt.Errorf("token file %s: others can read it: chmod 600 it", tokenFile)
+	}
+	b, err := os.ReadFile(tokenFile)
+	if err != nil {
+		return nil, fmt.Errorf("token file: %w", err)
+	}
+	c.token = strings.TrimSpace(string(b))
+	if c.token == "" || strings.ContainsAny(c.token, " \t\r\n") {
+		return nil, fmt.Errorf("token file %s: want one token and nothing else", tokenFile)
+	}
+	return c, nil
+}
+
+// SetToken replaces the log-in, as after [Client.Pair].
+func (c *Client) SetToken(token string) { c.token = token }
+
+// Server returns the daemon's address.
+func (c *Client) Server() string { return c.base.String() }
+
+const answerTimeout = time.Minute
+
+// do makes one request and returns the open answer, which is a success.
+func (c *Client) do(ctx context.Context, method, p string, query url.Values, body any, key string) (*http.Response, error) {
+	var b []byte
+	if body != nil {
+		var err error
+		if raw, ok := body.(json.RawMessage); ok {
+			b = raw
+		} else if b, err = json.Marshal(body); err != nil {
+			return nil, fmt.Errorf("%s %s: %w", method, p, err)
+		}
+	}
+	u := *c.base
+	// p is already escaped; RawPath keeps a slash inside an id from becoming a
+	// path of its own.
+	full := c.base.Path + p
+	if dec, err := url.PathUnescape(full); err == nil {
+		u.Path, u.RawPath = dec, full
+	}
+	u.RawQuery = query.Encode()
+	for try := 0; ; try++ {
+		r, err := http.NewRequestWithContext(ctx, method, u.String(), bytes.NewReader(b))
+		if err != nil {
+			return nil, err
+		}
+		if body != nil {
+			r.Header.Set("Content-Type", "application/json")
+		}
+		if key != "" {
+			r.Header.Set("Idempotency-Key", key)
+		}
+		if c.token != "" {
+			r.Header.Set("Authorization", "Bearer "+c.token)
+		}
+		res, err := c.http.Do(r)
+		if err != nil {
+			if key != "" && try == 0 && ctx.Err() == nil {
+				continue
+			}
+			if ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
+			return nil, fmt.Errorf("%s: %w (%v)", c.base, ErrNoDaemon, cause(err))
+		}
+		if res.StatusCode >= 200 && res.StatusCode < 300 {
+			return res, nil
+		}
+		defer res.Body.Close()
+		var e struct {
+			Error web.Faults
+			Late  []string
+		}
+		text, _ := io.ReadAll(io.LimitReader(res.Body, 1<<20))
+		if json.Unmarshal(text, &e) != nil {
+			e.Error, e.Late = nil, nil // not our daemon's answer: the status has to do
+		}
+		return nil, &Error{res.StatusCode, e.Error, e.Late}
+	}
+}
+
+// cause drops the method and address, which the message already has.
+func cause(err error) error {
+	if u, ok := errors.AsType[*url.Error](err); ok {
+		return u.Err
+	}
+	return err
+}
+
+// call makes one request and decodes its answer into out, if that is not nil.
+func (c *Client) call(ctx context.Context, method, p string, query url.Values, body any, key string, out any) error {
+	ctx, cancel := context.WithTimeout(ctx, answerTimeout)
+	defer cancel()
+	res, err := c.do(ctx, method, p, query, body, key)
+	if err != nil {
+		return err
+	}
+	defer res.Body.Close()
+	if out == nil {
+		_, err := io.Copy(io.Discard, res.Body)
+		return err
+	}
+	if err := json.NewDecoder(res.Body).Decode(out); err != nil {
+		return fmt.Errorf("%s %s: answer: %w", method, p, err)
+	}
+	return nil
+}
+
+const api = "/api/v1"
+
+func at(parts ...string) string {
+	for i, p := range parts {
+		parts[i] = url.PathEscape(p)
+	}
+	return api + "/" + strings.Join(parts, "/")
+}
+
+// Key returns a fresh idempotency key.
+func Key() string { return web.NewToken() }
+
+// Snapshot returns the whole shop as it is now.
+func (c *Client) Snapshot(ctx context.Context) (s web.Snapshot, err error) {
+	err = c.call(ctx, "GET", api+"/snapshot", nil, nil, "", &s)
+	return s, err
+}
+
+// Coats returns the open coats, or all of them, with the time of the look.
+func (c *Client) Coats(ctx context.Context, all bool) (now time.Time, coats []web.CoatView, err error) {
+	var a struct {
+		At    time.Time
+		Coats []web.CoatView
+	}
+	q := url.Values{}
+	if all {
+		q.Set("all", "true")
+	}
+	err = c.call(ctx, "GET", api+"/coats", q, nil, "", &a)
+	return a.At, a.Coats, err
+}
+
+// Coat returns one coat with its changes.
+func (c *Client) Coat(ctx context.Context, id string) (v web.CoatView, err error) {
+	err = c.call(ctx, "GET", at("coats", id), nil, nil, "", &v)
+	return v, err
+}
+
+// Trace returns a coat's temperature and cure from one time to another.
+func (c *Client) Trace(ctx context.Context, id string, from, to time.Time, points int) ([]coat.TracePoint, error) {
+	var a struct{ Points []coat.TracePoint }
+	q := span(from, to)
+	if points > 0 {
+		q.Set("points", fmt.Sprint(points))
+	}
+	err := c.call(ctx, "GET", at("coats", id, "trace"), q, nil, "", &a)
+	return a.Points, err
+}
+
+func span(from, to time.Time) url.Values {
+	q := url.Values{}
+	if !from.IsZero() {
+		q.Set("from", from.Format(time.RFC3339Nano))
+	}
+	if !to.IsZero() {
+		q.Set("to", to.Format(time.RFC3339Nano))
+	}
+	return q
+}
+
+type idAnswer struct{ ID string }
+
+// Create stores a record and returns its id. kinds: pieces, panels, batches,
+// coats, feels, resins. key may be "": then this call makes its own.
+func (c *Client) Create(ctx context.Context, kinds string, record any, key string) (string, error) {
+	if key == "" {
+		key = Key()
+	}
+	var a idAnswer
+	err := c.call(ctx, "POST", at(kinds), nil, record, key, &a)
+	return a.ID, err
+}
+
+// StartCoat records a coat put on a panel.
+func (c *Client) StartCoat(ctx context.Context, x coat.Coat) (string, error) {
+	return c.Create(ctx, "coats", x, "")
+}
+
+// EndCoat stops watching a coat from the given time.
+func (c *Client) EndCoat(ctx context.Context, id string, when time.Time) error {
+	return c.Patch(ctx, "coats", id, map[string]time.Time{"ended": when})
+}
+
+// AddPanel records a panel.
+func (c *Client) AddPanel(ctx context.Context, x coat.Panel) (string, error) {
+	return c.Create(ctx, "panels", x, "")
+}
+
+// Mixed records a batch.
+func (c *Client) Mixed(ctx context.Context, x coat.Batch) (string, error) {
+	return c.Create(ctx, "batches", x, "")
+}
+
+// EndBatch records that a cup is used up or thrown out; leftG may be nil.
+func (c *Client) EndBatch(ctx context.Context, id string, when time.Time, leftG *float64) error {
+	return c.call(ctx, "POST", at("batches", id, "end"), nil, struct {
+		At    time.Time `json:"at"`
+		LeftG *float64  `json:"left_g"`
+	}{when, leftG}, Key(), nil)
+}
+
+// Feel records a finger test and returns its id.
+func (c *Client) Feel(ctx context.Context, coatID string, state coat.State, when time.Time) (string, error) {
+	var a idAnswer
+	err := c.call(ctx, "POST", at("coats", coatID, "feels"), nil, struct {
+		At    time.Time  `json:"at"`
+		State coat.State `json:"state"`
+	}{when, state}, Key(), &a)
+	return a.ID, err
+}
+
+// Patch changes fields of a record; null clears one.
+func (c *Client) Patch(ctx context.Context, kinds, id string, fields any) error {
+	return c.call(ctx, "PATCH", at(kinds, id), nil, fields, Key(), nil)
+}
+
+// Delete takes a record back; the record of changes keeps it.
+func (c *Client) Delete(ctx context.Context, kinds, id string) error {
+	return c.call(ctx, "DELETE", at(kinds, id), nil, nil, Key(), nil)
+}
+
+// Panels returns the panels.
+func (c *Client) Panels(ctx context.Context) ([]coat.Panel, error) {
+	var a struct{ Panels []coat.Panel }
+	err := c.call(ctx, "GET", api+"/panels", nil, nil, "", &a)
+	return a.Panels, err
+}
+
+// Batches returns the mixed cups.
+func (c *Client) Batches(ctx context.Context) ([]coat.Batch, error) {
+	var a struct{ Batches []coat.Batch }
+	err := c.call(ctx, "GET", api+"/batches", nil, nil, "", &a)
+	return a.Batches, err
+}
+
+// Resins returns the epoxies known to the daemon.
+func (c *Client) Resins(ctx context.Context) ([]cure.Resin, error) {
+	var a struct{ Resins []cure.Resin }
+	err := c.call(ctx, "GET", api+"/resins", nil, nil, "", &a)
+	return a.Resins, err
+}
+
+// Push sends readings and returns what was taken and what was refused.
+func (c *Client) Push(ctx context.Context, rs []web.PushReading) (p web.PushResult, err error) {
+	if rs == nil {
+		rs = []web.PushReading{}
+	}
+	err = c.call(ctx, "POST", api+"/readings", nil, rs, "", &p)
+	return p, err
+}
+
+// Readings yields one probe's readings in order of time as they arrive, never
+// holding them. The last pair may carry an error; a broken stream always does.
+func (c *Client) Readings(ctx context.Context, probe string, from, to time.Time) iter.Seq2[sensors.Reading, error] {
+	return func(yield func(sensors.Reading, error) bool) {
+		ctx, cancel := context.WithCancel(ctx)
+		defer cancel()
+		q := span(from, to)
+		q.Set("probe", probe)
+		res, err := c.do(ctx, "GET", api+"/readings", q, nil, "")
+		if err != nil {
+			yield(sensors.Reading{}, err)
+			return
+		}
+		defer res.Body.Close()
+		dec := json.NewDecoder(res.Body)
+		fail := func(err error) {
+			if err == io.EOF {
+				err = io.ErrUnexpectedEOF
+			}
+			yield(sensors.Reading{}, fmt.Errorf("readings of %s: %w", probe, err))
+		}
+		for { // up to the list
+			tok, err := dec.Token()
+			if err != nil {
+				fail(err)
+				return
+			}
+			if tok == json.Delim('[') {
+				break
+			}
+		}
+		for dec.More() {
+			var r struct {
+				Time  time.Time     `json:"time"`
+				TempC sensors.Value `json:"temp_c"`
+				RHPct sensors.Value `json:"rh_pct"`
+				CO2   sensors.Value `json:"co2_ppm"`
+			}
+			if err := dec.Decode(&r); err != nil {
+				fail(err)
+				return
+			}
+			if !yield(sensors.Reading{Probe: probe, At: r.Time, Temp: r.TempC, RH: r.RHPct, CO2: r.CO2}, nil) {
+				return
+			}
+		}
+		for range 2 { // "]" and "}": without them it was cut off
+			if _, err := dec.Token(); err != nil {
+				fail(err)
+				return
+			}
+		}
+	}
+}
+
+// ReadingsCSV copies one probe's readings as CSV.
+func (c *Client) ReadingsCSV(ctx context.Context, w io.Writer, probe string, from, to time.Time) error {
+	q := span(from, to)
+	q.Set("probe", probe)
+	q.Set("format", "csv")
+	return c.copy(ctx, w, api+"/readings", q)
+}
+
+// Record copies a panel's cure record as "html", "json" or "csv".
+func (c *Client) Record(ctx context.Context, w io.Writer, panel, format string) error {
+	return c.copy(ctx, w, at("panels", panel, "record"), url.Values{"format": {format}})
+}
+
+// Backup copies the whole store.
+func (c *Client) Backup(ctx context.Context, w io.Writer) error {
+	return c.copy(ctx, w, api+"/backup", nil)
+}
+
+func (c *Client) copy(ctx context.Context, w io.Writer, p string, q url.Values) error {
+	res, err := c.do(ctx, "GET", p, q, nil, "")
+	if err != nil {
+		return err
+	}
+	defer res.Body.Close()
+	_, err = io.Copy(w, res.Body)
+	return err
+}
+
+// Probes returns every probe with its health.
+func (c *Client) Probes(ctx context.Context) ([]web.ProbeView, error) {
+	var a struct{ Probes []web.ProbeView }
+	err := c.call(ctx, "GET", api+"/probes", nil, nil, "", &a)
+	return a.Probes, err
+}
+
+// ProbePatch is what can be said about a probe; nil leaves it as it is.
+type ProbePatch struct {
+	Name     *string `json:"name,omitempty"`
+	Role     *string `json:"role,omitempty"`
+	Panel    *string `json:"panel,omitempty"`
+	Accepted *bool   `json:"accepted,omitempty"`
+}
+
+// SetProbe names a probe, gives it a role or a panel, or accepts it.
+func (c *Client) SetProbe(ctx context.Context, id string, p ProbePatch) error {
+	return c.call(ctx, "PUT", at("probes", id), nil, p, "", nil)
+}
+
+// Alerts returns the open alerts, or also those that are over.
+func (c *Client) Alerts(ctx context.Context, all bool) ([]alerts.Alert, error) {
+	var a struct{ Alerts []alerts.Alert }
+	q := url.Values{}
+	if all {
+		q.Set("all", "true")
+	}
+	err := c.call(ctx, "GET", api+"/alerts", q, nil, "", &a)
+	return a.Alerts, err
+}
+
+// Ack acknowledges an alert.
+func (c *Client) Ack(ctx context.Context, id string) error {
+	return c.call(ctx, "POST", at("alerts", id, "ack"), nil, nil, "", nil)
+}
+
+// Settings returns the settings.
+func (c *Client) Settings(ctx context.Context) (s web.SettingsView, err error) {
+	err = c.call(ctx, "GET", api+"/settings", nil, nil, "", &s)
+	return s, err
+}
+
+// PutSettings changes some settings, by their JSON keys.
+func (c *Client) PutSettings(ctx context.Context, fields map[string]any) (s web.SettingsView, err error) {
+	err = c.call(ctx, "PUT", api+"/settings", nil, fields, "", &s)
+	return s, err
+}
+
+// Plan asks for a layup day; the request and the answer are the daemon's own
+// JSON.
+func (c *Client) Plan(ctx context.Context, body json.RawMessage) (out json.RawMessage, err error) {
+	err = c.call(ctx, "POST", api+"/plan", nil, body, "", &out)
+	return out, err
+}
+
+// NewPairCode asks for a one-time code for a log-in of the given role.
+func (c *Client) NewPairCode(ctx context.Context, role web.Role, name string) (p web.PairCode, err error) {
+	err = c.call(ctx, "POST", api+"/paircodes", nil, map[string]string{"role": string(role), "name": name}, "", &p)
+	return p, err
+}
+
+// Pair redeems a code for a token.
+func (c *Client) Pair(ctx context.Context, code, device string) (p web.Paired, err error) {
+	err = c.call(ctx, "POST", api+"/pair", nil, map[string]string{"code": code, "device": device}, "", &p)
+	return p, err
+}
+
+// Tokens lists the log-ins, without their secrets.
+func (c *Client) Tokens(ctx context.Context) ([]web.TokenInfo, error) {
+	var a struct{ Tokens []web.TokenInfo }
+	err := c.call(ctx, "GET", api+"/tokens", nil, nil, "", &a)
+	return a.Tokens, err
+}
+
+// Revoke ends a log-in.
+func (c *Client) Revoke(ctx context.Context, id string) error {
+	return c.call(ctx, "DELETE", at("tokens", id), nil, nil, "", nil)
+}
+
+// Tent returns the tent.
+func (c *Client) Tent(ctx context.Context) (t web.TentView, err error) {
+	err = c.call(ctx, "GET", api+"/tent", nil, nil, "", &t)
+	return t, err
+}
+
+// TentOff switches the tent's heater off.
+func (c *Client) TentOff(ctx context.Context, why string) error {
+	return c.call(ctx, "POST", api+"/tent/off", nil, map[string]string{"why": why}, "", nil)
+}
+
+// Ready returns the parts that are late; none means that all is well.
+func (c *Client) Ready(ctx context.Context) (late []string, err error) {
+	var a struct{ Late []string }
+	err = c.call(ctx, "GET", "/readyz", nil, nil, "", &a)
+	if e, ok := errors.AsType[*Error](err); ok && e.Status == http.StatusServiceUnavailable && len(e.late) > 0 {
+		return e.late, nil
+	}
+	return a.Late, err
+}

@@ -1,0 +1,203 @@
+package web_test
+
+import (
+	"bufio"
+	"context"
+	"crypto/ecdsa"
+	"crypto/elliptic"
+	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
+	"crypto/x509/pkix"
+	"encoding/pem"
+	"errors"
+	"fmt"
+	"io"
+	"math/big"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/dashboards/web/webtest"
+)
+
+func TestSectionCheck(t *testing.T) {
+	if errs := web.DefaultSection().Check(); len(errs) > 0 || !web.DefaultSection().Loopback() {
+		t.Errorf("the default has faults %v or is not loopback", errs)
+	}
+	for _, tt := range []struct {
+		c    web.ConfigSection
+		want string // all faults, one line each
+	}{
+		{web.ConfigSection{Listen: "[::]:8374", Hosts: []string{"bench.example.org", "2001:db8::1"}, TLSCert: "a", TLSKey: "b"}, ""},
+		{web.ConfigSection{Listen: "8374"}, `web.listen: "8374" is not HOST:PORT`},
+		{web.ConfigSection{Listen: "127.0.0.1:http"}, `web.listen: port "http" is not a number from 0 to 65535`},
+		{web.ConfigSection{Listen: "127.0.0.1:99999"}, `web.listen: port "99999" is not a number from 0 to 65535`},
+		{web.ConfigSection{Listen: "shed:80"}, "web.listen: port 80 is below 1024, which the daemon's own user may not open\nweb.listen: host \"shed\" is not an address of this board"},
+		{web.ConfigSection{Listen: ":8374", Hosts: []string{"a.example", "http://b", "c:80", "A.example.", ""}, TLSKey: "k"},
+			"web.hosts[1]: \"http://b\" is not a host name or address without port\n" +
+				"web.hosts[2]: \"c:80\" is not a host name or address without port\n" +
+				"web.hosts[3]: \"A.example.\" is already hosts[0]\n" +
+				"web.hosts[4]: \"\" is not a host name or address without port\n" +
+				"web.tls_cert: required beside the other of tls_cert and tls_key"},
+	} {
+		err := errors.Join(tt.c.Check()...)
+		got := ""
+		if err != nil {
+			got = err.Error()
+		}
+		if got != tt.want {
+			t.Errorf("%+v:\n%s\nwant\n%s", tt.c, got, tt.want)
+		}
+	}
+	for addr, want := range map[string]bool{"127.0.0.1:1": true, "127.8.8.8:1": true, "[::1]:1": true, "localhost:1": true, ":1": false, "0.0.0.0:1": false, "192.0.2.1:1": false, "[::ffff:127.0.0.1]:1": true} {
+		if got := (web.ConfigSection{Listen: addr}).Loopback(); got != want {
+			t.Errorf("Loopback(%s) = %v, want %v", addr, got, want)
+		}
+	}
+}
+
+// pair writes a fresh self-signed certificate and its key.
+func pair(t *testing.T, dir, name string) (cert, key string) {
+	t.Helper()
+	k, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tmpl := &x509.Certificate{
+		SerialNumber: big.NewInt(time.Now().UnixNano()), Subject: pkix.Name{CommonName: name},
+		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
+		DNSNames: []string{"localhost"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+	}
+	der, err := x509.CreateCertificate(rand.Reader, tmpl, tmpl, &k.PublicKey, k)
+	if err != nil {
+		t.Fatal(err)
+	}
+	kd, err := x509.MarshalPKCS8PrivateKey(k)
+	if err != nil {
+		t.Fatal(err)
+	}
+	cert, key = filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
+	for p, b := range map[string]*pem.Block{cert: {Type: "CERTIFICATE", Bytes: der}, key: {Type: "PRIVATE KEY", Bytes: kd}} {
+		if err := os.WriteFile(p, pem.EncodeToMemory(b), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return cert, key
+}
+
+func TestTLS(t *testing.T) {
+	cert, key := pair(t, t.TempDir(), "shed")
+	b := webtest.New()
+	addr := serve(t, web.Config{ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}}, b)
+	pool := x509.NewCertPool()
+	pemCert, _ := os.ReadFile(cert)
+	pool.AppendCertsFromPEM(pemCert)
+	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}}}
+	res, err := client.Get("https://" + addr + "/api/v1/snapshot")
+	if err != nil || res.StatusCode != 200 {
+		t.Fatalf("%v %v", res, err)
+	}
+	res.Body.Close()
+	code, _, _ := b.NewPairCode(t.Context(), web.Look, "p")
+	res, err = client.Post("https://"+addr+"/pair", "application/json", strings.NewReader(`{"code":"`+code+`"}`))
+	if err != nil || len(res.Cookies()) != 1 || !res.Cookies()[0].Secure {
+		t.Errorf("over TLS the cookie is %+v, want Secure; %v", res.Cookies(), err)
+	}
+	res.Body.Close()
+	if c, err := tls.Dial("tcp", addr, &tls.Config{RootCAs: pool, MaxVersion: tls.VersionTLS11}); err == nil {
+		c.Close()
+		t.Error("TLS 1.1 was taken")
+	}
+}
+
+func TestTLSFiles(t *testing.T) {
+	dir := t.TempDir()
+	cert, key := pair(t, dir, "shed")
+	try := func(cert, key string) error {
+		_, err := web.New(web.Config{ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}}, webtest.New())
+		return err
+	}
+	if err := try(cert, filepath.Join(dir, "none")); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("no key: %v", err)
+	}
+	if err := try(cert, cert); err == nil {
+		t.Error("a certificate as its own key was taken")
+	}
+	if err := os.Chmod(key, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	if err := try(cert, key); err == nil || !strings.Contains(err.Error(), "can be read by everybody") {
+		t.Errorf("a key for everybody: %v", err)
+	}
+}
+
+// Limits on one client: a header that is too large, and more connections than
+// there is room for, leave the others served.
+func TestServerLimits(t *testing.T) {
+	addr := serve(t, web.Config{}, webtest.New())
+	c, err := net.Dial("tcp", addr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	fmt.Fprintf(c, "GET / HTTP/1.1\r\nHost: %s\r\nX: %s\r\n\r\n", addr, strings.Repeat("x", 64<<10))
+	if res, err := http.ReadResponse(bufio.NewReader(c), nil); err == nil && res.StatusCode != http.StatusRequestHeaderFieldsTooLarge {
+		t.Errorf("64 kB of header: %d, want 431", res.StatusCode)
+	}
+	var idle []net.Conn
+	for range 200 {
+		k, err := net.Dial("tcp", addr)
+		if err != nil {
+			t.Fatal(err)
+		}
+		idle = append(idle, k)
+	}
+	res, err := http.Get("http://" + addr + "/healthz")
+	if err != nil || res.StatusCode != 200 {
+		t.Errorf("beside 200 idle connections: %v", err)
+	} else {
+		io.Copy(io.Discard, res.Body)
+		res.Body.Close()
+	}
+	for _, k := range idle {
+		k.Close()
+	}
+}
+
+// A stop ends open event streams at once and frees the address.
+func TestStop(t *testing.T) {
+	s := server(t, webtest.New())
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- s.Serve(ctx, ln) }()
+	res, err := http.Get("http://" + ln.Addr().String() + "/events")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	stop()
+	if err := <-done; err != nil {
+		t.Errorf("Serve = %v", err)
+	}
+	if _, err := io.ReadAll(res.Body); err != nil && !errors.Is(err, io.ErrUnexpectedEOF) {
+		t.Errorf("the stream ended with %v", err)
+	}
+	ln2, err := net.Listen("tcp", ln.Addr().String())
+	if err != nil {
+		t.Fatalf("the address is still taken: %v", err)
+	}
+	ln2.Close()
+	if err := s.Serve(t.Context(), ln2); err == nil {
+		t.Error("serving on a closed listener gave no error")
+	}
+}
