@@ -47,6 +47,9 @@ const (
 	pushedRecents = 16 // times remembered to know a repeat
 )
 
+// CheckID accepts what may name a probe: see [ErrName].
+func CheckID(s string) error { return checkID(s) }
+
 // checkID accepts what can safely be a metric label, a file name and a word on
 // a page: letters, digits, dot, dash, underscore.
 func checkID(s string) error {
