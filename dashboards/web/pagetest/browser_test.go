@@ -187,10 +187,13 @@ func TestShots(t *testing.T) {
 				}
 				url := serve(t, shed(t, x.situation))
 				ctx, bad := tab(t, b, width, 780, dark)
-				do(t, ctx, chromedp.Navigate(url+"/#/"+x.hash), ready("main > *"), chromedp.Sleep(700*time.Millisecond))
+				do(t, ctx, chromedp.Navigate(url+"/#/"+x.hash), ready("main > *"), chromedp.Sleep(500*time.Millisecond))
 				shot := chromedp.FullScreenshot(100)
 				if x.name == "hundred" {
 					shot = chromedp.CaptureScreenshot()
+				} else if h, err := chromedp.Run(ctx, chromedp.Evaluate[int64]("document.documentElement.scrollHeight")); err == nil {
+					// A window as tall as the page, so that the bar stands at its foot.
+					do(t, ctx, chromedp.EmulateViewport(width, h), chromedp.Sleep(200*time.Millisecond))
 				}
 				png, err := chromedp.Run(ctx, shot)
 				if err != nil {

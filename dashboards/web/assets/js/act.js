@@ -1,6 +1,6 @@
 // What a tap does: entries with their undo, holds of half a second, and the
 // few actions that need no page of their own.
-import { h, $ } from './dom.js';
+import { h, $, fill } from './dom.js';
 import { S, now, changed } from './state.js';
 import { enter, forget, call, key, refresh, lists } from './net.js';
 import * as sound from './sound.js';
@@ -20,7 +20,7 @@ export function toast(text, undo) {
       toast('Could not be undone: ' + e.message + '.');
     }
   } }, 'Undo');
-  box.replaceChildren(h('span', null, text), btn || '');
+  fill(box, h('span', null, text), btn || '');
   toastTimer = setTimeout(() => box.replaceChildren(), undo ? 12e3 : 5e3);
 }
 

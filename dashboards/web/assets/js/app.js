@@ -1,7 +1,7 @@
 // The page's start: the frame, the routes and what every page shares.
-import { h, $, morph, morphKids } from './dom.js';
-import { S, now, settings, trusted, onChange, changed, ms } from './state.js';
-import { longDay, hm, span, clock } from './say.js';
+import { h, $, morphKids } from './dom.js';
+import { S, now, settings, trusted, onChange, changed } from './state.js';
+import { longDay, hm, span } from './say.js';
 import { defs } from './strip.js';
 import { live, refresh, lists, watchLine, get } from './net.js';
 import * as bench from './bench.js';
@@ -127,4 +127,3 @@ await route();
 // The plumb line creeps, and a cup's minutes go down, without a new estimate.
 setInterval(() => changed(), 5000);
 
-export { clock, ms, morph };

@@ -1,12 +1,12 @@
 // The bench: every coat, who needs you next first.
-import { h, s, $, morph, morphKids } from './dom.js';
+import { h, s, $, morphKids } from './dom.js';
 import { S, now, settings, trusted, coats, panelName, ms, changed } from './state.js';
-import { clock, timeEl, tempEl, diffNum, unit, deg, minus, sentence, plain, span, grams, chance, WORD, WHY, STATES, num, cap } from './say.js';
-import { strip, axis, range, swatch, describe } from './strip.js';
+import { hourOf, clock, timeEl, tempEl, diffNum, unit, deg, minus, sentence, plain, span, grams, chance, WORD, WHY, STATES, num, cap } from './say.js';
+import { strip, axis, range, swatch } from './strip.js';
 import { get, rows } from './net.js';
 import * as sound from './sound.js';
 
-const LEFT = 376, GAP = 40; // as in the style sheet
+const LEFT = 424, GAP = 40; // as in the style sheet
 const FLAGS = { 'act now': ['act', 0], trouble: ['trouble', 1], soon: ['soon', 2], 'not known': ['unknown', 3], wait: ['', 4], done: ['', 5] };
 
 // rank orders coats by who needs the person next.
@@ -32,20 +32,21 @@ function airLine() {
   const airC = shop && shop.temp_c !== null && shop.temp_c !== undefined ? shop.temp_c : withAir ? withAir.air_c : null;
   if (shop || withAir) {
     const rh = withAir && withAir.rh_pct;
-    out.push(h('span', null, 'Shed ', tempEl(airC), rh !== null && rh !== undefined ? [', ', h('b', null, num(rh), h('small', null, '%'))] : null));
+    out.push(['Shed ', tempEl(airC), rh !== null && rh !== undefined ? [' ', h('b', null, num(rh), h('small', null, '%'))] : null]);
   }
   const few = surf.length > 4 ? [...surf].sort((a, b) => (a.dew_margin_k ?? 99) - (b.dew_margin_k ?? 99)).slice(0, 3) : surf;
   for (const x of few) {
     const m = x.dew_margin_k;
-    out.push(h('span', null, panelName(x.panel), ' ', tempEl(x.temp_c)));
-    if (m !== null && m !== undefined) out.push(h('span', null, 'surface ', m < 3 ? h('b', { class: 'none' }, m <= 0 ? 'under dew' : ['only ', minus(diffNum(m)), '\u202f', unit(), ' above dew']) : h('b', null, minus(diffNum(m)), h('small', null, unit()), ' above dew')));
+    out.push([panelName(x.panel), ' ', tempEl(x.temp_c), m === null || m === undefined ? null
+      : m <= 0 ? [', ', h('b', { class: 'none' }, 'under dew')]
+        : [', ', h('b', { class: m < 3 ? 'none' : null }, m < 3 ? 'only ' : '', minus(diffNum(m)), h('small', null, unit())), ' above dew']]);
   }
   if (shop && shop.low_c) {
     const lo = shop.low_c;
     const wide = Math.abs(lo.p90 - lo.p10) >= 1;
-    out.push(h('span', null, 'low ahead ', h('b', null, minus(deg(lo.p50)), h('small', null, unit())), wide ? ` (${minus(deg(lo.p10))} to ${minus(deg(lo.p90))})` : '', shop.low_at && trusted() ? [' at ', timeEl(ms(shop.low_at))] : ''));
+    out.push(['Low ahead ', h('b', null, minus(deg(lo.p50)), h('small', null, unit())), wide ? ` (${minus(deg(lo.p10))} to ${minus(deg(lo.p90))})` : '', shop.low_at && trusted() ? [', ', timeEl(ms(shop.low_at))] : '']);
   }
-  return out.length ? h('p', { class: 'air' }, out.flatMap((x, i) => (i ? [' · ', x] : [x]))) : null;
+  return out.length ? h('p', { class: 'air', 'data-key': 'air' }, out.map((x) => h('span', null, x))) : null;
 }
 
 const PROBE_SAY = {
@@ -62,15 +63,17 @@ function probeNotes() {
 }
 
 function cup(c) {
+  const alarm = firing().find((a) => a.subject === c.batch && a.state === 'firing');
   const left = ms(c.ends_at) - now();
   const late = left <= 0, soonEnd = left < 8 * 60e3;
   const size = c.grams !== null && c.grams !== undefined ? grams(c.grams) + ' of ' : '';
   return h('div', { class: 'cup' + (late || soonEnd ? ' late' : ''), 'data-key': 'cup-' + c.batch },
     h('div', null, h('strong', null, late ? 'Time is up' : `About ${span(left)} left`),
       h('span', null, 'in the cup of ', size, c.resin, ', mixed ', timeEl(ms(c.mixed), true), '. ',
-        late ? 'Do not carry it if it is hot. If it smokes or foams, leave it, get out, air the shed; no water, no lid.'
+        late ? (alarm ? alarm.say : 'Do not carry it if it is hot. If it smokes or foams, leave it, get out, air the shed; no water, no lid.')
           : soonEnd ? 'Use it or spread it in a tray.' : c.class === 'runaway' ? 'Too much for a cup: pour it into a wide tray now.' : c.class === 'caution' ? 'It can get hot in the cup: a tray is safer.' : '')),
-    h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'used', 'data-id': c.batch }, 'Used up')));
+    h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'used', 'data-id': c.batch }, 'Used up'),
+      alarm && h('button', { type: 'button', 'data-do': 'ack', 'data-id': alarm.id, 'aria-label': 'Got it: ' + alarm.say }, 'Got it')));
 }
 
 function call(a) {
@@ -90,7 +93,7 @@ function nextButton(e) {
   return on('', 'Next coat is on');
 }
 
-function buttons(e) {
+function buttons(e, alarm) {
   const feel = { href: '#/feel/' + encodeURIComponent(e.id), text: 'Feel it' };
   const next = nextButton(e);
   const code = e.advice_code;
@@ -100,8 +103,9 @@ function buttons(e) {
   else if (code === 'wash_abrade' || code === 'wait_then_abrade') list = [feel, { href: '#/on/' + encodeURIComponent(e.panel), text: 'Next coat is on' }];
   else list = [feel, next];
   list = list.filter(Boolean);
-  return h('div', { class: 'do' }, list.map((b, i) => h('a', { class: 'btn' + (i === 0 && e.flag !== 'done' && e.flag !== 'wait' ? ' first' : ''), href: b.href, 'aria-label': `${b.text}: ${panelName(e.panel)}` }, b.text)),
-    e.flag === 'done' && h('button', { type: 'button', class: 'hold quiet', 'data-do': 'end', 'data-id': e.id, 'aria-label': `Hold to stop watching ${panelName(e.panel)}` }, h('span', null, 'Hold: done with it')));
+  return h('div', { class: 'do acts' }, list.map((b, i) => h('a', { class: 'btn' + (i === 0 && e.flag !== 'done' && e.flag !== 'wait' ? ' first' : ''), href: b.href, 'aria-label': `${b.text}: ${panelName(e.panel)}` }, b.text)),
+    e.flag === 'done' && h('button', { type: 'button', class: 'hold quiet', 'data-do': 'end', 'data-id': e.id, 'aria-label': `Hold to stop watching ${panelName(e.panel)}` }, h('span', null, 'Hold: done with it')),
+    alarm && h('button', { type: 'button', class: 'quiet', 'data-do': 'ack', 'data-id': alarm.id, 'aria-label': `Got it: ${panelName(e.panel)}` }, 'Got it'));
 }
 
 export function chances(e) {
@@ -109,7 +113,7 @@ export function chances(e) {
   if (!p) return null;
   const top = STATES.map((k) => [k, p[k]]).filter(([, v]) => v >= 0.1).sort((a, b) => b[1] - a[1]).slice(0, 3);
   if (!top.length || top[0][1] > 0.95) return null;
-  return h('p', { class: 'chances' }, 'Now ', top.map(([k, v], i) => [i ? ', ' : '', h('b', null, WORD[k]), ' ', chance(v)]).flat());
+  return h('p', { class: 'chances' }, 'Now most likely ', top.map(([k, v], i) => [i ? '; ' : '', h('b', null, WORD[k]), ', ', chance(v)]).flat(), '.');
 }
 
 function coatSub(e) {
@@ -134,9 +138,9 @@ function coat(e, opt) {
       chances(e),
       e.outgassing && h('p', { class: 'why' }, h('b', null, 'The panel is warming under a wet coat: '), 'watch for bubbles.'),
       e.blush && (e.blush.band === 'elevated' || e.blush.band === 'high') && !e.blush.condensed && h('p', { class: 'why' }, h('b', null, 'Blush ' + e.blush.band + ': '), 'a waxy film is likely on it. Rough scale, not proven.'),
-      calls.map((a) => h('p', { class: 'why', 'data-key': 'c' + a.id }, a.state === 'firing' ? 'Calling since ' : 'Heard, since ', timeEl(ms(a.fired_at) ?? ms(a.since), true), a.say && a.say !== plain(e.say) && a.say !== e.advice ? ': ' + a.say : '.')),
-      h('div', { class: 'acts' }, buttons(e), calls.some((a) => a.state === 'firing') ? h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'ack', 'data-id': calls.find((a) => a.state === 'firing').id, 'aria-label': `Got it: ${panelName(e.panel)}` }, 'Got it')) : null)),
-    h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })));
+      calls.map((a) => h('p', { class: 'why', 'data-key': 'c' + a.id }, a.state === 'firing' ? 'Called you at ' : 'Heard the call of ', timeEl(ms(a.fired_at) ?? ms(a.since), true), a.say && a.say !== plain(e.say) && a.say !== e.advice ? ': ' + a.say : '.'))),
+    h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })),
+    buttons(e, calls.find((a) => a.state === 'firing')));
 }
 
 // --- temperature lines of a wide screen, fetched for coats in view ----------
@@ -191,7 +195,7 @@ function notices() {
   const st = settings(), out = [];
   if (st.store_trouble) out.push(h('div', { class: 'note harm', 'data-key': 'store' }, h('p', null, h('span', { class: 'mark' }, 'The record: '), st.store_trouble)));
   if (!st.clock_trusted) {
-    out.push(h('div', { class: 'note harm', 'data-key': 'clock' }, h('p', null, h('span', { class: 'mark' }, 'The board does not know the time. '), 'Until it does you see lengths of time, not clock times.'),
+    out.push(h('div', { class: 'note harm side', 'data-key': 'clock' }, h('p', null, h('span', { class: 'mark' }, 'The board does not know the time. '), 'Until it does you see lengths of time, not clock times.'),
       h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'clock' }, 'Use this phone’s time'))));
   }
   if (st.no_probe || !(S.snap.probes || []).length) {
@@ -213,7 +217,8 @@ function content(opt) {
   const nights = list.filter((e) => e.overnight && e.overnight.say && e.overnight.say.length && Math.max(e.overnight.window_closes, e.overnight.stalls, e.overnight.dew) >= 0.05);
   const busy = new Set(list.map((e) => e.panel));
   const idle = S.panels.filter((p) => !busy.has(p.id));
-  const nx = ((now() - opt.t0) / (opt.t1 - opt.t0)) * opt.w;
+  // That nothing can wake you comes first; that this one phone is silent, last.
+  const loud = !settings().wake_tested || list.length === 0;
   return [h('div', { class: 'bench' },
     notices(), probeNotes(),
     calls.map(call),
@@ -221,18 +226,20 @@ function content(opt) {
     airLine(),
     nights.length > 0 && h('div', { class: 'note', 'data-key': 'night' }, h('h2', null, 'While you sleep'),
       nights.slice(0, 4).map((e) => h('p', null, nights.length > 1 || list.length > 1 ? h('b', null, panelName(e.panel), ': ') : null, sentence(e.overnight.say)))),
-    settings().ask_low && h('div', { class: 'note', 'data-key': 'low' }, h('p', null, h('b', null, 'Tonight’s low?'), ' The forecast for the night needs it.'),
+    settings().ask_low && h('div', { class: 'note side', 'data-key': 'low' }, h('p', null, h('b', null, 'Tonight’s low?'), ' The forecast for the night needs it.'),
       h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/low' }, 'Say it'))),
-    sound.notice(),
+    loud && sound.notice(),
     list.length === 0 ? empty() : h('section', { class: 'coats', 'aria-label': 'Coats', 'data-key': 'coats' },
       opt.wide && h('div', { class: 'axisrow' }, axis(opt.w, opt.t0, opt.t1)),
+      opt.wide && thread(opt),
       list.map((e) => coat(e, opt))),
     opt.wide && list.length > 0 ? h('p', { class: 'vh' }, 'All strips share one time axis.') : null,
+    !loud && sound.notice(),
     idle.length > 0 && list.length > 0 && h('p', { class: 'idle' }, 'Nothing on: ', idle.slice(0, 8).map((p, i) => [i ? ', ' : '', h('a', { href: '#/on/' + encodeURIComponent(p.id) }, p.name || p.id)]).flat(), '.'),
     list.length > 0 && h('details', { 'data-key': 'legend' }, h('summary', null, 'How to read a strip'), legend()),
     h('p', { class: 'cautions' }, 'An estimate, not a certificate of cure or strength: confirm with a fingertip, a hardness gauge, a test piece. The epoxy’s data sheet and safety data sheet win over any number here; local codes and licensed practice win over both.'))];
 }
-const cupAlert = (a) => a.severity !== 'danger' && ((S.snap.cups || []).some((c) => c.batch === a.subject));
+const cupAlert = (a) => (S.snap.cups || []).some((c) => c.batch === a.subject);
 
 function empty() {
   return h('section', { 'data-key': 'empty' },
@@ -245,7 +252,7 @@ export function legend() {
   const key = (kids) => s('svg', { width: 34, height: 18, viewBox: '0 0 34 18', 'aria-hidden': 'true' }, kids);
   return h('div', { class: 'legend' },
     [...STATES, 'unknown'].map((x) => h('span', null, swatch(x), WORD[x])),
-    h('span', null, key([s('rect', { class: 'win', x: 0, y: 5, width: 34, height: 9 })]), 'the window; soft ends are doubt'),
+    h('span', null, key([s('rect', { class: 'key-win', x: 0, y: 5, width: 34, height: 9 })]), 'the window; soft ends are doubt'),
     h('span', null, key([s('rect', { class: 'sleep', x: 0, y: 5, width: 34, height: 7 })]), 'you sleep'),
     h('span', null, key([s('g', { class: 'thumb', transform: 'translate(17 9)' }, s('ellipse', { rx: 5, ry: 8 }))]), 'your finger'),
     h('span', null, key([s('path', { class: 'plumb', d: 'M17 0V10' }), s('path', { class: 'bob', d: 'M13 10h8l-4 8z' })]), 'now'),
@@ -276,7 +283,6 @@ export function live(main) {
   for (const c of main.querySelectorAll('.coat')) if (!had.has(c.dataset.coat)) delete c.dataset.seen;
   watchView(main);
   wantTraces(opt);
-  thread(main, opt);
   const top = [...coats()].sort(cmp).find((e) => e.flag === 'act now');
   const word = top ? `${panelName(top.panel)}: ${plain(top.say) || top.advice}` : '';
   if (word && word !== spoken) $('#voice').textContent = word;
@@ -284,23 +290,20 @@ export function live(main) {
 }
 
 // thread is the one plumb line of a wide screen: it hangs from the axis past
-// every strip, with its bob below the last.
-function thread(main, opt) {
-  const box = $('.coats', main);
-  if (!box) return;
-  let el = $('.thread', box);
-  if (!opt.wide) {
-    if (el) el.remove();
-    return;
+// every strip, with its bob below the last; the hours are ruled behind.
+function thread(opt) {
+  const x = (t) => ((t - opt.t0) / (opt.t1 - opt.t0)) * opt.w;
+  const rules = [];
+  for (let t = Math.ceil(opt.t0 / 3600e3) * 3600e3; t <= opt.t1; t += 3600e3) {
+    const hh = hourOf(t);
+    if (hh % 2 === 0) rules.push(s('line', { class: hh === 0 ? 'hair day' : 'hair', x1: x(t).toFixed(1), x2: x(t).toFixed(1), y1: 0, y2: '100%' }));
   }
-  const rowsY = [...box.querySelectorAll('.coat')];
-  const x = LEFT + GAP + ((now() - opt.t0) / (opt.t1 - opt.t0)) * opt.w;
-  const hgt = box.clientHeight;
-  const svg = s('svg', { class: 'thread', width: 20, height: hgt, viewBox: `0 0 20 ${hgt}`, 'aria-hidden': 'true', 'data-key': 'thread' },
-    s('path', { class: 'plumb', d: `M10 40V${hgt - 16}` }), s('path', { class: 'bob', d: `M5 ${hgt - 17}h10l-1.6 5 -3.4 10 -3.4 -10z` }));
-  if (el) el = morph(el, svg); else { box.append(svg); el = svg; }
-  el.style.left = Math.round(x - 10) + 'px';
-  return rowsY;
+  const n = x(now()).toFixed(1);
+  return [
+    s('svg', { class: 'ruled', width: opt.w, height: '100%', 'aria-hidden': 'true', 'data-key': 'ruled' }, rules),
+    s('svg', { class: 'thread', width: opt.w, height: '100%', 'aria-hidden': 'true', 'data-key': 'thread' },
+      s('line', { class: 'plumb', x1: n, x2: n, y1: 0, y2: '100%' })),
+    s('svg', { class: 'bobbox', width: opt.w, height: 20, 'aria-hidden': 'true', 'data-key': 'bob' },
+      s('path', { class: 'bob', transform: `translate(${n} 0)`, d: 'M-5 0h10l-1.6 6 -3.4 12 -3.4 -12z' }))];
 }
 
-export { describe };

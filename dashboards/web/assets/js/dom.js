@@ -51,7 +51,11 @@ export function morph(a, b) {
   return a;
 }
 
-export function morphKids(a, want) {
+// morphKids gives a the wanted children, as add takes them.
+export function morphKids(a, kids) {
+  const frag = document.createDocumentFragment();
+  add(frag, kids);
+  const want = [...frag.childNodes];
   const keyed = new Map();
   for (const n of a.childNodes) {
     const k = keyOf(n);
@@ -75,6 +79,12 @@ export function morphKids(a, want) {
     at.remove();
     at = next;
   }
+}
+
+// fill puts new children in place of the old.
+export function fill(el, ...kids) {
+  el.replaceChildren();
+  add(el, kids);
 }
 
 export const $ = (sel, root = document) => root.querySelector(sel);

@@ -1,11 +1,11 @@
 // What you did, told with one thumb: mixed, on the panel, finger test, cloth is
 // in, a new panel, tonight's low.
-import { h, $ } from './dom.js';
+import { h, $, fill } from './dom.js';
 import { S, now, coats, panelName, resinByName, ms, changed } from './state.js';
 import { clock, grams, FINGER, STATES, WORD, temp, unit, toUnit, fromUnit, minus, deg } from './say.js';
 import { enter, call, get, lists, key } from './net.js';
 import { draft, choices, stepper, when, moment, slip, field, faults } from './form.js';
-import { toast, back, soon, iso } from './act.js';
+import { toast, back, soon } from './act.js';
 
 const last = (k, d) => localStorage.getItem('last:' + k) || d;
 const keep = (k, v) => localStorage.setItem('last:' + k, v);
@@ -140,14 +140,14 @@ function on(main, r) {
   const over = h('div');
   const showOver = () => {
     const u = under();
-    over.replaceChildren(...(u.length ? [h('label', { class: 'check' }, h('input', { type: 'checkbox', checked: d.close, onchange: (ev) => { d.close = ev.target.checked; save(); } }),
+    fill(over, ...(u.length ? [h('label', { class: 'check' }, h('input', { type: 'checkbox', checked: d.close, onchange: (ev) => { d.close = ev.target.checked; save(); } }),
       h('span', null, `Stop watching the ${u[0].kind} of ${clock(ms(u[0].applied_at), true)} under it`))] : []));
     const box = $('input', over);
     if (box) box.checked = d.close;
   };
   showOver();
   const nextBox = h('div');
-  const showNext = () => nextBox.replaceChildren(choices('What comes next on it', NEXT, d.next, (v) => { d.next = v; save(); }, { field: 'next' }));
+  const showNext = () => fill(nextBox, choices('What comes next on it', NEXT, d.next, (v) => { d.next = v; save(); }, { field: 'next' }));
   showNext();
   slip(main, {
     title: asked ? `On ${panelName(asked)}` : 'On the panel', button: 'It is on', parts: [
@@ -310,4 +310,3 @@ function low(main) {
   });
 }
 
-export { iso };

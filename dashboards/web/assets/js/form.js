@@ -1,8 +1,8 @@
 // Parts of a form for gloves: big choices, steppers, when, drafts that survive
 // a reload, and faults beside their field.
-import { h, $, $$ } from './dom.js';
+import { h, $, $$, fill } from './dom.js';
 import { now, trusted } from './state.js';
-import { hm, span, clock } from './say.js';
+import { hm, span } from './say.js';
 import { Refused, NoLine } from './net.js';
 import { key } from './net.js';
 
@@ -147,9 +147,8 @@ export function slip(main, { title, sub, parts, button, save, backTo = '#/', ink
   go.addEventListener('click', submit);
   root.addEventListener('submit', submit);
   bar.dataset.slip = '1';
-  bar.replaceChildren(h('a', { class: 'btn', href: backTo }, 'Back'), go);
-  main.replaceChildren(root);
+  fill(bar, h('a', { class: 'btn', href: backTo }, 'Back'), go);
+  fill(main, root);
   return root;
 }
 
-export const when24 = clock;

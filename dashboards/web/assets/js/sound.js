@@ -122,15 +122,15 @@ export function notice() {
   }
   const t = S.snap && S.snap.settings.wake_tested;
   if (no && !t) {
-    return h('div', { class: 'note harm', 'data-key': 'sound' }, h('p', null, h('span', { class: 'mark' }, 'Not heard.'), ' Turn the volume up and the silent switch off, then try again.'),
+    return h('div', { class: 'note harm side', 'data-key': 'sound' }, h('p', null, h('span', { class: 'mark' }, 'Not heard.'), ' Turn the volume up and the silent switch off, then try again.'),
       h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'soundTest' }, 'Play it again')));
   }
   if (!t) {
-    return h('div', { class: 'note harm', 'data-key': 'sound' }, h('p', null, h('span', { class: 'mark' }, 'No way to wake you is set up.'), ' Try the sound on this phone, and keep this page open.'),
+    return h('div', { class: 'note harm side', 'data-key': 'sound' }, h('p', null, h('span', { class: 'mark' }, 'No way to wake you is set up.'), ' Try the sound on this phone, and keep this page open.'),
       h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'soundOn' }, 'Try the sound')));
   }
   if (!S.sound) {
-    return h('div', { class: 'note', 'data-key': 'sound' }, h('p', null, 'The sound is off on this phone.'),
+    return h('div', { class: 'note side', 'data-key': 'sound' }, h('p', null, 'The sound is off on this phone.'),
       h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'soundOn' }, 'Sound on')));
   }
   return null;

@@ -143,13 +143,13 @@ export function strip(e, opt) {
   const x = (t) => ((t - t0) / (t1 - t0)) * w;
   const inx = (t) => Math.max(0, Math.min(w, x(t)));
   const n = now(), nx = x(n);
-  const lane = wide ? 30 : 0; // the temperature's
-  const yB = 12 + lane, hB = wide ? 44 : 34, yW = yB + hB + 4, hW = 9;
+  const lane = wide ? 40 : 0; // the temperature's
+  const yB = 12 + lane, hB = wide ? 54 : 34, yW = yB + hB + 4, hW = 9;
   const win = e.next_window;
   const g = [];
 
   for (const [a, b] of sleeps(t0, t1)) g.push(s('rect', { class: 'sleep', x: r(x(a)), y: 0, width: r(x(b) - x(a)), height: 7 }));
-  if (wide) g.push(...grid(t0, t1, x, 7, yW + hW));
+  if (wide && opt.alone) g.push(...grid(t0, t1, x, 7, yW + hW));
 
   const labels = [];
   const st = e.strip || {};
@@ -168,11 +168,13 @@ export function strip(e, opt) {
     const px = inx(a), pw = inx(b) - px;
     if (a > t0) g.push(s('path', { class: 'joint', d: `M${r(px)} ${yB}V${yB + hB}` }));
     const word = WORD[seg.state] || seg.state;
-    // The word goes where it does not meet the plumb line, when there is room.
-    const need = word.length * 6.6 + 12;
-    let free = [px, px + pw];
-    if (nx > free[0] && nx < free[1]) free = nx - free[0] > free[1] - nx ? [free[0], nx - 3] : [nx + 3, free[1]];
-    if (free[1] - free[0] >= need) labels.push(s('text', { x: r(free[0] + 6), y: yB + hB - 7, class: 'word' }, word));
+    // The word goes into the longest piece that meets neither the plumb line
+    // nor torn paper, when there is room.
+    let free = [[px, px + pw]];
+    const cuts = [[nx - 3, nx + 3], ...(st.gaps || []).map((q) => [inx(ms(q.from)) - 2, inx(ms(q.to)) + 2])];
+    for (const [c, d] of cuts) free = free.flatMap(([p, q]) => (d <= p || c >= q ? [[p, q]] : [[p, c], [d, q]]));
+    const best = free.reduce((m, f) => (f[1] - f[0] > m[1] - m[0] ? f : m), [0, 0]);
+    if (best[1] - best[0] >= word.length * 6.6 + 12) labels.push(s('text', { x: r(best[0] + 6), y: yB + hB - 7, class: 'word' + (best[0] >= nx - 1 ? ' fut' : '') + ' w-' + seg.state }, word));
   }
   for (const gap of st.gaps || []) {
     const a = inx(ms(gap.from)), b = inx(ms(gap.to));
@@ -225,10 +227,11 @@ export function strip(e, opt) {
   }
 
   const plumbTo = yW + hW + (wide ? 0 : 2);
-  g.push(s('path', { class: 'plumb', d: `M${r(nx)} 0V${wide ? 'H' : plumbTo}`.replace('VH', 'V' + plumbTo) }));
-  if (!wide) {
+  // On a wide bench one line hangs past all strips; else each has its own.
+  if (!wide || opt.alone) {
+    g.push(s('path', { class: 'plumb', d: `M${r(nx)} 0V${plumbTo}` }));
     g.push(s('path', { class: 'bob', d: `M${r(nx - 4)} ${plumbTo}h8l-1.2 4.6 -2.8 6.4 -2.8 -6.4z` }));
-    foot = Math.max(foot, plumbTo + 11);
+    foot = Math.max(foot, plumbTo + 11); // the bob
     g.push(...hours(t0, t1, x, w, foot + 13, true));
     foot += 17;
   }
