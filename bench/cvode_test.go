@@ -1,0 +1,247 @@
+package bench
+
+import (
+	"bytes"
+	"encoding/csv"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"curewright/model/cure"
+)
+
+// absent skips; under CI=true every part must be here.
+func absent(t testing.TB, format string, a ...any) {
+	t.Helper()
+	if os.Getenv("CI") == "true" {
+		t.Fatalf(format, a...)
+	}
+	t.Skipf(format, a...)
+}
+
+var (
+	once  sync.Once
+	binry string
+	built error
+	why   string
+)
+
+// program compiles cvode.c once.
+func program(t testing.TB) string {
+	t.Helper()
+	cc, err := exec.LookPath("cc")
+	if err != nil {
+		absent(t, "no C compiler here")
+	}
+	if _, err := os.Stat("/usr/include/cvode/cvode.h"); err != nil {
+		absent(t, "no SUNDIALS here (Debian: libsundials-dev)")
+	}
+	once.Do(func() {
+		dir, err := os.MkdirTemp("", "cvode")
+		if err != nil {
+			built = err
+			return
+		}
+		binry = filepath.Join(dir, "cvode")
+		out, err := exec.Command(cc, "-O3", "-march=native", "-o", binry, filepath.Join("cvode", "cvode.c"),
+			"-lsundials_cvode", "-lsundials_nvecserial", "-lsundials_sunmatrixdense", "-lm").CombinedOutput()
+		built, why = err, string(out)
+	})
+	if built != nil {
+		t.Fatalf("cvode.c: %v\n%s", built, why)
+	}
+	return binry
+}
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if binry != "" {
+		os.RemoveAll(filepath.Dir(binry))
+	}
+	os.Exit(code)
+}
+
+// input is what the program reads.
+func input(r cure.Resin, kappa float64, temps []float64) string {
+	var b strings.Builder
+	for _, x := range []float64{r.A1, r.A2, r.E1, r.E2, r.M, r.N, r.Tg0, r.TgInf, r.Lambda, r.D, r.W, kappa} {
+		fmt.Fprintf(&b, "%.17g ", x)
+	}
+	fmt.Fprintf(&b, "%d\n", len(temps))
+	for _, c := range temps {
+		fmt.Fprintf(&b, "%.17g\n", c)
+	}
+	return b.String()
+}
+
+func run(t testing.TB, in string, args ...string) []float64 {
+	t.Helper()
+	cmd := exec.Command(program(t), args...)
+	cmd.Stdin = strings.NewReader(in)
+	var stderr bytes.Buffer
+	cmd.Stderr = &stderr
+	out, err := cmd.Output()
+	if err != nil {
+		t.Fatalf("cvode %v: %v\n%s", args, err, stderr.Bytes())
+	}
+	var x []float64
+	for _, f := range strings.Fields(string(out)) {
+		v, err := strconv.ParseFloat(f, 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		x = append(x, v)
+	}
+	return x
+}
+
+// day is 24 h by the minute: a shed's day with a probe's noise of .1 K.
+func day() (times, temps []float64) {
+	rnd := rand.New(rand.NewPCG(24, 60))
+	for i := range 1441 {
+		times = append(times, float64(i)*60)
+		temps = append(temps, 18+6*math.Sin(2*math.Pi*float64(i)/1440)+.1*rnd.NormFloat64())
+	}
+	return times, temps
+}
+
+// office is the first day of a real room's air by the minute (Candanedo and
+// Feldheim, Energy and Buildings 112 (2016) 28).
+func office(t testing.TB) (times, temps []float64) {
+	t.Helper()
+	dir := os.Getenv("CUREWRIGHT_DATA")
+	if dir == "" {
+		dir = filepath.Join("..", "..", "shared", "data")
+	}
+	f, err := os.Open(filepath.Join(dir, "office-2015-minute.csv"))
+	if err != nil {
+		absent(t, "no open data: %v (set CUREWRIGHT_DATA)", err)
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(f).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range 1441 {
+		c, err := strconv.ParseFloat(rows[1+i][1], 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		times = append(times, float64(i)*60)
+		temps = append(temps, c)
+	}
+	return times, temps
+}
+
+// tight is CVODE's answer at each hour with a tolerance far below what is
+// asked of either. Without a largest step it glides over single readings that
+// stand out, whatever its tolerance.
+func tight(t testing.TB, in string) []float64 {
+	t.Helper()
+	return run(t, in, "tight")
+}
+
+func worst(a, b []float64) float64 {
+	d := 0.0
+	for i := range a {
+		d = max(d, math.Abs(a[i]-b[i]))
+	}
+	return d
+}
+
+// The same equations by SUNDIALS CVODE: α at each hour of a day must agree to
+// 1e-6.
+func TestAgainstCVODE(t *testing.T) {
+	for name, trace := range map[string]func(testing.TB) ([]float64, []float64){
+		"day":    func(testing.TB) ([]float64, []float64) { return day() },
+		"office": office,
+	} {
+		t.Run(name, func(t *testing.T) {
+			times, temps := trace(t)
+			for _, set := range []string{cure.Fast, cure.Medium, cure.Slow} {
+				r, _ := cure.Generic(set)
+				it := cure.NewIntegrator(r)
+				want := tight(t, input(r, 1, temps))
+				if len(want) != 24 {
+					t.Fatalf("%d hours from CVODE", len(want))
+				}
+				for h, w := range want {
+					n := 60*(h+1) + 1
+					if got := it.Integrate(times[:n], temps[:n], 1, 0); math.Abs(got-w) > 1e-6 {
+						t.Errorf("%s after %d h: α %.9f, CVODE %.9f", set, h+1, got, w)
+					}
+				}
+			}
+		})
+	}
+}
+
+// loosest finds the loosest of a ladder of tolerances with which CVODE meets
+// 1e-6 at every hour.
+func loosest(t testing.TB, in, method string) string {
+	t.Helper()
+	want := tight(t, in)
+	for e := -4.0; e >= -11; e -= .25 {
+		tol := fmt.Sprintf("%.3g", math.Pow(10, e))
+		if worst(run(t, in, "check", method, tol), want) <= 1e-6 {
+			return tol
+		}
+	}
+	t.Fatalf("%s does not reach 1e-6", method)
+	return ""
+}
+
+// BenchmarkDay reports, over one day by the minute, how many times faster the
+// product is than the better of CVODE's two methods, each at the loosest
+// tolerance that meets the same 1e-6, start-up excluded on both sides. The two
+// take turns, and of each the quickest run counts: others use this machine
+// too.
+func BenchmarkDay(b *testing.B) {
+	times, temps := day()
+	for _, set := range []string{cure.Fast, cure.Medium, cure.Slow} {
+		b.Run(set, func(b *testing.B) {
+			r, _ := cure.Generic(set)
+			in := input(r, 1, temps)
+			it := cure.NewIntegrator(r)
+			methods := []string{"adams", "bdf"}
+			tol := map[string]string{}
+			best := map[string]float64{"adams": math.Inf(1), "bdf": math.Inf(1), "rk4": math.Inf(1), "exp": math.Inf(1)}
+			for _, m := range methods {
+				tol[m] = loosest(b, in, m)
+			}
+			ours := time.Duration(math.MaxInt64)
+			for range 12 {
+				for _, m := range methods {
+					best[m] = min(best[m], run(b, in, "time", m, tol[m], "12")[1])
+				}
+				best["rk4"] = min(best["rk4"], run(b, in, "time", "rk4", "0", "12")[1])
+				best["exp"] = min(best["exp"], run(b, in, "time", "exp", "0", "50")[1])
+				for range 40 {
+					start := time.Now()
+					for range 8 {
+						it.Integrate(times, temps, 1, 0)
+					}
+					ours = min(ours, time.Since(start)/8)
+				}
+			}
+			for b.Loop() {
+				it.Integrate(times, temps, 1, 0)
+			}
+			us := float64(ours.Nanoseconds()) / 1e3
+			b.Logf("CVODE adams at %s %.0f µs, bdf at %s %.0f µs; one-minute RK4 in C %.0f µs; one exponential a reading in C %.1f µs; ours %.1f µs",
+				tol["adams"], best["adams"]/1e3, tol["bdf"], best["bdf"]/1e3, best["rk4"]/1e3, best["exp"]/1e3, us)
+			b.ReportMetric(us, "ours-µs")
+			b.ReportMetric(min(best["adams"], best["bdf"])/1e3, "cvode-µs")
+			b.ReportMetric(min(best["adams"], best["bdf"])/1e3/us, "x-cvode")
+			b.ReportMetric(best["rk4"]/1e3/us, "x-rk4")
+		})
+	}
+}
