@@ -77,6 +77,8 @@ type Dispatcher struct {
 	seq      uint64
 	heard    map[string]bool
 	storeErr error
+	failedAt time.Time       // real time of the outbox's last refusal
+	undone   map[string]bool // delivered, but still in the outbox
 }
 
 // line is one channel and what waits for it.
@@ -147,7 +149,7 @@ func NewDispatcher(cfg DispatchConfig, e *Engine, outbox Outbox, settings Settin
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
 	cfg.LinkBase = strings.TrimRight(cfg.LinkBase, "/")
-	d := &Dispatcher{cfg: cfg, engine: e, outbox: outbox, settings: settings, lines: map[string]*line{}, heard: map[string]bool{}, trusted: true}
+	d := &Dispatcher{cfg: cfg, engine: e, outbox: outbox, settings: settings, lines: map[string]*line{}, heard: map[string]bool{}, undone: map[string]bool{}, trusted: true}
 	for _, c := range channels {
 		l := &line{ch: c, rows: map[string]*row{}, wake: make(chan struct{}, 1), back: backoff.NewExponentialBackOff()}
 		l.back.InitialInterval = 5 * time.Second
@@ -493,9 +495,16 @@ func lessRow(a, b *row) bool {
 	return a.Seq < b.Seq
 }
 
+// storeRest is how long an outbox that refused is left alone: a card that
+// hangs must not hang every message.
+const storeRest = 30 * time.Second
+
+// resting reports whether the outbox refused just now.
+func (d *Dispatcher) resting() bool { return d.storeErr != nil && time.Since(d.failedAt) < storeRest }
+
 func (d *Dispatcher) save(r *row) {
-	if d.outbox == nil {
-		return
+	if d.outbox == nil || d.resting() {
+		return // still delivered, from memory
 	}
 	b, err := json.Marshal(r)
 	if err == nil {
@@ -503,19 +512,24 @@ func (d *Dispatcher) save(r *row) {
 		defer cancel()
 		err = d.outbox.PutOutbox(ctx, r.Key, b)
 	}
-	if err != nil {
-		// It is still delivered from memory.
-		d.trouble(fmt.Errorf("outbox: %w", err))
-		return
+	if d.wrote(err) {
+		r.unsaved = false
+		delete(d.undone, r.Key)
 	}
-	r.unsaved, d.storeErr = false, nil
 }
 
-func (d *Dispatcher) trouble(err error) {
+// wrote notes how a write went; a refusal is logged when its text changes.
+func (d *Dispatcher) wrote(err error) bool {
+	if err == nil {
+		d.storeErr = nil
+		return true
+	}
+	err = fmt.Errorf("outbox: %w", err)
 	if d.storeErr == nil || d.storeErr.Error() != err.Error() {
 		d.cfg.Log.Error("outbox not written", "err", err)
 	}
-	d.storeErr = err
+	d.storeErr, d.failedAt = err, time.Now()
+	return false
 }
 
 func (d *Dispatcher) drop(l *line, key string) {
@@ -530,10 +544,38 @@ func (d *Dispatcher) done(key string) {
 	if d.outbox == nil {
 		return
 	}
+	if d.resting() {
+		d.forgetLater(key)
+		return
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
 	defer cancel()
-	if err := d.outbox.DoneOutbox(ctx, key); err != nil {
-		d.trouble(fmt.Errorf("outbox: %w", err))
+	if !d.wrote(d.outbox.DoneOutbox(ctx, key)) {
+		d.forgetLater(key)
+		return
+	}
+	delete(d.undone, key)
+}
+
+// forgetLater keeps a key whose row could not be removed, within a bound:
+// beyond it a restart delivers some once more.
+func (d *Dispatcher) forgetLater(key string) {
+	if len(d.undone) < 1000 {
+		d.undone[key] = true
+	}
+}
+
+// catchUp writes what the outbox refused before.
+func (d *Dispatcher) catchUp(l *line) {
+	for _, r := range l.rows {
+		if r.unsaved && !d.resting() {
+			d.save(r)
+		}
+	}
+	for k := range d.undone {
+		if !d.resting() {
+			d.done(k)
+		}
 	}
 }
 
@@ -624,13 +666,11 @@ func (d *Dispatcher) pick(l *line) ([]*row, time.Duration) {
 	now, real := d.cfg.Now(), time.Now()
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	d.catchUp(l)
 	held := l.notBefore.Sub(real)
 	wait := poll
 	var due []*row
 	for _, r := range l.rows {
-		if r.unsaved && d.storeErr == nil {
-			d.save(r)
-		}
 		if left := r.Due.Sub(now); left > 0 {
 			wait = min(wait, left)
 			continue

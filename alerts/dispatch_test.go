@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net/http"
 	"slices"
 	"strings"
@@ -256,6 +257,68 @@ func TestOutboxCatchesUp(t *testing.T) {
 		r.kill()
 		if n := r.st.queued(); n != 2 {
 			t.Errorf("%d rows in the outbox, want 2", n)
+		}
+	})
+}
+
+// A message that was delivered while the card refused is not delivered again
+// after a restart, once the card took the note.
+func TestDoneCatchesUp(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := &chanFake{name: "phone", fail: func(try int) error {
+			if try == 1 {
+				return errors.New("down")
+			}
+			return nil
+		}}
+		r := &rig{t: t}
+		r.start(DispatchConfig{}, c)
+		r.look(troubles(Act, "a"))
+		r.st.setFull(true)
+		time.Sleep(10 * time.Minute)
+		wantSay(t, c, "trouble firing")
+		if r.st.queued() != 1 {
+			t.Fatal("a full card forgot a row")
+		}
+		r.st.setFull(false)
+		time.Sleep(2 * time.Minute)
+		r.kill()
+		if n := r.st.queued(); n != 0 {
+			t.Errorf("%d rows left", n)
+		}
+	})
+}
+
+// Rows that can't be read, or belong to a channel that is gone, cost nothing
+// else.
+func TestDamagedRows(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := &rig{t: t, st: newMem()}
+		r.st.outbox["torn"] = []byte(`{"key":"to`)
+		r.st.outbox["gone/x"] = []byte(`{"key":"gone/x","channel":"gone","message":{"text":"x"}}`)
+		c := &chanFake{name: "phone"}
+		r.start(DispatchConfig{}, c)
+		defer r.kill()
+		r.look(troubles(Act, "a"))
+		wantSay(t, c, "trouble firing")
+		if _, ok := r.st.outbox["gone/x"]; ok {
+			t.Error("the row of a channel that is gone stays for ever")
+		}
+	})
+}
+
+// The same failure is logged once and not with every try.
+func TestTroubleIsSaidOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var b strings.Builder
+		c := &chanFake{name: "phone", fail: func(int) error { return errors.New("no route to host") }}
+		r := &rig{t: t}
+		r.start(DispatchConfig{Log: slog.New(slog.NewTextHandler(&b, nil))}, c)
+		r.look(troubles(Act, "a"))
+		time.Sleep(29 * time.Minute)
+		r.kill()
+		if n := strings.Count(b.String(), "no route to host"); n != 1 || c.tries < 5 {
+			t.Errorf("said %d times in %d tries, want once:\n%s", n, c.tries, b.String())
 		}
 	})
 }
@@ -573,7 +636,9 @@ func TestWatcherFollows(t *testing.T) {
 			}
 		}
 		cup := Cup{Batch: "b", Mixed: time.Now(), EndsAt: time.Now().Add(20 * time.Minute)}
-		look := func() { r.look(func(now time.Time) Input { return Input{Now: now, ClockTrusted: true, Cups: []Cup{cup}} }) }
+		look := func() {
+			r.look(func(now time.Time) Input { return Input{Now: now, ClockTrusted: true, Cups: []Cup{cup}} })
+		}
 		look()
 		want()
 		time.Sleep(15 * time.Minute)

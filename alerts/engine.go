@@ -295,6 +295,9 @@ func (e *Engine) Step(in Input) []Transition {
 			out = append(out, e.clear(r, finding{rule: rule(k.rule, r.Severity), over: r.Over}, now)...)
 			continue
 		}
+		if in.NoEstimate && ofCoat(k.rule) {
+			continue
+		}
 		by := "cleared"
 		if !present(in, r.Subject) {
 			by = "person"
@@ -307,6 +310,15 @@ func (e *Engine) Step(in Input) []Transition {
 	e.saveAll()
 	e.tellWatchers()
 	return out
+}
+
+// ofCoat reports whether a rule needs the estimates to say anything.
+func ofCoat(name string) bool {
+	switch name {
+	case CupSoon, CupOver, ProbeMissing, ProbeStale, ProbeStuck, ProbeDoubtful:
+		return false
+	}
+	return !fromCondition(name)
 }
 
 // present reports whether the coat, cup, panel or probe is still there.

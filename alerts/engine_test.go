@@ -83,6 +83,15 @@ func TestMissingValueHolds(t *testing.T) {
 	}
 }
 
+// A look without estimates is no news of the coats.
+func TestNoEstimateHolds(t *testing.T) {
+	e := New(Config{}, nil)
+	e.Step(shop(t0, cold(8)))
+	e.Step(shop(t0.Add(10*minute), cold(8)))
+	expect(t, e.Step(Input{Now: t0.Add(11 * minute), ClockTrusted: true, NoEstimate: true}))
+	expect(t, e.Step(Input{Now: t0.Add(12 * minute), ClockTrusted: true}), "too_cold resolved")
+}
+
 func TestRestart(t *testing.T) {
 	t.Run("pending goes on", func(t *testing.T) {
 		st := newMem()

@@ -42,6 +42,10 @@ type Input struct {
 	Surfaces     []Surface
 	Cups         []Cup
 	Conditions   []Condition // from the tent, the store, the clock
+	// NoEstimate says that this look has no estimates because none could be
+	// made, not because no coat is open: alerts about coats and panels stay
+	// as they are.
+	NoEstimate bool
 }
 
 // Condition is a trouble that another part reports by itself.

@@ -10,6 +10,8 @@ import (
 	"errors"
 	"fmt"
 	"net/textproto"
+	"slices"
+	"time"
 
 	gomail "github.com/wneessen/go-mail"
 
@@ -147,11 +149,26 @@ func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
 	if err != nil {
 		return alerts.Permanent(err)
 	}
-	client, err := gomail.NewClient(c.o.Host, c.opts...)
+	limit := 30 * time.Second
+	if end, ok := ctx.Deadline(); ok {
+		limit = max(time.Until(end), time.Millisecond)
+	}
+	// The library obeys the context only while it dials; from then on its own
+	// limit counts.
+	client, err := gomail.NewClient(c.o.Host, append(slices.Clone(c.opts), gomail.WithTimeout(limit))...)
 	if err != nil {
 		return alerts.Permanent(fmt.Errorf("channel %s: %w", c.name, err))
 	}
-	if err := client.DialAndSendWithContext(ctx, msg); err != nil {
+	done := make(chan error, 1)
+	go func() { done <- client.DialAndSendWithContext(ctx, msg) }()
+	select {
+	case err = <-done:
+	case <-ctx.Done():
+		// It ends by its limit; a mail that still gets through has the same
+		// Message-ID as the next try's.
+		err = ctx.Err()
+	}
+	if err != nil {
 		out := fmt.Errorf("channel %s: %s: %w", c.name, c.o.Host, err)
 		if permanent(err) {
 			return alerts.Permanent(out)

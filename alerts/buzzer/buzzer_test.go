@@ -1,0 +1,305 @@
+package buzzer
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/gpio/gpioreg"
+
+	"curewright/alerts"
+)
+
+// tape records when the piezo went on and off.
+type tape struct {
+	mu    sync.Mutex
+	began time.Time
+	on    bool
+	edges []string
+	fail  error
+}
+
+func (p *tape) Set(on bool) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if p.fail != nil {
+		return p.fail
+	}
+	if on != p.on {
+		p.edges = append(p.edges, fmt.Sprintf("%v %v", time.Since(p.began), map[bool]string{true: "on", false: "off"}[on]))
+	}
+	p.on = on
+	return nil
+}
+
+// within counts the beeps and the time sounding from one moment to another.
+func (p *tape) within(from, to time.Duration) (beeps int, sounding time.Duration) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	var since time.Duration
+	for _, e := range p.edges {
+		at, what, _ := strings.Cut(e, " ")
+		d, _ := time.ParseDuration(at)
+		if d < from || d > to {
+			continue
+		}
+		if what == "on" {
+			since = d
+			beeps++
+		} else {
+			sounding += d - since
+		}
+	}
+	return beeps, sounding
+}
+
+type push struct {
+	mu   sync.Mutex
+	down bool
+}
+
+func (b *push) Pressed() bool { b.mu.Lock(); defer b.mu.Unlock(); return b.down }
+func (b *push) set(d bool)    { b.mu.Lock(); b.down = d; b.mu.Unlock() }
+
+func sounding(s string) []alerts.Alert { return []alerts.Alert{{Sound: s}} }
+
+func run(t *testing.T, c *Channel) (stop func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() { defer close(done); c.Run(ctx) }()
+	synctest.Wait()
+	return func() { cancel(); <-done }
+}
+
+// Three rhythms that nobody mistakes for each other.
+func TestPatterns(t *testing.T) {
+	for _, tt := range []struct {
+		sound string
+		beeps int
+		long  time.Duration // sounding in all, once
+	}{
+		{alerts.SoundActNow, 2, 1200 * time.Millisecond},
+		{alerts.SoundClosing, 3, 360 * time.Millisecond},
+		{alerts.SoundDanger, 10, time.Second},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			p := &tape{began: time.Now()}
+			c := New("piezo", p, nil, nil)
+			stop := run(t, c)
+			c.Watch(sounding(tt.sound))
+			time.Sleep(2500 * time.Millisecond)
+			if n, d := p.within(0, 2500*time.Millisecond); n != tt.beeps || d != tt.long {
+				t.Errorf("%s: %d beeps, %v sounding; want %d, %v", tt.sound, n, d, tt.beeps, tt.long)
+			}
+			stop()
+			if p.on {
+				t.Errorf("%s: sounds after the end", tt.sound)
+			}
+		})
+	}
+}
+
+func TestFallsSilentAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &tape{began: time.Now()}
+		c := New("piezo", p, nil, nil)
+		defer run(t, c)()
+		c.Watch(sounding(alerts.SoundActNow))
+		time.Sleep(300 * time.Millisecond) // in the middle of a beep
+		c.Watch(nil)
+		synctest.Wait()
+		if p.on {
+			t.Error("still on after it was acknowledged")
+		}
+		n := len(p.edges)
+		time.Sleep(time.Hour)
+		if len(p.edges) != n {
+			t.Errorf("sounds again: %v", p.edges[n:])
+		}
+	})
+}
+
+func TestDangerOverrides(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &tape{began: time.Now()}
+		c := New("piezo", p, nil, nil)
+		defer run(t, c)()
+		c.Watch(sounding(alerts.SoundClosing))
+		time.Sleep(10 * time.Second) // in its pause
+		c.Watch([]alerts.Alert{{Sound: alerts.SoundClosing}, {Sound: alerts.SoundDanger}, {Sound: ""}})
+		time.Sleep(2500 * time.Millisecond)
+		if n, _ := p.within(10*time.Second, 12500*time.Millisecond); n != 10 {
+			t.Errorf("%d beeps after danger came, want its 10", n)
+		}
+	})
+}
+
+// Unanswered for ten minutes it goes on, less often.
+func TestGoesOnSlower(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &tape{began: time.Now()}
+		c := New("piezo", p, nil, nil)
+		defer run(t, c)()
+		c.Watch(sounding(alerts.SoundActNow))
+		time.Sleep(20*time.Minute + time.Second)
+		early, _ := p.within(0, 5*time.Minute)
+		late, _ := p.within(15*time.Minute, 20*time.Minute)
+		if early < 30 || late < 4 || late > 8 {
+			t.Errorf("%d beeps in the first five minutes, %d in five after a quarter of an hour", early, late)
+		}
+	})
+}
+
+func TestButton(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p, b := &tape{began: time.Now()}, &push{}
+		presses := 0
+		var c *Channel
+		c = New("piezo", p, b, func() { presses++; c.Watch(nil) })
+		defer run(t, c)()
+		c.Watch(sounding(alerts.SoundActNow))
+		time.Sleep(time.Second)
+		b.set(true) // a spark: gone before the second look
+		time.Sleep(40 * time.Millisecond)
+		b.set(false)
+		time.Sleep(time.Second)
+		if presses != 0 {
+			t.Error("a spark counts as a press")
+		}
+		b.set(true) // leaned on for an hour
+		time.Sleep(time.Hour)
+		if presses != 1 || p.on {
+			t.Errorf("%d presses, sounding %v; want 1, false", presses, p.on)
+		}
+		// What comes while it is stuck is heard.
+		c.Watch(sounding(alerts.SoundDanger))
+		n := len(p.edges)
+		time.Sleep(10 * time.Second)
+		if presses != 1 || len(p.edges) == n {
+			t.Errorf("a stuck button silences what comes later")
+		}
+		b.set(false)
+		time.Sleep(time.Second)
+		b.set(true)
+		time.Sleep(time.Second)
+		if presses != 2 {
+			t.Errorf("%d presses, want 2", presses)
+		}
+	})
+}
+
+func TestTest(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		p := &tape{began: time.Now()}
+		c := New("piezo", p, nil, nil)
+		stop := run(t, c)
+		if err := c.Send(t.Context(), alerts.Message{What: alerts.WhatTest}); err != nil {
+			t.Fatal(err)
+		}
+		if n, _ := p.within(0, time.Minute); n != 2+3+10 {
+			t.Errorf("%d beeps, want all three patterns", n)
+		}
+		if err := c.Send(t.Context(), alerts.Message{What: alerts.WhatFiring}); err != nil {
+			t.Error(err)
+		}
+		p.fail = errors.New("line taken")
+		if err := c.Send(t.Context(), alerts.Message{What: alerts.WhatTest}); err == nil || !strings.Contains(err.Error(), "line taken") {
+			t.Errorf("a line that does not obey passes its test: %v", err)
+		}
+		stop()
+		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		if err := c.Send(ctx, alerts.Message{What: alerts.WhatTest}); !errors.Is(err, context.DeadlineExceeded) {
+			t.Errorf("a buzzer that does not run: %v", err)
+		}
+	})
+}
+
+// wire is a GPIO line without a board.
+type wire struct {
+	gpio.PinIO
+	name string
+	n    int
+	l    gpio.Level
+	pull gpio.Pull
+}
+
+func (w *wire) Name() string                      { return w.name }
+func (w *wire) Number() int                       { return w.n }
+func (w *wire) String() string                    { return w.name }
+func (w *wire) Out(l gpio.Level) error            { w.l = l; return nil }
+func (w *wire) In(p gpio.Pull, _ gpio.Edge) error { w.pull = p; return nil }
+func (w *wire) Read() gpio.Level                  { return w.l }
+
+func TestGPIO(t *testing.T) {
+	if _, err := OpenPin("TEST_NONE", false); !errors.Is(err, ErrNoLine) {
+		t.Errorf("unknown pin: %v", err)
+	}
+	if _, err := OpenButton("TEST_NONE"); !errors.Is(err, ErrNoLine) {
+		t.Errorf("unknown button: %v", err)
+	}
+	line, key := &wire{name: "TEST_PIEZO", n: 9001, l: gpio.High}, &wire{name: "TEST_BUTTON", n: 9002}
+	for _, p := range []*wire{line, key} {
+		if err := gpioreg.Register(p); err != nil {
+			t.Fatal(err)
+		}
+		defer gpioreg.Unregister(p.name)
+	}
+	p, err := OpenPin("TEST_PIEZO", false)
+	if err != nil || line.l != gpio.Low {
+		t.Fatalf("opened %v, line %v; want off", err, line.l)
+	}
+	if p.Set(true); line.l != gpio.High {
+		t.Error("on is not high")
+	}
+	p, _ = OpenPin("TEST_PIEZO", true)
+	if line.l != gpio.High {
+		t.Error("active low: off is not high")
+	}
+	if p.Set(true); line.l != gpio.Low {
+		t.Error("active low: on is not low")
+	}
+	b, err := OpenButton("TEST_BUTTON")
+	if err != nil || key.pull != gpio.PullUp {
+		t.Fatalf("button %v, pull %v", err, key.pull)
+	}
+	key.l = gpio.High
+	up := b.Pressed()
+	key.l = gpio.Low
+	if up || !b.Pressed() {
+		t.Error("a button to ground is pressed when its line is low, and only then")
+	}
+}
+
+func TestSoundsKnown(t *testing.T) {
+	for _, r := range alerts.Rules {
+		if _, ok := patterns[r.Sound]; r.Sound != "" && (!ok || order[r.Sound] == 0) {
+			t.Errorf("rule %s has a sound %q that has no pattern", r.Name, r.Sound)
+		}
+	}
+	if len(patterns) != 3 {
+		t.Errorf("patterns = %d", len(patterns))
+	}
+}
+
+// printer stands in for a GPIO line.
+type printer struct{}
+
+func (printer) Set(on bool) error { return nil }
+
+func Example() {
+	c := New("piezo", printer{}, nil, nil)
+	c.Watch([]alerts.Alert{{Rule: alerts.CupOver, Sound: alerts.SoundDanger}}) // what is firing now
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	fmt.Println(c.Name(), c.Run(ctx))
+	// Output:
+	// piezo context canceled
+}
