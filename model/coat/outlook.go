@@ -90,6 +90,12 @@ func (s *stepper) law(r *cure.Resin, tC float64) law {
 	return law{k1, k2, math.Exp(-tC / r.W)}
 }
 
+// between is the law in the middle of a step: geometric means, which differ
+// from the true middle by some 1e-4 for a step of 1 K.
+func (l *law) between(o *law) law {
+	return law{math.Sqrt(l.k1 * o.k1), math.Sqrt(l.k2 * o.k2), math.Sqrt(l.h * o.h)}
+}
+
 func (s *stepper) rate(a float64, l *law) float64 {
 	x := a * tableN
 	i := int(x)
@@ -223,45 +229,42 @@ func (ws *Workspace) spreadOut(tr *Track, w *Weights, o *Outlook) *fan {
 }
 
 // follow integrates one path for the nodes n0 to n1 and notes first crossings.
+// The marks of a node come in order, so only the next one is looked for.
 func (ws *Workspace) follow(tr *Track, path []float32, dt, start float64, n0, n1 int, when *[numMarks][nodeN]float64) {
 	r := tr.r
-	n := len(path)
 	alpha := tr.alpha
-	recoatAge, handleAge := tr.ageRecoat, tr.ageHandle
-	recoatAt, handleAt := tr.recoatAt, tr.handleAt
-	recoatLimit, handleLimit := math.Inf(1), handleHours*3600
-	recoatC, handleC := handleTempC, handleTempC
-	if u := r.RecoatUntil; u != nil {
-		recoatLimit, recoatC = u.Hours*3600, u.TempC
+	var next [nodeN]int
+	for j := n0; j <= n1; j++ {
+		for next[j] < len(rising) && !math.IsInf(when[rising[next[j]]][j], 1) {
+			next[j]++
+		}
 	}
-	if h := r.Handle; h != nil {
-		handleLimit, handleC = h.Hours*3600, h.TempC
-	}
+	ages := newAges(tr)
 	// The highest of the last day, past and path.
 	past := tr.high
-	var ring [97]float64 // 24 h of quarter hours
+	var ring [maxDaySteps]float64
 	day := min(int(dayS/dt), len(ring)-1)
-	top := math.Inf(-1)
-	topAt := 0
+	top, topAt := math.Inf(-1), 0
 
-	l0 := ws.steps.law(r, float64(path[0]))
-	green0, firm0, hard0 := 0.0, 0.0, 0.0
-	last := n1
-	for k := 0; k < n; k++ {
-		c := float64(path[k])
+	var thr0, thr1 [len(rising)]float64
+	thr0[0], thr0[1] = alphaTacky, alphaOpens
+	thr1 = thr0
+	var l0 law
+	left := n1 // the fastest get hard first, and stand last
+	for k, x := range path {
+		c := float64(x)
 		t := start + float64(k)*dt
 		for len(past) > 0 && past[0].t < t-dayS {
 			past = past[1:]
 		}
 		ring[k%len(ring)] = c
-		if c >= top || k-topAt > day {
+		if c >= top {
 			top, topAt = c, k
-			if k > day {
-				top = math.Inf(-1)
-				for b := max(0, k-day); b <= k; b++ {
-					if x := ring[b%len(ring)]; x >= top {
-						top, topAt = x, b
-					}
+		} else if k-topAt > day {
+			top = math.Inf(-1)
+			for b := max(0, k-day); b <= k; b++ {
+				if y := ring[b%len(ring)]; y >= top {
+					top, topAt = y, b
 				}
 			}
 		}
@@ -270,71 +273,104 @@ func (ws *Workspace) follow(tr *Track, path []float32, dt, start float64, n0, n1
 			m = max(m, past[0].c)
 		}
 		ref := max(c, min(m, refCapC))
-		green1 := max(r.AlphaGel, r.AlphaAtTg(c-greenBelowK))
-		firm1 := max(r.AlphaGel, r.AlphaAtTg(ref))
-		hard1 := max(r.AlphaGel, r.AlphaAtTg(ref+hardAboveK))
+		thr1[2] = max(r.AlphaGel, r.AlphaAtTg(c-greenBelowK))
+		thr1[3] = max(r.AlphaGel, r.AlphaAtTg(ref))
+		thr1[4] = max(r.AlphaGel, r.AlphaAtTg(ref+hardAboveK))
+		l1 := ws.steps.law(r, c)
 		if k > 0 {
+			lm := l0.between(&l1)
 			t0 := t - dt
-			c0 := float64(path[k-1])
-			lm := ws.steps.law(r, (c+c0)/2)
-			l1 := ws.steps.law(r, c)
-			if math.IsInf(recoatAt, 1) && !math.IsInf(recoatLimit, 1) {
-				d := dt * r.AgeFactor((c+c0)/2, recoatC)
-				if recoatAge+d >= recoatLimit {
-					recoatAt = t0 + dt*(recoatLimit-recoatAge)/d
+			ages.step(lm.k2, t0, dt)
+			for j := n0; j <= left; j++ {
+				if next[j] == len(rising) {
+					continue
 				}
-				recoatAge += d
-			}
-			if math.IsInf(handleAt, 1) {
-				d := dt * r.AgeFactor((c+c0)/2, handleC)
-				if handleAge+d >= handleLimit {
-					handleAt = t0 + dt*(handleLimit-handleAge)/d
-				}
-				handleAge += d
-			}
-			open := false
-			for j := n0; j <= last; j++ {
 				a0 := alpha[j]
-				if math.IsInf(when[MarkHard][j], 1) {
-					a1 := ws.steps.step(a0, nodeKappa[j]*dt, &l0, &lm, &l1)
-					alpha[j] = a1
-					crossed(when, MarkTacky, j, t0, dt, a0-alphaTacky, a1-alphaTacky)
-					crossed(when, MarkOpens, j, t0, dt, a0-alphaOpens, a1-alphaOpens)
-					crossed(when, MarkGreen, j, t0, dt, a0-green0, a1-green1)
-					crossed(when, MarkFirm, j, t0, dt, a0-firm0, a1-firm1)
-					crossed(when, MarkHard, j, t0, dt, a0-hard0, a1-hard1)
-				}
-				if math.IsInf(when[MarkCloses][j], 1) {
-					if at := min(when[MarkFirm][j], recoatAt); at <= t {
-						when[MarkCloses][j] = at
+				a1 := ws.steps.step(a0, nodeKappa[j]*dt, &l0, &lm, &l1)
+				alpha[j] = a1
+				for i := next[j]; i < len(rising); i++ {
+					d1 := a1 - thr1[i]
+					if d1 < 0 {
+						break
 					}
-				}
-				if math.IsInf(when[MarkHandle][j], 1) {
-					if at := max(when[MarkHard][j], handleAt); at <= t {
-						when[MarkHandle][j] = at
-					} else {
-						open = true
+					f := 0.0
+					if d0 := a0 - thr0[i]; d0 < 0 {
+						f = d0 / (d0 - d1)
 					}
+					when[rising[i]][j] = t0 + f*dt
+					next[j] = i + 1
 				}
 			}
-			l0 = l1
-			if !open {
-				return
+			for left >= n0 && next[left] == len(rising) {
+				left--
+			}
+			if left < n0 && ages.done() {
+				break
 			}
 		}
-		green0, firm0, hard0 = green1, firm1, hard1
+		thr0, l0 = thr1, l1
+	}
+	end := start + float64(len(path)-1)*dt
+	for j := n0; j <= n1; j++ {
+		if math.IsInf(when[MarkCloses][j], 1) {
+			when[MarkCloses][j] = min(when[MarkFirm][j], ages.recoatAt)
+		}
+		if math.IsInf(when[MarkHandle][j], 1) {
+			if at := max(when[MarkHard][j], ages.handleAt); at <= end {
+				when[MarkHandle][j] = at
+			}
+		}
 	}
 }
 
-func crossed(when *[numMarks][nodeN]float64, m Mark, j int, t0, dt, d0, d1 float64) {
-	if d1 < 0 || !math.IsInf(when[m][j], 1) {
-		return
+// rising are the marks that a degree of cure passes, in order.
+var rising = [...]Mark{MarkTacky, MarkOpens, MarkGreen, MarkFirm, MarkHard}
+
+// maxDaySteps holds 24 h of quarter hours.
+const maxDaySteps = 97
+
+// ages carries the sheet's limits along a path. One second is worth
+// k2(T)/k2(T_sheet) of the sheet's.
+type ages struct {
+	recoat, recoatLimit, recoatK float64
+	handle, handleLimit, handleK float64
+	recoatAt, handleAt           float64
+}
+
+func newAges(tr *Track) ages {
+	r := tr.r
+	a := ages{recoat: tr.ageRecoat, handle: tr.ageHandle, recoatAt: tr.recoatAt, handleAt: tr.handleAt,
+		recoatLimit: math.Inf(1), recoatK: 1, handleLimit: handleHours * 3600}
+	handleC := handleTempC
+	if u := r.RecoatUntil; u != nil {
+		a.recoatLimit, a.recoatK = u.Hours*3600, cure.Arrhenius(r.A2, r.E2, u.TempC)
 	}
-	x := 0.0
-	if d0 < 0 {
-		x = d0 / (d0 - d1)
+	if h := r.Handle; h != nil {
+		a.handleLimit, handleC = h.Hours*3600, h.TempC
 	}
-	when[m][j] = t0 + x*dt
+	a.handleK = cure.Arrhenius(r.A2, r.E2, handleC)
+	return a
+}
+
+func (a *ages) step(k2, t0, dt float64) {
+	if math.IsInf(a.recoatAt, 1) && !math.IsInf(a.recoatLimit, 1) {
+		d := dt * k2 / a.recoatK
+		if a.recoat+d >= a.recoatLimit {
+			a.recoatAt = t0 + dt*(a.recoatLimit-a.recoat)/d
+		}
+		a.recoat += d
+	}
+	if math.IsInf(a.handleAt, 1) {
+		d := dt * k2 / a.handleK
+		if a.handle+d >= a.handleLimit {
+			a.handleAt = t0 + dt*(a.handleLimit-a.handle)/d
+		}
+		a.handle += d
+	}
+}
+
+func (a *ages) done() bool {
+	return !math.IsInf(a.handleAt, 1) && (!math.IsInf(a.recoatAt, 1) || math.IsInf(a.recoatLimit, 1))
 }
 
 // gather adds one path's times, weighed by the rate factors, to the

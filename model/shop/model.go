@@ -437,6 +437,14 @@ func (m *Model) Ensemble(dst []float32, h *History, paths, steps int, c Conditio
 	for len(dst) < base+need {
 		dst = append(dst, 0)
 	}
+	for k := range steps + 1 {
+		sd := m.sd(float64(k) * StepS)
+		if c.LowC != nil {
+			sd = min(sd, max(lowSDK, 0.7*sd))
+		}
+		mid = append(mid, sd)
+	}
+	mid, sds := mid[:steps+1], mid[steps+1:]
 	for p := range paths {
 		common := quantileNormal((float64(p) + 0.5) / float64(paths))
 		stray := rng.NormFloat64()
@@ -445,11 +453,7 @@ func (m *Model) Ensemble(dst []float32, h *History, paths, steps int, c Conditio
 			if k > 0 {
 				stray = a*stray + b*rng.NormFloat64()
 			}
-			sd := m.sd(float64(k) * StepS)
-			if c.LowC != nil {
-				sd = min(sd, max(lowSDK, 0.7*sd))
-			}
-			x := mid[k] + sd*(together*common+apart*stray)
+			x := mid[k] + sds[k]*(together*common+apart*stray)
 			if c.SetPoint != nil {
 				x = max(x, min(*c.SetPoint-1, mid[k]))
 			}
