@@ -125,7 +125,8 @@ func (s *system) integrate(y vec, tEnd float64, see func(t0, t1 float64, y0, y1,
 	t, h := 0.0, 1.0
 	s.deriv(&y, &f0, &jac)
 	for t < tEnd {
-		if t+h > tEnd {
+		last := t+h >= tEnd
+		if last {
 			h = tEnd - t
 		}
 		var a [3]vec
@@ -177,6 +178,9 @@ func (s *system) integrate(y vec, tEnd float64, see func(t0, t1 float64, y0, y1,
 			y1[i] = u[i] + k4[i]
 		}
 		t1 := t + h
+		if last {
+			t1 = tEnd // not a rounding short of it
+		}
 		s.deriv(&y1, &f1, &jac)
 		if !see(t, t1, &y, &y1, &f0, &f1) {
 			return

@@ -365,7 +365,7 @@ func SplitCups(q Query, total, rate float64) ([]CupPlan, error) {
 	case fits(hi):
 		lo = hi
 	default:
-		for hi-lo > 1 {
+		for hi = math.Ceil(hi); hi-lo > 1; {
 			if mid := math.Floor((lo + hi) / 2); fits(mid) {
 				lo = mid
 			} else {

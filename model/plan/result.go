@@ -1,0 +1,677 @@
+package plan
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"curewright/model/pot"
+)
+
+// Result is a plan. Times are RFC 3339 with the shop's offset.
+type Result struct {
+	Feasible    bool       `json:"feasible"`
+	Probability float64    `json:"probability"` // share of the forecast in which every step is inside its window
+	Start       *time.Time `json:"start"`       // of the first step still to be done
+	Finish      *time.Time `json:"finish"`      // median
+	Steps       []Planned  `json:"steps"`
+	WhyNot      []string   `json:"why_not"`
+	Options     []Option   `json:"options"`
+	Notes       []string   `json:"notes"`
+	Cautions    []string   `json:"cautions"`
+}
+
+// Planned is one step with its time.
+type Planned struct {
+	Step  string    `json:"step"`
+	Coat  string    `json:"coat"` // the coat's name or kind; "" for what is no coat
+	Panel string    `json:"panel"`
+	Do    string    `json:"do"`
+	Cloth string    `json:"cloth,omitempty"`
+	To    string    `json:"to,omitempty"`
+	At    time.Time `json:"at"`
+	Until time.Time `json:"until"`
+	// Window is when the condition holds: permitting edges at their ninth
+	// decile, closing edges at their first; both at their median where the
+	// two cross, and then FeelFrom is set.
+	Window      *Window    `json:"window"`
+	FeelFrom    *time.Time `json:"feel_from"` // feel the coat from here on, go by the finger
+	When        string     `json:"when"`
+	Of          string     `json:"of,omitempty"`
+	Probability float64    `json:"probability"` // that this and all before it were inside their windows
+	TempC       *float64   `json:"temp_c"`      // panel, median, at that time
+	Batches     []Batch    `json:"batches"`
+	Parts       []pot.Part `json:"parts,omitempty"` // how the grams were reckoned
+	Done        bool       `json:"done"`
+	Say         string     `json:"say"`
+}
+
+// Window is the span of a condition; nil: no such edge.
+type Window struct {
+	Opens  *time.Time `json:"opens"`
+	Closes *time.Time `json:"closes"`
+}
+
+// Batch is one cup to mix for a step.
+type Batch struct {
+	Grams       float64  `json:"grams"`
+	WorkMinutes *float64 `json:"work_minutes"` // cautious; nil: not within 12 h
+	Resin       string   `json:"resin"`
+	ResinG      *float64 `json:"resin_g"`
+	HardenerG   *float64 `json:"hardener_g"`
+	HardenerLow *float64 `json:"hardener_low_g,omitempty"`
+	HardenerHi  *float64 `json:"hardener_high_g,omitempty"`
+	Ratio       string   `json:"ratio"`
+	DiameterMM  float64  `json:"diameter_mm"`
+	Verdict     string   `json:"verdict"`
+	Note        string   `json:"note,omitempty"`
+}
+
+// Option is a change that mends or betters the plan.
+type Option struct {
+	Change      string     `json:"change"` // resin, tent, hours, people, wash, start
+	Say         string     `json:"say"`
+	Probability float64    `json:"probability"`
+	Finish      *time.Time `json:"finish"`
+}
+
+// Shares of the forecast: a plan below feasibleShare is more likely to fail
+// than to hold; below goodShare changes are offered.
+const (
+	feasibleShare = 0.5
+	goodShare     = 0.8
+)
+
+// Cautions are said with every plan.
+var Cautions = []string{
+	"A plan is an estimate: the resin's data sheet wins, and your finger has the last word.",
+	"Mix one cup at a time, use it up, and never leave it standing.",
+	"Never sleep in a tent or shed under heat; nothing fuel-burning without a flue.",
+}
+
+// Plan answers the job, or returns its [Faults].
+func Plan(j Job) (Result, error) {
+	c, f := j.compile()
+	if len(f) > 0 {
+		return Result{}, f
+	}
+	best := c.search(c.members)
+	p, d := c.detail(best)
+	res := c.result(best, p, d)
+	share := float64(best.ok) / float64(c.members)
+	if share < goodShare {
+		res.WhyNot = c.whyNot(d)
+		res.Options = c.options(share)
+	}
+	if !res.Feasible && len(res.WhyNot) == 0 {
+		res.WhyNot = []string{"no start time within three days puts every step inside its window"}
+	}
+	return res, nil
+}
+
+// detail judges the trial once more, noting what happened.
+func (c *compiled) detail(t trial) (*judge, *detail) {
+	n := len(c.steps)
+	d := &detail{feel: make([]bool, n), failed: make([]int, c.members), stepOK: make([]int, n)}
+	for range n {
+		d.start = append(d.start, nans(c.members))
+		d.end = append(d.end, nans(c.members))
+		d.open = append(d.open, nans(c.members))
+		d.close = append(d.close, nans(c.members))
+		d.why = append(d.why, make([]cause, c.members))
+		d.with = append(d.with, make([]int, c.members))
+	}
+	for m := range d.failed {
+		d.failed[m] = -1
+	}
+	j := c.judge(c.members)
+	tt := t
+	j.run(&tt, 0, d)
+	return j, d
+}
+
+func nans(n int) []float64 {
+	v := make([]float64, n)
+	for i := range v {
+		v[i] = math.NaN()
+	}
+	return v
+}
+
+// quantileOf takes a quantile of what is a number; NaN where nothing is.
+func quantileOf(v []float64, p float64) float64 {
+	s := make([]float64, 0, len(v))
+	for _, x := range v {
+		if !math.IsNaN(x) {
+			s = append(s, x)
+		}
+	}
+	if len(s) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(s)
+	return quantileSorted(s, p)
+}
+
+func (c *compiled) when(min float64) *time.Time {
+	if math.IsNaN(min) || math.IsInf(min, 0) {
+		return nil
+	}
+	t := c.at(min)
+	return &t
+}
+
+func (c *compiled) result(t trial, _ *judge, d *detail) Result {
+	share := float64(t.ok) / float64(c.members)
+	res := Result{
+		Feasible: share >= feasibleShare, Probability: share,
+		WhyNot: []string{}, Options: []Option{}, Notes: []string{}, Steps: []Planned{},
+		Finish: c.when(t.finish), Cautions: append(slices.Clone(Cautions), pot.CupCautions...),
+	}
+	order := make([]int, len(c.steps))
+	at := make([]float64, len(c.steps))
+	for i := range order {
+		order[i] = i
+		at[i] = quantileOf(d.start[i], .5)
+		if math.IsNaN(at[i]) { // missed in every member: where it would have stood
+			at[i] = quantileOf(d.open[i], .5)
+			for _, a := range c.steps[i].after {
+				at[i] = math.Max(at[i], at[a]+c.steps[a].work)
+			}
+			if math.IsNaN(at[i]) || math.IsInf(at[i], 0) {
+				at[i] = c.from
+				for _, a := range c.steps[i].after {
+					at[i] = math.Max(at[i], at[a]+c.steps[a].work)
+				}
+			}
+		}
+		if math.IsNaN(c.steps[i].done) {
+			at[i] = math.Ceil(at[i]/5-0.2) * 5 // a minute early is none
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		switch {
+		case at[a] < at[b]:
+			return -1
+		case at[a] > at[b]:
+			return 1
+		}
+		return a - b
+	})
+	if c.people == 1 { // medians of members may overlap by minutes; a person cannot
+		busy := math.Inf(-1)
+		for _, i := range order {
+			if s := &c.steps[i]; math.IsNaN(s.done) && s.people1 {
+				if busy > at[i] {
+					at[i] = math.Ceil(busy/5-1e-9) * 5
+				}
+				busy = at[i] + s.work
+			}
+		}
+	}
+	generic := false
+	for _, i := range order {
+		s := &c.steps[i]
+		p := Planned{
+			Step: s.ID, Panel: s.Step.Panel, Do: s.Do, Cloth: s.Cloth, To: s.To, When: s.When,
+			At: c.at(at[i]), Until: c.at(at[i] + s.work), Batches: []Batch{},
+			Probability: float64(d.stepOK[i]) / float64(c.members), Done: !math.IsNaN(s.done),
+		}
+		if p.When == "" {
+			p.When = "start"
+		}
+		if s.Do == "coat" {
+			p.Coat = s.Coat
+			if p.Coat == "" {
+				p.Coat = s.Kind
+			}
+			if p.Coat == "" {
+				p.Coat = s.ID
+			}
+		}
+		if s.coatOf >= 0 {
+			p.Of = c.steps[s.coatOf].ID
+			p.Window, p.FeelFrom = c.window(i, d)
+		}
+		p.TempC = c.panelTemp(s, at[i])
+		if s.Do == "coat" && !p.Done {
+			p.Batches, p.Parts = c.batches(s, p.TempC, &res)
+			generic = generic || c.resins[s.resin].Generic
+		}
+		p.Say = c.sayStep(s, &p)
+		if !p.Done && res.Start == nil {
+			res.Start = &p.At
+		}
+		res.Steps = append(res.Steps, p)
+	}
+	if generic {
+		res.Notes = append(res.Notes, "Generic epoxy: fit your own from its data sheet.")
+	}
+	if end := float64(len(c.Forecast.Air[0])-1) * c.Forecast.Step.Minutes(); !math.IsInf(t.finish, 0) && t.finish > end {
+		res.Notes = append(res.Notes, fmt.Sprintf("Beyond %s the forecast repeats its last day.", c.at(end).Format("Mon 15:04")))
+	}
+	return res
+}
+
+// window is the condition's span as the edges speak.
+func (c *compiled) window(i int, d *detail) (*Window, *time.Time) {
+	s := &c.steps[i]
+	o9, o5, o1 := quantileOf(d.open[i], .9), quantileOf(d.open[i], .5), quantileOf(d.open[i], .1)
+	if s.close == never {
+		if d.feel[i] {
+			return &Window{Opens: c.when(o5)}, c.when(o1)
+		}
+		return &Window{Opens: c.when(o9)}, nil
+	}
+	c1, c5 := quantileOf(d.close[i], .1), quantileOf(d.close[i], .5)
+	if d.feel[i] {
+		return &Window{c.when(o5), c.when(c5)}, c.when(o1)
+	}
+	if s.open == applied {
+		o9 = quantileOf(d.open[i], .5)
+	}
+	return &Window{c.when(o9), c.when(c1)}, nil
+}
+
+func (c *compiled) panelTemp(s *step, at float64) *float64 {
+	resin := s.resin
+	if resin < 0 && s.coatOf >= 0 {
+		resin = c.steps[s.coatOf].resin
+	}
+	if resin < 0 || s.panel < 0 {
+		return nil
+	}
+	tb := c.table(resin, s.panel)
+	i := int(math.Round(at / grid))
+	if i < 0 || i >= tb.slots {
+		return nil
+	}
+	v := make([]float64, c.members)
+	for m := range v {
+		v[m] = tb.temp[m][i]
+	}
+	return someOf(quantileOf(v, .5))
+}
+
+func someOf(v float64) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	v = math.Round(v*10) / 10
+	return &v
+}
+
+// batches reckons a coat's resin and splits it into cups that are spread in
+// time.
+func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot.Part) {
+	out := []Batch{}
+	if math.IsNaN(s.area) || s.Kind == "" || tempC == nil {
+		return out, nil
+	}
+	r := c.resins[s.resin]
+	n := pot.Need{Kind: s.Kind, AreaM2: s.area, PeelPly: s.PeelPly, GCC: r.DensityGCC, DepthMM: s.DepthMM}
+	if s.Cloth != "" {
+		if cl, err := pot.ParseCloth(s.Cloth); err == nil {
+			n.Cloth = []pot.Cloth{cl}
+		}
+	}
+	// Only the first coat on a panel meets the bare core.
+	first := true
+	for i := range c.steps[:s.index] {
+		if c.steps[i].panel == s.panel && c.steps[i].Do == "coat" {
+			first = false
+		}
+	}
+	if core := c.Panels[s.panel].Core; first && s.Kind != "bond" && core != "metal" && core != "laminate" {
+		n.Core = core
+	}
+	q, err := n.Quantity()
+	if err != nil {
+		res.Notes = append(res.Notes, fmt.Sprintf("%s: %v", s.ID, err))
+		return out, nil
+	}
+	rate := q.Grams.Use / math.Max(s.work, 1)
+	cups, err := pot.SplitCups(pot.Query{Resin: r, ShopC: math.Min(math.Max(*tempC, -20), 50)}, q.Grams.Use, rate)
+	if err != nil {
+		res.Notes = append(res.Notes, fmt.Sprintf("%s: %v", s.ID, err))
+		return out, q.Parts
+	}
+	for _, k := range cups {
+		out = append(out, Batch{
+			Grams: k.Grams, WorkMinutes: k.WorkMinutes, Resin: c.names[s.resin], ResinG: k.ResinG, HardenerG: k.HardenerG,
+			HardenerLow: k.LowG, HardenerHi: k.HighG, Ratio: k.Parts, DiameterMM: k.DiameterMM, Verdict: k.Verdict, Note: k.Note,
+		})
+	}
+	return out, q.Parts
+}
+
+// conditionWords say what a window is in the shop's words.
+func conditionWords(when string) string {
+	switch when {
+	case "tacky":
+		return "it sticks and lifts clean"
+	case "wet":
+		return "it is still wet"
+	case "recoat":
+		return "it no longer flows and a nail still dents it"
+	case "fill":
+		return "it stopped sticking and a nail still dents it"
+	case "hard":
+		return "it sands to dust"
+	case "handle":
+		return "it may be handled"
+	}
+	return ""
+}
+
+func doing(s *step) string {
+	switch s.Do {
+	case "coat":
+		name := s.Kind
+		if name == "" {
+			name = s.Coat
+		}
+		if name == "" {
+			name = "coat"
+		}
+		switch s.Kind {
+		case "bond":
+			return "Fill the joints with thickened epoxy"
+		case "wet-out":
+			return "Wet out the cloth"
+		}
+		return "Roll the " + name + " on"
+	case "cloth":
+		if s.Cloth != "" {
+			return "Lay the " + s.Cloth + " in"
+		}
+		return "Lay the cloth in"
+	case "sand":
+		return "Sand"
+	case "flip":
+		return "Flip to " + s.To
+	case "unclamp":
+		return "Unclamp"
+	case "wash":
+		return "Wash with water, dry, abrade"
+	}
+	return s.Do
+}
+
+func (c *compiled) sayStep(s *step, p *Planned) string {
+	day := func(t time.Time) string {
+		ref := c.at(c.from)
+		if t.YearDay() == ref.YearDay() && t.Year() == ref.Year() {
+			return t.Format("15:04")
+		}
+		return t.Format("Mon 15:04")
+	}
+	if p.Done {
+		return fmt.Sprintf("%s: done at %s.", doing(s), day(p.At))
+	}
+	say := fmt.Sprintf("%s at %s.", doing(s), day(p.At))
+	if s.coatOf < 0 {
+		return say
+	}
+	cond := conditionWords(s.When)
+	switch {
+	case p.FeelFrom != nil:
+		say = fmt.Sprintf("Feel %s from %s, every 10 min; about %s: %s once %s.", c.steps[s.coatOf].ID, day(*p.FeelFrom), day(p.At), lowerFirst(doing(s)), cond)
+	case p.Window != nil && p.Window.Opens != nil && p.Window.Closes != nil && s.open != applied:
+		say = fmt.Sprintf("%s between %s and %s, while %s.", doing(s), day(*p.Window.Opens), day(*p.Window.Closes), cond)
+	case p.Window != nil && p.Window.Closes != nil:
+		say = fmt.Sprintf("%s at %s, done by %s, while %s.", doing(s), day(p.At), day(*p.Window.Closes), cond)
+	case p.Window != nil && p.Window.Opens != nil:
+		say = fmt.Sprintf("%s at %s, once %s.", doing(s), day(p.At), cond)
+	}
+	return say
+}
+
+func lowerFirst(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToLower(s[:1]) + s[1:]
+}
+
+// whyNot says, for the steps that were missed most, which two conditions
+// stand against each other.
+func (c *compiled) whyNot(d *detail) []string {
+	type key struct {
+		step, with int
+		why        cause
+	}
+	count := map[key][]int{}
+	for m, i := range d.failed {
+		if i >= 0 {
+			k := key{i, d.with[i][m], d.why[i][m]}
+			count[k] = append(count[k], m)
+		}
+	}
+	keys := make([]key, 0, len(count))
+	for k := range count {
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, func(a, b key) int {
+		switch na, nb := len(count[a]), len(count[b]); {
+		case na != nb:
+			return nb - na
+		case a.step != b.step:
+			return a.step - b.step
+		case a.why != b.why:
+			return int(a.why - b.why)
+		}
+		return a.with - b.with
+	})
+	out := []string{}
+	for _, k := range keys {
+		ms := count[k]
+		if len(out) >= 4 || len(ms)*50 < c.members { // below 2 %
+			break
+		}
+		s := &c.steps[k.step]
+		pick := func(v []float64) string {
+			s := make([]float64, 0, len(ms))
+			for _, m := range ms {
+				s = append(s, v[m])
+			}
+			q := quantileOf(s, .5)
+			if t := c.when(q); t != nil {
+				return t.Round(5 * time.Minute).Format("Mon 15:04")
+			}
+			return "never"
+		}
+		share := fmt.Sprintf(" (%.0f %% of the forecast)", 100*float64(len(ms))/float64(c.members))
+		cond := ""
+		if s.coatOf >= 0 {
+			cond = fmt.Sprintf("%q of %q", s.When, c.steps[s.coatOf].ID)
+			if s.close != never {
+				cond += fmt.Sprintf(" (%s to %s)", pick(d.open[k.step]), pick(d.close[k.step]))
+			} else {
+				cond += fmt.Sprintf(" (from %s)", pick(d.open[k.step]))
+			}
+		}
+		var line string
+		switch k.why {
+		case byNever:
+			line = fmt.Sprintf("%q of %q is not reached within the week: it conflicts with the temperature, about %s on %q", s.When, c.steps[k.with].ID, c.coldest(s), s.Step.Panel)
+		case byShort:
+			line = fmt.Sprintf("%s conflicts with its work of %.0f min: the window is shorter", cond, s.work)
+		case byHours:
+			if cond == "" {
+				line = "no time is left within the hours of work"
+			} else {
+				line = cond + " conflicts with the hours of work"
+			}
+		case byPerson:
+			line = cond + " conflicts with step"
+			if cond == "" {
+				line = "conflicts with step"
+			}
+			if k.with >= 0 {
+				line += fmt.Sprintf(" %q: the same person", c.steps[k.with].ID)
+			} else {
+				line += "s that hold the same person"
+			}
+		case byStep:
+			line = fmt.Sprintf("%s conflicts with step %q, which must end first (%s)", cond, c.steps[k.with].ID, pick(d.end[k.with]))
+		default:
+			line = fmt.Sprintf("%s conflicts with the earliest start, %s", cond, c.at(c.from).Format("Mon 15:04"))
+		}
+		out = append(out, fmt.Sprintf("%s: %s%s", s.ID, line, share))
+	}
+	return out
+}
+
+func (c *compiled) coldest(s *step) string {
+	tb := c.table(c.steps[s.coatOf].resin, c.steps[s.coatOf].panel)
+	v := make([]float64, 0, c.members)
+	for m := range c.members {
+		lo := math.Inf(1)
+		for i := int(c.from / grid); i < tb.slots && i < int(c.from/grid)+96; i++ {
+			lo = math.Min(lo, tb.temp[m][i])
+		}
+		v = append(v, lo)
+	}
+	return fmt.Sprintf("%.0f °C at its coldest", quantileOf(v, .5))
+}
+
+// optionMembers are enough to compare changes by.
+const optionMembers = 40
+
+// options tries the changes a person can make and keeps those that help.
+func (c *compiled) options(share float64) []Option {
+	out := []Option{}
+	small := c.thin(optionMembers)
+	try := func(change, say string, edit func(j *Job)) float64 {
+		j := small
+		j.Steps = slices.Clone(small.Steps)
+		edit(&j)
+		k, f := j.compile()
+		if len(f) > 0 {
+			return 0
+		}
+		t := k.search(k.members)
+		p := float64(t.ok) / float64(k.members)
+		if p >= share+0.1 && p >= feasibleShare {
+			out = append(out, Option{change, say, p, k.when(t.finish)})
+		}
+		return p
+	}
+
+	names := make([]string, 0, len(c.Resins))
+	for n := range c.Resins {
+		names = append(names, n)
+	}
+	slices.Sort(names)
+	for _, n := range names {
+		if len(c.names) == 1 && c.names[0] == n {
+			continue
+		}
+		try("resin", fmt.Sprintf("Use the %s hardener for every coat.", n), func(j *Job) {
+			for i := range j.Steps {
+				if j.Steps[i].Do == "coat" && j.Steps[i].Done == nil {
+					j.Steps[i].Resin = n
+				}
+			}
+		})
+	}
+	for _, hold := range []float64{16, 18, 20, 22, 24, 26} {
+		p := try("tent", fmt.Sprintf("Hold the tent at %g °C.", hold), func(j *Job) { j.hold(hold, c.from) })
+		if p >= goodShare {
+			break // the least heat that does it
+		}
+	}
+	if len(c.Hours) > 0 {
+		for _, late := range []int{22 * 60, 24 * 60} {
+			p := try("hours", fmt.Sprintf("Work until %s.", clock(late)), func(j *Job) {
+				j.Hours = slices.Clone(j.Hours)
+				k := len(j.Hours) - 1
+				j.Hours[k].To = max(j.Hours[k].To, late)
+			})
+			if p >= goodShare {
+				break
+			}
+		}
+	}
+	if c.people < maxPeople {
+		try("people", fmt.Sprintf("Work with %d people.", c.people+1), func(j *Job) { j.People = c.people + 1 })
+	}
+	for i := range c.steps {
+		s := &c.steps[i]
+		if s.Do != "coat" || s.coatOf < 0 || s.close == never || !math.IsNaN(s.done) || s.When == "wet" {
+			continue
+		}
+		try("wash", fmt.Sprintf("Let %q harden, then wash, dry and abrade before %q: a mechanical bond.", c.steps[s.coatOf].ID, s.ID), func(j *Job) {
+			w := s.work + defaultWork(&Step{Do: "wash"}, nonNaN(s.area)) + defaultWork(&Step{Do: "sand"}, nonNaN(s.area))
+			j.Steps[i].When = "hard"
+			j.Steps[i].WorkMinutes = &w
+		})
+	}
+	slices.SortStableFunc(out, func(a, b Option) int {
+		switch {
+		case a.Probability > b.Probability:
+			return -1
+		case a.Probability < b.Probability:
+			return 1
+		}
+		return 0
+	})
+	return out
+}
+
+func nonNaN(v float64) float64 {
+	if math.IsNaN(v) {
+		return 1
+	}
+	return v
+}
+
+// thin takes n members of the job, evenly.
+func (c *compiled) thin(n int) Job {
+	j := *c.Job
+	n = min(n, c.members)
+	pick := func(all [][]float64) [][]float64 {
+		if all == nil {
+			return nil
+		}
+		out := make([][]float64, n)
+		for i := range out {
+			out[i] = all[i*len(all)/n]
+		}
+		return out
+	}
+	j.Forecast.Air = pick(j.Forecast.Air)
+	j.Panels = slices.Clone(j.Panels)
+	for i := range j.Panels {
+		j.Panels[i].Surface = pick(j.Panels[i].Surface)
+	}
+	return j
+}
+
+// hold raises every path to the tent's temperature from a time on, with a
+// tenth of the path's own swing left (a held tent breathes a little).
+func (j *Job) hold(c, from float64) {
+	raise := func(all [][]float64) [][]float64 {
+		if all == nil {
+			return nil
+		}
+		out := make([][]float64, len(all))
+		for i, p := range all {
+			out[i] = slices.Clone(p)
+			for k := range p {
+				if float64(k)*j.Forecast.Step.Minutes() >= from && p[k] < c {
+					out[i][k] = c + 0.1*math.Max(p[k]-c, -10)
+				}
+			}
+		}
+		return out
+	}
+	j.Forecast.Air = raise(j.Forecast.Air)
+	j.Panels = slices.Clone(j.Panels)
+	for i := range j.Panels {
+		j.Panels[i].Surface = raise(j.Panels[i].Surface)
+	}
+}

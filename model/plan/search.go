@@ -1,0 +1,657 @@
+package plan
+
+import (
+	"math"
+	"slices"
+)
+
+// trial is one way to do the job, judged over the members.
+type trial struct {
+	release []float64 // not before, by step; −Inf: as soon as it may
+	order   []int
+	ok      int     // members in which every step was inside its window
+	finish  float64 // median end over those members, min; +Inf when there is none
+	total   float64 // sum of releases that were set, to break ties
+}
+
+// lower says what decided the earliest time of a step.
+type cause int
+
+const (
+	byWindow cause = iota
+	byStep
+	byRelease
+	byHours
+	byPerson
+	byNever // the event is not reached at all
+	byShort // the window is shorter than the work
+)
+
+// detail is what a full judgement leaves behind, by [step][member].
+type detail struct {
+	start, end, open, close [][]float64
+	feel                    []bool // the step goes by the finger, not by the clock
+	why                     [][]cause
+	with                    [][]int // the step that stood in the way
+	failed                  []int   // by member: the first step that missed, -1 none
+	stepOK                  []int   // members still whole after the step
+}
+
+// judge runs the plan over the first n members. With d it also notes what
+// happened. It gives up, with ok = -1, once fewer than least members are left.
+type judge struct {
+	c *compiled
+	n int
+	// Scratch by step and member.
+	start, end [][]float64
+	open, shut []float64
+	sorted     []float64
+	alive      []bool
+	busy       [][][]span // [member][person]
+}
+
+func (c *compiled) judge(n int) *judge {
+	j := &judge{c: c, n: n, open: make([]float64, n), shut: make([]float64, n), sorted: make([]float64, 0, n), alive: make([]bool, n)}
+	for range c.steps {
+		j.start = append(j.start, make([]float64, n))
+		j.end = append(j.end, make([]float64, n))
+	}
+	j.busy = make([][][]span, n)
+	for m := range j.busy {
+		j.busy[m] = make([][]span, c.people)
+	}
+	return j
+}
+
+// member maps the i-th of n judged members onto the ensemble, evenly.
+func (j *judge) member(i int) int { return i * j.c.members / j.n }
+
+func (j *judge) run(t *trial, least int, d *detail) {
+	c, n := j.c, j.n
+	for m := range n {
+		j.alive[m] = true
+		for p := range j.busy[m] {
+			j.busy[m][p] = j.busy[m][p][:0]
+		}
+	}
+	// What has been done is fixed and was somebody's time.
+	for i := range c.steps {
+		s := &c.steps[i]
+		if !math.IsNaN(s.done) {
+			for m := range n {
+				j.start[i][m], j.end[i][m] = s.done, s.done+s.work
+				if s.people1 {
+					j.book(m, 0, s.done, s.done+s.work)
+				}
+			}
+		}
+	}
+	left := n
+	for _, i := range t.order {
+		s := &c.steps[i]
+		if !math.IsNaN(s.done) {
+			if d != nil {
+				j.window(s, d)
+				copy(d.start[i], j.start[i])
+				copy(d.end[i], j.end[i])
+				d.stepOK[i] = left
+			}
+			continue
+		}
+		j.window(s, d)
+		clockAt := math.Inf(-1)
+		feel := false
+		if s.coatOf >= 0 {
+			// Clock time where the doubt allows it, finger where not.
+			o := j.quantile(j.open, .9)
+			limit := math.Inf(1)
+			if s.close != never {
+				limit = j.quantile(j.shut, .02) - s.work
+			}
+			at := math.Max(math.Ceil(o/5-1e-9)*5, t.release[i])
+			if s.open == applied {
+				at = math.Inf(-1) // wet on wet follows at once: nothing to wait for
+			} else if at <= limit && !math.IsInf(at, 1) && c.startWithin(at, s.work) <= limit {
+				clockAt = at
+			} else {
+				feel = true
+			}
+		}
+		for m := range n {
+			if !j.alive[m] {
+				continue
+			}
+			lb, why, with := c.from, byRelease, -1
+			if t.release[i] > lb {
+				lb = t.release[i]
+			}
+			if clockAt > lb {
+				lb, why = clockAt, byWindow
+			}
+			if s.coatOf >= 0 && j.open[m] > lb {
+				lb, why, with = j.open[m], byWindow, s.coatOf
+			}
+			for _, a := range s.after {
+				if e := j.end[a][m]; e > lb {
+					lb, why, with = e, byStep, a
+				}
+			}
+			ub := math.Inf(1)
+			if s.coatOf >= 0 {
+				ub = j.shut[m] - s.work
+			}
+			at := j.place(m, lb, s, ub)
+			if at > ub || math.IsInf(at, 1) {
+				j.alive[m] = false
+				left--
+				if d != nil {
+					d.failed[m] = i
+					d.start[i][m], d.end[i][m] = math.NaN(), math.NaN()
+					switch {
+					case s.coatOf >= 0 && math.IsInf(j.open[m], 1):
+						why, with = byNever, s.coatOf
+					case s.coatOf >= 0 && j.open[m] > ub:
+						why, with = byShort, s.coatOf
+					case lb > ub:
+						// why stands: what set the earliest time
+					case c.startWithin(lb, s.work) > ub || math.IsInf(c.startWithin(lb, s.work), 1):
+						why = byHours
+					default:
+						why, with = byPerson, j.blocker(m, lb, s)
+					}
+					d.why[i][m], d.with[i][m] = why, with
+				}
+				continue
+			}
+			j.start[i][m], j.end[i][m] = at, at+s.work
+			if d != nil {
+				d.start[i][m], d.end[i][m] = at, at+s.work
+			}
+		}
+		if d != nil {
+			d.feel[i] = feel
+			d.stepOK[i] = left
+		}
+		if left < least {
+			t.ok, t.finish = -1, math.Inf(1)
+			return
+		}
+	}
+	t.ok = left
+	j.sorted = j.sorted[:0]
+	for m := range n {
+		if j.alive[m] {
+			e := 0.0
+			for i := range c.steps {
+				e = math.Max(e, j.end[i][m])
+			}
+			j.sorted = append(j.sorted, e)
+		}
+	}
+	t.finish = math.Inf(1)
+	if len(j.sorted) > 0 {
+		slices.Sort(j.sorted)
+		t.finish = j.sorted[(len(j.sorted)-1)/2]
+	}
+	t.total = 0
+	for _, r := range t.release {
+		if !math.IsInf(r, -1) {
+			t.total += r
+		}
+	}
+}
+
+// window fills open and shut of a step: opening events are read off the
+// youngest resin of the coat, closing events off the oldest.
+func (j *judge) window(s *step, d *detail) {
+	if s.coatOf < 0 {
+		for m := range j.n {
+			j.open[m], j.shut[m] = math.Inf(-1), math.Inf(1)
+		}
+	} else {
+		k := &j.c.steps[s.coatOf]
+		tb := j.c.table(k.resin, k.panel)
+		for m := range j.n {
+			if !j.alive[m] {
+				j.open[m], j.shut[m] = math.NaN(), math.NaN()
+				continue
+			}
+			mm := j.member(m)
+			j.open[m] = j.end[k.index][m]
+			if s.open != applied {
+				j.open[m] = tb.when(s.open, j.end[k.index][m], mm)
+			}
+			j.shut[m] = math.Inf(1)
+			if s.close != never {
+				j.shut[m] = tb.when(s.close, j.start[k.index][m], mm)
+			}
+		}
+	}
+	if d != nil {
+		copy(d.open[s.index], j.open)
+		copy(d.close[s.index], j.shut)
+	}
+}
+
+// quantile of the members still whole.
+func (j *judge) quantile(v []float64, p float64) float64 {
+	j.sorted = j.sorted[:0]
+	for m, x := range v {
+		if j.alive[m] && !math.IsNaN(x) {
+			j.sorted = append(j.sorted, x)
+		}
+	}
+	if len(j.sorted) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(j.sorted)
+	return quantileSorted(j.sorted, p)
+}
+
+// quantileSorted takes the element at or above the share: no interpolation,
+// so that a time never reached stays never.
+func quantileSorted(s []float64, p float64) float64 {
+	k := int(math.Ceil(p*float64(len(s)))) - 1
+	return s[min(max(k, 0), len(s)-1)]
+}
+
+// place finds the earliest start from lb on at which the hours and a person
+// are free, books it and returns it; beyond ub nothing is booked.
+func (j *judge) place(m int, lb float64, s *step, ub float64) float64 {
+	if !s.people1 {
+		return lb
+	}
+	t := lb
+	for {
+		t = j.c.startWithin(t, s.work)
+		if t > ub || math.IsInf(t, 1) {
+			return t
+		}
+		next, who := math.Inf(1), -1
+		for p, list := range j.busy[m] {
+			free := t
+			for _, b := range list { // ascending
+				if b.from < free+s.work && b.to > free {
+					free = b.to
+				}
+			}
+			if free == t {
+				who = p
+				break
+			}
+			next = math.Min(next, free)
+		}
+		if who >= 0 {
+			j.book(m, who, t, t+s.work)
+			return t
+		}
+		t = next
+	}
+}
+
+func (j *judge) book(m, who int, from, to float64) {
+	list := j.busy[m][who]
+	k := len(list)
+	list = append(list, span{})
+	for k > 0 && list[k-1].from > from {
+		list[k] = list[k-1]
+		k--
+	}
+	list[k] = span{from, to}
+	j.busy[m][who] = list
+}
+
+// blocker names the step that holds the person at a time.
+func (j *judge) blocker(m int, t float64, s *step) int {
+	t = j.c.startWithin(t, s.work)
+	for i := range j.c.steps {
+		if o := &j.c.steps[i]; i != s.index && o.people1 && j.start[i][m] < t+s.work && j.end[i][m] > t {
+			return i
+		}
+	}
+	return -1
+}
+
+// better orders trials: more members whole, then earlier, then the ones that
+// wait less.
+func better(a, b *trial) bool {
+	switch {
+	case a.ok != b.ok:
+		return a.ok > b.ok
+	case a.finish != b.finish:
+		return a.finish < b.finish
+	}
+	return a.total < b.total
+}
+
+// Exhaustive search is done where the steps that may wait number at most four
+// and the trials stay under a bound on work.
+const (
+	exactSteps = 4
+	exactWork  = 6e6 // step·member judgements
+)
+
+// search returns the trials worth keeping, judged over all members: the best
+// by probability and the earliest safe one.
+func (c *compiled) search(members int) trial {
+	orders := c.orders()
+	n := len(c.steps)
+	asap := func(order []int) trial {
+		t := trial{release: make([]float64, n), order: order}
+		for i := range t.release {
+			t.release[i] = math.Inf(-1)
+		}
+		return t
+	}
+	var free, heads []int // steps that may wait; those that nothing ties to a coat
+	for i := range c.steps {
+		s := &c.steps[i]
+		if math.IsNaN(s.done) {
+			free = append(free, i)
+			if s.coatOf < 0 {
+				heads = append(heads, i)
+			}
+		}
+	}
+	full := c.judge(members)
+	var found []trial
+	keep := func(t trial) {
+		t.release = slices.Clone(t.release)
+		found = append(found, t)
+	}
+	times := c.times(grid)
+	work := float64(len(orders)*members*n) * math.Pow(float64(len(times)), float64(len(free)))
+	if len(free) <= exactSteps && work <= exactWork {
+		for _, o := range orders {
+			t := asap(o)
+			var rec func(k int)
+			rec = func(k int) {
+				if k == len(free) {
+					full.run(&t, 1, nil)
+					if t.ok > 0 {
+						keep(t)
+					}
+					return
+				}
+				t.release[free[k]] = math.Inf(-1)
+				rec(k + 1)
+				for _, at := range times {
+					t.release[free[k]] = at
+					rec(k + 1)
+				}
+			}
+			rec(0)
+		}
+		return c.choose(found, members, asap(orders[0]), full)
+	}
+
+	// Coarse: few members, half-hour starts of the first head, the other
+	// heads improved one at a time.
+	few := min(members, 32)
+	rough := c.judge(few)
+	coarse := c.times(30)
+	var pool []trial
+	for _, o := range orders {
+		if len(heads) == 0 {
+			t := asap(o)
+			rough.run(&t, 0, nil)
+			pool = append(pool, t)
+			continue
+		}
+		for _, at := range coarse {
+			t := asap(o)
+			t.release[heads[0]] = at
+			rough.run(&t, 0, nil)
+			pool = append(pool, t)
+		}
+	}
+	pool = shortlist(pool, few, 4)
+	for k := range pool {
+		pool[k] = c.improve(rough, pool[k], heads, coarse, 2)
+	}
+	pool = shortlist(pool, few, 3)
+	for k := range pool {
+		t := c.polish(full, pool[k], heads)
+		keep(t)
+	}
+	best := c.choose(found, members, asap(orders[0]), full)
+	if float64(best.ok) < 0.9*float64(members) {
+		// Something is lost: let other steps wait too, for a person or a window.
+		t := c.improve(rough, best, free, coarse, 1)
+		full.run(&t, 0, nil)
+		if better(&t, &best) {
+			t = c.polish(full, t, heads)
+			keep(t)
+			best = c.choose(found, members, asap(orders[0]), full)
+		}
+	}
+	return best
+}
+
+// reach is how much later than it could begin a step is tried, min.
+const reach = 36 * 60
+
+// improve moves one release at a time over the given times while that helps.
+func (c *compiled) improve(j *judge, t trial, which []int, times []float64, passes int) trial {
+	t.release = slices.Clone(t.release)
+	j.run(&t, 0, nil)
+	best := t
+	best.release = slices.Clone(t.release)
+	for range passes {
+		moved := false
+		for _, i := range which {
+			was := best.release[i]
+			// Times before it could begin anyway are all the same.
+			copy(t.release, best.release)
+			t.release[i] = math.Inf(-1)
+			j.run(&t, 0, nil)
+			soonest := math.Inf(1)
+			for m := range j.n {
+				if j.alive[m] {
+					soonest = math.Min(soonest, j.start[i][m])
+				}
+			}
+			if math.IsInf(soonest, 1) {
+				soonest = c.from
+			}
+			for k := -1; k < len(times); k++ {
+				at := math.Inf(-1)
+				if k >= 0 {
+					at = times[k]
+				}
+				if at == was || k >= 0 && (at <= soonest || at > soonest+reach) {
+					continue
+				}
+				copy(t.release, best.release)
+				t.release[i] = at
+				j.run(&t, best.ok, nil)
+				if t.ok >= 0 && better(&t, &best) {
+					best.ok, best.finish, best.total = t.ok, t.finish, t.total
+					copy(best.release, t.release)
+					moved = true
+				}
+			}
+		}
+		if !moved {
+			break
+		}
+	}
+	return best
+}
+
+// polish moves the heads by minutes, over all members.
+func (c *compiled) polish(j *judge, t trial, heads []int) trial {
+	t.release = slices.Clone(t.release)
+	j.run(&t, 0, nil)
+	best := t
+	best.release = slices.Clone(t.release)
+	for range 2 {
+		moved := false
+		for _, i := range heads {
+			if math.IsInf(best.release[i], -1) {
+				continue
+			}
+			base := best.release[i]
+			for _, by := range [...]float64{-20, -15, -10, -5, 5, 10, 15, 20} {
+				if base+by < c.from {
+					continue
+				}
+				copy(t.release, best.release)
+				t.release[i] = base + by
+				j.run(&t, best.ok, nil)
+				if t.ok >= 0 && better(&t, &best) {
+					best.ok, best.finish, best.total = t.ok, t.finish, t.total
+					copy(best.release, t.release)
+					moved = true
+				}
+			}
+		}
+		if !moved {
+			break
+		}
+	}
+	return best
+}
+
+// safe is the least number of whole members that counts as safe beside the
+// best: nine in ten where that can be had.
+func safe(best, members int) int {
+	nine := int(math.Ceil(0.9 * float64(members)))
+	return max(best-members/20, min(best, nine))
+}
+
+// choose takes the earliest finish among the safe trials.
+func (c *compiled) choose(found []trial, members int, fallback trial, j *judge) trial {
+	best := -1
+	for _, t := range found {
+		best = max(best, t.ok)
+	}
+	if best <= 0 {
+		j.run(&fallback, 0, nil)
+		if len(found) == 0 {
+			return fallback
+		}
+	}
+	limit := safe(best, members)
+	var pick *trial
+	for i := range found {
+		t := &found[i]
+		if t.ok < limit {
+			continue
+		}
+		if pick == nil || t.finish < pick.finish || t.finish == pick.finish && better(t, pick) {
+			pick = t
+		}
+	}
+	return *pick
+}
+
+func shortlist(pool []trial, members, n int) []trial {
+	best := -1
+	for _, t := range pool {
+		best = max(best, t.ok)
+	}
+	limit := safe(best, members)
+	slices.SortStableFunc(pool, func(a, b trial) int {
+		sa, sb := a.ok >= limit, b.ok >= limit
+		switch {
+		case sa && sb && a.finish != b.finish:
+			if a.finish < b.finish {
+				return -1
+			}
+			return 1
+		case sa != sb:
+			if sa {
+				return -1
+			}
+			return 1
+		case better(&a, &b):
+			return -1
+		case better(&b, &a):
+			return 1
+		}
+		return 0
+	})
+	return slices.Clone(pool[:min(n, len(pool))])
+}
+
+// times are the starts to try: every step minutes within the hours, up to
+// three days ahead.
+func (c *compiled) times(step float64) []float64 {
+	var at []float64
+	end := math.Min(c.horizon, c.from+72*60)
+	for _, s := range c.open {
+		for t := math.Ceil(math.Max(s.from, c.from)/step-1e-9) * step; t < math.Min(s.to, end); t += step {
+			at = append(at, t)
+		}
+	}
+	return at
+}
+
+// orders are the priorities in which steps claim the person: as written, with
+// the panels taken in turn, and joints filled with thickened resin first.
+func (c *compiled) orders() [][]int {
+	n := len(c.steps)
+	written := make([]int, n)
+	for i := range written {
+		written[i] = i
+	}
+	deps := func(i int) []int {
+		d := slices.Clone(c.steps[i].after)
+		if k := c.steps[i].coatOf; k >= 0 {
+			d = append(d, k)
+		}
+		return d
+	}
+	// by orders topologically, always taking the ready step of least rank.
+	by := func(rank func(i int) [3]int) []int {
+		placed := make([]bool, n)
+		var out []int
+		for len(out) < n {
+			pick := -1
+			for i := range n {
+				if placed[i] || slices.ContainsFunc(deps(i), func(k int) bool { return !placed[k] }) {
+					continue
+				}
+				if pick < 0 || less(rank(i), rank(pick)) {
+					pick = i
+				}
+			}
+			placed[pick] = true
+			out = append(out, pick)
+		}
+		return out
+	}
+	depth := make([]int, n)
+	for i := range n {
+		for _, k := range deps(i) {
+			depth[i] = max(depth[i], depth[k]+1)
+		}
+	}
+	bond := func(i int) int {
+		if c.steps[i].Do == "coat" && c.steps[i].Kind == "bond" {
+			return 0
+		}
+		return 1
+	}
+	var all [][]int
+	add := func(o []int) {
+		if !slices.ContainsFunc(all, func(x []int) bool { return slices.Equal(x, o) }) {
+			all = append(all, o)
+		}
+	}
+	add(by(func(i int) [3]int { return [3]int{bond(i), i, 0} }))
+	add(written)
+	add(by(func(i int) [3]int { return [3]int{bond(i), -c.steps[i].panel, i} }))
+	add(by(func(i int) [3]int { return [3]int{bond(i), depth[i], i} }))
+	return all
+}
+
+func less(a, b [3]int) bool {
+	for k := range a {
+		if a[k] != b[k] {
+			return a[k] < b[k]
+		}
+	}
+	return false
+}
