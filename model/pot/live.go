@@ -1,0 +1,208 @@
+package pot
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// Sample is one reading of a probe in the pot.
+type Sample struct {
+	Minutes float64 // since mixing
+	TempC   float64
+}
+
+// LiveResult is what a probe in the pot tells about the time left.
+type LiveResult struct {
+	Minutes *float64 `json:"minutes"` // cautious time left to use it; nil: no end within 12 h
+	Likely  *float64 `json:"likely"`  // median
+	Kick    *float64 `json:"kick"`    // cautious time to 60 °C; nil: not expected
+	Verdict string   `json:"verdict"` // low, caution, runaway
+	Rate    float64  `json:"rate"`    // median rate factor that the temperatures speak for
+	Doubt   float64  `json:"doubt"`   // standard deviation of its logarithm
+	Over    bool     `json:"over"`    // the working time has ended
+	Say     string   `json:"say"`
+}
+
+// Doubt of a pot probe against the lumped temperature, K: its own accuracy
+// and where it hangs (our choice).
+const potProbeSD = 1.5
+
+// sdLnLoss is the doubt of the heat loss of somebody's cup.
+const sdLnLoss = 0.3
+
+// Live turns a pot probe's readings into the minutes left: over a grid of rate
+// factors and of heat loss it follows the pot from mixing, weighs each by how
+// well it meets the readings, and carries each on from the last reading. The
+// readings' own temperature drives the cure up to then. Sorting is not
+// needed; readings before mixing, out of -20 to 300 °C or not numbers are
+// left out. An error when none remains.
+func Live(q Query, readings []Sample) (LiveResult, error) {
+	if f := q.Check(); len(f) > 0 {
+		return LiveResult{}, f
+	}
+	rs := make([]Sample, 0, len(readings))
+	for _, r := range readings {
+		if r.Minutes >= 0 && r.Minutes <= Horizon && r.TempC >= -20 && r.TempC <= 300 {
+			rs = append(rs, r)
+		}
+	}
+	if len(rs) == 0 {
+		return LiveResult{}, Faults{{"readings", "none lies within 12 h of mixing and is a temperature"}}
+	}
+	slices.SortStableFunc(rs, func(a, b Sample) int {
+		switch {
+		case a.Minutes < b.Minutes:
+			return -1
+		case a.Minutes > b.Minutes:
+			return 1
+		}
+		return 0
+	})
+	// A reading a minute is all that the balance can use.
+	thin := rs[:1]
+	for _, r := range rs[1:] {
+		if r.Minutes >= thin[len(thin)-1].Minutes+0.9 || r == rs[len(rs)-1] {
+			thin = append(thin, r)
+		}
+	}
+	rs = thin
+	if q.StartC == nil {
+		// The probe knows better than the shop.
+		s := rs[0].TempC
+		if rs[0].Minutes > 10 {
+			s = q.ShopC
+		}
+		q.StartC = &s
+	}
+	q = q.filled()
+	g := q.geometry()
+	nominal, careful, _ := q.variants(g)
+	laws := append([]variant{nominal}, careful...)
+
+	type way struct{ w, lnk, left, kick, psi float64 }
+	var ways []way
+	last := rs[len(rs)-1]
+	for li, v := range laws {
+		// The nominal law counts as much as both ends of the doubt.
+		prior0 := 0.0
+		if li > 0 {
+			prior0 = -math.Log(float64(len(careful)) + 1)
+		}
+		for ik := -4; ik <= 4; ik++ {
+			lnk := float64(ik) * 0.2
+			for il := -1; il <= 1; il++ {
+				qq := q
+				qq.Resin = v.r
+				gg := g
+				gg.hA *= math.Exp(float64(il) * 1.2 * sdLnLoss)
+				k := v.k
+				k.a1 *= math.Exp(lnk)
+				k.a2 *= math.Exp(lnk)
+				s := newSystem(&qq, k, gg)
+				ll := prior0 - 0.5*(lnk/0.35)*(lnk/0.35) - 0.5*1.44*float64(il*il)
+				n := 0.0
+				sum := 0.0
+				i := 0
+				s.integrate(vec{0, *q.StartC, q.ShopC}, math.Max(last.Minutes, 0.01)*60, func(t0, t1 float64, y0, y1, f0, f1 *vec) bool {
+					for i < len(rs) && rs[i].Minutes*60 <= t1+1e-9 {
+						h := t1 - t0
+						x := (rs[i].Minutes*60 - t0) / h
+						d := (rs[i].TempC - hermite(x, h, y0[1], y1[1], f0[1], f1[1])) / potProbeSD
+						sum += math.Min(d*d, 400)
+						n++
+						i++
+					}
+					return true
+				})
+				// Errors of neighbouring readings are one error: they count
+				// as at most four readings.
+				if n > 4 {
+					sum *= 4 / n
+				}
+				ll -= 0.5 * sum
+
+				// Cure so far by the measured temperature, then on.
+				a := 0.0
+				prevT, prevC := 0.0, *q.StartC
+				for _, r := range rs {
+					dt := (r.Minutes - prevT) * 60
+					steps := math.Max(1, math.Ceil(dt/20))
+					for st := range int(steps) {
+						c := prevC + (r.TempC-prevC)*(float64(st)+0.5)/steps
+						h := dt / steps
+						k1, _, _ := k.rate(a, c)
+						k2, _, _ := k.rate(math.Min(a+h/2*k1, 1), c)
+						a = math.Min(a+h*k2, 0.999999)
+					}
+					prevT, prevC = r.Minutes, r.TempC
+				}
+				r := s.simulate(a, last.TempC, Horizon, false)
+				kick := r.to60
+				if math.IsNaN(kick) {
+					kick = math.Inf(1)
+				}
+				rm, e := k.rMax(q.ShopC)
+				ta := q.ShopC + kelvin
+				ways = append(ways, way{ll, lnk, r.work(), kick, s.mass * s.heat * rm * e / (gg.hA * 8.314462618 * ta * ta)})
+			}
+		}
+	}
+	top := math.Inf(-1)
+	for _, w := range ways {
+		top = math.Max(top, w.w)
+	}
+	var total, mean, sq float64
+	for i := range ways {
+		ways[i].w = math.Exp(ways[i].w - top)
+		total += ways[i].w
+		mean += ways[i].w * ways[i].lnk
+		sq += ways[i].w * ways[i].lnk * ways[i].lnk
+	}
+	mean /= total
+	quantile := func(of func(way) float64, p float64) float64 {
+		s := slices.Clone(ways)
+		slices.SortStableFunc(s, func(a, b way) int {
+			switch x, y := of(a), of(b); {
+			case x < y:
+				return -1
+			case x > y:
+				return 1
+			}
+			return 0
+		})
+		sum := 0.0
+		for _, w := range s {
+			if sum += w.w; sum >= p*total {
+				return of(w)
+			}
+		}
+		return of(s[len(s)-1])
+	}
+	left := func(w way) float64 { return w.left }
+	res := LiveResult{
+		Minutes: some(quantile(left, .1)), Likely: some(quantile(left, .5)),
+		Kick:    some(quantile(func(w way) float64 { return w.kick }, .1)),
+		Verdict: verdict(quantile(func(w way) float64 { return w.psi }, .9)),
+		Rate:    math.Exp(mean), Doubt: math.Sqrt(math.Max(0, sq/total-mean*mean)),
+	}
+	res.Over = res.Likely != nil && *res.Likely == 0
+	if last.TempC >= 60 || last.TempC >= q.ShopC+15 {
+		res.Over = true
+	}
+	switch {
+	case last.TempC >= 60:
+		res.Say = "It is too hot to hold: leave it, get out, air the shed."
+	case res.Over && res.Verdict == Runaway:
+		res.Say = "Time is up: do not carry it if it is hot. Only warm, pour it into a wide tray or take it outside."
+	case res.Over:
+		res.Say = "Time is up: do not use what is left."
+	case res.Minutes == nil:
+		res.Say = "No end is in sight; keep an eye on it."
+	case res.Verdict == Low:
+		res.Say = fmt.Sprintf("Use it up: %s.", minutes(*res.Minutes))
+	default:
+		res.Say = fmt.Sprintf("Spread it or take it outside: %s.", minutes(*res.Minutes))
+	}
+	return res, nil
+}
