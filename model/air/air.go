@@ -121,7 +121,7 @@ func Point(tC, rh float64, panelC *float64, pressurePa float64) (Result, error) 
 	}
 	if td < 0 || tC < 0 || (panelC != nil && *panelC < 0) {
 		out.Cautions = append(out.Cautions,
-			"below 0 °C water settles as frost, at up to 1 K per 8 K of frost above the dew point given: look at the panel")
+			"below 0 °C water settles as frost, a little above the dew point given (about 1 K at −10 °C): look at the panel")
 	}
 	return out, nil
 }

@@ -207,7 +207,7 @@ type point struct{ t, k, s float64 }
 func (it *Integrator) at(tC float64) point {
 	x := (tC - tableLoC) * (1 / tableStep)
 	i := int(x)
-	if !(x >= 0) || i >= len(it.temp) {
+	if !(x >= 0) || uint(i) >= uint(len(it.temp)) {
 		return point{tC, it.k(tC), it.s(tC)}
 	}
 	c := &it.temp[i]
@@ -451,7 +451,7 @@ func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []fl
 			dT := tC - pt
 			x := (tC - tableLoC) * (1 / tableStep)
 			j := int(x)
-			if dT > bigK || dT < -bigK || dt > bigSeconds || !(x >= 0) || j >= len(temp) {
+			if dT > bigK || dT < -bigK || dt > bigSeconds || !(x >= 0) || uint(j) >= uint(len(temp)) {
 				break
 			}
 			e := &temp[j]
@@ -491,7 +491,7 @@ func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []fl
 			break
 		}
 		// The rest: a reading off the table, or a big piece, perhaps divided.
-		if dt := times[i] - last; dt > 0 {
+		if dt := times[i] - last; dt > 0 && isTemp(temps[i]) {
 			n, c0, dT := pieces(dt, temps[i]-p.t), p.t, temps[i]-p.t
 			for j := 1; j <= n; j++ {
 				c := temps[i]
@@ -512,6 +512,9 @@ func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []fl
 	}
 	tr.p, tr.t = p, last
 }
+
+// isTemp says that a number is a temperature in °C at all.
+func isTemp(c float64) bool { return c > -zeroC && c < 1000 }
 
 // open begins a block at p.
 func (it *Integrator) open(tg, kappa []float64, p point) moments {
@@ -538,7 +541,9 @@ func (it *Integrator) begin(tg, kappa []float64, t, tC float64) trackState {
 }
 
 // Integrate returns the degree of cure at the last of times (s, ascending),
-// beginning at alpha0 at the first, with temps in °C linear between them.
+// beginning at alpha0 at the first, with temps in °C linear between them. What
+// cannot be a time or a temperature is passed over as by [Track.Add], but for
+// the first, which has to be one.
 func (it *Integrator) Integrate(times, temps []float64, kappa, alpha0 float64) float64 {
 	if len(times) == 0 {
 		return alpha0
@@ -614,7 +619,8 @@ func (it *Integrator) NewTrack(kappa []float64, alpha0 float64) *Track {
 
 // Add takes the next reading: its time in seconds on any scale that ascends,
 // and its temperature in °C. The first only sets the start. A time that does
-// not ascend is ignored.
+// not ascend, and a number that is no temperature, are ignored as if there had
+// been no reading.
 func (tr *Track) Add(t, tC float64) {
 	tt, cc := [1]float64{t}, [1]float64{tC}
 	tr.AddAll(tt[:], cc[:])
@@ -622,6 +628,9 @@ func (tr *Track) Add(t, tC float64) {
 
 // AddAll is [Track.Add] for many readings.
 func (tr *Track) AddAll(times, temps []float64) {
+	for !tr.begun && len(times) > 0 && !isTemp(temps[0]) {
+		times, temps = times[1:], temps[1:]
+	}
 	if len(times) == 0 {
 		return
 	}
@@ -639,7 +648,7 @@ func (tr *Track) AddAll(times, temps []float64) {
 		return
 	}
 	for i, t := range times {
-		if t > tr.st.t {
+		if t > tr.st.t && isTemp(temps[i]) {
 			tr.it.Advance(tr.tg, tr.kappa, t-tr.st.t, tr.st.p.t, temps[i])
 			tr.st.t, tr.st.p.t = t, temps[i]
 		}

@@ -363,7 +363,10 @@ func TestFrontError(t *testing.T) {
 func TestTrackOddTimes(t *testing.T) {
 	it := NewIntegrator(generic(t, Slow))
 	tr := it.NewTrack([]float64{1}, 0)
-	for _, x := range [][2]float64{{0, 20}, {60, 21}, {60, 50}, {30, 50}, {120, 20}, {120 + 3*86400, 20}} {
+	for _, x := range [][2]float64{
+		{-60, math.NaN()}, {0, 20}, {60, 21}, {60, 50}, {30, 50}, {90, math.NaN()}, {90, math.Inf(1)},
+		{90, -300}, {math.NaN(), 20}, {120, 20}, {120 + 3*86400, 20},
+	} {
 		tr.Add(x[0], x[1])
 	}
 	want := it.Integrate([]float64{0, 60, 120, 120 + 3*86400}, []float64{20, 21, 20, 20}, 1, 0)
