@@ -307,6 +307,16 @@ func (c *Client) Delete(ctx context.Context, kinds, id string) error {
 	return c.call(ctx, "DELETE", at(kinds, id), nil, nil, Key(), nil)
 }
 
+// TestSound sends a test through a channel or, with heard, says whether it
+// was noticed.
+func (c *Client) TestSound(ctx context.Context, channel string, heard *bool) error {
+	body := map[string]any{"channel": channel}
+	if heard != nil {
+		body["heard"] = *heard
+	}
+	return c.call(ctx, "POST", api+"/sound/test", nil, body, Key(), nil)
+}
+
 // Panels returns the panels.
 func (c *Client) Panels(ctx context.Context) ([]coat.Panel, error) {
 	var a struct{ Panels []coat.Panel }

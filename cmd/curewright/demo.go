@@ -1,0 +1,345 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/sensors"
+	"curewright/sensors/shopsim"
+)
+
+type demoCmd struct {
+	Listen string  `default:"127.0.0.1:8374" placeholder:"ADDR" help:"Address to serve, on this machine only."`
+	Speed  float64 `default:"60" help:"Simulated seconds in a real one."`
+	From   string  `default:"sat 13:20" hidden:"" help:"Where in the weekend to open."`
+	Seed   uint64  `default:"1" help:"Another seed is another weekend."`
+	Watch  bool    `help:"Only look: nobody in the simulated shed does anything."`
+	JSON   bool    `hidden:""`
+}
+
+func (demoCmd) Help() string {
+	return "A rowing club laminates two foam-cored locker lids for its coaching launch, in a shed over an October weekend. " +
+		"The shed, its weather and the crew are simulated; everything else is the real daemon, sped up.\n\nExample:\n\n  curewright demo --speed 120"
+}
+
+// The demo's weekend: Saturday 10 and Sunday 11 October 2026, British Summer
+// Time.
+var (
+	demoZone  = time.FixedZone("BST", 3600)
+	demoStart = time.Date(2026, 10, 9, 18, 0, 0, 0, demoZone)
+	demoOpen  = time.Date(2026, 10, 10, 13, 20, 0, 0, demoZone)
+	demoEnd   = time.Date(2026, 10, 12, 6, 0, 0, 0, demoZone)
+)
+
+func (c *demoCmd) Run(a *app) error {
+	if err := checkNumbers(flagSpan{"speed", &c.Speed, 1, 3600, "×", "must be between 1 and 3600"}); err != nil {
+		return err
+	}
+	cfg := defaultConfig()
+	cfg.Web.Listen = c.Listen
+	if errs := cfg.Web.Check(); len(errs) > 0 {
+		return usagef("--listen: %v", errors.Join(errs...))
+	}
+	if !cfg.Web.Loopback() {
+		return usagef("--listen: %s is not on this machine: the demo has no log-in", c.Listen)
+	}
+	dir, err := os.MkdirTemp("", "curewright-demo-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(dir)
+	cfg.Store.Path = dir
+	cfg.Shop.Name = "Boathouse shed"
+	cfg.Sleep = sleepSection{From: "22:30", To: "06:30"}
+	cfg.Shop.Air = shopsim.ShedAir
+	log := slog.New(slog.NewTextHandler(a.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
+
+	ln, err := net.Listen("tcp", c.Listen)
+	if err != nil {
+		return fmt.Errorf("listen: %w", err)
+	}
+	sim := shopsim.New(shopsim.Config{Seed: c.Seed})
+	show, err := newShow(a.ctx, cfg, sim, c.Speed, log)
+	if err != nil {
+		ln.Close()
+		return err
+	}
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: version, Log: log}, show.d)
+	if err != nil {
+		ln.Close()
+		return err
+	}
+	fmt.Fprintf(a.out, "\n  A simulated October weekend in a shed, %g times as fast.\n  Open  http://%s/  and stop with Ctrl-C.\n\n", c.Speed, ln.Addr())
+	crew := part{"crew", show.runCrew}
+	if c.Watch {
+		crew.run = func(ctx context.Context) error { <-ctx.Done(); return ctx.Err() }
+	}
+	return show.d.run(a.ctx, ln, srv, part{"shed", show.runShed}, crew)
+}
+
+// show is the demo: the daemon, the simulated shed that feeds it, and the crew
+// that mixes, coats and feels.
+type show struct {
+	d     *daemon
+	clk   *lapseClock
+	sim   *shopsim.Sim
+	fed   time.Time // simulated time up to which the shed's readings went in
+	truth map[string]*truth
+	next  int
+	who   web.Who
+}
+
+// truth is what the crew's finger meets: the same chemistry, but a batch that
+// runs faster or slower than its sheet, at the panel's true temperature.
+type truth struct {
+	panel   int
+	kappa   float64
+	at      time.Time
+	alpha   float64
+	it      *cure.Integrator
+	applied time.Time
+}
+
+const shedStep = time.Minute
+
+// newShow fills the daemon with the weekend so far, as if it had run since
+// Friday evening.
+func newShow(ctx context.Context, cfg config, sim *shopsim.Sim, speed float64, log *slog.Logger) (*show, error) {
+	clk := newLapseClock(demoStart, speed)
+	s := &show{sim: sim, clk: clk, fed: demoStart, truth: map[string]*truth{}, who: web.Who{Name: "the demo's crew", Role: web.Record}}
+	d, err := newDaemon(daemonOptions{cfg: cfg, clk: clk, log: log, trusted: true, zone: demoZone})
+	if err != nil {
+		return nil, err
+	}
+	s.d = d
+	for _, p := range []struct{ id, name, role, panel string }{
+		{shopsim.ShedAir, "Shed air", sensors.RoleAir, ""},
+		{shopsim.Panel1, "Lid A witness", sensors.RolePanel, "lid-a"},
+		{shopsim.Panel2, "Lid B witness", sensors.RolePanel, "lid-b"},
+	} {
+		if err := d.set.Restore(p.id, "simulated", sensors.Meta{Name: p.name, Role: p.role, Panel: p.panel, Accepted: true}); err != nil {
+			return nil, err
+		}
+	}
+	for t := demoStart; t.Before(demoOpen); {
+		t = t.Add(shedStep)
+		clk.Put(t)
+		if err := s.advance(ctx, t); err != nil {
+			return nil, err
+		}
+	}
+	clk.Start()
+	d.want()
+	return s, nil
+}
+
+// advance brings the shed and the crew to a simulated time.
+func (s *show) advance(ctx context.Context, now time.Time) error {
+	for t := s.fed.Add(shedStep); !t.After(now); t = t.Add(shedStep) {
+		var ps []sensors.Pushed
+		for _, r := range s.sim.At(t) {
+			if r.Probe == shopsim.Outdoor {
+				continue // the club has no probe outdoors: the page asks for tonight's low
+			}
+			at := r.At
+			ps = append(ps, sensors.Pushed{Probe: r.Probe, Time: &at, Temp: r.Temp, RH: r.RH, CO2: r.CO2})
+		}
+		s.d.set.Push(sensors.Source{Via: "simulated", Loopback: true, ClockTrusted: true}, ps)
+		s.grow(t)
+		s.fed = t
+	}
+	for s.next < len(weekend) && !weekend[s.next].at().After(now) {
+		if err := weekend[s.next].do(ctx, s, weekend[s.next].at()); err != nil {
+			return fmt.Errorf("demo, step %d: %w", s.next+1, err)
+		}
+		s.next++
+	}
+	return nil
+}
+
+// grow lets every coat's true cure go on.
+func (s *show) grow(t time.Time) {
+	tr := s.sim.Truth(t)
+	for _, x := range s.truth {
+		if t.After(x.at) {
+			a := []float64{x.alpha}
+			c := tr.PanelC[x.panel]
+			x.it.Advance(a, []float64{x.kappa}, t.Sub(x.at).Seconds(), c, c)
+			x.alpha, x.at = a[0], t
+		}
+	}
+}
+
+// finger is what a finger finds on the true coat now.
+func (s *show) finger(id string, t time.Time) coat.State {
+	x := s.truth[id]
+	r := x.it.Resin()
+	tg, tc := r.Tg(x.alpha), s.sim.Truth(t).PanelC[x.panel]
+	switch {
+	case tg >= tc+10 && x.alpha >= r.AlphaGel:
+		return coat.Hard
+	case tg >= tc && x.alpha >= r.AlphaGel:
+		return coat.Firm
+	case x.alpha >= r.AlphaGel:
+		return coat.Green
+	case x.alpha >= cure.AlphaTacky:
+		return coat.Tacky
+	}
+	return coat.Wet
+}
+
+func (s *show) runShed(ctx context.Context) error {
+	tick := time.NewTicker(250 * time.Millisecond)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		}
+		if now := s.clk.Now(); now.Before(demoEnd) {
+			if err := s.advance(ctx, now); err != nil {
+				s.d.log.Warn("demo", "err", err)
+			}
+		}
+	}
+}
+
+func (s *show) runCrew(ctx context.Context) error { <-ctx.Done(); return ctx.Err() }
+
+// A step of the weekend: a day, an hour, and what somebody does then.
+type demoStep struct {
+	clock string // "sat 09:10"
+	do    func(ctx context.Context, s *show, at time.Time) error
+}
+
+func (st demoStep) at() time.Time {
+	t, err := demoTime(st.clock)
+	if err != nil {
+		panic(err) // a constant of this file
+	}
+	return t
+}
+
+func demoTime(s string) (time.Time, error) {
+	day := map[string]int{"fri": 9, "sat": 10, "sun": 11, "mon": 12}
+	var name, hm string
+	if _, err := fmt.Sscan(s, &name, &hm); err != nil {
+		return time.Time{}, err
+	}
+	c, err := parseClock(hm)
+	if err != nil || day[name] == 0 {
+		return time.Time{}, fmt.Errorf("%q is not such as \"sat 09:10\"", s)
+	}
+	return time.Date(2026, 10, day[name], int(c)/60, int(c)%60, 0, 0, demoZone), nil
+}
+
+func (s *show) create(ctx context.Context, kind string, v any) error {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	_, _, err = s.d.Create(ctx, s.who, kind, b, "")
+	return err
+}
+
+func addPanel(p coat.Panel) func(context.Context, *show, time.Time) error {
+	return func(ctx context.Context, s *show, _ time.Time) error { return s.create(ctx, "panel", p) }
+}
+
+func mix(id, resin string, grams, hardener float64) func(context.Context, *show, time.Time) error {
+	return func(ctx context.Context, s *show, at time.Time) error {
+		return s.create(ctx, "batch", coat.Batch{ID: id, Resin: resin, Lot: "L-26-09", ResinG: &grams, HardenerG: &hardener, Mixed: at, Shape: "cup"})
+	}
+}
+
+func usedUp(id string) func(context.Context, *show, time.Time) error {
+	return func(ctx context.Context, s *show, at time.Time) error {
+		return s.d.EndBatch(ctx, s.who, id, at, nil, "")
+	}
+}
+
+func roll(c coat.Coat, panel int, kappa float64) func(context.Context, *show, time.Time) error {
+	return func(ctx context.Context, s *show, at time.Time) error {
+		c := c
+		c.Applied = at
+		r, _ := cure.Generic(c.Resin)
+		s.truth[c.ID] = &truth{panel: panel, kappa: kappa, at: at, it: cure.NewIntegrator(r), applied: at}
+		return s.create(ctx, "coat", c)
+	}
+}
+
+func feelIt(id string) func(context.Context, *show, time.Time) error {
+	return func(ctx context.Context, s *show, at time.Time) error {
+		return s.create(ctx, "feel", coat.Feel{Coat: id, At: at, State: s.finger(id, at)})
+	}
+}
+
+func layCloth(id, name string, gm2 float64) func(context.Context, *show, time.Time) error {
+	return func(ctx context.Context, s *show, at time.Time) error {
+		b, err := json.Marshal(map[string]any{"cloth": []coat.Cloth{{Name: name, GM2: &gm2, Laid: &at}}})
+		if err != nil {
+			return err
+		}
+		return s.d.Patch(ctx, s.who, "coat", id, b, "")
+	}
+}
+
+func endCoat(id string) func(context.Context, *show, time.Time) error {
+	return func(ctx context.Context, s *show, at time.Time) error {
+		b, err := json.Marshal(map[string]time.Time{"ended": at})
+		if err != nil {
+			return err
+		}
+		return s.d.Patch(ctx, s.who, "coat", id, b, "")
+	}
+}
+
+func area(x float64) *float64 { return &x }
+
+// weekend is what the crew does, invented.
+var weekend = []demoStep{
+	{"sat 07:50", addPanel(coat.Panel{ID: "lid-a", Piece: "locker-lid-a", Name: "Lid A, outer", Probe: shopsim.Panel1, Air: shopsim.ShedAir, Core: "foam", AreaM2: area(1.4)})},
+	{"sat 07:51", addPanel(coat.Panel{ID: "lid-b", Piece: "locker-lid-b", Name: "Lid B, outer", Probe: shopsim.Panel2, Air: shopsim.ShedAir, Core: "foam", AreaM2: area(1.4)})},
+	{"sat 07:52", addPanel(coat.Panel{ID: "hinges", Piece: "hinge-blocks", Name: "Hinge blocks", Probe: shopsim.Panel2, Air: shopsim.ShedAir, Core: "wood", AreaM2: area(0.1)})},
+	{"sat 08:05", mix("cup-1", cure.Fast, 60, 15)},
+	{"sat 08:15", roll(coat.Coat{ID: "hinge-bond", Panel: "hinges", Resin: cure.Fast, Kind: coat.Bond, Batches: []string{"cup-1"}, Next: "none"}, 1, 1.1)},
+	{"sat 08:20", usedUp("cup-1")},
+	{"sat 08:45", mix("cup-2", cure.Medium, 110, 33)},
+	{"sat 08:50", roll(coat.Coat{ID: "a-tack", Panel: "lid-a", Resin: cure.Medium, Kind: coat.TackCoat, Batches: []string{"cup-2"}, Next: "cloth"}, 0, 1.25)},
+	{"sat 08:56", usedUp("cup-2")},
+	{"sat 10:40", feelIt("a-tack")},
+	{"sat 11:20", feelIt("a-tack")},
+	{"sat 11:25", layCloth("a-tack", "aramid twill", 170)},
+	{"sat 11:30", endCoat("a-tack")},
+	{"sat 11:28", mix("cup-3", cure.Medium, 230, 69)},
+	{"sat 11:35", roll(coat.Coat{ID: "a-glass", Panel: "lid-a", Resin: cure.Medium, Kind: coat.WetOut, Batches: []string{"cup-3"}, Next: "fill",
+		Cloth: []coat.Cloth{{Name: "glass twill", GM2: area(200)}}, Cover: "none"}, 0, 1.25)},
+	{"sat 11:52", usedUp("cup-3")},
+	{"sat 12:40", mix("cup-4", cure.Medium, 110, 33)},
+	{"sat 12:46", roll(coat.Coat{ID: "b-tack", Panel: "lid-b", Resin: cure.Medium, Kind: coat.TackCoat, Batches: []string{"cup-4"}, Next: "cloth"}, 1, 1.25)},
+	{"sat 12:55", usedUp("cup-4")},
+	{"sat 13:05", feelIt("hinge-bond")},
+	{"sat 14:30", mix("cup-5", cure.Medium, 140, 42)},
+	{"sat 14:45", usedUp("cup-5")},
+	{"sat 15:10", feelIt("b-tack")},
+	{"sat 15:15", layCloth("b-tack", "aramid twill", 170)},
+	{"sat 16:45", feelIt("a-glass")},
+	{"sat 17:20", mix("cup-6", cure.Medium, 120, 36)},
+	{"sat 17:26", roll(coat.Coat{ID: "a-fill", Panel: "lid-a", Resin: cure.Medium, Kind: coat.FillCoat, Batches: []string{"cup-6"}, Next: "none"}, 0, 1.2)},
+	{"sat 17:27", endCoat("a-glass")},
+	{"sat 17:34", usedUp("cup-6")},
+	{"sat 18:10", feelIt("b-tack")},
+	{"sun 07:10", feelIt("a-fill")},
+	{"sun 10:30", feelIt("a-fill")},
+	{"sun 10:40", feelIt("b-tack")},
+}

@@ -1,0 +1,301 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"math"
+	"os"
+	"strings"
+
+	"curewright/model/air"
+	"curewright/model/cure"
+	"curewright/model/pot"
+)
+
+// loadResin takes a generic name or a resin file made by fit.
+func loadResin(name string) (cure.Resin, error) {
+	if r, ok := cure.Generic(name); ok {
+		return r, nil
+	}
+	b, err := os.ReadFile(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return cure.Resin{}, usagef("--resin: %q is not fast, medium or slow, and there is no such file", name)
+	} else if err != nil {
+		return cure.Resin{}, usagef("--resin: %v", err)
+	}
+	r, err := cure.ParseResin(b)
+	if err != nil {
+		return cure.Resin{}, usage(name, err)
+	}
+	return r, nil
+}
+
+// checkNumbers reports each flag that is not a finite number within its span.
+func checkNumbers(flags ...flagSpan) error {
+	var lines []string
+	for _, f := range flags {
+		if f.v == nil {
+			continue
+		}
+		if v := *f.v; math.IsNaN(v) || math.IsInf(v, 0) || v < f.lo || v > f.hi {
+			lines = append(lines, fmt.Sprintf("--%s: %g %s: %s", f.name, v, f.unit, f.why))
+		}
+	}
+	if lines != nil {
+		return &usageError{lines}
+	}
+	return nil
+}
+
+type flagSpan struct {
+	name   string
+	v      *float64
+	lo, hi float64
+	unit   string
+	why    string
+}
+
+type cureCmd struct {
+	Resin       string  `required:"" placeholder:"NAME|FILE" help:"fast, medium, slow, or a resin file made by fit."`
+	Temp        float64 `required:"" placeholder:"C" help:"Panel temperature, °C."`
+	Kappa       float64 `default:"1" placeholder:"X" help:"Rate factor of the batch; 1 is as on the sheet."`
+	NoDiffusion bool    `help:"Leave out the slowing as the coat turns to glass."`
+	JSON        bool    `help:"Print one JSON object."`
+}
+
+func (cureCmd) Help() string {
+	return "Example:\n\n  curewright cure --resin medium --temp 18\n\n" + caution
+}
+
+func (c *cureCmd) Run(a *app) error {
+	r, rerr := loadResin(c.Resin)
+	nerr := checkNumbers(
+		flagSpan{"temp", &c.Temp, -10, 60, "°C", "a shop is between −10 and 60 °C; was it typed in °F?"},
+		flagSpan{"kappa", &c.Kappa, 0.05, 20, "", "must be between 0.05 and 20"},
+	)
+	if err := joinUsage(rerr, nerr); err != nil {
+		return err
+	}
+	s := cure.Steady(r, c.Temp, c.Kappa, !c.NoDiffusion)
+	if c.JSON {
+		return a.json(s)
+	}
+	fmt.Fprintf(a.out, "%s epoxy at a steady %s, counted from mixing\n", r.Name, a.units.temp(c.Temp))
+	if r.Generic {
+		fmt.Fprintln(a.out, "generic, fit your own")
+	}
+	fmt.Fprintln(a.out)
+	for _, row := range []struct {
+		what string
+		min  *float64
+	}{
+		{"sticks, lifts clean (tacky)", s.TimesMin.Tacky},
+		{"takes the next coat from", s.TimesMin.RecoatOpens},
+		{"no stick, nail dents (green)", s.TimesMin.Green},
+		{"nail slides, no dent (firm)", s.TimesMin.Firm},
+		{"too late for a coat without sanding", s.TimesMin.RecoatCloses},
+		{"sands to dust (hard)", s.TimesMin.Hard},
+	} {
+		fmt.Fprintf(a.out, "  %-38s %s\n", row.what, minutes(row.min))
+	}
+	fmt.Fprintln(a.out)
+	for _, w := range s.UnknownWhy {
+		fmt.Fprintf(a.out, "  not known beyond tacky: %s\n", whyWords(w, r, a.units))
+	}
+	if s.Stall {
+		fmt.Fprintln(a.out, "  It would stall: too cold to finish, though it may feel hard. Keep it warmer.")
+	}
+	fmt.Fprintln(a.out, wrap(caution, 78))
+	return nil
+}
+
+func whyWords(why string, r cure.Resin, u units) string {
+	switch why {
+	case "below_minimum":
+		return fmt.Sprintf("below the epoxy's %s minimum", u.temp(r.MinC))
+	case "outside_range":
+		return fmt.Sprintf("outside %s to %s, where it is known", u.temp(r.MinC), u.temp(r.MaxC))
+	case "cold_glass":
+		return "it would turn glassy from the cold before it gels, and feel hard without being so"
+	case "no_reading":
+		return "no reading of the panel yet"
+	case "gap":
+		return "too long without readings"
+	}
+	return why
+}
+
+// minutes renders a time that may never come.
+func minutes(m *float64) string {
+	if m == nil {
+		return "never"
+	}
+	if *m < 90 {
+		return fmt.Sprintf("%.0f min", *m)
+	}
+	h := *m / 60
+	if h < 48 {
+		return fmt.Sprintf("%.1f h", h)
+	}
+	return fmt.Sprintf("%.1f days", h/24)
+}
+
+func joinUsage(errs ...error) error {
+	var lines []string
+	for _, err := range errs {
+		var u *usageError
+		if errors.As(err, &u) {
+			lines = append(lines, u.lines...)
+		} else if err != nil {
+			return err
+		}
+	}
+	if lines == nil {
+		return nil
+	}
+	return &usageError{lines}
+}
+
+// wrap breaks text at spaces so that no line is longer than width.
+func wrap(s string, width int) string {
+	var b strings.Builder
+	n := 0
+	for i, w := range strings.Fields(s) {
+		l := len([]rune(w))
+		switch {
+		case i == 0:
+		case n+1+l > width:
+			b.WriteByte('\n')
+			n = 0
+		default:
+			b.WriteByte(' ')
+			n++
+		}
+		b.WriteString(w)
+		n += l
+	}
+	return b.String()
+}
+
+type airCmd struct {
+	Temp     float64  `required:"" placeholder:"C" help:"Air temperature, °C."`
+	RH       float64  `required:"" name:"rh" placeholder:"PCT" help:"Relative humidity, %."`
+	Panel    *float64 `placeholder:"C" help:"Temperature of the panel's surface, °C."`
+	Pressure float64  `default:"101325" placeholder:"PA" help:"Air pressure, Pa."`
+	HeatTo   *float64 `placeholder:"C" help:"What the humidity becomes if this air is heated to that, with no water added."`
+	JSON     bool     `help:"Print one JSON object."`
+}
+
+func (airCmd) Help() string {
+	return "Example:\n\n  curewright air --temp 18 --rh 75 --panel 15"
+}
+
+func (c *airCmd) Run(a *app) error {
+	p, err := air.Point(c.Temp, c.RH, c.Panel, c.Pressure)
+	if err != nil {
+		return usage("", err)
+	}
+	if c.HeatTo != nil {
+		if err := checkNumbers(flagSpan{"heat-to", c.HeatTo, -40, 100, "°C", "must be between −40 and 100 °C"}); err != nil {
+			return err
+		}
+	}
+	if c.JSON {
+		return a.json(p)
+	}
+	fmt.Fprintf(a.out, "air %s, %.0f %%\n", a.units.temp(c.Temp), c.RH)
+	fmt.Fprintf(a.out, "  dew point           %s\n", a.units.temp(p.DewPointC))
+	fmt.Fprintf(a.out, "  water               %.1f g in a kilogram of dry air\n", 1000*p.HumidityRatio)
+	if c.Panel != nil && p.DewMarginK != nil && p.PanelRHPct != nil {
+		fmt.Fprintf(a.out, "  at the panel        %.0f %% at its surface, %s\n", *p.PanelRHPct, margin(a.units, *p.DewMarginK))
+	}
+	if c.HeatTo != nil {
+		fmt.Fprintf(a.out, "  heated to %-9s %.0f %%, with no water added\n", a.units.temp(*c.HeatTo), air.Heated(c.Temp, c.RH, *c.HeatTo))
+	}
+	for _, n := range p.Cautions {
+		fmt.Fprintln(a.out, wrap(n, 78))
+	}
+	return nil
+}
+
+func margin(u units, k float64) string {
+	switch {
+	case k <= 0:
+		return "wet: at or below the dew point"
+	case k < 3:
+		return u.diff(k) + " above dew: too close, 3 K is the least"
+	}
+	return u.diff(k) + " above dew"
+}
+
+type potCmd struct {
+	Resin      string   `required:"" placeholder:"NAME|FILE" help:"fast, medium, slow, or a resin file made by fit."`
+	Grams      float64  `required:"" placeholder:"G" help:"Mixed resin and hardener, g."`
+	Shape      string   `default:"cup" enum:"cup,tray,bond" help:"cup, tray or bond (a filled joint)."`
+	DiameterMM *float64 `name:"diameter-mm" placeholder:"D" help:"Cup's diameter; the usual cup for the mass when not given."`
+	DepthMM    *float64 `name:"depth-mm" placeholder:"D" help:"Depth of a tray, thickness of a bond."`
+	Shop       float64  `required:"" placeholder:"C" help:"Shop's temperature, °C."`
+	Start      *float64 `placeholder:"C" help:"Temperature when mixed; the shop's when not given."`
+	JSON       bool     `help:"Print one JSON object."`
+}
+
+func (potCmd) Help() string {
+	return "Example:\n\n  curewright pot --resin medium --grams 180 --shape cup --shop 20"
+}
+
+func (c *potCmd) Run(a *app) error {
+	r, rerr := loadResin(c.Resin)
+	q := pot.Query{Resin: r, Grams: c.Grams, Shape: pot.Shape(c.Shape), DiameterMM: c.DiameterMM, DepthMM: c.DepthMM, ShopC: c.Shop, StartC: c.Start}
+	var qerr error
+	if rerr == nil {
+		var lines []string
+		for _, f := range q.Check() {
+			lines = append(lines, "--"+strings.NewReplacer("_mm", "-mm", "shop_c", "shop", "start_c", "start").Replace(f.Field)+": "+f.What)
+		}
+		if lines != nil {
+			qerr = &usageError{lines}
+		}
+	}
+	if err := joinUsage(rerr, qerr); err != nil {
+		return err
+	}
+	p, err := pot.Solve(q)
+	if err != nil {
+		return usage("", err)
+	}
+	if c.JSON {
+		return a.json(p)
+	}
+	fmt.Fprintf(a.out, "%.0f g of %s epoxy in a %s, shop %s\n", c.Grams, r.Name, c.Shape, a.units.temp(c.Shop))
+	if r.Generic {
+		fmt.Fprintln(a.out, "generic, fit your own")
+	}
+	fmt.Fprintf(a.out, "\n  runaway             %s\n", map[string]string{
+		pot.Low:     "unlikely in this shape; still never leave it",
+		pot.Caution: "possible: use it at once, spread it out",
+		pot.Runaway: "expected if it is left in the " + c.Shape + ": it will get hot",
+	}[p.Verdict])
+	fmt.Fprintf(a.out, "  use it within       %s\n", minutes(p.WorkMinutes))
+	if p.To60C != nil {
+		fmt.Fprintf(a.out, "  too hot to hold in  %s\n", minutes(p.To60C))
+	}
+	for _, m := range []struct {
+		n string
+		g *int
+	}{{"20", p.MaxGrams.For20}, {"30", p.MaxGrams.For30}, {"45", p.MaxGrams.For45}} {
+		switch {
+		case m.g == nil:
+			fmt.Fprintf(a.out, "  for %s min of work   no limit up to 2000 g\n", m.n)
+		case *m.g == 0:
+			fmt.Fprintf(a.out, "  for %s min of work   not even 10 g: too warm or too fast\n", m.n)
+		default:
+			fmt.Fprintf(a.out, "  for %s min of work   %d g at most\n", m.n, *m.g)
+		}
+	}
+	fmt.Fprintln(a.out)
+	for _, s := range p.Cautions {
+		fmt.Fprintln(a.out, wrap(s, 78))
+	}
+	return nil
+}
