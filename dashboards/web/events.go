@@ -38,7 +38,6 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	}
 
 	rc := http.NewResponseController(w)
-	rc.SetReadDeadline(time.Time{}) // the request is over; its deadline must not end the stream
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("X-Accel-Buffering", "no") // a proxy must not hold events back

@@ -243,6 +243,7 @@ func TestHostAndOrigin(t *testing.T) {
 		"remote says loopback":    {ask{path: snap, local: lan, remote: "192.0.2.77:5000", host: "127.0.0.1:8374"}, 401},
 		"remote with header":      {ask{path: snap, local: lan, header: with("X-Forwarded-For", "127.0.0.1")}, 401},
 		"half a loopback":         {ask{path: snap, local: "127.0.0.1:8374", remote: "192.0.2.77:5000"}, 401},
+		"other half":              {ask{path: snap, local: lan, remote: "127.0.0.1:5000", host: "127.0.0.1:8374"}, 401},
 		"own address from itself": {ask{path: snap, local: lan, remote: "192.0.2.10:5000"}, 401},
 
 		"by address":            {ask{path: snap, local: lan, token: tok}, 200},

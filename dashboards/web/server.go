@@ -39,7 +39,7 @@ type Config struct {
 	Version  string // for build_info and pages
 	Revision string
 	Log      *slog.Logger  // nil throws logs away
-	Beat     time.Duration // of the event stream's heartbeat; 0 means 15 s
+	Beat     time.Duration // of the event stream's heartbeat; at most 15 s, which 0 means too
 }
 
 // Server serves the dashboard. Make one with [New].
@@ -83,8 +83,10 @@ func New(cfg Config, b Backend) (*Server, error) {
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}
-	if s.cfg.Beat <= 0 {
-		s.cfg.Beat = 15 * time.Second
+	// Under HTTP/2 a write deadline that passes ends the stream even when
+	// nothing is being written, so a heartbeat has to come before it.
+	if s.cfg.Beat <= 0 || s.cfg.Beat > writeTimeout/2 {
+		s.cfg.Beat = writeTimeout / 2
 	}
 	if len(errs) == 0 && cfg.TLSCert != "" {
 		cert, err := newCertificate(cfg.TLSCert, cfg.TLSKey)

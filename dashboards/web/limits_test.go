@@ -1,0 +1,172 @@
+package web_test
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"io"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/dashboards/web/webtest"
+)
+
+// pipes is a listener whose connections are in memory, so that the server's
+// time limits run on the test's fake clock. Both ends say they are loopback.
+type pipes struct {
+	conns chan net.Conn
+	once  sync.Once
+	stop  chan struct{}
+}
+
+func newPipes() *pipes { return &pipes{conns: make(chan net.Conn), stop: make(chan struct{})} }
+
+func (p *pipes) Accept() (net.Conn, error) {
+	select {
+	case c := <-p.conns:
+		return c, nil
+	case <-p.stop:
+		return nil, net.ErrClosed
+	}
+}
+func (p *pipes) Close() error   { p.once.Do(func() { close(p.stop) }); return nil }
+func (p *pipes) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 8374} }
+
+func (p *pipes) dial() net.Conn {
+	c, s := net.Pipe()
+	p.conns <- local{s}
+	return c
+}
+
+type local struct{ net.Conn }
+
+func (local) LocalAddr() net.Addr  { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 8374} }
+func (local) RemoteAddr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 5000} }
+
+// timed runs f against a server in a bubble of fake time.
+func timed(t *testing.T, f func(t *testing.T, b *webtest.Backend, p *pipes)) {
+	synctest.Test(t, func(t *testing.T) {
+		b, p := webtest.New(), newPipes()
+		s := server(t, b)
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- s.Serve(ctx, p) }()
+		f(t, b, p)
+		stop()
+		if err := <-done; err != nil {
+			t.Errorf("Serve = %v", err)
+		}
+	})
+}
+
+const eventsRequest = "GET /events HTTP/1.1\r\nHost: localhost\r\n\r\n"
+
+// An open page outlives every limit that is meant for requests.
+func TestEventsLast(t *testing.T) {
+	timed(t, func(t *testing.T, b *webtest.Backend, p *pipes) {
+		c := p.dial()
+		defer c.Close()
+		go io.WriteString(c, eventsRequest)
+		r := bufio.NewReader(c)
+		begin := time.Now()
+		for beats := 0; beats < 240; {
+			line, err := r.ReadString('\n')
+			if err != nil {
+				t.Fatalf("ended after %v with %d heartbeats: %v", time.Since(begin), beats, err)
+			}
+			if strings.HasPrefix(line, ":") {
+				beats++
+			}
+		}
+		if got := time.Since(begin); got != time.Hour {
+			t.Errorf("240 heartbeats took %v, want an hour", got)
+		}
+	})
+}
+
+// A page that stops reading without going away is cut off within the limit of
+// one write, and its place is free again.
+func TestDeadPageIsCutOff(t *testing.T) {
+	timed(t, func(t *testing.T, b *webtest.Backend, p *pipes) {
+		c := p.dial()
+		defer c.Close()
+		io.WriteString(c, eventsRequest)
+		r := bufio.NewReader(c)
+		if name, _, ok := frame(t, r); !ok || name != "snapshot" {
+			t.Fatalf("first event %q", name)
+		}
+		begin := time.Now()
+		big, _ := json.Marshal(strings.Repeat("x", 64<<10))
+		b.Hub.Publish(web.Event{Name: "reading", Data: big}) // more than any buffer on the way
+		for n := 1; n > 0; n, _ = b.Hub.Stats() {
+			time.Sleep(time.Second)
+			if time.Since(begin) > time.Minute {
+				t.Fatal("still held after a minute")
+			}
+		}
+		if got := time.Since(begin); got < 25*time.Second || got > 35*time.Second {
+			t.Errorf("cut off after %v, want about 30 s", got)
+		}
+	})
+}
+
+// Clients that send a request drop by drop are cut off.
+func TestSlowRequestsAreCutOff(t *testing.T) {
+	for name, tt := range map[string]struct {
+		begin, drop string
+		most        time.Duration
+	}{
+		"header": {"GET / HTTP/1.1\r\nHost: localhost\r\n", "X: y\r\n", 6 * time.Second},
+		"body":   {"POST /api/v1/pieces HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: 100000\r\n\r\n", " ", 22 * time.Second},
+	} {
+		t.Run(name, func(t *testing.T) {
+			timed(t, func(t *testing.T, b *webtest.Backend, p *pipes) {
+				c := p.dial()
+				defer c.Close()
+				ended := make(chan struct{})
+				go func() { io.Copy(io.Discard, c); close(ended) }()
+				begin := time.Now()
+				io.WriteString(c, tt.begin)
+				for {
+					select {
+					case <-ended:
+						if got := time.Since(begin); got > tt.most {
+							t.Errorf("cut off after %v, want %v at most", got, tt.most)
+						}
+						if len(b.Calls()) > 0 {
+							t.Errorf("half a request reached the daemon: %q", b.Calls())
+						}
+						return
+					case <-time.After(time.Second):
+					}
+					if time.Since(begin) > 2*time.Minute {
+						t.Fatal("still held after two minutes")
+					}
+					c.SetWriteDeadline(time.Now().Add(time.Second))
+					io.WriteString(c, tt.drop)
+				}
+			})
+		})
+	}
+}
+
+// An idle connection is closed in the end.
+func TestIdleConnectionCloses(t *testing.T) {
+	timed(t, func(t *testing.T, b *webtest.Backend, p *pipes) {
+		c := p.dial()
+		defer c.Close()
+		begin := time.Now()
+		go io.WriteString(c, "GET /healthz HTTP/1.1\r\nHost: localhost\r\n\r\n")
+		if _, err := io.Copy(io.Discard, c); err != nil {
+			t.Fatal(err)
+		}
+		if got := time.Since(begin); got < 30*time.Second || got > 2*time.Minute {
+			t.Errorf("closed after %v, want between 30 s and 2 min", got)
+		}
+	})
+}
