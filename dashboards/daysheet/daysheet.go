@@ -1,0 +1,214 @@
+// Package daysheet writes a plan for use away from the screen: one page of
+// HTML that prints in black on white, and an iCalendar file (RFC 5545) for
+// the phone. Both are pure functions of the plan.
+package daysheet
+
+import (
+	"bytes"
+	"fmt"
+	"html/template"
+	"math"
+	"strconv"
+	"time"
+
+	"curewright/model/plan"
+)
+
+// Options dress the sheet.
+type Options struct {
+	Title string         // such as the job's name; "" for "Layup day"
+	Shop  string         // whose shop, "" for none
+	Loc   *time.Location // of the clock times; nil: as the plan's
+	Made  time.Time      // when the plan was made
+	US    bool           // °F instead of °C
+}
+
+func (o Options) title() string {
+	if o.Title == "" {
+		return "Layup day"
+	}
+	return o.Title
+}
+
+func (o Options) in(t time.Time) time.Time {
+	if o.Loc != nil {
+		return t.In(o.Loc)
+	}
+	return t
+}
+
+type row struct {
+	Day    string // set on the first row of a day
+	At     string
+	Until  string
+	Say    string
+	Panel  string
+	Window string
+	Feel   string
+	Temp   string
+	Cups   []string
+	Done   bool
+	Doubt  string
+}
+
+// HTML is the day sheet, one page for a plan of a day or a weekend: times,
+// cups, cloth, conditions, cautions. It fetches nothing.
+func HTML(res plan.Result, o Options) ([]byte, error) {
+	data := struct {
+		Title, Shop, Made, Chance, Finish string
+		Feasible                          bool
+		Rows                              []row
+		WhyNot, Notes, Cautions           []string
+		Options                           []plan.Option
+		Size                              string
+	}{
+		Title: o.title(), Shop: o.Shop, Feasible: res.Feasible,
+		WhyNot: res.WhyNot, Notes: res.Notes, Cautions: res.Cautions, Options: res.Options,
+	}
+	if !o.Made.IsZero() {
+		data.Made = o.in(o.Made).Format("Monday 2 January 2006, 15:04")
+	}
+	data.Chance = fmt.Sprintf("%d in 100", int(math.Floor(100*res.Probability+1e-9)))
+	if res.Finish != nil {
+		data.Finish = o.in(*res.Finish).Format("Monday 15:04")
+	}
+	lines := len(res.Cautions) + len(res.Notes) + 2*len(res.WhyNot) + 2*len(res.Options)
+	last := ""
+	for _, s := range res.Steps {
+		at := o.in(s.At)
+		r := row{At: at.Format("15:04"), Until: o.in(s.Until).Format("15:04"), Say: s.Say, Panel: s.Panel, Done: s.Done}
+		if d := at.Format("Monday 2 January"); d != last {
+			r.Day, last = d, d
+			lines++
+		}
+		clock := func(t *time.Time) string {
+			if x := o.in(*t); x.YearDay() != at.YearDay() {
+				return x.Format("Mon 15:04")
+			}
+			return o.in(*t).Format("15:04")
+		}
+		if w := s.Window; w != nil {
+			switch {
+			case w.Opens != nil && w.Closes != nil:
+				r.Window = clock(w.Opens) + " to " + clock(w.Closes)
+			case w.Opens != nil:
+				r.Window = "from " + clock(w.Opens)
+			case w.Closes != nil:
+				r.Window = "until " + clock(w.Closes)
+			}
+		}
+		if s.FeelFrom != nil {
+			r.Feel = clock(s.FeelFrom)
+		}
+		if s.TempC != nil {
+			t, unit := *s.TempC, "°C"
+			if o.US {
+				t, unit = t*9/5+32, "°F"
+			}
+			r.Temp = strconv.FormatFloat(math.Round(t*2)/2, 'f', -1, 64) + " " + unit
+		}
+		r.Cups = cups(s.Batches)
+		lines += 2 + len(r.Cups)
+		data.Rows = append(data.Rows, r)
+	}
+	// One page: the more lines, the smaller the type, down to what a tired eye
+	// still reads.
+	switch {
+	case lines <= 40:
+		data.Size = "10.5pt"
+	case lines <= 55:
+		data.Size = "9pt"
+	case lines <= 75:
+		data.Size = "8pt"
+	default:
+		data.Size = "7pt"
+	}
+	var b bytes.Buffer
+	if err := page.Execute(&b, data); err != nil {
+		return nil, err
+	}
+	return b.Bytes(), nil
+}
+
+// cups words a step's batches, equal ones together.
+func cups(bs []plan.Batch) []string {
+	var out []string
+	for i := 0; i < len(bs); {
+		n := 1
+		for i+n < len(bs) && bs[i+n].Grams == bs[i].Grams && bs[i+n].Resin == bs[i].Resin {
+			n++
+		}
+		b := bs[i]
+		s := fmt.Sprintf("%.0f g %s", b.Grams, b.Resin)
+		if n > 1 {
+			s = fmt.Sprintf("%d × %s", n, s)
+		}
+		switch {
+		case b.ResinG != nil && b.HardenerG != nil:
+			s += fmt.Sprintf(": %.0f g resin + %.0f g hardener", *b.ResinG, *b.HardenerG)
+			if b.HardenerLow != nil && b.HardenerHi != nil {
+				s += fmt.Sprintf(" (%.1f to %.1f)", *b.HardenerLow, *b.HardenerHi)
+			}
+		case b.Ratio != "":
+			s += ", " + b.Ratio
+		default:
+			s += ", ratio from the sheet"
+		}
+		if b.WorkMinutes != nil {
+			s += fmt.Sprintf("; use within %d min", int(*b.WorkMinutes))
+		}
+		if b.Verdict == "runaway" {
+			s += "; overheats if left standing"
+		}
+		out = append(out, s)
+		i += n
+	}
+	return out
+}
+
+var page = template.Must(template.New("day").Parse(`<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{{.Title}}: day sheet</title>
+<style>
+@page { size: A4; margin: 11mm 12mm }
+* { box-sizing: border-box }
+body { font: {{.Size}}/1.3 ui-serif, Georgia, "Liberation Serif", serif; color: #111; background: #fff; margin: 0 auto; max-width: 186mm; font-variant-numeric: tabular-nums }
+@media screen { body { padding: 12px; font-size: 16px } }
+h1 { font-size: 1.6em; margin: 0 }
+.head { display: flex; justify-content: space-between; align-items: baseline; gap: 1em; border-bottom: 2px solid #111; padding-bottom: 2pt; flex-wrap: wrap }
+.lead { margin: 4pt 0 }
+table { border-collapse: collapse; width: 100% }
+td { vertical-align: top; padding: 2.5pt 4pt 2.5pt 0; border-top: .5pt solid #999 }
+tr { break-inside: avoid }
+.day td { border-top: 1.5pt solid #111; font-weight: bold; padding-top: 5pt }
+.box { width: 1.6em } .box i { display: inline-block; width: .95em; height: .95em; border: 1pt solid #111 }
+.box i.done { background: #111 }
+.at { width: 5.2em; white-space: nowrap; font-weight: bold } .at small { font-weight: normal; display: block }
+.win { width: 9.5em; font-size: .92em }
+.cup { font-size: .92em; padding-left: .8em; text-indent: -.8em } .cup::before { content: "▾ " }
+.panel { font-size: .92em; width: 6.5em }
+ul { margin: 2pt 0; padding-left: 1.1em } h2 { font-size: 1.05em; margin: 6pt 0 0 }
+.foot { border-top: 2px solid #111; margin-top: 6pt; font-size: .88em }
+.no { border: 2pt solid #111; padding: 4pt 6pt; margin: 5pt 0 }
+</style>
+</head>
+<body>
+<div class="head"><h1>{{.Title}}</h1><div>{{with .Shop}}{{.}} · {{end}}{{with .Made}}planned {{.}}{{end}}</div></div>
+{{if .Feasible}}<p class="lead"><b>{{.Chance}}</b> that every step finds its window{{with .Finish}}; done about {{.}}{{end}}. The finger has the last word.</p>
+{{else}}<div class="no"><b>This day can't be done as it stands.</b></div>{{end}}
+{{with .WhyNot}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}
+{{with .Options}}<h2>What would mend it</h2><ul>{{range .}}<li>{{.Say}}</li>{{end}}</ul>{{end}}
+<table>
+{{range .Rows}}{{with .Day}}<tr class="day"><td colspan="5">{{.}}</td></tr>{{end}}
+<tr><td class="box"><i{{if .Done}} class="done"{{end}}></i></td><td class="at">{{.At}}<small>to {{.Until}}</small></td><td class="panel">{{.Panel}}{{with .Temp}}<br>about {{.}}{{end}}</td><td>{{.Say}}{{range .Cups}}<div class="cup">{{.}}</div>{{end}}</td><td class="win">{{with .Window}}window {{.}}{{end}}{{with .Feel}}<br>feel from {{.}}{{end}}</td></tr>
+{{end}}</table>
+<div class="foot">
+{{with .Notes}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}
+<ul>{{range .Cautions}}<li>{{.}}</li>{{end}}</ul>
+</div>
+</body>
+</html>
+`))
