@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -59,6 +60,9 @@ func troubles(sev Severity, subjects ...string) func(time.Time) Input {
 	}
 }
 
+// pass lets fake time go by and what it sets off come to rest.
+func pass(d time.Duration) { time.Sleep(d); synctest.Wait() }
+
 func quietShop(now time.Time) Input { return Input{Now: now, ClockTrusted: true} }
 
 func wantSay(t *testing.T, c *chanFake, want ...string) {
@@ -78,7 +82,7 @@ func TestSlowChannelHoldsUpNoOther(t *testing.T) {
 		r.look(troubles(Act, "a"))
 		wantSay(t, quick, "trouble firing")
 		// The slow one is cut off by its deadline each time, counted and kept.
-		time.Sleep(2 * time.Hour)
+		pass(2 * time.Hour)
 		s := r.d.Stats()["slow"]
 		if s.Sent != 0 || s.Failed < 5 || s.Queued != 1 || s.FailingSince.IsZero() {
 			t.Errorf("slow = %+v", s)
@@ -92,9 +96,7 @@ func TestSlowChannelHoldsUpNoOther(t *testing.T) {
 
 func TestRetry(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var times []time.Time
 		c := &chanFake{name: "phone", fail: func(try int) error {
-			times = append(times, time.Now())
 			if try < 6 {
 				return errors.New("no route to host")
 			}
@@ -104,13 +106,14 @@ func TestRetry(t *testing.T) {
 		r.start(DispatchConfig{}, c)
 		defer r.kill()
 		r.look(troubles(Act, "a"))
-		time.Sleep(time.Hour)
+		pass(time.Hour)
 		wantSay(t, c, "trouble firing")
 		if n := r.st.queued(); n != 0 {
 			t.Errorf("%d rows left in the outbox", n)
 		}
 		// Waits grow from some seconds and stay below the 5 min bound and its
 		// jitter of a half.
+		times := c.at
 		for i := 1; i < len(times); i++ {
 			gap := times[i].Sub(times[i-1])
 			if gap < 2*time.Second || gap > 8*time.Minute {
@@ -125,9 +128,7 @@ func TestRetry(t *testing.T) {
 
 func TestRetryAfterIsObeyed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var times []time.Time
 		c := &chanFake{name: "phone", fail: func(try int) error {
-			times = append(times, time.Now())
 			if try == 1 {
 				return fmt.Errorf("phone: %w", &RetryAfterError{Err: errors.New("too many"), Wait: 20 * time.Minute})
 			}
@@ -137,7 +138,8 @@ func TestRetryAfterIsObeyed(t *testing.T) {
 		r.start(DispatchConfig{}, c)
 		defer r.kill()
 		r.look(troubles(Act, "a"))
-		time.Sleep(time.Hour)
+		pass(time.Hour)
+		times := c.at
 		if len(times) != 2 || times[1].Sub(times[0]) < 20*time.Minute {
 			t.Errorf("tries at %v", times)
 		}
@@ -151,7 +153,7 @@ func TestPermanentIsNotRetried(t *testing.T) {
 		r.start(DispatchConfig{}, c)
 		defer r.kill()
 		r.look(troubles(Act, "a"))
-		time.Sleep(24 * time.Hour)
+		pass(24 * time.Hour)
 		if s := r.d.Stats()["phone"]; c.tries != 1 || s.Refused != 1 || s.Queued != 0 || s.LastErr == "" {
 			t.Errorf("%d tries, %+v", c.tries, s)
 		}
@@ -220,7 +222,7 @@ func TestResolvedWhileDown(t *testing.T) {
 		r.start(DispatchConfig{}, c)
 		r.look(troubles(Act, "a"))
 		r.kill()
-		time.Sleep(5 * time.Hour)
+		pass(5 * time.Hour)
 		r.start(DispatchConfig{}, c)
 		defer r.kill()
 		r.look(quietShop)
@@ -253,7 +255,7 @@ func TestOutboxCatchesUp(t *testing.T) {
 		r.look(troubles(Act, "a"))
 		r.st.setFull(false)
 		r.look(troubles(Act, "a", "b"))
-		time.Sleep(10 * time.Minute)
+		pass(10 * time.Minute)
 		r.kill()
 		if n := r.st.queued(); n != 2 {
 			t.Errorf("%d rows in the outbox, want 2", n)
@@ -275,13 +277,13 @@ func TestDoneCatchesUp(t *testing.T) {
 		r.start(DispatchConfig{}, c)
 		r.look(troubles(Act, "a"))
 		r.st.setFull(true)
-		time.Sleep(10 * time.Minute)
+		pass(10 * time.Minute)
 		wantSay(t, c, "trouble firing")
 		if r.st.queued() != 1 {
 			t.Fatal("a full card forgot a row")
 		}
 		r.st.setFull(false)
-		time.Sleep(2 * time.Minute)
+		pass(2 * time.Minute)
 		r.kill()
 		if n := r.st.queued(); n != 0 {
 			t.Errorf("%d rows left", n)
@@ -315,7 +317,7 @@ func TestTroubleIsSaidOnce(t *testing.T) {
 		r := &rig{t: t}
 		r.start(DispatchConfig{Log: slog.New(slog.NewTextHandler(&b, nil))}, c)
 		r.look(troubles(Act, "a"))
-		time.Sleep(29 * time.Minute)
+		pass(29 * time.Minute)
 		r.kill()
 		if n := strings.Count(b.String(), "no route to host"); n != 1 || c.tries < 5 {
 			t.Errorf("said %d times in %d tries, want once:\n%s", n, c.tries, b.String())
@@ -327,7 +329,7 @@ func TestTroubleIsSaidOnce(t *testing.T) {
 func sleepTill23(r *rig) {
 	now := time.Now().In(shed)
 	y, m, d := now.Date()
-	time.Sleep(time.Until(time.Date(y, m, d, 23, 0, 0, 0, shed)))
+	pass(time.Until(time.Date(y, m, d, 23, 0, 0, 0, shed)))
 	r.d.SetView(View{Loc: shed}, Hours{22 * 60, 6*60 + 30}, true)
 	r.e.SetView(View{Loc: shed})
 }
@@ -350,11 +352,10 @@ func TestNight(t *testing.T) {
 		r.look(in)
 		wantSay(t, phone, "r-danger firing", "r-act firing")
 		wantSay(t, yard, "r-danger firing", "r-act firing", "r-soon firing", "r-note firing")
-		time.Sleep(7 * time.Hour) // 06:00
+		pass(7 * time.Hour) // 06:00
 		synctest.Wait()
 		wantSay(t, phone, "r-danger firing", "r-act firing")
-		time.Sleep(31 * time.Minute)
-		synctest.Wait()
+		pass(31 * time.Minute)
 		got := phone.messages()
 		if len(got) != 3 || got[2].What != WhatDigest || len(got[2].Lines) != 2 {
 			t.Fatalf("in the morning %v, want one digest of two", phone)
@@ -389,9 +390,9 @@ func TestNightWakesOnlyForWhatCannotWait(t *testing.T) {
 		look(12 * time.Hour) // until 11:00
 		wantSay(t, phone)
 		// A warm night: the forecast moves the end to 02:00.
-		time.Sleep(2 * time.Hour)
+		pass(2 * time.Hour)
 		look(3 * time.Hour)
-		time.Sleep(20 * time.Minute)
+		pass(20 * time.Minute)
 		look(3 * time.Hour)
 		wantSay(t, phone, "closing_soon firing")
 	})
@@ -405,9 +406,9 @@ func TestCameAndWentOvernight(t *testing.T) {
 		defer r.kill()
 		sleepTill23(r)
 		r.look(troubles(Soon, "the vent"))
-		time.Sleep(time.Hour)
+		pass(time.Hour)
 		r.look(quietShop)
-		time.Sleep(8 * time.Hour)
+		pass(8 * time.Hour)
 		got := phone.messages()
 		if len(got) != 1 || got[0].What != WhatDigest || len(got[0].Lines) != 1 ||
 			got[0].Lines[0] != "00:00 Look at the vent. It ended at 00:00." {
@@ -448,16 +449,16 @@ func TestFlappingProbeIsOneMessage(t *testing.T) {
 		}
 		for time.Since(begin) < 6*time.Hour {
 			look("missing")
-			time.Sleep(3 * time.Minute)
+			pass(3 * time.Minute)
 			look("missing")
-			time.Sleep(time.Minute)
+			pass(time.Minute)
 			look("ok")
-			time.Sleep(4 * time.Minute)
+			pass(4 * time.Minute)
 		}
 		wantSay(t, phone, "probe_missing firing")
 		for range 130 {
 			look("ok")
-			time.Sleep(time.Minute)
+			pass(time.Minute)
 		}
 		wantSay(t, phone, "probe_missing firing", "probe_missing resolved")
 	})
@@ -474,7 +475,7 @@ func TestRateLimit(t *testing.T) {
 		for i := range 40 {
 			subjects = append(subjects, fmt.Sprintf("s%02d", i))
 			r.look(troubles(Soon, subjects...))
-			time.Sleep(10 * time.Second)
+			pass(10 * time.Second)
 		}
 		r.look(func(now time.Time) Input {
 			in := troubles(Soon, subjects...)(now)
@@ -485,7 +486,7 @@ func TestRateLimit(t *testing.T) {
 		if n != 6 { // five and the danger
 			t.Errorf("%d messages, want 6: %v", n, phone)
 		}
-		time.Sleep(30 * time.Minute)
+		pass(30 * time.Minute)
 		lines := 0
 		for _, m := range phone.messages()[n:] {
 			if m.What != WhatDigest {
@@ -542,7 +543,7 @@ func TestRoutes(t *testing.T) {
 		wantSay(t, a, "trouble firing")
 		wantSay(t, b)
 		// Nobody answers for twenty minutes.
-		time.Sleep(20 * time.Minute)
+		pass(20 * time.Minute)
 		r.look(troubles(Act, "x"))
 		wantSay(t, a, "trouble firing", "trouble escalated")
 		wantSay(t, boss, "trouble escalated")
@@ -555,7 +556,7 @@ func TestRoutes(t *testing.T) {
 				}
 			}
 		}
-		time.Sleep(time.Hour)
+		pass(time.Hour)
 		r.look(troubles(Act, "x", "y"))
 		wantSay(t, boss, "trouble escalated")
 	})
@@ -564,9 +565,9 @@ func TestRoutes(t *testing.T) {
 // Acknowledging takes back what is still on its way.
 func TestAckTakesBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		up := false
+		var up atomic.Bool
 		phone := &chanFake{name: "phone", fail: func(int) error {
-			if up {
+			if up.Load() {
 				return nil
 			}
 			return errors.New("down")
@@ -579,8 +580,8 @@ func TestAckTakesBack(t *testing.T) {
 			t.Fatal(err)
 		}
 		r.look(troubles(Act, "a"))
-		up = true
-		time.Sleep(time.Hour)
+		up.Store(true)
+		pass(time.Hour)
 		wantSay(t, phone)
 		if r.st.queued() != 0 {
 			t.Error("still in the outbox")
@@ -641,10 +642,10 @@ func TestWatcherFollows(t *testing.T) {
 		}
 		look()
 		want()
-		time.Sleep(15 * time.Minute)
+		pass(15 * time.Minute)
 		look()
 		want("cup_soon closing")
-		time.Sleep(5 * time.Minute)
+		pass(5 * time.Minute)
 		look()
 		want("cup_over danger")
 		if n := r.e.AckAll("push-button", time.Now()); n != 1 {
@@ -742,11 +743,12 @@ func (f roundTrip) RoundTrip(r *http.Request) (*http.Response, error) { return f
 
 func TestHeartbeat(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		beats, healthy := 0, true
-		h := &Heartbeat{URL: "https://beats.example/secret-path", Every: 5 * time.Minute, Healthy: func() bool { return healthy },
+		var beats atomic.Int32
+		var healthy atomic.Bool
+		healthy.Store(true)
+		h := &Heartbeat{URL: "https://beats.example/secret-path", Every: 5 * time.Minute, Healthy: func() bool { return healthy.Load() },
 			Client: &http.Client{Transport: roundTrip(func(*http.Request) (*http.Response, error) {
-				beats++
-				if beats > 14 {
+				if beats.Add(1) > 14 {
 					return nil, errors.New("no route to host")
 				}
 				return &http.Response{StatusCode: 204, Body: http.NoBody, Header: http.Header{}}, nil
@@ -754,20 +756,17 @@ func TestHeartbeat(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
 		go h.Run(ctx)
-		time.Sleep(59 * time.Minute)
-		synctest.Wait()
-		if beats != 12 {
-			t.Errorf("%d beats in an hour, want 12", beats)
+		pass(59 * time.Minute)
+		if beats.Load() != 12 {
+			t.Errorf("%d beats in an hour, want 12", beats.Load())
 		}
-		healthy = false
-		time.Sleep(time.Hour)
-		synctest.Wait()
-		if s := h.Stats(); beats != 12 || s.Withheld != 12 {
-			t.Errorf("%d beats, %+v while a part was stuck", beats, s)
+		healthy.Store(false)
+		pass(time.Hour)
+		if s := h.Stats(); beats.Load() != 12 || s.Withheld != 12 {
+			t.Errorf("%d beats, %+v while a part was stuck", beats.Load(), s)
 		}
-		healthy = true
-		time.Sleep(20 * time.Minute)
-		synctest.Wait()
+		healthy.Store(true)
+		pass(20 * time.Minute)
 		if s := h.Stats(); s.Failed == 0 || s.LastErr == "" || strings.Contains(s.LastErr, "secret-path") {
 			t.Errorf("stats = %+v", s)
 		}

@@ -158,6 +158,7 @@ type chanFake struct {
 
 	mu    sync.Mutex
 	tries int
+	at    []time.Time // of each try
 	got   []Message
 }
 
@@ -175,6 +176,7 @@ func (c *chanFake) Send(ctx context.Context, m Message) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.tries++
+	c.at = append(c.at, time.Now())
 	if c.fail != nil {
 		if err := c.fail(c.tries); err != nil {
 			return err

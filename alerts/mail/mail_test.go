@@ -17,6 +17,7 @@ import (
 	"mime/quotedprintable"
 	"net"
 	netmail "net/mail"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -59,6 +60,19 @@ func newSink(t testing.TB, cert *tls.Certificate, answers map[string]string) *si
 		}
 	}()
 	return s
+}
+
+// kept is what it was given so far.
+type kept struct {
+	mails, rcpts []string
+	auth         string
+	tls          bool
+}
+
+func (s *sink) kept() kept {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return kept{slices.Clone(s.mails), slices.Clone(s.rcpts), s.auth, s.tls}
 }
 
 func (s *sink) port() int { return s.l.Addr().(*net.TCPAddr).Port }
@@ -164,11 +178,11 @@ func TestMail(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if len(s.mails) != 2 || len(s.rcpts) != 4 {
-		t.Fatalf("%d mails to %q", len(s.mails), s.rcpts)
+	if len(s.kept().mails) != 2 || len(s.kept().rcpts) != 4 {
+		t.Fatalf("%d mails to %q", len(s.kept().mails), s.kept().rcpts)
 	}
 	ids := map[string]bool{}
-	for _, raw := range s.mails {
+	for _, raw := range s.kept().mails {
 		m, err := netmail.ReadMessage(strings.NewReader(raw))
 		if err != nil {
 			t.Fatal(err)
@@ -228,30 +242,30 @@ func TestStartTLSAndLogIn(t *testing.T) {
 	if err := c.Send(t.Context(), message()); err != nil {
 		t.Fatal(err)
 	}
-	if !s.tls || s.auth != "\x00shed\x00hush" || len(s.mails) != 1 { // RFC 4616
-		t.Errorf("tls %v, auth %q, %d mails", s.tls, s.auth, len(s.mails))
+	if !s.kept().tls || s.kept().auth != "\x00shed\x00hush" || len(s.kept().mails) != 1 { // RFC 4616
+		t.Errorf("tls %v, auth %q, %d mails", s.kept().tls, s.kept().auth, len(s.kept().mails))
 	}
 	// Encrypted from the first byte.
 	whole := newSink(t, nil, nil)
 	whole.wrap = func(c net.Conn) net.Conn { return tls.Server(c, &tls.Config{Certificates: []tls.Certificate{*cert}}) }
 	o.Port, o.TLS = whole.port(), "tls"
 	c, _ = New("office", o)
-	if err := c.Send(t.Context(), message()); err != nil || whole.auth != "\x00shed\x00hush" || len(whole.mails) != 1 {
-		t.Errorf("tls from the first byte: %v, auth %q, %d mails", err, whole.auth, len(whole.mails))
+	if err := c.Send(t.Context(), message()); err != nil || whole.kept().auth != "\x00shed\x00hush" || len(whole.kept().mails) != 1 {
+		t.Errorf("tls from the first byte: %v, auth %q, %d mails", err, whole.kept().auth, len(whole.kept().mails))
 	}
 	o.TLS = "starttls"
 	// A server that offers no STARTTLS gets neither password nor mail.
 	plain := newSink(t, nil, nil)
 	o.Port = plain.port()
 	c, _ = New("office", o)
-	if err := c.Send(t.Context(), message()); err == nil || plain.auth != "" || len(plain.mails) != 0 {
-		t.Errorf("in the clear: %v, auth %q, %d mails", err, plain.auth, len(plain.mails))
+	if err := c.Send(t.Context(), message()); err == nil || plain.kept().auth != "" || len(plain.kept().mails) != 0 {
+		t.Errorf("in the clear: %v, auth %q, %d mails", err, plain.kept().auth, len(plain.kept().mails))
 	}
 	// A certificate that nobody vouches for.
 	o.Port, o.TLSConfig = s.port(), nil
 	c, _ = New("office", o)
-	if err := c.Send(t.Context(), message()); err == nil || len(s.mails) != 1 {
-		t.Errorf("unknown certificate: %v, %d mails", err, len(s.mails))
+	if err := c.Send(t.Context(), message()); err == nil || len(s.kept().mails) != 1 {
+		t.Errorf("unknown certificate: %v, %d mails", err, len(s.kept().mails))
 	}
 }
 
@@ -342,9 +356,9 @@ func TestBadOptions(t *testing.T) {
 	if err := c.Send(t.Context(), m); err != nil {
 		t.Fatal(err)
 	}
-	got, err := netmail.ReadMessage(strings.NewReader(s.mails[0]))
-	if err != nil || got.Header.Get("Bcc") != "" || len(s.rcpts) != 2 {
-		t.Errorf("a header came in: %v, %v, %q", got.Header, err, s.rcpts)
+	got, err := netmail.ReadMessage(strings.NewReader(s.kept().mails[0]))
+	if err != nil || got.Header.Get("Bcc") != "" || len(s.kept().rcpts) != 2 {
+		t.Errorf("a header came in: %v, %v, %q", got.Header, err, s.kept().rcpts)
 	}
 }
 
