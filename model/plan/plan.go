@@ -53,6 +53,10 @@ type Forecast struct {
 	Start time.Time
 	Step  time.Duration // 15 minutes is what it is made for
 	Air   [][]float64
+	// Past is the air before Start, °C, at the same steps, oldest first: what
+	// coats already on have seen. Before it, or without it, the first known
+	// value is held.
+	Past []float64
 }
 
 // Panel is one side of a piece.
@@ -120,6 +124,57 @@ func (j *Job) Check() Faults {
 	return f
 }
 
+// withPast lays the past before the forecast, as far back as the first step
+// that has been done, a week at most.
+func (j *Job) withPast() *Job {
+	k := *j
+	f := &k.Forecast
+	if f.Step <= 0 || len(f.Air) == 0 {
+		return &k
+	}
+	back := 0
+	for i := range j.Steps {
+		if d := j.Steps[i].Done; d != nil && d.Before(f.Start) {
+			if ago := f.Start.Sub(*d); ago <= Horizon {
+				// An hour more: what went before it took somebody's time too.
+				back = max(back, int((ago+time.Hour)/f.Step)+1)
+			}
+		}
+	}
+	if back == 0 {
+		return &k
+	}
+	lay := func(all [][]float64) [][]float64 {
+		if all == nil {
+			return nil
+		}
+		out := make([][]float64, len(all))
+		for i, p := range all {
+			row := make([]float64, 0, back+len(p))
+			for b := back; b > 0; b-- {
+				switch {
+				case b <= len(f.Past):
+					row = append(row, f.Past[len(f.Past)-b])
+				case len(f.Past) > 0:
+					row = append(row, f.Past[0])
+				case len(p) > 0:
+					row = append(row, p[0])
+				}
+			}
+			out[i] = append(row, p...)
+		}
+		return out
+	}
+	f.Air = lay(f.Air)
+	k.Panels = slices.Clone(k.Panels)
+	for i := range k.Panels {
+		k.Panels[i].Surface = lay(k.Panels[i].Surface)
+	}
+	f.Start = f.Start.Add(-time.Duration(back) * f.Step)
+	f.Past = nil
+	return &k
+}
+
 // step is a Step made ready.
 type step struct {
 	*Step
@@ -182,6 +237,7 @@ func defaultWork(s *Step, area float64) float64 {
 
 func (j *Job) compile() (*compiled, Faults) {
 	var faults Faults
+	j = j.withPast()
 	add := func(place, format string, a ...any) {
 		faults = append(faults, Fault{place, fmt.Sprintf(format, a...)})
 	}
@@ -422,12 +478,7 @@ func (j *Job) compile() (*compiled, Faults) {
 		if s.Done != nil && fc {
 			st.done = s.Done.Sub(f.Start).Minutes()
 			if st.done < 0 {
-				add(place, "was done at %s, before the temperatures begin (%s)", s.Done.In(c.loc).Format("15:04 Jan 2"), f.Start.In(c.loc).Format("15:04 Jan 2"))
-			}
-			for _, a := range st.after {
-				if math.IsNaN(c.steps[a].done) {
-					add(place, "is done, but %q before it is not", c.steps[a].ID)
-				}
+				add(place, "was done on %s, more than a week before the forecast", s.Done.In(c.loc).Format("2 Jan 15:04"))
 			}
 		}
 		c.steps[i] = st
@@ -442,6 +493,17 @@ func (j *Job) compile() (*compiled, Faults) {
 	faults = append(faults, c.contradictions()...)
 	if len(faults) > 0 {
 		return nil, faults
+	}
+	// What comes before a done step on its panel has been done too, whether
+	// or not anybody wrote it down.
+	for i := len(c.steps) - 1; i >= 0; i-- {
+		if s := &c.steps[i]; !math.IsNaN(s.done) {
+			for _, a := range s.after {
+				if b := &c.steps[a]; math.IsNaN(b.done) {
+					b.done = math.Max(0, s.done-b.work)
+				}
+			}
+		}
 	}
 
 	c.members = len(f.Air)
