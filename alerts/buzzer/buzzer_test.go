@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -67,6 +68,9 @@ type push struct {
 func (b *push) Pressed() bool { b.mu.Lock(); defer b.mu.Unlock(); return b.down }
 func (b *push) set(d bool)    { b.mu.Lock(); b.down = d; b.mu.Unlock() }
 
+// pass lets fake time go by and what it sets off come to rest.
+func pass(d time.Duration) { time.Sleep(d); synctest.Wait() }
+
 func sounding(s string) []alerts.Alert { return []alerts.Alert{{Sound: s}} }
 
 func run(t *testing.T, c *Channel) (stop func()) {
@@ -94,7 +98,7 @@ func TestPatterns(t *testing.T) {
 			c := New("piezo", p, nil, nil)
 			stop := run(t, c)
 			c.Watch(sounding(tt.sound))
-			time.Sleep(2500 * time.Millisecond)
+			pass(2500 * time.Millisecond)
 			if n, d := p.within(0, 2500*time.Millisecond); n != tt.beeps || d != tt.long {
 				t.Errorf("%s: %d beeps, %v sounding; want %d, %v", tt.sound, n, d, tt.beeps, tt.long)
 			}
@@ -112,14 +116,14 @@ func TestFallsSilentAtOnce(t *testing.T) {
 		c := New("piezo", p, nil, nil)
 		defer run(t, c)()
 		c.Watch(sounding(alerts.SoundActNow))
-		time.Sleep(300 * time.Millisecond) // in the middle of a beep
+		pass(300 * time.Millisecond) // in the middle of a beep
 		c.Watch(nil)
 		synctest.Wait()
 		if p.on {
 			t.Error("still on after it was acknowledged")
 		}
 		n := len(p.edges)
-		time.Sleep(time.Hour)
+		pass(time.Hour)
 		if len(p.edges) != n {
 			t.Errorf("sounds again: %v", p.edges[n:])
 		}
@@ -132,9 +136,9 @@ func TestDangerOverrides(t *testing.T) {
 		c := New("piezo", p, nil, nil)
 		defer run(t, c)()
 		c.Watch(sounding(alerts.SoundClosing))
-		time.Sleep(10 * time.Second) // in its pause
+		pass(10 * time.Second) // in its pause
 		c.Watch([]alerts.Alert{{Sound: alerts.SoundClosing}, {Sound: alerts.SoundDanger}, {Sound: ""}})
-		time.Sleep(2500 * time.Millisecond)
+		pass(2500 * time.Millisecond)
 		if n, _ := p.within(10*time.Second, 12500*time.Millisecond); n != 10 {
 			t.Errorf("%d beeps after danger came, want its 10", n)
 		}
@@ -148,7 +152,7 @@ func TestGoesOnSlower(t *testing.T) {
 		c := New("piezo", p, nil, nil)
 		defer run(t, c)()
 		c.Watch(sounding(alerts.SoundActNow))
-		time.Sleep(20*time.Minute + time.Second)
+		pass(20*time.Minute + time.Second)
 		early, _ := p.within(0, 5*time.Minute)
 		late, _ := p.within(15*time.Minute, 20*time.Minute)
 		if early < 30 || late < 4 || late > 8 {
@@ -160,37 +164,37 @@ func TestGoesOnSlower(t *testing.T) {
 func TestButton(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p, b := &tape{began: time.Now()}, &push{}
-		presses := 0
+		var presses atomic.Int32
 		var c *Channel
-		c = New("piezo", p, b, func() { presses++; c.Watch(nil) })
+		c = New("piezo", p, b, func() { presses.Add(1); c.Watch(nil) })
 		defer run(t, c)()
 		c.Watch(sounding(alerts.SoundActNow))
-		time.Sleep(time.Second)
+		pass(time.Second)
 		b.set(true) // a spark: gone before the second look
-		time.Sleep(40 * time.Millisecond)
+		pass(40 * time.Millisecond)
 		b.set(false)
-		time.Sleep(time.Second)
-		if presses != 0 {
+		pass(time.Second)
+		if presses.Load() != 0 {
 			t.Error("a spark counts as a press")
 		}
 		b.set(true) // leaned on for an hour
-		time.Sleep(time.Hour)
-		if presses != 1 || p.on {
-			t.Errorf("%d presses, sounding %v; want 1, false", presses, p.on)
+		pass(time.Hour)
+		if presses.Load() != 1 || p.on {
+			t.Errorf("%d presses, sounding %v; want 1, false", presses.Load(), p.on)
 		}
 		// What comes while it is stuck is heard.
 		c.Watch(sounding(alerts.SoundDanger))
 		n := len(p.edges)
-		time.Sleep(10 * time.Second)
-		if presses != 1 || len(p.edges) == n {
+		pass(10 * time.Second)
+		if presses.Load() != 1 || len(p.edges) == n {
 			t.Errorf("a stuck button silences what comes later")
 		}
 		b.set(false)
-		time.Sleep(time.Second)
+		pass(time.Second)
 		b.set(true)
-		time.Sleep(time.Second)
-		if presses != 2 {
-			t.Errorf("%d presses, want 2", presses)
+		pass(time.Second)
+		if presses.Load() != 2 {
+			t.Errorf("%d presses, want 2", presses.Load())
 		}
 	})
 }
@@ -209,7 +213,9 @@ func TestTest(t *testing.T) {
 		if err := c.Send(t.Context(), alerts.Message{What: alerts.WhatFiring}); err != nil {
 			t.Error(err)
 		}
+		p.mu.Lock()
 		p.fail = errors.New("line taken")
+		p.mu.Unlock()
 		if err := c.Send(t.Context(), alerts.Message{What: alerts.WhatTest}); err == nil || !strings.Contains(err.Error(), "line taken") {
 			t.Errorf("a line that does not obey passes its test: %v", err)
 		}

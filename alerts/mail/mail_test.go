@@ -33,7 +33,7 @@ type sink struct {
 	l       net.Listener
 	cert    *tls.Certificate
 	answers map[string]string
-	wrap    func(net.Conn) net.Conn
+	wrap    []func(net.Conn) net.Conn
 
 	mu    sync.Mutex
 	mails []string
@@ -42,13 +42,13 @@ type sink struct {
 	tls   bool
 }
 
-func newSink(t testing.TB, cert *tls.Certificate, answers map[string]string) *sink {
+func newSink(t testing.TB, cert *tls.Certificate, answers map[string]string, wrap ...func(net.Conn) net.Conn) *sink {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &sink{l: l, cert: cert, answers: answers}
+	s := &sink{l: l, cert: cert, answers: answers, wrap: wrap}
 	t.Cleanup(func() { l.Close() })
 	go func() {
 		for {
@@ -79,8 +79,8 @@ func (s *sink) port() int { return s.l.Addr().(*net.TCPAddr).Port }
 
 func (s *sink) serve(c net.Conn) {
 	defer func() { c.Close() }()
-	if s.wrap != nil {
-		c = s.wrap(c)
+	for _, f := range s.wrap {
+		c = f(c)
 	}
 	r := bufio.NewReader(c)
 	say := func(f string, a ...any) { fmt.Fprintf(c, f+"\r\n", a...) }
@@ -246,8 +246,9 @@ func TestStartTLSAndLogIn(t *testing.T) {
 		t.Errorf("tls %v, auth %q, %d mails", s.kept().tls, s.kept().auth, len(s.kept().mails))
 	}
 	// Encrypted from the first byte.
-	whole := newSink(t, nil, nil)
-	whole.wrap = func(c net.Conn) net.Conn { return tls.Server(c, &tls.Config{Certificates: []tls.Certificate{*cert}}) }
+	whole := newSink(t, nil, nil, func(c net.Conn) net.Conn {
+		return tls.Server(c, &tls.Config{Certificates: []tls.Certificate{*cert}})
+	})
 	o.Port, o.TLS = whole.port(), "tls"
 	c, _ = New("office", o)
 	if err := c.Send(t.Context(), message()); err != nil || whole.kept().auth != "\x00shed\x00hush" || len(whole.kept().mails) != 1 {
