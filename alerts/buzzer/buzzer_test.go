@@ -39,6 +39,9 @@ func (p *tape) Set(on bool) error {
 	return nil
 }
 
+func (p *tape) count() int     { p.mu.Lock(); defer p.mu.Unlock(); return len(p.edges) }
+func (p *tape) sounding() bool { p.mu.Lock(); defer p.mu.Unlock(); return p.on }
+
 // within counts the beeps and the time sounding from one moment to another.
 func (p *tape) within(from, to time.Duration) (beeps int, sounding time.Duration) {
 	p.mu.Lock()
@@ -103,7 +106,7 @@ func TestPatterns(t *testing.T) {
 				t.Errorf("%s: %d beeps, %v sounding; want %d, %v", tt.sound, n, d, tt.beeps, tt.long)
 			}
 			stop()
-			if p.on {
+			if p.sounding() {
 				t.Errorf("%s: sounds after the end", tt.sound)
 			}
 		})
@@ -119,13 +122,13 @@ func TestFallsSilentAtOnce(t *testing.T) {
 		pass(300 * time.Millisecond) // in the middle of a beep
 		c.Watch(nil)
 		synctest.Wait()
-		if p.on {
+		if p.sounding() {
 			t.Error("still on after it was acknowledged")
 		}
-		n := len(p.edges)
+		n := p.count()
 		pass(time.Hour)
-		if len(p.edges) != n {
-			t.Errorf("sounds again: %v", p.edges[n:])
+		if p.count() != n {
+			t.Errorf("sounds again: %d edges", p.count()-n)
 		}
 	})
 }
@@ -179,14 +182,14 @@ func TestButton(t *testing.T) {
 		}
 		b.set(true) // leaned on for an hour
 		pass(time.Hour)
-		if presses.Load() != 1 || p.on {
-			t.Errorf("%d presses, sounding %v; want 1, false", presses.Load(), p.on)
+		if presses.Load() != 1 || p.sounding() {
+			t.Errorf("%d presses, sounding %v; want 1, false", presses.Load(), p.sounding())
 		}
 		// What comes while it is stuck is heard.
 		c.Watch(sounding(alerts.SoundDanger))
-		n := len(p.edges)
+		n := p.count()
 		pass(10 * time.Second)
-		if presses.Load() != 1 || len(p.edges) == n {
+		if presses.Load() != 1 || p.count() == n {
 			t.Errorf("a stuck button silences what comes later")
 		}
 		b.set(false)
