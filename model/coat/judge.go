@@ -250,11 +250,8 @@ func (e *Estimate) unknown(c *Case, tr *Track, cold float64) {
 	if high && tr.debtAbove > 0 {
 		e.UnknownWhy = append(e.UnknownWhy, OutsideRange)
 	}
-	gap := 0.0
-	if tr.wSum > 0 {
-		gap = tr.wGap / tr.wSum
-	}
-	if c.GapFor > longGap || gap > gapTooWide {
+	// A finger test after the gap ends it.
+	if c.GapFor > longGap || tr.gapSD() > gapTooWide && c.Belief.GapSD < 0.8*tr.gapSD() {
 		e.UnknownWhy = append(e.UnknownWhy, Gap)
 	}
 	if len(e.UnknownWhy) > 0 {
@@ -337,9 +334,10 @@ func (e *Estimate) window(c *Case, f, closing *fan, alpha50 float64) {
 	win.Opens, win.Closes = win.OpensBand.P90, win.ClosesBand.P10
 	now := c.Now
 	passed := func(t *time.Time) bool { return t != nil && !t.After(now) }
-	finger := fingerOpen(kind, c.Belief.LastUsed)
+	open, shut := finger(kind, c.Belief.LastUsed)
+	fresh := c.Belief.LastUsed != nil && now.Sub(c.Belief.LastUsed.At) <= feelFreshFor
 	// Where the edges cross, no permission: a time to begin feeling it.
-	if !finger && win.OpensBand.P10 != nil && win.Closes != nil && (win.Opens == nil || win.Opens.After(*win.Closes)) {
+	if !open && win.OpensBand.P10 != nil && win.Closes != nil && (win.Opens == nil || win.Opens.After(*win.Closes)) {
 		from := *win.OpensBand.P10
 		if from.Before(now) {
 			from = now
@@ -353,9 +351,10 @@ func (e *Estimate) window(c *Case, f, closing *fan, alpha50 float64) {
 		win.Status = "cold"
 	case e.State == Unknown:
 		win.Status = "unknown"
-	case passed(win.ClosesBand.P50) && !(finger && stillOpen(kind, c.Belief.LastUsed)):
+	case shut, passed(win.ClosesBand.P50) && !(open && fresh):
+		// A finger that found it soft just now outweighs the reckoning.
 		win.Status = "closed"
-	case finger || passed(win.Opens) && win.FeelFrom == nil:
+	case open || passed(win.Opens) && win.FeelFrom == nil:
 		win.Status = "open"
 	default:
 		win.Status = "before"
@@ -375,25 +374,23 @@ func contains(s []string, x string) bool {
 	return false
 }
 
-// fingerOpen says whether a finger test opened the window: it opens at once.
-func fingerOpen(kind string, f *Feel) bool {
+// finger says whether the last finger test found the window open, or past its
+// end: a test opens a step at once.
+func finger(kind string, f *Feel) (open, shut bool) {
 	if f == nil {
-		return false
+		return false, false
 	}
+	n := f.State.Rank()
 	switch kind {
 	case WindowCloth:
-		return f.State == Tacky
+		return n == Tacky.Rank(), n >= Green.Rank()
 	case WindowWet:
-		return f.State == Wet
+		return n == Wet.Rank(), n >= Tacky.Rank()
 	case WindowFill:
-		return f.State == Green
+		return n == Green.Rank(), n >= Firm.Rank()
 	}
-	return f.State == Tacky || f.State == Green
+	return n == Tacky.Rank() || n == Green.Rank(), n >= Firm.Rank()
 }
-
-// stillOpen: a finger that found the soft side of closing just now outweighs
-// the median.
-func stillOpen(kind string, f *Feel) bool { return fingerOpen(kind, f) }
 
 func (e *Estimate) speak(c *Case, f, closing *fan) {
 	y := saying{now: c.Now, loc: c.zone()}
@@ -445,11 +442,8 @@ func (e *Estimate) speak(c *Case, f, closing *fan) {
 		}
 	case !hard:
 		e.AdviceCode, e.Flag = AdviseWaitAbrade, "wait"
-		y.bold("The window closed at ")
-		if t := win.ClosesBand.P50; t != nil {
-			y.time(*t, nearest)
-		}
-		y.text(". Let it get hard")
+		e.sayClosed(c, &y)
+		y.text(" Let it get hard")
 		if t := e.Events.Hard.P90; t != nil {
 			y.text(" (from ").time(*t, later).text(")")
 		}
@@ -463,8 +457,9 @@ func (e *Estimate) speak(c *Case, f, closing *fan) {
 		y.text(" No load on it; abrade before the next coat.")
 	default:
 		e.AdviceCode, e.Flag = AdviseAbradeRecoat, "done"
-		if win != nil && win.ClosesBand.P50 != nil && !win.ClosesBand.P50.After(c.Now) {
-			y.bold("The window closed at ").time(*win.ClosesBand.P50, nearest).text(". ")
+		if win != nil {
+			e.sayClosed(c, &y)
+			y.text(" ")
 		}
 		y.text("Wash with water, dry, abrade, then coat. You can sand and flip it")
 		switch t := e.Events.Handle; {
@@ -476,6 +471,15 @@ func (e *Estimate) speak(c *Case, f, closing *fan) {
 			y.text("; do not load it yet.")
 		}
 	}
+}
+
+func (e *Estimate) sayClosed(c *Case, y *saying) {
+	if t := e.NextWindow.ClosesBand.P50; t != nil && !t.After(c.Now) {
+		y.bold("The window closed at ").time(*t, nearest).text(".")
+		return
+	}
+	// A finger found it closed before the reckoning did.
+	y.bold("The window has closed.")
 }
 
 func (e *Estimate) sayOpen(c *Case, win *Window, y *saying, first string) {
@@ -565,7 +569,7 @@ func (e *Estimate) because(c *Case) {
 		how := "Perhaps"
 		switch p := e.StateProbability.of(e.State); {
 		case p >= 0.9:
-			how = "Surely"
+			how = "Very likely"
 		case p >= 0.65:
 			how = "Most likely"
 		}

@@ -154,7 +154,10 @@ type fan struct {
 	start float64 // s after mixing of the outlook's start
 	bins  int
 	cdf   [numMarks][]float64
+	times [numMarks][3]float64 // p10, p50, p90; +Inf where not reached
 }
+
+var bandQ = [3]float64{0.1, 0.5, 0.9}
 
 // spreadOut integrates every path of the outlook for the rate factors that
 // carry weight, and gathers when each mark is passed.
@@ -471,6 +474,28 @@ func (f *fan) finish() {
 		}
 		f.cdf[m] = d
 	}
+	// Marks that nearly coincide may come out of interpolation a second out
+	// of order.
+	for i, q := range bandQ {
+		floor := 0.0
+		for m := range f.times {
+			s, ok := f.quantile(Mark(m), q)
+			if !ok {
+				s = math.Inf(1)
+			}
+			if Mark(m) == MarkCloses && math.IsInf(f.tr.recoatAt, 1) && f.tr.r.RecoatUntil == nil {
+				s = f.times[MarkFirm][i]
+			}
+			if Mark(m) != MarkCloses {
+				s = max(s, floor)
+				floor = s
+			}
+			if i > 0 {
+				s = max(s, f.times[m][i-1])
+			}
+			f.times[m][i] = s
+		}
+	}
 }
 
 // quantile is the time, s after mixing, by which the mark has passed with
@@ -527,13 +552,13 @@ func (f *fan) by(m Mark, t float64) float64 {
 }
 
 func (f *fan) band(m Mark) TimeBand {
-	get := func(q float64) *time.Time {
-		s, ok := f.quantile(m, q)
-		if !ok {
+	get := func(s float64) *time.Time {
+		if math.IsInf(s, 1) {
 			return nil
 		}
 		t := f.tr.moment(s).Truncate(time.Second)
 		return &t
 	}
-	return TimeBand{P10: get(0.1), P50: get(0.5), P90: get(0.9)}
+	b := f.times[m]
+	return TimeBand{P10: get(b[0]), P50: get(b[1]), P90: get(b[2])}
 }

@@ -16,6 +16,8 @@ type Belief struct {
 	Notes         []Note
 	// LastUsed is the last finger test that counted; nil for none.
 	LastUsed *Feel
+	// GapSD is the doubt from gaps that the last finger test knew of.
+	GapSD float64
 	// Asked is set when the tests ask for a rate factor that no batch of this
 	// resin has: wrong hardener, ratio or probe.
 	Asked bool
@@ -63,9 +65,11 @@ func cumulativeWide(r *cure.Resin, alpha, nowC float64, wide bool) [4]float64 {
 // each as 1 where it says nothing.
 type Likelihood struct {
 	W       Weights
+	each    []Weights // of each test used
 	used    []Feel
 	notes   []Note
 	tempSD  float64 // doubt from temperatures at the last test used
+	gapSD   float64 // of that, from gaps
 	ignored int
 }
 
@@ -94,8 +98,10 @@ func (tr *Track) Judge() Likelihood {
 		for i := range l.W {
 			l.W[i] *= x[i]
 		}
+		l.each = append(l.each, x)
 		l.used = append(l.used, s.Feel)
 		l.tempSD = s.tempSD
+		l.gapSD = s.gapSD
 	}
 	return l
 }
@@ -172,6 +178,9 @@ func (l *Likelihood) consistent(s []*Snapshot) []*Snapshot {
 // others (standard deviation); the rest is the lot's.
 const batchSD = 0.15
 
+// hardlyEver is the chance below which a finger test is questioned.
+const hardlyEver = 0.015
+
 // Family is what the finger tests on other coats say: those of the same cup
 // say it of the same rate factor, those of other cups of the same resin and
 // lot of a related one.
@@ -185,7 +194,7 @@ type Family struct {
 // batch recorded); tempSD is the doubt from its temperatures, all standard
 // deviations of ln κ.
 func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
-	b := Belief{Used: len(own.used), Ignored: own.ignored, Notes: own.notes}
+	b := Belief{Used: len(own.used), Ignored: own.ignored, Notes: own.notes, GapSD: own.gapSD}
 	if n := len(own.used); n > 0 {
 		b.LastUsed = &own.used[n-1]
 	}
@@ -219,6 +228,19 @@ func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
 	w := prior.blurred(early)
 	w.normalise()
 	before := w
+	// A test that this resin could hardly give, whatever the batch.
+	for k, l := range own.each {
+		sum := 0.0
+		for i := range w {
+			sum += before[i] * l[i]
+		}
+		if sum < hardlyEver {
+			b.Asked = true
+			f := own.used[k]
+			b.Notes = append(b.Notes, Note{Sentence{{Text: "The finger test at "}, {Time: &f.At}, {Text: " (" + string(f.State) +
+				") does not fit this resin. Wrong hardener, wrong ratio, or a probe that is not on the panel? Feel it again."}}})
+		}
+	}
 	for i := range w {
 		w[i] *= own.W[i]
 	}

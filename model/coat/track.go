@@ -53,6 +53,7 @@ type Snapshot struct {
 	source    Source
 	condensed uint32
 	tempSD    float64 // doubt of ln κ from temperatures so far
+	gapSD     float64 // of that, from gaps
 	ok        bool
 }
 
@@ -100,6 +101,7 @@ type Track struct {
 	gaps   []Span
 	drops  []Span
 	watch  []Feel
+	felt   int // finger tests passed
 	seen   []Snapshot
 }
 
@@ -151,6 +153,9 @@ func (tr *Track) Last() time.Time { return tr.moment(tr.t) }
 
 // Begun reports whether any point was fed.
 func (tr *Track) Begun() bool { return tr.begun }
+
+// Felt is how many finger tests the track has passed.
+func (tr *Track) Felt() int { return tr.felt }
 
 // SetFeels replaces the finger tests still to come.
 func (tr *Track) SetFeels(f []Feel) { tr.watch = f }
@@ -270,6 +275,7 @@ func (tr *Track) Feed(p Point) {
 		}
 		tr.peek(tr.watch[0], ft, p, t)
 		tr.watch = tr.watch[1:]
+		tr.felt++
 	}
 	t0, c0, dt := tr.t, tr.c, t-tr.t
 	n := math.Ceil(dt / pieceS)
@@ -294,7 +300,7 @@ func (tr *Track) peek(f Feel, ft float64, p Point, t float64) {
 		cp.Feed(q)
 	}
 	s.alpha, s.j, s.nowC, s.condensed, s.source = cp.alpha, cp.j, cp.nowC, cp.condensed, p.Source
-	s.tempSD = cp.TempSD(0)
+	s.tempSD, s.gapSD = cp.TempSD(0), cp.gapSD()
 	tr.seen = append(tr.seen, s)
 	// The finger has spoken: the time outside the range is made up.
 	tr.debtBelow, tr.debtAbove = 0, 0
@@ -519,6 +525,14 @@ func (tr *Track) TempSD(probeSDK float64) float64 {
 		v += a*a + g*g
 	}
 	return math.Sqrt(v)
+}
+
+// gapSD is the part of [Track.TempSD] that comes from bridged gaps.
+func (tr *Track) gapSD() float64 {
+	if tr.wSum > 0 {
+		return tr.wGap / tr.wSum
+	}
+	return 0
 }
 
 // Alpha returns the degree of cure for a rate factor.

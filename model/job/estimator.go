@@ -257,15 +257,13 @@ func (e *Estimator) follow(now time.Time, w *coat.Work, c *coat.Coat, r Readings
 	}
 	cp := e.saved[c.ID]
 	if cp != nil {
-		past := slices.IndexFunc(ru.feels, func(f coat.Feel) bool { return f.At.After(cp.feed.last) })
-		if past < 0 {
-			past = len(ru.feels)
-		}
-		if cp.key != key || cp.versions != versions || cp.feelsKey != digest(ru.feels[:past]) || cp.feed.last.After(now) {
+		felt := cp.young.Felt()
+		switch {
+		case cp.key != key, cp.versions != versions, cp.feed.last.After(now), felt > len(ru.feels), cp.feelsKey != digest(ru.feels[:felt]),
+			felt < len(ru.feels) && cp.young.Begun() && !ru.feels[felt].At.After(cp.young.Last()):
 			cp = nil
-		} else {
-			cp.young.SetFeels(ru.feels[past:])
-			cp.old.SetFeels(nil)
+		default:
+			cp.young.SetFeels(ru.feels[felt:])
 		}
 	}
 	if cp == nil {
@@ -276,11 +274,7 @@ func (e *Estimator) follow(now time.Time, w *coat.Work, c *coat.Coat, r Readings
 	until := now.Add(-settleFor)
 	if !e.opts.NoCheckpoints {
 		cp.feed.advance(r, until, cp)
-		past := slices.IndexFunc(ru.feels, func(f coat.Feel) bool { return f.At.After(cp.feed.last) })
-		if past < 0 {
-			past = len(ru.feels)
-		}
-		cp.feelsKey = digest(ru.feels[:past])
+		cp.feelsKey = digest(ru.feels[:cp.young.Felt()])
 		e.saved[c.ID] = cp
 	}
 	tip := &checkpoint{hasOld: cp.hasOld, feed: cp.feed}

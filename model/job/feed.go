@@ -113,22 +113,32 @@ func (f *feed) onAir(s Sample, cp *checkpoint) {
 	if f.probe == "" {
 		f.interval(f.airAt, s.At)
 	}
-	bridged := f.probe == "" && !f.airAt.IsZero() && s.At.Sub(f.airAt) > f.limit()
+	// Air that was itself silent stands in for nothing.
+	since := f.airAt
+	if since.IsZero() || since.Before(f.applied) && f.pointAt.IsZero() {
+		since = f.applied
+	}
+	silence := s.At.Sub(since)
+	limit := airFreshFor
+	if f.probe == "" {
+		limit = f.limit()
+	}
 	f.airAt, f.airC = s.At, s.TempC
 	c := f.lag.Feed(f.seconds(s.At), s.TempC)
-	if f.probe != "" {
-		if !f.probeAt.IsZero() {
-			if s.At.Sub(f.probeAt) <= f.limit() {
-				return
-			}
-			// The probe is silent: lagged air, keeping for a while what the
-			// panel had over it.
-			c += f.offset * math.Exp(-s.At.Sub(f.probeAt).Seconds()/(4*f.lag.Tau))
+	if f.probe != "" && !f.probeAt.IsZero() {
+		if s.At.Sub(f.probeAt) <= f.limit() {
+			return
 		}
+		// The probe is silent: lagged air, keeping for a while what the
+		// panel had over it.
+		c += f.offset * math.Exp(-s.At.Sub(f.probeAt).Seconds()/(4*f.lag.Tau))
 	}
 	src, sd := coat.FromAir, shop.StandInSDK
-	if bridged {
-		src, sd = coat.Bridged, shop.BridgeSDK(s.At.Sub(f.pointAt))
+	if silence > limit {
+		src, sd = coat.Bridged, shop.BridgeSDK(silence)
+		if f.pointAt.IsZero() {
+			sd *= 1.5
+		}
 	}
 	f.point(s.At, c, sd, src, cp)
 }
@@ -144,16 +154,21 @@ func (f *feed) onPanel(s Sample, cp *checkpoint) {
 	switch {
 	case f.probeAt.IsZero():
 		// The stretch up to the first reading, if there is one.
-		if !f.pointAt.IsZero() {
-			src, sd = coat.FromAir, shop.StandInSDK
-		} else if gap := s.At.Sub(f.applied); gap > f.limit() {
+		from := f.applied
+		if f.pointAt.After(from) {
+			from = f.pointAt
+		}
+		switch gap := s.At.Sub(from); {
+		case gap > airFreshFor || gap > f.limit() && f.pointAt.IsZero():
 			src, sd = coat.Bridged, 1.5*shop.BridgeSDK(gap)
+		case !f.pointAt.IsZero():
+			src, sd = coat.FromAir, shop.StandInSDK
 		}
 	case s.At.Sub(f.probeAt) > f.limit():
 		src, sd = coat.FromAir, shop.StandInSDK
-		if f.pointSrc == coat.FromProbe {
+		if gap := s.At.Sub(f.pointAt); f.pointSrc == coat.FromProbe || gap > airFreshFor {
 			// No air came in between: a straight line over the gap.
-			src, sd = coat.Bridged, shop.BridgeSDK(s.At.Sub(f.probeAt))
+			src, sd = coat.Bridged, shop.BridgeSDK(gap)
 		}
 	}
 	f.interval(f.probeAt, s.At)
