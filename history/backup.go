@@ -100,7 +100,7 @@ func (s *Store) copyTo(ctx context.Context, file string) error {
 			return errors.New("this SQLite cannot copy")
 		}
 		var err error
-		b, err = src.NewBackup(dsn(file))
+		b, err = src.NewBackup(dsn(file, ""))
 		from = c
 		return err
 	}
@@ -220,7 +220,7 @@ func CheckFile(ctx context.Context, file string) (Checked, error) {
 // openImmutable opens a file that nobody writes, without touching anything
 // beside it. A log beside it is not read.
 func openImmutable(file string) (*sql.DB, error) {
-	db, err := sql.Open("sqlite", dsn(file)+"&mode=ro&immutable=1")
+	db, err := sql.Open("sqlite", dsn(file, "")+"&mode=ro&immutable=1")
 	if err != nil {
 		return nil, err
 	}

@@ -115,7 +115,7 @@ func (s *Store) KVs(bucket string) iter.Seq2[string, []byte] {
 
 // PutKV keeps a small value; it is on disk before PutKV returns. Buckets used
 // by the store itself are "alert", "outbox", "cursor", "meta", "pair",
-// "probe-number", "probe" and "token".
+// "probe-number", "probe", "setting", "text" and "token".
 func (s *Store) PutKV(ctx context.Context, bucket, key string, value []byte) error {
 	return s.kvPut(ctx, bucket, key, value)
 }
@@ -245,23 +245,15 @@ func (s *Store) metaString(key string) string {
 	return x
 }
 
-// SaveAlert keeps an alert's state under its id, and with it the messages
-// that the change sends, in one transaction. It is on disk before it returns.
-func (s *Store) SaveAlert(ctx context.Context, id string, body []byte, send ...OutboxItem) error {
-	ops := []kvOp{{kvKey{"alert", id}, body}}
-	for _, m := range send {
-		ops = append(ops, kvOp{kvKey{"outbox", m.ID}, m.encode()})
-	}
-	return s.kvDo(ctx, ops)
+// SaveAlert keeps an alert's state under its id. It is on disk before
+// SaveAlert returns.
+func (s *Store) SaveAlert(ctx context.Context, id string, body []byte) error {
+	return s.kvPut(ctx, "alert", id, body)
 }
 
 // LoadAlerts returns the bodies of all saved alerts, by id.
-func (s *Store) LoadAlerts() ([][]byte, error) {
-	var out [][]byte
-	for _, b := range s.KVs("alert") {
-		out = append(out, b)
-	}
-	return out, nil
+func (s *Store) LoadAlerts(ctx context.Context) ([][]byte, error) {
+	return s.bodies(ctx, "alert")
 }
 
 // DeleteAlert forgets an alert.
@@ -269,57 +261,30 @@ func (s *Store) DeleteAlert(ctx context.Context, id string) error {
 	return s.DeleteKV(ctx, "alert", id)
 }
 
-// OutboxItem is a message that waits to be sent. ID is also what keeps it
-// from being sent twice.
-type OutboxItem struct {
-	ID      string    `json:"id"`
-	Channel string    `json:"channel"`
-	Due     time.Time `json:"due"` // not before
-	Tries   int       `json:"tries"`
-	Body    []byte    `json:"body"`
+// PutOutbox keeps a message under its key until [Store.DoneOutbox], replacing
+// what was there. It is on disk before PutOutbox returns.
+func (s *Store) PutOutbox(ctx context.Context, key string, body []byte) error {
+	return s.kvPut(ctx, "outbox", key, body)
 }
 
-func (m OutboxItem) encode() []byte {
-	b, err := json.Marshal(m)
-	if err != nil {
-		panic("history: outbox: " + err.Error()) // plain fields only
+// LoadOutbox returns the bodies of all waiting messages, by key.
+func (s *Store) LoadOutbox(ctx context.Context) ([][]byte, error) { return s.bodies(ctx, "outbox") }
+
+// DoneOutbox drops a message that was sent or given up; one that is not there
+// is no error.
+func (s *Store) DoneOutbox(ctx context.Context, key string) error {
+	return s.DeleteKV(ctx, "outbox", key)
+}
+
+func (s *Store) bodies(ctx context.Context, bucket string) ([][]byte, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, err
 	}
-	return b
-}
-
-// PutOutbox keeps a message, or what changed about it (due, tries), until
-// [Store.DoneOutbox]. It is on disk before it returns.
-func (s *Store) PutOutbox(ctx context.Context, m OutboxItem) error {
-	return s.kvPut(ctx, "outbox", m.ID, m.encode())
-}
-
-// NextOutbox returns the message of the channel ("" for any) that is due
-// first, whether or not it is due yet.
-func (s *Store) NextOutbox(channel string) (OutboxItem, bool) {
-	for _, m := range s.Outbox() {
-		if channel == "" || m.Channel == channel {
-			return m, true
-		}
+	var out [][]byte
+	for _, b := range s.KVs(bucket) {
+		out = append(out, b)
 	}
-	return OutboxItem{}, false
-}
-
-// Outbox lists all waiting messages, the first due first.
-func (s *Store) Outbox() []OutboxItem {
-	var out []OutboxItem
-	for _, b := range s.KVs("outbox") {
-		var m OutboxItem
-		if json.Unmarshal(b, &m) == nil {
-			out = append(out, m)
-		}
-	}
-	slices.SortStableFunc(out, func(a, b OutboxItem) int { return a.Due.Compare(b.Due) })
-	return out
-}
-
-// DoneOutbox drops a message that was sent or given up.
-func (s *Store) DoneOutbox(ctx context.Context, id string) error {
-	return s.DeleteKV(ctx, "outbox", id)
+	return out, nil
 }
 
 // Event is one line of the log: a clock step, a boot, the heater switched, an
@@ -474,15 +439,29 @@ func (s *Store) ProbeMetas() map[string]ProbeMeta {
 	return out
 }
 
-// Setting reads a setting as JSON into v; false means it was never set or
+// Setting returns a setting kept as plain text, "" when it was never set.
+func (s *Store) Setting(ctx context.Context, key string) (string, error) {
+	if err := ctx.Err(); err != nil {
+		return "", err
+	}
+	b, _ := s.KV("text", key)
+	return string(b), nil
+}
+
+// SetSetting keeps a setting as plain text, durably.
+func (s *Store) SetSetting(ctx context.Context, key, value string) error {
+	return s.kvPut(ctx, "text", key, []byte(value))
+}
+
+// ReadSetting reads a setting as JSON into v; false means it was never set or
 // does not fit.
-func (s *Store) Setting(key string, v any) bool {
+func (s *Store) ReadSetting(key string, v any) bool {
 	b, ok := s.KV("setting", key)
 	return ok && json.Unmarshal(b, v) == nil
 }
 
-// PutSetting keeps a setting as JSON, durably.
-func (s *Store) PutSetting(ctx context.Context, key string, v any) error {
+// WriteSetting keeps a setting as JSON, durably.
+func (s *Store) WriteSetting(ctx context.Context, key string, v any) error {
 	b, err := json.Marshal(v)
 	if err != nil {
 		return fmt.Errorf("history: setting %s: %w", key, err)

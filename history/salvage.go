@@ -139,7 +139,7 @@ func (r rawPages) cell(p []byte, at int) (payload []byte, id int64, ok bool) {
 		return nil, 0, false
 	}
 	size, k := sqliteVarint(p[at:])
-	if k == 0 || size > 1<<26 {
+	if k == 0 || size > uint64(r.len)+uint64(len(r.over)*r.size) {
 		return nil, 0, false
 	}
 	at += k
@@ -148,6 +148,9 @@ func (r rawPages) cell(p []byte, at int) (payload []byte, id int64, ok bool) {
 		return nil, 0, false
 	}
 	at += k
+	if at > len(p) {
+		return nil, 0, false
+	}
 	u, total := r.size, int(size)
 	local := total
 	if total > u-35 {
@@ -180,7 +183,7 @@ func (r rawPages) cell(p []byte, at int) (payload []byte, id int64, ok bool) {
 // record3 reads a record of our three columns.
 func record3(b []byte) (body []byte, sum int64, ok bool) {
 	head, k := sqliteVarint(b)
-	if k == 0 || head > uint64(len(b)) {
+	if k == 0 || head > uint64(len(b)) || head < uint64(k) {
 		return nil, 0, false
 	}
 	h, data := b[k:head], b[head:]
@@ -334,22 +337,35 @@ func tailNews(db rawPages, w walLog) bool {
 		if f.page == 0 {
 			continue
 		}
-		// The same page before, if it was one of ours.
-		had := map[rowKey]bool{}
-		hadID := map[int64]bool{}
+		// The same page before: a write cut short can leave an older copy of
+		// a page here, which holds nothing that is not there already.
+		had := map[rowKey]int64{}
 		if p := r.page(f.page); p != nil {
-			r.leaf(f.page, p, func(_ uint32, table byte, id int64, _ []byte) {
-				had[rowKey{table, id}] = true
-				hadID[id] = true
+			r.leaf(f.page, p, func(_ uint32, table byte, id int64, body []byte) {
+				had[rowKey{table, id}] = revision(table, id, body)
 			})
 		}
-		all.leaf(f.page, f.data, func(_ uint32, table byte, id int64, _ []byte) {
-			if table != 0 && !had[rowKey{table, id}] || table == 0 && !hadID[id] {
+		all.leaf(f.page, f.data, func(_ uint32, table byte, id int64, body []byte) {
+			rev, ok := had[rowKey{table, id}]
+			if table == 0 || !ok || revision(table, id, body) > rev {
 				news = true
 			}
 		})
 	}
 	return news
+}
+
+// revision tells a newer copy of a setting from an older one; other rows have
+// but one.
+func revision(table byte, id int64, body []byte) int64 {
+	if table != 'k' {
+		return 0
+	}
+	r, err := decodeKV(id, body)
+	if err != nil {
+		return 0
+	}
+	return r.Rev
 }
 
 // errRebuild says that opening found damage that SQLite cannot live with.
@@ -381,12 +397,12 @@ func (s *Store) inspect() error {
 		return err
 	}
 	w := readWAL(wal, pageSize)
-	if fi.Size() == 0 {
-		if w.committed == 0 {
-			return nil // a first start that was cut short
-		}
-		// SQLite would drop the log of an empty file.
-		return fmt.Errorf("%w: the file is empty and its log is not", errRebuild)
+	if fi.Size() == 0 && w.committed == 0 {
+		return nil // a first start that was cut short
+	}
+	if fi.Size() < pageSize {
+		// SQLite would drop the log of such a file.
+		return fmt.Errorf("%w: %d bytes are there", errRebuild, fi.Size())
 	}
 	if w.committed == 0 {
 		// Without a log the header's number of pages is the file's.

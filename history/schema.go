@@ -262,6 +262,7 @@ func (s *Store) open() error {
 		return s.openElsewhere(ctx, s.lockErr)
 	}
 	var err error
+	_, none := os.Stat(s.path())
 	for try := range 3 {
 		if err = s.inspect(); err == nil {
 			err = s.openOnce(ctx)
@@ -284,7 +285,7 @@ func (s *Store) open() error {
 			return s.openElsewhere(ctx, e)
 		}
 	}
-	s.stats.CleanStop = s.metaString("stop") != "open"
+	s.stats.CleanStop = s.metaString("stop") == "clean" || none != nil
 	if b, ok := s.KV("meta", "set-aside"); ok {
 		s.stats.SetAside, _ = strconv.ParseUint(string(b), 10, 64)
 	}

@@ -225,17 +225,16 @@ func (s *Store) takeLock() error {
 func (s *Store) path() string { return filepath.Join(s.dir, File) }
 
 // dsn names a database file with the settings that every connection needs.
-func dsn(path string, extra ...string) string {
+// They go as one value: the driver would sort several by name, and the page
+// size must be set before the first write and the lock mode before the log is
+// opened.
+func dsn(path string, more string) string {
 	q := url.Values{}
-	for _, e := range append([]string{
-		"page_size(" + strconv.Itoa(pageSize) + ")",
-		"locking_mode(EXCLUSIVE)", // one process, and the log's index in memory instead of a third file
-		"cache_size(-1024)",
-		"temp_store(MEMORY)",
-	}, extra...) {
-		q.Add("_pragma", e)
-	}
+	q.Set("_pragma", fmt.Sprintf("page_size = %d; PRAGMA locking_mode = EXCLUSIVE; PRAGMA cache_size = -1024; PRAGMA temp_store = MEMORY%s", pageSize, more))
 	q.Set("_txlock", "immediate")
+	if path == ":memory:" {
+		return "file::memory:?" + q.Encode()
+	}
 	return "file:" + (&url.URL{Path: path}).EscapedPath() + "?" + q.Encode()
 }
 
@@ -244,7 +243,7 @@ func dsn(path string, extra ...string) string {
 const pageSize = 1024
 
 func openDB(path string) (*sql.DB, error) {
-	db, err := sql.Open("sqlite", dsn(path, "journal_mode(WAL)", "synchronous(FULL)"))
+	db, err := sql.Open("sqlite", dsn(path, "; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL"))
 	if err != nil {
 		return nil, err
 	}

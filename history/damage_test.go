@@ -1,0 +1,286 @@
+package history
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"testing"
+	"time"
+
+	"curewright/sensors"
+)
+
+// fill puts a morning's work into a store: readings that are packed and
+// readings that are not, coats, alerts, settings.
+func fill(t testing.TB, dir string, hours int) {
+	t.Helper()
+	s := open(t, dir, at(day.Add(time.Duration(hours)*time.Hour)))
+	for i := range hours * 60 {
+		if i == hours*40 {
+			if err := s.Compact(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			var busy, n, done int
+			if err := s.db.QueryRow("PRAGMA wal_checkpoint(RESTART)").Scan(&busy, &n, &done); err != nil || n != done {
+				t.Fatal(busy, n, done, err)
+			}
+		}
+		at := day.Add(time.Duration(i) * time.Minute)
+		s.Append([]sensors.Reading{
+			{Probe: "shed-air", At: at, Temp: sensors.Some(14 + float64(i%40)/16), RH: sensors.Some(70 + float64(i%13)/10)},
+			{Probe: "panel-1", At: at, Temp: sensors.Some(13 + float64(i%50)/16)},
+		})
+		if i%7 == 0 {
+			if err := s.Flush(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if i%10 == 0 {
+			enter(t, s, i/10)
+		}
+	}
+	if err := s.Compact(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	for i := range 20 {
+		s.Append([]sensors.Reading{reading("panel-1", day.Add(time.Duration(hours)*time.Hour+time.Duration(i)*time.Minute), 15)})
+		if i%5 == 4 {
+			if err := s.Flush(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			enter(t, s, 1000+i)
+		}
+	}
+}
+
+func enter(t testing.TB, s *Store, i int) {
+	t.Helper()
+	ctx := t.Context()
+	if _, _, err := s.CreateWork(ctx, "feel", "", fmt.Appendf(nil, `{"coat":"coat-1","at":%q,"state":"tacky"}`, day.Add(time.Duration(i)*time.Minute).Format(time.RFC3339)), "bench", day, fmt.Sprint("key-", i)); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.SaveAlert(ctx, fmt.Sprint("alert-", i%5), fmt.Appendf(nil, `{"id":"alert-%d","n":%d}`, i%5, i)); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// content is what a store holds, for comparing.
+type content struct {
+	readings map[string][]sensors.Reading
+	feels    []string
+	alerts   map[string]string
+}
+
+func contents(t testing.TB, s *Store) content {
+	t.Helper()
+	c := content{readings: map[string][]sensors.Reading{}, alerts: map[string]string{}}
+	for _, p := range s.Probes() {
+		c.readings[p] = collect(t, s, p, time.Time{}, time.Time{})
+	}
+	for _, b := range s.Records("feel") {
+		c.feels = append(c.feels, string(b))
+	}
+	for k, v := range s.KVs("alert") {
+		c.alerts[k] = string(v)
+	}
+	return c
+}
+
+// lost counts what is in want and not in got. Anything in got that is not in
+// want is an invention and fails the test.
+func lost(t *testing.T, got, want content) (readings, feels, alerts int) {
+	t.Helper()
+	for p, rs := range want.readings {
+		have := map[sensors.Reading]bool{}
+		for _, r := range got.readings[p] {
+			have[r] = true
+		}
+		for _, r := range rs {
+			if !have[r] {
+				readings++
+			}
+		}
+	}
+	n := 0
+	for p, rs := range got.readings {
+		n += len(rs)
+		for _, r := range rs {
+			ok := slices.Contains(want.readings[p], r)
+			if p == "probe-0" || p == "probe-1" { // the name was lost
+				ok = slices.ContainsFunc(slices.Concat(want.readings["shed-air"], want.readings["panel-1"]), func(w sensors.Reading) bool { w.Probe = p; return w == r })
+			}
+			if !ok {
+				t.Errorf("invented reading %v", r)
+				return
+			}
+		}
+	}
+	for _, f := range want.feels {
+		if !slices.Contains(got.feels, f) {
+			feels++
+		}
+	}
+	for _, f := range got.feels {
+		if !slices.Contains(want.feels, f) {
+			t.Errorf("invented entry %s", f)
+		}
+	}
+	for k, v := range want.alerts {
+		if got.alerts[k] != v {
+			alerts++
+		}
+	}
+	return
+}
+
+// copyStore copies the files of a store that is open elsewhere or was.
+func copyStore(t testing.TB, from, to string) {
+	t.Helper()
+	for _, name := range []string{File, File + "-wal"} {
+		b, err := os.ReadFile(filepath.Join(from, name))
+		if os.IsNotExist(err) {
+			continue
+		}
+		if err == nil {
+			err = os.WriteFile(filepath.Join(to, name), b, 0o600)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func faults(normal int) int {
+	if n, err := strconv.Atoi(os.Getenv("CUREWRIGHT_FAULTS")); err == nil {
+		return n
+	}
+	return normal
+}
+
+// Single flipped bytes anywhere in database and log: the store opens, what is
+// not hit is kept, nothing is invented, and a loss is said.
+func TestFlippedBytes(t *testing.T) {
+	cut, want := crashedStore(t)
+	rng := rand.New(rand.NewPCG(1, 2))
+	var silent, said, intact int
+	worst := 0
+	for _, name := range []string{File, File + "-wal"} {
+		b, err := os.ReadFile(filepath.Join(cut, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range faults(60) {
+			at, bit := rng.IntN(len(b)), byte(1)<<rng.IntN(8)
+			dir := t.TempDir()
+			copyStore(t, cut, dir)
+			f := slices.Clone(b)
+			f[at] ^= bit
+			if err := os.WriteFile(filepath.Join(dir, name), f, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			s, err := Open(dir, Options{Now: func() time.Time { return day.Add(6 * time.Hour) }})
+			if err != nil {
+				t.Errorf("%s byte %d bit %02x: does not open: %v", name, at, bit, err)
+				continue
+			}
+			r, fl, al := lost(t, contents(t, s), want)
+			trouble := s.Trouble()
+			switch {
+			case r+fl+al == 0 && trouble == "":
+				intact++
+			case trouble == "":
+				silent++
+				t.Errorf("%s byte %d bit %02x: %d readings, %d entries, %d alerts lost without a word", name, at, bit, r, fl, al)
+			default:
+				said++
+				worst = max(worst, r)
+				// One page is hit; it holds at most a few rows.
+				if fl > 4 || al > 5 || r > 200 {
+					t.Errorf("%s byte %d bit %02x: lost %d readings, %d entries, %d alerts: %s", name, at, bit, r, fl, al, trouble)
+				}
+			}
+			if err := s.Close(); err != nil {
+				t.Errorf("%s byte %d bit %02x: close: %v", name, at, bit, err)
+			}
+		}
+	}
+	t.Logf("%d flips: %d without effect, %d found and said, %d silent; at worst %d readings lost", intact+said+silent, intact, said, silent, worst)
+}
+
+// Database and log cut at many offsets.
+func TestTruncated(t *testing.T) {
+	cut, want := crashedStore(t)
+	rng := rand.New(rand.NewPCG(3, 4))
+	for _, name := range []string{File, File + "-wal"} {
+		b, err := os.ReadFile(filepath.Join(cut, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		offsets := []int{0, 1, 31, 32, 33, 99, 100, 512, 1023, 1024, 1025, len(b) - 1, len(b) - 1024}
+		for range faults(25) {
+			offsets = append(offsets, rng.IntN(len(b)))
+		}
+		for _, n := range offsets {
+			dir := t.TempDir()
+			copyStore(t, cut, dir)
+			if err := os.WriteFile(filepath.Join(dir, name), b[:n], 0o600); err != nil {
+				t.Fatal(err)
+			}
+			s, err := Open(dir, Options{Now: func() time.Time { return day.Add(6 * time.Hour) }})
+			if err != nil {
+				t.Errorf("%s cut at %d: does not open: %v", name, n, err)
+				continue
+			}
+			r, fl, al := lost(t, contents(t, s), want)
+			if name == File && r+fl+al > 0 && s.Trouble() == "" {
+				t.Errorf("%s cut at %d: %d readings, %d entries, %d alerts lost without a word", name, n, r, fl, al)
+			}
+			// A log that ends early looks like a power cut before its last
+			// commits: what is said then is that the stop was not clean.
+			if s.Stats().CleanStop && r+fl+al > 0 {
+				t.Errorf("%s cut at %d: said to be a clean stop", name, n)
+			}
+			if _, _, err := s.CreateWork(context.Background(), "piece", "", []byte(`{"name":"lid"}`), "bench", day, ""); err != nil {
+				t.Errorf("%s cut at %d: cannot be written: %v", name, n, err)
+			}
+			s.Close()
+		}
+	}
+}
+
+// crashedStore makes the folder of a store that was not closed, with a
+// database that was checkpointed and a log that was not.
+func crashedStore(t *testing.T) (string, content) {
+	t.Helper()
+	dir, cut := t.TempDir(), t.TempDir()
+	fill(t, dir, 6)
+	s, err := Open(dir, at(day))
+	if err == nil {
+		s.Close()
+		t.Fatal("a second store on one folder")
+	}
+	copyStore(t, dir, cut)
+	keep := t.TempDir()
+	copyStore(t, cut, keep)
+	k := open(t, keep, at(day.Add(6*time.Hour)))
+	c := contents(t, k)
+	if tr := k.Trouble(); tr != "" {
+		t.Fatalf("an undamaged store says: %s", tr)
+	}
+	if k.Stats().CleanStop {
+		t.Fatal("a crash is taken for a clean stop")
+	}
+	if n := len(c.readings["panel-1"]); n != 6*60+20 {
+		t.Fatalf("%d readings of panel-1", n)
+	}
+	if len(c.feels) != 40 {
+		b, _ := json.Marshal(c.feels)
+		t.Fatalf("%d feels: %s", len(c.feels), b)
+	}
+	return cut, c
+}
