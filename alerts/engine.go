@@ -304,6 +304,18 @@ func (e *Engine) Step(in Input) []Transition {
 		}
 		out = append(out, e.end(r, now, by))
 	}
+	// Whoever felt the coat has heard that it wants to be felt.
+	for _, r := range e.live {
+		if r.Rule == FeelNow && r.State == Firing && in.Work != nil {
+			for _, f := range in.Work.Feels {
+				if f.Coat == r.Subject && f.At.After(*r.FiredAt) && !f.At.After(now) {
+					e.ack(r, "finger test", now)
+				}
+			}
+		}
+	}
+	out = append(out, e.queue...)
+	e.queue = nil
 	for _, r := range e.live {
 		out = append(out, e.timed(r, now)...)
 	}

@@ -344,19 +344,15 @@ func TestWindowEdges(t *testing.T) {
 	ts = step(411*minute, "open")
 	expect(t, ts, "closing_soon reminder", "closing_soon escalated")
 	expect(t, step(415*minute, "open"))
-	// Past p10 it may close any minute: no permission, the warning stays.
-	step(7*time.Hour+minute, "open")
+	// Past p10 it may close any minute: still open, and said to be closing.
 	step(7*time.Hour+6*minute, "open")
-	if _, ok := fires(e, WindowOpen); ok {
-		t.Error("still permits past the cautious edge of closing")
-	}
-	if _, ok := fires(e, ClosingSoon); !ok {
-		t.Error("no longer warns between p10 and the closing")
+	if a, ok := fires(e, ClosingSoon); !ok || !strings.Contains(a.Say, "may close now") {
+		t.Errorf("between p10 and the closing it says %q", a.Say)
 	}
 	ts = step(7*time.Hour+25*minute, "closed")
-	expect(t, ts, "closing_soon resolved", "window_closed firing")
-	if want := "The window on lid-outer closed at 17:00: wash with water, dry and abrade before the next coat."; ts[1].Alert.Say != want {
-		t.Errorf("say %q, want %q", ts[1].Alert.Say, want)
+	expect(t, ts, "closing_soon resolved", "window_open resolved", "window_closed firing")
+	if want := "The window on lid-outer closed at 17:00: wash with water, dry and abrade before the next coat."; ts[2].Alert.Say != want {
+		t.Errorf("say %q, want %q", ts[2].Alert.Say, want)
 	}
 }
 
@@ -395,9 +391,16 @@ func TestFeelNow(t *testing.T) {
 	if !strings.Contains(a.Say, "go and feel") {
 		t.Errorf("%q does not send to feel it", a.Say)
 	}
+	// Whoever felt it has heard it.
+	in := shop(t0.Add(258*minute), c)
+	in.Work.Feels = []coat.Feel{{Coat: c.ID, At: *at(257 * minute), State: coat.Tacky}}
+	w := window(coat.WindowFill, 6*time.Hour, 5*time.Hour)
+	w.FeelFrom = at(4 * time.Hour)
+	in.Estimates[0].NextWindow = w
+	expect(t, e.Step(in), "feel_now acknowledged")
 	// A finger test opens it at once.
-	c.NextWindow = &coat.Window{Kind: coat.WindowFill, Opens: at(256 * minute), Closes: at(8 * time.Hour), Status: "open"}
-	expect(t, e.Step(shop(t0.Add(256*minute), c)), "window_open firing")
+	c.NextWindow = &coat.Window{Kind: coat.WindowFill, Opens: at(259 * minute), Closes: at(8 * time.Hour), Status: "open"}
+	expect(t, e.Step(shop(t0.Add(259*minute), c)), "window_open firing")
 }
 
 // The panel's older coat has no window any more once another lies on it.
@@ -561,7 +564,10 @@ func full(rule, variant string) Input {
 	case DewMargin:
 		in.Surfaces = []Surface{{Panel: "lid-outer", MarginK: ptr(1.)}}
 	case Outgassing:
-		e.Outgassing = true
+		e.Outgassing, e.State = true, coat.Wet
+	case NightAhead:
+		e.Overnight = &coat.Overnight{From: in.Now.Add(time.Hour), To: in.Now.Add(9 * time.Hour), WindowCloses: .7,
+			Say: coat.Sentence{{Text: "The window is likely to close while you sleep."}}}
 	case Softened:
 		e.Strip.Segments = []coat.Segment{{State: coat.Firm, From: t0, To: in.Now}}
 	case NotKnown:
@@ -570,11 +576,13 @@ func full(rule, variant string) Input {
 		case "hot":
 			e.UnknownWhy, e.TempC = []string{coat.OutsideRange}, ptr(45.)
 		case "need":
-			e.UnknownWhy, e.TNeedC = []string{coat.ColdGlass}, ptr(15.)
+			e.UnknownWhy, e.TgC = []string{coat.ColdGlass}, &coat.Band{P50: 13.2}
+		case "none":
+			e.UnknownWhy, e.TempC = []string{coat.NoReading}, nil
 		case "gap":
 			e.UnknownWhy = []string{coat.Gap}
 		default:
-			e.UnknownWhy = []string{coat.BelowMinimum}
+			e.UnknownWhy, in.Work.Resins = []string{coat.BelowMinimum}, nil
 		}
 	case IsHard, MayHandle:
 		e.State = coat.Hard

@@ -215,20 +215,23 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	hard := c.State == coat.Hard
 	if c.State == coat.Unknown {
 		// Of a coat whose state is not known nothing new is claimed.
-		if why := tell(c.UnknownWhy); why != "" {
-			variant, need := "", ""
-			switch {
-			case has(c.UnknownWhy, coat.Gap):
-				variant = "gap"
-			case c.TNeedC != nil:
-				variant, need = "need", e.temp(*c.TNeedC)
-			case has(c.UnknownWhy, coat.OutsideRange) && e.above(c):
-				variant = "hot"
+		is, variant, need := yes, "", ""
+		why := tell(c.UnknownWhy)
+		switch {
+		case has(c.UnknownWhy, coat.ColdGlass), has(c.UnknownWhy, coat.BelowMinimum):
+			if t, ok := e.warmTo(c); ok {
+				variant, need = "need", e.temp(t)
 			}
-			add(NotKnown, yes, variant, nil, w("why", why, "need", need))
-		} else {
-			add(NotKnown, unsure, "", nil, w("why", "", "need", ""))
+		case has(c.UnknownWhy, coat.OutsideRange):
+			variant = "hot"
+		case has(c.UnknownWhy, coat.Gap):
+			variant = "gap"
+		case has(c.UnknownWhy, coat.NoReading) && !e.probeSpeaks(c.Panel):
+			variant = "none"
+		default:
+			is = unsure // the probe's own alert says it
 		}
+		add(NotKnown, is, variant, nil, w("why", why, "need", need))
 	} else {
 		add(NotKnown, no, "", nil, w("why", "", "need", ""))
 	}
@@ -243,7 +246,7 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	}
 	stall, variant, need := unsure, "", ""
 	if c.TNeedC != nil {
-		variant, need = "need", e.temp(*c.TNeedC)
+		variant, need = "need", e.temp(math.Ceil(*c.TNeedC))
 	}
 	if c.TempC != nil {
 		stall = is(c.Stall)
@@ -266,7 +269,13 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	}
 	add(BlushElevated, elevated, "", nil, w())
 	add(BlushHigh, high, variant, nil, w())
-	add(Outgassing, is(c.Outgassing), "", nil, w())
+	// Bubbles come while it is wet: later there is nothing to shade it for.
+	gas := is(c.Outgassing && c.State == coat.Wet)
+	if c.State == coat.Unknown {
+		gas = unsure
+	}
+	add(Outgassing, gas, "", nil, w())
+	e.night(c, add, w)
 
 	// What permits speaks at the cautious edge, or at once where a finger
 	// found it.
@@ -310,12 +319,54 @@ func (e *eval) minC(c *coat.Estimate) (float64, bool) {
 	return r.MinC, true
 }
 
-func (e *eval) above(c *coat.Estimate) bool {
-	if e.in.Work == nil || c.TempC == nil {
+// warmTo is the temperature at which a cold coat can be felt again, °C: above
+// its glass transition by 2 K and at least the resin's own minimum.
+func (e *eval) warmTo(c *coat.Estimate) (float64, bool) {
+	t, ok := e.minC(c)
+	if c.TgC != nil {
+		if g := c.TgC.P50 + 2; !ok || g > t {
+			t, ok = g, true
+		}
+	}
+	return math.Ceil(t), ok
+}
+
+// probeSpeaks reports whether a probe of the panel has a trouble of its own,
+// whose alert says what to do.
+func (e *eval) probeSpeaks(panel string) bool {
+	if e.in.Work == nil {
 		return false
 	}
-	r, ok := e.in.Work.Resins[c.Resin]
-	return ok && *c.TempC > r.MaxC
+	for _, p := range e.in.Work.Panels {
+		if p.ID != panel {
+			continue
+		}
+		for _, h := range e.in.Probes {
+			if (h.Probe == p.Probe || h.Probe == p.Air) && (h.Accepted || h.Wired) && h.State != "ok" {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// nightBefore is how long before the sleeping hours what the night may bring
+// is said, and nightChance the least chance that is worth saying.
+const (
+	nightBefore = 90 * time.Minute
+	nightChance = .2
+)
+
+// night says before the person sleeps what would come to the coat meanwhile.
+func (e *eval) night(c *coat.Estimate, add func(string, verdict, string, *time.Time, words), w func(...string) words) {
+	n := c.Overnight
+	if n == nil || !e.trusted {
+		return
+	}
+	ahead := n.From.Sub(e.now)
+	v := is(ahead > 0 && ahead <= nightBefore && max(n.WindowCloses, n.Stalls, n.Dew) >= nightChance && len(n.Say) > 0)
+	from := n.From
+	add(NightAhead, v, "", &from, w("night", e.sentence(n.Say)))
 }
 
 func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words) {
@@ -329,11 +380,11 @@ func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words) {
 	open := win.Status == "open"
 	closed := win.Status == "closed"
 
-	// Permission: open, past the cautious edge of opening, before the
-	// cautious edge of closing. The two edges cross until the coat is felt;
-	// then it is a time to feel it.
-	permit := open && (past(win.Opens, e.now) || win.Opens == nil && c.AdviceCode == coat.AdviseRecoat) &&
-		!past(win.Closes, e.now) && c.AdviceCode != coat.AdviseWashAbrade
+	// Permission: open, past the cautious edge of opening or found open by a
+	// finger. The two edges cross until the coat is felt; then it is a time to
+	// feel it.
+	_, felt := e.felt(c.ID)
+	permit := open && (past(win.Opens, e.now) || felt) && c.AdviceCode != coat.AdviseWashAbrade
 	v := is(permit)
 	if !known {
 		v = unsure

@@ -18,6 +18,7 @@ const (
 	FeelNow       = "feel_now"
 	ClosingSoon   = "closing_soon"
 	WindowClosed  = "window_closed"
+	NightAhead    = "night_ahead"
 	TooCold       = "too_cold"
 	Stall         = "stall"
 	BlushElevated = "blush_elevated"
@@ -108,22 +109,26 @@ var Rules = []Rule{
 		},
 		Over: "The window on {panel} counts as open after all."},
 
+	{Name: NightAhead, Severity: Act, Sound: SoundClosing,
+		Say:  "Before you sleep, the {coat}: {night}",
+		Over: "The night of the {coat} is seen to."},
+
 	{Name: TooCold, TellOver: true, Severity: Act, Sound: SoundActNow, Hold: 10 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{panel} is at {temp}, below the {min} that the epoxy {resin} needs: warm it.",
 		Over: "{panel} is warm enough again."},
 	{Name: Stall, Severity: Soon, Hold: 30 * time.Minute, Clear: 15 * time.Minute,
-		Say: "The {coat} will stop short of hard at this temperature: hold it warmer.",
+		Say: "The {coat} is stopping short of its strength at this temperature: hold it warmer.",
 		Variants: map[string]string{
-			"need": "The {coat} will stop short of hard at this temperature: hold it at {need} or warmer.",
+			"need": "The {coat} is stopping short of its strength at this temperature: hold it at {need} or warmer.",
 		},
 		Over: "The {coat} is warm enough to cure through again."},
 	{Name: BlushElevated, Severity: Soon, Hold: 10 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "Blush is likely on the {coat}: warm it or dry the air, and wash it before the next coat.",
 		Over: "Blush on the {coat} is judged low or high now."},
 	{Name: BlushHigh, Severity: Soon, Hold: 5 * time.Minute, Clear: 10 * time.Minute,
-		Say: "Blush is very likely on the {coat}: wash with water, abrade and dry before the next coat.",
+		Say: "Expect blush on the {coat}: once it is hard, wash with water, abrade and dry before the next coat.",
 		Variants: map[string]string{
-			"dew": "Dew fell on the {coat} while it was curing: wash with water, abrade and dry before the next coat.",
+			"dew": "Dew fell on the {coat} while it was curing: once it is hard, wash with water, abrade and dry before the next coat.",
 		},
 		Over: "Blush on the {coat} is no longer judged high."},
 	{Name: Condensation, TellOver: true, Severity: Act, Sound: SoundActNow, Hold: time.Minute, Clear: 10 * time.Minute,
@@ -144,6 +149,7 @@ var Rules = []Rule{
 			"hot":  "Not known what the {coat} is ({why}): let it cool, then feel it.",
 			"need": "Not known what the {coat} is ({why}): warm it to {need}, then feel it.",
 			"gap":  "Not known what the {coat} is ({why}): check the probe, then feel it.",
+			"none": "Nothing reads the temperature of {panel}: put a probe on it, or go by feel.",
 		},
 		Over: "The {coat} can be judged again."},
 	{Name: IsHard, Severity: Note, Clear: 10 * time.Minute,

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"time"
+
+	"curewright/model/coat"
 )
 
 // View is how the person reads times and temperatures.
@@ -26,6 +28,11 @@ func (s speaker) clock(t time.Time) string {
 	loc := s.Loc
 	if loc == nil {
 		loc = time.UTC
+	}
+	// What is said of the future is a warning and is rounded to the early
+	// side: to five minutes beyond an hour.
+	if t.Sub(s.now) > time.Hour {
+		t = t.Truncate(5 * time.Minute)
 	}
 	t, now := t.In(loc), s.now.In(loc)
 	layout := "15:04"
@@ -107,6 +114,24 @@ func (s speaker) temp(c float64) string {
 		return fmt.Sprintf("%.0f °F", c*9/5+32)
 	}
 	return half(c) + " °C"
+}
+
+// sentence renders a sentence that another part made.
+func (s speaker) sentence(x coat.Sentence) string {
+	var b strings.Builder
+	for _, p := range x {
+		switch {
+		case p.Time != nil:
+			b.WriteString(s.clock(*p.Time))
+		case p.TempC != nil:
+			b.WriteString(s.temp(*p.TempC))
+		case p.DiffK != nil:
+			b.WriteString(s.diff(*p.DiffK))
+		default:
+			b.WriteString(p.Text)
+		}
+	}
+	return b.String()
 }
 
 // diff is a temperature difference to half a degree.
