@@ -281,7 +281,7 @@ func (s *Server) raw(w http.ResponseWriter, r *http.Request, b json.RawMessage, 
 		return
 	}
 	if !json.Valid(b) {
-		s.complain("answer", "not JSON", "path", r.URL.Path)
+		s.complain("answer", "not JSON", "route", r.Pattern)
 		s.fail(w, r, http.StatusInternalServerError, "", "the answer could not be written; it is in the log")
 		return
 	}

@@ -98,7 +98,7 @@ func TestTLS(t *testing.T) {
 	pool := x509.NewCertPool()
 	pemCert, _ := os.ReadFile(cert)
 	pool.AppendCertsFromPEM(pemCert)
-	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}}}
+	client := &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{RootCAs: pool}, ForceAttemptHTTP2: true}}
 	res, err := client.Get("https://" + addr + "/api/v1/snapshot")
 	if err != nil || res.StatusCode != 200 {
 		t.Fatalf("%v %v", res, err)
@@ -108,6 +108,15 @@ func TestTLS(t *testing.T) {
 	res, err = client.Post("https://"+addr+"/pair", "application/json", strings.NewReader(`{"code":"`+code+`"}`))
 	if err != nil || len(res.Cookies()) != 1 || !res.Cookies()[0].Secure {
 		t.Errorf("over TLS the cookie is %+v, want Secure; %v", res.Cookies(), err)
+	}
+	res.Body.Close()
+	// Browsers speak HTTP/2 then; events have to work over it too.
+	res, err = client.Get("https://" + addr + "/events")
+	if err != nil || res.ProtoMajor != 2 {
+		t.Fatalf("events over TLS: %v %v, want HTTP/2", res, err)
+	}
+	if name, _, ok := frame(t, bufio.NewReader(res.Body)); !ok || name != "snapshot" {
+		t.Errorf("first event %q", name)
 	}
 	res.Body.Close()
 	if c, err := tls.Dial("tcp", addr, &tls.Config{RootCAs: pool, MaxVersion: tls.VersionTLS11}); err == nil {

@@ -1,19 +1,23 @@
 package web_test
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"io"
+	"log/slog"
 	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/netip"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/dashboards/web/webtest"
 )
@@ -441,4 +445,78 @@ func TestTokens(t *testing.T) {
 		}
 		seen[tok], seen[code] = true, true
 	}
+}
+
+// Whatever is asked for, only the names of this board are answered. The name
+// is taken out of the header by the standard library's URL parser, not by our
+// own code.
+func FuzzHost(f *testing.F) {
+	s, err := web.New(web.Config{HostName: "shed.example.net"}, webtest.New())
+	if err != nil {
+		f.Fatal(err)
+	}
+	ours := map[string]bool{"localhost": true, "shed.example.net": true, "shed": true, "shed.local": true, "192.0.2.10": true}
+	for _, h := range []string{"localhost", "LOCALHOST.:80", "shed.local:1", "[::1]", "[::1]:2", "127.1.2.3", "192.0.2.10", "evil.example", "localhost@evil.example",
+		"evil.example#localhost", "[::ffff:127.0.0.1]", "[::1%25lo]:1", "0x7f.1", "127.1", "localhost:", ":", "a:b:c", "[", "shed\x00", "xn--shd-dma"} {
+		f.Add(h)
+	}
+	f.Fuzz(func(t *testing.T, host string) {
+		if host == "" {
+			return // ask fills it in
+		}
+		w := ask{path: "/pair", local: lan, host: host}.do(t, s.Handler())
+		if w.Code == http.StatusForbidden {
+			return
+		}
+		u, err := url.Parse("http://" + host + "/")
+		if err != nil {
+			t.Fatalf("answered %q, which is no host: %v", host, err)
+		}
+		name := strings.ToLower(strings.TrimSuffix(u.Hostname(), "."))
+		ip, err := netip.ParseAddr(name)
+		if !ours[name] && !(err == nil && (ip.Unmap().IsLoopback() || ours[ip.Unmap().WithZone("").String()])) {
+			t.Errorf("answered %q (%d), which is not ours", host, w.Code)
+		}
+	})
+}
+
+// Nothing that opens a door is ever logged, even when everything breaks.
+func TestSecretsAreNotLogged(t *testing.T) {
+	var log bytes.Buffer
+	b := webtest.NewFull()
+	tok := b.AddToken("phone", web.Control)
+	b.Links["sesame-link"] = true
+	s, err := web.New(web.Config{Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))}, breaks{b})
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := s.Handler()
+	b.Fail(io.ErrClosedPipe)
+	for _, a := range []ask{
+		{path: "/api/v1/snapshot", local: lan, token: tok}, {path: "/api/v1/coats", local: lan, cookie: tok},
+		{path: "/ack/sesame-link", local: lan}, {method: "POST", path: "/ack/sesame-link", local: lan},
+		{method: "POST", path: "/pair", local: lan, body: `{"code":"SESA-MECO"}`},
+		{path: "/metrics", local: lan, token: tok}, {method: "POST", path: "/api/v1/paircodes", body: `{"role":"look"}`},
+	} {
+		a.do(t, h)
+	}
+	if log.Len() == 0 {
+		t.Fatal("nothing was logged at all")
+	}
+	for _, secret := range []string{tok, web.HashToken(tok), "sesame-link", "SESA-MECO"} {
+		if strings.Contains(log.String(), secret) {
+			t.Errorf("%q is in the log:\n%s", secret, log.String())
+		}
+	}
+}
+
+// breaks panics where a secret is at hand.
+type breaks struct{ *webtest.Full }
+
+func (breaks) AckLook(context.Context, string) (alerts.Alert, error) { panic("look") }
+func (breaks) AckByLink(context.Context, string) (alerts.Alert, error) {
+	return alerts.Alert{}, io.ErrClosedPipe
+}
+func (breaks) Redeem(context.Context, string, string) (string, web.Who, error) {
+	panic("redeem")
 }

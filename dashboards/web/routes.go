@@ -188,7 +188,7 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request, code int, v any)
 	enc := json.NewEncoder(&buf)
 	enc.SetEscapeHTML(true)
 	if err := enc.Encode(v); err != nil {
-		s.complain("encode answer", err.Error(), "path", r.URL.Path)
+		s.complain("encode answer", err.Error(), "route", r.Pattern)
 		s.fail(w, r, http.StatusInternalServerError, "", "the answer could not be written; it is in the log")
 		return
 	}
@@ -214,7 +214,7 @@ func (s *Server) problem(w http.ResponseWriter, r *http.Request, err error) {
 	case r.Context().Err() != nil:
 		panic(http.ErrAbortHandler) // nobody is listening
 	default:
-		s.complain("request", err.Error(), "method", r.Method, "path", r.URL.Path)
+		s.complain("request", err.Error(), "route", r.Pattern)
 		s.fail(w, r, http.StatusInternalServerError, "", "this did not work here; the reason is in the log")
 	}
 }

@@ -230,7 +230,9 @@ func (s *Server) wrap(next http.Handler) http.Handler {
 		defer func() {
 			p := recover()
 			if p != nil && p != http.ErrAbortHandler {
-				s.complain("panic", fmt.Sprint(p), "path", r.URL.Path, "stack", string(debug.Stack()))
+				// The route and not the path: a path can hold an acknowledge
+				// link's token.
+				s.complain("panic", fmt.Sprint(p), "route", r.Pattern, "stack", string(debug.Stack()))
 				if !rec.wrote {
 					s.fail(rec, r, http.StatusInternalServerError, "", "something broke here; it is in the log")
 				}

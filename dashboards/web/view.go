@@ -90,11 +90,24 @@ func (s Snapshot) MarshalJSON() ([]byte, error) {
 		Surfaces: full(s.Surfaces), Cups: full(s.Cups), Alerts: full(s.Alerts),
 		Probes: make([]ProbeView, 0, len(s.Probes)),
 	}
-	w.Result.Coats = full(w.Result.Coats)
+	w.Result.Coats = make([]coat.Estimate, len(s.Result.Coats))
+	for i, e := range s.Result.Coats {
+		w.Result.Coats[i] = fullEstimate(e)
+	}
 	for _, h := range s.Probes {
 		w.Probes = append(w.Probes, ViewProbe(h, s.At))
 	}
 	return json.Marshal(w)
+}
+
+// fullEstimate writes lists that nobody filled as [] and not as null, so that
+// a page can go through them without asking.
+func fullEstimate(e coat.Estimate) coat.Estimate {
+	e.UnknownWhy, e.Notes = full(e.UnknownWhy), full(e.Notes)
+	e.Say, e.Because = full(e.Say), full(e.Because)
+	e.Strip.Segments, e.Strip.Feels = full(e.Strip.Segments), full(e.Strip.Feels)
+	e.Strip.Gaps, e.Strip.Drops = full(e.Strip.Gaps), full(e.Strip.Drops)
+	return e
 }
 
 // UnmarshalJSON reads what MarshalJSON writes.
@@ -138,6 +151,7 @@ func viewCoat(c coat.Coat, w *coat.Work, res job.Result, now time.Time) CoatView
 			v.Estimate = e
 		}
 	}
+	v.Estimate = fullEstimate(v.Estimate)
 	for _, f := range w.Feels {
 		if f.Coat == c.ID {
 			v.Feels = append(v.Feels, f)
