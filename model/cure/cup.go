@@ -8,8 +8,9 @@ import "math"
 //	m·cp·dT/dt = m·H·dα/dt − hA·(1+.006·max(0,T−Ta))·(T−Ta)
 //
 // with cp = clip(1.8+.004(T−20), 1.8, 2.4) J/gK. Constants are from memory and
-// were softened to meet a remembered peak: use times and go/no-go, not peak
-// temperatures.
+// were softened to meet a remembered peak: use times, not temperatures. It is
+// what a data sheet's pot life is compared with; a pot in the shop has its own
+// package.
 type Cup struct {
 	Grams    float64 // of mixed resin and hardener
 	HA       float64 // W/K at no temperature difference
@@ -41,67 +42,107 @@ func CupHA(grams, density, diameterMM float64) float64 {
 // CupPoint is one moment of a simulated cup.
 type CupPoint struct {
 	Seconds, TempC, Alpha float64
+	TempRate, AlphaRate   float64 // K/s, 1/s
 }
 
 // Simulate follows the cup for up to [CupHorizon] and calls visit at every
 // step until it returns false. Steps shorten as the cup heats.
 func (c Cup) Simulate(r Resin, visit func(CupPoint) bool) {
-	t, T, a := 0.0, c.StartC, 0.0
-	kappa := c.Kappa
 	deriv := func(T, a float64) (dT, da float64) {
-		da = r.Rate(a, T, kappa)
+		da = r.Rate(a, T, c.Kappa)
 		cp := min(max(1.8+0.004*(T-20), 1.8), 2.4)
 		d := T - c.AmbientC
 		loss := c.HA * (1 + 0.006*max(0, d)) * d
 		return (c.Grams*r.HeatJG*da - loss) / (c.Grams * cp), da
 	}
-	if !visit(CupPoint{0, T, 0}) {
-		return
-	}
-	for t < CupHorizon {
-		dT, da := deriv(T, a)
-		// At most half a kelvin and .005 of cure a step.
-		h := min(60, 0.5/max(math.Abs(dT), 1e-9), 0.005/max(da, 1e-12), CupHorizon-t)
+	t, T, a := 0.0, c.StartC, 0.0
+	dT, da := deriv(T, a)
+	for visit(CupPoint{t, T, a, dT, da}) && t < CupHorizon {
+		// At most a kelvin and .01 of cure a step, and within the reach of
+		// the method in how fast heat leaves.
+		h := min(120, 1/max(math.Abs(dT), 1e-9), 0.01/max(da, 1e-12), 0.5*c.Grams*1.8/c.HA, CupHorizon-t)
 		h = max(h, 1e-3)
-		k1T, k1a := dT, da
-		k2T, k2a := deriv(T+h/2*k1T, a+h/2*k1a)
+		k2T, k2a := deriv(T+h/2*dT, a+h/2*da)
 		k3T, k3a := deriv(T+h/2*k2T, a+h/2*k2a)
 		k4T, k4a := deriv(T+h*k3T, a+h*k3a)
-		T += h / 6 * (k1T + 2*k2T + 2*k3T + k4T)
-		a += h / 6 * (k1a + 2*k2a + 2*k3a + k4a)
+		T += h / 6 * (dT + 2*k2T + 2*k3T + k4T)
+		a = min(a+h/6*(da+2*k2a+2*k3a+k4a), 1-1e-12)
 		t += h
-		if !visit(CupPoint{t, T, a}) {
-			return
-		}
+		dT, da = deriv(T, a)
 	}
 }
 
-// TimeTo returns the minutes until the cup first reaches tC (°C), between
-// steps by straight line; false when it does not within [CupHorizon].
+// TimeTo returns the minutes until the cup first reaches tC (°C); false when
+// it does not within [CupHorizon].
 func (c Cup) TimeTo(r Resin, tC float64) (float64, bool) {
-	var prev CupPoint
-	at, ok := 0.0, false
-	c.Simulate(r, func(p CupPoint) bool {
-		if p.TempC >= tC {
-			at, ok = p.Seconds, true
-			if p.TempC > prev.TempC && p.Seconds > 0 {
-				at = prev.Seconds + (p.Seconds-prev.Seconds)*(tC-prev.TempC)/(p.TempC-prev.TempC)
-			}
-			return false
-		}
-		prev = p
-		return true
-	})
-	return at / 60, ok
+	t, hot, _ := c.first(r, tC, 2)
+	return t / 60, hot
 }
 
-// CupTimeTo60 returns the minutes until a cup of the given grams, of the size
-// somebody would take for it, mixed at the shop's temperature shopC (°C),
-// reaches 60 °C: what a sheet's pot life is compared with.
-func (r Resin) CupTimeTo60(grams, shopC, kappa float64) (float64, bool) {
-	c := Cup{
+// Life returns the minutes for which the cup is of use: until it reaches
+// 60 °C, as a data sheet's pot life is read, or gels without having been so
+// hot. False when it does neither within [CupHorizon].
+func (c Cup) Life(r Resin) (float64, bool) {
+	t, hot, gelled := c.first(r, 60, r.AlphaGel)
+	return t / 60, hot || gelled
+}
+
+// first returns the seconds until the cup is at tC or its resin at alpha,
+// whichever is first, and which it was.
+func (c Cup) first(r Resin, tC, alpha float64) (at float64, hot, gelled bool) {
+	var prev CupPoint
+	c.Simulate(r, func(p CupPoint) bool {
+		hot, gelled = p.TempC >= tC, p.Alpha >= alpha
+		if !hot && !gelled {
+			prev = p
+			return true
+		}
+		at = p.Seconds
+		if p.Seconds == 0 {
+			return false
+		}
+		th, tg := math.Inf(1), math.Inf(1)
+		if hot {
+			th = crossing(prev.Seconds, p.Seconds, prev.TempC, p.TempC, prev.TempRate, p.TempRate, tC)
+		}
+		if gelled {
+			tg = crossing(prev.Seconds, p.Seconds, prev.Alpha, p.Alpha, prev.AlphaRate, p.AlphaRate, alpha)
+		}
+		at = min(th, tg)
+		hot, gelled = th <= tg, tg < th
+		return false
+	})
+	return at, hot, gelled
+}
+
+// crossing finds where the cubic through two points and slopes passes y.
+func crossing(t0, t1, y0, y1, d0, d1, y float64) float64 {
+	h := t1 - t0
+	c := hermite(y0, d0, y1, d1, h)
+	lo, hi := 0.0, h
+	for range 40 {
+		m := (lo + hi) / 2
+		if c[0]+m*(c[1]+m*(c[2]+m*c[3])) < y {
+			lo = m
+		} else {
+			hi = m
+		}
+	}
+	return t0 + (lo+hi)/2
+}
+
+// SheetCup is the cup that a data sheet's pot life of the given grams at the
+// shop's temperature is read as: of the size somebody would take for it, its
+// contents at the shop's temperature when mixed.
+func SheetCup(r Resin, grams, shopC, kappa float64) Cup {
+	return Cup{
 		Grams: grams, HA: CupHA(grams, r.DensityGCC, DefaultCupMM(grams)),
 		AmbientC: shopC, StartC: shopC, Kappa: kappa,
 	}
-	return c.TimeTo(r, 60)
+}
+
+// CupTimeTo60 returns the minutes until a [SheetCup] reaches 60 °C; false when
+// it never does.
+func (r Resin) CupTimeTo60(grams, shopC, kappa float64) (float64, bool) {
+	return SheetCup(r, grams, shopC, kappa).TimeTo(r, 60)
 }

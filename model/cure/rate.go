@@ -35,8 +35,17 @@ func (r Resin) RateChem(alpha, tC, kappa float64) float64 {
 		return 0
 	}
 	alpha = max(alpha, 0)
-	k1, k2 := Arrhenius(r.A1, r.E1, tC), Arrhenius(r.A2, r.E2, tC)
+	k1, k2 := r.constants(tC)
 	return kappa * (k1 + k2*power(alpha, r.M)) * power(1-alpha, r.N)
+}
+
+// constants are k1 and k2 in 1/s, with one exponential where that is enough.
+func (r *Resin) constants(tC float64) (k1, k2 float64) {
+	if r.E1 == r.E2 {
+		x := Arrhenius(1, r.E1, tC)
+		return r.A1 * x, r.A2 * x
+	}
+	return Arrhenius(r.A1, r.E1, tC), Arrhenius(r.A2, r.E2, tC)
 }
 
 // Diffusion returns the factor, between 0 and 1, by which vitrification slows

@@ -148,13 +148,6 @@ type steadyPath struct {
 	a0        float64
 }
 
-func (s steadyPath) slowness(a float64) float64 {
-	if s.diffusion {
-		return 1 / s.r.Rate(a, s.t, s.kappa)
-	}
-	return 1 / s.r.RateChem(a, s.t, s.kappa)
-}
-
 // seconds integrates dα/rate from a0 to alpha.
 func (s steadyPath) seconds(alpha float64) float64 {
 	if alpha >= 1 {
@@ -172,25 +165,37 @@ var gauss5 = [5][2]float64{
 	{0.9061798459386640, 0.2369268850561891},
 }
 
-func (s steadyPath) span(a, b float64) float64 {
-	if b <= a {
-		return 0
+// piece is how far in α one quadrature reaches: finer towards the poles of
+// the slowness, at 1 and, for m = 1, at −k1/k2.
+func piece(a, k1, k2 float64) float64 {
+	h := min(0.02, (1-a)/8)
+	if k2 > 0 {
+		h = min(h, (a+k1/k2)/2)
 	}
-	// Pieces of .01, finer towards 1 where the slowness has its pole.
+	return h
+}
+
+func (s steadyPath) span(a, b float64) float64 {
+	k1, k2 := s.r.constants(s.t)
+	m, n := s.r.M, s.r.N
 	sum := 0.0
 	for a < b {
-		h := min(0.01, (1-a)/8)
-		e := min(a+h, b)
-		m, w := (a+e)/2, (e-a)/2
-		for _, g := range gauss5 {
-			sum += w * g[1] * s.slowness(m+w*g[0])
-		}
+		e := min(a+piece(a, k1, k2), b)
 		if e <= a {
 			return math.Inf(1)
 		}
+		mid, w := (a+e)/2, (e-a)/2
+		for _, g := range gauss5 {
+			x := mid + w*g[0]
+			slow := 1 / ((k1 + k2*power(x, m)) * power(1-x, n))
+			if s.diffusion {
+				slow *= 1 + math.Exp((s.r.Tg(x)-s.t-s.r.D)/s.r.W)
+			}
+			sum += w * g[1] * slow
+		}
 		a = e
 	}
-	return sum
+	return sum / s.kappa
 }
 
 func (s steadyPath) minutes(alpha float64) *float64 {
@@ -207,10 +212,11 @@ func (s steadyPath) alpha(seconds float64) float64 {
 	if seconds <= 0 {
 		return s.a0
 	}
+	k1, k2 := s.r.constants(s.t)
 	a, t := s.a0, 0.0
 	// March in pieces until the time is passed, then bisect within one.
 	for {
-		h := min(0.01, (1-a)/8)
+		h := piece(a, k1, k2)
 		if h < 1e-12 {
 			return a
 		}

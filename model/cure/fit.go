@@ -1,0 +1,446 @@
+package cure
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Parameters of a fit, by the names under which their standard deviations
+// stand in Resin.SD.
+const (
+	SDLnRate = "ln_rate"  // ln of the rate at 25 °C
+	SDE      = "e_j_mol"  // activation energy of both paths
+	SDLnK    = "ln_k1_k2" // ln of k1/k2
+	SDTg0    = "tg0_c"
+	SDTgInf  = "tginf_c"
+	SDLambda = "lambda"
+)
+
+// What a fit believes before it has seen a sheet: mean and standard
+// deviation. The energy is held by published values from 44 to 65 kJ/mol, most
+// of them from 52 to 59; all else is judgement. The rate is that of a film that
+// gels in 3.5 h at 25 °C, within a factor of two.
+//
+// Held fixed, since no sheet says anything about them: orders m = 1 and n = 2,
+// one energy for both paths, the diffusion factor's D = 5 K and W = 5 K, heat
+// 420 J/g.
+const (
+	priorGelH   = 3.5
+	priorLnRate = 0.7
+	priorE      = 57e3
+	priorESD    = 6e3
+	priorK      = 0.3
+	priorLnKSD  = 0.6
+	priorTg0    = -38.0
+	priorTg0SD  = 5.0
+	priorTgInf  = 90.0
+	priorTgISD  = 20.0
+	postcureSD  = 5.0 // of a sheet's post-cure Tg
+	priorLam    = 0.38
+	priorLamSD  = 0.05
+
+	batchLnSD = 0.25 // from batch to batch: ratio, age, lot
+)
+
+const fitN = 6
+
+var fitNames = [fitN]string{SDLnRate, SDE, SDLnK, SDTg0, SDTgInf, SDLambda}
+
+// fitParams are the parameters of a fit, in the order of fitNames.
+type fitParams [fitN]float64
+
+// Doubt of each kind of datum, as a standard deviation of ln time or in K: how
+// differently sheets measure the same word. A range is read as ±1 sd, but
+// never as less than this.
+var datumSD = map[string]float64{
+	EventWorking:     0.20,
+	EventTacky:       0.20,
+	EventRecoatFrom:  0.20,
+	EventTackFree:    0.175,
+	EventRecoatUntil: 0.25,
+	EventSand:        0.25,
+}
+
+const (
+	potLifeSD = 0.225 // the container's, the heat's and the definition's doubt
+	tgSD      = 5.0   // K
+)
+
+// datum is one thing a sheet says that the model says too.
+type datum struct {
+	label string
+	unit  string // min or °C
+	sheet float64
+	sd    float64 // of ln for min, K for °C
+	model func(Resin) float64
+}
+
+// residual is the model less the sheet in standard deviations.
+func (d datum) residual(r Resin) float64 {
+	m := d.model(r)
+	if d.unit == "°C" {
+		return (m - d.sheet) / d.sd
+	}
+	return math.Log(m/d.sheet) / d.sd
+}
+
+// Residual is one datum of a sheet beside the fitted model.
+type Residual struct {
+	Datum  string  `json:"datum"`
+	Unit   string  `json:"unit"` // min or °C
+	Sheet  float64 `json:"sheet"`
+	Model  float64 `json:"model"`
+	Sigmas float64 `json:"sigmas"` // model less sheet
+}
+
+// FitResult is a resin from its sheet.
+type FitResult struct {
+	Resin     Resin              `json:"resin"`
+	SD        map[string]float64 `json:"sd"`
+	Residuals []Residual         `json:"residuals"`
+	// Inconsistent names each datum beyond two standard deviations: the sheet
+	// does not agree with itself there, or the model cannot follow it.
+	Inconsistent []string `json:"inconsistent"`
+	// Verdict says in plain sentences what the sheet could not tell.
+	Verdict []string `json:"verdict"`
+}
+
+// Fit returns the most probable resin for a data sheet, given what is believed
+// of such resins at large, with standard deviations by Laplace's
+// approximation. Any subset of data works; without any, the answer is the
+// belief. A sheet that does not pass [Sheet.Check] gives its faults.
+func Fit(s Sheet) (FitResult, error) {
+	if fs := s.faults(); len(fs) > 0 {
+		return FitResult{}, fs
+	}
+	f := newFit(s)
+	at, cov, err := f.solve()
+	if err != nil {
+		return FitResult{}, fmt.Errorf("fit: %w", err)
+	}
+	r := f.resin(at)
+	out := FitResult{SD: map[string]float64{}, Residuals: []Residual{}, Inconsistent: []string{}}
+	for i, n := range fitNames {
+		out.SD[n] = math.Sqrt(cov.At(i, i))
+	}
+	for _, d := range f.data {
+		x := Residual{Datum: d.label, Unit: d.unit, Sheet: d.sheet, Model: d.model(r), Sigmas: d.residual(r)}
+		out.Residuals = append(out.Residuals, x)
+		if math.Abs(x.Sigmas) > 2 {
+			out.Inconsistent = append(out.Inconsistent, d.label)
+		}
+	}
+	// Batches differ, and the rate itself is known no better than the fit.
+	r.LnKappaSD = math.Hypot(batchLnSD, out.SD[SDLnRate])
+	r.SD = out.SD
+	f.limits(&r)
+	out.Resin = r
+	out.Verdict = f.verdict(out)
+	if errs := r.Check(); errs != nil {
+		return FitResult{}, fmt.Errorf("fit: the sheet leads to a resin that cannot be: %w", errs[0])
+	}
+	return out, nil
+}
+
+// fit is a sheet's data and the belief it meets.
+type fit struct {
+	sheet    Sheet
+	base     Resin // what is not fitted
+	mean, sd fitParams
+	data     []datum
+}
+
+func newFit(s Sheet) *fit {
+	f := &fit{
+		sheet: s,
+		base: Resin{
+			Name: s.Name, M: 1, N: 2, D: 5, W: 5,
+			AlphaGel: 1 / math.Sqrt(3), HeatJG: 420, DensityGCC: sheetGCC,
+			HardenerKind: s.HardenerKind,
+			RatioWeight:  s.RatioWeight, RatioVolume: s.RatioVolume, RatioTolPct: s.RatioTolPct,
+			MinC: 10, MaxC: 40,
+		},
+		mean: fitParams{0, priorE, math.Log(priorK), priorTg0, priorTgInf, priorLam},
+		sd:   fitParams{priorLnRate, priorESD, priorLnKSD, priorTg0SD, priorTgISD, priorLamSD},
+	}
+	if f.base.HardenerKind == "" {
+		f.base.HardenerKind = "unknown"
+	}
+	f.base.Skin = skinOf[f.base.HardenerKind]
+	if s.MinC != nil {
+		f.base.MinC = *s.MinC
+	}
+	if s.MaxC != nil {
+		f.base.MaxC = *s.MaxC
+	}
+	if f.base.MaxC <= f.base.MinC {
+		f.base.MaxC = f.base.MinC + 25
+	}
+	if s.TgPostcureC != nil {
+		f.mean[4], f.sd[4] = *s.TgPostcureC, postcureSD
+	}
+	width := func(r Range, least float64) float64 { return max(math.Log(r.Hi/r.Lo)/2, least) }
+	for _, p := range s.PotLife {
+		f.data = append(f.data, datum{
+			label: fmt.Sprintf("pot life of %.4g g at %.4g °C", p.Grams, p.TempC),
+			unit:  "min", sheet: p.Minutes.Mid(), sd: width(p.Minutes, potLifeSD),
+			model: func(r Resin) float64 {
+				t, ok := SheetCup(r, p.Grams, p.TempC, 1).Life(r)
+				if !ok {
+					return CupHorizon / 60
+				}
+				return t
+			},
+		})
+	}
+	for _, x := range s.Times {
+		sd, ok := datumSD[x.Event]
+		if !ok {
+			continue // a handling time is a rule, not a state of cure
+		}
+		f.data = append(f.data, datum{
+			label: fmt.Sprintf("%s at %.4g °C", x.Event, x.TempC),
+			unit:  "min", sheet: x.Hours.Mid() * 60, sd: width(x.Hours, sd),
+			model: func(r Resin) float64 {
+				// Where Tg∞ is below what the mark needs, as long as can be.
+				return min(r.SteadyTime(0, r.eventAlpha(x.Event, x.TempC), x.TempC, 1)/60, 1e7)
+			},
+		})
+	}
+	if s.TgAmbientC != nil {
+		f.data = append(f.data, datum{
+			label: "Tg after ambient cure", unit: "°C", sheet: *s.TgAmbientC, sd: tgSD,
+			model: func(r Resin) float64 { return r.Tg(r.SteadyAlpha(0, roomC, 1, roomWeekS)) },
+		})
+	}
+	return f
+}
+
+// eventAlpha is the degree of cure that an event of a sheet is read as.
+func (r Resin) eventAlpha(event string, tC float64) float64 {
+	switch event {
+	case EventWorking, EventTacky:
+		return AlphaTacky
+	case EventRecoatFrom:
+		return AlphaOpens
+	case EventTackFree:
+		return r.AlphaGel
+	case EventRecoatUntil: // firm
+		return max(r.AlphaGel, r.AlphaAtTg(tC))
+	}
+	return max(r.AlphaGel, r.AlphaAtTg(tC+10)) // sand: hard
+}
+
+// resin is the resin of parameters p.
+func (f *fit) resin(p fitParams) Resin {
+	r := f.base
+	r.E1, r.E2 = p[1], p[1]
+	K := math.Exp(p[2])
+	// The rate is set by when a film at 25 °C gels, which hardly moves with K.
+	k2 := math.Exp(p[0]) * ClosedTime(K, r.AlphaGel) / (priorGelH * 3600)
+	r.A2 = k2 * math.Exp(p[1]/(GasConstant*(25+zeroC)))
+	r.A1 = K * r.A2
+	r.Tg0, r.TgInf = p[3], max(p[4], p[3]+20)
+	r.Lambda = min(max(p[5], 0.06), 0.98)
+	return r
+}
+
+// in turns standard deviations from the belief's mean into parameters.
+func (f *fit) in(z []float64) fitParams {
+	var p fitParams
+	for i := range p {
+		p[i] = f.mean[i] + f.sd[i]*z[i]
+	}
+	return p
+}
+
+// residuals of the data and of the belief, all in standard deviations.
+func (f *fit) residuals(z []float64) []float64 {
+	r := f.resin(f.in(z))
+	out := make([]float64, 0, len(f.data)+fitN)
+	for _, d := range f.data {
+		out = append(out, min(max(d.residual(r), -1e3), 1e3))
+	}
+	return append(out, z...)
+}
+
+func sumSquares(x []float64) float64 {
+	s := 0.0
+	for _, v := range x {
+		s += v * v
+	}
+	return s
+}
+
+// jacobian of the residuals res at z, by central differences when fine, else
+// by forward ones; rows are data and belief.
+func (f *fit) jacobian(z, res []float64, fine bool) *mat.Dense {
+	h := 1e-4
+	if fine {
+		h = 1e-3
+	}
+	j := mat.NewDense(len(res), fitN, nil)
+	x := slices.Clone(z)
+	for c := range fitN {
+		x[c] = z[c] + h
+		up := f.residuals(x)
+		down, width := res, h
+		if fine {
+			x[c] = z[c] - h
+			down, width = f.residuals(x), 2*h
+		}
+		x[c] = z[c]
+		for i := range up {
+			j.Set(i, c, (up[i]-down[i])/width)
+		}
+	}
+	return j
+}
+
+// solve finds the most probable parameters by damped Gauss–Newton in ln time,
+// and their covariance.
+func (f *fit) solve() (fitParams, *mat.SymDense, error) {
+	// The rate has by far the widest belief, and times go nearly as its
+	// inverse: begin where that would put it.
+	z := make([]float64, fitN)
+	num, den := 0.0, 1/(f.sd[0]*f.sd[0])
+	for _, d := range f.data {
+		if d.unit == "min" {
+			num += d.residual(f.resin(f.mean)) / d.sd
+			den += 1 / (d.sd * d.sd)
+		}
+	}
+	z[0] = min(max(num/den/f.sd[0], -5), 5)
+	res := f.residuals(z)
+	damp, fine := 1e-3, false
+	for range 100 {
+		cost := sumSquares(res)
+		j := f.jacobian(z, res, fine)
+		var jtj mat.SymDense
+		jtj.SymOuterK(1, j.T())
+		var grad mat.VecDense
+		grad.MulVec(j.T(), mat.NewVecDense(len(res), res))
+		step, gain := 0.0, 0.0
+		for range 15 {
+			a := mat.NewSymDense(fitN, nil)
+			a.CopySym(&jtj)
+			for i := range fitN {
+				a.SetSym(i, i, a.At(i, i)*(1+damp))
+			}
+			var chol mat.Cholesky
+			if !chol.Factorize(a) {
+				return fitParams{}, nil, fmt.Errorf("the sheet's data cannot be weighed")
+			}
+			var d mat.VecDense
+			if err := chol.SolveVecTo(&d, &grad); err != nil {
+				return fitParams{}, nil, err
+			}
+			next := slices.Clone(z)
+			for i := range next {
+				next[i] -= d.AtVec(i)
+			}
+			step = mat.Norm(&d, math.Inf(1))
+			r := f.residuals(next)
+			if c := sumSquares(r); c <= cost {
+				gain, z, res = cost-c, next, r
+				damp = max(damp/10, 1e-9)
+				break
+			}
+			if step < 1e-6 {
+				break // no way down that matters
+			}
+			damp *= 10
+		}
+		switch {
+		case !fine && (step < 1e-3 || gain < 1e-6):
+			fine = true
+		case step < 1e-6 || gain < 1e-12*(1+cost):
+			return f.finish(z, res)
+		}
+	}
+	return fitParams{}, nil, fmt.Errorf("no optimum within 100 steps")
+}
+
+// finish turns an optimum into parameters and their covariance, by Laplace's
+// approximation with Gauss and Newton's second derivatives.
+func (f *fit) finish(z, res []float64) (fitParams, *mat.SymDense, error) {
+	j := f.jacobian(z, res, true)
+	var jtj mat.SymDense
+	jtj.SymOuterK(1, j.T())
+	var chol mat.Cholesky
+	if !chol.Factorize(&jtj) {
+		return fitParams{}, nil, fmt.Errorf("no certain optimum")
+	}
+	cov := mat.NewSymDense(fitN, nil)
+	if err := chol.InverseTo(cov); err != nil {
+		return fitParams{}, nil, err
+	}
+	for i := range fitN {
+		for k := i; k < fitN; k++ {
+			cov.SetSym(i, k, cov.At(i, k)*f.sd[i]*f.sd[k])
+		}
+	}
+	return f.in(z), cov, nil
+}
+
+// limits takes the sheet's own limits over: the strictest recoat limit and
+// the longest handling time, whatever the temperature they are given at.
+func (f *fit) limits(r *Resin) {
+	at20 := func(h float64, c float64) float64 { return h * r.AgeFactor(c, 20) }
+	for _, x := range f.sheet.Times {
+		switch x.Event {
+		case EventRecoatUntil:
+			if u := r.RecoatUntil; u == nil || at20(x.Hours.Lo, x.TempC) < at20(u.Hours, u.TempC) {
+				r.RecoatUntil = &TimeAt{Hours: x.Hours.Lo, TempC: x.TempC}
+			}
+		case EventHandle:
+			if u := r.Handle; u == nil || at20(x.Hours.Hi, x.TempC) > at20(u.Hours, u.TempC) {
+				r.Handle = &TimeAt{Hours: x.Hours.Hi, TempC: x.TempC}
+			}
+		}
+	}
+}
+
+// verdict says what the sheet could not tell, and what does not agree.
+func (f *fit) verdict(out FitResult) []string {
+	v := []string{}
+	kept := func(i int) bool { return out.SD[fitNames[i]] > 0.85*f.sd[i] }
+	if len(f.data) == 0 {
+		v = append(v, "The sheet gives no times: this is what is believed of such resins at large, and the rate may be off by a factor of two.")
+	} else if kept(0) {
+		v = append(v, "The sheet hardly says how fast this resin is.")
+	}
+	if len(f.data) > 0 {
+		if kept(1) {
+			v = append(v, fmt.Sprintf("It does not say how speed changes with temperature (one temperature, or too few): %.0f kJ/mol is assumed, about twice as fast for every 10 °C.", out.Resin.E2/1e3))
+		}
+		if kept(2) {
+			v = append(v, "It does not say how the cup runs beside the film (no pot life of a stated mass, or no film time with it): cup times stay doubtful by a factor of about two.")
+		}
+	}
+	switch {
+	case f.sheet.TgPostcureC == nil && kept(4):
+		v = append(v, "It gives no post-cure Tg: when a cold coat stops curing, and how hard it ends, stays doubtful.")
+	case f.sheet.TgPostcureC == nil:
+		v = append(v, "It gives no post-cure Tg: the end of cure is read off the sanding time or the ambient Tg alone.")
+	}
+	if f.sheet.MinC == nil {
+		v = append(v, "It gives no least temperature: 10 °C is taken.")
+	}
+	if f.sheet.MaxC == nil {
+		v = append(v, fmt.Sprintf("It gives no greatest temperature: %.4g °C is taken.", out.Resin.MaxC))
+	}
+	if f.sheet.HardenerKind == "" || f.sheet.HardenerKind == "unknown" {
+		v = append(v, "It does not say what the hardener is: blush is reckoned as for a cycloaliphatic one.")
+	}
+	if f.sheet.RatioWeight == nil && f.sheet.RatioVolume == nil {
+		v = append(v, "It gives no mix ratio: batches cannot be checked.")
+	}
+	for _, d := range out.Inconsistent {
+		v = append(v, fmt.Sprintf("Data sheet inconsistent: %s does not agree with the rest.", d))
+	}
+	return v
+}
