@@ -13,12 +13,13 @@ type system struct {
 	fw   float64 // filler mass fraction
 	fcp  float64 // its specific heat
 	hA   float64 // W/K, at ΔT = 0
+	gain float64 // growth of the loss, 1/K
 	link float64 // W/K between resin and substrate
 	sub  float64 // J/K of the substrate
 }
 
 func newSystem(q *Query, k kinetics, g geometry) system {
-	s := system{k: k, n: 2, air: q.ShopC, mass: q.Grams, hA: g.hA}
+	s := system{k: k, n: 2, air: q.ShopC, mass: q.Grams, hA: g.hA, gain: lossGain}
 	w := 0.0
 	if q.Filler != nil {
 		w = q.Filler.Fraction
@@ -44,7 +45,7 @@ func (s *system) loss(t float64) (q, slope float64) {
 	if d <= 0 {
 		return s.hA * d, s.hA
 	}
-	return s.hA * (1 + lossGain*d) * d, s.hA * (1 + 2*lossGain*d)
+	return s.hA * (1 + s.gain*d) * d, s.hA * (1 + 2*s.gain*d)
 }
 
 type vec [3]float64
@@ -112,12 +113,55 @@ const (
 	tolTemp  = 2e-3
 )
 
+// step makes one step of h seconds from y, with f0 and jac there, and returns
+// the new state and the estimate of its error.
+func (s *system) step(y, f0 *vec, jac *[3]vec, h float64) (y1, err vec) {
+	n := s.n
+	var a [3]vec
+	g := 2 / h // 1/(γh), γ = 1/2
+	for i := range n {
+		for j := range n {
+			a[i][j] = -jac[i][j]
+		}
+		a[i][i] += g
+	}
+	lu(&a, n)
+	var k1, k2, k3, k4, u, f vec
+	k1 = *f0
+	solve(&a, n, &k1)
+	for i := range n {
+		k2[i] = f0[i] + 4/h*k1[i]
+	}
+	solve(&a, n, &k2)
+	for i := range n {
+		u[i] = y[i] + 2*k1[i]
+	}
+	s.deriv(&u, &f, nil)
+	for i := range n {
+		k3[i] = f[i] + (k1[i]-k2[i])/h
+	}
+	solve(&a, n, &k3)
+	for i := range n {
+		u[i] = y[i] + 2*k1[i] + k3[i]
+	}
+	s.deriv(&u, &f, nil)
+	for i := range n {
+		k4[i] = f[i] + (k1[i]-k2[i]-8.0/3*k3[i])/h
+	}
+	solve(&a, n, &k4)
+	y1 = *y
+	for i := range n {
+		y1[i] = u[i] + k4[i]
+	}
+	return y1, k4
+}
+
 // integrate follows the system from y to tEnd (s) with the four-stage,
 // third-order, L-stable Rosenbrock pair RODAS3 (Sandu et al., Atmospheric
-// Environment 31 (1997) 3459; coefficients from memory, their order held by a
-// test), so that neither a runaway nor a thin film that cools in seconds costs
-// stability. After each accepted step it calls see, which ends it by returning
-// false.
+// Environment 31 (1997) 3459; coefficients from memory, their third order held
+// by a test), so that neither a runaway nor a thin film that cools in seconds
+// costs stability. After each accepted step it calls see, which ends it by
+// returning false.
 func (s *system) integrate(y vec, tEnd float64, see func(t0, t1 float64, y0, y1, f0, f1 *vec) bool) {
 	n := s.n
 	var f0, f1 vec
@@ -129,38 +173,7 @@ func (s *system) integrate(y vec, tEnd float64, see func(t0, t1 float64, y0, y1,
 		if last {
 			h = tEnd - t
 		}
-		var a [3]vec
-		g := 2 / h // 1/(γh), γ = 1/2
-		for i := range n {
-			for j := range n {
-				a[i][j] = -jac[i][j]
-			}
-			a[i][i] += g
-		}
-		lu(&a, n)
-		var k1, k2, k3, k4, u, f vec
-		k1 = f0
-		solve(&a, n, &k1)
-		for i := range n {
-			k2[i] = f0[i] + 4/h*k1[i]
-		}
-		solve(&a, n, &k2)
-		for i := range n {
-			u[i] = y[i] + 2*k1[i]
-		}
-		s.deriv(&u, &f, nil)
-		for i := range n {
-			k3[i] = f[i] + (k1[i]-k2[i])/h
-		}
-		solve(&a, n, &k3)
-		for i := range n {
-			u[i] = y[i] + 2*k1[i] + k3[i]
-		}
-		s.deriv(&u, &f, nil)
-		for i := range n {
-			k4[i] = f[i] + (k1[i]-k2[i]-8.0/3*k3[i])/h
-		}
-		solve(&a, n, &k4)
+		y1, k4 := s.step(&y, &f0, &jac, h)
 		e := math.Abs(k4[0]) / tolAlpha
 		for i := 1; i < n; i++ {
 			e = math.Max(e, math.Abs(k4[i])/tolTemp)
@@ -172,10 +185,6 @@ func (s *system) integrate(y vec, tEnd float64, see func(t0, t1 float64, y0, y1,
 				h *= math.Max(0.1, 0.9*math.Cbrt(1/e))
 			}
 			continue
-		}
-		y1 := y
-		for i := range n {
-			y1[i] = u[i] + k4[i]
 		}
 		t1 := t + h
 		if last {
