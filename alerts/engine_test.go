@@ -346,7 +346,7 @@ func TestWindowEdges(t *testing.T) {
 	expect(t, step(415*minute, "open"))
 	// Past p10 it may close any minute: still open, and said to be closing.
 	step(7*time.Hour+6*minute, "open")
-	if a, ok := fires(e, ClosingSoon); !ok || !strings.Contains(a.Say, "may close now") {
+	if a, ok := fires(e, ClosingSoon); !ok || !strings.Contains(a.Say, "may close any minute") {
 		t.Errorf("between p10 and the closing it says %q", a.Say)
 	}
 	ts = step(7*time.Hour+25*minute, "closed")
@@ -401,6 +401,35 @@ func TestFeelNow(t *testing.T) {
 	// A finger test opens it at once.
 	c.NextWindow = &coat.Window{Kind: coat.WindowFill, Opens: at(259 * minute), Closes: at(8 * time.Hour), Status: "open"}
 	expect(t, e.Step(shop(t0.Add(259*minute), c)), "window_open firing")
+}
+
+// What goes on first: a window is no use to a coat that then lies too cold.
+func TestWindowFirst(t *testing.T) {
+	for _, tt := range []struct {
+		temp float64
+		code string
+		want string
+	}{
+		{18, coat.AdviseRecoat, "Roll the next coat onto lid-outer now, until 18:40 at the latest."},
+		{18, coat.AdviseWashRecoat, "Wash and dry lid-outer, then roll the next coat onto lid-outer now, until 18:40 at the latest."},
+		{4, coat.AdviseRecoat, "Warm lid-outer to 10 °C, then roll the next coat onto lid-outer now, until 18:40 at the latest."},
+		{4, coat.AdviseWashRecoat, "Warm lid-outer to 10 °C, wash and dry it, then roll the next coat onto lid-outer now, until 18:40 at the latest."},
+	} {
+		e := New(Config{}, nil)
+		e.SetView(View{Loc: shed})
+		in := full(WindowOpen, "")
+		in.Estimates[0].TempC, in.Estimates[0].AdviceCode = &tt.temp, tt.code
+		e.Step(in)
+		if a, ok := fires(e, WindowOpen); !ok || a.Say != tt.want {
+			t.Errorf("%g °C, %s: %q, want %q", tt.temp, tt.code, a.Say, tt.want)
+		}
+		in.Estimates[0].AdviceCode = coat.AdviseWashAbrade
+		e = New(Config{}, nil)
+		e.Step(in)
+		if _, ok := fires(e, WindowOpen); ok {
+			t.Error("permits over blush that must be abraded")
+		}
+	}
 }
 
 // The panel's older coat has no window any more once another lies on it.
@@ -516,7 +545,7 @@ func full(rule, variant string) Input {
 	c.State = coat.Tacky
 	in := shop(t0.Add(2*time.Hour), c)
 	e := &in.Estimates[0]
-	kind := map[string]string{"cloth": coat.WindowCloth, "wet": coat.WindowWet, "fill": coat.WindowFill, "wash fill": coat.WindowFill}[variant]
+	kind := map[string]string{"cloth": coat.WindowCloth, "wet": coat.WindowWet, "fill": coat.WindowFill}[variant]
 	if kind == "" {
 		kind = coat.WindowCoat
 	}
@@ -532,9 +561,6 @@ func full(rule, variant string) Input {
 		in.Cups = []Cup{{Batch: "b", Resin: "medium", Mixed: t0, EndsAt: in.Now}}
 	case ReadyForCloth, WindowOpen:
 		e.NextWindow = w
-		if strings.HasPrefix(variant, "wash") {
-			e.AdviceCode = coat.AdviseWashRecoat
-		}
 	case FeelNow:
 		w.Status, w.FeelFrom = "before", at(time.Hour)
 		e.NextWindow = w

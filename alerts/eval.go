@@ -389,18 +389,14 @@ func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words) {
 	if !known {
 		v = unsure
 	}
-	until := w("until", e.until(win.Closes))
+	until := w("until", e.until(win.Closes), "first", e.first(c, panel, wash))
 	switch win.Kind {
 	case coat.WindowCloth:
 		add(ReadyForCloth, v, "", win.Closes, until)
 	case coat.WindowWet:
 		// Open from the brush on: nobody needs telling.
 	default:
-		variant := short
-		if wash {
-			variant = strings.TrimSpace("wash " + short)
-		}
-		add(WindowOpen, v, variant, win.Closes, until)
+		add(WindowOpen, v, short, win.Closes, until)
 	}
 
 	if win.Kind != coat.WindowWet {
@@ -452,6 +448,22 @@ func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words) {
 		}
 		add(WindowClosed, v, short, nil, w("at", e.at(win.ClosesBand.P50)))
 	}
+}
+
+// first is what must be done to the panel before the next thing goes on, or
+// "": an open window is no use to a coat that then lies too cold to cure.
+func (e *eval) first(c *coat.Estimate, panel string, wash bool) string {
+	min, ok := e.minC(c)
+	cold := ok && c.TempC != nil && *c.TempC < min
+	switch {
+	case cold && wash:
+		return fmt.Sprintf("warm %s to %s, wash and dry it, then ", panel, e.temp(min))
+	case cold:
+		return fmt.Sprintf("warm %s to %s, then ", panel, e.temp(min))
+	case wash:
+		return fmt.Sprintf("wash and dry %s, then ", panel)
+	}
+	return ""
 }
 
 func past(t *time.Time, now time.Time) bool { return t != nil && !t.After(now) }
@@ -533,7 +545,7 @@ func tell(why []string) string {
 	for _, r := range why {
 		switch r {
 		case coat.ColdGlass:
-			out = append(out, "it set in the cold before it gelled")
+			out = append(out, "it went stiff in the cold before it had set")
 		case coat.BelowMinimum:
 			out = append(out, "it was colder than the epoxy's least temperature")
 		case coat.OutsideRange:

@@ -76,14 +76,12 @@ var Rules = []Rule{
 		Over: "The cup{cup} is dealt with."},
 
 	{Name: ReadyForCloth, Severity: Act, Sound: SoundActNow, Clear: 5 * time.Minute,
-		Say:  "The {coat} is tacky: press the cloth in now{until}.",
+		Say:  "The {coat} is tacky: {first}press the cloth in now{until}.",
 		Over: "The {coat} no longer waits for its cloth."},
 	{Name: WindowOpen, Severity: Act, Sound: SoundActNow, Clear: 5 * time.Minute,
-		Say: "Roll the next coat onto {panel} now{until}.",
+		Say: "{first}roll the next coat onto {panel} now{until}.",
 		Variants: map[string]string{
-			"fill":      "Roll the fill coat onto {panel} now{until}.",
-			"wash":      "Wash and dry {panel}, then roll the next coat on{until}.",
-			"wash fill": "Wash and dry {panel}, then roll the fill coat on{until}.",
+			"fill": "{first}roll the fill coat onto {panel} now{until}.",
 		},
 		Over: "The window on {panel} is no longer open."},
 	{Name: FeelNow, Severity: Act, Sound: SoundActNow, Clear: 5 * time.Minute,
@@ -105,7 +103,7 @@ var Rules = []Rule{
 	{Name: WindowClosed, Severity: Note, Clear: 10 * time.Minute,
 		Say: "The window on {panel} closed{at}: wash with water, dry and abrade before the next coat.",
 		Variants: map[string]string{
-			"cloth": "The {coat} no longer takes cloth{at}: roll a fresh tack coat on while it can still be recoated, else wash and abrade first.",
+			"cloth": "The {coat} stopped taking cloth{at}: roll a fresh tack coat on while it can still be recoated, else wash and abrade first.",
 		},
 		Over: "The window on {panel} counts as open after all."},
 

@@ -79,7 +79,7 @@ func (s speaker) until(t *time.Time) string {
 func (s speaker) from(t time.Time) string {
 	switch {
 	case !t.After(s.now):
-		return "now"
+		return "any minute"
 	case s.trusted:
 		return "from " + s.clock(t) + " on"
 	}
