@@ -64,7 +64,8 @@ type ChannelConfig struct {
 
 	Pin       string `toml:"pin"`        // buzzer: GPIO line of the piezo, e.g. "GPIO18"
 	Button    string `toml:"button"`     // buzzer: GPIO line of a push-button to ground, "" for none
-	ActiveLow bool   `toml:"active_low"` // buzzer: the piezo sounds while the line is low
+	ActiveLow bool   `toml:"active_low"` // buzzer: it is off while the line is high
+	OwnTone   bool   `toml:"own_tone"`   // buzzer: it has its own oscillator and only wants to be switched on
 
 	Timeout    Duration `toml:"timeout"`      // of one try; default 30 s
 	MaxPerHour int      `toml:"max_per_hour"` // to a person; default 20, danger is exempt
@@ -123,7 +124,7 @@ func (t Tuning) Config() Config {
 var kindKeys = map[string]map[string]bool{
 	KindLog:          {},
 	KindWebhook:      {"url": false, "url_file": false, "url_env": false, "secret_file": false, "secret_env": false},
-	KindBuzzer:       {"pin": true, "button": false, "active_low": false},
+	KindBuzzer:       {"pin": true, "button": false, "active_low": false, "own_tone": false},
 	KindMail:         {"host": true, "port": false, "tls": false, "from": true, "to": true, "user": false, "secret_file": false, "secret_env": false, "max_per_hour": false},
 	KindPush:         {"url_file": false, "url_env": false, "max_per_hour": false},
 	KindAlertmanager: {"url": true, "user": false, "secret_file": false, "secret_env": false},
@@ -134,7 +135,7 @@ func (c ChannelConfig) set() map[string]bool {
 	return map[string]bool{"url": c.URL != "", "url_file": c.URLFile != "", "url_env": c.URLEnv != "",
 		"secret_file": c.SecretFile != "", "secret_env": c.SecretEnv != "", "user": c.User != "",
 		"host": c.Host != "", "port": c.Port != 0, "tls": c.TLS != "", "from": c.From != "", "to": len(c.To) > 0,
-		"pin": c.Pin != "", "button": c.Button != "", "active_low": c.ActiveLow, "max_per_hour": c.MaxPerHour != 0}
+		"pin": c.Pin != "", "button": c.Button != "", "active_low": c.ActiveLow, "own_tone": c.OwnTone, "max_per_hour": c.MaxPerHour != 0}
 }
 
 // Check returns every fault of the [alert] section and the routes, each at its

@@ -585,10 +585,7 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 	for _, n := range d.order {
 		l := d.lines[n]
 		if l.watcher != nil {
-			if r, ok := l.ch.(interface{ Run(context.Context) error }); ok {
-				wg.Go(func() { r.Run(ctx) })
-			}
-			continue
+			continue // runs by itself
 		}
 		wg.Go(func() { d.deliver(ctx, l) })
 		if r, ok := l.ch.(Refresher); ok {

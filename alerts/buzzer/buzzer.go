@@ -2,8 +2,11 @@
 // told apart with gloves on and the radio running, until somebody acknowledges
 // or presses a wired push-button.
 //
-// The piezo is one with its own oscillator: it sounds while its line is on.
-// More than a few milliamperes need a transistor between line and piezo.
+// A bare piezo disc draws next to nothing and hangs on the line itself; it is
+// driven with a tone of about 2.7 kHz, by the board's own PWM where the line
+// has one and the program may use it, else by switching the line fast enough.
+// A buzzer with its own oscillator sounds while its line is on and wants
+// [Steady]; most draw more than a line may give and need a transistor.
 package buzzer
 
 import (
@@ -15,6 +18,7 @@ import (
 
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/gpio/gpioreg"
+	"periph.io/x/conn/v3/physic"
 
 	"curewright/alerts"
 )
@@ -251,22 +255,92 @@ func (c *Channel) watchButton(ctx context.Context) {
 // ErrNoLine is returned for a GPIO line that the board does not have.
 var ErrNoLine = errors.New("no such GPIO line")
 
+// Option is how a piezo is driven.
+type Option func(*gpioPin)
+
+// Steady holds the line on instead of driving it with a tone, for a buzzer
+// that has its own oscillator.
+func Steady() Option { return func(g *gpioPin) { g.steady = true } }
+
+// tone is where small piezo discs are loudest; from memory, not from a data
+// sheet.
+const tone = 2700 * physic.Hertz
+
 type gpioPin struct {
-	p   gpio.PinIO
-	low bool
+	p      gpio.PinIO
+	low    bool // active low
+	steady bool
+
+	on   bool
+	stop chan struct{} // of the goroutine that switches the line
+	done chan struct{}
 }
 
-func (g gpioPin) Set(on bool) error { return g.p.Out(gpio.Level(on != g.low)) }
+// Set switches the sound. It is called by one goroutine.
+func (g *gpioPin) Set(on bool) error {
+	if on == g.on {
+		if on {
+			return nil
+		}
+		return g.out(false) // whatever the line was before
+	}
+	g.on = on
+	switch {
+	case on && g.steady:
+		return g.out(true)
+	case on:
+		if g.p.PWM(gpio.DutyHalf, tone) == nil {
+			return nil
+		}
+		if err := g.out(true); err != nil {
+			g.on = false
+			return err
+		}
+		g.stop, g.done = make(chan struct{}), make(chan struct{})
+		go g.shake(g.stop, g.done)
+		return nil
+	case g.stop != nil:
+		close(g.stop)
+		<-g.done
+		g.stop = nil
+	case !g.steady:
+		g.p.Halt() // ends the PWM
+	}
+	return g.out(false)
+}
+
+func (g *gpioPin) out(on bool) error { return g.p.Out(gpio.Level(on != g.low)) }
+
+// shake switches the line until stop. The pitch is a little below the tone's,
+// by what a sleep takes longer than asked.
+func (g *gpioPin) shake(stop, done chan struct{}) {
+	defer close(done)
+	half := time.NewTicker(tone.Period() / 2)
+	defer half.Stop()
+	for on := false; ; on = !on {
+		select {
+		case <-stop:
+			return
+		case <-half.C:
+			if g.out(on) != nil {
+				return // the next Set reports it
+			}
+		}
+	}
+}
 
 // OpenPin opens the piezo's line by its name, such as "GPIO18", and switches
-// it off. activeLow is for a piezo that sounds while the line is low. The
+// it off. activeLow is for a piezo that is off while the line is high. The
 // host's lines must be registered before.
-func OpenPin(name string, activeLow bool) (Pin, error) {
+func OpenPin(name string, activeLow bool, how ...Option) (Pin, error) {
 	p := gpioreg.ByName(name)
 	if p == nil {
 		return nil, fmt.Errorf("buzzer: pin %q: %w", name, ErrNoLine)
 	}
-	g := gpioPin{p, activeLow}
+	g := &gpioPin{p: p, low: activeLow}
+	for _, f := range how {
+		f(g)
+	}
 	if err := g.Set(false); err != nil {
 		return nil, fmt.Errorf("buzzer: pin %s: %w", name, err)
 	}

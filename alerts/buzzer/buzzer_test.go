@@ -13,6 +13,7 @@ import (
 
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/gpio/gpioreg"
+	"periph.io/x/conn/v3/physic"
 
 	"curewright/alerts"
 )
@@ -238,12 +239,35 @@ type wire struct {
 	n    int
 	l    gpio.Level
 	pull gpio.Pull
+
+	mu    sync.Mutex
+	edges int
+	noPWM bool
+	freq  physic.Frequency
+	duty  gpio.Duty
 }
 
-func (w *wire) Name() string                      { return w.name }
-func (w *wire) Number() int                       { return w.n }
-func (w *wire) String() string                    { return w.name }
-func (w *wire) Out(l gpio.Level) error            { w.l = l; return nil }
+func (w *wire) Name() string   { return w.name }
+func (w *wire) Number() int    { return w.n }
+func (w *wire) String() string { return w.name }
+func (w *wire) Out(l gpio.Level) error {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	if l != w.l {
+		w.edges++
+	}
+	w.l = l
+	return nil
+}
+func (w *wire) Halt() error { w.freq, w.duty = 0, 0; return nil }
+func (w *wire) PWM(d gpio.Duty, f physic.Frequency) error {
+	if w.noPWM {
+		return errors.New("not supported")
+	}
+	w.freq, w.duty = f, d
+	return nil
+}
+func (w *wire) state() (gpio.Level, int)          { w.mu.Lock(); defer w.mu.Unlock(); return w.l, w.edges }
 func (w *wire) In(p gpio.Pull, _ gpio.Edge) error { w.pull = p; return nil }
 func (w *wire) Read() gpio.Level                  { return w.l }
 
@@ -261,19 +285,27 @@ func TestGPIO(t *testing.T) {
 		}
 		defer gpioreg.Unregister(p.name)
 	}
-	p, err := OpenPin("TEST_PIEZO", false)
+	p, err := OpenPin("TEST_PIEZO", false, Steady())
 	if err != nil || line.l != gpio.Low {
 		t.Fatalf("opened %v, line %v; want off", err, line.l)
 	}
 	if p.Set(true); line.l != gpio.High {
 		t.Error("on is not high")
 	}
-	p, _ = OpenPin("TEST_PIEZO", true)
+	p, _ = OpenPin("TEST_PIEZO", true, Steady())
 	if line.l != gpio.High {
 		t.Error("active low: off is not high")
 	}
 	if p.Set(true); line.l != gpio.Low {
 		t.Error("active low: on is not low")
+	}
+	// A bare piezo gets a tone: the board's own PWM where there is one.
+	p, _ = OpenPin("TEST_PIEZO", false)
+	if p.Set(true); line.freq != 2700*physic.Hertz || line.duty != gpio.DutyHalf {
+		t.Errorf("PWM %v, %v", line.freq, line.duty)
+	}
+	if p.Set(false); line.freq != 0 || line.l != gpio.Low {
+		t.Errorf("after the tone PWM %v, line %v; want off", line.freq, line.l)
 	}
 	b, err := OpenButton("TEST_BUTTON")
 	if err != nil || key.pull != gpio.PullUp {
@@ -285,6 +317,33 @@ func TestGPIO(t *testing.T) {
 	if up || !b.Pressed() {
 		t.Error("a button to ground is pressed when its line is low, and only then")
 	}
+}
+
+// Without PWM the line is switched: 2.7 kHz is 540 edges in a tenth of a
+// second.
+func TestToneWithoutPWM(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := &wire{name: "TEST_BARE", n: 9003, noPWM: true}
+		if err := gpioreg.Register(w); err != nil {
+			t.Fatal(err)
+		}
+		defer gpioreg.Unregister(w.name)
+		p, err := OpenPin(w.name, false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		p.Set(true)
+		pass(100 * time.Millisecond)
+		p.Set(false)
+		l, n := w.state()
+		if n < 535 || n > 545 || l != gpio.Low {
+			t.Errorf("%d edges, line %v; want 540, low", n, l)
+		}
+		pass(time.Second)
+		if _, m := w.state(); m != n {
+			t.Errorf("%d edges after it was switched off", m-n)
+		}
+	})
 }
 
 func TestSoundsKnown(t *testing.T) {
