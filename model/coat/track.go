@@ -35,7 +35,9 @@ type Point struct {
 
 const (
 	pieceS    = 300.0 // marks are looked for this often within long stretches, s
-	meanS     = 600.0 // T_now is the mean of this long, s
+	oldS      = 10 * dayS
+	oldPieceS = 1800.0 // in a coat older than that
+	meanS     = 600.0  // T_now is the mean of this long, s
 	dayS      = 86400.0
 	amineGone = 0.75 // α from which the skin no longer blushes
 	jHours    = 4.0
@@ -278,7 +280,11 @@ func (tr *Track) Feed(p Point) {
 		tr.felt++
 	}
 	t0, c0, dt := tr.t, tr.c, t-tr.t
-	n := math.Ceil(dt / pieceS)
+	longest := pieceS
+	if t-tr.applied > oldS {
+		longest = oldPieceS
+	}
+	n := math.Ceil(dt / longest)
 	for i := 1.0; i <= n; i++ {
 		f := i / n
 		tr.piece(t0+f*dt, c0+f*(p.TempC-c0), &p)

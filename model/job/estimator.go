@@ -33,6 +33,9 @@ type Versioned interface {
 type Options struct {
 	// NoCheckpoints makes every estimate start from the coat's beginning.
 	NoCheckpoints bool
+	// Workers is how many coats are followed at a time; the readings must
+	// then be safe for use by several goroutines. 0 means one.
+	Workers int
 }
 
 // Estimator judges coats. It keeps a checkpoint a coat, so that a further
@@ -72,21 +75,29 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 	var missing []error
 	runs := map[string]*run{}
 	live := map[string]bool{}
+	var all []*run
 	for i := range w.Coats {
 		c := &w.Coats[i]
 		if c.Applied.After(now) {
 			continue
 		}
-		ru, err := e.follow(now, w, c, r, s)
+		ru, err := e.prepare(now, w, c, r, s)
 		if err != nil {
 			if c.Open(now) {
 				missing = append(missing, err)
 			}
 			continue
 		}
+		// A coat that is no longer watched matters for what its finger tests
+		// say of its cup; without any it is left alone.
+		if !c.Open(now) && len(ru.feels) == 0 {
+			continue
+		}
 		runs[c.ID] = ru
 		live[c.ID] = true
+		all = append(all, ru)
 	}
+	e.followAll(now, all, r, s)
 	for i := range w.Coats {
 		c := &w.Coats[i]
 		ru := runs[c.ID]
@@ -136,6 +147,7 @@ type run struct {
 	feed    *feed
 	gapFor  time.Duration
 	like    coat.Likelihood
+	cp, tip *checkpoint
 }
 
 func (e *Estimator) lawFor(w *coat.Work, name string) (*lawOf, bool) {
@@ -233,7 +245,8 @@ type checkpoint struct {
 // in late and out of order still count.
 const settleFor = 10 * time.Minute
 
-func (e *Estimator) follow(now time.Time, w *coat.Work, c *coat.Coat, r Readings, s Settings) (*run, error) {
+// prepare finds the coat's checkpoint, or begins one.
+func (e *Estimator) prepare(now time.Time, w *coat.Work, c *coat.Coat, r Readings, s Settings) (*run, error) {
 	ru, err := e.describe(now, w, c)
 	if err != nil {
 		return nil, err
@@ -270,25 +283,37 @@ func (e *Estimator) follow(now time.Time, w *coat.Work, c *coat.Coat, r Readings
 		cp = e.begin(ru, airProbe, s)
 		cp.key, cp.versions = key, versions
 	}
-	// To the checkpoint's new place, then on a copy to now.
-	until := now.Add(-settleFor)
 	if !e.opts.NoCheckpoints {
-		cp.feed.advance(r, until, cp)
-		cp.feelsKey = digest(ru.feels[:cp.young.Felt()])
 		e.saved[c.ID] = cp
 	}
+	ru.cp = cp
+	return ru, nil
+}
+
+// advance feeds a coat its readings: to the checkpoint's new place, then on a
+// copy to now. It touches nothing that coats share.
+func (ru *run) advance(now time.Time, r Readings) {
+	cp := ru.cp
+	cp.feed.advance(r, now.Add(-settleFor), cp)
+	cp.feelsKey = digest(ru.feels[:cp.young.Felt()])
 	tip := &checkpoint{hasOld: cp.hasOld, feed: cp.feed}
 	cp.young.CopyTo(&tip.young)
 	if cp.hasOld {
 		cp.old.CopyTo(&tip.old)
 	}
 	tip.feed.advance(r, now, tip)
-	if f := &tip.feed; !f.pointAt.IsZero() && now.Sub(f.pointAt) > f.limit() {
+	ru.tip = tip
+}
+
+// arrive carries a coat over a silence that still lasts, and to now.
+func (e *Estimator) arrive(now time.Time, ru *run, r Readings, s Settings) {
+	tip := ru.tip
+	if f := &tip.feed; !f.pointAt.IsZero() && now.Sub(f.readAt) > f.limit() {
 		loc := s.Loc
 		if loc == nil {
-			loc = c.Applied.Location()
+			loc = ru.coat.Applied.Location()
 		}
-		ru.gapFor = now.Sub(f.pointAt)
+		ru.gapFor = now.Sub(f.readAt)
 		e.bridge(now, tip, r, s, loc)
 	}
 	tip.feed.finish(now, tip)
@@ -300,7 +325,38 @@ func (e *Estimator) follow(now time.Time, w *coat.Work, c *coat.Coat, r Readings
 	if ru.young.Begun() {
 		ru.like = ru.young.Judge()
 	}
+}
+
+// follow brings one coat to now.
+func (e *Estimator) follow(now time.Time, w *coat.Work, c *coat.Coat, r Readings, s Settings) (*run, error) {
+	ru, err := e.prepare(now, w, c, r, s)
+	if err != nil {
+		return nil, err
+	}
+	ru.advance(now, r)
+	e.arrive(now, ru, r, s)
 	return ru, nil
+}
+
+// followAll brings coats to now, several at a time where that was asked for.
+func (e *Estimator) followAll(now time.Time, rus []*run, r Readings, s Settings) {
+	var wg sync.WaitGroup
+	slots := make(chan struct{}, max(e.opts.Workers, 1))
+	for _, ru := range rus {
+		if e.opts.Workers <= 1 {
+			ru.advance(now, r)
+			continue
+		}
+		slots <- struct{}{}
+		wg.Go(func() {
+			defer func() { <-slots }()
+			ru.advance(now, r)
+		})
+	}
+	wg.Wait()
+	for _, ru := range rus {
+		e.arrive(now, ru, r, s)
+	}
 }
 
 // stripped is the coat without what does not change how it cures.

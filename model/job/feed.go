@@ -1,7 +1,6 @@
 package job
 
 import (
-	"iter"
 	"math"
 	"slices"
 	"time"
@@ -11,9 +10,12 @@ import (
 )
 
 const (
-	gapAtLeast  = 10 * time.Minute // shorter silences are never a gap
-	gapTimes    = 3                // of the usual interval
-	tooDense    = 20 * time.Second // readings closer than this to the last add nothing to a cure of hours
+	gapAtLeast = 10 * time.Minute // shorter silences are never a gap
+	gapTimes   = 3                // of the usual interval
+	tooDense   = 20 * time.Second // readings closer than this to the last add nothing to a cure of hours
+	// A coat this old changes by the day: quarter hours will do.
+	oldAfter    = 10 * 24 * time.Hour
+	oldDense    = 15 * time.Minute
 	airFreshFor = 30 * time.Minute
 	lookBack    = 3 * time.Hour // before mixing, to settle lag and mean
 )
@@ -33,16 +35,19 @@ type feed struct {
 	airAt    time.Time // last air temperature
 	airC     float64
 	humidAt  time.Time
-	vapourPa float64
+	humidC   float64 // °C and % of the air then
+	humidPct float64
 	co2At    time.Time
 	co2      float64
 
 	probeAt   time.Time // last reading of the panel's own probe; zero for none
 	probeC    float64
 	offset    float64 // panel over lagged air at that reading
-	intervals [9]float64
+	intervals [9]time.Duration
+	silence   time.Duration
 	nIntv     int
 
+	readAt   time.Time // last time the panel's temperature was known
 	pointAt  time.Time // last point made, whatever its source; zero for none
 	pointC   float64
 	pointSrc coat.Source
@@ -56,14 +61,30 @@ type was struct {
 }
 
 // limit is the silence beyond which readings have a gap.
-func (f *feed) limit() time.Duration {
-	n := min(f.nIntv, len(f.intervals))
-	if n < 3 {
-		return gapAtLeast
+func (f *feed) limit() time.Duration { return max(f.silence, gapAtLeast) }
+
+// interval notes the time between two readings; the silence allowed follows
+// the median of the last few.
+func (f *feed) interval(from, to time.Time) {
+	if from.IsZero() {
+		return
 	}
-	s := f.intervals
-	slices.Sort(s[:n])
-	return max(gapAtLeast, time.Duration(gapTimes*s[n/2]*float64(time.Second)))
+	d := to.Sub(from)
+	if d <= 0 {
+		return
+	}
+	k := f.nIntv % len(f.intervals)
+	same := f.nIntv >= len(f.intervals) && f.intervals[k] == d
+	f.intervals[k] = d
+	f.nIntv++
+	if f.nIntv >= 2*len(f.intervals) {
+		f.nIntv -= len(f.intervals)
+	}
+	if n := min(f.nIntv, len(f.intervals)); n >= 3 && !same {
+		s := f.intervals
+		slices.Sort(s[:n])
+		f.silence = gapTimes * s[n/2]
+	}
 }
 
 // advance takes the readings up to and including until.
@@ -71,33 +92,36 @@ func (f *feed) advance(r Readings, until time.Time, cp *checkpoint) {
 	if !until.After(f.last) {
 		return
 	}
-	from := f.last.Add(1)
-	var panel, air iter.Seq[Sample] = none, none
-	if f.probe != "" {
-		panel = r.Samples(f.probe, from, until)
-	}
-	if f.air != "" && f.air != f.probe {
-		air = r.Samples(f.air, from, until)
-	}
-	nextPanel, stopPanel := iter.Pull(panel)
-	defer stopPanel()
-	// The air is pulled beside the panel; of two at one time the air is first.
-	p, havePanel := nextPanel()
-	for a := range air {
-		for havePanel && p.At.Before(a.At) {
-			f.onPanel(p, cp)
-			p, havePanel = nextPanel()
+	// Half a day at a time: the panel's readings in a buffer, the air's
+	// merged with them. Of two at one time the air is first.
+	var panel []Sample
+	for f.last.Before(until) {
+		from, to := f.last.Add(1), f.last.Add(12*time.Hour)
+		if to.After(until) {
+			to = until
 		}
-		f.onAir(a, cp)
+		panel = panel[:0]
+		if f.probe != "" {
+			for s := range r.Samples(f.probe, from, to) {
+				panel = append(panel, s)
+			}
+		}
+		k := 0
+		if f.air != "" && f.air != f.probe {
+			for a := range r.Samples(f.air, from, to) {
+				for k < len(panel) && panel[k].At.Before(a.At) {
+					f.onPanel(panel[k], cp)
+					k++
+				}
+				f.onAir(a, cp)
+			}
+		}
+		for ; k < len(panel); k++ {
+			f.onPanel(panel[k], cp)
+		}
+		f.last = to
 	}
-	for havePanel {
-		f.onPanel(p, cp)
-		p, havePanel = nextPanel()
-	}
-	f.last = until
 }
-
-func none(func(Sample) bool) {}
 
 func (f *feed) seconds(t time.Time) float64 { return t.Sub(f.mixed).Seconds() }
 
@@ -181,22 +205,9 @@ func (f *feed) onPanel(s Sample, cp *checkpoint) {
 	f.point(s.At, s.TempC, sd, src, cp)
 }
 
-func (f *feed) interval(from, to time.Time) {
-	if from.IsZero() {
-		return
-	}
-	if d := to.Sub(from).Seconds(); d > 0 {
-		f.intervals[f.nIntv%len(f.intervals)] = d
-		f.nIntv++
-		if f.nIntv >= 2*len(f.intervals) {
-			f.nIntv -= len(f.intervals)
-		}
-	}
-}
-
 func (f *feed) humidity(s Sample) {
-	if v := vapour(s.TempC, s.RHPct); !math.IsNaN(v) {
-		f.humidAt, f.vapourPa = s.At, v
+	if !math.IsNaN(s.TempC) && !math.IsNaN(s.RHPct) {
+		f.humidAt, f.humidC, f.humidPct = s.At, s.TempC, s.RHPct
 	}
 	if !math.IsNaN(s.CO2) {
 		f.co2At, f.co2 = s.At, s.CO2
@@ -207,7 +218,7 @@ func (f *feed) vapour(now time.Time) float64 {
 	if f.humidAt.IsZero() || now.Sub(f.humidAt) > airFreshFor {
 		return math.NaN()
 	}
-	return f.vapourPa
+	return vapour(f.humidC, f.humidPct)
 }
 
 func (f *feed) carbon(now time.Time) float64 {
@@ -219,8 +230,17 @@ func (f *feed) carbon(now time.Time) float64 {
 
 // point hands one temperature of the panel to the tracks.
 func (f *feed) point(t time.Time, c, sd float64, src coat.Source, cp *checkpoint) {
-	if !f.pointAt.IsZero() && (!t.After(f.pointAt) || t.Sub(f.pointAt) < tooDense && src == f.pointSrc) {
-		return
+	if src != coat.Bridged || t.After(f.readAt) {
+		f.readAt = t
+	}
+	if !f.pointAt.IsZero() {
+		dense := tooDense
+		if t.Sub(f.applied) > oldAfter {
+			dense = oldDense
+		}
+		if d := t.Sub(f.pointAt); d <= 0 || d < dense && src == f.pointSrc {
+			return
+		}
 	}
 	p := coat.Point{At: t, TempC: c, SDK: sd, Source: src, VapourPa: f.vapour(t), CO2: f.carbon(t)}
 	f.hand(p, &cp.young)
@@ -275,8 +295,8 @@ func (f *feed) finish(now time.Time, cp *checkpoint) {
 	switch {
 	case src == coat.Bridged:
 		sd = shop.BridgeSDK(shop.StepS * time.Second)
-	case now.Sub(f.pointAt) > f.limit():
-		src, sd = coat.Bridged, 1.5*shop.BridgeSDK(now.Sub(f.pointAt))
+	case now.Sub(f.readAt) > f.limit():
+		src, sd = coat.Bridged, 1.5*shop.BridgeSDK(now.Sub(f.readAt))
 	case src == coat.FromAir:
 		sd = shop.StandInSDK
 	}

@@ -1,6 +1,7 @@
 package job
 
 import (
+	"runtime"
 	"slices"
 	"time"
 
@@ -19,7 +20,7 @@ func Replay(j *Job, t *Table, until time.Time) (Result, error) {
 		until = last
 	}
 	w := At(&j.Work, until)
-	return NewEstimator(Options{NoCheckpoints: true}).Estimate(until, w, t, j.Settings)
+	return NewEstimator(Options{NoCheckpoints: true, Workers: runtime.GOMAXPROCS(0)}).Estimate(until, w, t, j.Settings)
 }
 
 // At is the work as it stood at a time: what was entered for later is left
