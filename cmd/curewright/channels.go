@@ -96,7 +96,11 @@ func openBuzzer(c alerts.ChannelConfig, d *daemon, out *channels) (alerts.Channe
 	if _, err := host.Init(); err != nil {
 		return nil, fmt.Errorf("GPIO lines: %w", err)
 	}
-	pin, err := buzzer.OpenPin(c.Pin, c.ActiveLow)
+	var how []buzzer.Option
+	if c.OwnTone {
+		how = append(how, buzzer.Steady())
+	}
+	pin, err := buzzer.OpenPin(c.Pin, c.ActiveLow, how...)
 	if err != nil {
 		return nil, err
 	}
