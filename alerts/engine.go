@@ -14,6 +14,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"curewright/model/coat"
 )
 
 // States of an alert.
@@ -295,8 +297,8 @@ func (e *Engine) Step(in Input) []Transition {
 			out = append(out, e.clear(r, finding{rule: rule(k.rule, r.Severity), over: r.Over}, now)...)
 			continue
 		}
-		if in.NoEstimate && ofCoat(k.rule) {
-			continue
+		if ofCoat(k.rule) && (in.NoEstimate || unjudged(in, r.Subject)) {
+			continue // no news is not good news
 		}
 		by := "cleared"
 		if !present(in, r.Subject) {
@@ -331,6 +333,21 @@ func ofCoat(name string) bool {
 		return false
 	}
 	return !fromCondition(name)
+}
+
+// unjudged reports whether a subject is an open coat, or a panel with one,
+// that this look has no estimate of.
+func unjudged(in Input, subject string) bool {
+	if in.Work == nil {
+		return false
+	}
+	for _, c := range in.Work.Coats {
+		if (c.ID == subject || c.Panel == subject) && c.Open(in.Now) &&
+			!slices.ContainsFunc(in.Estimates, func(e coat.Estimate) bool { return e.ID == c.ID }) {
+			return true
+		}
+	}
+	return false
 }
 
 // present reports whether the coat, cup, panel or probe is still there.

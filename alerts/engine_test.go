@@ -89,7 +89,13 @@ func TestNoEstimateHolds(t *testing.T) {
 	e.Step(shop(t0, cold(8)))
 	e.Step(shop(t0.Add(10*minute), cold(8)))
 	expect(t, e.Step(Input{Now: t0.Add(11 * minute), ClockTrusted: true, NoEstimate: true}))
-	expect(t, e.Step(Input{Now: t0.Add(12 * minute), ClockTrusted: true}), "too_cold resolved")
+	// Nor is one that lacks the estimate of this coat alone.
+	in := shop(t0.Add(12*minute), cold(8))
+	in.Estimates = nil
+	expect(t, e.Step(in))
+	in.Work.Coats[0].Ended = at(12 * minute)
+	in.Now = t0.Add(13 * minute)
+	expect(t, e.Step(in), "too_cold resolved")
 }
 
 func TestRestart(t *testing.T) {
