@@ -35,6 +35,7 @@ var rules = []struct {
 	{"alerts/...", []string{"alerts", "sensors", "model/..."}},
 	{"dashboards/...", []string{"dashboards/...", "sensors", "alerts", "model/...", "heat"}},
 	{"cmd/...", []string{"..."}},
+	{"bench/...", []string{"model/..."}},
 	{"internal/...", []string{"..."}},
 }
 

@@ -128,12 +128,6 @@ func (t *table) number(key string) *float64 {
 	return &f
 }
 
-func (t *table) numberInto(key string, dst *float64) {
-	if f := t.number(key); f != nil {
-		*dst = *f
-	}
-}
-
 // numbers reads a list of numbers, or one number as a list of one.
 func (t *table) numbers(key string) ([]float64, bool) {
 	v, ok := t.get(key)

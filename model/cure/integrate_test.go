@@ -80,7 +80,9 @@ func TestIntegrateScipy(t *testing.T) {
 	slowStart.A1 = slowStart.A2 * .03
 	other := generic(t, Medium)
 	other.M, other.N = 1.2, 1.7
-	pairs = append(pairs, pair{slowStart, 1}, pair{other, 1})
+	low := generic(t, Fast)
+	low.M, low.N = 0.8, 2.3
+	pairs = append(pairs, pair{slowStart, 1}, pair{other, 1}, pair{low, 1})
 	for _, p := range pairs {
 		in.Resins = append(in.Resins, solverResin(p.r, p.kappa))
 	}
