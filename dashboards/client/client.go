@@ -130,33 +130,39 @@ func (c *Client) do(ctx context.Context, method, p string, query url.Values, bod
 		if key != "" {
 			r.Header.Set("Idempotency-Key", key)
 		}
-		if c.token != "" {
-			r.Header.Set("Authorization", "Bearer "+c.token)
+		res, err := c.send(r)
+		if errors.Is(err, ErrNoDaemon) && key != "" && try == 0 {
+			continue
 		}
-		res, err := c.http.Do(r)
-		if err != nil {
-			if key != "" && try == 0 && ctx.Err() == nil {
-				continue
-			}
-			if ctx.Err() != nil {
-				return nil, ctx.Err()
-			}
-			return nil, fmt.Errorf("%s: %w (%v)", c.base, ErrNoDaemon, cause(err))
-		}
-		if res.StatusCode >= 200 && res.StatusCode < 300 {
-			return res, nil
-		}
-		defer res.Body.Close()
-		var e struct {
-			Error web.Faults
-			Late  []string
-		}
-		text, _ := io.ReadAll(io.LimitReader(res.Body, 1<<20))
-		if json.Unmarshal(text, &e) != nil {
-			e.Error, e.Late = nil, nil // not our daemon's answer: the status has to do
-		}
-		return nil, &Error{res.StatusCode, e.Error, e.Late}
+		return res, err
 	}
+}
+
+// send adds the log-in and turns everything but a success into an error.
+func (c *Client) send(r *http.Request) (*http.Response, error) {
+	if c.token != "" {
+		r.Header.Set("Authorization", "Bearer "+c.token)
+	}
+	res, err := c.http.Do(r)
+	if err != nil {
+		if ctx := r.Context(); ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+		return nil, fmt.Errorf("%s: %w (%v)", c.base, ErrNoDaemon, cause(err))
+	}
+	if res.StatusCode >= 200 && res.StatusCode < 300 {
+		return res, nil
+	}
+	defer res.Body.Close()
+	var e struct {
+		Error web.Faults
+		Late  []string
+	}
+	text, _ := io.ReadAll(io.LimitReader(res.Body, 1<<20))
+	if json.Unmarshal(text, &e) != nil {
+		e.Error, e.Late = nil, nil // not our daemon's answer: the status has to do
+	}
+	return nil, &Error{res.StatusCode, e.Error, e.Late}
 }
 
 // cause drops the method and address, which the message already has.
@@ -483,6 +489,28 @@ func (c *Client) PutSettings(ctx context.Context, fields map[string]any) (s web.
 func (c *Client) Plan(ctx context.Context, body json.RawMessage) (out json.RawMessage, err error) {
 	err = c.call(ctx, "POST", api+"/plan", nil, body, "", &out)
 	return out, err
+}
+
+// Restore sends a copy made by [Client.Backup] back and returns what the
+// daemon says will happen next.
+func (c *Client) Restore(ctx context.Context, r io.Reader) (next string, err error) {
+	u := *c.base
+	u.Path += api + "/backup"
+	req, err := http.NewRequestWithContext(ctx, "POST", u.String(), r)
+	if err != nil {
+		return "", err
+	}
+	req.Header.Set("Content-Type", "application/octet-stream")
+	res, err := c.send(req)
+	if err != nil {
+		return "", err
+	}
+	defer res.Body.Close()
+	var a struct{ Next string }
+	if err := json.NewDecoder(res.Body).Decode(&a); err != nil {
+		return "", fmt.Errorf("restore: answer: %w", err)
+	}
+	return a.Next, nil
 }
 
 // NewPairCode asks for a one-time code for a log-in of the given role.

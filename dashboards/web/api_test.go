@@ -1,12 +1,17 @@
 package web_test
 
 import (
+	"bufio"
 	"compress/gzip"
 	"context"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
+	"net"
 	"net/http"
+	"os"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -450,6 +455,70 @@ func TestOptionalParts(t *testing.T) {
 	}
 	if w := (ask{method: "POST", path: "/api/v1/tent/off"}).do(t, h); w.Code != 200 || !strings.Contains(w.Body.String(), `"set_point_c":null`) {
 		t.Errorf("tent off: %d %s", w.Code, w.Body)
+	}
+}
+
+// A copy goes back as it came; half a copy changes nothing.
+func TestRestore(t *testing.T) {
+	b := webtest.NewFull()
+	h := server(t, b).Handler()
+	binary := map[string]string{"Content-Type": "application/octet-stream"}
+	copied := ask{path: "/api/v1/backup"}.do(t, h).Body.String()
+	if w := (ask{method: "POST", path: "/api/v1/backup", body: copied, header: binary}).do(t, h); w.Code != 200 || !strings.Contains(w.Body.String(), "next start") {
+		t.Errorf("%d %s", w.Code, w.Body)
+	}
+	if w := (ask{method: "POST", path: "/api/v1/backup", body: "holiday.jpg", header: binary}).do(t, h); w.Code != 400 {
+		t.Errorf("something else: %d %s", w.Code, w.Body)
+	}
+	for _, ct := range []string{"text/plain", "multipart/form-data", "application/json", ""} {
+		if w := (ask{method: "POST", path: "/api/v1/backup", body: copied, header: map[string]string{"Content-Type": ct}}).do(t, h); w.Code != 400 {
+			t.Errorf("as %q: %d, want 400", ct, w.Code)
+		}
+	}
+	if w := (ask{method: "POST", path: "/api/v1/backup", body: copied, header: binary}).do(t, server(t, webtest.New()).Handler()); w.Code != 404 {
+		t.Errorf("without a store: %d, want 404", w.Code)
+	}
+	if c := b.Calls(); len(c) != 2 {
+		t.Errorf("calls %q, want two", c)
+	}
+	addr := serve(t, web.Config{}, b)
+	c, err := net.Dial("tcp", addr)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	fmt.Fprintf(c, "POST /api/v1/backup HTTP/1.1\r\nHost: %s\r\nContent-Type: application/octet-stream\r\nContent-Length: 1000\r\n\r\ncopy of the store", addr)
+	c.(*net.TCPConn).CloseWrite()
+	if res, err := http.ReadResponse(bufio.NewReader(c), nil); err == nil && res.StatusCode != 400 {
+		t.Errorf("half a copy: %d, want 400", res.StatusCode)
+	}
+	if c := b.Calls(); len(c) != 2 {
+		t.Errorf("half a copy reached the store: %q", c)
+	}
+}
+
+// The list of routes in the package's documentation is the API's reference:
+// each one stands in it.
+func TestRoutesAreDocumented(t *testing.T) {
+	b, err := os.ReadFile("doc.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	doc := regexp.MustCompile(`[\s,]`).Split(string(b), -1)
+	words := map[string]bool{}
+	for _, w := range doc {
+		w, _, _ = strings.Cut(w, "?")
+		w, _, _ = strings.Cut(w, "[")
+		words[w] = true
+	}
+	for _, rt := range web.Routes() {
+		_, p, _ := strings.Cut(rt, " ")
+		p = strings.TrimPrefix(p, "/api/v1")
+		p = strings.NewReplacer("{$}", "", "{token}", "TOKEN", "/{id}", "/ID").Replace(p)
+		generic := regexp.MustCompile(`^/(pieces|panels|batches|coats|feels|resins)/ID$`).MatchString(p)
+		if !words[p] && !generic {
+			t.Errorf("%s is not in doc.go", rt)
+		}
 	}
 }
 

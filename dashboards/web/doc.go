@@ -33,6 +33,7 @@
 //	GET  /tent, PUT /tent/setpoint {"set_point_c"}, POST /tent/off {"why"}
 //	GET  /panels/ID/record?format=html|json|csv        the cure record
 //	GET  /backup                        the whole store as one file
+//	POST /backup                        such a file back (application/octet-stream) → 200 {"next"}
 //	POST /pair {"code","device"}        log in: 200 {"token","name","role"} and a cookie; also /pair
 //	POST /paircodes {"role","name"}     → 201 {"code","expires"}
 //	GET  /tokens, DELETE /tokens/ID

@@ -121,7 +121,7 @@ var mayDo = map[string]string{
 	"GET /api/v1/settings": "lrc", "PUT /api/v1/settings": "rc", "POST /api/v1/clock": "rc",
 	"GET /api/v1/air": "lrc", "GET /api/v1/cure": "lrc", "GET /api/v1/pot": "lrc", "POST /api/v1/plan": "lrc", "POST /api/v1/resins/fit": "lrc",
 	"GET /api/v1/tent": "lrc", "PUT /api/v1/tent/setpoint": "c", "POST /api/v1/tent/off": "rc",
-	"GET /api/v1/backup": "c", "POST /api/v1/paircodes": "c", "GET /api/v1/tokens": "c", "DELETE /api/v1/tokens/{id}": "c",
+	"GET /api/v1/backup": "c", "POST /api/v1/backup": "c", "POST /api/v1/paircodes": "c", "GET /api/v1/tokens": "c", "DELETE /api/v1/tokens/{id}": "c",
 }
 
 // Every route with every role, from elsewhere.

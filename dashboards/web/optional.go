@@ -59,6 +59,14 @@ type BackupBackend interface {
 	Backup(ctx context.Context, w io.Writer) error
 }
 
+// RestoreBackend takes such a copy back.
+type RestoreBackend interface {
+	// Restore reads a copy made by Backup to its end and puts it in the place
+	// of the store, now or at the next start; next says which, in a sentence.
+	// What is not a whole copy of ours is [Faults], and changes nothing.
+	Restore(ctx context.Context, who Who, r io.Reader) (next string, err error)
+}
+
 // StatsBackend gives the health of the store and of the intakes for metrics.
 type StatsBackend interface {
 	StoreStats() StoreStats

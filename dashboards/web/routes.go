@@ -83,6 +83,7 @@ func routeTable() []route {
 		{post, api + "/tent/off", Record, false, (*Server).tentOff},
 
 		{get, api + "/backup", Control, false, (*Server).backup},
+		{post, api + "/backup", Control, false, (*Server).restore},
 		{post, api + "/paircodes", Control, false, (*Server).newCode},
 		{get, api + "/tokens", Control, false, (*Server).tokens},
 		{del, api + "/tokens/{id}", Control, false, (*Server).revoke},

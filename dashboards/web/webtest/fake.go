@@ -523,6 +523,8 @@ var (
 	_ web.RecordBackend = (*Full)(nil)
 	_ web.BackupBackend = (*Full)(nil)
 	_ web.StatsBackend  = (*Full)(nil)
+
+	_ web.RestoreBackend = (*Full)(nil)
 )
 
 // NewFull returns a fake with every optional part.
@@ -593,6 +595,22 @@ func (b *Full) Record(_ context.Context, panel, format string) ([]byte, error) {
 func (b *Full) Backup(_ context.Context, w io.Writer) error {
 	_, err := io.WriteString(w, "copy of the store")
 	return err
+}
+
+func (b *Full) Restore(_ context.Context, who web.Who, r io.Reader) (string, error) {
+	got, err := io.ReadAll(r)
+	if err != nil {
+		return "", err
+	}
+	out, err := b.enter(who, "restore %d", len(got))
+	if err != nil {
+		return "", err
+	}
+	defer out()
+	if string(got) != "copy of the store" {
+		return "", web.Faults{{What: "this is not a copy of a store"}}
+	}
+	return "in place from the next start", nil
 }
 
 func (b *Full) StoreStats() web.StoreStats {
