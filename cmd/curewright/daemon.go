@@ -9,6 +9,7 @@ import (
 	"net"
 	"os"
 	"sort"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -410,11 +411,12 @@ func (d *daemon) conditions(now time.Time) []alerts.Condition {
 }
 
 func zoneName(loc *time.Location, now time.Time) string {
-	if n := loc.String(); n != "Local" {
-		return n
-	}
-	if tz := os.Getenv("TZ"); tz != "" {
-		return tz
+	// Only names that a browser knows for the same zone: "BST" is another
+	// country's there.
+	for _, n := range []string{loc.String(), os.Getenv("TZ")} {
+		if strings.Contains(n, "/") || n == "UTC" {
+			return n
+		}
 	}
 	return now.In(loc).Format("-07:00")
 }

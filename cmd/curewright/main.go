@@ -13,6 +13,7 @@ import (
 	"runtime/debug"
 	"strings"
 	"syscall"
+	_ "time/tzdata" // small boards often have no zone data of their own
 
 	"github.com/alecthomas/kong"
 
