@@ -33,10 +33,10 @@ const (
 	tableHiC  = 120.0
 	tableStep = 0.5 // K
 
-	pieceK       = 0.35   // largest change of temperature within one piece
-	pieceSeconds = 600.0  // and its largest duration
-	bigK         = 0.3    // a piece beyond either is summed with care
-	bigSeconds   = 300.0  //
+	pieceK       = 0.35  // largest change of temperature within one piece
+	pieceSeconds = 600.0 // and its largest duration
+	bigK         = 0.3   // a piece beyond either is summed with care
+	bigSeconds   = 300.0
 	blockK       = 0.55   // a block ends beyond this distance from its start
 	blockSeconds = 1800.0 // or at this duration
 	blockTg      = 2.0    // or when Tg has moved so far, K, once the glass slows
@@ -437,9 +437,9 @@ func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []fl
 			sa, sb, sc, sd = m.a, m.b, m.c, m.d
 			sq, sdt, n     = m.q, m.dt, m.n
 			t0, limit      = m.t0, m.limit
-			pt, pk         = p.t, p.k
-			pb             = p.k * p.s
-			pc             = pb * p.s
+			pt, pk, ps     = p.t, p.k, p.s
+			pb             = pk * ps
+			pc             = pb * ps
 			full           = false
 		)
 		for ; i < len(times); i++ {
@@ -470,16 +470,14 @@ func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []fl
 			sdt += dt
 			n++
 			last = times[i]
-			pt, pk, pb, pc = tC, k, qb, qc
+			pt, pk, ps, pb, pc = tC, k, s, qb, qc
 			if d := tC - t0; sa >= limit || d > blockK || d < -blockK || sdt >= blockSeconds {
 				full = true
 				i++
 				break
 			}
 		}
-		if pk != p.k || pt != p.t {
-			p = point{pt, pk, pb / pk}
-		}
+		p = point{pt, pk, ps}
 		m.a, m.b, m.c, m.d, m.q, m.dt, m.n = sa, sb, sc, sd, sq, sdt, n
 		tr.open = m
 		if full {

@@ -189,10 +189,14 @@ func genericOf(name string) Resin { r, _ := Generic(name); return r }
 // drawHistory is any irregular trace within a shop's range.
 func drawHistory(t *rapid.T) history {
 	n := rapid.IntRange(2, 60).Draw(t, "readings")
+	dt, dT := 3000.0, 4.0
+	if rapid.Bool().Draw(t, "by the minute") {
+		dt, dT = 90, 0.4
+	}
 	h := history{Times: []float64{0}, Temps: []float64{rapid.Float64Range(-5, 45).Draw(t, "start")}}
 	for i := 1; i < n; i++ {
-		h.Times = append(h.Times, h.Times[i-1]+rapid.Float64Range(1, 3000).Draw(t, "dt"))
-		h.Temps = append(h.Temps, min(max(h.Temps[i-1]+rapid.Float64Range(-4, 4).Draw(t, "dT"), -10), 60))
+		h.Times = append(h.Times, h.Times[i-1]+rapid.Float64Range(1, dt).Draw(t, "dt"))
+		h.Temps = append(h.Temps, min(max(h.Temps[i-1]+rapid.Float64Range(-dT, dT).Draw(t, "dT"), -10), 60))
 	}
 	return h
 }
