@@ -1,9 +1,15 @@
 package plan
 
 import (
+	"encoding/json"
+	"errors"
 	"math"
+	"math/rand/v2"
+	"slices"
+	"strings"
 	"testing"
 	"time"
+	_ "time/tzdata"
 
 	"curewright/model/cure"
 )
@@ -68,5 +74,546 @@ func BenchmarkPlan(b *testing.B) {
 		if _, err := Plan(j); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// steady is a shed that stays as it is: one member, no doubt of the batch.
+func steady(c float64) Forecast {
+	p := make([]float64, 72*4+1)
+	for i := range p {
+		p[i] = c
+	}
+	return Forecast{Start: time.Date(2026, 10, 10, 6, 0, 0, 0, shed), Step: 15 * time.Minute, Air: [][]float64{p}}
+}
+
+// oneCoat is a job with a medium coat, whose batch is exactly its sheet.
+func oneCoat(t testing.TB, resin string, f Forecast) Job {
+	return Job{
+		Start: f.Start, Loc: shed, Forecast: f, Resins: generics(t),
+		Learned: map[string]Kappa{"fast": {}, "medium": {}, "slow": {}},
+		Panels:  []Panel{{ID: "lid", LagMin: ptr(0.0), AreaM2: ptr(1.0)}},
+		Steps: []Step{
+			{ID: "tack", Panel: "lid", Do: "coat", Kind: "tack coat", Resin: resin, WorkMinutes: ptr(0.0)},
+			{ID: "load", Panel: "lid", Do: "unclamp", When: "handle", WorkMinutes: ptr(10.0)},
+		},
+	}
+}
+
+// Times of the marks at a steady temperature in hours, by quadrature and an
+// independent integration of the same equations (a check of arithmetic, not
+// of resin): tacky, opens, green, firm, hard.
+func TestEventsSteady(t *testing.T) {
+	for _, c := range []struct {
+		resin string
+		tempC float64
+		want  [5]float64
+	}{
+		{"fast", 20, [5]float64{1.28, 1.78, 3.00, 3.36, 4.87}},
+		{"fast", 27, [5]float64{.74, 1.03, 1.72, 2.23, 3.20}},
+		{"medium", 10, [5]float64{5.13, 7.11, 12.12, 13.1, 20.1}},
+		{"medium", 20, [5]float64{2.25, 3.11, 5.20, 7.15, 10.9}},
+		{"medium", 30, [5]float64{1.04, 1.44, 2.40, 4.11, 6.35}},
+		{"slow", 15, [5]float64{6.74, 9.33, 15.6, 20.7, 32.1}},
+		{"slow", 25, [5]float64{3.03, 4.20, 7.00, 11.7, 18.5}},
+	} {
+		j := oneCoat(t, c.resin, steady(c.tempC))
+		k, f := j.compile()
+		if len(f) > 0 {
+			t.Fatal(f)
+		}
+		tb := k.table(0, 0)
+		for i, e := range []mark{tacky, opens, green, closes, hard} {
+			got := tb.when(e, 60, 0)/60 - 1
+			if math.Abs(got-c.want[i]) > 0.006*c.want[i]+0.008 {
+				t.Errorf("%s at %g °C: %v after %.3f h, want %.2f", c.resin, c.tempC, e, got, c.want[i])
+			}
+		}
+		if c.tempC == 20 {
+			// 48 h at 20 °C are 48 h of equivalent age.
+			if got := tb.when(handle, 60, 0)/60 - 1; math.Abs(got-48) > 0.01 {
+				t.Errorf("%s: handle after %.3f h at 20 °C, want 48", c.resin, got)
+			}
+		}
+	}
+}
+
+// truth finds the marks by the cure package's own integrator, minute by
+// minute, for the brute-force planner: nothing here is shared with the tables.
+func truth(r cure.Resin, at func(min float64) float64, start, horizon float64) map[mark]float64 {
+	it := cure.NewIntegrator(r)
+	out := map[mark]float64{}
+	for _, e := range []mark{tacky, opens, gelled, green, closes, hard} {
+		out[e] = math.Inf(1)
+	}
+	const dt = 3.0
+	a := []float64{0}
+	hot := at(start)
+	outside, cold := 0.0, false
+	set := func(e mark, when float64, ok bool) {
+		if ok && math.IsInf(out[e], 1) {
+			out[e] = when
+		}
+	}
+	for m := start; m < horizon; m += dt {
+		it.Advance(a, []float64{1}, dt*60, at(m), at(m+dt))
+		now, when := at(m+dt), m+dt
+		tg := r.Tg(a[0])
+		hot = math.Max(hot, now)
+		ref := math.Max(now, math.Min(hot, 30))
+		if now < r.MinC || now > r.MaxC {
+			outside += dt
+		} else {
+			outside = math.Max(0, outside-dt)
+		}
+		if a[0] < r.AlphaGel && tg >= now+1 {
+			cold = true
+		} else if cold && a[0] >= r.AlphaGel && tg < now-1 {
+			cold = false
+		}
+		known := outside == 0 && !cold
+		set(tacky, when, a[0] >= .30)
+		set(opens, when, a[0] >= .40 && !cold && !(a[0] < r.AlphaGel && tg >= now))
+		set(gelled, when, a[0] >= r.AlphaGel)
+		set(green, when, a[0] >= r.AlphaGel && known && tg >= now-25)
+		set(closes, when, a[0] >= r.AlphaGel && tg >= ref)
+		set(hard, when, a[0] >= r.AlphaGel && known && tg >= ref+10)
+		if !math.IsInf(out[hard], 1) {
+			break // the last of them
+		}
+	}
+	return out
+}
+
+// brute tries every start on a quarter-hour grid for every step.
+type brute struct {
+	j      Job
+	r      cure.Resin
+	air    func(min float64) float64
+	span   float64
+	cache  map[float64]map[mark]float64
+	slack  float64 // windows are shortened by this on both sides, min
+	finish float64
+	starts []float64
+}
+
+func (b *brute) marks(at float64) map[mark]float64 {
+	if b.cache[at] == nil {
+		b.cache[at] = truth(b.r, b.air, at, b.span)
+	}
+	return b.cache[at]
+}
+
+func (b *brute) open(from, to float64) bool {
+	if len(b.j.Hours) == 0 {
+		return true
+	}
+	day := math.Floor((from + 6*60) / 1440) // the forecast begins at 06:00
+	for _, h := range b.j.Hours {
+		lo, hi := day*1440+float64(h.From)-6*60, day*1440+float64(h.To)-6*60
+		if from >= lo-b.tol() && to <= hi+b.tol() {
+			return true
+		}
+	}
+	return false
+}
+
+func (b *brute) tol() float64 { return math.Max(0, -b.slack) }
+
+// fits says whether step i may start at a time, given the starts before it.
+func (b *brute) fits(i int, at float64, starts []float64) bool {
+	s := b.j.Steps[i]
+	w := *s.WorkMinutes
+	if !b.open(at, at+w) {
+		return false
+	}
+	for k := range i {
+		o := b.j.Steps[k]
+		if o.Panel == s.Panel && at < starts[k]+*o.WorkMinutes-b.tol() {
+			return false
+		}
+		// One person.
+		if at < starts[k]+*o.WorkMinutes-b.tol() && at+w > starts[k]+b.tol() {
+			return false
+		}
+	}
+	if s.Of == "" {
+		return true
+	}
+	for k := range i {
+		if b.j.Steps[k].ID != s.Of {
+			continue
+		}
+		open, shut := edges(s.When)
+		// Opening off the youngest resin, closing off the oldest.
+		lo := starts[k] + *b.j.Steps[k].WorkMinutes
+		if open != applied {
+			lo = b.marks(lo)[open]
+		}
+		hi := math.Inf(1)
+		if shut != never {
+			hi = b.marks(starts[k])[shut]
+		}
+		return at >= lo+b.slack && at+w <= hi-b.slack
+	}
+	return true
+}
+
+func (b *brute) search(starts []float64) {
+	i := len(starts)
+	if i == len(b.j.Steps) {
+		end := 0.0
+		for k, s := range starts {
+			end = math.Max(end, s+*b.j.Steps[k].WorkMinutes)
+		}
+		if end < b.finish {
+			b.finish = end
+			b.starts = append([]float64(nil), starts...)
+		}
+		return
+	}
+	for at := 0.0; at < b.span; at += 15 {
+		if at+*b.j.Steps[i].WorkMinutes < b.finish && b.fits(i, at, starts) {
+			b.search(append(starts, at))
+		}
+	}
+}
+
+// Small jobs against brute force over every start: what brute force can do
+// the planner finds, as early but for its five-minute clock, and what the
+// planner gives holds when it is worked out again independently.
+func TestAgainstBruteForce(t *testing.T) {
+	all := generics(t)
+	feasible, impossible := 0, 0
+	// The draw is fixed; temperatures keep away from where a coat turns to
+	// cold glass, an edge on which two integrations may fall to either side.
+	rng := rand.New(rand.NewPCG(3, 14))
+	pick := func(s ...string) string { return s[rng.IntN(len(s))] }
+	for range 80 {
+		name := pick("medium", "slow")
+		mean := 13 + 13*rng.Float64()
+		swing := 2.5 * rng.Float64()
+		f := weekend(1, mean, swing, 0)
+		j := Job{
+			Start: f.Start, Loc: shed, Forecast: f, Resins: all, Learned: map[string]Kappa{"slow": {}, "medium": {}},
+			Panels: []Panel{{ID: "a", LagMin: ptr(0.0)}, {ID: "b", LagMin: ptr(0.0)}},
+		}
+		from := (7 + rng.IntN(5)) * 60
+		j.Hours = []Hours{{from, from + (3+rng.IntN(9))*60}}
+		work := func() *float64 { return ptr(float64(1+rng.IntN(6)) * 15) }
+		j.Steps = []Step{
+			{ID: "one", Panel: "a", Do: "coat", Kind: "tack coat", Resin: name, WorkMinutes: work()},
+			{ID: "two", Panel: "a", Do: "coat", Kind: "fill coat", Resin: name, Of: "one", When: pick("tacky", "recoat", "fill", "wet", "hard"), WorkMinutes: work()},
+		}
+		if rng.IntN(2) == 0 {
+			j.Steps = append(j.Steps, Step{ID: "three", Panel: "b", Do: "sand", WorkMinutes: work()})
+		}
+		p := f.Air[0]
+		air := func(min float64) float64 {
+			x := min / 15
+			i := min / 15
+			k := int(i)
+			if k >= len(p)-1 {
+				return p[len(p)-1]
+			}
+			return p[k] + (p[k+1]-p[k])*(x-float64(k))
+		}
+		cache := map[float64]map[mark]float64{}
+		b := &brute{j: j, r: all[name], air: air, span: 40 * 60, cache: cache, slack: 4, finish: math.Inf(1)}
+		b.search(nil)
+		res, err := Plan(j)
+		if err != nil {
+			// Hours shorter than a step: the only fault these jobs can have.
+			if b.starts != nil {
+				t.Fatalf("brute force starts at %v, the planner: %v", b.starts, err)
+			}
+			continue
+		}
+		if b.starts != nil {
+			feasible++
+			if res.Probability != 1 {
+				t.Fatalf("brute force starts at %v, the planner finds nothing: %v", b.starts, res.WhyNot)
+			}
+			// Its clock: five minutes a step, and four of slack.
+			if end := res.Finish.Sub(f.Start).Minutes(); end > b.finish+float64(5*len(j.Steps)) {
+				t.Fatalf("brute force is done after %.0f min (starts %v), the planner after %.0f", b.finish, b.starts, end)
+			}
+		}
+		if res.Probability == 1 {
+			loose := &brute{j: j, r: all[name], air: air, span: b.span, cache: cache, slack: -8}
+			starts := make([]float64, len(j.Steps))
+			for _, s := range res.Steps {
+				for i := range j.Steps {
+					if j.Steps[i].ID == s.Step {
+						starts[i] = s.At.Sub(f.Start).Minutes()
+					}
+				}
+			}
+			for i := range j.Steps {
+				if !loose.fits(i, starts[i], starts[:i]) {
+					t.Fatalf("step %q at %.0f min does not hold (starts %v)", j.Steps[i].ID, starts[i], starts)
+				}
+			}
+		} else {
+			impossible++
+			if len(res.WhyNot) == 0 {
+				t.Fatal("no plan and no reason")
+			}
+		}
+	}
+	t.Logf("%d with a plan, %d without", feasible, impossible)
+	if feasible == 0 || impossible == 0 {
+		t.Errorf("%d jobs with a plan, %d without: the draw tests nothing", feasible, impossible)
+	}
+}
+
+func stepOf(r Result, id string) *Planned {
+	for i := range r.Steps {
+		if r.Steps[i].Step == id {
+			return &r.Steps[i]
+		}
+	}
+	return nil
+}
+
+// The two lids in a mild shed: every step is inside its own window, nobody is
+// in two places, all within the hours, and twice the same.
+func TestTwoLids(t *testing.T) {
+	j := lids(t, 100)
+	j.Forecast = weekend(100, 18, 3, .8)
+	r, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !r.Feasible || r.Probability < .7 {
+		t.Fatalf("probability %.2f: %v", r.Probability, r.WhyNot)
+	}
+	for i, s := range r.Steps {
+		if h := s.At.Hour()*60 + s.At.Minute(); h < 8*60 || s.Until.Hour()*60+s.Until.Minute() > 20*60 {
+			t.Errorf("%s from %s to %s, outside 08:00 to 20:00", s.Step, s.At, s.Until)
+		}
+		if i > 0 && s.At.Before(r.Steps[i-1].Until) {
+			t.Errorf("%s begins %s, before %s ends %s", s.Step, s.At, r.Steps[i-1].Step, r.Steps[i-1].Until)
+		}
+		if w := s.Window; w != nil {
+			if w.Opens != nil && s.At.Before(w.Opens.Add(-5*time.Minute)) || w.Closes != nil && s.Until.After(w.Closes.Add(5*time.Minute)) {
+				t.Errorf("%s from %s to %s, outside its window %v to %v", s.Step, s.At, s.Until, w.Opens, w.Closes)
+			}
+		}
+		if s.Do == "coat" && len(s.Batches) == 0 {
+			t.Errorf("%s: no batch", s.Step)
+		}
+		for _, b := range s.Batches {
+			if b.WorkMinutes != nil && *b.WorkMinutes < 5 {
+				t.Errorf("%s: a cup that lasts %.1f min", s.Step, *b.WorkMinutes)
+			}
+		}
+	}
+	again, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, _ := json.Marshal(r)
+	b, _ := json.Marshal(again)
+	if string(a) != string(b) {
+		t.Error("the same job gives two plans")
+	}
+}
+
+// A shed too cold for the medium set: not feasible, with the two conditions
+// named, and heat mends it.
+func TestColdShed(t *testing.T) {
+	j := lids(t, 60)
+	j.Steps = j.Steps[:6]
+	j.Forecast = weekend(60, 8, 3, .8)
+	r, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Feasible {
+		t.Fatalf("feasible at 8 °C with probability %.2f", r.Probability)
+	}
+	if len(r.WhyNot) == 0 || !strings.Contains(r.WhyNot[0], "conflicts with") {
+		t.Errorf("why not: %q", r.WhyNot)
+	}
+	if !slices.ContainsFunc(r.Options, func(o Option) bool { return o.Change == "tent" && o.Probability >= .8 }) {
+		t.Errorf("no tent among the options: %+v", r.Options)
+	}
+}
+
+// Longer hours, more hands and a later permission never hurt.
+func TestMoreIsNeverWorse(t *testing.T) {
+	j := lids(t, 40)
+	j.Forecast = weekend(40, 17, 3, .8)
+	one, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	j.People = 2
+	two, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if two.Probability < one.Probability-.051 || two.Probability >= one.Probability && two.Finish.After(*one.Finish) {
+		t.Errorf("two people: %.2f by %s, one: %.2f by %s", two.Probability, two.Finish, one.Probability, one.Finish)
+	}
+}
+
+// The day goes otherwise: the tack coat went on at 09:40; the rest is planned
+// from there and what is done stays as it was.
+func TestReplan(t *testing.T) {
+	j := lids(t, 60)
+	j.Forecast = weekend(60, 18, 3, .8)
+	j.Steps = j.Steps[:6]
+	done := time.Date(2026, 10, 10, 9, 40, 0, 0, shed)
+	j.Steps[1].Done = &done
+	j.Now = done.Add(30 * time.Minute)
+	r, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := stepOf(r, "lid-a tack"); !s.Done || !s.At.Equal(done) || len(s.Batches) != 0 {
+		t.Errorf("the tack coat: %+v", s)
+	}
+	if s := stepOf(r, "lid-a joints"); !s.Done {
+		t.Error("what came before it on the panel is not taken as done")
+	}
+	for _, s := range r.Steps {
+		if !s.Done && s.At.Before(j.Now) {
+			t.Errorf("%s is planned for %s, before now", s.Step, s.At)
+		}
+	}
+	// Independent: at 18 °C and rising the medium set goes tacky after about
+	// two and a half hours (2.25 h at 20, 3.37 h at 15 °C).
+	if s := stepOf(r, "lid-a aramid"); s.At.Sub(done) < 110*time.Minute || s.At.Sub(done) > 4*time.Hour {
+		t.Errorf("the cloth is planned %s after the tack coat", s.At.Sub(done))
+	}
+
+	// The same with a forecast that begins only now: the past is laid before it.
+	late := j
+	late.Forecast = Forecast{Start: j.Now, Step: 15 * time.Minute}
+	k := int(j.Now.Sub(j.Forecast.Start) / (15 * time.Minute))
+	for _, p := range j.Forecast.Air {
+		late.Forecast.Air = append(late.Forecast.Air, p[k:])
+	}
+	late.Forecast.Past = j.Forecast.Air[30][:k]
+	q, err := Plan(late)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a, b := stepOf(r, "lid-a aramid").At, stepOf(q, "lid-a aramid").At; b.Sub(a).Abs() > 20*time.Minute {
+		t.Errorf("the cloth at %s with the past in the forecast, %s with it laid before", a, b)
+	}
+}
+
+// Hours follow the shop's clock over the end of summer time (25 October 2026,
+// European Union rule).
+func TestHoursOverTheClockChange(t *testing.T) {
+	loc, err := time.LoadLocation("Europe/Paris")
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := weekend(1, 20, 0, 0)
+	f.Start = time.Date(2026, 10, 24, 20, 0, 0, 0, loc)
+	j := oneCoat(t, "medium", f)
+	j.Loc, j.Start, j.Hours = loc, f.Start, []Hours{{8 * 60, 9 * 60}}
+	r, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := stepOf(r, "tack"); s.At.In(loc).Format("Mon 15:04 MST") != "Sat 20:00 CEST" { // no person needed
+		t.Errorf("the coat at %s", s.At)
+	}
+	j.Steps[0].WorkMinutes = ptr(10.0)
+	if r, err = Plan(j); err != nil {
+		t.Fatal(err)
+	}
+	if s := stepOf(r, "tack"); s.At.In(loc).Format("Mon 15:04 MST") != "Sun 08:00 CET" {
+		t.Errorf("the coat at %s, want Sunday 08:00 winter time", s.At.In(loc))
+	}
+}
+
+func TestBadJobs(t *testing.T) {
+	for name, c := range map[string]struct {
+		edit func(*Job)
+		want string
+	}{
+		"no steps":        {func(j *Job) { j.Steps = nil }, "no step"},
+		"hours":           {func(j *Job) { j.Hours = []Hours{{600, 600}} }, "never opens: 10:00 to 10:00"},
+		"short hours":     {func(j *Job) { j.Hours = []Hours{{600, 615}} }, "conflicts with the hours"},
+		"panel":           {func(j *Job) { j.Steps[0].Panel = "door" }, `panel "door" is not in the job`},
+		"resin":           {func(j *Job) { j.Steps[0].Resin = "glue" }, `resin "glue" is not known`},
+		"cloth":           {func(j *Job) { j.Steps[2].Cloth = "hemp 200" }, `unknown word "hemp"`},
+		"area":            {func(j *Job) { j.Steps[0].AreaM2 = ptr(-1.0) }, "area -1 m²"},
+		"work":            {func(j *Job) { j.Steps[0].WorkMinutes = ptr(math.NaN()) }, "work of NaN min"},
+		"when":            {func(j *Job) { j.Steps[2].When = "sticky" }, `"sticky" is not one of`},
+		"of nothing":      {func(j *Job) { j.Steps[2].Of = "paint" }, "is no step"},
+		"of later":        {func(j *Job) { j.Steps[2].Of = "lid-a sand" }, "comes later"},
+		"of itself":       {func(j *Job) { j.Steps[2].Of = "lid-a aramid" }, "the step itself"},
+		"twice":           {func(j *Job) { j.Steps[1].ID = "lid-a joints" }, "used twice"},
+		"flip to nowhere": {func(j *Job) { j.Steps[5].Do, j.Steps[5].To = "flip", "roof" }, `to = "roof" is not a panel`},
+		"flip while soft": {func(j *Job) {
+			j.Panels[0].Piece, j.Panels[1].Piece = "lid", "lid"
+			j.Steps = j.Steps[:6]
+			j.Steps[5].Do, j.Steps[5].To, j.Steps[5].When = "flip", "lid-b", "tacky"
+		}, "conflicts with a flip"},
+		"face down":      {func(j *Job) { j.Panels[0].Piece, j.Panels[1].Piece = "lid", "lid" }, "lies face down"},
+		"sand while wet": {func(j *Job) { j.Steps[5].When = "wet" }, `conflicts with do = "sand"`},
+		"soft after hard": {func(j *Job) {
+			j.Steps[2].Do, j.Steps[2].When, j.Steps[2].Cloth = "sand", "hard", ""
+			j.Steps[3].When, j.Steps[3].Of = "recoat", "lid-a tack"
+		}, "conflicts with step"},
+		"people":      {func(j *Job) { j.People = -1 }, "-1 is outside"},
+		"no forecast": {func(j *Job) { j.Forecast.Air = nil }, "no temperature path"},
+		"NaN ahead":   {func(j *Job) { j.Forecast.Air[3][7] = math.NaN() }, "holds NaN °C"},
+		"no start":    {func(j *Job) { j.Start = time.Time{} }, "day.start"},
+		"all at once": {func(j *Job) { j.People = 99; j.Steps[0].Panel = "door"; j.Steps[1].Resin = "" }, "99 is outside"},
+	} {
+		j := lids(t, 5)
+		c.edit(&j)
+		r, err := Plan(j)
+		var f Faults
+		if !errors.As(err, &f) || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: %v, want %q", name, err, c.want)
+		}
+		if r.Steps != nil || r.Feasible {
+			t.Errorf("%s: a plan beside the fault", name)
+		}
+		if name == "all at once" && len(f) < 3 {
+			t.Errorf("only %d of three faults: %v", len(f), f)
+		}
+		for _, x := range f {
+			if x.Place == "" {
+				t.Errorf("%s: a fault without a place: %s", name, x.What)
+			}
+		}
+	}
+}
+
+// A flip brings the other side up once the first is hard.
+func TestFlip(t *testing.T) {
+	j := Job{
+		Start: time.Date(2026, 10, 10, 8, 0, 0, 0, shed), Loc: shed, Hours: []Hours{{8 * 60, 20 * 60}},
+		Forecast: weekend(30, 20, 2, .5), Resins: generics(t),
+		Panels: []Panel{{ID: "outer", Piece: "lid", Core: "foam", AreaM2: ptr(1.0)}, {ID: "inner", Piece: "lid", Core: "foam", AreaM2: ptr(1.0)}},
+		Steps: []Step{
+			{ID: "seal", Panel: "outer", Do: "coat", Kind: "seal", Resin: "medium"},
+			{ID: "turn", Panel: "outer", Do: "flip", To: "inner", When: "hard"},
+			{ID: "seal 2", Panel: "inner", Do: "coat", Kind: "seal", Resin: "medium"},
+		},
+	}
+	r, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !r.Feasible {
+		t.Fatal(r.WhyNot)
+	}
+	seal, turn, second := stepOf(r, "seal"), stepOf(r, "turn"), stepOf(r, "seal 2")
+	// Hard at 20 °C takes 10.9 h at the sheet's own rate.
+	if d := turn.At.Sub(seal.At); d < 9*time.Hour {
+		t.Errorf("flipped %s after the coat", d)
+	}
+	if second.At.Before(turn.Until) {
+		t.Errorf("the other side at %s, before the flip ends %s", second.At, turn.Until)
 	}
 }

@@ -174,7 +174,7 @@ func (c *compiled) result(t trial, _ *judge, d *detail) Result {
 	at := make([]float64, len(c.steps))
 	for i := range order {
 		order[i] = i
-		at[i] = quantileOf(d.start[i], .5)
+		at[i] = c.typical(d, i)
 		if math.IsNaN(at[i]) { // missed in every member: where it would have stood
 			at[i] = quantileOf(d.open[i], .5)
 			for _, a := range c.steps[i].after {
@@ -255,24 +255,40 @@ func (c *compiled) result(t trial, _ *judge, d *detail) Result {
 	return res
 }
 
-// window is the condition's span as the edges speak.
+// typical is the median start of a step, members that missed it counted as
+// late ones; of those that did not where most missed it.
+func (c *compiled) typical(d *detail, i int) float64 {
+	v := slices.Clone(d.start[i])
+	for m, f := range d.failed {
+		if f == i {
+			v[m] = math.Inf(1)
+		}
+	}
+	if q := quantileOf(v, .5); !math.IsInf(q, 1) {
+		return q
+	}
+	return quantileOf(d.start[i], .5)
+}
+
+// window is the condition's span as the edges speak, to five minutes on the
+// careful side.
 func (c *compiled) window(i int, d *detail) (*Window, *time.Time) {
 	s := &c.steps[i]
-	o9, o5, o1 := quantileOf(d.open[i], .9), quantileOf(d.open[i], .5), quantileOf(d.open[i], .1)
-	if s.close == never {
-		if d.feel[i] {
-			return &Window{Opens: c.when(o5)}, c.when(o1)
-		}
-		return &Window{Opens: c.when(o9)}, nil
-	}
-	c1, c5 := quantileOf(d.close[i], .1), quantileOf(d.close[i], .5)
+	opens := func(p float64) *time.Time { return c.when(math.Ceil(quantileOf(d.open[i], p)/5) * 5) }
+	closes := func(p float64) *time.Time { return c.when(math.Floor(quantileOf(d.close[i], p)/5) * 5) }
+	var feel *time.Time
+	po, pc := .9, .1
 	if d.feel[i] {
-		return &Window{c.when(o5), c.when(c5)}, c.when(o1)
+		po, pc = .5, .5
+		feel = c.when(math.Floor(quantileOf(d.open[i], .1)/5) * 5)
+	} else if s.open == applied {
+		po = .5
 	}
-	if s.open == applied {
-		o9 = quantileOf(d.open[i], .5)
+	w := &Window{Opens: opens(po)}
+	if s.close != never {
+		w.Closes = closes(pc)
 	}
-	return &Window{c.when(o9), c.when(c1)}, nil
+	return w, feel
 }
 
 func (c *compiled) panelTemp(s *step, at float64) *float64 {
