@@ -132,7 +132,7 @@ func SaturatedRH(rh, tolerance float64) (Value, error) {
 // Within returns the value if it lies in the rated span, else [ErrRange].
 func Within(x, lo, hi float64, unit string) (Value, error) {
 	if !(x >= lo && x <= hi) { // written so that NaN fails
-		return Value{}, fmt.Errorf("%w: %g %s is not in %g to %g", ErrRange, x, unit, lo, hi)
+		return Value{}, fmt.Errorf("%w: %.5g %s is not in %g to %g", ErrRange, x, unit, lo, hi)
 	}
 	return Some(x), nil
 }

@@ -84,6 +84,9 @@ func TestFilterJump(t *testing.T) {
 		if name == "a door opens: 5 K in a minute" {
 			lim = DefaultLimits(RoleAir, false)
 		}
+		if name == "the first after a gap" {
+			lim.JumpKMin = .5 // so that the time alone does not allow it
+		}
 		f := NewFilter(lim)
 		for i, s := range tt {
 			if err := f.Check(at(s.at, s.c), nil); !errors.Is(err, s.want) || (err == nil) != (s.want == nil) {

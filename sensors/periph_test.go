@@ -120,7 +120,7 @@ func TestAgainstPeriphDrivers(t *testing.T) {
 				{C: .0625, RH: 5, CO2: 5000, Pa: 103900}, {C: 41.7, RH: 33, CO2: 1200, Pa: 100653},
 			} {
 				bubble(t, name, func(t *testing.T) {
-					mine, other := chipsim.NewBus("a"), chipsim.NewBus("b")
+					mine, other := chipsim.NewBus("a").Exact(), chipsim.NewBus("b").Exact()
 					mine.Attach(tt.addr, tt.chip(a))
 					other.Attach(tt.addr, tt.chip(a))
 					r, err := tt.ours(mine, tt.addr).Read(t.Context())

@@ -251,7 +251,7 @@ func (p *Poller) Run(ctx context.Context) error {
 			}
 			switch {
 			case late: // booked as missing already, and its value is of an unknown moment
-			case o.err != nil:
+			case o.err != nil: // whatever came beside it is not a value
 				failed(o.err)
 			default:
 				inRow, notUntil = 0, time.Time{}
@@ -286,9 +286,6 @@ func (p *Poller) read(ctx context.Context, turn int, probe Probe, reopen bool) (
 		probe, o.made = made, made
 	}
 	o.r, o.err = probe.Read(ctx)
-	if o.err != nil {
-		o.r = Reading{} // whatever came beside an error is not a value
-	}
 	return o
 }
 

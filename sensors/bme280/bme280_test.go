@@ -123,6 +123,25 @@ func TestSkippedChannel(t *testing.T) {
 	}
 }
 
+// meddled is a bus on which another program has switched humidity off.
+type meddled struct{ *chipsim.Bus }
+
+func (m meddled) Tx(addr uint16, w, r []byte) error {
+	err := m.Bus.Tx(addr, w, r)
+	if len(w) == 1 && w[0] == regCtrlHum {
+		r[0] = 0
+	}
+	return err
+}
+
+func TestControlRegistersMustBeAsWritten(t *testing.T) {
+	bus := chipsim.NewBus("i2c-1")
+	bus.Attach(0x76, chipsim.NewBME280(chipsim.Air{C: 17.4, RH: 62, Pa: 101300}))
+	if r, err := New("p", meddled{bus}, 0x76).Read(t.Context()); !errors.Is(err, sensors.ErrPowerOn) || r != (sensors.Reading{}) {
+		t.Errorf("%+v, %v", r, err)
+	}
+}
+
 func Example() {
 	bus := chipsim.NewBus("i2c-1") // on a board: a bus of periph's i2creg
 	bus.Attach(0x76, chipsim.NewBME280(chipsim.Air{C: 17.4, RH: 62, Pa: 101300}))

@@ -58,22 +58,33 @@ type Air struct {
 	C, RH, CO2, Pa float64
 }
 
-// Chip is one emulated I2C chip. An error from Write or Read means that the
-// chip does not acknowledge.
+// Chip is one emulated I2C chip, this package's or a test's own. An error from
+// Write or Read means that the chip does not acknowledge.
 type Chip interface {
 	Write(w []byte) error
 	Read(r []byte) error
 	// Reset is a power cycle.
 	Reset()
-	// SetAir changes what the chip will measure next.
-	SetAir(Air)
-	// Air returns what was set.
-	Air() Air
-	// setWrong switches the identity, if it has one, to another chip's.
-	setWrong(bool)
-	// setBusy makes conversions never end.
-	setBusy(bool)
 }
+
+// sensor is a chip of this package: it is in some air, and can be put into the
+// faults that are the chip's own and not the wire's.
+type sensor interface {
+	SetAir(Air) // what it will measure next
+	Air() Air
+	setWrong(bool) // its identity, if it has one, is another chip's
+	setBusy(bool)  // conversions never end
+	setExact(bool) // without its own noise
+}
+
+// plain stands in for chips that are no sensors.
+type plain struct{}
+
+func (plain) SetAir(Air)    {}
+func (plain) Air() Air      { return Air{} }
+func (plain) setWrong(bool) {}
+func (plain) setBusy(bool)  {}
+func (plain) setExact(bool) {}
 
 // errNack is what Linux's adapters say for it.
 var errNack = fmt.Errorf("sysfs-i2c: %v", syscall.EREMOTEIO)
@@ -86,11 +97,13 @@ type Bus struct {
 
 	mu    sync.Mutex
 	slots map[uint16]*slot
+	exact bool
 	count map[uint16]int
 }
 
 type slot struct {
 	chip  Chip
+	in    sensor
 	fault Fault
 	clear chan struct{} // closed when a Hang is cleared
 	flips int
@@ -112,7 +125,25 @@ func (b *Bus) Attach(addr uint16, c Chip) {
 		delete(b.slots, addr)
 		return
 	}
-	b.slots[addr] = &slot{chip: c}
+	in, ok := c.(sensor)
+	if !ok {
+		in = plain{}
+	}
+	in.setExact(b.exact)
+	b.slots[addr] = &slot{chip: c, in: in}
+}
+
+// Exact switches the noise of all chips on the bus off, now and later, for
+// comparisons. With it a chip whose noise is many steps repeats itself like a
+// stuck one.
+func (b *Bus) Exact() *Bus {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.exact = true
+	for _, s := range b.slots {
+		s.in.setExact(true)
+	}
+	return b
 }
 
 // SetFault puts the chip at the address into the fault, ending any other.
@@ -128,21 +159,22 @@ func (b *Bus) SetFault(addr uint16, f Fault) {
 		s.clear = nil
 	}
 	if s.held != nil {
-		s.chip.SetAir(*s.held)
+		s.in.SetAir(*s.held)
 		s.held = nil
 	}
 	s.fault = f
-	s.chip.setWrong(f == WrongID)
-	s.chip.setBusy(f == Busy)
+	s.in.setWrong(f == WrongID)
+	s.in.setBusy(f == Busy)
+	s.in.setExact(b.exact || f == Stuck)
 	switch f {
 	case Hang:
 		s.clear = make(chan struct{})
 	case OffScale:
-		a := s.chip.Air()
+		a := s.in.Air()
 		s.held = &a
-		s.chip.SetAir(Air{C: 127.5, RH: 118, CO2: 60000, Pa: a.Pa})
+		s.in.SetAir(Air{C: 127.5, RH: 118, CO2: 60000, Pa: a.Pa})
 	case Stuck:
-		a := s.chip.Air()
+		a := s.in.Air()
 		s.held = &a
 	}
 }
@@ -158,7 +190,7 @@ func (b *Bus) SetAir(a Air) {
 			s.held = &x
 			continue
 		}
-		s.chip.SetAir(a)
+		s.in.SetAir(a)
 	}
 }
 

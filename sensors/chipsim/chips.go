@@ -10,6 +10,8 @@ import (
 type base struct {
 	air         Air
 	wrong, busy bool
+	exact       bool
+	noised      int
 	ready       time.Time // end of the conversion under way
 	reg         byte
 }
@@ -18,7 +20,19 @@ func (b *base) SetAir(a Air)    { b.air = a }
 func (b *base) Air() Air        { return b.air }
 func (b *base) setWrong(x bool) { b.wrong = x }
 func (b *base) setBusy(x bool)  { b.busy = x }
-func (b *base) done() bool      { return !b.busy && !time.Now().Before(b.ready) }
+func (b *base) setExact(x bool) { b.exact = x }
+
+// noise moves a register by up to five steps, differently for each
+// measurement and channel, as the chips' repeatability has it.
+func (b *base) noise(raw uint32, ch int) uint16 {
+	if b.exact {
+		return uint16(raw)
+	}
+	b.noised++
+	d := (b.noised*7919+ch*104729)%11 - 5
+	return uint16(min(max(int(raw)+d, 0), 65535))
+}
+func (b *base) done() bool { return !b.busy && !time.Now().Before(b.ready) }
 
 // sum is the chips' checksum by the definition, long division by
 // x⁸+x⁵+x⁴+1 with the first byte inverted, rather than by the usual loop.
@@ -77,8 +91,8 @@ func (c *SHT4x) Write(w []byte) error {
 	case 0xfd, 0xf6, 0xe0: // high, medium, low repeatability
 		c.ready = now.Add(map[byte]time.Duration{0xfd: 8300, 0xf6: 4500, 0xe0: 1600}[w[0]] * time.Microsecond)
 		c.answer = []uint16{
-			uint16(counts(c.air.C, -45, 175, 65535)),
-			uint16(counts(c.air.RH, -6, 125, 65535)),
+			c.noise(counts(c.air.C, -45, 175, 65535), 0),
+			c.noise(counts(c.air.RH, -6, 125, 65535), 1),
 		}
 		if c.air.C > 125 { // off scale: the register itself reaches 130 °C
 			c.answer[0] = 65000
@@ -118,8 +132,8 @@ func NewHDC302x(a Air) *HDC302x { return &HDC302x{base: base{air: a}} }
 func (c *HDC302x) Reset() { c.answer, c.auto = nil, false }
 
 func (c *HDC302x) measured() []uint16 {
-	t := uint16(counts(c.air.C, -45, 175, 65535))
-	return []uint16{t, uint16(counts(c.air.RH, 0, 100, 65535))}
+	t := c.noise(counts(c.air.C, -45, 175, 65535), 0)
+	return []uint16{t, c.noise(counts(c.air.RH, 0, 100, 65535), 1)}
 }
 
 // Write implements [Chip].
@@ -407,8 +421,8 @@ func (c *SCD4x) Write(w []byte) error {
 		c.fetched = n
 		c.answer = []uint16{
 			uint16(math.Min(math.Round(c.air.CO2), 65535)),
-			uint16(counts(c.air.C, -45, 175, 65535)),
-			uint16(counts(c.air.RH, 0, 100, 65535)),
+			c.noise(counts(c.air.C, -45, 175, 65535), 0),
+			c.noise(counts(c.air.RH, 0, 100, 65535), 1),
 		}
 	case 0x3682:
 		if c.running {

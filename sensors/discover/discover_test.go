@@ -105,11 +105,11 @@ func TestDiscoverFindsEveryChip(t *testing.T) {
 // expander is a port expander, which takes every byte written for the state of
 // its relays.
 type expander struct {
-	chipsim.Chip
 	port   byte
 	writes int
 }
 
+func (e *expander) Reset()               {}
 func (e *expander) Write(w []byte) error { e.writes++; e.port = w[len(w)-1]; return nil }
 func (e *expander) Read(r []byte) error {
 	for i := range r {
@@ -121,11 +121,12 @@ func (e *expander) Read(r []byte) error {
 // pwm is a chip of registers: the first byte written is where, the rest goes
 // there, and reading goes on from there.
 type pwm struct {
-	chipsim.Chip
 	mem  [256]byte
 	at   byte
 	data int // bytes stored
 }
+
+func (p *pwm) Reset() {}
 
 func (p *pwm) Write(w []byte) error {
 	p.at = w[0]
