@@ -22,11 +22,10 @@ func decodeStrict(b []byte, into any, nulls bool) Faults {
 	if f := jsonText(b); f != nil {
 		return f
 	}
-	var faults Faults
-	t := reflect.TypeOf(into).Elem()
-	checkShape(&faults, "", bytes.TrimSpace(b), t, nulls)
-	if len(faults) > 0 {
-		return faults
+	c := checker{b: b, nulls: nulls}
+	c.value(nil, reflect.TypeOf(into).Elem())
+	if len(c.faults) > 0 {
+		return c.faults
 	}
 	if err := json.Unmarshal(b, into); err != nil {
 		return Faults{{"", err.Error()}}
@@ -41,17 +40,17 @@ func jsonText(b []byte) Faults {
 		return Faults{{"", "the body is empty, want JSON"}}
 	case !utf8.Valid(b):
 		return Faults{{"", "the body is not UTF-8"}}
+	case json.Valid(b):
+		return nil
 	}
 	dec := json.NewDecoder(bytes.NewReader(b))
 	var v json.RawMessage
 	if err := dec.Decode(&v); err != nil {
 		return Faults{{"", notJSON(b, err)}}
 	}
-	if _, err := dec.Token(); err != io.EOF {
-		line, col := place(b, dec.InputOffset())
-		return Faults{{"", fmt.Sprintf("text after the JSON value, near line %d column %d", line, col)}}
-	}
-	return nil
+	dec.Token()
+	line, col := place(b, dec.InputOffset())
+	return Faults{{"", fmt.Sprintf("text after the JSON value, near line %d column %d", line, col)}}
 }
 
 func notJSON(b []byte, err error) string {
@@ -74,112 +73,250 @@ func place(b []byte, off int64) (line, col int) {
 
 var timeType = reflect.TypeFor[time.Time]()
 
-// checkShape compares a valid JSON value with a type. It recurses on the type
-// only, so hostile nesting cannot make it deep.
-func checkShape(faults *Faults, at string, raw json.RawMessage, t reflect.Type, nulls bool) {
-	bad := func(what string) { *faults = append(*faults, Fault{at, what}) }
-	if len(*faults) >= maxFaults {
-		return
+// checker compares JSON that is known to be valid with a type, in one pass
+// over its bytes: radio probes push thousands of readings, so nothing is
+// allocated until there is a fault to report. It recurses on the type only, so
+// hostile nesting cannot make it deep.
+type checker struct {
+	b      []byte
+	i      int
+	nulls  bool
+	faults Faults
+}
+
+// where is a place in the value, put into words only for a fault.
+type where struct {
+	up    *where
+	key   string
+	index int // where key is ""
+}
+
+func (p *where) String() string {
+	switch {
+	case p == nil:
+		return ""
+	case p.key == "":
+		return fmt.Sprintf("%s[%d]", p.up, p.index)
+	case p.up == nil:
+		return p.key
 	}
-	if bytes.Equal(raw, []byte("null")) {
-		switch t.Kind() {
-		case reflect.Pointer, reflect.Slice, reflect.Map, reflect.Interface:
+	return p.up.String() + "." + p.key
+}
+
+func (c *checker) bad(at *where, what string) {
+	if len(c.faults) < maxFaults {
+		c.faults = append(c.faults, Fault{at.String(), what})
+	}
+}
+
+func (c *checker) space() {
+	for c.i < len(c.b) && (c.b[c.i] == ' ' || c.b[c.i] == '\n' || c.b[c.i] == '\t' || c.b[c.i] == '\r') {
+		c.i++
+	}
+}
+
+// next returns the first byte of what comes after blanks, 0 at the end.
+func (c *checker) next() byte {
+	c.space()
+	if c.i < len(c.b) {
+		return c.b[c.i]
+	}
+	return 0
+}
+
+// skip passes over one value and returns its text.
+func (c *checker) skip() []byte {
+	c.space()
+	begin, depth := c.i, 0
+	for c.i < len(c.b) {
+		switch c.b[c.i] {
+		case '"':
+			for c.i++; c.i < len(c.b) && c.b[c.i] != '"'; c.i++ {
+				if c.b[c.i] == '\\' {
+					c.i++
+				}
+			}
+		case '{', '[':
+			depth++
+		case '}', ']', ',', ':', ' ', '\n', '\t', '\r':
+			if depth == 0 {
+				return c.b[begin:c.i] // after a number or a word
+			}
+			if c.b[c.i] == '}' || c.b[c.i] == ']' {
+				depth--
+			}
+		default:
+			c.i++
+			continue
+		}
+		c.i++
+		if depth == 0 {
+			break
+		}
+	}
+	return c.b[begin:min(c.i, len(c.b))]
+}
+
+// each passes over an object or array, calling f before each value; after f
+// the value must have been passed over.
+func (c *checker) each(object bool, f func(key []byte, i int)) {
+	c.i++ // the opening bracket
+	for i := 0; ; i++ {
+		switch c.next() {
+		case '}', ']':
+			c.i++
+			return
+		case ',':
+			c.i++
+			c.space()
+		case 0:
 			return
 		}
-		if !nulls || at == "" {
-			bad("null, want " + wants(t))
+		var key []byte
+		if object {
+			key = c.skip()
+			c.space()
+			c.i++ // the colon
+			c.space()
+		}
+		f(key, i)
+	}
+}
+
+func (c *checker) value(at *where, t reflect.Type) {
+	first := c.next()
+	if first == 'n' {
+		c.skip()
+		switch t.Kind() {
+		case reflect.Pointer, reflect.Slice, reflect.Map:
+			return
+		}
+		if !c.nulls || at == nil {
+			c.bad(at, "null, want "+wants(t))
 		}
 		return
 	}
+	for t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	want := func(ok bool) bool {
+		if !ok {
+			c.skip()
+			c.bad(at, "want "+wants(t))
+		}
+		return ok
+	}
 	if t == timeType {
-		var s string
-		if json.Unmarshal(raw, &s) != nil {
-			bad("want " + wants(t))
-		} else if _, err := time.Parse(time.RFC3339, s); err != nil {
-			bad(fmt.Sprintf("%q is not a time: want %s", short(s), wants(t)))
+		if want(first == '"') {
+			text := unquote(c.skip())
+			if _, err := time.Parse(time.RFC3339, text); err != nil {
+				c.bad(at, fmt.Sprintf("%q is not a time: want %s", short(text), wants(t)))
+			}
 		}
 		return
 	}
 	switch t.Kind() {
-	case reflect.Pointer:
-		checkShape(faults, at, raw, t.Elem(), nulls)
 	case reflect.Struct:
-		checkObject(faults, at, raw, t, nulls)
-	case reflect.Slice, reflect.Array:
-		var items []json.RawMessage
-		if json.Unmarshal(raw, &items) != nil {
-			bad("want " + wants(t))
-			return
-		}
-		if t.Kind() == reflect.Array && len(items) != t.Len() {
-			bad(fmt.Sprintf("want %d numbers, got %d", t.Len(), len(items)))
-			return
-		}
-		for i, it := range items {
-			checkShape(faults, fmt.Sprintf("%s[%d]", at, i), it, t.Elem(), nulls)
+		if want(first == '{') {
+			c.object(at, t)
 		}
 	case reflect.Map:
-		var items map[string]json.RawMessage
-		if json.Unmarshal(raw, &items) != nil {
-			bad("want " + wants(t))
+		if want(first == '{') {
+			c.each(true, func(key []byte, _ int) {
+				c.value(&where{up: at, key: short(unquote(key))}, t.Elem())
+			})
+		}
+	case reflect.Slice, reflect.Array:
+		if !want(first == '[') {
 			return
 		}
-		for k, it := range items {
-			checkShape(faults, join(at, short(k)), it, t.Elem(), nulls)
+		n := 0
+		c.each(false, func(_ []byte, i int) {
+			n++
+			c.value(&where{up: at, index: i}, t.Elem())
+		})
+		if t.Kind() == reflect.Array && n != t.Len() {
+			c.bad(at, fmt.Sprintf("want %d numbers, got %d", t.Len(), n))
 		}
-	default:
-		if json.Unmarshal(raw, reflect.New(t).Interface()) != nil {
-			bad("want " + wants(t))
+	case reflect.String:
+		want(first == '"' && c.skip() != nil)
+	case reflect.Bool:
+		want((first == 't' || first == 'f') && c.skip() != nil)
+	default: // numbers
+		if want(first == '-' || first >= '0' && first <= '9') {
+			raw := c.skip()
+			// Plain decimals of ordinary length are in range; the rest is for
+			// the decoder to judge.
+			plain := t.Kind() == reflect.Float64 && len(raw) < 300 && bytes.IndexByte(raw, 'e') < 0 && bytes.IndexByte(raw, 'E') < 0
+			if !plain && json.Unmarshal(raw, reflect.New(t).Interface()) != nil {
+				c.bad(at, "want "+wants(t))
+			}
 		}
 	}
 }
 
-func checkObject(faults *Faults, at string, raw json.RawMessage, t reflect.Type, nulls bool) {
-	dec := json.NewDecoder(bytes.NewReader(raw))
-	if tok, err := dec.Token(); err != nil || tok != json.Delim('{') {
-		*faults = append(*faults, Fault{at, "want " + wants(t)})
-		return
-	}
+func (c *checker) object(at *where, t reflect.Type) {
 	known := fieldsOf(t)
-	seen := map[string]bool{}
-	for dec.More() && len(*faults) < maxFaults {
-		tok, err := dec.Token()
-		if err != nil {
-			return // raw is valid JSON: cannot happen
+	var seen uint64 // no record of ours has more than 64 keys
+	c.each(true, func(raw []byte, _ int) {
+		f, ok := known[string(raw[1:len(raw)-1])]
+		if !ok && bytes.IndexByte(raw, '\\') >= 0 {
+			f, ok = known[unquote(raw)]
 		}
-		key := tok.(string)
-		var v json.RawMessage
-		if err := dec.Decode(&v); err != nil {
-			return
-		}
-		ft, ok := known[key]
 		switch {
 		case !ok:
-			*faults = append(*faults, Fault{join(at, short(key)), "unknown field"})
-		case seen[key]:
-			*faults = append(*faults, Fault{join(at, key), "given twice"})
+			c.skip()
+			// An empty key still has to be named.
+			key := short(unquote(raw))
+			if key == "" {
+				key = `""`
+			}
+			c.bad(&where{up: at, key: key}, "unknown field")
+		case seen&(1<<f.bit) != 0:
+			c.skip()
+			c.bad(&where{up: at, key: f.name}, "given twice")
 		default:
-			checkShape(faults, join(at, key), bytes.TrimSpace(v), ft, nulls)
+			seen |= 1 << f.bit
+			c.value(&where{up: at, key: f.name}, f.t)
 		}
-		seen[key] = true
+	})
+}
+
+// unquote returns the text of a valid JSON string.
+func unquote(raw []byte) string {
+	if bytes.IndexByte(raw, '\\') < 0 {
+		return string(raw[1 : len(raw)-1])
 	}
+	var s string
+	json.Unmarshal(raw, &s) // valid already
+	return s
 }
 
 // maxFaults bounds an answer to a body made of faults.
 const maxFaults = 50
 
-var fieldCache sync.Map // reflect.Type → map[string]reflect.Type
+// field is one key that a type knows.
+type field struct {
+	name string
+	t    reflect.Type
+	bit  int
+}
 
-func fieldsOf(t reflect.Type) map[string]reflect.Type {
+var fieldCache sync.Map // reflect.Type → map[string]field
+
+func fieldsOf(t reflect.Type) map[string]field {
 	if m, ok := fieldCache.Load(t); ok {
-		return m.(map[string]reflect.Type)
+		return m.(map[string]field)
 	}
-	m := map[string]reflect.Type{}
+	m := map[string]field{}
 	for f := range t.Fields() {
 		name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
 		if f.IsExported() && name != "-" && name != "" {
-			m[name] = f.Type
+			m[name] = field{name, f.Type, len(m)}
 		}
+	}
+	if len(m) > 64 {
+		panic(t.String() + " has more keys than the decoder can watch")
 	}
 	fieldCache.Store(t, m)
 	return m
@@ -204,13 +341,6 @@ func wants(t reflect.Type) string {
 		return "a whole number"
 	}
 	return "a number"
-}
-
-func join(at, key string) string {
-	if at == "" {
-		return key
-	}
-	return at + "." + key
 }
 
 // short keeps what a stranger sent from filling a log or an answer.
