@@ -109,6 +109,8 @@ func kindOf(v any) string {
 		return "a list"
 	case map[string]any:
 		return "a table"
+	case nil:
+		return "null"
 	case float64, int64:
 		return fmt.Sprintf("%v", x)
 	}

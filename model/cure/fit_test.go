@@ -417,6 +417,26 @@ func TestSheetFaults(t *testing.T) {
 	}
 }
 
+// The same keys as a JSON object are the same sheet.
+func TestSheetJSON(t *testing.T) {
+	got, err := ParseSheetJSON([]byte(`{"name": "shed", "tg_postcure_c": 88, "ratio_by_weight": [100, 27],
+		"pot_life": [{"grams": 100, "temp_f": 77, "minutes": [20, 25]}],
+		"time": [{"event": "sand", "temp_c": 25, "hours": 9}]}`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := parseSheet(t, "name = \"shed\"\ntg_postcure_c = 88\nratio_by_weight = [100, 27]\n"+
+		"[[pot_life]]\ngrams = 100\ntemp_f = 77\nminutes = [20, 25]\n[[time]]\nevent = \"sand\"\ntemp_c = 25\nhours = 9\n")
+	if !reflect.DeepEqual(got, want) {
+		t.Errorf("JSON %+v, TOML %+v", got, want)
+	}
+	for _, bad := range []string{`[]`, `{"name": "x"} {}`, `{"name": null}`, `{"name": "x", "time": [3]}`, `{"name": "x", "pot_life": [{"grams": "a"}]}`} {
+		if s, err := ParseSheetJSON([]byte(bad)); err == nil || !reflect.DeepEqual(s, Sheet{}) {
+			t.Errorf("%s: %+v, %v", bad, s, err)
+		}
+	}
+}
+
 func FuzzParseSheet(f *testing.F) {
 	f.Add([]byte(fullSheet))
 	f.Add([]byte("name = 'x'\n[[time]]\nevent = 'sand'\ntemp_f = 70\ndays = [1, 2]\n"))

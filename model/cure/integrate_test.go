@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"sync"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -380,6 +381,27 @@ func TestTrackOddTimes(t *testing.T) {
 	near(t, "α of nothing", it.Integrate(nil, nil, 1, .25), .25, 0, "")
 	near(t, "α of one reading", it.Integrate([]float64{0}, []float64{20}, 1, .25), .25, 1e-15, "")
 	near(t, "α of a track not begun", it.NewTrack([]float64{1}, .25).Alpha(nil)[0], .25, 1e-15, "")
+}
+
+// One integrator serves many at once: meant for the race detector.
+func TestIntegratorShared(t *testing.T) {
+	it := NewIntegrator(generic(t, Fast))
+	h := synthetic()["day"]
+	want := it.Integrate(h.Times, h.Temps, 1, 0)
+	var wg sync.WaitGroup
+	for range 4 {
+		wg.Go(func() {
+			if got := it.Integrate(h.Times, h.Temps, 1, 0); got != want {
+				t.Errorf("α %v beside others, %v alone", got, want)
+			}
+			f := it.NewFront([]float64{1})
+			f.Step(900, 20, 21)
+			if f.Tg()[0] <= it.Resin().Tg0 {
+				t.Error("a front did not move")
+			}
+		})
+	}
+	wg.Wait()
 }
 
 func BenchmarkIntegrate24h(b *testing.B) {

@@ -1,7 +1,10 @@
 package cure
 
 import (
+	"bytes"
+	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"strings"
 )
@@ -99,6 +102,25 @@ func ParseSheet(data []byte) (Sheet, error) {
 	if err != nil {
 		return Sheet{}, err
 	}
+	return readSheet(doc, root)
+}
+
+// ParseSheetJSON is [ParseSheet] for a JSON object of the same keys; faults
+// carry no place but their key.
+func ParseSheetJSON(data []byte) (Sheet, error) {
+	dec := json.NewDecoder(bytes.NewReader(data))
+	m := map[string]any{}
+	if err := dec.Decode(&m); err != nil {
+		return Sheet{}, Faults{{What: "not a JSON object: " + strings.TrimPrefix(err.Error(), "json: ")}}
+	}
+	if _, err := dec.Token(); err != io.EOF {
+		return Sheet{}, Faults{{What: "text after the JSON object"}}
+	}
+	doc := &document{}
+	return readSheet(doc, doc.table("", m))
+}
+
+func readSheet(doc *document, root *table) (Sheet, error) {
 	var s Sheet
 	root.text("name", &s.Name)
 	root.text("hardener_kind", &s.HardenerKind)
