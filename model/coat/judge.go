@@ -38,8 +38,8 @@ const (
 	longGap         = time.Hour // without a reading this long, nothing is claimed
 	feelFreshFor    = 30 * time.Minute
 	soonWithin      = time.Hour
-	closingWithin   = time.Hour
-	gapTooWide      = 0.5 // doubt of ln κ from gaps beyond which nothing is claimed
+	worthTaking     = 10 * time.Minute // a permission shorter than this is none
+	gapTooWide      = 0.5              // doubt of ln κ from gaps beyond which nothing is claimed
 	ambientTempC    = 20.0
 	ambientDays     = 7
 	ambientDoneRate = 1e-7
@@ -337,7 +337,7 @@ func (e *Estimate) window(c *Case, f, closing *fan, alpha50 float64) {
 	open, shut := finger(kind, c.Belief.LastUsed)
 	fresh := c.Belief.LastUsed != nil && now.Sub(c.Belief.LastUsed.At) <= feelFreshFor
 	// Where the edges cross, no permission: a time to begin feeling it.
-	if !open && win.OpensBand.P10 != nil && win.Closes != nil && (win.Opens == nil || win.Opens.After(*win.Closes)) {
+	if !open && win.OpensBand.P10 != nil && win.Closes != nil && (win.Opens == nil || win.Opens.Add(worthTaking).After(*win.Closes)) {
 		from := *win.OpensBand.P10
 		if from.Before(now) {
 			from = now
@@ -596,50 +596,175 @@ func (e *Estimate) because(c *Case) {
 	e.Because = y.s
 }
 
-// overnight fills what the hours asleep may bring.
+// overnight fills what the hours asleep may bring, and the latest useful thing
+// to do about it.
 func (e *Estimate) overnight(c *Case, f, closing *fan) {
-	if c.Asleep == nil || c.Outlook == nil || e.State == Hard && !e.Stall {
+	if c.Asleep == nil || c.Outlook == nil || c.Outlook.Paths == 0 || e.State == Hard && !e.Stall {
 		return
 	}
 	n := &Overnight{From: c.Asleep.From, To: c.Asleep.To}
 	from, to := n.From.Sub(f.tr.mixed).Seconds(), n.To.Sub(f.tr.mixed).Seconds()
 	fan, mark := closing, MarkCloses
-	if e.NextWindow != nil {
-		if _, cl := edges(e.NextWindow.Kind); cl != MarkCloses {
+	win := e.NextWindow
+	if win != nil && win.Status != "closed" {
+		if _, cl := edges(win.Kind); cl != MarkCloses {
 			fan, mark = f, cl
 		}
-		if e.NextWindow.Status != "closed" {
-			shift := fan.tr.mixed.Sub(f.tr.mixed).Seconds()
-			n.WindowCloses = min(max(fan.by(mark, to-shift)-fan.by(mark, from-shift), 0), 1)
-		}
+		shift := fan.tr.mixed.Sub(f.tr.mixed).Seconds()
+		n.WindowCloses = min(max(fan.by(mark, to-shift)-fan.by(mark, from-shift), 0), 1)
 	}
-	if e.Stall {
-		n.Stalls = 1
-	}
+	var need float64
+	n.Stalls, need = stallChance(c, n, e)
 	n.Dew = dewChance(c, n)
 	y := saying{now: c.Now, loc: c.zone()}
 	switch {
-	case n.WindowCloses >= 0.2 && e.NextWindow != nil:
-		var latest *time.Time
-		if t := e.NextWindow.Closes; t != nil && t.After(c.Now) {
-			latest = t
-		}
-		y.text("The window is likely to close while you sleep (%s). ", chance(n.WindowCloses))
-		if latest != nil && latest.Before(n.From) {
-			y.text("%s before ", doing(e.NextWindow.Kind)).time(*latest, earlier)
-		} else {
-			y.text("%s before ", doing(e.NextWindow.Kind)).time(n.From, earlier)
-		}
-		y.text(", or plan to wash and abrade at ").time(n.To, nearest).text(".")
-	case n.Dew >= 0.2:
-		y.text("Dew may fall on it while you sleep (%s). Keep it warmer than the air, or cover it before ", chance(n.Dew)).time(n.From, earlier).text(".")
-	case n.Stalls >= 0.2 && e.TNeedC != nil:
-		y.text("It will stop curing tonight unless you hold it at ").temp(math.Ceil(*e.TNeedC)).text(".")
+	case n.WindowCloses >= worthSaying && win != nil:
+		e.sayClosing(c, n, f.tr, &y)
+	case n.Dew >= worthSaying:
+		y.text("Dew may fall on it while you sleep (%s). Keep the panel warmer than the air, or cover it, ", chance(n.Dew))
+		e.bedtime(c, n, &y).text(".")
+	case n.Stalls >= worthSaying:
+		y.text("It may stop curing while you sleep (%s). Hold it at ", chance(n.Stalls)).temp(math.Ceil(need)).text(" or more.")
 	default:
 		y.text("Nothing needs you before ").time(n.To, nearest).text(".")
 	}
 	n.Say = y.s
 	e.Overnight = n
+}
+
+// bedtime is the time by which something is to be done before sleep.
+func (e *Estimate) bedtime(c *Case, n *Overnight, y *saying) *saying {
+	if n.From.After(c.Now.Add(time.Minute)) {
+		return y.text("before ").time(n.From, earlier)
+	}
+	return y.text("now")
+}
+
+// worthSaying is the chance from which a trouble of the night is spoken of.
+const worthSaying = 0.2
+
+// sayClosing names what can be done about a window that closes in the night:
+// coat before, hold a temperature, or plan to abrade.
+func (e *Estimate) sayClosing(c *Case, n *Overnight, tr *Track, y *saying) {
+	win := e.NextWindow
+	y.text("The window may close while you sleep (%s). ", chance(n.WindowCloses))
+	said := false
+	latest := n.From
+	if win.Closes != nil && win.Closes.After(c.Now) && win.Closes.Before(latest) {
+		latest = *win.Closes
+	}
+	// Before sleep it must be open, or there is nothing to coat.
+	if latest.After(c.Now) && win.OpensBand.P50 != nil && win.OpensBand.P50.Before(latest) {
+		y.text("%s before ", doing(win.Kind)).time(latest, earlier)
+		said = true
+	}
+	if t, ok := holdFor(c, n, tr, win.Kind); ok {
+		if said {
+			y.text(", or hold it at ")
+		} else {
+			y.text("Hold it at ")
+		}
+		y.temp(t)
+		said = true
+	}
+	if said {
+		y.text(", or plan")
+	} else {
+		y.text("Plan")
+	}
+	y.text(" to wash and abrade at ").time(n.To, nearest).text(".")
+}
+
+// holdFor looks for a steady temperature, within the resin's range and near
+// the present one, that moves the window out of the night: cooler, so that
+// even a fast batch is still open in the morning, or warmer, so that even a
+// slow one opens half an hour before sleep.
+func holdFor(c *Case, n *Overnight, tr *Track, kind string) (float64, bool) {
+	r := c.Resin
+	opens, closes := edges(kind)
+	alphaAt := func(m Mark, tC float64) float64 {
+		switch m {
+		case MarkTacky:
+			return alphaTacky
+		case MarkOpens:
+			return alphaOpens
+		case MarkGreen:
+			return max(r.AlphaGel, r.AlphaAtTg(tC-greenBelowK))
+		}
+		return max(r.AlphaGel, r.AlphaAtTg(max(tC, min(tr.refC, refCapC))))
+	}
+	quick, slow := c.Belief.W.quantile(0.9), c.Belief.W.quantile(0.1)
+	low, high := math.Ceil(r.MinC)+1, min(math.Floor(r.MaxC), 30)
+	for t := math.Floor(tr.nowC); t >= low; t-- {
+		if s := r.SteadyTime(at(&tr.alpha, quick), alphaAt(closes, t), t, math.Exp(quick)); s >= n.To.Sub(c.Now).Seconds() {
+			return t, true
+		}
+	}
+	if opens < 0 {
+		return 0, false
+	}
+	for t := math.Ceil(tr.nowC); t <= high; t++ {
+		if s := r.SteadyTime(at(&tr.alpha, slow), alphaAt(opens, t), t, math.Exp(slow)); s <= n.From.Sub(c.Now).Seconds()-1800 {
+			return t, true
+		}
+	}
+	return 0, false
+}
+
+// stallChance is the share of paths on which the night is colder than the
+// coat needs to reach its target within its week, having turned to glass; need
+// is that temperature.
+func stallChance(c *Case, n *Overnight, e *Estimate) (p, need float64) {
+	r, o, tr := c.Resin, c.Outlook, c.Track
+	k50 := c.Belief.W.quantile(0.5)
+	kappa, alpha := math.Exp(k50), at(&tr.alpha, k50)
+	target := r.AlphaTarget()
+	if alpha >= target {
+		return 0, 0
+	}
+	left := tr.mixed.Add(stallDays * 24 * time.Hour).Sub(c.Now).Seconds()
+	if left <= 0 {
+		return 0, 0
+	}
+	lo, hi := 0.0, 40.0
+	for range 10 {
+		m := (lo + hi) / 2
+		if r.SteadyAlpha(alpha, m, kappa, left) >= target {
+			hi = m
+		} else {
+			lo = m
+		}
+	}
+	// By the end of the night it is at least as far as now; a coat too soft
+	// to be glass by then cannot have stalled.
+	night := n.To.Sub(c.Now).Seconds()
+	var known [16]float64 // Tg in the morning after a night at about 4k−18 °C
+	tgAt := func(tC float64) float64 {
+		i := min(max(int((tC+20)/4), 0), len(known)-1)
+		if known[i] == 0 {
+			known[i] = r.Tg(r.SteadyAlpha(alpha, float64(4*i-18), kappa, night))
+		}
+		return known[i]
+	}
+	hit := 0
+	for k := range o.Paths {
+		sum, count, last := 0.0, 0.0, 0.0
+		for i, t := range o.path(k) {
+			at := o.Start.Add(time.Duration(float64(i) * o.StepS * float64(time.Second)))
+			if at.Before(n.From) || at.After(n.To) {
+				continue
+			}
+			sum, count, last = sum+float64(t), count+1, float64(t)
+		}
+		if count == 0 {
+			continue
+		}
+		mean := sum / count
+		if mean < hi && tgAt(mean) >= last {
+			hit++
+		}
+	}
+	return float64(hit) / float64(o.Paths), hi
 }
 
 func chance(p float64) string { return fmt.Sprintf("%.0f in 10", max(1, min(10, math.Round(10*p)))) }

@@ -169,9 +169,24 @@ func (tr *Track) moment(s float64) time.Time {
 // AppliedAt is when the panel's temperature begins to count.
 func (tr *Track) AppliedAt() time.Time { return tr.moment(tr.applied) }
 
+// MixedAt is when the resin was mixed.
+func (tr *Track) MixedAt() time.Time { return tr.mixed }
+
 // Pour lets the resin stand in its cup at a steady temperature from mixing to
 // application.
 func (tr *Track) Pour(cupC float64) {
+	if tr.begun {
+		return
+	}
+	tr.PourFrom(cupC)
+	if tr.applied > 0 {
+		tr.Feed(Point{At: tr.AppliedAt(), TempC: cupC, Source: InCup, VapourPa: math.NaN(), CO2: math.NaN()})
+	}
+}
+
+// PourFrom begins a coat in its cup at a temperature; points of the cup follow
+// by [Track.Feed] until application.
+func (tr *Track) PourFrom(cupC float64) {
 	if tr.begun {
 		return
 	}
@@ -179,9 +194,6 @@ func (tr *Track) Pour(cupC float64) {
 	tr.t, tr.c = 0, cupC
 	tr.remember(0, cupC)
 	tr.nowC, tr.refC = cupC, cupC
-	if tr.applied > 0 {
-		tr.Feed(Point{At: tr.AppliedAt(), TempC: cupC, Source: InCup, VapourPa: math.NaN(), CO2: math.NaN()})
-	}
 }
 
 // Apply puts the resin on the panel, which is at panelC then; before are the

@@ -384,13 +384,34 @@ func (e *Estimator) begin(ru *run, airProbe string, s Settings) *checkpoint {
 		cp.hasOld = true
 	}
 	cp.feed = feed{probe: ru.panel.Probe, air: airProbe, applied: applied, mixed: oldest,
-		lag: shop.Lag{Tau: shop.LagSeconds(ru.panel.Core)}, last: oldest.Add(-lookBack), cup: cupPlan{StartC: math.NaN()}}
-	for _, b := range ru.batches {
-		if b.StartC != nil {
-			cp.feed.cup.StartC = *b.StartC
-		}
-	}
+		lag: shop.Lag{Tau: shop.LagSeconds(ru.panel.Core)}, last: oldest.Add(-lookBack)}
+	cp.feed.cup, cp.feed.oldCup = ru.cup(youngest), ru.cup(oldest)
 	return cp
+}
+
+// cup is the plan of the batch mixed at a time.
+func (ru *run) cup(mixed time.Time) cupPlan {
+	p := cupPlan{StartC: math.NaN()}
+	for i := range ru.batches {
+		b := &ru.batches[i]
+		if !b.Mixed.Equal(mixed) {
+			continue
+		}
+		if b.StartC != nil {
+			p.StartC = *b.StartC
+		}
+		// Resin spread in a tray does not warm to speak of.
+		if b.ResinG == nil || b.HardenerG == nil || b.Shape != "" && b.Shape != "cup" {
+			continue
+		}
+		p.Grams = *b.ResinG + *b.HardenerG
+		d := cure.DefaultCupMM(p.Grams)
+		if b.DiameterMM != nil {
+			d = *b.DiameterMM
+		}
+		p.HA = cure.CupHA(p.Grams, ru.law.resin.DensityGCC, d)
+	}
+	return p
 }
 
 func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]*run, r Readings, s Settings) coat.Estimate {

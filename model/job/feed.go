@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/cure"
 	"curewright/model/shop"
 )
 
@@ -24,10 +25,10 @@ const (
 // that a coat's track is fed. It holds no reference to shared memory, so that
 // a copy of it is a checkpoint.
 type feed struct {
-	probe, air string
-	mixed      time.Time // of the first cup
-	applied    time.Time
-	cup        cupPlan
+	probe, air  string
+	mixed       time.Time // of the first cup
+	applied     time.Time
+	cup, oldCup cupPlan // of the youngest and of the oldest resin
 
 	last time.Time // everything up to here is taken
 
@@ -243,9 +244,9 @@ func (f *feed) point(t time.Time, c, sd float64, src coat.Source, cp *checkpoint
 		}
 	}
 	p := coat.Point{At: t, TempC: c, SDK: sd, Source: src, VapourPa: f.vapour(t), CO2: f.carbon(t)}
-	f.hand(p, &cp.young)
+	f.hand(p, &cp.young, f.cup)
 	if cp.hasOld {
-		f.hand(p, &cp.old)
+		f.hand(p, &cp.old, f.oldCup)
 	}
 	f.pointAt, f.pointC, f.pointSrc = t, c, src
 	f.recent[f.nRecent%len(f.recent)] = was{t, c}
@@ -257,7 +258,7 @@ func (f *feed) point(t time.Time, c, sd float64, src coat.Source, cp *checkpoint
 
 // hand feeds one track: before application nothing, at the first point after
 // it the time in the cup and the panel's mean so far.
-func (f *feed) hand(p coat.Point, tr *coat.Track) {
+func (f *feed) hand(p coat.Point, tr *coat.Track, plan cupPlan) {
 	on := tr.AppliedAt()
 	if p.At.Before(on) {
 		return
@@ -272,7 +273,7 @@ func (f *feed) hand(p coat.Point, tr *coat.Track) {
 		if !f.airAt.IsZero() {
 			cup = f.airC
 		}
-		f.cup.pour(tr, cup)
+		plan.pour(tr, cup)
 		n := min(f.nRecent, len(f.recent))
 		before := make([]coat.Point, 0, n)
 		for k := f.nRecent - n; k < f.nRecent; k++ {
@@ -301,9 +302,9 @@ func (f *feed) finish(now time.Time, cp *checkpoint) {
 		sd = shop.StandInSDK
 	}
 	p := coat.Point{At: now, TempC: f.pointC, SDK: sd, Source: src, VapourPa: f.vapour(now), CO2: f.carbon(now)}
-	f.hand(p, &cp.young)
+	f.hand(p, &cp.young, f.cup)
 	if cp.hasOld {
-		f.hand(p, &cp.old)
+		f.hand(p, &cp.old, f.oldCup)
 	}
 }
 
@@ -322,12 +323,36 @@ func (f *feed) from(now time.Time) string {
 // cupPlan is how warm the resin was between mixing and application.
 type cupPlan struct {
 	StartC float64 // NaN: as the air
+	// Grams of the cup the track follows, 0 when not weighed, and W/K that it
+	// loses.
+	Grams, HA float64
 }
 
+// pour lets the resin stand in its cup: warming by its own heat where the
+// masses are known, else as it began. The warming is that of a batch as on its
+// sheet, for every rate factor alike.
 func (c cupPlan) pour(tr *coat.Track, airC float64) {
 	start := c.StartC
 	if math.IsNaN(start) {
 		start = airC
 	}
-	tr.Pour(start)
+	stands := tr.AppliedAt().Sub(tr.MixedAt())
+	if c.Grams <= 0 || stands <= 0 {
+		tr.Pour(start)
+		return
+	}
+	tr.PourFrom(start)
+	cup := cure.Cup{Grams: c.Grams, HA: c.HA, AmbientC: airC, StartC: start, Kappa: 1}
+	cup.Simulate(*tr.Resin(), func(p cure.CupPoint) bool {
+		at := tr.MixedAt().Add(time.Duration(p.Seconds * float64(time.Second)))
+		done := !at.Before(tr.AppliedAt())
+		if done {
+			at = tr.AppliedAt()
+		}
+		// Nobody spreads resin that is too hot to hold.
+		tr.Feed(coat.Point{At: at, TempC: min(p.TempC, hotCupC), Source: coat.InCup, VapourPa: math.NaN(), CO2: math.NaN()})
+		return !done
+	})
 }
+
+const hotCupC = 60.0

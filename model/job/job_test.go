@@ -628,3 +628,80 @@ func ExampleReadCSV() {
 	// Output:
 	// shed.csv:2:31: temp_c "warm" is not a number; leave it blank where it is missing
 }
+
+// TestCupTimeCounts: minutes in the cup count, at the cup's temperature; a
+// weighed cup warms by its own heat.
+func TestCupTimeCounts(t *testing.T) {
+	tb := shed(-1, 4, still(20), 50)
+	g := func(x float64) *float64 { return &x }
+	alpha := func(b coat.Batch) float64 {
+		j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+		b.ID, b.Resin, b.Mixed = "cup", "medium", lidApplied.Add(-12*time.Minute)
+		j.Work.Batches = []coat.Batch{b}
+		j.Work.Coats[0].Batches = []string{"cup"}
+		return replayOne(t, j, tb, 1).Alpha.P50
+	}
+	plain, warm, heavy := alpha(coat.Batch{}), alpha(coat.Batch{StartC: g(30)}), alpha(coat.Batch{ResinG: g(200), HardenerG: g(50)})
+	// Without a cup, 72 min at 20 °C on the panel; with it 12 of them in the cup.
+	r := mustParse(t, lidJob).Work.Resins["medium"]
+	if want := r.SteadyAlpha(0, 20, 1, 72*60); math.Abs(plain-want) > 5e-4 {
+		t.Errorf("α %.4f, at 20 °C throughout %.4f", plain, want)
+	}
+	if want := r.SteadyAlpha(r.SteadyAlpha(0, 30, 1, 12*60), 20, 1, 60*60); math.Abs(warm-want) > 5e-4 {
+		t.Errorf("mixed at 30 °C: α %.4f, want %.4f", warm, want)
+	}
+	if heavy < plain+0.002 {
+		t.Errorf("a 250 g cup warmed nothing: α %.4f, without %.4f", heavy, plain)
+	}
+}
+
+// TestTwoCups: opening is read off the youngest resin on the panel, closing
+// off the oldest.
+func TestTwoCups(t *testing.T) {
+	tb := shed(-2, 12, still(20), 50)
+	job := func(mixed ...time.Duration) *Job {
+		j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+		for i, m := range mixed {
+			id := fmt.Sprint("cup", i)
+			j.Work.Batches = append(j.Work.Batches, coat.Batch{ID: id, Resin: "medium", Mixed: lidApplied.Add(m)})
+			j.Work.Coats[0].Batches = append(j.Work.Coats[0].Batches, id)
+		}
+		return j
+	}
+	first := replayOne(t, job(-30*time.Minute), tb, 11)
+	last := replayOne(t, job(0), tb, 11)
+	both := replayOne(t, job(-30*time.Minute, 0), tb, 11)
+	if !both.Events.Tacky.P50.Equal(*last.Events.Tacky.P50) || !both.Events.RecoatCloses.P50.Equal(*first.Events.RecoatCloses.P50) {
+		t.Errorf("tacky %v, closes %v; the last cup alone %v, the first alone %v", both.Events.Tacky.P50, both.Events.RecoatCloses.P50,
+			last.Events.Tacky.P50, first.Events.RecoatCloses.P50)
+	}
+}
+
+// TestOvernight: a window that closes in the night is said with what to do
+// about it; a quiet night says so.
+func TestOvernight(t *testing.T) {
+	noFeel := strings.Split(lidJob, "[[feel]]")[0]
+	j := mustParse(t, strings.ReplaceAll(strings.ReplaceAll(noFeel, `"tack coat"`, `"fill coat"`), "09:40", "17:40"))
+	j.Settings.SleepFrom, j.Settings.SleepTo = 22*60+30, 6*60+30
+	loc := time.FixedZone("", 3600)
+	j.Settings.Loc = loc
+	tb := shed(-1, 30, still(19), 50)
+	e := replayOne(t, j, tb, 10) // 19:40
+	n := e.Overnight
+	if n == nil || n.WindowCloses < 0.5 {
+		t.Fatalf("overnight %+v", n)
+	}
+	if got := n.From.In(loc).Format("15:04") + "-" + n.To.In(loc).Format("15:04"); got != "22:30-06:30" {
+		t.Errorf("asleep %s", got)
+	}
+	s := n.Say.Text(e.AppliedAt, loc)
+	for _, want := range []string{"may close while you sleep", "plan to wash and abrade at Sun 06:30"} {
+		if !strings.Contains(s, want) {
+			t.Errorf("%q lacks %q", s, want)
+		}
+	}
+	// By the next evening it is hard or closed: nothing to say of windows.
+	if e = replayOne(t, j, tb, 29); e.Overnight != nil && e.Overnight.WindowCloses > 0.05 {
+		t.Errorf("a day later: %+v", e.Overnight)
+	}
+}
