@@ -63,7 +63,7 @@ func CheckSections(sections []ConfigSection, drivers map[string]bool) []error {
 		case !wired && c.Driver != "push" && c.Driver != "mqtt":
 			bad("driver", "unknown driver %q; known are %s", c.Driver, strings.Join(append(slices.Sorted(maps.Keys(drivers)), "push", "mqtt"), ", "))
 		}
-		if wired {
+		if c.Driver != "push" && c.Driver != "mqtt" {
 			if c.Bus == "" {
 				bad("bus", "required for a wired probe; `curewright probes` prints it")
 			} else if j, dup := buses[c.Bus]; dup {
@@ -81,7 +81,10 @@ func CheckSections(sections []ConfigSection, drivers map[string]bool) []error {
 		if every == 0 {
 			every = DefaultEvery
 		}
-		if every < time.Second {
+		if every < time.Millisecond {
+			// A bare number was taken as nanoseconds.
+			bad("every", "%d has no unit: write it as \"%ds\"", every, every)
+		} else if every < time.Second {
 			bad("every", "%v is below 1s", every)
 		}
 		if every > time.Hour {

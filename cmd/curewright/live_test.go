@@ -93,7 +93,7 @@ func contractCSV(rows []officeRow) []byte {
 
 var threeCoats = []struct{ id, resin string }{{"quick", "fast"}, {"mid", "medium"}, {"late", "slow"}}
 
-const officeApplied = "2015-02-12T09:00:00Z"
+const officeApplied = "2015-02-13T22:00:00Z"
 
 func jobTOML() string {
 	var b strings.Builder
@@ -103,7 +103,7 @@ func jobTOML() string {
 	for _, c := range threeCoats {
 		fmt.Fprintf(&b, "[[coat]]\nid = \"%s\"\npanel = \"lid-%s\"\nresin = \"%s\"\nkind = \"fill coat\"\nnext = \"coat\"\napplied = %s\n\n", c.id, c.id, c.resin, officeApplied)
 	}
-	b.WriteString("[[feel]]\ncoat = \"mid\"\nat = 2015-02-12T12:00:00Z\nstate = \"tacky\"\n")
+	b.WriteString("[[feel]]\ncoat = \"mid\"\nat = 2015-02-14T01:00:00Z\nstate = \"tacky\"\n")
 	return b.String()
 }
 
@@ -156,7 +156,7 @@ func TestLiveEqualsReplay(t *testing.T) {
 				}
 				if !felt && at.After(applied.Add(3*time.Hour)) {
 					felt = true
-					live.post("/api/v1/coats/mid/feels", map[string]any{"at": "2015-02-12T12:00:00Z", "state": "tacky"})
+					live.post("/api/v1/coats/mid/feels", map[string]any{"at": "2015-02-14T01:00:00Z", "state": "tacky"})
 				}
 				if err := live.d.look(t.Context()); err != nil {
 					t.Fatal(err)

@@ -236,7 +236,7 @@ func (c *probesCmd) Run(a *app) error {
 		}
 		fmt.Fprintln(a.out, line)
 		if b.Hint != "" {
-			fmt.Fprintln(a.out, "    "+b.Hint)
+			fmt.Fprintln(a.out, indent(b.Hint))
 		}
 	}
 	if len(rep.Buses) == 0 {
@@ -249,13 +249,18 @@ func (c *probesCmd) Run(a *app) error {
 		}
 		fmt.Fprintf(a.out, "%-9s %-22s %s\n", name, f.Bus, foundWords(a.units, f))
 		if f.Hint != "" && f.Err != nil {
-			fmt.Fprintln(a.out, "    "+f.Hint)
+			fmt.Fprintln(a.out, indent(f.Hint))
 		}
 	}
 	if len(rep.Found) == 0 {
 		fmt.Fprintln(a.out, "No probe found.")
 	}
 	return nil
+}
+
+// indent wraps a hint under the line it belongs to.
+func indent(s string) string {
+	return "    " + strings.ReplaceAll(wrap(s, 74), "\n", "\n    ")
 }
 
 func errText(err error) string {
