@@ -431,6 +431,35 @@ func TestUntrustedClockWaitsForNoMorning(t *testing.T) {
 	})
 }
 
+// The board boots in 1970 and learns the time an hour later: what was going on
+// goes on, and nothing is overdue by half a century.
+func TestBoardLearnsTheTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		e := New(Config{}, newMem())
+		boot := time.Now()
+		off := time.Unix(0, 0).Sub(boot)
+		look := func(trusted bool, c float64) []Transition {
+			in := shop(time.Now().Add(off), cold(c))
+			in.Conditions = []Condition{{Rule: "trouble", Severity: Act, Say: "Look."}}
+			in.ClockTrusted = trusted
+			return e.Step(in)
+		}
+		expect(t, look(false, 18), "trouble firing")
+		pass(10 * time.Minute)
+		expect(t, look(false, 8), "too_cold pending")
+		pass(5 * time.Minute)
+		off = 0
+		expect(t, look(true, 8))
+		for _, a := range e.List(true) {
+			if a.Since.Before(boot) || a.FiredAt != nil && !a.FiredAt.Equal(boot) {
+				t.Errorf("%s since %v, fired %v", a.Rule, a.Since, a.FiredAt)
+			}
+		}
+		pass(5 * time.Minute)
+		expect(t, look(true, 8), "too_cold firing", "trouble escalated") // 10 min and 20 min
+	})
+}
+
 // A probe with a loose plug through a whole night and day: one message, and
 // one when it is well for good.
 func TestFlappingProbeIsOneMessage(t *testing.T) {

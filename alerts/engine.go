@@ -133,6 +133,10 @@ type Engine struct {
 	dropped  uint64
 	spoilt   int // stored bodies that could not be read
 	watchers []func([]Alert)
+
+	lastNow     time.Time // of the last step, as it was told
+	lastReal    time.Time // of the last step, for what really went by
+	lastTrusted bool
 }
 
 // New returns an engine that goes on where the store left off. What the store
@@ -233,6 +237,7 @@ func (e *Engine) Step(in Input) []Transition {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	now := in.Now
+	e.redate(in)
 	out := e.queue
 	e.queue = nil
 	if e.first {
@@ -324,6 +329,35 @@ func (e *Engine) Step(in Input) []Transition {
 	e.saveAll()
 	e.tellWatchers()
 	return out
+}
+
+// redate moves what lasts onto the right clock when the board learns the time:
+// an alert that began three minutes ago did not begin in another year, and is
+// not long overdue.
+func (e *Engine) redate(in Input) {
+	if !e.lastNow.IsZero() && in.ClockTrusted && !e.lastTrusted {
+		// By the wall alone: the jump may or may not be in the monotonic part.
+		jump := in.Now.Round(0).Sub(e.lastNow.Round(0)) - time.Since(e.lastReal)
+		if jump.Abs() > time.Minute {
+			for _, r := range e.live {
+				move := func(t *time.Time) *time.Time {
+					if t == nil {
+						return nil
+					}
+					m := t.Round(0).Add(jump)
+					return &m
+				}
+				r.Since, r.SeenAt = *move(&r.Since), *move(&r.SeenAt)
+				r.FiredAt, r.AckedAt, r.EscalatedAt = move(r.FiredAt), move(r.AckedAt), move(r.EscalatedAt)
+				r.RemindedAt, r.ClearSince, r.ActBy = move(r.RemindedAt), move(r.ClearSince), move(r.ActBy)
+				for i := range r.Recent {
+					r.Recent[i] += int64(jump / time.Second)
+				}
+				r.dirty = true
+			}
+		}
+	}
+	e.lastNow, e.lastReal, e.lastTrusted = in.Now, time.Now(), in.ClockTrusted
 }
 
 // ofCoat reports whether a rule needs the estimates to say anything.
