@@ -189,7 +189,7 @@ tr { break-inside: avoid }
 .at { width: 5.2em; white-space: nowrap; font-weight: bold } .at small { font-weight: normal; display: block }
 .win { width: 9.5em; font-size: .92em }
 .cup { font-size: .92em; padding-left: .8em; text-indent: -.8em } .cup::before { content: "▾ " }
-.panel { font-size: .92em; width: 6.5em }
+.panel { font-size: .92em; width: 7em } .panel small { white-space: nowrap }
 ul { margin: 2pt 0; padding-left: 1.1em } h2 { font-size: 1.05em; margin: 6pt 0 0 }
 .foot { border-top: 2px solid #111; margin-top: 6pt; font-size: .88em }
 .no { border: 2pt solid #111; padding: 4pt 6pt; margin: 5pt 0 }
@@ -203,7 +203,7 @@ ul { margin: 2pt 0; padding-left: 1.1em } h2 { font-size: 1.05em; margin: 6pt 0 
 {{with .Options}}<h2>What would mend it</h2><ul>{{range .}}<li>{{.Say}}</li>{{end}}</ul>{{end}}
 <table>
 {{range .Rows}}{{with .Day}}<tr class="day"><td colspan="5">{{.}}</td></tr>{{end}}
-<tr><td class="box"><i{{if .Done}} class="done"{{end}}></i></td><td class="at">{{.At}}<small>to {{.Until}}</small></td><td class="panel">{{.Panel}}{{with .Temp}}<br>about {{.}}{{end}}</td><td>{{.Say}}{{range .Cups}}<div class="cup">{{.}}</div>{{end}}</td><td class="win">{{with .Window}}window {{.}}{{end}}{{with .Feel}}<br>feel from {{.}}{{end}}</td></tr>
+<tr><td class="box"><i{{if .Done}} class="done"{{end}}></i></td><td class="at">{{.At}}<small>to {{.Until}}</small></td><td class="panel">{{.Panel}}{{with .Temp}}<br><small>about {{.}}</small>{{end}}</td><td>{{.Say}}{{range .Cups}}<div class="cup">{{.}}</div>{{end}}</td><td class="win">{{with .Window}}window {{.}}{{end}}{{with .Feel}}<br>feel from {{.}}{{end}}</td></tr>
 {{end}}</table>
 <div class="foot">
 {{with .Notes}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}

@@ -217,22 +217,24 @@ func (c *compiled) at(min float64) time.Time {
 const Horizon = 7 * 24 * time.Hour
 
 // defaultWork is how long a step takes a person, min, where the file does not
-// say (common practice, no source).
+// say: so much to set up and so much a square metre, in steps of five (common
+// practice, no source).
 func defaultWork(s *Step, area float64) float64 {
+	min := 10.0
 	switch s.Do {
 	case "coat":
+		min = 8 + 12*area
 		if s.Cloth != "" {
-			return 10 + 25*area
+			min = 10 + 25*area
 		}
-		return 8 + 12*area
 	case "cloth":
-		return 5 + 10*area
+		min = 5 + 10*area
 	case "sand":
-		return 10 + 25*area
+		min = 10 + 25*area
 	case "wash":
-		return 10 + 8*area
+		min = 10 + 8*area
 	}
-	return 10
+	return math.Ceil(min/5-1e-9) * 5
 }
 
 func (j *Job) compile() (*compiled, Faults) {

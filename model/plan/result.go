@@ -188,7 +188,7 @@ func (c *compiled) result(t trial, _ *judge, d *detail) Result {
 			}
 		}
 		if math.IsNaN(c.steps[i].done) {
-			at[i] = math.Ceil(at[i]/5-0.2) * 5 // a minute early is none
+			at[i] = fiveUp(at[i])
 		}
 	}
 	slices.SortStableFunc(order, func(a, b int) int {
@@ -205,7 +205,7 @@ func (c *compiled) result(t trial, _ *judge, d *detail) Result {
 		for _, i := range order {
 			if s := &c.steps[i]; math.IsNaN(s.done) && s.people1 {
 				if busy > at[i] {
-					at[i] = math.Ceil(busy/5-1e-9) * 5
+					at[i] = fiveUp(busy)
 				}
 				busy = at[i] + s.work
 			}
@@ -255,6 +255,9 @@ func (c *compiled) result(t trial, _ *judge, d *detail) Result {
 	return res
 }
 
+// fiveUp rounds up to five minutes; a minute early is none.
+func fiveUp(min float64) float64 { return math.Ceil(min/5-0.2) * 5 }
+
 // typical is the median start of a step, members that missed it counted as
 // late ones; of those that did not where most missed it.
 func (c *compiled) typical(d *detail, i int) float64 {
@@ -274,7 +277,7 @@ func (c *compiled) typical(d *detail, i int) float64 {
 // careful side.
 func (c *compiled) window(i int, d *detail) (*Window, *time.Time) {
 	s := &c.steps[i]
-	opens := func(p float64) *time.Time { return c.when(math.Ceil(quantileOf(d.open[i], p)/5) * 5) }
+	opens := func(p float64) *time.Time { return c.when(fiveUp(quantileOf(d.open[i], p))) }
 	closes := func(p float64) *time.Time { return c.when(math.Floor(quantileOf(d.close[i], p)/5) * 5) }
 	var feel *time.Time
 	po, pc := .9, .1
