@@ -79,6 +79,10 @@ type Host struct {
 	Wire func() ([]WireRef, error) // default: periph's
 	W1   fs.FS                     // default: /sys/bus/w1/devices
 	Each time.Duration             // for one chip to answer; default 3 s, or what the chip needs
+
+	mu   sync.Mutex
+	open map[string]bool // places given out by Open
+	hung map[string]bool // what has not come back from an earlier look
 }
 
 // W1Root is where Linux shows 1-wire devices.
@@ -191,6 +195,9 @@ func private(detail string) bool {
 
 // Discover looks at every bus and takes one reading from each probe it finds.
 // That there is no bus, or nothing on it, is part of the report, not an error.
+// It may be called again and again: places that [Host.Open] has given out are
+// left to their pollers and not reported, and a bus or a probe that hung is not
+// touched before it has come back.
 func (h *Host) Discover(ctx context.Context) Report {
 	var rep Report
 	refs, err := h.i2c()
@@ -203,11 +210,13 @@ func (h *Host) Discover(ctx context.Context) Report {
 	}
 	for _, r := range refs {
 		b := Bus{Name: r.Name, Detail: r.Detail}
-		if private(r.Detail) {
+		if h.isHung(r.Name) {
+			b.Err, b.Hint = errHangs, hangHint
+		} else if private(r.Detail) {
 			b.Err = errPrivate
 			b.Hint = "name the probe in the configuration to use this bus all the same"
 		} else if bus, err := r.Open(); err != nil {
-			b.Err, b.Hint = openError(err)
+			b.Hint, b.Err = openError(err)
 		} else {
 			found, err := h.scan(ctx, r.Name, bus)
 			rep.Found = append(rep.Found, found...)
@@ -215,7 +224,7 @@ func (h *Host) Discover(ctx context.Context) Report {
 			if err == nil {
 				_ = bus.Close() // after a hang it would wait too
 			} else {
-				b.Hint = "a chip or a wire holds the bus: unplug them one by one"
+				b.Hint = hangHint
 			}
 		}
 		rep.Buses = append(rep.Buses, b)
@@ -231,11 +240,13 @@ var (
 	errHangs   = fmt.Errorf("%w: the bus hangs", sensors.ErrTimeout)
 )
 
-func openError(err error) (error, string) {
+const hangHint = "a chip or a wire holds the bus: unplug them one by one"
+
+func openError(err error) (hint string, _ error) {
 	if errors.Is(err, fs.ErrPermission) || strings.Contains(err.Error(), "permission denied") {
-		return err, "add the daemon's user to the group that owns the bus, usually i2c"
+		return "add the daemon's user to the group that owns the bus, usually i2c", err
 	}
-	return err, ""
+	return "", err
 }
 
 // scan asks each address that a known chip can have.
@@ -252,7 +263,11 @@ func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus) (found []Foun
 	}
 	slices.Sort(addrs)
 	for _, a := range addrs {
-		f, ok, err := h.ask(ctx, Place(name, fmt.Sprintf("0x%02x", a)), bus, a, at[a])
+		place := Place(name, fmt.Sprintf("0x%02x", a))
+		if h.taken(place) {
+			continue
+		}
+		f, ok, err := h.ask(ctx, name, place, bus, a, at[a])
 		if ok {
 			found = append(found, f)
 		}
@@ -265,7 +280,7 @@ func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus) (found []Foun
 
 // ask tries the chips that can be at one address. A chip that is not there
 // costs one transaction that nobody acknowledges.
-func (h *Host) ask(ctx context.Context, place string, bus i2c.Bus, addr uint16, chips []Chip) (f Found, ok bool, err error) {
+func (h *Host) ask(ctx context.Context, name, place string, bus i2c.Bus, addr uint16, chips []Chip) (f Found, ok bool, err error) {
 	f = Found{Bus: place}
 	for _, c := range chips {
 		p := c.New(place, bus, addr)
@@ -273,7 +288,7 @@ func (h *Host) ask(ctx context.Context, place string, bus i2c.Bus, addr uint16, 
 		if !can {
 			continue
 		}
-		_, err := h.inTime(ctx, p, func(ctx context.Context) (sensors.Reading, error) {
+		_, err := h.inTime(ctx, name, p, func(ctx context.Context) (sensors.Reading, error) {
 			return sensors.Reading{}, id.Identify(ctx)
 		})
 		switch {
@@ -283,7 +298,7 @@ func (h *Host) ask(ctx context.Context, place string, bus i2c.Bus, addr uint16, 
 			continue // nobody, or one that does not know the question
 		case err == nil:
 			f.Driver = c.Driver
-			f.Reading, f.Err = h.inTime(ctx, p, p.Read)
+			f.Reading, f.Err = h.inTime(ctx, name, p, p.Read)
 			if errors.Is(f.Err, errHangs) {
 				return f, true, f.Err
 			}
@@ -309,7 +324,7 @@ func hint(err error) string {
 
 // inTime runs f with a deadline and gives it up, left hanging, if it does not
 // keep to it.
-func (h *Host) inTime(ctx context.Context, p sensors.Probe, f func(context.Context) (sensors.Reading, error)) (sensors.Reading, error) {
+func (h *Host) inTime(ctx context.Context, key string, p sensors.Probe, f func(context.Context) (sensors.Reading, error)) (sensors.Reading, error) {
 	d := h.Each
 	if d == 0 {
 		d = 3 * time.Second
@@ -338,6 +353,11 @@ func (h *Host) inTime(ctx context.Context, p sensors.Probe, f func(context.Conte
 		}
 		return a.r, a.err
 	case <-t.C:
+		h.setHung(key, true)
+		go func() {
+			<-c
+			h.setHung(key, false)
+		}()
 		return sensors.Reading{}, errHangs
 	}
 }
@@ -348,8 +368,13 @@ func (h *Host) discoverWire(ctx context.Context, rep *Report) {
 		rep.Buses = append(rep.Buses, Bus{Name: W1Bus, Detail: "Linux w1"})
 		for _, id := range ids {
 			f := Found{Driver: h.Drivers.Thermometer, Bus: Place(W1Bus, id)}
+			if h.taken(f.Bus) {
+				continue
+			}
 			p := h.Drivers.W1(f.Bus, id, h.w1())
-			f.Reading, f.Err = h.inTime(ctx, p, p.Read)
+			if f.Err = errHangs; !h.isHung(f.Bus) {
+				f.Reading, f.Err = h.inTime(ctx, f.Bus, p, p.Read)
+			}
 			f.Hint = hint(f.Err)
 			rep.Found = append(rep.Found, f)
 		}
@@ -361,9 +386,14 @@ func (h *Host) discoverWire(ctx context.Context, rep *Report) {
 	if werr == nil && h.Drivers.OneWire != nil {
 		for _, r := range refs {
 			b := Bus{Name: r.Name}
+			if h.isHung(r.Name) {
+				b.Err, b.Hint = errHangs, hangHint
+				rep.Buses = append(rep.Buses, b)
+				continue
+			}
 			bus, err := r.Open()
 			if err != nil {
-				b.Err, b.Hint = openError(err)
+				b.Hint, b.Err = openError(err)
 				rep.Buses = append(rep.Buses, b)
 				continue
 			}
@@ -372,12 +402,15 @@ func (h *Host) discoverWire(ctx context.Context, rep *Report) {
 			rep.Buses = append(rep.Buses, b)
 			for _, a := range addrs {
 				f := Found{Bus: Place(r.Name, wireID(a))}
+				if h.taken(f.Bus) {
+					continue
+				}
 				if byte(a) != 0x28 {
 					f.Err = fmt.Errorf("%w: family %02x", sensors.ErrWrongDevice, byte(a))
 				} else {
 					f.Driver = h.Drivers.Thermometer
 					p := h.Drivers.OneWire(f.Bus, bus, a)
-					f.Reading, f.Err = h.inTime(ctx, p, p.Read)
+					f.Reading, f.Err = h.inTime(ctx, r.Name, p, p.Read)
 					f.Hint = hint(f.Err)
 				}
 				rep.Found = append(rep.Found, f)
@@ -420,6 +453,49 @@ func Place(bus, at string) string { return bus + ":" + at }
 // is an error of each reading, until it appears. An error here is one of the
 // configuration: a driver that does not exist, a place that does not fit it.
 func (h *Host) Open(name, driver, place string) (sensors.Probe, error) {
+	p, err := h.openAt(name, driver, place)
+	if err == nil {
+		h.mu.Lock()
+		if h.open == nil {
+			h.open = map[string]bool{}
+		}
+		h.open[normal(place)] = true
+		h.mu.Unlock()
+	}
+	return p, err
+}
+
+// normal writes a place the way Discover does.
+func normal(place string) string {
+	bus, at, ok := cutLast(place, ":")
+	if n, err := strconv.ParseUint(at, 0, 7); ok && err == nil {
+		return Place(bus, fmt.Sprintf("0x%02x", n))
+	}
+	return place
+}
+
+func (h *Host) taken(place string) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.open[place]
+}
+
+func (h *Host) isHung(key string) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	return h.hung[key]
+}
+
+func (h *Host) setHung(key string, hung bool) {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	if h.hung == nil {
+		h.hung = map[string]bool{}
+	}
+	h.hung[key] = hung
+}
+
+func (h *Host) openAt(name, driver, place string) (sensors.Probe, error) {
 	bus, at, ok := cutLast(place, ":")
 	if !ok || bus == "" || at == "" {
 		return nil, fmt.Errorf("bus: %q: want BUS:ADDRESS, such as i2c-1:0x44 or w1:28-0316a2795d1f", place)

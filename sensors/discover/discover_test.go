@@ -223,6 +223,51 @@ func TestDiscoverSaysWhy(t *testing.T) {
 	})
 }
 
+// Looking again and again, as a daemon does: a bus that hangs is asked once
+// and not every time, and probes in use are left to their pollers.
+func TestDiscoverAgain(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus, dead := chipsim.NewBus("i2c-1"), chipsim.NewBus("i2c-2")
+		bus.Attach(0x44, chipsim.NewSHT4x(air))
+		bus.Attach(0x48, chipsim.NewTMP102(air))
+		dead.Attach(0x44, chipsim.NewSHT4x(air))
+		dead.SetFault(0x44, chipsim.Hang)
+		th := chipsim.NewThermometer(1, 12.5)
+		th.SetFault(chipsim.Hang)
+		h := board(chipsim.NewW1Tree(th), bus, dead)
+		h.Discover(t.Context())
+		if _, err := h.Open("air", "sht4x", "i2c-1:0x44"); err != nil {
+			t.Fatal(err)
+		}
+		asked := bus.Transactions(0x44)
+		hung := dead.Transactions(0x44)
+		for range 20 {
+			rep := h.Discover(t.Context())
+			for _, f := range rep.Found {
+				if f.Bus == "i2c-1:0x44" {
+					t.Error("a probe in use was found again")
+				}
+			}
+			if len(rep.Found) != 2 { // the other chip, and the thermometer that hangs
+				t.Errorf("%+v", rep.Found)
+			}
+			time.Sleep(time.Minute)
+		}
+		if n := bus.Transactions(0x44) - asked; n != 0 {
+			t.Errorf("%d transactions with a probe in use", n)
+		}
+		if n := dead.Transactions(0x44) - hung; n != 0 {
+			t.Errorf("%d more transactions on a hung bus", n)
+		}
+		dead.SetFault(0x44, chipsim.Good)
+		th.SetFault(chipsim.Good)
+		time.Sleep(time.Minute)
+		if rep := h.Discover(t.Context()); len(rep.Found) != 3 {
+			t.Errorf("after they came back: %+v", rep.Found)
+		}
+	})
+}
+
 // A machine with no bus at all: said plainly, and no error. This machine is
 // asked itself, whatever it has.
 func TestDiscoverWithoutBuses(t *testing.T) {

@@ -11,7 +11,6 @@ package sht4x
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
@@ -23,10 +22,7 @@ import (
 var Addrs = []uint16{0x44, 0x45, 0x46}
 
 // "Command overview".
-const (
-	cmdMeasure = 0xfd // high repeatability
-	cmdSerial  = 0x89
-)
+const cmdMeasure = 0xfd // high repeatability
 
 // "Timings": a high-repeatability measurement takes at most 8.3 ms.
 const measureTime = 9 * time.Millisecond
@@ -80,30 +76,13 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	return sensors.Reading{Probe: d.name, At: at, Temp: t, RH: rh}, nil
 }
 
-// Identify reads the serial number, which no other chip at these addresses
-// gives in this form to this command.
+// Identify measures once. It does not ask for the serial number, though that
+// would tell the chip too: if another program or goroutine were waiting for a
+// measurement just then, it would take the number, whose checksums are right,
+// for temperature and humidity.
 func (d *Device) Identify(ctx context.Context) error {
-	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{cmdSerial}, nil); err != nil {
-		return d.fail("identify", err)
-	}
-	if err := sensors.Wait(ctx, measureTime); err != nil {
-		return d.fail("identify", err)
-	}
-	var b [6]byte
-	if err := sensors.Transact(ctx, d.bus, d.addr, nil, b[:]); err != nil {
-		return d.fail("identify", err)
-	}
-	hi, err := sensors.Word(b[:3])
-	if err == nil {
-		var lo uint16
-		if lo, err = sensors.Word(b[3:]); err == nil && hi == 0 && lo == 0 {
-			err = fmt.Errorf("%w: serial number 0", sensors.ErrWrongDevice)
-		}
-	}
-	if err != nil {
-		return d.fail("identify", err)
-	}
-	return nil
+	_, err := d.Read(ctx)
+	return err
 }
 
 func (d *Device) fail(op string, err error) error {
