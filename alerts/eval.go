@@ -55,7 +55,10 @@ func (e *eval) addRule(r Rule, subject, panel string, is verdict, variant string
 	if v, ok := r.Variants[variant]; ok {
 		say = v
 	}
-	f := finding{rule: r, subject: subject, panel: panel, is: is, say: fill(say, w), over: fill(r.Over, w), actBy: actBy}
+	f := finding{rule: r, subject: subject, panel: panel, is: is, actBy: actBy}
+	if is == yes || e.active(r.Name, subject) { // of most things there is nothing to say
+		f.say, f.over = fill(say, w), fill(r.Over, w)
+	}
 	e.out[key{r.Name, subject}] = f
 	return &f
 }
