@@ -6,10 +6,12 @@
  *
  * usage: cvode tight                    prints alpha at each hour, to 1e-11 and
  *                                       with no step over a kink of temperature
- *        cvode check adams|bdf RTOL     prints alpha at each hour
- *        cvode time  adams|bdf RTOL N   prints alpha at the end and the ns of the
- *                                       quickest of N runs
- *        cvode time  rk4|exp 0 N
+ *        cvode check adams|bdf RTOL HMAX    prints alpha at each hour
+ *        cvode time  adams|bdf RTOL HMAX N  prints alpha at the end and the ns of
+ *                                           the quickest of N runs
+ *        cvode time  rk4|exp 0 0 N
+ *
+ * HMAX is the largest step in s, 0 for none.
  */
 #include <cvode/cvode.h>
 #include <math.h>
@@ -80,7 +82,7 @@ static double onlyexp(void) {
 
 int main(int argc, char **argv) {
   int tight = argc > 1 && !strcmp(argv[1], "tight");
-  if (!tight && argc < 4) return 2;
+  if (!tight && argc < 5) return 2;
   if (scanf("%lf %lf %lf %lf %lf %lf %lf %lf %lf %lf %lf %lf %d", &A1, &A2, &E1,
             &E2, &m, &n, &tg0, &tginf, &lam, &D, &W, &kappa, &readings) != 13)
     return 2;
@@ -89,7 +91,7 @@ int main(int argc, char **argv) {
     if (scanf("%lf", &temp[i]) != 1) return 2;
   double end = 60.0 * (readings - 1);
   int check = tight || !strcmp(argv[1], "check");
-  int runs = check ? 1 : atoi(argv[4]);
+  int runs = check ? 1 : atoi(argv[5]);
 
   if (!tight && (!strcmp(argv[2], "rk4") || !strcmp(argv[2], "exp"))) {
     double (*f)(void) = argv[2][0] == 'r' ? rk4 : onlyexp;
@@ -123,7 +125,8 @@ int main(int argc, char **argv) {
   }
   CVodeSetMaxNumSteps(cv, 1000000);
   CVodeSetStopTime(cv, end);
-  if (tight) CVodeSetMaxStep(cv, 30);
+  double hmax = tight ? 30 : atof(argv[4]);
+  if (hmax > 0) CVodeSetMaxStep(cv, hmax);
 
   realtype t = 0;
   if (check) {
