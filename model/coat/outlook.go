@@ -134,12 +134,6 @@ type Workspace struct {
 	dens  [numMarks][]float64 // difference of density by bin
 	mass  [numMarks]float64   // of what has passed already
 	mid   [numMarks][nodeN]float64
-	l0    []law
-	lm    []law
-	tmp   Track
-	firm  []float64
-	hard  []float64
-	green []float64
 	old   *Workspace // for the oldest resin, where it differs
 }
 

@@ -105,11 +105,6 @@ func (y *saying) temp(c float64) *saying {
 	return y
 }
 
-func (y *saying) add(s Sentence) *saying {
-	y.s = append(y.s, s...)
-	return y
-}
-
 // what a person does in a window, as a sentence begins it.
 func doing(kind string) string {
 	switch kind {

@@ -76,7 +76,6 @@ type Track struct {
 	when  [numMarks][nodeN]float64 // s after mixed; +Inf before
 	j     [nodeN]float64           // blush index
 	rise  [nodeN]float64           // K that the panel warmed while α < .4
-	thr   [nodeN]float64           // scratch
 	cold, condensed,
 	firm, hard uint32 // latches, a bit a node
 	softened float64 // when the median node last softened; NaN never

@@ -503,11 +503,27 @@ type past struct {
 	begun   bool
 	model   shop.Model
 	fitAt   time.Time
+	fitWith string // the outdoor probe it was fitted beside
 }
 
 // history brings a probe's history up to now and refits the shop every hour.
 // What it holds depends on readings and now alone, not on earlier calls.
-func (e *Estimator) history(probe string, now time.Time, r Readings) *past {
+func (e *Estimator) history(probe, outdoor string, now time.Time, r Readings) (*past, *shop.History) {
+	p := e.bins(probe, now, r)
+	var out *shop.History
+	if outdoor != "" && outdoor != probe {
+		out = &e.bins(outdoor, now, r).h
+	}
+	fitAt := now.Add(-settleFor).Truncate(time.Hour)
+	if !p.fitAt.Equal(fitAt) || p.fitWith != outdoor {
+		p.fitAt, p.fitWith = fitAt, outdoor
+		p.model = shop.Fit(&p.h, out, fitAt)
+	}
+	return p, out
+}
+
+// bins brings the quarter hours of a probe's history up to now.
+func (e *Estimator) bins(probe string, now time.Time, r Readings) *past {
 	p := e.pasts[probe]
 	if p == nil {
 		p = &past{}
@@ -531,18 +547,13 @@ func (e *Estimator) history(probe string, now time.Time, r Readings) *past {
 	if p.upto.Before(oldest) {
 		p.upto = oldest
 	}
-	fitAt := now.Add(-settleFor).Truncate(time.Hour)
-	if !p.fitAt.Equal(fitAt) {
-		p.fitAt = fitAt
-		p.model = shop.Fit(&p.h, fitAt)
-	}
 	return p
 }
 
 // conditions are what a forecast of a probe begins from.
-func conditions(at time.Time, tempC float64, s Settings, loc *time.Location) shop.Conditions {
+func conditions(at time.Time, tempC float64, out *shop.History, s Settings, loc *time.Location) shop.Conditions {
 	_, off := at.In(loc).Zone()
-	c := shop.Conditions{At: at, TempC: tempC, OffsetS: float64(off), SetPoint: s.SetPointC}
+	c := shop.Conditions{At: at, TempC: tempC, Out: out, OffsetS: float64(off), SetPoint: s.SetPointC}
 	if s.LowC != nil {
 		// The low comes about six in the morning after the night it is for.
 		n := at.In(loc)
@@ -585,8 +596,8 @@ func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coa
 		airC = f.pointC
 	}
 	steps := shop.Steps + skip
-	p := e.history(source, now, r)
-	e.paths = p.model.Ensemble(e.paths[:0], &p.h, shop.Paths, steps, conditions(begin, airC, s, loc), e.scratch)
+	p, out := e.history(source, s.Outdoor, now, r)
+	e.paths = p.model.Ensemble(e.paths[:0], &p.h, shop.Paths, steps, conditions(begin, airC, out, s, loc), e.scratch)
 	o := &coat.Outlook{Start: now, StepS: shop.StepS, Paths: shop.Paths, Len: shop.Steps + 1, VapourPa: f.vapour(now)}
 	follows := source == f.air && f.probe != f.air && ru.gapFor == 0
 	if !follows && skip == 0 {
@@ -622,10 +633,10 @@ func (e *Estimator) bridge(now time.Time, tip *checkpoint, r Readings, s Setting
 	if source == "" {
 		source = f.air
 	}
-	p := e.history(source, now, r)
+	p, out := e.history(source, s.Outdoor, now, r)
 	from := f.pointAt
 	steps := min(int(math.Ceil(now.Sub(from).Seconds()/shop.StepS)), shop.Steps)
-	e.scratch = p.model.Median(e.scratch[:0], &p.h, steps, conditions(from, f.pointC, s, loc))
+	e.scratch = p.model.Median(e.scratch[:0], &p.h, steps, conditions(from, f.pointC, out, s, loc))
 	for k := 1; k <= steps; k++ {
 		at := from.Add(time.Duration(k) * shop.StepS * time.Second)
 		if !at.Before(now) {
@@ -660,13 +671,13 @@ func (e *Estimator) shopNow(now time.Time, w *coat.Work, r Readings, s Settings)
 	}
 	c := last.TempC
 	sn.TempC = &c
-	p := e.history(probe, now, r)
+	p, out := e.history(probe, s.Outdoor, now, r)
 	sn.Quality = "wide default"
 	if p.model.Fitted {
 		sn.Quality = "fitted to the last days"
 	}
 	const ahead = 18 * 4
-	cond := conditions(now, c, s, loc)
+	cond := conditions(now, c, out, s, loc)
 	e.paths = p.model.Ensemble(e.paths[:0], &p.h, shop.Paths, ahead, cond, e.scratch)
 	var lows [shop.Paths]float64
 	for k := range lows {

@@ -168,10 +168,16 @@ func (h *History) Days() float64 {
 //	T(t+h) = R(t+h) + (Stays + (1−Stays)·exp(−h/Tau))·(T(t) − R(t))
 //
 // with R the weighted mean of the days before at the same hour. That is a
-// first-order shop driven by a daily rhythm.
+// first-order shop driven by a daily rhythm. With a probe outdoors, what it
+// departs from its own rhythm drives the shop too, by Gain:
+//
+//	… + (1−exp(−h/Tau))·Gain·(outdoors' departure), fading over two days
+//
+// and of the shop's own departure only the share 1−Gain stays.
 type Model struct {
 	TauS   float64 // time constant, s
 	Stays  float64 // share of a departure that does not fade, 0 to 1
+	Gain   float64 // of the shop on what outdoors departs, 0 to 1; 0 without a probe there
 	Fade   float64 // weight of each day before against the one after it, 0 to 1
 	SD     [len(leadsH)]float64
 	Days   float64
@@ -222,9 +228,14 @@ func (m *Model) rhythm(h *History, origin, t float64) float64 {
 	return sum / weight
 }
 
-func (m *Model) keeps(lead float64) float64 {
-	return m.Stays + (1-m.Stays)*math.Exp(-lead/m.TauS)
+// departs is how far the shop lies from its rhythm at a lead in s, from its
+// departure now and the outdoors' (both K).
+func (m *Model) departs(lead, in, out float64) float64 {
+	k := math.Exp(-lead / m.TauS)
+	return k*in + (1-k)*(m.Stays*(1-m.Gain)*in+m.Gain*out*math.Exp(-lead/outFadeS))
 }
+
+const outFadeS = 48 * 3600
 
 // fitDays is how far back a fit looks: a little less than what is kept, so
 // that a fit made a while after its hour sees the same days.
@@ -234,11 +245,23 @@ const fitDays = HistoryDays - 0.25
 // not count. Constants are those whose forecasts from earlier origins within
 // the history came out best; with less than a day and a half it is the
 // default.
-func Fit(all *History, at time.Time) Model {
+//
+// Out is the history of a probe outdoors, nil for none.
+func Fit(all, out *History, at time.Time) Model {
 	cut := *all
 	cut.Until(at)
 	cut.Trim(at, fitDays)
 	h := &cut
+	gains := []float64{0}
+	var cutOut History
+	if out != nil {
+		cutOut = *out
+		cutOut.Until(at)
+		cutOut.Trim(at, fitDays)
+		if cutOut.Days() >= minDaysFitted {
+			gains = []float64{0, 0.25, 0.5, 0.75, 1}
+		}
+	}
 	best := Default()
 	best.Days = h.Days()
 	if best.Days < minDaysFitted {
@@ -251,8 +274,9 @@ func Fit(all *History, at time.Time) Model {
 		// R does not depend on the other two constants: gather it once.
 		type pair struct{ r, x float64 }
 		type origin struct {
-			d float64 // departure at the origin
-			p [len(leadsH)]pair
+			d   float64 // departure at the origin
+			out float64 // and outdoors; 0 where not known
+			p   [len(leadsH)]pair
 		}
 		var origins []origin
 		probe := Model{Fade: fade}
@@ -262,6 +286,11 @@ func Fit(all *History, at time.Time) Model {
 				continue
 			}
 			o := origin{d: x0 - r0}
+			if len(gains) > 1 {
+				if d := cutOut.at(t) - probe.rhythm(&cutOut, t, t); !math.IsNaN(d) {
+					o.out = d
+				}
+			}
 			for i, lead := range leadsH {
 				o.p[i] = pair{math.NaN(), math.NaN()}
 				if s := t + lead*3600; s <= now {
@@ -271,15 +300,16 @@ func Fit(all *History, at time.Time) Model {
 			origins = append(origins, o)
 		}
 		for _, tau := range [...]float64{1.5, 4, 10, 30} {
-			for _, stays := range [...]float64{0, 0.3, 0.6, 1} {
-				m := Model{TauS: tau * 3600, Stays: stays, Fade: fade, Days: best.Days, Fitted: true}
+			for i := range len(stayings) * len(gains) {
+				stays, gain := stayings[i%len(stayings)], gains[i/len(stayings)]
+				m := Model{TauS: tau * 3600, Stays: stays, Gain: gain, Fade: fade, Days: best.Days, Fitted: true}
 				var sum [len(leadsH)]float64
 				var n [len(leadsH)]float64
 				score := 0.0
 				for i, lead := range leadsH {
-					k := m.keeps(lead * 3600)
+					one, two := m.departs(lead*3600, 1, 0), m.departs(lead*3600, 0, 1)
 					for _, o := range origins {
-						e := o.p[i].r + k*o.d - o.p[i].x
+						e := o.p[i].r + one*o.d + two*o.out - o.p[i].x
 						if math.IsNaN(e) {
 							continue
 						}
@@ -320,6 +350,8 @@ func Fit(all *History, at time.Time) Model {
 	return best
 }
 
+var stayings = [...]float64{0, 0.3, 0.6, 1}
+
 // sd interpolates the standard deviation at a lead in s.
 func (m *Model) sd(lead float64) float64 {
 	x := lead / 3600
@@ -348,6 +380,8 @@ type Conditions struct {
 	// not told.
 	LowC  *float64
 	LowAt time.Time
+	// Out is the history of a probe outdoors, nil for none.
+	Out *History
 	// SetPoint holds the shop from below, °C; nil when nothing heats.
 	SetPoint *float64
 }
@@ -356,16 +390,21 @@ type Conditions struct {
 // from now.
 func (m *Model) Median(dst []float64, h *History, steps int, c Conditions) []float64 {
 	now := float64(c.At.UnixNano()) / 1e9
-	r0 := math.NaN()
+	r0, out := math.NaN(), 0.0
 	if m.Fitted {
 		r0 = m.rhythm(h, now, now)
+		if c.Out != nil && m.Gain > 0 {
+			if d := c.Out.at(now) - m.rhythm(c.Out, now, now); !math.IsNaN(d) {
+				out = d
+			}
+		}
 	}
 	base := len(dst)
 	for k := range steps + 1 {
 		lead := float64(k) * StepS
 		x := math.NaN()
 		if !math.IsNaN(r0) {
-			x = m.rhythm(h, now, now+lead) + m.keeps(lead)*(c.TempC-r0)
+			x = m.rhythm(h, now, now+lead) + m.departs(lead, c.TempC-r0, out)
 		}
 		if math.IsNaN(x) {
 			x = c.TempC + swing(now+lead+c.OffsetS) - swing(now+c.OffsetS)

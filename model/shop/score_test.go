@@ -2,7 +2,6 @@ package shop
 
 import (
 	"bufio"
-	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -128,7 +127,7 @@ func rolling(s series, every time.Duration, leads []float64, from, to time.Time)
 		if o.Before(from) || o.After(to) {
 			continue
 		}
-		m := Fit(&h, o)
+		m := Fit(&h, nil, o)
 		x0 := s.value(o)
 		paths = m.Ensemble(paths[:0], &h, Paths, int(leads[len(leads)-1]*4), Conditions{At: o, TempC: x0}, nil)
 		n := len(paths) / Paths
@@ -247,5 +246,3 @@ func TestForecastBeatsBaselines(t *testing.T) {
 		}
 	}
 }
-
-var _ = fmt.Sprint
