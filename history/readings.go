@@ -146,12 +146,14 @@ func (s *Store) Append(rs []sensors.Reading) int {
 		}
 	}
 	if over := len(s.pending) - s.opts.Ring; over > 0 {
-		// What is dropped from the queue stays in the tail until the next
-		// packing has to let it go; it would be lost at a power cut.
-		s.dropOldest(over)
+		// An eighth at once: dropping costs a walk over what is kept.
+		s.dropOldest(min(max(over, s.opts.Ring/8), len(s.pending)))
 	}
 	if len(s.pending) > 0 {
 		s.waiting()
+	}
+	if n := len(s.pending); n >= flushMany && n-taken < flushMany {
+		s.kick()
 	}
 	return taken
 }
@@ -225,16 +227,19 @@ func makeTailRow(b []pend) tailRow {
 	x := []byte{1}
 	x = binary.AppendUvarint(x, uint64(len(b)))
 	seq, t := b[0].seq, int64(0)
+	last := map[int64]rec{} // a probe's values differ little from its last ones
 	for _, p := range b {
-		x = binary.AppendUvarint(x, uint64(p.idx))
+		l := last[p.idx]
+		x = binary.AppendUvarint(x, uint64(p.idx)<<3|uint64(p.has))
 		x = binary.AppendVarint(x, p.seq-seq)
 		x = binary.AppendVarint(x, p.t-t)
-		x = append(x, p.has)
 		for k := range 3 {
 			if p.has&(1<<k) != 0 {
-				x = binary.AppendVarint(x, int64(p.q[k]))
+				x = binary.AppendVarint(x, int64(p.q[k])-int64(l.q[k]))
+				l.q[k] = p.q[k]
 			}
 		}
+		last[p.idx] = l
 		seq, t = p.seq, p.t
 	}
 	r.body = x
@@ -253,21 +258,26 @@ func decodeTailRow(id int64, b []byte) ([]pend, error) {
 	}
 	out := make([]pend, 0, n)
 	seq, t := id, int64(0)
+	last := map[int64]rec{}
 	for range n {
-		p := pend{idx: int64(r.uvarint())}
+		head := r.uvarint()
+		p := pend{idx: int64(head >> 3)}
+		l := last[p.idx]
 		seq += r.varint()
 		t += r.varint()
-		p.seq, p.t, p.has = seq, t, r.byte()
+		p.seq, p.t, p.has = seq, t, uint8(head&7)
 		for k := range 3 {
 			if p.has&(1<<k) != 0 {
-				v := r.varint()
+				v := r.varint() + int64(l.q[k])
 				if v != int64(int32(v)) {
 					r.fail()
 				}
 				p.q[k] = int32(v)
+				l.q[k] = p.q[k]
 			}
 		}
-		if r.bad || p.has == 0 || p.has > 7 || p.idx < 0 || p.idx >= maxProbes {
+		last[p.idx] = l
+		if r.bad || p.has == 0 || p.idx < 0 || p.idx >= maxProbes {
 			return nil, fmt.Errorf("tail row %d: cut short: %w", id, ErrDamaged)
 		}
 		out = append(out, p)
@@ -512,24 +522,30 @@ func (s *Store) packed(ctx context.Context, idx, from, to int64) ([]rec, error) 
 	if s.closed {
 		return nil, ErrClosed
 	}
-	for h := from; h <= to; h++ {
-		err := eachRow(ctx, s.db, "packs", packID(h, idx, 0), packID(h, idx, maxParts-1), func(id int64, body []byte, ok bool) error {
-			if ok {
-				if _, rs, err := unpack(body); err == nil {
-					out = append(out, rs...)
-					return nil
+	// One query over all probes of the hours, filtered by number, is much
+	// cheaper than one an hour.
+	rows := func() error {
+		return eachRowWhere(ctx, s.db, "packs", packID(from, 0, 0), packID(to+1, 0, 0)-1,
+			fmt.Sprintf("id >> %d & %d = %d", partBits, maxProbes-1, idx),
+			func(id int64, body []byte, ok bool) error {
+				if ok {
+					if _, rs, err := unpack(body); err == nil {
+						out = append(out, rs...)
+						return nil
+					}
 				}
-			}
-			bad = append(bad, id)
-			return nil
-		})
-		if err != nil {
-			if isCorrupt(err) {
-				s.corrupt(err)
-				continue // the rest of the span may still be read
-			}
-			return nil, err
-		}
+				bad = append(bad, id)
+				return nil
+			})
+	}
+	err := rows()
+	if isCorrupt(err) {
+		s.corrupt(err)
+		out, bad = nil, nil
+		err = rows() // mended, or as far as it goes
+	}
+	if err != nil && !isCorrupt(err) {
+		return nil, err
 	}
 	for _, id := range bad {
 		s.setAsideRow(ctx, "packs", id)
@@ -1035,8 +1051,18 @@ type Cursor int64
 // String and ParseCursor carry a cursor through text.
 func (c Cursor) String() string { return strconv.FormatInt(int64(c), 10) }
 
+// cursorEvery is how often cursors reach the disk: each write of one costs
+// the card a page.
+const cursorEvery = 5 * time.Minute
+
 // Cursor returns how far the named sender has come.
 func (s *Store) Cursor(name string) Cursor {
+	s.mu.Lock()
+	c, ok := s.cursors[name]
+	s.mu.Unlock()
+	if ok {
+		return c
+	}
 	b, ok := s.KV("cursor", name)
 	if !ok {
 		return 0
@@ -1048,14 +1074,29 @@ func (s *Store) Cursor(name string) Cursor {
 	return Cursor(n)
 }
 
-// SetCursor keeps how far the named sender has come. It reaches the disk with
-// the next flush: after a power cut a sender repeats at most a minute, which
-// receivers that key on probe and time do not notice.
+// SetCursor keeps how far the named sender has come. It reaches the disk
+// within five minutes and at a proper stop: after a power cut a sender repeats
+// that much, which receivers that key on probe and time do not notice.
 func (s *Store) SetCursor(name string, c Cursor) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.kvLater("cursor", name, []byte(c.String()))
+	if s.cursors[name] == c {
+		return
+	}
+	s.cursors[name] = c
 	s.waiting()
+}
+
+// cursorsDue has the next commit write the cursors; mu is held.
+func (s *Store) cursorsDue(always bool) {
+	now := s.opts.Now()
+	if d := now.Sub(s.cursorsAt); !always && d >= 0 && d < cursorEvery {
+		return
+	}
+	for name, c := range s.cursors {
+		s.kvLater("cursor", name, []byte(c.String()))
+		s.cursorsAt = now
+	}
 }
 
 // ReadingsAfter returns up to limit dated readings that came after the

@@ -144,7 +144,15 @@ type querier interface {
 // eachRow calls f for every row of the table with lo ≤ id ≤ hi in order; ok
 // says whether its sum is right. It stops at f's first error.
 func eachRow(ctx context.Context, q querier, table string, lo, hi int64, f func(id int64, body []byte, ok bool) error) error {
-	rows, err := q.QueryContext(ctx, "SELECT id, body, crc FROM "+table+" WHERE id BETWEEN ? AND ? ORDER BY id", lo, hi)
+	return eachRowWhere(ctx, q, table, lo, hi, "1", f)
+}
+
+func eachRowWhere(ctx context.Context, q querier, table string, lo, hi int64, where string, f func(id int64, body []byte, ok bool) error) error {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	// A query is short; a context that can end would cost a goroutine each.
+	rows, err := q.QueryContext(context.WithoutCancel(ctx), "SELECT id, body, crc FROM "+table+" WHERE id BETWEEN ? AND ? AND "+where+" ORDER BY id", lo, hi)
 	if err != nil {
 		return err
 	}

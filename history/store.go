@@ -30,6 +30,8 @@ const File = "history.db"
 const (
 	flushUrgent = 8 * time.Second
 	flushCalm   = 50 * time.Second
+	// flushMany readings do not wait for either.
+	flushMany = 10_000
 )
 
 // Options of a store; the zero value is good.
@@ -58,7 +60,7 @@ type Options struct {
 
 	// checkLimit is the file size up to which opening checks every page
 	// before it returns; above it, the check runs beside the work. 0 means
-	// 8 MB.
+	// 2 MB.
 	checkLimit int64
 }
 
@@ -137,6 +139,10 @@ type Store struct {
 
 	readOnly bool // opened by OpenReadOnly
 
+	cursors   map[string]Cursor // under mu
+	cursorsAt time.Time         // when they were last written
+	stopping  bool              // under mu
+
 	taking sync.Mutex // one pair code at a time
 
 	tmp     string // a copy to remove at the end; for OpenReadOnly
@@ -180,7 +186,7 @@ func newStore(dir string, opts Options) *Store {
 	opts.MaxBytes = cmp.Or(opts.MaxBytes, 1<<30)
 	opts.MaxAge = cmp.Or(opts.MaxAge, 5*365*24*time.Hour)
 	opts.Ring = cmp.Or(opts.Ring, 200_000)
-	opts.checkLimit = cmp.Or(opts.checkLimit, 8<<20)
+	opts.checkLimit = cmp.Or(opts.checkLimit, 2<<20)
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
 	}
@@ -194,6 +200,7 @@ func newStore(dir string, opts Options) *Store {
 		work:     map[workKey]*record{},
 		idem:     map[string]idemRow{},
 		tailRows: map[int64]bool{},
+		cursors:  map[string]Cursor{},
 		wake:     make(chan struct{}, 1),
 		done:     make(chan struct{}),
 	}
@@ -266,6 +273,9 @@ func (s *Store) Close() error {
 	if !s.readOnly {
 		ctx, cancel := context.WithTimeout(context.Background(), 4*time.Second)
 		defer cancel()
+		s.mu.Lock()
+		s.stopping = true
+		s.mu.Unlock()
 		if err := s.flush(ctx); err != nil {
 			errs = append(errs, err)
 		} else if err := s.kvPut(ctx, "meta", "stop", []byte(`"clean"`)); err != nil {
@@ -329,6 +339,9 @@ func (s *Store) nextDue() time.Duration {
 	if !s.waitSince.IsZero() {
 		d = s.interval() - time.Since(s.waitSince)
 	}
+	if len(s.pending) >= flushMany {
+		d = 0
+	}
 	if s.failing != nil {
 		d = max(d, time.Until(s.retryAt))
 	}
@@ -344,7 +357,7 @@ func (s *Store) due() bool {
 	if s.failing != nil && time.Now().Before(s.retryAt) {
 		return false
 	}
-	return time.Since(s.waitSince) >= s.interval()
+	return time.Since(s.waitSince) >= s.interval() || len(s.pending) >= flushMany
 }
 
 func (s *Store) kick() {
@@ -384,6 +397,7 @@ func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
 		return false, ErrClosed
 	}
 	s.mu.Lock()
+	s.cursorsDue(s.stopping)
 	batch := s.pending[:min(len(s.pending), 20_000)]
 	events := s.events
 	var rows []kvRow
