@@ -8,9 +8,11 @@ import (
 	"maps"
 	"math"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
+	"curewright/dashboards/daysheet"
 	"curewright/dashboards/web"
 	"curewright/model/coat"
 	"curewright/model/cure"
@@ -55,7 +57,7 @@ func (c *planCmd) Run(a *app) error {
 		return err
 	}
 	if c.Sheet != "" || c.Calendar != "" {
-		if err := c.write(j, res); err != nil {
+		if err := c.write(a, j, res); err != nil {
 			return err
 		}
 	}
@@ -186,7 +188,7 @@ func planForecast(j *job.Job, t *job.Table, shopC *float64, loc *time.Location) 
 			c.LowAt = c.LowAt.AddDate(0, 0, 1)
 		}
 	}
-	m := shop.Fit(&h, start)
+	m := shop.Fit(&h, nil, start)
 	flat := m.Ensemble(nil, &h, planMembers, shop.Steps, c, nil)
 	f := plan.Forecast{Start: start, Step: time.Duration(shop.StepS) * time.Second}
 	for i := range planMembers {
@@ -224,6 +226,29 @@ func lastAir(j *job.Job, t *job.Table, h *shop.History) (c float64, at time.Time
 		}
 	}
 	return 0, time.Time{}, false
+}
+
+// write writes the day sheet and the calendar that were asked for.
+func (c *planCmd) write(a *app, j *job.Job, res plan.Result) error {
+	o := daysheet.Options{Title: titleOf(j.Path), Made: time.Now(), US: a.units == "us"}
+	if c.Sheet != "" {
+		b, err := daysheet.HTML(res, o)
+		if err != nil {
+			return err
+		}
+		if err := writeFile(c.Sheet, b); err != nil {
+			return err
+		}
+	}
+	if c.Calendar != "" {
+		return writeFile(c.Calendar, daysheet.ICS(res, o))
+	}
+	return nil
+}
+
+// titleOf names a day after its job file.
+func titleOf(path string) string {
+	return strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
 }
 
 func printPlan(a *app, res plan.Result) {
