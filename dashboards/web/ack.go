@@ -15,15 +15,21 @@ import (
 // opening does nothing; only the button's POST acknowledges.
 var ackTemplate = template.Must(template.New("ack").Parse(`<!doctype html>
 <html lang="en">
+<head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
+<meta name="color-scheme" content="light dark">
+<meta name="robots" content="noindex">
 <title>{{.Title}}</title>
-{{if .Style}}<link rel="stylesheet" href="/ack.css">{{end}}
+{{if .Style}}<link rel="stylesheet" href="/app.css">
+{{end}}</head>
+<body>
+<header id="top"><div class="head"><h1>{{.Title}}</h1></div></header>
 <main>
-<h1>{{.Title}}</h1>
-{{with .Say}}<p>{{.}}</p>
-{{end}}{{if .Ask}}<form method="post"><button>I have seen it</button></form>
+{{with .Say}}<p class="say">{{.}}</p>
+{{end}}{{if .Ask}}<form method="post"><div class="do"><button class="first">I have seen it</button></div></form>
 {{end}}</main>
+</body>
 </html>
 `))
 
@@ -33,7 +39,7 @@ type ackBody struct {
 }
 
 func (s *Server) ackShow(w http.ResponseWriter, r *http.Request, code int, b ackBody) {
-	b.Style = s.assets.has("ack.css")
+	b.Style = s.assets.has("app.css")
 	var buf bytes.Buffer
 	if err := ackTemplate.Execute(&buf, b); err != nil {
 		s.problem(w, r, err)
