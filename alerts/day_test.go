@@ -18,6 +18,9 @@ import (
 // fired, in hours from application.
 func day(t *testing.T, hours int, kind, next string, tempC, rh func(h float64) float64, feels ...coat.Feel) (map[string]float64, []string) {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("a day through the estimator is left out of the short run")
+	}
 	var csv strings.Builder
 	csv.WriteString(job.Header + "\n")
 	for m := -120; m <= hours*60; m++ {
