@@ -35,7 +35,8 @@ type Planned struct {
 	Until time.Time `json:"until"`
 	// Window is when the condition holds: permitting edges at their ninth
 	// decile, closing edges at their first; both at their median where the
-	// two cross, and then FeelFrom is set.
+	// two cross, and then FeelFrom is set. Over the forecasts in which the
+	// plan holds, unless that is fewer than half.
 	Window      *Window    `json:"window"`
 	FeelFrom    *time.Time `json:"feel_from"` // feel the coat from here on, go by the finger
 	When        string     `json:"when"`
@@ -172,9 +173,13 @@ func (c *compiled) result(t trial, _ *judge, d *detail) Result {
 	}
 	order := make([]int, len(c.steps))
 	at := make([]float64, len(c.steps))
+	like := c.typical(d)
 	for i := range order {
 		order[i] = i
-		at[i] = c.typical(d, i)
+		at[i] = quantileOf(d.start[i], .5)
+		if like >= 0 {
+			at[i] = d.start[i][like]
+		}
 		if math.IsNaN(at[i]) { // missed in every member: where it would have stood
 			at[i] = quantileOf(d.open[i], .5)
 			for _, a := range c.steps[i].after {
@@ -233,7 +238,7 @@ func (c *compiled) result(t trial, _ *judge, d *detail) Result {
 		}
 		if s.coatOf >= 0 {
 			p.Of = c.steps[s.coatOf].ID
-			p.Window, p.FeelFrom = c.window(i, d)
+			p.Window, p.FeelFrom = c.window(i, d, at[i])
 		}
 		p.TempC = c.panelTemp(s, at[i])
 		if s.Do == "coat" && !p.Done {
@@ -258,38 +263,81 @@ func (c *compiled) result(t trial, _ *judge, d *detail) Result {
 // fiveUp rounds up to five minutes; a minute early is none.
 func fiveUp(min float64) float64 { return math.Ceil(min/5-0.2) * 5 }
 
-// typical is the median start of a step, members that missed it counted as
-// late ones; of those that did not where most missed it.
-func (c *compiled) typical(d *detail, i int) float64 {
-	v := slices.Clone(d.start[i])
+// typical is the member of the whole ones whose starts lie nearest to the
+// medians: times out of one member agree with each other, medians need not.
+// −1 when every member missed something.
+func (c *compiled) typical(d *detail) int {
+	best, least := -1, math.Inf(1)
+	mid := make([]float64, len(c.steps))
+	for i := range mid {
+		mid[i] = quantileOf(d.holding(d.start[i], true), .5)
+	}
 	for m, f := range d.failed {
-		if f == i {
-			v[m] = math.Inf(1)
+		if f >= 0 {
+			continue
+		}
+		far := 0.0
+		for i := range mid {
+			far += math.Abs(d.start[i][m] - mid[i])
+		}
+		if far < least {
+			best, least = m, far
 		}
 	}
-	if q := quantileOf(v, .5); !math.IsInf(q, 1) {
-		return q
+	return best
+}
+
+// holding keeps the members in which the whole plan holds, where only is set.
+func (d *detail) holding(v []float64, only bool) []float64 {
+	if !only {
+		return v
 	}
-	return quantileOf(d.start[i], .5)
+	out := make([]float64, 0, len(v))
+	for m, x := range v {
+		if d.failed[m] < 0 {
+			out = append(out, x)
+		}
+	}
+	return out
 }
 
 // window is the condition's span as the edges speak, to five minutes on the
 // careful side.
-func (c *compiled) window(i int, d *detail) (*Window, *time.Time) {
+func (c *compiled) window(i int, d *detail, at float64) (*Window, *time.Time) {
 	s := &c.steps[i]
-	opens := func(p float64) *time.Time { return c.when(fiveUp(quantileOf(d.open[i], p))) }
-	closes := func(p float64) *time.Time { return c.when(math.Floor(quantileOf(d.close[i], p)/5) * 5) }
+	// Of the forecasts in which the plan holds, unless few do.
+	whole := 0
+	for _, f := range d.failed {
+		if f < 0 {
+			whole++
+		}
+	}
+	only := float64(whole) >= feasibleShare*float64(c.members)
+	open, shut := d.holding(d.open[i], only), d.holding(d.close[i], only)
+	opens := func(p float64) *time.Time { return c.when(fiveUp(quantileOf(open, p))) }
+	closes := func(p float64) *time.Time { return c.when(math.Floor(quantileOf(shut, p)/5) * 5) }
 	var feel *time.Time
 	po, pc := .9, .1
 	if d.feel[i] {
 		po, pc = .5, .5
-		feel = c.when(math.Floor(quantileOf(d.open[i], .1)/5) * 5)
+		feel = c.when(math.Floor(quantileOf(open, .1)/5) * 5)
 	} else if s.open == applied {
 		po = .5
 	}
 	w := &Window{Opens: opens(po)}
 	if s.close != never {
 		w.Closes = closes(pc)
+		if w.Closes != nil && w.Closes.Before(c.at(at+s.work)) {
+			w.Closes = closes(.5) // somebody was busy until past the careful edge
+		}
+	}
+	// The planned time is one of the forecasts in which the plan holds, and so
+	// inside its window there: the span shown takes it in.
+	if only && w.Opens != nil && c.at(at).Before(*w.Opens) {
+		w.Opens = c.when(at)
+	}
+	if only && w.Closes != nil && w.Closes.Before(c.at(at+s.work)) {
+		w.Closes = c.when(at + s.work)
 	}
 	return w, feel
 }
@@ -355,15 +403,28 @@ func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot
 	cups, err := pot.SplitCups(pot.Query{Resin: r, ShopC: math.Min(math.Max(*tempC, -20), 50)}, q.Grams.Use, rate)
 	if err != nil {
 		res.Notes = append(res.Notes, fmt.Sprintf("%s: %v", s.ID, err))
-		return out, q.Parts
+		return out, whole(q.Parts)
 	}
 	for _, k := range cups {
+		work := k.WorkMinutes
+		if work != nil {
+			work = someOf(*work)
+		}
 		out = append(out, Batch{
-			Grams: k.Grams, WorkMinutes: k.WorkMinutes, Resin: c.names[s.resin], ResinG: k.ResinG, HardenerG: k.HardenerG,
+			Grams: k.Grams, WorkMinutes: work, Resin: c.names[s.resin], ResinG: k.ResinG, HardenerG: k.HardenerG,
 			HardenerLow: k.LowG, HardenerHi: k.HighG, Ratio: k.Parts, DiameterMM: k.DiameterMM, Verdict: k.Verdict, Note: k.Note,
 		})
 	}
-	return out, q.Parts
+	return out, whole(q.Parts)
+}
+
+// whole rounds a reckoning to the gram.
+func whole(parts []pot.Part) []pot.Part {
+	for i := range parts {
+		g := &parts[i].Grams
+		g.Low, g.Use, g.High = math.Round(g.Low), math.Round(g.Use), math.Round(g.High)
+	}
+	return parts
 }
 
 // conditionWords say what a window is in the shop's words.
