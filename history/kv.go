@@ -382,6 +382,7 @@ func (s *Store) Events(ctx context.Context, from, to time.Time, limit int) ([]Ev
 	if err := rows.Err(); err != nil {
 		return nil, fmt.Errorf("history: events: %w", err)
 	}
+	slices.Reverse(out)
 	// Those that could not be written yet.
 	s.mu.Lock()
 	for _, r := range s.events {

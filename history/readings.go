@@ -118,7 +118,9 @@ func (s *Store) saveProbe(p *probe) {
 // there already (same probe, time and values) is dropped; one that differs at
 // the same millisecond is kept a millisecond later. Late readings find their
 // place. While the clock is not trusted, readings are kept by uptime and
-// dated by [Store.DateUntrusted]. It returns how many were taken.
+// dated by [Store.DateUntrusted]. Readings
+// dated before 1990, or without any value, are refused and counted. It
+// returns how many were taken.
 func (s *Store) Append(rs []sensors.Reading) int {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -131,7 +133,7 @@ func (s *Store) Append(rs []sensors.Reading) int {
 			c.t = (s.upAt + r.At.Sub(s.started)).Milliseconds()
 			name = undatedName(s.opts.Boot, name)
 		}
-		if c.has == 0 || c.t < 0 || c.t > maxTime || r.Probe == "" || r.Probe[0] == 0 {
+		if c.has == 0 || c.t < 0 || (s.trusted && c.t < firstHour*hourMS) || c.t > maxTime || r.Probe == "" || r.Probe[0] == 0 {
 			s.stats.Refused++
 			continue
 		}
@@ -157,6 +159,10 @@ func (s *Store) Append(rs []sensors.Reading) int {
 	}
 	return taken
 }
+
+// firstHour is the start of 1990: readings with a date are later, and hours
+// before it are those of uptimes.
+const firstHour = 175_320
 
 // maxTime is the largest time a pack's number has room for, in ms.
 const maxTime = (1<<24 - 1) * hourMS
@@ -833,7 +839,7 @@ func (s *Store) retain(ctx context.Context) error {
 			return nil
 		}
 		var first sql.NullInt64
-		if err := s.db.QueryRowContext(ctx, "SELECT min(id) FROM packs").Scan(&first); err != nil {
+		if err := s.db.QueryRowContext(ctx, "SELECT min(id) FROM packs WHERE id >= ?", packID(firstHour, 0, 0)).Scan(&first); err != nil {
 			return diskError(err)
 		}
 		if !first.Valid {
@@ -848,19 +854,19 @@ func (s *Store) retain(ctx context.Context) error {
 
 // dropHours drops packs of hours before the given one and events of that age.
 func (s *Store) dropHours(ctx context.Context, hour int64) error {
-	if hour <= 0 {
+	if hour <= firstHour {
 		return nil
 	}
-	end := packID(hour, 0, 0) - 1
+	from, end := packID(firstHour, 0, 0), packID(hour, 0, 0)-1
 	var n int
-	if err := s.db.QueryRowContext(ctx, "SELECT count(*) FROM (SELECT 1 FROM packs WHERE id <= ? UNION ALL SELECT 1 FROM events WHERE id < ? LIMIT 1)", end, eventID(hour*hourMS, 0)).Scan(&n); err != nil {
+	if err := s.db.QueryRowContext(ctx, "SELECT count(*) FROM (SELECT 1 FROM packs WHERE id BETWEEN ? AND ? UNION ALL SELECT 1 FROM events WHERE id < ? LIMIT 1)", from, end, eventID(hour*hourMS, 0)).Scan(&n); err != nil {
 		return diskError(err)
 	}
 	if n == 0 {
 		return nil
 	}
 	err := s.write(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, "DELETE FROM packs WHERE id <= ?", end); err != nil {
+		if _, err := tx.ExecContext(ctx, "DELETE FROM packs WHERE id BETWEEN ? AND ?", from, end); err != nil {
 			return err
 		}
 		_, err := tx.ExecContext(ctx, "DELETE FROM events WHERE id < ?", eventID(hour*hourMS, 0))
@@ -872,7 +878,7 @@ func (s *Store) dropHours(ctx context.Context, hour int64) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, p := range s.byIdx {
-		if p != nil && p.first <= p.last && p.first < hour {
+		if p != nil && p.boot == "" && p.first <= p.last && p.first < hour {
 			p.first = hour
 			if p.first > p.last {
 				p.first, p.last = math.MaxInt64, math.MinInt64
@@ -937,7 +943,7 @@ func (s *Store) DateUntrusted(ctx context.Context, boot string, zero time.Time) 
 		q := s.probeFor(p.base)
 		for _, c := range rs {
 			c.t += z
-			if c.t < 0 || c.t > maxTime {
+			if c.t < firstHour*hourMS || c.t > maxTime {
 				s.stats.Refused++
 				continue
 			}
