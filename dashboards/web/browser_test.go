@@ -36,27 +36,13 @@ func TestGateInBrowser(t *testing.T) {
 		}
 		t.Skip("chromium is not installed")
 	}
-	ip := ""
-	addrs, _ := net.InterfaceAddrs()
-	for _, a := range addrs {
-		if n, ok := a.(*net.IPNet); ok && !n.IP.IsLoopback() && n.IP.To4() != nil {
-			ip = n.IP.String()
-		}
-	}
-	if ip == "" {
-		t.Skip("no address but loopback here")
-	}
-
 	b := webtest.NewFull()
 	b.Links["good"] = true
 	s, err := web.New(web.Config{HostName: "shed"}, b)
 	if err != nil {
 		t.Fatal(err)
 	}
-	ln, err := net.Listen("tcp", "0.0.0.0:0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	ln := webtest.ListenAsBoard(t)
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- s.Serve(ctx, ln) }()
@@ -77,7 +63,7 @@ func TestGateInBrowser(t *testing.T) {
 		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
 		// The names a shop's network would give, and one that somebody else
 		// points at the board.
-		chromedp.Flag("host-resolver-rules", fmt.Sprintf("MAP shed.local %s, MAP rebound.example %s", ip, ip)),
+		chromedp.Flag("host-resolver-rules", "MAP shed.local 127.0.0.1, MAP rebound.example 127.0.0.1"),
 		chromedp.UserDataDir(t.TempDir()))
 	defer cancel()
 	tab, cancel := chromedp.NewContext(actx)
@@ -155,7 +141,7 @@ func TestGateInBrowser(t *testing.T) {
 	want("a rebound name writes", fetch("/api/v1/coats/tack/feels", feel), "403")
 
 	// The link in a message: a plain form, no script, no log-in.
-	run("acknowledge", chromedp.Navigate("http://"+net.JoinHostPort(ip, port)+"/ack/good"), chromedp.Click(chromedp.CSS("button")), chromedp.WaitNotPresent(chromedp.CSS("form")))
+	run("acknowledge", chromedp.Navigate(board+"/ack/good"), chromedp.Click(chromedp.CSS("button")), chromedp.WaitNotPresent(chromedp.CSS("form")))
 	want("after the button", eval("document.querySelector('h1').textContent"), "Noted")
 	if got := b.Calls(); !strings.HasSuffix(got[len(got)-1], "link ack a1") {
 		t.Errorf("calls %q", got)
