@@ -432,14 +432,16 @@ func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []fl
 		m := tr.open
 		// [Integrator.at] and [moments.add] written out over the pieces of the
 		// open block, with the sums in registers: the loop that the whole
-		// history goes through.
+		// history goes through. The conversions forbid fusing these products
+		// into sums, which some machines do and which would make a track fed
+		// in parts differ in the last bit.
 		var (
 			sa, sb, sc, sd = m.a, m.b, m.c, m.d
 			sq, sdt, n     = m.q, m.dt, m.n
 			t0, limit      = m.t0, m.limit
 			pt, pk, ps     = p.t, p.k, p.s
-			pb             = pk * ps
-			pc             = pb * ps
+			pb             = float64(pk * ps)
+			pc             = float64(pb * ps)
 			full           = false
 		)
 		for ; i < len(times); i++ {
@@ -458,8 +460,8 @@ func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []fl
 			d := (x - float64(j)) * tableStep
 			k := e.k[0] + d*(e.k[1]+d*(e.k[2]+d*e.k[3]))
 			s := e.s[0] + d*(e.s[1]+d*(e.s[2]+d*e.s[3]))
-			qb := k * s
-			qc := qb * s
+			qb := float64(k * s)
+			qc := float64(qb * s)
 			h := 0.5 * dt
 			a, b := h*(pk+k), h*(pb+qb)
 			sc += h * (pc + qc)
