@@ -118,6 +118,10 @@ type Filter struct {
 // NewFilter returns a filter that has seen nothing.
 func NewFilter(l Limits) *Filter { return &Filter{lim: l} }
 
+// Forget drops what was seen, so that the next reading is judged by range
+// alone.
+func (f *Filter) Forget() { *f = Filter{lim: f.lim, step: f.step} }
+
 // SetLimits replaces the limits, for a probe that got another role.
 func (f *Filter) SetLimits(l Limits) { f.lim = l }
 

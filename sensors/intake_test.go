@@ -110,6 +110,27 @@ func TestPushClockInDoubt(t *testing.T) {
 	}
 }
 
+// The date was wrong by years and is put back: readings that were dated by it
+// must not hide those that come now.
+func TestPushAfterTheClockIsPutBack(t *testing.T) {
+	s, now, _ := intake(IntakeConfig{})
+	*now = t0.AddDate(20, 0, 0)
+	src := local
+	src.ClockTrusted = false
+	s.Push(src, []Pushed{{Probe: "a", Temp: Some(17)}})
+	*now = t0
+	if taken, refused := s.Push(local, []Pushed{{Probe: "a", Temp: Some(12)}}); taken != 1 {
+		t.Fatal(refused)
+	}
+	if h, _ := s.Get("a"); h.Last.Temp != Some(12) || !h.LastAt.Equal(t0) || h.State != "ok" {
+		t.Errorf("%+v", h)
+	}
+	*now = now.Add(10 * time.Second)
+	if _, refused := s.Push(local, []Pushed{{Probe: "a", Temp: Some(40)}}); len(refused) != 1 || !errors.Is(refused[0].Err, ErrJump) {
+		t.Errorf("the filter no longer compares: %v", refused)
+	}
+}
+
 func TestPushRepeatsAndLateOnes(t *testing.T) {
 	s, now, got := intake(IntakeConfig{})
 	p := Pushed{Probe: "a", Time: ptr(t0.Add(-time.Minute)), Temp: Some(17)}

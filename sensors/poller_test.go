@@ -3,7 +3,9 @@ package sensors
 import (
 	"context"
 	"errors"
+	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
@@ -29,13 +31,18 @@ func (f *fake) Read(ctx context.Context) (Reading, error) {
 func good(c float64) (Reading, error) { return Reading{At: time.Now(), Temp: Some(c)}, nil }
 
 // run starts a poller in the bubble and returns what it took so far.
-func run(t *testing.T, c PollerConfig) (*Poller, *[]Reading) {
+func run(t *testing.T, c PollerConfig) (*Poller, func() []Reading) {
 	t.Helper()
 	if c.ID == "" {
 		c.ID = "p"
 	}
+	var mu sync.Mutex
 	var got []Reading
-	p, err := NewPoller(c, func(r Reading) { got = append(got, r) })
+	p, err := NewPoller(c, func(r Reading) {
+		mu.Lock()
+		defer mu.Unlock()
+		got = append(got, r)
+	})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,7 +55,11 @@ func run(t *testing.T, c PollerConfig) (*Poller, *[]Reading) {
 			t.Errorf("Run = %v", err)
 		}
 	})
-	return p, &got
+	return p, func() []Reading {
+		mu.Lock()
+		defer mu.Unlock()
+		return slices.Clone(got)
+	}
 }
 
 func TestPollerKeepsItsInterval(t *testing.T) {
@@ -60,14 +71,14 @@ func TestPollerKeepsItsInterval(t *testing.T) {
 		p, got := run(t, PollerConfig{Probe: f, Every: 10 * time.Second})
 		time.Sleep(time.Hour + time.Second)
 		synctest.Wait()
-		if n := len(*got); n != 361 { // at once, then each ten seconds for an hour
+		if n := len(got()); n != 361 { // at once, then each ten seconds for an hour
 			t.Errorf("%d readings in an hour", n)
 		}
 		if h := p.Health(); h.State != "ok" || h.Taken != 361 || h.Stale != 30*time.Second {
 			t.Errorf("health %+v", h)
 		}
-		if (*got)[0].Probe != "p" {
-			t.Errorf("probe %q", (*got)[0].Probe)
+		if got()[0].Probe != "p" {
+			t.Errorf("probe %q", got()[0].Probe)
 		}
 	})
 }
@@ -108,7 +119,7 @@ func TestPollerHungRead(t *testing.T) {
 		if h := p.Health(); h.State != "ok" || h.Last.Temp != Some(20) {
 			t.Errorf("after it came back: %+v", h)
 		}
-		for _, r := range *got {
+		for _, r := range got() {
 			if r.Temp == Some(99) {
 				t.Error("the value that came after its deadline was taken")
 			}
@@ -142,8 +153,8 @@ func TestPollerReopens(t *testing.T) {
 		}
 		time.Sleep(2 * time.Minute)
 		synctest.Wait()
-		if opened != 2 || len(*got) == 0 {
-			t.Errorf("opened %d times, %d readings", opened, len(*got))
+		if opened != 2 || len(got()) == 0 {
+			t.Errorf("opened %d times, %d readings", opened, len(got()))
 		}
 		if h := p.Health(); h.State != "ok" {
 			t.Errorf("state %s: %s", h.State, h.Err)
@@ -169,10 +180,13 @@ func TestPollerLeavesFewBehind(t *testing.T) {
 func TestPollerBacksOffAndFindsItAgain(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var there atomic.Bool
+		var mu sync.Mutex
 		var at []time.Duration
 		start := time.Now()
 		f := &fake{do: func(context.Context, int) (Reading, error) {
+			mu.Lock()
 			at = append(at, time.Since(start))
+			mu.Unlock()
 			if !there.Load() {
 				return Reading{Temp: Some(0)}, ErrAbsent // a value beside an error
 			}
@@ -184,6 +198,7 @@ func TestPollerBacksOffAndFindsItAgain(t *testing.T) {
 		if h := p.Health(); h.State != "missing" || h.Reason != "absent" || h.Taken != 0 || h.Last.Temp.OK() {
 			t.Errorf("never there: %+v", h)
 		}
+		mu.Lock()
 		for i := 1; i < len(at); i++ {
 			gap := at[i] - at[i-1]
 			if i > 8 && gap != time.Minute {
@@ -193,17 +208,18 @@ func TestPollerBacksOffAndFindsItAgain(t *testing.T) {
 				t.Errorf("read %d after %v: a lone fault must not slow the next", i, gap)
 			}
 		}
+		mu.Unlock()
 		there.Store(true)
 		time.Sleep(time.Minute)
 		synctest.Wait()
-		if len(*got) == 0 {
+		if len(got()) == 0 {
 			t.Fatal("not found within a minute of being plugged in")
 		}
-		n := len(*got)
+		n := len(got())
 		time.Sleep(time.Minute)
 		synctest.Wait()
-		if len(*got)-n != 12 {
-			t.Errorf("%d readings in the minute after", len(*got)-n)
+		if len(got())-n != 12 {
+			t.Errorf("%d readings in the minute after", len(got())-n)
 		}
 	})
 }
@@ -237,8 +253,8 @@ func TestPollerSurvivesAPanic(t *testing.T) {
 		p, got := run(t, PollerConfig{Probe: f})
 		time.Sleep(11 * time.Second)
 		synctest.Wait()
-		if len(*got) != 1 || p.Health().Errors["other"] != 1 {
-			t.Errorf("%d readings, %+v", len(*got), p.Health())
+		if len(got()) != 1 || p.Health().Errors["other"] != 1 {
+			t.Errorf("%d readings, %+v", len(got()), p.Health())
 		}
 	})
 }
@@ -283,6 +299,32 @@ func TestSetKeepsFaultsApart(t *testing.T) {
 		cancel()
 		if err := <-done; !errors.Is(err, context.Canceled) {
 			t.Errorf("Run = %v", err)
+		}
+	})
+}
+
+// A board that boots in 1970 and is told the date by its person: the probe
+// must not be missing for being fifty years old.
+func TestPollerOnACorrectedClock(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var off atomic.Int64
+		clock := func() time.Time { return time.Now().Add(time.Duration(off.Load())) }
+		f := &fake{do: func(_ context.Context, n int) (Reading, error) { return good(20 + .1*float64(n)) }}
+		p, _ := run(t, PollerConfig{Probe: f, Now: clock})
+		was := Some(0)
+		for _, o := range []time.Duration{0, 26 * 365 * 24 * time.Hour, -3 * time.Hour} {
+			off.Store(int64(o))
+			// After a step back the old reading is in the future until the next.
+			time.Sleep(11 * time.Second)
+			synctest.Wait()
+			h := p.Health()
+			if _, ok := h.Now(clock()); !ok || h.State != "ok" {
+				t.Errorf("clock set by %v: state %s, last at %v, now %v", o, h.State, h.LastAt, clock())
+			}
+			if h.Last.Temp == was || clock().Sub(h.LastAt).Abs() > 20*time.Second {
+				t.Errorf("clock set by %v: still at %v of %v, now %v", o, h.Last.Temp, h.LastAt, clock())
+			}
+			was = h.Last.Temp
 		}
 	})
 }

@@ -41,6 +41,11 @@ func newTrack(h Health, lim *Limits, pushed bool, now func() time.Time, speed fl
 func (t *track) judge(r Reading, witness Witness) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
+	// The clock was put back: what came before it is not of the future.
+	ahead := t.pushed && t.h.LastAt.Sub(t.clock()) > futureMargin
+	if ahead {
+		t.filter.Forget()
+	}
 	if err := t.filter.Check(r, witness); err != nil {
 		t.fail(err)
 		return err
@@ -48,11 +53,24 @@ func (t *track) judge(r Reading, witness Witness) error {
 	t.bad = 0
 	t.h.Taken++
 	t.h.Err, t.h.Reason, t.h.Hint = "", "", ""
-	if r.At.After(t.h.LastAt) {
+	// A wired probe's latest is the latest, whatever the clock did.
+	if r.At = t.dated(r.At); !t.pushed || ahead || r.At.After(t.h.LastAt) {
 		t.h.Last, t.h.LastAt = r, r.At
 		t.heardAt = time.Now()
 	}
 	return nil
+}
+
+// dated puts the time that a driver took from the board's clock onto the clock
+// in use, which a person may have corrected by years. Simulated and recorded
+// readings carry that clock's time already: they are not of the moment.
+func (t *track) dated(at time.Time) time.Time {
+	now := time.Now()
+	off := t.clock().Sub(now)
+	if t.pushed || off.Abs() < time.Second || now.Sub(at).Abs() > time.Minute {
+		return at
+	}
+	return at.Add(off)
 }
 
 func (t *track) failed(err error) {
