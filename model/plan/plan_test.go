@@ -288,7 +288,7 @@ func TestAgainstBruteForce(t *testing.T) {
 	// cold glass, an edge on which two integrations may fall to either side.
 	rng := rand.New(rand.NewPCG(3, 14))
 	pick := func(s ...string) string { return s[rng.IntN(len(s))] }
-	for range 80 {
+	for range 50 {
 		name := pick("medium", "slow")
 		mean := 13 + 13*rng.Float64()
 		swing := 2.5 * rng.Float64()
@@ -442,8 +442,8 @@ func TestColdShed(t *testing.T) {
 
 // Longer hours, more hands and a later permission never hurt.
 func TestMoreIsNeverWorse(t *testing.T) {
-	j := lids(t, 40)
-	j.Forecast = weekend(40, 17, 3, .8)
+	j := lids(t, 24)
+	j.Forecast = weekend(24, 17, 3, .8)
 	one, err := Plan(j)
 	if err != nil {
 		t.Fatal(err)
@@ -615,5 +615,86 @@ func TestFlip(t *testing.T) {
 	}
 	if second.At.Before(turn.Until) {
 		t.Errorf("the other side at %s, before the flip ends %s", second.At, turn.Until)
+	}
+}
+
+// Starting at once would miss the evening: the plan waits, and says why.
+func TestSaysWhyItWaits(t *testing.T) {
+	j := oneCoat(t, "medium", steady(20))
+	j.Hours = []Hours{{8 * 60, 20 * 60}}
+	j.Start = time.Date(2026, 10, 10, 15, 0, 0, 0, shed)
+	j.Steps = []Step{
+		{ID: "tack", Panel: "lid", Do: "coat", Kind: "tack coat", Resin: "medium", WorkMinutes: ptr(20.0)},
+		{ID: "fill", Panel: "lid", Do: "coat", Kind: "fill coat", Resin: "medium", When: "fill", WorkMinutes: ptr(20.0)},
+	}
+	r, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Green at 20 °C takes 5.2 h, firm 7.15 h: from 15:00 it opens past 20:00.
+	if r.Probability != 1 || r.Start.Format("Mon 15:04") != "Sun 08:00" {
+		t.Fatalf("probability %.2f, start %s; want Sunday 08:00", r.Probability, r.Start)
+	}
+	if !slices.ContainsFunc(r.Notes, func(n string) bool {
+		return strings.Contains(n, "Sat 15:00") && strings.Contains(n, "conflicts with the hours")
+	}) {
+		t.Errorf("notes %q do not say what a start on Saturday breaks", r.Notes)
+	}
+}
+
+// Thickened joints come first where nothing else decides, and the plan says so
+// where the file has them late.
+func TestJointsFirst(t *testing.T) {
+	j := lids(t, 12)
+	j.Forecast = weekend(12, 20, 1, .2)
+	j.Steps = []Step{
+		{ID: "seal b", Panel: "lid-b", Do: "coat", Kind: "seal", Resin: "medium", WorkMinutes: ptr(30.0)},
+		{ID: "joint a", Panel: "lid-a", Do: "coat", Kind: "bond", Resin: "medium", AreaM2: ptr(.02), WorkMinutes: ptr(30.0)},
+	}
+	r, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Steps[0].Step != "joint a" {
+		t.Errorf("first comes %q", r.Steps[0].Step)
+	}
+	j.Steps[1].Panel = "lid-b"
+	if r, err = Plan(j); err != nil {
+		t.Fatal(err)
+	}
+	if !slices.ContainsFunc(r.Notes, func(n string) bool { return strings.Contains(n, "joints first") }) {
+		t.Errorf("notes %q", r.Notes)
+	}
+}
+
+// Hours that are too short in the evening: working from earlier or until later
+// mends it.
+func TestOptionHours(t *testing.T) {
+	j := oneCoat(t, "medium", steady(20))
+	j.Start = time.Date(2026, 10, 10, 10, 0, 0, 0, shed)
+	j.Hours = []Hours{{10 * 60, 15 * 60}}
+	j.Steps = []Step{
+		{ID: "tack", Panel: "lid", Do: "coat", Kind: "tack coat", Resin: "medium", WorkMinutes: ptr(5.0)},
+		{ID: "fill", Panel: "lid", Do: "coat", Kind: "fill coat", Resin: "medium", When: "fill", WorkMinutes: ptr(5.0)},
+	}
+	r, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Feasible || len(r.WhyNot) == 0 || !strings.Contains(r.WhyNot[0], "hours of work") {
+		t.Fatalf("feasible %v, why not %q", r.Feasible, r.WhyNot)
+	}
+	changes := map[string]Option{}
+	for _, o := range r.Options {
+		changes[o.Change] = o
+	}
+	for _, want := range []string{"hours", "start", "resin", "wash"} {
+		if changes[want].Probability < .8 {
+			t.Errorf("no %s among the options %+v", want, r.Options)
+		}
+	}
+	// The fast set: green after 3.0 h at 20 °C, firm after 3.36.
+	if s := changes["resin"].Say; !strings.Contains(s, "fast") {
+		t.Errorf("the other resin is %q", s)
 	}
 }

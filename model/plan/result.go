@@ -99,12 +99,15 @@ func Plan(j Job) (Result, error) {
 		return Result{}, f
 	}
 	best := c.search(c.members)
-	p, d := c.detail(best)
-	res := c.result(best, p, d)
+	d := c.detail(best)
+	res := c.result(best, d)
 	share := float64(best.ok) / float64(c.members)
 	if share < goodShare {
 		res.WhyNot = c.whyNot(d)
 		res.Options = c.options(share)
+	}
+	if n := c.waiting(best, d); n != "" {
+		res.Notes = append(res.Notes, n)
 	}
 	if !res.Feasible && len(res.WhyNot) == 0 {
 		res.WhyNot = []string{"no start time within three days puts every step inside its window"}
@@ -112,8 +115,47 @@ func Plan(j Job) (Result, error) {
 	return res, nil
 }
 
+// waiting says what a start at once would break, where the plan waits with its
+// first step for more than the hours make it.
+func (c *compiled) waiting(best trial, d *detail) string {
+	now := trial{release: make([]float64, len(c.steps)), order: best.order}
+	for i := range now.release {
+		now.release[i] = math.Inf(-1)
+	}
+	e := c.detail(now)
+	first := func(d *detail) float64 {
+		at := math.Inf(1)
+		for i := range c.steps {
+			if math.IsNaN(c.steps[i].done) {
+				if q := quantileOf(d.start[i], .5); q < at {
+					at = q
+				}
+			}
+		}
+		return at
+	}
+	a, b := first(e), first(d)
+	if !(b > a+30) {
+		return ""
+	}
+	whole := 0
+	for _, f := range e.failed {
+		if f < 0 {
+			whole++
+		}
+	}
+	if whole+c.members/50 >= best.ok {
+		return ""
+	}
+	say := fmt.Sprintf("A start on %s would hold in %d of 100 forecasts", c.at(a).Format("Mon 15:04"), 100*whole/c.members)
+	if why := c.whyNot(e); len(why) > 0 {
+		say += ": " + why[0]
+	}
+	return say + "."
+}
+
 // detail judges the trial once more, noting what happened.
-func (c *compiled) detail(t trial) (*judge, *detail) {
+func (c *compiled) detail(t trial) *detail {
 	n := len(c.steps)
 	d := &detail{feel: make([]bool, n), failed: make([]int, c.members), stepOK: make([]int, n)}
 	for range n {
@@ -130,7 +172,7 @@ func (c *compiled) detail(t trial) (*judge, *detail) {
 	j := c.judge(c.members)
 	tt := t
 	j.run(&tt, 0, d)
-	return j, d
+	return d
 }
 
 func nans(n int) []float64 {
@@ -164,7 +206,7 @@ func (c *compiled) when(min float64) *time.Time {
 	return &t
 }
 
-func (c *compiled) result(t trial, _ *judge, d *detail) Result {
+func (c *compiled) result(t trial, d *detail) Result {
 	share := float64(t.ok) / float64(c.members)
 	res := Result{
 		Feasible: share >= feasibleShare, Probability: share,
@@ -253,6 +295,18 @@ func (c *compiled) result(t trial, _ *judge, d *detail) Result {
 	}
 	if generic {
 		res.Notes = append(res.Notes, "Generic epoxy: fit your own from its data sheet.")
+	}
+	for i := range c.steps {
+		s := &c.steps[i]
+		if s.Do != "coat" || s.Kind != "bond" || !math.IsNaN(s.done) {
+			continue
+		}
+		for k := range i {
+			if o := &c.steps[k]; o.panel == s.panel && o.Do == "coat" && o.Kind != "bond" && math.IsNaN(o.done) {
+				res.Notes = append(res.Notes, fmt.Sprintf("%s comes after %s on %s: fill thickened joints first, before a coat lies over them.", s.ID, o.ID, s.Step.Panel))
+				break
+			}
+		}
 	}
 	if end := float64(len(c.Forecast.Air[0])-1) * c.Forecast.Step.Minutes(); !math.IsInf(t.finish, 0) && t.finish > end {
 		res.Notes = append(res.Notes, fmt.Sprintf("Beyond %s the forecast repeats its last day.", c.at(end).Format("Mon 15:04")))
@@ -670,6 +724,25 @@ func (c *compiled) options(share float64) []Option {
 				j.Hours = slices.Clone(j.Hours)
 				k := len(j.Hours) - 1
 				j.Hours[k].To = max(j.Hours[k].To, late)
+			})
+			if p >= goodShare {
+				break
+			}
+		}
+	}
+	if len(c.Hours) > 0 {
+		for _, by := range []int{120, 240} {
+			early := c.Hours[0].From - by
+			if early < 0 {
+				break
+			}
+			p := try("start", fmt.Sprintf("Start at %s.", clock(early)), func(j *Job) {
+				j.Hours = slices.Clone(j.Hours)
+				j.Hours[0].From = early
+				j.Start = j.Start.Add(-time.Duration(by) * time.Minute)
+				if j.Start.Before(j.Forecast.Start) {
+					j.Start = j.Forecast.Start
+				}
 			})
 			if p >= goodShare {
 				break

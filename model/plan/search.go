@@ -109,11 +109,11 @@ func (j *judge) run(t *trial, least int, d *detail) {
 				limit = j.quantile(j.shut, .02) - s.work
 			}
 			at := math.Max(math.Ceil(o/5-1e-9)*5, t.release[i])
-			if s.open == applied {
-				at = math.Inf(-1) // wet on wet follows at once: nothing to wait for
-			} else if at <= limit && !math.IsInf(at, 1) && c.startWithin(at, s.work) <= limit {
+			switch {
+			case s.open == applied: // wet on wet follows at once: nothing to wait for
+			case at <= limit && !math.IsInf(at, 1) && c.startWithin(at, s.work) <= limit:
 				clockAt = at
-			} else {
+			default:
 				feel = true
 			}
 		}
