@@ -16,9 +16,11 @@ import (
 	"math/big"
 	"net"
 	"net/http"
+	"net/netip"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -146,8 +148,7 @@ func TestTLSFiles(t *testing.T) {
 	}
 }
 
-// Limits on one client: a header that is too large, and more connections than
-// there is room for, leave the others served.
+// A header that is too large is refused.
 func TestServerLimits(t *testing.T) {
 	addr := serve(t, web.Config{}, webtest.New())
 	c, err := net.Dial("tcp", addr)
@@ -159,23 +160,81 @@ func TestServerLimits(t *testing.T) {
 	if res, err := http.ReadResponse(bufio.NewReader(c), nil); err == nil && res.StatusCode != http.StatusRequestHeaderFieldsTooLarge {
 		t.Errorf("64 kB of header: %d, want 431", res.StatusCode)
 	}
-	var idle []net.Conn
-	for range 200 {
-		k, err := net.Dial("tcp", addr)
-		if err != nil {
-			t.Fatal(err)
+}
+
+// from is a listener that hands out connections as if from given addresses.
+type from struct {
+	net.Listener // nil: only Accept is used
+	addrs        chan string
+}
+
+func (f from) Accept() (net.Conn, error) {
+	a, ok := <-f.addrs
+	if !ok {
+		return nil, net.ErrClosed
+	}
+	c, _ := net.Pipe()
+	return remote{c, net.TCPAddrFromAddrPort(netip.MustParseAddrPort(a))}, nil
+}
+
+type remote struct {
+	net.Conn
+	addr net.Addr
+}
+
+func (r remote) RemoteAddr() net.Addr { return r.addr }
+
+// Nobody elsewhere can use up the connections of the others or of the board
+// itself, and a closed connection frees its place.
+func TestConnectionLimits(t *testing.T) {
+	var refused atomic.Uint64
+	src := from{addrs: make(chan string, 2000)}
+	ln := web.LimitConns(src, &refused)
+	var open []net.Conn
+	take := func(n int, addr func(i int) string) (taken int) {
+		t.Helper()
+		was := refused.Load()
+		for i := range n {
+			src.addrs <- addr(i)
 		}
-		idle = append(idle, k)
+		for range n {
+			// What is refused never comes out of Accept; one from the board
+			// follows each to tell.
+			src.addrs <- "127.0.0.1:1"
+		}
+		for range n {
+			c, err := ln.Accept()
+			for err == nil && c.RemoteAddr().String() != "127.0.0.1:1" {
+				open = append(open, c)
+				taken++
+				c, err = ln.Accept()
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			c.Close()
+		}
+		if got := int(refused.Load() - was); got != n-taken {
+			t.Errorf("%d refused and counted, want %d", got, n-taken)
+		}
+		return taken
 	}
-	res, err := http.Get("http://" + addr + "/healthz")
-	if err != nil || res.StatusCode != 200 {
-		t.Errorf("beside 200 idle connections: %v", err)
-	} else {
-		io.Copy(io.Discard, res.Body)
-		res.Body.Close()
+	one := func(int) string { return "192.0.2.77:5000" }
+	if got := take(100, one); got != web.MaxConnsEach {
+		t.Errorf("one machine has %d connections, want %d", got, web.MaxConnsEach)
 	}
-	for _, k := range idle {
-		k.Close()
+	if got := take(100, func(i int) string { return fmt.Sprintf("[2001:db8::%x]:5000", i+1) }); got != web.MaxConnsEach {
+		t.Errorf("one IPv6 network has %d connections, want %d", got, web.MaxConnsEach)
+	}
+	if got := take(250, func(i int) string { return fmt.Sprintf("198.51.100.%d:5000", i) }); got != web.MaxConns-2*web.MaxConnsEach {
+		t.Errorf("%d more from elsewhere, want %d in all", got, web.MaxConns)
+	}
+	for _, c := range open {
+		c.Close()
+		c.Close() // as net/http may
+	}
+	if got := take(1, one); got != 1 {
+		t.Error("no place was freed")
 	}
 }
 

@@ -20,4 +20,10 @@ const (
 	MaxBody    = maxBody
 	MaxStreams = maxStreams
 	MaxSeries  = maxSeries
+
+	MaxConns     = maxConns
+	MaxConnsEach = maxConnsEach
 )
+
+// LimitConns bounds the connections of a listener.
+var LimitConns = limitConns

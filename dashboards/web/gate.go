@@ -40,7 +40,7 @@ func allows(have, need Role) bool {
 }
 
 // Words under which refusals are counted.
-var refusalWords = [...]string{"host", "origin", "login", "role", "tries"}
+var refusalWords = [...]string{"host", "origin", "login", "role", "tries", "connections"}
 
 const (
 	refusedHost = iota
@@ -48,6 +48,7 @@ const (
 	refusedLogin
 	refusedRole
 	refusedTries
+	refusedConns
 )
 
 // gate decides, in this order: is the Host ours, is the page that asks ours,
@@ -253,16 +254,19 @@ func tokenOf(r *http.Request) (token string, cookie bool) {
 	return "", false
 }
 
-func remoteIP(r *http.Request) string {
-	if ap, err := netip.ParseAddrPort(r.RemoteAddr); err == nil {
-		a := ap.Addr().Unmap()
-		if a.Is6() {
-			p, _ := a.WithZone("").Prefix(64) // one machine owns a whole /64
-			return p.String()
-		}
-		return a.String()
+// machine returns what stands for one machine in limits: its IPv4 address, or
+// its whole IPv6 network, of which it has all addresses.
+func machine(hostport string) string {
+	ap, err := netip.ParseAddrPort(hostport)
+	if err != nil {
+		return hostport
 	}
-	return r.RemoteAddr
+	a := ap.Addr().Unmap()
+	if a.Is6() {
+		p, _ := a.WithZone("").Prefix(64) // 64 fits every IPv6 address
+		return p.String()
+	}
+	return a.String()
 }
 
 // limiter allows each caller some tries a minute and everybody together some

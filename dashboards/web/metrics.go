@@ -156,7 +156,7 @@ var (
 	mTentToday = gauge("tent_heater_on_today_seconds", "Time the heater was on today.")
 
 	mAnswers = counter("http_responses_total", "Answers by class of status.", "code")
-	mRefused = counter("http_refused_total", "Requests refused by the gate, by what was wrong.", "reason")
+	mRefused = counter("http_refused_total", "Requests refused by the gate, and connections refused for being too many, by what was wrong.", "reason")
 	mStreams = gauge("event_streams", "Pages that listen to live events.")
 	mLost    = counter("event_streams_dropped_total", "Pages dropped because they did not keep up.")
 	mPushOK  = counter("push_readings_total", "Readings taken by push over HTTP.")

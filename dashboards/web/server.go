@@ -22,7 +22,8 @@ const (
 	maxHeaderBytes = 16 << 10
 	maxBody        = 256 << 10
 	maxPushBody    = 4 << 20 // 10,000 readings and room
-	maxConns       = 256
+	maxConns       = 256 // from this board, and as many from elsewhere
+	maxConnsEach   = 64  // from one machine elsewhere
 	maxStreams     = 64 // event streams
 	readTimeout    = 20 * time.Second
 	headerTimeout  = 5 * time.Second
@@ -142,7 +143,7 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 		BaseContext:       func(net.Listener) context.Context { return base },
 		ErrorLog:          slog.NewLogLogger(quiet{s.log.Handler()}, slog.LevelDebug),
 	}
-	ln = limitConns(ln, maxConns)
+	ln = limitConns(ln, &s.refusals[refusedConns])
 	done := make(chan error, 1)
 	go func() {
 		if s.cert != nil {
@@ -170,36 +171,69 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 // quiet keeps net/http's chatter about broken handshakes at debug level.
 type quiet struct{ slog.Handler }
 
-// limitConns bounds open connections; the next one waits in the kernel's
-// queue.
-func limitConns(ln net.Listener, n int) net.Listener {
-	return &limitedListener{Listener: ln, slots: make(chan struct{}, n), stop: make(chan struct{})}
+// limitConns bounds open connections: so many from this board itself, so many
+// from elsewhere, and fewer from any one machine elsewhere. One too many is
+// closed at once. The board's own share is apart, so that nobody outside can
+// lock its command line out.
+func limitConns(ln net.Listener, refused *atomic.Uint64) net.Listener {
+	return &limitedListener{Listener: ln, refused: refused, by: map[string]int{}}
 }
 
 type limitedListener struct {
 	net.Listener
-	slots chan struct{}
-	stop  chan struct{}
-	once  sync.Once
+	refused *atomic.Uint64
+
+	mu sync.Mutex
+	by map[string]int // open connections by machine; "" all from elsewhere
 }
+
+const ownConns = "loopback"
 
 func (l *limitedListener) Accept() (net.Conn, error) {
-	select {
-	case l.slots <- struct{}{}:
-	case <-l.stop:
-		return nil, net.ErrClosed
+	for {
+		c, err := l.Listener.Accept()
+		if err != nil {
+			return nil, err
+		}
+		who := machine(c.RemoteAddr().String())
+		if loopback(c.RemoteAddr().String()) {
+			who = ownConns
+		}
+		if !l.enter(who) {
+			l.refused.Add(1)
+			c.Close()
+			continue
+		}
+		return &limitedConn{Conn: c, free: sync.OnceFunc(func() { l.leave(who) })}, nil
 	}
-	c, err := l.Listener.Accept()
-	if err != nil {
-		<-l.slots
-		return nil, err
-	}
-	return &limitedConn{Conn: c, free: sync.OnceFunc(func() { <-l.slots })}, nil
 }
 
-func (l *limitedListener) Close() error {
-	l.once.Do(func() { close(l.stop) })
-	return l.Listener.Close()
+func (l *limitedListener) enter(who string) bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if who == ownConns {
+		if l.by[who] >= maxConns {
+			return false
+		}
+	} else {
+		if l.by[""] >= maxConns || l.by[who] >= maxConnsEach {
+			return false
+		}
+		l.by[""]++
+	}
+	l.by[who]++
+	return true
+}
+
+func (l *limitedListener) leave(who string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.by[who]--; l.by[who] == 0 {
+		delete(l.by, who)
+	}
+	if who != ownConns {
+		l.by[""]--
+	}
 }
 
 type limitedConn struct {
