@@ -26,7 +26,8 @@ import (
 // grow beyond what the two terms carry.
 //
 // Resins with two different activation energies do not separate and take
-// plain Runge–Kutta steps; so do the last kelvins below Tg∞.
+// plain Runge–Kutta steps; so do those whose glass sets in more sharply than
+// the tables and blocks are made for, and the last kelvins below Tg∞.
 
 const (
 	tableLoC  = -40.0 // range of the temperature table, °C
@@ -42,6 +43,8 @@ const (
 	blockTg      = 2.0    // or when Tg has moved so far, K, once the glass slows
 	blockTgFree  = 6.0    // or, before it does, so far
 	blockPhi     = 1e-3   // where that begins
+
+	narrowest = 4.0 // K: least W of the diffusion factor for all this
 )
 
 // tempCell is one cell of the temperature table: cubics of k and s in the
@@ -57,7 +60,7 @@ type tgCell struct{ y, p [4]float64 }
 // SUNDIALS CVODE. Temperatures given to it have to be finite.
 type Integrator struct {
 	r    Resin
-	fast bool // one activation energy
+	fast bool // the rate law separates
 
 	aRef   float64 // k = aRef·exp(−E/RT)
 	g1, g2 float64 // g = (g1 + g2·α^m)(1−α)^n
@@ -76,7 +79,7 @@ type Integrator struct {
 
 // NewIntegrator prepares an integrator for a resin that passes [Resin.Check].
 func NewIntegrator(r Resin) *Integrator {
-	it := &Integrator{r: r, fast: r.E1 == r.E2}
+	it := &Integrator{r: r, fast: r.E1 == r.E2 && r.W >= narrowest}
 	if !it.fast {
 		return it
 	}
@@ -238,10 +241,8 @@ func (m *moments) add(dt float64, p, q *point, r *Resin) {
 	m.s0 += q.s - p.s
 }
 
-// solve moves Tg = u over a block for one node and returns by how much w is
-// steeper than without glass times the node's pace, for the length of the next
-// block. It reports false where the block leaves the table, in which case u
-// has to go by [Integrator.plain].
+// solve moves Tg = u over a block for one node. It reports false where the
+// block leaves the table, in which case u has to go by [Integrator.plain].
 func (it *Integrator) solve(u float64, st *step, kappa float64) (float64, bool) {
 	x := (u - it.r.Tg0) * it.tgInv
 	i := min(max(int(x), 0), len(it.tg)-1)

@@ -187,6 +187,17 @@ func TestIntegrateSteady(t *testing.T) {
 
 func genericOf(name string) Resin { r, _ := Generic(name); return r }
 
+// A glass that sets in sharply takes the plain way, to the same end.
+func TestIntegrateSharpGlass(t *testing.T) {
+	r := generic(t, Fast)
+	r.W = 1.5
+	it := NewIntegrator(r)
+	for _, h := range []float64{1, 5, 50} {
+		got := it.Integrate([]float64{0, h * 3600}, []float64{15, 15}, 1, 0)
+		near(t, "α", got, r.SteadyAlpha(0, 15, 1, h*3600), 1e-6, "")
+	}
+}
+
 // drawHistory is any irregular trace within a shop's range.
 func drawHistory(t *rapid.T) history {
 	n := rapid.IntRange(2, 60).Draw(t, "readings")
