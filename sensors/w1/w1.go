@@ -104,19 +104,3 @@ func Decode(s string) (celsius float64, err error) {
 	}
 	return celsius, nil
 }
-
-// List returns the ids of all DS18B20 in the tree, sorted. A tree that does
-// not exist holds none: err is then [fs.ErrNotExist].
-func List(fsys fs.FS) ([]string, error) {
-	es, err := fs.ReadDir(fsys, ".")
-	if err != nil {
-		return nil, err
-	}
-	var ids []string
-	for _, e := range es {
-		if strings.HasPrefix(e.Name(), Family+"-") {
-			ids = append(ids, e.Name())
-		}
-	}
-	return ids, nil
-}
