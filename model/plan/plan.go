@@ -205,6 +205,7 @@ type compiled struct {
 	open    []span // working hours over the horizon, ascending
 	kappa   [][]float64
 	tables  map[[2]int]*table
+	quick   bool // no exhaustive search: a change is only compared
 }
 
 type span struct{ from, to float64 }

@@ -687,6 +687,7 @@ func (c *compiled) options(share float64) []Option {
 		if len(f) > 0 {
 			return 0
 		}
+		k.quick = true
 		t := k.search(k.members)
 		p := float64(t.ok) / float64(k.members)
 		if p >= share+0.1 && p >= feasibleShare {

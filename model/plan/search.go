@@ -355,13 +355,21 @@ func (c *compiled) search(members int) trial {
 	}
 	full := c.judge(members)
 	var found []trial
+	level := make([]int, members+1) // 1 + index of the best trial found with so many whole members
 	keep := func(t trial) {
-		t.release = slices.Clone(t.release)
-		found = append(found, t)
+		switch k := level[t.ok]; {
+		case k == 0:
+			t.release = slices.Clone(t.release)
+			found = append(found, t)
+			level[t.ok] = len(found)
+		case better(&t, &found[k-1]):
+			t.release = slices.Clone(t.release)
+			found[k-1] = t
+		}
 	}
 	times := c.times(grid)
 	work := float64(len(orders)*members*n) * math.Pow(float64(len(times)), float64(len(free)))
-	if len(free) <= exactSteps && work <= exactWork {
+	if !c.quick && len(free) <= exactSteps && work <= exactWork {
 		for _, o := range orders {
 			t := asap(o)
 			var rec func(k int)
