@@ -58,6 +58,7 @@ func newAssets(fsys fs.FS) *assets {
 		if err != nil {
 			return err
 		}
+		b = lean(p, b)
 		sum := sha256.Sum256(b)
 		t := mimeTypes[path.Ext(p)]
 		if t == "" {

@@ -63,6 +63,8 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 		select {
 		case <-r.Context().Done():
 			return
+		case <-stopping(r):
+			return
 		case e, ok := <-ch:
 			if !ok {
 				s.streamsLost.Add(1)

@@ -4,8 +4,10 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 	"net"
+	"net/http"
 	"strings"
 	"sync"
 	"testing"
@@ -167,6 +169,52 @@ func TestIdleConnectionCloses(t *testing.T) {
 		}
 		if got := time.Since(begin); got < 30*time.Second || got > 2*time.Minute {
 			t.Errorf("closed after %v, want between 30 s and 2 min", got)
+		}
+	})
+}
+
+// slowDisk takes a second to store anything and stops if its context ends.
+type slowDisk struct{ *webtest.Backend }
+
+func (b slowDisk) Create(ctx context.Context, who web.Who, kind string, body json.RawMessage, key string) (string, bool, error) {
+	select {
+	case <-time.After(time.Second):
+		return b.Backend.Create(ctx, who, kind, body, key)
+	case <-ctx.Done():
+		return "", false, ctx.Err()
+	}
+}
+
+// A coat that is being written when the daemon is told to stop is still
+// written and answered; an open page does not hold the stop up.
+func TestStopFinishesChanges(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b, p := webtest.New(), newPipes()
+		s := server(t, slowDisk{b})
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- s.Serve(ctx, p) }()
+		page := p.dial()
+		defer page.Close()
+		go io.WriteString(page, eventsRequest)
+		go io.Copy(io.Discard, page)
+		c := p.dial()
+		defer c.Close()
+		body := `{"panel":"lid-outer","resin":"medium","kind":"seal","applied":"2026-10-10T10:00:00Z"}`
+		go fmt.Fprintf(c, "POST /api/v1/coats HTTP/1.1\r\nHost: localhost\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
+		time.Sleep(100 * time.Millisecond)
+		begin := time.Now()
+		stop()
+		res, err := http.ReadResponse(bufio.NewReader(c), nil)
+		if err != nil || res.StatusCode != http.StatusCreated {
+			t.Fatalf("%v %v, want 201", res, err)
+		}
+		io.Copy(io.Discard, res.Body)
+		if err := <-done; err != nil {
+			t.Errorf("Serve = %v", err)
+		}
+		if got := time.Since(begin); got > 2*time.Second {
+			t.Errorf("stopped after %v, want 2 s at most", got)
 		}
 	})
 }

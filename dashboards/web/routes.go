@@ -224,8 +224,10 @@ func (s *Server) problem(w http.ResponseWriter, r *http.Request, err error) {
 // cannot.
 func (s *Server) body(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, bool) {
 	// A form of another page can send text/plain without asking first; JSON
-	// it cannot.
-	if t, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";"); !strings.EqualFold(strings.TrimSpace(t), "application/json") && r.ContentLength != 0 {
+	// it cannot. Programs that are not browsers may leave the type out or
+	// wrong, as small radio probes and hurried command lines do.
+	t, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";")
+	if r.ContentLength != 0 && !strings.EqualFold(strings.TrimSpace(t), "application/json") && browser(r) {
 		s.fail(w, r, http.StatusBadRequest, "Content-Type", "want application/json")
 		return nil, false
 	}
@@ -239,6 +241,16 @@ func (s *Server) body(w http.ResponseWriter, r *http.Request, limit int64) ([]by
 		return nil, false
 	}
 	return b, true
+}
+
+// browser reports whether anything about a request looks like a browser's.
+func browser(r *http.Request) bool {
+	for _, h := range []string{"Origin", "Sec-Fetch-Site", "Sec-Fetch-Mode", "Cookie", "Referer", "Accept-Language"} {
+		if r.Header.Get(h) != "" {
+			return true
+		}
+	}
+	return strings.HasPrefix(r.UserAgent(), "Mozilla/") // all of them, for old times' sake
 }
 
 // read decodes a request's JSON into v, strictly.

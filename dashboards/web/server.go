@@ -22,9 +22,9 @@ const (
 	maxHeaderBytes = 16 << 10
 	maxBody        = 256 << 10
 	maxPushBody    = 4 << 20 // 10,000 readings and room
-	maxConns       = 256 // from this board, and as many from elsewhere
-	maxConnsEach   = 64  // from one machine elsewhere
-	maxStreams     = 64 // event streams
+	maxConns       = 256     // from this board, and as many from elsewhere
+	maxConnsEach   = 64      // from one machine elsewhere
+	maxStreams     = 64      // event streams
 	readTimeout    = 20 * time.Second
 	headerTimeout  = 5 * time.Second
 	writeTimeout   = 30 * time.Second // of one answer, or one step of a stream
@@ -131,8 +131,9 @@ func (s *Server) Handler() http.Handler { return s.handler }
 // Serve answers on ln until ctx ends, then closes event streams, lets running
 // requests finish for up to 2 s and returns nil. It closes ln.
 func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
-	base, cancel := context.WithCancel(ctx)
-	defer cancel()
+	// A running change must be finished and answered, so requests do not end
+	// with ctx; event streams, which would hold the stop up, look at stopKey.
+	base := context.WithValue(context.WithoutCancel(ctx), stopKey{}, ctx.Done())
 	hs := &http.Server{
 		Handler:           s.handler,
 		ReadHeaderTimeout: headerTimeout,
@@ -158,7 +159,6 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 		return fmt.Errorf("serve %s: %w", ln.Addr(), err)
 	case <-ctx.Done():
 	}
-	cancel() // ends the event streams, which would hold the shutdown up
 	stop, release := context.WithTimeout(context.WithoutCancel(ctx), stopTimeout)
 	defer release()
 	if err := hs.Shutdown(stop); err != nil {
@@ -166,6 +166,15 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 	}
 	<-done
 	return nil
+}
+
+type stopKey struct{}
+
+// stopping returns a channel that is closed when the server is to stop; nil,
+// which blocks for ever, outside [Server.Serve].
+func stopping(r *http.Request) <-chan struct{} {
+	ch, _ := r.Context().Value(stopKey{}).(<-chan struct{})
+	return ch
 }
 
 // quiet keeps net/http's chatter about broken handshakes at debug level.
