@@ -2,6 +2,7 @@ package sensors_test
 
 import (
 	"context"
+	"errors"
 	"math"
 	"strings"
 	"sync/atomic"
@@ -189,6 +190,41 @@ var reasons = map[chipsim.Fault]string{
 
 // SlowEnd is long enough for a slow transaction to be over.
 const SlowEnd = 2 * chipsim.SlowTime
+
+// Two chips set to one address pull each other's bits low. Checksums tell;
+// chips without one (MCP9808, TMP102, BME280) cannot, and for them two of a
+// kind at one address look like one chip in other weather.
+func TestTwoChipsAtOneAddress(t *testing.T) {
+	other := chipsim.Air{C: 23.9, RH: 44, CO2: 1510, Pa: 100300}
+	for name, tt := range map[string]struct {
+		addr uint16
+		a, b chipsim.Chip
+		mk   func(i2c.Bus, uint16) sensors.Probe
+	}{
+		"sht4x":   {0x44, chipsim.NewSHT4x(air), chipsim.NewSHT4x(other), func(b i2c.Bus, a uint16) sensors.Probe { return sht4x.New("p", b, a) }},
+		"hdc302x": {0x44, chipsim.NewHDC302x(air), chipsim.NewHDC302x(other), func(b i2c.Bus, a uint16) sensors.Probe { return hdc302x.New("p", b, a) }},
+		"both":    {0x44, chipsim.NewSHT4x(air), chipsim.NewHDC302x(other), func(b i2c.Bus, a uint16) sensors.Probe { return hdc302x.New("p", b, a) }},
+		"aht20":   {0x38, chipsim.NewAHT20(air), chipsim.NewAHT20(other), func(b i2c.Bus, a uint16) sensors.Probe { return aht20.New("p", b, a) }},
+		"scd4x":   {0x62, chipsim.NewSCD4x(air), chipsim.NewSCD4x(other), func(b i2c.Bus, a uint16) sensors.Probe { return scd4x.New("p", b, a) }},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				bus := chipsim.NewBus("i2c-1")
+				bus.Attach(tt.addr, chipsim.Both{A: tt.a, B: tt.b})
+				r, err := read(t, tt.mk(bus, tt.addr))
+				if name == "both" { // the other kind does not know these commands, and keeps silent
+					if err != nil || !r.Temp.OK() {
+						t.Errorf("%+v, %v", r, err)
+					}
+					return
+				}
+				if !errors.Is(err, sensors.ErrChecksum) || r != (sensors.Reading{}) {
+					t.Errorf("%+v, %v", r, err)
+				}
+			})
+		})
+	}
+}
 
 // watch runs a set of the given probe and a second one that moves by 3 K an
 // hour, as a shed in the evening does.

@@ -116,46 +116,51 @@ func NewIntake(c IntakeConfig, sink func(Reading)) *Intake {
 // though the last plausible one is shown so that the person can tell which it
 // is.
 func (in *Intake) Push(src Source, ps []Pushed) (taken int, refused []Refusal) {
+	believed := make([]Reading, 0, len(ps))
 	in.mu.Lock()
-	defer in.mu.Unlock()
 	now := in.cfg.Now()
 	for i, p := range ps {
-		if err := in.push(src, now, p); err != nil {
+		r, err := in.push(src, now, p)
+		if err != nil {
 			refused = append(refused, Refusal{Index: i, Probe: p.Probe, Err: err})
 			continue
 		}
-		taken++
+		believed = append(believed, r)
 	}
-	return taken, refused
+	in.mu.Unlock()
+	for _, r := range believed { // without the lock: sink may ask for a probe's health
+		in.sink(r)
+	}
+	return len(believed), refused
 }
 
-func (in *Intake) push(src Source, now time.Time, p Pushed) error {
+func (in *Intake) push(src Source, now time.Time, p Pushed) (Reading, error) {
 	if err := checkID(p.Probe); err != nil {
-		return err
+		return Reading{}, err
 	}
 	if in.cfg.Wired != nil && in.cfg.Wired(p.Probe) {
-		return ErrWired
+		return Reading{}, ErrWired
 	}
 	r := Reading{Probe: p.Probe, At: now, Temp: p.Temp, RH: p.RH, CO2: p.CO2}
 	dated := p.Time != nil && src.ClockTrusted
 	if dated {
 		switch age := now.Sub(*p.Time); {
 		case age < -futureMargin:
-			return fmt.Errorf("%w: %s is %v ahead of the clock here", ErrFuture, p.Time.Format(time.RFC3339), (-age).Round(time.Second))
+			return Reading{}, fmt.Errorf("%w: %s is %v ahead of the clock here", ErrFuture, p.Time.Format(time.RFC3339), (-age).Round(time.Second))
 		case in.cfg.MaxAge > 0 && age > in.cfg.MaxAge:
-			return fmt.Errorf("%w: %s", ErrTooOld, p.Time.Format(time.RFC3339))
+			return Reading{}, fmt.Errorf("%w: %s", ErrTooOld, p.Time.Format(time.RFC3339))
 		}
 		r.At = *p.Time
 	}
 	pp := in.probes[p.Probe]
 	if pp == nil {
 		if len(in.probes) >= MaxPushed {
-			return fmt.Errorf("%w: %d already", ErrTooMany, MaxPushed)
+			return Reading{}, fmt.Errorf("%w: %d already", ErrTooMany, MaxPushed)
 		}
 		pp = in.add(p.Probe, src.Via, Meta{Accepted: src.Loopback})
 	}
 	if dated && slices.ContainsFunc(pp.recent, r.At.Equal) {
-		return ErrRepeat
+		return Reading{}, ErrRepeat
 	}
 	var w Witness
 	if in.cfg.Witness != nil {
@@ -163,7 +168,7 @@ func (in *Intake) push(src Source, now time.Time, p Pushed) error {
 	}
 	before := pp.lastAt()
 	if err := pp.judge(r, w); err != nil {
-		return err
+		return Reading{}, err
 	}
 	if dated {
 		if len(pp.recent) == pushedRecents {
@@ -173,10 +178,9 @@ func (in *Intake) push(src Source, now time.Time, p Pushed) error {
 	}
 	pp.pace(before, r.At)
 	if !pp.accepted() {
-		return ErrNotAccepted
+		return Reading{}, ErrNotAccepted
 	}
-	in.sink(r)
-	return nil
+	return r, nil
 }
 
 func (in *Intake) add(id, via string, m Meta) *pushProbe {

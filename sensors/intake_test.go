@@ -254,6 +254,22 @@ func TestSetIsSafeForManyCallers(t *testing.T) {
 	}
 }
 
+// What takes the readings may ask about their probe meanwhile.
+func TestSinkMayAskForHealth(t *testing.T) {
+	var s *Set
+	asked := 0
+	s = NewSet(IntakeConfig{}, func(r Reading) {
+		if h, ok := s.Get(r.Probe); ok && h.Last.Temp == r.Temp {
+			asked++
+		}
+		s.Health()
+	})
+	s.Push(local, []Pushed{{Probe: "a", Temp: Some(17)}, {Probe: "b", Temp: Some(18)}})
+	if asked != 2 {
+		t.Errorf("%d", asked)
+	}
+}
+
 func FuzzPush(f *testing.F) {
 	f.Add("a", 17.0, 60.0, 500.0, int64(0), true)
 	f.Add("", 0.0, 0.0, 0.0, int64(1)<<40, false)

@@ -86,6 +86,39 @@ func (plain) setWrong(bool) {}
 func (plain) setBusy(bool)  {}
 func (plain) setExact(bool) {}
 
+// Both is two chips set to one address. Both hear everything; the line is low
+// where either pulls it low.
+type Both struct{ A, B Chip }
+
+// Reset implements [Chip].
+func (c Both) Reset() { c.A.Reset(); c.B.Reset() }
+
+// Write implements [Chip]: one acknowledgement is enough.
+func (c Both) Write(w []byte) error {
+	ea, eb := c.A.Write(w), c.B.Write(w)
+	if ea != nil && eb != nil {
+		return ea
+	}
+	return nil
+}
+
+// Read implements [Chip].
+func (c Both) Read(r []byte) error {
+	b := make([]byte, len(r))
+	ea, eb := c.A.Read(r), c.B.Read(b)
+	switch {
+	case ea != nil && eb != nil:
+		return ea
+	case ea != nil:
+		copy(r, b)
+	case eb == nil:
+		for i := range r {
+			r[i] &= b[i]
+		}
+	}
+	return nil
+}
+
 // errNack is what Linux's adapters say for it.
 var errNack = fmt.Errorf("sysfs-i2c: %v", syscall.EREMOTEIO)
 
