@@ -2,6 +2,11 @@ package job
 
 import (
 	"math"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -41,11 +46,68 @@ func BenchmarkEstimate(b *testing.B) {
 			}
 			b.ReportAllocs()
 			b.ResetTimer()
+			begin := cpuTime(b)
 			for b.Loop() {
 				if _, err := e.Estimate(now, w, t, Settings{Air: "shed-air"}); err != nil {
 					b.Fatal(err)
 				}
 			}
+			b.ReportMetric(1e3*(cpuTime(b)-begin)/float64(b.N), "cpu-ms/op")
 		})
+	}
+}
+
+// cpuTime is the processor time of this process, s: what a busy machine does
+// not lengthen.
+func cpuTime(b *testing.B) float64 {
+	var u syscall.Rusage
+	if err := syscall.Getrusage(syscall.RUSAGE_SELF, &u); err != nil {
+		b.Fatal(err)
+	}
+	sec := func(t syscall.Timeval) float64 { return float64(t.Sec) + float64(t.Usec)/1e6 }
+	return sec(u.Utime) + sec(u.Stime)
+}
+
+// BenchmarkEstimateScipy is the same work with numpy and scipy, timed inside
+// Python so that its start does not count.
+func BenchmarkEstimateScipy(b *testing.B) {
+	best := math.Inf(1)
+	for b.Loop() {
+		out, err := exec.Command("/usr/bin/python3", filepath.Join("testdata", "estimate.py")).Output()
+		if err != nil {
+			b.Skipf("/usr/bin/python3 with scipy is not here: %v", err)
+		}
+		ms, err := strconv.ParseFloat(strings.TrimSpace(string(out)), 64)
+		if err != nil {
+			b.Fatal(err)
+		}
+		best = min(best, ms)
+	}
+	b.ReportMetric(best, "ms/estimate")
+}
+
+// BenchmarkReplayYear is a year of minutes, two probes, with 100 coats.
+func BenchmarkReplayYear(b *testing.B) {
+	from := time.Date(2025, 10, 3, 0, 0, 0, 0, time.UTC)
+	t := NewTable()
+	for m := range 365 * 24 * 60 {
+		at := from.Add(time.Duration(m) * time.Minute)
+		h := float64(m) / 60
+		c := 16 + 4*math.Cos(2*math.Pi*(h-15)/24) + 0.5*math.Sin(h/7)
+		t.Add("shed-air", Sample{At: at, TempC: c, RHPct: 65, CO2: math.NaN()})
+		t.Add("panel-1", Sample{At: at, TempC: c - 0.5, RHPct: math.NaN(), CO2: math.NaN()})
+	}
+	w := coat.Work{Panels: []coat.Panel{{ID: "lid-outer", Piece: "lid", Probe: "panel-1", Air: "shed-air", Core: "foam"}}}
+	for i := range 100 {
+		w.Coats = append(w.Coats, coat.Coat{ID: strconv.Itoa(i), Panel: "lid-outer", Resin: []string{"fast", "medium", "slow"}[i%3],
+			Kind: coat.FillCoat, Applied: from.Add(time.Duration(i) * 87 * time.Hour)})
+	}
+	b.ReportAllocs()
+	begin := cpuTime(b)
+	defer func() { b.ReportMetric((cpuTime(b)-begin)/float64(b.N), "cpu-s/op") }()
+	for b.Loop() {
+		if _, err := Replay(&Job{Work: w}, t, time.Time{}); err != nil {
+			b.Fatal(err)
+		}
 	}
 }
