@@ -395,7 +395,7 @@ func (c *compiled) search(members int) trial {
 
 	// Coarse: few members, half-hour starts of the first head, the other
 	// heads improved one at a time.
-	few := min(members, 32)
+	few := min(members, 48)
 	rough := c.judge(few)
 	coarse := c.times(30)
 	var pool []trial
@@ -413,11 +413,15 @@ func (c *compiled) search(members int) trial {
 			pool = append(pool, t)
 		}
 	}
-	pool = shortlist(pool, few, 4)
-	for k := range pool {
-		pool[k] = c.improve(rough, pool[k], heads, coarse, 2)
+	wide, narrow := 12, 6
+	if c.quick {
+		wide, narrow = 4, 2
 	}
-	pool = shortlist(pool, few, 3)
+	pool = shortlist(pool, few, wide)
+	for k := range pool {
+		pool[k] = c.improve(rough, pool[k], heads, coarse, 3)
+	}
+	pool = shortlist(pool, few, narrow)
 	for k := range pool {
 		t := c.polish(full, pool[k], heads)
 		keep(t)
@@ -522,10 +526,11 @@ func (c *compiled) polish(j *judge, t trial, heads []int) trial {
 }
 
 // safe is the least number of whole members that counts as safe beside the
-// best: nine in ten where that can be had.
+// best: nine in ten where that can be had, else within two in a hundred of the
+// best, and never more than five in a hundred below it.
 func safe(best, members int) int {
 	nine := int(math.Ceil(0.9 * float64(members)))
-	return max(best-members/20, min(best, nine))
+	return max(best-members/20, min(best-members/50, nine))
 }
 
 // choose takes the earliest finish among the safe trials.
