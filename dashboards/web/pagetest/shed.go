@@ -132,17 +132,6 @@ func (s *Shed) Changes(_ context.Context, kind, id string) ([]web.Change, error)
 			out = append(out, c)
 		}
 	}
-	if len(out) == 0 {
-		for _, r := range s.records {
-			if kind == "coat" && r.ID == id {
-				b, err := json.Marshal(r)
-				if err != nil {
-					return nil, err
-				}
-				out = append(out, web.Change{Kind: kind, ID: id, Version: 1, Op: "create", At: r.Applied, By: "loopback", Body: b})
-			}
-		}
-	}
 	return out, nil
 }
 

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"curewright/alerts"
+	"curewright/dashboards/web"
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/job"
@@ -62,18 +63,22 @@ func (s *Shed) at(h, m int) time.Time {
 }
 
 func (s *Shed) resins() []cure.Resin {
-	g := func(name string) cure.Resin {
-		return cure.Resin{Name: name, Generic: true, MinC: 10, MaxC: 40, HardenerKind: "unknown", LnKappaSD: .25}
+	var out []cure.Resin
+	for _, n := range []string{"fast", "medium", "slow"} {
+		if r, ok := cure.Generic(n); ok {
+			out = append(out, r)
+		}
 	}
-	own := cure.Resin{Name: "lid epoxy, slow", MinC: 12, MaxC: 35, HardenerKind: "cycloaliphatic", LnKappaSD: .15,
-		RatioWeight: &[2]float64{100, 28}, RatioTolPct: ptr(5.0)}
-	return []cure.Resin{g("fast"), g("medium"), g("slow"), own}
+	own, _ := cure.Generic("slow")
+	own.Name, own.Generic, own.MinC, own.HardenerKind = "lid epoxy, slow", false, 12, "cycloaliphatic"
+	own.RatioWeight, own.RatioTolPct = &[2]float64{100, 28}, ptr(5.0)
+	return append(out, own)
 }
 
 func (s *Shed) probe(id, name, role, panel, driver string, c, rh float64) sensors.Health {
 	h := sensors.Health{
-		Probe: id, Name: name, Driver: driver, Bus: "i2c-1:0x44", Role: role, Panel: panel, Every: 10 * time.Second,
-		Stale: 30 * time.Second, Accepted: true, Wired: driver != "push", State: "ok", LastAt: s.start, Taken: 5120,
+		Probe: id, Name: name, Driver: driver, Bus: "i2c-1:0x44", Role: role, Panel: panel, Every: time.Minute,
+		Stale: 3 * time.Minute, Accepted: true, Wired: driver != "push", State: "ok", LastAt: s.start, Taken: 5120,
 		Last: sensors.Reading{Probe: id, At: s.start, Temp: sensors.Some(c)},
 	}
 	if rh > 0 {
@@ -249,7 +254,7 @@ func (s *Shed) set(name string) error {
 		s.panels, s.coats = nil, nil
 		s.settings.WakeTested = false
 		s.probes[1].Panel, s.probes[2].Panel = "", ""
-		s.probes[2].Accepted, s.probes[2].Role, s.probes[2].Driver, s.probes[2].Wired = false, "", "push", false
+		s.probes[2].Name, s.probes[2].Accepted, s.probes[2].Role, s.probes[2].Driver, s.probes[2].Wired = "panel-2", false, "", "push", false
 		s.surfaces = nil
 	case "hundred":
 		s.panels = nil
@@ -265,6 +270,7 @@ func (s *Shed) set(name string) error {
 	}
 	for _, e := range s.coats {
 		s.records = append(s.records, coat.Coat{ID: e.ID, Panel: e.Panel, Resin: e.Resin, Kind: e.Kind, Applied: e.AppliedAt, Next: "fill"})
+		s.note(web.Who{Name: "loopback"}, "coat", e.ID, "create", s.records[len(s.records)-1])
 		s.feels = append(s.feels, e.Strip.Feels...)
 	}
 	return nil

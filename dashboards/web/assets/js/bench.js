@@ -1,16 +1,14 @@
+// The bench, and the frame around every page.
+import { $, S, STATES, WHY, WORD, axis, cap, chance, changed, clock, coats, defs, deg, diffNum, grams, h, hm, hourOf, longDay, minus, morphKids, ms, now, num, onChange, panelName, plain, range, s, sentence, settings, span, strip, swatch, tempEl, timeEl, trusted, unit } from './base.js';
+import { click, flows, get, holds, lists, live, login, refresh, rows, sound, watchLine } from './entry.js';
+
 // The bench: every coat, who needs you next first.
-import { h, s, $, morphKids } from './dom.js';
-import { S, now, settings, trusted, coats, panelName, ms, changed } from './state.js';
-import { hourOf, clock, timeEl, tempEl, diffNum, unit, deg, minus, sentence, plain, span, grams, chance, WORD, WHY, STATES, num, cap } from './say.js';
-import { strip, axis, range, swatch } from './strip.js';
-import { get, rows } from './net.js';
-import * as sound from './sound.js';
 
 const LEFT = 424, GAP = 40; // as in the style sheet
 const FLAGS = { 'act now': ['act', 0], trouble: ['trouble', 1], soon: ['soon', 2], 'not known': ['unknown', 3], wait: ['', 4], done: ['', 5] };
 
 // rank orders coats by who needs the person next.
-export function rank(e) {
+function rank(e) {
   const f = FLAGS[e.flag] || ['', 4];
   const w = e.next_window;
   const n = now();
@@ -76,7 +74,7 @@ function cup(c) {
       alarm && h('button', { type: 'button', 'data-do': 'ack', 'data-id': alarm.id, 'aria-label': 'Got it: ' + alarm.say }, 'Got it')));
 }
 
-function call(a) {
+function calling(a) {
   return h('div', { class: 'call ' + a.severity, 'data-key': 'call-' + a.id },
     h('div', null, h('p', null, a.severity === 'danger' ? h('b', null, 'Danger. ') : null, a.say),
       h('p', { class: 'who' }, [a.panel ? panelName(a.panel) : '', 'since ' + clock(ms(a.fired_at) ?? ms(a.since), true)].filter(Boolean).join(', '), a.state === 'acknowledged' ? ', heard' : '')),
@@ -108,7 +106,7 @@ function buttons(e, alarm) {
     alarm && h('button', { type: 'button', class: 'quiet', 'data-do': 'ack', 'data-id': alarm.id, 'aria-label': `Got it: ${panelName(e.panel)}` }, 'Got it'));
 }
 
-export function chances(e) {
+function chances(e) {
   const p = e.state_probability;
   if (!p) return null;
   const top = STATES.map((k) => [k, p[k]]).filter(([, v]) => v >= 0.1).sort((a, b) => b[1] - a[1]).slice(0, 3);
@@ -221,11 +219,12 @@ function content(opt) {
   const loud = !settings().wake_tested || list.length === 0;
   return [h('div', { class: 'bench' },
     notices(), probeNotes(),
-    calls.map(call),
+    calls.map(calling),
     (snap.cups || []).map(cup),
     airLine(),
     nights.length > 0 && h('div', { class: 'note', 'data-key': 'night' }, h('h2', null, 'While you sleep'),
-      nights.slice(0, 4).map((e) => h('p', null, nights.length > 1 || list.length > 1 ? h('b', null, panelName(e.panel), ': ') : null, sentence(e.overnight.say)))),
+      nights.slice(0, 4).map((e) => h('p', null, nights.length > 1 || list.length > 1 ? h('b', null, panelName(e.panel), ': ') : null, sentence(e.overnight.say))),
+      nights.length > 4 && h('p', null, `And ${nights.length - 4} more, each on its own page.`)),
     settings().ask_low && h('div', { class: 'note side', 'data-key': 'low' }, h('p', null, h('b', null, 'Tonight’s low?'), ' The forecast for the night needs it.'),
       h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/low' }, 'Say it'))),
     loud && sound.notice(),
@@ -248,7 +247,7 @@ function empty() {
     h('div', { class: 'do' }, S.panels.length ? h('a', { class: 'btn first', href: '#/mixed' }, 'Mixed') : h('a', { class: 'btn first', href: '#/panel' }, 'New panel')));
 }
 
-export function legend() {
+function legend() {
   const key = (kids) => s('svg', { width: 34, height: 18, viewBox: '0 0 34 18', 'aria-hidden': 'true' }, kids);
   return h('div', { class: 'legend' },
     [...STATES, 'unknown'].map((x) => h('span', null, swatch(x), WORD[x])),
@@ -260,13 +259,9 @@ export function legend() {
     h('span', null, key([s('path', { class: 'drop', d: 'M17 2c4 5 5 7 5 9a5 5 0 0 1 -10 0c0 -2 1 -4 5 -9z' })]), 'dew or damp on it'));
 }
 
-export function draw(main) {
-  live(main);
-}
-
 let spoken = '';
 
-export function live(main) {
+function benchLive(main) {
   if (!S.snap) {
     morphKids(main, [h('p', { class: 'say bench' }, S.lost ? 'The board is not heard.' : 'Asking the board…')]);
     return;
@@ -307,3 +302,128 @@ function thread(opt) {
       s('path', { class: 'bob', transform: `translate(${n} 0)`, d: 'M-5 0h10l-1.6 6 -3.4 12 -3.4 -12z' }))];
 }
 
+// The page's start: the frame, the routes and what every page shares.
+
+const PAGES = [
+  ['', 'Bench'], ['air', 'Air'], ['pot', 'Cup'], ['resins', 'Epoxies'], ['probes', 'Probes'],
+  ['day', 'Day'], ['tent', 'Tent'], ['history', 'History'], ['settings', 'Settings'],
+];
+// The pages beyond the bench come in one piece, asked for once the bench stands:
+// by the time the line drops they are here.
+const later = (name) => () => import('./pages.js').then((m) => m[name]);
+const bench = { draw: benchLive, live: benchLive };
+
+const ROUTES = {
+  '': bench, login, mixed: flows, on: flows, feel: flows, cloth: flows, panel: flows, low: flows, more: { draw: more },
+  coat: later('coat'), air: later('air'), pot: later('pot'), resins: later('resins'), resin: later('resins'), probes: later('probes'),
+  day: later('day'), tent: later('tent'), history: later('history'), settings: later('settings'),
+};
+
+let page = null; // what is shown: {draw, live, gone}
+let at = '';
+
+function more(main) {
+  morphKids(main, [h('div', { class: 'page' }, h('h1', null, 'More'),
+    h('ul', { class: 'rows' }, links().filter(([p]) => p).map(([p, t]) => h('li', null, h('a', { href: '#/' + p }, h('span', null, t), h('span', null, '›'))))))]);
+}
+
+const links = () => PAGES.filter(([p]) => p !== 'tent' || S.tent);
+
+async function route() {
+  const [path, query] = location.hash.replace(/^#\/?/, '').split('?');
+  const [name, ...rest] = path.split('/').map(decodeURIComponent);
+  const args = Object.fromEntries(new URLSearchParams(query || ''));
+  if (location.hash === '#main') return;
+  const here = location.hash;
+  if (S.login && name !== 'login') {
+    location.hash = '#/login';
+    return;
+  }
+  let mod = ROUTES[name];
+  if (!mod) mod = bench;
+  if (typeof mod === 'function') {
+    try {
+      mod = await mod();
+    } catch {
+      mod = { draw: (m) => morphKids(m, [h('div', { class: 'page' }, h('p', { class: 'say' }, 'This page did not come: the line to the board is down. The bench still works.'), h('p', null, h('a', { href: '#/' }, 'Back to the bench')))]) };
+    }
+  }
+  if (location.hash !== here) return;
+  if (page && page.gone) page.gone();
+  page = mod;
+  at = name in ROUTES ? name : '';
+  const main = $('#main');
+  if (mod !== bench) main.replaceChildren();
+  else if (!$('.bench', main)) main.replaceChildren();
+  await mod.draw(main, { name, rest, args });
+  const title = $('h1', main);
+  document.title = at === '' ? (settings().shop_name || 'Bench') : (title ? title.textContent : 'Bench') + ' · ' + (settings().shop_name || 'Bench');
+  frame();
+  scrollTo(0, 0);
+  main.focus({ preventScroll: true });
+}
+
+function frame() {
+  const t = now();
+  const head = h('div', null, h('div', { class: 'head' },
+    h(at === '' ? 'h1' : 'span', { class: 'shop' }, settings().shop_name || 'The shop'),
+    S.snap && trusted() && h('span', { class: 'day' }, longDay(t)),
+    S.snap && h('span', { class: 't' }, trusted() ? hm(t) : 'clock not set')),
+  h('nav', { class: 'links', 'aria-label': 'Pages' }, links().map(([p, x]) => h('a', { href: '#/' + p, 'aria-current': p === at ? 'page' : null }, x))),
+  S.login ? null : line());
+  const top = $('#top');
+  morphKids(top, [head]);
+  const inSlip = ROUTES[at] === flows || at === 'login';
+  const bar = $('#bar');
+  if (inSlip) {
+    if (!bar.dataset.slip) bar.replaceChildren();
+  } else {
+    delete bar.dataset.slip;
+    morphKids(bar, [
+      h('a', { class: 'btn', href: '#/mixed' }, 'Mixed'),
+      h('a', { class: 'btn', href: '#/on' }, 'On the panel'),
+      at === '' || innerWidth >= 900 ? h('a', { class: 'btn more', href: '#/more' }, 'More') : h('a', { class: 'btn', href: '#/' }, 'Bench')]);
+  }
+}
+
+// line says when the board is not heard, and what waits on this phone.
+function line() {
+  const waits = S.queue.filter((e) => !e.refused && e.kept), no = S.queue.filter((e) => e.refused);
+  return [
+    S.lost && h('p', { class: 'note harm', role: 'status' }, h('span', { class: 'mark' }, 'No line to the board'), S.heard ? ` for ${span(Date.now() - S.heard)}. ` : '. ',
+      S.snap ? 'What you see is from then; what you enter is kept on this phone and will be sent.' : 'Trying again.'),
+    waits.length > 0 && h('div', { class: 'note', role: 'status' }, h('p', null, h('b', null, 'Kept on this phone, will send: '), waits.map((e) => e.say).join(', ') + '.'),
+      S.volatile && h('p', null, 'This browser keeps nothing: leave the page open until it is sent.')),
+    ...no.map((e) => h('div', { class: 'note harm', 'data-key': 'no-' + e.key }, h('p', null, h('span', { class: 'mark' }, 'Not taken: '), `${e.say}. ${e.refused}.`),
+      h('div', { class: 'do' }, h('button', { type: 'button', 'data-do': 'forget', 'data-id': e.key }, 'Throw it away')))),
+  ];
+}
+
+// draw repaints what follows the snapshot: the frame, and the page if it wants.
+function repaint() {
+  if (S.tent === undefined && S.snap && !S.login) {
+    S.tent = null;
+    get('/tent').then((t) => { S.tent = t; changed(); }).catch(() => {});
+  }
+  frame();
+  if (page && page.live) page.live($('#main'));
+  sound.follow();
+}
+
+addEventListener('hashchange', route);
+addEventListener('resize', () => changed());
+document.addEventListener('click', click);
+onChange(repaint);
+document.body.prepend(defs());
+holds();
+sound.start();
+watchLine();
+await refresh();
+if (!S.login) {
+  lists().catch(() => {});
+  live();
+}
+await route();
+import('./pages.js').catch(() => {});
+// The plumb line creeps, and a cup's minutes go down, without a new estimate.
+setInterval(() => changed(), 5000);

@@ -1,11 +1,294 @@
+// What every page stands on: elements, what is known, how it is said, and the
+// strip.
+
+// Small helpers to build and update the page. Nothing here sets a style
+// attribute: the page's security policy forbids it.
+
+const SVG = 'http://www.w3.org/2000/svg';
+
+function build(el, attrs, kids) {
+  for (const k in attrs || {}) {
+    const v = attrs[k];
+    if (v === null || v === undefined || v === false) continue;
+    if (k.startsWith('on')) el.addEventListener(k.slice(2), v);
+    else if (k === 'value' && 'value' in el) { el.value = v; el.setAttribute('value', v); }
+    else el.setAttribute(k, v === true ? '' : v);
+  }
+  add(el, kids);
+  return el;
+}
+
+export function add(el, kids) {
+  for (const k of kids) {
+    if (Array.isArray(k)) add(el, k);
+    else if (k !== null && k !== undefined && k !== false && k !== '') el.append(k.nodeType ? k : String(k));
+  }
+}
+
+// h makes an HTML element.
+export const h = (tag, attrs, ...kids) => build(document.createElement(tag), attrs, kids);
+// s makes an SVG element.
+export const s = (tag, attrs, ...kids) => build(document.createElementNS(SVG, tag), attrs, kids);
+
+const keyOf = (n) => (n.nodeType === 1 ? n.getAttribute('data-key') : null);
+
+// morph changes a into b's likeness while keeping a's elements, so that the
+// focus, a pressed finger and the reader's place survive an update.
+export function morph(a, b) {
+  if (a.nodeType !== b.nodeType || a.nodeName !== b.nodeName || keyOf(a) !== keyOf(b)) {
+    a.replaceWith(b);
+    return b;
+  }
+  if (a.nodeType !== 1) {
+    if (a.data !== b.data) a.data = b.data;
+    return a;
+  }
+  if (a.isEqualNode(b)) return a;
+  for (const { name, value } of [...b.attributes]) {
+    if (a.getAttribute(name) !== value) a.setAttribute(name, value);
+  }
+  for (const { name } of [...a.attributes]) {
+    if (!b.hasAttribute(name)) a.removeAttribute(name);
+  }
+  morphKids(a, [...b.childNodes]);
+  return a;
+}
+
+// morphKids gives a the wanted children, as add takes them.
+export function morphKids(a, kids) {
+  const frag = document.createDocumentFragment();
+  add(frag, kids);
+  const want = [...frag.childNodes];
+  const keyed = new Map();
+  for (const n of a.childNodes) {
+    const k = keyOf(n);
+    if (k) keyed.set(k, n);
+  }
+  let at = a.firstChild;
+  for (const w of want) {
+    const k = keyOf(w);
+    let have = k ? keyed.get(k) : at;
+    if (!k) while (have && keyOf(have)) have = have.nextSibling;
+    if (!have) {
+      a.insertBefore(w, at);
+      continue;
+    }
+    if (have !== at) a.insertBefore(have, at);
+    const now = morph(have, w);
+    at = now.nextSibling;
+  }
+  while (at) {
+    const next = at.nextSibling;
+    at.remove();
+    at = next;
+  }
+}
+
+// fill puts new children in place of the old.
+export function fill(el, ...kids) {
+  el.replaceChildren();
+  add(el, kids);
+}
+
+export const $ = (sel, root = document) => root.querySelector(sel);
+export const $$ = (sel, root = document) => [...root.querySelectorAll(sel)];
+
+// What the page knows: the last snapshot, the lists of panels and epoxies, and
+// the shop's clock.
+
+export const S = {
+  snap: null, // the last snapshot
+  got: 0, // when it came, this phone's clock, ms
+  heard: 0, // when the board was last heard at all
+  lost: false, // no line to the board
+  panels: [],
+  resins: [],
+  queue: [], // entries kept on this phone
+  tent: undefined, // the tent's answer; null where there is none
+  sound: false,
+};
+
+// now is the shop's time, ms: the board's clock carried on by this phone's.
+export function now() {
+  if (!S.snap) return Date.now();
+  const speed = S.snap.settings.speed > 0 ? S.snap.settings.speed : 1;
+  // A demo's clock is carried on for a few seconds only, lest a late snapshot
+  // throw the line far ahead.
+  const real = Math.max(0, Date.now() - S.got);
+  return Date.parse(S.snap.at) + (speed > 1 ? Math.min(real, 3000) * speed : real);
+}
+
+export const settings = () => (S.snap ? S.snap.settings : {});
+export const trusted = () => !S.snap || settings().clock_trusted;
+
+const subs = new Set();
+export function onChange(f) {
+  subs.add(f);
+  return () => subs.delete(f);
+}
+let due = 0;
+// changed tells whoever draws; several changes in one frame are drawn once.
+export function changed() {
+  if (due) return;
+  due = requestAnimationFrame(() => {
+    due = 0;
+    for (const f of [...subs]) f();
+  });
+}
+
+export const panelName = (id) => {
+  const p = S.panels.find((x) => x.id === id);
+  return (p && p.name) || id;
+};
+export const resinByName = (n) => S.resins.find((r) => r.name === n);
+export const coats = () => (S.snap && S.snap.result && S.snap.result.coats) || [];
+// ms reads a time, null for none; Go's zero time means never.
+export const ms = (t) => (t && !String(t).startsWith('0001-') ? Date.parse(t) : null);
+
+// How the page says times, temperatures and sentences: in the shop's clock and
+// the reader's units.
+
+const MIN = 60e3, HOUR = 3600e3;
+const cache = new Map();
+
+// parts splits a time by the shop's zone, which is a zone's name or a fixed
+// offset such as +01:00 (not every browser takes the latter).
+function fmt(t, opts) {
+  let zone = (S.snap && S.snap.zone) || undefined;
+  let at = t;
+  const off = /^(?:UTC)?([+-])(\d\d):?(\d\d)$/.exec(zone || '');
+  if (off) {
+    at = t + (off[1] === '-' ? -1 : 1) * (+off[2] * 60 + +off[3]) * MIN;
+    zone = 'UTC';
+  }
+  const key = zone + JSON.stringify(opts);
+  let f = cache.get(key);
+  if (!f) {
+    try {
+      f = new Intl.DateTimeFormat('en-GB', { ...opts, timeZone: zone });
+    } catch {
+      f = new Intl.DateTimeFormat('en-GB', opts);
+    }
+    cache.set(key, f);
+  }
+  return f.format(at);
+}
+
+export const dayKey = (t) => fmt(t, { year: 'numeric', month: '2-digit', day: '2-digit' });
+export const longDay = (t) => fmt(t, { weekday: 'long', day: 'numeric', month: 'long' });
+export const shortDay = (t) => fmt(t, { weekday: 'short', day: 'numeric', month: 'short' });
+export const hourOf = (t) => +fmt(t, { hour: '2-digit', hourCycle: 'h23' });
+
+// hm is the bare clock time.
+export function hm(t) {
+  if (settings().clock === '12h') {
+    return fmt(t, { hour: 'numeric', minute: '2-digit', hourCycle: 'h12' }).replace(/\s?([ap])\.?m\.?/i, (_, a) => '\u00a0' + a.toLowerCase() + 'm');
+  }
+  return fmt(t, { hour: '2-digit', minute: '2-digit', hourCycle: 'h23' });
+}
+
+// hourLabel is an hour on an axis.
+export function hourLabel(t) {
+  if (settings().clock !== '12h') return fmt(t, { hour: '2-digit', hourCycle: 'h23' });
+  const x = hourOf(t);
+  return (x % 12 || 12) + (x < 12 ? 'am' : 'pm');
+}
+
+// span says a length of time; minutes go to five beyond an hour.
+export function span(d) {
+  let m = Math.round(Math.abs(d) / MIN);
+  if (m < 1) return 'under a minute';
+  if (m < 60) return m + ' min';
+  m = Math.round(m / 5) * 5;
+  const days = Math.floor(m / 1440), hrs = Math.floor((m % 1440) / 60), mins = m % 60;
+  if (days >= 2) return days + ' days' + (hrs ? ' ' + hrs + ' h' : '');
+  const hh = days * 24 + hrs;
+  return hh + ' h' + (mins && hh < 10 ? ' ' + mins + ' min' : '');
+}
+
+export const ago = (t) => (t > now() ? span(t - now()) + ' from now' : span(now() - t) + ' ago');
+
+// clock says a time in the shop's clock, with the day when it is another one;
+// without a clock to trust, as a length of time from now. An exact time is one
+// that somebody entered; others go to five minutes beyond an hour.
+export function clock(t, exact) {
+  if (t === null || t === undefined || !isFinite(t)) return '';
+  if (!trusted()) return ago(t);
+  const n = now();
+  if (!exact && Math.abs(t - n) > HOUR) t = Math.round(t / (5 * MIN)) * 5 * MIN;
+  if (dayKey(t) === dayKey(n)) return hm(t);
+  if (Math.abs(t - n) < 6 * 24 * HOUR) return fmt(t, { weekday: 'short' }) + '\u00a0' + hm(t);
+  return shortDay(t) + ' ' + hm(t);
+}
+
+export const timeEl = (t, exact, cls) => h('time', { datetime: new Date(t).toISOString(), class: cls }, clock(t, exact));
+
+// band says a range of times: "about 11:05 (10:40 to 11:35)".
+export function band(b) {
+  const p10 = ms(b && b.p10), p50 = ms(b && b.p50), p90 = ms(b && b.p90);
+  if (p50 === null) return p10 === null ? 'not in sight' : 'not before ' + clock(p10);
+  const out = ['about ' + clock(p50)];
+  if (p10 !== null) out.push(' (' + clock(p10) + ' to ' + (p90 === null ? 'not in sight' : clock(p90)) + ')');
+  return out.join('');
+}
+
+const us = () => settings().units === 'us';
+export const unit = () => (us() ? '°F' : '°C');
+export const toUnit = (c) => (us() ? c * 1.8 + 32 : c);
+export const fromUnit = (x) => (us() ? (x - 32) / 1.8 : x);
+// deg is a temperature's number: half a degree, whole in °F.
+export function deg(c) {
+  if (c === null || c === undefined) return '–';
+  const v = us() ? Math.round(c * 1.8 + 32) : Math.round(c * 2) / 2;
+  return (Object.is(v, -0) ? 0 : v) + '';
+}
+export const temp = (c) => (c === null || c === undefined ? 'no reading' : minus(deg(c)) + '\u202f' + unit());
+export const diffNum = (k) => minus((us() ? Math.round(k * 1.8) : Math.round(k * 2) / 2) + '');
+export const diff = (k) => diffNum(k) + '\u202f' + unit();
+export const minus = (x) => String(x).replace('-', '\u2212');
+export const num = (x, d = 0) => (x === null || x === undefined ? '–' : minus(Number(x).toFixed(d)));
+
+// tempEl is a temperature with its unit small beside it.
+export const tempEl = (c) => (c === null || c === undefined
+  ? h('b', { class: 'none' }, 'no reading')
+  : h('b', null, minus(deg(c)), h('small', null, unit())));
+
+// sentence turns the model's parts into nodes. Times keep their own element so
+// that they stand out and a screen reader can tell them.
+export function sentence(parts) {
+  return (parts || []).map((p) => {
+    let x = p.text || '';
+    let el = null;
+    if (p.time) el = h(p.bold ? 'b' : 'span', { class: 't' }, timeEl(ms(p.time)));
+    else if (p.temp_c !== undefined && p.temp_c !== null) x = temp(p.temp_c);
+    else if (p.diff_k !== undefined && p.diff_k !== null) x = diff(p.diff_k);
+    return el || (p.bold ? h('b', null, x) : x);
+  });
+}
+
+export const plain = (parts) => sentence(parts).map((n) => (n.nodeType ? n.textContent : n)).join('');
+
+export const WORD = { wet: 'wet', tacky: 'tacky', green: 'green', firm: 'firm', hard: 'hard', unknown: 'not known' };
+export const FINGER = { wet: 'Flows, strings', tacky: 'Sticks, lifts clean', green: 'No stick, nail dents', firm: 'Nail slides, no dent', hard: 'Sands to dust' };
+export const STATES = ['wet', 'tacky', 'green', 'firm', 'hard'];
+export const WHY = {
+  cold_glass: 'it set glassy from the cold before it gelled: it may feel hard and is not',
+  below_minimum: 'it was colder than the data sheet allows',
+  outside_range: 'it was outside the range the epoxy was fitted in',
+  no_reading: 'there is no reading of its temperature yet',
+  gap: 'the readings have a gap too long to bridge',
+};
+export const chance = (p) => {
+  if (p < 0.05) return 'hardly';
+  if (p > 0.95) return 'all but certain';
+  return Math.round(p * 10) + ' in 10';
+};
+export const grams = (g) => (g === null || g === undefined ? 'not weighed' : Math.round(g) + '\u202fg');
+export const cap = (x) => x.charAt(0).toUpperCase() + x.slice(1);
+
 // The strip: one horizontal figure a coat, from the pour to the horizon. Each
 // state is a texture and a word; the window is an ink bar whose ends fade with
 // the doubt; now is a plumb line.
-import { s } from './dom.js';
-import { hm, hourLabel, hourOf, shortDay, clock, minus, deg, WORD, cap } from './say.js';
-import { now, settings, trusted, ms } from './state.js';
-
-const MIN = 60e3, HOUR = 3600e3;
 
 // range is what a strip spans: three hours back and nine ahead on a phone, six
 // and eighteen on a wide screen. It starts on a whole hour so that the plumb
@@ -130,7 +413,6 @@ export function axis(w, t0, t1) {
   const n = x(now());
   return s('svg', { class: 'axis', width: w, height: 40, viewBox: `0 0 ${w} 40`, 'aria-hidden': 'true' },
     sleeps(t0, t1).map(([a, b]) => s('rect', { class: 'sleep', x: r(x(a)), y: 32, width: r(x(b) - x(a)), height: 8 })),
-    sleeps(t0, t1).map(([a, b]) => x(b) - x(a) > 60 && s('text', { x: r((x(a) + x(b)) / 2), y: 29, class: 'hour tiny', 'text-anchor': 'middle' }, '')),
     hours(t0, t1, x, w, 24, false).filter((e) => Math.abs(+e.getAttribute('x') - n) > 34),
     s('text', { x: r(n), y: 24, class: 'nowlab', 'text-anchor': 'middle' }, trusted() ? hm(now()) : 'now'),
     s('path', { d: `M${r(n)} 29V40`, class: 'plumb' }));

@@ -1,2 +1,0 @@
-// Hooks that would otherwise tie the modules in a circle.
-export const fit = { onWork: null };

@@ -1,0 +1,634 @@
+package pagetest
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	"curewright/dashboards/web"
+
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+)
+
+const assets = "../assets"
+
+// js evaluates an expression in the page.
+func js[T any](t *testing.T, ctx context.Context, expr string) T {
+	t.Helper()
+	c, cancel := context.WithTimeout(ctx, 20*time.Second)
+	defer cancel()
+	v, err := chromedp.Run(c, chromedp.Evaluate[T](expr, chromedp.EvalAwaitPromise))
+	if err != nil {
+		t.Fatalf("%s: %v", expr, err)
+	}
+	return v
+}
+
+// until waits for an expression to become true.
+func until(t *testing.T, ctx context.Context, expr string) {
+	t.Helper()
+	c, cancel := context.WithTimeout(ctx, 20*time.Second)
+	defer cancel()
+	_, err := chromedp.Run(c, chromedp.Poll[bool]("!!("+expr+")", chromedp.WithPollingInterval(40*time.Millisecond), chromedp.WithPollingTimeout(15*time.Second)))
+	if err != nil {
+		body, _ := chromedp.Run(ctx, chromedp.Evaluate[string]("document.body.innerText"))
+		t.Fatalf("waiting for %s: %v\nthe page says:\n%s", expr, err, body)
+	}
+}
+
+// says waits until the page shows the text.
+func says(t *testing.T, ctx context.Context, text string) {
+	t.Helper()
+	until(t, ctx, fmt.Sprintf("document.body.innerText.replace(/[\\u00a0\\u202f]/g,' ').includes(%q)", text))
+}
+
+// button is an expression for the visible button, link or choice of that text.
+func button(text string) string {
+	return fmt.Sprintf(`[...document.querySelectorAll('button, a, .opt')].find((e) => e.innerText.replace(/[\u00a0\u202f]/g,' ').trim().split('\n')[0] === %q && e.getClientRects().length)`, text)
+}
+
+// tap presses what carries the text, as a finger would: by its place on the
+// screen.
+func tap(t *testing.T, ctx context.Context, text string) {
+	t.Helper()
+	until(t, ctx, button(text))
+	at := js[[]float64](t, ctx, fmt.Sprintf(`(() => { const e = %s; e.scrollIntoView({block: 'center'}); const r = e.getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`, button(text)))
+	do(t, ctx, chromedp.MouseClickXY(at[0], at[1]))
+}
+
+// type_ writes into the field of that name.
+func type_(t *testing.T, ctx context.Context, field, text string) {
+	t.Helper()
+	sel := chromedp.CSS(fmt.Sprintf(`[data-field="%s"] input`, field))
+	do(t, ctx, chromedp.WaitVisible(sel), chromedp.SendKeys(sel, text))
+}
+
+func open(t *testing.T, ctx context.Context, url string) {
+	t.Helper()
+	do(t, ctx, chromedp.Navigate(url), ready("#main > *"))
+}
+
+func clean(t *testing.T, bad func() []string) {
+	t.Helper()
+	for _, m := range bad() {
+		t.Errorf("the page complains: %s", m)
+	}
+}
+
+// sizes are the two screens of the brief: a phone held in a glove, light; a
+// wide screen across the shed, dark.
+var sizes = []struct {
+	name          string
+	width, height int64
+	dark          bool
+}{{"phone", 360, 740, false}, {"wide", 1280, 900, true}}
+
+// TestFirstHour is a new user's first hour: name a probe, add a panel, mix, put
+// the coat on, feel it, be called, acknowledge.
+func TestFirstHour(t *testing.T) {
+	b := browser(t)
+	for _, z := range sizes {
+		t.Run(z.name, func(t *testing.T) {
+			s := shed(t, "empty")
+			ctx, bad := tab(t, b, z.width, z.height, z.dark)
+			open(t, ctx, serve(t, s))
+			says(t, ctx, "Nothing is on the bench yet.")
+			says(t, ctx, "No way to wake you is set up.")
+
+			tap(t, ctx, "Name it before it counts")
+			tap(t, ctx, "Name it")
+			type_(t, ctx, "name", "loose lid probe")
+			tap(t, ctx, "On a panel")
+			tap(t, ctx, "Accept it")
+			says(t, ctx, "loose lid probe")
+			if p := s.probes[2]; !p.Accepted || p.Role != "panel" || p.Name != "loose lid probe" {
+				t.Errorf("probe = %+v, want it accepted, on a panel, named", p)
+			}
+
+			tap(t, ctx, "Bench")
+			tap(t, ctx, "New panel")
+			type_(t, ctx, "id", "Locker lid, outer")
+			tap(t, ctx, "loose lid probe")
+			tap(t, ctx, "Add the panel")
+			says(t, ctx, "Locker lid, outer added.")
+			if len(s.panels) != 1 || s.panels[0].ID != "locker-lid-outer" || s.panels[0].Probe != "panel-2" || s.panels[0].Air != "shed-air" {
+				t.Errorf("panels = %+v", s.panels)
+			}
+
+			tap(t, ctx, "Mixed")
+			tap(t, ctx, "lid epoxy, slow")
+			tap(t, ctx, "200 g")
+			says(t, ctx, "56 g hardener")
+			tap(t, ctx, "5 min ago")
+			tapBar(t, ctx)
+			says(t, ctx, "in the cup of 256 g of lid epoxy, slow, mixed 14:15")
+			if b := s.batches[0]; *b.ResinG != 200 || *b.HardenerG != 56 || b.Shape != "cup" {
+				t.Errorf("batch = %+v", b)
+			}
+
+			tap(t, ctx, "On the panel")
+			tap(t, ctx, "Tack coat")
+			tapBar(t, ctx)
+			says(t, ctx, "It is on.")
+			says(t, ctx, "Leave it. Feel it from")
+			c := s.records[0]
+			if c.Kind != "tack coat" || c.Next != "cloth" || len(c.Batches) != 1 || c.Batches[0] != s.batches[0].ID || c.Resin != "lid epoxy, slow" {
+				t.Errorf("coat = %+v", c)
+			}
+
+			tap(t, ctx, "Feel it")
+			tap(t, ctx, "Sticks, lifts clean")
+			tapBar(t, ctx)
+			says(t, ctx, "Sticks, lifts clean.")
+			until(t, ctx, "document.querySelector('.strip .thumb')")
+
+			tap(t, ctx, "Got it")
+			says(t, ctx, "Heard the call of")
+			tap(t, ctx, "Used up")
+			says(t, ctx, "Cup used up.")
+			until(t, ctx, "!document.querySelector('.cup')")
+			for kind, n := range map[string]int{"panel": 1, "batch": 1, "coat": 1, "feel": 1, "ack": 1} {
+				if s.Writes[kind] != n {
+					t.Errorf("%d × %s entered, want %d", s.Writes[kind], kind, n)
+				}
+			}
+			clean(t, bad)
+		})
+	}
+}
+
+// tapBar presses the button at the thumb.
+func tapBar(t *testing.T, ctx context.Context) {
+	t.Helper()
+	do(t, ctx, chromedp.Click(chromedp.CSS("#bar button.first")))
+}
+
+// TestBench checks the order, the sentence with its clock times, and that what
+// matters is said in words.
+func TestBench(t *testing.T) {
+	b := browser(t)
+	ctx, bad := tab(t, b, 360, 740, false)
+	for _, x := range []struct {
+		situation string
+		want      []string
+	}{
+		{"day", []string{"Roll the fill coat on between now and 16:50.", "About 9 min left", "While you sleep", "Tonight’s low?", "Lid A, outer 19°C, 9°C above dew", "fill coat over cloth"}},
+		{"us", []string{"between now and 4:50 pm.", "2:20 pm", "Lid A, outer 66°F, 16°F above dew"}},
+		{"trouble", []string{"lid B probe is not found.", "Last heard 13:06, 1 h 15 min ago.", "Look at its plug", "Time is up", "do not carry it if it is hot", "only 1.5°C above dew", "No way to wake you is set up."}},
+		{"unknown", []string{"Not known: the panel was under 10 °C for 3 h."}},
+		{"noprobe", []string{"No probe is found.", "no reading", "How to add a probe"}},
+		{"noclock", []string{"The board does not know the time.", "Use this phone’s time", "between now and 2 h 30 min from now."}},
+	} {
+		open(t, ctx, serve(t, shed(t, x.situation)))
+		for _, w := range x.want {
+			says(t, ctx, w)
+		}
+		// The words of statistics and machinery stay out of the shop.
+		for _, w := range []string{"κ", "kappa", "posterior", "lease", "p10", "p50", "p90", "null", "undefined", "NaN", "Invalid"} {
+			if js[bool](t, ctx, fmt.Sprintf("document.body.innerText.includes(%q)", w)) {
+				t.Errorf("%s: the page says %q", x.situation, w)
+			}
+		}
+	}
+	open(t, ctx, serve(t, shed(t, "day")))
+	says(t, ctx, "Lid A, outer")
+	got := js[[]string](t, ctx, "[...document.querySelectorAll('.coat h2')].map((e) => e.innerText)")
+	if want := []string{"Lid A, outer", "Lid B, outer", "Hinge blocks"}; strings.Join(got, "|") != strings.Join(want, "|") {
+		t.Errorf("order = %v, want %v: who needs you next comes first", got, want)
+	}
+	clean(t, bad)
+}
+
+// TestHundred draws a hundred coats: all are there, and the most urgent first.
+func TestHundred(t *testing.T) {
+	b := browser(t)
+	ctx, bad := tab(t, b, 1280, 900, false)
+	open(t, ctx, serve(t, shed(t, "hundred")))
+	until(t, ctx, "document.querySelectorAll('.coat .strip').length === 100")
+	flags := js[[]string](t, ctx, "[...document.querySelectorAll('.coat .flag')].map((e) => e.textContent)")
+	if flags[0] != "act now" || flags[99] != "done" {
+		t.Errorf("first %q, last %q; want act now, done", flags[0], flags[99])
+	}
+	clean(t, bad)
+}
+
+// TestHolds ends a coat only after half a second's press, by finger and by key,
+// and takes it back.
+func TestHolds(t *testing.T) {
+	b := browser(t)
+	s := shed(t, "day")
+	ctx, bad := tab(t, b, 360, 740, false)
+	open(t, ctx, serve(t, s))
+	says(t, ctx, "Hold: done with it")
+	tap(t, ctx, "Hold: done with it")
+	if s.records[0].Ended != nil {
+		t.Fatal("a tap ended the coat; want a hold of half a second")
+	}
+	js[bool](t, ctx, "(document.querySelector('button.hold[data-do=end]').focus(), true)")
+	js[bool](t, ctx, "(document.activeElement.dispatchEvent(new KeyboardEvent('keydown', {key: 'Enter', bubbles: true, cancelable: true})), true)")
+	says(t, ctx, "No longer watched.")
+	until(t, ctx, "!document.querySelector('[data-coat=bond-1]')")
+	tap(t, ctx, "Undo")
+	until(t, ctx, "document.querySelector('[data-coat=bond-1]')")
+	clean(t, bad)
+}
+
+// TestDoubleTap taps twice where once was meant: one cup is entered.
+func TestDoubleTap(t *testing.T) {
+	b := browser(t)
+	s := shed(t, "day")
+	ctx, bad := tab(t, b, 360, 740, false)
+	open(t, ctx, serve(t, s)+"/#/mixed")
+	says(t, ctx, "How much resin")
+	js[bool](t, ctx, "(() => { const e = document.querySelector('#bar button.first'); e.click(); e.click(); setTimeout(() => e.click(), 5); return true; })()")
+	says(t, ctx, "Mixed.")
+	if s.Writes["batch"] != 1 {
+		t.Errorf("%d cups entered, want 1", s.Writes["batch"])
+	}
+	tap(t, ctx, "Undo")
+	says(t, ctx, "Undone.")
+	if len(s.batches) != 0 {
+		t.Errorf("batches = %+v after undo, want none", s.batches)
+	}
+	clean(t, bad)
+}
+
+// TestRefused: the board's fault stands beside its field, and what was entered
+// stays.
+func TestRefused(t *testing.T) {
+	b := browser(t)
+	s := shed(t, "day")
+	ctx, _ := tab(t, b, 360, 740, false) // a 400 is a console error of the browser's own
+	open(t, ctx, serve(t, s)+"/#/panel")
+	type_(t, ctx, "id", "Lid A outer")
+	tap(t, ctx, "wood")
+	tapBar(t, ctx)
+	says(t, ctx, `there is a panel "lid-a-outer" already`)
+	if !js[bool](t, ctx, `document.querySelector('[data-field="id"] .err').innerText.includes('already')`) {
+		t.Error("the fault does not stand beside its field")
+	}
+	if v := js[string](t, ctx, `document.querySelector('[data-field="id"] input').value`); v != "Lid A outer" {
+		t.Errorf("the field holds %q, want what was typed", v)
+	}
+	if !js[bool](t, ctx, `document.querySelector('input[value=wood]').checked`) {
+		t.Error("the choice was lost")
+	}
+	// A reload loses nothing either.
+	do(t, ctx, chromedp.Reload(), ready(".slip"))
+	if v := js[string](t, ctx, `document.querySelector('[data-field="id"] input').value`); v != "Lid A outer" {
+		t.Errorf("after a reload the field holds %q, want what was typed", v)
+	}
+}
+
+// TestBlink loses the line on a LAN name over plain HTTP: log in, lose it, enter
+// a cup and the coat made from it, get it back; both arrive once, in order, the
+// coat naming the cup by the board's id.
+func TestBlink(t *testing.T) {
+	b := browser(t)
+	s := shed(t, "day")
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addr := ln.Addr().String()
+	_, port, _ := net.SplitHostPort(addr)
+	stop := serveUntil(t, s, ln, "shed.test")
+	ctx, _ := tab(t, b, 360, 740, false) // lost requests are console errors of the browser's own
+	open(t, ctx, "http://shed.test:"+port+"/")
+	says(t, ctx, "Who is it?")
+	type_(t, ctx, "code", "000000")
+	tapBar(t, ctx)
+	says(t, ctx, "wrong, used up or older")
+	js[bool](t, ctx, `(document.querySelector('[data-field="code"] input').value = '', true)`)
+	type_(t, ctx, "code", Code)
+	tapBar(t, ctx)
+	says(t, ctx, "Roll the fill coat on")
+	if js[bool](t, ctx, "isSecureContext") {
+		t.Fatal("this is a secure context: not the plain LAN name that was meant to be tried")
+	}
+	says(t, ctx, "Feel it")
+
+	stop()
+	tap(t, ctx, "Mixed")
+	tap(t, ctx, "slow")
+	tapBar(t, ctx)
+	says(t, ctx, "Kept on this phone, will send")
+	says(t, ctx, "No line to the board")
+	tap(t, ctx, "On the panel")
+	tap(t, ctx, "Lid B, inner")
+	tap(t, ctx, "Seal")
+	tapBar(t, ctx)
+	says(t, ctx, "cup of slow mixed")
+	says(t, ctx, "seal on Lid B, inner")
+	if len(s.batches)+s.Writes["coat"] != 0 {
+		t.Fatal("something was entered without a line")
+	}
+
+	ln2, err := net.Listen("tcp", addr)
+	if err != nil {
+		t.Skipf("the port was taken meanwhile: %v", err)
+	}
+	serveUntil(t, s, ln2, "shed.test")
+	js[bool](t, ctx, "(dispatchEvent(new Event('online')), true)")
+	until(t, ctx, "!document.body.innerText.includes('Kept on this phone')")
+	until(t, ctx, "document.querySelector('.cup [data-id=batch-1]')")
+	if s.Writes["batch"] != 1 || s.Writes["coat"] != 1 {
+		t.Errorf("entered: %v, want one batch and one coat", s.Writes)
+	}
+	if c := s.records[len(s.records)-1]; len(c.Batches) != 1 || c.Batches[0] != "batch-1" || c.Kind != "seal" || c.Panel != "lid-b-inner" {
+		t.Errorf("coat = %+v, want the seal on lid B from batch-1", c)
+	}
+}
+
+// serveUntil is serve with a way to stop it early.
+func serveUntil(t *testing.T, s *Shed, ln net.Listener, hosts ...string) func() {
+	t.Helper()
+	cfg := web.Config{}
+	cfg.Listen, cfg.Hosts = ln.Addr().String(), hosts
+	srv, err := web.New(cfg, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	go func() {
+		srv.Serve(ctx, ln)
+		close(done)
+	}()
+	stop := func() {
+		cancel()
+		<-done
+	}
+	t.Cleanup(stop)
+	return stop
+}
+
+// pages are all routes, with what shows that they are drawn.
+var pages = []struct{ situation, hash, ready string }{
+	{"day", "", ".coat"}, {"trouble", "", ".coat"}, {"noprobe", "", ".coat"}, {"noclock", "", ".coat"}, {"empty", "", ".bench"},
+	{"day", "mixed", ".slip"}, {"day", "on", ".slip"}, {"day", "feel/wet-out-a", ".slip"}, {"day", "cloth/tack-b", ".slip"}, {"empty", "panel", ".slip"}, {"day", "low", ".slip"},
+	{"trouble", "coat/fill-c", ".chart canvas"}, {"day", "coat/wet-out-a/edit", "form"}, {"day", "air", ".chart canvas"}, {"day", "pot", ".kv"},
+	{"day", "resins", ".rows"}, {"day", "resin/medium", "table"}, {"day", "resin/new", "form"}, {"trouble", "probes", ".rows"}, {"empty", "probes/panel-2", "form"},
+	{"day", "day", "form"}, {"day", "tent", ".kv"}, {"day", "history", ".rows"}, {"day", "history/lid-a-outer", ".rows"}, {"day", "settings", ".who p"}, {"day", "more", ".rows"}, {"day", "login", ".slip"},
+}
+
+// visit opens each page at each size and hands it to check.
+func visit(t *testing.T, check func(t *testing.T, ctx context.Context)) {
+	t.Helper()
+	b := browser(t)
+	urls := map[string]string{}
+	for _, z := range sizes {
+		ctx, bad := tab(t, b, z.width, z.height, z.dark)
+		for _, p := range pages {
+			if urls[p.situation] == "" {
+				urls[p.situation] = serve(t, shed(t, p.situation))
+			}
+			t.Run(z.name+"/"+p.situation+"/"+p.hash, func(t *testing.T) {
+				do(t, ctx, chromedp.Navigate("about:blank"), chromedp.Navigate(urls[p.situation]+"/#/"+p.hash), ready("#main "+p.ready))
+				check(t, ctx)
+			})
+		}
+		clean(t, bad)
+	}
+}
+
+// TestAxe runs axe-core (Deque's implementation of the W3C's WCAG 2 rules) on
+// every page: no violation is accepted.
+func TestAxe(t *testing.T) {
+	src, err := os.ReadFile("../../../internal/oracles/node_modules/axe-core/axe.min.js")
+	if err != nil {
+		if os.Getenv("CI") == "true" {
+			t.Fatalf("axe-core is not installed: %v", err)
+		}
+		t.Skipf("axe-core is not installed: %v", err)
+	}
+	visit(t, func(t *testing.T, ctx context.Context) {
+		js[bool](t, ctx, "("+"(() => {"+string(src)+"})(), true)")
+		type violation struct {
+			ID    string `json:"id"`
+			Help  string `json:"help"`
+			Nodes []struct {
+				HTML    string `json:"html"`
+				Summary string `json:"failureSummary"`
+			} `json:"nodes"`
+		}
+		for _, v := range js[[]violation](t, ctx, "axe.run(document, {resultTypes: ['violations']}).then((r) => r.violations)") {
+			for _, n := range v.Nodes[:min(3, len(v.Nodes))] {
+				t.Errorf("%s: %s\n%s\n%s", v.ID, v.Help, n.HTML, n.Summary)
+			}
+		}
+	})
+}
+
+// TestGlove measures what a gloved finger meets: nothing that acts is lower
+// than 64 px or nearer than 16 px to its neighbour, and no page is wider than
+// the screen.
+func TestGlove(t *testing.T) {
+	visit(t, func(t *testing.T, ctx context.Context) {
+		for _, m := range js[[]string](t, ctx, `(() => {
+			const out = [];
+			if (document.documentElement.scrollWidth > innerWidth) out.push('the page is ' + document.documentElement.scrollWidth + ' px wide');
+			const name = (e) => (e.getAttribute('aria-label') || e.innerText).slice(0, 40);
+			const all = [...document.querySelectorAll('button, .btn, .opt')].filter((e) => e.getClientRects().length && !e.closest('#bar'));
+			const boxes = all.map((e) => [e, e.getBoundingClientRect()]);
+			for (const [e, r] of boxes) if (r.height < 63.5) out.push(name(e) + ' is ' + r.height + ' px high');
+			for (let i = 0; i < boxes.length; i++) for (let j = i + 1; j < boxes.length; j++) {
+				const [a, p] = boxes[i], [b, q] = boxes[j];
+				const dx = Math.max(p.left - q.right, q.left - p.right), dy = Math.max(p.top - q.bottom, q.top - p.bottom);
+				if (Math.max(dx, dy) < 15.5 && !a.contains(b) && !b.contains(a)) out.push(name(a) + ' and ' + name(b) + ' are ' + Math.max(dx, dy) + ' px apart');
+			}
+			return out;
+		})()`) {
+			t.Error(m)
+		}
+	})
+}
+
+// TestKeyboard walks the finger test with the keys alone.
+func TestKeyboard(t *testing.T) {
+	b := browser(t)
+	s := shed(t, "day")
+	ctx, bad := tab(t, b, 1280, 900, false)
+	open(t, ctx, serve(t, s)+"/#/feel/wet-out-a")
+	says(t, ctx, "What does the finger find?")
+	js[bool](t, ctx, "(document.querySelector('.opt input').focus(), true)")
+	do(t, ctx, chromedp.KeyEvent(" "), chromedp.KeyEvent(kb.ArrowDown), chromedp.KeyEvent(kb.ArrowDown), chromedp.KeyEvent(kb.Enter))
+	says(t, ctx, "No stick, nail dents.")
+	if f := s.feels[len(s.feels)-1]; f.State != "green" || f.Coat != "wet-out-a" {
+		t.Errorf("feel = %+v, want green on wet-out-a", f)
+	}
+	clean(t, bad)
+}
+
+// TestSound asks whether the tone was heard, and only then says that something
+// can wake you.
+func TestSound(t *testing.T) {
+	b := browser(t)
+	s := shed(t, "trouble")
+	ctx, bad := tab(t, b, 360, 740, false)
+	open(t, ctx, serve(t, s))
+	tap(t, ctx, "Try the sound")
+	says(t, ctx, "Did you hear it?")
+	tap(t, ctx, "No")
+	says(t, ctx, "Not heard.")
+	if s.settings.WakeTested {
+		t.Fatal("counted as heard")
+	}
+	tap(t, ctx, "Play it again")
+	tap(t, ctx, "Yes, I heard it")
+	until(t, ctx, "!document.body.innerText.includes('No way to wake you')")
+	if !s.settings.WakeTested {
+		t.Error("the board was not told")
+	}
+	clean(t, bad)
+}
+
+// TestStale: a board that falls silent is said at once.
+func TestStale(t *testing.T) {
+	b := browser(t)
+	s := shed(t, "quiet")
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	stop := serveUntil(t, s, ln)
+	ctx, _ := tab(t, b, 360, 740, false)
+	open(t, ctx, "http://"+ln.Addr().String())
+	says(t, ctx, "Leave it.")
+	stop()
+	says(t, ctx, "No line to the board")
+}
+
+// TestBudget: everything together, as the server sends it, is at most 80 kB
+// compressed.
+func TestBudget(t *testing.T) {
+	url := serve(t, shed(t, "quiet"))
+	total := 0
+	err := filepath.WalkDir(assets, func(p string, d os.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		name, err := filepath.Rel(assets, p)
+		if err != nil {
+			return err
+		}
+		req, err := http.NewRequest("GET", url+"/"+filepath.ToSlash(name), nil)
+		if err != nil {
+			return err
+		}
+		req.Header.Set("Accept-Encoding", "gzip") // said ourselves, so that the client leaves it packed
+		res, err := http.DefaultClient.Do(req)
+		if err != nil {
+			return err
+		}
+		defer res.Body.Close()
+		n, err := io.Copy(io.Discard, res.Body)
+		if err != nil || res.StatusCode != 200 {
+			return fmt.Errorf("%s: %s, %v", name, res.Status, err)
+		}
+		t.Logf("%6d %s", n, name)
+		total += int(n)
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("%6d bytes in all", total)
+	if total > 80_000 {
+		t.Errorf("%d bytes compressed, want at most 80,000", total)
+	}
+}
+
+// TestNothingFromElsewhere: no file names another host; the policy of the
+// server forbids it as well.
+func TestNothingFromElsewhere(t *testing.T) {
+	other := regexp.MustCompile(`(?:https?:)?//[a-z0-9-]+\.[a-z]`)
+	err := filepath.WalkDir(assets, func(p string, d os.DirEntry, err error) error {
+		if err != nil || d.IsDir() {
+			return err
+		}
+		raw, err := os.ReadFile(p)
+		if err != nil {
+			return err
+		}
+		// The SVG namespace is a name, not an address.
+		raw = bytes.ReplaceAll(raw, []byte("http://www.w3.org/2000/svg"), nil)
+		if strings.Contains(p, "vendor") {
+			return nil // its licence and its home page
+		}
+		if m := other.Find(raw); m != nil {
+			t.Errorf("%s names %s", p, m)
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// TestFit: a sheet with a fault is told beside its field; a good one shows its
+// residuals, and is kept.
+func TestFit(t *testing.T) {
+	b := browser(t)
+	s := shed(t, "day")
+	ctx, _ := tab(t, b, 1280, 900, false)
+	open(t, ctx, serve(t, s)+"/#/resin/new")
+	tap(t, ctx, "Fit it")
+	says(t, ctx, "required: what stands on the can")
+	type_(t, ctx, "name", "shed epoxy")
+	tap(t, ctx, "Fit it")
+	says(t, ctx, "The sheet does not agree with itself: sand at 20 °C.")
+	tap(t, ctx, "Keep this epoxy")
+	says(t, ctx, "shed epoxy is kept.")
+	if len(s.own) != 1 || s.own[0].Name != "shed epoxy" {
+		t.Errorf("own = %+v", s.own)
+	}
+}
+
+// TestChange edits a coat: the record holds both versions, and undo brings the
+// first back.
+func TestChange(t *testing.T) {
+	b := browser(t)
+	s := shed(t, "day")
+	ctx, bad := tab(t, b, 360, 740, false)
+	open(t, ctx, serve(t, s)+"/#/coat/tack-b")
+	tap(t, ctx, "Change what I entered")
+	tap(t, ctx, "seal")
+	tap(t, ctx, "Save the change")
+	says(t, ctx, "Changed.")
+	says(t, ctx, "kind: tack coat → seal")
+	tap(t, ctx, "Undo")
+	says(t, ctx, "Undone.")
+	c, err := s.Changes(context.Background(), "coat", "tack-b")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var last struct{ Kind string }
+	if err := json.Unmarshal(c[len(c)-1].Body, &last); err != nil || last.Kind != "tack coat" {
+		t.Errorf("after undo the kind is %q (%v), want tack coat", last.Kind, err)
+	}
+	clean(t, bad)
+}
+
+// TestMonth draws a month of readings in pieces the chart can take.
+func TestMonth(t *testing.T) {
+	b := browser(t)
+	ctx, bad := tab(t, b, 360, 740, false)
+	open(t, ctx, serve(t, shed(t, "day"))+"/#/air")
+	ready := "document.querySelectorAll('.chart canvas').length === 2"
+	until(t, ctx, ready)
+	tap(t, ctx, "a month")
+	until(t, ctx, ready+" && document.body.innerText.includes('since')")
+	clean(t, bad)
+}
