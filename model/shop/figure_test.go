@@ -24,29 +24,25 @@ func TestFigure(t *testing.T) {
 	for col, name := range []string{"room", "normals"} {
 		ss := all[name]
 		x0 := left + float64(col)*(w+left+10)
-		high := 0.0
-		for _, s := range ss {
-			high = max(high, s.pin, s.yesterday, s.nowDressed)
-		}
-		high *= 1.1
 		x := func(i int) float64 { return x0 + (float64(i)+0.5)*w/float64(len(ss)) }
-		y := func(v float64) float64 { return top + h - h*math.Min(v/high, 1) }
+		// A decade is a third and a bit: losses span .01 to 3 K.
+		y := func(v float64) float64 { return top + h - h*math.Log(v/0.01)/math.Log(300) }
 		fmt.Fprintf(&b, `<text x="%.1f" y="20" font-weight="bold">%s: mean pinball loss, K (lower is better)</text>`+"\n", x0, name)
-		for _, line := range []struct {
+		for k, line := range []struct {
 			word, dash string
-			dy         float64
 			of         func(score) float64
 		}{
-			{"forecast", "", -6, func(s score) float64 { return s.pin }},
-			{"as now", "6 3", -6, func(s score) float64 { return s.now }},
-			{"as yesterday", "2 3", 12, func(s score) float64 { return s.yesterday }},
+			{"forecast", "", func(s score) float64 { return s.pin }},
+			{"as now", "6 3", func(s score) float64 { return s.now }},
+			{"as yesterday", "2 3", func(s score) float64 { return s.yesterday }},
 		} {
 			fmt.Fprintf(&b, `<polyline fill="none" stroke="#222" stroke-width="1.5" stroke-dasharray="%s" points="`, line.dash)
 			for i, s := range ss {
 				fmt.Fprintf(&b, "%.1f,%.1f ", x(i), y(line.of(s)))
 			}
-			k := len(ss) / 2
-			fmt.Fprintf(&b, `"/><text x="%.1f" y="%.1f">%s</text>`+"\n", x(k), max(y(line.of(ss[k]))+line.dy, top+10), line.word)
+			lx, ly := x0+float64(k)*95, top+h+185
+			fmt.Fprintf(&b, `"/><line x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f" stroke="#222" stroke-width="1.5" stroke-dasharray="%s"/><text x="%.1f" y="%.1f">%s</text>`+"\n",
+				lx, lx+24, ly-4, ly-4, line.dash, lx+28, ly, line.word)
 		}
 		y1 := top + h + 50
 		fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" font-weight="bold">%s: share within p10 to p90 (line: 80 %%)</text>`+"\n", x0, y1-15, name)
@@ -57,8 +53,8 @@ func TestFigure(t *testing.T) {
 				x(i)-12, y1+100-bar, bar, x(i), y1+114, bar)
 		}
 		fmt.Fprintf(&b, `<line x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f" stroke="#222" stroke-dasharray="4 3"/>`+"\n", x0, x0+w, y1+20, y1+20)
-		for _, v := range []float64{0, high / 2, high / 1.1} {
-			fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" text-anchor="end">%.2f</text>`+"\n", x0-4, y(v)+4, v)
+		for _, v := range []float64{0.01, 0.1, 1} {
+			fmt.Fprintf(&b, `<text x="%.1f" y="%.1f" text-anchor="end">%g</text><line x1="%.1f" x2="%.1f" y1="%.1f" y2="%.1f" stroke="#ddd"/>`+"\n", x0-4, y(v)+4, v, x0, x0+w, y(v), y(v))
 		}
 	}
 	fmt.Fprintln(&b, "</svg>")
