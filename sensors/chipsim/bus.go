@@ -227,7 +227,8 @@ func (b *Bus) SetAir(a Air) {
 	}
 }
 
-// Transactions returns how many have been begun at the address.
+// Transactions returns how many have been asked for at the address, those that
+// still wait for a hung bus among them.
 func (b *Bus) Transactions(addr uint16) int {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -236,11 +237,13 @@ func (b *Bus) Transactions(addr uint16) int {
 
 // Tx implements i2c.Bus.
 func (b *Bus) Tx(addr uint16, w, r []byte) error {
+	b.mu.Lock()
+	b.count[addr]++
+	b.mu.Unlock()
 	b.sem <- struct{}{}
 	defer func() { <-b.sem }()
 
 	b.mu.Lock()
-	b.count[addr]++
 	s := b.slots[addr]
 	if s == nil || s.fault == Absent {
 		b.mu.Unlock()
