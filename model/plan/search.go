@@ -395,9 +395,12 @@ func (c *compiled) search(members int) trial {
 
 	// Coarse: few members, half-hour starts of the first head, the other
 	// heads improved one at a time.
-	few := min(members, 48)
+	few, every := min(members, 48), 30.0
+	if c.quick {
+		few, every = min(members, 24), 60
+	}
 	rough := c.judge(few)
-	coarse := c.times(30)
+	coarse := c.times(every)
 	var pool []trial
 	for _, o := range orders {
 		if len(heads) == 0 {
@@ -423,11 +426,16 @@ func (c *compiled) search(members int) trial {
 	}
 	pool = shortlist(pool, few, narrow)
 	for k := range pool {
-		t := c.polish(full, pool[k], heads)
+		t := pool[k]
+		if c.quick {
+			full.run(&t, 0, nil)
+		} else {
+			t = c.polish(full, t, heads)
+		}
 		keep(t)
 	}
 	best := c.choose(found, members, asap(orders[0]), full)
-	if float64(best.ok) < 0.9*float64(members) {
+	if !c.quick && float64(best.ok) < 0.9*float64(members) {
 		// Something is lost: let other steps wait too, for a person or a window.
 		t := c.improve(rough, best, free, coarse, 1)
 		full.run(&t, 0, nil)
