@@ -1,0 +1,203 @@
+package record
+
+import (
+	"encoding/csv"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"curewright/model/coat"
+)
+
+// CSV writes the record as one table with the header
+//
+//	section,panel,coat,time,what,value,unit,low,high
+//
+// one fact a row: low and high are the ends of the span that holds eight
+// times in ten. Times are RFC 3339; a blank is what is not known. A text that
+// a spreadsheet would take for a formula gets an apostrophe before it.
+func CSV(w io.Writer, d Document) error {
+	c := &table{w: csv.NewWriter(w)}
+	c.row("section", "panel", "coat", "time", "what", "value", "unit", "low", "high")
+	c.row("record", "", "", stamp(d.Made), "made", "", "", "", "")
+	c.fact("record", "", "", "program", d.Program)
+	c.fact("record", "", "", "model", d.Model)
+	c.fact("record", "", "", "shop", d.Shop)
+	c.fact("record", "", "", "piece", d.Piece.ID)
+	c.fact("record", "", "", "name", d.Piece.Name)
+	c.fact("record", "", "", "entries_sha256", d.Entries)
+	c.fact("record", "", "", "sha256", d.Hash)
+	for _, s := range d.Sides {
+		p := s.Panel
+		c.fact("panel", p.ID, "", "name", p.Name)
+		c.fact("panel", p.ID, "", "core", p.Core)
+		c.fact("panel", p.ID, "", "probe", p.Probe)
+		c.fact("panel", p.ID, "", "air", p.Air)
+		c.number("panel", p.ID, "", time.Time{}, "area", p.AreaM2, "m²")
+		for _, e := range s.Coats {
+			c.coat(p.ID, e)
+		}
+	}
+	for _, a := range d.Alerts {
+		c.row("alert", safe(a.Panel), safe(a.Subject), stamp(a.Since), safe(a.Rule), safe(a.Say), "", "", "")
+	}
+	for _, p := range d.Probes {
+		c.fact("probe", "", "", p.ID, strings.TrimSpace(p.Name+" "+p.Role+" "+p.Driver))
+	}
+	for _, t := range d.Caution {
+		c.fact("caution", "", "", "", t)
+	}
+	c.w.Flush()
+	if c.err == nil {
+		c.err = c.w.Error()
+	}
+	if c.err != nil {
+		return fmt.Errorf("record: %w", c.err)
+	}
+	return nil
+}
+
+type table struct {
+	w   *csv.Writer
+	err error
+}
+
+func (c *table) row(f ...string) {
+	if c.err == nil {
+		c.err = c.w.Write(f)
+	}
+}
+
+// fact writes a text; an empty one is not written.
+func (c *table) fact(section, panel, id, what, value string) {
+	if value != "" {
+		c.row(section, safe(panel), safe(id), "", safe(what), safe(value), "", "", "")
+	}
+}
+
+func (c *table) number(section, panel, id string, at time.Time, what string, v *float64, unit string) {
+	if v != nil {
+		c.row(section, safe(panel), safe(id), stamp(at), what, num(*v), unit, "", "")
+	}
+}
+
+func (c *table) band(panel, id, what string, b *coat.Band, unit string) {
+	if b != nil {
+		c.row("estimate", safe(panel), safe(id), "", what, num(b.P50), unit, num(b.P10), num(b.P90))
+	}
+}
+
+func (c *table) event(panel, id, what string, b coat.TimeBand) {
+	c.row("event", safe(panel), safe(id), stampPtr(b.P50), what, "", "", stampPtr(b.P10), stampPtr(b.P90))
+}
+
+func (c *table) coat(panel string, e CoatEntry) {
+	k := e.Coat.Coat
+	c.row("coat", safe(panel), safe(k.ID), stamp(k.Applied), "applied", safe(k.Kind), "", "", "")
+	if k.Finished != nil {
+		c.row("coat", safe(panel), safe(k.ID), stamp(*k.Finished), "last stroke", "", "", "", "")
+	}
+	if k.Ended != nil {
+		c.row("coat", safe(panel), safe(k.ID), stamp(*k.Ended), "ended", "", "", "", "")
+	}
+	c.fact("coat", panel, k.ID, "resin", k.Resin)
+	c.fact("coat", panel, k.ID, "cover", k.Cover)
+	c.fact("coat", panel, k.ID, "note", k.Note)
+	for _, l := range k.Cloth {
+		v := ""
+		if l.GM2 != nil {
+			v = num(*l.GM2)
+		}
+		c.row("cloth", safe(panel), safe(k.ID), stampPtr(l.Laid), safe(l.Name), v, "g/m²", "", "")
+	}
+	for _, b := range e.Batches {
+		c.row("batch", safe(panel), safe(k.ID), stamp(b.Mixed), "mixed", safe(b.ID), "", "", "")
+		c.fact("batch", panel, k.ID, "lot", b.Lot)
+		c.number("batch", panel, k.ID, time.Time{}, "resin", b.ResinG, "g")
+		c.number("batch", panel, k.ID, time.Time{}, "hardener", b.HardenerG, "g")
+		c.number("batch", panel, k.ID, time.Time{}, "left over", b.LeftG, "g")
+	}
+	for _, f := range e.Feels {
+		c.row("feel", safe(panel), safe(k.ID), stamp(f.At), "felt", string(f.State), "", "", "")
+	}
+	x := e.Conditions
+	c.number("condition", panel, k.ID, x.To, "least temperature", x.MinC, "°C")
+	c.number("condition", panel, k.ID, x.To, "mean temperature", x.MeanC, "°C")
+	c.number("condition", panel, k.ID, x.To, "most temperature", x.MaxC, "°C")
+	c.number("condition", panel, k.ID, x.To, "below the resin's minimum", x.ColdMin, "min")
+	c.number("condition", panel, k.ID, x.To, "least dew margin", x.MarginK, "K")
+	for _, g := range x.Gaps {
+		c.row("gap", safe(panel), safe(k.ID), stamp(g.From), "no reading", num(g.To.Sub(g.From).Minutes()), "min", "", "")
+	}
+	if est := e.Estimate; est != nil {
+		c.fact("estimate", panel, k.ID, "state", string(est.State))
+		for _, y := range est.UnknownWhy {
+			c.fact("estimate", panel, k.ID, "not known because", y)
+		}
+		c.band(panel, k.ID, "alpha", est.Alpha, "1")
+		c.band(panel, k.ID, "tg", est.TgC, "°C")
+		c.band(panel, k.ID, "kappa", est.Kappa, "1")
+		c.number("estimate", panel, k.ID, time.Time{}, "blush index", est.Blush.Index, "1")
+		c.fact("estimate", panel, k.ID, "blush", est.Blush.Band)
+		c.fact("estimate", panel, k.ID, "stall", strconv.FormatBool(est.Stall))
+		ev := est.Events
+		c.event(panel, k.ID, "tacky", ev.Tacky)
+		c.event(panel, k.ID, "recoat opens", ev.RecoatOpens)
+		c.event(panel, k.ID, "green", ev.Green)
+		c.event(panel, k.ID, "firm", ev.Firm)
+		c.event(panel, k.ID, "recoat closes", ev.RecoatCloses)
+		c.event(panel, k.ID, "hard", ev.Hard)
+		c.event(panel, k.ID, "handle", ev.Handle)
+	}
+	if r := e.Recoat; r != nil {
+		c.row("recoat", safe(panel), safe(k.ID), stamp(r.At), safe(r.Window), r.Verdict, "", "", "")
+	}
+	for _, ch := range e.Changes {
+		c.row("change", safe(panel), safe(k.ID), stamp(ch.At), safe(ch.Kind+" "+ch.ID+" "+ch.Op), strconv.Itoa(ch.Version), "version", safe(ch.By), "")
+	}
+	r := e.Resin
+	for _, q := range []struct {
+		name, unit string
+		v          float64
+	}{{"a1", "1/s", r.A1}, {"a2", "1/s", r.A2}, {"e1", "J/mol", r.E1}, {"e2", "J/mol", r.E2}, {"m", "1", r.M}, {"n", "1", r.N},
+		{"tg0", "°C", r.Tg0}, {"tginf", "°C", r.TgInf}, {"lambda", "1", r.Lambda}, {"d", "K", r.D}, {"w", "K", r.W}, {"alpha_gel", "1", r.AlphaGel}, {"ln_kappa_sd", "1", r.LnKappaSD}} {
+		if r.A2 != 0 {
+			c.row("resin", safe(panel), safe(k.ID), "", q.name, num(q.v), q.unit, "", "")
+		}
+	}
+	for _, p := range e.Trace {
+		if p.Forecast {
+			continue
+		}
+		c.number("trace", panel, k.ID, p.At, "temperature", p.TempC, "°C")
+		c.number("trace", panel, k.ID, p.At, "dew point", p.DewC, "°C")
+		if p.Alpha != nil {
+			c.row("trace", safe(panel), safe(k.ID), stamp(p.At), "alpha", num(p.Alpha.P50), "1", num(p.Alpha.P10), num(p.Alpha.P90))
+		}
+	}
+}
+
+func num(x float64) string { return strconv.FormatFloat(x, 'g', -1, 64) }
+
+func stamp(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.Format(time.RFC3339)
+}
+
+func stampPtr(t *time.Time) string {
+	if t == nil {
+		return ""
+	}
+	return stamp(*t)
+}
+
+func safe(s string) string {
+	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
+		return "'" + s
+	}
+	return s
+}

@@ -1,0 +1,409 @@
+package record
+
+import (
+	"fmt"
+	"html"
+	"html/template"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"curewright/model/coat"
+)
+
+// The figure is drawn in units of a quarter of a millimetre over 720 units,
+// the width of both A4 and Letter inside their margins. Textures carry the
+// meaning, so that a cheap printer and a photocopy keep it.
+const (
+	figWidth  = 720.0
+	figLeft   = 4.0
+	figRight  = 716.0
+	stripHigh = 30.0
+	rowHigh   = 78.0
+	axisHigh  = 30.0
+	tempHigh  = 96.0
+)
+
+type figure struct {
+	b        strings.Builder
+	w        words
+	from, to time.Time
+}
+
+func (f *figure) x(t time.Time) float64 {
+	d := f.to.Sub(f.from).Seconds()
+	if d <= 0 {
+		return figLeft
+	}
+	return figLeft + (figRight-figLeft)*min(max(t.Sub(f.from).Seconds()/d, 0), 1)
+}
+
+func (f *figure) p(format string, a ...any) { fmt.Fprintf(&f.b, format, a...) }
+
+// n prints a coordinate shortly.
+func n(x float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", x), ".0") }
+
+// patterns are the textures of the states, from dense to plain: fine stipple,
+// short diagonal strokes, long parallel strokes, sparse strokes, plain tone.
+const patterns = `<defs>
+<pattern id="wet" width="4" height="4" patternUnits="userSpaceOnUse"><circle cx="1" cy="1" r=".75"/><circle cx="3" cy="3" r=".75"/></pattern>
+<pattern id="tacky" width="7" height="7" patternUnits="userSpaceOnUse"><path d="M1 5.5 4 1.5" stroke="#000" stroke-width="1.1" fill="none"/><path d="M4.5 7.5 6.5 4.8" stroke="#000" stroke-width="1.1" fill="none"/></pattern>
+<pattern id="green" width="24" height="4" patternUnits="userSpaceOnUse"><path d="M0 2H21" stroke="#000" stroke-width=".9" fill="none"/></pattern>
+<pattern id="firm" width="22" height="12" patternUnits="userSpaceOnUse"><path d="M2 3H9M13 9H20" stroke="#000" stroke-width=".9" fill="none"/></pattern>
+<pattern id="hard" width="8" height="8" patternUnits="userSpaceOnUse"><rect width="8" height="8" fill="#c4c4c4"/></pattern>
+<pattern id="unknown" width="26" height="20" patternUnits="userSpaceOnUse"><text x="9" y="14" font-size="10" fill="#444">?</text></pattern>
+</defs>`
+
+// bounds is the span of a side's figure: from the first pour to a little
+// after the last thing that happened.
+func bounds(s Side) (from, to time.Time, ok bool) {
+	for _, c := range s.Coats {
+		at := c.Coat.Coat.Applied
+		if !ok || at.Before(from) {
+			from = at
+		}
+		if !ok || at.After(to) {
+			to = at
+		}
+		ok = true
+		to = later(to, c.Conditions.To)
+		if e := c.Estimate; e != nil {
+			if e.Events.Hard.P50 != nil {
+				to = later(to, *e.Events.Hard.P50)
+			} else if n := len(e.Strip.Segments); n > 0 {
+				to = later(to, e.Strip.Segments[n-1].To)
+			}
+		}
+		for _, f := range c.Feels {
+			to = later(to, f.At)
+		}
+	}
+	if !ok {
+		return
+	}
+	d := to.Sub(from)
+	return from.Add(-d / 50), to.Add(max(d/25, 30*time.Minute)), true
+}
+
+// drawSide draws all strips of a side over one time axis, the panel's
+// temperature below them.
+func drawSide(s Side, w words) template.HTML {
+	from, to, ok := bounds(s)
+	if !ok {
+		return ""
+	}
+	f := &figure{w: w, from: from, to: to}
+	high := axisHigh + rowHigh*float64(len(s.Coats)) + tempHigh + 16
+	f.p(`<svg class="strips" viewBox="0 0 %s %s" role="img" aria-label="Strips of %d coats">`, n(figWidth), n(high), len(s.Coats))
+	f.b.WriteString(patterns)
+	f.axis(high - 16)
+	y := axisHigh
+	for i, c := range s.Coats {
+		var next *CoatEntry
+		if i+1 < len(s.Coats) {
+			next = &s.Coats[i+1]
+		}
+		f.strip(i+1, c, next, y)
+		y += rowHigh
+	}
+	f.temperature(s, y)
+	f.p(`</svg>`)
+	return template.HTML(f.b.String())
+}
+
+// axis draws days and hours along the top and faint lines down to the foot.
+func (f *figure) axis(foot float64) {
+	span := f.to.Sub(f.from)
+	step := 24
+	for _, h := range []int{1, 2, 3, 6, 12} {
+		if span.Hours()/float64(h) <= 16 {
+			step = h
+			break
+		}
+	}
+	days := 1
+	for step == 24 && span.Hours()/24/float64(days) > 16 {
+		days++
+	}
+	local := f.from.In(f.w.loc)
+	t := time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, f.w.loc)
+	f.p(`<g class="axis">`)
+	lastDay := math.Inf(-1)
+	for i := 0; !t.After(f.to); i++ {
+		if !t.Before(f.from) {
+			x := f.x(t)
+			midnight := t.Hour() == 0
+			f.p(`<path class="%s" d="M%s %sV%s"/>`, map[bool]string{true: "midnight", false: "hour"}[midnight], n(x), n(axisHigh-8), n(foot))
+			if step < 24 && !midnight {
+				f.p(`<text x="%s" y="%s" text-anchor="middle">%s</text>`, n(x), n(axisHigh-11), t.Format("15:04"))
+			}
+			if midnight && x-lastDay > 52 && x < figRight-40 {
+				f.p(`<text class="day" x="%s" y="10">%s</text>`, n(x+3), t.Format("Mon 2 Jan"))
+				lastDay = x
+			}
+		}
+		if step == 24 {
+			t = t.AddDate(0, 0, days)
+		} else {
+			// By the clock, so that hours stay round over a change of clocks.
+			t = time.Date(t.Year(), t.Month(), t.Day(), t.Hour()+step, 0, 0, 0, f.w.loc)
+		}
+		if i > 2000 {
+			break
+		}
+	}
+	if lastDay > figLeft+70 {
+		f.p(`<text class="day" x="%s" y="10">%s</text>`, n(figLeft), local.Format("Mon 2 Jan"))
+	}
+	f.p(`</g>`)
+}
+
+// strip draws one coat: its states as textures, gaps as torn paper, finger
+// tests as ovals, the window as a bar with soft ends, trouble as drops.
+func (f *figure) strip(no int, c CoatEntry, next *CoatEntry, y float64) {
+	top := y + 17
+	f.p(`<text class="name" x="%s" y="%s">%d. %s, %s, %s</text>`, n(figLeft), n(y+10), no, html.EscapeString(c.Coat.Coat.Kind), html.EscapeString(c.Coat.Coat.Resin), f.w.at(c.Coat.Coat.Applied))
+	e := c.Estimate
+	x0 := f.x(c.Coat.Coat.Applied)
+	if e == nil || len(e.Strip.Segments) == 0 {
+		f.p(`<rect class="edge" x="%s" y="%s" width="%s" height="%s" fill="url(#unknown)"/>`, n(x0), n(top), n(figRight-x0), n(stripHigh))
+		return
+	}
+	segs := e.Strip.Segments
+	end := x0
+	for _, g := range segs {
+		a, b := f.x(g.From), f.x(g.To)
+		if b-a < .3 {
+			continue
+		}
+		fill := string(g.State)
+		switch g.State {
+		case coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard:
+		default:
+			fill = "unknown"
+		}
+		future := ""
+		if g.Future {
+			future = ` opacity=".45"`
+		}
+		f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="#fff"/><rect x="%s" y="%s" width="%s" height="%s" fill="url(#%s)"%s/>`,
+			n(a), n(top), n(b-a), n(stripHigh), n(a), n(top), n(b-a), n(stripHigh), fill, future)
+		f.p(`<path class="turn" d="M%s %sv%s"/>`, n(a), n(top), n(stripHigh))
+		if word := string(g.State); b-a > 7*float64(len(word))+8 && g.State != coat.Unknown {
+			f.p(`<rect x="%s" y="%s" width="%s" height="12" rx="2" fill="#fff"/><text class="state" x="%s" y="%s">%s</text>`,
+				n(a+3), n(top+3), n(5.4*float64(len(word))+6), n(a+6), n(top+12), word)
+		}
+		end = max(end, b)
+	}
+	f.p(`<rect class="edge" x="%s" y="%s" width="%s" height="%s" fill="none"/>`, n(x0), n(top), n(end-x0), n(stripHigh))
+	for _, g := range e.Strip.Gaps {
+		f.torn(f.x(g.From), f.x(g.To), top)
+	}
+	for i, d := range e.Strip.Drops {
+		for x := f.x(d.From); x <= max(f.x(d.To), f.x(d.From)); x += 9 {
+			f.p(`<path class="drop" d="M%s %sc-2.4 3.6-2.4 6 0 6s2.4-2.4 0-6z"/>`, n(x+2), n(top+stripHigh+9))
+			if i > 500 {
+				break
+			}
+		}
+	}
+	f.window(c, next, top+stripHigh)
+	for _, feel := range c.Feels {
+		x := f.x(feel.At)
+		// A thumbprint: an oval with its ridges.
+		f.p(`<g class="feel"><ellipse cx="%s" cy="%s" rx="5" ry="7.5"/><path d="M%s %sq3-5 6 0M%s %sq3-4 6 0M%s %sq2-3 4 0"/></g><text class="tiny" x="%s" y="%s" text-anchor="middle">felt %s</text>`,
+			n(x), n(top+stripHigh/2), n(x-3), n(top+stripHigh/2+4), n(x-3), n(top+stripHigh/2+1), n(x-2), n(top+stripHigh/2-2),
+			n(x), n(top-2), html.EscapeString(string(feel.State)))
+	}
+	if next != nil {
+		x := f.x(next.Coat.Coat.Applied)
+		f.p(`<path class="next" d="M%s %sv%s"/><path d="M%s %sl-4-6h8z"/>`, n(x), n(top-4), n(stripHigh+18), n(x), n(top))
+		f.p(`<text class="tiny" x="%s" y="%s">coat %d on</text>`, n(x+3), n(top+stripHigh+17), no+1)
+	}
+}
+
+// window draws the bar under the strip; each end fades over its doubt.
+func (f *figure) window(c CoatEntry, next *CoatEntry, y float64) {
+	var o, k coat.TimeBand
+	if next != nil && next.Recoat != nil {
+		o, k = next.Recoat.Opens, next.Recoat.Closes
+	} else if e := c.Estimate; e.NextWindow != nil && (e.NextWindow.OpensBand.P50 != nil || e.NextWindow.ClosesBand.P50 != nil) {
+		o, k = e.NextWindow.OpensBand, e.NextWindow.ClosesBand
+	} else {
+		o, k = e.Events.RecoatOpens, e.Events.RecoatCloses
+	}
+	if o.P50 == nil {
+		return
+	}
+	or := func(p *time.Time, q time.Time) float64 {
+		if p == nil {
+			return f.x(q)
+		}
+		return f.x(*p)
+	}
+	a1, a2 := or(o.P10, *o.P50), or(o.P90, *o.P50)
+	last := f.to
+	if k.P50 != nil {
+		last = *k.P50
+	}
+	b1, b2 := or(k.P10, last), or(k.P90, last)
+	const h = 5.0
+	y += 3
+	// Doubt as softness, in steps that a printer can show.
+	const steps = 6
+	part := func(x, w, ink float64) {
+		if w > 0 {
+			f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="#000" fill-opacity="%.2f"/>`, n(x), n(y), n(w), n(h), ink)
+		}
+	}
+	edge := func(x1, x2 float64, rising bool) {
+		for i := range steps {
+			ink := (float64(i) + .5) / steps
+			if !rising {
+				ink = 1 - ink
+			}
+			part(x1+(x2-x1)*float64(i)/steps, (x2-x1)/steps, ink)
+		}
+	}
+	if a2 <= b1 {
+		edge(a1, a2, true)
+		part(a2, b1-a2, 1)
+		edge(b1, b2, false)
+		return
+	}
+	// The doubts overlap: nowhere is it surely open.
+	const many = 24
+	for i := range many {
+		x1 := a1 + (b2-a1)*float64(i)/many
+		mid := x1 + (b2-a1)/many/2
+		part(x1, (b2-a1)/many, ramp(mid, a1, a2)*(1-ramp(mid, b1, b2)))
+	}
+}
+
+func ramp(x, a, b float64) float64 {
+	if b <= a {
+		if x < a {
+			return 0
+		}
+		return 1
+	}
+	return min(max((x-a)/(b-a), 0), 1)
+}
+
+// torn draws a gap in the readings as torn paper, never as a joined line.
+func (f *figure) torn(a, b, top float64) {
+	b = max(b, a+5)
+	var d strings.Builder
+	edge := func(x float64, down bool) {
+		const teeth = 6
+		for i := 0; i <= teeth; i++ {
+			k := i
+			if !down {
+				k = teeth - i
+			}
+			off := 2.2
+			if k%2 == 0 {
+				off = -2.2
+			}
+			fmt.Fprintf(&d, "L%s %s", n(x+off), n(top-1+(stripHigh+2)*float64(k)/teeth))
+		}
+	}
+	fmt.Fprintf(&d, "M%s %s", n(a), n(top-1))
+	edge(a, true)
+	edge(b, false)
+	d.WriteString("Z")
+	f.p(`<path class="torn" d="%s"/>`, d.String())
+	if b-a > 44 {
+		f.p(`<text class="tiny" x="%s" y="%s" text-anchor="middle">no reading</text>`, n((a+b)/2), n(top+stripHigh/2+3))
+	}
+}
+
+// temperature draws the panel's temperature and the dew point under the
+// strips, broken where there was no reading.
+func (f *figure) temperature(s Side, y float64) {
+	top, foot := y+10, y+tempHigh-4
+	lo, hi := math.Inf(1), math.Inf(-1)
+	each := func(g func(p coat.TracePoint)) {
+		for i, c := range s.Coats {
+			until := f.to
+			if i+1 < len(s.Coats) {
+				until = s.Coats[i+1].Coat.Coat.Applied // the next coat's trace goes on from there
+			}
+			for _, p := range c.Trace {
+				if !p.Forecast && !p.At.After(until) {
+					g(p)
+				}
+			}
+			g(coat.TracePoint{Gap: true})
+		}
+	}
+	each(func(p coat.TracePoint) {
+		for _, v := range []*float64{p.TempC, p.DewC} {
+			if v != nil && !math.IsNaN(*v) && !p.Gap {
+				lo, hi = min(lo, *v), max(hi, *v)
+			}
+		}
+	})
+	if math.IsInf(lo, 1) {
+		f.p(`<text class="name" x="%s" y="%s">No temperature was read.</text>`, n(figLeft), n(top+12))
+		return
+	}
+	lo, hi = math.Floor(lo/5)*5, math.Ceil(hi/5)*5
+	if hi == lo {
+		hi += 5
+	}
+	yy := func(v float64) float64 { return foot - (foot-top)*(v-lo)/(hi-lo) }
+	step := 5.0
+	for (hi-lo)/step > 5 {
+		step *= 2
+	}
+	for v := lo; v <= hi; v += step {
+		f.p(`<path class="hour" d="M%s %sH%s"/><text class="tiny" x="%s" y="%s" text-anchor="end">%s</text>`, n(figLeft), n(yy(v)), n(figRight), n(figRight), n(yy(v)-2), f.w.temp(&v))
+	}
+	for _, line := range []struct {
+		class string
+		get   func(coat.TracePoint) *float64
+	}{{"temp", func(p coat.TracePoint) *float64 { return p.TempC }}, {"dew", func(p coat.TracePoint) *float64 { return p.DewC }}} {
+		var d strings.Builder
+		pen := false
+		// More points than can be seen: of each half millimetre the first, the
+		// least, the most and the last.
+		var col []float64
+		var colX float64
+		flush := func() {
+			for i, v := range col {
+				lo, hi := slices.Min(col), slices.Max(col)
+				if i > 0 && i < len(col)-1 && v != lo && v != hi {
+					continue
+				}
+				c := 'M'
+				if pen {
+					c = 'L'
+				}
+				pen = true
+				fmt.Fprintf(&d, "%c%s %s", c, n(colX), n(yy(v)))
+			}
+			col = col[:0]
+		}
+		each(func(p coat.TracePoint) {
+			v := line.get(p)
+			if v == nil || p.Gap || math.IsNaN(*v) {
+				flush()
+				pen = false
+				return
+			}
+			x := math.Round(f.x(p.At)/2) * 2
+			if x != colX || len(col) == 0 {
+				flush()
+				colX = x
+			}
+			col = append(col, *v)
+		})
+		flush()
+		if d.Len() > 0 {
+			f.p(`<path class="%s" d="%s"/>`, line.class, d.String())
+		}
+	}
+	f.p(`<text class="tiny" x="%s" y="%s">panel's temperature (line), dew point (dashes)</text>`, n(figLeft), n(y+6))
+}
