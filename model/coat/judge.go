@@ -143,7 +143,7 @@ func (ws *Workspace) Estimate(c *Case) Estimate {
 	// Events.
 	o := c.Outlook
 	if o == nil {
-		o = &Outlook{Start: c.Now, StepS: 900}
+		o = &Outlook{Start: c.Now, StepS: 900, Len: 1, VapourPa: math.NaN()}
 	}
 	f := ws.spreadOut(tr, w, o)
 	f.finish()
@@ -359,7 +359,7 @@ func (e *Estimate) window(c *Case, f, closing *fan, alpha50 float64) {
 	default:
 		win.Status = "before"
 	}
-	if win.Status == "closed" || win.Status == "open" {
+	if win.Status != "before" {
 		win.FeelFrom = nil
 	}
 	e.NextWindow = win

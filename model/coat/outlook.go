@@ -159,7 +159,7 @@ func (ws *Workspace) spreadOut(tr *Track, w *Weights, o *Outlook) *fan {
 	r := tr.r
 	ws.steps.prepare(r)
 	f := &fan{ws: ws, tr: tr, w: w, start: o.Start.Sub(tr.mixed).Seconds()}
-	f.bins = int(math.Ceil(float64(o.Len-1)*o.StepS/binS)) + 1
+	f.bins = int(math.Ceil(float64(max(o.Len-1, 0))*o.StepS/binS)) + 1
 	for m := range ws.dens {
 		if cap(ws.dens[m]) < f.bins+3 {
 			ws.dens[m] = make([]float64, f.bins+3)

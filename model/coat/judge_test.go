@@ -1,0 +1,213 @@
+package coat
+
+import (
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+	"time"
+
+	"curewright/model/air"
+	"curewright/model/cure"
+)
+
+// judged is a coat at a steady temperature, judged some hours after mixing.
+func judged(t testing.TB, resin string, tC, hours float64, kind, next string, feels ...Feel) Estimate {
+	t.Helper()
+	r := generic(t, resin)
+	tr := steadyTrack(r, tC, hours, feels...)
+	now := tr.Last()
+	return new(Workspace).Estimate(&Case{
+		Now: now, Coat: Coat{ID: "c", Panel: "p", Resin: resin, Kind: kind, Next: next, Applied: zero}, Panel: Panel{ID: "p", Core: "foam"},
+		Resin: r, Track: tr, PanelFrom: "probe", Outlook: Steady(now, tC, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{}), Feels: feels,
+	})
+}
+
+func TestWindows(t *testing.T) {
+	for name, tt := range map[string]struct {
+		e           Estimate
+		kind        string
+		status      string
+		code        string
+		say         string
+		opens, ends func(Estimate) *time.Time
+	}{
+		"cloth, by the tack coat's kind": {judged(t, "medium", 20, 1, TackCoat, ""), WindowCloth, "before", AdviseWait, "Leave it. Lay the cloth in between",
+			func(e Estimate) *time.Time { return e.Events.Tacky.P90 }, func(e Estimate) *time.Time { return e.Events.Green.P10 }},
+		"wet on wet is open at once": {judged(t, "medium", 20, 0.5, WetOut, "wet"), WindowWet, "open", AdviseRecoat, "Lay the next cloth in, wet on wet, between now and",
+			func(e Estimate) *time.Time { return &e.AppliedAt }, func(e Estimate) *time.Time { return e.Events.Tacky.P10 }},
+		"coat on coat": {judged(t, "slow", 20, 1, Seal, ""), WindowCoat, "before", AdviseWait, "Leave it. Roll the next coat on between",
+			func(e Estimate) *time.Time { return e.Events.RecoatOpens.P90 }, func(e Estimate) *time.Time { return e.Events.RecoatCloses.P10 }},
+		"fill over cloth: the doubt is wider than the window": {judged(t, "medium", 20, 1, WetOut, ""), WindowFill, "before", AdviseFeel, "Leave it. Feel it from",
+			func(e Estimate) *time.Time { return e.Events.Green.P90 }, func(e Estimate) *time.Time { return e.Events.RecoatCloses.P10 }},
+		"a finger opens it at once": {judged(t, "medium", 20, 2, TackCoat, "", feel(1.9, Tacky)), WindowCloth, "open", AdviseRecoat, "Lay the cloth in between now and", nil, nil},
+		"a finger closes it":        {judged(t, "medium", 20, 5.6, WetOut, "", feel(5.5, Firm)), WindowFill, "closed", AdviseWaitAbrade, "The window closed at", nil, nil},
+		"closed, not hard":          {judged(t, "medium", 20, 9, FillCoat, ""), WindowCoat, "closed", AdviseWaitAbrade, "The window closed at", nil, nil},
+		"hard":                      {judged(t, "medium", 20, 30, FillCoat, ""), WindowCoat, "closed", AdviseAbradeRecoat, "Wash with water, dry, abrade, then coat.", nil, nil},
+		"hard and stalled":          {judged(t, "slow", 14, 160, FillCoat, ""), WindowCoat, "closed", AdviseStalled, "stopped curing short", nil, nil},
+		"cold glass":                {judged(t, "fast", 12, 60, FillCoat, ""), WindowCoat, "cold", AdviseNotKnown, "Not known: it went stiff from cold", nil, nil},
+	} {
+		w := tt.e.NextWindow
+		if w == nil || w.Kind != tt.kind || w.Status != tt.status || tt.e.AdviceCode != tt.code || !strings.Contains(tt.e.Advice, tt.say) {
+			t.Errorf("%s: window %+v, advice %s: %q", name, w, tt.e.AdviceCode, tt.e.Advice)
+			continue
+		}
+		if tt.opens != nil && (!w.Opens.Equal(*tt.opens(tt.e)) || !w.Closes.Equal(*tt.ends(tt.e))) {
+			t.Errorf("%s: opens %v, closes %v, want %v and %v", name, w.Opens, w.Closes, tt.opens(tt.e), tt.ends(tt.e))
+		}
+		if (w.FeelFrom != nil) != (tt.code == AdviseFeel) {
+			t.Errorf("%s: feel from %v", name, w.FeelFrom)
+		}
+		for _, bad := range []string{"safe", "cured", "κ", "posterior", "p10"} {
+			if strings.Contains(tt.e.Advice+tt.e.Because.String(), bad) {
+				t.Errorf("%s: %q says %q", name, tt.e.Advice, bad)
+			}
+		}
+	}
+	if e := judged(t, "medium", 20, 1, Bond, ""); e.NextWindow != nil || !strings.HasPrefix(e.Advice, "Leave it.") {
+		t.Errorf("a bond: window %+v, %q", e.NextWindow, e.Advice)
+	}
+}
+
+// TestStall holds the forecast of a stall to its definition's own table:
+// steady 5, 10, 15, 20 °C stall fast only at 5, medium to 10, slow to 15; a
+// week reaches the target from 9.5, 13.2 and 16.7 °C on.
+func TestStall(t *testing.T) {
+	for name, tt := range map[string]struct {
+		to   float64
+		need float64
+	}{"fast": {5, 9.5}, "medium": {10, 13.2}, "slow": {15, 16.7}} {
+		for _, tC := range []float64{5, 10, 15, 20} {
+			e := judged(t, name, tC, 120, Seal, "")
+			if e.Stall != (tC <= tt.to) {
+				t.Errorf("%s at %g °C: stall %v", name, tC, e.Stall)
+			}
+			if e.Stall && (e.TNeedC == nil || math.Abs(*e.TNeedC-tt.need) > 0.1) {
+				t.Errorf("%s at %g °C: needs %v, want %.1f °C", name, tC, e.TNeedC, tt.need)
+			}
+			if !e.Stall && e.TNeedC != nil {
+				t.Errorf("%s at %g °C: needs %v without a stall", name, tC, *e.TNeedC)
+			}
+		}
+	}
+}
+
+func TestBlushAdvice(t *testing.T) {
+	r := generic(t, "medium")
+	at := func(rhPct, hours float64) Estimate {
+		tr := NewTrack(TrackOptions{Resin: r, Mixed: zero, Applied: zero, Feels: []Feel{feel(hours-0.1, Tacky)}})
+		for m := 0.0; m <= hours*60; m++ {
+			tr.Feed(Point{At: zero.Add(time.Duration(m) * time.Minute), TempC: 15, VapourPa: rhPct / 100 * air.VapourPressure(15), CO2: math.NaN()})
+		}
+		now := tr.Last()
+		return new(Workspace).Estimate(&Case{Now: now, Coat: Coat{ID: "c", Kind: FillCoat, Applied: zero}, Resin: r, Track: tr, PanelFrom: "probe",
+			Outlook: Steady(now, 15, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{})})
+	}
+	for _, tt := range []struct {
+		rh, hours float64
+		band      string
+		code      string
+	}{{50, 5, "low", AdviseRecoat}, {92, 5, "elevated", AdviseWashRecoat}, {101, 3, "high", AdviseWashAbrade}} {
+		e := at(tt.rh, tt.hours)
+		if e.Blush.Band != tt.band || e.AdviceCode != tt.code {
+			t.Errorf("at %g %%: %+v (J %.2f), advice %s %q, want %s and %s", tt.rh, e.Blush, *e.Blush.Index, e.AdviceCode, e.Advice, tt.band, tt.code)
+		}
+	}
+	e := judged(t, "medium", 20, 2, FillCoat, "")
+	if e.Blush.Index != nil || e.Blush.Band != "unknown" {
+		t.Errorf("without humidity: %+v", e.Blush)
+	}
+}
+
+// TestOutgassing: a panel of foam that warms more than 2 K under fresh resin
+// blows bubbles; a metal one does not, nor one that cools.
+func TestOutgassing(t *testing.T) {
+	r := generic(t, "slow")
+	for _, tt := range []struct {
+		core string
+		rate float64 // K/h
+		want bool
+	}{{"foam", 3, true}, {"wood", 3, true}, {"metal", 3, false}, {"foam", 1, false}, {"foam", -3, false}} {
+		tr := NewTrack(TrackOptions{Resin: r, Mixed: zero, Applied: zero})
+		for m := range 60 {
+			tr.Feed(Point{At: zero.Add(time.Duration(m) * time.Minute), TempC: 18 + tt.rate*float64(m)/60, VapourPa: math.NaN(), CO2: math.NaN()})
+		}
+		e := new(Workspace).Estimate(&Case{Now: tr.Last(), Coat: Coat{Applied: zero, Kind: Seal}, Panel: Panel{Core: tt.core}, Resin: r, Track: tr,
+			PanelFrom: "probe", Belief: Believe(0.25, 0, 0, tr.Judge(), Family{})})
+		if e.Outgassing != tt.want {
+			t.Errorf("%s warming %g K/h: %v", tt.core, tt.rate, e.Outgassing)
+		}
+	}
+}
+
+// TestSheetLimit: the sheet's recoat limit closes the window although the coat
+// is still soft, after as many hours as the sheet says, by equivalent age
+// (Arrhenius: at E = 57 kJ/mol an hour at 15 °C is .450 h at 25 °C).
+func TestSheetLimit(t *testing.T) {
+	r := generic(t, "slow")
+	r.RecoatUntil = &cure.TimeAt{Hours: 3, TempC: 25}
+	r.Handle = &cure.TimeAt{Hours: 72, TempC: 25}
+	want := 3 / math.Exp(-57e3/8.314462618*(1/288.15-1/298.15))
+	tr := steadyTrack(r, 15, 1)
+	var w Weights
+	w.normal(0.25)
+	ws := new(Workspace)
+	f := ws.spreadOut(tr, &w, Steady(tr.Last(), 15, 72))
+	f.finish()
+	for _, s := range f.times[MarkCloses] {
+		if math.Abs(s/3600-want) > 0.035 { // times to come are told to two minutes
+			t.Errorf("forecast to close at %.3f h, want %.3f", s/3600, want)
+		}
+	}
+	if got := hoursOf(steadyTrack(r, 15, 10), MarkCloses); math.Abs(got-want) > 0.01 {
+		t.Errorf("closed at %.3f h, want %.3f", got, want)
+	}
+}
+
+// TestBeliefIsCalibrated draws rate factors from the prior and finger tests
+// from what the definition says a finger finds (thresholds that wander by
+// their standard deviation, one report in thirty-three at random), and counts
+// how often the 80 % interval holds the truth: simulation-based calibration.
+func TestBeliefIsCalibrated(t *testing.T) {
+	r := generic(t, "medium")
+	rng := rand.New(rand.NewPCG(7, 11))
+	const n = 300
+	hit, narrower := 0, 0
+	for range n {
+		ln := 0.25 * rng.NormFloat64()
+		var feels []Feel
+		for _, h := range []float64{1.5, 2.5, 4, 6} {
+			a := r.SteadyAlpha(0, 20, math.Exp(ln), h*3600)
+			p := states(cumulative(r, a, 20, 20, false, true))
+			x := rng.Float64()
+			s := Wet
+			if rng.Float64() < misreport {
+				s = order[rng.IntN(5)]
+			} else {
+				for _, o := range order {
+					if x -= p.of(o); x < 0 {
+						s = o
+						break
+					}
+				}
+			}
+			feels = append(feels, feel(h, s))
+		}
+		b := beliefOf(r, steadyTrack(r, 20, 6.1, feels...))
+		if lo, hi := b.W.quantile(0.1), b.W.quantile(0.9); ln >= lo && ln <= hi {
+			hit++
+		}
+		if _, sd := b.W.Moments(); sd < 0.22 {
+			narrower++
+		}
+	}
+	share := 100 * float64(hit) / n
+	t.Logf("the 80 %% interval of the rate factor holds the truth in %.0f %% of %d draws; narrower than the prior in %d", share, n, narrower)
+	// Three standard deviations of a binomial count are 7 points.
+	if share < 73 || share > 90 {
+		t.Errorf("covers %.0f %%", share)
+	}
+	if narrower < n/2 {
+		t.Errorf("four finger tests narrowed the belief in only %d of %d draws", narrower, n)
+	}
+}
