@@ -307,6 +307,8 @@ func (q *Query) variants(g geometry) (nominal variant, careful []variant, doubt 
 	}
 	// The one point, z10 standard deviations out, to which the linearised
 	// ln ψ responds most: its tenth percentile over the fit, taken against us.
+	// Parameters are taken as independent; a sheet ties rate and ratio so that
+	// one makes up for the other, and leaving that out errs to the careful side.
 	sd := func(fallback float64, names ...string) float64 {
 		for _, n := range names {
 			if v, ok := q.Resin.SD[n]; ok && v >= 0 && !math.IsInf(v, 0) {
@@ -322,10 +324,10 @@ func (q *Query) variants(g geometry) (nominal variant, careful []variant, doubt 
 		sLn = q.Resin.LnKappaSD
 	}
 	s := [4]float64{
-		sd(sdLnRatio, "ln_k", "ln_k1_k2", "ln_ratio"),
-		sd(sdHeat, "heat_j_g", "h"),
-		sd(sdE, "e_j_mol", "e2_j_mol", "e"),
-		sd(sLn, "ln_kappa", "ln_rate"),
+		sd(sdLnRatio, cure.SDLnK),
+		sd(sdHeat, "heat_j_g"), // no sheet tells it
+		sd(sdE, cure.SDE, "e2_j_mol"),
+		sd(sLn, cure.SDLnRate),
 	}
 	moved := func(z [4]float64) variant {
 		r := q.Resin
