@@ -330,3 +330,5 @@ func (l *liveDaemon) coats() []web.CoatView {
 	}
 	return out.Coats
 }
+
+func discardLog() *slog.Logger { return slog.New(slog.DiscardHandler) }
