@@ -81,23 +81,29 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 		if c.Applied.After(now) {
 			continue
 		}
-		ru, err := e.prepare(now, w, c, r, s)
+		at := now
+		if !c.Open(now) {
+			// A coat that is no longer watched matters for what its finger
+			// tests say of a cup or a lot still in use, up to the last of
+			// them.
+			last, ok := lastFeel(w, c.ID, now)
+			if !ok || !related(w, c, now) {
+				continue
+			}
+			at = last
+		}
+		ru, err := e.prepare(at, w, c, r, s)
 		if err != nil {
 			if c.Open(now) {
 				missing = append(missing, err)
 			}
 			continue
 		}
-		// A coat that is no longer watched matters for what its finger tests
-		// say of its cup; without any it is left alone.
-		if !c.Open(now) && len(ru.feels) == 0 {
-			continue
-		}
 		runs[c.ID] = ru
 		live[c.ID] = true
 		all = append(all, ru)
 	}
-	e.followAll(now, all, r, s)
+	e.followAll(all, r, s)
 	for i := range w.Coats {
 		c := &w.Coats[i]
 		ru := runs[c.ID]
@@ -118,6 +124,47 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 	return res, nil
 }
 
+// lastFeel is the time of a coat's last finger test up to now.
+func lastFeel(w *coat.Work, id string, now time.Time) (t time.Time, ok bool) {
+	for _, f := range w.Feels {
+		if f.Coat == id && !f.At.After(now) && (!ok || f.At.After(t)) {
+			t, ok = f.At, true
+		}
+	}
+	return t, ok
+}
+
+// related reports whether a coat shares a cup, or resin and lot, with one that
+// is open.
+func related(w *coat.Work, c *coat.Coat, now time.Time) bool {
+	lots := func(c *coat.Coat) (l []string) {
+		for _, id := range c.Batches {
+			if b, ok := find(w.Batches, func(b coat.Batch) bool { return b.ID == id }); ok && b.Lot != "" {
+				l = append(l, b.Lot)
+			}
+		}
+		return l
+	}
+	mine := lots(c)
+	for i := range w.Coats {
+		o := &w.Coats[i]
+		if o.ID == c.ID || o.Resin != c.Resin || !o.Open(now) || o.Applied.After(now) {
+			continue
+		}
+		for _, id := range c.Batches {
+			if slices.Contains(o.Batches, id) {
+				return true
+			}
+		}
+		for _, l := range lots(o) {
+			if slices.Contains(mine, l) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 type joined []error
 
 func (j joined) Error() string {
@@ -135,6 +182,7 @@ func (j joined) Unwrap() []error { return j }
 
 // run is one coat followed up to now.
 type run struct {
+	at      time.Time // followed to here
 	coat    *coat.Coat
 	panel   coat.Panel
 	law     *lawOf
@@ -179,7 +227,7 @@ func digest(v any) uint64 {
 }
 
 func (e *Estimator) describe(now time.Time, w *coat.Work, c *coat.Coat) (*run, error) {
-	ru := &run{coat: c}
+	ru := &run{coat: c, at: now}
 	var ok bool
 	if ru.law, ok = e.lawFor(w, c.Resin); !ok {
 		return nil, fmt.Errorf("coat %s: unknown resin %q", c.ID, c.Resin)
@@ -292,8 +340,8 @@ func (e *Estimator) prepare(now time.Time, w *coat.Work, c *coat.Coat, r Reading
 
 // advance feeds a coat its readings: to the checkpoint's new place, then on a
 // copy to now. It touches nothing that coats share.
-func (ru *run) advance(now time.Time, r Readings) {
-	cp := ru.cp
+func (ru *run) advance(r Readings) {
+	cp, now := ru.cp, ru.at
 	cp.feed.advance(r, now.Add(-settleFor), cp)
 	cp.feelsKey = digest(ru.feels[:cp.young.Felt()])
 	tip := &checkpoint{hasOld: cp.hasOld, feed: cp.feed}
@@ -306,8 +354,8 @@ func (ru *run) advance(now time.Time, r Readings) {
 }
 
 // arrive carries a coat over a silence that still lasts, and to now.
-func (e *Estimator) arrive(now time.Time, ru *run, r Readings, s Settings) {
-	tip := ru.tip
+func (e *Estimator) arrive(ru *run, r Readings, s Settings) {
+	tip, now := ru.tip, ru.at
 	if f := &tip.feed; !f.pointAt.IsZero() && now.Sub(f.readAt) > f.limit() {
 		loc := s.Loc
 		if loc == nil {
@@ -333,29 +381,29 @@ func (e *Estimator) follow(now time.Time, w *coat.Work, c *coat.Coat, r Readings
 	if err != nil {
 		return nil, err
 	}
-	ru.advance(now, r)
-	e.arrive(now, ru, r, s)
+	ru.advance(r)
+	e.arrive(ru, r, s)
 	return ru, nil
 }
 
 // followAll brings coats to now, several at a time where that was asked for.
-func (e *Estimator) followAll(now time.Time, rus []*run, r Readings, s Settings) {
+func (e *Estimator) followAll(rus []*run, r Readings, s Settings) {
 	var wg sync.WaitGroup
 	slots := make(chan struct{}, max(e.opts.Workers, 1))
 	for _, ru := range rus {
 		if e.opts.Workers <= 1 {
-			ru.advance(now, r)
+			ru.advance(r)
 			continue
 		}
 		slots <- struct{}{}
 		wg.Go(func() {
 			defer func() { <-slots }()
-			ru.advance(now, r)
+			ru.advance(r)
 		})
 	}
 	wg.Wait()
 	for _, ru := range rus {
-		e.arrive(now, ru, r, s)
+		e.arrive(ru, r, s)
 	}
 }
 

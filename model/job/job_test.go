@@ -705,3 +705,36 @@ func TestOvernight(t *testing.T) {
 		t.Errorf("a day later: %+v", e.Overnight)
 	}
 }
+
+// TestEndedCoatStillTeaches: what fingers found on a coat that is no longer
+// watched counts for the next cup of the lot; another lot's does not.
+func TestEndedCoatStillTeaches(t *testing.T) {
+	tb := shed(-1, 40, still(20), 50)
+	kappa := func(lot string) float64 {
+		j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+		w := &j.Work
+		end := after(20)
+		w.Batches = []coat.Batch{{ID: "a", Resin: "medium", Lot: "L1", Mixed: lidApplied}, {ID: "b", Resin: "medium", Lot: lot, Mixed: after(24)}}
+		w.Coats[0].Batches, w.Coats[0].Ended = []string{"a"}, &end
+		w.Feels = []coat.Feel{{Coat: "tack", At: after(2.9), State: coat.Wet}, {Coat: "tack", At: after(3.4), State: coat.Wet}}
+		w.Coats = append(w.Coats, coat.Coat{ID: "fill", Panel: "lid-outer", Resin: "medium", Kind: coat.FillCoat, Applied: after(24), Batches: []string{"b"}})
+		e := NewEstimator(Options{})
+		for _, h := range []float64{4, 25} {
+			res, err := e.Estimate(after(h), At(w, after(h)), tb, Settings{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if h == 25 {
+				if len(res.Coats) != 1 {
+					t.Fatalf("%d coats", len(res.Coats))
+				}
+				return res.Coats[0].Kappa.P50
+			}
+		}
+		return 0
+	}
+	same, other := kappa("L1"), kappa("L2")
+	if math.Abs(other-1) > 1e-9 || same > 0.95 {
+		t.Errorf("κ %.3f after a slow cup of the same lot, %.3f after one of another", same, other)
+	}
+}
