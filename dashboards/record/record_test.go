@@ -82,7 +82,7 @@ func weekend() Input {
 		Resin: medium, Trace: trace(sat(0, 21, 30), 40),
 		Estimate: &coat.Estimate{ID: "coat-3", State: coat.Firm, StateProbability: &coat.Probabilities{Green: .1, Firm: .7, Hard: .2}, Stall: true, TNeedC: ptr(13.2),
 			Events: coat.Events{Tacky: tb(sat(1, 2, 0), sat(1, 4, 0), sat(1, 6, 0)), RecoatOpens: tb(sat(1, 6, 0), sat(1, 8, 0), sat(1, 10, 0)), Green: tb(sat(1, 10, 0), sat(1, 12, 0), sat(1, 14, 30)), RecoatCloses: tb(sat(1, 13, 0), sat(1, 15, 10), sat(1, 19, 0)), Firm: tb(sat(1, 13, 0), sat(1, 15, 10), sat(1, 19, 0))},
-			Strip:  coat.Strip{Segments: seg(sat(0, 21, 30), sat(1, 4, 0), sat(1, 12, 0), sat(1, 15, 10), sat(2, 13, 0))}},
+			Strip:  coat.Strip{Segments: seg(sat(0, 21, 30), sat(1, 4, 0), sat(1, 12, 0), sat(1, 15, 10), sat(2, 13, 0)), Gaps: []coat.Span{{From: sat(1, 2, 0), To: sat(1, 4, 30)}}}},
 	}
 	inner := Coat{Coat: coat.Coat{ID: "coat-4", Panel: "lid-inner", Resin: "medium", Kind: coat.Seal, Applied: sat(1, 11, 0)}, Resin: medium}
 	return Input{
@@ -373,7 +373,7 @@ func TestPrints(t *testing.T) {
 		dir = *keep
 	}
 	h := render(t, weekend())
-	for _, paper := range []struct{ name, css, size string }{{"a4", "210mm 297mm", "595"}, {"letter", "8.5in 11in", "612"}} {
+	for _, paper := range []struct{ name, css, size string }{{"a4", "210mm 297mm", "59"}, {"letter", "8.5in 11in", "61"}} {
 		src := filepath.Join(dir, paper.name+".html")
 		// The reader's printer sets the paper; here the style does.
 		sized := strings.Replace(h, "@page{size:auto", "@page{size:"+paper.css, 1)

@@ -20,7 +20,7 @@ const (
 	figLeft   = 4.0
 	figRight  = 716.0
 	stripHigh = 30.0
-	rowHigh   = 78.0
+	rowHigh   = 88.0
 	axisHigh  = 30.0
 	tempHigh  = 96.0
 )
@@ -44,16 +44,57 @@ func (f *figure) p(format string, a ...any) { fmt.Fprintf(&f.b, format, a...) }
 // n prints a coordinate shortly.
 func n(x float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", x), ".0") }
 
-// patterns are the textures of the states, from dense to plain: fine stipple,
-// short diagonal strokes, long parallel strokes, sparse strokes, plain tone.
-const patterns = `<defs>
-<pattern id="wet" width="4" height="4" patternUnits="userSpaceOnUse"><circle cx="1" cy="1" r=".75"/><circle cx="3" cy="3" r=".75"/></pattern>
-<pattern id="tacky" width="7" height="7" patternUnits="userSpaceOnUse"><path d="M1 5.5 4 1.5" stroke="#000" stroke-width="1.1" fill="none"/><path d="M4.5 7.5 6.5 4.8" stroke="#000" stroke-width="1.1" fill="none"/></pattern>
-<pattern id="green" width="24" height="4" patternUnits="userSpaceOnUse"><path d="M0 2H21" stroke="#000" stroke-width=".9" fill="none"/></pattern>
-<pattern id="firm" width="22" height="12" patternUnits="userSpaceOnUse"><path d="M2 3H9M13 9H20" stroke="#000" stroke-width=".9" fill="none"/></pattern>
-<pattern id="hard" width="8" height="8" patternUnits="userSpaceOnUse"><rect width="8" height="8" fill="#c4c4c4"/></pattern>
-<pattern id="unknown" width="26" height="20" patternUnits="userSpaceOnUse"><text x="9" y="14" font-size="10" fill="#444">?</text></pattern>
-</defs>`
+// texture fills a box: fine stipple for wet, short diagonal strokes for
+// tacky, long parallel strokes for green, sparse ones for firm, a plain tone
+// for hard, question marks where it is not known. Strokes and dashes rather
+// than patterns: those end up as coarse pictures in a PDF.
+func (f *figure) texture(s coat.State, a, b, top float64, faint bool) {
+	class := "ink"
+	if faint {
+		class = "ink faint"
+	}
+	f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="#fff"/>`, n(a), n(top), n(b-a), n(stripHigh))
+	var d strings.Builder
+	rows := func(every, inset float64, dash string, shift float64, cap string) {
+		for i, y := 0, every/2+.5; y < stripHigh; i, y = i+1, y+every {
+			if a+inset < b-inset {
+				f.p(`<path class="%s" d="M%s %sH%s" stroke-dasharray="%s" stroke-dashoffset="%s"%s/>`, class, n(a+inset), n(top+y), n(b-inset), dash, n(shift*float64(i%2)), cap)
+			}
+		}
+	}
+	switch s {
+	case coat.Wet:
+		rows(3, 1.2, "0 4", 2, ` stroke-linecap="round" stroke-width="1.3"`)
+	case coat.Tacky:
+		const lean, every, gap = 5.0, 6.0, 10.0 // a stroke leans over 5, in rows of 10
+		for y := top; y < top+stripHigh-1; y += gap {
+			y1, y2 := y+1.5, y+gap-2
+			for x := a - lean; x < b; x += every {
+				x1, x2 := x, x+lean // from foot to head
+				yy := func(v float64) float64 { return y2 - (y2-y1)*(v-x1)/lean }
+				l, r := max(x1, a), min(x2, b)
+				if r-l > 1 {
+					fmt.Fprintf(&d, "M%s %sL%s %s", n(l), n(yy(l)), n(r), n(yy(r)))
+				}
+			}
+		}
+		f.p(`<path class="%s" d="%s"/>`, class, d.String())
+	case coat.Green:
+		rows(4.2, 0, "40 3", 20, "")
+	case coat.Firm:
+		rows(8, 3, "8 14", 11, "")
+	case coat.Hard:
+		tone := "#c4c4c4"
+		if faint {
+			tone = "#e6e6e6"
+		}
+		f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="%s"/>`, n(a), n(top), n(b-a), n(stripHigh), tone)
+	default:
+		for x := a + 8; x < b-5; x += 26 {
+			f.p(`<text class="doubt" x="%s" y="%s">?</text>`, n(x), n(top+stripHigh/2+4))
+		}
+	}
+}
 
 // bounds is the span of a side's figure: from the first pour to a little
 // after the last thing that happened.
@@ -96,7 +137,6 @@ func drawSide(s Side, w words) template.HTML {
 	f := &figure{w: w, from: from, to: to}
 	high := axisHigh + rowHigh*float64(len(s.Coats)) + tempHigh + 16
 	f.p(`<svg class="strips" viewBox="0 0 %s %s" role="img" aria-label="Strips of %d coats">`, n(figWidth), n(high), len(s.Coats))
-	f.b.WriteString(patterns)
 	f.axis(high - 16)
 	y := axisHigh
 	for i, c := range s.Coats {
@@ -129,18 +169,19 @@ func (f *figure) axis(foot float64) {
 	local := f.from.In(f.w.loc)
 	t := time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, f.w.loc)
 	f.p(`<g class="axis">`)
-	lastDay := math.Inf(-1)
+	firstDay, lastDay := math.Inf(1), math.Inf(-1)
 	for i := 0; !t.After(f.to); i++ {
 		if !t.Before(f.from) {
 			x := f.x(t)
 			midnight := t.Hour() == 0
 			f.p(`<path class="%s" d="M%s %sV%s"/>`, map[bool]string{true: "midnight", false: "hour"}[midnight], n(x), n(axisHigh-8), n(foot))
-			if step < 24 && !midnight {
+			if step < 24 && !midnight && x > figLeft+13 && x < figRight-13 {
 				f.p(`<text x="%s" y="%s" text-anchor="middle">%s</text>`, n(x), n(axisHigh-11), t.Format("15:04"))
 			}
 			if midnight && x-lastDay > 52 && x < figRight-40 {
 				f.p(`<text class="day" x="%s" y="10">%s</text>`, n(x+3), t.Format("Mon 2 Jan"))
 				lastDay = x
+				firstDay = min(firstDay, x)
 			}
 		}
 		if step == 24 {
@@ -153,7 +194,7 @@ func (f *figure) axis(foot float64) {
 			break
 		}
 	}
-	if lastDay > figLeft+70 {
+	if firstDay > figLeft+62 {
 		f.p(`<text class="day" x="%s" y="10">%s</text>`, n(figLeft), local.Format("Mon 2 Jan"))
 	}
 	f.p(`</g>`)
@@ -162,12 +203,13 @@ func (f *figure) axis(foot float64) {
 // strip draws one coat: its states as textures, gaps as torn paper, finger
 // tests as ovals, the window as a bar with soft ends, trouble as drops.
 func (f *figure) strip(no int, c CoatEntry, next *CoatEntry, y float64) {
-	top := y + 17
+	top := y + 27
 	f.p(`<text class="name" x="%s" y="%s">%d. %s, %s, %s</text>`, n(figLeft), n(y+10), no, html.EscapeString(c.Coat.Coat.Kind), html.EscapeString(c.Coat.Coat.Resin), f.w.at(c.Coat.Coat.Applied))
 	e := c.Estimate
 	x0 := f.x(c.Coat.Coat.Applied)
 	if e == nil || len(e.Strip.Segments) == 0 {
-		f.p(`<rect class="edge" x="%s" y="%s" width="%s" height="%s" fill="url(#unknown)"/>`, n(x0), n(top), n(figRight-x0), n(stripHigh))
+		f.texture(coat.Unknown, x0, figRight, top, false)
+		f.p(`<rect class="edge" x="%s" y="%s" width="%s" height="%s" fill="none"/>`, n(x0), n(top), n(figRight-x0), n(stripHigh))
 		return
 	}
 	segs := e.Strip.Segments
@@ -177,29 +219,15 @@ func (f *figure) strip(no int, c CoatEntry, next *CoatEntry, y float64) {
 		if b-a < .3 {
 			continue
 		}
-		fill := string(g.State)
-		switch g.State {
-		case coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard:
-		default:
-			fill = "unknown"
-		}
-		future := ""
-		if g.Future {
-			future = ` opacity=".45"`
-		}
-		f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="#fff"/><rect x="%s" y="%s" width="%s" height="%s" fill="url(#%s)"%s/>`,
-			n(a), n(top), n(b-a), n(stripHigh), n(a), n(top), n(b-a), n(stripHigh), fill, future)
+		f.texture(g.State, a, b, top, g.Future)
 		f.p(`<path class="turn" d="M%s %sv%s"/>`, n(a), n(top), n(stripHigh))
-		if word := string(g.State); b-a > 7*float64(len(word))+8 && g.State != coat.Unknown {
-			f.p(`<rect x="%s" y="%s" width="%s" height="12" rx="2" fill="#fff"/><text class="state" x="%s" y="%s">%s</text>`,
-				n(a+3), n(top+3), n(5.4*float64(len(word))+6), n(a+6), n(top+12), word)
-		}
 		end = max(end, b)
 	}
 	f.p(`<rect class="edge" x="%s" y="%s" width="%s" height="%s" fill="none"/>`, n(x0), n(top), n(end-x0), n(stripHigh))
 	for _, g := range e.Strip.Gaps {
 		f.torn(f.x(g.From), f.x(g.To), top)
 	}
+	f.stateWords(c, next, segs, top)
 	for i, d := range e.Strip.Drops {
 		for x := f.x(d.From); x <= max(f.x(d.To), f.x(d.From)); x += 9 {
 			f.p(`<path class="drop" d="M%s %sc-2.4 3.6-2.4 6 0 6s2.4-2.4 0-6z"/>`, n(x+2), n(top+stripHigh+9))
@@ -209,17 +237,55 @@ func (f *figure) strip(no int, c CoatEntry, next *CoatEntry, y float64) {
 		}
 	}
 	f.window(c, next, top+stripHigh)
+	said := math.Inf(-1)
 	for _, feel := range c.Feels {
 		x := f.x(feel.At)
 		// A thumbprint: an oval with its ridges.
-		f.p(`<g class="feel"><ellipse cx="%s" cy="%s" rx="5" ry="7.5"/><path d="M%s %sq3-5 6 0M%s %sq3-4 6 0M%s %sq2-3 4 0"/></g><text class="tiny" x="%s" y="%s" text-anchor="middle">felt %s</text>`,
-			n(x), n(top+stripHigh/2), n(x-3), n(top+stripHigh/2+4), n(x-3), n(top+stripHigh/2+1), n(x-2), n(top+stripHigh/2-2),
-			n(x), n(top-2), html.EscapeString(string(feel.State)))
+		f.p(`<g class="feel"><ellipse cx="%s" cy="%s" rx="5" ry="7.5"/><path d="M%s %sq3-5 6 0M%s %sq3-4 6 0M%s %sq2-3 4 0"/></g>`,
+			n(x), n(top+stripHigh/2), n(x-3), n(top+stripHigh/2+4), n(x-3), n(top+stripHigh/2+1), n(x-2), n(top+stripHigh/2-2))
+		if x-said > 48 { // the list below has them all
+			f.p(`<text class="tiny" x="%s" y="%s" text-anchor="middle">felt %s</text>`, n(min(max(x, 24), figRight-24)), n(top-8), html.EscapeString(string(feel.State)))
+			said = x
+		}
 	}
 	if next != nil {
 		x := f.x(next.Coat.Coat.Applied)
 		f.p(`<path class="next" d="M%s %sv%s"/><path d="M%s %sl-4-6h8z"/>`, n(x), n(top-4), n(stripHigh+18), n(x), n(top))
 		f.p(`<text class="tiny" x="%s" y="%s">coat %d on</text>`, n(x+3), n(top+stripHigh+17), no+1)
+	}
+}
+
+// stateWords writes each state's name on its texture, clear of gaps, finger
+// tests and the next coat's mark; where there is no room the texture has to do.
+func (f *figure) stateWords(c CoatEntry, next *CoatEntry, segs []coat.Segment, top float64) {
+	var taken [][2]float64
+	for _, g := range c.Estimate.Strip.Gaps {
+		taken = append(taken, [2]float64{f.x(g.From) - 4, max(f.x(g.To), f.x(g.From)+5) + 4})
+	}
+	for _, t := range c.Feels {
+		taken = append(taken, [2]float64{f.x(t.At) - 7, f.x(t.At) + 7})
+	}
+	if next != nil {
+		x := f.x(next.Coat.Coat.Applied)
+		taken = append(taken, [2]float64{x - 4, x + 4})
+	}
+	for _, g := range segs {
+		word := string(g.State)
+		wide := 5.4*float64(len(word)) + 6
+		x, end := f.x(g.From)+3, f.x(g.To)-3
+		for moved := true; moved; {
+			moved = false
+			for _, t := range taken {
+				if x < t[1] && x+wide > t[0] {
+					x, moved = t[1]+1, true
+				}
+			}
+		}
+		if x+wide > end || word == "" || g.State == coat.Unknown {
+			continue
+		}
+		f.p(`<rect x="%s" y="%s" width="%s" height="12" rx="2" fill="#fff"/><text class="state" x="%s" y="%s">%s</text>`,
+			n(x), n(top+3), n(wide), n(x+3), n(top+12), html.EscapeString(word))
 	}
 }
 

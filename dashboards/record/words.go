@@ -127,7 +127,7 @@ func trim(x float64) string {
 	if x == 0 {
 		x = 0 // no minus before a zero
 	}
-	return strings.TrimSuffix(fmt.Sprintf("%.1f", x), ".0")
+	return strings.Replace(strings.TrimSuffix(fmt.Sprintf("%.1f", x), ".0"), "-", "−", 1)
 }
 
 // minutes is "3 h 20 min", to five minutes beyond an hour.
