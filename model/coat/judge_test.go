@@ -211,3 +211,29 @@ func TestBeliefIsCalibrated(t *testing.T) {
 		t.Errorf("four finger tests narrowed the belief in only %d of %d draws", narrower, n)
 	}
 }
+
+// TestDoubtOfTemperature: at 20 °C and 57 kJ/mol a kelvin is worth
+// E/(R·T²) = .0798 in ln κ; 6 kJ/mol of doubt in the activation energy are
+// worth .128 at 10 °C, where the sheet's rate is for 25 °C (Arrhenius).
+func TestDoubtOfTemperature(t *testing.T) {
+	r := generic(t, "medium")
+	tr := steadyTrack(r, 20, 2)
+	if got, want := tr.TempSD(0.5), 0.5*57e3/(8.314462618*293.15*293.15); math.Abs(got-want) > 1e-6 {
+		t.Errorf("half a kelvin is worth %.5f, want %.5f", got, want)
+	}
+	r.SD = map[string]float64{cure.SDE: 6000}
+	tr = steadyTrack(r, 10, 2)
+	if got, want := tr.TempSD(0), 6000/8.314462618*(1/283.15-1/298.15); math.Abs(got-want) > 1e-6 {
+		t.Errorf("the activation energy's doubt is worth %.5f, want %.5f", got, want)
+	}
+	air := NewTrack(TrackOptions{Resin: generic(t, "medium"), Mixed: zero, Applied: zero})
+	for m := range 120 {
+		air.Feed(Point{At: zero.Add(time.Duration(m) * time.Minute), TempC: 20, SDK: 1.5, Source: FromAir, VapourPa: math.NaN(), CO2: math.NaN()})
+	}
+	if got, want := air.TempSD(0), 1.5*57e3/(8.314462618*293.15*293.15); math.Abs(got-want) > 1e-6 {
+		t.Errorf("1.5 K of a stand-in are worth %.5f, want %.5f", got, want)
+	}
+	if got, want := air.DegradedMinutes(), 119.0; math.Abs(got-want) > 1e-6 {
+		t.Errorf("%g degraded minutes, want %g", got, want)
+	}
+}

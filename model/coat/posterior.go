@@ -178,6 +178,9 @@ func (l *Likelihood) consistent(s []*Snapshot) []*Snapshot {
 // others (standard deviation); the rest is the lot's.
 const batchSD = 0.15
 
+// leastSD of ln κ: no resin is known better, nor would the grid show it.
+const leastSD = 0.03
+
 // hardlyEver is the chance below which a finger test is questioned.
 const hardlyEver = 0.015
 
@@ -194,6 +197,7 @@ type Family struct {
 // batch recorded); tempSD is the doubt from its temperatures, all standard
 // deviations of ln κ.
 func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
+	sd = max(sd, leastSD)
 	b := Belief{Used: len(own.used), Ignored: own.ignored, Notes: own.notes, GapSD: own.gapSD}
 	if n := len(own.used); n > 0 {
 		b.LastUsed = &own.used[n-1]

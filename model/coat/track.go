@@ -95,7 +95,7 @@ type Track struct {
 	dew                  float64 // when it first condensed; +Inf
 	points               int
 
-	wSum, wAir, wGap float64
+	wSum, wAir, wGap, wE float64
 
 	recent []mean // for T_now
 	high   []peak // for T_ref, falling values
@@ -377,6 +377,7 @@ func (tr *Track) account(t0, t, mid, weight float64, p *Point) {
 		tr.degraded += dt
 	}
 	tr.wSum += weight
+	tr.wE += weight * (1/(mid+273.15) - 1/298.15) / cure.GasConstant
 	doubt := weight * p.SDK * tr.r.E2 / (cure.GasConstant * (mid + 273.15) * (mid + 273.15))
 	switch p.Source {
 	case FromAir:
@@ -533,13 +534,16 @@ func (tr *Track) gas(float64) {
 
 // TempSD is the standard deviation of ln κ that stands for doubt in the
 // temperatures so far: the probe's own accuracy (K), a stand-in for a probe,
-// bridged gaps.
+// bridged gaps, and a fitted resin's activation energy away from 25 °C.
 func (tr *Track) TempSD(probeSDK float64) float64 {
 	perK := tr.r.E2 / (cure.GasConstant * 293.15 * 293.15)
 	v := probeSDK * perK * probeSDK * perK
 	if tr.wSum > 0 {
 		a, g := tr.wAir/tr.wSum, tr.wGap/tr.wSum
-		v += a*a + g*g
+		// The sheet's rate holds at 25 °C; away from it the activation
+		// energy's doubt counts.
+		e := tr.r.SD[cure.SDE] * tr.wE / tr.wSum
+		v += a*a + g*g + e*e
 	}
 	return math.Sqrt(v)
 }
