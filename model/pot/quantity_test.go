@@ -163,3 +163,24 @@ func TestSplitCups(t *testing.T) {
 		t.Error("negative mass is taken")
 	}
 }
+
+// Whatever people type, a cloth is either one that can be reckoned or an
+// error.
+func FuzzParseCloth(f *testing.F) {
+	for _, s := range []string{"glass 200 twill", "aramid 170 g/m2", "mat 300", "carbon 1e3 uni", "glass,160gsm,satin", "", "glass NaN"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, s string) {
+		c, err := ParseCloth(s)
+		if err != nil {
+			if c != (Cloth{}) {
+				t.Errorf("%q: %+v beside %v", s, c, err)
+			}
+			return
+		}
+		r := c.ResinGM2()
+		if !(r.Low > 0 && r.Low < r.Use && r.Use < r.High && !math.IsInf(r.High, 0)) {
+			t.Errorf("%q takes %+v g/m²", s, r)
+		}
+	})
+}
