@@ -869,8 +869,10 @@ func (s *Store) dropHours(ctx context.Context, hour int64) error {
 		if _, err := tx.ExecContext(ctx, "DELETE FROM packs WHERE id BETWEEN ? AND ?", from, end); err != nil {
 			return err
 		}
-		_, err := tx.ExecContext(ctx, "DELETE FROM events WHERE id < ?", eventID(hour*hourMS, 0))
-		return err
+		if _, err := tx.ExecContext(ctx, "DELETE FROM events WHERE id < ?", eventID(hour*hourMS, 0)); err != nil {
+			return err
+		}
+		return prunePackLog(ctx, tx, hour)
 	})
 	if err != nil {
 		return err
@@ -884,6 +886,34 @@ func (s *Store) dropHours(ctx context.Context, hour int64) error {
 				p.first, p.last = math.MaxInt64, math.MinInt64
 			}
 			s.saveProbe(p)
+		}
+	}
+	return nil
+}
+
+// prunePackLog drops the oldest entries of the log of packs that name none
+// but dropped packs.
+func prunePackLog(ctx context.Context, tx *sql.Tx, hour int64) error {
+	var old []int64
+	err := eachRow(ctx, tx, "packlog", 0, maxID, func(id int64, body []byte, ok bool) error {
+		l, err := decodePackLog(body)
+		if ok && err == nil {
+			for _, r := range l.packs {
+				if h := packHour(r.id); h >= hour || h < firstHour {
+					return errStop
+				}
+			}
+		}
+		old = append(old, id)
+		return nil
+	})
+	if err != nil && !errors.Is(err, errStop) {
+		return err
+	}
+	// The newest stays: its number is where the next begins.
+	for _, id := range old[:max(len(old)-1, 0)] {
+		if err := delRow(ctx, tx, "packlog", id); err != nil {
+			return err
 		}
 	}
 	return nil

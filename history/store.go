@@ -129,7 +129,6 @@ type Store struct {
 	failing   error    // last commit's error, nil when it went well
 	retryAt   time.Time
 	retryWait time.Duration
-	freed     bool // the reserve was given up
 
 	wake chan struct{}
 	done chan struct{}
