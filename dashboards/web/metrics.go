@@ -85,6 +85,7 @@ func counter(name, help string, labels ...string) family {
 var (
 	mSnapshotUp = gauge("snapshot_ok", "1 if this scrape could read the state of the shop.")
 	mEstAge     = gauge("estimate_age_seconds", "Age of the estimates.")
+	mShop       = gauge("shop_info", "Always 1; the label is the shop's own name.", "name")
 	mClock      = gauge("clock_trusted", "1 if the board's date and time are trusted.")
 	mLate       = gauge("parts_late", "Parts of the daemon that made no progress within their own limit.")
 	mLeftOut    = gauge("series_left_out", "Subjects left out of this scrape because there are too many of their kind.")
@@ -128,6 +129,7 @@ var (
 	mLow     = gauge("shop_forecast_low_celsius", "Coldest air expected in the next 18 hours.", "band")
 
 	mAlerts = gauge("alerts_firing", "Alerts that fire or are acknowledged, by rule and severity.", "rule", "severity", "state")
+	mAlert  = gauge("alert_active", "1 for each alert that fires or is acknowledged, with what it is about.", "rule", "severity", "state", "subject", "panel")
 	mAlertN = gauge("alerts_unacknowledged", "Alerts that fire and nobody has acknowledged.", "severity")
 
 	mStoreBytes = gauge("store_size_bytes", "Size of the store on disk.")
@@ -242,6 +244,9 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	}
 	put(mSnapshotUp, 1)
 	put(mClock, one(snap.Settings.ClockTrusted))
+	if name := snap.Settings.ShopName; name != "" {
+		put(mShop, 1, name)
+	}
 	if !snap.Result.At.IsZero() {
 		put(mEstAge, math.Max(0, snap.At.Sub(snap.Result.At).Seconds()))
 	}
@@ -393,6 +398,8 @@ func alertMetrics(put putFunc, snap Snapshot) (left int) {
 	type key struct{ rule, severity, state string }
 	count := map[key]int{}
 	loud := map[alerts.Severity]int{}
+	type about struct{ rule, severity, state, subject, panel string }
+	each := map[about]bool{}
 	for _, a := range snap.Alerts {
 		if a.State != "firing" && a.State != "acknowledged" {
 			continue
@@ -401,6 +408,15 @@ func alertMetrics(put putFunc, snap Snapshot) (left int) {
 		for _, x := range severities {
 			if a.Severity == x {
 				sev = string(x)
+			}
+		}
+		e := about{clean(a.Rule), sev, a.State, clean(a.Subject), clean(a.Panel)}
+		if !each[e] {
+			if len(each) >= maxSeries {
+				left++
+			} else {
+				each[e] = true
+				put(mAlert, 1, e.rule, e.severity, e.state, e.subject, e.panel)
 			}
 		}
 		k := key{clean(a.Rule), sev, a.State}

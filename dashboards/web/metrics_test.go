@@ -96,6 +96,7 @@ func TestMetrics(t *testing.T) {
 		`curewright_coat_age_seconds{coat="tack",panel="lid-outer"}`:                                                                        6000,
 		`curewright_cup_remaining_seconds{batch="cup-1"}`:                                                                                   360,
 		`curewright_alerts_firing{rule="window_open",severity="act",state="firing"}`:                                                        1,
+		`curewright_alert_active{panel="lid-outer",rule="window_open",severity="act",state="firing",subject="tack"}`:                        1,
 		`curewright_alerts_unacknowledged{severity="act"}`:                                                                                  1,
 		`curewright_alerts_unacknowledged{severity="danger"}`:                                                                               0,
 		`curewright_estimate_age_seconds`:                                                                                                   20,
@@ -104,6 +105,7 @@ func TestMetrics(t *testing.T) {
 		`curewright_intake_refused_total{intake="http",reason="future"}`:                                                                    2,
 		`curewright_tent_heater_on`:                                                                                                         0,
 		`curewright_tent_heater_on_today_seconds`:                                                                                           5400,
+		`curewright_shop_info{name="Shed"}`:                                                                                                 1,
 		`curewright_clock_trusted`:                                                                                                          1,
 		`curewright_probe_info{bus="w1:28-0316a2795d1f",driver="ds18b20",name="Lid, outer",panel="lid-outer",probe="panel-1",role="panel"}`: 1,
 	} {
