@@ -63,11 +63,12 @@ type Snapshot struct {
 // factor of the grid at once. What it holds depends only on the points it was
 // fed, not on how the feeding was divided, so that a copy is a checkpoint.
 type Track struct {
-	r       *cure.Resin
-	it      *cure.Integrator
-	mixed   time.Time // α = 0
-	applied float64   // s after mixed
-	warmCO2 float64   // ppm where not measured
+	r         *cure.Resin
+	it        *cure.Integrator
+	mixed     time.Time // α = 0
+	applied   float64   // s after mixed
+	appliedAt time.Time
+	warmCO2   float64 // ppm where not measured
 
 	t, c  float64 // the last point, s after mixed and °C
 	begun bool
@@ -121,7 +122,7 @@ type TrackOptions struct {
 
 // NewTrack begins a coat.
 func NewTrack(o TrackOptions) *Track {
-	tr := &Track{r: o.Resin, it: o.Integrator, mixed: o.Mixed, applied: o.Applied.Sub(o.Mixed).Seconds(),
+	tr := &Track{r: o.Resin, it: o.Integrator, mixed: o.Mixed, appliedAt: o.Applied, applied: o.Applied.Sub(o.Mixed).Seconds(),
 		warmCO2: defCO2, softened: math.NaN(), recoatAt: math.Inf(1), handleAt: math.Inf(1), dew: math.Inf(1),
 		watch: o.Feels}
 	if tr.it == nil {
@@ -166,7 +167,7 @@ func (tr *Track) moment(s float64) time.Time {
 }
 
 // AppliedAt is when the panel's temperature begins to count.
-func (tr *Track) AppliedAt() time.Time { return tr.moment(tr.applied) }
+func (tr *Track) AppliedAt() time.Time { return tr.appliedAt }
 
 // MixedAt is when the resin was mixed.
 func (tr *Track) MixedAt() time.Time { return tr.mixed }

@@ -106,7 +106,8 @@ func (t *Table) Samples(probe string, from, to time.Time) iter.Seq[Sample] {
 		}
 		hi := to.UnixMilli()
 		for i := sort.Search(len(c.ms), func(k int) bool { return c.ms[k] >= lo }); i < len(c.ms) && c.ms[i] <= hi; i++ {
-			if !yield(Sample{time.UnixMilli(c.ms[i]).UTC(), widen(c.t[i]), widen(c.rh[i]), widen(c.co2[i])}) {
+			at := time.Unix(c.ms[i]/1000, c.ms[i]%1000*1e6).UTC()
+			if !yield(Sample{at, widen(c.t[i]), widen(c.rh[i]), widen(c.co2[i])}) {
 				return
 			}
 		}

@@ -17,6 +17,7 @@ const (
 	// A coat this old changes by the day: quarter hours will do.
 	oldAfter    = 10 * 24 * time.Hour
 	oldDense    = 15 * time.Minute
+	oldSparse   = 5 * time.Minute
 	airFreshFor = 30 * time.Minute
 	lookBack    = 3 * time.Hour // before mixing, to settle lag and mean
 )
@@ -33,6 +34,7 @@ type feed struct {
 	last time.Time // everything up to here is taken
 
 	lag      shop.Lag
+	airSeen  time.Time // last reading of the air
 	airAt    time.Time // last air temperature
 	airC     float64
 	humidAt  time.Time
@@ -127,6 +129,10 @@ func (f *feed) advance(r Readings, until time.Time, cp *checkpoint) {
 func (f *feed) seconds(t time.Time) float64 { return t.Sub(f.mixed).Seconds() }
 
 func (f *feed) onAir(s Sample, cp *checkpoint) {
+	if f.sparse(f.airSeen, s.At) {
+		return
+	}
+	f.airSeen = s.At
 	f.humidity(s)
 	if math.IsNaN(s.TempC) {
 		return
@@ -168,7 +174,16 @@ func (f *feed) onAir(s Sample, cp *checkpoint) {
 	f.point(s.At, c, sd, src, cp)
 }
 
+// sparse says to pass over a reading of an old coat, since the last one taken
+// is near.
+func (f *feed) sparse(last, t time.Time) bool {
+	return t.Sub(last) < oldSparse && t.Sub(f.applied) > oldAfter
+}
+
 func (f *feed) onPanel(s Sample, cp *checkpoint) {
+	if f.sparse(f.probeAt, s.At) {
+		return
+	}
 	if f.air == "" || f.air == f.probe {
 		f.humidity(s)
 	}
