@@ -195,3 +195,12 @@ func TestNoArguments(t *testing.T) {
 		t.Errorf("no help without arguments:\n%s", out)
 	}
 }
+
+func mustRead(t *testing.T, name string) []byte {
+	t.Helper()
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return b
+}

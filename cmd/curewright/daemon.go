@@ -92,6 +92,12 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 	if opts.MaxAge == 0 {
 		opts.MaxAge = 200 * 365 * 24 * time.Hour
 	}
+	if done, err := finishRestore(context.Background(), o.cfg.Store.Path); err != nil {
+		// What is here is still whole: go on with it, and say so.
+		d.log.Error("the copy that was handed in was not put in place", "err", err)
+	} else if done {
+		d.log.Info("the store was put back from the copy that was handed in")
+	}
 	store, err := history.Open(o.cfg.Store.Path, opts)
 	if err != nil {
 		return nil, fmt.Errorf("open store: %w", err)

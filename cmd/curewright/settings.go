@@ -189,7 +189,7 @@ func (d *daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time) e
 		return web.ErrConflict
 	}
 	if y := phone.Year(); y < 2024 || y > 2124 {
-		return web.Faults{{Field: "now", What: fmt.Sprintf("%s is no plausible date", phone.Format(time.RFC3339))}}
+		return web.Faults{{Field: "time", What: fmt.Sprintf("%s is no plausible date", phone.Format(time.RFC3339))}}
 	}
 	d.clk.Set(phone)
 	d.trustClock(ctx, "the phone's time, confirmed by "+who.Name)
