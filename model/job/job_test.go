@@ -738,3 +738,32 @@ func TestEndedCoatStillTeaches(t *testing.T) {
 		t.Errorf("κ %.3f after a slow cup of the same lot, %.3f after one of another", same, other)
 	}
 }
+
+// TestIncrementalFitted is the same where there are days of history to fit the
+// shop to, with a probe outdoors.
+func TestIncrementalFitted(t *testing.T) {
+	w, tb, applied := benchShop()
+	s := Settings{Air: "shed-air", Outdoor: "outdoors", SleepFrom: 22 * 60, SleepTo: 7 * 60}
+	first, last, _ := tb.Span()
+	for at := first; at.Before(last); at = at.Add(10 * time.Minute) {
+		h := at.Sub(first).Hours()
+		tb.Add("outdoors", Sample{at, 9 + 5*math.Cos(2*math.Pi*(h-14)/24) + 3*math.Sin(h/19), math.NaN(), math.NaN()})
+	}
+	often := NewEstimator(Options{})
+	for now := applied; now.Before(applied.Add(13 * time.Hour)); now = now.Add(97 * time.Minute) {
+		a, err := often.Estimate(now, w, tb, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := NewEstimator(Options{}).Estimate(now, w, tb, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if a.Shop == nil || !strings.HasPrefix(a.Shop.Quality, "fitted") {
+			t.Errorf("shop %+v", a.Shop)
+		}
+		if diff := cmp.Diff(a, b); diff != "" {
+			t.Fatalf("at %s (asked often, asked once):\n%s", now, diff)
+		}
+	}
+}

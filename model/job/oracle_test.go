@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"math"
+	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -15,6 +16,7 @@ import (
 
 	"curewright/model/air"
 	"curewright/model/coat"
+	"curewright/model/cure"
 )
 
 // officeTable is the open room data as the shed's trace (Candanedo and
@@ -211,4 +213,56 @@ func near(p [4]float64, x, tol float64) bool {
 		}
 	}
 	return false
+}
+
+// TestForecastCovers puts coats of a random speed on at random times of the
+// real room trace, forecasts half an hour later from what was known then, and
+// counts how often the p10–p90 band holds what came: ensemble, belief and
+// integration together.
+func TestForecastCovers(t *testing.T) {
+	tb := officeTable(t, 0)
+	first, last, _ := tb.Span()
+	rng := rand.New(rand.NewPCG(3, 5))
+	resin, _ := cure.Generic("medium")
+	it := cure.NewIntegrator(resin)
+	hit, n := 0, 0
+	for range 60 {
+		room := last.Sub(first) - 72*time.Hour
+		applied := first.Add(48*time.Hour + time.Duration(rng.Float64()*float64(room))).Truncate(time.Second)
+		kappa := math.Exp(0.25 * rng.NormFloat64())
+		w := &coat.Work{Panels: []coat.Panel{{ID: "lid", Probe: "shed-air", Air: "shed-air", Core: "foam"}},
+			Batches: []coat.Batch{{ID: "cup", Resin: "medium", Mixed: applied}},
+			Coats:   []coat.Coat{{ID: "c", Panel: "lid", Resin: "medium", Kind: coat.FillCoat, Applied: applied, Batches: []string{"cup"}}}}
+		res, err := Replay(&Job{Work: *w}, tb, applied.Add(30*time.Minute))
+		if err != nil {
+			t.Fatal(err)
+		}
+		e := res.Coats[0].Events
+		alpha, k := []float64{0}, []float64{kappa}
+		at, c := applied, math.NaN()
+		marks := map[float64]coat.TimeBand{0.30: e.Tacky, 0.40: e.RecoatOpens, resin.AlphaGel: e.Green}
+		for s := range tb.Samples("shed-air", applied.Add(-2*time.Minute), last) {
+			if s.At.After(at) && !math.IsNaN(c) {
+				before := alpha[0]
+				it.Advance(alpha, k, s.At.Sub(at).Seconds(), c, s.TempC)
+				for m, band := range marks {
+					if before < m && alpha[0] >= m {
+						n++
+						if band.P10 != nil && band.P90 != nil && !s.At.Before(*band.P10) && !at.After(*band.P90) {
+							hit++
+						}
+					}
+				}
+				at = s.At
+			}
+			c = s.TempC
+		}
+	}
+	share := 100 * float64(hit) / float64(n)
+	t.Logf("the p10–p90 band of tacky, opening and green held in %.0f %% of %d", share, n)
+	// The three marks of one coat stand and fall together: 60 coats, three
+	// standard deviations are 15 points.
+	if n < 170 || share < 65 || share > 95 {
+		t.Errorf("held in %.0f %% of %d, want about 80 %%", share, n)
+	}
 }
