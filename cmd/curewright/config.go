@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"time"
@@ -129,6 +130,14 @@ func (c config) check() []error {
 		known[name] = true
 	}
 	errs = append(errs, sensors.CheckSections(c.Probe, known)...)
+	b := openBench(slog.New(slog.DiscardHandler))
+	for i, p := range c.Probe {
+		if known[p.Driver] && p.Bus != "" {
+			if _, err := b.host.Open(p.ID, p.Driver, p.Bus); err != nil {
+				bad(fmt.Sprintf("probe[%d].bus", i), "%v", err)
+			}
+		}
+	}
 	if c.Shop.Zone != "" {
 		if _, err := time.LoadLocation(c.Shop.Zone); err != nil {
 			bad("shop.zone", "%q is not a time zone such as \"Europe/London\"", c.Shop.Zone)

@@ -400,17 +400,17 @@ func anyOpen(w *coat.Work, now time.Time) bool {
 func (d *daemon) conditions(now time.Time) []alerts.Condition {
 	var out []alerts.Condition
 	if s := d.store.Stats(); s.DiskFull {
-		out = append(out, alerts.Condition{Rule: "store_full", Severity: alerts.Act,
+		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,
 			Say: "The card is full: readings wait in memory and what you enter can't be kept. Free some room."})
 	} else if s.ReadOnly {
-		out = append(out, alerts.Condition{Rule: "store_full", Severity: alerts.Act,
+		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,
 			Say: "The card can't be written: readings wait in memory and what you enter can't be kept. Change the card."})
 	}
 	if t := d.store.Trouble(); t != "" {
 		out = append(out, alerts.Condition{Rule: "store_trouble", Severity: alerts.Note, Say: t})
 	}
 	if !d.clockTrusted.Load() {
-		out = append(out, alerts.Condition{Rule: "clock_in_doubt", Severity: alerts.Soon,
+		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
 			Say: "The board does not know the date: press \"Use this phone's time\" on the page."})
 	}
 	return append(out, d.backup.condition(now, d.cfg.Store)...)

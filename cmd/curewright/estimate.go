@@ -106,6 +106,7 @@ type cupKey struct {
 // are kept, since a cup's question does not change while it stands.
 func (d *daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []alerts.Cup {
 	var out []alerts.Cup
+	var newest pot.Query // of the last cup in out
 	for _, b := range w.Batches {
 		if b.Ended != nil || now.Sub(b.Mixed) > cupForget || b.Mixed.After(now) {
 			continue
@@ -155,15 +156,56 @@ func (d *daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 			d.cupCache[key] = res
 		}
 		c.Class = res.Verdict
-		ends := b.Mixed.Add(pot.Horizon * time.Minute)
+		c.EndsAt = b.Mixed.Add(pot.Horizon * time.Minute)
 		if res.WorkMinutes != nil {
-			ends = b.Mixed.Add(time.Duration(*res.WorkMinutes * float64(time.Minute)))
+			c.EndsAt = b.Mixed.Add(time.Duration(*res.WorkMinutes * float64(time.Minute)))
 		}
-		c.EndsAt = ends
 		out = append(out, c)
+		newest = pot.Query{Resin: r, Grams: grams, Shape: pot.Cup, DiameterMM: b.DiameterMM, ShopC: shop, StartC: &key.start}
+		if b.Shape != "" {
+			newest.Shape = pot.Shape(b.Shape)
+		}
 	}
+	d.feelPot(now, out, newest, probes)
 	sort.Slice(out, func(i, j int) bool { return out[i].EndsAt.Before(out[j].EndsAt) })
 	return out
+}
+
+// feelPot lets a probe in the pot correct the newest cup's countdown: that is
+// the cup somebody has just put it into.
+func (d *daemon) feelPot(now time.Time, cups []alerts.Cup, q pot.Query, probes []sensors.Health) {
+	if len(cups) == 0 {
+		return
+	}
+	c := &cups[len(cups)-1]
+	for _, h := range probes {
+		if h.Role != sensors.RolePot || !h.Accepted {
+			continue
+		}
+		if _, ok := h.Now(now); !ok {
+			continue
+		}
+		var rs []pot.Sample
+		for r, err := range d.store.Readings(h.Probe, c.Mixed, now) {
+			if t, ok := r.Temp.Get(); err == nil && ok {
+				rs = append(rs, pot.Sample{Minutes: r.At.Sub(c.Mixed).Minutes(), TempC: t})
+			}
+		}
+		live, err := pot.Live(q, rs)
+		if err != nil {
+			continue // nothing from the pot yet: the model's time stands
+		}
+		c.Measure, c.Class = "pot probe", live.Verdict
+		switch {
+		case live.Over:
+			c.EndsAt = now
+		case live.Minutes != nil:
+			c.EndsAt = now.Add(time.Duration(*live.Minutes * float64(time.Minute)))
+		default:
+			c.EndsAt = c.Mixed.Add(pot.Horizon * time.Minute)
+		}
+		return
+	}
 }
 
 // shopTemp is the air in the shop now, or NaN.

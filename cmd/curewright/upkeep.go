@@ -45,7 +45,7 @@ func (b *backupState) condition(now time.Time, s storeSection) []alerts.Conditio
 		return nil
 	}
 	if b.fail != "" && (b.at == nil || now.Sub(*b.at) > 2*time.Duration(s.Every)) {
-		return []alerts.Condition{{Rule: "backup_old", Severity: alerts.Note,
+		return []alerts.Condition{{Rule: alerts.BackupOld, Severity: alerts.Note,
 			Say: "No copy of the record could be made: " + b.fail + ". Look at the stick."}}
 	}
 	return nil

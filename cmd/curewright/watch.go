@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"strings"
 
 	"curewright/dashboards/web"
@@ -50,6 +51,11 @@ func (c *watchCmd) Run(a *app) error {
 		h = slog.NewJSONHandler(a.err, nil)
 	}
 	log := slog.New(h)
+	if os.Getenv("GOMEMLIMIT") == "" {
+		// Small boards have 512 MB for everything: collect sooner rather than
+		// grow. It is a soft limit, and the environment overrides it.
+		debug.SetMemoryLimit(40 << 20)
+	}
 	return watch(a.ctx, cfg, log, func(addr net.Addr, d *daemon) {
 		fmt.Fprintf(a.out, "curewright watches. Open %s\n", pageURL(cfg, addr))
 		if d.noProbes != "" {
