@@ -548,9 +548,9 @@ func (e *Estimate) sayUnknown(c *Case, tr *Track, y *saying) {
 	case ColdGlass:
 		y.text(" it went stiff from cold before it set. It may feel hard and is not. Warm it to ").temp(e.warmTo(c)).text(", then feel it.")
 	case BelowMinimum:
-		y.text(" the panel was under ").temp(c.Resin.MinC).text(" for %s. Warm it to ", inHours(tr.debtBelow/60)).temp(max(e.warmTo(c), math.Ceil(c.Resin.MinC))).text(", then feel it.")
+		y.text(" the panel was under ").temp(c.Resin.MinC).text(" for %s. Warm it to ", inHours(tr.below/60)).temp(max(e.warmTo(c), math.Ceil(c.Resin.MinC))).text(", then feel it.")
 	case OutsideRange:
-		y.text(" the panel was over ").temp(c.Resin.MaxC).text(" for %s. Let it cool, then feel it.", inHours(tr.debtAbove/60))
+		y.text(" the panel was over ").temp(c.Resin.MaxC).text(" for %s. Let it cool, then feel it.", inHours(tr.above/60))
 	case Gap:
 		if c.GapFor > 0 {
 			y.text(" no reading of the panel for %s. Feel it.", inHours(c.GapFor.Minutes()))

@@ -89,6 +89,7 @@ type Track struct {
 	recoatAt, handleAt          float64 // when the sheet's limits passed; +Inf
 
 	debtBelow, debtAbove float64 // s outside the resin's range, not yet made up
+	below, above         float64 // s outside it in all, while some is not made up
 	warm7                float64 // s at 20 °C and above
 	degraded             float64
 	probeS               float64 // s with the panel's own probe
@@ -321,7 +322,7 @@ func (tr *Track) peek(f Feel, ft float64, p Point, t float64) {
 	s.tempSD, s.gapSD = cp.TempSD(0), cp.gapSD()
 	tr.seen = append(tr.seen, s)
 	// The finger has spoken: the time outside the range is made up.
-	tr.debtBelow, tr.debtAbove = 0, 0
+	tr.debtBelow, tr.debtAbove, tr.below, tr.above = 0, 0, 0, 0
 }
 
 // piece moves everything to t (s) at which the panel is at c (°C).
@@ -392,11 +393,17 @@ func (tr *Track) account(t0, t, mid, weight float64, p *Point) {
 	switch {
 	case mid < low:
 		tr.debtBelow += dt
+		tr.below += dt
 	case mid > high:
 		tr.debtAbove += dt
+		tr.above += dt
 	default:
-		tr.debtBelow = max(0, tr.debtBelow-dt)
-		tr.debtAbove = max(0, tr.debtAbove-dt)
+		if tr.debtBelow = max(0, tr.debtBelow-dt); tr.debtBelow == 0 {
+			tr.below = 0
+		}
+		if tr.debtAbove = max(0, tr.debtAbove-dt); tr.debtAbove == 0 {
+			tr.above = 0
+		}
 	}
 	if tr.nowC >= 20 {
 		tr.warm7 += dt

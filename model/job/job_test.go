@@ -439,7 +439,7 @@ func TestBelowMinimum(t *testing.T) {
 	if e.State != coat.Unknown || e.UnknownWhy[0] != coat.BelowMinimum {
 		t.Errorf("3 h after the cold: %s %v", e.State, e.UnknownWhy)
 	}
-	if !strings.Contains(e.Advice, "the panel was under 10 °C for") {
+	if !strings.Contains(e.Advice, "the panel was under 10 °C for 4 h.") {
 		t.Errorf("advice %q", e.Advice)
 	}
 	if e = replayOne(t, j, tb, 9.2); e.State == coat.Unknown {
