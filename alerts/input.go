@@ -30,6 +30,9 @@ type Surface struct {
 	DewC       *float64 `json:"dew_point_c"`
 	MarginK    *float64 `json:"dew_margin_k"`
 	PanelRHPct *float64 `json:"panel_rh_pct"`
+	// Estimated says that no probe lies on the panel: the margin is the air's,
+	// less 2 K for a panel that may be colder.
+	Estimated bool `json:"estimated"`
 }
 
 // Input is one look at everything, taken by the daemon after each estimate.

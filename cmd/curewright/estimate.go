@@ -67,12 +67,20 @@ func surfaces(now time.Time, w *coat.Work, probes []sensors.Health, shopAir stri
 			if pt, err := air.Point(*s.AirC, *s.RHPct, s.TempC, air.StandardPressure); err == nil {
 				dew := pt.DewPointC
 				s.DewC, s.MarginK, s.PanelRHPct = &dew, pt.DewMarginK, pt.PanelRHPct
+				if s.TempC == nil {
+					m := *s.AirC - dew - noSurfaceK
+					s.MarginK, s.Estimated = &m, true
+				}
 			}
 		}
 		out = append(out, s)
 	}
 	return out
 }
+
+// noSurfaceK is how much nearer to the dew point a panel without a probe is
+// taken to be than the air: our choice, on the careful side.
+const noSurfaceK = 2.0
 
 // firstAir is the shop's air probe where none is named: the first accepted
 // one with that role, else the first that gives humidity.
