@@ -34,25 +34,51 @@ func chromium(t *testing.T) string {
 	return ""
 }
 
-// browser starts one browser for a test; each page is a tab of its own.
+// shared is the one browser of all tests; each page is a tab of its own, and
+// each server an origin of its own, so that nothing is remembered between them.
+var shared struct {
+	sync.Once
+	ctx  context.Context
+	stop func()
+	err  error
+}
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if shared.stop != nil {
+		shared.stop()
+	}
+	os.Exit(code)
+}
+
 func browser(t *testing.T) context.Context {
 	t.Helper()
-	opts := []chromedp.ExecAllocatorOption{
-		chromedp.ExecPath(chromium(t)), chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
-		chromedp.Flag("hide-scrollbars", true), chromedp.Flag("autoplay-policy", "user-gesture-required"),
-		chromedp.Flag("host-resolver-rules", "MAP shed.test 127.0.0.1"),
-		chromedp.UserDataDir(t.TempDir()),
+	path := chromium(t)
+	shared.Do(func() {
+		dir, err := os.MkdirTemp("", "curewright-page-")
+		if err != nil {
+			shared.err = err
+			return
+		}
+		ctx, cancel := chromedp.NewExecAllocator(context.Background(),
+			chromedp.ExecPath(path), chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun,
+			chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true),
+			chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
+			chromedp.Flag("hide-scrollbars", true), chromedp.Flag("autoplay-policy", "user-gesture-required"),
+			chromedp.Flag("host-resolver-rules", "MAP shed.test 127.0.0.1"),
+			chromedp.UserDataDir(dir))
+		ctx, cancel2 := chromedp.NewContext(ctx)
+		shared.ctx, shared.err = ctx, chromedp.Do(ctx)
+		shared.stop = func() {
+			cancel2()
+			cancel()
+			os.RemoveAll(dir)
+		}
+	})
+	if shared.err != nil {
+		t.Fatalf("start chromium: %v", shared.err)
 	}
-	ctx, cancel := chromedp.NewExecAllocator(t.Context(), opts...)
-	t.Cleanup(cancel)
-	ctx, cancel2 := chromedp.NewContext(ctx)
-	t.Cleanup(cancel2)
-	if err := chromedp.Do(ctx); err != nil {
-		t.Fatalf("start chromium: %v", err)
-	}
-	return ctx
+	return shared.ctx
 }
 
 // serve runs the real server over the shed on a free loopback port and returns

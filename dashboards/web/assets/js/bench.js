@@ -56,7 +56,7 @@ function probeNotes() {
     const last = ms(p.last_at);
     return h('div', { class: 'note harm', 'data-key': 'probe-' + p.id }, h('p', null, h('span', { class: 'mark' }, p.name || p.id, ' ', PROBE_SAY[p.state] || p.state, '. '),
       last ? `Last heard ${clock(last, true)}${trusted() ? ', ' + span(now() - last) + ' ago' : ''}. ` : 'Never heard. ',
-      p.panel ? panelName(p.panel) + ' is judged without it, with wider doubt. ' : '', p.hint ? cap(p.hint) + (/[.!?]$/.test(p.hint) ? '' : '.') : h('a', { href: '#/probes' }, 'Look at the probe')));
+      p.panel ? panelName(p.panel) + ' is judged without it, with wider doubt. ' : '', p.hint ? cap(p.hint) + (/[.!?]$/.test(p.hint) ? '' : '.') : h('a', { href: '#/probes' }, 'See Probes')));
   });
 }
 
@@ -102,7 +102,7 @@ function buttons(e, alarm) {
   else list = [feel, next];
   list = list.filter(Boolean);
   return h('div', { class: 'do acts' }, list.map((b, i) => h('a', { class: 'btn' + (i === 0 && e.flag !== 'done' && e.flag !== 'wait' ? ' first' : ''), href: b.href, 'aria-label': `${b.text}: ${panelName(e.panel)}` }, b.text)),
-    e.flag === 'done' && h('button', { type: 'button', class: 'hold quiet', 'data-do': 'end', 'data-id': e.id, 'aria-label': `Hold to stop watching ${panelName(e.panel)}` }, h('span', null, 'Hold: done with it')),
+    e.flag === 'done' && h('button', { type: 'button', class: 'hold quiet', 'data-do': 'end', 'data-id': e.id, 'aria-label': `Hold: done with it, ${panelName(e.panel)}` }, h('span', null, 'Hold: done with it')),
     alarm && h('button', { type: 'button', class: 'quiet', 'data-do': 'ack', 'data-id': alarm.id, 'aria-label': `Got it: ${panelName(e.panel)}` }, 'Got it'));
 }
 
@@ -198,10 +198,11 @@ function notices() {
   }
   if (st.no_probe || !(S.snap.probes || []).length) {
     out.push(h('div', { class: 'note harm', 'data-key': 'noprobe' }, h('p', null, h('span', { class: 'mark' }, 'No probe is found. '), 'Nothing is known of the shed or the panels. Plug one in and it shows up here; what you mix and roll on is kept meanwhile.'),
-      h('p', null, h('a', { href: '#/probes' }, 'How to add a probe'))));
+      h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/probes' }, 'How to add one'))));
   }
   const strange = (S.snap.probes || []).filter((p) => !p.accepted);
-  if (strange.length) out.push(h('div', { class: 'note', 'data-key': 'strange' }, h('p', null, strange.length === 1 ? 'A new probe speaks: ' : strange.length + ' new probes speak: ', strange.slice(0, 3).map((p) => p.id).join(', '), '. ', h('a', { href: '#/probes' }, 'Name it before it counts'))));
+  if (strange.length) out.push(h('div', { class: 'note side', 'data-key': 'strange' }, h('p', null, strange.length === 1 ? 'A new probe speaks: ' : strange.length + ' new probes speak: ', strange.slice(0, 3).map((p) => p.id).join(', '), '. It counts once you name it.'),
+    h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/probes' + (strange.length === 1 ? '/' + encodeURIComponent(strange[0].id) : '') }, 'Name it'))));
   return out;
 }
 
@@ -316,7 +317,7 @@ const bench = { draw: benchLive, live: benchLive };
 const ROUTES = {
   '': bench, login, mixed: flows, on: flows, feel: flows, cloth: flows, panel: flows, low: flows, more: { draw: more },
   coat: later('coat'), air: later('air'), pot: later('pot'), resins: later('resins'), resin: later('resins'), probes: later('probes'),
-  day: later('day'), tent: later('tent'), history: later('history'), settings: later('settings'),
+  day: later('day'), tent: later('tent'), history: later('history'), settings: later('prefs'),
 };
 
 let page = null; // what is shown: {draw, live, gone}
@@ -349,6 +350,7 @@ async function route() {
     }
   }
   if (location.hash !== here) return;
+  delete $('#main').dataset.at;
   if (page && page.gone) page.gone();
   page = mod;
   at = name in ROUTES ? name : '';
@@ -356,6 +358,7 @@ async function route() {
   if (mod !== bench) main.replaceChildren();
   else if (!$('.bench', main)) main.replaceChildren();
   await mod.draw(main, { name, rest, args });
+  main.dataset.at = here;
   const title = $('h1', main);
   document.title = at === '' ? (settings().shop_name || 'Bench') : (title ? title.textContent : 'Bench') + ' · ' + (settings().shop_name || 'Bench');
   frame();

@@ -309,6 +309,10 @@ export function watchLine() {
   });
   addEventListener('online', () => { refresh(); flush(); });
   addEventListener('offline', () => setLost(true));
+  // A page that is left, but kept by the browser for the way back, must not hold
+  // its line: there are only six to one board.
+  addEventListener('pagehide', () => es && es.close());
+  addEventListener('pageshow', (ev) => ev.persisted && !S.login && (refresh(), live()));
   load().then(flush);
 }
 
@@ -497,7 +501,7 @@ export function stepper(label, { get, set, step, min = 0, max = 1e9, say, none }
     let rep = 0, wait = 0;
     const stop = () => { clearInterval(rep); clearTimeout(wait); };
     return h('button', {
-      type: 'button', 'aria-label': (dir < 0 ? 'Less: ' : 'More: ') + label, onclick: () => go(dir),
+      type: 'button', 'aria-label': (dir < 0 ? '\u2212 less: ' : '+ more: ') + label, onclick: () => go(dir),
       onpointerdown: () => { wait = setTimeout(() => { rep = setInterval(() => go(dir), 110); }, 500); },
       onpointerup: stop, onpointerleave: stop, onpointercancel: stop,
     }, dir < 0 ? '\u2212' : '+');
@@ -597,6 +601,7 @@ export function slip(main, { title, sub, parts, button, save, backTo = '#/', ink
   };
   go.addEventListener('click', submit);
   root.addEventListener('submit', submit);
+  root.addEventListener('keydown', (ev) => ev.key === 'Enter' && ev.target.tagName === 'INPUT' && submit(ev));
   bar.dataset.slip = '1';
   fill(bar, h('a', { class: 'btn', href: backTo }, 'Back'), go);
   fill(main, root);

@@ -1,5 +1,5 @@
 // The pages beyond the bench. They come in one piece once the bench stands.
-import { $, FINGER, S, STATES, WORD, band, cap, chance, clock, coats, deg, diff, fill, fromUnit, grams, h, hourLabel, hourOf, minus, morphKids, ms, now, num, panelName, range, resinByName, s, sentence, shortDay, sleeps, span, strip, temp, timeEl, toUnit, trusted, unit } from './base.js';
+import { $, FINGER, S, STATES, WORD, band, cap, chance, clock, coats, deg, diff, fill, fromUnit, grams, h, hourLabel, hourOf, minus, morphKids, ms, now, num, panelName, range, resinByName, s, sentence, settings, shortDay, sleeps, span, strip, temp, timeEl, toUnit, trusted, unit } from './base.js';
 import { Refused, back, call, choices, draft, enter, faults, field, get, hooks, key, lists, refresh, refused, rows, soon, sound, stepper, toast } from './entry.js';
 
 // Charts on demand: temperature, cure and moist air along the shop's clock.
@@ -240,7 +240,7 @@ export const coat = (() => {
       (e.notes || []).map((n) => h('p', { class: 'why' }, cap(n) + (/[.!?]$/.test(n) ? '' : '.'))),
       h('div', { class: 'fig' }, strip(e, { w: Math.floor(w), t0, t1, wide, alone: true })),
       h('div', { class: 'do' }, h('a', { class: 'btn first', href: '#/feel/' + enc(id) }, 'Feel it'), h('a', { class: 'btn', href: `#/coat/${enc(id)}/edit` }, 'Change what I entered'),
-        !ended && h('button', { type: 'button', class: 'hold quiet', 'data-do': 'end', 'data-id': id, 'aria-label': 'Hold to stop watching it' }, h('span', null, 'Hold: stop watching'))),
+        !ended && h('button', { type: 'button', class: 'hold quiet', 'data-do': 'end', 'data-id': id, 'aria-label': 'Hold: stop watching' }, h('span', null, 'Hold: stop watching'))),
       h('div', { class: 'cols' },
         h('div', null, h('h2', null, 'When'), h('table', null, h('thead', null, h('tr', null, h('th', null, 'It will be'), h('th', null, 'about (8 in 10 within)'))), h('tbody', null, EVENTS.map(([k, word]) => h('tr', null, h('td', null, cap(word)), h('td', null, band(e.events && e.events[k]))))))),
         h('div', null, h('h2', null, 'Now'),
@@ -304,14 +304,14 @@ export const coat = (() => {
     const box = $('.log', main);
     const rec = full.record;
     const items = [];
-    for (const f of full.feels || []) items.push([ms(f.at), `Finger test: ${FINGER[f.state] || f.state}`, h('button', { type: 'button', class: 'hold quiet', 'aria-label': `Hold to take back the finger test of ${clock(ms(f.at), true)}`, onheld: () => takeBack('/feels/' + enc(f.id), 'finger test') }, h('span', null, 'Hold: take back'))]);
+    for (const f of full.feels || []) items.push([ms(f.at), `Finger test: ${FINGER[f.state] || f.state}`, h('button', { type: 'button', class: 'hold quiet', 'aria-label': `Hold: take back the finger test of ${clock(ms(f.at), true)}`, onheld: () => takeBack('/feels/' + enc(f.id), 'finger test') }, h('span', null, 'Hold: take back'))]);
     for (const b of full.batches || []) items.push([ms(b.mixed), `Cup of ${b.resin}: ${grams(b.resin_g)} resin, ${grams(b.hardener_g)} hardener${b.lot ? ', lot ' + b.lot : ''}`, null]);
     for (const c of (rec && rec.cloth) || []) items.push([ms(c.laid) ?? ms(full.applied_at), `Cloth: ${c.name}${c.g_m2 ? ', ' + num(c.g_m2) + ' g/m²' : ''}`, null]);
     items.sort((x, y) => x[0] - y[0]);
     fill(box, h('h2', null, 'What was entered'),
       items.length ? h('ul', { class: 'rows' }, items.map(([t, text, btn]) => h('li', null, h('div', { class: 'item' }, h('p', null, timeEl(t, true), ' · ', text), btn ? h('div', { class: 'do' }, btn) : null)))) : h('p', { class: 'small' }, 'Nothing beside the coat itself.'),
       (full.changes || []).length > 1 ? [h('h2', null, 'Corrections'), h('p', { class: 'small' }, 'Nothing is overwritten: the record shows each version.'),
-        h('div', { class: 'scroll' }, h('table', null, h('thead', null, h('tr', null, ['when', 'by', 'what'].map((x) => h('th', null, x)))), h('tbody', null, full.changes.map((c, i) => h('tr', null, h('td', null, timeEl(ms(c.at), true)), h('td', null, c.by), h('td', null, changeWords(c, full.changes[i - 1])))))))] : null,
+        h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, ['when', 'by', 'what'].map((x) => h('th', null, x)))), h('tbody', null, full.changes.map((c, i) => h('tr', null, h('td', null, timeEl(ms(c.at), true)), h('td', null, c.by), h('td', null, changeWords(c, full.changes[i - 1])))))))] : null,
       h('h2', null, 'Take it back'), h('p', { class: 'small' }, 'If it was entered by mistake. The record keeps that it was there.'),
       h('div', { class: 'do' }, h('button', { type: 'button', class: 'hold quiet', onheld: () => takeBack('/coats/' + enc(id), 'coat', true) }, h('span', null, 'Hold: take the coat back'))),
       full.panel ? h('p', { class: 'why' }, h('a', { href: '#/history/' + enc(full.panel) }, 'The record of ' + panelName(full.panel))) : null);
@@ -413,7 +413,7 @@ export const air = (() => {
   function now2() {
     const rowsOf = (S.snap && S.snap.surfaces) || [];
     if (!rowsOf.length) return h('p', { class: 'why' }, 'No panel has both a surface probe and an air probe now, so the margin to dew is not known.');
-    return h('div', { class: 'scroll' }, h('table', null, h('thead', null, h('tr', null, ['panel', 'surface', 'air', 'humidity', 'dew point', 'above dew', 'humidity at the surface'].map((x) => h('th', null, x)))),
+    return h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, ['panel', 'surface', 'air', 'humidity', 'dew point', 'above dew', 'humidity at the surface'].map((x) => h('th', null, x)))),
       h('tbody', null, rowsOf.map((x) => h('tr', null, h('td', null, panelName(x.panel)), h('td', null, temp(x.temp_c)), h('td', null, temp(x.air_c)), h('td', null, x.rh_pct === null ? 'no reading' : num(x.rh_pct) + '\u202f%'), h('td', null, temp(x.dew_point_c)), h('td', null, x.dew_margin_k === null ? 'not known' : diff(x.dew_margin_k), x.dew_margin_k !== null && x.dew_margin_k < 3 ? h('b', { class: 'none' }, ' too little') : ''), h('td', null, x.panel_rh_pct === null ? 'not known' : num(x.panel_rh_pct) + '\u202f%'))))));
   }
 
@@ -587,10 +587,10 @@ export const resins = (() => {
         s('text', { class: 'hour', x: X(end[0]) + 5, y: ends[i] + 4 }, minus(Math.round(toUnit(TEMPS[i]))) + '\u202f' + unit())];
     });
     fill(box, h('h2', null, 'How it cures at a steady temperature'),
-      h('div', { class: 'scroll' }, s('svg', { viewBox: `0 0 ${W} ${H}`, width: W, height: H, role: 'img', 'aria-label': 'Cure in per cent over hours at four temperatures; the table below has the times' },
+      h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, s('svg', { viewBox: `0 0 ${W} ${H}`, width: W, height: H, role: 'img', 'aria-label': 'Cure in per cent over hours at four temperatures; the table below has the times' },
         [0, 0.25, 0.5, 0.75, 1].map((a) => [s('path', { class: 'hair', d: `M${L} ${Y(a)}H${W - 60}` }), s('text', { class: 'hour', x: L - 6, y: Y(a) + 4, 'text-anchor': 'end' }, a * 100 + (a === 1 ? ' %' : ''))]),
         [1, 2, 4, 8, 24, 72, 168].map((x) => [s('path', { class: 'hair', d: `M${X(x)} 10V${H - B}` }), s('text', { class: 'hour', x: X(x), y: H - 10, 'text-anchor': 'middle' }, x < 24 ? x + ' h' : x / 24 + (x === 24 ? ' day' : ' days'))]), lines)),
-      h('div', { class: 'scroll' }, h('table', null, h('thead', null, h('tr', null, h('th', null, 'at'), EV.map(([, w]) => h('th', null, w)))), h('tbody', null, list.map((c, i) => h('tr', null, h('td', null, temp(TEMPS[i])), EV.map(([k]) => { const m = c.times_min && c.times_min[k]; return h('td', null, m === null || m === undefined ? 'never' : span(m * 60e3)); })))))),
+      h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, h('th', null, 'at'), EV.map(([, w]) => h('th', null, w)))), h('tbody', null, list.map((c, i) => h('tr', null, h('td', null, temp(TEMPS[i])), EV.map(([k]) => { const m = c.times_min && c.times_min[k]; return h('td', null, m === null || m === undefined ? 'never' : span(m * 60e3)); })))))),
       h('p', { class: 'small' }, 'Half of all batches are faster, half slower. “Never”: the cold stops it first, or it is outside what the sheet covers.'));
   }
 
@@ -608,7 +608,7 @@ export const resins = (() => {
     const t = (v) => (n(v) === null ? null : Math.round(fromUnit(n(v)) * 10) / 10);
     const inp = (obj, k, label, w) => h('input', { type: 'text', inputmode: 'decimal', 'aria-label': label, class: w, value: obj[k], oninput: (ev) => { obj[k] = ev.target.value; save(); } });
     const pots = h('div'), times = h('div'), result = h('div');
-    const less = (list, i, again, what) => h('button', { type: 'button', class: 'quiet', 'aria-label': `Take line ${i + 1} of ${what} out`, onclick: () => { list.splice(i, 1); save(); again(); } }, 'Take out');
+    const less = (list, i, again, what) => h('button', { type: 'button', class: 'quiet', 'aria-label': `Take out line ${i + 1} of ${what}`, onclick: () => { list.splice(i, 1); save(); again(); } }, 'Take out');
     const drawPots = () => fill(pots, ...d.pots.map((p, i) => h('div', { class: 'line', 'data-field': `pot_life[${i}]` }, inp(p, 'grams', 'grams'), h('span', null, 'g at'), inp(p, 'temp', 'temperature'), h('span', null, unit() + ':'), inp(p, 'a', 'minutes, from'), h('span', null, 'to'), inp(p, 'b', 'minutes, to'), h('span', null, 'min'), less(d.pots, i, drawPots, 'pot life'), h('p', { class: 'err', role: 'alert' }))),
       h('button', { type: 'button', class: 'quiet', onclick: () => { d.pots.push({ grams: '', temp: '', a: '', b: '' }); save(); drawPots(); } }, 'One more'));
     const drawTimes = () => fill(times, ...d.times.map((p, i) => h('div', { class: 'line', 'data-field': `time[${i}]` },
@@ -687,7 +687,7 @@ export const resins = (() => {
     fill(box, h('h2', null, 'What the sheet says, and what the fit makes of it'),
       odd.length ? h('p', { class: 'note harm' }, h('span', { class: 'mark' }, 'The sheet does not agree with itself: '), odd.map((x) => (typeof x === 'string' ? x : x.datum)).join('; '), '.') : h('p', { class: 'why' }, 'The sheet agrees with itself.'),
       words.map((x) => h('p', { class: 'why' }, cap(String(x)) + (/[.!?]$/.test(x) ? '' : '.'))),
-      h('div', { class: 'scroll' }, h('table', null, h('thead', null, h('tr', null, h('th', null, 'datum'), h('th', { class: 'n' }, 'sheet'), h('th', { class: 'n' }, 'fit'), h('th', null, 'off by'))),
+      h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, h('th', null, 'datum'), h('th', { class: 'n' }, 'sheet'), h('th', { class: 'n' }, 'fit'), h('th', null, 'off by'))),
         h('tbody', null, (r.residuals || []).map((x) => h('tr', null, h('td', null, x.datum), h('td', { class: 'n' }, num(x.sheet, 1)), h('td', { class: 'n' }, num(x.model, 1)), h('td', null, bar(x.sigmas))))))),
       h('div', { class: 'do' }, btn));
   }
@@ -742,7 +742,7 @@ export const probes = (() => {
       !p.accepted && h('p', { class: 'why' }, h('b', null, 'Not accepted yet: '), 'nothing counts until you name it.'),
       p.error && h('p', { class: 'why' }, cap(p.error.replace(/^probe [^:]+: /, '')) + '. ', p.hint ? cap(p.hint) + '.' : ''),
       errs.length > 0 && h('p', { class: 'small' }, 'Since start: ', `${p.taken} good; `, errs.map(([k, n]) => `${n} ${k.replace('_', ' ')}`).join(', '), '.'),
-      h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/probes/' + encodeURIComponent(p.id), 'aria-label': (p.accepted ? 'Change ' : 'Name ') + (p.name || p.id) }, p.accepted ? 'Name and place' : 'Name it')));
+      h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/probes/' + encodeURIComponent(p.id), 'aria-label': (p.accepted ? 'Name and place: ' : 'Name it: ') + (p.name || p.id) }, p.accepted ? 'Name and place' : 'Name it')));
   }
 
   function how() {
@@ -816,7 +816,7 @@ export const day = (() => {
       x.do === 'coat' && h('select', { 'aria-label': `Step ${i + 1}: kind of coat`, onchange: (ev) => { x.coat = ev.target.value; save(); } }, opt(KINDS.map((k) => [k, k]), x.coat)),
       (x.do === 'cloth') && h('select', { 'aria-label': `Step ${i + 1}: cloth`, onchange: (ev) => { x.cloth = ev.target.value; save(); } }, opt([['glass', 'glass'], ['aramid', 'aramid'], ['carbon', 'carbon']], x.cloth)),
       h('select', { 'aria-label': `Step ${i + 1}: when`, onchange: (ev) => { x.when = ev.target.value; save(); } }, opt(WHEN, x.when)),
-      h('button', { type: 'button', class: 'quiet', 'aria-label': `Take step ${i + 1} out`, onclick: () => { d.steps.splice(i, 1); save(); steps(); } }, 'Take out'), h('p', { class: 'err', role: 'alert' }))))),
+      h('button', { type: 'button', class: 'quiet', 'aria-label': `Take out step ${i + 1}`, onclick: () => { d.steps.splice(i, 1); save(); steps(); } }, 'Take out'), h('p', { class: 'err', role: 'alert' }))))),
     h('div', { class: 'do' }, h('button', { type: 'button', class: 'quiet', onclick: () => { d.steps.push({ do: 'coat', coat: 'fill coat', when: 'recoat', min: 30 }); save(); steps(); } }, 'One more step')));
     steps();
     const hour = (k, label) => stepper(label, { get: () => d[k], set: (v) => { d[k] = v; save(); }, step: 1, min: 0, max: 24, say: (v) => `${label} ${String(v).padStart(2, '0')}:00` });
@@ -889,7 +889,7 @@ export const day = (() => {
     };
     fill(box, h('h2', null, 'The plan'), p.feasible ? h('p', { class: 'say' }, 'Begin at ', h('b', null, timeEl(ms(p.start))), '.') : h('p', { class: 'say' }, h('span', { class: 'none' }, 'It does not fit.')),
       (p.why_not || []).map((x) => h('p', { class: 'why' }, cap(String(x)) + '.')),
-      (p.steps || []).length ? h('div', { class: 'scroll' }, h('table', null, h('thead', null, h('tr', null, ['at', 'what', 'window', 'cups', 'happened'].map((x) => h('th', null, x)))), h('tbody', null, p.steps.map((s) => h('tr', null,
+      (p.steps || []).length ? h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, ['at', 'what', 'window', 'cups', 'happened'].map((x) => h('th', null, x)))), h('tbody', null, p.steps.map((s) => h('tr', null,
         h('td', null, h('b', null, timeEl(ms(s.at)))), h('td', null, of(s).text || s.coat || s.id || ''), h('td', null, s.window && ms(s.window.opens) ? [clock(ms(s.window.opens)), ' to ', ms(s.window.closes) ? clock(ms(s.window.closes)) : 'open end'] : ''),
         h('td', null, (s.batches || []).map((b) => `${grams(b.grams)}${b.work_minutes ? ', ' + span(b.work_minutes * 60e3) : ''}`).join('; ')), h('td', null, done(s))))))) : null,
       (p.options || []).length ? [h('h2', null, 'What would change it'), p.options.map((x) => h('p', { class: 'why' }, cap(String(x)) + '.'))] : null,
@@ -1042,7 +1042,7 @@ export const history = (() => {
       const ev = [['tacky', 'Tacky'], ['green', 'Green'], ['recoat_closes', 'Window closes'], ['hard', 'Hard']];
       const after = (c, k) => { const t = c.events && c.events[k] && ms(c.events[k].p50); return t ? span(t - ms(c.applied_at)) + ' after' : 'not known'; };
       fill(out, h('h2', null, 'Cure, %, by hours after it went on'), h('div', { class: 'legend' }, h('span', null, lineKey('graph'), name(a)), h('span', null, lineKey('ink', '6 4'), name(b))), fig,
-        h('div', { class: 'scroll' }, h('table', null, h('thead', null, h('tr', null, h('th', null, ''), h('th', null, name(a)), h('th', null, name(b)))), h('tbody', null,
+        h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, h('th', null, ''), h('th', null, name(a)), h('th', null, name(b)))), h('tbody', null,
           ev.map(([k, w]) => h('tr', null, h('td', null, w), h('td', null, after(a, k)), h('td', null, after(b, k)))),))));
       charts.push(await chart(fig, xs.map((x) => x * 3600e3), [{ label: 'first', ys: v(pa), say: (x) => `first ${num(x)} %` }, { label: 'second', ys: v(pb), color: 'ink', dash: [6, 4], say: (x) => `second ${num(x)} %` }], { plain: true, range: () => [0, 100], height: 230, aria: 'Cure of both coats by hours after application' }));
     } catch (e) {
@@ -1053,7 +1053,7 @@ export const history = (() => {
 })();
 
 // Settings: when you sleep, how things are said, who may come in.
-export const settings = (() => {
+export const prefs = (() => {
   async function draw(main) {
     if (!S.snap) await refresh();
     const st = settings();
@@ -1135,7 +1135,7 @@ export const settings = (() => {
     fill(box, me ? h('p', null, `Here you ${ROLE[me.role] || me.role}.`) : h('p', { class: 'small' }, 'The board is not heard.'),
       list && list.length ? h('ul', { class: 'rows' }, list.map((t) => h('li', null, h('div', { class: 'item' }, h('p', null, h('b', null, t.name), ` ${ROLE[t.role] || t.role}`), h('p', { class: 'small' }, `since ${clock(ms(t.made), true)}`, ms(t.used) ? `, last here ${clock(ms(t.used), true)}` : ''),
         h('div', { class: 'do' }, h('button', {
-          type: 'button', class: 'hold quiet', 'aria-label': 'Hold to shut out ' + t.name, onheld: async () => {
+          type: 'button', class: 'hold quiet', 'aria-label': 'Hold: shut out ' + t.name, onheld: async () => {
             try {
               await call('DELETE', '/tokens/' + encodeURIComponent(t.id));
               toast(t.name + ' is shut out.');
