@@ -1,0 +1,71 @@
+package history
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	"curewright/sensors"
+)
+
+// A sender that pages through events gets each once and in order, and one
+// that starts at the end gets only what is new.
+func TestEventsAfter(t *testing.T) {
+	now := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
+	s, err := Open(t.TempDir(), Options{Now: func() time.Time { return now }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	var want []string
+	for i := range 25 {
+		text := string(rune('a' + i))
+		want = append(want, text)
+		// Three at a time share a millisecond.
+		s.AddEvent("test", "", text, now.Add(time.Duration(i/3)*time.Millisecond), "")
+	}
+	var got []string
+	var c Cursor
+	for {
+		es, next, err := s.EventsAfter(t.Context(), c, 7)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range es {
+			got = append(got, e.Text)
+		}
+		if next == c {
+			break
+		}
+		c = next
+	}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %q, want %q", got, want)
+	}
+	es, _, err := s.EventsAfter(t.Context(), EventCursor(now.Add(7*time.Millisecond).UnixMilli()), 100)
+	if err != nil || len(es) != 4 || es[0].Text != "v" {
+		t.Errorf("from the eighth millisecond on: %v, %v; want the last four", es, err)
+	}
+
+	s.Append([]sensors.Reading{{Probe: "a", At: now, Temp: sensors.Some(20)}})
+	end := s.End()
+	s.Append([]sensors.Reading{{Probe: "a", At: now.Add(time.Second), Temp: sensors.Some(21)}})
+	rs, next, err := s.ReadingsAfter(t.Context(), end, 10)
+	if err != nil || len(rs) != 1 || !rs[0].At.Equal(now.Add(time.Second)) || next != s.End() {
+		t.Errorf("after the end: %v, %v, %v; want the second reading only", rs, next, err)
+	}
+}
+
+// An event of a board that did not know the date has none, and is not sent.
+func TestEventsAfterUndated(t *testing.T) {
+	s, err := Open(t.TempDir(), Options{ClockUntrusted: true, Boot: "b1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	s.AddEvent("test", "", "sometime", time.Now(), "")
+	es, next, err := s.EventsAfter(t.Context(), 0, 10)
+	if err != nil || len(es) != 0 || next == 0 {
+		t.Errorf("got %v, %v, %v; want none, and the cursor past it", es, next, err)
+	}
+}
