@@ -35,6 +35,7 @@ var rules = []struct {
 	{"alerts/...", []string{"alerts", "sensors", "model/..."}},
 	{"dashboards/...", []string{"dashboards/...", "sensors", "alerts", "model/...", "heat"}},
 	{"cmd/...", []string{"..."}},
+	{"packaging/...", []string{"packaging"}},
 	{"bench/...", []string{"model/..."}},
 	{"internal/...", []string{"..."}},
 }

@@ -108,9 +108,13 @@ type cli struct {
 	Replay replayCmd `cmd:"" help:"Readings and a job file through the estimator, offline."`
 	Plan   planCmd   `cmd:"" help:"The layup day: when to start, how much to mix."`
 
-	Record recordCmd `cmd:"" help:"The cure record of a panel: HTML that prints, CSV or JSON."`
-	Export exportCmd `cmd:"" help:"Readings as CSV or Parquet."`
-	Backup backupCmd `cmd:"" help:"A whole copy of the store in one file."`
+	Record  recordCmd  `cmd:"" help:"The cure record of a panel: HTML that prints, CSV or JSON."`
+	Export  exportCmd  `cmd:"" help:"Readings as CSV or Parquet."`
+	Backup  backupCmd  `cmd:"" help:"A whole copy of the store in one file."`
+	Restore restoreCmd `cmd:"" help:"Put such a copy back, with no daemon running."`
+
+	Install installCmd `cmd:"" help:"Print or write what systemd needs to run the daemon."`
+	Doctor  doctorCmd  `cmd:"" help:"What is wrong with buses, permissions, clock, disk and network, and how to mend it."`
 
 	Pair  pairCmd  `cmd:"" help:"A ten-minute code that lets a phone in."`
 	Token tokenCmd `cmd:"" help:"List and revoke what has been let in."`

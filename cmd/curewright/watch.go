@@ -110,6 +110,9 @@ func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Add
 	if len(cfg.Probe) == 0 {
 		more = append(more, part{"discovery", func(ctx context.Context) error { return bench.lookAgain(ctx, d) }})
 	}
+	if p, ok := openSupervisor(d, log); ok {
+		more = append(more, p)
+	}
 	return d.run(ctx, ln, srv, more...)
 }
 

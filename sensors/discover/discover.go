@@ -181,9 +181,9 @@ func (h *Host) w1() fs.FS {
 	return os.DirFS(W1Root)
 }
 
-// private tells buses that belong to the board: a graphics card's, whose
+// Private tells buses that belong to the board: a graphics card's, whose
 // devices are displays, and a mainboard's, whose devices are memory and clocks.
-func private(detail string) bool {
+func Private(detail string) bool {
 	d := strings.ToLower(detail)
 	for _, w := range []string{"ddc", "hdmi", "gmbus", "smbus", "aux", "dpdc", "nvkm", "nvidia", "amdgpu", "radeon", "i915"} {
 		if strings.Contains(d, w) {
@@ -212,7 +212,7 @@ func (h *Host) Discover(ctx context.Context) Report {
 		b := Bus{Name: r.Name, Detail: r.Detail}
 		if h.isHung(r.Name) {
 			b.Err, b.Hint = errHangs, hangHint
-		} else if private(r.Detail) {
+		} else if Private(r.Detail) {
 			b.Err = errPrivate
 			b.Hint = "name the probe in the configuration to use this bus all the same"
 		} else if bus, err := r.Open(); err != nil {
