@@ -313,7 +313,7 @@ func BenchmarkStartYear(b *testing.B) {
 	for range b.N {
 		cfg := defaultConfig()
 		cfg.Store.Path = dir
-		d, err := newDaemon(daemonOptions{cfg: cfg, clk: &wallClock{}, log: discardLog(), trusted: true})
+		d, err := newDaemon(daemonOptions{cfg: cfg, clk: &wallClock{}, log: noLog(), trusted: true})
 		if err != nil {
 			b.Fatal(err)
 		}

@@ -258,7 +258,7 @@ func newLiveDaemon(t *testing.T, dir string, at time.Time) *liveDaemon {
 	cfg := defaultConfig()
 	cfg.Store.Path = dir
 	clk := newLapseClock(at, 1)
-	d, err := newDaemon(daemonOptions{cfg: cfg, clk: clk, log: slog.New(slog.DiscardHandler), trusted: true, zone: time.UTC})
+	d, err := newDaemon(daemonOptions{cfg: cfg, clk: clk, log: noLog(), trusted: true, zone: time.UTC})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -331,4 +331,4 @@ func (l *liveDaemon) coats() []web.CoatView {
 	return out.Coats
 }
 
-func discardLog() *slog.Logger { return slog.New(slog.DiscardHandler) }
+func noLog() *slog.Logger { return slog.New(slog.DiscardHandler) }

@@ -20,7 +20,7 @@ func TestRecordOfThePiece(t *testing.T) {
 	cfg := defaultConfig()
 	cfg.Store.Path = t.TempDir()
 	cfg.Shop.Air = shopsim.ShedAir
-	s, err := newShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 60, discardLog())
+	s, err := newShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 60, noLog())
 	if err != nil {
 		t.Fatal(err)
 	}
