@@ -15,6 +15,8 @@ import (
 	"os"
 	"path/filepath"
 	"sort"
+
+	"github.com/grafana/grafana-foundation-sdk/go/cog"
 )
 
 func main() {
@@ -47,6 +49,14 @@ func generate() (map[string][]byte, error) {
 		b, err := build()
 		if err != nil {
 			return nil, fmt.Errorf("%s: %w", name, err)
+		}
+		for i := range b.Panels {
+			// Links to a panel stay good only while its number does.
+			if p := b.Panels[i].Panel; p != nil {
+				p.Id = cog.ToPtr(uint32(i + 1))
+			} else {
+				b.Panels[i].RowPanel.Id = uint32(i + 1)
+			}
 		}
 		if err := b.Validate(); err != nil {
 			return nil, fmt.Errorf("%s: %w", name, err)
