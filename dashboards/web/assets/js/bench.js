@@ -134,7 +134,6 @@ function coat(e, opt) {
       h('p', { class: 'say' }, say),
       because.length ? h('p', { class: 'why' }, because) : null,
       chances(e),
-      e.outgassing && h('p', { class: 'why' }, h('b', null, 'The panel is warming under a wet coat: '), 'watch for bubbles.'),
       e.blush && (e.blush.band === 'elevated' || e.blush.band === 'high') && !e.blush.condensed && h('p', { class: 'why' }, h('b', null, 'Blush ' + e.blush.band + ': '), 'a waxy film is likely on it. Rough scale, not proven.'),
       calls.map((a) => h('p', { class: 'why', 'data-key': 'c' + a.id }, a.state === 'firing' ? 'Called you at ' : 'Heard the call of ', timeEl(ms(a.fired_at) ?? ms(a.since), true), a.say && a.say !== plain(e.say) && a.say !== e.advice ? ': ' + a.say : '.'))),
     h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })),
@@ -218,21 +217,28 @@ function content(opt) {
   const idle = S.panels.filter((p) => !busy.has(p.id));
   // That nothing can wake you comes first; that this one phone is silent, last.
   const loud = !settings().wake_tested || list.length === 0;
-  return [h('div', { class: 'bench' },
-    notices(), probeNotes(),
-    calls.map(calling),
-    (snap.cups || []).map(cup),
+  // On a phone what needs the hand stands first; the shed and the night come
+  // after it, where there is room.
+  const about = [
     airLine(),
     nights.length > 0 && h('div', { class: 'note', 'data-key': 'night' }, h('h2', null, 'While you sleep'),
       nights.slice(0, 4).map((e) => h('p', null, nights.length > 1 || list.length > 1 ? h('b', null, panelName(e.panel), ': ') : null, sentence(e.overnight.say))),
       nights.length > 4 && h('p', null, `And ${nights.length - 4} more, each on its own page.`)),
     settings().ask_low && h('div', { class: 'note side', 'data-key': 'low' }, h('p', null, h('b', null, 'Tonight’s low?'), ' The forecast for the night needs it.'),
       h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/low' }, 'Say it'))),
+  ];
+  const first = opt.wide || list.length === 0;
+  return [h('div', { class: 'bench' },
+    notices(), probeNotes(),
+    calls.map(calling),
+    (snap.cups || []).map(cup),
+    first && about,
     loud && sound.notice(),
     list.length === 0 ? empty() : h('section', { class: 'coats', 'aria-label': 'Coats', 'data-key': 'coats' },
       opt.wide && h('div', { class: 'axisrow' }, axis(opt.w, opt.t0, opt.t1)),
       opt.wide && thread(opt),
       list.map((e) => coat(e, opt))),
+    !first && about,
     opt.wide && list.length > 0 ? h('p', { class: 'vh' }, 'All strips share one time axis.') : null,
     !loud && sound.notice(),
     idle.length > 0 && list.length > 0 && h('p', { class: 'idle' }, 'Nothing on: ', idle.slice(0, 8).map((p, i) => [i ? ', ' : '', h('a', { href: '#/on/' + encodeURIComponent(p.id) }, p.name || p.id)]).flat(), '.'),
