@@ -1,0 +1,360 @@
+package heat
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"curewright/sensors"
+)
+
+// ConfigSection is [tent] of the configuration file. Without an output there
+// is no heater and nothing is ever driven.
+type ConfigSection struct {
+	Output string `toml:"output"` // "relay", "pulse", "plug", "command"; "" for no heater
+
+	// Probes. Control is on the panel (or its witness) and is what is held;
+	// Limit is wired to this board, another probe than Control, and stops the
+	// heater by itself; Air gives the tent's air and humidity, default Limit;
+	// Shed is around the tent and only tells a warm day from a stuck relay.
+	Control string `toml:"control_probe"`
+	Limit   string `toml:"limit_probe"`
+	Air     string `toml:"air_probe"`
+	Shed    string `toml:"shed_probe"`
+
+	// AllowPushedControl lets a probe that came over the network be the
+	// control probe. It then only matters below the limit probe's own bound:
+	// the heater goes off as soon as the limit probe is PushedLeadK above the
+	// set point, whatever the pushed one says.
+	AllowPushedControl bool    `toml:"allow_pushed_control"`
+	PushedLeadK        float64 `toml:"pushed_lead_k"`
+
+	// Limits, °C. Reaching one latches the heater off until a person releases
+	// it. LimitC is the limit probe's, default MaxAirC.
+	MaxAirC   *float64 `toml:"max_air_c"`
+	MaxPanelC *float64 `toml:"max_panel_c"`
+	LimitC    *float64 `toml:"limit_c"`
+	// ThermalCutoffC is where the separate manual-reset thermal cut-out in
+	// series with the heater opens. It is hardware; this declares it.
+	ThermalCutoffC *float64 `toml:"thermal_cutoff_c"`
+
+	// The set point's span, °C: what a page may ask for.
+	MinSetC *float64 `toml:"min_set_c"` // default FrostC
+	MaxSetC *float64 `toml:"max_set_c"` // default MaxPanelC − 5, at most MaxAirC − 5
+	FrostC  float64  `toml:"frost_c"`   // what frost keeping holds, default 5
+
+	MaxOnHours float64 `toml:"max_on_hours"` // in any 24 h, default 16
+	RampKH     float64 `toml:"ramp_k_h"`     // fastest rise of the set point, K/h, default 6
+	MaxLeadK   float64 `toml:"max_lead_k"`   // how far the air may lead the panel, default 12
+	AirMarginK float64 `toml:"air_margin_k"` // the air is held this far below MaxAirC, default 5
+	DewMarginK float64 `toml:"dew_margin_k"` // below this margin warming is slowed, default 3; 0 for none
+	DisagreeK  float64 `toml:"disagree_k"`   // control and limit probe further apart are in doubt, default 20
+
+	Law    string           `toml:"law"`    // "pi" (default) or "two-point"
+	BandK  float64          `toml:"band_k"` // two-point: full width of the hysteresis, default 1
+	Kp     float64          `toml:"kp"`     // PI: share of full heat a kelvin, default 0.3
+	Ti     sensors.Duration `toml:"ti"`     // PI: reset time, default 60m
+	Window sensors.Duration `toml:"window"` // one on-and-off of the proportioning, default 5m
+	MinOn  sensors.Duration `toml:"min_on"` // default 30s
+	MinOff sensors.Duration `toml:"min_off"`
+
+	Every sensors.Duration `toml:"every"` // of the loop, default 5s
+	Lease sensors.Duration `toml:"lease"` // default 30s
+
+	EffectAfter sensors.Duration `toml:"effect_after"` // on for so long without a rise of 1 K: no effect; default 20m
+
+	HeaterW  float64 `toml:"heater_w"` // rated power, for energy; 0 not known
+	PricekWh float64 `toml:"price_kwh"`
+	Currency string  `toml:"currency"`
+
+	OffButton string `toml:"off_button"` // GPIO line of a switch to ground that means heat off; "" for none
+
+	Relay   RelaySection   `toml:"relay"`
+	Pulse   PulseSection   `toml:"pulse"`
+	Plug    PlugSection    `toml:"plug"`
+	Command CommandSection `toml:"command"`
+}
+
+// RelaySection is [tent.relay]: a line that a separate process owns and
+// switches off when it is not renewed.
+type RelaySection struct {
+	Line      string `toml:"line"` // GPIO line, such as "GPIO17"
+	ActiveLow bool   `toml:"active_low"`
+	// Watchdog is the board's hardware watchdog that the guard feeds while the
+	// relay may be on: should the guard die, the board resets. "none" says
+	// that there is none, knowingly.
+	Watchdog string `toml:"watchdog"`
+}
+
+// PulseSection is [tent.pulse]: a line whose every other renewal makes an
+// edge, into a retriggerable relay that drops out by itself.
+type PulseSection struct {
+	Line string           `toml:"line"`
+	Hold sensors.Duration `toml:"hold"` // the relay's own: how long it stays in after the last pulse
+}
+
+// PlugSection is [tent.plug]: a smart plug over MQTT with an off-timer of its
+// own that every renewal sets anew.
+type PlugSection struct {
+	Broker   string `toml:"broker"` // "mqtt://127.0.0.1:1883"
+	Topic    string `toml:"topic"`  // commands go here
+	OnMsg    string `toml:"on_message"`
+	OffMsg   string `toml:"off_message"`
+	State    string `toml:"state_topic"` // the plug says here what it does
+	StateKey string `toml:"state_key"`   // JSON path of on or off, such as "output"
+	TimerKey string `toml:"timer_key"`   // JSON path of the off-timer's seconds
+	User     string `toml:"user"`
+	PassFile string `toml:"password_file"`
+}
+
+// CommandSection is [tent.command]: one long-running program that reads "on"
+// and "off" lines and switches off at the end of its input.
+type CommandSection struct {
+	Argv []string `toml:"argv"`
+}
+
+// Outputs are the kinds of output a configuration may name.
+var Outputs = []string{"relay", "pulse", "plug", "command"}
+
+// Defaults fills what the file does not say. It changes no limit that the
+// file sets.
+func (c ConfigSection) Defaults() ConfigSection {
+	def := func(x *float64, v float64) {
+		if *x == 0 {
+			*x = v
+		}
+	}
+	dur := func(x *sensors.Duration, v time.Duration) {
+		if *x == 0 {
+			*x = sensors.Duration(v)
+		}
+	}
+	if c.Air == "" {
+		c.Air = c.Limit
+	}
+	def(&c.FrostC, 5)
+	def(&c.PushedLeadK, 10)
+	def(&c.MaxOnHours, 16)
+	def(&c.RampKH, 6)
+	def(&c.MaxLeadK, 12)
+	def(&c.AirMarginK, 5)
+	def(&c.DisagreeK, 20)
+	def(&c.BandK, 1)
+	def(&c.Kp, .3)
+	dur(&c.Ti, time.Hour)
+	dur(&c.Window, 5*time.Minute)
+	dur(&c.MinOn, 30*time.Second)
+	dur(&c.MinOff, 30*time.Second)
+	dur(&c.Every, 5*time.Second)
+	dur(&c.Lease, 30*time.Second)
+	dur(&c.EffectAfter, 20*time.Minute)
+	if c.Law == "" {
+		c.Law = "pi"
+	}
+	if c.LimitC == nil && c.MaxAirC != nil {
+		x := *c.MaxAirC
+		c.LimitC = &x
+	}
+	if c.MinSetC == nil {
+		x := c.FrostC
+		c.MinSetC = &x
+	}
+	if c.MaxSetC == nil && c.MaxPanelC != nil && c.MaxAirC != nil {
+		x := min(*c.MaxPanelC-5, *c.MaxAirC-c.AirMarginK)
+		c.MaxSetC = &x
+	}
+	if c.Currency == "" {
+		c.Currency = "€"
+	}
+	return c
+}
+
+// DefaultSection is [tent] before the file is read: no heater, and warming
+// slowed near the dew point.
+func DefaultSection() ConfigSection { return ConfigSection{DewMarginK: 3} }
+
+// Wired says of a probe id of the file whether it exists there, and whether it
+// is wired to this board.
+type Wired func(id string) (known, wired bool)
+
+// Check returns every fault of the section, each beginning with its key. The
+// section should have its defaults. probe may be nil where the probes are not
+// known yet.
+func (c ConfigSection) Check(probe Wired) []error {
+	var errs []error
+	bad := func(key, format string, a ...any) {
+		errs = append(errs, fmt.Errorf("tent.%s: %s", key, fmt.Sprintf(format, a...)))
+	}
+	if c.Output == "" {
+		if c.Control != "" || c.Limit != "" || c.MaxAirC != nil || c.Relay != (RelaySection{}) || c.Pulse != (PulseSection{}) || c.Plug != (PlugSection{}) || len(c.Command.Argv) > 0 {
+			bad("output", "missing: want %s; without one no heater is driven", strings.Join(Outputs, ", "))
+		}
+		return errs
+	}
+	if !slices.Contains(Outputs, c.Output) {
+		bad("output", "%q is not %s", c.Output, strings.Join(Outputs, ", "))
+	}
+
+	// Limits first: a heater without them is refused whatever else is right.
+	limit := func(key string, x *float64, lo, hi float64, what string) bool {
+		if x == nil {
+			bad(key, "required with a heater: %s", what)
+			return false
+		}
+		if !(*x >= lo && *x <= hi) {
+			bad(key, "%g °C must be %g to %g", *x, lo, hi)
+			return false
+		}
+		return true
+	}
+	okAir := limit("max_air_c", c.MaxAirC, 15, 70, "the hottest the tent's air may be, °C")
+	okPanel := limit("max_panel_c", c.MaxPanelC, 15, 70, "the hottest the panel may be, °C")
+	okCut := limit("thermal_cutoff_c", c.ThermalCutoffC, 30, 120, "where the separate manual-reset thermal cut-out in series with the heater opens, °C")
+	if okAir && okCut && *c.ThermalCutoffC < *c.MaxAirC {
+		bad("thermal_cutoff_c", "%g °C is below max_air_c, %g °C: the cut-out would open in normal use", *c.ThermalCutoffC, *c.MaxAirC)
+	}
+	if okCut && c.LimitC != nil && !(*c.LimitC > 0 && *c.LimitC <= *c.ThermalCutoffC) {
+		bad("limit_c", "%g °C must be above 0 and not above thermal_cutoff_c, %g °C", *c.LimitC, *c.ThermalCutoffC)
+	}
+	if okAir && okPanel && c.MinSetC != nil && c.MaxSetC != nil {
+		if top := min(*c.MaxPanelC-2, *c.MaxAirC-2); *c.MaxSetC > top {
+			bad("max_set_c", "%g °C is less than 2 K below max_panel_c and max_air_c: at most %g", *c.MaxSetC, top)
+		}
+		if !(*c.MinSetC >= 0) {
+			bad("min_set_c", "%g °C is below 0", *c.MinSetC)
+		}
+		if !(*c.MinSetC < *c.MaxSetC) {
+			bad("min_set_c", "%g °C is not below max_set_c, %g °C", *c.MinSetC, *c.MaxSetC)
+		}
+		if !(c.FrostC >= *c.MinSetC && c.FrostC <= *c.MaxSetC) {
+			bad("frost_c", "%g °C is not between min_set_c and max_set_c", c.FrostC)
+		}
+	}
+
+	// Probes.
+	switch {
+	case c.Control == "":
+		bad("control_probe", "required: the probe on the panel that is held")
+	case c.Control == c.Limit:
+		bad("limit_probe", "%q is the control probe: one probe cannot check itself", c.Limit)
+	}
+	if c.Limit == "" {
+		bad("limit_probe", "required: a second probe, wired to this board, that stops the heater by itself")
+	}
+	if c.Air != "" && c.Air == c.Control {
+		bad("air_probe", "%q is the control probe: the air and the panel want a probe each", c.Air)
+	}
+	if probe != nil {
+		for _, p := range []struct {
+			key, id   string
+			mustWired bool
+			why       string
+		}{
+			{"control_probe", c.Control, !c.AllowPushedControl, "a probe over the network may show, not control, unless allow_pushed_control = true"},
+			{"limit_probe", c.Limit, true, "the limit probe must be wired to this board"},
+			{"air_probe", c.Air, !c.AllowPushedControl, "a probe over the network may show, not control, unless allow_pushed_control = true"},
+			{"shed_probe", c.Shed, false, ""},
+		} {
+			if p.id == "" || (p.key == "air_probe" && p.id == c.Limit) {
+				continue
+			}
+			switch known, wired := probe(p.id); {
+			case !known:
+				bad(p.key, "no [[probe]] has the id %q: heat goes by probes named in this file only", p.id)
+			case p.mustWired && !wired:
+				bad(p.key, "%q is not wired to this board: %s", p.id, p.why)
+			}
+		}
+	}
+
+	num := func(key string, x, lo, hi float64, unit string) {
+		if !(x >= lo && x <= hi) {
+			bad(key, "%g %s must be %g to %g", x, unit, lo, hi)
+		}
+	}
+	num("max_on_hours", c.MaxOnHours, .1, 24, "h")
+	num("ramp_k_h", c.RampKH, .1, 60, "K/h")
+	num("max_lead_k", c.MaxLeadK, 2, 30, "K")
+	num("air_margin_k", c.AirMarginK, 1, 30, "K")
+	num("dew_margin_k", c.DewMarginK, 0, 15, "K")
+	num("disagree_k", c.DisagreeK, 5, 40, "K")
+	num("pushed_lead_k", c.PushedLeadK, 1, 20, "K")
+	num("band_k", c.BandK, .1, 10, "K")
+	num("kp", c.Kp, .001, 100, "a kelvin")
+	num("heater_w", c.HeaterW, 0, 50000, "W")
+	num("price_kwh", c.PricekWh, 0, 1e6, "")
+	if c.DisagreeK < c.MaxLeadK+3 {
+		bad("disagree_k", "%g K is less than 3 K above max_lead_k, %g K: ordinary warming would look like a fault", c.DisagreeK, c.MaxLeadK)
+	}
+	if c.Law != "pi" && c.Law != "two-point" {
+		bad("law", "%q is not pi or two-point", c.Law)
+	}
+	dur := func(key string, x sensors.Duration, lo, hi time.Duration) {
+		if d := time.Duration(x); d < lo || d > hi {
+			bad(key, "%v must be %v to %v", d, lo, hi)
+		}
+	}
+	dur("every", c.Every, time.Second, 30*time.Second)
+	dur("lease", c.Lease, 5*time.Second, 2*time.Minute)
+	dur("ti", c.Ti, time.Minute, 24*time.Hour)
+	dur("window", c.Window, time.Minute, time.Hour)
+	dur("min_on", c.MinOn, time.Second, 10*time.Minute)
+	dur("min_off", c.MinOff, time.Second, 30*time.Minute)
+	dur("effect_after", c.EffectAfter, 5*time.Minute, 2*time.Hour)
+	if c.Lease < 3*c.Every {
+		bad("lease", "%v is less than three times every, %v: one late step would switch the heater", time.Duration(c.Lease), time.Duration(c.Every))
+	}
+	if c.MinOn+c.MinOff > c.Window {
+		bad("window", "%v is shorter than min_on and min_off together", time.Duration(c.Window))
+	}
+	errs = append(errs, c.checkOutput()...)
+	return errs
+}
+
+func (c ConfigSection) checkOutput() []error {
+	var errs []error
+	bad := func(key, format string, a ...any) {
+		errs = append(errs, fmt.Errorf("tent.%s: %s", key, fmt.Sprintf(format, a...)))
+	}
+	switch c.Output {
+	case "relay":
+		if c.Relay.Line == "" {
+			bad("relay.line", "required: the GPIO line of the relay, such as \"GPIO17\"")
+		}
+		if c.Relay.Watchdog == "" {
+			bad("relay.watchdog", "required: the board's hardware watchdog, usually \"/dev/watchdog\"; nothing is known about a line after its process died. \"none\" does without, at your risk")
+		}
+	case "pulse":
+		if c.Pulse.Line == "" {
+			bad("pulse.line", "required: the GPIO line of the retriggerable relay")
+		}
+		// A rising edge comes with every other renewal.
+		if hold := time.Duration(c.Pulse.Hold); hold < 4*time.Duration(c.Every) || hold > 2*time.Minute {
+			bad("pulse.hold", "%v must be %v (four times every) to 2m: how long the relay stays in after the last pulse", hold, 4*time.Duration(c.Every))
+		}
+	case "plug":
+		p := c.Plug
+		for _, f := range []struct{ key, v, what string }{
+			{"broker", p.Broker, "such as \"mqtt://127.0.0.1:1883\""}, {"topic", p.Topic, "where commands go"},
+			{"on_message", p.OnMsg, "with {seconds} where the off-timer's time stands"}, {"off_message", p.OffMsg, "what switches it off"},
+			{"state_topic", p.State, "where the plug says what it does"}, {"state_key", p.StateKey, "the key of on or off in its answer"},
+			{"timer_key", p.TimerKey, "the key of its off-timer, s: a plug that does not say it back is not accepted"},
+		} {
+			if f.v == "" {
+				bad("plug."+f.key, "required: %s", f.what)
+			}
+		}
+		if p.OnMsg != "" && !strings.Contains(p.OnMsg, "{seconds}") {
+			bad("plug.on_message", "has no {seconds}: every renewal must set the plug's own off-timer anew")
+		}
+		if p.Broker != "" && !strings.HasPrefix(p.Broker, "mqtt://") && !strings.HasPrefix(p.Broker, "mqtts://") {
+			bad("plug.broker", "%q does not begin with mqtt:// or mqtts://", p.Broker)
+		}
+	case "command":
+		if len(c.Command.Argv) == 0 || c.Command.Argv[0] == "" {
+			bad("command.argv", "required: one long-running program that reads on and off and switches off at the end of its input")
+		}
+	}
+	return errs
+}

@@ -1,0 +1,267 @@
+package heat
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+)
+
+// Names of the two files, in the folder of the store.
+const (
+	LatchFile  = "heat-latch"
+	OnTimeFile = "heat-on-time"
+)
+
+// ErrDamaged is the error for a file whose sum does not fit.
+var ErrDamaged = errors.New("damaged")
+
+// latchRecord is the latch as kept.
+type latchRecord struct {
+	Latched bool      `json:"latched"`
+	Why     Reason    `json:"why,omitempty"`
+	Say     string    `json:"say,omitempty"`
+	At      time.Time `json:"at"`
+}
+
+// onRecord is the on-time, and what a restart needs to know.
+type onRecord struct {
+	HoursS  [onHours]float64 `json:"hours_s"`
+	IntoS   float64          `json:"into_s"`
+	SavedAt time.Time        `json:"saved_at"`
+	Trusted bool             `json:"clock_trusted"`
+	On      bool             `json:"on"`    // at that moment
+	OnAt    *time.Time       `json:"on_at"` // last moment known on
+	WishC   *float64         `json:"wish_c"`
+	Resume  bool             `json:"resume"` // ticked: come back after a power cut
+	Solvent bool             `json:"solvent"`
+}
+
+var castagnoli = crc32.MakeTable(crc32.Castagnoli)
+
+func seal(v any) ([]byte, error) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return nil, err
+	}
+	return fmt.Appendf(nil, "%08x %s\n", crc32.Checksum(b, castagnoli), b), nil
+}
+
+func unseal(b []byte, v any) error {
+	var sum uint32
+	head, body, ok := bytes.Cut(bytes.TrimSuffix(b, []byte("\n")), []byte(" "))
+	if _, err := fmt.Sscanf(string(head), "%08x", &sum); !ok || err != nil || len(head) != 8 {
+		return ErrDamaged
+	}
+	if crc32.Checksum(body, castagnoli) != sum {
+		return ErrDamaged
+	}
+	if err := json.Unmarshal(body, v); err != nil {
+		return ErrDamaged
+	}
+	return nil
+}
+
+func readFile(dir, name string, v any) error {
+	b, err := os.ReadFile(filepath.Join(dir, name))
+	if err != nil {
+		return err
+	}
+	return unseal(b, v)
+}
+
+// writeFile replaces a file in one step: after a power cut it is wholly old or
+// wholly new.
+func writeFile(name string, b []byte) (err error) {
+	f, err := os.CreateTemp(filepath.Dir(name), ".heat-*")
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if err != nil {
+			f.Close()
+			os.Remove(f.Name())
+		}
+	}()
+	if _, err = f.Write(b); err != nil {
+		return err
+	}
+	if err = f.Sync(); err != nil {
+		return err
+	}
+	if err = f.Close(); err != nil {
+		return err
+	}
+	if err = os.Rename(f.Name(), name); err != nil {
+		return err
+	}
+	d, err := os.Open(filepath.Dir(name))
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	return d.Sync()
+}
+
+// Prepare writes both files anew: nothing latched, no on-time. It is for a
+// person at the board who has looked at the heater, its cut-out and the
+// limits; nothing that comes over the network calls it.
+func Prepare(dir string, now time.Time) error {
+	for name, v := range map[string]any{
+		LatchFile:  latchRecord{At: now},
+		OnTimeFile: onRecord{SavedAt: now},
+	} {
+		b, err := seal(v)
+		if err != nil {
+			return err
+		}
+		if err := writeFile(filepath.Join(dir, name), b); err != nil {
+			return fmt.Errorf("heat: %w", err)
+		}
+	}
+	return nil
+}
+
+// onSave is how often the on-time is kept while the heater is on. After a
+// crash that much is added to what is found.
+const onSave = 5 * time.Minute
+
+// kept is what the files say at start.
+type kept struct {
+	latch *Latch
+	on    OnTime
+	rec   onRecord // zero where it could not be read
+	notes []string // what could not be read
+}
+
+// readKept reads both files. What is missing or damaged reads as latched and
+// as the on-time's limit.
+func readKept(dir string, now time.Time, trusted bool) kept {
+	var k kept
+	var l latchRecord
+	if err := readFile(dir, LatchFile, &l); err != nil {
+		say := "the latch file is damaged, which counts as latched"
+		if errors.Is(err, fs.ErrNotExist) {
+			say = "there is no latch file yet, which counts as latched: look at the heater, its cut-out and the tent first"
+		} else if !errors.Is(err, ErrDamaged) {
+			say = fmt.Sprintf("the latch file can't be read (%v), which counts as latched", err)
+		}
+		k.latch = &Latch{Why: LatchUnknown, Say: say}
+		k.notes = append(k.notes, say)
+	} else if l.Latched {
+		k.latch = &Latch{Why: l.Why, Say: l.Say}
+	}
+	if err := readFile(dir, OnTimeFile, &k.rec); err != nil {
+		k.rec = onRecord{}
+		k.on = OnTime{Unknown: true}
+		k.notes = append(k.notes, fmt.Sprintf("the on-time file can't be read (%v), which counts as the limit of 24 h", err))
+		return k
+	}
+	for i, s := range k.rec.HoursS {
+		k.on.Hours[i] = time.Duration(s * float64(time.Second))
+	}
+	k.on.Into = time.Duration(k.rec.IntoS * float64(time.Second))
+	if k.rec.On {
+		k.on.Hours[0] += onSave
+	}
+	// Without a trusted clock nobody knows how long the board was off: no time
+	// counts as passed.
+	if trusted && k.rec.Trusted && now.After(k.rec.SavedAt) {
+		k.on = k.on.Aged(now.Sub(k.rec.SavedAt))
+	}
+	return k
+}
+
+// keeper writes the files beside the loop, the latest of each.
+type keeper struct {
+	dir  string
+	want chan struct{}
+
+	mu      sync.Mutex
+	pending map[string][]byte
+	dirtyAt time.Time // when the oldest unwritten change was handed over
+	err     error
+}
+
+func newKeeper(dir string) *keeper {
+	return &keeper{dir: dir, want: make(chan struct{}, 1), pending: map[string][]byte{}}
+}
+
+func (k *keeper) put(name string, v any) {
+	b, err := seal(v)
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if err != nil {
+		k.err = err
+		return
+	}
+	if len(k.pending) == 0 {
+		k.dirtyAt = time.Now()
+	}
+	k.pending[name] = b
+	select {
+	case k.want <- struct{}{}:
+	default:
+	}
+}
+
+// keepWithin is how long a change may wait for the disk before the heater goes
+// off: what is not kept does not limit the next run.
+const keepWithin = 30 * time.Second
+
+func (k *keeper) trouble() string {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	if k.err != nil {
+		return k.err.Error()
+	}
+	if len(k.pending) > 0 && time.Since(k.dirtyAt) > keepWithin {
+		return "the disk does not answer"
+	}
+	return ""
+}
+
+// flush writes what is pending.
+func (k *keeper) flush() {
+	for _, name := range []string{LatchFile, OnTimeFile} {
+		k.mu.Lock()
+		b := k.pending[name]
+		k.mu.Unlock()
+		if b == nil {
+			continue
+		}
+		err := writeFile(filepath.Join(k.dir, name), b)
+		k.mu.Lock()
+		k.err = err
+		if err == nil && bytes.Equal(k.pending[name], b) {
+			delete(k.pending, name)
+			k.dirtyAt = time.Now()
+		}
+		k.mu.Unlock()
+		if err != nil {
+			return
+		}
+	}
+}
+
+// run writes until done is closed, then once more.
+func (k *keeper) run(done <-chan struct{}) {
+	retry := time.NewTicker(keepWithin / 3)
+	defer retry.Stop()
+	for {
+		select {
+		case <-done:
+			k.flush()
+			return
+		case <-k.want:
+		case <-retry.C:
+		}
+		k.flush()
+	}
+}

@@ -1,0 +1,468 @@
+package heat
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"sync"
+	"time"
+
+	"curewright/sensors"
+)
+
+// LoopConfig is what a loop needs.
+type LoopConfig struct {
+	Section ConfigSection // with defaults, checked
+	Output  Output
+	// Probe returns what is known about a probe; it must not block.
+	Probe func(id string) (sensors.Health, bool)
+	Dir   string // of the two files
+	// Clock is the wall clock, and whether it is trusted; only plans and what
+	// a restart remembers go by it.
+	Clock func() (time.Time, bool)
+	// Profile is the latest plan of set points; nil for none ever.
+	Profile func() (Profile, bool)
+	Switch  func() bool // the wired switch says heat off; nil for none
+	Journal Journal     // nil for none
+	Log     *slog.Logger
+}
+
+// Loop takes a [Controller] through time. Make it with [NewLoop]; its methods
+// may be called from any goroutine.
+type Loop struct {
+	cfg  LoopConfig
+	keep *keeper
+	kick chan struct{}
+
+	mu       sync.Mutex
+	ctl      *Controller
+	started  time.Time
+	back     *onRecord // the last run's, until it is decided whether heat comes back
+	resume   bool      // ticked
+	seen     map[string]*seen
+	output   string
+	profile  bool // a plan is followed
+	wall     time.Time
+	mono     time.Time
+	onAt     time.Time // last known on, wall
+	savedAt  time.Duration
+	onWas    bool
+	switched uint64
+	whyWas   Reason
+	byNext   string
+	status   Status
+}
+
+// seen is when a probe's latest believed reading came in, by the monotonic
+// clock: a wall clock that is put back does not make it young.
+type seen struct {
+	taken uint64
+	last  time.Time
+	at    time.Time
+}
+
+// Status is the tent for pages, metrics and alerts.
+type Status struct {
+	Decision
+	At            time.Time // wall
+	Since         time.Time // of the last switching
+	PanelC, AirC  sensors.Value
+	LimitC        sensors.Value
+	WishC         sensors.Value // the plain hold
+	Planned       bool          // the set point comes from a plan
+	OnTime        time.Duration // in the last 24 h
+	OnTimeUnknown bool
+	Solvent       time.Duration // how long it still keeps heat off
+	Resume        bool          // ticked
+	Switched      uint64
+	Lease         time.Duration
+	Output        string // what is wrong with it
+	StepNS        int64  // of the last step
+}
+
+// NewLoop reads the two files and returns a loop that is off. It returns an
+// error for a section that does not pass its check.
+func NewLoop(c LoopConfig) (*Loop, error) {
+	if errs := c.Section.Check(nil); len(errs) > 0 {
+		return nil, errors.Join(errs...)
+	}
+	if c.Section.Output == "" || c.Output == nil {
+		return nil, errors.New("tent.output: none")
+	}
+	if c.Log == nil {
+		c.Log = slog.New(slog.NewTextHandler(io.Discard, nil))
+	}
+	if c.Clock == nil {
+		c.Clock = func() (time.Time, bool) { return time.Now(), true }
+	}
+	now, trusted := c.Clock()
+	k := readKept(c.Dir, now, trusted)
+	for _, n := range k.notes {
+		c.Log.Warn("heat", "record", n)
+	}
+	l := &Loop{
+		cfg: c, keep: newKeeper(c.Dir), kick: make(chan struct{}, 1),
+		ctl: NewController(c.Section, k.latch, k.on), seen: map[string]*seen{}, started: time.Now(),
+		resume: k.rec.Resume,
+	}
+	if k.rec.Solvent {
+		// How much of it had passed is not known.
+		l.ctl.UseSolvent(0)
+	}
+	if k.rec.WishC != nil {
+		l.back = &k.rec
+		l.ctl.Off(Resuming, "after a restart: whether heat comes back is not decided yet")
+	}
+	l.status.Decision = Decision{Why: NotAsked, Say: "starting", Latched: k.latch != nil}
+	l.status.At, l.status.Since = now, now
+	l.status.Lease = c.Output.Lease()
+	return l, nil
+}
+
+// Run steps until ctx ends. The output is switched off before the first step
+// and when Run returns, also by a panic.
+func (l *Loop) Run(ctx context.Context) (err error) {
+	done := make(chan struct{})
+	var wg sync.WaitGroup
+	wg.Go(func() { l.keep.run(done) })
+	defer func() {
+		// A panic comes through here as well, and goes on.
+		e := errors.Join(l.renew(false), l.cfg.Output.Close())
+		l.stopped()
+		close(done)
+		wg.Wait()
+		if err == nil {
+			err = e
+		}
+	}()
+	every := time.Duration(l.cfg.Section.Every)
+	l.noteOutput(l.renew(false))
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	for {
+		l.Step()
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		case <-l.kick:
+		}
+	}
+}
+
+// renew asks the output within one turn of the loop.
+func (l *Loop) renew(on bool) error {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Duration(l.cfg.Section.Every))
+	defer cancel()
+	return l.cfg.Output.Renew(ctx, on)
+}
+
+func (l *Loop) noteOutput(err error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.output = ""
+	if err != nil {
+		l.output = err.Error()
+	}
+}
+
+// Step looks, decides and renews once. Run calls it; a simulation may.
+func (l *Loop) Step() {
+	d := l.decide()
+	// The renewal is here and nowhere else: a loop that does not come round
+	// does not renew.
+	if err := l.renew(d.On); err != nil {
+		l.noteOutput(err)
+		if d.On {
+			l.renew(false)
+		}
+		l.cfg.Log.Error("heat: output", "err", err)
+	} else {
+		l.noteOutput(nil)
+	}
+}
+
+func (l *Loop) decide() Decision {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	t0 := time.Now()
+	at := t0.Sub(l.started)
+	now, trusted := l.cfg.Clock()
+
+	in := Input{At: at, Output: l.output, Records: l.keep.trouble()}
+	in.Control = l.sense(l.cfg.Section.Control)
+	in.Limit = l.sense(l.cfg.Section.Limit)
+	in.Air = in.Limit
+	if l.cfg.Section.Air != l.cfg.Section.Limit {
+		in.Air = l.sense(l.cfg.Section.Air)
+	}
+	if l.cfg.Section.Shed != "" {
+		in.Shed = l.sense(l.cfg.Section.Shed)
+	} else {
+		in.Shed.Doubt = ProbeMissing
+	}
+	in.SwitchOff = l.cfg.Switch != nil && l.cfg.Switch()
+	l.profile = false
+	if l.cfg.Profile != nil {
+		if p, ok := l.cfg.Profile(); ok {
+			if !trusted {
+				in.ClockDoubt = true
+			} else if c, ok := p.At(now); ok {
+				in.ProfileC, l.profile = sensors.Some(c), true
+			}
+		}
+	}
+	if !l.wall.IsZero() {
+		// The wall moved otherwise than time did.
+		if step := now.Round(0).Sub(l.wall) - t0.Sub(l.mono); step > time.Minute || step < -time.Minute {
+			in.ClockDoubt = true
+		}
+	}
+	l.wall, l.mono = now.Round(0), t0
+	l.decideBack(at, now, trusted)
+
+	latchedWas := l.ctl.Latched()
+	d := l.ctl.Step(in)
+	l.book(d, in, at, now, trusted, latchedWas)
+	l.status.StepNS = time.Since(t0).Nanoseconds()
+	return d
+}
+
+// decideBack decides whether heat comes back by itself after a restart.
+func (l *Loop) decideBack(at time.Duration, now time.Time, trusted bool) {
+	b := l.back
+	if b == nil {
+		return
+	}
+	no := func(why string) {
+		l.back = nil
+		l.ctl.Off(PowerCut, "it was held at "+fmt.Sprintf("%g °C before the power cut and stays off: %s", *b.WishC, why))
+	}
+	switch {
+	case !b.Resume:
+		no("\"resume after power cut\" is not ticked")
+	case l.ctl.Latched() != nil:
+		no("it is latched")
+	case b.OnAt == nil:
+		no("the heater had not been on")
+	case !trusted && at > resumeSound:
+		no("the clock is not known, nor how long the cut was")
+	case !trusted:
+	case !b.Trusted:
+		no("the clock was not known before it")
+	case now.Sub(*b.OnAt) > ResumeMemory || now.Before(*b.OnAt):
+		no("the heater was last on more than an hour ago")
+	default:
+		l.back = nil
+		if err := l.ctl.Resume(*b.WishC, at); err != nil {
+			l.back = b
+			no(err.Error())
+		}
+	}
+}
+
+// sense is one probe now.
+func (l *Loop) sense(id string) Sense {
+	s := Sense{ID: id}
+	h, ok := l.cfg.Probe(id)
+	if !ok {
+		s.Doubt = ProbeMissing
+		return s
+	}
+	s.Wired, s.Say = h.Wired, h.Err
+	now := time.Now()
+	m := l.seen[id]
+	if m == nil {
+		// What stood there before us is of an unknown age.
+		m = &seen{taken: h.Taken, last: h.LastAt}
+		l.seen[id] = m
+	} else if h.Taken != m.taken && !h.LastAt.Equal(m.last) {
+		m.at = now
+	}
+	m.taken, m.last = h.Taken, h.LastAt
+	switch h.State {
+	case "ok":
+	case "stuck":
+		s.Doubt = ProbeStuck
+	case "implausible":
+		s.Doubt = ProbeImplausible
+	case "stale":
+		s.Doubt = ProbeStale
+	default:
+		s.Doubt = ProbeMissing
+	}
+	if s.Doubt == "" && (m.at.IsZero() || now.Sub(m.at) > h.Stale) {
+		s.Doubt = ProbeStale
+	}
+	if s.Doubt == "" {
+		s.TempC, s.RH, s.Say = h.Last.Temp, h.Last.RH, ""
+	}
+	return s
+}
+
+// book keeps what has to be kept and tells what changed.
+func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trusted bool, latchedWas *Latch) {
+	if d.On {
+		l.onAt = now
+	}
+	by := l.byNext
+	l.byNext = ""
+	if d.On != l.onWas {
+		l.switched++
+	}
+	if d.On != l.onWas || d.Why != l.whyWas && (d.Why.Fault() || l.whyWas.Fault()) {
+		l.note(Event{At: now, On: d.On, Why: d.Why, Text: onOff(d.On) + ": " + d.Say, By: by})
+	}
+	if now2 := l.ctl.Latched(); now2 != latchedWas && now2 != nil {
+		l.saveLatch(now)
+	}
+	// Also while off: a card that can't be written is found before heat is on.
+	if d.On != l.onWas || at-l.savedAt >= onSave || l.savedAt == 0 {
+		l.saveOn(now, trusted, at)
+	}
+	l.onWas, l.whyWas = d.On, d.Why
+	since := now.Add(-(at - l.ctl.Since()))
+	l.status = Status{
+		Decision: d, At: now, Since: since, PanelC: in.Control.TempC, AirC: in.Air.TempC, LimitC: in.Limit.TempC,
+		WishC: l.ctl.Wish(), Planned: l.profile && l.ctl.Wish().OK(), OnTime: l.ctl.OnTime().Total(), OnTimeUnknown: l.ctl.OnTime().Unknown,
+		Solvent: l.ctl.SolventLeft(at), Resume: l.resume, Switched: l.switched, Lease: l.cfg.Output.Lease(), Output: l.output,
+	}
+}
+
+func onOff(on bool) string {
+	if on {
+		return "on"
+	}
+	return "off"
+}
+
+func (l *Loop) note(e Event) {
+	if l.cfg.Journal != nil {
+		l.cfg.Journal.Note(e)
+	}
+}
+
+func (l *Loop) saveLatch(now time.Time) {
+	r := latchRecord{At: now}
+	if x := l.ctl.Latched(); x != nil {
+		r.Latched, r.Why, r.Say = true, x.Why, x.Say
+	}
+	l.keep.put(LatchFile, r)
+}
+
+func (l *Loop) saveOn(now time.Time, trusted bool, at time.Duration) {
+	o := l.ctl.OnTime()
+	if o.Unknown {
+		return // what is not known stays lost until a day has passed
+	}
+	r := onRecord{IntoS: o.Into.Seconds(), SavedAt: now, Trusted: trusted, On: l.ctl.on, WishC: l.ctl.Wish().Ptr(), Resume: l.resume, Solvent: l.ctl.SolventLeft(at) > 0}
+	for i, h := range o.Hours {
+		r.HoursS[i] = h.Seconds()
+	}
+	if !l.onAt.IsZero() {
+		t := l.onAt
+		r.OnAt = &t
+	} else if l.back != nil {
+		r.OnAt = l.back.OnAt
+	}
+	if l.back != nil && r.WishC == nil {
+		r.WishC = l.back.WishC
+	}
+	l.keep.put(OnTimeFile, r)
+	l.savedAt = at
+}
+
+// stopped notes that the loop ended.
+func (l *Loop) stopped() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	now, trusted := l.cfg.Clock()
+	if l.onWas {
+		l.note(Event{At: now, Why: Stopped, Text: "off: the program stops"})
+	}
+	l.ctl.on = false
+	l.saveOn(now, trusted, time.Since(l.started))
+	l.status.Decision = Decision{Why: Stopped, Say: "the program has stopped", Latched: l.ctl.Latched() != nil}
+}
+
+// person runs a change by a person and lets the loop step at once.
+func (l *Loop) person(by string, f func(at time.Duration) error) error {
+	l.mu.Lock()
+	at := time.Since(l.started)
+	err := f(at)
+	if err == nil {
+		l.byNext = by
+		now, trusted := l.cfg.Clock()
+		l.saveOn(now, trusted, at)
+	}
+	l.mu.Unlock()
+	select {
+	case l.kick <- struct{}{}:
+	default:
+	}
+	return err
+}
+
+// Hold asks for a plain set point, °C, inside the file's span.
+func (l *Loop) Hold(by string, setC float64) error {
+	return l.person(by, func(time.Duration) error {
+		if err := l.ctl.Hold(setC); err != nil {
+			return err
+		}
+		l.back = nil
+		now, _ := l.cfg.Clock()
+		l.note(Event{At: now, On: l.onWas, Why: l.whyWas, Text: fmt.Sprintf("to be held at %g °C", setC), By: by})
+		return nil
+	})
+}
+
+// Off switches off until a person asks for heat again.
+func (l *Loop) Off(by, why string) {
+	l.person(by, func(time.Duration) error {
+		l.back = nil
+		l.ctl.Off(ByHand, why)
+		now, _ := l.cfg.Clock()
+		l.note(Event{At: now, Why: ByHand, Text: "off: " + why, By: by})
+		return nil
+	})
+}
+
+// UseSolvent keeps heat off for 30 minutes.
+func (l *Loop) UseSolvent(by string) {
+	l.person(by, func(at time.Duration) error {
+		l.ctl.UseSolvent(at)
+		now, _ := l.cfg.Clock()
+		l.note(Event{At: now, Why: Solvent, Text: "off: solvent in use", By: by})
+		return nil
+	})
+}
+
+// Release takes back a latch, as a person who has looked.
+func (l *Loop) Release(by string) error {
+	return l.person(by, func(time.Duration) error {
+		x := l.ctl.Latched()
+		if x == nil {
+			return errors.New("nothing is latched")
+		}
+		l.ctl.Release()
+		l.back = nil
+		now, _ := l.cfg.Clock()
+		l.saveLatch(now)
+		l.note(Event{At: now, Why: NotAsked, Text: "released after: " + x.Say, By: by})
+		return nil
+	})
+}
+
+// SetResume ticks or unticks "resume after power cut".
+func (l *Loop) SetResume(by string, on bool) {
+	l.person(by, func(time.Duration) error { l.resume = on; return nil })
+}
+
+// Status is the tent after the last step.
+func (l *Loop) Status() Status {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.status
+}

@@ -1,0 +1,48 @@
+// Package pulse drives a heater through a retriggerable relay: one that is in
+// only while pulses keep coming and drops out by itself a while after the
+// last. A line that is stuck at either level, a process that died, a board
+// that hangs: each is the end of the pulses.
+//
+// Every renewal for on turns the line over, so that a rising edge comes with
+// every other one. Off leaves the line low, and the heater goes off when the
+// relay's own time has run out.
+package pulse
+
+import (
+	"context"
+	"time"
+
+	"curewright/heat"
+)
+
+// Output makes the pulses. One goroutine uses it.
+type Output struct {
+	line  heat.Line
+	hold  time.Duration
+	level bool
+}
+
+var _ heat.Output = (*Output)(nil)
+
+// New returns an output on a line; hold is how long the relay stays in after
+// its last pulse. Nothing is driven before the first renewal.
+func New(line heat.Line, hold time.Duration) *Output { return &Output{line: line, hold: hold} }
+
+// Renew makes an edge for on, and rests the line for off.
+func (o *Output) Renew(_ context.Context, on bool) error {
+	if !on {
+		o.level = false
+	} else {
+		o.level = !o.level
+	}
+	return o.line.Set(o.level)
+}
+
+// Lease is the relay's own hold time.
+func (o *Output) Lease() time.Duration { return o.hold }
+
+// Close rests the line.
+func (o *Output) Close() error {
+	o.level = false
+	return o.line.Set(false)
+}

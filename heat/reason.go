@@ -1,0 +1,146 @@
+package heat
+
+import (
+	"time"
+
+	"curewright/sensors"
+)
+
+// Reason says in one word why the heater is on or off.
+type Reason string
+
+// Reasons that are no fault.
+const (
+	NotAsked    Reason = "not_asked" // nobody wants heat
+	ByHand      Reason = "by_hand"   // a person switched it off
+	Switch      Reason = "switch"    // the wired switch says off
+	Solvent     Reason = "solvent"   // solvent in use
+	Settling    Reason = "settling"  // probes must be sound for a while first
+	Resuming    Reason = "resuming"  // after a power cut, waiting until sound
+	Warming     Reason = "warming"   // on
+	Resting     Reason = "resting"   // off in a cycle
+	WarmEnough  Reason = "warm_enough"
+	AirLimit    Reason = "air_limit"  // the air is as warm as it may get
+	LeadLimit   Reason = "lead_limit" // the panel has to catch up with the air
+	DewGuard    Reason = "dew_guard"  // warming would drive the panel towards the dew point
+	PushedBound Reason = "pushed_bound"
+	Stopped     Reason = "stopped" // the program ends
+)
+
+// Reasons that are faults: off by safety.
+const (
+	ProbeMissing     Reason = "probe_missing"
+	ProbeStale       Reason = "probe_stale"
+	ProbeStuck       Reason = "probe_stuck"
+	ProbeImplausible Reason = "probe_implausible"
+	ProbeNotWired    Reason = "probe_not_wired"
+	ProbesDisagree   Reason = "probes_disagree"
+	OverTemperature  Reason = "over_temperature"
+	NoEffect         Reason = "no_effect"
+	RisingWhileOff   Reason = "rising_while_off"
+	ClockDoubt       Reason = "clock_in_doubt"
+	LoopLate         Reason = "loop_late"
+	OutputFault      Reason = "output"
+	Records          Reason = "records"     // latch or on-time cannot be kept
+	LatchUnknown     Reason = "latch_file"  // missing or damaged: reads as latched
+	OnTimeLimit      Reason = "daily_limit" // on-time within 24 h, or not known
+	PowerCut         Reason = "power_cut"   // it was on and did not come back by itself
+)
+
+// latching faults want a person.
+var latching = map[Reason]bool{
+	OverTemperature: true, NoEffect: true, RisingWhileOff: true, OutputFault: true, LatchUnknown: true,
+}
+
+// Fault reports whether the reason is off by safety rather than by choice.
+func (r Reason) Fault() bool {
+	switch r {
+	case ProbeMissing, ProbeStale, ProbeStuck, ProbeImplausible, ProbeNotWired, ProbesDisagree, OverTemperature,
+		NoEffect, RisingWhileOff, ClockDoubt, LoopLate, OutputFault, Records, LatchUnknown, OnTimeLimit, PowerCut:
+		return true
+	}
+	return false
+}
+
+// Latches reports whether the fault lasts until a person releases it.
+func (r Reason) Latches() bool { return latching[r] }
+
+// Times of the guards. All are choices, no source.
+const (
+	// soundFor is how long every probe must have been sound before heat.
+	soundFor = time.Minute
+	// resumeSound is the same before heat comes back by itself after a power
+	// cut, and resumeWithin how long it may take to get there.
+	resumeSound  = 5 * time.Minute
+	resumeWithin = 15 * time.Minute
+	// ResumeMemory is how long ago the heater may have been on to resume.
+	ResumeMemory = time.Hour
+	// disagreeFor lets a door's gust pass.
+	disagreeFor = time.Minute
+	// clockRest is how long heat rests after the clock was in doubt.
+	clockRest = 5 * time.Minute
+	// offRest is how long after switching off the air may still rise by what
+	// the heater holds; riseIn and riseK are the rise that then means heat
+	// nobody asked for, riseAlone the same without a probe around the tent.
+	offRest   = 10 * time.Minute
+	riseIn    = 10 * time.Minute
+	riseK     = 3.0
+	riseAlone = 5.0
+	// effectK is the rise that shows that a heater heats; coolK the fall under
+	// heat, within coolIn, that shows it does not.
+	effectK = 1.0
+	coolK   = 4.0
+	coolIn  = 30 * time.Minute
+	// Turns of at least minTurn must raise the air by shownK, until afterHeat
+	// after them, or they add up to heat without effect.
+	minTurn   = time.Minute
+	shownK    = .3
+	afterHeat = 3 * time.Minute
+	// SolventRest keeps heat off after solvent was used.
+	SolventRest = 30 * time.Minute
+)
+
+// OffWithin is how long after a fault arises the heater is off at the latest,
+// by the controller and loop together; the output's lease is the bound for
+// whatever stops those. stale is the longest stale limit of the probes used.
+func (c ConfigSection) OffWithin(r Reason, stale time.Duration) time.Duration {
+	every := time.Duration(c.Every)
+	switch r {
+	case ProbeMissing, ProbeStale:
+		return stale + 2*every
+	case ProbesDisagree:
+		return disagreeFor + 2*every
+	case NoEffect:
+		// Of unbroken heat. A law that ramps up from little heat adds the time
+		// to get there; one throttled near the dew point five times as long.
+		ramp := time.Duration(0)
+		if c.Law == "pi" {
+			ramp = time.Duration(1 / c.Kp / c.RampKH * float64(time.Hour))
+		}
+		return max(time.Duration(c.EffectAfter), coolIn) + ramp + 2*every
+	case RisingWhileOff:
+		return 0 // it is off; nothing switches it on from then on
+	case LoopLate:
+		return time.Duration(c.Lease)
+	}
+	return 2 * every
+}
+
+// Sense is one probe as heat sees it at a step.
+type Sense struct {
+	ID    string
+	TempC sensors.Value
+	RH    sensors.Value
+	// Doubt is why it is not believed, "" for sound. A doubted probe has no
+	// temperature.
+	Doubt Reason
+	Say   string // of the doubt
+	Wired bool
+}
+
+func (s Sense) c() (float64, bool) {
+	if s.Doubt != "" {
+		return 0, false
+	}
+	return s.TempC.Get()
+}

@@ -1,0 +1,162 @@
+// Package relay drives a heater's relay through a guard: a separate small
+// process that owns the line, takes renewals over a pipe and switches off at
+// the end of the pipe, at the end of the lease, on a signal, and when the line
+// does not obey. While it runs it feeds the board's hardware watchdog, so that
+// a guard that dies with the relay on resets the board: nothing is assumed
+// about a line after its process died.
+//
+// Requests are lines "on N" and "off N" with a number; answers are "ok on N",
+// "ok off N" and "err N TEXT". Everything that is no such request means off.
+package relay
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"periph.io/x/conn/v3/gpio"
+	"periph.io/x/conn/v3/gpio/gpioreg"
+
+	"curewright/heat"
+)
+
+// ErrNoLine is the error for a line that the board does not have.
+var ErrNoLine = errors.New("no such GPIO line")
+
+// gpioLine is a line of the board.
+type gpioLine struct {
+	p   gpio.PinIO
+	low bool
+}
+
+func (g gpioLine) Set(on bool) error { return g.p.Out(gpio.Level(on != g.low)) }
+
+// fileLine writes 1 or 0 to a file, such as an LED's brightness.
+type fileLine struct {
+	name string
+	low  bool
+}
+
+func (f fileLine) Set(on bool) error {
+	b := []byte("0\n")
+	if on != f.low {
+		b = []byte("1\n")
+	}
+	return os.WriteFile(f.name, b, 0o644)
+}
+
+// OpenLine returns the line of a name such as "GPIO17", or "file:PATH" for a
+// file that takes 1 and 0. It switches nothing. The host's lines must have
+// been registered.
+func OpenLine(name string, activeLow bool) (heat.Line, error) {
+	if p, ok := strings.CutPrefix(name, "file:"); ok {
+		return fileLine{p, activeLow}, nil
+	}
+	p := gpioreg.ByName(name)
+	if p == nil {
+		return nil, fmt.Errorf("line %q: %w", name, ErrNoLine)
+	}
+	return gpioLine{p, activeLow}, nil
+}
+
+// Guard is the process's work. Every field but Watchdog is required.
+type Guard struct {
+	Line  heat.Line
+	Lease time.Duration
+	In    io.Reader
+	Out   io.Writer
+	// Watchdog is the open watchdog device, nil for none. It is fed while the
+	// line obeys; "V" is written before an orderly end, which disarms it.
+	Watchdog io.Writer
+}
+
+// feedEvery is well inside the shortest usual timeout of a board's watchdog
+// (15 s, from memory).
+const feedEvery = 3 * time.Second
+
+// Run guards until the end of In, ctx's end, or a line that does not obey when
+// told to go off. The line is off when it starts and when it returns; where
+// that could not be done the watchdog is left to bite.
+func (g *Guard) Run(ctx context.Context) (err error) {
+	dead := false
+	set := func(on bool) error {
+		err := g.Line.Set(on)
+		// Off that does not work is what the watchdog is for.
+		dead = err != nil && !on
+		return err
+	}
+	if err := set(false); err != nil {
+		return fmt.Errorf("guard: line: %w", err)
+	}
+	defer func() {
+		if e := set(false); e != nil {
+			err = errors.Join(err, fmt.Errorf("guard: line: %w", e))
+			return
+		}
+		if g.Watchdog != nil {
+			if _, e := io.WriteString(g.Watchdog, "V"); e != nil {
+				err = errors.Join(err, fmt.Errorf("guard: watchdog: %w", e))
+			}
+		}
+	}()
+
+	lines := make(chan string)
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		s := bufio.NewScanner(g.In)
+		s.Buffer(make([]byte, 256), 256)
+		for s.Scan() {
+			select {
+			case lines <- s.Text():
+			case <-ctx.Done():
+				return
+			}
+		}
+	}()
+
+	feed := time.NewTicker(feedEvery)
+	defer feed.Stop()
+	expiry := time.NewTimer(g.Lease)
+	defer expiry.Stop()
+	for {
+		if g.Watchdog != nil && !dead {
+			if _, err := g.Watchdog.Write([]byte{0}); err != nil {
+				return fmt.Errorf("guard: watchdog: %w", err)
+			}
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-ended:
+			return nil
+		case <-feed.C:
+		case <-expiry.C:
+			if err := set(false); err != nil {
+				return fmt.Errorf("guard: line: %w", err)
+			}
+			fmt.Fprintln(g.Out, "expired")
+		case s := <-lines:
+			var word string
+			var n uint64
+			if _, err := fmt.Sscanf(s, "%s %d", &word, &n); err != nil || (word != "on" && word != "off") {
+				word = "off"
+			}
+			err := set(word == "on")
+			if err != nil && word == "on" {
+				err = errors.Join(err, set(false))
+			}
+			if err != nil {
+				fmt.Fprintf(g.Out, "err %d %s\n", n, strings.ReplaceAll(err.Error(), "\n", "; "))
+			} else {
+				fmt.Fprintf(g.Out, "ok %s %d\n", word, n)
+			}
+			expiry.Reset(g.Lease)
+		}
+	}
+}

@@ -1,0 +1,173 @@
+package relay
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os/exec"
+	"strings"
+	"sync"
+	"time"
+
+	"curewright/heat"
+)
+
+// Output is the daemon's end of a guard.
+type Output struct {
+	argv  []string
+	lease time.Duration
+	errw  io.Writer
+
+	mu    sync.Mutex
+	child *child
+	n     uint64
+	died  int
+	ended bool
+}
+
+// maxDied bounds how many guards are started after ones that died or hang.
+const maxDied = 20
+
+var _ heat.Output = (*Output)(nil)
+
+type child struct {
+	cmd     *exec.Cmd
+	in      io.WriteCloser
+	answers chan string // closed when the guard is gone
+}
+
+// New returns an output that starts argv, a relay-guard, at its first renewal.
+// What the guard says on its standard error goes to errw.
+func New(argv []string, lease time.Duration, errw io.Writer) *Output {
+	return &Output{argv: argv, lease: lease, errw: errw}
+}
+
+// Lease is the guard's.
+func (o *Output) Lease() time.Duration { return o.lease }
+
+func (o *Output) start() (*child, error) {
+	cmd := exec.Command(o.argv[0], o.argv[1:]...)
+	cmd.Stderr = o.errw
+	own(cmd)
+	in, err := cmd.StdinPipe()
+	if err != nil {
+		return nil, err
+	}
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		return nil, err
+	}
+	if err := cmd.Start(); err != nil {
+		return nil, err
+	}
+	c := &child{cmd: cmd, in: in, answers: make(chan string, 16)}
+	go func() {
+		defer close(c.answers)
+		s := bufio.NewScanner(out)
+		for s.Scan() {
+			select {
+			case c.answers <- s.Text():
+			default: // answers that nobody waits for
+			}
+		}
+		_ = cmd.Wait()
+	}()
+	return c, nil
+}
+
+// Renew passes the request on and waits for the guard's answer. A guard that
+// is gone is an error, and a new one is started whose first act is to switch
+// the line off; it is never asked for heat by the renewal that found the old
+// one dead.
+func (o *Output) Renew(ctx context.Context, on bool) error {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.ended {
+		return errors.New("guard: closed")
+	}
+	if o.child == nil {
+		if o.died > maxDied {
+			return errors.New("guard: too many have died; unplug the heater and start the daemon anew")
+		}
+		c, err := o.start()
+		if err != nil {
+			return fmt.Errorf("guard: %w", err)
+		}
+		o.child = c
+	}
+	err := o.ask(ctx, o.child, on)
+	if err == nil {
+		return nil
+	}
+	o.child.in.Close()
+	o.child = nil
+	if o.died++; o.died <= maxDied {
+		if o.child, _ = o.start(); o.child != nil {
+			_ = o.ask(ctx, o.child, false)
+		}
+	}
+	return err
+}
+
+func (o *Output) ask(ctx context.Context, c *child, on bool) error {
+	o.n++
+	word := "off"
+	if on {
+		word = "on"
+	}
+	if _, err := fmt.Fprintf(c.in, "%s %d\n", word, o.n); err != nil {
+		return fmt.Errorf("guard: %w", err)
+	}
+	want := fmt.Sprintf("ok %s %d", word, o.n)
+	for {
+		select {
+		case s, ok := <-c.answers:
+			switch {
+			case !ok:
+				return errors.New("guard: it has ended; nothing is known about its line")
+			case s == want:
+				return nil
+			case strings.HasPrefix(s, fmt.Sprintf("err %d ", o.n)):
+				return fmt.Errorf("guard: %s", strings.TrimPrefix(s, fmt.Sprintf("err %d ", o.n)))
+			}
+		case <-ctx.Done():
+			return fmt.Errorf("guard: no answer: %w", ctx.Err())
+		}
+	}
+}
+
+// Pid is the guard's process, 0 for none.
+func (o *Output) Pid() int {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if o.child == nil || o.child.cmd.Process == nil {
+		return 0
+	}
+	return o.child.cmd.Process.Pid
+}
+
+// Close ends the guard's input, at which it switches off and ends.
+func (o *Output) Close() error {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.ended = true
+	c := o.child
+	if c == nil {
+		return nil
+	}
+	c.in.Close()
+	late := time.NewTimer(5 * time.Second)
+	defer late.Stop()
+	for {
+		select {
+		case _, ok := <-c.answers:
+			if !ok {
+				return nil
+			}
+		case <-late.C:
+			return errors.New("guard: does not end")
+		}
+	}
+}

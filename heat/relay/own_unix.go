@@ -1,0 +1,13 @@
+//go:build unix
+
+package relay
+
+import (
+	"os/exec"
+	"syscall"
+)
+
+// own puts the guard into a process group of its own, so that a Ctrl-C on the
+// terminal reaches it only as the end of its input, after the daemon's last
+// word.
+func own(cmd *exec.Cmd) { cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} }
