@@ -115,6 +115,14 @@ func webError(err error) error {
 	return err
 }
 
+// named says which record is not there.
+func named(kind, id string, err error) error {
+	if errors.Is(err, web.ErrNotFound) {
+		return fmt.Errorf("%s %s: %w", kind, id, err)
+	}
+	return err
+}
+
 // Create checks a new record against the work it belongs to and stores it.
 func (d *daemon) Create(ctx context.Context, who web.Who, kind string, body json.RawMessage, key string) (string, bool, error) {
 	d.workMu.Lock()
@@ -155,7 +163,7 @@ func (d *daemon) Patch(ctx context.Context, who web.Who, kind, id string, body j
 		return err
 	}
 	if err := d.store.PatchWork(ctx, kind, id, body, who.Name, d.clk.Now(), key, check); err != nil {
-		return webError(err)
+		return named(kind, id, webError(err))
 	}
 	d.changed(kind)
 	return nil
@@ -173,7 +181,7 @@ func (d *daemon) Delete(ctx context.Context, who web.Who, kind, id, key string) 
 		return web.Faults{{Field: "id", What: fmt.Sprintf("%s %q is used by %s: delete that first", kind, id, user)}}
 	}
 	if err := d.store.DeleteWork(ctx, kind, id, who.Name, d.clk.Now(), key); err != nil {
-		return webError(err)
+		return named(kind, id, webError(err))
 	}
 	d.changed(kind)
 	return nil
@@ -503,11 +511,6 @@ func (d *daemon) TestSound(ctx context.Context, channel string, heard *bool) err
 // FitResin fits a resin to a data sheet, as TOML or the same keys in JSON.
 func (d *daemon) FitResin(_ context.Context, sheet json.RawMessage) (json.RawMessage, error) {
 	return fitSheet(sheet)
-}
-
-// Plan plans a day from a job in JSON.
-func (d *daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessage, error) {
-	return d.plan(ctx, body)
 }
 
 // Pot answers the cup calculator.

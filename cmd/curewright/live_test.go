@@ -332,3 +332,44 @@ func (l *liveDaemon) coats() []web.CoatView {
 }
 
 func noLog() *slog.Logger { return slog.New(slog.DiscardHandler) }
+
+// A day planned over the API, from the same keys as a job file has.
+func TestPlanOverTheAPI(t *testing.T) {
+	now := time.Date(2026, 10, 10, 8, 0, 0, 0, time.UTC)
+	live := newLiveDaemon(t, t.TempDir(), now)
+	var rs []web.PushReading
+	for i := range 120 {
+		at, c := now.Add(time.Duration(i-120)*time.Minute), 17.0
+		rs = append(rs, web.PushReading{Probe: "shed-air", Time: &at, TempC: &c})
+	}
+	live.push(rs)
+	steps := []map[string]any{
+		{"id": "tack", "panel": "lid", "do": "coat", "coat": "t", "when": "start", "work_minutes": 15},
+		{"id": "aramid", "panel": "lid", "do": "cloth", "cloth": "aramid 170 twill", "when": "tacky", "of": "tack", "work_minutes": 20},
+	}
+	body := map[string]any{
+		"panel": []map[string]any{{"id": "lid", "core": "foam", "area_m2": 1.4, "probe": nil}},
+		"coat":  []map[string]any{{"id": "t", "panel": "lid", "resin": "medium", "kind": "tack coat"}},
+		"step":  steps,
+		"day":   map[string]any{"start": now.Format(time.RFC3339), "hours": []string{"08:00-20:00"}, "people": 1, "low_c": 6},
+	}
+	var got struct {
+		Feasible bool
+		Steps    []struct {
+			Step string
+			At   time.Time
+		}
+	}
+	if err := json.Unmarshal(live.do("POST", "/api/v1/plan", body, http.StatusOK), &got); err != nil {
+		t.Fatal(err)
+	}
+	// A medium epoxy at 17 °C is tacky after about 2.9 h: between the 2.25 h at
+	// 20 °C and the 3.37 h at 15 °C of the rate law's steady table.
+	if !got.Feasible || len(got.Steps) != 2 || got.Steps[1].At.Sub(got.Steps[0].At) < 2*time.Hour || got.Steps[1].At.Sub(got.Steps[0].At) > 5*time.Hour {
+		t.Errorf("plan: %+v", got)
+	}
+	steps[1]["cloth"] = "tweed 170"
+	if b := live.do("POST", "/api/v1/plan", body, http.StatusBadRequest); !bytes.Contains(b, []byte("tweed")) {
+		t.Errorf("an unknown cloth: %s", b)
+	}
+}

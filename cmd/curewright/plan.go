@@ -1,14 +1,13 @@
 package main
 
 import (
-	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -18,6 +17,7 @@ import (
 	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/model/plan"
+	"curewright/model/pot"
 	"curewright/model/shop"
 )
 
@@ -110,7 +110,10 @@ func planJob(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 		if err != nil {
 			return in, usagef("%s: %v", j.Place("day", "hours"), err)
 		}
-		if to <= from {
+		if to == from {
+			return in, usagef("%s: %q never opens; the whole day is 00:00-24:00", j.Place("day", "hours"), h)
+		}
+		if to < from {
 			// Over midnight: two spans of the same day.
 			in.Hours = append(in.Hours, plan.Hours{From: 0, To: int(to)}, plan.Hours{From: int(from), To: 24 * 60})
 			continue
@@ -129,6 +132,9 @@ func planJob(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 		words := cl.Name
 		if cl.GM2 != nil && !strings.ContainsAny(cl.Name, "0123456789") {
 			words = fmt.Sprintf("%s %g", cl.Name, *cl.GM2)
+		}
+		if was := cloths[cl.Coat]; was != "" {
+			words = was + " + " + words // layer on layer
 		}
 		if cl.Coat != "" {
 			cloths[cl.Coat] = words
@@ -251,39 +257,79 @@ func titleOf(path string) string {
 	return strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
 }
 
+// printPlan shows the day as a list: the time in a column of its own, and what
+// belongs to it hanging beside it.
 func printPlan(a *app, res plan.Result) {
+	under := strings.Repeat(" ", 11)
+	line := func(head, text string) { fmt.Fprintln(a.out, hang(head, a.units.text(text))) }
 	if !res.Feasible {
 		fmt.Fprintln(a.out, "This day can't be done as it stands.")
-		for _, w := range res.WhyNot {
-			fmt.Fprintln(a.out, wrap("· "+w, 78))
-		}
 	} else if res.Finish != nil {
-		fmt.Fprintf(a.out, "%.0f in 100 forecasts let every step fall inside its window; done about %s.\n",
-			100*res.Probability, res.Finish.Format("Mon 15:04"))
+		line("", fmt.Sprintf("%.0f in 100 forecasts let every step fall inside its window; done about %s.",
+			100*res.Probability, res.Finish.Format("Mon 15:04")))
+	}
+	for _, w := range res.WhyNot {
+		line("· ", w)
 	}
 	fmt.Fprintln(a.out)
 	for _, s := range res.Steps {
-		fmt.Fprintf(a.out, "%s  %s\n", s.At.Format("Mon 15:04"), wrap(s.Say, 66))
-		for _, b := range s.Batches {
-			line := fmt.Sprintf("%.0f g of %s", b.Grams, b.Resin)
-			if b.ResinG != nil && b.HardenerG != nil {
-				line = fmt.Sprintf("%.0f g: %.0f resin + %.0f hardener, %s", b.Grams, *b.ResinG, *b.HardenerG, b.Resin)
+		say := s.Say
+		if s.Panel != "" {
+			say = s.Panel + ": " + say
+		}
+		line(s.At.Format("Mon 15:04")+"  ", say)
+		for i := 0; i < len(s.Batches); {
+			n := 1
+			for i+n < len(s.Batches) && s.Batches[i+n].Grams == s.Batches[i].Grams {
+				n++
 			}
-			if b.WorkMinutes != nil {
-				line += fmt.Sprintf("; use it within %.0f min", *b.WorkMinutes)
-			}
-			fmt.Fprintf(a.out, "           cup  %s\n", line)
+			line(under, cupWords(s.Batches[i], n))
+			i += n
 		}
 		if s.Window != nil {
-			fmt.Fprintf(a.out, "           window  %s to %s\n", edge(s.Window.Opens, "now"), edge(s.Window.Closes, "open end"))
+			line(under, fmt.Sprintf("window %s to %s", edge(s.Window.Opens, "now"), edge(s.Window.Closes, "open end")))
 		}
 	}
+	if len(res.Options) > 0 {
+		fmt.Fprintln(a.out, "\nWhat would make it surer:")
+	}
 	for _, o := range res.Options {
-		fmt.Fprintln(a.out, wrap("or: "+o.Say, 78))
+		text := fmt.Sprintf("%s %.0f in 100", o.Say, 100*o.Probability)
+		if o.Finish != nil {
+			text += ", done about " + o.Finish.Format("Mon 15:04")
+		}
+		line("· ", text+".")
 	}
-	for _, n := range append(res.Notes, res.Cautions...) {
-		fmt.Fprintln(a.out, wrap("· "+n, 78))
+	fmt.Fprintln(a.out)
+	for _, n := range append(slices.Clone(res.Notes), res.Cautions...) {
+		line("· ", n)
 	}
+}
+
+// cupWords say how to mix n equal cups.
+func cupWords(b plan.Batch, n int) string {
+	s := fmt.Sprintf("a cup of %.0f g %s", b.Grams, b.Resin)
+	if n > 1 {
+		s = fmt.Sprintf("%d cups, one after another, each of %.0f g %s", n, b.Grams, b.Resin)
+	}
+	switch {
+	case b.ResinG != nil && b.HardenerG != nil:
+		s += fmt.Sprintf(": %.0f g resin + %.0f g hardener", *b.ResinG, *b.HardenerG)
+		if b.HardenerLow != nil && b.HardenerHi != nil {
+			s += fmt.Sprintf(" (%.1f to %.1f)", *b.HardenerLow, *b.HardenerHi)
+		}
+	case b.Ratio != "":
+		s += ": " + b.Ratio
+	default:
+		s += ": ratio from the data sheet"
+	}
+	if b.WorkMinutes != nil {
+		s += fmt.Sprintf("; use it within %.0f min", *b.WorkMinutes)
+	}
+	if b.Verdict == pot.Runaway {
+		s += "; it overheats if left standing"
+	}
+	return s + "."
 }
 
 func edge(t *time.Time, none string) string {
@@ -291,42 +337,6 @@ func edge(t *time.Time, none string) string {
 		return none
 	}
 	return t.Format("Mon 15:04")
-}
-
-// plan answers the page: a job as TOML in a JSON string, with the work and
-// the weather that the daemon knows.
-func (d *daemon) plan(ctx context.Context, body json.RawMessage) (json.RawMessage, error) {
-	var q struct {
-		Job string `json:"job"`
-	}
-	if err := strict(body, &q); err != nil {
-		return nil, err
-	}
-	w, err := d.work(ctx)
-	if err != nil {
-		return nil, err
-	}
-	j, err := job.ParseJob([]byte(q.Job), "job", time.Time{}, func(name string) (cure.Resin, error) {
-		if r, ok := w.Resins[name]; ok {
-			return r, nil
-		}
-		return cure.Resin{}, fmt.Errorf("unknown epoxy %q", name)
-	})
-	if err != nil {
-		return nil, lineFaults(job.Lines(err))
-	}
-	var shopC *float64
-	if t := shopTemp(d.clk.Now(), d.set.Health()); !math.IsNaN(t) {
-		shopC = &t
-	}
-	res, err := solvePlan(j, nil, shopC)
-	var u *usageError
-	if errors.As(err, &u) {
-		return nil, lineFaults(u.lines)
-	} else if err != nil {
-		return nil, err
-	}
-	return json.Marshal(res)
 }
 
 // lineFaults turns PLACE: WHAT lines into the API's faults.

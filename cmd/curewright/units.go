@@ -1,6 +1,11 @@
 package main
 
-import "fmt"
+import (
+	"fmt"
+	"regexp"
+	"strconv"
+	"strings"
+)
 
 // units is what people see: "si" or "us". Files and JSON never change.
 type units string
@@ -13,6 +18,22 @@ func (u units) temp(c float64) string {
 	return fmt.Sprintf("%.1f °C", c)
 }
 
+var celsiusWords = regexp.MustCompile(`(-?[0-9]+(?:\.[0-9]+)?) °C`)
+
+// text renders the temperatures in a sentence that was made in °C.
+func (u units) text(s string) string {
+	if u != "us" {
+		return s
+	}
+	return celsiusWords.ReplaceAllStringFunc(s, func(m string) string {
+		c, err := strconv.ParseFloat(strings.TrimSuffix(m, " °C"), 64)
+		if err != nil {
+			return m
+		}
+		return u.temp(c)
+	})
+}
+
 // diff renders a difference of temperatures.
 func (u units) diff(k float64) string {
 	if u == "us" {
@@ -21,9 +42,10 @@ func (u units) diff(k float64) string {
 	return fmt.Sprintf("%.1f K", k)
 }
 
-func tempOrNone(u units, c *float64) string {
-	if c == nil {
-		return "no reading"
+// epoxy names a resin as the trade does, without saying "epoxy" twice.
+func epoxy(name string) string {
+	if strings.HasSuffix(strings.ToLower(name), "epoxy") {
+		return name
 	}
-	return u.temp(*c)
+	return name + " epoxy"
 }

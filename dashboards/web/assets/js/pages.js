@@ -849,6 +849,8 @@ export const day = (() => {
   }
 
   const two = (x) => String(x).padStart(2, '0') + ':00';
+  // said is a reason or an option as a sentence, whether it came as text or whole.
+  const said = (x) => { const t = cap(String(x && x.say || x)); return /[.!?]$/.test(t) ? t : t + '.'; };
 
   // body is a job as the planner reads it, with the same keys as a job file.
   function body(d) {
@@ -881,18 +883,19 @@ export const day = (() => {
     const kept = stored();
     if (!kept) return;
     const p = kept.plan;
-    const of = (s) => (kept.names || {})[s.coat || s.id || s.step] || {};
+    const of = (s) => (kept.names || {})[s.step] || (kept.names || {})[s.coat] || {};
     const done = (s) => {
       const n = of(s);
       const c = coats().find((e) => n.kind && e.panel === n.panel && e.kind === n.kind && ms(e.applied_at) > ms(p.start) - 6 * 3600e3);
       return c ? ['on at ', timeEl(ms(c.applied_at), true)] : ms(s.at) < now() ? 'not yet' : '';
     };
     fill(box, h('h2', null, 'The plan'), p.feasible ? h('p', { class: 'say' }, 'Begin at ', h('b', null, timeEl(ms(p.start))), '.') : h('p', { class: 'say' }, h('span', { class: 'none' }, 'It does not fit.')),
-      (p.why_not || []).map((x) => h('p', { class: 'why' }, cap(String(x)) + '.')),
+      (p.why_not || []).map((x) => h('p', { class: 'why' }, said(x))),
+      p.feasible && p.probability ? h('p', { class: 'why' }, `Every step falls inside its window in ${Math.round(100 * p.probability)} of 100 forecasts.`) : null,
       (p.steps || []).length ? h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, ['at', 'what', 'window', 'cups', 'happened'].map((x) => h('th', null, x)))), h('tbody', null, p.steps.map((s) => h('tr', null,
-        h('td', null, h('b', null, timeEl(ms(s.at)))), h('td', null, of(s).text || s.coat || s.id || ''), h('td', null, s.window && ms(s.window.opens) ? [clock(ms(s.window.opens)), ' to ', ms(s.window.closes) ? clock(ms(s.window.closes)) : 'open end'] : ''),
+        h('td', null, h('b', null, timeEl(ms(s.at)))), h('td', null, of(s).text || s.coat || s.step || '', s.say ? h('div', { class: 'small' }, s.say) : null), h('td', null, s.window && ms(s.window.opens) ? [clock(ms(s.window.opens)), ' to ', ms(s.window.closes) ? clock(ms(s.window.closes)) : 'open end'] : ''),
         h('td', null, (s.batches || []).map((b) => `${grams(b.grams)}${b.work_minutes ? ', ' + span(b.work_minutes * 60e3) : ''}`).join('; ')), h('td', null, done(s))))))) : null,
-      (p.options || []).length ? [h('h2', null, 'What would change it'), p.options.map((x) => h('p', { class: 'why' }, cap(String(x)) + '.'))] : null,
+      (p.options || []).length ? [h('h2', null, 'What would change it'), p.options.map((x) => h('p', { class: 'why' }, said(x)))] : null,
       h('p', { class: 'small' }, `Made ${clock(kept.made, true)}. Times are likely ones: the finger leads.`));
   }
   return { draw };
