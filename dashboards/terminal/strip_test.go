@@ -1,0 +1,70 @@
+package terminal
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"curewright/model/coat"
+)
+
+func at(h, m int) time.Time { return time.Date(2026, 10, 10, h, m, 0, 0, time.UTC) }
+
+func ptr(t time.Time) *time.Time { return &t }
+
+func ExampleStrip() {
+	e := coat.Estimate{
+		Strip: coat.Strip{
+			Segments: []coat.Segment{
+				{State: coat.Wet, From: at(9, 0), To: at(11, 0)},
+				{State: coat.Tacky, From: at(11, 0), To: at(14, 0), Future: true},
+				{State: coat.Green, From: at(14, 0), To: at(16, 0), Future: true},
+			},
+			Feels: []coat.Feel{{At: at(10, 0), State: coat.Wet}},
+		},
+		NextWindow: &coat.Window{
+			OpensBand:  coat.TimeBand{P10: ptr(at(11, 0)), P90: ptr(at(12, 0))},
+			ClosesBand: coat.TimeBand{P10: ptr(at(14, 0)), P90: ptr(at(15, 0))},
+		},
+	}
+	line, under := Strip(e, at(10, 30), Axis{From: at(8, 0), To: at(16, 0), Width: 32})
+	fmt.Printf("%s|\n%s|\n", line, under)
+	// Output:
+	//     ⠶⠶⠶⠶o⠶┃⠶╱╱╱╱╱╱╱╱╱╱╱╱════════|
+	//             ▔▔▔▔▀▀▀▀▀▀▀▀▔▔▔▔|
+}
+
+// A gap is torn paper and never a joined line; nothing leaves the axis.
+func TestGapsAndEdges(t *testing.T) {
+	e := coat.Estimate{Strip: coat.Strip{
+		Segments: []coat.Segment{{State: coat.Hard, From: at(0, 0), To: at(23, 0)}},
+		Gaps:     []coat.Span{{From: at(9, 0), To: at(10, 0)}},
+		Drops:    []coat.Span{{From: at(15, 0), To: at(20, 0)}},
+	}}
+	a := Axis{From: at(8, 0), To: at(16, 0), Width: 16}
+	line, under := Strip(e, at(12, 0), a)
+	if want := "██╳╳████┃███████"; line != want {
+		t.Errorf("strip %q, want %q", line, want)
+	}
+	if want := strings.Repeat(" ", 14) + "''"; under != want {
+		t.Errorf("under it %q, want %q", under, want)
+	}
+	if got := a.Hours(time.UTC); len([]rune(got)) > a.Width {
+		t.Errorf("hours %q are wider than the axis", got)
+	}
+}
+
+// Every state has a character of its own, and the legend explains each.
+func TestMarks(t *testing.T) {
+	seen := map[rune]coat.State{}
+	for s, r := range Marks {
+		if was, dup := seen[r]; dup {
+			t.Errorf("%s and %s share %q", s, was, r)
+		}
+		seen[r] = s
+		if !strings.ContainsRune(Legend(), r) {
+			t.Errorf("the legend does not explain %q", r)
+		}
+	}
+}
