@@ -26,10 +26,10 @@ func (c *exportCmd) Run(a *app) error {
 	from, to := time.Time{}, time.Time{}
 	var ferr, terr error
 	if c.From != "" {
-		from, ferr = when("from", c.From)
+		from, ferr = when("from", c.From, time.Now())
 	}
 	if c.To != "" {
-		to, terr = when("to", c.To)
+		to, terr = when("to", c.To, time.Now())
 	}
 	if err := joinUsage(ferr, terr); err != nil {
 		return err

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strings"
 
 	"curewright/dashboards/web"
 	"curewright/model/cure"
@@ -61,17 +62,17 @@ func printFit(a *app, res cure.FitResult) {
 		if x.Sigmas > 2 || x.Sigmas < -2 {
 			mark = "  does not fit"
 		}
-		fmt.Fprintf(a.out, "  %-34s %12s %12s %+7.1f σ%s\n", x.Datum, datum(a.units, x.Sheet, x.Unit), datum(a.units, x.Model, x.Unit), x.Sigmas, mark)
+		fmt.Fprintf(a.out, "  %-34s %12s %12s %+7.1f σ%s\n", a.units.text(strings.ReplaceAll(x.Datum, "_", " ")), datum(a.units, x.Sheet, x.Unit), datum(a.units, x.Model, x.Unit), x.Sigmas, mark)
 	}
 	fmt.Fprintln(a.out)
 	if len(res.Inconsistent) > 0 {
 		fmt.Fprintln(a.out, wrap("The data sheet does not agree with itself, or no epoxy of this kind follows it:", 78))
 		for _, d := range res.Inconsistent {
-			fmt.Fprintln(a.out, wrap("· "+d, 78))
+			fmt.Fprintln(a.out, hang("· ", a.units.text(strings.ReplaceAll(d, "_", " "))))
 		}
 	}
 	for _, v := range res.Verdict {
-		fmt.Fprintln(a.out, wrap("· "+v, 78))
+		fmt.Fprintln(a.out, hang("· ", a.units.text(v)))
 	}
 	fmt.Fprintln(a.out)
 	steady := cure.Steady(r, 20, 1, true)

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"slices"
 	"strings"
 	"syscall"
 	_ "time/tzdata" // small boards often have no zone data of their own
@@ -127,6 +128,7 @@ type cli struct {
 func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) (code int) {
 	var c cli
 	exited := false
+	var bad badNumbers
 	parser, err := kong.New(&c,
 		kong.Name("curewright"),
 		kong.Description("Watches epoxy cure, coat by coat: what each one is, what comes next and when.\n\n"+caution),
@@ -135,6 +137,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 		kong.Vars{"version": versionLine()},
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true}),
 		kong.UsageOnError(),
+		bad.option(),
 	)
 	if err != nil {
 		fmt.Fprintln(errw, "curewright:", err)
@@ -143,7 +146,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 	if len(args) == 0 {
 		args = []string{"--help"}
 	}
-	kctx, err := parser.Parse(args)
+	kctx, err := parser.Parse(plainArgs(args))
 	if exited {
 		return code
 	}
@@ -152,6 +155,13 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 		return exitUsage
 	}
 	a := &app{ctx: ctx, in: in, out: out, err: errw, units: units(c.Units), server: c.Server, token: c.TokenFile}
+	if bad.lines != nil {
+		var found error
+		if slices.Contains(offlineCheck, kctx.Command()) {
+			found = kctx.Run(a)
+		}
+		return a.report(bad.usage(found))
+	}
 	if err := kctx.Run(a); err != nil {
 		return a.report(err)
 	}

@@ -81,7 +81,7 @@ func (c *cureCmd) Run(a *app) error {
 	if c.JSON {
 		return a.json(s)
 	}
-	fmt.Fprintf(a.out, "%s epoxy at a steady %s, counted from mixing\n", r.Name, a.units.temp(c.Temp))
+	fmt.Fprintf(a.out, "%s at a steady %s, counted from mixing\n", epoxy(r.Name), a.units.temp(c.Temp))
 	if r.Generic {
 		fmt.Fprintln(a.out, "generic, fit your own")
 	}
@@ -97,14 +97,21 @@ func (c *cureCmd) Run(a *app) error {
 		{"too late for a coat without sanding", s.TimesMin.RecoatCloses},
 		{"sands to dust (hard)", s.TimesMin.Hard},
 	} {
-		fmt.Fprintf(a.out, "  %-38s %s\n", row.what, minutes(row.min))
+		when := minutes(row.min)
+		if row.min == nil && len(s.UnknownWhy) > 0 {
+			when = "not known" // it may come; nothing is claimed
+		}
+		fmt.Fprintf(a.out, "  %-38s %s\n", row.what, when)
 	}
 	fmt.Fprintln(a.out)
 	for _, w := range s.UnknownWhy {
-		fmt.Fprintf(a.out, "  not known beyond tacky: %s\n", whyWords(w, r, a.units))
+		fmt.Fprintln(a.out, hang("  ", "not known beyond tacky: "+whyWords(w, r, a.units)))
 	}
 	if s.Stall {
-		fmt.Fprintln(a.out, "  It would stall: too cold to finish, though it may feel hard. Keep it warmer.")
+		fmt.Fprintln(a.out, hang("  ", "It would stall: too cold to finish, though it may feel hard. Keep it warmer."))
+	}
+	if len(s.UnknownWhy) > 0 || s.Stall {
+		fmt.Fprintln(a.out)
 	}
 	fmt.Fprintln(a.out, wrap(caution, 78))
 	return nil
@@ -178,6 +185,13 @@ func wrap(s string, width int) string {
 	return b.String()
 }
 
+// hang puts head before text and lines up what follows under it, within the
+// 78 columns that every terminal has.
+func hang(head, text string) string {
+	n := len([]rune(head))
+	return head + strings.ReplaceAll(wrap(text, 78-n), "\n", "\n"+strings.Repeat(" ", n))
+}
+
 type airCmd struct {
 	Temp     float64  `required:"" placeholder:"C" help:"Air temperature, °C."`
 	RH       float64  `required:"" name:"rh" placeholder:"PCT" help:"Relative humidity, %."`
@@ -193,13 +207,17 @@ func (airCmd) Help() string {
 
 func (c *airCmd) Run(a *app) error {
 	p, err := air.Point(c.Temp, c.RH, c.Panel, c.Pressure)
+	var perr error
 	if err != nil {
-		return usage("", err)
-	}
-	if c.HeatTo != nil {
-		if err := checkNumbers(flagSpan{"heat-to", c.HeatTo, -40, 100, "°C", "must be between −40 and 100 °C"}); err != nil {
-			return err
+		u := &usageError{}
+		for _, e := range flatten(err) {
+			u.lines = append(u.lines, "--"+e.Error())
 		}
+		perr = u
+	}
+	herr := checkNumbers(flagSpan{"heat-to", c.HeatTo, -40, 100, "°C", "must be between −40 and 100 °C"})
+	if err := joinUsage(perr, herr); err != nil {
+		return err
 	}
 	if c.JSON {
 		return a.json(p)
@@ -224,15 +242,23 @@ func margin(u units, k float64) string {
 	case k <= 0:
 		return "wet: at or below the dew point"
 	case k < 3:
-		return u.diff(k) + " above dew: too close, 3 K is the least"
+		return u.diff(k) + " above dew: too close, " + u.diff(3) + " is the least"
 	}
 	return u.diff(k) + " above dew"
+}
+
+// peakWords say how hot a cup left standing gets. A class and no figure: the
+// figure is not to be trusted.
+var peakWords = map[string]string{
+	"warm":    "warm",
+	"hot":     "hot: burns the hand",
+	"burning": "burning: smoke and fumes, can set things alight",
 }
 
 type potCmd struct {
 	Resin      string   `required:"" placeholder:"NAME|FILE" help:"fast, medium, slow, or a resin file made by fit."`
 	Grams      float64  `required:"" placeholder:"G" help:"Mixed resin and hardener, g."`
-	Shape      string   `default:"cup" enum:"cup,tray,bond" help:"cup, tray or bond (a filled joint)."`
+	Shape      string   `default:"cup" help:"cup, tray or bond (a filled joint)."`
 	DiameterMM *float64 `name:"diameter-mm" placeholder:"D" help:"Cup's diameter; the usual cup for the mass when not given."`
 	DepthMM    *float64 `name:"depth-mm" placeholder:"D" help:"Depth of a tray, thickness of a bond."`
 	Shop       float64  `required:"" placeholder:"C" help:"Shop's temperature, °C."`
@@ -247,15 +273,16 @@ func (potCmd) Help() string {
 func (c *potCmd) Run(a *app) error {
 	r, rerr := loadResin(c.Resin)
 	q := pot.Query{Resin: r, Grams: c.Grams, Shape: pot.Shape(c.Shape), DiameterMM: c.DiameterMM, DepthMM: c.DepthMM, ShopC: c.Shop, StartC: c.Start}
+	if rerr != nil {
+		q.Resin, _ = cure.Generic("medium") // so that the rest is checked as well
+	}
 	var qerr error
-	if rerr == nil {
-		var lines []string
-		for _, f := range q.Check() {
-			lines = append(lines, "--"+strings.NewReplacer("_mm", "-mm", "shop_c", "shop", "start_c", "start").Replace(f.Field)+": "+f.What)
-		}
-		if lines != nil {
-			qerr = &usageError{lines}
-		}
+	var lines []string
+	for _, f := range q.Check() {
+		lines = append(lines, "--"+strings.NewReplacer("_mm", "-mm", "shop_c", "shop", "start_c", "start").Replace(f.Field)+": "+f.What)
+	}
+	if lines != nil {
+		qerr = &usageError{lines}
 	}
 	if err := joinUsage(rerr, qerr); err != nil {
 		return err
@@ -267,31 +294,37 @@ func (c *potCmd) Run(a *app) error {
 	if c.JSON {
 		return a.json(p)
 	}
-	fmt.Fprintf(a.out, "%.0f g of %s epoxy in a %s, shop %s\n", c.Grams, r.Name, c.Shape, a.units.temp(c.Shop))
+	fmt.Fprintf(a.out, "%.0f g of %s in a %s, shop %s\n", c.Grams, epoxy(r.Name), c.Shape, a.units.temp(c.Shop))
 	if r.Generic {
 		fmt.Fprintln(a.out, "generic, fit your own")
 	}
-	fmt.Fprintf(a.out, "\n  runaway             %s\n", map[string]string{
+	row := func(what, text string) { fmt.Fprintln(a.out, hang(fmt.Sprintf("  %-23s ", what), text)) }
+	fmt.Fprintln(a.out)
+	row("runaway", map[string]string{
 		pot.Low:     "unlikely in this shape; still never leave it",
 		pot.Caution: "possible: use it at once, spread it out",
 		pot.Runaway: "expected if it is left in the " + c.Shape + ": it will get hot",
 	}[p.Verdict])
-	fmt.Fprintf(a.out, "  use it within       %s\n", minutes(p.WorkMinutes))
+	row("use it within", minutes(p.WorkMinutes))
 	if p.To60C != nil {
-		fmt.Fprintf(a.out, "  too hot to hold in  %s\n", minutes(p.To60C))
+		row("too hot to hold in", minutes(p.To60C))
+	}
+	if how := peakWords[p.PeakClass]; how != "" {
+		row("at its hottest", how)
 	}
 	for _, m := range []struct {
 		n string
 		g *int
 	}{{"20", p.MaxGrams.For20}, {"30", p.MaxGrams.For30}, {"45", p.MaxGrams.For45}} {
+		most := "no limit up to 2000 g"
 		switch {
 		case m.g == nil:
-			fmt.Fprintf(a.out, "  for %s min of work   no limit up to 2000 g\n", m.n)
 		case *m.g == 0:
-			fmt.Fprintf(a.out, "  for %s min of work   not even 10 g: too warm or too fast\n", m.n)
+			most = "not even 10 g: too warm or too fast"
 		default:
-			fmt.Fprintf(a.out, "  for %s min of work   %d g at most\n", m.n, *m.g)
+			most = fmt.Sprintf("%d g at most", *m.g)
 		}
+		row("for "+m.n+" min of work", most)
 	}
 	fmt.Fprintln(a.out)
 	for _, s := range p.Cautions {

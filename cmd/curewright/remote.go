@@ -21,10 +21,26 @@ func (a *app) client() (*client.Client, error) {
 	return c, nil
 }
 
+// now is the daemon's own time, which is what it dates work by: a board's clock
+// may differ from this machine's, and a demonstration runs ahead of it.
+func (a *app) now() (time.Time, *client.Client, error) {
+	cl, err := a.client()
+	if err != nil {
+		return time.Time{}, nil, err
+	}
+	at, _, err := cl.Coats(a.ctx, false)
+	return at, cl, err
+}
+
+// checkWhen reports a time that nobody could read, before any daemon is asked.
+func checkWhen(flag, s string) error {
+	_, err := when(flag, s, time.Now())
+	return err
+}
+
 // when reads a time as people say it: "now", "15m" ago, "14:05" today, or RFC
 // 3339.
-func when(flag, s string) (time.Time, error) {
-	now := time.Now()
+func when(flag, s string, now time.Time) (time.Time, error) {
 	if s == "" || s == "now" {
 		return now, nil
 	}
@@ -35,7 +51,7 @@ func when(flag, s string) (time.Time, error) {
 		return t, nil
 	}
 	if c, err := parseClock(s); err == nil {
-		t := time.Date(now.Year(), now.Month(), now.Day(), int(c)/60, int(c)%60, 0, 0, time.Local)
+		t := time.Date(now.Year(), now.Month(), now.Day(), int(c)/60, int(c)%60, 0, 0, now.Location())
 		if t.After(now.Add(time.Hour)) {
 			t = t.AddDate(0, 0, -1) // "23:40" said after midnight was yesterday
 		}
@@ -65,16 +81,19 @@ type coatStartCmd struct {
 }
 
 func (coatStartCmd) Help() string {
-	return "Example:\n\n  curewright coat start --panel lid-a --resin medium --kind \"tack coat\" --batch batch-3 --applied 10m"
+	return "Example:\n\n  curewright coat start --panel lid-a --resin medium --kind \"tack coat\" \\\n    --batch batch-3 --applied 10m"
 }
 
 func (c *coatStartCmd) Run(a *app) error {
-	at, err := when("applied", c.Applied)
 	cloth, cerr := parseCloth(c.Cloth)
-	if err := joinUsage(err, cerr); err != nil {
+	if err := joinUsage(checkWhen("applied", c.Applied), cerr); err != nil {
 		return err
 	}
-	cl, err := a.client()
+	now, cl, err := a.now()
+	if err != nil {
+		return err
+	}
+	at, err := when("applied", c.Applied, now)
 	if err != nil {
 		return err
 	}
@@ -183,11 +202,14 @@ type coatEndCmd struct {
 }
 
 func (c *coatEndCmd) Run(a *app) error {
-	at, err := when("at", c.At)
+	if err := checkWhen("at", c.At); err != nil {
+		return err
+	}
+	now, cl, err := a.now()
 	if err != nil {
 		return err
 	}
-	cl, err := a.client()
+	at, err := when("at", c.At, now)
 	if err != nil {
 		return err
 	}
@@ -208,11 +230,14 @@ type feelCmd struct {
 func (feelCmd) Help() string { return "Example:\n\n  curewright feel a-tack tacky --at 5m" }
 
 func (c *feelCmd) Run(a *app) error {
-	at, err := when("at", c.At)
+	if err := checkWhen("at", c.At); err != nil {
+		return err
+	}
+	now, cl, err := a.now()
 	if err != nil {
 		return err
 	}
-	cl, err := a.client()
+	at, err := when("at", c.At, now)
 	if err != nil {
 		return err
 	}
@@ -247,11 +272,14 @@ func (batchMixedCmd) Help() string {
 }
 
 func (c *batchMixedCmd) Run(a *app) error {
-	at, err := when("at", c.At)
+	if err := checkWhen("at", c.At); err != nil {
+		return err
+	}
+	now, cl, err := a.now()
 	if err != nil {
 		return err
 	}
-	cl, err := a.client()
+	at, err := when("at", c.At, now)
 	if err != nil {
 		return err
 	}
@@ -269,11 +297,14 @@ type batchEndCmd struct {
 }
 
 func (c *batchEndCmd) Run(a *app) error {
-	at, err := when("at", c.At)
+	if err := checkWhen("at", c.At); err != nil {
+		return err
+	}
+	now, cl, err := a.now()
 	if err != nil {
 		return err
 	}
-	cl, err := a.client()
+	at, err := when("at", c.At, now)
 	if err != nil {
 		return err
 	}
@@ -297,15 +328,20 @@ func (c *batchListCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
+	now, _, err := a.now()
+	if err != nil {
+		return err
+	}
+	loc := now.Location()
 	if c.JSON {
 		return a.json(map[string]any{"batches": bs})
 	}
 	for _, b := range bs {
 		state := "in the cup"
 		if b.Ended != nil {
-			state = "used up " + b.Ended.Local().Format("15:04")
+			state = "used up " + b.Ended.In(loc).Format("15:04")
 		}
-		fmt.Fprintf(a.out, "%-14s %-10s mixed %s, %s\n", b.ID, b.Resin, b.Mixed.Local().Format("Mon 15:04"), state)
+		fmt.Fprintf(a.out, "%-14s %-10s mixed %s, %s\n", b.ID, b.Resin, b.Mixed.In(loc).Format("Mon 15:04"), state)
 	}
 	return nil
 }
@@ -326,7 +362,7 @@ type panelAddCmd struct {
 }
 
 func (panelAddCmd) Help() string {
-	return "Example:\n\n  curewright panel add lid-a --name \"Lid A, outer\" --probe panel-1 --core foam --area-m2 1.4"
+	return "Example:\n\n  curewright panel add lid-a --name \"Lid A, outer\" --probe panel-1 \\\n    --core foam --area-m2 1.4"
 }
 
 func (c *panelAddCmd) Run(a *app) error {

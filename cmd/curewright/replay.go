@@ -22,7 +22,7 @@ type replayCmd struct {
 }
 
 func (replayCmd) Help() string {
-	return "Example:\n\n  curewright replay --readings shed.csv --job lids.toml --until 2026-10-10T14:20:00+01:00"
+	return "Example:\n\n  curewright replay --readings shed.csv --job lids.toml \\\n    --until 2026-10-10T14:20:00+01:00"
 }
 
 func (c *replayCmd) Run(a *app) error {
@@ -116,7 +116,7 @@ func printCoats(w io.Writer, u units, res job.Result, legend bool) {
 			fmt.Fprintf(w, "  %s\n", under)
 		}
 		for _, n := range e.Notes {
-			fmt.Fprintln(w, wrap("· "+n, 78))
+			fmt.Fprintln(w, hang("· ", n))
 		}
 	}
 	if legend {
