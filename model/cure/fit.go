@@ -415,7 +415,7 @@ func (f *fit) verdict(out FitResult) []string {
 	}
 	if len(f.data) > 0 {
 		if kept(1) {
-			v = append(v, fmt.Sprintf("It does not say how speed changes with temperature (one temperature, or too few): %.0f kJ/mol is assumed, about twice as fast for every 10 °C.", out.Resin.E2/1e3))
+			v = append(v, fmt.Sprintf("It does not say how speed changes with temperature (one temperature, or too few): %.0f kJ/mol is assumed, about twice as fast for every 10 K.", out.Resin.E2/1e3))
 		}
 		if kept(2) {
 			v = append(v, "It does not say how the cup runs beside the film (no pot life of a stated mass, or no film time with it): cup times stay doubtful by a factor of about two.")

@@ -491,7 +491,7 @@ hours = [2, 3]
 	// Output:
 	// pot life of 100 g at 25 °C: sheet 12, model 13 min
 	// tack_free at 25 °C: sheet 147, model 145 min
-	// It does not say how speed changes with temperature (one temperature, or too few): 58 kJ/mol is assumed, about twice as fast for every 10 °C.
+	// It does not say how speed changes with temperature (one temperature, or too few): 58 kJ/mol is assumed, about twice as fast for every 10 K.
 }
 
 func BenchmarkFit(b *testing.B) {

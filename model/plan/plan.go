@@ -76,7 +76,7 @@ type Step struct {
 	Coat    string  // what the person calls the coat
 	Kind    string  // of a coat: tack coat, wet-out, fill coat, bond, seal
 	Resin   string  // of a coat
-	Cloth   string  // of a coat that fills it, or of a cloth that is laid, such as "glass 200 twill"
+	Cloth   string  // of a coat that fills it, or of a cloth that is laid, such as "glass 200 twill"; several with " + "
 	When    string  // start, tacky, wet, recoat, fill, hard, handle; "": start
 	Of      string  // the step whose coat When is about; "": the coat before it on the panel
 	To      string  // of a flip: the panel that comes up
@@ -385,8 +385,10 @@ func (j *Job) compile() (*compiled, Faults) {
 		}
 		st.people1 = st.work > 0
 		if s.Cloth != "" {
-			if _, err := pot.ParseCloth(s.Cloth); err != nil {
-				add(place, "%v", err)
+			if _, err := pot.ParseCloths(s.Cloth); err != nil {
+				for _, line := range strings.Split(err.Error(), "\n") {
+					add(place, "%s", line)
+				}
 			}
 		} else if s.Do == "cloth" {
 			st.Step = s // laid without a weight: allowed, nothing is reckoned from it

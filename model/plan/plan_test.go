@@ -703,3 +703,72 @@ func TestOptionHours(t *testing.T) {
 		t.Errorf("the other resin is %q", s)
 	}
 }
+
+// Resin for a cloth pressed dry into a tack coat is mixed with the coat that
+// fills it, once. Source: the definition of the fibre mass fraction f, resin =
+// cloth·(1−f)/f a square metre; f of .42 (aramid, plain) and .50 (glass,
+// twill) are common practice, no source.
+func TestLaidClothIsFilled(t *testing.T) {
+	filled := func(edit func(j *Job)) map[string]float64 {
+		t.Helper()
+		j := lids(t, 20)
+		edit(&j)
+		r, err := Plan(j)
+		if err != nil {
+			t.Fatal(err)
+		}
+		out := map[string]float64{}
+		for _, s := range r.Steps {
+			for _, p := range s.Parts {
+				if strings.HasPrefix(p.What, "to fill ") {
+					out[s.Step+": "+p.What] += p.Grams.Use
+				}
+			}
+		}
+		return out
+	}
+	area := 0.0
+	if a := lids(t, 1).Panels[0].AreaM2; a != nil {
+		area = *a
+	}
+	aramid, glass := area*170*(1-.42)/.42, area*160*(1-.5)/.5
+	const laid, own = ": to fill aramid plain 170 g/m²", ": to fill glass twill 160 g/m²"
+	for name, tt := range map[string]struct {
+		edit func(j *Job)
+		want map[string]float64
+	}{
+		"pressed into the tack coat": {func(*Job) {}, map[string]float64{
+			"lid-a glass" + laid: aramid, "lid-a glass" + own: glass, "lid-b glass" + laid: aramid, "lid-b glass" + own: glass,
+		}},
+		"named by the coat as well": {func(j *Job) {
+			for i := range j.Steps {
+				if j.Steps[i].Kind == "wet-out" {
+					j.Steps[i].Cloth = "aramid 170 plain + glass 160 twill"
+				}
+			}
+		}, map[string]float64{
+			"lid-a glass" + laid: aramid, "lid-a glass" + own: glass, "lid-b glass" + laid: aramid, "lid-b glass" + own: glass,
+		}},
+		"laid into the wet coat": {func(j *Job) {
+			for i := range j.Steps {
+				if j.Steps[i].Do == "cloth" {
+					j.Steps[i].When = "wet"
+				}
+			}
+		}, map[string]float64{
+			"lid-a tack" + laid: aramid, "lid-a glass" + own: glass, "lid-b tack" + laid: aramid, "lid-b glass" + own: glass,
+		}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			got := filled(tt.edit)
+			if len(got) != len(tt.want) {
+				t.Errorf("filled %v, want %v", got, tt.want)
+			}
+			for k, w := range tt.want {
+				if math.Abs(got[k]-w) > 0.51 { // to the gram
+					t.Errorf("%s: %.1f g, want %.1f", k, got[k], w)
+				}
+			}
+		})
+	}
+}

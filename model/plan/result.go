@@ -433,11 +433,7 @@ func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot
 	}
 	r := c.resins[s.resin]
 	n := pot.Need{Kind: s.Kind, AreaM2: s.area, PeelPly: s.PeelPly, GCC: r.DensityGCC, DepthMM: s.DepthMM}
-	if s.Cloth != "" {
-		if cl, err := pot.ParseCloth(s.Cloth); err == nil {
-			n.Cloth = []pot.Cloth{cl}
-		}
-	}
+	n.Cloth = c.fills(s)
 	// Only the first coat on a panel meets the bare core.
 	first := true
 	for i := range c.steps[:s.index] {
@@ -470,6 +466,47 @@ func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot
 		})
 	}
 	return out, whole(q.Parts)
+}
+
+// fills are the cloths whose weave a coat fills: those that it names, and those
+// laid by steps of their own. A cloth laid into a wet coat is filled by that
+// coat; one pressed dry into a tack coat by the next coat on the panel, since a
+// tack film holds a cloth without filling it.
+func (c *compiled) fills(s *step) []pot.Cloth {
+	var named []pot.Cloth
+	if s.Cloth != "" {
+		named, _ = pot.ParseCloths(s.Cloth) // checked before
+	}
+	all := slices.Clone(named)
+	for i := range c.steps {
+		z := &c.steps[i]
+		if z.Do != "cloth" || z.Cloth == "" || z.panel != s.panel || c.filledBy(z) != s.index {
+			continue
+		}
+		laid, _ := pot.ParseCloths(z.Cloth)
+		for _, l := range laid {
+			// The coat may name what a step of its own lays: one cloth, not two.
+			same := slices.IndexFunc(named, func(n pot.Cloth) bool { return n.Fibre == l.Fibre && n.GM2 == l.GM2 })
+			if same >= 0 {
+				named = slices.Delete(slices.Clone(named), same, same+1)
+				continue
+			}
+			all = append(all, l)
+		}
+	}
+	return all
+}
+
+// filledBy is the coat that fills a laid cloth, -1 when none does.
+func (c *compiled) filledBy(z *step) int {
+	if z.When != "wet" {
+		for i := z.index + 1; i < len(c.steps); i++ {
+			if n := &c.steps[i]; n.panel == z.panel && n.Do == "coat" && n.Kind != "bond" {
+				return i
+			}
+		}
+	}
+	return z.coatOf
 }
 
 // whole rounds a reckoning to the gram.

@@ -1,6 +1,7 @@
 package pot
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -114,6 +115,25 @@ func ParseCloth(s string) (Cloth, error) {
 		return Cloth{}, fmt.Errorf("cloth %q: %s", s, strings.Join(faults, "; "))
 	}
 	return c, nil
+}
+
+// ParseCloths reads several layers, "aramid 170 + glass 200 twill"; one cloth
+// is a list of one. Every layer that cannot be read is in the error.
+func ParseCloths(s string) ([]Cloth, error) {
+	var out []Cloth
+	var errs []error
+	for part := range strings.SplitSeq(s, "+") {
+		c, err := ParseCloth(strings.TrimSpace(part))
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		out = append(out, c)
+	}
+	if errs != nil {
+		return nil, errors.Join(errs...)
+	}
+	return out, nil
 }
 
 // Fraction returns the fibre mass fraction that hand lay-up reaches with this

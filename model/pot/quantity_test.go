@@ -3,6 +3,7 @@ package pot
 import (
 	"errors"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -183,4 +184,15 @@ func FuzzParseCloth(f *testing.F) {
 			t.Errorf("%q takes %+v g/m²", s, r)
 		}
 	})
+}
+
+func TestParseCloths(t *testing.T) {
+	got, err := ParseCloths("aramid 170 + glass 200 twill")
+	want := []Cloth{{"aramid", "plain", 170}, {"glass", "twill", 200}}
+	if err != nil || !slices.Equal(got, want) {
+		t.Errorf("ParseCloths = %v, %v; want %v", got, err, want)
+	}
+	if _, err := ParseCloths("hemp 200 + glass"); err == nil || !strings.Contains(err.Error(), "hemp") || !strings.Contains(err.Error(), "weight") {
+		t.Errorf("ParseCloths = %v, want both layers' faults", err)
+	}
 }
