@@ -250,7 +250,7 @@ func Restore(ctx context.Context, file, dir string) error {
 	tmp := s.path() + ".restoring"
 	defer os.Remove(tmp)
 	if err := copyFile(file, tmp); err != nil {
-		return fail(diskFullErr(err))
+		return fail(osError(err))
 	}
 	// What was copied is what counts: check it again, on this disk.
 	if _, err := CheckFile(ctx, tmp); err != nil {
@@ -263,13 +263,6 @@ func Restore(ctx context.Context, file, dir string) error {
 		return fail(err)
 	}
 	return nil
-}
-
-func diskFullErr(err error) error {
-	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EFBIG) {
-		return fmt.Errorf("%w (%w)", ErrDiskFull, err)
-	}
-	return err
 }
 
 func copyFile(from, to string) error {
@@ -380,7 +373,7 @@ func openCopy(dir string, from *Store) (*Store, error) {
 		err := copyFile(filepath.Join(dir, name), filepath.Join(tmp, name))
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			os.RemoveAll(tmp)
-			return nil, diskFullErr(err)
+			return nil, osError(err)
 		}
 	}
 	c := newStore(tmp, Options{})

@@ -13,6 +13,7 @@ import (
 	"strings"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"curewright/sensors"
@@ -413,5 +414,69 @@ func TestDamageWhileRunning(t *testing.T) {
 	}
 	if w, err := s.Work(t.Context()); err != nil || len(w.Pieces) != 1 {
 		t.Errorf("work after rebuilding: %+v, %v", w, err)
+	}
+}
+
+// With a coat open readings are on disk within ten seconds, else within a
+// minute, without anybody asking.
+func TestFlushesByItself(t *testing.T) {
+	for _, c := range []struct {
+		urgent bool
+		within time.Duration
+	}{{true, 10 * time.Second}, {false, time.Minute}} {
+		dir := t.TempDir()
+		synctest.Test(t, func(t *testing.T) {
+			s, err := Open(dir, Options{Uptime: func() time.Duration { return time.Hour }, Boot: "b"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer s.Close()
+			s.SetUrgent(c.urgent)
+			for range 50 {
+				s.Append([]sensors.Reading{reading("a", time.Now(), 1)})
+				time.Sleep(time.Second)
+			}
+			s.Append([]sensors.Reading{reading("last", time.Now(), 1)})
+			time.Sleep(c.within)
+			synctest.Wait()
+			if st := s.Stats(); st.Pending != 0 || st.Written != 51 {
+				t.Errorf("urgent %v: %d of 51 readings on disk after %v, %d wait", c.urgent, st.Written, c.within, st.Pending)
+			}
+		})
+	}
+}
+
+// A first start on a full disk still starts, says so, and begins to write
+// when there is room.
+func TestFirstStartOnFullDisk(t *testing.T) {
+	dir := small(t, "200k")
+	ballast := filepath.Join(dir, "ballast")
+	os.WriteFile(ballast, make([]byte, 1<<20), 0o600) // as far as it goes
+	s := open(t, filepath.Join(dir), Options{})
+	s.Append([]sensors.Reading{reading("a", day, 1)})
+	if err := s.Flush(t.Context()); !errors.Is(err, ErrDiskFull) {
+		t.Errorf("flush: %v, want %v", err, ErrDiskFull)
+	}
+	if _, _, err := s.CreateWork(t.Context(), "piece", "", []byte(`{}`), "", day, ""); !errors.Is(err, ErrDiskFull) {
+		t.Errorf("work: %v, want %v", err, ErrDiskFull)
+	}
+	if s.Trouble() == "" {
+		t.Error("not said")
+	}
+	if err := os.Remove(ballast); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := s.CreateWork(t.Context(), "piece", "", []byte(`{}`), "", day, ""); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	s = open(t, dir, Options{})
+	if len(collect(t, s, "a", time.Time{}, time.Time{})) != 1 || len(s.Records("piece")) != 1 {
+		t.Error("what was taken is not there after a restart")
 	}
 }

@@ -393,10 +393,10 @@ func (s *Store) goHome(ctx context.Context) error {
 		lock.Close()
 	}
 	db, err := openDB(s.path())
-	if err == nil {
-		err = migrate(ctx, db)
-	}
 	if err != nil {
+		return diskError(err)
+	}
+	if err := migrate(ctx, db); err != nil {
 		db.Close()
 		return diskError(err)
 	}

@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net/url"
 	"os"
@@ -249,6 +250,15 @@ func dsn(path string, more string) string {
 const pageSize = 1024
 
 func openDB(path string) (*sql.DB, error) {
+	if path != ":memory:" {
+		// Made here so that others cannot read it: it holds hashes of tokens.
+		// SQLite gives its log the same mode.
+		f, err := os.OpenFile(path, os.O_CREATE|os.O_RDWR, 0o640)
+		if err != nil {
+			return nil, osError(err)
+		}
+		f.Close()
+	}
 	db, err := sql.Open("sqlite", dsn(path, "; PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL"))
 	if err != nil {
 		return nil, err
@@ -570,6 +580,17 @@ func diskError(err error) error {
 			// kernel said is not passed on, and the cure is the same.
 			return fmt.Errorf("%w (%w)", ErrDiskFull, err)
 		}
+	}
+	return err
+}
+
+// osError is diskError for errors of the os package.
+func osError(err error) error {
+	switch {
+	case errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EFBIG):
+		return fmt.Errorf("%w (%w)", ErrDiskFull, err)
+	case errors.Is(err, syscall.EROFS) || errors.Is(err, fs.ErrPermission):
+		return fmt.Errorf("%w (%w)", ErrReadOnly, err)
 	}
 	return err
 }

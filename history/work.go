@@ -32,8 +32,18 @@ type record struct {
 }
 
 type idemRow struct {
-	id string
-	at time.Time
+	id   string
+	at   time.Time
+	seen time.Time // by this process: its monotonic part outlives a step of the clock
+}
+
+// repeat finds the id that a key was first used for; mu is held.
+func (s *Store) repeat(key string, at time.Time) (string, bool) {
+	r, ok := s.idem[key]
+	if !ok || key == "" || (at.Sub(r.at) >= idemFor && time.Since(r.seen) >= idemFor) {
+		return "", false
+	}
+	return r.id, true
 }
 
 // workDisk is one version as it lies on disk.
@@ -72,9 +82,9 @@ func (s *Store) CreateWork(ctx context.Context, kind, id string, body []byte, by
 	s.dbmu.Lock()
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
-	if r, ok := s.idem[idemKey]; ok && idemKey != "" && at.Sub(r.at) < idemFor {
+	if first, ok := s.repeat(idemKey, at); ok {
 		s.mu.Unlock()
-		return r.id, false, nil
+		return first, false, nil
 	}
 	if id == "" {
 		id = s.newID(kind)
@@ -100,13 +110,14 @@ func (s *Store) CreateWork(ctx context.Context, kind, id string, body []byte, by
 
 // PatchWork appends a correction: the record after the JSON merge patch (RFC
 // 7396: null removes a field). check, when not nil, may refuse the merged
-// record; nothing is stored then. The correction is on disk before PatchWork
+// record; nothing is stored then. check may call [Store.Work] and
+// [Store.Record] but nothing that writes. The correction is on disk before PatchWork
 // returns. Repeating an idempotency key does nothing.
 func (s *Store) PatchWork(ctx context.Context, kind, id string, patch []byte, by string, at time.Time, idemKey string, check func(merged []byte) error) error {
 	s.dbmu.Lock()
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
-	if r, ok := s.idem[idemKey]; ok && idemKey != "" && at.Sub(r.at) < idemFor {
+	if _, ok := s.repeat(idemKey, at); ok {
 		s.mu.Unlock()
 		return nil
 	}
@@ -143,7 +154,7 @@ func (s *Store) DeleteWork(ctx context.Context, kind, id, by string, at time.Tim
 	s.dbmu.Lock()
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
-	if r, ok := s.idem[idemKey]; ok && idemKey != "" && at.Sub(r.at) < idemFor {
+	if _, ok := s.repeat(idemKey, at); ok {
 		s.mu.Unlock()
 		return nil
 	}
@@ -195,7 +206,7 @@ func (s *Store) foldWork(row int64, d workDisk) {
 	r.rows = append(r.rows, row)
 	r.body, r.version, r.deleted = d.Body, max(d.Version, r.version), d.Op == "delete"
 	if d.Key != "" {
-		s.idem[d.Key] = idemRow{d.ID, d.At}
+		s.idem[d.Key] = idemRow{d.ID, d.At, time.Now()}
 		if len(s.idem) > 10_000 {
 			maps.DeleteFunc(s.idem, func(_ string, o idemRow) bool { return d.At.Sub(o.at) > idemFor })
 		}
