@@ -230,6 +230,11 @@ func TestUntrustedClock(t *testing.T) {
 	if err != nil || d.Readings != 4001 || d.Work != 1 {
 		t.Fatalf("dated %+v, %v; want 4001 readings and 1 coat", d, err)
 	}
+	// One that comes before the clock is said to be trusted has its date.
+	s.Append([]sensors.Reading{reading("panel-2", s.started.Add(3*time.Second), 5)})
+	if got := collect(t, s, "panel-2", time.Time{}, time.Time{}); len(got) != 1 || !got[0].At.Equal(day.Add(103*time.Second+90*time.Minute)) {
+		t.Errorf("a reading after the dating: %v", got)
+	}
 	s.SetClockTrusted(true)
 	check := func(s *Store) {
 		t.Helper()
@@ -268,7 +273,7 @@ func TestUntrustedClock(t *testing.T) {
 		t.Errorf("dating again: %+v, %v", d, err)
 	}
 	rs, _, err := s.ReadingsAfter(ctx, 0, 5000)
-	if err != nil || len(rs) != 4001 {
+	if err != nil || len(rs) != 4002 {
 		t.Errorf("senders get %d dated readings, %v", len(rs), err)
 	}
 	s.Close()

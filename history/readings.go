@@ -131,7 +131,11 @@ func (s *Store) Append(rs []sensors.Reading) int {
 		if !s.trusted {
 			// Sub uses the monotonic clock where the reading still has it.
 			c.t = (s.upAt + r.At.Sub(s.started)).Milliseconds()
-			name = undatedName(s.opts.Boot, name)
+			if s.ownZero != 0 {
+				c.t += s.ownZero // dated meanwhile, not yet said to be trusted
+			} else {
+				name = undatedName(s.opts.Boot, name)
+			}
 		}
 		if c.has == 0 || c.t < 0 || (s.trusted && c.t < firstHour*hourMS) || c.t > maxTime || r.Probe == "" || r.Probe[0] == 0 {
 			s.stats.Refused++
@@ -947,10 +951,11 @@ type Dated struct {
 // shifted. It is durable before it returns, and safe to repeat.
 func (s *Store) DateUntrusted(ctx context.Context, boot string, zero time.Time) (Dated, error) {
 	var d Dated
-	if err := s.Flush(ctx); err != nil {
-		return d, err
-	}
+	z := zero.UnixMilli()
 	s.mu.Lock()
+	if boot == s.opts.Boot {
+		s.ownZero = z // what comes from now on needs no dating
+	}
 	var from []*probe
 	for _, p := range s.byIdx {
 		if p != nil && p.boot == boot && boot != "" {
@@ -958,7 +963,9 @@ func (s *Store) DateUntrusted(ctx context.Context, boot string, zero time.Time) 
 		}
 	}
 	s.mu.Unlock()
-	z := zero.UnixMilli()
+	if err := s.Flush(ctx); err != nil {
+		return d, err
+	}
 	for _, p := range from {
 		var rs []rec
 		for c, err := range s.records(p, math.MinInt64/2, math.MaxInt64/2, 0) {

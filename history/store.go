@@ -108,6 +108,7 @@ type Store struct {
 	mu        sync.Mutex
 	urgent    bool
 	trusted   bool
+	ownZero   int64 // true time, ms, of this boot's uptime zero once it is known; 0 before
 	probes    map[string]*probe
 	byIdx     []*probe
 	nextSeq   int64
