@@ -90,6 +90,9 @@ type Controller struct {
 	marginBegun bool
 	slopeKnown  bool
 	onInPeriod  bool
+	dewStop     bool // heat took the panel towards the dew point
+	dewStopAt   time.Duration
+	dewStopK    float64
 }
 
 // NewController returns a controller that is off. cfg must have its defaults
@@ -125,7 +128,7 @@ func (c *Controller) fresh() {
 	c.pi.Reset()
 	c.two.Reset()
 	c.pro.step(0, 0)
-	c.ramping = false
+	c.ramping, c.marginBegun, c.slopeKnown = false, false, false
 }
 
 // Off is a person's: no heat until a person asks for it again. It never fails.
@@ -560,6 +563,9 @@ func (c *Controller) dew(in Input) (dew, margin sensors.Value) {
 const (
 	dewPeriod = 10 * time.Minute
 	dewSlow   = .2
+	// Once stopped, heat waits for this much more margin, or is tried again.
+	dewGain  = .7
+	dewRetry = 2 * time.Hour
 )
 
 // dewRoom is the share of heat that the dew margin leaves. Heat drives water
@@ -586,7 +592,13 @@ func (c *Controller) dewRoom(in Input, dt time.Duration) float64 {
 	}
 	falling := c.slopeKnown && c.marginSlope < -.1 && margin+c.marginSlope <= 0
 	fell := c.onInPeriod && margin < c.marginK-.2 && margin <= .3
-	if falling || fell {
+	switch {
+	case falling || fell:
+		c.dewStop, c.dewStopAt, c.dewStopK = true, in.At, margin
+	case c.dewStop && (margin >= c.dewStopK+dewGain || in.At-c.dewStopAt >= dewRetry && margin > .3):
+		c.dewStop = false
+	}
+	if c.dewStop {
 		return 0
 	}
 	return math.Max(dewSlow, math.Min(margin/c.cfg.DewMarginK, 1))

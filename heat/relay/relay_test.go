@@ -1,0 +1,373 @@
+package relay
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/exec"
+	"os/signal"
+	"path/filepath"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// The test's own program is the guard, and the daemon that is killed, when the
+// environment says so: real processes over real pipes, with a file for the
+// line.
+func TestMain(m *testing.M) {
+	switch os.Getenv("CUREWRIGHT_TEST_AS") {
+	case "guard":
+		ctx, stop := signal.NotifyContext(context.Background(), syscall.SIGTERM, os.Interrupt)
+		defer stop()
+		line, err := OpenLine("file:"+os.Getenv("LINE"), false)
+		if err == nil {
+			lease, _ := time.ParseDuration(os.Getenv("LEASE"))
+			err = Serve(ctx, ServeOptions{Line: line, Lease: lease, Watchdog: os.Getenv("DOG"), In: os.Stdin, Out: os.Stdout, Errw: os.Stderr})
+		}
+		if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	case "daemon": // renews once, says so and stands still, or panics
+		os.Setenv("CUREWRIGHT_TEST_AS", "guard")
+		lease, _ := time.ParseDuration(os.Getenv("LEASE"))
+		o := New([]string{os.Args[0]}, lease, os.Stderr)
+		if err := o.Renew(context.Background(), true); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		fmt.Println("renewed", o.Pid())
+		if os.Getenv("BOOM") != "" {
+			panic("a bug")
+		}
+		select {} // a loop that hangs
+	}
+	os.Exit(m.Run())
+}
+
+// files returns the paths that stand for line and watchdog.
+func files(t *testing.T) (line, dog string) {
+	d := t.TempDir()
+	line, dog = filepath.Join(d, "line"), filepath.Join(d, "watchdog")
+	for _, f := range []string{line, dog} {
+		if err := os.WriteFile(f, nil, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return line, dog
+}
+
+func env(as, line, dog string, lease time.Duration, more ...string) []string {
+	return append(os.Environ(), append([]string{"CUREWRIGHT_TEST_AS=" + as, "LINE=" + line, "DOG=" + dog, "LEASE=" + lease.String()}, more...)...)
+}
+
+func read(t *testing.T, path string) string {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return strings.TrimSpace(string(b))
+}
+
+// eventually waits for something that another process does.
+func eventually(t *testing.T, what string, ok func() bool) time.Duration {
+	t.Helper()
+	t0 := time.Now()
+	for time.Since(t0) < 20*time.Second {
+		if ok() {
+			return time.Since(t0)
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+	t.Fatalf("not within 20 s: %s", what)
+	return 0
+}
+
+// daemon starts the stand-in for the daemon and waits until the line is on.
+func daemon(t *testing.T, line, dog string, lease time.Duration, more ...string) (*exec.Cmd, int) {
+	t.Helper()
+	cmd := exec.Command(os.Args[0])
+	cmd.Env = env("daemon", line, dog, lease, more...)
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { cmd.Process.Kill() })
+	var pid int
+	if _, err := fmt.Fscanf(out, "renewed %d\n", &pid); err != nil {
+		t.Fatal(err)
+	}
+	return cmd, pid
+}
+
+// TestKilledDaemon: with the daemon killed, the line is off at the end of the
+// pipe, long before the lease, and the watchdog is disarmed.
+func TestKilledDaemon(t *testing.T) {
+	line, dog := files(t)
+	cmd, _ := daemon(t, line, dog, time.Hour)
+	if got := read(t, line); got != "1" {
+		t.Fatalf("line = %q after the renewal, want 1", got)
+	}
+	if err := cmd.Process.Kill(); err != nil {
+		t.Fatal(err)
+	}
+	cmd.Wait()
+	eventually(t, "line off", func() bool { return read(t, line) == "0" })
+	eventually(t, "watchdog disarmed", func() bool { return strings.HasSuffix(read(t, dog), "V") })
+}
+
+// TestPanickingDaemon: the same for a process that ends by a bug.
+func TestPanickingDaemon(t *testing.T) {
+	line, dog := files(t)
+	cmd, _ := daemon(t, line, dog, time.Hour, "BOOM=1")
+	if err := cmd.Wait(); err == nil {
+		t.Fatal("it did not panic")
+	}
+	eventually(t, "line off", func() bool { return read(t, line) == "0" })
+}
+
+// TestHungDaemon: a daemon that lives but no longer renews, and one that is
+// stopped as a whole, lose the line when the lease ends.
+func TestHungDaemon(t *testing.T) {
+	for name, stop := range map[string]bool{"loop hangs": false, "process stopped": true} {
+		t.Run(name, func(t *testing.T) {
+			line, dog := files(t)
+			const lease = 1500 * time.Millisecond
+			t0 := time.Now()
+			cmd, _ := daemon(t, line, dog, lease)
+			if stop {
+				if err := cmd.Process.Signal(syscall.SIGSTOP); err != nil {
+					t.Fatal(err)
+				}
+				defer cmd.Process.Signal(syscall.SIGCONT)
+			}
+			if time.Since(t0) < lease && read(t, line) != "1" {
+				t.Fatal("off before the lease")
+			}
+			eventually(t, "line off", func() bool { return read(t, line) == "0" })
+			if strings.HasSuffix(read(t, dog), "V") {
+				t.Error("the guard ended, though its daemon lives")
+			}
+		})
+	}
+}
+
+// TestKilledGuard: the daemon hears at its next renewal that nothing is known
+// about the line, the watchdog is not disarmed, and a new guard's first act is
+// to switch off.
+func TestKilledGuard(t *testing.T) {
+	line, dog := files(t)
+	t.Setenv("CUREWRIGHT_TEST_AS", "guard")
+	t.Setenv("LINE", line)
+	t.Setenv("DOG", dog)
+	t.Setenv("LEASE", "1h")
+	o := New([]string{os.Args[0]}, time.Hour, io.Discard)
+	defer o.Close()
+	if err := o.Renew(t.Context(), true); err != nil {
+		t.Fatal(err)
+	}
+	if read(t, line) != "1" {
+		t.Fatal("not on")
+	}
+	old := o.Pid()
+	if err := syscall.Kill(old, syscall.SIGKILL); err != nil {
+		t.Fatal(err)
+	}
+	if b := read(t, dog); b == "" || strings.HasSuffix(b, "V") {
+		t.Errorf("watchdog holds %q: want it fed and not disarmed, so that it bites", b)
+	}
+	if err := o.Renew(t.Context(), true); err == nil {
+		t.Error("a renewal to a dead guard is no error")
+	}
+	if read(t, line) != "0" {
+		t.Error("the new guard did not switch the line off")
+	}
+	if o.Pid() == old {
+		t.Error("no new guard")
+	}
+	if err := o.Renew(t.Context(), false); err != nil {
+		t.Error(err)
+	}
+}
+
+// TestSignalledGuard: a guard that is told to end switches off first.
+func TestSignalledGuard(t *testing.T) {
+	line, dog := files(t)
+	cmd, pid := daemon(t, line, dog, time.Hour)
+	defer cmd.Process.Kill()
+	if err := syscall.Kill(pid, syscall.SIGTERM); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, "line off", func() bool { return read(t, line) == "0" })
+	eventually(t, "watchdog disarmed", func() bool { return strings.HasSuffix(read(t, dog), "V") })
+}
+
+// TestClose ends guard and line in order.
+func TestClose(t *testing.T) {
+	line, dog := files(t)
+	t.Setenv("CUREWRIGHT_TEST_AS", "guard")
+	t.Setenv("LINE", line)
+	t.Setenv("DOG", dog)
+	t.Setenv("LEASE", "1h")
+	o := New([]string{os.Args[0]}, time.Hour, io.Discard)
+	if err := o.Renew(t.Context(), true); err != nil {
+		t.Fatal(err)
+	}
+	if err := o.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if read(t, line) != "0" || !strings.HasSuffix(read(t, dog), "V") {
+		t.Errorf("line %q, watchdog %q after Close", read(t, line), read(t, dog))
+	}
+	if o.Renew(t.Context(), true) == nil {
+		t.Error("a renewal after Close is no error")
+	}
+}
+
+// TestNoWatchdog: a guard whose watchdog is missing does not drive the line.
+func TestNoWatchdog(t *testing.T) {
+	line, _ := files(t)
+	t.Setenv("CUREWRIGHT_TEST_AS", "guard")
+	t.Setenv("LINE", line)
+	t.Setenv("DOG", filepath.Join(t.TempDir(), "missing"))
+	t.Setenv("LEASE", "1h")
+	o := New([]string{os.Args[0]}, time.Hour, io.Discard)
+	defer o.Close()
+	if err := o.Renew(t.Context(), true); err == nil {
+		t.Error("driven without the watchdog that was asked for")
+	}
+	if read(t, line) == "1" {
+		t.Error("line on")
+	}
+}
+
+type memLine struct {
+	mu     sync.Mutex
+	on     bool
+	badOn  bool
+	badOff bool
+}
+
+func (m *memLine) Set(on bool) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if on && m.badOn || !on && m.badOff {
+		return errors.New("stuck")
+	}
+	m.on = on
+	return nil
+}
+
+func (m *memLine) is() bool { m.mu.Lock(); defer m.mu.Unlock(); return m.on }
+
+// TestGuardInFakeTime: nonsense means off, the lease ends to the second, a
+// line that does not go off starves the watchdog.
+func TestGuardInFakeTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		line := &memLine{on: true}
+		pr, pw := io.Pipe()
+		var dog lockedBuf
+		var out lockedBuf
+		g := Guard{Line: line, Lease: 30 * time.Second, In: pr, Out: &out, Watchdog: &dog}
+		ended := make(chan error, 1)
+		go func() { ended <- g.Run(t.Context()) }()
+		synctest.Wait()
+		if line.is() {
+			t.Error("on when it starts")
+		}
+		fmt.Fprintln(pw, "on 1")
+		time.Sleep(29 * time.Second)
+		synctest.Wait()
+		if !line.is() {
+			t.Error("off before the lease ended")
+		}
+		time.Sleep(2 * time.Second)
+		synctest.Wait()
+		if line.is() {
+			t.Error("on after the lease ended")
+		}
+		for _, s := range []string{"on", "onn 3", "on x", "ON 4", "", "renew 5", "on -1"} {
+			fmt.Fprintln(pw, "on 2")
+			synctest.Wait()
+			if !line.is() {
+				t.Fatal("not on")
+			}
+			fmt.Fprintln(pw, s)
+			synctest.Wait()
+			if line.is() {
+				t.Errorf("on after %q", s)
+			}
+		}
+		if !strings.Contains(out.String(), "ok on 1\n") || !strings.Contains(out.String(), "expired\n") {
+			t.Errorf("answers %q", out.String())
+		}
+		fed := dog.Len()
+		time.Sleep(20 * time.Second)
+		synctest.Wait()
+		if dog.Len() < fed+5 {
+			t.Errorf("fed %d times in 20 s", dog.Len()-fed)
+		}
+		fmt.Fprintln(pw, "on 9")
+		synctest.Wait()
+		line.mu.Lock()
+		line.badOff = true
+		line.mu.Unlock()
+		fmt.Fprintln(pw, "off 10")
+		synctest.Wait()
+		fed = dog.Len()
+		time.Sleep(25 * time.Second)
+		synctest.Wait()
+		if dog.Len() != fed {
+			t.Error("the watchdog is fed although the line does not go off")
+		}
+		pw.Close()
+		if err := <-ended; err == nil {
+			t.Error("no error though the line is stuck on")
+		}
+		if strings.HasSuffix(dog.String(), "V") {
+			t.Error("the watchdog is disarmed with the line on")
+		}
+	})
+}
+
+type lockedBuf struct {
+	mu sync.Mutex
+	b  bytes.Buffer
+}
+
+func (l *lockedBuf) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+func (l *lockedBuf) String() string { l.mu.Lock(); defer l.mu.Unlock(); return l.b.String() }
+func (l *lockedBuf) Len() int       { l.mu.Lock(); defer l.mu.Unlock(); return l.b.Len() }
+
+func Example() {
+	line := &memLine{}
+	in := strings.NewReader("on 1\noff 2\non 3\n")
+	var out bytes.Buffer
+	g := Guard{Line: line, Lease: 30 * time.Second, In: in, Out: &out}
+	if err := g.Run(context.Background()); err != nil {
+		fmt.Println(err)
+	}
+	fmt.Print(out.String())
+	fmt.Println("on at the end of the pipe:", line.on)
+	// Output:
+	// ok on 1
+	// ok off 2
+	// ok on 3
+	// on at the end of the pipe: false
+}
