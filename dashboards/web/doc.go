@@ -31,6 +31,9 @@
 //	GET  /pot?resin&grams&shape&diameter_mm&depth_mm&shop&start   one cup
 //	POST /plan, POST /resins/fit        a layup day; a resin from its data sheet
 //	GET  /tent, PUT /tent/setpoint {"set_point_c"}, POST /tent/off {"why"}
+//	POST /tent/solvent, POST /tent/release, PUT /tent/resume {"on"}
+//	POST /tent/aim                      {"coat","wish","from","to","by","probability","apply"}: land a window
+//	DELETE /tent/aim                    back to the plain hold
 //	GET  /panels/ID/record?format=html|json|csv        the cure record
 //	GET  /backup                        the whole store as one file
 //	POST /backup                        such a file back (application/octet-stream) → 200 {"next"}

@@ -121,6 +121,7 @@ var mayDo = map[string]string{
 	"GET /api/v1/settings": "lrc", "PUT /api/v1/settings": "rc", "POST /api/v1/clock": "rc",
 	"GET /api/v1/air": "lrc", "GET /api/v1/cure": "lrc", "GET /api/v1/pot": "lrc", "POST /api/v1/plan": "lrc", "POST /api/v1/resins/fit": "lrc",
 	"GET /api/v1/tent": "lrc", "PUT /api/v1/tent/setpoint": "c", "POST /api/v1/tent/off": "rc",
+	"POST /api/v1/tent/solvent": "rc", "POST /api/v1/tent/release": "c", "PUT /api/v1/tent/resume": "c", "POST /api/v1/tent/aim": "c", "DELETE /api/v1/tent/aim": "c",
 	"GET /api/v1/backup": "c", "POST /api/v1/backup": "c", "POST /api/v1/paircodes": "c", "GET /api/v1/tokens": "c", "DELETE /api/v1/tokens/{id}": "c",
 }
 

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"encoding/json"
 	"io"
 	"time"
 
@@ -36,6 +37,37 @@ type TentView struct {
 	LeaseS *float64 `json:"lease_s"`
 	Output string   `json:"output"` // "relay", "plug", "command"
 	Switch uint64   `json:"switchings"`
+
+	Word       string   `json:"word"`         // the reason in one word
+	WishC      *float64 `json:"wish_c"`       // the plain hold that a person asked for
+	RampC      *float64 `json:"ramp_c"`       // where its slow rise stands now
+	Planned    bool     `json:"planned"`      // the set point comes from a plan that lands a window
+	LimitC     *float64 `json:"limit_c"`      // what the limit probe says
+	DewC       *float64 `json:"dew_point_c"`  // of the tent's air
+	MarginK    *float64 `json:"dew_margin_k"` // panel above it
+	SolventMin *float64 `json:"solvent_min"`  // how long solvent still keeps heat off
+	Resume     bool     `json:"resume"`       // comes back by itself after a power cut
+	// Aim is what a plan is made for and how likely it is, null for none.
+	Aim json.RawMessage `json:"aim"`
+	// Learned is what the tent showed of itself, null until it did.
+	Learned json.RawMessage `json:"learned"`
+}
+
+// TentCareBackend is what else a person does at a tent. Nothing here can raise
+// a limit of the file.
+type TentCareBackend interface {
+	// TentSolvent keeps heat off for 30 minutes.
+	TentSolvent(ctx context.Context, who Who) error
+	// TentRelease takes back a latch, as somebody who has looked; [ErrConflict]
+	// where nothing is latched.
+	TentRelease(ctx context.Context, who Who) error
+	// TentResume ticks "resume after power cut".
+	TentResume(ctx context.Context, who Who, on bool) error
+	// TentAim plans the set points that land a coat's window; with apply set
+	// they are followed from now on.
+	TentAim(ctx context.Context, who Who, body json.RawMessage) (json.RawMessage, error)
+	// TentAimOff goes back to the plain hold.
+	TentAimOff(ctx context.Context, who Who) error
 }
 
 // AckBackend serves the links in messages: a token good once, for one alert,

@@ -81,6 +81,11 @@ func routeTable() []route {
 		{put, api + "/tent/setpoint", Control, false, (*Server).setTent},
 		// Off is for everybody who may write: it can only make things safer.
 		{post, api + "/tent/off", Record, false, (*Server).tentOff},
+		{post, api + "/tent/solvent", Record, false, (*Server).tentSolvent},
+		{post, api + "/tent/release", Control, false, (*Server).tentRelease},
+		{put, api + "/tent/resume", Control, false, (*Server).tentResume},
+		{post, api + "/tent/aim", Control, false, (*Server).tentAim},
+		{del, api + "/tent/aim", Control, false, (*Server).tentAimOff},
 
 		{get, api + "/backup", Control, false, (*Server).backup},
 		{post, api + "/backup", Control, false, (*Server).restore},

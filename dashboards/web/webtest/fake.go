@@ -518,11 +518,12 @@ type Full struct {
 }
 
 var (
-	_ web.TentBackend   = (*Full)(nil)
-	_ web.AckBackend    = (*Full)(nil)
-	_ web.RecordBackend = (*Full)(nil)
-	_ web.BackupBackend = (*Full)(nil)
-	_ web.StatsBackend  = (*Full)(nil)
+	_ web.TentBackend     = (*Full)(nil)
+	_ web.TentCareBackend = (*Full)(nil)
+	_ web.AckBackend      = (*Full)(nil)
+	_ web.RecordBackend   = (*Full)(nil)
+	_ web.BackupBackend   = (*Full)(nil)
+	_ web.StatsBackend    = (*Full)(nil)
 
 	_ web.RestoreBackend = (*Full)(nil)
 )
@@ -562,6 +563,58 @@ func (b *Full) TentOff(_ context.Context, who web.Who, why string) error {
 	}
 	defer out()
 	b.TentNow.SetPointC, b.TentNow.Heater, b.TentNow.Why = nil, "off", why
+	return nil
+}
+
+func (b *Full) TentSolvent(_ context.Context, who web.Who) error {
+	out, err := b.enter(who, "solvent")
+	if err != nil {
+		return err
+	}
+	defer out()
+	left := 30.0
+	b.TentNow.SolventMin, b.TentNow.Heater, b.TentNow.Why = &left, "off", "solvent in use"
+	return nil
+}
+
+func (b *Full) TentRelease(_ context.Context, who web.Who) error {
+	out, err := b.enter(who, "release")
+	if err != nil {
+		return err
+	}
+	defer out()
+	if !b.TentNow.Latched {
+		return web.ErrConflict
+	}
+	b.TentNow.Latched = false
+	return nil
+}
+
+func (b *Full) TentResume(_ context.Context, who web.Who, on bool) error {
+	out, err := b.enter(who, "resume %v", on)
+	if err != nil {
+		return err
+	}
+	defer out()
+	b.TentNow.Resume = on
+	return nil
+}
+
+func (b *Full) TentAim(_ context.Context, who web.Who, body json.RawMessage) (json.RawMessage, error) {
+	out, err := b.enter(who, "aim %s", body)
+	if err != nil {
+		return nil, err
+	}
+	defer out()
+	return body, nil
+}
+
+func (b *Full) TentAimOff(_ context.Context, who web.Who) error {
+	out, err := b.enter(who, "aim off")
+	if err != nil {
+		return err
+	}
+	out()
 	return nil
 }
 

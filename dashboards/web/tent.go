@@ -1,0 +1,69 @@
+package web
+
+import (
+	"net/http"
+)
+
+func (s *Server) careOf(w http.ResponseWriter, r *http.Request) (TentCareBackend, bool) {
+	t, ok := s.b.(TentCareBackend)
+	if !ok {
+		s.fail(w, r, http.StatusNotFound, "", "no tent is set up here; see [tent] in the configuration file")
+	}
+	return t, ok
+}
+
+// cared answers with the tent as it is after a change.
+func (s *Server) cared(w http.ResponseWriter, r *http.Request, err error) {
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.tent(w, r)
+}
+
+func (s *Server) tentSolvent(w http.ResponseWriter, r *http.Request) {
+	if t, ok := s.careOf(w, r); ok {
+		s.cared(w, r, t.TentSolvent(r.Context(), whoOf(r)))
+	}
+}
+
+func (s *Server) tentRelease(w http.ResponseWriter, r *http.Request) {
+	if t, ok := s.careOf(w, r); ok {
+		s.cared(w, r, t.TentRelease(r.Context(), whoOf(r)))
+	}
+}
+
+func (s *Server) tentResume(w http.ResponseWriter, r *http.Request) {
+	t, ok := s.careOf(w, r)
+	if !ok {
+		return
+	}
+	var q struct {
+		On *bool `json:"on"`
+	}
+	if !s.read(w, r, &q) {
+		return
+	}
+	if q.On == nil {
+		s.fail(w, r, http.StatusBadRequest, "on", "required")
+		return
+	}
+	s.cared(w, r, t.TentResume(r.Context(), whoOf(r), *q.On))
+}
+
+func (s *Server) tentAimOff(w http.ResponseWriter, r *http.Request) {
+	if t, ok := s.careOf(w, r); ok {
+		s.cared(w, r, t.TentAimOff(r.Context(), whoOf(r)))
+	}
+}
+
+func (s *Server) tentAim(w http.ResponseWriter, r *http.Request) {
+	t, ok := s.careOf(w, r)
+	if !ok {
+		return
+	}
+	if b, ok := s.object(w, r); ok {
+		out, err := t.TentAim(r.Context(), whoOf(r), b)
+		s.raw(w, r, out, err)
+	}
+}
