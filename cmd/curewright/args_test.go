@@ -190,4 +190,9 @@ func TestTimesAreTheDaemons(t *testing.T) {
 	if code, _, errs := remote("batch", "end", "none"); code != exitUsage || !strings.Contains(errs, "batch none: not found") {
 		t.Errorf("exit %d: %s", code, errs)
 	}
+	// What is wrong with a coat is said at once.
+	if b := string(l.do("POST", "/api/v1/coats", map[string]string{"panel": "none", "resin": "brisk", "kind": "tick"}, http.StatusBadRequest)); !strings.Contains(b, `"applied"`) ||
+		!strings.Contains(b, `"panel"`) || !strings.Contains(b, `"resin"`) || !strings.Contains(b, `"kind"`) {
+		t.Errorf("not every fault: %s", b)
+	}
 }

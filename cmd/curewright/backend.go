@@ -282,6 +282,9 @@ func (d *daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) 
 		}
 		if x.Applied.IsZero() && have == "" {
 			faults = append(faults, job.Fault{Field: "applied", What: "missing"})
+			y := x
+			y.Applied = now // the rest is said in the same answer
+			faults = append(faults, job.CheckCoat(w, y, now)...)
 		} else {
 			faults = job.CheckCoat(w, x, now)
 		}

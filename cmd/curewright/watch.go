@@ -129,11 +129,11 @@ func (c *checkCmd) Run(a *app) error {
 	if err != nil {
 		return err
 	}
-	name := "the defaults"
+	good := "The defaults are good."
 	if c.Config != "" {
-		name = filepath.Base(c.Config)
+		good = filepath.Base(c.Config) + " is good."
 	}
-	fmt.Fprintf(a.out, "%s is good. It would run:\n", name)
+	fmt.Fprintf(a.out, "%s It would run:\n", good)
 	fmt.Fprintf(a.out, "  store      %s\n", cfg.Store.Path)
 	fmt.Fprintf(a.out, "  page       %s%s\n", cfg.Web.Listen, map[bool]string{true: ", this machine only", false: ", behind the log-in"}[cfg.Web.Loopback()])
 	if len(cfg.Probe) == 0 {

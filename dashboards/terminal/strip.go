@@ -29,7 +29,7 @@ const (
 	doubtful = '▔'
 )
 
-// Legend explains the characters in one line.
+// Legend explains the characters, in lines that fit 80 columns.
 func Legend() string {
 	var b strings.Builder
 	for _, s := range []coat.State{coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard, coat.Unknown} {
@@ -39,7 +39,7 @@ func Legend() string {
 		}
 		b.WriteString(strings.Repeat(string(Marks[s]), 2) + " " + name + "  ")
 	}
-	b.WriteString("┃ now  o your finger  ╳ no readings\n▀ the window, ▔ its doubtful ends, ' dew or blush trouble")
+	b.WriteString("╳ no readings\n┃ now  o your finger  ▀ the window, ▔ its doubtful ends  ' dew or blush trouble")
 	return b.String()
 }
 

@@ -67,4 +67,9 @@ func TestMarks(t *testing.T) {
 			t.Errorf("the legend does not explain %q", r)
 		}
 	}
+	for l := range strings.SplitSeq(Legend(), "\n") {
+		if n := len([]rune(l)); n > 80 {
+			t.Errorf("%d columns: %s", n, l)
+		}
+	}
 }
