@@ -105,25 +105,24 @@ func (d *doctor) fixBoot() (string, error) {
 	if err != nil {
 		return "", err
 	}
-	text := switchOn(string(b))
-	did := d.bootFile() + " has both buses on already"
-	if text != string(b) {
-		old := name + ".before-curewright"
-		if !exists(old) {
-			if err := writeFile(old, b); err != nil {
-				return "", err
-			}
-		}
-		if err := writeFile(name, []byte(text)); err != nil {
-			return "", err
-		}
-		did = "added to " + d.bootFile() + "; as it was: " + filepath.Base(old)
-	}
-	m, err := d.fixModules()
+	did, err := d.fixModules()
 	if err != nil {
 		return "", err
 	}
-	return did + "; " + m, nil
+	text := switchOn(string(b))
+	if text == string(b) {
+		return d.bootFile() + " has both buses on already; " + did, nil
+	}
+	old := name + ".before-curewright"
+	if !exists(old) {
+		if err := writeFile(old, b); err != nil {
+			return "", err
+		}
+	}
+	if err := writeFile(name, []byte(text)); err != nil {
+		return "", err
+	}
+	return "added to " + d.bootFile() + "; as it was: " + filepath.Base(old) + "; " + did, nil
 }
 
 func (d *doctor) fixModules() (string, error) {
