@@ -196,3 +196,19 @@ func TestTimesAreTheDaemons(t *testing.T) {
 		t.Errorf("not every fault: %s", b)
 	}
 }
+
+// A code for a phone that cannot come is said to be one.
+func TestPairOnThisMachineOnly(t *testing.T) {
+	l := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC))
+	out := cmdOK(t, "--server", l.url, "pair", "--name", "shed phone")
+	if !strings.Contains(out, "this machine only") || !strings.Contains(out, "[web] listen") || strings.Contains(out, "█") {
+		t.Errorf("the daemon listens on loopback, and pair says:\n%s", out)
+	}
+	if m := oneObject(t, cmdOK(t, "--server", l.url, "pair", "--json")); m["local_only"] != true {
+		t.Errorf("local_only %v, want true", m["local_only"])
+	}
+	// Behind a proxy of one's own the address is given, and the square with it.
+	if out := cmdOK(t, "--server", l.url, "pair", "--at", "https://shed.example"); !strings.Contains(out, "█") {
+		t.Errorf("no square for an address that was given:\n%s", out)
+	}
+}

@@ -42,9 +42,14 @@ func (c *pairCmd) Run(a *app) error {
 	// end up in anybody's log.
 	link := at + "/#/login?code=" + url.QueryEscape(p.Code)
 	if c.JSON {
-		return a.json(map[string]any{"code": p.Code, "expires": p.Expires, "address": at, "link": link})
+		return a.json(map[string]any{"code": p.Code, "expires": p.Expires, "address": at, "link": link, "local_only": p.LocalOnly})
 	}
 	fmt.Fprintf(a.out, "\n  Open   %s\n  Code   %s\n\n  Good until %s, once.\n\n", at, p.Code, p.Expires.Local().Format("15:04"))
+	if p.LocalOnly && c.At == "" {
+		fmt.Fprintln(a.out, hang("  ", "No phone can reach that yet: the page is served to this machine only. Set [web] listen = \"0.0.0.0:8374\" in the configuration and start the daemon again."))
+		fmt.Fprintln(a.out)
+		return nil // a square that leads nowhere helps nobody
+	}
 	if c.NoQR {
 		return nil
 	}

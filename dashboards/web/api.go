@@ -432,6 +432,9 @@ func (s *Server) revoke(w http.ResponseWriter, r *http.Request) {
 type PairCode struct {
 	Code    string    `json:"code"`
 	Expires time.Time `json:"expires"`
+	// LocalOnly says that the page is served to this machine only, so that no
+	// phone can redeem the code.
+	LocalOnly bool `json:"local_only"`
 }
 
 func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
@@ -460,7 +463,7 @@ func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
-	s.answer(w, r, http.StatusCreated, PairCode{code, exp})
+	s.answer(w, r, http.StatusCreated, PairCode{code, exp, s.cfg.Loopback()})
 }
 
 func (s *Server) record(w http.ResponseWriter, r *http.Request) {
