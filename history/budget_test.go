@@ -126,7 +126,7 @@ func diskDir(t testing.TB) string {
 }
 
 // Bytes written to the card: at most 20 MB a day with no coat open, 100 MB
-// with one, by both counters. Two hours are run and scaled: the pattern
+// with one, by both counters. Four hours are run and scaled: the pattern
 // repeats by the hour.
 func TestBytesWrittenADay(t *testing.T) {
 	for _, c := range []struct {

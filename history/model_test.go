@@ -457,6 +457,25 @@ func TestBackupRestore(t *testing.T) {
 	}
 }
 
+// Copies of what was replaced are kept, but not without end.
+func TestQuarantineIsBounded(t *testing.T) {
+	dir, stick := t.TempDir(), filepath.Join(t.TempDir(), "copy.db")
+	s := open(t, dir, at(day))
+	if err := s.Backup(t.Context(), stick); err != nil {
+		t.Fatal(err)
+	}
+	s.Close()
+	for range keepAsideFiles + 2 {
+		if err := Restore(t.Context(), stick, dir); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(2 * time.Millisecond) // the folders are named by the millisecond
+	}
+	if q, _ := filepath.Glob(filepath.Join(dir, "quarantine", "*")); len(q) != keepAsideFiles {
+		t.Errorf("%d kept, want %d", len(q), keepAsideFiles)
+	}
+}
+
 func TestOpenReadOnly(t *testing.T) {
 	for _, clean := range []bool{true, false} {
 		dir := t.TempDir()

@@ -9,7 +9,6 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"runtime"
 	"slices"
 	"time"
 )
@@ -190,7 +189,14 @@ func (s *Store) corrupt(err error) {
 // damage is known before somebody needs what it hit.
 func (s *Store) checkPacks() {
 	next := int64(0)
-	for s.ctx.Err() == nil {
+	pause := time.NewTimer(0)
+	defer pause.Stop()
+	for {
+		select {
+		case <-s.ctx.Done():
+			return
+		case <-pause.C:
+		}
 		n, err := s.checkSome(&next, 64)
 		if errors.Is(err, ErrClosed) {
 			return
@@ -201,7 +207,7 @@ func (s *Store) checkPacks() {
 			s.mu.Unlock()
 			return
 		}
-		runtime.Gosched() // whoever waits for the connection goes first
+		pause.Reset(20 * time.Millisecond) // whoever waits for the connection goes first
 	}
 }
 

@@ -12,6 +12,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 )
 
@@ -444,7 +445,23 @@ func (s *Store) finishSwap() error {
 	if err := os.Rename(s.rebuiltPath(), s.path()); err != nil {
 		return err
 	}
+	s.thinQuarantine()
 	return syncDir(s.dir)
+}
+
+// keepAsideFiles is how many damaged or replaced files are kept: a card that
+// is wearing out must not be filled with copies of what it spoilt.
+const keepAsideFiles = 3
+
+func (s *Store) thinQuarantine() {
+	ents, err := os.ReadDir(filepath.Join(s.dir, "quarantine")) // by name, which is the time
+	if err != nil {
+		return
+	}
+	ents = slices.DeleteFunc(ents, func(e os.DirEntry) bool { return !e.IsDir() })
+	for _, e := range ents[:max(len(ents)-keepAsideFiles, 0)] {
+		os.RemoveAll(filepath.Join(s.dir, "quarantine", e.Name()))
+	}
 }
 
 func syncDir(dir string) error {
