@@ -68,7 +68,10 @@ type ConfigSection struct {
 	PricekWh float64 `toml:"price_kwh"`
 	Currency string  `toml:"currency"`
 
-	OffButton string `toml:"off_button"` // GPIO line of a switch to ground that means heat off; "" for none
+	// HeatSwitch is the GPIO line of a switch to ground: closed, heat may run;
+	// open, or with its wire broken, heat is off until asked for again. "" for
+	// none.
+	HeatSwitch string `toml:"heat_switch"`
 
 	Relay   RelaySection   `toml:"relay"`
 	Pulse   PulseSection   `toml:"pulse"`

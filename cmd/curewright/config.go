@@ -11,6 +11,7 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
+	"curewright/heat"
 	"curewright/model/job"
 	"curewright/model/tomlfile"
 	"curewright/sensors"
@@ -26,6 +27,7 @@ type config struct {
 	Sleep sleepSection            `toml:"sleep"`
 	Alert alerts.Tuning           `toml:"alert"`
 	Route []alerts.Route          `toml:"route"`
+	Tent  heat.ConfigSection      `toml:"tent"`
 }
 
 // storeSection is [store].
@@ -58,6 +60,7 @@ func defaultConfig() config {
 		Store: storeSection{Path: defaultData(), KeepDays: 3 * 366, MaxMB: 2000, Every: sensors.Duration(24 * time.Hour)},
 		Web:   web.DefaultSection(),
 		Shop:  shopSection{Name: "Shop"},
+		Tent:  heat.DefaultSection(),
 	}
 }
 
@@ -95,6 +98,7 @@ func loadConfig(path string) (config, error) {
 func parseConfig(path string, b []byte) (config, error) {
 	c := defaultConfig()
 	file, faults := tomlfile.Decode(b, &c)
+	c.Tent = c.Tent.Defaults()
 	if file != nil {
 		for _, err := range c.check() {
 			faults = append(faults, file.FaultAt(err))
@@ -156,6 +160,7 @@ func (c config) check() []error {
 			bad("shop.air", "%q has the role %q", p.ID, p.Role)
 		}
 	}
+	errs = append(errs, c.Tent.Check(tentKnown(c.Probe))...)
 	if (c.Sleep.From == "") != (c.Sleep.To == "") {
 		bad("sleep", "from and to go together")
 	}

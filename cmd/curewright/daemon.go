@@ -36,6 +36,7 @@ type daemon struct {
 	post  *alerts.Dispatcher
 	hub   *web.Hub
 	chans *channels
+	tent  *tent // nil without a heater
 
 	kick     chan struct{} // something was entered: look now
 	lookMu   sync.Mutex    // one look at a time; guards est and cupCache
@@ -268,6 +269,11 @@ func (d *daemon) Ready(context.Context) []string {
 			late = append(late, fmt.Sprintf("%s: silent for %s", part, silent.Round(time.Second)))
 		}
 	}
+	if d.tent != nil {
+		if s := d.tent.late(d.clk.Now()); s != "" {
+			late = append(late, s)
+		}
+	}
 	if s := d.store.Stats(); s.DiskFull {
 		late = append(late, "store: disk full")
 	} else if s.ReadOnly {
@@ -412,6 +418,9 @@ func (d *daemon) conditions(now time.Time) []alerts.Condition {
 	if !d.clockTrusted.Load() {
 		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
 			Say: "The board does not know the date: press \"Use this phone's time\" on the page."})
+	}
+	if d.tent != nil {
+		out = append(out, d.tent.condition()...)
 	}
 	return append(out, d.backup.condition(now, d.cfg.Store)...)
 }

@@ -79,6 +79,9 @@ func (d *daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.H
 			}
 		}
 	}
+	if d.tent != nil {
+		out.SetPointC = d.tent.setPoint(now)
+	}
 	if out.Air == "" {
 		out.Air = firstAir(probes)
 	}

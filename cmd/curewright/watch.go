@@ -96,7 +96,16 @@ func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Add
 			return fmt.Errorf("%s is not on this machine only, and who may come in can't be kept: %w", cfg.Web.Listen, err)
 		}
 	}
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: version, Log: log}, d)
+	// The heater lives a little longer than what asks for it, never without:
+	// its context ends after the loop has switched off.
+	hctx, hstop := context.WithCancel(context.WithoutCancel(ctx))
+	defer hstop()
+	tent, heating, err := openTent(hctx, d, log)
+	if err != nil {
+		return err
+	}
+	d.tent = tent
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: version, Log: log}, d.backend())
 	if err != nil {
 		return err
 	}
@@ -106,7 +115,7 @@ func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Add
 	}
 	ready(ln.Addr(), d)
 	log.Info("watching", "listen", ln.Addr().String(), "data", cfg.Store.Path, "probes", len(probes))
-	var more []part
+	more := heating
 	if len(cfg.Probe) == 0 {
 		more = append(more, part{"discovery", func(ctx context.Context) error { return bench.lookAgain(ctx, d) }})
 	}
@@ -145,6 +154,9 @@ func (c *checkCmd) Run(a *app) error {
 			bus = "over the network"
 		}
 		fmt.Fprintf(a.out, "  probe      %s: %s, %s\n", p.ID, p.Driver, bus)
+	}
+	for _, l := range tentLines(cfg.Tent) {
+		fmt.Fprintln(a.out, l)
 	}
 	if cfg.Sleep.From != "" {
 		fmt.Fprintf(a.out, "  asleep     %s to %s\n", cfg.Sleep.From, cfg.Sleep.To)
