@@ -368,6 +368,25 @@ func TestPlanOverTheAPI(t *testing.T) {
 	if !got.Feasible || len(got.Steps) != 2 || got.Steps[1].At.Sub(got.Steps[0].At) < 2*time.Hour || got.Steps[1].At.Sub(got.Steps[0].At) > 5*time.Hour {
 		t.Errorf("plan: %+v", got)
 	}
+	// The day goes differently: the tack coat goes on two hours late. Planned
+	// anew it counts as done, and the cloth follows it.
+	late := now.Add(2 * time.Hour)
+	live.clk.Put(late.Add(10 * time.Minute))
+	live.post("/api/v1/panels", map[string]any{"id": "lid", "core": "foam"})
+	live.post("/api/v1/coats", map[string]any{"panel": "lid", "resin": "medium", "kind": "tack coat", "applied": late})
+	var again struct {
+		Steps []struct {
+			Step string
+			At   time.Time
+			Done bool
+		}
+	}
+	if err := json.Unmarshal(live.do("POST", "/api/v1/plan", body, http.StatusOK), &again); err != nil {
+		t.Fatal(err)
+	}
+	if len(again.Steps) != 2 || !again.Steps[0].Done || again.Steps[1].Done || again.Steps[1].At.Sub(late) < 2*time.Hour {
+		t.Errorf("planned anew: %+v", again)
+	}
 	steps[1]["cloth"] = "tweed 170"
 	if b := live.do("POST", "/api/v1/plan", body, http.StatusBadRequest); !bytes.Contains(b, []byte("tweed")) {
 		t.Errorf("an unknown cloth: %s", b)

@@ -12,6 +12,7 @@ import (
 	"github.com/pelletier/go-toml/v2"
 
 	"curewright/dashboards/web"
+	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/model/plan"
@@ -63,6 +64,7 @@ func (d *daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		return nil, err
 	}
 	in.Now, in.Learned = now, d.learned()
+	markDone(in.Steps, w, in.Start, now)
 	res, err := plan.Plan(in)
 	var faults plan.Faults
 	if errors.As(err, &faults) {
@@ -75,6 +77,50 @@ func (d *daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		return nil, err
 	}
 	return json.Marshal(res)
+}
+
+// markDone finds what has been done of a day since it started: a step for a
+// coat of its kind on its panel, for a cloth when one was laid there, in the
+// order of the steps. That is how a day that goes differently is planned anew
+// from where it stands.
+func markDone(steps []plan.Step, w *coat.Work, since, now time.Time) {
+	taken := map[string]bool{}
+	last := map[string]time.Time{} // by panel: a step is not done before the one before it
+	for i := range steps {
+		s := &steps[i]
+		if s.Done != nil {
+			continue
+		}
+		after := since
+		if t, ok := last[s.Panel]; ok && t.After(after) {
+			after = t
+		}
+		for _, c := range w.Coats {
+			if c.Panel != s.Panel {
+				continue
+			}
+			switch s.Do {
+			case "coat":
+				if c.Kind == s.Kind && !taken[c.ID] && !c.Applied.Before(after) && !c.Applied.After(now) {
+					at := c.Applied
+					s.Done, taken[c.ID] = &at, true
+				}
+			case "cloth":
+				for k, cl := range c.Cloth {
+					key := fmt.Sprintf("%s cloth %d", c.ID, k)
+					if cl.Laid != nil && !taken[key] && !cl.Laid.Before(after) && !cl.Laid.After(now) {
+						at := *cl.Laid
+						s.Done, taken[key] = &at, true
+						break
+					}
+				}
+			}
+			if s.Done != nil {
+				last[s.Panel] = *s.Done
+				break
+			}
+		}
+	}
 }
 
 // learned is the pace of each epoxy as the open coats' finger tests tell it;
