@@ -16,7 +16,7 @@ var boards = map[string]func() (dashboard.Dashboard, error){
 }
 
 // states is a coat's state as a number, so that a strip can be drawn of it.
-const states = `sum by (panel, coat) (
+const states = `sum by (site, panel, coat) (
   curewright_coat_state{site=~"$site", state="wet"} * 1
   or curewright_coat_state{site=~"$site", state="tacky"} * 2
   or curewright_coat_state{site=~"$site", state="green"} * 3
@@ -30,7 +30,7 @@ var stateWords = []word{
 	{"3", "green", "#7c8790"}, {"4", "firm", graphite}, {"5", "hard", "#39424b"},
 }
 
-const windows = `sum by (panel, coat, window) (
+const windows = `sum by (site, panel, coat, window) (
   curewright_coat_window_status{site=~"$site", status="before"} * 1
   or curewright_coat_window_status{site=~"$site", status="open"} * 2
   or curewright_coat_window_status{site=~"$site", status="closed"} * 3
@@ -59,18 +59,18 @@ func shed() (dashboard.Dashboard, error) {
 
 	b = b.WithRow(dashboard.NewRowBuilder("What wants you")).
 		WithPanel(rows("Alerts that last", "What fires, or is acknowledged and not over.", 10, 7,
-			map[string]string{"rule": "what", "severity": "how loud", "state": "answered", "subject": "about", "panel": "panel"},
-			column{query: query{expr: "max by (rule, severity, state, subject, panel) (" + on("curewright_alert_active", "") + ")"}})).
+			map[string]string{"rule": "what", "severity": "how loud", "state": "answered", "subject": "about", "panel": "panel", "site": "site"},
+			column{query: query{expr: "max by (site, rule, severity, state, subject, panel) (" + on("curewright_alert_active", "") + ")"}})).
 		WithPanel(rows("Coats", caution+" Opens is the cautious edge, by which nine of ten such coats are open; closes is the edge before which one of ten is closed.", 14, 7,
 			map[string]string{"coat": "coat", "panel": "panel", "kind": "kind", "resin": "epoxy"},
-			column{query: query{expr: "max by (panel, coat, kind, resin) (" + on("curewright_coat_info", "") + ")"}},
+			column{query: query{expr: "max by (site, panel, coat, kind, resin) (" + on("curewright_coat_info", "") + ")"}},
 			column{query: query{expr: states}, name: "state", words: stateWords},
-			column{query: query{expr: "max by (panel, coat) (" + on("curewright_coat_age_seconds", "") + ")"}, name: "age", unit: "s"},
-			column{query: query{expr: "max by (panel, coat) (" + on("curewright_coat_window_opens_seconds", `band="p90"`) + ")"}, name: "opens in", unit: "s"},
-			column{query: query{expr: "min by (panel, coat) (" + on("curewright_coat_window_closes_seconds", `band="p10"`) + ")"}, name: "closes in", unit: "s"},
-			column{query: query{expr: "max by (panel, coat) (" + on("curewright_coat_temperature_celsius", "") + ")"}, name: "temperature", unit: "celsius"},
-			column{query: query{expr: "max by (panel, coat) (" + on("curewright_coat_stall", "") + ")"}, name: "stalls", words: yesNo},
-			column{query: query{expr: "max by (panel, coat) (" + on("curewright_coat_condensed", "") + ")"}, name: "dew fell", words: yesNo}))
+			column{query: query{expr: "max by (site, panel, coat) (" + on("curewright_coat_age_seconds", "") + ")"}, name: "age", unit: "s"},
+			column{query: query{expr: "max by (site, panel, coat) (" + on("curewright_coat_window_opens_seconds", `band="p90"`) + ")"}, name: "opens in", unit: "s"},
+			column{query: query{expr: "min by (site, panel, coat) (" + on("curewright_coat_window_closes_seconds", `band="p10"`) + ")"}, name: "closes in", unit: "s"},
+			column{query: query{expr: "max by (site, panel, coat) (" + on("curewright_coat_temperature_celsius", "") + ")"}, name: "temperature", unit: "celsius"},
+			column{query: query{expr: "max by (site, panel, coat) (" + on("curewright_coat_stall", "") + ")"}, name: "stalls", words: yesNo},
+			column{query: query{expr: "max by (site, panel, coat) (" + on("curewright_coat_condensed", "") + ")"}, name: "dew fell", words: yesNo}))
 
 	b = b.WithRow(dashboard.NewRowBuilder("Coats")).
 		WithPanel(strips("What each coat is", "The most advanced state that is more likely than not. "+caution, 12, 8, stateWords,
@@ -118,15 +118,15 @@ func shed() (dashboard.Dashboard, error) {
 			query{on("curewright_tent_set_point_celsius", ""), "set point"})).
 		WithPanel(strips("Heater", "Off by safety wants a person at the tent.", 12, 8,
 			[]word{{"0", "off", paper}, {"1", "on", inkAct}, {"2", "off by safety", inkHarm}},
-			query{"sum by (instance) (" + on("curewright_tent_heater_on", "") + " * 1 or " + on("curewright_tent_latched", "") + " * 2)", "heater"}))
+			query{on("curewright_tent_latched", "") + " * 2 > 0 or " + on("curewright_tent_heater_on", ""), "heater"}))
 
 	b = b.WithRow(dashboard.NewRowBuilder("Probes and the board")).
 		WithPanel(lines("Age of the last believed reading", "A probe that is silent grows old here; its line above breaks off.", "s", 8,
 			query{on("curewright_probe_age_seconds", ""), "{{probe}}"}).Min(0)).
 		WithPanel(lines("Reads without a believed value", "Each minute, by reason.", "none", 8,
-			query{"sum by (probe, reason) (rate(" + on("curewright_probe_errors_total", "") + "[$__rate_interval])) * 60", "{{probe}} {{reason}}"}).Min(0)).
+			query{"sum by (site, probe, reason) (rate(" + on("curewright_probe_errors_total", "") + "[$__rate_interval])) * 60", "{{probe}} {{reason}}"}).Min(0)).
 		WithPanel(lines("Readings taken", "Each minute.", "none", 8,
-			query{"sum by (probe) (rate(" + on("curewright_probe_readings_total", "") + "[$__rate_interval])) * 60", "{{probe}}"}).Min(0)).
+			query{"sum by (site, probe) (rate(" + on("curewright_probe_readings_total", "") + "[$__rate_interval])) * 60", "{{probe}}"}).Min(0)).
 		WithPanel(lines("Age of the estimates", "", "s", 6,
 			query{on("curewright_estimate_age_seconds", ""), "{{instance}}"}).Min(0)).
 		WithPanel(lines("Store", "What the record takes, and what is left on the card.", "bytes", 6,
@@ -146,18 +146,21 @@ func logScale() cog.Builder[common.ScaleDistributionConfig] {
 func yard() (dashboard.Dashboard, error) {
 	b := frame("curewright-yard", "A yard of many sheds", "All boards of curewright at once, by site. Needs the recording rules that come with it. "+caution, "now-24h", true)
 	fold := func(metric string) string { return on(metric, "") }
+	// In a table the metric's name would be a column, and no two columns of
+	// values would meet in one row.
+	cell := func(metric string) string { return "max by (site) (" + on(metric, "") + ")" }
 	b = b.WithRow(dashboard.NewRowBuilder("Who wants somebody")).
 		WithPanel(rows("Sites", "One row a site. "+caution, 24, 12, map[string]string{"site": "site"},
-			column{query: query{expr: fold("site:up:min")}, name: "board", words: []word{{"0", "does not answer", inkHarm}, {"1", "answers", graphite}}},
-			column{query: query{expr: fold("site:curewright_coats_open:sum")}, name: "coats"},
+			column{query: query{expr: cell("site:up:min")}, name: "board", words: []word{{"0", "does not answer", inkHarm}, {"1", "answers", graphite}}},
+			column{query: query{expr: cell("site:curewright_coats_open:sum")}, name: "coats"},
 			column{query: query{expr: `sum by (site) (` + on("site_severity:curewright_alerts_unacknowledged:sum", `severity=~"danger|act"`) + `)`}, name: "wants hands", limits: []dashboard.Threshold{{Color: graphite}, at(1, inkHarm)}},
 			column{query: query{expr: `sum by (site) (` + on("site_severity:curewright_alerts_unacknowledged:sum", `severity=~"soon|note"`) + `)`}, name: "can wait"},
-			column{query: query{expr: fold("site:curewright_window_opens_seconds:min")}, name: "next opens in", unit: "s"},
-			column{query: query{expr: fold("site:curewright_window_closes_seconds:min")}, name: "next closes in", unit: "s"},
-			column{query: query{expr: fold("site:curewright_panel_temperature_celsius:min")}, name: "coldest panel", unit: "celsius"},
-			column{query: query{expr: fold("site:curewright_panel_dew_margin_kelvin:min")}, name: "nearest to dew", unit: "kelvin", limits: []dashboard.Threshold{{Color: inkHarm}, at(3, graphite)}},
-			column{query: query{expr: fold("site:curewright_coats_unknown:sum")}, name: "not known", limits: []dashboard.Threshold{{Color: graphite}, at(1, inkHarm)}},
-			column{query: query{expr: fold("site:curewright_probes_in_trouble:sum")}, name: "probes in trouble", limits: []dashboard.Threshold{{Color: graphite}, at(1, inkHarm)}})).
+			column{query: query{expr: cell("site:curewright_window_opens_seconds:min")}, name: "next opens in", unit: "s"},
+			column{query: query{expr: cell("site:curewright_window_closes_seconds:min")}, name: "next closes in", unit: "s"},
+			column{query: query{expr: cell("site:curewright_panel_temperature_celsius:min")}, name: "coldest panel", unit: "celsius"},
+			column{query: query{expr: cell("site:curewright_panel_dew_margin_kelvin:min")}, name: "nearest to dew", unit: "kelvin", limits: []dashboard.Threshold{{Color: inkHarm}, at(3, graphite)}},
+			column{query: query{expr: cell("site:curewright_coats_unknown:sum")}, name: "not known", limits: []dashboard.Threshold{{Color: graphite}, at(1, inkHarm)}},
+			column{query: query{expr: cell("site:curewright_probes_in_trouble:sum")}, name: "probes in trouble", limits: []dashboard.Threshold{{Color: graphite}, at(1, inkHarm)}})).
 		WithPanel(rows("Alerts that last", "At every site; those that want hands first.", 24, 9,
 			map[string]string{"site": "site", "rule": "what", "severity": "how loud", "state": "answered", "subject": "about", "panel": "panel"},
 			column{query: query{expr: `max by (site, rule, severity, state, subject, panel) (` + on("curewright_alert_active", "") + `)`}}))

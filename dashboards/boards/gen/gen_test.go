@@ -122,6 +122,12 @@ func TestBoards(t *testing.T) {
 				}
 				queries++
 				checkQuery(t, name+": "+title, strings.ReplaceAll(q.Expr, "$__rate_interval", "1m"))
+				if q.Format != nil && *q.Format == promquery.PromQueryFormatTable {
+					e, err := promql.ParseExpr(q.Expr)
+					if _, ok := e.(*parser.AggregateExpr); err == nil && !ok {
+						t.Errorf("%s: %q: the metric's name is a column and keeps rows apart: %s", name, title, q.Expr)
+					}
+				}
 				// Otherwise a board for one site would show every site.
 				if !strings.Contains(q.Expr, `site=~"$site"`) {
 					t.Errorf("%s: %q is not kept to the chosen site: %s", name, title, q.Expr)
