@@ -2,6 +2,8 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
+	"fmt"
 	"math"
 	"net/http"
 	"path/filepath"
@@ -9,6 +11,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"curewright/dashboards/client"
 )
 
 func TestPlainArgs(t *testing.T) {
@@ -210,5 +214,44 @@ func TestPairOnThisMachineOnly(t *testing.T) {
 	// Behind a proxy of one's own the address is given, and the square with it.
 	if out := cmdOK(t, "--server", l.url, "pair", "--at", "https://shed.example"); !strings.Contains(out, "█") {
 		t.Errorf("no square for an address that was given:\n%s", out)
+	}
+}
+
+// With no daemon, record and export read this machine's own store where it
+// lies; another machine's is never stood in for.
+func TestStoreAtRest(t *testing.T) {
+	full, empty := t.TempDir(), t.TempDir()
+	newLiveDaemon(t, full, time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)).d.store.Close()
+	gone := fmt.Errorf("record: %w", client.ErrNoDaemon)
+	for name, tt := range map[string]struct {
+		server string
+		err    error
+		dir    string
+		want   string
+	}{
+		"no daemon":          {client.DefaultServer, gone, full, full},
+		"no store":           {client.DefaultServer, gone, empty, ""},
+		"another machine":    {"http://shed.example:8374", gone, full, ""},
+		"the daemon said no": {client.DefaultServer, errors.New("panel none: not found"), full, ""},
+		"the daemon answers": {client.DefaultServer, nil, full, ""},
+	} {
+		if got := (&app{server: tt.server}).storeAtRest(tt.err, tt.dir); got != tt.want {
+			t.Errorf("%s: %q, want %q", name, got, tt.want)
+		}
+	}
+}
+
+// What is not in the store is said as bad usage, by its name.
+func TestStoreHasNoSuch(t *testing.T) {
+	dir := t.TempDir()
+	l := newLiveDaemon(t, dir, time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC))
+	l.d.store.Close()
+	for what, args := range map[string][]string{
+		"panel none: not found": {"record", "none", "--data", dir},
+		`--probe: `:             {"export", "--probe", "none", "--data", dir},
+	} {
+		if code, _, errs := runCmd(t, args...); code != exitUsage || !strings.Contains(errs, what) || !strings.Contains(errs, "none") {
+			t.Errorf("%v: exit %d, want 2; %s", args, code, errs)
+		}
 	}
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"time"
@@ -15,7 +16,7 @@ type exportCmd struct {
 	To     string   `placeholder:"TIME" help:"Until then."`
 	Format string   `enum:"csv,parquet" default:"csv" help:"csv or parquet."`
 	Out    string   `short:"o" placeholder:"FILE" type:"path" help:"File to write; standard output when not given."`
-	Data   string   `placeholder:"DIR" type:"path" help:"Read the store in this folder, with no daemon running."`
+	Data   string   `placeholder:"DIR" type:"path" help:"Read the store in this folder, with no daemon running; the usual one when none answers."`
 }
 
 func (exportCmd) Help() string {
@@ -35,10 +36,15 @@ func (c *exportCmd) Run(a *app) error {
 		return err
 	}
 	return a.toFile(c.Out, func(w io.Writer) error {
+		q := history.ExportQuery{Probes: c.Probe, From: from, To: to}
 		if c.Data != "" {
-			return exportOffline(a.ctx, c.Data, w, c.Format, history.ExportQuery{Probes: c.Probe, From: from, To: to})
+			return exportOffline(a.ctx, c.Data, w, c.Format, q)
 		}
-		return c.fromDaemon(a, w, from, to)
+		err := c.fromDaemon(a, w, from, to)
+		if dir := a.storeAtRest(err, defaultData()); dir != "" {
+			return exportOffline(a.ctx, dir, w, c.Format, q)
+		}
+		return err
 	})
 }
 
@@ -53,18 +59,24 @@ func exportOffline(ctx context.Context, dir string, w io.Writer, format string, 
 	} else {
 		_, err = s.ExportCSV(ctx, w, q)
 	}
+	if errors.Is(err, history.ErrNotFound) {
+		return usagef("--probe: %v", err)
+	}
 	return err
 }
 
 // fromDaemon asks the daemon probe by probe, so that neither side holds a
 // year in memory.
 func (c *exportCmd) fromDaemon(a *app, w io.Writer, from, to time.Time) error {
-	if c.Format == "parquet" {
-		return usagef("--format: parquet is made from the store: stop the daemon and give --data")
-	}
 	cl, err := a.client()
 	if err != nil {
 		return err
+	}
+	if c.Format == "parquet" {
+		if _, err := cl.Probes(a.ctx); err != nil {
+			return err
+		}
+		return usagef("--format: parquet is made from the store: stop the daemon and give --data")
 	}
 	probes := c.Probe
 	if len(probes) == 0 {

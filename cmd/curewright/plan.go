@@ -82,6 +82,13 @@ func solvePlan(j *job.Job, t *job.Table, shopC *float64) (plan.Result, error) {
 		}
 		return res, u
 	}
+	for _, s := range res.Steps {
+		for i, b := range s.Batches {
+			if r, ok := in.Resins[b.Resin]; ok && r.Name != "" {
+				s.Batches[i].Resin = r.Name // people know the epoxy by its name, not by its file
+			}
+		}
+	}
 	return res, err
 }
 
@@ -308,9 +315,9 @@ func printPlan(a *app, res plan.Result) {
 
 // cupWords say how to mix n equal cups.
 func cupWords(b plan.Batch, n int) string {
-	s := fmt.Sprintf("a cup of %.0f g %s", b.Grams, b.Resin)
+	s := fmt.Sprintf("a cup of %.0f g %s", b.Grams, epoxy(b.Resin))
 	if n > 1 {
-		s = fmt.Sprintf("%d cups, one after another, each of %.0f g %s", n, b.Grams, b.Resin)
+		s = fmt.Sprintf("%d cups, one after another, each of %.0f g %s", n, b.Grams, epoxy(b.Resin))
 	}
 	switch {
 	case b.ResinG != nil && b.HardenerG != nil:

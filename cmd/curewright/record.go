@@ -98,7 +98,7 @@ type recordSource struct {
 func (in recordSource) render(panel, format string) ([]byte, error) {
 	i := slices.IndexFunc(in.work.Panels, func(p coat.Panel) bool { return p.ID == panel })
 	if i < 0 {
-		return nil, web.ErrNotFound
+		return nil, named("panel", panel, web.ErrNotFound)
 	}
 	doc, err := in.document(in.work.Panels[i].Piece)
 	if err != nil {

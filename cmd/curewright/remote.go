@@ -1,14 +1,17 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
 	"curewright/dashboards/client"
 	"curewright/dashboards/web"
+	"curewright/history"
 	"curewright/model/coat"
 	"curewright/model/job"
 )
@@ -407,27 +410,48 @@ type recordCmd struct {
 	Panel  string `arg:"" help:"Panel; the record is of its whole piece."`
 	Format string `enum:"html,json,csv" default:"html" help:"html (prints), json or csv."`
 	Out    string `short:"o" placeholder:"FILE" type:"path" help:"File to write; standard output when not given."`
-	Data   string `placeholder:"DIR" type:"path" help:"Read the store in this folder, with no daemon running."`
+	Data   string `placeholder:"DIR" type:"path" help:"Read the store in this folder, with no daemon running; the usual one when none answers."`
 }
 
 func (recordCmd) Help() string { return "Example:\n\n  curewright record lid-a -o lid-a.html" }
 
 func (c *recordCmd) Run(a *app) error {
 	return a.toFile(c.Out, func(w io.Writer) error {
-		if c.Data != "" {
-			b, err := recordOffline(a.ctx, c.Data, c.Panel, c.Format)
-			if err != nil {
+		offline := func(dir string) error {
+			b, err := recordOffline(a.ctx, dir, c.Panel, c.Format)
+			if errors.Is(err, web.ErrNotFound) {
+				return usagef("%v", err)
+			} else if err != nil {
 				return err
 			}
 			_, err = w.Write(b)
 			return err
 		}
+		if c.Data != "" {
+			return offline(c.Data)
+		}
 		cl, err := a.client()
 		if err != nil {
 			return err
 		}
-		return cl.Record(a.ctx, w, c.Panel, c.Format)
+		err = cl.Record(a.ctx, w, c.Panel, c.Format)
+		if dir := a.storeAtRest(err, defaultData()); dir != "" {
+			return offline(dir)
+		}
+		return err
 	})
+}
+
+// storeAtRest is dir, the folder of this machine's own store, where err says
+// that no daemon runs here, else "".
+func (a *app) storeAtRest(err error, dir string) string {
+	if !errors.Is(err, client.ErrNoDaemon) || a.server != client.DefaultServer {
+		return ""
+	}
+	if _, err := os.Stat(filepath.Join(dir, history.File)); err != nil {
+		return ""
+	}
+	return dir
 }
 
 // toFile runs write into a file that appears whole or not at all, or into

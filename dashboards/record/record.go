@@ -149,6 +149,16 @@ var Cautions = []string{
 	"Half-cured dust is not for breathing or for skin: gloves, eye protection, no sanding before it is hard. No waste cup, wet rag or sawdust in a bin until cold overnight.",
 }
 
+// zoneName names the times' zone. A board's own zone calls itself "Local", which
+// says nothing on another machine: there the letters and offset at the time of
+// making stand instead.
+func zoneName(loc *time.Location, at time.Time) string {
+	if name := loc.String(); name != "Local" && name != "" {
+		return name
+	}
+	return at.In(loc).Format("MST (-07:00)")
+}
+
 // New puts the document together from its parts.
 func New(in Input) (Document, error) {
 	loc := in.Loc
@@ -157,7 +167,7 @@ func New(in Input) (Document, error) {
 	}
 	d := Document{
 		Format: Format, Made: in.Made.In(loc).Truncate(time.Second), Program: in.Program, Model: in.Model,
-		Shop: in.Shop, Zone: loc.String(), Piece: in.Piece,
+		Shop: in.Shop, Zone: zoneName(loc, in.Made), Piece: in.Piece,
 		Alerts: slices.Clone(in.Alerts), Probes: slices.Clone(in.Probes), Caution: Cautions,
 	}
 	sides := map[string]int{}
