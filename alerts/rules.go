@@ -40,6 +40,7 @@ const (
 	ClockInDoubt = "clock_in_doubt"
 	BackupOld    = "backup_old"
 	ChannelDown  = "channel_down"
+	SenderBehind = "sender_behind"
 )
 
 // Rule is one row of the table: what it is called, how loud it is and what it
@@ -191,6 +192,9 @@ var Rules = []Rule{
 	{Name: ChannelDown, TellOver: true, Severity: Soon, Hold: 5 * time.Minute, Clear: 5 * time.Minute,
 		Say:  "Alerts do not get through by {subject}: check the network.",
 		Over: "Alerts get through by {subject} again."},
+	{Name: SenderBehind, Severity: Note, Hold: 5 * time.Minute, Clear: 5 * time.Minute,
+		Say:  "Nothing gets through to {subject}: check the network. All of it waits and is sent later.",
+		Over: "{subject} gets everything again."},
 }
 
 var ruleByName = func() map[string]*Rule {

@@ -13,6 +13,7 @@ import (
 	"curewright/alerts/buzzer"
 	"curewright/alerts/logch"
 	"curewright/alerts/mail"
+	"curewright/alerts/mqttch"
 	"curewright/alerts/push"
 	"curewright/alerts/webhook"
 )
@@ -86,6 +87,11 @@ func openChannel(c alerts.ChannelConfig, d *daemon, out *channels) (alerts.Chann
 		return push.New(c.Name, url, time.Duration(c.Timeout))
 	case alerts.KindAlertmanager:
 		return alertmanager.New(c.Name, alertmanager.Options{URL: url, User: c.User, Password: secret, Site: site, Now: d.clk.Now})
+	case alerts.KindMQTT:
+		if d.mqtt == nil {
+			return nil, errors.New("needs [mqtt] with a url")
+		}
+		return mqttch.New(c.Name, d.mqtt.base+"/alert", d.mqtt.link), nil
 	case alerts.KindBuzzer:
 		return openBuzzer(c, d, out)
 	}

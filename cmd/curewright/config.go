@@ -7,11 +7,13 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/heat"
+	"curewright/history/forward/influx"
 	"curewright/model/job"
 	"curewright/model/tomlfile"
 	"curewright/sensors"
@@ -27,7 +29,11 @@ type config struct {
 	Sleep sleepSection            `toml:"sleep"`
 	Alert alerts.Tuning           `toml:"alert"`
 	Route []alerts.Route          `toml:"route"`
-	Tent  heat.ConfigSection      `toml:"tent"`
+
+	MQTT   mqttSection    `toml:"mqtt"`
+	Influx influx.Section `toml:"influx"`
+
+	Tent heat.ConfigSection `toml:"tent"`
 }
 
 // storeSection is [store].
@@ -64,9 +70,12 @@ func defaultConfig() config {
 	}
 }
 
-// defaultData is where the store lives without --data and [store] path: the
-// system's place for root, else the person's own.
+// defaultData is where the store lives without --data and [store] path: where
+// systemd says, the system's place for root, else the person's own.
 func defaultData() string {
+	if dir, _, _ := strings.Cut(os.Getenv("STATE_DIRECTORY"), ":"); dir != "" {
+		return dir
+	}
 	if os.Getuid() == 0 {
 		return "/var/lib/curewright"
 	}
@@ -104,6 +113,9 @@ func parseConfig(path string, b []byte) (config, error) {
 			faults = append(faults, file.FaultAt(err))
 		}
 		faults = append(faults, c.Alert.Check(file, c.Route)...)
+		faults = append(faults, c.MQTT.check(file, c.Probe, c.Alert.Channels)...)
+		faults = append(faults, c.Influx.Check(file)...)
+		c.MQTT.where = c.MQTT.places(file)
 	}
 	if err := faults.Err(); err != nil {
 		return c, usage(path, err)

@@ -17,6 +17,7 @@ import (
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/history"
+	"curewright/history/forward/influx"
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/model/pot"
@@ -36,7 +37,11 @@ type daemon struct {
 	post  *alerts.Dispatcher
 	hub   *web.Hub
 	chans *channels
-	tent  *tent // nil without a heater
+
+	mqtt   *mqttPart      // nil without a broker
+	influx *influx.Sender // nil without a server
+
+	tent *tent // nil without a heater
 
 	kick     chan struct{} // something was entered: look now
 	lookMu   sync.Mutex    // one look at a time; guards est and cupCache
@@ -133,6 +138,12 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 
 	d.est = job.NewEstimator(job.Options{})
 	d.rules = alerts.New(o.cfg.Alert.Config(), store)
+	if d.mqtt, err = openMQTT(d); err != nil {
+		return nil, err
+	}
+	if d.influx, err = openInflux(d); err != nil {
+		return nil, err
+	}
 	d.chans, err = openChannels(o.cfg.Alert.Channels, o.cfg.Alert, d)
 	if err != nil {
 		return nil, err
@@ -201,6 +212,12 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, srv *web.Server, more
 		{"page", func(ctx context.Context) error { return srv.Serve(ctx, ln) }},
 	}
 	parts = append(parts, d.chans.parts...)
+	if d.mqtt != nil {
+		parts = append(parts, d.mqtt.parts()...)
+	}
+	if d.influx != nil {
+		parts = append(parts, part{"influx", d.influx.Run})
+	}
 	err := runAll(ctx, d.log, append(parts, more...)...)
 	if cerr := d.store.Close(); err == nil {
 		err = cerr
@@ -377,6 +394,8 @@ func (d *daemon) look(ctx context.Context) error {
 		Alerts: d.rules.List(false), Probes: probes, Settings: d.settingsView(now, st, w, probes),
 	}
 	d.snap.Store(snap)
+	d.noteAlerts(ts)
+	d.mqtt.show(snap)
 	d.publish("snapshot", snap)
 	return nil
 }
@@ -422,6 +441,8 @@ func (d *daemon) conditions(now time.Time) []alerts.Condition {
 	if d.tent != nil {
 		out = append(out, d.tent.condition()...)
 	}
+	out = append(out, d.mqtt.condition()...)
+	out = append(out, influxCondition(d.influx)...)
 	return append(out, d.backup.condition(now, d.cfg.Store)...)
 }
 

@@ -158,6 +158,12 @@ func (c *checkCmd) Run(a *app) error {
 	for _, l := range tentLines(cfg.Tent) {
 		fmt.Fprintln(a.out, l)
 	}
+	for _, l := range mqttLines(cfg.MQTT, cfg.Shop.Name) {
+		fmt.Fprintln(a.out, l)
+	}
+	if cfg.Influx.On() {
+		fmt.Fprintf(a.out, "  influx     %s, bucket %s\n", cfg.Influx.URL, cfg.Influx.Bucket)
+	}
 	if cfg.Sleep.From != "" {
 		fmt.Fprintf(a.out, "  asleep     %s to %s\n", cfg.Sleep.From, cfg.Sleep.To)
 	}

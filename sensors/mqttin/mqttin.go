@@ -267,6 +267,9 @@ type Options struct {
 	// Say is called once for each trouble, until a good message comes by the
 	// same topic. place is where the pattern stands in the configuration.
 	Say func(place, topic string, err error)
+	// Count, if not nil, is called once for each message or joined reading
+	// with the reason of its refusal, "" for one that was taken.
+	Count func(reason string)
 	// Places names the place of each topic, by index; may be short.
 	Places []string
 	// Now is the clock of the rate limit; nil for time.Now.
@@ -502,6 +505,9 @@ func (in *Intake) push(r sensors.Pushed, accept bool, topics, places []string) {
 		in.refuse(places[0], topics[0], fmt.Errorf("probe %s: %w", r.Probe, err))
 		return
 	}
+	if in.o.Count != nil {
+		in.o.Count("")
+	}
 	in.mu.Lock()
 	defer in.mu.Unlock()
 	in.taken++
@@ -517,6 +523,9 @@ func (in *Intake) push(r sensors.Pushed, accept bool, topics, places []string) {
 
 func (in *Intake) refuse(place, topic string, err error) {
 	reason := Reason(err)
+	if in.o.Count != nil {
+		in.o.Count(reason)
+	}
 	in.mu.Lock()
 	in.refused[reason]++
 	k := saidKey{topic, reason}

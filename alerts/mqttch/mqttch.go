@@ -1,0 +1,62 @@
+// Package mqttch publishes alerts as JSON on an MQTT topic, over a connection
+// that somebody else holds.
+//
+// The body is the message as [alerts.Message] writes it, without the link that
+// acknowledges: everybody who may listen would hold the key. Messages are not
+// retained; the list of what lasts is on a topic of its own.
+package mqttch
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"time"
+
+	"curewright/alerts"
+)
+
+// Publisher hands one message to the broker and returns once the broker has
+// it. An error whose Permanent() is true will come again.
+type Publisher interface {
+	Publish(ctx context.Context, topic string, body []byte, retain bool, expire time.Duration) error
+}
+
+// Channel publishes messages on one topic.
+type Channel struct {
+	name, topic string
+	pub         Publisher
+}
+
+var (
+	_ alerts.Channel = (*Channel)(nil)
+	_ alerts.Machine = (*Channel)(nil)
+)
+
+// New returns a channel; it does no I/O.
+func New(name, topic string, pub Publisher) *Channel { return &Channel{name, topic, pub} }
+
+// Name returns the configured name.
+func (c *Channel) Name() string { return c.name }
+
+// Machine says that the other end is a system: it takes every change.
+func (c *Channel) Machine() bool { return true }
+
+// Send publishes the message and waits until the broker has it.
+func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
+	m.AckURL = ""
+	body, err := json.Marshal(m)
+	if err != nil {
+		return alerts.Permanent(fmt.Errorf("channel %s: %w", c.name, err))
+	}
+	err = c.pub.Publish(ctx, c.topic, body, false, 0)
+	if err == nil {
+		return nil
+	}
+	err = fmt.Errorf("channel %s: %w", c.name, err)
+	var p interface{ Permanent() bool }
+	if errors.As(err, &p) && p.Permanent() {
+		return alerts.Permanent(err)
+	}
+	return err
+}

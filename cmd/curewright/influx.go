@@ -1,0 +1,143 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"curewright/alerts"
+	"curewright/history/forward/influx"
+	"curewright/model/coat"
+)
+
+// openInflux makes the sender; nil without [influx]. It does no network I/O.
+func openInflux(d *daemon) (*influx.Sender, error) {
+	s := d.cfg.Influx
+	if !s.On() {
+		return nil, nil
+	}
+	token, err := alerts.Secret(s.TokenFile, s.TokenEnv)
+	if err != nil {
+		return nil, fmt.Errorf("influx: %w", err)
+	}
+	if s.Site == "" {
+		s.Site = d.cfg.Shop.Name
+	}
+	return influx.New(influx.Options{Section: s, Token: token, Cursors: d.store, Log: d.log, Now: d.clk.Now, Sources: []influx.Source{
+		influx.Readings(d.store), influx.Events(d.store, d.clk.Now), influx.Work(d.store),
+		influx.Cure(coatCures{d}, d.clk.Now, time.Duration(s.CureEvery)),
+	}})
+}
+
+// coatCures computes the cure of every coat from the history.
+type coatCures struct{ d *daemon }
+
+// cureDays is how long after application a coat's cure is sent; after that it
+// moves less than its doubt.
+const cureDays = 14
+
+// First is when the first coat was put on.
+func (c coatCures) First(ctx context.Context) (time.Time, error) {
+	w, err := c.d.work(ctx)
+	if err != nil {
+		return time.Time{}, err
+	}
+	var first time.Time
+	for _, x := range w.Coats {
+		if first.IsZero() || x.Applied.Before(first) {
+			first = x.Applied
+		}
+	}
+	return first, nil
+}
+
+// Points are the coats at each step of the grid.
+func (c coatCures) Points(ctx context.Context, from, to time.Time, step time.Duration) ([]influx.CurePoint, error) {
+	d := c.d
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var out []influx.CurePoint
+	for _, x := range w.Coats {
+		end := x.Applied.AddDate(0, 0, cureDays)
+		if x.Ended != nil && x.Ended.Before(end) {
+			end = *x.Ended
+		}
+		lo, hi := from.Add(step), to
+		if lo.Before(x.Applied) {
+			lo = x.Applied.Truncate(step).Add(step)
+		}
+		if hi.After(end) {
+			hi = end.Truncate(step)
+		}
+		if hi.Before(lo) {
+			continue
+		}
+		// The trace wants two points or more: one before is left out again.
+		n := int(hi.Sub(lo)/step) + 2
+		ps, err := d.Trace(ctx, x.ID, lo.Add(-step), lo.Add(time.Duration(n-2)*step), n)
+		if err != nil {
+			// What one coat lacks must not hold up the others; the estimator
+			// says it at every look.
+			continue
+		}
+		states := d.states(x.ID)
+		for _, p := range ps {
+			if p.Forecast || p.At.Before(lo) || p.At.After(hi) {
+				continue
+			}
+			q := influx.CurePoint{Coat: x.ID, Panel: x.Panel, At: p.At, TgC: p.TgC, TempC: p.TempC, DewC: p.DewC, Blush: p.BlushJ, State: string(states(p.At))}
+			if p.Alpha != nil {
+				q.Alpha = &[3]float64{p.Alpha.P10, p.Alpha.P50, p.Alpha.P90}
+			}
+			out = append(out, q)
+		}
+	}
+	return out, nil
+}
+
+// states returns what a coat was estimated to be at a past time, as its strip
+// draws it.
+func (d *daemon) states(id string) func(time.Time) coat.State {
+	var past []coat.Segment
+	if s := d.snap.Load(); s != nil {
+		for _, e := range s.Result.Coats {
+			if e.ID == id {
+				past = e.Strip.Segments
+			}
+		}
+	}
+	return func(at time.Time) coat.State {
+		for _, g := range past {
+			if !g.Future && !at.Before(g.From) && at.Before(g.To) {
+				return g.State
+			}
+		}
+		return coat.Unknown
+	}
+}
+
+// influxCondition is the trouble that the sender is in.
+func influxCondition(s *influx.Sender) []alerts.Condition {
+	if s == nil {
+		return nil
+	}
+	st := s.Status()
+	if st.FailingSince.IsZero() || time.Since(st.FailingSince) <= behindAfter {
+		return nil
+	}
+	return []alerts.Condition{{Rule: alerts.SenderBehind, Subject: "InfluxDB", Severity: alerts.Note,
+		Say: "Nothing gets through to the metrics server" + because(st.Err) + ": check the network and its settings. All of it waits and is sent later."}}
+}
+
+// noteAlerts keeps what alerts did in the log of events, by which it reaches
+// the outputs. Who acknowledged is logged where it happens.
+func (d *daemon) noteAlerts(ts []alerts.Transition) {
+	for _, t := range ts {
+		switch t.What {
+		case alerts.WhatFiring, alerts.WhatResolved, alerts.WhatEscalated:
+			d.event("alert", t.Alert.Subject, t.What+": "+t.Alert.Say, t.At)
+		}
+	}
+}
