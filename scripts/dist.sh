@@ -47,7 +47,7 @@ for t in "${targets[@]}"; do
   install -D -m 755 "$bin" "$root/usr/bin/curewright"
   doc=$root/usr/share/doc/curewright
   install -d "$doc"
-  install -m 644 docs/*.md "$doc"
+  install -m 644 docs/*.md docs/wiring.svg "$doc"
   gzip -9n <"$stage/notices" >"$doc/copyright-of-parts.gz"
   cp "$bin.cdx.json" "$doc/sbom.cdx.json"
   cat >"$doc/copyright" <<COPYRIGHT
