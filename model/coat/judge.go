@@ -803,16 +803,30 @@ func (e *Estimate) strip(c *Case, tr *Track) {
 		horizon = o.Start.Add(time.Duration(float64(o.Len-1) * o.StepS * float64(time.Second)))
 	}
 	zone := c.zone()
+	split := c.Now.In(zone)
+	// What the sentence does not claim, the strip doesn't either: a mark that
+	// is crossed as cold glass or outside the range is no firm and no hard coat.
+	unclaimed := contains(e.UnknownWhy, ColdGlass) || contains(e.UnknownWhy, BelowMinimum) || contains(e.UnknownWhy, OutsideRange)
+	put := func(state State, from, to time.Time, future bool) {
+		if future && unclaimed {
+			state = Unknown
+			if n := len(s.Segments) - 1; n >= 0 && s.Segments[n].State == Unknown && s.Segments[n].Future {
+				s.Segments[n].To = to
+				return
+			}
+		}
+		s.Segments = append(s.Segments, Segment{state, from, to, future})
+	}
 	from, state := c.Coat.Applied.In(zone), Wet
 	add := func(to time.Time, next State) {
 		if to.Before(from) {
 			to = from
 		}
-		split := c.Now.In(zone)
 		if from.Before(split) && to.After(split) {
-			s.Segments = append(s.Segments, Segment{state, from, split, false}, Segment{state, split, to, true})
+			put(state, from, split, false)
+			put(state, split, to, true)
 		} else if to.After(from) {
-			s.Segments = append(s.Segments, Segment{state, from, to, !from.Before(split)})
+			put(state, from, to, !from.Before(split))
 		}
 		from, state = to, next
 	}

@@ -237,3 +237,37 @@ func TestDoubtOfTemperature(t *testing.T) {
 		t.Errorf("%g degraded minutes, want %g", got, want)
 	}
 }
+
+// TestStripClaimsNoMore: what the state does not claim, the forecast part of
+// the strip doesn't either. A fast hardener is cold glass below 14.4 °C, and
+// below the range's 10 °C green and above are not known.
+func TestStripClaimsNoMore(t *testing.T) {
+	for name, tt := range map[string]struct {
+		e   Estimate
+		why string
+	}{
+		"cold glass":        {judged(t, "fast", 12, 60, FillCoat, ""), ColdGlass},
+		"below the minimum": {judged(t, "medium", 9.5, 24, FillCoat, ""), BelowMinimum},
+		"at home":           {judged(t, "medium", 20, 1, FillCoat, ""), ""},
+	} {
+		if tt.why != "" && (tt.e.State != Unknown || !contains(tt.e.UnknownWhy, tt.why)) {
+			t.Errorf("%s: %s for %v", name, tt.e.State, tt.e.UnknownWhy)
+		}
+		ahead := 0
+		for _, s := range tt.e.Strip.Segments {
+			if s.From.After(s.To) {
+				t.Errorf("%s: backwards: %+v", name, s)
+			}
+			if !s.Future {
+				continue
+			}
+			ahead++
+			if (s.State == Unknown) != (tt.why != "") {
+				t.Errorf("%s: the strip says %s from %v", name, s.State, s.From)
+			}
+		}
+		if ahead == 0 || tt.why != "" && ahead != 1 {
+			t.Errorf("%s: %d stretches ahead: %+v", name, ahead, tt.e.Strip.Segments)
+		}
+	}
+}
