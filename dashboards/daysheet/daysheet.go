@@ -8,7 +8,10 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"regexp"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"curewright/model/plan"
@@ -51,6 +54,22 @@ type row struct {
 	Doubt  string
 }
 
+var celsius = regexp.MustCompile(`(-?[0-9]+(?:\.[0-9]+)?) °C`)
+
+// words turns the temperatures of a sentence made in °C into the reader's unit.
+func (o Options) words(s string) string {
+	if !o.US {
+		return s
+	}
+	return celsius.ReplaceAllStringFunc(s, func(m string) string {
+		c, err := strconv.ParseFloat(strings.TrimSuffix(m, " °C"), 64)
+		if err != nil {
+			return m
+		}
+		return strconv.FormatFloat(math.Round(c*9/5+32), 'f', -1, 64) + " °F"
+	})
+}
+
 // HTML is the day sheet, one page for a plan of a day or a weekend: times,
 // cups, cloth, conditions, cautions. It fetches nothing.
 func HTML(res plan.Result, o Options) ([]byte, error) {
@@ -63,7 +82,16 @@ func HTML(res plan.Result, o Options) ([]byte, error) {
 		Size                              string
 	}{
 		Title: o.title(), Shop: o.Shop, Feasible: res.Feasible,
-		WhyNot: res.WhyNot, Notes: res.Notes, Cautions: res.Cautions, Options: res.Options,
+		Cautions: res.Cautions, Options: slices.Clone(res.Options),
+	}
+	for _, w := range res.WhyNot {
+		data.WhyNot = append(data.WhyNot, o.words(w))
+	}
+	for _, n := range res.Notes {
+		data.Notes = append(data.Notes, o.words(n))
+	}
+	for i, x := range data.Options {
+		data.Options[i].Say = fmt.Sprintf("%s %d in 100.", o.words(x.Say), int(math.Floor(100*x.Probability+1e-9)))
 	}
 	if !o.Made.IsZero() {
 		data.Made = o.in(o.Made).Format("Monday 2 January 2006, 15:04")

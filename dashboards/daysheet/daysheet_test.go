@@ -255,3 +255,33 @@ func TestHTML(t *testing.T) {
 		}
 	}
 }
+
+// The sentences of a plan are made in °C; the sheet is in the reader's unit.
+// 22 °C is 71.6 °F and −4 °C is 24.8 °F, by definition of the scales.
+func TestSentencesInTheReadersUnit(t *testing.T) {
+	res := plan.Result{
+		WhyNot:  []string{"about -4 °C at its coldest"},
+		Options: []plan.Option{{Change: "tent", Say: "Hold the tent at 22 °C.", Probability: .85}},
+		Notes:   []string{"no temperature in it"},
+	}
+	for us, want := range map[bool][]string{
+		false: {"about -4 °C", "Hold the tent at 22 °C. 85 in 100.", "no temperature in it"},
+		true:  {"about 25 °F", "Hold the tent at 72 °F. 85 in 100.", "no temperature in it"},
+	} {
+		b, err := HTML(res, Options{US: us})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, w := range want {
+			if !bytes.Contains(b, []byte(w)) {
+				t.Errorf("US %v: no %q", us, w)
+			}
+		}
+		if us && bytes.Contains(b, []byte("°C")) {
+			t.Error("°C with US units")
+		}
+	}
+	if res.Options[0].Say != "Hold the tent at 22 °C." {
+		t.Error("the plan itself was changed")
+	}
+}
