@@ -4,7 +4,7 @@ BIN := bin/curewright
 VERSION ?= $(shell git describe --always --dirty 2>/dev/null || echo unknown)
 LDFLAGS := -s -w -X main.version=$(VERSION)
 
-.PHONY: all demo build test check unit race deps bench clean fuzz
+.PHONY: all demo build test check unit race deps bench clean fuzz dist
 
 all: build
 
@@ -35,6 +35,10 @@ unit:
 # goroutines of their own, in their short form.
 race:
 	$(GO) test -race -short ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./cmd/...
+
+# Programs for the boards, their sums, bills of materials and Debian packages.
+dist:
+	scripts/dist.sh
 
 bench:
 	scripts/bench.sh

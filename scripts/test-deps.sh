@@ -16,6 +16,8 @@ packages=(
   python3-scipy python3-numpy
   libsundials-dev
   qemu-user-static
+  systemd                       # systemd-analyze; nothing of it is started
+  curl gcc libc6-dev
 )
 missing=()
 for p in "${packages[@]}"; do
@@ -38,6 +40,9 @@ if [ "${#missing[@]}" -gt 0 ]; then
   DEBIAN_FRONTEND=noninteractive $sudo apt-get install -y -qq --no-install-recommends "${missing[@]}" </dev/null >/dev/null
 fi
 
+if ! command -v npm >/dev/null && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
+  DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends nodejs npm </dev/null >/dev/null
+fi
 if command -v npm >/dev/null; then
   if ! cmp -s internal/oracles/package-lock.json internal/oracles/node_modules/.lock-used; then
     (cd internal/oracles && npm ci --no-audit --no-fund --silent </dev/null)
