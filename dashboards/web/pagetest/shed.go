@@ -6,7 +6,9 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"math"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -682,4 +684,23 @@ func (s *Shed) Backup(_ context.Context, w io.Writer) error {
 // Record implements [web.RecordBackend].
 func (s *Shed) Record(_ context.Context, panel, format string) ([]byte, error) {
 	return []byte("<!doctype html><title>" + panel + "</title>"), nil
+}
+
+// seen is what a shed holds at one moment, for a test to look at while the
+// server runs.
+type seen struct {
+	probes   []sensors.Health
+	panels   []coat.Panel
+	batches  []coat.Batch
+	records  []coat.Coat
+	feels    []coat.Feel
+	own      []cure.Resin
+	settings web.SettingsView
+	writes   map[string]int
+}
+
+func (s *Shed) seen() seen {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return seen{slices.Clone(s.probes), slices.Clone(s.panels), slices.Clone(s.batches), slices.Clone(s.records), slices.Clone(s.feels), slices.Clone(s.own), s.settings, maps.Clone(s.Writes)}
 }

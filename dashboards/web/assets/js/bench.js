@@ -111,7 +111,7 @@ function chances(e) {
   if (!p) return null;
   const top = STATES.map((k) => [k, p[k]]).filter(([, v]) => v >= 0.1).sort((a, b) => b[1] - a[1]).slice(0, 3);
   if (!top.length || top[0][1] > 0.95) return null;
-  return h('p', { class: 'chances' }, 'Now most likely ', top.map(([k, v], i) => [i ? '; ' : '', h('b', null, WORD[k]), ', ', chance(v)]).flat(), '.');
+  return h('p', { class: 'chances' }, 'The odds: ', top.map(([k, v], i) => [i ? ', ' : '', h('b', null, WORD[k]), ' ', chance(v)]).flat(), '.');
 }
 
 function coatSub(e) {
@@ -135,7 +135,7 @@ function coat(e, opt) {
       because.length ? h('p', { class: 'why' }, because) : null,
       chances(e),
       e.blush && (e.blush.band === 'elevated' || e.blush.band === 'high') && !e.blush.condensed && h('p', { class: 'why' }, h('b', null, 'Blush ' + e.blush.band + ': '), 'a waxy film is likely on it. Rough scale, not proven.'),
-      calls.map((a) => h('p', { class: 'why', 'data-key': 'c' + a.id }, a.state === 'firing' ? 'Called you at ' : 'Heard the call of ', timeEl(ms(a.fired_at) ?? ms(a.since), true), a.say && a.say !== plain(e.say) && a.say !== e.advice ? ': ' + a.say : '.'))),
+      calls.slice(0, 2).map((a) => h('p', { class: 'why', 'data-key': 'c' + a.id }, a.state === 'firing' ? 'Called you at ' : 'Heard the call of ', timeEl(ms(a.fired_at) ?? ms(a.since), true), a.say && a.say !== plain(e.say) && a.say !== e.advice ? ': ' + a.say : '.'))),
     h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })),
     buttons(e, calls.find((a) => a.state === 'firing')));
 }

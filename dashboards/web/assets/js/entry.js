@@ -302,6 +302,9 @@ export function watchLine() {
     if (S.queue.some((q) => !q.refused)) flush();
   }, 10e3);
   document.addEventListener('visibilitychange', () => {
+    // Out of sight and silent, a page lets go of its line; one that may have to
+    // sound keeps it.
+    if (document.visibilityState === 'hidden' && !S.sound && es) es.close();
     if (document.visibilityState === 'visible' && !S.login) {
       refresh();
       if (!es || es.readyState === EventSource.CLOSED) live();

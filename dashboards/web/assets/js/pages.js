@@ -2,6 +2,10 @@
 import { $, FINGER, S, STATES, WORD, band, cap, chance, clock, coats, deg, diff, fill, fromUnit, grams, h, hourLabel, hourOf, minus, morphKids, ms, now, num, panelName, range, resinByName, s, sentence, settings, shortDay, sleeps, span, strip, temp, timeEl, toUnit, trusted, unit } from './base.js';
 import { Refused, back, call, choices, draft, enter, faults, field, get, hooks, key, lists, refresh, refused, rows, soon, sound, stepper, toast } from './entry.js';
 
+// table is rows under their heads; wider than the screen, it can be moved aside.
+const table = (heads, list) => h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null,
+  h('thead', null, h('tr', null, heads.map((x) => h('th', null, x)))), h('tbody', null, list.map((r) => h('tr', null, r.map((x) => h('td', null, x)))))));
+
 // Charts on demand: temperature, cure and moist air along the shop's clock.
 
 let lib = null;
@@ -234,15 +238,16 @@ export const coat = (() => {
     const [t0, t1] = range(wide);
     const p = e.state_probability;
     const ended = full.record && full.record.ended;
+    const over = full.open === false && e === full; // no estimate is made of it any more
     morphKids(box, [
       h('h1', null, panelName(e.panel)), h('p', { class: 'small' }, `${cap(e.kind)} of ${e.resin} epoxy, on at `, timeEl(ms(e.applied_at), true), ended ? [', no longer watched since ', timeEl(ms(ended), true)] : '', '.'),
-      h('p', { class: 'say' }, e.say && e.say.length ? sentence(e.say) : e.advice), h('p', { class: 'why' }, sentence(e.because)),
+      h('p', { class: 'say' }, over ? 'It is no longer watched: what it was is below.' : e.say && e.say.length ? sentence(e.say) : e.advice), h('p', { class: 'why' }, sentence(e.because)),
       (e.notes || []).map((n) => h('p', { class: 'why' }, cap(n) + (/[.!?]$/.test(n) ? '' : '.'))),
-      h('div', { class: 'fig' }, strip(e, { w: Math.floor(w), t0, t1, wide, alone: true })),
-      h('div', { class: 'do' }, h('a', { class: 'btn first', href: '#/feel/' + enc(id) }, 'Feel it'), h('a', { class: 'btn', href: `#/coat/${enc(id)}/edit` }, 'Change what I entered'),
+      !over && h('div', { class: 'fig' }, strip(e, { w: Math.floor(w), t0, t1, wide, alone: true })),
+      h('div', { class: 'do' }, !over && h('a', { class: 'btn first', href: '#/feel/' + enc(id) }, 'Feel it'), h('a', { class: 'btn', href: `#/coat/${enc(id)}/edit` }, 'Change what I entered'),
         !ended && h('button', { type: 'button', class: 'hold quiet', 'data-do': 'end', 'data-id': id, 'aria-label': 'Hold: stop watching' }, h('span', null, 'Hold: stop watching'))),
-      h('div', { class: 'cols' },
-        h('div', null, h('h2', null, 'When'), h('table', null, h('thead', null, h('tr', null, h('th', null, 'It will be'), h('th', null, 'about (8 in 10 within)'))), h('tbody', null, EVENTS.map(([k, word]) => h('tr', null, h('td', null, cap(word)), h('td', null, band(e.events && e.events[k]))))))),
+      !over && h('div', { class: 'cols' },
+        h('div', null, h('h2', null, 'When'), table(['It will be', 'about (8 in 10 within)'], EVENTS.map(([k, word]) => [cap(word), band(e.events && e.events[k])]))),
         h('div', null, h('h2', null, 'Now'),
           h('dl', { class: 'kv' },
             h('dt', null, 'State'), h('dd', null, h('b', null, WORD[e.state] || e.state), p ? [' (', STATES.filter((k) => p[k] >= 0.05).map((k) => `${WORD[k]} ${chance(p[k])}`).join(', '), ')'] : ''),
@@ -266,7 +271,8 @@ export const coat = (() => {
     const e = coats().find((c) => c.id === id) || full;
     const box = $('.figs', main);
     const from = ms(e.applied_at) - 1800e3;
-    const to = Math.max(now() + 12 * 3600e3, Math.min(now() + 72 * 3600e3, ms(e.events && e.events.hard && e.events.hard.p50) ? ms(e.events.hard.p50) + 6 * 3600e3 : 0));
+    const ended = full.open === false && ms(full.record.ended);
+    const to = ended ? Math.max(ended, from + 7200e3) : Math.max(now() + 12 * 3600e3, Math.min(now() + 72 * 3600e3, ms(e.events && e.events.hard && e.events.hard.p50) ? ms(e.events.hard.p50) + 6 * 3600e3 : 0));
     const pts = rows(await get(`/coats/${enc(id)}/trace?from=${enc(new Date(from).toISOString())}&to=${enc(new Date(to).toISOString())}&points=480`), 'points');
     const a = h('div', { class: 'chart' }), b = h('div', { class: 'chart' });
     if (!pts.length) {
@@ -311,18 +317,21 @@ export const coat = (() => {
     fill(box, h('h2', null, 'What was entered'),
       items.length ? h('ul', { class: 'rows' }, items.map(([t, text, btn]) => h('li', null, h('div', { class: 'item' }, h('p', null, timeEl(t, true), ' · ', text), btn ? h('div', { class: 'do' }, btn) : null)))) : h('p', { class: 'small' }, 'Nothing beside the coat itself.'),
       (full.changes || []).length > 1 ? [h('h2', null, 'Corrections'), h('p', { class: 'small' }, 'Nothing is overwritten: the record shows each version.'),
-        h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, ['when', 'by', 'what'].map((x) => h('th', null, x)))), h('tbody', null, full.changes.map((c, i) => h('tr', null, h('td', null, timeEl(ms(c.at), true)), h('td', null, c.by), h('td', null, changeWords(c, full.changes[i - 1])))))))] : null,
+        table(['when', 'by', 'what'], full.changes.map((c, i) => [timeEl(ms(c.at), true), c.by, changeWords(c, full.changes[i - 1])]))] : null,
       h('h2', null, 'Take it back'), h('p', { class: 'small' }, 'If it was entered by mistake. The record keeps that it was there.'),
       h('div', { class: 'do' }, h('button', { type: 'button', class: 'hold quiet', onheld: () => takeBack('/coats/' + enc(id), 'coat', true) }, h('span', null, 'Hold: take the coat back'))),
       full.panel ? h('p', { class: 'why' }, h('a', { href: '#/history/' + enc(full.panel) }, 'The record of ' + panelName(full.panel))) : null);
   }
+
+  // flat writes a value so that the order of its keys does not matter.
+  const flat = (v) => JSON.stringify(v, (_, x) => (x && typeof x === 'object' && !Array.isArray(x) ? Object.fromEntries(Object.entries(x).sort()) : x));
 
   function changeWords(c, before) {
     if (c.op === 'create') return 'entered';
     if (c.op === 'delete') return 'taken back';
     const a = (before && before.body) || {}, b = c.body || {};
     const say = (k, v) => (v === null || v === undefined || v === '' ? 'nothing' : /^\d{4}-\d\d-\d\dT/.test(v) ? clock(Date.parse(v), true) : typeof v === 'object' ? JSON.stringify(v).replace(/["{}[\]]/g, '') : v);
-    const out = Object.keys({ ...a, ...b }).filter((k) => JSON.stringify(a[k]) !== JSON.stringify(b[k])).map((k) => `${NAMES[k] || k}: ${say(k, a[k])} → ${say(k, b[k])}`);
+    const out = Object.keys({ ...a, ...b }).filter((k) => flat(a[k]) !== flat(b[k])).map((k) => `${NAMES[k] || k}: ${say(k, a[k])} → ${say(k, b[k])}`);
     return out.join('; ') || 'the same again';
   }
 
@@ -413,8 +422,8 @@ export const air = (() => {
   function now2() {
     const rowsOf = (S.snap && S.snap.surfaces) || [];
     if (!rowsOf.length) return h('p', { class: 'why' }, 'No panel has both a surface probe and an air probe now, so the margin to dew is not known.');
-    return h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, ['panel', 'surface', 'air', 'humidity', 'dew point', 'above dew', 'humidity at the surface'].map((x) => h('th', null, x)))),
-      h('tbody', null, rowsOf.map((x) => h('tr', null, h('td', null, panelName(x.panel)), h('td', null, temp(x.temp_c)), h('td', null, temp(x.air_c)), h('td', null, x.rh_pct === null ? 'no reading' : num(x.rh_pct) + '\u202f%'), h('td', null, temp(x.dew_point_c)), h('td', null, x.dew_margin_k === null ? 'not known' : diff(x.dew_margin_k), x.dew_margin_k !== null && x.dew_margin_k < 3 ? h('b', { class: 'none' }, ' too little') : ''), h('td', null, x.panel_rh_pct === null ? 'not known' : num(x.panel_rh_pct) + '\u202f%'))))));
+    return table(['panel', 'surface', 'air', 'humidity', 'dew point', 'above dew', 'humidity at the surface'], rowsOf.map((x) => [panelName(x.panel), temp(x.temp_c), temp(x.air_c), x.rh_pct === null ? 'no reading' : num(x.rh_pct) + '\u202f%', temp(x.dew_point_c),
+      x.dew_margin_k === null ? 'not known' : [diff(x.dew_margin_k), x.dew_margin_k < 3 ? h('b', { class: 'none' }, ' too little') : ''], x.panel_rh_pct === null ? 'not known' : num(x.panel_rh_pct) + '\u202f%']));
   }
 
   // warm answers "what if I heat it": the water stays, so the humidity falls.
@@ -580,7 +589,7 @@ export const resins = (() => {
       const pts = Object.entries(c.alpha_at_h || {}).map(([k, v]) => [+k, v]);
       for (const [k, a] of [['alpha_0.30', 0.3], ['alpha_0.80', 0.8]]) if (c.times_min && c.times_min[k]) pts.push([c.times_min[k] / 60, a]);
       pts.sort((p, q) => p[0] - q[0]);
-      const use = pts.filter((p) => p[1] !== null && p[0] >= 0.5);
+      const use = pts.filter((p) => p[1] !== null && p[0] >= 0.5 && p[0] <= 168);
       if (use.length < 2) return null;
       const end = use[use.length - 1];
       return [s('path', { class: 'kline', d: 'M' + use.map((p) => X(p[0]).toFixed(1) + ' ' + Y(p[1]).toFixed(1)).join('L'), 'stroke-dasharray': ['2 3', '7 4', null, '12 3 2 3'][i] }),
@@ -590,7 +599,7 @@ export const resins = (() => {
       h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, s('svg', { viewBox: `0 0 ${W} ${H}`, width: W, height: H, role: 'img', 'aria-label': 'Cure in per cent over hours at four temperatures; the table below has the times' },
         [0, 0.25, 0.5, 0.75, 1].map((a) => [s('path', { class: 'hair', d: `M${L} ${Y(a)}H${W - 60}` }), s('text', { class: 'hour', x: L - 6, y: Y(a) + 4, 'text-anchor': 'end' }, a * 100 + (a === 1 ? ' %' : ''))]),
         [1, 2, 4, 8, 24, 72, 168].map((x) => [s('path', { class: 'hair', d: `M${X(x)} 10V${H - B}` }), s('text', { class: 'hour', x: X(x), y: H - 10, 'text-anchor': 'middle' }, x < 24 ? x + ' h' : x / 24 + (x === 24 ? ' day' : ' days'))]), lines)),
-      h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, h('th', null, 'at'), EV.map(([, w]) => h('th', null, w)))), h('tbody', null, list.map((c, i) => h('tr', null, h('td', null, temp(TEMPS[i])), EV.map(([k]) => { const m = c.times_min && c.times_min[k]; return h('td', null, m === null || m === undefined ? 'never' : span(m * 60e3)); })))))),
+      table(['at', ...EV.map(([, w]) => w)], list.map((c, i) => [temp(TEMPS[i]), ...EV.map(([k]) => { const m = c.times_min && c.times_min[k]; return m === null || m === undefined ? 'never' : span(m * 60e3); })])),
       h('p', { class: 'small' }, 'Half of all batches are faster, half slower. “Never”: the cold stops it first, or it is outside what the sheet covers.'));
   }
 
@@ -687,18 +696,10 @@ export const resins = (() => {
     fill(box, h('h2', null, 'What the sheet says, and what the fit makes of it'),
       odd.length ? h('p', { class: 'note harm' }, h('span', { class: 'mark' }, 'The sheet does not agree with itself: '), odd.map((x) => (typeof x === 'string' ? x : x.datum)).join('; '), '.') : h('p', { class: 'why' }, 'The sheet agrees with itself.'),
       words.map((x) => h('p', { class: 'why' }, cap(String(x)) + (/[.!?]$/.test(x) ? '' : '.'))),
-      h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, h('th', null, 'datum'), h('th', { class: 'n' }, 'sheet'), h('th', { class: 'n' }, 'fit'), h('th', null, 'off by'))),
-        h('tbody', null, (r.residuals || []).map((x) => h('tr', null, h('td', null, x.datum), h('td', { class: 'n' }, num(x.sheet, 1)), h('td', { class: 'n' }, num(x.model, 1)), h('td', null, bar(x.sigmas))))))),
+      table(['datum', 'sheet', 'fit', 'off by'], (r.residuals || []).map((x) => [x.datum, num(x.sheet, 1), num(x.model, 1), h('span', { class: Math.abs(x.sigmas) > 2 ? 'none' : null }, `${minus(num(x.sigmas, 1))} times its doubt${Math.abs(x.sigmas) > 2 ? ', too far' : ''}`)])),
       h('div', { class: 'do' }, btn));
   }
 
-  // bar shows how far a datum is off, in units of its own doubt.
-  function bar(z) {
-    const v = Math.max(-3, Math.min(3, z));
-    const far = Math.abs(z) > 2;
-    return s('svg', { width: 130, height: 18, viewBox: '0 0 130 18', role: 'img', 'aria-label': `${num(Math.abs(z), 1)} times its doubt, ${z > 0 ? 'over' : 'under'}${far ? ', too far' : ''}` },
-      s('path', { class: 'hair day', d: 'M45 1V17' }), s('rect', { class: far ? 'bar-far' : 'bar', x: Math.min(45, 45 + v * 14), y: 5, width: Math.abs(v * 14), height: 8 }), s('text', { class: far ? 'dropword' : 'hour', x: 92, y: 13 }, minus(num(z, 1)), far ? ' !' : ''));
-  }
   return { draw };
 })();
 
@@ -799,10 +800,11 @@ export const probes = (() => {
 export const day = (() => {
   const DO = [['coat', 'roll a coat on'], ['cloth', 'lay cloth'], ['sand', 'sand'], ['flip', 'flip'], ['unclamp', 'unclamp'], ['wash', 'wash']];
   const WHEN = [['start', 'at the start'], ['tacky', 'once tacky'], ['wet', 'while wet'], ['recoat', 'in the recoat window'], ['fill', 'fill, once no stick'], ['hard', 'once hard'], ['handle', 'once it may be handled']];
+  const CLOTHS = ['', 'glass 100 plain', 'glass 160 twill', 'glass 200 twill', 'glass 280 twill', 'aramid 110 plain', 'aramid 170 plain', 'carbon 160 plain', 'carbon 200 twill'];
   const KINDS = ['tack coat', 'wet-out', 'fill coat', 'bond', 'seal'];
   const USUAL = [
-    { do: 'coat', coat: 'tack coat', when: 'start', min: 30 }, { do: 'cloth', when: 'tacky', min: 20, cloth: 'aramid' },
-    { do: 'coat', coat: 'wet-out', when: 'recoat', min: 45, cloth: 'glass' }, { do: 'coat', coat: 'fill coat', when: 'fill', min: 30 },
+    { do: 'coat', coat: 'tack coat', when: 'start', min: 30 }, { do: 'cloth', when: 'tacky', min: 20, cloth: 'aramid 170 plain' },
+    { do: 'coat', coat: 'wet-out', when: 'recoat', min: 45, cloth: 'glass 200 twill' }, { do: 'coat', coat: 'fill coat', when: 'fill', min: 30 },
   ];
   const stored = () => { try { return JSON.parse(localStorage.getItem('plan') || 'null'); } catch { return null; } };
 
@@ -814,7 +816,7 @@ export const day = (() => {
     const steps = () => fill(list, h('ol', { class: 'rows' }, d.steps.map((x, i) => h('li', { 'data-field': `step[${i}]` }, h('div', { class: 'item line' },
       h('select', { 'aria-label': `Step ${i + 1}: what`, onchange: (ev) => { x.do = ev.target.value; save(); steps(); } }, opt(DO, x.do)),
       x.do === 'coat' && h('select', { 'aria-label': `Step ${i + 1}: kind of coat`, onchange: (ev) => { x.coat = ev.target.value; save(); } }, opt(KINDS.map((k) => [k, k]), x.coat)),
-      (x.do === 'cloth') && h('select', { 'aria-label': `Step ${i + 1}: cloth`, onchange: (ev) => { x.cloth = ev.target.value; save(); } }, opt([['glass', 'glass'], ['aramid', 'aramid'], ['carbon', 'carbon']], x.cloth)),
+      (x.do === 'cloth' || x.coat === 'wet-out') && h('select', { 'aria-label': `Step ${i + 1}: cloth`, onchange: (ev) => { x.cloth = ev.target.value; save(); } }, opt(CLOTHS.map((c) => [c, c ? c.replace(/ (\d+) (\w+)/, ' $1\u202fg/m², $2') : 'no cloth']), x.cloth || '')),
       h('select', { 'aria-label': `Step ${i + 1}: when`, onchange: (ev) => { x.when = ev.target.value; save(); } }, opt(WHEN, x.when)),
       h('button', { type: 'button', class: 'quiet', 'aria-label': `Take out step ${i + 1}`, onclick: () => { d.steps.splice(i, 1); save(); steps(); } }, 'Take out'), h('p', { class: 'err', role: 'alert' }))))),
     h('div', { class: 'do' }, h('button', { type: 'button', class: 'quiet', onclick: () => { d.steps.push({ do: 'coat', coat: 'fill coat', when: 'recoat', min: 30 }); save(); steps(); } }, 'One more step')));
@@ -865,9 +867,9 @@ export const day = (() => {
         if (x.do === 'coat') {
           coat.push({ id, panel: p.id, resin: d.resin, kind: x.coat });
           one.coat = id;
-          if (x.cloth) one.cloth = x.cloth;
+          if (x.cloth && x.coat === 'wet-out') one.cloth = x.cloth;
         }
-        if (x.do === 'cloth') one.cloth = x.cloth || 'glass';
+        if (x.do === 'cloth') one.cloth = x.cloth || 'glass 200 twill';
         if (before && one.when !== 'start') one.of = before;
         if (x.do === 'coat') before = id;
         step.push(one);
@@ -892,9 +894,8 @@ export const day = (() => {
     fill(box, h('h2', null, 'The plan'), p.feasible ? h('p', { class: 'say' }, 'Begin at ', h('b', null, timeEl(ms(p.start))), '.') : h('p', { class: 'say' }, h('span', { class: 'none' }, 'It does not fit.')),
       (p.why_not || []).map((x) => h('p', { class: 'why' }, said(x))),
       p.feasible && p.probability ? h('p', { class: 'why' }, `Every step falls inside its window in ${Math.round(100 * p.probability)} of 100 forecasts.`) : null,
-      (p.steps || []).length ? h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, ['at', 'what', 'window', 'cups', 'happened'].map((x) => h('th', null, x)))), h('tbody', null, p.steps.map((s) => h('tr', null,
-        h('td', null, h('b', null, timeEl(ms(s.at)))), h('td', null, of(s).text || s.coat || s.step || '', s.say ? h('div', { class: 'small' }, s.say) : null), h('td', null, s.window && ms(s.window.opens) ? [clock(ms(s.window.opens)), ' to ', ms(s.window.closes) ? clock(ms(s.window.closes)) : 'open end'] : ''),
-        h('td', null, (s.batches || []).map((b) => `${grams(b.grams)}${b.work_minutes ? ', ' + span(b.work_minutes * 60e3) : ''}`).join('; ')), h('td', null, done(s))))))) : null,
+      (p.steps || []).length ? table(['at', 'what', 'window', 'cups', 'happened'], p.steps.map((s) => [h('b', null, timeEl(ms(s.at))), [of(s).text || s.coat || s.step || '', s.say ? h('div', { class: 'small' }, s.say) : null],
+        s.window && ms(s.window.opens) ? [clock(ms(s.window.opens)), ' to ', ms(s.window.closes) ? clock(ms(s.window.closes)) : 'open end'] : '', (s.batches || []).map((b) => `${grams(b.grams)}${b.work_minutes ? ', ' + span(b.work_minutes * 60e3) : ''}`).join('; '), done(s)])) : null,
       (p.options || []).length ? [h('h2', null, 'What would change it'), p.options.map((x) => h('p', { class: 'why' }, said(x)))] : null,
       h('p', { class: 'small' }, `Made ${clock(kept.made, true)}. Times are likely ones: the finger leads.`));
   }
@@ -1045,8 +1046,7 @@ export const history = (() => {
       const ev = [['tacky', 'Tacky'], ['green', 'Green'], ['recoat_closes', 'Window closes'], ['hard', 'Hard']];
       const after = (c, k) => { const t = c.events && c.events[k] && ms(c.events[k].p50); return t ? span(t - ms(c.applied_at)) + ' after' : 'not known'; };
       fill(out, h('h2', null, 'Cure, %, by hours after it went on'), h('div', { class: 'legend' }, h('span', null, lineKey('graph'), name(a)), h('span', null, lineKey('ink', '6 4'), name(b))), fig,
-        h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, h('table', null, h('thead', null, h('tr', null, h('th', null, ''), h('th', null, name(a)), h('th', null, name(b)))), h('tbody', null,
-          ev.map(([k, w]) => h('tr', null, h('td', null, w), h('td', null, after(a, k)), h('td', null, after(b, k)))),))));
+        table(['', name(a), name(b)], ev.map(([k, w]) => [w, after(a, k), after(b, k)])));
       charts.push(await chart(fig, xs.map((x) => x * 3600e3), [{ label: 'first', ys: v(pa), say: (x) => `first ${num(x)} %` }, { label: 'second', ys: v(pb), color: 'ink', dash: [6, 4], say: (x) => `second ${num(x)} %` }], { plain: true, range: () => [0, 100], height: 230, aria: 'Cure of both coats by hours after application' }));
     } catch (e) {
       fill(out, h('p', { class: 'err' }, e.message));
