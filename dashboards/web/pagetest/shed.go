@@ -374,6 +374,8 @@ func (s *Shed) Readings(_ context.Context, probe string, from, to time.Time, yie
 
 // Trace implements [web.Backend].
 func (s *Shed) Trace(_ context.Context, id string, from, to time.Time, points int) ([]coat.TracePoint, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	var e *coat.Estimate
 	for i := range s.coats {
 		if s.coats[i].ID == id {
