@@ -1,0 +1,56 @@
+#!/usr/bin/env bash
+# The core of the test suite, and an hour of the demo, as small boards run
+# them: arm64, and 32-bit arm (GOARM=6) on the processors of the weakest boards,
+# under Debian's user-mode emulators.
+#
+#   scripts/boards-test.sh [arm64] [arm1176] [cortex-a7]
+set -euo pipefail
+cd "$(dirname "$0")/.."
+
+# Not the packages whose tests talk to servers of this machine's own kind.
+core=(./model/air ./model/cure ./model/coat ./model/shop ./model/pot ./model/tomlfile ./model/job
+  ./sensors ./sensors/w1 ./sensors/ds18b20 ./sensors/sht4x ./sensors/bme280 ./sensors/shopsim
+  ./history ./alerts ./heat)
+boards=("$@")
+[ ${#boards[@]} -gt 0 ] || boards=(arm64 arm1176 cortex-a7)
+tmp=$(mktemp -d)
+trap 'rm -rf "$tmp"' EXIT
+
+for b in "${boards[@]}"; do
+  case $b in
+    arm64) goarch=arm64 goarm= run="qemu-aarch64-static" ;;
+    arm1176) goarch=arm goarm=6 run="qemu-arm-static -cpu arm1176" ;;
+    cortex-a7) goarch=arm goarm=6 run="qemu-arm-static -cpu cortex-a7" ;;
+    *) echo "boards-test.sh: $b: not one of arm64, arm1176, cortex-a7" >&2; exit 2 ;;
+  esac
+  echo "== $b: the core of the suite"
+  # GOMAXPROCS: the emulator is slow enough without four processes at once.
+  CGO_ENABLED=0 GOOS=linux GOARCH=$goarch GOARM=$goarm go test -short -p 2 -timeout 20m -exec "$run" "${core[@]}"
+
+  echo "== $b: an hour of the demo"
+  CGO_ENABLED=0 GOOS=linux GOARCH=$goarch GOARM=$goarm go build -trimpath -o "$tmp/curewright" ./cmd/curewright
+  $run "$tmp/curewright" demo --listen 127.0.0.1:0 --speed 120 >"$tmp/out" 2>"$tmp/err" &
+  pid=$!
+  for _ in $(seq 300); do grep -q 'http://' "$tmp/out" && break; sleep 0.2; done
+  url=$(grep -o 'http://127.0.0.1:[0-9]*' "$tmp/out" | head -1)
+  [ -n "$url" ] || { cat "$tmp/err"; echo "no demo on $b" >&2; exit 1; }
+  now() { curl -sS "$url/api/v1/snapshot" | python3 -c 'import json,sys; print(json.load(sys.stdin)["at"])'; }
+  start=$(now)
+  for _ in $(seq 90); do
+    sleep 1
+    [ $(($(date -d "$(now)" +%s) - $(date -d "$start" +%s))) -lt 3600 ] || break
+  done
+  hour=$(($(date -d "$(now)" +%s) - $(date -d "$start" +%s)))
+  [ "$hour" -ge 3600 ] || { echo "$b: only $hour simulated seconds in 90" >&2; kill $pid; exit 1; }
+  curl -sS "$url/readyz" | grep -q '"ready": *true' || { curl -sS "$url/readyz"; echo "$b: not ready" >&2; kill $pid; exit 1; }
+  curl -sS "$url/api/v1/coats" | python3 -c '
+import json, sys
+coats = json.load(sys.stdin)["coats"]
+assert coats, "no coat"
+for c in coats:
+    print("  ", c.get("id"), c.get("state"), c.get("alpha"))
+'
+  curl -sS "$url/metrics" | grep -E '^process_resident_memory_bytes' || true
+  kill -TERM $pid
+  wait $pid || { cat "$tmp/err"; echo "$b: does not stop cleanly" >&2; exit 1; }
+done
