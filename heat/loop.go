@@ -50,6 +50,8 @@ type Loop struct {
 	savedAt  time.Duration
 	onWas    bool
 	switched uint64
+	lastAt   time.Duration
+	onTotal  time.Duration
 	whyWas   Reason
 	byNext   string
 	status   Status
@@ -77,6 +79,7 @@ type Status struct {
 	Solvent       time.Duration // how long it still keeps heat off
 	Resume        bool          // ticked
 	Switched      uint64
+	OnTotal       time.Duration // since the start
 	Lease         time.Duration
 	Output        string // what is wrong with it
 	StepNS        int64  // of the last step
@@ -307,6 +310,10 @@ func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trust
 	if d.On {
 		l.onAt = now
 	}
+	if l.onWas {
+		l.onTotal += at - l.lastAt
+	}
+	l.lastAt = at
 	by := l.byNext
 	l.byNext = ""
 	if d.On != l.onWas {
@@ -327,7 +334,7 @@ func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trust
 	l.status = Status{
 		Decision: d, At: now, Since: since, PanelC: in.Control.TempC, AirC: in.Air.TempC, LimitC: in.Limit.TempC,
 		WishC: l.ctl.Wish(), Planned: l.profile && l.ctl.Wish().OK(), OnTime: l.ctl.OnTime().Total(), OnTimeUnknown: l.ctl.OnTime().Unknown,
-		Solvent: l.ctl.SolventLeft(at), Resume: l.resume, Switched: l.switched, Lease: l.cfg.Output.Lease(), Output: l.output,
+		Solvent: l.ctl.SolventLeft(at), Resume: l.resume, Switched: l.switched, OnTotal: l.onTotal, Lease: l.cfg.Output.Lease(), Output: l.output,
 	}
 }
 

@@ -41,7 +41,7 @@ type daemon struct {
 	mqtt   *mqttPart      // nil without a broker
 	influx *influx.Sender // nil without a server
 
-	tent *tent // nil without a heater
+	tent *tentHeld // nil without a heater
 
 	kick     chan struct{} // something was entered: look now
 	lookMu   sync.Mutex    // one look at a time; guards est and cupCache
@@ -51,7 +51,8 @@ type daemon struct {
 	workMu sync.Mutex // one change of work at a time, so that checks hold
 
 	clockTrusted atomic.Bool
-	noProbes     string // why no wired probe was found, "" where there are some
+	clockAway    atomic.Int64 // ns by which the board's clock was set and we were not
+	noProbes     string       // why no wired probe was found, "" where there are some
 
 	progMu sync.Mutex
 	prog   map[string]time.Time
@@ -85,6 +86,9 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 		d.loc = o.zone
 	}
 	d.clockTrusted.Store(o.trusted)
+	if h, ok := o.clk.(stepHolder); ok && o.trusted {
+		h.Hold()
+	}
 	opts := history.Options{
 		Now:            o.clk.Now,
 		Log:            o.log,
@@ -322,6 +326,7 @@ func (d *daemon) runUpkeep(ctx context.Context) error {
 				d.event("clock", "", fmt.Sprintf("the clock stepped by %s", step.Round(time.Second)), now)
 				d.log.Warn("clock stepped", "step_s", step.Seconds())
 			}
+			d.tellSteps(now)
 			if !d.clockTrusted.Load() && clockSynchronised() {
 				d.trustClock(ctx, "the kernel says it is synchronised")
 			}
@@ -332,6 +337,21 @@ func (d *daemon) runUpkeep(ctx context.Context) error {
 		}
 		d.nightlyCopy(ctx, now)
 	}
+}
+
+// tellSteps puts the steps of the board's clock that were held back into the
+// log of events.
+func (d *daemon) tellSteps(now time.Time) {
+	h, ok := d.clk.(stepHolder)
+	if !ok {
+		return
+	}
+	steps, away := h.Held()
+	for _, step := range steps {
+		d.event("clock", "", fmt.Sprintf("the board's clock was set by %s; times here go on evenly", step.Round(time.Second)), now)
+		d.log.Warn("clock stepped, held back", "step_s", step.Seconds())
+	}
+	d.clockAway.Store(int64(away))
 }
 
 func (d *daemon) event(kind, subject, text string, at time.Time) {
@@ -350,6 +370,9 @@ func (d *daemon) trustClock(ctx context.Context, why string) {
 	}
 	d.store.SetClockTrusted(true)
 	d.clockTrusted.Store(true)
+	if h, ok := d.clk.(stepHolder); ok {
+		h.Hold()
+	}
 	d.event("clock", "", "the clock is trusted: "+why, d.clk.Now())
 	d.want()
 }
@@ -437,6 +460,10 @@ func (d *daemon) conditions(now time.Time) []alerts.Condition {
 	if !d.clockTrusted.Load() {
 		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
 			Say: "The board does not know the date: press \"Use this phone's time\" on the page."})
+	}
+	if away := time.Duration(d.clockAway.Load()); away.Abs() >= heldStep && d.clockTrusted.Load() {
+		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
+			Say: fmt.Sprintf("The board's clock was set by %s. Times here go on as before, so that no coat cures by it. If they are wrong, restart curewright between coats.", away.Round(time.Second))})
 	}
 	if d.tent != nil {
 		out = append(out, d.tent.condition()...)

@@ -33,8 +33,8 @@ type holder interface {
 	Status() heat.Status
 }
 
-// tent is the daemon's heated tent.
-type tent struct {
+// tentHeld is the daemon's heated tent.
+type tentHeld struct {
 	d    *daemon
 	sec  heat.ConfigSection
 	hold holder
@@ -45,7 +45,7 @@ type tent struct {
 // so that every way to a tent answers that there is none.
 type tentDaemon struct {
 	*daemon
-	t *tent
+	t *tentHeld
 }
 
 var (
@@ -63,7 +63,7 @@ func (d *daemon) backend() web.Backend {
 
 // openTent makes the output and the loop of [tent]; nothing is driven before
 // it runs. nil without a heater.
-func openTent(ctx context.Context, d *daemon, log *slog.Logger) (*tent, []part, error) {
+func openTent(ctx context.Context, d *daemon, log *slog.Logger) (*tentHeld, []part, error) {
 	sec := d.cfg.Tent
 	if sec.Output == "" {
 		return nil, nil, nil
@@ -83,7 +83,7 @@ func openTent(ctx context.Context, d *daemon, log *slog.Logger) (*tent, []part, 
 		}
 		sw = func() bool { return !b.Pressed() }
 	}
-	t := &tent{d: d, sec: sec}
+	t := &tentHeld{d: d, sec: sec, aims: aims{kick: make(chan struct{}, 1)}}
 	q := heat.NewQueue(256)
 	loop, err := heat.NewLoop(heat.LoopConfig{
 		Section: sec, Output: out, Probe: d.set.Get, Dir: d.cfg.Store.Path, Switch: sw, Journal: q, Log: log,
@@ -145,7 +145,7 @@ func (w logWriter) Write(b []byte) (int, error) {
 }
 
 // note puts a switching into the history.
-func (t *tent) note(e heat.Event) {
+func (t *tentHeld) note(e heat.Event) {
 	by := e.By
 	if by == "" {
 		by = "curewright"
@@ -155,7 +155,7 @@ func (t *tent) note(e heat.Event) {
 
 // tentLimit is how long the loop may go without a step before the daemon says
 // that it is not ready.
-func (t *tent) late(now time.Time) string {
+func (t *tentHeld) late(now time.Time) string {
 	s := t.hold.Status()
 	if s.Why == heat.Stopped || t.d.clk.Speed() != 1 {
 		return ""
@@ -168,7 +168,7 @@ func (t *tent) late(now time.Time) string {
 
 // condition is the tent's own trouble: heat that was wanted and is off for
 // safety, or a latch that somebody has to look at.
-func (t *tent) condition() []alerts.Condition {
+func (t *tentHeld) condition() []alerts.Condition {
 	s := t.hold.Status()
 	_, wanted := s.WishC.Get()
 	switch {
@@ -188,7 +188,7 @@ func (t *tent) condition() []alerts.Condition {
 // setPoint is what the tent is held at, for the forecast; nil when it is not,
 // or when a coat that is open lies elsewhere: the forecast has one set point
 // for all of them.
-func (t *tent) setPoint(now time.Time) *float64 {
+func (t *tentHeld) setPoint(now time.Time) *float64 {
 	s := t.hold.Status()
 	if s.Why.Fault() || s.Why == heat.ByHand {
 		return nil
