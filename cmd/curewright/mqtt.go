@@ -428,9 +428,13 @@ type mqttAlert struct {
 
 // show puts a look at everything on the board.
 func (m *mqttPart) show(s *web.Snapshot) {
-	if m == nil || m.board == nil {
-		return
+	if m != nil && m.board != nil {
+		m.board.Show(m.state(s))
 	}
+}
+
+// state is what the board shows, by topic.
+func (m *mqttPart) state(s *web.Snapshot) map[string][]byte {
 	state := map[string][]byte{m.base + "/about": mqtt.About(m.base, m.d.cfg.Shop.Name, version)}
 	put := func(topic string, v any) {
 		b, err := json.Marshal(v)
@@ -480,7 +484,7 @@ func (m *mqttPart) show(s *web.Snapshot) {
 		list = append(list, mqttAlert{a.ID, a.Rule, a.Subject, a.Severity, a.State, a.Say, a.Since})
 	}
 	put("alerts", list)
-	m.board.Show(state)
+	return state
 }
 
 // behindAfter is how long a sender may fail before it is a trouble to tell.

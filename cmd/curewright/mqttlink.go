@@ -131,7 +131,7 @@ func (l *mqttLink) run(ctx context.Context) error {
 			OnClientError: func(err error) { l.trouble(err.Error()) },
 			OnServerDisconnect: func(d *paho.Disconnect) {
 				if d.ReasonCode == codeTakenOver {
-					l.trouble(fmt.Sprintf("another client came with the name %q: give each board a client_id of its own", l.o.clientID))
+					l.trouble(l.nameTaken())
 					return
 				}
 				l.trouble(fmt.Sprintf("the broker ended the connection, reason %#x", d.ReasonCode))
@@ -186,11 +186,21 @@ func (l *mqttLink) cameUp(ctx context.Context, cm *autopaho.ConnectionManager, a
 			l.qos = min(1, *p.MaximumQoS)
 		}
 	}
-	if l.said != "" {
-		l.o.log.Info("mqtt connected again", "after_s", time.Since(l.since).Round(time.Second).Seconds())
-	}
-	l.since, l.said = time.Time{}, ""
+	upAt, down := l.upAt, l.since
+	l.since = time.Time{}
 	l.mu.Unlock()
+	// One that ends at once is no news, however often.
+	time.AfterFunc(linkShort, func() {
+		l.mu.Lock()
+		defer l.mu.Unlock()
+		if !l.up || !l.upAt.Equal(upAt) {
+			return
+		}
+		if l.said != "" {
+			l.o.log.Info("mqtt connected again", "after_s", upAt.Sub(down).Round(time.Second).Seconds())
+		}
+		l.said, l.why, l.short = "", "", 0
+	})
 	go func() { // the library does not go on until this callback returns
 		l.subscribe(ctx, cm)
 		if err := l.Publish(ctx, l.o.status, []byte("online"), true, 0); err != nil && ctx.Err() == nil {
@@ -228,8 +238,6 @@ func (l *mqttLink) wentDown() bool {
 	defer l.mu.Unlock()
 	if time.Since(l.upAt) < linkShort {
 		l.short = min(l.short+1, 10)
-	} else {
-		l.short = 0
 	}
 	l.up, l.since = false, time.Now()
 	return true
@@ -251,11 +259,20 @@ func (l *mqttLink) connectFailed(err error) {
 	}
 }
 
+// nameTaken words what happens where two clients share a name: each newcomer
+// ends the other's connection. Not every broker says so in parting.
+func (l *mqttLink) nameTaken() string {
+	return fmt.Sprintf("the broker ends each connection at once: another client may have the name %q too; give each board a client_id of its own", l.o.clientID)
+}
+
 // trouble counts what went wrong and says it when it is news.
 func (l *mqttLink) trouble(text string) {
 	text = strings.Join(strings.Fields(text), " ")
 	l.mu.Lock()
 	l.failures++
+	if l.short >= 3 {
+		text = l.nameTaken()
+	}
 	l.why = text
 	say := l.said != text
 	l.said = text

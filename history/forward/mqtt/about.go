@@ -42,7 +42,8 @@ var Topics = []Topic{
 		{Name: "blush"}, {Name: "stall"}, {Name: "degraded_minutes", Unit: "min"}}},
 	{Topic: "panels", Retained: true, List: true, About: "Moist air at every panel now.", Fields: []Field{
 		{Name: "panel"}, {Name: "temp_c", Unit: "°C", Null: true}, {Name: "air_c", Unit: "°C", Null: true}, {Name: "rh_pct", Unit: "%", Null: true},
-		{Name: "dew_point_c", Unit: "°C", Null: true}, {Name: "dew_margin_k", Unit: "K", Null: true}, {Name: "panel_rh_pct", Unit: "%", Null: true}}},
+		{Name: "dew_point_c", Unit: "°C", Null: true}, {Name: "dew_margin_k", Unit: "K", Null: true}, {Name: "panel_rh_pct", Unit: "%", Null: true},
+		{Name: "estimated", About: "no probe lies on the panel: the margin is the air's, less a doubt"}}},
 	{Topic: "cups", Retained: true, List: true, About: "Mixed cups that are not used up.", Fields: []Field{
 		{Name: "batch"}, {Name: "resin"}, {Name: "grams", Unit: "g", Null: true}, {Name: "mixed"}, {Name: "ends_at", About: "cautious end of working time"}}},
 	{Topic: "alerts", Retained: true, List: true, About: "Alerts that last.", Fields: []Field{
