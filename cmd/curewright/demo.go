@@ -22,6 +22,7 @@ type demoCmd struct {
 	Speed  float64 `default:"60" help:"Simulated seconds in a real one."`
 	Seed   uint64  `default:"1" help:"Another seed is another weekend."`
 	Watch  bool    `help:"Only look: nobody in the simulated shed does anything."`
+	Tent   bool    `help:"The lids lie under a tent whose heater is held through the night; without it the night is the shed's own."`
 }
 
 func (demoCmd) Help() string {
@@ -74,13 +75,16 @@ func (c *demoCmd) Run(a *app) error {
 	if err != nil {
 		return fmt.Errorf("listen: %w", err)
 	}
-	sim := shopsim.New(shopsim.Config{Seed: c.Seed})
+	sim := shopsim.New(shopsim.Config{Seed: c.Seed, Tent: c.Tent, HeaterW: demoHeaterW})
+	if c.Tent {
+		cfg.Tent = demoTent()
+	}
 	show, err := newShow(a.ctx, cfg, sim, c.Speed, log)
 	if err != nil {
 		ln.Close()
 		return err
 	}
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: version, Log: log}, show.d)
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: version, Log: log}, show.d.backend())
 	if err != nil {
 		ln.Close()
 		return err
@@ -90,7 +94,11 @@ func (c *demoCmd) Run(a *app) error {
 	if c.Watch {
 		crew.run = func(ctx context.Context) error { <-ctx.Done(); return ctx.Err() }
 	}
-	return show.d.run(a.ctx, ln, srv, part{"shed", show.runShed}, crew)
+	more := []part{{"shed", show.runShed}, crew}
+	if show.tent != nil {
+		more = append(more, part{"tent's plan", show.d.tent.runAims})
+	}
+	return show.d.run(a.ctx, ln, srv, more...)
 }
 
 // show is the demo: the daemon, the simulated shed that feeds it, and the crew
@@ -103,6 +111,7 @@ type show struct {
 	truth map[string]*truth
 	next  int
 	who   web.Who
+	tent  *tentShow // nil without one
 }
 
 // truth is what the crew's finger meets: the same chemistry, but a batch that
@@ -128,6 +137,11 @@ func newShow(ctx context.Context, cfg config, sim *shopsim.Sim, speed float64, l
 		return nil, err
 	}
 	s.d = d
+	if cfg.Tent.Output != "" {
+		if err := s.pitch(cfg.Tent); err != nil {
+			return nil, err
+		}
+	}
 	for _, p := range []struct{ id, name, role, panel string }{
 		{shopsim.ShedAir, "Shed air", sensors.RoleAir, ""},
 		{shopsim.Panel1, "Lid A witness", sensors.RolePanel, "lid-a"},
@@ -152,6 +166,9 @@ func newShow(ctx context.Context, cfg config, sim *shopsim.Sim, speed float64, l
 // advance brings the shed and the crew to a simulated time.
 func (s *show) advance(ctx context.Context, now time.Time) error {
 	for t := s.fed.Add(shedStep); !t.After(now); t = t.Add(shedStep) {
+		if s.tent != nil {
+			s.tent.until(t)
+		}
 		var ps []sensors.Pushed
 		for _, r := range s.sim.At(t) {
 			if r.Probe == shopsim.Outdoor {

@@ -136,9 +136,9 @@ func (t *tentHeld) runAims(ctx context.Context) error {
 		}
 	}
 	t.learn()
-	tick := time.NewTicker(time.Minute)
+	tick := time.NewTicker(max(time.Duration(float64(time.Minute)/t.d.clk.Speed()), time.Second))
 	defer tick.Stop()
-	bin := newTentBin(t.hold.Status().OnTotal)
+	bin := newTentBin(t.d.clk.Now(), t.hold.Status().OnTotal)
 	var solved time.Time
 	var felt float64
 	for {
@@ -189,12 +189,12 @@ func (w aimWish) end() time.Time {
 
 // tentBin gathers a quarter hour.
 type tentBin struct {
-	minutes      int
-	shed, shedN  float64
-	onAt, onLast time.Duration
+	from        time.Time
+	shed, shedN float64
+	onAt        time.Duration
 }
 
-func newTentBin(on time.Duration) *tentBin { return &tentBin{onAt: on, onLast: on} }
+func newTentBin(at time.Time, on time.Duration) *tentBin { return &tentBin{from: at, onAt: on} }
 
 func (t *tentHeld) binUp(ctx context.Context, b *tentBin) {
 	s := t.hold.Status()
@@ -203,14 +203,18 @@ func (t *tentHeld) binUp(ctx context.Context, b *tentBin) {
 		b.shed += c
 		b.shedN++
 	}
-	if b.minutes++; b.minutes < int(tent.BinS/60) {
+	took := now.Sub(b.from)
+	if took < tent.BinS*time.Second {
 		return
 	}
-	x := tent.Sample{PanelC: s.PanelC.OrNaN(), ShedC: math.NaN(), Share: math.Min((s.OnTotal-b.onAt).Seconds()/tent.BinS, 1)}
+	x := tent.Sample{PanelC: s.PanelC.OrNaN(), ShedC: math.NaN(), Share: math.Min((s.OnTotal-b.onAt).Seconds()/took.Seconds(), 1)}
+	if took > tent.BinS*time.Second*6/5 || took < 0 {
+		x.PanelC = math.NaN() // the clock went on without us: a gap, not a bin
+	}
 	if b.shedN > 0 {
 		x.ShedC = b.shed / b.shedN
 	}
-	*b = *newTentBin(s.OnTotal)
+	*b = *newTentBin(now, s.OnTotal)
 	t.aims.mu.Lock()
 	t.aims.samples = append(t.aims.samples, x)
 	if n := len(t.aims.samples); n > keepBins {
