@@ -109,7 +109,7 @@ say "started anew after kill -9"
 
 # A hang: nothing answers, nothing exits. A shorter watchdog saves two minutes.
 within mkdir -p /run/systemd/system/curewright.service.d
-within sh -c 'printf "[Service]\nWatchdogSec=3\nRestartSec=1\n" >/run/systemd/system/curewright.service.d/test.conf'
+within sh -c 'printf "[Service]\nWatchdogSec=3\nRestartSec=1\nTimeoutStopSec=3\n" >/run/systemd/system/curewright.service.d/test.conf'
 within systemctl daemon-reload
 within systemctl restart curewright
 sleep 8

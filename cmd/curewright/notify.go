@@ -4,6 +4,8 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"os"
+	"runtime/pprof"
 	"strings"
 	"time"
 
@@ -18,6 +20,7 @@ type supervisor struct {
 	every time.Duration                    // between pings; 0: no watchdog, the words only
 	stuck func() []string                  // parts without progress
 	words func() string                    // for `systemctl status`
+	dump  func()                           // what every goroutine is at, for whoever looks into a hang
 	log   *slog.Logger
 }
 
@@ -40,6 +43,7 @@ func openSupervisor(d *daemon, log *slog.Logger) (part, bool) {
 		every: limit / 4, // three may be lost
 		stuck: func() []string { return stuckParts(d.Ready(context.Background())) },
 		words: d.statusWords,
+		dump:  func() { _ = pprof.Lookup("goroutine").WriteTo(os.Stderr, 1) },
 		log:   log,
 	}
 	return part{"supervisor", s.run}, true
@@ -79,6 +83,9 @@ func (s *supervisor) run(ctx context.Context) error {
 		if stuck != "" {
 			if stuck != said {
 				s.log.Error("no ping to the watchdog: a part is stuck", "parts", stuck)
+			}
+			if said == "" {
+				s.dump()
 			}
 			said = stuck
 			s.say("STATUS=stuck: " + stuck)

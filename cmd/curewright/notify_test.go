@@ -23,11 +23,13 @@ func TestSupervisor(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var sent []string
 		var late []string
+		dumps := 0
 		s := &supervisor{
 			send:  func(state string) (bool, error) { sent = append(sent, state); return true, nil },
 			every: 30 * time.Second,
 			stuck: func() []string { return stuckParts(late) },
 			words: func() string { return "3 of 3 probes read" },
+			dump:  func() { dumps++ },
 			log:   slog.New(slog.DiscardHandler),
 		}
 		pings := func(d time.Duration) int {
@@ -64,6 +66,9 @@ func TestSupervisor(t *testing.T) {
 		}
 		if last := sent[len(sent)-1]; last != "STATUS=stuck: estimator: silent for 2m0s" {
 			t.Errorf("status %q", last)
+		}
+		if dumps != 1 {
+			t.Errorf("%d dumps in one hang, want 1", dumps)
 		}
 		late = nil
 		if n := pings(time.Minute); n != 2 {
