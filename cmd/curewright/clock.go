@@ -2,7 +2,6 @@ package main
 
 import (
 	"sync"
-	"sync/atomic"
 	"time"
 )
 
@@ -19,18 +18,103 @@ type clock interface {
 	Set(now time.Time)
 }
 
-// wallClock is the board's clock, corrected by what the person said.
-type wallClock struct{ offset atomic.Int64 }
+// stepHolder is a clock that can hold back the steps of the board's.
+type stepHolder interface {
+	Hold()
+	Held() (steps []time.Duration, away time.Duration)
+}
+
+// wallClock is the board's clock, corrected by what the person said. Once it
+// is trusted, Now goes on evenly: a step of the board's clock is held back, or
+// every coat would cure by it. The zero wallClock is ready to use.
+type wallClock struct {
+	wall func() time.Time     // nil: the board's
+	boot func() time.Duration // nil: the board's time since it was started, asleep or not
+
+	mu       sync.Mutex
+	offset   time.Duration // what Now adds to the board's clock
+	held     bool
+	seen     bool
+	lastWall time.Time
+	lastBoot time.Duration
+	steps    []time.Duration // held back and not told yet
+	away     time.Duration   // sum of all steps that are held back
+}
+
+// processStart is what durations are counted from where the kernel has no better.
+var processStart = time.Now()
+
+// heldStep is the smallest step that is held back: shorter ones are a clock
+// being corrected, and too short to cure anything.
+const heldStep = time.Minute
+
+// read looks at the board's clock and finds out whether it was set meanwhile;
+// mu is held.
+func (c *wallClock) read() time.Time {
+	var now time.Time
+	var up time.Duration
+	if c.wall != nil {
+		now, up = c.wall(), c.boot()
+	} else {
+		now, up = time.Now(), sinceBoot()
+	}
+	wall := now.Round(0)
+	if c.seen && c.held {
+		if step := wall.Sub(c.lastWall) - (up - c.lastBoot); step.Abs() >= heldStep {
+			c.offset -= step
+			c.away += step
+			c.steps = append(c.steps, step)
+		}
+	}
+	c.lastWall, c.lastBoot, c.seen = wall, up, true
+	if c.offset == 0 {
+		return now
+	}
+	// Without the monotonic part, which would not have the correction.
+	return wall.Add(c.offset)
+}
 
 func (c *wallClock) Now() time.Time {
-	if off := c.Offset(); off != 0 {
-		return time.Now().Add(off)
-	}
-	return time.Now()
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.read()
 }
-func (c *wallClock) Speed() float64        { return 1 }
-func (c *wallClock) Offset() time.Duration { return time.Duration(c.offset.Load()) }
-func (c *wallClock) Set(now time.Time)     { c.offset.Store(int64(now.Round(0).Sub(time.Now().Round(0)))) }
+
+func (c *wallClock) Speed() float64 { return 1 }
+
+func (c *wallClock) Offset() time.Duration {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.read()
+	return c.offset
+}
+
+func (c *wallClock) Set(now time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.read()
+	c.offset = now.Round(0).Sub(c.lastWall)
+	c.away = 0
+}
+
+// Hold begins to hold steps back.
+func (c *wallClock) Hold() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.read()
+	c.held = true
+}
+
+// Held returns the steps that were held back since it was last asked, and by
+// how much the board's clock is away from the time in use through all of
+// them.
+func (c *wallClock) Held() (steps []time.Duration, away time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.read()
+	steps, c.steps = c.steps, nil
+	return steps, c.away
+}
 
 // lapseClock stands where it is put until it is started, then runs at a
 // multiple of real time.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"os"
+	"time"
 
 	"golang.org/x/sys/unix"
 )
@@ -16,4 +17,13 @@ func clockSynchronised() bool {
 	}
 	_, err := os.Stat("/dev/rtc0")
 	return err == nil
+}
+
+// sinceBoot is the time since the kernel started, with the time it was asleep.
+func sinceBoot() time.Duration {
+	var t unix.Timespec
+	if err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &t); err != nil {
+		return time.Since(processStart)
+	}
+	return time.Duration(t.Nano())
 }
