@@ -152,7 +152,7 @@ func (f *Filter) inRange(r Reading) error {
 	rh, okRH := r.RH.Get()
 	co2, okCO2 := r.CO2.Get()
 	if !okT && !okRH && !okCO2 {
-		return fmt.Errorf("%w: no value in it", ErrRange)
+		return ErrEmpty
 	}
 	if okT {
 		if f.lim.PowerOn && t == 85 && !f.near(r.At, t, 10) {

@@ -44,7 +44,7 @@ func TestFilterOneReading(t *testing.T) {
 		{"a carbon dioxide probe starting", RoleAir, true, Reading{Temp: Some(17), CO2: Some(0)}, ErrRange},
 		{"under outdoor air by half", RoleAir, true, Reading{CO2: Some(150)}, ErrRange},
 		{"beyond the chip", RoleAir, true, Reading{CO2: Some(65535)}, ErrRange},
-		{"nothing", RoleAir, true, Reading{}, ErrRange},
+		{"nothing", RoleAir, true, Reading{}, ErrEmpty},
 	} {
 		tt.r.At = t0
 		if err := NewFilter(DefaultLimits(tt.role, tt.pushed)).Check(tt.r, nil); !errors.Is(err, tt.want) || (err == nil) != (tt.want == nil) {

@@ -34,6 +34,7 @@ var (
 	ErrStale       = errors.New("last reading is too old")
 	ErrBus         = errors.New("bus error")
 	ErrDoubted     = errors.New("not believed until confirmed")
+	ErrEmpty       = errors.New("no value in it")
 )
 
 // Value is one measured quantity that may be missing. The zero Value is
@@ -142,7 +143,7 @@ func (e *ReadError) Unwrap() error { return e.Err }
 
 // Reason returns the one-word reason of an error for metrics, pages and
 // alerts: absent, wrong_device, checksum, power_on, range, jump, stuck,
-// timeout, stale, bus, doubted, other; for a push also not_accepted, too_many,
+// timeout, stale, bus, doubted, empty, other; for a push also not_accepted, too_many,
 // future, too_old, repeat, name, wired; "" for nil.
 func Reason(err error) string {
 	if err == nil {
@@ -165,7 +166,7 @@ var reasons = []struct {
 }{
 	{ErrAbsent, "absent"}, {ErrWrongDevice, "wrong_device"}, {ErrChecksum, "checksum"},
 	{ErrPowerOn, "power_on"}, {ErrRange, "range"}, {ErrJump, "jump"}, {ErrStuck, "stuck"},
-	{ErrTimeout, "timeout"}, {ErrStale, "stale"}, {ErrDoubted, "doubted"}, {ErrBus, "bus"},
+	{ErrTimeout, "timeout"}, {ErrStale, "stale"}, {ErrDoubted, "doubted"}, {ErrEmpty, "empty"}, {ErrBus, "bus"},
 	{ErrNotAccepted, "not_accepted"}, {ErrTooMany, "too_many"}, {ErrFuture, "future"},
 	{ErrTooOld, "too_old"}, {ErrRepeat, "repeat"}, {ErrName, "name"}, {ErrWired, "wired"},
 }

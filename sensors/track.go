@@ -110,6 +110,7 @@ var hints = map[string]string{
 	"stuck":        "unplug it and plug it in again",
 	"timeout":      "unplug it and plug it in again",
 	"bus":          "check the wires of its bus",
+	"empty":        "it sends readings without a value: look at its program",
 	"doubted":      "readings must be in °C: set the probe to °C",
 }
 

@@ -152,6 +152,9 @@ func planJob(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 			ID: s.ID, Panel: s.Panel, Do: s.Do, Coat: s.Coat, Resin: s.Resin, Cloth: s.Cloth, When: s.When, Of: s.Of, To: s.To,
 			AreaM2: s.AreaM2, WorkMinutes: s.WorkMinutes, Place: j.Place("step", i),
 		}
+		if s.DepthMM != nil {
+			st.DepthMM = *s.DepthMM
+		}
 		if c, ok := known[s.Coat]; ok {
 			st.Kind, st.PeelPly = c.Kind, c.Cover == "peel ply"
 			if st.Resin == "" {

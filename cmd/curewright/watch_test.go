@@ -208,6 +208,10 @@ func TestWatchWithoutProbe(t *testing.T) {
 	if err != nil || res.Taken != 1 {
 		t.Fatalf("push: %+v, %v", res, err)
 	}
+	// A reading without a probe's name is refused by itself, with its reason.
+	if res, err := c.Push(t.Context(), []web.PushReading{{TempC: &temp}, {Probe: "radio-1", TempC: &temp}}); err != nil || len(res.Refused) == 0 || res.Refused[0].Index != 0 {
+		t.Errorf("push without a name: %+v, %v", res, err)
+	}
 	// A whole coat through the command line, then a restart.
 	t.Setenv("CUREWRIGHT_SERVER", url)
 	cmdOK(t, "panel", "add", "lid-a", "--probe", "radio-1", "--core", "foam")

@@ -29,11 +29,6 @@ func (s *Server) push(w http.ResponseWriter, r *http.Request) {
 	if f == nil && rs == nil {
 		f = Faults{{"", "want an array of readings"}}
 	}
-	for i, x := range rs {
-		if x.Probe == "" && len(f) < maxFaults {
-			f = append(f, Fault{"[" + strconv.Itoa(i) + "].probe", "required"})
-		}
-	}
 	if f != nil {
 		s.faults(w, r, http.StatusBadRequest, f)
 		return

@@ -59,7 +59,9 @@ type Window struct {
 	FeelFrom *time.Time `json:"feel_from"`
 }
 
-// Events are first crossings of each mark.
+// Events are first crossings of each mark, by degree of cure and glass
+// transition alone: for a coat that turned to glass before it gelled they are
+// formal, and its state says "unknown".
 type Events struct {
 	Tacky        TimeBand `json:"tacky"`
 	RecoatOpens  TimeBand `json:"recoat_opens"`

@@ -8,6 +8,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/pot"
 	"curewright/model/tomlfile"
 )
 
@@ -64,7 +65,8 @@ type Step struct {
 	When        string   `toml:"when"` // start, tacky, wet, recoat, fill, hard or handle
 	Of          string   `toml:"of"`   // the step that "when" is about
 	WorkMinutes *float64 `toml:"work_minutes"`
-	To          string   `toml:"to"` // a flip's other panel
+	DepthMM     *float64 `toml:"depth_mm"` // of a bond: how thick the joint is
+	To          string   `toml:"to"`       // a flip's other panel
 }
 
 // The words a step may use.
@@ -359,6 +361,12 @@ func (p *parser) day(in *jobFile) {
 		f.oneOf("when", s.When, Whens, false)
 		f.positive("area_m2", s.AreaM2, 1000, "m²")
 		f.positive("work_minutes", s.WorkMinutes, 24*60, "min")
+		f.positive("depth_mm", s.DepthMM, 200, "mm")
+		if s.Cloth != "" {
+			if _, err := pot.ParseCloths(s.Cloth); err != nil {
+				f.add("cloth", "%v", err)
+			}
+		}
 		hasPanel := func(id string) bool {
 			return slices.IndexFunc(in.Panel, func(x coat.Panel) bool { return x.ID == id }) >= 0
 		}
