@@ -40,8 +40,8 @@ users='^\./etc/(passwd|group|shadow|gshadow|subuid|subgid)-?$|^\./etc/\.pwd\.loc
 
 before=$(snapshot)
 within dpkg -i /tmp/package.deb >"$work/log" 2>&1 || { cat "$work/log"; fail "does not install"; }
-within getent passwd curewright | grep -q ':/var/lib/curewright:/usr/sbin/nologin$' || fail "no user: $(within getent passwd curewright)"
-for g in i2c gpio; do within id -nG curewright | grep -qw "$g" || fail "curewright is not in the group $g"; done
+grep -q ':/var/lib/curewright:/usr/sbin/nologin$' <<<"$(within getent passwd curewright)" || fail "no user: $(within getent passwd curewright)"
+for g in i2c gpio; do grep -qw "$g" <<<"$(within id -nG curewright)" || fail "curewright is not in the group $g"; done
 [ -L "$root/etc/systemd/system/multi-user.target.wants/curewright.service" ] || fail "not switched on"
 say "installed, user and groups there, starts with the system"
 within systemd-analyze verify --man=no --recursive-errors=no /usr/lib/systemd/system/curewright.service 2>&1 | grep curewright && fail "systemd does not like the unit"

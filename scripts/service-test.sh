@@ -123,7 +123,8 @@ within sh -c 'printf "[web]\nlisten = 3\n" >/etc/curewright/curewright.toml'
 within systemctl restart curewright 2>/dev/null && fail "a bad configuration starts"
 until_true 10 is ActiveState failed || fail "a bad configuration is tried again: $(prop ActiveState)"
 is ExecMainStatus 2 || fail "exit $(prop ExecMainStatus)"
-within journalctl --no-pager -u curewright | grep -q 'curewright.toml:2:10: web.listen' || fail "the journal does not name the line"
+said=$(within journalctl --no-pager -u curewright)
+grep -q 'curewright.toml:2:10: web.listen' <<<"$said" || fail "the journal does not name the line"
 say "a bad configuration fails at once, with its line in the journal"
 
 within sh -c ': >/etc/curewright/curewright.toml'
