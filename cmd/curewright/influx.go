@@ -36,19 +36,17 @@ type coatCures struct{ d *daemon }
 // moves less than its doubt.
 const cureDays = 14
 
-// First is when the first coat was put on.
-func (c coatCures) First(ctx context.Context) (time.Time, error) {
+// Applied is when each coat was put on.
+func (c coatCures) Applied(ctx context.Context) (map[string]time.Time, error) {
 	w, err := c.d.work(ctx)
 	if err != nil {
-		return time.Time{}, err
+		return nil, err
 	}
-	var first time.Time
+	out := make(map[string]time.Time, len(w.Coats))
 	for _, x := range w.Coats {
-		if first.IsZero() || x.Applied.Before(first) {
-			first = x.Applied
-		}
+		out[x.ID] = x.Applied
 	}
-	return first, nil
+	return out, nil
 }
 
 // Points are the coats at each step of the grid.

@@ -696,7 +696,7 @@ func TestMQTTOverTLS(t *testing.T) {
 // A misspelt topic is said once, with its place, after it was silent long
 // enough.
 func TestMQTTSilentTopic(t *testing.T) {
-	d, log, _ := runDaemon(t, "[mqtt]\nurl = \"mqtt://127.0.0.1:1\"\n[[mqtt.topic]]\ntopic = \"raido/+\"\nplain = \"temp\"\n")
+	d, log, _ := runDaemon(t, "[mqtt]\nurl = \"mqtt://127.0.0.1:1\"\nstate = false\nreadings = false\n[[mqtt.topic]]\ntopic = \"raido/+\"\nplain = \"temp\"\n")
 	l := d.mqtt.link
 	at := time.Now()
 	d.mqtt.saySilent(at.Add(time.Hour))
@@ -704,7 +704,7 @@ func TestMQTTSilentTopic(t *testing.T) {
 		t.Errorf("said without a connection:\n%s", log.String())
 	}
 	l.mu.Lock()
-	l.up, l.upAt = true, at
+	l.up, l.upAt, l.conn = true, at, t.Context()
 	l.mu.Unlock()
 	d.mqtt.saySilent(at.Add(silentAfter - time.Second))
 	if strings.Contains(log.String(), "raido") {
@@ -712,7 +712,7 @@ func TestMQTTSilentTopic(t *testing.T) {
 	}
 	d.mqtt.saySilent(at.Add(silentAfter))
 	d.mqtt.saySilent(at.Add(2 * silentAfter))
-	if text := log.String(); strings.Count(text, "raido/+") != 1 || !strings.Contains(text, "4:1: mqtt.topic[0]") {
+	if text := log.String(); strings.Count(text, "raido/+") != 1 || !strings.Contains(text, "6:1: mqtt.topic[0]") {
 		t.Errorf("said\n%s\nwant one line with its place", text)
 	}
 	if d.intakeOf("mqtt").Refused["silent_topic"] != 1 {

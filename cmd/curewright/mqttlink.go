@@ -26,6 +26,8 @@ type mqttLink struct {
 
 	mu       sync.Mutex
 	cm       *autopaho.ConnectionManager
+	conn     context.Context // ends with the connection that is up
+	hangUp   context.CancelFunc
 	up       bool
 	upAt     time.Time
 	short    int       // connections in a row that ended soon after they began
@@ -179,6 +181,7 @@ func (l *mqttLink) dial(ctx context.Context, _ autopaho.ClientConfig, u *url.URL
 func (l *mqttLink) cameUp(ctx context.Context, cm *autopaho.ConnectionManager, ack *paho.Connack) {
 	l.mu.Lock()
 	l.cm, l.up, l.upAt = cm, true, time.Now()
+	l.conn, l.hangUp = context.WithCancel(ctx)
 	l.retain, l.qos = true, 1
 	if p := ack.Properties; p != nil {
 		l.retain = p.RetainAvailable
@@ -240,6 +243,7 @@ func (l *mqttLink) wentDown() bool {
 		l.short = min(l.short+1, 10)
 	}
 	l.up, l.since = false, time.Now()
+	l.hangUp()
 	return true
 }
 
@@ -286,7 +290,7 @@ func (l *mqttLink) trouble(text string) {
 // with an expiry is dropped by the broker after that time.
 func (l *mqttLink) Publish(ctx context.Context, topic string, body []byte, retain bool, expire time.Duration) error {
 	l.mu.Lock()
-	cm, up := l.cm, l.up
+	cm, up, conn := l.cm, l.up, l.conn
 	p := &paho.Publish{Topic: topic, Payload: body, QoS: l.qos, Retain: retain && l.retain, Properties: &paho.PublishProperties{}}
 	l.mu.Unlock()
 	if !up {
@@ -303,6 +307,10 @@ func (l *mqttLink) Publish(ctx context.Context, topic string, body []byte, retai
 			p.Properties.ContentType = "application/json"
 		}
 	}
+	// The library would go on waiting for the answer of a broker that is gone.
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	defer context.AfterFunc(conn, cancel)()
 	res, err := cm.Publish(ctx, p)
 	switch {
 	case err == nil:
@@ -311,7 +319,7 @@ func (l *mqttLink) Publish(ctx context.Context, topic string, body []byte, retai
 		return &linkError{fmt.Sprintf("the broker does not allow %s to publish on %s", l.o.clientID, topic), true}
 	case res != nil && (res.ReasonCode == codeTopicInvalid || res.ReasonCode == codeTooLarge || res.ReasonCode == codeBadPayload):
 		return &linkError{fmt.Sprintf("the broker refuses the message on %s, reason %#x", topic, res.ReasonCode), true}
-	case errors.Is(err, autopaho.ConnectionDownError):
+	case errors.Is(err, autopaho.ConnectionDownError), conn.Err() != nil:
 		return errLinkDown
 	}
 	return fmt.Errorf("publish %s: %w", topic, err)

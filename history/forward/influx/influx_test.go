@@ -221,7 +221,9 @@ func TestLineProtocol(t *testing.T) {
 // cureOfTwo is a made-up cure.
 type cureOfTwo struct{ first time.Time }
 
-func (c cureOfTwo) First(context.Context) (time.Time, error) { return c.first, nil }
+func (c cureOfTwo) Applied(context.Context) (map[string]time.Time, error) {
+	return map[string]time.Time{"tack": c.first, "fill": c.first.Add(time.Hour)}, nil
+}
 func (c cureOfTwo) Points(_ context.Context, from, to time.Time, step time.Duration) ([]CurePoint, error) {
 	var out []CurePoint
 	for at := from.Add(step); !at.After(to); at = at.Add(step) {
@@ -295,6 +297,67 @@ func TestSources(t *testing.T) {
 	st.AddEvent("clock", "", "set back", now.Add(time.Second), "")
 	if err := s.Drain(t.Context()); err != nil || !strings.Contains(strings.Join(srv.got()[n:], "\n"), `text="set back"`) {
 		t.Errorf("after the clock was set back: %q, %v", srv.got()[n:], err)
+	}
+}
+
+// lateCoats are put on at times that are entered later.
+type lateCoats struct{ applied map[string]time.Time }
+
+func (c lateCoats) Applied(context.Context) (map[string]time.Time, error) { return c.applied, nil }
+func (c lateCoats) Points(_ context.Context, from, to time.Time, step time.Duration) ([]CurePoint, error) {
+	var out []CurePoint
+	for at := from.Add(step); !at.After(to); at = at.Add(step) {
+		for id, applied := range c.applied {
+			if !at.Before(applied) {
+				out = append(out, CurePoint{Coat: id, Panel: "lid", At: at, TgC: new(float64)})
+			}
+		}
+	}
+	return out, nil
+}
+
+// A coat that is entered an hour after it was rolled on has its whole cure
+// sent, also where the grid was already past it.
+func TestCureOfLateEntry(t *testing.T) {
+	now := time.Date(2026, 10, 12, 9, 0, 0, 0, time.UTC)
+	coats := lateCoats{map[string]time.Time{}}
+	src := Cure(coats, func() time.Time { return now }, 5*time.Minute)
+	got := map[string]int{}
+	var c history.Cursor
+	drain := func() {
+		t.Helper()
+		for range 100 {
+			ps, next, err := src.Next(t.Context(), c, 1000)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, p := range ps {
+				got[p.Tags["coat"]+" "+p.At.Format("15:04")]++
+			}
+			if next == c {
+				return
+			}
+			c = next
+		}
+		t.Fatal("no end")
+	}
+	drain()
+	now = now.Add(2 * time.Hour)
+	drain()
+	if len(got) != 0 {
+		t.Errorf("points without a coat: %v", got)
+	}
+	coats.applied["tack"] = now.Add(-time.Hour)
+	drain()
+	drain()
+	if len(got) != 12 || got["tack 10:05"] != 1 || got["tack 11:00"] != 1 {
+		t.Errorf("got %v, want 12 points after 10:00 to 11:00, once each", got)
+	}
+	// A start anew sends nothing again.
+	src = Cure(coats, func() time.Time { return now }, 5*time.Minute)
+	drain()
+	if len(got) != 12 || got["tack 10:30"] != 1 {
+		t.Errorf("after a start anew: %v", got)
 	}
 }
 
@@ -728,14 +791,17 @@ func TestVictoriaMetrics(t *testing.T) {
 	}
 	// What came last is searchable within a second or so.
 	var got map[string]map[int64]float64
-	until(t, "the last readings searchable", func() bool {
+	for range 40 {
 		got = v.export(`{__name__=~"curewright_reading_.*"}`)
 		n := 0
 		for _, m := range got {
 			n += len(m)
 		}
-		return n >= points
-	})
+		if n >= points {
+			break
+		}
+		time.Sleep(250 * time.Millisecond)
+	}
 	if !maps.EqualFunc(got, want, maps.Equal[map[int64]float64, map[int64]float64]) {
 		for k := range want {
 			lost, other := 0, 0

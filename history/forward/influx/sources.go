@@ -137,8 +137,8 @@ type CurePoint struct {
 // estimates themselves: after an outage the points are what is now known of
 // that time.
 type Cures interface {
-	// First is when the first coat was put on; zero without one.
-	First(ctx context.Context) (time.Time, error)
+	// Applied is when each coat was put on, by id.
+	Applied(ctx context.Context) (map[string]time.Time, error)
 	// Points are the coats at every step of the grid with from < at ≤ to.
 	Points(ctx context.Context, from, to time.Time, step time.Duration) ([]CurePoint, error)
 }
@@ -149,32 +149,56 @@ func Cure(c Cures, now func() time.Time, step time.Duration) Source {
 	if step == 0 {
 		step = DefaultCure
 	}
-	return cures{c, now, step}
+	return &cures{c: c, now: now, step: step}
 }
 
 type cures struct {
 	c    Cures
 	now  func() time.Time
 	step time.Duration
+
+	mu   sync.Mutex
+	seen map[string]bool // coats whose past has been looked at
 }
 
 // cureSpan is how much of the grid one batch covers at most.
 const cureSpan = 24 * time.Hour
 
-func (cures) Name() string { return "influx-cure" }
+func (*cures) Name() string { return "influx-cure" }
 
-func (s cures) Next(ctx context.Context, c history.Cursor, _ int) ([]Point, history.Cursor, error) {
-	last := s.now().Truncate(s.step)
+// begin returns where the grid has to be followed from: the cursor, or the
+// pour of a coat that was entered after the fact.
+func (s *cures) begin(ctx context.Context, c history.Cursor, last time.Time) (history.Cursor, error) {
+	coats, err := s.c.Applied(ctx)
+	if err != nil {
+		return c, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	known := s.seen
+	s.seen = make(map[string]bool, len(coats))
+	from := c
 	if c <= 0 {
-		first, err := s.c.First(ctx)
-		if err != nil {
-			return nil, c, err
+		from = history.Cursor(last.Unix())
+	}
+	for id, at := range coats {
+		s.seen[id] = true
+		// After a start the cursor speaks for the coats that are there.
+		if c <= 0 || known != nil && !known[id] {
+			from = min(from, history.Cursor(at.Truncate(s.step).Unix()))
 		}
-		if first.IsZero() || first.After(last) {
-			first = last
-		}
-		c = history.Cursor(first.Truncate(s.step).Unix())
-		return nil, c, nil
+	}
+	return from, nil
+}
+
+func (s *cures) Next(ctx context.Context, c history.Cursor, _ int) ([]Point, history.Cursor, error) {
+	last := s.now().Truncate(s.step)
+	begin, err := s.begin(ctx, c, last)
+	if err != nil {
+		return nil, c, err
+	}
+	if begin != c {
+		return nil, begin, nil
 	}
 	from := time.Unix(int64(c), 0).Truncate(s.step)
 	if from.After(last.Add(time.Hour)) {
