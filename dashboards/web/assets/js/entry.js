@@ -399,7 +399,16 @@ const ACTS = {
     S.tent = undefined;
     refresh();
   },
+  tentSolvent: () => tentDo('POST', 'solvent', {}, 'Heat is off for 30 minutes.'),
+  tentRelease: () => tentDo('POST', 'release', {}, 'Released. Heat stays off until it is asked for.'),
+  tentResume: () => tentDo('PUT', 'resume', { on: !S.tent?.resume }, 'Kept.'),
 };
+
+async function tentDo(method, what, body, say) {
+  S.tent = await call(method, '/tent/' + what, body);
+  toast(say);
+  refresh();
+}
 
 export const iso = (t) => new Date(Math.round(t)).toISOString();
 

@@ -837,8 +837,8 @@ export const day = (() => {
       ev.preventDefault();
       faults(form, []);
       try {
-        const p = await call('POST', '/plan', body(d));
-        localStorage.setItem('plan', JSON.stringify({ made: now(), plan: p, names: names(d) }));
+        const b = body(d), p = await call('POST', '/plan', b);
+        localStorage.setItem('plan', JSON.stringify({ made: now(), from: b.day.start, plan: p }));
         show(result);
         result.scrollIntoView({ block: 'start' });
       } catch (e) {
@@ -861,7 +861,9 @@ export const day = (() => {
     for (const p of panels) {
       let before = '';
       d.steps.forEach((x, i) => {
-        const id = `${p.id}-${i + 1}`;
+        const word = (y) => (y.do === 'coat' ? y.coat : y.do);
+        const again = d.steps.findIndex((y) => word(y) === word(x)) < i;
+        const id = `${word(x)} on ${p.name || p.id}${again ? ' ' + (i + 1) : ''}`.replace(/["\\/]/g, ' ');
         const one = { id, panel: p.id, do: x.do, when: i === 0 && x.when === 'start' ? 'start' : x.when, work_minutes: x.min || 30 };
         if (p.area_m2) one.area_m2 = p.area_m2;
         if (x.do === 'coat') {
@@ -875,27 +877,25 @@ export const day = (() => {
         step.push(one);
       });
     }
-    const day = { start: new Date(now()).toISOString(), hours: [`${two(d.from)}-${two(d.to)}`], people: +d.people };
+    const t0 = ms((stored() || {}).from);
+    // Planned again, a day keeps its start: what was done since then counts.
+    const day = { start: new Date(t0 < now() && t0 > now() - 864e5 ? t0 : now()).toISOString(), hours: [`${two(d.from)}-${two(d.to)}`], people: +d.people };
     if (settings().low_c !== null && settings().low_c !== undefined) day.low_c = settings().low_c;
     return { panel: panels, coat, step, day };
   }
-  const names = (d) => Object.fromEntries(S.panels.filter((p) => d.panels.includes(p.id)).flatMap((p) => d.steps.map((x, i) => [`${p.id}-${i + 1}`, { panel: p.id, kind: x.coat, text: `${p.name || p.id}: ${x.do === 'coat' ? x.coat : (DO.find(([k]) => k === x.do) || [])[1]}` }])));
 
   function show(box) {
     const kept = stored();
     if (!kept) return;
     const p = kept.plan;
-    const of = (s) => (kept.names || {})[s.step] || (kept.names || {})[s.coat] || {};
-    const done = (s) => {
-      const n = of(s);
-      const c = coats().find((e) => n.kind && e.panel === n.panel && e.kind === n.kind && ms(e.applied_at) > ms(p.start) - 6 * 3600e3);
-      return c ? ['on at ', timeEl(ms(c.applied_at), true)] : ms(s.at) < now() ? 'not yet' : '';
-    };
+    // Equal cups are said once.
+    const cups = (bs) => [...new Set(bs.map((b) => grams(b.grams) + (b.work_minutes ? ', ' + span(b.work_minutes * 60e3) : '')))].map((x) => { const n = bs.filter((b) => x.startsWith(grams(b.grams) + ',') || x === grams(b.grams)).length; return (n > 1 ? n + ' cups of ' : 'a cup of ') + x; }).join('; ');
     fill(box, h('h2', null, 'The plan'), p.feasible ? h('p', { class: 'say' }, 'Begin at ', h('b', null, timeEl(ms(p.start))), '.') : h('p', { class: 'say' }, h('span', { class: 'none' }, 'It does not fit.')),
       (p.why_not || []).map((x) => h('p', { class: 'why' }, said(x))),
       p.feasible && p.probability ? h('p', { class: 'why' }, `Every step falls inside its window in ${Math.round(100 * p.probability)} of 100 forecasts.`) : null,
-      (p.steps || []).length ? table(['at', 'what', 'window', 'cups', 'happened'], p.steps.map((s) => [h('b', null, timeEl(ms(s.at))), [of(s).text || s.coat || s.step || '', s.say ? h('div', { class: 'small' }, s.say) : null],
-        s.window && ms(s.window.opens) ? [clock(ms(s.window.opens)), ' to ', ms(s.window.closes) ? clock(ms(s.window.closes)) : 'open end'] : '', (s.batches || []).map((b) => `${grams(b.grams)}${b.work_minutes ? ', ' + span(b.work_minutes * 60e3) : ''}`).join('; '), done(s)])) : null,
+      h('ol', { class: 'rows' }, (p.steps || []).map((s) => h('li', null, h('p', null, h('b', null, timeEl(ms(s.at))), ' · ', panelName(s.panel), s.done ? ' · done' : ms(s.at) < now() ? ' · not yet' : ''), h('p', { class: 'why' }, s.say),
+        (s.batches || []).length ? h('p', { class: 'why' }, cap(cups(s.batches)) + '.') : null,
+        s.window && ms(s.window.opens) ? h('p', { class: 'why' }, 'Window ', clock(ms(s.window.opens)), ' to ', ms(s.window.closes) ? clock(ms(s.window.closes)) : 'open end', '.') : null))),
       (p.options || []).length ? [h('h2', null, 'What would change it'), p.options.map((x) => h('p', { class: 'why' }, said(x)))] : null,
       h('p', { class: 'small' }, `Made ${clock(kept.made, true)}. Times are likely ones: the finger leads.`));
   }
@@ -929,7 +929,12 @@ export const tent = (() => {
       tent.why ? h('p', { class: tent.latched ? 'note harm' : 'why' }, tent.latched ? h('span', { class: 'mark' }, 'Off by safety, until you say otherwise: ') : '', cap(tent.why) + (/[.!?]$/.test(tent.why) ? '' : '.')) : null,
       h('dl', { class: 'kv' }, h('dt', null, 'Panel'), h('dd', null, temp(tent.panel_c)), h('dt', null, 'Air'), h('dd', null, temp(tent.air_c)), h('dt', null, 'Held at'), h('dd', null, tent.set_point_c === null ? 'not held' : temp(tent.set_point_c)),
         h('dt', null, 'On today'), h('dd', null, tent.on_today_h === null ? 'not known' : span(tent.on_today_h * 3600e3)), h('dt', null, 'If the board dies'), h('dd', null, tent.lease_s === null ? 'not known' : `off within ${num(tent.lease_s)} s`)),
-      h('div', { class: 'do' }, h('button', { type: 'button', class: 'first', 'data-do': 'tentOff' }, 'Heat off'))]);
+      tent.aim ? h('p', { class: 'why' }, tent.aim.say) : null,
+      tent.learned ? h('p', { class: tent.learned.trouble ? 'note harm' : 'small' }, cap(tent.learned.trouble || `learned: ${tent.learned.say}`) + '.') : null,
+      h('div', { class: 'do' }, h('button', { type: 'button', class: 'first', 'data-do': 'tentOff' }, 'Heat off'),
+        h('button', { type: 'button', 'data-do': 'tentSolvent' }, 'Solvent in use: off for 30 min'),
+        tent.latched ? h('button', { type: 'button', 'data-do': 'tentRelease' }, 'I have looked at the tent: release') : null,
+        h('button', { type: 'button', 'data-do': 'tentResume' }, tent.resume ? 'After a power cut: comes back by itself' : 'After a power cut: stays off'))]);
   }
 
   function point(box, main) {
@@ -992,7 +997,10 @@ export const history = (() => {
       h('h2', null, 'Compare two coats'), compare(),
       h('h2', null, 'Keep it'), h('p', { class: 'why' }, b ? `The last copy is of ${clock(b, true)}.` : 'No copy has been made yet.'),
       h('div', { class: 'do' }, h('a', { class: 'btn', href: 'api/v1/backup', download: 'curewright-' + new Date().toISOString().slice(0, 10) + '.db' }, 'Save everything to this phone')),
-      h('p', { class: 'small' }, 'To put it back: stop the program on the board, lay the file in its data folder under the name that is there, start it.')));
+      h('label', { class: 'small' }, 'Put a copy back: ', h('input', { type: 'file', onchange: async (ev) => {
+        const r = await fetch('api/v1/backup', { method: 'POST', body: ev.target.files[0] }), a = await r.json();
+        toast(a.next || a.error[0].what);
+      } }))));
     show();
     return undefined;
   }
