@@ -85,6 +85,55 @@ func TestBOM(t *testing.T) {
 	}
 }
 
+// Outside check: CycloneDX's own library (npm @cyclonedx/cyclonedx-library
+// 10.3.0) holds the file against the standard's JSON schema.
+func TestBOMBySchema(t *testing.T) {
+	skip := t.Skipf
+	if os.Getenv("CI") == "true" {
+		skip = t.Fatalf
+	}
+	if _, err := exec.LookPath("node"); err != nil {
+		skip("node is missing: %v", err)
+	}
+	t.Chdir("../..")
+	modules, err := filepath.Abs("internal/oracles/node_modules")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(filepath.Join(modules, "@cyclonedx/cyclonedx-library")); err != nil {
+		skip("the reference library is missing (make deps): %v", err)
+	}
+	self := filepath.Join(t.TempDir(), "part")
+	if out, err := exec.Command("go", "build", "-o", self, "./packaging/sbom/testdata/part").CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	var b bytes.Buffer
+	if err := run(&b, self, false); err != nil {
+		t.Fatal(err)
+	}
+	validate := func(text string) string {
+		cmd := exec.Command("node", "-e", `
+const C = require('@cyclonedx/cyclonedx-library')
+const text = require('fs').readFileSync(0, 'utf8')
+new C.Validation.JsonStrictValidator(C.Spec.Version.v1dot5).validate(text).then(
+  faults => console.log(faults === null ? 'valid' : JSON.stringify(faults)),
+  err => { console.error(err); process.exit(1) })`)
+		cmd.Env = append(os.Environ(), "NODE_PATH="+modules)
+		cmd.Stdin = strings.NewReader(text)
+		out, err := cmd.CombinedOutput()
+		if err != nil {
+			t.Fatalf("%v\n%s", err, out)
+		}
+		return strings.TrimSpace(string(out))
+	}
+	if got := validate(b.String()); got != "valid" {
+		t.Errorf("against the schema: %s", got)
+	}
+	if got := validate(strings.Replace(b.String(), `"library"`, `"librarian"`, 1)); got == "valid" {
+		t.Error("the schema lets anything pass")
+	}
+}
+
 // Licence texts as SPDX lists them, by their first lines; from memory.
 func TestIdentify(t *testing.T) {
 	for text, want := range map[string]string{
