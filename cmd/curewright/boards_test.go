@@ -111,6 +111,75 @@ func TestBoardsOverTheDemo(t *testing.T) {
 	})
 }
 
+// The same over the demo's whole weekend, which takes five minutes: with
+// CUREWRIGHT_WEEKEND=1 only. At 240 times the board and the rules look at each
+// other at most a few seconds apart, a quarter of an hour of the shed's time;
+// what they disagree on for longer is a difference between them.
+func TestRulesOverTheWeekend(t *testing.T) {
+	if os.Getenv("CUREWRIGHT_WEEKEND") == "" {
+		t.Skip("takes five minutes: set CUREWRIGHT_WEEKEND=1")
+	}
+	prom, err := exec.LookPath("prometheus")
+	if err != nil {
+		t.Fatal("prometheus is not installed")
+	}
+	const speed, site, longest = 240, "Boathouse shed", 5
+	board := startDemo(t, "--listen", "127.0.0.1:0", "--speed", strconv.Itoa(speed))
+	server := startPrometheus(t, prom, map[string]string{site: board}, speed)
+	ours := map[string]bool{}
+	for _, r := range alerts.Rules {
+		ours[r.Name] = true
+	}
+	met, apart, worst := map[string]bool{}, map[string]int{}, map[string]int{}
+	for range 300 {
+		b, r := map[string]bool{}, map[string]bool{}
+		for _, x := range boardAlerts(t, board, site) {
+			b[x] = true
+		}
+		for _, x := range server.firing(t, site, ours) {
+			r[x] = true
+			if b[x] {
+				met[x] = true
+			}
+		}
+		for _, side := range []struct {
+			who      string
+			has, not map[string]bool
+		}{{"only the board: ", b, r}, {"only the rules: ", r, b}} {
+			for x := range side.has {
+				if side.not[x] {
+					apart[side.who+x] = 0
+					continue
+				}
+				apart[side.who+x]++
+				worst[side.who+x] = max(worst[side.who+x], apart[side.who+x])
+			}
+		}
+		for x := range apart {
+			who, l, _ := strings.Cut(x, ": ")
+			if who == "only the board" && !b[l] || who == "only the rules" && !r[l] {
+				apart[x] = 0
+			}
+		}
+		time.Sleep(time.Second)
+	}
+	for x, n := range worst {
+		if n > longest {
+			t.Errorf("for %d s %s", n, x)
+		}
+	}
+	rules := map[string]bool{}
+	for x := range met {
+		_, x, _ = strings.Cut(x, "rule=")
+		x, _, _ = strings.Cut(x, " ")
+		rules[x] = true
+	}
+	t.Logf("both said %d alerts of %d rules", len(met), len(rules))
+	if len(rules) < 12 {
+		t.Errorf("only %d rules were met: %v", len(rules), rules)
+	}
+}
+
 // startDemo runs `curewright demo` whole and returns its address.
 func startDemo(t *testing.T, args ...string) string {
 	t.Helper()

@@ -63,6 +63,12 @@ func nearDew(rule, begins, off string) string {
 // newest is true of the last coat on each panel: only that has a window.
 const newest = "and on (site, panel, coat) (curewright_coat_age_seconds == on (site, panel) group_left () min by (site, panel) (curewright_coat_age_seconds))"
 
+// lasts keeps an alert of a coat as long as some figure says that nobody can
+// tell: on the board too a coat that is not known ends nothing.
+func lasts(rule, while string) string {
+	return fmt.Sprintf(" or %s and on (site, panel, coat) label_replace(ALERTS{alertname=%q, alertstate=\"firing\"}, \"coat\", \"$1\", \"subject\", \"(.*)\")", while, alertName(rule))
+}
+
 // derived are the rules of the board that its measures suffice for. They speak
 // even where the board's own alerts have stopped.
 var derived = []rule{
@@ -77,21 +83,25 @@ var derived = []rule{
 		Expr: "curewright_coat_stall == 1 and on (site, panel, coat) curewright_coat_temperature_celsius",
 		Say:  "The coat {subject} on {panel} is stopping short of its strength at this temperature: hold it warmer."},
 	{Rule: "blush_elevated", Severity: "soon", For: 10 * time.Minute, Keep: 10 * time.Minute, By: "coat",
-		Expr: `curewright_coat_blush_band{blush="elevated"} == 1 unless on (site, panel, coat) curewright_coat_condensed == 1`,
-		Say:  "Blush is likely on the coat {subject} on {panel}: warm it or dry the air, and wash it before the next coat."},
+		Expr: `curewright_coat_blush_band{blush="elevated"} == 1 unless on (site, panel, coat) curewright_coat_condensed == 1` +
+			lasts("blush_elevated", `curewright_coat_blush_band{blush="unknown"} == 1`),
+		Say: "Blush is likely on the coat {subject} on {panel}: warm it or dry the air, and wash it before the next coat."},
 	{Rule: "blush_high", Severity: "soon", For: 5 * time.Minute, Keep: 10 * time.Minute, By: "coat",
-		Expr: `curewright_coat_blush_band{blush="high"} == 1 or curewright_coat_condensed == 1`,
-		Say:  "Expect blush on the coat {subject} on {panel}: once it is hard, wash with water, abrade and dry before the next coat."},
+		Expr: `curewright_coat_blush_band{blush="high"} == 1 or curewright_coat_condensed == 1` +
+			lasts("blush_high", `curewright_coat_blush_band{blush="unknown"} == 1`),
+		Say: "Expect blush on the coat {subject} on {panel}: once it is hard, wash with water, abrade and dry before the next coat."},
 	{Rule: "outgassing", Severity: "act", For: 5 * time.Minute, Keep: 10 * time.Minute, By: "coat",
-		Expr: `curewright_coat_outgassing == 1 and on (site, panel, coat) curewright_coat_state{state="wet"} == 1`,
-		Say:  "{panel} is warming under a wet coat and may blow bubbles: shade it or turn the heat down until it is tacky."},
+		Expr: `curewright_coat_outgassing == 1 and on (site, panel, coat) curewright_coat_state{state="wet"} == 1` +
+			lasts("outgassing", `curewright_coat_state{state="unknown"} == 1`),
+		Say: "{panel} is warming under a wet coat and may blow bubbles: shade it or turn the heat down until it is tacky."},
 	{Rule: "not_known", Severity: "soon", For: 10 * time.Minute, Keep: 10 * time.Minute, By: "coat",
 		Expr: `curewright_coat_unknown{reason=~"cold_glass|below_minimum|outside_range|gap"} == 1 and on (site, panel, coat) curewright_coat_state{state="unknown"} == 1`,
 		Say:  "Not known what the coat {subject} on {panel} is: the board's page says why. Warm it, then feel it.",
 		Why:  "A coat whose only trouble is a missing reading is left to the probe's own rules; a panel without any probe is named by the board alone."},
 	{Rule: "window_closed", Severity: "note", Keep: 10 * time.Minute, By: "coat",
-		Expr: `curewright_coat_window_status{status="closed", window!="wet"} == 1 and on (site, panel, coat) curewright_coat_state{state="hard"} == 0 ` + newest,
-		Say:  "The window on {panel} closed: wash with water, dry and abrade before the next coat."},
+		Expr: `curewright_coat_window_status{status="closed", window!="wet"} == 1 and on (site, panel, coat) curewright_coat_state{state="hard"} == 0 ` + newest +
+			lasts("window_closed", `curewright_coat_window_status{status="unknown", window!="wet"} == 1`) + " " + newest,
+		Say: "The window on {panel} closed: wash with water, dry and abrade before the next coat."},
 	{Rule: "cup_over", Severity: "danger", By: "batch",
 		Expr: "curewright_cup_remaining_seconds <= 0 > -12 * 3600",
 		Say:  "Time is up for the cup {subject}: do not carry it if it is hot. Leave it, get out, air the shed; no water into it, no lid."},
@@ -125,6 +135,7 @@ var repeated = []rule{
 	{Rule: "probe_stuck", Say: "The probe {subject} is stuck at one value: unplug it, wait a minute, plug it in again."},
 	{Rule: "probe_implausible", Say: "The probe {subject} says what cannot be true: look where it lies and at its cable."},
 	{Rule: "backup_old", Say: "The last backup is old: make one now."},
+	{Rule: "sender_behind", Say: "Sending to {subject} is behind: check the network and the other end. Nothing is lost, the board keeps it."},
 	{Rule: "channel_down", Say: "Alerts do not get through by {subject}: check the network."},
 }
 
