@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"curewright/alerts"
+	"curewright/dashboards/web"
 	"curewright/history/forward/influx"
 	"curewright/model/coat"
 )
@@ -138,4 +139,35 @@ func (d *daemon) noteAlerts(ts []alerts.Transition) {
 			d.event("alert", t.Alert.Subject, t.What+": "+t.Alert.Say, t.At)
 		}
 	}
+}
+
+var _ web.ForwardBackend = (*daemon)(nil)
+
+// Forwards is how sending the history on goes, for the metrics.
+func (d *daemon) Forwards(context.Context) []web.ForwardStats {
+	var out []web.ForwardStats
+	newest := func(t time.Time) *time.Time {
+		if t.IsZero() {
+			return nil
+		}
+		return &t
+	}
+	if d.influx != nil {
+		s := d.influx.Status()
+		out = append(out, web.ForwardStats{To: "influx", Up: s.FailingSince.IsZero() && !s.LastOK.IsZero(), Sent: s.Sent, Refused: s.Rejected, Failures: s.Failures, Newest: newest(s.Newest)})
+	}
+	if d.mqtt != nil {
+		l := d.mqtt.link.status()
+		f := web.ForwardStats{To: "mqtt", Up: l.up, Failures: l.failures}
+		if d.mqtt.readings != nil {
+			s := d.mqtt.readings.Status()
+			f.Sent, f.Refused, f.Newest = s.Sent, s.Refused, newest(s.Newest)
+		}
+		if d.mqtt.board != nil {
+			sent, _ := d.mqtt.board.Stats()
+			f.Sent += sent
+		}
+		out = append(out, f)
+	}
+	return out
 }

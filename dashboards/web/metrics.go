@@ -221,6 +221,9 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 			}
 		}
 	}
+	if b, ok := s.b.(ForwardBackend); ok {
+		forwardMetrics(put, b.Forwards(ctx))
+	}
 	if b, ok := s.b.(TentBackend); ok {
 		if t, err := b.Tent(ctx); err == nil {
 			opt(mTentPanel, t.PanelC)

@@ -524,6 +524,7 @@ var (
 	_ web.RecordBackend   = (*Full)(nil)
 	_ web.BackupBackend   = (*Full)(nil)
 	_ web.StatsBackend    = (*Full)(nil)
+	_ web.ForwardBackend  = (*Full)(nil)
 
 	_ web.RestoreBackend = (*Full)(nil)
 )
@@ -670,6 +671,11 @@ func (b *Full) StoreStats() web.StoreStats {
 	f := func(x float64) *float64 { return &x }
 	clean := true
 	return web.StoreStats{Bytes: f(4 << 20), FreeBytes: f(3 << 30), Pending: f(12), LastWrite: &At, Written: 99, WriteErrors: 1, CleanStop: &clean}
+}
+
+// Forwards is one sender that gets through and one that never did.
+func (b *Full) Forwards(context.Context) []web.ForwardStats {
+	return []web.ForwardStats{{To: "influx", Up: true, Sent: 1200, Refused: 3, Newest: &At}, {To: "mqtt", Failures: 7}}
 }
 
 func (b *Full) IntakeStats() []web.IntakeStats {
