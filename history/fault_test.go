@@ -480,3 +480,24 @@ func TestFirstStartOnFullDisk(t *testing.T) {
 		t.Error("what was taken is not there after a restart")
 	}
 }
+
+// Woken all the time, as by a page that enters one thing after the other, the
+// store still flushes when it is due.
+func TestFlushesWhileWoken(t *testing.T) {
+	dir := t.TempDir()
+	synctest.Test(t, func(t *testing.T) {
+		s, err := Open(dir, Options{Uptime: func() time.Duration { return time.Hour }, Boot: "b"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		s.Append([]sensors.Reading{reading("a", time.Now(), 1)})
+		for range 1000 {
+			s.SetUrgent(true)
+			time.Sleep(10 * time.Millisecond)
+		}
+		if st := s.Stats(); st.Written != 1 {
+			t.Errorf("after ten seconds of it: %+v", st)
+		}
+	})
+}

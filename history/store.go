@@ -320,7 +320,11 @@ func (s *Store) run() {
 		case <-s.done:
 			return
 		case <-s.wake:
-			continue // the due time may have moved
+			// The due time may have moved. Woken often enough, the timer
+			// never gets to run.
+			if !s.due() {
+				continue
+			}
 		case <-t.C:
 		}
 		if s.due() {

@@ -111,6 +111,10 @@ func webError(err error) error {
 		return web.ErrNotFound
 	case errors.Is(err, history.ErrExists):
 		return web.ErrConflict
+	case errors.Is(err, history.ErrDiskFull):
+		return fmt.Errorf("%w: the card is full; free some room, then enter it again", web.ErrNotKept)
+	case errors.Is(err, history.ErrReadOnly):
+		return fmt.Errorf("%w: the card can't be written; change it, then enter it again", web.ErrNotKept)
 	}
 	return err
 }
@@ -365,7 +369,7 @@ func (d *daemon) PushReadings(ctx context.Context, who web.Who, loopback bool, r
 }
 
 func (d *daemon) saveProbe(ctx context.Context, h sensors.Health) error {
-	return d.store.SetProbe(ctx, h.Probe, history.ProbeMeta{Driver: h.Driver, Name: h.Name, Role: h.Role, Panel: h.Panel, Accepted: h.Accepted})
+	return webError(d.store.SetProbe(ctx, h.Probe, history.ProbeMeta{Driver: h.Driver, Name: h.Name, Role: h.Role, Panel: h.Panel, Accepted: h.Accepted}))
 }
 
 // Readings streams one probe's readings.

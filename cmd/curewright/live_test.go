@@ -2,12 +2,14 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"io"
 	"log/slog"
 	"math"
+	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -251,6 +253,8 @@ type liveDaemon struct {
 	d   *daemon
 	clk *lapseClock
 	url string
+
+	handler http.Handler // asked without a network where it is set
 }
 
 func newLiveDaemon(t *testing.T, dir string, at time.Time) *liveDaemon {
@@ -274,19 +278,39 @@ func newLiveDaemon(t *testing.T, dir string, at time.Time) *liveDaemon {
 
 func (l *liveDaemon) do(method, path string, body any, want int) []byte {
 	l.t.Helper()
-	var rd io.Reader
+	var rd []byte
 	if body != nil {
-		b, err := json.Marshal(body)
-		if err != nil {
+		var err error
+		if rd, err = json.Marshal(body); err != nil {
 			l.t.Fatal(err)
 		}
-		rd = bytes.NewReader(b)
 	}
-	req, err := http.NewRequestWithContext(l.t.Context(), method, l.url+path, rd)
+	code, b := l.raw(method, path, rd)
+	if code != want {
+		l.t.Fatalf("%s %s: %d, want %d: %s", method, path, code, want, b)
+	}
+	return b
+}
+
+// raw asks once and returns what was answered.
+func (l *liveDaemon) raw(method, path string, body []byte) (int, []byte) {
+	l.t.Helper()
+	url := l.url
+	if l.handler != nil {
+		url = "http://127.0.0.1:8374"
+	}
+	req, err := http.NewRequestWithContext(l.t.Context(), method, url+path, bytes.NewReader(body))
 	if err != nil {
 		l.t.Fatal(err)
 	}
 	req.Header.Set("Content-Type", "application/json")
+	if l.handler != nil {
+		req.RemoteAddr = "127.0.0.1:40000"
+		rec := httptest.NewRecorder()
+		here := &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 8374}
+		l.handler.ServeHTTP(rec, req.WithContext(context.WithValue(req.Context(), http.LocalAddrContextKey, here)))
+		return rec.Code, rec.Body.Bytes()
+	}
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
 		l.t.Fatal(err)
@@ -296,10 +320,7 @@ func (l *liveDaemon) do(method, path string, body any, want int) []byte {
 	if err != nil {
 		l.t.Fatal(err)
 	}
-	if resp.StatusCode != want {
-		l.t.Fatalf("%s %s: %d, want %d: %s", method, path, resp.StatusCode, want, b)
-	}
-	return b
+	return resp.StatusCode, b
 }
 
 func (l *liveDaemon) post(path string, body any) string {

@@ -180,7 +180,7 @@ func (d *daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMes
 		}
 	}
 	if err := d.store.WriteSetting(ctx, settingsKey, s); err != nil {
-		return err
+		return webError(err)
 	}
 	d.want()
 	return nil

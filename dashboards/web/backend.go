@@ -216,6 +216,7 @@ var (
 	ErrNotFound = backendError("not found")
 	ErrConflict = backendError("conflict")
 	ErrTooMany  = backendError("too many tries")
+	ErrNotKept  = backendError("not kept") // no room, or no writing: 507
 )
 
 type backendError string

@@ -217,6 +217,9 @@ func (s *Server) problem(w http.ResponseWriter, r *http.Request, err error) {
 		s.refusals[refusedTries].Add(1)
 		w.Header().Set("Retry-After", "60")
 		s.fail(w, r, http.StatusTooManyRequests, "", err.Error())
+	case errors.Is(err, ErrNotKept):
+		s.complain("request", err.Error(), "route", r.Pattern)
+		s.fail(w, r, http.StatusInsufficientStorage, "", err.Error())
 	case r.Context().Err() != nil:
 		panic(http.ErrAbortHandler) // nobody is listening
 	default:
