@@ -101,7 +101,11 @@ func (r *rig) start() {
 			}
 			return *r.profile, true
 		},
-		Switch: func() bool { return r.switchOff },
+		Switch: func() bool {
+			r.mu.Lock()
+			defer r.mu.Unlock()
+			return r.switchOff
+		},
 	})
 	if err != nil {
 		r.t.Fatal(err)

@@ -60,7 +60,7 @@ func TestLimitCycle(t *testing.T) {
 			p := firstOrder{tt.set - 3, tt.offC, tt.gain, tt.tau}
 			pipe := make([]bool, tt.dead+1)
 			var hi, lo []float64
-			var ups, downs []int
+			var ups []int
 			was := false
 			max, min := math.Inf(-1), math.Inf(1)
 			for s := range 8 * 3600 {
@@ -72,7 +72,6 @@ func TestLimitCycle(t *testing.T) {
 						ups = append(ups, s)
 						hi, max = append(hi, max), math.Inf(-1)
 					} else if !on && was {
-						downs = append(downs, s)
 						lo, min = append(lo, min), math.Inf(1)
 					}
 				}

@@ -219,7 +219,7 @@ func TestPersonsOff(t *testing.T) {
 		comes bool
 	}{
 		"page":    {func(r *rig) { r.loop.Off("somebody", "enough") }, false},
-		"switch":  {func(r *rig) { r.switchOff = true }, false},
+		"switch":  {func(r *rig) { r.set(func() { r.switchOff = true }) }, false},
 		"solvent": {func(r *rig) { r.loop.UseSolvent("somebody") }, true},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -236,7 +236,7 @@ func TestPersonsOff(t *testing.T) {
 				if r.isOn() {
 					t.Fatal("on a step later")
 				}
-				r.switchOff = false
+				r.set(func() { r.switchOff = false })
 				t0, on := time.Now(), time.Duration(0)
 				for time.Since(t0) < 50*time.Minute && on == 0 {
 					time.Sleep(time.Second)

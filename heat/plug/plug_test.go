@@ -191,10 +191,9 @@ func TestMosquitto(t *testing.T) {
 	s.Broker = "mqtt://" + addr.String()
 	u, _ := url.Parse(s.Broker)
 	p := &fakePlug{}
-	var cm *autopaho.ConnectionManager
 	ready := make(chan struct{})
 	var once sync.Once
-	cm, err = autopaho.NewConnection(t.Context(), autopaho.ClientConfig{
+	_, err = autopaho.NewConnection(t.Context(), autopaho.ClientConfig{
 		ServerUrls: []*url.URL{u}, KeepAlive: 20, ConnectTimeout: 2 * time.Second, ReconnectBackoff: func(int) time.Duration { return 50 * time.Millisecond },
 		OnConnectionUp: func(cm *autopaho.ConnectionManager, _ *paho.Connack) {
 			if _, err := cm.Subscribe(t.Context(), &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{{Topic: s.Topic, QoS: 1}}}); err == nil {
@@ -206,7 +205,7 @@ func TestMosquitto(t *testing.T) {
 				p.mu.Lock()
 				say := p.take(r.Packet.Payload)
 				p.mu.Unlock()
-				go cm.Publish(t.Context(), &paho.Publish{Topic: s.State, Payload: say, QoS: 1})
+				go r.Client.Publish(t.Context(), &paho.Publish{Topic: s.State, Payload: say, QoS: 1})
 				return true, nil
 			},
 		}},
@@ -242,9 +241,11 @@ func TestMosquitto(t *testing.T) {
 		time.Sleep(50 * time.Millisecond)
 		return p.isOn() && good()
 	})
+	p.mu.Lock()
 	if p.timer != 30 {
 		t.Errorf("off-timer = %g s, want the lease", p.timer)
 	}
+	p.mu.Unlock()
 	if err := o.Renew(t.Context(), false); err != nil {
 		t.Fatal(err)
 	}

@@ -177,7 +177,6 @@ type solver struct {
 	temps []float64
 	tg    []float64
 	kappa []float64
-	age0  float64
 }
 
 // Solve searches the set points: held at one value until some moment and at
