@@ -4,7 +4,7 @@ BIN := bin/curewright
 VERSION ?= $(shell git describe --always --dirty 2>/dev/null || echo unknown)
 LDFLAGS := -s -w -X main.version=$(VERSION)
 
-.PHONY: all demo build test check unit race deps bench clean fuzz dist
+.PHONY: all demo build test check unit race deps bench clean fuzz faults dist
 
 all: build
 
@@ -48,3 +48,8 @@ fuzz:
 
 clean:
 	rm -rf bin dist
+
+# Kills, damage, full cards, wrong clocks, dead probes and servers, at full
+# size: about a quarter of an hour. RELIABILITY.md has the last run.
+faults:
+	scripts/faults.sh

@@ -3,14 +3,17 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"compress/gzip"
 	"context"
 	"encoding/json"
 	"fmt"
 	"io"
+	"log/slog"
 	"math"
 	"math/rand/v2"
 	"net"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -29,6 +32,7 @@ import (
 	"curewright/dashboards/client"
 	"curewright/dashboards/web"
 	"curewright/history"
+	"curewright/history/forward/influx"
 	"curewright/model/coat"
 	"curewright/sensors"
 	"curewright/sensors/shopsim"
@@ -355,6 +359,13 @@ type bubble struct {
 // morning on. f returns when it has seen enough.
 func inBubble(t *testing.T, dir string, trusted bool, f func(*bubble)) {
 	t.Helper()
+	cfg := defaultConfig()
+	cfg.Store.Path = dir
+	inBubbleWith(t, cfg, trusted, f)
+}
+
+func inBubbleWith(t *testing.T, cfg config, trusted bool, f func(*bubble)) {
+	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		time.Sleep(time.Until(time.Date(2026, 10, 10, 8, 0, 0, 0, time.UTC)))
 		b := &bubble{}
@@ -368,8 +379,6 @@ func inBubble(t *testing.T, dir string, trusted bool, f func(*bubble)) {
 			},
 			boot: func() time.Duration { return time.Since(epoch) },
 		}
-		cfg := defaultConfig()
-		cfg.Store.Path = dir
 		d, err := newDaemon(daemonOptions{cfg: cfg, clk: b.clk, log: noLog(), trusted: trusted, zone: time.UTC})
 		if err != nil {
 			t.Fatal(err)
@@ -382,7 +391,11 @@ func inBubble(t *testing.T, dir string, trusted bool, f func(*bubble)) {
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() {
-			done <- runAll(ctx, noLog(), part{"probes", d.set.Run}, part{"estimator", d.runEstimates}, part{"messages", d.post.Run}, part{"upkeep", d.runUpkeep})
+			parts := append([]part{{"probes", d.set.Run}, {"estimator", d.runEstimates}, {"messages", d.post.Run}, {"upkeep", d.runUpkeep}}, d.chans.parts...)
+			if d.influx != nil {
+				parts = append(parts, part{"influx", d.influx.Run})
+			}
+			done <- runAll(ctx, noLog(), parts...)
 		}()
 		defer func() {
 			cancel()
@@ -830,4 +843,124 @@ func TestFaultSoak(t *testing.T) {
 	if fi, err := os.Stat(filepath.Join(dir, history.File)); err != nil || fi.Size() > 20<<20 {
 		t.Errorf("the store: %v, %v", fi, err)
 	}
+}
+
+// Whatever the daemon sends to is gone for days: a database, a web hook, an
+// Alertmanager, a mail server. It says so, loses nothing, and when they are
+// back sends what they missed; the mail server stays away.
+func TestFaultServersGone(t *testing.T) {
+	hours := 3
+	if campaign(0) > 0 {
+		hours = 72
+	}
+	var up atomic.Bool
+	var mu sync.Mutex
+	points, hooks, prom, early := map[string]bool{}, 0, 0, 0
+	srv := httptest.NewUnstartedServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !up.Load() {
+			panic(http.ErrAbortHandler) // hung up on, without an answer
+		}
+		var body io.Reader = r.Body
+		if r.Header.Get("Content-Encoding") == "gzip" {
+			z, err := gzip.NewReader(r.Body)
+			if err != nil {
+				t.Error(err)
+				return
+			}
+			body = z
+		}
+		b, err := io.ReadAll(body)
+		if err != nil {
+			t.Error(err)
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		switch {
+		case strings.HasPrefix(r.URL.Path, "/api/v2/write"):
+			for _, l := range strings.Split(string(b), "\n") {
+				if strings.Contains(l, "probe="+shopsim.Panel1) && strings.Contains(l, "temp") {
+					points[l[strings.LastIndexByte(l, ' ')+1:]] = true
+				}
+			}
+			w.WriteHeader(http.StatusNoContent)
+		case strings.HasPrefix(r.URL.Path, "/api/v2/alerts"):
+			prom++
+		default:
+			if bytes.Contains(b, []byte(alerts.CupOver)) {
+				hooks++
+			}
+		}
+	}))
+	// A connection that is kept would hold up the time of the bubble.
+	srv.Config.SetKeepAlivesEnabled(false)
+	srv.Config.ErrorLog = slog.NewLogLogger(slog.DiscardHandler, slog.LevelError)
+	srv.Start()
+	defer srv.Close()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	nobody := ln.Addr().(*net.TCPAddr).Port
+	ln.Close()
+
+	cfg := defaultConfig()
+	cfg.Store.Path = t.TempDir()
+	cfg.Influx = influx.Section{URL: srv.URL, Bucket: "shed"}
+	cfg.Alert.Channels = []alerts.ChannelConfig{
+		{Name: "hook", Kind: alerts.KindWebhook, URL: srv.URL + "/hook"},
+		{Name: "prom", Kind: alerts.KindAlertmanager, URL: srv.URL},
+		{Name: "post", Kind: alerts.KindMail, Host: "127.0.0.1", Port: nobody, TLS: "none", From: "shed@example.org", To: []string{"crew@example.org"}},
+	}
+	inBubbleWith(t, cfg, true, func(b *bubble) {
+		sim := shopsim.New(shopsim.Config{Seed: 7})
+		b.shed(sim, time.Minute)
+		b.post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
+		b.post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "slow", "kind": "fill coat", "applied": b.d.Now()})
+		for h := range hours {
+			if h%6 == 0 {
+				b.post("/api/v1/batches", map[string]any{"id": fmt.Sprintf("cup-%d", h), "resin": "fast", "resin_g": 200, "hardener_g": 50, "mixed": b.d.Now()})
+			}
+			b.shed(sim, time.Hour)
+		}
+		var snap web.Snapshot
+		if err := json.Unmarshal(b.do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
+			b.t.Fatal(err)
+		}
+		rules := map[string]int{}
+		for _, a := range snap.Alerts {
+			if a.State == alerts.Firing {
+				rules[a.Rule]++
+			}
+		}
+		if rules[alerts.ChannelDown] < 3 || rules[alerts.SenderBehind] == 0 {
+			b.t.Errorf("with everything gone these fire: %v, want three channels and the sender", rules)
+		}
+		st := b.d.post.Stats()
+		b.t.Logf("after %d h without servers: %d, %d and %d messages wait", hours, st["hook"].Queued, st["prom"].Queued, st["post"].Queued)
+		mu.Lock()
+		early = len(points) + hooks + prom
+		mu.Unlock()
+		up.Store(true)
+		b.shed(sim, time.Hour)
+		want := 0
+		for r, err := range b.d.store.Readings(shopsim.Panel1, time.Time{}, b.d.Now().Add(-5*time.Minute)) {
+			if err != nil {
+				b.t.Error(err)
+			}
+			_ = r
+			want++
+		}
+		mu.Lock()
+		defer mu.Unlock()
+		if early != 0 {
+			b.t.Errorf("%d came through while it was down", early)
+		}
+		if len(points) < want {
+			b.t.Errorf("the database has %d readings of the panel, the store %d", len(points), want)
+		}
+		if st := b.d.post.Stats(); hooks == 0 || prom == 0 || st["hook"].Queued != 0 || st["prom"].Queued != 0 {
+			b.t.Errorf("an hour after they are back: %d and %d messages came, %+v", hooks, prom, st)
+		}
+		b.t.Logf("back for an hour: %d readings of the panel in the database, %d stored; %d messages about cups", len(points), want, hooks)
+	})
 }

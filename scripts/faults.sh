@@ -1,0 +1,81 @@
+#!/usr/bin/env bash
+# The fault campaign: every fault that is injected into the store, the probes,
+# the heater, the senders and the whole daemon, at full size, one after the
+# other, and a table of what was done and what came of it. About a quarter of
+# an hour on two cores; root, for the small file systems.
+#
+#   make faults                 the whole campaign, 300 kills each
+#   FAULTS=20 make faults       smaller
+#   ONLY=clock make faults      the rows whose name has that in it
+#   SKIP=killed make faults     the others
+#
+# Logs stay in the folder that is printed at the end.
+set -uo pipefail
+cd "$(dirname "$0")/.."
+
+n=${FAULTS:-300}
+only=${ONLY:-}
+skip=${SKIP:-}
+go=${GO:-go}
+logs=$(mktemp -d "${TMPDIR:-/tmp}/curewright-faults-XXXXXX")
+rows=() bad=0 number=0
+
+# inject NAME SIZE PACKAGES PATTERN [FAULTS]: runs the tests and notes a row.
+inject() {
+	local name=$1 size=$2 packages=$3 pattern=$4 faults=${5:-}
+	[[ -z $only || $name == *"$only"* ]] || return 0
+	[[ -z $skip || $name != *"$skip"* ]] || return 0
+	number=$((number + 1))
+	local log start rc ok failed skipped
+	log=$logs/$(printf '%02d' $number).log
+	echo "== $name ($size)" >&2
+	start=$SECONDS
+	# shellcheck disable=SC2086 # several packages
+	CUREWRIGHT_FAULTS=$faults $go test -count=1 -timeout 60m -v -run "$pattern" $packages >"$log" 2>&1
+	rc=$?
+	ok=$(grep -c '^ *--- PASS' "$log")
+	failed=$(grep -c '^ *--- FAIL' "$log")
+	skipped=$(grep -c '^ *--- SKIP' "$log")
+	# What a test says of itself when it has gone well.
+	grep -E '^ +[a-z_]+_test\.go:[0-9]+: ' "$log" | grep -E "${SAY:-kills|flips|readings|events|simulated|heater off|back for}" |
+		sed -E 's/^ +[a-z_]+_test\.go:[0-9]+: /   /' | tail -6 >&2
+	local result=held
+	if ((rc != 0)); then
+		result=FAILED
+		bad=1
+	elif ((ok == 0)); then
+		result="not run"
+		bad=1
+	elif ((skipped > 0)); then
+		result="held, $skipped skipped"
+	fi
+	rows+=("| $name | $size | $ok | $failed | $skipped | $((SECONDS - start)) s | $result |")
+}
+
+d=./cmd/curewright
+inject "the program killed (kill -9) under load" "$n kills" $d '^TestFaultKill$' "$n"
+inject "the store killed while writing" "$n kills" ./history '^TestKill$' "$n"
+inject "killed with messages to send" "3 kills" ./internal '^TestOutboxSurvivesKill$'
+inject "database and log: single bits flipped, cut short" "2 × $n flips, 2 × $((n + 13)) cuts" ./history '^Test(FlippedBytes|Truncated)$' "$n"
+inject "damage while running" "" ./history '^TestDamageWhileRunning$'
+inject "card full" "store, first start, file size limit, daemon" "./history $d" '^Test(DiskFull|FirstStartOnFullDisk|FileSizeLimit|Ring|FaultDiskFull)$'
+inject "card read-only, and well again" "" ./history '^TestReadOnlyCard$'
+inject "clock: a year back and forward, hours, unknown at boot, set twice" "" "$d ./history ./alerts ./sensors" '^Test(FaultClock.*|ClockSteps|UntrustedClock|NeverDated|ClockSetBack|PushAfterTheClockIsPutBack|PollerOnACorrectedClock)$'
+inject "probes: every fault on every driver" "9 drivers" ./sensors '^Test(EveryFault.*|TwoChipsAtOneAddress|DS18B20Faults|BusError|Poller.*|SetKeepsFaultsApart|SetKnowsAStuckProbe|Filter.*)$'
+inject "heater: every fault in every state" "" ./heat '^TestFaultTable$'
+inject "database, hook, Alertmanager and mail server gone" "72 simulated hours" $d '^TestFaultServersGone$' "$n"
+inject "MQTT broker and InfluxDB server gone, refusing, killed" "real broker and server" "./history/forward/... $d" '^Test(ReadingsThroughOutage|ReadingsRefused|RejectedPoint|RefusesEverything|BadLinkGetsOn|RepeatsAfterBreak|VictoriaMetrics|MQTT|InfluxDaemon)$'
+inject "alert channels down, slow, refusing, hanging" "" ./alerts/... '^Test(SlowChannelHoldsUpNoOther|Retry.*|AtLeastOnce|ResolvedWhileDown|FullCardStillDelivers|OutboxCatchesUp|DamagedRows|QueueIsBounded|HangingServer|Hanging|Unreachable|DownAndLogIn|RealAlertmanager)$'
+inject "10 000 readings a second pushed, beside a page that does not read" "60 s" $d '^TestFaultFlood$' "$n"
+inject "a page that does not read" "" "$d ./dashboards/web" '^Test(FaultSlowPage|SlowPageIsDropped|DeadPageIsCutOff|TooManyPages)$'
+inject "the daemon for days on end" "72 simulated hours" $d '^TestFaultSoak$' "$n"
+
+echo
+echo "$(date -u +%F), $($go version | cut -d' ' -f3,4), $(git describe --always --dirty 2>/dev/null), $(nproc) cores"
+echo
+echo "| injected | size | tests held | failed | skipped | took | |"
+echo "|---|---|---|---|---|---|---|"
+printf '%s\n' "${rows[@]}"
+echo
+echo "logs: $logs"
+exit $bad
