@@ -58,6 +58,7 @@ type Controller struct {
 	offSay string
 
 	latch  *Latch
+	everOn bool // since the start
 	onTime onTime
 
 	begun       bool
@@ -211,6 +212,7 @@ func (c *Controller) Step(in Input) Decision {
 	if d.On != c.on {
 		c.on, c.since = d.On, in.At
 		if d.On {
+			c.everOn = true
 			c.closeTurn()
 			c.effect, c.shown, c.turnOn, c.turnOpen = false, false, 0, true
 			if a, ok := in.Air.c(); ok {
@@ -310,6 +312,11 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 	if c.latch != nil {
 		c.sound = c.sound && c.soundNow(in) == ""
 		return off(c.latch.Why, "%s", c.latch.Say), true
+	}
+	if in.Output != "" && !c.everOn {
+		// A broker that starts later than we do is no reason to wake anybody.
+		c.sound = false
+		return off(OutputWaiting, "the heater's output is not ready: %s", in.Output), true
 	}
 	if in.Output != "" {
 		return off(OutputFault, "the heater's output does not obey: %s; unplug the heater", in.Output), true

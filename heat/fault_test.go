@@ -426,6 +426,13 @@ func TestFaultTable(t *testing.T) {
 					if st.name == "warming" && s.Why != f.why {
 						t.Errorf("why = %s (%s), want %s", s.Why, s.Say, f.why)
 					}
+					if f.why == OutputFault && s.Switched == 0 {
+						if s.Why != OutputWaiting && !s.Latched {
+							t.Errorf("why = %s, want output_waiting before it was ever on", s.Why)
+						}
+						off++
+						return
+					}
 					if f.why.Latches() && !s.Latched {
 						t.Error("not latched")
 					}

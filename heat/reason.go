@@ -41,10 +41,11 @@ const (
 	ClockDoubt       Reason = "clock_in_doubt"
 	LoopLate         Reason = "loop_late"
 	OutputFault      Reason = "output"
-	Records          Reason = "records"     // latch or on-time cannot be kept
-	LatchUnknown     Reason = "latch_file"  // missing or damaged: reads as latched
-	OnTimeLimit      Reason = "daily_limit" // on-time within 24 h, or not known
-	PowerCut         Reason = "power_cut"   // it was on and did not come back by itself
+	OutputWaiting    Reason = "output_waiting" // it does not answer yet, and has not been on
+	Records          Reason = "records"        // latch or on-time cannot be kept
+	LatchUnknown     Reason = "latch_file"     // missing or damaged: reads as latched
+	OnTimeLimit      Reason = "daily_limit"    // on-time within 24 h, or not known
+	PowerCut         Reason = "power_cut"      // it was on and did not come back by itself
 )
 
 // latching faults want a person.
@@ -56,7 +57,7 @@ var latching = map[Reason]bool{
 func (r Reason) Fault() bool {
 	switch r {
 	case ProbeMissing, ProbeStale, ProbeStuck, ProbeImplausible, ProbeNotWired, ProbesDisagree, OverTemperature,
-		NoEffect, RisingWhileOff, ClockDoubt, LoopLate, OutputFault, Records, LatchUnknown, OnTimeLimit, PowerCut:
+		NoEffect, RisingWhileOff, ClockDoubt, LoopLate, OutputFault, OutputWaiting, Records, LatchUnknown, OnTimeLimit, PowerCut:
 		return true
 	}
 	return false

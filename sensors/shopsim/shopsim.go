@@ -96,6 +96,8 @@ const (
 	tentC    = 5 * tentMass * cpAir
 	tentUA   = 22  // W/K to the shed's air
 	tentACH  = 1.5 // air changes an hour with the shed
+	flapACH  = 40  // more while its flap is open
+	tentSun  = .03 // share of the shed's sun that falls through its film
 	panelUA  = 8.0 * 1.4
 	panelHC  = 11500 * 1.4 // J/K: lags by about 24 minutes
 )
@@ -286,9 +288,12 @@ func (s *Sim) advance() {
 	dWall := (airWallUA*(s.air-s.wall) + wallOutUA*(out-s.wall) + .7*sun - sky) / wallC
 
 	toTent := tentACH * tentMass / 3600
+	if s.flap(s.at) {
+		toTent += flapACH * tentMass / 3600
+	}
 	var dTent float64
 	if s.cfg.Tent {
-		dTent = (tentUA*(s.air-s.tent) + toTent*cpAir*(s.air-s.tent) + s.element) / tentC
+		dTent = (tentUA*(s.air-s.tent) + toTent*cpAir*(s.air-s.tent) + tentSun*sun + s.element) / tentC
 		for _, p := range s.panel {
 			dTent += panelUA * (p - s.tent) / tentC
 		}
@@ -437,6 +442,18 @@ func (s *Sim) door(t time.Time) bool {
 	from := time.Duration(unit(s.cfg.Seed, 700, k) * float64(slot-2*time.Minute))
 	long := 30*time.Second + time.Duration(unit(s.cfg.Seed, 701, k)*float64(75*time.Second))
 	return unit(s.cfg.Seed, 702, k) < .5 && into >= from && into < from+long
+}
+
+// flap: opened for some minutes about once an hour by whoever is there.
+func (s *Sim) flap(t time.Time) bool {
+	if !s.cfg.Tent || !s.present(t) {
+		return false
+	}
+	const slot = time.Hour
+	k := uint64(t.Sub(epoch) / slot)
+	into := t.Sub(epoch) % slot
+	from := time.Duration(unit(s.cfg.Seed, 710, k) * float64(slot-8*time.Minute))
+	return into >= from && into < from+time.Duration((2+5*unit(s.cfg.Seed, 711, k))*float64(time.Minute))
 }
 
 // vapour is the saturation pressure over water, Pa, at t °C (Buck 1981; from
