@@ -18,11 +18,9 @@ var Situations = []string{"day", "quiet", "trouble", "unknown", "noprobe", "nocl
 func ptr[T any](x T) *T { return &x }
 
 func text(s string) coat.Part              { return coat.Part{Text: s} }
-func bold(s string) coat.Part              { return coat.Part{Text: s, Bold: true} }
 func when(t time.Time) coat.Part           { return coat.Part{Time: &t, Bold: true} }
 func about(t time.Time) coat.Part          { return coat.Part{Time: &t} }
 func degrees(c float64) coat.Part          { return coat.Part{TempC: &c, Bold: true} }
-func colder(k float64) coat.Part           { return coat.Part{DiffK: &k} }
 func band(a, b, c time.Time) coat.TimeBand { return coat.TimeBand{P10: &a, P50: &b, P90: &c} }
 
 // marks are the median times of a drawn coat's states.
