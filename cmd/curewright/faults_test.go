@@ -199,7 +199,10 @@ func (v *victim) load(t *testing.T, ctx context.Context, killed *atomic.Bool, p 
 			p.mu.Lock()
 			p.alerts = map[string]string{}
 			for _, a := range as {
-				p.alerts[a.ID] = string(a.State)
+				// Of what is over, only the latest are remembered.
+				if a.State == alerts.Firing || a.State == alerts.Acknowledged {
+					p.alerts[a.ID] = string(a.State)
+				}
 			}
 			p.mu.Unlock()
 			if i := slices.IndexFunc(as, func(a alerts.Alert) bool { return a.State == alerts.Firing }); i >= 0 {
@@ -436,6 +439,9 @@ func (b *bubble) alpha(id string) float64 {
 // and after all of them the degree of cure is that of a daemon whose clock
 // never moved.
 func TestFaultClockSteps(t *testing.T) {
+	if testing.Short() {
+		t.Skip("hours, though simulated ones")
+	}
 	const year = 365 * 24 * time.Hour
 	run := func(steps []time.Duration) (alphas []float64, n int) {
 		inBubble(t, t.TempDir(), true, func(b *bubble) {
@@ -494,6 +500,28 @@ func TestFaultClockSteps(t *testing.T) {
 		}
 	}
 	t.Logf("%d readings; degree of cure %.4f to %.4f at every step the same", n, want[0], want[len(want)-1])
+}
+
+// On the machine's own clocks nothing is held back, and Now is now.
+func TestWallClockIsTheMachines(t *testing.T) {
+	c := &wallClock{}
+	c.Hold()
+	for range 1000 {
+		a, now, b := time.Now(), c.Now(), time.Now()
+		if now.Before(a) || now.After(b) {
+			t.Fatalf("%v is not between %v and %v", now, a, b)
+		}
+	}
+	if steps, away := c.Held(); len(steps) > 0 || away != 0 || c.Offset() != 0 {
+		t.Errorf("held back %v, %v", steps, away)
+	}
+	c.Set(time.Now().Add(time.Hour))
+	if d := time.Until(c.Now()); d < 59*time.Minute || d > 61*time.Minute {
+		t.Errorf("set an hour ahead it is %v ahead", d)
+	}
+	if steps, _ := c.Held(); len(steps) > 0 {
+		t.Errorf("what the person set counts as a step: %v", steps)
+	}
 }
 
 // A board that does not know the date: readings and work are kept, the coat
@@ -849,6 +877,9 @@ func TestFaultSoak(t *testing.T) {
 // Alertmanager, a mail server. It says so, loses nothing, and when they are
 // back sends what they missed; the mail server stays away.
 func TestFaultServersGone(t *testing.T) {
+	if testing.Short() {
+		t.Skip("hours, though simulated ones")
+	}
 	hours := 3
 	if campaign(0) > 0 {
 		hours = 72
