@@ -263,6 +263,7 @@ func (t Topic) quantities() []string {
 // Options are what an [Intake] hands its readings to.
 type Options struct {
 	// Push takes one reading; an error is its refusal. accept is the topic's.
+	// It may be called from several goroutines.
 	Push func(p sensors.Pushed, accept bool) error
 	// Say is called once for each trouble, until a good message comes by the
 	// same topic. place is where the pattern stands in the configuration.

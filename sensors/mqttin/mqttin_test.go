@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -15,6 +16,7 @@ import (
 
 // take is what an intake handed on and said.
 type take struct {
+	mu     sync.Mutex
 	got    []sensors.Pushed
 	accept []bool
 	said   []string
@@ -24,6 +26,8 @@ type take struct {
 func (k *take) options() Options {
 	return Options{
 		Push: func(p sensors.Pushed, accept bool) error {
+			k.mu.Lock()
+			defer k.mu.Unlock()
 			if k.err != nil {
 				return k.err
 			}
@@ -35,6 +39,13 @@ func (k *take) options() Options {
 		},
 		Places: []string{"mqtt.topic[0]"},
 	}
+}
+
+// all is what was handed on so far.
+func (k *take) all() []sensors.Pushed {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return slices.Clone(k.got)
 }
 
 func near(v sensors.Value, want float64) bool {
@@ -232,24 +243,24 @@ func TestJoin(t *testing.T) {
 		in.Handle("shed/a/t", []byte("20"), false)
 		in.Handle("shed/b/t", []byte("10"), false)
 		in.Handle("shed/a/h", []byte("55"), false)
-		if len(k.got) != 1 || !near(k.got[0].Temp, 20) || !near(k.got[0].RH, 55) || k.got[0].Probe != "a" || k.accept[0] {
-			t.Fatalf("got %+v, want one reading of a with both", k.got)
+		if len(k.all()) != 1 || !near(k.all()[0].Temp, 20) || !near(k.all()[0].RH, 55) || k.all()[0].Probe != "a" || k.accept[0] {
+			t.Fatalf("got %+v, want one reading of a with both", k.all())
 		}
 		time.Sleep(JoinAfter + time.Millisecond)
 		synctest.Wait()
-		if len(k.got) != 2 || k.got[1].Probe != "b" || !near(k.got[1].Temp, 10) || k.got[1].RH.OK() || !k.accept[1] {
-			t.Fatalf("got %+v, want b's temperature alone", k.got)
+		if len(k.all()) != 2 || k.all()[1].Probe != "b" || !near(k.all()[1].Temp, 10) || k.all()[1].RH.OK() || !k.accept[1] {
+			t.Fatalf("got %+v, want b's temperature alone", k.all())
 		}
 		in.Handle("shed/a/t", []byte("21"), false)
 		in.Handle("shed/a/t", []byte("22"), false)
-		if len(k.got) != 3 || !near(k.got[2].Temp, 21) {
-			t.Fatalf("got %+v, want the first of two temperatures at once", k.got)
+		if len(k.all()) != 3 || !near(k.all()[2].Temp, 21) {
+			t.Fatalf("got %+v, want the first of two temperatures at once", k.all())
 		}
 		in.Flush()
 		time.Sleep(2 * JoinAfter)
 		synctest.Wait()
-		if len(k.got) != 4 || !near(k.got[3].Temp, 22) {
-			t.Errorf("got %+v, want the second once", k.got)
+		if len(k.all()) != 4 || !near(k.all()[3].Temp, 22) {
+			t.Errorf("got %+v, want the second once", k.all())
 		}
 	})
 }

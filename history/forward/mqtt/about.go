@@ -51,7 +51,8 @@ var Topics = []Topic{
 		{Name: "state", About: "pending, firing or acknowledged"}, {Name: "say", About: "what to do, in a sentence"}, {Name: "since"}}},
 	{Topic: "alert", About: "Each message about an alert, by a channel of kind mqtt; the same key may come twice.", Fields: []Field{
 		{Name: "key"}, {Name: "what", About: "firing, acknowledged, resolved, reminder, escalated, digest or test"},
-		{Name: "title"}, {Name: "text"}, {Name: "at"}, {Name: "alert", Null: true}}},
+		{Name: "site"}, {Name: "title"}, {Name: "text"}, {Name: "at"},
+		{Name: "alert", About: "as on alerts; absent in a digest or a test"}, {Name: "lines", About: "of a digest, else absent"}}},
 }
 
 // AboutForm is the version of the description's form; fields may be added

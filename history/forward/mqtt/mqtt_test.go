@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"log/slog"
 	"os"
@@ -336,4 +337,62 @@ func ExampleBoard() {
 		fmt.Fprintln(os.Stdout, m.topic, m.body, m.retain, m.expire)
 	}
 	// Output: curewright/shed/cups [] true 10m0s
+}
+
+var update = flag.Bool("update", false, "rewrite the table of topics in the guide")
+
+// The guide's table is what is published.
+func TestGuide(t *testing.T) {
+	const guide = "../../../docs/mqtt-influx.md"
+	var b strings.Builder
+	b.WriteString("| topic | retained | what |\n|---|---|---|\n")
+	for _, x := range Topics {
+		kept, what := "–", x.About
+		if x.Retained {
+			kept = "yes"
+		}
+		if x.List {
+			what = "List. " + what
+		}
+		if x.Values != nil {
+			what += " `" + strings.Join(x.Values, "` or `") + "`."
+		}
+		for i, f := range x.Fields {
+			sep := "; "
+			if i == 0 {
+				sep = " "
+			}
+			what += sep + "`" + f.Name + "`"
+			var more []string
+			for _, m := range []string{f.Unit, f.About} {
+				if m != "" {
+					more = append(more, m)
+				}
+			}
+			if f.Null {
+				more = append(more, "or null")
+			}
+			if more != nil {
+				what += " (" + strings.Join(more, ", ") + ")"
+			}
+		}
+		fmt.Fprintf(&b, "| `%s` | %s | %s |\n", x.Topic, kept, what)
+	}
+	text, err := os.ReadFile(guide)
+	if err != nil {
+		t.Fatal(err)
+	}
+	head, rest, ok := strings.Cut(string(text), "-update -->\n")
+	_, tail, ok2 := strings.Cut(rest, "<!-- end of table -->")
+	if !ok || !ok2 {
+		t.Fatal("the guide has no place for the table")
+	}
+	want := head + "-update -->\n\n" + b.String() + "\n<!-- end of table -->" + tail
+	if *update {
+		if err := os.WriteFile(guide, []byte(want), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	} else if want != string(text) {
+		t.Errorf("%s does not show the topics as they are: run with -update", guide)
+	}
 }
