@@ -403,6 +403,13 @@ func (l *Loop) person(by string, f func(at time.Duration) error) error {
 		l.byNext = by
 		now, trusted := l.cfg.Clock()
 		l.saveOn(now, trusted, at)
+		// What was asked for shows at once; what the heater does about it with
+		// the step that comes now.
+		l.status.WishC, l.status.Resume, l.status.Solvent = l.ctl.Wish(), l.resume, l.ctl.SolventLeft(at)
+		l.status.Latched = l.ctl.Latched() != nil
+		if !l.profile || !l.status.WishC.OK() {
+			l.status.AimC = l.status.WishC
+		}
 	}
 	l.mu.Unlock()
 	select {

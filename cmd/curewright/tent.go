@@ -151,6 +151,9 @@ func (t *tentHeld) note(e heat.Event) {
 		by = "curewright"
 	}
 	t.d.store.AddEvent("heater", "tent", e.Text, e.At, by)
+	if e.Why.Fault() {
+		t.d.want() // an alert at once, not with the next look
+	}
 }
 
 // tentLimit is how long the loop may go without a step before the daemon says
