@@ -48,6 +48,12 @@ func (k *take) all() []sensors.Pushed {
 	return slices.Clone(k.got)
 }
 
+func (k *take) accepted() []bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return slices.Clone(k.accept)
+}
+
 func near(v sensors.Value, want float64) bool {
 	x, ok := v.Get()
 	return ok && math.Abs(x-want) < 1e-9
@@ -243,12 +249,12 @@ func TestJoin(t *testing.T) {
 		in.Handle("shed/a/t", []byte("20"), false)
 		in.Handle("shed/b/t", []byte("10"), false)
 		in.Handle("shed/a/h", []byte("55"), false)
-		if len(k.all()) != 1 || !near(k.all()[0].Temp, 20) || !near(k.all()[0].RH, 55) || k.all()[0].Probe != "a" || k.accept[0] {
+		if len(k.all()) != 1 || !near(k.all()[0].Temp, 20) || !near(k.all()[0].RH, 55) || k.all()[0].Probe != "a" || k.accepted()[0] {
 			t.Fatalf("got %+v, want one reading of a with both", k.all())
 		}
 		time.Sleep(JoinAfter + time.Millisecond)
 		synctest.Wait()
-		if len(k.all()) != 2 || k.all()[1].Probe != "b" || !near(k.all()[1].Temp, 10) || k.all()[1].RH.OK() || !k.accept[1] {
+		if len(k.all()) != 2 || k.all()[1].Probe != "b" || !near(k.all()[1].Temp, 10) || k.all()[1].RH.OK() || !k.accepted()[1] {
 			t.Fatalf("got %+v, want b's temperature alone", k.all())
 		}
 		in.Handle("shed/a/t", []byte("21"), false)
