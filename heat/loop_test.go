@@ -519,3 +519,89 @@ type nullOutput struct{}
 func (nullOutput) Renew(context.Context, bool) error { return nil }
 func (nullOutput) Lease() time.Duration              { return 30 * time.Second }
 func (nullOutput) Close() error                      { return nil }
+
+// TestDailyLimit: over two days with a heater too weak to get there, no 24 h
+// have more heat in them than the file allows, and one step.
+func TestDailyLimit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		sec := section()
+		sec.MaxOnHours, sec.Law, sec.EffectAfter = 3, "two-point", sensors.Duration(2*time.Hour)
+		sec.Shed = ""
+		r := newRig(t, sec)
+		r.heaterW = 400
+		r.start()
+		defer r.end()
+		r.hold(30)
+		var on []bool
+		const every = 5 // s
+		for range 50 * 3600 / every {
+			time.Sleep(every * time.Second)
+			synctest.Wait()
+			on = append(on, r.isOn())
+			if s := r.loop.Status(); s.Latched {
+				t.Fatalf("latched: %+v", s)
+			}
+		}
+		const day = 24 * 3600 / every
+		sum, most, all := 0, 0, 0
+		for i, x := range on {
+			if x {
+				sum++
+				all++
+			}
+			if i >= day && on[i-day] {
+				sum--
+			}
+			most = max(most, sum)
+		}
+		if got := time.Duration(most*every) * time.Second; got > 3*time.Hour+time.Minute {
+			t.Errorf("on for %v within 24 h, the file allows 3h", got)
+		}
+		if got := time.Duration(all*every) * time.Second; got < 5*time.Hour {
+			t.Errorf("on for %v in 50 h: the limit never lets go", got)
+		}
+	})
+}
+
+// TestQueue: a full queue drops and counts and never blocks; what is left at
+// the end is handed on.
+func TestQueue(t *testing.T) {
+	q := NewQueue(3)
+	for i := range 5 {
+		q.Note(Event{Text: string(rune('a' + i))})
+	}
+	if q.Dropped() != 2 {
+		t.Errorf("dropped %d, want 2", q.Dropped())
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	got := ""
+	if err := q.Run(ctx, func(e Event) { got += e.Text }); !errors.Is(err, context.Canceled) || got != "abc" {
+		t.Errorf("Run = %v with %q, want abc", err, got)
+	}
+}
+
+// FuzzUnseal: no bytes but whole ones read as a record that is not latched.
+func FuzzUnseal(f *testing.F) {
+	good, err := seal(latchRecord{})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(good)
+	f.Add([]byte("00000000 {}\n"))
+	f.Add([]byte(""))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		var r latchRecord
+		if unseal(b, &r) != nil {
+			return
+		}
+		again, err := seal(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var s latchRecord
+		if unseal(again, &s) != nil || s.Latched != r.Latched || s.Why != r.Why {
+			t.Errorf("%q reads as %+v and back as %+v", b, r, s)
+		}
+	})
+}
