@@ -163,6 +163,7 @@ func fleet(b *testing.B, server, bin string, scrape []byte, n int, every, span t
 	ln.Close()
 	args := []string{"-search.latencyOffset=1s", "-promscrape.config=" + dir + "/scrape.yml", "-storageDataPath=" + data, "-httpListenAddr=" + own, "-loggerLevel=ERROR"}
 	if server == "prometheus" {
+		cfg = strings.Replace(cfg, "global: {", "global: {evaluation_interval: 30s, ", 1)
 		cfg += fmt.Sprintf("rule_files: [%s]\n", filepath.Join(dir, "rules.yml"))
 		args = []string{"--config.file=" + dir + "/scrape.yml", "--storage.tsdb.path=" + data, "--web.listen-address=" + own, "--log.level=error"}
 	}

@@ -135,7 +135,7 @@ var repeated = []rule{
 	{Rule: "probe_stuck", Say: "The probe {subject} is stuck at one value: unplug it, wait a minute, plug it in again."},
 	{Rule: "probe_implausible", Say: "The probe {subject} says what cannot be true: look where it lies and at its cable."},
 	{Rule: "backup_old", Say: "The last backup is old: make one now."},
-	{Rule: "sender_behind", Say: "Sending to {subject} is behind: check the network and the other end. Nothing is lost, the board keeps it."},
+	{Rule: "sender_behind", Say: "Nothing gets through to {subject}: check the network. All of it waits and is sent later."},
 	{Rule: "channel_down", Say: "Alerts do not get through by {subject}: check the network."},
 }
 
