@@ -3,6 +3,9 @@
 // built from typed builders so that a field Grafana does not know cannot get
 // in, and committed so that nobody needs this program to use them.
 //
+// The boards are in the classic form, not the newer "v2": every Grafana that is
+// about imports it.
+//
 // It is a module of its own: neither the builders nor the query parser belong
 // in the daemon.
 //
