@@ -22,6 +22,9 @@ type ConfigSection struct {
 	Limit   string `toml:"limit_probe"`
 	Air     string `toml:"air_probe"`
 	Shed    string `toml:"shed_probe"`
+	// Inside are further probes in the tent: forecasts of their panels go by
+	// the set point as well. They control nothing.
+	Inside []string `toml:"inside"`
 
 	// AllowPushedControl lets a probe that came over the network be the
 	// control probe. It then only matters below the limit probe's own bound:
@@ -267,6 +270,14 @@ func (c ConfigSection) Check(probe Wired) []error {
 				bad(p.key, "no [[probe]] has the id %q: heat goes by probes named in this file only", p.id)
 			case p.mustWired && !wired:
 				bad(p.key, "%q is not wired to this board: %s", p.id, p.why)
+			}
+		}
+	}
+
+	if probe != nil {
+		for i, id := range c.Inside {
+			if known, _ := probe(id); !known {
+				bad(fmt.Sprintf("inside[%d]", i), "no [[probe]] has the id %q", id)
 			}
 		}
 	}

@@ -201,6 +201,9 @@ func (t *tentHeld) setPoint(now time.Time) *float64 {
 		return nil
 	}
 	in := map[string]bool{t.sec.Control: true, t.sec.Air: true, t.sec.Limit: true}
+	for _, id := range t.sec.Inside {
+		in[id] = true
+	}
 	for _, c := range w.Coats {
 		for _, p := range w.Panels {
 			if p.ID == c.Panel && c.Open(now) && !in[p.Probe] {

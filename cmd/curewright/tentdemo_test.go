@@ -20,6 +20,7 @@ func demoNight(t *testing.T, tent bool, evening func(*show)) (coldest, warmest, 
 	cfg := defaultConfig()
 	cfg.Store.Path = t.TempDir()
 	cfg.Shop.Air = shopsim.ShedAir
+	cfg.Sleep = sleepSection{From: "22:30", To: "06:30"}
 	if tent {
 		cfg.Tent = demoTent()
 	}
@@ -147,5 +148,29 @@ func TestDemoAim(t *testing.T) {
 	}
 	if _, ok := s.d.tent.aims.profile(); ok {
 		t.Error("the plan outlives \"heat off\"")
+	}
+}
+
+// TestDemoForecastHeld: in the evening the forecast of a lid in the tent goes
+// by its set point: it is no longer likely to stop curing overnight.
+func TestDemoForecastHeld(t *testing.T) {
+	stalls := func(tent bool) float64 {
+		x := -1.0
+		demoNight(t, tent, func(s *show) {
+			if err := s.d.look(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			for _, e := range s.d.snap.Load().Result.Coats {
+				if e.ID == "a-fill" && e.Overnight != nil {
+					x = e.Overnight.Stalls
+				}
+			}
+		})
+		return x
+	}
+	without, with := stalls(false), stalls(true)
+	t.Logf("chance that the fill coat stalls overnight: %.2f without, %.2f held", without, with)
+	if without < 0 || with < 0 || with > .02 || with >= without {
+		t.Errorf("chance of a stall %.2f held, %.2f without", with, without)
 	}
 }
