@@ -16,6 +16,9 @@ boards=("$@")
 tmp=$(mktemp -d)
 trap 'rm -rf "$tmp"' EXIT
 
+echo "== the whole program's numbers against a PC's"
+CUREWRIGHT_WHOLE_PROGRAM=1 go test -count=1 -run SameNumbers -v ./packaging | grep -E '^(---|ok|FAIL| .*:)'
+
 for b in "${boards[@]}"; do
   case $b in
     arm64) goarch=arm64 goarm= run="qemu-aarch64-static" ;;
@@ -24,8 +27,10 @@ for b in "${boards[@]}"; do
     *) echo "boards-test.sh: $b: not one of arm64, arm1176, cortex-a7" >&2; exit 2 ;;
   esac
   echo "== $b: the core of the suite"
-  # GOMAXPROCS: the emulator is slow enough without four processes at once.
-  CGO_ENABLED=0 GOOS=linux GOARCH=$goarch GOARM=$goarm go test -short -p 2 -timeout 20m -exec "$run" "${core[@]}"
+  # Left out: long comparisons with reference numerics and long statistics. That
+  # the numbers are those of a PC is a test of its own (packaging).
+  CGO_ENABLED=0 GOOS=linux GOARCH=$goarch GOARM=$goarm go test -short -p 2 -timeout 20m \
+    -skip 'Scipy|Calibrated|TwoEnergies|Coverage' -exec "$run" "${core[@]}"
 
   echo "== $b: an hour of the demo"
   CGO_ENABLED=0 GOOS=linux GOARCH=$goarch GOARM=$goarm go build -trimpath -o "$tmp/curewright" ./cmd/curewright

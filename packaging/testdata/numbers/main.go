@@ -1,0 +1,69 @@
+// Command numbers answers "cure", "pot" and "replay" as the offline commands
+// of curewright do, with the model alone linked in: it builds for another
+// processor in seconds, where the whole program takes minutes.
+package main
+
+import (
+	"encoding/json"
+	"flag"
+	"fmt"
+	"os"
+	"time"
+
+	"curewright/model/cure"
+	"curewright/model/job"
+	"curewright/model/pot"
+)
+
+func main() {
+	v, err := answer(os.Args[1], os.Args[2:])
+	if err == nil {
+		err = json.NewEncoder(os.Stdout).Encode(v)
+	}
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "numbers:", err)
+		os.Exit(1)
+	}
+}
+
+func answer(what string, args []string) (any, error) {
+	fs := flag.NewFlagSet(what, flag.ContinueOnError)
+	resin := fs.String("resin", "medium", "")
+	temp, kappa := fs.Float64("temp", 20, ""), fs.Float64("kappa", 1, "")
+	grams, shape, shop := fs.Float64("grams", 0, ""), fs.String("shape", "", ""), fs.Float64("shop", 20, "")
+	readings, jobFile := fs.String("readings", "", ""), fs.String("job", "", "")
+	fs.Bool("json", true, "")
+	if err := fs.Parse(args); err != nil {
+		return nil, err
+	}
+	r, ok := cure.Generic(*resin)
+	if !ok {
+		return nil, fmt.Errorf("no resin %s", *resin)
+	}
+	switch what {
+	case "cure":
+		return cure.Steady(r, *temp, *kappa, true), nil
+	case "pot":
+		return pot.Solve(pot.Query{Resin: r, Grams: *grams, Shape: pot.Shape(*shape), ShopC: *shop})
+	case "replay":
+		b, err := os.ReadFile(*jobFile)
+		if err != nil {
+			return nil, err
+		}
+		j, err := job.ParseJob(b, *jobFile, time.Now(), nil)
+		if err != nil {
+			return nil, err
+		}
+		f, err := os.Open(*readings)
+		if err != nil {
+			return nil, err
+		}
+		defer f.Close()
+		t, errs := job.ReadCSV(f, *readings, time.Now())
+		if len(errs) > 0 {
+			return nil, errs[0]
+		}
+		return job.Replay(j, t, time.Time{})
+	}
+	return nil, fmt.Errorf("no command %s", what)
+}
