@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"sync"
 	"time"
 
 	"curewright/alerts"
@@ -26,19 +27,68 @@ func openInflux(d *daemon) (*influx.Sender, error) {
 	}
 	return influx.New(influx.Options{Section: s, Token: token, Cursors: d.store, Log: d.log, Now: d.clk.Now, Sources: []influx.Source{
 		influx.Readings(d.store), influx.Events(d.store, d.clk.Now), influx.Work(d.store),
-		influx.Cure(coatCures{d}, d.clk.Now, time.Duration(s.CureEvery)),
+		influx.Cure(&coatCures{d: d}, d.clk.Now, time.Duration(s.CureEvery)),
 	}})
 }
 
-// coatCures computes the cure of every coat from the history.
-type coatCures struct{ d *daemon }
+// coatCures gives the cure of every coat: of the past computed from the
+// history, of now from the last look, which costs nothing.
+type coatCures struct {
+	d *daemon
 
-// cureDays is how long after application a coat's cure is sent; after that it
-// moves less than its doubt.
-const cureDays = 14
+	mu   sync.Mutex
+	live map[time.Time][]influx.CurePoint // by moment of the grid, so that a repeat is the same point
+}
+
+// liveWithin is how far from the grid a look may lie to stand for it; its
+// point keeps the look's own time.
+const liveWithin = time.Minute
+
+// now returns the coats as the last look saw them, if it lies at the grid.
+func (c *coatCures) now(at time.Time) ([]influx.CurePoint, bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if ps, ok := c.live[at]; ok {
+		return ps, true
+	}
+	s := c.d.snap.Load()
+	if s == nil || s.Result.At.Sub(at).Abs() > liveWithin {
+		return nil, false
+	}
+	dew := map[string]*float64{}
+	for _, x := range s.Surfaces {
+		dew[x.Panel] = x.DewC
+	}
+	ps := []influx.CurePoint{}
+	for _, e := range s.Result.Coats {
+		if s.Result.At.Sub(e.AppliedAt) > cureDays*24*time.Hour {
+			continue
+		}
+		p := influx.CurePoint{Coat: e.ID, Panel: e.Panel, At: s.Result.At, TempC: e.TempC, DewC: dew[e.Panel], Blush: e.Blush.Index, State: string(e.State)}
+		if e.Alpha != nil {
+			p.Alpha = &[3]float64{e.Alpha.P10, e.Alpha.P50, e.Alpha.P90}
+		}
+		if e.TgC != nil {
+			p.TgC = &e.TgC.P50
+		}
+		ps = append(ps, p)
+	}
+	if len(c.live) >= 64 {
+		clear(c.live)
+	}
+	if c.live == nil {
+		c.live = map[time.Time][]influx.CurePoint{}
+	}
+	c.live[at] = ps
+	return ps, true
+}
+
+// cureDays is how long after application a coat's cure is sent: as far as a
+// stall is judged. After that it moves less than its doubt.
+const cureDays = 7
 
 // Applied is when each coat was put on.
-func (c coatCures) Applied(ctx context.Context) (map[string]time.Time, error) {
+func (c *coatCures) Applied(ctx context.Context) (map[string]time.Time, error) {
 	w, err := c.d.work(ctx)
 	if err != nil {
 		return nil, err
@@ -51,8 +101,13 @@ func (c coatCures) Applied(ctx context.Context) (map[string]time.Time, error) {
 }
 
 // Points are the coats at each step of the grid.
-func (c coatCures) Points(ctx context.Context, from, to time.Time, step time.Duration) ([]influx.CurePoint, error) {
+func (c *coatCures) Points(ctx context.Context, from, to time.Time, step time.Duration) ([]influx.CurePoint, error) {
 	d := c.d
+	if !to.After(from.Add(step)) {
+		if ps, ok := c.now(to); ok {
+			return ps, nil
+		}
+	}
 	w, err := d.work(ctx)
 	if err != nil {
 		return nil, err

@@ -13,7 +13,10 @@ import (
 	"testing"
 	"time"
 
+	"curewright/alerts"
 	"curewright/dashboards/web"
+	"curewright/model/coat"
+	"curewright/model/job"
 	"curewright/sensors"
 )
 
@@ -107,6 +110,7 @@ external_labels = { yard = "north" }
 	}
 	d.event("clock", "", "made for the test", time.Now())
 	until(t, "the outage is noticed", func() bool { return d.influx.Status().Failures > 0 })
+	opened := time.Now()
 	g.set(false)
 	alpha := func() *series {
 		for _, s := range exported(t, base, `{__name__="curewright_cure_alpha_p50"}`) {
@@ -145,7 +149,15 @@ external_labels = { yard = "north" }
 	same, last := 0, 0.0
 	for i, ts := range s.Timestamps {
 		if ts%60_000 != 0 {
-			t.Errorf("a point off the grid at %d", ts)
+			// The present is the daemon's last look, at its own time.
+			at := time.UnixMilli(ts)
+			now, err := d.Trace(t.Context(), "tack", at.Add(-time.Minute), at, 2)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if at.Before(opened.Add(-2*time.Minute)) || len(now) != 2 || math.Abs(now[1].Alpha.P50-s.Values[i]) > 1e-3 {
+				t.Errorf("alpha at %v is %v, the estimator says %v", at, s.Values[i], now)
+			}
 		}
 		if w, ok := want[ts]; ok {
 			same++
@@ -167,5 +179,36 @@ external_labels = { yard = "north" }
 	stop()
 	if strings.Contains(log.String(), "s3cret") {
 		t.Error("the token is in the log")
+	}
+}
+
+// The present costs no computation: the last look stands for it, under its own
+// time, and a repeat is the same point though a newer look came between.
+func TestInfluxCureNow(t *testing.T) {
+	grid := time.Date(2026, 10, 10, 12, 0, 0, 0, time.UTC)
+	tg, x := coat.Band{P10: 1, P50: 2, P90: 3}, 18.5
+	look := func(at time.Time, p50 float64) *web.Snapshot {
+		return &web.Snapshot{Surfaces: []alerts.Surface{{Panel: "lid", DewC: &x}}, Result: job.Result{At: at, Coats: []coat.Estimate{
+			{ID: "tack", Panel: "lid", AppliedAt: grid.Add(-time.Hour), Alpha: &coat.Band{P10: .1, P50: p50, P90: .5}, TgC: &tg, State: coat.Tacky},
+			{ID: "old", Panel: "lid", AppliedAt: grid.AddDate(0, 0, -cureDays-1)},
+		}}}
+	}
+	d := &daemon{}
+	c := &coatCures{d: d}
+	if _, ok := c.now(grid); ok {
+		t.Error("there was no look yet")
+	}
+	d.snap.Store(look(grid.Add(-2*time.Minute), .2))
+	if _, ok := c.now(grid); ok {
+		t.Error("a look of two minutes before stood for now")
+	}
+	first := grid.Add(-12 * time.Second)
+	d.snap.Store(look(first, .3))
+	for range 2 {
+		ps, ok := c.now(grid)
+		if !ok || len(ps) != 1 || ps[0].Coat != "tack" || !ps[0].At.Equal(first) || *ps[0].Alpha != [3]float64{.1, .3, .5} || *ps[0].TgC != 2 || *ps[0].DewC != x || ps[0].TempC != nil || ps[0].State != "tacky" {
+			t.Errorf("got %+v, %v", ps, ok)
+		}
+		d.snap.Store(look(grid.Add(20*time.Second), .4))
 	}
 }

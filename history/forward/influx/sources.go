@@ -139,7 +139,9 @@ type CurePoint struct {
 type Cures interface {
 	// Applied is when each coat was put on, by id.
 	Applied(ctx context.Context) (map[string]time.Time, error)
-	// Points are the coats at every step of the grid with from < at ≤ to.
+	// Points are the coats at every step of the grid with from < at ≤ to, or
+	// for its last step as they were about then, under their own time. The
+	// same question has the same answer for some minutes.
 	Points(ctx context.Context, from, to time.Time, step time.Duration) ([]CurePoint, error)
 }
 
