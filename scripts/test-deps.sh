@@ -55,3 +55,4 @@ else
   echo "npm not found: checks against psychrolib and axe-core will be skipped"
 fi
 go mod download
+(cd dashboards/boards/gen && go mod download)
