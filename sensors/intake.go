@@ -34,6 +34,7 @@ var (
 	ErrRepeat      = errors.New("already taken a reading of this probe at this time")
 	ErrName        = errors.New("not a probe name")
 	ErrWired       = errors.New("this probe is wired here and cannot be pushed")
+	ErrFlood       = errors.New("too many readings at once: push the rest later")
 )
 
 // Bounds of the intake.
@@ -45,6 +46,13 @@ const (
 	minPushStale  = time.Minute
 	maxPushStale  = time.Hour
 	pushedRecents = 16 // times remembered to know a repeat
+
+	// All pushed probes together may go on at pushRate readings a second,
+	// three for each of MaxPushed, and be pushBurst ahead of it: a radio that
+	// was out of reach hands in what it kept. An hour of that is what the
+	// store holds in memory at most: under a million readings.
+	pushRate  = 200
+	pushBurst = 50_000
 )
 
 // CheckID accepts what may name a probe: see [ErrName].
@@ -94,6 +102,8 @@ type Intake struct {
 	sink   func(Reading)
 	mu     sync.Mutex
 	probes map[string]*pushProbe
+	room   float64   // readings that may still come at once
+	roomAt time.Time // when room was reckoned, monotonic
 }
 
 type pushProbe struct {
@@ -107,7 +117,7 @@ func NewIntake(c IntakeConfig, sink func(Reading)) *Intake {
 	if c.Now == nil {
 		c.Now = time.Now
 	}
-	return &Intake{cfg: c, sink: sink, probes: map[string]*pushProbe{}}
+	return &Intake{cfg: c, sink: sink, probes: map[string]*pushProbe{}, room: pushBurst, roomAt: time.Now()}
 }
 
 // Push judges each reading by itself and returns how many were taken and which
@@ -119,13 +129,21 @@ func (in *Intake) Push(src Source, ps []Pushed) (taken int, refused []Refusal) {
 	believed := make([]Reading, 0, len(ps))
 	in.mu.Lock()
 	now := in.cfg.Now()
+	at := time.Now()
+	in.room = min(in.room+pushRate*at.Sub(in.roomAt).Seconds(), pushBurst)
+	in.roomAt = at
 	for i, p := range ps {
+		if in.room < 1 {
+			refused = append(refused, Refusal{Index: i, Probe: p.Probe, Err: ErrFlood})
+			continue
+		}
 		r, err := in.push(src, now, p)
 		if err != nil {
 			refused = append(refused, Refusal{Index: i, Probe: p.Probe, Err: err})
 			continue
 		}
 		believed = append(believed, r)
+		in.room--
 	}
 	in.mu.Unlock()
 	for _, r := range believed { // without the lock: sink may ask for a probe's health
