@@ -104,7 +104,12 @@ func daemon(t *testing.T, line, dog string, lease time.Duration, more ...string)
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { cmd.Process.Kill() })
+	t.Cleanup(func() {
+		// The guard still writes to the folder until it has ended.
+		cmd.Process.Kill()
+		cmd.Wait()
+		eventually(t, "the guard's end", func() bool { return strings.HasSuffix(read(t, dog), "V") })
+	})
 	var pid int
 	if _, err := fmt.Fscanf(out, "renewed %d\n", &pid); err != nil {
 		t.Fatal(err)
