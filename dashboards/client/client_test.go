@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -190,10 +191,13 @@ func TestErrors(t *testing.T) {
 // A change whose answer is lost is sent again under the same key; a look that
 // fails is not.
 func TestLostAnswer(t *testing.T) {
+	var mu sync.Mutex
 	var keys []string
 	var tries atomic.Int32
 	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		mu.Lock()
 		keys = append(keys, r.Header.Get("Idempotency-Key"))
+		mu.Unlock()
 		if tries.Add(1) == 1 {
 			panic(http.ErrAbortHandler)
 		}
@@ -207,6 +211,8 @@ func TestLostAnswer(t *testing.T) {
 		t.Fatal(err)
 	}
 	id, err := c.StartCoat(t.Context(), coat.Coat{Panel: "x"})
+	mu.Lock()
+	defer mu.Unlock()
 	if err != nil || id != "coat-1" || len(keys) != 2 || keys[0] != keys[1] || keys[0] == "" {
 		t.Errorf("%q %v under keys %q, want one id under one key sent twice", id, err, keys)
 	}

@@ -156,7 +156,7 @@ var (
 	mTentOn    = gauge("tent_heater_on", "1 if the heater is on; absent when not known.")
 	mTentLatch = gauge("tent_latched", "1 if the heater is off by safety and wants a person.")
 	mTentSw    = counter("tent_switchings_total", "Times the heater was switched since start.")
-	mTentToday = gauge("tent_heater_on_today_seconds", "Time the heater was on today.")
+	mTentToday = gauge("tent_heater_on_today_seconds", "Time the heater was on in the last 24 h.")
 
 	mAnswers = counter("http_responses_total", "Answers by class of status.", "code")
 	mRefused = counter("http_refused_total", "Requests refused by the gate, and connections refused for being too many, by what was wrong.", "reason")

@@ -928,7 +928,7 @@ export const tent = (() => {
       h('p', { class: 'say' }, tent.heater === 'unknown' ? h('span', { class: 'none' }, 'It is not known whether the heater is on.') : on ? 'The heater is on' : 'The heater is off', tent.heater === 'unknown' ? '' : ms(tent.since) ? ` since ${clock(ms(tent.since), true)}.` : '.'),
       tent.why ? h('p', { class: tent.latched ? 'note harm' : 'why' }, tent.latched ? h('span', { class: 'mark' }, 'Off by safety, until you say otherwise: ') : '', cap(tent.why) + (/[.!?]$/.test(tent.why) ? '' : '.')) : null,
       h('dl', { class: 'kv' }, h('dt', null, 'Panel'), h('dd', null, temp(tent.panel_c)), h('dt', null, 'Air'), h('dd', null, temp(tent.air_c)), h('dt', null, 'Held at'), h('dd', null, tent.set_point_c === null ? 'not held' : temp(tent.set_point_c)),
-        h('dt', null, 'On today'), h('dd', null, tent.on_today_h === null ? 'not known' : span(tent.on_today_h * 3600e3)), h('dt', null, 'If the board dies'), h('dd', null, tent.lease_s === null ? 'not known' : `off within ${num(tent.lease_s)} s`)),
+        h('dt', null, 'On in 24 h'), h('dd', null, tent.on_today_h === null ? 'not known' : span(tent.on_today_h * 3600e3)), h('dt', null, 'If the board dies'), h('dd', null, tent.lease_s === null ? 'not known' : `off within ${num(tent.lease_s)} s`)),
       tent.aim ? h('p', { class: 'why' }, tent.aim.say) : null,
       tent.learned ? h('p', { class: tent.learned.trouble ? 'note harm' : 'small' }, cap(tent.learned.trouble || `learned: ${tent.learned.say}`) + '.') : null,
       h('div', { class: 'do' }, h('button', { type: 'button', class: 'first', 'data-do': 'tentOff' }, 'Heat off'),
