@@ -30,8 +30,8 @@ type TentView struct {
 	// Heater is "on", "off" or "unknown"; Why says in a sentence why it is off.
 	Heater  string     `json:"heater"`
 	Why     string     `json:"why"`
-	Latched bool       `json:"latched"` // off by safety, wants a person
-	Since   *time.Time `json:"since"`   // of the last switching
+	Latched bool       `json:"latched"`    // off by safety, wants a person
+	Since   *time.Time `json:"since"`      // of the last switching
 	OnToday *float64   `json:"on_today_h"` // in the last 24 h
 	// LeaseS is how long the relay stays on if nothing renews it, s.
 	LeaseS *float64 `json:"lease_s"`
