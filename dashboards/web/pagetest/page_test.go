@@ -622,6 +622,7 @@ func TestChange(t *testing.T) {
 	open(t, ctx, serve(t, s)+"/#/coat/tack-b")
 	tap(t, ctx, "Change what I entered")
 	tap(t, ctx, "seal")
+	until(t, ctx, `[...document.querySelectorAll('.opt')].some((e) => e.innerText.trim().split('\n')[0] === 'seal' && e.querySelector('input').checked)`)
 	tap(t, ctx, "Save the change")
 	says(t, ctx, "Changed.")
 	says(t, ctx, "kind: tack coat → seal")
