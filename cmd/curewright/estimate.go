@@ -242,7 +242,9 @@ func (d *daemon) runEstimates(ctx context.Context) error {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	for {
-		if err := d.look(ctx); err != nil {
+		if err := d.look(ctx); ctx.Err() != nil {
+			return ctx.Err()
+		} else if err != nil {
 			d.log.Error("estimate", "err", err)
 		} else {
 			d.progress("estimator")
