@@ -425,6 +425,10 @@ func (b *bubble) shed(sim *shopsim.Sim, d time.Duration) {
 
 func (b *bubble) alpha(id string) float64 {
 	b.t.Helper()
+	// Of this moment, not of up to half a minute ago.
+	if err := b.d.look(b.t.Context()); err != nil {
+		b.t.Fatal(err)
+	}
 	for _, c := range b.coats() {
 		if c.ID == id && c.Alpha != nil {
 			return c.Alpha.P50

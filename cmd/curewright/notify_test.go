@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"testing/synctest"
@@ -21,19 +22,26 @@ import (
 // come back.
 func TestSupervisor(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
+		// The bubble orders what these two goroutines do; the race detector
+		// wants a lock to see it.
+		var mu sync.Mutex
+		locked := func(f func()) { mu.Lock(); defer mu.Unlock(); f() }
 		var sent []string
 		var late []string
 		dumps := 0
 		s := &supervisor{
-			send:  func(state string) (bool, error) { sent = append(sent, state); return true, nil },
+			send: func(state string) (bool, error) {
+				locked(func() { sent = append(sent, state) })
+				return true, nil
+			},
 			every: 30 * time.Second,
-			stuck: func() []string { return stuckParts(late) },
+			stuck: func() (out []string) { locked(func() { out = stuckParts(late) }); return out },
 			words: func() string { return "3 of 3 probes read" },
-			dump:  func() { dumps++ },
+			dump:  func() { locked(func() { dumps++ }) },
 			log:   slog.New(slog.DiscardHandler),
 		}
 		pings := func(d time.Duration) int {
-			sent = nil
+			locked(func() { sent = nil })
 			time.Sleep(d)
 			synctest.Wait()
 			n := 0
@@ -56,11 +64,11 @@ func TestSupervisor(t *testing.T) {
 		}
 		// A full card is not mended by a restart, which would throw away what
 		// waits in memory.
-		late = []string{"store: disk full"}
+		locked(func() { late = []string{"store: disk full"} })
 		if n := pings(2 * time.Minute); n != 4 {
 			t.Errorf("%d pings in 2 min with a full card, want 4", n)
 		}
-		late = []string{"estimator: silent for 2m0s", "store: disk full"}
+		locked(func() { late = []string{"estimator: silent for 2m0s", "store: disk full"} })
 		if n := pings(10 * time.Minute); n != 0 {
 			t.Errorf("%d pings while the estimator is stuck, want none", n)
 		}
@@ -70,11 +78,11 @@ func TestSupervisor(t *testing.T) {
 		if dumps != 1 {
 			t.Errorf("%d dumps in one hang, want 1", dumps)
 		}
-		late = nil
+		locked(func() { late = nil })
 		if n := pings(time.Minute); n != 2 {
 			t.Errorf("%d pings in the minute after, want 2", n)
 		}
-		sent = nil
+		locked(func() { sent = nil })
 		cancel()
 		if err := <-done; !errors.Is(err, context.Canceled) {
 			t.Errorf("ended with %v", err)
