@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"syscall"
 	"time"
 )
 
@@ -77,8 +78,37 @@ func readFile(dir, name string, v any) error {
 }
 
 // writeFile replaces a file in one step: after a power cut it is wholly old or
-// wholly new.
-func writeFile(name string, b []byte) (err error) {
+// wholly new. On a full card it writes into the room that the old one has: cut
+// short, that reads as damaged, which is off.
+func writeFile(name string, b []byte) error {
+	err := replaceFile(name, b)
+	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) {
+		if overwriteFile(name, b) == nil {
+			return nil
+		}
+	}
+	return err
+}
+
+func overwriteFile(name string, b []byte) error {
+	f, err := os.OpenFile(name, os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(b)
+	if err == nil {
+		err = f.Truncate(int64(len(b)))
+	}
+	if err == nil {
+		err = f.Sync()
+	}
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	return err
+}
+
+func replaceFile(name string, b []byte) (err error) {
 	f, err := os.CreateTemp(filepath.Dir(name), ".heat-*")
 	if err != nil {
 		return err
