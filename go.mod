@@ -1,6 +1,6 @@
 module curewright
 
-go 1.26.8
+go 1.26.0
 
 require (
 	github.com/alecthomas/kong v1.17.0
