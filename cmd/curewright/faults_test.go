@@ -587,6 +587,9 @@ func TestFaultClockUnknown(t *testing.T) {
 // alerts are raised, the page says it, what is entered is refused aloud; with
 // room again the store goes on by itself.
 func TestFaultDiskFull(t *testing.T) {
+	if campaign(0) == 0 {
+		t.Skip("only in the campaign, `make faults`; the store's own tests fill a card every time")
+	}
 	dir := t.TempDir()
 	if err := syscall.Mount("tmpfs", dir, "tmpfs", 0, "size=4m"); err != nil {
 		t.Skip("no small file system can be mounted here (that needs root):", err)
@@ -599,9 +602,9 @@ func TestFaultDiskFull(t *testing.T) {
 		b.post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now()})
 		b.shed(sim, 10*time.Minute)
 		was := b.alpha("fill")
+		b.post("/api/v1/batches", map[string]any{"id": "cup-1", "resin": "fast", "resin_g": 200, "hardener_g": 50, "mixed": b.d.Now()})
 		ballast := filepath.Join(dir, "ballast")
 		os.WriteFile(ballast, make([]byte, 8<<20), 0o600) // as far as it goes
-		b.post("/api/v1/batches", map[string]any{"id": "cup-1", "resin": "fast", "resin_g": 200, "hardener_g": 50, "mixed": b.d.Now()})
 		entered := 0
 		for full := false; !full; entered++ { // what the database still has room for
 			body, err := json.Marshal(map[string]any{"panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now(), "ended": b.d.Now(), "note": strings.Repeat("x", 4000)})
