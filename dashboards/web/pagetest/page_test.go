@@ -59,13 +59,37 @@ func button(text string) string {
 }
 
 // tap presses what carries the text, as a finger would: by its place on the
-// screen.
+// screen. A person looks before pressing: the page asked for last is the one
+// drawn, and the place is the same in two frames running with nothing over it.
 func tap(t *testing.T, ctx context.Context, text string) {
 	t.Helper()
-	until(t, ctx, button(text))
-	at := js[[]float64](t, ctx, fmt.Sprintf(`(() => { const e = %s; e.scrollIntoView({block: 'center'}); const r = e.getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`, button(text)))
+	until(t, ctx, drawn+" && "+button(text))
+	at := js[[]float64](t, ctx, fmt.Sprintf(`(async () => {
+		const frame = () => new Promise(requestAnimationFrame);
+		const place = () => {
+			const e = %s && %s;
+			if (!e) return null;
+			e.scrollIntoView({block: 'center'});
+			const r = e.getBoundingClientRect(), x = r.x + r.width / 2, y = r.y + r.height / 2;
+			return e.contains(document.elementFromPoint(x, y)) ? [x, y] : null;
+		};
+		for (let was = null, n = 0; n < 600; n++) {
+			const now = place();
+			if (was && now && was[0] === now[0] && was[1] === now[1]) return now;
+			was = now;
+			await frame();
+		}
+		return [];
+	})()`, drawn, button(text)))
+	if len(at) != 2 {
+		t.Fatalf("%q has no place on the screen to press", text)
+	}
 	do(t, ctx, chromedp.MouseClickXY(at[0], at[1]))
 }
+
+// drawn is true once the page that the address names is the one on the screen:
+// a link's click changes the address before the page.
+const drawn = `(document.querySelector('#main').dataset.at === location.hash)`
 
 // type_ writes into the field of that name.
 func type_(t *testing.T, ctx context.Context, field, text string) {
@@ -170,6 +194,7 @@ func TestFirstHour(t *testing.T) {
 // tapBar presses the button at the thumb.
 func tapBar(t *testing.T, ctx context.Context) {
 	t.Helper()
+	until(t, ctx, drawn)
 	do(t, ctx, chromedp.Click(chromedp.CSS("#bar button.first")))
 }
 
