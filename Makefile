@@ -1,14 +1,19 @@
 # The two commands to know are `make demo` and `make test`.
 GO ?= go
+# Where this machine's Go is too old or missing, the one that scripts/go.sh sees to.
+export PATH := $(shell scripts/go.sh --path)$(PATH)
 BIN := bin/curewright
 VERSION ?= $(shell git describe --always --dirty 2>/dev/null || echo unknown)
 LDFLAGS := -s -w -X main.version=$(VERSION)
 
-.PHONY: all demo build test check unit race deps bench clean fuzz faults dist
+.PHONY: all go demo build test check unit race deps bench clean fuzz faults dist
 
 all: build
 
-build:
+go:
+	@scripts/go.sh
+
+build: go
 	CGO_ENABLED=0 $(GO) build -trimpath -ldflags '$(LDFLAGS)' -o $(BIN) ./cmd/curewright
 
 # The whole daemon over a simulated October weekend: no hardware, no
@@ -19,7 +24,7 @@ demo: build
 # Installs what the tests need, then runs them all.
 test: deps check unit race
 
-deps:
+deps: go
 	scripts/test-deps.sh
 
 check:

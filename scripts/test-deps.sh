@@ -19,14 +19,14 @@ packages=(
   systemd                       # systemd-analyze; nothing of it is started
   curl gcc libc6-dev
 )
+sudo=
+[ "$(id -u)" = 0 ] || sudo=sudo
 missing=()
 for p in "${packages[@]}"; do
   dpkg-query -W -f='${Status}' "$p" 2>/dev/null | grep -q 'install ok installed' || missing+=("$p")
 done
 if [ "${#missing[@]}" -gt 0 ]; then
   echo "installing for the tests: ${missing[*]}"
-  sudo=
-  [ "$(id -u)" = 0 ] || sudo=sudo
   # Debian starts a server when it is installed; the tests want none running.
   policy=/usr/sbin/policy-rc.d
   made=
@@ -37,11 +37,12 @@ if [ "${#missing[@]}" -gt 0 ]; then
   fi
   trap '[ -z "$made" ] || $sudo rm -f "$policy"' EXIT
   $sudo apt-get update -qq </dev/null
-  DEBIAN_FRONTEND=noninteractive $sudo apt-get install -y -qq --no-install-recommends "${missing[@]}" </dev/null >/dev/null
+  $sudo env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" </dev/null >/dev/null
 fi
 
-if ! command -v npm >/dev/null && [ "$(id -u)" = 0 ] && command -v apt-get >/dev/null; then
-  DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends nodejs npm </dev/null >/dev/null
+if ! command -v npm >/dev/null && command -v apt-get >/dev/null && { [ -z "$sudo" ] || command -v sudo >/dev/null; }; then
+  echo "installing for the tests: nodejs npm"
+  $sudo env DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends nodejs npm </dev/null >/dev/null
 fi
 if command -v npm >/dev/null; then
   if ! cmp -s internal/oracles/package-lock.json internal/oracles/node_modules/.lock-used; then
