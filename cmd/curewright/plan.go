@@ -49,7 +49,8 @@ func (c *planCmd) Run(a *app) error {
 	if c.Readings != "" {
 		t, terr = readReadings(c.Readings)
 	}
-	if err := joinUsage(jerr, terr); err != nil {
+	serr := checkNumbers(flagSpan{"shop", c.Shop, -20, 50, "°C", "a shop is between −20 and 50 °C; was it typed in °F?"})
+	if err := joinUsage(jerr, terr, serr); err != nil {
 		return err
 	}
 	res, err := solvePlan(j, t, c.Shop)
@@ -116,9 +117,6 @@ func planJob(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 		from, to, err := job.ParseHours(h)
 		if err != nil {
 			return in, usagef("%s: %v", j.Place("day", "hours"), err)
-		}
-		if to == from {
-			return in, usagef("%s: %q never opens; the whole day is 00:00-24:00", j.Place("day", "hours"), h)
 		}
 		if to < from {
 			// Over midnight: two spans of the same day.
@@ -272,11 +270,9 @@ func titleOf(path string) string {
 func printPlan(a *app, res plan.Result) {
 	under := strings.Repeat(" ", 11)
 	line := func(head, text string) { fmt.Fprintln(a.out, hang(head, a.units.text(text))) }
-	if !res.Feasible {
-		fmt.Fprintln(a.out, "This day can't be done as it stands.")
-	} else if res.Finish != nil {
-		line("", fmt.Sprintf("%.0f in 100 forecasts let every step fall inside its window; done about %s.",
-			100*res.Probability, res.Finish.Format("Mon 15:04")))
+	line("", res.Say)
+	if len(res.WhyNot) > 0 {
+		fmt.Fprintln(a.out, "\nWhat stands in the way:")
 	}
 	for _, w := range res.WhyNot {
 		line("· ", w)
@@ -304,7 +300,7 @@ func printPlan(a *app, res plan.Result) {
 		fmt.Fprintln(a.out, "\nWhat would make it surer:")
 	}
 	for _, o := range res.Options {
-		text := fmt.Sprintf("%s %.0f in 100", o.Say, 100*o.Probability)
+		text := fmt.Sprintf("%s %d in 100", o.Say, int(math.Floor(100*o.Probability+1e-9)))
 		if o.Finish != nil {
 			text += ", done about " + o.Finish.Format("Mon 15:04")
 		}
@@ -334,7 +330,7 @@ func cupWords(b plan.Batch, n int) string {
 		s += ": ratio from the data sheet"
 	}
 	if b.WorkMinutes != nil {
-		s += fmt.Sprintf("; use it within %.0f min", *b.WorkMinutes)
+		s += fmt.Sprintf("; use it within %d min", int(*b.WorkMinutes))
 	}
 	if b.Verdict == pot.Runaway {
 		s += "; it overheats if left standing"

@@ -74,14 +74,14 @@ func (o Options) words(s string) string {
 // cups, cloth, conditions, cautions. It fetches nothing.
 func HTML(res plan.Result, o Options) ([]byte, error) {
 	data := struct {
-		Title, Shop, Made, Chance, Finish string
-		Feasible                          bool
-		Rows                              []row
-		WhyNot, Notes, Cautions           []string
-		Options                           []plan.Option
-		Size                              string
+		Title, Shop, Made, Chance, Finish, Lead string
+		Feasible                                bool
+		Rows                                    []row
+		WhyNot, Notes, Cautions                 []string
+		Options                                 []plan.Option
+		Size                                    string
 	}{
-		Title: o.title(), Shop: o.Shop, Feasible: res.Feasible,
+		Title: o.title(), Shop: o.Shop, Feasible: res.Feasible, Lead: res.Say,
 		Cautions: res.Cautions, Options: slices.Clone(res.Options),
 	}
 	for _, w := range res.WhyNot {
@@ -226,7 +226,7 @@ ul { margin: 2pt 0; padding-left: 1.1em } h2 { font-size: 1.05em; margin: 6pt 0 
 <body>
 <div class="head"><h1>{{.Title}}</h1><div>{{with .Shop}}{{.}} · {{end}}{{with .Made}}planned {{.}}{{end}}</div></div>
 {{if .Feasible}}<p class="lead"><b>{{.Chance}}</b> that every step finds its window{{with .Finish}}; done about {{.}}{{end}}. The finger has the last word.</p>
-{{else}}<div class="no"><b>This day can't be done as it stands.</b></div>{{end}}
+{{else}}<div class="no"><b>{{.Lead}}</b></div>{{end}}
 {{with .WhyNot}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}
 {{with .Options}}<h2>What would mend it</h2><ul>{{range .}}<li>{{.Say}}</li>{{end}}</ul>{{end}}
 <table>

@@ -236,7 +236,7 @@ func TestPrintsOnOnePage(t *testing.T) {
 func TestHTML(t *testing.T) {
 	at := time.Date(2026, 10, 10, 8, 0, 0, 0, time.UTC)
 	c := 20.0
-	res := plan.Result{Start: &at, WhyNot: []string{"a conflicts with b"}, Steps: []plan.Planned{{
+	res := plan.Result{Start: &at, Say: "This day can't be done as it stands.", WhyNot: []string{"a conflicts with b"}, Steps: []plan.Planned{{
 		Step: "x", Panel: "<script>alert(1)</script>", Do: "coat", At: at, Until: at, Say: "Roll & wait", TempC: &c,
 	}}, Options: []plan.Option{{Change: "tent", Say: "Hold the tent at 18 °C."}}}
 	b, err := HTML(res, Options{US: true})

@@ -343,12 +343,14 @@ func (p *parser) day(in *jobFile) {
 		}
 		p.local(d.Start, "day", "start")
 		for i, h := range d.Hours {
-			if _, _, err := ParseHours(h); err != nil {
+			if from, to, err := ParseHours(h); err != nil {
 				p.add(err.Error(), "day", "hours", i)
+			} else if from == to {
+				p.add(fmt.Sprintf("%q never opens; the whole day is 00:00-24:00", h), "day", "hours", i)
 			}
 		}
 		if p.file.Has("day", "people") && (d.People < 1 || d.People > 20) {
-			p.add(fmt.Sprintf("%d people: 1 to 20", d.People), "day", "people")
+			p.add(fmt.Sprintf("%d people must be 1 to 20", d.People), "day", "people")
 		}
 		if d.LowC != nil && !(*d.LowC >= -40 && *d.LowC <= 40) {
 			p.add(fmt.Sprintf("%g °C is outside -40 to 40 °C", *d.LowC), "day", "low_c")

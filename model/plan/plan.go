@@ -496,9 +496,6 @@ func (j *Job) compile() (*compiled, Faults) {
 		}
 	}
 	faults = append(faults, c.contradictions()...)
-	if len(faults) > 0 {
-		return nil, faults
-	}
 	// What comes before a done step on its panel has been done too, whether
 	// or not anybody wrote it down.
 	for i := len(c.steps) - 1; i >= 0; i-- {
@@ -518,11 +515,17 @@ func (j *Job) compile() (*compiled, Faults) {
 		first = j.Now
 	}
 	c.from = math.Max(0, first.Sub(f.Start).Minutes())
-	if c.from > c.horizon-60 {
-		return nil, Faults{{"day.start", "lies more than a week after the forecast's start"}}
+	switch {
+	case j.Start.IsZero() || !fc:
+	case c.from > c.horizon-60:
+		add("day.start", "lies more than a week after the forecast's start")
+	default:
+		if err := c.workingHours(); err != nil {
+			faults = append(faults, *err)
+		}
 	}
-	if err := c.workingHours(); err != nil {
-		return nil, Faults{*err}
+	if len(faults) > 0 {
+		return nil, faults
 	}
 	c.drawKappa()
 	return c, nil

@@ -445,6 +445,45 @@ func TestColdShed(t *testing.T) {
 	}
 }
 
+// A day that more often fails than holds: its times and its windows are of the
+// same forecasts, nobody is sent to feel a coat that is covered just then, and
+// a window that never was is not called a short one. Nothing but consistency is
+// checked here; the windows themselves are checked against brute force.
+func TestUnlikelyDayAgreesWithItself(t *testing.T) {
+	j := lids(t, 100)
+	j.Forecast = weekend(100, 12, 6, 1.5) // nights below 10 °C, the generic sets' range
+	j.Steps = j.Steps[:6]
+	r, err := Plan(j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Feasible || r.Probability == 0 {
+		t.Fatalf("probability %.2f: the case is to be an unlikely day", r.Probability)
+	}
+	if !strings.Contains(r.Say, "more likely to fail") || !strings.Contains(r.Say, "in 100") {
+		t.Errorf("said %q", r.Say)
+	}
+	end := map[string]time.Time{} // by panel
+	for _, s := range r.Steps {
+		if w := s.Window; w != nil {
+			if w.Opens != nil && s.At.Before(*w.Opens) || w.Closes != nil && s.Until.After(*w.Closes) {
+				t.Errorf("%s from %s to %s, window %v to %v", s.Step, s.At, s.Until, w.Opens, w.Closes)
+			}
+		}
+		if s.FeelFrom != nil && (s.FeelFrom.Before(end[s.Panel]) || s.FeelFrom.After(s.At)) {
+			t.Errorf("%s: felt from %s, the step before ends %s, it is done at %s", s.Step, s.FeelFrom, end[s.Panel], s.At)
+		}
+		end[s.Panel] = s.Until
+	}
+	over := false
+	for _, w := range r.WhyNot {
+		over = over || strings.Contains(w, "before it opens")
+	}
+	if !over {
+		t.Errorf("no window is said to be over before it opens, though nights are below the range: %q", r.WhyNot)
+	}
+}
+
 // Longer hours, more hands and a later permission never hurt.
 func TestMoreIsNeverWorse(t *testing.T) {
 	j := lids(t, 24)
@@ -567,11 +606,12 @@ func TestBadJobs(t *testing.T) {
 			j.Steps[2].Do, j.Steps[2].When, j.Steps[2].Cloth = "sand", "hard", ""
 			j.Steps[3].When, j.Steps[3].Of = "recoat", "lid-a tack"
 		}, "conflicts with step"},
-		"people":      {func(j *Job) { j.People = -1 }, "-1 is outside"},
-		"no forecast": {func(j *Job) { j.Forecast.Air = nil }, "no temperature path"},
-		"NaN ahead":   {func(j *Job) { j.Forecast.Air[3][7] = math.NaN() }, "holds NaN °C"},
-		"no start":    {func(j *Job) { j.Start = time.Time{} }, "day.start"},
-		"all at once": {func(j *Job) { j.People = 99; j.Steps[0].Panel = "door"; j.Steps[1].Resin = "" }, "99 is outside"},
+		"people":          {func(j *Job) { j.People = -1 }, "-1 is outside"},
+		"no forecast":     {func(j *Job) { j.Forecast.Air = nil }, "no temperature path"},
+		"NaN ahead":       {func(j *Job) { j.Forecast.Air[3][7] = math.NaN() }, "holds NaN °C"},
+		"no start":        {func(j *Job) { j.Start = time.Time{} }, "day.start"},
+		"all at once":     {func(j *Job) { j.People = 99; j.Steps[0].Panel = "door"; j.Steps[1].Resin = "" }, "99 is outside"},
+		"hours and cloth": {func(j *Job) { j.Hours = []Hours{{600, 615}}; j.Steps[2].Cloth = "hemp 200" }, "conflicts with the hours"},
 	} {
 		j := lids(t, 5)
 		c.edit(&j)

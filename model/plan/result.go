@@ -13,6 +13,7 @@ import (
 // Result is a plan. Times are RFC 3339 with the shop's offset.
 type Result struct {
 	Feasible    bool       `json:"feasible"`
+	Say         string     `json:"say"`         // how likely it holds, as a sentence
 	Probability float64    `json:"probability"` // share of the forecast in which every step is inside its window
 	Start       *time.Time `json:"start"`       // of the first step still to be done
 	Finish      *time.Time `json:"finish"`      // median
@@ -36,7 +37,7 @@ type Planned struct {
 	// Window is when the condition holds: permitting edges at their ninth
 	// decile, closing edges at their first; both at their median where the
 	// two cross, and then FeelFrom is set. Over the forecasts in which the
-	// plan holds, unless that is fewer than half.
+	// plan holds, as the planned times are; over all where it holds in none.
 	Window      *Window    `json:"window"`
 	FeelFrom    *time.Time `json:"feel_from"` // feel the coat from here on, go by the finger
 	When        string     `json:"when"`
@@ -213,6 +214,7 @@ func (c *compiled) result(t trial, d *detail) Result {
 		WhyNot: []string{}, Options: []Option{}, Notes: []string{}, Steps: []Planned{},
 		Finish: c.when(t.finish), Cautions: append(slices.Clone(Cautions), pot.CupCautions...),
 	}
+	res.Say = sayShare(res)
 	order := make([]int, len(c.steps))
 	at := make([]float64, len(c.steps))
 	like := c.typical(d)
@@ -280,7 +282,15 @@ func (c *compiled) result(t trial, d *detail) Result {
 		}
 		if s.coatOf >= 0 {
 			p.Of = c.steps[s.coatOf].ID
-			p.Window, p.FeelFrom = c.window(i, d, at[i])
+			p.Window, p.FeelFrom = c.window(i, d, at[i], like >= 0)
+			if p.FeelFrom != nil {
+				// Nobody can feel it before what lies over it by then is done.
+				from := p.FeelFrom.Sub(c.Forecast.Start).Minutes()
+				for _, a := range s.after {
+					from = math.Max(from, at[a]+c.steps[a].work)
+				}
+				p.FeelFrom = c.when(math.Min(from, at[i]))
+			}
 		}
 		p.TempC = c.panelTemp(s, at[i])
 		if s.Do == "coat" && !p.Done {
@@ -312,6 +322,21 @@ func (c *compiled) result(t trial, d *detail) Result {
 		res.Notes = append(res.Notes, fmt.Sprintf("Beyond %s the forecast repeats its last day.", c.at(end).Format("Mon 15:04")))
 	}
 	return res
+}
+
+// sayShare says how likely the plan is to hold. Shares are rounded down: what
+// permits speaks late.
+func sayShare(r Result) string {
+	n := int(math.Floor(100*r.Probability + 1e-9))
+	switch {
+	case r.Feasible && r.Finish != nil:
+		return fmt.Sprintf("%d in 100 forecasts let every step fall inside its window; done about %s.", n, r.Finish.Format("Mon 15:04"))
+	case r.Feasible:
+		return fmt.Sprintf("%d in 100 forecasts let every step fall inside its window.", n)
+	case n > 0:
+		return fmt.Sprintf("As it stands this day is more likely to fail than to hold: only %d in 100 forecasts let every step fall inside its window, and the times are of those.", n)
+	}
+	return "This day can't be done as it stands."
 }
 
 // fiveUp rounds up to five minutes; a minute early is none.
@@ -356,17 +381,9 @@ func (d *detail) holding(v []float64, only bool) []float64 {
 }
 
 // window is the condition's span as the edges speak, to five minutes on the
-// careful side.
-func (c *compiled) window(i int, d *detail, at float64) (*Window, *time.Time) {
+// careful side; of the forecasts in which the plan holds, where only is set.
+func (c *compiled) window(i int, d *detail, at float64, only bool) (*Window, *time.Time) {
 	s := &c.steps[i]
-	// Of the forecasts in which the plan holds, unless few do.
-	whole := 0
-	for _, f := range d.failed {
-		if f < 0 {
-			whole++
-		}
-	}
-	only := float64(whole) >= feasibleShare*float64(c.members)
 	open, shut := d.holding(d.open[i], only), d.holding(d.close[i], only)
 	opens := func(p float64) *time.Time { return c.when(fiveUp(quantileOf(open, p))) }
 	closes := func(p float64) *time.Time { return c.when(math.Floor(quantileOf(shut, p)/5) * 5) }
@@ -670,6 +687,9 @@ func (c *compiled) whyNot(d *detail) []string {
 			line = fmt.Sprintf("%q of %q is not reached within the week: it conflicts with the temperature, about %s on %q", s.When, c.steps[k.with].ID, c.coldest(s), s.Step.Panel)
 		case byShort:
 			line = fmt.Sprintf("%s conflicts with its work of %.0f min: the window is shorter", cond, s.work)
+		case byOver:
+			line = fmt.Sprintf("%q of %q is over (%s) before it opens (%s): it conflicts with the temperature, about %s on %q",
+				s.When, c.steps[k.with].ID, pick(d.close[k.step]), pick(d.open[k.step]), c.coldest(s), s.Step.Panel)
 		case byHours:
 			if cond == "" {
 				line = "no time is left within the hours of work"

@@ -25,6 +25,7 @@ const (
 	byPerson
 	byNever // the event is not reached at all
 	byShort // the window is shorter than the work
+	byOver  // the window closes before it opens, as below the epoxy's range
 )
 
 // detail is what a full judgement leaves behind, by [step][member].
@@ -150,6 +151,8 @@ func (j *judge) run(t *trial, least int, d *detail) {
 					switch {
 					case s.coatOf >= 0 && math.IsInf(j.open[m], 1):
 						why, with = byNever, s.coatOf
+					case s.coatOf >= 0 && j.open[m] >= j.shut[m]:
+						why, with = byOver, s.coatOf
 					case s.coatOf >= 0 && j.open[m] > ub:
 						why, with = byShort, s.coatOf
 					case lb > ub:
