@@ -3,6 +3,7 @@ package coat
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"curewright/model/air"
@@ -443,6 +444,9 @@ func (e *Estimate) speak(c *Case, f, closing *fan) {
 	case !hard:
 		e.AdviceCode, e.Flag = AdviseWaitAbrade, "wait"
 		e.sayClosed(c, &y)
+		if e.sayFresh(c, j, &y) {
+			break
+		}
 		y.text(" Let it get hard")
 		if t := e.Events.Hard.P90; t != nil {
 			y.text(" (from ").time(*t, later).text(")")
@@ -455,6 +459,19 @@ func (e *Estimate) speak(c *Case, f, closing *fan) {
 			y.text(" Warm it to ").temp(math.Ceil(*e.TNeedC)).text(" or more.")
 		}
 		y.text(" No load on it; abrade before the next coat.")
+	case !e.surelyHard(c):
+		e.AdviceCode, e.Flag = AdviseFeel, "wait"
+		if win != nil {
+			e.sayClosed(c, &y)
+			y.text(" ")
+		}
+		y.bold("It may be hard: try it.").text(" If paper makes dust and does not gum, wash with water, dry, abrade, then coat; or sand and flip it.")
+		if t := e.Events.Hard.P90; t != nil {
+			y.text(" If it gums, leave it until ").time(*t, later).text(".")
+		} else {
+			y.text(" If it gums, leave it.")
+		}
+		y.text(" Do not load it yet.")
 	default:
 		e.AdviceCode, e.Flag = AdviseAbradeRecoat, "done"
 		if win != nil {
@@ -471,6 +488,76 @@ func (e *Estimate) speak(c *Case, f, closing *fan) {
 			y.text("; do not load it yet.")
 		}
 	}
+}
+
+// surelyHard reports whether sanding and flipping are permitted: a permission
+// speaks at the late edge of its event, or when a finger found it.
+func (e *Estimate) surelyHard(c *Case) bool {
+	if t := e.Events.Hard.P90; t != nil && !t.After(c.Now) {
+		return true
+	}
+	return c.Belief.LastUsed != nil && c.Belief.LastUsed.State == Hard
+}
+
+// sayFresh names the way out when a coat no longer takes cloth, or a layer laid
+// wet on wet, but still bonds to a fresh coat: that window is longer.
+func (e *Estimate) sayFresh(c *Case, j float64, y *saying) bool {
+	if k := e.NextWindow.Kind; k != WindowCloth && k != WindowWet || e.State != Tacky && e.State != Green {
+		return false
+	}
+	fresh := coatWindow(c, e.Events.RecoatOpens, e.Events.RecoatCloses)
+	if fresh == nil {
+		return false
+	}
+	wash := ""
+	if j >= jLow {
+		wash = "wash it with water and dry it, then "
+	}
+	const what = "roll a fresh coat on and lay the cloth into that"
+	begin := func(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+	switch {
+	case fresh.FeelFrom != nil:
+		if d := fresh.FeelFrom.Sub(c.Now); d <= 0 {
+			e.Flag = "act now"
+			y.text(" Feel it now, and every 10 min: ")
+		} else {
+			y.text(" Feel it from ").time(*fresh.FeelFrom, nearest).text(", every 10 min: ")
+		}
+		y.text("if it no longer strings and a nail still dents it, %s%s.", wash, what)
+	case fresh.Opens.After(c.Now):
+		if fresh.Opens.Sub(c.Now) <= soonWithin {
+			e.Flag = "soon"
+		}
+		y.text(" %s between ", begin(wash+what)).time(*fresh.Opens, later).text(" and ").time(*fresh.Closes, earlier).text(".")
+	default:
+		e.Flag = "act now"
+		y.text(" %s before ", begin(wash+what)).time(*fresh.Closes, earlier).text(".")
+	}
+	y.text(" Past that, let it get hard, wash, dry and abrade first.")
+	return true
+}
+
+// coatWindow is when a further coat may go on, by the rules of every window;
+// nil when that time is over, or not known.
+func coatWindow(c *Case, opens, closes TimeBand) *Window {
+	if opens.P10 == nil || closes.P50 == nil || !closes.P50.After(c.Now) {
+		return nil
+	}
+	open, shut := finger(WindowCoat, c.Belief.LastUsed)
+	if shut {
+		return nil
+	}
+	w := &Window{Kind: WindowCoat, Opens: opens.P90, Closes: closes.P10, OpensBand: opens, ClosesBand: closes}
+	if !w.Closes.After(c.Now) || !open && (w.Opens == nil || w.Opens.Add(worthTaking).After(*w.Closes)) {
+		from := *opens.P10
+		if from.Before(c.Now) {
+			from = c.Now
+		}
+		w.FeelFrom = &from
+	} else if open {
+		w.Opens = &c.Now
+	}
+	return w
 }
 
 func (e *Estimate) sayClosed(c *Case, y *saying) {
@@ -548,7 +635,14 @@ func (e *Estimate) sayUnknown(c *Case, tr *Track, y *saying) {
 	case ColdGlass:
 		y.text(" it went stiff from cold before it set. It may feel hard and is not. Warm it to ").temp(e.warmTo(c)).text(", then feel it.")
 	case BelowMinimum:
-		y.text(" the panel was under ").temp(c.Resin.MinC).text(" for %s. Warm it to ", inHours(tr.below/60)).temp(max(e.warmTo(c), math.Ceil(c.Resin.MinC))).text(", then feel it.")
+		y.text(" the panel was under ").temp(c.Resin.MinC).text(" for %s.", inHours(tr.below/60))
+		// What it owes is made up by time inside the range or by a finger:
+		// it need not be warmed through its glass transition, having gelled.
+		if e.TempC != nil && *e.TempC >= c.Resin.MinC {
+			y.text(" It is warm enough now: feel it.")
+		} else {
+			y.text(" Warm it to ").temp(math.Ceil(c.Resin.MinC)).text(" or more, then feel it.")
+		}
 	case OutsideRange:
 		y.text(" the panel was over ").temp(c.Resin.MaxC).text(" for %s. Let it cool, then feel it.", inHours(tr.above/60))
 	case Gap:
@@ -808,7 +902,11 @@ func (e *Estimate) strip(c *Case, tr *Track) {
 	// is crossed as cold glass or outside the range is no firm and no hard coat.
 	unclaimed := contains(e.UnknownWhy, ColdGlass) || contains(e.UnknownWhy, BelowMinimum) || contains(e.UnknownWhy, OutsideRange)
 	put := func(state State, from, to time.Time, future bool) {
-		if future && unclaimed {
+		if !future {
+			s.Segments = tr.claimed(s.Segments, Segment{state, from, to, false}, c.Belief.W.quantile(0.5))
+			return
+		}
+		if unclaimed {
 			state = Unknown
 			if n := len(s.Segments) - 1; n >= 0 && s.Segments[n].State == Unknown && s.Segments[n].Future {
 				s.Segments[n].To = to

@@ -271,3 +271,111 @@ func TestStripClaimsNoMore(t *testing.T) {
 		}
 	}
 }
+
+// TestPermissionsSpeakLate: sanding and flipping are permitted at the late edge
+// of hard, or once a finger found it; from the middle on it is to be tried.
+func TestPermissionsSpeakLate(t *testing.T) {
+	for name, tt := range map[string]struct {
+		hours     float64
+		feels     []Feel
+		code, say string
+		permit    bool
+	}{
+		"not even in the middle": {10, nil, AdviseWaitAbrade, "Let it get hard (from ", false},
+		"past the middle":        {11.6, nil, AdviseFeel, "It may be hard: try it.", false},
+		"past the late edge":     {30, nil, AdviseAbradeRecoat, "You can sand and flip it", true},
+		"a finger found it":      {11.6, []Feel{feel(11.5, Hard)}, AdviseAbradeRecoat, "You can sand and flip it", true},
+		"a finger found it firm": {11.6, []Feel{feel(11.5, Firm)}, AdviseWaitAbrade, "Let it get hard", false},
+	} {
+		e := judged(t, "medium", 20, tt.hours, FillCoat, "", tt.feels...)
+		if e.AdviceCode != tt.code || !strings.Contains(e.Advice, tt.say) || strings.Contains(e.Advice, "You can sand") != tt.permit {
+			t.Errorf("%s: %s %q (%s)", name, e.AdviceCode, e.Advice, e.State)
+		}
+		if p := e.Events.Hard.P90; tt.feels == nil && (p != nil && !p.After(zero.Add(time.Duration(tt.hours*float64(time.Hour))))) != tt.permit {
+			t.Errorf("%s: hard at the latest %v", name, p)
+		}
+	}
+}
+
+// TestTooLateForCloth: a coat that no longer takes cloth still bonds to a fresh
+// one until it is firm, and is not to be left to harden as if all were lost.
+func TestTooLateForCloth(t *testing.T) {
+	const fresh = "oll a fresh coat on and lay the cloth into that"
+	for name, tt := range map[string]struct {
+		e    Estimate
+		want string // "" for no way out
+	}{
+		"green under a tack coat":   {judged(t, "slow", 20, 10.5, TackCoat, "", feel(4.5, Tacky), feel(10.4, Green)), "Roll a fresh coat on and lay the cloth into that before"},
+		"tacky under wet on wet":    {judged(t, "slow", 20, 5.5, WetOut, "wet", feel(5.4, Tacky)), "oll a fresh coat on and lay the cloth into that"},
+		"green, its edges crossed":  {judged(t, "medium", 20, 5.6, TackCoat, ""), "Feel it now, and every 10 min: if it no longer strings and a nail still dents it, roll a fresh coat on"},
+		"firm by the finger":        {judged(t, "medium", 20, 6, TackCoat, "", feel(5.9, Firm)), ""},
+		"firm":                      {judged(t, "medium", 20, 9, TackCoat, ""), ""},
+		"a fill coat has no cloth":  {judged(t, "medium", 20, 9, FillCoat, ""), ""},
+		"still open: nothing fresh": {judged(t, "medium", 20, 2.5, TackCoat, "", feel(2.4, Tacky)), ""},
+	} {
+		got := strings.Contains(tt.e.Advice, fresh)
+		if got != (tt.want != "") || !strings.Contains(tt.e.Advice, tt.want) {
+			t.Errorf("%s: %s %s %q", name, tt.e.State, tt.e.NextWindow.Status, tt.e.Advice)
+		}
+	}
+}
+
+// TestStripRemembersNoMore: what was not known at a time is not drawn as known
+// when that time has passed.
+func TestStripRemembersNoMore(t *testing.T) {
+	r := generic(t, "medium")
+	tr := NewTrack(TrackOptions{Resin: r, Mixed: zero, Applied: zero})
+	at := func(h float64) time.Time { return zero.Add(time.Duration(h * float64(time.Hour))) }
+	for m := range 24 * 60 {
+		h, tC := float64(m)/60, 20.0
+		if h > 8 && h < 12 {
+			tC = 8 // under the minimum, firm by then
+		}
+		tr.Feed(Point{At: at(h), TempC: tC, VapourPa: math.NaN(), CO2: math.NaN()})
+	}
+	now := tr.Last()
+	e := new(Workspace).Estimate(&Case{Now: now, Coat: Coat{ID: "c", Kind: Bond, Applied: zero}, Resin: r, Track: tr, PanelFrom: "probe",
+		Outlook: Steady(now, 20, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{})})
+	if e.State == Unknown {
+		t.Fatalf("12 h in the warm again: %v", e.UnknownWhy)
+	}
+	for _, h := range []float64{1, 3, 6, 7.9, 8.3, 11, 13, 15.7, 16.3, 20} {
+		state := State("nothing")
+		for _, s := range e.Strip.Segments {
+			if !at(h).Before(s.From) && at(h).Before(s.To) {
+				state = s.State
+			}
+		}
+		// Four hours in the cold are made up by four in the warm.
+		if (state == Unknown) != (h > 8.2 && h < 16) || state == "nothing" {
+			t.Errorf("after %g h the strip says %s", h, state)
+		}
+	}
+	for i, s := range e.Strip.Segments {
+		if !s.To.After(s.From) || i > 0 && !s.From.Equal(e.Strip.Segments[i-1].To) {
+			t.Errorf("stretch %d does not follow: %+v", i, s)
+		}
+	}
+	// Cold glass, then warmed through as a gel.
+	fast := generic(t, "fast")
+	tr = NewTrack(TrackOptions{Resin: fast, Mixed: zero, Applied: zero})
+	for m := range 72 * 60 {
+		tC := 12.0
+		if h := float64(m) / 60; h > 60 {
+			tC = 45
+		}
+		tr.Feed(Point{At: at(float64(m) / 60), TempC: tC, VapourPa: math.NaN(), CO2: math.NaN()})
+	}
+	now = tr.Last()
+	e = new(Workspace).Estimate(&Case{Now: now, Coat: Coat{ID: "c", Kind: Bond, Applied: zero}, Resin: fast, Track: tr, PanelFrom: "probe",
+		Outlook: Steady(now, 45, 72), Belief: Believe(fast.LnKappaSD, 0, 0, tr.Judge(), Family{})})
+	cold := 0.0
+	for _, s := range e.Strip.Segments {
+		if s.State == Unknown && !s.Future && s.From.Before(at(60)) {
+			cold += s.To.Sub(s.From).Hours()
+		}
+	}
+	if cold < 24 {
+		t.Errorf("%.0f h of cold glass on the strip: %+v", cold, e.Strip.Segments)
+	}
+}

@@ -80,6 +80,9 @@ type Track struct {
 	cold, condensed,
 	firm, hard uint32 // latches, a bit a node
 	softened float64 // when the median node last softened; NaN never
+	// coldAt and warmAt are when a node first was cold glass and when it last
+	// ceased to be, s after mixed; +Inf and 0 for never.
+	coldAt, warmAt [nodeN]float64
 
 	nowC, refC, lowC float64
 	fallen           bool // lowC is set
@@ -103,6 +106,7 @@ type Track struct {
 	high   []peak // for T_ref, falling values
 	gaps   []Span
 	drops  []Span
+	out    []Span // outside the resin's range, or not inside for as long since
 	watch  []Feel
 	felt   int // finger tests passed
 	seen   []Snapshot
@@ -137,17 +141,21 @@ func NewTrack(o TrackOptions) *Track {
 			tr.when[m][j] = math.Inf(1)
 		}
 	}
+	for j := range tr.coldAt {
+		tr.coldAt[j] = math.Inf(1)
+	}
 	return tr
 }
 
 // CopyTo makes dst an independent copy, keeping dst's buffers.
 func (tr *Track) CopyTo(dst *Track) {
-	recent, high, gaps, drops, seen := dst.recent, dst.high, dst.gaps, dst.drops, dst.seen
+	recent, high, gaps, drops, out, seen := dst.recent, dst.high, dst.gaps, dst.drops, dst.out, dst.seen
 	*dst = *tr
 	dst.recent = append(recent[:0], tr.recent...)
 	dst.high = append(high[:0], tr.high...)
 	dst.gaps = append(gaps[:0], tr.gaps...)
 	dst.drops = append(drops[:0], tr.drops...)
+	dst.out = append(out[:0], tr.out...)
 	dst.seen = append(seen[:0], tr.seen...)
 }
 
@@ -361,6 +369,53 @@ func (tr *Track) piece(t, c float64, p *Point) {
 	}
 }
 
+// claimed appends a stretch of the past to the strip, less what was not known
+// then: cold glass, and green and above outside the resin's range.
+func (tr *Track) claimed(to []Segment, s Segment, lnKappa float64) []Segment {
+	zone := s.From.Location()
+	none := func(u Span) {
+		if !u.To.After(s.From) || !u.From.Before(s.To) {
+			return
+		}
+		from, until := u.From.In(zone), u.To.In(zone)
+		if from.After(s.From) {
+			to = append(to, Segment{s.State, s.From, from, false})
+		} else {
+			from = s.From
+		}
+		if until.After(s.To) {
+			until = s.To
+		}
+		if n := len(to) - 1; n >= 0 && to[n].State == Unknown && to[n].To.Equal(from) {
+			to[n].To = until
+		} else {
+			to = append(to, Segment{Unknown, from, until, false})
+		}
+		s.From = until
+	}
+	j := min(max(int(math.Round((lnKappa-gridMin)/(gridStep*perNode))), 0), nodeN-1)
+	var cold Span
+	if !math.IsInf(tr.coldAt[j], 1) {
+		cold = Span{tr.moment(tr.coldAt[j]), tr.moment(tr.warmAt[j])}
+		if tr.cold&(1<<j) != 0 {
+			cold.To = s.To
+		}
+	}
+	if s.State.Rank() >= Green.Rank() {
+		for _, o := range tr.out {
+			if cold.From.Before(o.From) {
+				none(cold)
+			}
+			none(o)
+		}
+	}
+	none(cold)
+	if s.To.After(s.From) {
+		to = append(to, s)
+	}
+	return to
+}
+
 func (tr *Track) passed(age, at *float64, factor, limit, t0, dt float64) {
 	was := *age
 	*age += factor * dt
@@ -390,6 +445,7 @@ func (tr *Track) account(t0, t, mid, weight float64, p *Point) {
 		tr.gaps = extend(tr.gaps, from, to)
 	}
 	low, high := tr.r.MinC, tr.r.MaxC
+	owed := tr.debtBelow > 0 || tr.debtAbove > 0
 	switch {
 	case mid < low:
 		tr.debtBelow += dt
@@ -404,6 +460,14 @@ func (tr *Track) account(t0, t, mid, weight float64, p *Point) {
 		if tr.debtAbove = max(0, tr.debtAbove-dt); tr.debtAbove == 0 {
 			tr.above = 0
 		}
+	}
+	if owed || tr.debtBelow > 0 || tr.debtAbove > 0 {
+		// A breath inside the range between two stretches is not worth a line.
+		from := tr.moment(max(t0, tr.applied))
+		if n := len(tr.out); n > 0 && from.Sub(tr.out[n-1].To) < meanS*time.Second {
+			from = tr.out[n-1].To
+		}
+		tr.out = extend(tr.out, from, tr.moment(t))
 	}
 	if tr.nowC >= 20 {
 		tr.warm7 += dt
@@ -462,9 +526,13 @@ func (tr *Track) marks(t0, dt float64, was *[nodeN]float64, now0, ref0 float64) 
 			tr.hard &^= bit
 		}
 		if a1 < r.AlphaGel && a1 >= coldSet {
+			if tr.cold&bit == 0 {
+				tr.coldAt[j] = min(tr.coldAt[j], t0+dt)
+			}
 			tr.cold |= bit
-		} else if a1 >= r.AlphaGel && a1 < coldClear {
+		} else if a1 >= r.AlphaGel && a1 < coldClear && tr.cold&bit != 0 {
 			tr.cold &^= bit
+			tr.warmAt[j] = t0 + dt
 		}
 	}
 }
