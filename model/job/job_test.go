@@ -439,8 +439,11 @@ func TestBelowMinimum(t *testing.T) {
 	if e.State != coat.Unknown || e.UnknownWhy[0] != coat.BelowMinimum {
 		t.Errorf("3 h after the cold: %s %v", e.State, e.UnknownWhy)
 	}
-	if !strings.Contains(e.Advice, "the panel was under 10 °C for 4 h.") {
+	if !strings.Contains(e.Advice, "the panel was under 10 °C for 4 h. It is warm enough now: feel it.") {
 		t.Errorf("advice %q", e.Advice)
+	}
+	if e = replayOne(t, j, tb, 4.5); e.State == coat.Unknown && !strings.Contains(e.Advice, "Warm it to 10 °C or more, then feel it.") {
+		t.Errorf("in the cold: advice %q", e.Advice)
 	}
 	if e = replayOne(t, j, tb, 9.2); e.State == coat.Unknown {
 		t.Errorf("4.2 h after the cold: %s %v", e.State, e.UnknownWhy)

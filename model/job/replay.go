@@ -19,8 +19,24 @@ func Replay(j *Job, t *Table, until time.Time) (Result, error) {
 		}
 		until = last
 	}
-	w := At(&j.Work, until)
-	return NewEstimator(Options{NoCheckpoints: true, Workers: runtime.GOMAXPROCS(0)}).Estimate(until, w, t, j.Settings)
+	w, set := At(&j.Work, until), j.Settings
+	if set.Loc == nil {
+		// Everything is told by one clock, the one that the job's latest coat
+		// was written by; readings are often kept in UTC.
+		var last time.Time
+		for _, c := range w.Coats {
+			if c.Applied.After(last) {
+				last = c.Applied
+			}
+		}
+		if !last.IsZero() {
+			set.Loc = last.Location()
+		}
+	}
+	if set.Loc != nil {
+		until = until.In(set.Loc)
+	}
+	return NewEstimator(Options{NoCheckpoints: true, Workers: runtime.GOMAXPROCS(0)}).Estimate(until, w, t, set)
 }
 
 // At is the work as it stood at a time: what was entered for later is left
