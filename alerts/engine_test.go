@@ -609,6 +609,8 @@ func full(rule, variant string) Input {
 			e.UnknownWhy, e.TempC = []string{coat.OutsideRange}, ptr(45.)
 		case "need":
 			e.UnknownWhy, e.TgC = []string{coat.ColdGlass}, &coat.Band{P50: 13.2}
+		case "warm":
+			e.UnknownWhy, e.TempC = []string{coat.BelowMinimum}, ptr(12.)
 		case "none":
 			e.UnknownWhy, e.TempC = []string{coat.NoReading}, nil
 		case "gap":

@@ -222,8 +222,16 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 		why := tell(c.UnknownWhy)
 		switch {
 		case has(c.UnknownWhy, coat.ColdGlass), has(c.UnknownWhy, coat.BelowMinimum):
-			if t, ok := e.warmTo(c); ok {
-				variant, need = "need", e.temp(t)
+			t, ok := e.warmTo(c)
+			if !has(c.UnknownWhy, coat.ColdGlass) {
+				// It gelled: only the resin's own least temperature counts.
+				if t, ok = e.minC(c); ok && c.TempC != nil && *c.TempC >= t {
+					variant = "warm"
+					break
+				}
+			}
+			if ok {
+				variant, need = "need", e.temp(math.Ceil(t))
 			}
 		case has(c.UnknownWhy, coat.OutsideRange):
 			variant = "hot"

@@ -147,6 +147,7 @@ var Rules = []Rule{
 		Variants: map[string]string{
 			"hot":  "Not known what the {coat} is ({why}): let it cool, then feel it.",
 			"need": "Not known what the {coat} is ({why}): warm it to {need}, then feel it.",
+			"warm": "Not known what the {coat} is ({why}): it is warm enough now, feel it.",
 			"gap":  "Not known what the {coat} is ({why}): check the probe, then feel it.",
 			"none": "Nothing reads the temperature of {panel}: put a probe on it, or go by feel.",
 		},
