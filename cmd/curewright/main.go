@@ -158,6 +158,9 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 		return exitUsage
 	}
 	a := &app{ctx: ctx, in: in, out: out, err: errw, units: units(c.Units), server: c.Server, token: c.TokenFile}
+	if err := kctx.BindToProvider(a.client); err != nil {
+		return a.report(err)
+	}
 	if bad.lines != nil {
 		var found error
 		if slices.Contains(offlineCheck, kctx.Command()) {

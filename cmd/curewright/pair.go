@@ -10,6 +10,7 @@ import (
 
 	"rsc.io/qr"
 
+	"curewright/dashboards/client"
 	"curewright/dashboards/web"
 )
 
@@ -25,11 +26,7 @@ func (pairCmd) Help() string {
 	return "Run it on the board, or over ssh, while the daemon runs.\n\nExample:\n\n  curewright pair --role record --name \"shed phone\""
 }
 
-func (c *pairCmd) Run(a *app) error {
-	cl, err := a.client()
-	if err != nil {
-		return err
-	}
+func (c *pairCmd) Run(a *app, cl *client.Client) error {
 	p, err := cl.NewPairCode(a.ctx, web.Role(c.Role), c.Name)
 	if err != nil {
 		return err

@@ -16,6 +16,8 @@ import (
 	"curewright/model/job"
 )
 
+// client is the daemon as --server names it. Commands that do nothing without
+// one take it as an argument of Run.
 func (a *app) client() (*client.Client, error) {
 	c, err := client.New(a.server, a.token)
 	if err != nil {
@@ -24,15 +26,18 @@ func (a *app) client() (*client.Client, error) {
 	return c, nil
 }
 
-// now is the daemon's own time, which is what it dates work by: a board's clock
-// may differ from this machine's, and a demonstration runs ahead of it.
-func (a *app) now() (time.Time, *client.Client, error) {
-	cl, err := a.client()
-	if err != nil {
-		return time.Time{}, nil, err
+// moment reads a time as people say it, by the daemon's own clock, which is
+// what it dates work by: a board's may differ from this machine's, and a
+// demonstration runs ahead of it.
+func (a *app) moment(cl *client.Client, flag, s string) (time.Time, error) {
+	if err := checkWhen(flag, s); err != nil {
+		return time.Time{}, err
 	}
-	at, _, err := cl.Coats(a.ctx, false)
-	return at, cl, err
+	now, _, err := cl.Coats(a.ctx, false)
+	if err != nil {
+		return time.Time{}, err
+	}
+	return when(flag, s, now)
 }
 
 // checkWhen reports a time that nobody could read, before any daemon is asked.
@@ -87,16 +92,12 @@ func (coatStartCmd) Help() string {
 	return "Example:\n\n  curewright coat start --panel lid-a --resin medium --kind \"tack coat\" \\\n    --batch batch-3 --applied 10m"
 }
 
-func (c *coatStartCmd) Run(a *app) error {
+func (c *coatStartCmd) Run(a *app, cl *client.Client) error {
 	cloth, cerr := parseCloth(c.Cloth)
 	if err := joinUsage(checkWhen("applied", c.Applied), cerr); err != nil {
 		return err
 	}
-	now, cl, err := a.now()
-	if err != nil {
-		return err
-	}
-	at, err := when("applied", c.Applied, now)
+	at, err := a.moment(cl, "applied", c.Applied)
 	if err != nil {
 		return err
 	}
@@ -144,11 +145,7 @@ type coatListCmd struct {
 	JSON   bool `help:"Print one JSON object."`
 }
 
-func (c *coatListCmd) Run(a *app) error {
-	cl, err := a.client()
-	if err != nil {
-		return err
-	}
+func (c *coatListCmd) Run(a *app, cl *client.Client) error {
 	now, views, err := cl.Coats(a.ctx, c.All)
 	if err != nil {
 		return err
@@ -175,11 +172,7 @@ type coatShowCmd struct {
 	JSON   bool   `help:"Print one JSON object."`
 }
 
-func (c *coatShowCmd) Run(a *app) error {
-	cl, err := a.client()
-	if err != nil {
-		return err
-	}
+func (c *coatShowCmd) Run(a *app, cl *client.Client) error {
 	v, err := cl.Coat(a.ctx, c.ID)
 	if err != nil {
 		return err
@@ -204,15 +197,8 @@ type coatEndCmd struct {
 	At string `default:"now" help:"When: now, 15m (ago), 14:05, or RFC 3339."`
 }
 
-func (c *coatEndCmd) Run(a *app) error {
-	if err := checkWhen("at", c.At); err != nil {
-		return err
-	}
-	now, cl, err := a.now()
-	if err != nil {
-		return err
-	}
-	at, err := when("at", c.At, now)
+func (c *coatEndCmd) Run(a *app, cl *client.Client) error {
+	at, err := a.moment(cl, "at", c.At)
 	if err != nil {
 		return err
 	}
@@ -232,15 +218,8 @@ type feelCmd struct {
 
 func (feelCmd) Help() string { return "Example:\n\n  curewright feel a-tack tacky --at 5m" }
 
-func (c *feelCmd) Run(a *app) error {
-	if err := checkWhen("at", c.At); err != nil {
-		return err
-	}
-	now, cl, err := a.now()
-	if err != nil {
-		return err
-	}
-	at, err := when("at", c.At, now)
+func (c *feelCmd) Run(a *app, cl *client.Client) error {
+	at, err := a.moment(cl, "at", c.At)
 	if err != nil {
 		return err
 	}
@@ -274,15 +253,8 @@ func (batchMixedCmd) Help() string {
 	return "Example:\n\n  curewright batch mixed --resin medium --resin-g 110 --hardener-g 33"
 }
 
-func (c *batchMixedCmd) Run(a *app) error {
-	if err := checkWhen("at", c.At); err != nil {
-		return err
-	}
-	now, cl, err := a.now()
-	if err != nil {
-		return err
-	}
-	at, err := when("at", c.At, now)
+func (c *batchMixedCmd) Run(a *app, cl *client.Client) error {
+	at, err := a.moment(cl, "at", c.At)
 	if err != nil {
 		return err
 	}
@@ -299,15 +271,8 @@ type batchEndCmd struct {
 	LeftG *float64 `name:"left-g" placeholder:"G" help:"Grams thrown out."`
 }
 
-func (c *batchEndCmd) Run(a *app) error {
-	if err := checkWhen("at", c.At); err != nil {
-		return err
-	}
-	now, cl, err := a.now()
-	if err != nil {
-		return err
-	}
-	at, err := when("at", c.At, now)
+func (c *batchEndCmd) Run(a *app, cl *client.Client) error {
+	at, err := a.moment(cl, "at", c.At)
 	if err != nil {
 		return err
 	}
@@ -322,16 +287,12 @@ type batchListCmd struct {
 	JSON bool `help:"Print one JSON object."`
 }
 
-func (c *batchListCmd) Run(a *app) error {
-	cl, err := a.client()
-	if err != nil {
-		return err
-	}
+func (c *batchListCmd) Run(a *app, cl *client.Client) error {
 	bs, err := cl.Batches(a.ctx)
 	if err != nil {
 		return err
 	}
-	now, _, err := a.now()
+	now, _, err := cl.Coats(a.ctx, false)
 	if err != nil {
 		return err
 	}
@@ -368,11 +329,7 @@ func (panelAddCmd) Help() string {
 	return "Example:\n\n  curewright panel add lid-a --name \"Lid A, outer\" --probe panel-1 \\\n    --core foam --area-m2 1.4"
 }
 
-func (c *panelAddCmd) Run(a *app) error {
-	cl, err := a.client()
-	if err != nil {
-		return err
-	}
+func (c *panelAddCmd) Run(a *app, cl *client.Client) error {
 	id, err := cl.AddPanel(a.ctx, coat.Panel{ID: c.ID, Name: c.Name, Piece: c.Piece, Probe: c.Probe, Air: c.Air, Core: c.Core, AreaM2: c.AreaM2})
 	if err != nil {
 		return err
@@ -384,11 +341,7 @@ type panelListCmd struct {
 	JSON bool `help:"Print one JSON object."`
 }
 
-func (c *panelListCmd) Run(a *app) error {
-	cl, err := a.client()
-	if err != nil {
-		return err
-	}
+func (c *panelListCmd) Run(a *app, cl *client.Client) error {
 	ps, err := cl.Panels(a.ctx)
 	if err != nil {
 		return err
@@ -503,11 +456,7 @@ type tokenListCmd struct {
 	JSON bool `help:"Print one JSON object."`
 }
 
-func (c *tokenListCmd) Run(a *app) error {
-	cl, err := a.client()
-	if err != nil {
-		return err
-	}
+func (c *tokenListCmd) Run(a *app, cl *client.Client) error {
 	ts, err := cl.Tokens(a.ctx)
 	if err != nil {
 		return err
@@ -532,11 +481,7 @@ type tokenRevokeCmd struct {
 	ID string `arg:"" help:"Token's id, as listed."`
 }
 
-func (c *tokenRevokeCmd) Run(a *app) error {
-	cl, err := a.client()
-	if err != nil {
-		return err
-	}
+func (c *tokenRevokeCmd) Run(a *app, cl *client.Client) error {
 	if err := cl.Revoke(a.ctx, c.ID); err != nil {
 		return err
 	}
@@ -554,11 +499,7 @@ type alertTestCmd struct {
 
 func (alertTestCmd) Help() string { return "Example:\n\n  curewright alert test piezo" }
 
-func (c *alertTestCmd) Run(a *app) error {
-	cl, err := a.client()
-	if err != nil {
-		return err
-	}
+func (c *alertTestCmd) Run(a *app, cl *client.Client) error {
 	if err := cl.TestSound(a.ctx, c.Channel, nil); err != nil {
 		return err
 	}
