@@ -148,6 +148,21 @@ func minutes(m *float64) string {
 	return fmt.Sprintf("%.1f days", h/24)
 }
 
+// within renders a time to keep to: rounded down, never up.
+func within(m *float64) string {
+	if m == nil {
+		return "12 h and more; the sheet's own time comes first"
+	}
+	if *m < 1 {
+		return "less than a minute"
+	}
+	down := math.Floor(*m)
+	if down >= 90 {
+		down = math.Floor(down/6) * 6 // a tenth of an hour
+	}
+	return minutes(&down)
+}
+
 func joinUsage(errs ...error) error {
 	var lines []string
 	for _, err := range errs {
@@ -263,28 +278,41 @@ type potCmd struct {
 	DepthMM    *float64 `name:"depth-mm" placeholder:"D" help:"Depth of a tray, thickness of a bond."`
 	Shop       float64  `required:"" placeholder:"C" help:"Shop's temperature, °C."`
 	Start      *float64 `placeholder:"C" help:"Temperature when mixed; the shop's when not given."`
+	Filler     *float64 `placeholder:"PCT" help:"Filler in the whole mass, % by weight: it makes no heat."`
+	Substrate  *float64 `placeholder:"J" help:"What lies behind each face of a bond takes up heat: density × specific heat × thickness, J/(m²·K); 9 mm plywood about 8600. None is counted when not given, which warns early."`
+	Internal   bool     `help:"Count the resistance inside the resin: a thick mass sheds its heat more slowly."`
+	Insulated  bool     `help:"Lagged or buried: judge it by conduction as well."`
 	JSON       bool     `help:"Print one JSON object."`
 }
 
 func (potCmd) Help() string {
-	return "Example:\n\n  curewright pot --resin medium --grams 180 --shape cup --shop 20"
+	return "Example:\n\n  curewright pot --resin medium --grams 180 --shape cup --shop 20\n" +
+		"  curewright pot --resin medium --grams 400 --shape bond --depth-mm 12 --filler 20 --shop 18"
 }
 
 func (c *potCmd) Run(a *app) error {
 	r, rerr := loadResin(c.Resin)
-	q := pot.Query{Resin: r, Grams: c.Grams, Shape: pot.Shape(c.Shape), DiameterMM: c.DiameterMM, DepthMM: c.DepthMM, ShopC: c.Shop, StartC: c.Start}
+	q := pot.Query{Resin: r, Grams: c.Grams, Shape: pot.Shape(c.Shape), DiameterMM: c.DiameterMM, DepthMM: c.DepthMM, ShopC: c.Shop, StartC: c.Start,
+		Internal: c.Internal, Insulated: c.Insulated, SubstrateJM2K: c.Substrate}
+	if c.Filler != nil {
+		q.Filler = &pot.Filler{Fraction: *c.Filler / 100}
+	}
 	if rerr != nil {
 		q.Resin, _ = cure.Generic("medium") // so that the rest is checked as well
 	}
 	var qerr error
 	var lines []string
+	ferr := checkNumbers(flagSpan{"filler", c.Filler, 0, 80, "%", "filler is 0 to 80 % of the whole mass"})
 	for _, f := range q.Check() {
+		if f.Field == "filler fraction" {
+			continue // said in the flag's own unit
+		}
 		lines = append(lines, "--"+strings.NewReplacer("_mm", "-mm", "shop_c", "shop", "start_c", "start").Replace(f.Field)+": "+f.What)
 	}
 	if lines != nil {
 		qerr = &usageError{lines}
 	}
-	if err := joinUsage(rerr, qerr); err != nil {
+	if err := joinUsage(rerr, qerr, ferr); err != nil {
 		return err
 	}
 	p, err := pot.Solve(q)
@@ -305,9 +333,9 @@ func (c *potCmd) Run(a *app) error {
 		pot.Caution: "possible: use it at once, spread it out",
 		pot.Runaway: "expected if it is left in the " + c.Shape + ": it will get hot",
 	}[p.Verdict])
-	row("use it within", minutes(p.WorkMinutes))
+	row("use it within", within(p.WorkMinutes))
 	if p.To60C != nil {
-		row("too hot to hold in", minutes(p.To60C))
+		row("too hot to hold in", within(p.To60C))
 	}
 	if how := peakWords[p.PeakClass]; how != "" {
 		row("at its hottest", how)
