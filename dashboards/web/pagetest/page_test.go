@@ -268,6 +268,84 @@ func TestHolds(t *testing.T) {
 	clean(t, bad)
 }
 
+// TestCopyBack saves everything to the phone and puts it back through the
+// page's own field, as a file whose kind the phone does not know; another file
+// is refused with the reason and nothing is lost.
+func TestCopyBack(t *testing.T) {
+	b := browser(t)
+	ctx, bad := tab(t, b, 360, 740, false)
+	url := serve(t, shed(t, "day"))
+	open(t, ctx, url+"/#/history")
+	says(t, ctx, "Save everything to this phone")
+	put := func(what string) {
+		js[bool](t, ctx, `(async () => {
+			const dt = new DataTransfer(), field = document.querySelector('#main input[type=file]');
+			dt.items.add(new File([`+what+`], 'curewright-2026-10-10.db'));
+			field.files = dt.files;
+			field.dispatchEvent(new Event('change'));
+			return true;
+		})()`)
+	}
+	put(`await (await fetch('api/v1/backup')).blob()`)
+	says(t, ctx, "The copy is whole. It is taken at the next start.")
+	put(`'holiday.jpg'`)
+	says(t, ctx, "This is not a copy of a made-up shed. Nothing was changed.")
+	// The browser itself says "400" of the refused file.
+	for _, m := range bad() {
+		if !strings.Contains(m, "400") {
+			t.Errorf("the page complains: %s", m)
+		}
+	}
+}
+
+// TestHeaterIsHeld taps what could bring heat back: nothing happens before
+// half a second's hold.
+func TestHeaterIsHeld(t *testing.T) {
+	b := browser(t)
+	ctx, _ := tab(t, b, 360, 740, false)
+	open(t, ctx, serve(t, shed(t, "day"))+"/#/tent")
+	says(t, ctx, "Heat off")
+	loose := js[[]string](t, ctx, `[...document.querySelectorAll('#main button')].filter((b) => !b.classList.contains('hold') && !b.closest('.step')).map((b) => b.innerText)`)
+	for _, name := range loose {
+		// These two only ever switch off.
+		if name != "Heat off" && !strings.HasPrefix(name, "Solvent in use") {
+			t.Errorf("%q acts at a tap, want a hold", name)
+		}
+	}
+	if len(loose) < 2 {
+		t.Errorf("buttons that act at a tap = %q, want the two that switch off", loose)
+	}
+}
+
+// TestDayAgainstPlan shows a day that was planned again: what is done stands
+// beside the time first given to it, what is past is not called undone, and a
+// window that closes before it opens is not drawn as one.
+func TestDayAgainstPlan(t *testing.T) {
+	b := browser(t)
+	ctx, bad := tab(t, b, 360, 740, false)
+	url := serve(t, shed(t, "day"))
+	open(t, ctx, url)
+	js[bool](t, ctx, `(localStorage.setItem('plan', JSON.stringify({
+		made: Date.parse('2026-10-10T12:00:00+01:00'), from: '2026-10-10T08:00:00Z',
+		first: {tack: '2026-10-10T09:00:00+01:00', glass: '2026-10-10T11:10:00+01:00', fill: '2026-10-10T18:00:00+01:00'},
+		plan: {feasible: false, steps: [
+			{step: 'tack', panel: 'lid-a-outer', at: '2026-10-10T09:40:00+01:00', done: true, say: 'Tack coat: done.'},
+			{step: 'glass', panel: 'lid-a-outer', at: '2026-10-10T11:10:00+01:00', say: 'Roll the glass in.', window: {opens: '2026-10-10T11:00:00+01:00', closes: null}},
+			{step: 'fill', panel: 'lid-a-outer', at: '2026-10-10T18:20:00+01:00', say: 'Roll the fill coat on.', window: {opens: '2026-10-10T18:30:00+01:00', closes: '2026-10-10T18:10:00+01:00'}}]},
+	})), location.hash = '#/day', true)`)
+	says(t, ctx, "It does not fit.")
+	text := js[string](t, ctx, `document.querySelector('#main [role=status]').innerText.replace(/[\u00a0\u202f]/g, ' ')`)
+	for _, want := range []string{"09:40 · Lid A, outer · done · first planned 09:00", "11:10 · Lid A, outer · past: if it is done, plan again\n", "Window 11:00 to open end.", "18:20 · Lid A, outer · first planned 18:00", "It closes before it opens."} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the page does not say %q", want)
+		}
+	}
+	if t.Failed() {
+		t.Log(text)
+	}
+	clean(t, bad)
+}
+
 // TestDoubleTap taps twice where once was meant: one cup is entered.
 func TestDoubleTap(t *testing.T) {
 	b := browser(t)

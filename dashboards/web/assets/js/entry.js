@@ -31,15 +31,15 @@ export function key() {
 // call makes one request. A failed line is NoLine; a refusal is Refused with
 // the faults and their fields.
 export async function call(method, path, body, idem) {
-  const headers = {};
-  if (body !== undefined) headers['Content-Type'] = 'application/json';
+  const headers = {}, file = body instanceof Blob;
+  if (body !== undefined) headers['Content-Type'] = 'application/' + (file ? 'octet-stream' : 'json');
   if (idem) headers['Idempotency-Key'] = idem;
   const stop = new AbortController();
-  const timer = setTimeout(() => stop.abort(), 20e3);
+  const timer = setTimeout(() => stop.abort(), file ? 36e5 : 20e3);
   let res, text;
   try {
     res = await fetch(API + path, {
-      method, headers, body: body === undefined ? undefined : JSON.stringify(body), signal: stop.signal, credentials: 'same-origin', cache: 'no-store',
+      method, headers, body: file ? body : JSON.stringify(body), signal: stop.signal, credentials: 'same-origin', cache: 'no-store',
     });
     text = await res.text();
   } catch (e) {

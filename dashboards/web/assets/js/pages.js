@@ -837,8 +837,10 @@ export const day = (() => {
       ev.preventDefault();
       faults(form, []);
       try {
-        const b = body(d), p = await call('POST', '/plan', b);
-        localStorage.setItem('plan', JSON.stringify({ made: now(), from: b.day.start, plan: p }));
+        const b = body(d), p = await call('POST', '/plan', b), old = stored();
+        // Planned again, each step keeps the time that it was first given.
+        const first = { ...Object.fromEntries((p.steps || []).map((s) => [s.step, s.at])), ...(old && old.from === b.day.start && old.first) };
+        localStorage.setItem('plan', JSON.stringify({ made: now(), from: b.day.start, first, plan: p }));
         show(result);
         result.scrollIntoView({ block: 'start' });
       } catch (e) {
@@ -888,14 +890,15 @@ export const day = (() => {
     const kept = stored();
     if (!kept) return;
     const p = kept.plan;
+    const was = (s) => { const t = ms((kept.first || {})[s.step]); return t && Math.abs(t - ms(s.at)) > 299e3 ? ` · first planned ${clock(t)}` : ''; };
     // Equal cups are said once.
-    const cups = (bs) => [...new Set(bs.map((b) => grams(b.grams) + (b.work_minutes ? ', ' + span(b.work_minutes * 60e3) : '')))].map((x) => { const n = bs.filter((b) => x.startsWith(grams(b.grams) + ',') || x === grams(b.grams)).length; return (n > 1 ? n + ' cups of ' : 'a cup of ') + x; }).join('; ');
+    const cups = (bs) => { const all = bs.map((b) => grams(b.grams) + (b.work_minutes ? ', ' + span(b.work_minutes * 60e3) : '')); return [...new Set(all)].map((x) => { const n = all.filter((y) => y === x).length; return (n > 1 ? n + ' cups of ' : 'a cup of ') + x; }).join('; '); };
     fill(box, h('h2', null, 'The plan'), p.feasible ? h('p', { class: 'say' }, 'Begin at ', h('b', null, timeEl(ms(p.start))), '.') : h('p', { class: 'say' }, h('span', { class: 'none' }, 'It does not fit.')),
       (p.why_not || []).map((x) => h('p', { class: 'why' }, said(x))),
       p.feasible && p.probability ? h('p', { class: 'why' }, `Every step falls inside its window in ${Math.round(100 * p.probability)} of 100 forecasts.`) : null,
-      h('ol', { class: 'rows' }, (p.steps || []).map((s) => h('li', null, h('p', null, h('b', null, timeEl(ms(s.at))), ' · ', panelName(s.panel), s.done ? ' · done' : ms(s.at) < now() ? ' · not yet' : ''), h('p', { class: 'why' }, s.say),
+      h('ol', { class: 'rows' }, (p.steps || []).map((s) => h('li', null, h('p', null, h('b', null, timeEl(ms(s.at))), ' · ', panelName(s.panel), s.done ? ' · done' : ms(s.at) < now() ? ' · past: if it is done, plan again' : '', was(s)), h('p', { class: 'why' }, s.say),
         (s.batches || []).length ? h('p', { class: 'why' }, cap(cups(s.batches)) + '.') : null,
-        s.window && ms(s.window.opens) ? h('p', { class: 'why' }, 'Window ', clock(ms(s.window.opens)), ' to ', ms(s.window.closes) ? clock(ms(s.window.closes)) : 'open end', '.') : null))),
+        s.window && ms(s.window.opens) ? h('p', { class: 'why' }, s.window.closes && ms(s.window.closes) < ms(s.window.opens) ? 'It closes before it opens' : ['Window ', clock(ms(s.window.opens)), ' to ', ms(s.window.closes) ? clock(ms(s.window.closes)) : 'open end'], '.') : null))),
       (p.options || []).length ? [h('h2', null, 'What would change it'), p.options.map((x) => h('p', { class: 'why' }, said(x)))] : null,
       h('p', { class: 'small' }, `Made ${clock(kept.made, true)}. Times are likely ones: the finger leads.`));
   }
@@ -933,8 +936,8 @@ export const tent = (() => {
       tent.learned ? h('p', { class: tent.learned.trouble ? 'note harm' : 'small' }, cap(tent.learned.trouble || `learned: ${tent.learned.say}`) + '.') : null,
       h('div', { class: 'do' }, h('button', { type: 'button', class: 'first', 'data-do': 'tentOff' }, 'Heat off'),
         h('button', { type: 'button', 'data-do': 'tentSolvent' }, 'Solvent in use: off for 30 min'),
-        tent.latched ? h('button', { type: 'button', 'data-do': 'tentRelease' }, 'I have looked at the tent: release') : null,
-        h('button', { type: 'button', 'data-do': 'tentResume' }, tent.resume ? 'After a power cut: comes back by itself' : 'After a power cut: stays off'))]);
+        tent.latched ? h('button', { type: 'button', class: 'hold', 'data-do': 'tentRelease' }, h('span', null, 'Hold: I have looked at the tent, release')) : null,
+        h('button', { type: 'button', class: 'hold', 'data-do': 'tentResume' }, h('span', null, 'Hold to change. After a power cut: ' + (tent.resume ? 'comes back by itself' : 'stays off'))))]);
   }
 
   function point(box, main) {
@@ -972,6 +975,7 @@ export const history = (() => {
 
   async function draw(main, r) {
     gone();
+    const asked = get('/whoami').catch(() => null);
     if (!S.panels.length) await lists().catch(() => {});
     try {
       all = rows(await get('/coats?all=true'), 'coats');
@@ -990,17 +994,25 @@ export const history = (() => {
       })) : h('p', { class: 'why' }, q ? 'Nothing like that.' : 'No panel yet.')]);
     };
     const input = h('input', { type: 'search', id: 'q', autocomplete: 'off', oninput: (ev) => { q = ev.target.value; show(); } });
-    const b = ms(settings().last_backup);
+    const b = ms(settings().last_backup), me = await asked, said = h('p', { class: 'why', role: 'status' });
     fill(main, h('div', { class: 'page' }, h('h1', null, 'History'),
       all === null ? h('p', { class: 'why' }, 'The board is not heard: the coats are not shown.') : null,
       h('div', { class: 'field' }, h('label', { for: 'q' }, 'Find a panel, a kind of coat, an epoxy, a day'), input), list,
       h('h2', null, 'Compare two coats'), compare(),
       h('h2', null, 'Keep it'), h('p', { class: 'why' }, b ? `The last copy is of ${clock(b, true)}.` : 'No copy has been made yet.'),
-      h('div', { class: 'do' }, h('a', { class: 'btn', href: 'api/v1/backup', download: 'curewright-' + new Date().toISOString().slice(0, 10) + '.db' }, 'Save everything to this phone')),
-      h('label', { class: 'small' }, 'Put a copy back: ', h('input', { type: 'file', onchange: async (ev) => {
-        const r = await fetch('api/v1/backup', { method: 'POST', body: ev.target.files[0] }), a = await r.json();
-        toast(a.next || a.error[0].what);
-      } }))));
+      me && me.role !== 'control' ? h('p', { class: 'why' }, 'Only a phone that may do everything can copy it or put a copy back.') : [
+        h('div', { class: 'do' }, h('a', { class: 'btn', href: 'api/v1/backup', download: '' }, 'Save everything to this phone')),
+        h('div', { class: 'do' }, h('label', { class: 'opt' }, h('input', { type: 'file', onchange: async (ev) => {
+          const [f] = ev.target.files;
+          if (!f) return;
+          fill(said, 'Sending the copy…');
+          try {
+            fill(said, (await call('POST', '/backup', f)).next);
+          } catch (e) {
+            fill(said, e instanceof Refused ? cap(e.message) + '. Nothing was changed.' : 'The line broke. Try again.');
+          }
+          ev.target.value = '';
+        } }), h('span', null, 'Put a copy back'))), said]));
     show();
     return undefined;
   }
@@ -1144,7 +1156,7 @@ export const prefs = (() => {
         },
       }, 'Make a code')), out);
     fill(box, me ? h('p', null, `Here you ${ROLE[me.role] || me.role}.`) : h('p', { class: 'small' }, 'The board is not heard.'),
-      list && list.length ? h('ul', { class: 'rows' }, list.map((t) => h('li', null, h('div', { class: 'item' }, h('p', null, h('b', null, t.name), ` ${ROLE[t.role] || t.role}`), h('p', { class: 'small' }, `since ${clock(ms(t.made), true)}`, ms(t.used) ? `, last here ${clock(ms(t.used), true)}` : ''),
+      list && list.length ? h('ul', { class: 'rows' }, list.map((t) => h('li', null, h('div', { class: 'item' }, h('p', null, h('b', null, t.name), ` ${ROLE[t.role] || t.role}`), h('p', { class: 'small' }, `since ${clock(ms(t.made), true)}`, ms(t.used) ? `, last here ${clock(ms(t.used), true)}` : '', t.days ? `, until ${clock(ms(t.expires), true)}` : ''),
         h('div', { class: 'do' }, h('button', {
           type: 'button', class: 'hold quiet', 'aria-label': 'Hold: shut out ' + t.name, onheld: async () => {
             try {
