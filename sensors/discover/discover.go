@@ -11,6 +11,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -18,6 +19,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"syscall"
 	"time"
 
 	"periph.io/x/conn/v3/i2c"
@@ -514,7 +516,7 @@ func (h *Host) openAt(name, driver, place string) (sensors.Probe, error) {
 		if !slices.Contains(c.Addrs, uint16(n)) {
 			return nil, fmt.Errorf("bus: %q: a %s has address %s", place, driver, addrList(c.Addrs))
 		}
-		return c.New(name, &lazyI2C{h: h, name: bus}, uint16(n)), nil
+		return c.New(name, h.lazyI2C(bus), uint16(n)), nil
 	}
 	return nil, fmt.Errorf("driver: %q is not one of %s", driver, strings.Join(h.Names(), ", "))
 }
@@ -541,7 +543,7 @@ func (h *Host) openThermometer(name, bus, at string) (sensors.Probe, error) {
 		b[1+i] = byte(n >> (8 * i))
 	}
 	a := n<<8 | 0x28 | uint64(sensors.CRC8Maxim(b[:]))<<56
-	return h.Drivers.OneWire(name, &lazyWire{h: h, name: bus}, onewire.Address(a)), nil
+	return h.Drivers.OneWire(name, h.lazyWire(bus), onewire.Address(a)), nil
 }
 
 // Names are the drivers that [Host.Open] knows, sorted.
@@ -573,49 +575,56 @@ func cutLast(s, sep string) (before, after string, ok bool) {
 	return s[:i], s[i+len(sep):], true
 }
 
-// lazyI2C opens its bus at the first transaction and again after the bus has
-// gone, so that an adapter may come and go.
-type lazyI2C struct {
-	h    *Host
+// lazy opens its bus at the first transaction and again after the bus has
+// failed, so that an adapter may come and go, and a late answer to a question
+// given up is not taken for the next one's.
+type lazy[B interface {
+	comparable
+	io.Closer
+}] struct {
 	name string
-	mu   sync.Mutex
-	bus  i2c.BusCloser
+	find func(name string) (open func() (B, error), err error) // nil: there is no such bus
+
+	mu  sync.Mutex
+	bus B // zero while not open
 }
 
-func (l *lazyI2C) open() (i2c.BusCloser, error) {
+func (l *lazy[B]) String() string { return l.name }
+
+func (l *lazy[B]) open() (B, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.bus != nil {
+	var none B
+	if l.bus != none {
 		return l.bus, nil
 	}
-	refs, err := l.h.i2c()
+	open, err := l.find(l.name)
 	if err != nil {
-		return nil, err
+		return none, err
 	}
-	for _, r := range refs {
-		if r.Name == l.name {
-			b, err := r.Open()
-			if err != nil {
-				return nil, fmt.Errorf("%w: %s: %w", sensors.ErrBus, l.name, err)
-			}
-			l.bus = b
-			return b, nil
-		}
+	if open == nil {
+		return none, fmt.Errorf("%w: there is no bus %s", sensors.ErrAbsent, l.name)
 	}
-	return nil, fmt.Errorf("%w: there is no bus %s", sensors.ErrAbsent, l.name)
+	b, err := open()
+	if err != nil {
+		return none, fmt.Errorf("%w: %s: %w", sensors.ErrBus, l.name, err)
+	}
+	l.bus = b
+	return b, nil
 }
 
-func (l *lazyI2C) Tx(addr uint16, w, r []byte) error {
+// do runs one transaction. The lock is not held meanwhile: one that hangs must
+// not keep the next opening from happening.
+func (l *lazy[B]) do(tx func(B) error) error {
 	b, err := l.open()
 	if err != nil {
 		return err
 	}
-	// The lock is not held here: a transaction that hangs must not keep the
-	// next opening from happening.
-	if err = b.Tx(addr, w, r); err != nil && !errors.Is(sensors.BusError(err), sensors.ErrAbsent) {
+	if err = tx(b); err != nil && !unanswered(err) {
+		var none B
 		l.mu.Lock()
 		if l.bus == b {
-			l.bus = nil
+			l.bus = none
 			_ = b.Close()
 		}
 		l.mu.Unlock()
@@ -623,54 +632,64 @@ func (l *lazyI2C) Tx(addr uint16, w, r []byte) error {
 	return err
 }
 
-func (l *lazyI2C) SetSpeed(physic.Frequency) error { return errors.New("left as the board has it") }
-func (l *lazyI2C) String() string                  { return l.name }
-
-// lazyWire is the same for a 1-wire bus.
-type lazyWire struct {
-	h    *Host
-	name string
-	mu   sync.Mutex
-	bus  onewire.BusCloser
-}
-
-func (l *lazyWire) open() (onewire.BusCloser, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	if l.bus != nil {
-		return l.bus, nil
+// unanswered tells a bus that works but where nobody answered. ENODEV is not
+// such an error: it is what an adapter gives that was pulled out.
+func unanswered(err error) bool {
+	var none onewire.NoDevicesError
+	if errors.As(err, &none) && none.NoDevices() || errors.Is(err, sensors.ErrAbsent) {
+		return true
 	}
-	refs, err := l.h.wire()
-	if err != nil {
-		return nil, err
-	}
-	for _, r := range refs {
-		if r.Name == l.name {
-			b, err := r.Open()
-			if err != nil {
-				return nil, fmt.Errorf("%w: %s: %w", sensors.ErrBus, l.name, err)
-			}
-			l.bus = b
-			return b, nil
+	for _, no := range []syscall.Errno{syscall.ENXIO, syscall.EREMOTEIO} {
+		// periph hands on the kernel's words, not its number.
+		if errors.Is(err, no) || strings.Contains(err.Error(), no.Error()) {
+			return true
 		}
 	}
-	return nil, fmt.Errorf("%w: there is no bus %s", sensors.ErrAbsent, l.name)
+	return false
+}
+
+type lazyI2C struct{ lazy[i2c.BusCloser] }
+
+func (h *Host) lazyI2C(bus string) *lazyI2C {
+	return &lazyI2C{lazy[i2c.BusCloser]{name: bus, find: func(name string) (func() (i2c.BusCloser, error), error) {
+		refs, err := h.i2c()
+		for _, r := range refs {
+			if r.Name == name {
+				return r.Open, err
+			}
+		}
+		return nil, err
+	}}}
+}
+
+func (l *lazyI2C) Tx(addr uint16, w, r []byte) error {
+	return l.do(func(b i2c.BusCloser) error { return b.Tx(addr, w, r) })
+}
+
+func (l *lazyI2C) SetSpeed(physic.Frequency) error { return errors.New("left as the board has it") }
+
+type lazyWire struct{ lazy[onewire.BusCloser] }
+
+func (h *Host) lazyWire(bus string) *lazyWire {
+	return &lazyWire{lazy[onewire.BusCloser]{name: bus, find: func(name string) (func() (onewire.BusCloser, error), error) {
+		refs, err := h.wire()
+		for _, r := range refs {
+			if r.Name == name {
+				return r.Open, err
+			}
+		}
+		return nil, err
+	}}}
 }
 
 func (l *lazyWire) Tx(w, r []byte, power onewire.Pullup) error {
-	b, err := l.open()
-	if err != nil {
+	return l.do(func(b onewire.BusCloser) error { return b.Tx(w, r, power) })
+}
+
+func (l *lazyWire) Search(alarmOnly bool) (found []onewire.Address, err error) {
+	err = l.do(func(b onewire.BusCloser) error {
+		found, err = b.Search(alarmOnly)
 		return err
-	}
-	return b.Tx(w, r, power)
+	})
+	return found, err
 }
-
-func (l *lazyWire) Search(alarmOnly bool) ([]onewire.Address, error) {
-	b, err := l.open()
-	if err != nil {
-		return nil, err
-	}
-	return b.Search(alarmOnly)
-}
-
-func (l *lazyWire) String() string { return l.name }

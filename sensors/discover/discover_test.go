@@ -14,6 +14,7 @@ import (
 
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/onewire"
+	"periph.io/x/conn/v3/physic"
 
 	"curewright/sensors"
 	"curewright/sensors/aht20"
@@ -345,6 +346,80 @@ func TestOpen(t *testing.T) {
 			if p, err := h.Open("x", bad[0], bad[1]); err == nil || p != nil {
 				t.Errorf("%v opened", bad)
 			}
+		}
+	})
+}
+
+// gone is an adapter that was pulled out: ENODEV, in the words that periph
+// makes of it.
+type gone struct{ closed *bool }
+
+func (gone) Tx(uint16, []byte, []byte) error { return errors.New("sysfs-i2c: no such device") }
+func (gone) SetSpeed(physic.Frequency) error { return nil }
+func (gone) String() string                  { return "gone" }
+func (g gone) Close() error                  { *g.closed = true; return nil }
+
+// goneWire is the same for 1-wire.
+type goneWire struct{ gone }
+
+func (goneWire) Tx([]byte, []byte, onewire.Pullup) error { return errors.New("netlink-onewire: EOF") }
+func (goneWire) Search(bool) ([]onewire.Address, error)  { return nil, errors.New("EOF") }
+
+// An adapter that is pulled out and plugged in again is opened anew, and one on
+// which nobody answers is left as it is.
+func TestAdapterComesBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		bus := chipsim.NewBus("i2c-1")
+		wired := chipsim.NewOneWire(chipsim.NewThermometer(0x0316a2795d1f, 12.5))
+		var closed, wireClosed bool
+		var opened, wireOpened int
+		h := board(chipsim.NewW1Tree())
+		h.I2C = func() ([]discover.Ref, error) {
+			return []discover.Ref{{Name: "i2c-1", Open: func() (i2c.BusCloser, error) {
+				if opened++; opened == 1 {
+					return gone{&closed}, nil
+				}
+				return bus, nil
+			}}}, nil
+		}
+		h.Wire = func() ([]discover.WireRef, error) {
+			return []discover.WireRef{{Name: "master", Open: func() (onewire.BusCloser, error) {
+				if wireOpened++; wireOpened == 1 {
+					return goneWire{gone{&wireClosed}}, nil
+				}
+				return wired, nil
+			}}}, nil
+		}
+		air1, err := h.Open("air", "sht4x", "i2c-1:0x44")
+		if err != nil {
+			t.Fatal(err)
+		}
+		panel, err := h.Open("panel", "ds18b20", "master:28-0316a2795d1f")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, p := range []sensors.Probe{air1, panel} {
+			if r, err := p.Read(t.Context()); err == nil {
+				t.Errorf("pulled out, and read %+v", r)
+			}
+		}
+		if !closed || !wireClosed {
+			t.Errorf("dead buses left open: I2C closed %v, 1-wire closed %v", closed, wireClosed)
+		}
+		if _, err := panel.Read(t.Context()); err != nil {
+			t.Errorf("1-wire plugged in again: %v", err)
+		}
+		for range 3 { // nothing at the address yet
+			if _, err := air1.Read(t.Context()); !errors.Is(err, sensors.ErrAbsent) {
+				t.Errorf("an empty bus: %v", err)
+			}
+		}
+		bus.Attach(0x44, chipsim.NewSHT4x(air))
+		if _, err := air1.Read(t.Context()); err != nil {
+			t.Errorf("I2C plugged in again: %v", err)
+		}
+		if opened != 2 || wireOpened != 2 {
+			t.Errorf("opened I2C %d and 1-wire %d times, want twice each", opened, wireOpened)
 		}
 	})
 }
