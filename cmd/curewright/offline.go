@@ -287,7 +287,7 @@ type potCmd struct {
 
 func (potCmd) Help() string {
 	return "Example:\n\n  curewright pot --resin medium --grams 180 --shape cup --shop 20\n" +
-		"  curewright pot --resin medium --grams 400 --shape bond --depth-mm 12 --filler 20 --shop 18"
+		"  curewright pot --resin slow --grams 90 --shape bond --depth-mm 9 --shop 18"
 }
 
 func (c *potCmd) Run(a *app) error {

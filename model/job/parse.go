@@ -398,6 +398,14 @@ func (p *parser) day(in *jobFile) {
 				f.add("of", "step %q comes later", s.Of)
 			}
 		}
+		if k := slices.IndexFunc(in.Coat, func(x coat.Coat) bool { return x.ID != "" && x.ID == s.Coat }); k >= 0 {
+			if on := in.Coat[k].Panel; hasPanel(s.Panel) && on != s.Panel {
+				f.add("coat", "%q is on panel %q, the step on %q", s.Coat, on, s.Panel)
+			}
+			if was := slices.IndexFunc(in.Step, func(x Step) bool { return x.Coat == s.Coat }); was < i {
+				f.add("coat", "%q is of step %q already", s.Coat, in.Step[was].ID)
+			}
+		}
 		p.at(f, "step", i)
 		if s.Resin != "" {
 			p.resin(s.Resin, "step", i, "resin")

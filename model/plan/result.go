@@ -671,7 +671,7 @@ func (c *compiled) whyNot(d *detail) []string {
 			}
 			return "never"
 		}
-		share := fmt.Sprintf(" (%.0f %% of the forecast)", 100*float64(len(ms))/float64(c.members))
+		share := fmt.Sprintf(" (in %.0f of 100 forecasts)", 100*float64(len(ms))/float64(c.members))
 		cond := ""
 		if s.coatOf >= 0 {
 			cond = fmt.Sprintf("%q of %q", s.When, c.steps[s.coatOf].ID)
