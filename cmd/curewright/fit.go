@@ -55,16 +55,18 @@ func printFit(a *app, res cure.FitResult) {
 	r := res.Resin
 	fmt.Fprintf(a.out, "%s, fitted to its data sheet\n\n", r.Name)
 	if len(res.Residuals) > 0 {
-		fmt.Fprintf(a.out, "  %-34s %12s %12s %9s\n", "the sheet says", "sheet", "fit", "off by")
+		fmt.Fprintf(a.out, "  %-30s %11s %11s %8s\n", "the sheet says", "sheet", "fit", "off by")
 	}
 	for _, x := range res.Residuals {
 		mark := ""
 		if x.Sigmas > 2 || x.Sigmas < -2 {
 			mark = "  does not fit"
 		}
-		fmt.Fprintf(a.out, "  %-34s %12s %12s %+7.1f σ%s\n", a.units.text(strings.ReplaceAll(x.Datum, "_", " ")), datum(a.units, x.Sheet, x.Unit), datum(a.units, x.Model, x.Unit), x.Sigmas, mark)
+		fmt.Fprintf(a.out, "  %-30s %11s %11s %+6.1f σ%s\n", a.units.text(strings.ReplaceAll(x.Datum, "_", " ")), datum(a.units, x.Sheet, x.Unit, x.Sheet), datum(a.units, x.Model, x.Unit, x.Sheet), x.Sigmas, mark)
 	}
-	fmt.Fprintln(a.out)
+	if len(res.Residuals) > 0 {
+		fmt.Fprintln(a.out)
+	}
 	if len(res.Inconsistent) > 0 {
 		fmt.Fprintln(a.out, wrap("The data sheet does not agree with itself, or no epoxy of this kind follows it:", 78))
 		for _, d := range res.Inconsistent {
@@ -72,6 +74,9 @@ func printFit(a *app, res cure.FitResult) {
 		}
 	}
 	for _, v := range res.Verdict {
+		if strings.HasPrefix(v, "Data sheet inconsistent: ") {
+			continue // stands above
+		}
 		fmt.Fprintln(a.out, hang("· ", a.units.text(v)))
 	}
 	fmt.Fprintln(a.out)
@@ -84,8 +89,16 @@ func printFit(a *app, res cure.FitResult) {
 	}
 }
 
-func datum(u units, x float64, unit string) string {
+// datum gives a figure in the unit that the sheet's own figure is given in, so
+// that the two stand side by side.
+func datum(u units, x float64, unit string, sheet float64) string {
 	if unit == "min" {
+		if hours := strings.HasSuffix(minutes(&sheet), " h"); hours != strings.HasSuffix(minutes(&x), " h") {
+			if hours {
+				return fmt.Sprintf("%.1f h", x/60)
+			}
+			return fmt.Sprintf("%.0f min", x)
+		}
 		return minutes(&x)
 	}
 	return u.temp(x)

@@ -5,6 +5,8 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
 
 	"curewright/dashboards/terminal"
@@ -43,11 +45,27 @@ func (c *replayCmd) Run(a *app) error {
 	if err != nil {
 		return &usageError{job.Lines(err)}
 	}
+	c.warnUnread(a, j, t)
 	if c.JSON {
 		return a.json(res)
 	}
-	printCoats(a.out, a.units, res, c.Legend)
+	printEach(a.out, a.units, res, c.Legend, printOdds)
 	return nil
+}
+
+// warnUnread names the probes that the job counts on and the file has nothing
+// of: likely a slip of the pen, and else a coat that is "not known yet" without
+// a hint why.
+func (c *replayCmd) warnUnread(a *app, j *job.Job, t *job.Table) {
+	have := t.Probes()
+	for i, p := range j.Work.Panels {
+		for _, x := range []struct{ key, probe string }{{"probe", p.Probe}, {"air", p.Air}} {
+			if x.probe != "" && !slices.Contains(have, x.probe) {
+				fmt.Fprintln(a.err, hang("note: ", fmt.Sprintf("%s: panel[%d].%s: %s has no reading of %q; it has %s",
+					filepath.Base(c.Job), i, x.key, filepath.Base(c.Readings), x.probe, strings.Join(have, ", "))))
+			}
+		}
+	}
 }
 
 func readJob(path string) (*job.Job, error) {
@@ -97,6 +115,11 @@ func readReadings(path string) (*job.Table, error) {
 // printCoats shows every coat: its sentence, why, and the strip on an axis
 // that they share.
 func printCoats(w io.Writer, u units, res job.Result, legend bool) {
+	printEach(w, u, res, legend, func(io.Writer, coat.Estimate, time.Time) {})
+}
+
+// printEach is printCoats with something more under each coat.
+func printEach(w io.Writer, u units, res job.Result, legend bool, more func(io.Writer, coat.Estimate, time.Time)) {
 	if len(res.Coats) == 0 {
 		fmt.Fprintln(w, "No coat is open.")
 		return
@@ -118,11 +141,50 @@ func printCoats(w io.Writer, u units, res job.Result, legend bool) {
 		for _, n := range e.Notes {
 			fmt.Fprintln(w, hang("· ", n))
 		}
+		more(w, e, res.At)
 	}
 	if legend {
 		fmt.Fprintln(w, "\n"+terminal.Legend())
 	}
 	fmt.Fprintln(w, "\n"+wrap(caution, 78))
+}
+
+// printOdds shows how sure the estimate is: the odds of each state, and when
+// each mark is met by a quick batch, a middling and a slow one.
+func printOdds(w io.Writer, e coat.Estimate, now time.Time) {
+	if p := e.StateProbability; p != nil {
+		fmt.Fprintf(w, "\n  the odds   wet %.0f %%, tacky %.0f %%, green %.0f %%, firm %.0f %%, hard %.0f %%\n",
+			100*p.Wet, 100*p.Tacky, 100*p.Green, 100*p.Firm, 100*p.Hard)
+	}
+	if e.Alpha != nil && e.State != coat.Unknown {
+		fmt.Fprintf(w, "  reacted    %.0f %% (%.0f to %.0f)\n", 100*e.Alpha.P50, 100*e.Alpha.P10, 100*e.Alpha.P90)
+	}
+	clock := func(t *time.Time) string {
+		if t == nil {
+			return "–"
+		}
+		return clockWords(*t, now)
+	}
+	head := "\n  %-36s %9s %9s %9s\n"
+	for _, x := range []struct {
+		what string
+		b    coat.TimeBand
+	}{
+		{"sticks, lifts clean (tacky)", e.Events.Tacky}, {"takes the next coat from", e.Events.RecoatOpens},
+		{"no stick, nail dents (green)", e.Events.Green}, {"nail slides, no dent (firm)", e.Events.Firm},
+		{"too late for a coat without sanding", e.Events.RecoatCloses}, {"sands to dust (hard)", e.Events.Hard},
+		{"may be loaded", e.Events.Handle},
+	} {
+		// Green and above are not claimed of a coat that is not known.
+		if x.b.P10 == nil || e.State == coat.Unknown {
+			continue
+		}
+		if head != "" {
+			fmt.Fprintf(w, head, "", "early", "likely", "late")
+			head = ""
+		}
+		fmt.Fprintf(w, "  %-36s %9s %9s %9s\n", x.what, clock(x.b.P10), clock(x.b.P50), clock(x.b.P90))
+	}
 }
 
 // sentence renders times in the reader's zone and temperatures in its unit.

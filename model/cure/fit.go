@@ -185,7 +185,7 @@ func newFit(s Sheet) *fit {
 	width := func(r Range, least float64) float64 { return max(math.Log(r.Hi/r.Lo)/2, least) }
 	for _, p := range s.PotLife {
 		f.data = append(f.data, datum{
-			label: fmt.Sprintf("pot life of %.4g g at %.4g °C", p.Grams, p.TempC),
+			label: fmt.Sprintf("pot life of %.0f g at %g °C", p.Grams, math.Round(10*p.TempC)/10),
 			unit:  "min", sheet: p.Minutes.Mid(), sd: width(p.Minutes, potLifeSD),
 			model: func(r Resin) float64 {
 				t, ok := SheetCup(r, p.Grams, p.TempC, 1).Life(r)
@@ -202,7 +202,7 @@ func newFit(s Sheet) *fit {
 			continue // a handling time is a rule, not a state of cure
 		}
 		f.data = append(f.data, datum{
-			label: fmt.Sprintf("%s at %.4g °C", x.Event, x.TempC),
+			label: fmt.Sprintf("%s at %g °C", x.Event, math.Round(10*x.TempC)/10),
 			unit:  "min", sheet: x.Hours.Mid() * 60, sd: width(x.Hours, sd),
 			model: func(r Resin) float64 {
 				// Where Tg∞ is below what the mark needs, as long as can be.
@@ -415,7 +415,7 @@ func (f *fit) verdict(out FitResult) []string {
 	}
 	if len(f.data) > 0 {
 		if kept(1) {
-			v = append(v, fmt.Sprintf("It does not say how speed changes with temperature (one temperature, or too few): %.0f kJ/mol is assumed, about twice as fast for every 10 K.", out.Resin.E2/1e3))
+			v = append(v, fmt.Sprintf("It does not say how speed changes with temperature (one temperature, or too few): %.0f kJ/mol is taken, %.1f times as fast at 30 °C as at 20 °C.", out.Resin.E2/1e3, math.Exp(out.Resin.E2/GasConstant*(1/293.15-1/303.15))))
 		}
 		if kept(2) {
 			v = append(v, "It does not say how the cup runs beside the film (no pot life of a stated mass, or no film time with it): cup times stay doubtful by a factor of about two.")
