@@ -114,7 +114,7 @@ func (s *Store) KVs(bucket string) iter.Seq2[string, []byte] {
 }
 
 // PutKV keeps a small value; it is on disk before PutKV returns. Buckets used
-// by the store itself are "alert", "outbox", "cursor", "meta", "pair",
+// by the store itself are "alert", "outbox", "cursor", "meta",
 // "probe-number", "probe", "setting", "text" and "token".
 func (s *Store) PutKV(ctx context.Context, bucket, key string, value []byte) error {
 	return s.kvPut(ctx, bucket, key, value)
@@ -481,10 +481,17 @@ type Token struct {
 	Used    *time.Time `json:"used,omitempty"`
 	Expires *time.Time `json:"expires,omitempty"`
 	Revoked *time.Time `json:"revoked,omitempty"`
+
+	// Days is how many days it is good for; 0 means as long as it is used.
+	Days int `json:"days,omitempty"`
+	// MadeRan and UsedRan are how long the daemon had run in all, in seconds,
+	// when it was made and last used: no step of a clock is in them.
+	MadeRan int64 `json:"made_ran_s,omitempty"`
+	UsedRan int64 `json:"used_ran_s,omitempty"`
 }
 
-// HashSecret is how secrets of tokens and pair codes are stored: hex SHA-256.
-// Tokens carry enough entropy that no slow hash is needed.
+// HashSecret is how secrets of tokens are stored: hex SHA-256. Tokens carry
+// enough entropy that no slow hash is needed.
 func HashSecret(secret string) string {
 	h := sha256.Sum256([]byte(secret))
 	return hex.EncodeToString(h[:])
@@ -511,22 +518,26 @@ func (s *Store) Tokens() []Token {
 	return out
 }
 
-// TokenByHash finds a token that is neither revoked nor expired at the time.
-func (s *Store) TokenByHash(hash string, now time.Time) (Token, bool) {
+// TokenByHash finds a token that was not revoked. Whether its time is over is
+// for the caller to say, who knows which clock can be believed.
+func (s *Store) TokenByHash(hash string) (Token, bool) {
 	for _, t := range s.Tokens() {
 		if t.Hash == hash && hash != "" {
-			if t.Revoked != nil || (t.Expires != nil && !now.Before(*t.Expires)) {
-				return Token{}, false
-			}
-			return t, true
+			return t, t.Revoked == nil
 		}
 	}
 	return Token{}, false
 }
 
-// UseToken notes when a token was last used; it reaches the disk with the
-// next flush, at most once an hour, and never undoes a revocation.
-func (s *Store) UseToken(id string, at time.Time) {
+// DeleteToken forgets a token, durably; one that is not there is no error.
+func (s *Store) DeleteToken(ctx context.Context, id string) error {
+	return s.DeleteKV(ctx, "token", id)
+}
+
+// UseToken notes when a token was last used, by the clock and by how long the
+// daemon had run; it reaches the disk with the next flush, at most once an
+// hour, and never undoes a revocation.
+func (s *Store) UseToken(id string, at time.Time, ran time.Duration) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	r := s.kv[kvKey{"token", id}]
@@ -537,11 +548,11 @@ func (s *Store) UseToken(id string, at time.Time) {
 	if json.Unmarshal(r.value(), &t) != nil {
 		return
 	}
-	if t.Used != nil && at.Sub(*t.Used) < time.Hour && at.After(*t.Used) {
+	if t.Used != nil && ran-time.Duration(t.UsedRan)*time.Second < time.Hour && at.Sub(*t.Used).Abs() < time.Hour {
 		return
 	}
 	at = at.UTC()
-	t.Used = &at
+	t.Used, t.UsedRan = &at, max(t.UsedRan, int64(ran/time.Second))
 	b, err := json.Marshal(t)
 	if err != nil {
 		return
@@ -563,45 +574,4 @@ func (s *Store) RevokeToken(ctx context.Context, id string, at time.Time) error 
 	at = at.UTC()
 	t.Revoked = &at
 	return s.PutToken(ctx, t)
-}
-
-// PairCode is a one-time code that gives a token; only its hash is stored.
-type PairCode struct {
-	Hash    string    `json:"hash"`
-	Role    string    `json:"role"`
-	Name    string    `json:"name"`
-	Expires time.Time `json:"expires"`
-}
-
-// PutPairCode keeps a code, durably, and drops those that have expired.
-func (s *Store) PutPairCode(ctx context.Context, c PairCode, now time.Time) error {
-	ops := []kvOp{}
-	for k, b := range s.KVs("pair") {
-		var o PairCode
-		if json.Unmarshal(b, &o) != nil || !now.Before(o.Expires) {
-			ops = append(ops, kvOp{kvKey{"pair", k}, nil})
-		}
-	}
-	b, err := json.Marshal(c)
-	if err != nil {
-		return fmt.Errorf("history: pair code: %w", err)
-	}
-	return s.kvDo(ctx, append(ops, kvOp{kvKey{"pair", c.Hash}, b}))
-}
-
-// TakePairCode uses up the code: it is gone from the disk before it is
-// returned, so that it works once. False means no such code or expired.
-func (s *Store) TakePairCode(ctx context.Context, hash string, now time.Time) (PairCode, bool, error) {
-	s.taking.Lock()
-	defer s.taking.Unlock()
-	b, ok := s.KV("pair", hash)
-	if !ok {
-		return PairCode{}, false, nil
-	}
-	var c PairCode
-	bad := json.Unmarshal(b, &c) != nil
-	if err := s.DeleteKV(ctx, "pair", hash); err != nil {
-		return PairCode{}, false, err
-	}
-	return c, !bad && now.Before(c.Expires), nil
 }

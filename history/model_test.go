@@ -572,48 +572,31 @@ func TestTokens(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir, at(day))
 	ctx := t.Context()
-	soon := day.Add(10 * time.Minute)
-	if err := s.PutPairCode(ctx, PairCode{Hash: HashSecret("4711"), Role: "record", Expires: soon}, day); err != nil {
-		t.Fatal(err)
-	}
-	if _, ok, _ := s.TakePairCode(ctx, HashSecret("0815"), day); ok {
-		t.Error("a wrong code is taken")
-	}
-	c, ok, err := s.TakePairCode(ctx, HashSecret("4711"), day)
-	if err != nil || !ok || c.Role != "record" {
-		t.Errorf("code: %+v, %v, %v", c, ok, err)
-	}
-	if _, ok, _ := s.TakePairCode(ctx, HashSecret("4711"), day); ok {
-		t.Error("a code works twice")
-	}
-	if err := s.PutPairCode(ctx, PairCode{Hash: HashSecret("1"), Expires: day}, day.Add(-time.Minute)); err != nil {
-		t.Fatal(err)
-	}
-	if _, ok, _ := s.TakePairCode(ctx, HashSecret("1"), day); ok {
-		t.Error("an expired code works")
-	}
-	for i := range 3 {
+	for i := range 4 {
 		tok := Token{ID: fmt.Sprint("t", i), Name: "phone", Role: "record", Hash: HashSecret(fmt.Sprint("secret", i)), Made: day}
-		if i == 1 {
-			tok.Expires = &soon
-		}
 		if err := s.PutToken(ctx, tok); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if err := s.RevokeToken(ctx, "t2", day); err != nil {
+	if err := s.RevokeToken(ctx, "t1", day); err != nil {
 		t.Fatal(err)
 	}
-	s.UseToken("t2", day.Add(2*time.Hour)) // must not undo it
+	if err := s.DeleteToken(ctx, "t2"); err != nil {
+		t.Fatal(err)
+	}
+	for _, id := range []string{"t1", "t2", "t3"} { // a use brings nothing back
+		s.UseToken(id, day.Add(2*time.Hour), 2*time.Hour)
+	}
+	s.UseToken("t3", day.Add(-24*time.Hour), 2*time.Hour+time.Second) // the clock was set back
 	s.Close()
 	s = open(t, dir, at(day))
-	for i, want := range []bool{true, false, false} {
-		if _, ok := s.TokenByHash(HashSecret(fmt.Sprint("secret", i)), soon); ok != want {
+	for i, want := range []bool{true, false, false, true} {
+		if _, ok := s.TokenByHash(HashSecret(fmt.Sprint("secret", i))); ok != want {
 			t.Errorf("token %d taken: %v, want %v", i, ok, want)
 		}
 	}
-	if _, ok := s.TokenByHash(HashSecret("secret1"), soon.Add(-time.Second)); !ok {
-		t.Error("a token is refused before it expires")
+	if tok, _ := s.TokenByHash(HashSecret("secret3")); tok.UsedRan != 7201 || tok.Used == nil || !tok.Used.Equal(day.Add(-24*time.Hour)) {
+		t.Errorf("used at %v, after %d s of running; want the clock's word and 7201", tok.Used, tok.UsedRan)
 	}
 	if err := s.RevokeToken(ctx, "none", day); !errors.Is(err, ErrNotFound) {
 		t.Errorf("revoking what is not there: %v", err)

@@ -144,8 +144,6 @@ type Store struct {
 	cursorsAt time.Time         // when they were last written
 	stopping  bool              // under mu
 
-	taking sync.Mutex // one pair code at a time
-
 	tmp     string // a copy to remove at the end; for OpenReadOnly
 	lockErr error  // why the lock file could not be made
 	away    bool   // db is in memory because the disk cannot be used; under dbmu

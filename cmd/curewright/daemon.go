@@ -57,6 +57,7 @@ type daemon struct {
 	progMu sync.Mutex
 	prog   map[string]time.Time
 
+	doors   *doors // who may come in, beside what the store knows
 	backup  backupState
 	intakes intakeCounts
 }
@@ -113,6 +114,7 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
 	d.store = store
+	d.doors = openDoors(store)
 	ok := false
 	defer func() {
 		if !ok {
@@ -223,6 +225,7 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, srv *web.Server, more
 		parts = append(parts, part{"influx", d.influx.Run})
 	}
 	err := runAll(ctx, d.log, append(parts, more...)...)
+	d.saveRan(context.WithoutCancel(ctx))
 	if cerr := d.store.Close(); err == nil {
 		err = cerr
 	}
@@ -336,6 +339,7 @@ func (d *daemon) runUpkeep(ctx context.Context) error {
 			d.log.Warn("store upkeep", "err", err)
 		}
 		d.nightlyCopy(ctx, now)
+		d.tokenUpkeep(ctx)
 	}
 }
 

@@ -17,17 +17,21 @@ import (
 type pairCmd struct {
 	Role string `enum:"look,record,push,control" default:"record" help:"What it may do: look; record work; push readings only; control the tent as well."`
 	Name string `placeholder:"NAME" help:"What to call it in the list."`
+	Days int    `placeholder:"N" help:"Days it is good for, up to 3650; without it, for as long as it is used, and ended by 180 days of running without."`
 	At   string `placeholder:"URL" help:"Address the phone will open; guessed when not given."`
 	NoQR bool   `name:"no-qr" help:"Leave the square out."`
 	JSON bool   `help:"Print one JSON object."`
 }
 
 func (pairCmd) Help() string {
-	return "Run it on the board, or over ssh, while the daemon runs.\n\nExample:\n\n  curewright pair --role record --name \"shed phone\""
+	return "Run it on the board, or over ssh, while the daemon runs.\n\nExample:\n\n  curewright pair --role record --name \"shed phone\"\n  curewright pair --role look --name \"guest\" --days 2"
 }
 
 func (c *pairCmd) Run(a *app, cl *client.Client) error {
-	p, err := cl.NewPairCode(a.ctx, web.Role(c.Role), c.Name)
+	if c.Days < 0 || c.Days > web.MaxTokenDays {
+		return usagef("--days: %d is not between 0 and %d", c.Days, web.MaxTokenDays)
+	}
+	p, err := cl.NewPairCode(a.ctx, web.Role(c.Role), c.Name, c.Days)
 	if err != nil {
 		return err
 	}

@@ -472,7 +472,14 @@ func (c *tokenListCmd) Run(a *app, cl *client.Client) error {
 		if t.Used != nil {
 			used = "last used " + t.Used.Local().Format("2 Jan 15:04")
 		}
-		fmt.Fprintf(a.out, "%-10s %-8s %-24s %s\n", t.ID, t.Role, t.Name, used)
+		end := ""
+		if t.Expires != nil {
+			end = ", good until " + t.Expires.Local().Format("2 Jan 2006")
+			if t.Days > 0 {
+				end = ", good until " + t.Expires.Local().Format("2 Jan 2006 15:04")
+			}
+		}
+		fmt.Fprintf(a.out, "%-10s %-8s %-24s %s%s\n", t.ID, t.Role, t.Name, used, end)
 	}
 	return nil
 }

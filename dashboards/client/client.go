@@ -513,9 +513,10 @@ func (c *Client) Restore(ctx context.Context, r io.Reader) (next string, err err
 	return a.Next, nil
 }
 
-// NewPairCode asks for a one-time code for a log-in of the given role.
-func (c *Client) NewPairCode(ctx context.Context, role web.Role, name string) (p web.PairCode, err error) {
-	err = c.call(ctx, "POST", api+"/paircodes", nil, map[string]string{"role": string(role), "name": name}, "", &p)
+// NewPairCode asks for a one-time code for a log-in of the given role, good
+// for so many days; 0 means as long as it is used.
+func (c *Client) NewPairCode(ctx context.Context, role web.Role, name string, days int) (p web.PairCode, err error) {
+	err = c.call(ctx, "POST", api+"/paircodes", nil, map[string]any{"role": role, "name": name, "days": days}, "", &p)
 	return p, err
 }
 

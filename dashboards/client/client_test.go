@@ -139,7 +139,7 @@ func TestCalls(t *testing.T) {
 	ok("tent", err)
 	want("heater", tent.Heater, "off")
 	ok("tent off", c.TentOff(ctx, ""))
-	code, err := c.NewPairCode(ctx, web.Look, "phone")
+	code, err := c.NewPairCode(ctx, web.Look, "phone", 3)
 	ok("pair code", err)
 	p, err := c.Pair(ctx, code.Code, "")
 	ok("pair", err)

@@ -63,7 +63,8 @@ func (s *Server) ackDo(w http.ResponseWriter, r *http.Request, do func(AckBacken
 	a, err := do(b)
 	if errors.Is(err, ErrNotFound) {
 		// A wrong link costs a try, so that links cannot be guessed at speed.
-		if _, ok := s.redeem.take("ack "+machine(r.RemoteAddr), time.Now()); !ok {
+		// They are counted apart: nobody is kept from pairing by old links.
+		if _, ok := s.links.take(r.RemoteAddr, time.Now()); !ok {
 			s.refusals[refusedTries].Add(1)
 			w.Header().Set("Retry-After", "60")
 			s.ackShow(w, r, http.StatusTooManyRequests, ackBody{Title: "Too many tries", Say: "Wait a minute."})

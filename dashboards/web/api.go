@@ -2,6 +2,7 @@ package web
 
 import (
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"reflect"
 	"strings"
@@ -428,6 +429,10 @@ func (s *Server) revoke(w http.ResponseWriter, r *http.Request) {
 	s.answer(w, r, http.StatusOK, idBody{ID: id})
 }
 
+// MaxTokenDays is the longest that a log-in can be asked to be good for: ten
+// years. Without a number it is good for as long as it is used.
+const MaxTokenDays = 3650
+
 // PairCode is the answer to POST /paircodes.
 type PairCode struct {
 	Code    string    `json:"code"`
@@ -441,11 +446,15 @@ func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
 	var q struct {
 		Role Role   `json:"role"`
 		Name string `json:"name"`
+		Days int    `json:"days"`
 	}
 	if !s.read(w, r, &q) {
 		return
 	}
 	var f Faults
+	if q.Days < 0 || q.Days > MaxTokenDays {
+		f = append(f, Fault{"days", fmt.Sprintf("%d is not between 0 (as long as it is used) and %d", q.Days, MaxTokenDays)})
+	}
 	switch q.Role {
 	case Look, Record, Push, Control:
 	default:
@@ -458,7 +467,7 @@ func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
 		s.faults(w, r, http.StatusBadRequest, f)
 		return
 	}
-	code, exp, err := s.b.NewPairCode(r.Context(), q.Role, q.Name)
+	code, exp, err := s.b.NewPairCode(r.Context(), q.Role, q.Name, q.Days)
 	if err != nil {
 		s.problem(w, r, err)
 		return

@@ -175,9 +175,10 @@ type Backend interface {
 
 	// Authenticate and the methods after it keep the tokens, hashed with
 	// [HashToken]. Redeem spends the code; a wrong, spent or expired one is
-	// [ErrNotFound].
+	// [ErrNotFound]. days is how long the log-in is to be good for; 0 means as
+	// long as it is used.
 	Authenticate(ctx context.Context, token string) (Who, bool)
-	NewPairCode(ctx context.Context, role Role, name string) (code string, expires time.Time, err error)
+	NewPairCode(ctx context.Context, role Role, name string, days int) (code string, expires time.Time, err error)
 	Redeem(ctx context.Context, code, device string) (token string, who Who, err error)
 	ListTokens(ctx context.Context) ([]TokenInfo, error)
 	RevokeToken(ctx context.Context, id string) error
@@ -201,7 +202,8 @@ type TokenInfo struct {
 	Role    Role       `json:"role"`
 	Made    time.Time  `json:"made"`
 	Used    *time.Time `json:"used"`
-	Expires *time.Time `json:"expires"`
+	Days    int        `json:"days"`    // it was given for; 0: as long as it is used
+	Expires *time.Time `json:"expires"` // if it is not used until then
 }
 
 // Event is one server-sent event: "snapshot" after each estimate, "reading",

@@ -108,7 +108,7 @@ func TestGateInBrowser(t *testing.T) {
 	// Opened without a log-in, the page comes and can ask for the code.
 	run("open", chromedp.Navigate(board+"/"))
 	want("data without a log-in", fetch("/api/v1/snapshot", "{}"), "401")
-	code, _, err := b.NewPairCode(t.Context(), web.Record, "phone")
+	code, _, err := b.NewPairCode(t.Context(), web.Record, "phone", 0)
 	if err != nil {
 		t.Fatal(err)
 	}

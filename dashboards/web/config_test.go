@@ -106,7 +106,7 @@ func TestTLS(t *testing.T) {
 		t.Fatalf("%v %v", res, err)
 	}
 	res.Body.Close()
-	code, _, _ := b.NewPairCode(t.Context(), web.Look, "p")
+	code, _, _ := b.NewPairCode(t.Context(), web.Look, "p", 0)
 	res, err = client.Post("https://"+addr+"/pair", "application/json", strings.NewReader(`{"code":"`+code+`"}`))
 	if err != nil || len(res.Cookies()) != 1 || !res.Cookies()[0].Secure {
 		t.Errorf("over TLS the cookie is %+v, want Secure; %v", res.Cookies(), err)

@@ -254,46 +254,59 @@ func tokenOf(r *http.Request) (token string, cookie bool) {
 	return "", false
 }
 
-// machine returns what stands for one machine in limits: its IPv4 address, or
-// its whole IPv6 network, of which it has all addresses.
+// machine returns what stands for one machine in limits on connections: its
+// IPv4 address, or its whole IPv6 network, of which it has all addresses.
 func machine(hostport string) string {
-	ap, err := netip.ParseAddrPort(hostport)
-	if err != nil {
-		return hostport
-	}
-	a := ap.Addr().Unmap()
-	if a.Is6() {
-		p, _ := a.WithZone("").Prefix(64) // 64 fits every IPv6 address
-		return p.String()
-	}
-	return a.String()
+	_, network := whence(hostport)
+	return network
 }
 
-// limiter allows each caller some tries a minute and everybody together some
-// more, in fixed minutes. Its memory is bounded: the overall limit is reached
-// before the map grows.
+// whence returns the address that a request comes from and the network that
+// its sender may have all addresses of: the 64-bit one of an IPv6 address, and
+// for IPv4 the address itself.
+func whence(hostport string) (addr, network string) {
+	ap, err := netip.ParseAddrPort(hostport)
+	if err != nil {
+		return hostport, hostport
+	}
+	a := ap.Addr().Unmap().WithZone("")
+	if a.Is6() {
+		p, _ := a.Prefix(64) // 64 fits every IPv6 address
+		return a.String(), p.String()
+	}
+	return a.String(), a.String()
+}
+
+// limiter allows each address some tries a minute, each network more and
+// everybody together more still, in fixed minutes. All phones of a shed are of
+// one IPv6 network: one of them must not use up what the others have. Its
+// memory is bounded: the overall limit is reached before the maps grow.
 type limiter struct {
-	each, all int
+	each, net, all int
 
 	mu    sync.Mutex
 	start time.Time
 	total int
 	by    map[string]int
+	nets  map[string]int
 }
 
-func newLimiter(each, all int) *limiter { return &limiter{each: each, all: all} }
+// newLimiter bounds guesses. The numbers are reckoned in SECURITY.md.
+func newLimiter() *limiter { return &limiter{each: 5, net: 60, all: 300} }
 
 // take spends one try; where there is none left it returns how long to wait.
-func (l *limiter) take(who string, now time.Time) (wait time.Duration, ok bool) {
+func (l *limiter) take(hostport string, now time.Time) (wait time.Duration, ok bool) {
+	addr, network := whence(hostport)
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.by == nil || now.Sub(l.start) >= time.Minute {
-		l.start, l.total, l.by = now, 0, map[string]int{}
+		l.start, l.total, l.by, l.nets = now, 0, map[string]int{}, map[string]int{}
 	}
-	if l.total >= l.all || l.by[who] >= l.each {
+	if l.total >= l.all || l.by[addr] >= l.each || l.nets[network] >= l.net {
 		return l.start.Add(time.Minute).Sub(now), false
 	}
 	l.total++
-	l.by[who]++
+	l.by[addr]++
+	l.nets[network]++
 	return 0, true
 }

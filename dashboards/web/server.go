@@ -55,7 +55,8 @@ type Server struct {
 	handler http.Handler
 	assets  *assets
 	metrics http.Handler
-	redeem  *limiter
+	redeem  *limiter // of pairing codes
+	links   *limiter // of acknowledge links
 
 	streams     atomic.Int64
 	streamsLost atomic.Uint64
@@ -80,7 +81,7 @@ func New(cfg Config, b Backend) (*Server, error) {
 		cfg.Listen = DefaultListen
 	}
 	errs := cfg.ConfigSection.Check()
-	s := &Server{cfg: cfg, b: b, log: cfg.Log, logSeen: map[string]logged{}, redeem: newLimiter(5, 30)}
+	s := &Server{cfg: cfg, b: b, log: cfg.Log, logSeen: map[string]logged{}, redeem: newLimiter(), links: newLimiter()}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}

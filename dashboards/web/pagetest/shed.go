@@ -622,7 +622,7 @@ func (s *Shed) Authenticate(_ context.Context, token string) (web.Who, bool) {
 }
 
 // NewPairCode implements [web.Backend].
-func (s *Shed) NewPairCode(context.Context, web.Role, string) (string, time.Time, error) {
+func (s *Shed) NewPairCode(context.Context, web.Role, string, int) (string, time.Time, error) {
 	return Code, s.Now().Add(10 * time.Minute), nil
 }
 

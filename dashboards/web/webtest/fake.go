@@ -457,8 +457,8 @@ func (b *Backend) Authenticate(_ context.Context, token string) (web.Who, bool) 
 	return who, ok && !b.revoked[who.Name]
 }
 
-func (b *Backend) NewPairCode(_ context.Context, role web.Role, name string) (string, time.Time, error) {
-	out, err := b.enter(web.Who{}, "paircode %s", role)
+func (b *Backend) NewPairCode(_ context.Context, role web.Role, name string, days int) (string, time.Time, error) {
+	out, err := b.enter(web.Who{}, "paircode %s %d", role, days)
 	if err != nil {
 		return "", time.Time{}, err
 	}
