@@ -74,9 +74,10 @@ mount -t sysfs -o ro sysfs "$root/sys"
 mount -t tmpfs -o mode=755 tmpfs "$root/dev"
 for d in null zero full random urandom tty; do cp -a "/dev/$d" "$root/dev/"; done
 mkdir "$root"/dev/{pts,shm}
-mount -t devpts devpts "$root/dev/pts"
+mount -t devpts -o newinstance,ptmxmode=666 devpts "$root/dev/pts"
 mount -t tmpfs tmpfs "$root/dev/shm"
 ln -s /proc/self/fd "$root/dev/fd"
+ln -s pts/ptmx "$root/dev/ptmx"
 within() { chroot "$root" /usr/bin/env -i HOME=/root TERM=dumb PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin "${env[@]}" "$@"; }
 within update-ca-certificates >/dev/null 2>&1
 for p in go npm gcc curl; do ! within sh -c "command -v $p" >/dev/null || fail "$p is there already: not an empty machine"; done
@@ -118,10 +119,10 @@ newcomer_demo() {
   curl -sSf "$url" | grep -qi '<!doctype html>' || fail "$url is no page"
   curl -sSf "${url}api/v1/snapshot" | python3 -c '
 import json, sys
-coats = json.load(sys.stdin)["coats"]
+coats = json.load(sys.stdin)["result"]["coats"]
 assert coats, "no coat"
 for c in coats:
-    print("         ", c["id"], c["state"], c["advice"] if isinstance(c.get("advice"), str) else "")
+    print("         ", c["id"], c["state"], c["advice"])
 ' || fail "no coats at ${url}api/v1/snapshot"
   kill -INT -- -$pid
   for _ in $(seq 50); do kill -0 -- -$pid 2>/dev/null || break; sleep 0.2; done
