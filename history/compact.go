@@ -1,0 +1,371 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+)
+
+// packDue reports whether an hour is complete or the tail has grown long.
+func (s *Store) packDue() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.readOnly || s.failing != nil {
+		return false
+	}
+	if s.tailCount > 50_000 {
+		return s.packable() > 0
+	}
+	now := s.opts.Now().UnixMilli()
+	for _, p := range s.byIdx {
+		// Half a minute of grace for readings on their way.
+		if p != nil && len(p.tail) > 0 && p.boot == "" && floorHour(p.tail[0].t) < floorHour(now-30_000) {
+			return true
+		}
+	}
+	return false
+}
+
+// cutoff is the hour before which a probe's readings can be packed; mu is
+// held.
+func (s *Store) cutoff(p *probe) int64 {
+	h := floorHour(p.newest)
+	if p.boot == "" && s.trusted {
+		h = max(h, floorHour(s.opts.Now().UnixMilli()-30_000))
+	}
+	return h
+}
+
+// packable counts readings whose hour is complete; mu is held.
+func (s *Store) packable() int {
+	n := 0
+	for _, p := range s.byIdx {
+		if p == nil {
+			continue
+		}
+		end := s.cutoff(p) * hourMS
+		n += sort.Search(len(p.tail), func(i int) bool { return p.tail[i].t >= end })
+	}
+	return n
+}
+
+// Compact packs complete hours and enforces the bounds on size and age. The
+// store does it by itself; call it to have it done now.
+func (s *Store) Compact(ctx context.Context) error {
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	for {
+		more, err := s.flushSome(ctx)
+		if err != nil {
+			return err
+		}
+		if !more {
+			break
+		}
+	}
+	if err := s.packNow(ctx); err != nil {
+		return err
+	}
+	if err := s.retain(ctx); err != nil {
+		return err
+	}
+	s.makeReserve()
+	return nil
+}
+
+// packNow packs all complete hours in one transaction; dbmu is held and
+// nothing is pending.
+func (s *Store) packNow(ctx context.Context) error {
+	type group struct {
+		p    *probe
+		hour int64
+		rs   []rec
+	}
+	s.mu.Lock()
+	pendingFrom := int64(math.MaxInt64) // not on disk yet: came since the flush
+	if len(s.pending) > 0 {
+		pendingFrom = s.pending[0].seq
+	}
+	var groups []group
+	var rest []pend
+	for _, p := range s.byIdx {
+		if p == nil {
+			continue
+		}
+		end := s.cutoff(p) * hourMS
+		for _, c := range p.tail {
+			switch {
+			case c.seq >= pendingFrom:
+			case c.t >= end:
+				rest = append(rest, pend{p.idx, c})
+			default:
+				h := floorHour(c.t)
+				if n := len(groups); n == 0 || groups[n-1].p != p || groups[n-1].hour != h || len(groups[n-1].rs) >= maxPack {
+					groups = append(groups, group{p: p, hour: h})
+				}
+				g := &groups[len(groups)-1]
+				g.rs = append(g.rs, c)
+			}
+		}
+	}
+	old := make([]int64, 0, len(s.tailRows))
+	for id := range s.tailRows {
+		old = append(old, id)
+	}
+	nextSeq := s.nextSeq
+	s.mu.Unlock()
+	if len(groups) == 0 {
+		return nil
+	}
+	slices.SortFunc(rest, func(a, b pend) int { return int(min(max(a.seq-b.seq, -1), 1)) })
+	slices.SortStableFunc(groups, func(a, b group) int { return int(min(max(a.hour-b.hour, -1), 1)) })
+
+	// Where a part of the hour is packed already, what is in it is left out.
+	log := packLog{safe: nextSeq}
+	if len(rest) > 0 {
+		log.safe = rest[0].seq
+	}
+	if pendingFrom < log.safe {
+		log.safe = pendingFrom
+	}
+	type out struct {
+		id   int64
+		body []byte
+		n    int
+		p    *probe
+		hour int64
+	}
+	var outs []out
+	parts := map[int64]int64{}
+	packedNow := map[int64]bool{} // numbers that leave the tail
+	hi := int64(0)
+	for _, g := range groups {
+		for _, c := range g.rs {
+			packedNow[c.seq] = true
+			hi = max(hi, c.seq)
+		}
+		base := packID(g.hour, g.p.idx, 0)
+		part, known := parts[base]
+		rs := g.rs
+		if !known && g.p.first <= g.hour && g.hour <= g.p.last {
+			have := map[int64]rec{}
+			err := eachRow(ctx, s.db, "packs", base, base|(maxParts-1), func(id int64, body []byte, ok bool) error {
+				part = id&(maxParts-1) + 1
+				if ok {
+					if _, old, err := unpack(body); err == nil {
+						for _, c := range old {
+							have[c.t] = c
+						}
+					}
+				}
+				return nil
+			})
+			if err != nil {
+				if isCorrupt(err) {
+					s.corrupt(err)
+				}
+				return diskError(err)
+			}
+			if len(have) > 0 {
+				rs = slices.DeleteFunc(slices.Clone(rs), func(c rec) bool {
+					o, ok := have[c.t]
+					return ok && o.same(c)
+				})
+			}
+		}
+		if len(rs) == 0 {
+			continue
+		}
+		if part >= maxParts {
+			return fmt.Errorf("hour %d of probe %s: too many late parts", g.hour, g.p.name)
+		}
+		parts[base] = part + 1
+		o := out{id: base | part, body: pack(g.p.name, rs), n: len(rs), p: g.p, hour: g.hour}
+		outs = append(outs, o)
+		log.packs = append(log.packs, refOf(o.id, rs))
+	}
+
+	var tail []tailRow
+	for b := rest; len(b) > 0; {
+		n := min(len(b), 2000)
+		tail = append(tail, makeTailRow(b[:n]))
+		b = b[n:]
+	}
+	s.mu.Lock()
+	for _, o := range outs {
+		o.p.first, o.p.last = min(o.p.first, o.hour), max(o.p.last, o.hour)
+		s.saveProbe(o.p)
+	}
+	var rows []kvRow
+	for k := range s.kvDirty {
+		rows = append(rows, *s.kv[k])
+	}
+	s.mu.Unlock()
+
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		for _, o := range outs {
+			if err := putRow(ctx, tx, "packs", o.id, o.body); err != nil {
+				return err
+			}
+		}
+		if len(log.packs) > 0 {
+			// Rising in order of packing, and never below what it holds.
+			var last int64
+			if err := tx.QueryRowContext(ctx, "SELECT coalesce(max(id), 0) FROM packlog").Scan(&last); err != nil {
+				return err
+			}
+			if err := putRow(ctx, tx, "packlog", max(last+1, hi), log.encode()); err != nil {
+				return err
+			}
+		}
+		for _, id := range old {
+			if err := delRow(ctx, tx, "tail", id); err != nil {
+				return err
+			}
+		}
+		for _, r := range tail {
+			if err := putRow(ctx, tx, "tail", r.id, r.body); err != nil {
+				return err
+			}
+		}
+		for _, r := range rows {
+			if err := putKV(ctx, tx, r); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, o := range outs {
+		s.stats.Packed += uint64(o.n)
+		s.stats.PackedSize += uint64(len(o.body))
+	}
+	for _, id := range old {
+		delete(s.tailRows, id)
+	}
+	for _, r := range tail {
+		s.tailRows[r.id] = true
+	}
+	for _, r := range rows {
+		if s.kv[r.kvKey] != nil && s.kv[r.kvKey].Rev == r.Rev {
+			delete(s.kvDirty, r.kvKey)
+		}
+	}
+	for _, p := range s.byIdx {
+		if p == nil {
+			continue
+		}
+		before := len(p.tail)
+		p.tail = slices.DeleteFunc(p.tail, func(c rec) bool { return packedNow[c.seq] })
+		if len(p.tail) < cap(p.tail)/4 {
+			p.tail = slices.Clone(p.tail)
+		}
+		s.tailCount -= before - len(p.tail)
+	}
+	return nil
+}
+
+// retain drops the oldest hours beyond the bounds; dbmu is held.
+func (s *Store) retain(ctx context.Context) error {
+	oldest := floorHour(s.opts.Now().Add(-s.opts.MaxAge).UnixMilli())
+	if err := s.dropHours(ctx, oldest); err != nil {
+		return err
+	}
+	for range 1000 {
+		var pages, free, size int64
+		for q, v := range map[string]*int64{"page_count": &pages, "freelist_count": &free, "page_size": &size} {
+			if err := s.db.QueryRowContext(ctx, "PRAGMA "+q).Scan(v); err != nil {
+				return diskError(err)
+			}
+		}
+		if (pages-free)*size <= s.opts.MaxBytes {
+			return nil
+		}
+		var first sql.NullInt64
+		if err := s.db.QueryRowContext(ctx, "SELECT min(id) FROM packs WHERE id >= ?", packID(firstHour, 0, 0)).Scan(&first); err != nil {
+			return diskError(err)
+		}
+		if !first.Valid {
+			return nil // no readings left to drop; work stays
+		}
+		if err := s.dropHours(ctx, packHour(first.Int64)+24); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// dropHours drops packs of hours before the given one and events of that age.
+func (s *Store) dropHours(ctx context.Context, hour int64) error {
+	if hour <= firstHour {
+		return nil
+	}
+	from, end := packID(firstHour, 0, 0), packID(hour, 0, 0)-1
+	var n int
+	if err := s.db.QueryRowContext(ctx, "SELECT count(*) FROM (SELECT 1 FROM packs WHERE id BETWEEN ? AND ? UNION ALL SELECT 1 FROM events WHERE id < ? LIMIT 1)", from, end, eventID(hour*hourMS, 0)).Scan(&n); err != nil {
+		return diskError(err)
+	}
+	if n == 0 {
+		return nil
+	}
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, "DELETE FROM packs WHERE id BETWEEN ? AND ?", from, end); err != nil {
+			return err
+		}
+		if _, err := tx.ExecContext(ctx, "DELETE FROM events WHERE id < ?", eventID(hour*hourMS, 0)); err != nil {
+			return err
+		}
+		return prunePackLog(ctx, tx, hour)
+	})
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, p := range s.byIdx {
+		if p != nil && p.boot == "" && p.first <= p.last && p.first < hour {
+			p.first = hour
+			if p.first > p.last {
+				p.first, p.last = math.MaxInt64, math.MinInt64
+			}
+			s.saveProbe(p)
+		}
+	}
+	return nil
+}
+
+// prunePackLog drops the oldest entries of the log of packs that name none
+// but dropped packs.
+func prunePackLog(ctx context.Context, tx *sql.Tx, hour int64) error {
+	var old []int64
+	err := eachRow(ctx, tx, "packlog", 0, maxID, func(id int64, body []byte, ok bool) error {
+		l, err := decodePackLog(body)
+		if ok && err == nil {
+			for _, r := range l.packs {
+				if h := packHour(r.id); h >= hour || h < firstHour {
+					return errStop
+				}
+			}
+		}
+		old = append(old, id)
+		return nil
+	})
+	if err != nil && !errors.Is(err, errStop) {
+		return err
+	}
+	// The newest stays: its number is where the next begins.
+	for _, id := range old[:max(len(old)-1, 0)] {
+		if err := delRow(ctx, tx, "packlog", id); err != nil {
+			return err
+		}
+	}
+	return nil
+}
