@@ -4,9 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net/http"
-	"strconv"
-	"strings"
 	"time"
 )
 
@@ -109,25 +106,4 @@ func (m Message) Body() string {
 		s += "\n\nSeen it? " + m.AckURL + "\n(opens on the shed's network only)"
 	}
 	return s
-}
-
-// HTTPError turns an answer into nil (2xx), a passing error (408, 425, 429 and
-// 5xx, with the wait that the other side names) or a permanent one. text is
-// the beginning of its body.
-func HTTPError(name string, res *http.Response, text []byte) error {
-	code := res.StatusCode
-	if code >= 200 && code < 300 {
-		return nil
-	}
-	err := fmt.Errorf("channel %s: post: answered %s", name, res.Status)
-	if t := strings.Join(strings.Fields(string(text)), " "); t != "" {
-		err = fmt.Errorf("%w: %s", err, t)
-	}
-	if code < 500 && code != http.StatusRequestTimeout && code != http.StatusTooEarly && code != http.StatusTooManyRequests {
-		return Permanent(err)
-	}
-	if s, e := strconv.Atoi(res.Header.Get("Retry-After")); e == nil && s > 0 {
-		return &RetryAfterError{Err: err, Wait: time.Duration(s) * time.Second}
-	}
-	return err
 }

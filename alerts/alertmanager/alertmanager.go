@@ -6,11 +6,8 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"net/http"
-	"net/url"
 	"strings"
 	"time"
 
@@ -42,12 +39,11 @@ var (
 
 // New returns a channel; it does no I/O.
 func New(name string, o Options) (*Channel, error) {
-	u, err := url.Parse(o.URL)
-	if err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Host == "" {
-		return nil, fmt.Errorf("channel %s: url: not an http or https address", name)
+	if err := alerts.CheckURL(name, o.URL); err != nil {
+		return nil, err
 	}
 	if o.Client == nil {
-		o.Client = &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+		o.Client = alerts.HTTPClient()
 	}
 	if o.Now == nil {
 		o.Now = time.Now
@@ -143,21 +139,8 @@ func (c *Channel) post(ctx context.Context, list []posted) error {
 	if err != nil {
 		return alerts.Permanent(fmt.Errorf("channel %s: url: not usable", c.name))
 	}
-	req.Header.Set("Content-Type", "application/json")
-	req.Header.Set("User-Agent", "curewright")
 	if c.o.User != "" {
 		req.SetBasicAuth(c.o.User, c.o.Password)
 	}
-	res, err := c.o.Client.Do(req)
-	if err != nil {
-		var ue *url.Error
-		if errors.As(err, &ue) {
-			err = ue.Err
-		}
-		return fmt.Errorf("channel %s: post: %w", c.name, err)
-	}
-	defer res.Body.Close()
-	text, _ := io.ReadAll(io.LimitReader(res.Body, 200))
-	io.Copy(io.Discard, io.LimitReader(res.Body, 64<<10))
-	return alerts.HTTPError(c.name, res, text)
+	return alerts.Post(c.o.Client, c.name, req)
 }

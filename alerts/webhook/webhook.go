@@ -14,11 +14,8 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"net/http"
-	"net/url"
 	"strconv"
 	"time"
 
@@ -45,14 +42,11 @@ var (
 
 // New returns a channel; it does no I/O.
 func New(name string, o Options) (*Channel, error) {
-	u, err := url.Parse(o.URL)
-	if err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Host == "" {
-		// The address itself may carry a secret and is not repeated.
-		return nil, fmt.Errorf("channel %s: url: not an http or https address", name)
+	if err := alerts.CheckURL(name, o.URL); err != nil {
+		return nil, err
 	}
 	if o.Client == nil {
-		// A redirect would carry the signed body to somebody else.
-		o.Client = &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+		o.Client = alerts.HTTPClient()
 	}
 	return &Channel{name: name, o: o}, nil
 }
@@ -81,30 +75,11 @@ func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
 	}
 	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.o.URL, bytes.NewReader(body))
 	if err != nil {
-		return alerts.Permanent(fmt.Errorf("channel %s: %w", c.name, bare(err)))
+		return alerts.Permanent(fmt.Errorf("channel %s: url: not usable", c.name))
 	}
-	req.Header.Set("Content-Type", "application/json")
-	req.Header.Set("User-Agent", "curewright")
 	req.Header.Set("Idempotency-Key", m.Key)
 	if c.o.Secret != "" {
 		req.Header.Set("X-Curewright-Signature", Sign(c.o.Secret, time.Now(), body))
 	}
-	res, err := c.o.Client.Do(req)
-	if err != nil {
-		return fmt.Errorf("channel %s: post: %w", c.name, bare(err))
-	}
-	defer res.Body.Close()
-	text, _ := io.ReadAll(io.LimitReader(res.Body, 200))
-	io.Copy(io.Discard, io.LimitReader(res.Body, 64<<10)) // so that the connection is used again
-	return alerts.HTTPError(c.name, res, text)
-}
-
-// bare drops the address that net/http puts in front of its errors: it may
-// carry a secret.
-func bare(err error) error {
-	var ue *url.Error
-	if errors.As(err, &ue) {
-		return ue.Err
-	}
-	return err
+	return alerts.Post(c.o.Client, c.name, req)
 }

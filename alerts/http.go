@@ -1,0 +1,75 @@
+package alerts
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// CheckURL refuses what is no http or https address with a host. The error
+// does not repeat it: an address may carry a secret.
+func CheckURL(channel, address string) error {
+	u, err := url.Parse(address)
+	if err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Host == "" {
+		return fmt.Errorf("channel %s: url: not an http or https address", channel)
+	}
+	return nil
+}
+
+// HTTPClient returns a client that follows no redirects: one would carry a
+// signed body or a password to somebody else.
+func HTTPClient() *http.Client {
+	return &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+}
+
+// Post sends a channel's request with its JSON body. 2xx is success; no answer,
+// 408, 425, 429 and 5xx are tried again, after the wait that the other side
+// names ([RetryAfterError]); every other answer is [ErrPermanent]. Errors do
+// not show the address.
+func Post(c *http.Client, channel string, req *http.Request) error {
+	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("User-Agent", "curewright")
+	res, err := c.Do(req)
+	if err != nil {
+		return fmt.Errorf("channel %s: post: %w", channel, withoutURL(err))
+	}
+	defer res.Body.Close()
+	text, _ := io.ReadAll(io.LimitReader(res.Body, 200))
+	io.Copy(io.Discard, io.LimitReader(res.Body, 64<<10)) // so that the connection is used again
+	return httpError(channel, res, text)
+}
+
+// withoutURL drops the address that net/http puts in front of its errors.
+func withoutURL(err error) error {
+	var ue *url.Error
+	if errors.As(err, &ue) {
+		return ue.Err
+	}
+	return err
+}
+
+// httpError turns an answer into nil (2xx), a passing error (408, 425, 429 and
+// 5xx, with the wait that the other side names) or a permanent one. text is
+// the beginning of its body.
+func httpError(name string, res *http.Response, text []byte) error {
+	code := res.StatusCode
+	if code >= 200 && code < 300 {
+		return nil
+	}
+	err := fmt.Errorf("channel %s: post: answered %s", name, res.Status)
+	if t := strings.Join(strings.Fields(string(text)), " "); t != "" {
+		err = fmt.Errorf("%w: %s", err, t)
+	}
+	if code < 500 && code != http.StatusRequestTimeout && code != http.StatusTooEarly && code != http.StatusTooManyRequests {
+		return Permanent(err)
+	}
+	if s, e := strconv.Atoi(res.Header.Get("Retry-After")); e == nil && s > 0 {
+		return &RetryAfterError{Err: err, Wait: time.Duration(s) * time.Second}
+	}
+	return err
+}
