@@ -81,16 +81,16 @@ func CheckSections(sections []ConfigSection, drivers map[string]bool) []error {
 		if every == 0 {
 			every = DefaultEvery
 		}
-		if every < time.Millisecond {
+		if every > 0 && every < time.Millisecond {
 			// A bare number was taken as nanoseconds.
-			bad("every", "%d has no unit: write it as \"%ds\"", every, every)
+			bad("every", "%d has no unit: write it as \"%ds\"", int64(every), int64(every))
 		} else if every < time.Second {
 			bad("every", "%v is below 1s", every)
 		}
 		if every > time.Hour {
 			bad("every", "%v is above 1h", every)
 		}
-		if stale := time.Duration(c.Stale); stale != 0 && stale < every {
+		if stale := time.Duration(c.Stale); stale != 0 && stale < every && every > 0 {
 			bad("stale", "%v is shorter than every, %v: each reading would be missing before the next", stale, every)
 		}
 	}

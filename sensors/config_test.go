@@ -25,6 +25,15 @@ func TestCheckSections(t *testing.T) {
 		{ID: "e", Driver: "push", Bus: "i2c-1"},
 		{},
 	}
+	for every, want := range map[Duration]string{
+		Duration(-time.Second):  "-1s is below 1s", // no number without a unit
+		10:                      `10 has no unit: write it as "10s"`,
+		Duration(2 * time.Hour): "2h0m0s is above 1h",
+	} {
+		if got := errors.Join(CheckSections([]ConfigSection{{ID: "a", Driver: "push", Every: every}}, drivers)...); got == nil || !strings.HasSuffix(got.Error(), want) {
+			t.Errorf("every %d: %v, want %s", every, got, want)
+		}
+	}
 	got := errors.Join(CheckSections(bad, drivers)...).Error()
 	for _, want := range []string{
 		"probe[1].id", "probe[1].driver", "probe[1].role",

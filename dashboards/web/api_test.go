@@ -338,6 +338,15 @@ func TestPush(t *testing.T) {
 			t.Errorf("%s: %q, want %q", body, got, want)
 		}
 	}
+	// A bridge speaks for many probes: the fault of one is that one's.
+	w = ask{method: "POST", path: "/api/v1/readings", body: `[{"probe":"a","temp_c":"9.5","rh":5},{"probe":"r","temp_c":9.5}, 7,{"probe":"r"},{"temp_c":1,"probe":5,"time":"noon"} ,{"probe":"s","temp_c":10}]`}.do(t, h)
+	if want := `{"taken":2,"refused":[{"index":0,"probe":"a","why":"temp_c: want a number; rh: unknown field"},{"index":2,"probe":"","why":"want an object"},` +
+		`{"index":3,"probe":"r","why":"no value"},{"index":4,"probe":"","why":"probe: want text in quotes; time: \"noon\" is not a time: want a time such as 2026-10-10T09:40:00+01:00"}]}` + "\n"; w.Code != 202 || w.Body.String() != want {
+		t.Errorf("a mixed push: %d %s, want 202 %s", w.Code, w.Body, want)
+	}
+	if w = (ask{method: "POST", path: "/api/v1/readings", body: "[" + strings.Repeat("1,", 10_000) + "1]"}).do(t, h); w.Code != 400 && w.Code != 413 {
+		t.Errorf("10,001 that are none: %d", w.Code)
+	}
 	many := "[" + strings.Repeat(`{"probe":"r","temp_c":9},`, 10_000) + `{"probe":"r","temp_c":9}]`
 	if w := (ask{method: "POST", path: "/api/v1/readings", body: many}).do(t, h); w.Code != 413 {
 		t.Errorf("10,001 readings: %d, want 413", w.Code)

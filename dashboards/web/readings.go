@@ -2,15 +2,19 @@ package web
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"encoding/csv"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"net/http"
+	"reflect"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"curewright/sensors"
@@ -24,16 +28,12 @@ func (s *Server) push(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var rs []PushReading
-	f := decodeStrict(b, &rs, false)
-	if f == nil && rs == nil {
-		f = Faults{{"", "want an array of readings"}}
-	}
+	rs, places, refused, f := decodePush(b)
 	if f != nil {
 		s.faults(w, r, http.StatusBadRequest, f)
 		return
 	}
-	if len(rs) > maxPush {
+	if len(places)+len(refused) > maxPush {
 		s.fail(w, r, http.StatusRequestEntityTooLarge, "", "more than "+strconv.Itoa(maxPush)+" readings at once")
 		return
 	}
@@ -42,10 +42,84 @@ func (s *Server) push(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
-	res.Refused = full(res.Refused)
+	for i := range res.Refused {
+		res.Refused[i].Index = places[res.Refused[i].Index]
+	}
+	res.Refused = full(append(res.Refused, refused...))
+	slices.SortStableFunc(res.Refused, func(a, b PushRefusal) int { return a.Index - b.Index })
 	s.pushTaken.Add(uint64(max(res.Taken, 0)))
 	s.pushRefused.Add(uint64(len(res.Refused)))
 	s.answer(w, r, http.StatusAccepted, res)
+}
+
+// decodePush reads an array of readings. One that is not written as a reading
+// is refused for itself, beside those that are: a bridge speaks for many
+// probes, and the fault of one is that one's. Where none is, or the body is no
+// array at all, the faults come back with their places. places are the
+// readings' own in the body.
+func decodePush(b []byte) (rs []PushReading, places []int, refused []PushRefusal, f Faults) {
+	if f = jsonText(b); f != nil {
+		return nil, nil, nil, f
+	}
+	c := checker{b: b}
+	if c.next() != '[' {
+		what := "want an array"
+		if c.next() == 'n' {
+			what += " of readings"
+		}
+		return nil, nil, nil, Faults{{"", what}}
+	}
+	t := reflect.TypeFor[PushReading]()
+	var all Faults
+	var good []byte // the array without what is refused; nil while that is nothing
+	c.each(false, func(_ []byte, i int) {
+		if i > maxPush {
+			c.skip() // too many: the caller says so
+			return
+		}
+		begin := c.i
+		if c.value(nil, t); len(c.faults) == 0 {
+			if good != nil && len(places) > 0 {
+				good = append(good, ',')
+			}
+			if good != nil {
+				good = append(good, b[begin:c.i]...)
+			}
+			places = append(places, i)
+			return
+		}
+		if good == nil {
+			good = bytes.Clone(bytes.TrimRight(b[:begin], ", \n\t\r"))
+		}
+		why := make([]string, len(c.faults))
+		for k, x := range c.faults {
+			why[k] = x.What
+			if x.Field != "" {
+				why[k] = x.Field + ": " + x.What
+				x.Field = "." + x.Field
+			}
+			if len(all) < maxFaults {
+				all = append(all, Fault{fmt.Sprintf("[%d]%s", i, x.Field), x.What})
+			}
+		}
+		c.faults = nil
+		var who struct {
+			Probe any `json:"probe"`
+		}
+		json.Unmarshal(b[begin:c.i], &who) // no object, no name
+		name, _ := who.Probe.(string)
+		refused = append(refused, PushRefusal{Index: i, Probe: short(name), Why: strings.Join(why, "; ")})
+	})
+	if len(places) == 0 && len(refused) > 0 {
+		return nil, nil, nil, all
+	}
+	if good != nil {
+		b = append(good, ']')
+	}
+	if err := json.Unmarshal(b, &rs); err != nil {
+		return nil, nil, nil, Faults{{"", err.Error()}}
+	}
+	return rs, places, refused, nil
 }
 
 // defaultGap is how long without a reading counts as a gap where the probe's
