@@ -149,6 +149,9 @@ func (in recordSource) document(piece string) (record.Document, error) {
 		}
 		out.Coats = append(out.Coats, rc)
 	}
+	if err := in.struck(&out); err != nil {
+		return record.Document{}, err
+	}
 	for _, a := range in.alerts {
 		if mine[a.Panel] || mine[a.Subject] || mine["probe "+a.Subject] {
 			out.Alerts = append(out.Alerts, a)
@@ -210,4 +213,84 @@ func (in recordSource) coat(c coat.Coat) (record.Coat, error) {
 		}
 	}
 	return out, nil
+}
+
+// struck adds what was taken back: a finger test or a cup under its coat, a
+// coat with its finger tests on its side. Nobody makes an entry vanish from a
+// record by taking it back.
+func (in recordSource) struck(out *record.Input) error {
+	type entry struct {
+		Panel, Coat string // as its last version says
+		gone        bool
+		versions    []record.Change
+	}
+	said := func(body []byte, v any) { json.Unmarshal(body, v) } // a body that says nothing belongs nowhere
+	all := func(kind string) (map[string]*entry, []string, error) {
+		cs, err := in.changes(kind, "")
+		if err != nil {
+			return nil, nil, err
+		}
+		by, order := map[string]*entry{}, []string(nil)
+		for _, x := range cs {
+			e := by[x.ID]
+			if e == nil {
+				e = new(entry)
+				by[x.ID], order = e, append(order, x.ID)
+			}
+			said(x.Body, e)
+			e.gone = x.Op == "delete"
+			e.versions = append(e.versions, record.Change{Kind: x.Kind, ID: x.ID, Version: x.Version, Op: x.Op, At: x.At, By: x.By, Body: x.Body})
+		}
+		return by, order, nil
+	}
+	coats, coatIDs, err := all("coat")
+	if err != nil {
+		return err
+	}
+	feels, feelIDs, err := all("feel")
+	if err != nil {
+		return err
+	}
+	cups, cupIDs, err := all("batch")
+	if err != nil {
+		return err
+	}
+	for i := range out.Coats {
+		c := &out.Coats[i]
+		for _, id := range feelIDs {
+			if f := feels[id]; f.gone && f.Coat == c.Coat.ID {
+				c.Changes = append(c.Changes, f.versions...)
+			}
+		}
+		var once struct{ Batches []string } // of any version of the coat
+		used := map[string]bool{}
+		if e := coats[c.Coat.ID]; e != nil {
+			for _, v := range e.versions {
+				once.Batches = nil
+				said(v.Body, &once)
+				for _, id := range once.Batches {
+					used[id] = true
+				}
+			}
+		}
+		for _, id := range cupIDs {
+			if used[id] && (cups[id].gone || !slices.Contains(c.Coat.Batches, id)) {
+				c.Changes = append(c.Changes, cups[id].versions...)
+			}
+		}
+	}
+	for _, id := range coatIDs {
+		e := coats[id]
+		if !e.gone || !slices.ContainsFunc(out.Panels, func(p coat.Panel) bool { return p.ID == e.Panel }) {
+			continue
+		}
+		g := record.Struck{Panel: e.Panel, Changes: e.versions}
+		for _, f := range feelIDs {
+			if feels[f].Coat == id {
+				g.Changes = append(g.Changes, feels[f].versions...)
+			}
+		}
+		out.Struck = append(out.Struck, g)
+	}
+	return nil
 }

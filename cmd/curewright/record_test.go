@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"curewright/dashboards/record"
+	"curewright/dashboards/web"
 	"curewright/sensors/shopsim"
 )
 
@@ -24,6 +25,23 @@ func TestRecordOfThePiece(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	// What is taken back leaves the work, never the record.
+	enter := func(kind, body string) string {
+		id, _, err := s.d.Create(t.Context(), web.Who{Name: "phone"}, kind, json.RawMessage(body), "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return id
+	}
+	at := s.d.Now().Format(time.RFC3339)
+	wrongFeel := enter("feel", `{"coat":"a-glass","state":"hard","at":"`+at+`"}`)
+	wrongCoat := enter("coat", `{"panel":"lid-a","resin":"slow","kind":"seal","applied":"`+at+`"}`)
+	itsFeel := enter("feel", `{"coat":"`+wrongCoat+`","state":"wet","at":"`+at+`"}`)
+	for _, e := range [][2]string{{"feel", wrongFeel}, {"feel", itsFeel}, {"coat", wrongCoat}} {
+		if err := s.d.Delete(t.Context(), web.Who{Name: "phone"}, e[0], e[1], ""); err != nil {
+			t.Fatal(err)
+		}
+	}
 	live, err := s.d.Record(t.Context(), "lid-a", "json")
 	if err != nil {
 		t.Fatal(err)
@@ -34,6 +52,11 @@ func TestRecordOfThePiece(t *testing.T) {
 	html, err := s.d.Record(t.Context(), "lid-a", "html")
 	if err != nil || !bytes.Contains(html, []byte("aramid twill")) || !bytes.Contains(html, []byte("not a certificate")) {
 		t.Errorf("the page lacks the cloth or the caution: %v", err)
+	}
+	for _, want := range []string{"finger test " + wrongFeel + " struck out; it said: state hard", "coat " + wrongCoat + " struck out; it said: kind seal", "finger test " + itsFeel + " struck out"} {
+		if !bytes.Contains(html, []byte(want)) {
+			t.Errorf("the page does not say %q", want)
+		}
 	}
 	if err := s.d.store.Close(); err != nil {
 		t.Fatal(err)

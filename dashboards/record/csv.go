@@ -1,7 +1,9 @@
 package record
 
 import (
+	"bytes"
 	"encoding/csv"
+	"encoding/json"
 	"fmt"
 	"io"
 	"strconv"
@@ -38,6 +40,9 @@ func CSV(w io.Writer, d Document) error {
 		c.number("panel", p.ID, "", time.Time{}, "area", p.AreaM2, "m²")
 		for _, e := range s.Coats {
 			c.coat(p.ID, e)
+		}
+		for _, g := range s.Struck {
+			c.changes(p.ID, "", g.Changes)
 		}
 	}
 	for _, a := range d.Alerts {
@@ -91,6 +96,17 @@ func (c *table) band(panel, id, what string, b *coat.Band, unit string) {
 
 func (c *table) event(panel, id, what string, b coat.TimeBand) {
 	c.row("event", safe(panel), safe(id), stampPtr(b.P50), what, "", "", stampPtr(b.P10), stampPtr(b.P90))
+}
+
+// changes are every version of what was entered, each with what it said.
+func (c *table) changes(panel, coat string, all []Change) {
+	for _, ch := range all {
+		c.row("change", safe(panel), safe(coat), stamp(ch.At), safe(ch.Kind+" "+ch.ID+" "+ch.Op), strconv.Itoa(ch.Version), "version", safe(ch.By), "")
+		var said bytes.Buffer
+		if json.Compact(&said, ch.Body) == nil && said.Len() > 0 {
+			c.row("change", safe(panel), safe(coat), stamp(ch.At), safe(fmt.Sprintf("%s %s version %d said", ch.Kind, ch.ID, ch.Version)), safe(said.String()), "", "", "")
+		}
+	}
 }
 
 func (c *table) coat(panel string, e CoatEntry) {
@@ -154,9 +170,7 @@ func (c *table) coat(panel string, e CoatEntry) {
 	if r := e.Recoat; r != nil {
 		c.row("recoat", safe(panel), safe(k.ID), stamp(r.At), safe(r.Window), r.Verdict, "", "", "")
 	}
-	for _, ch := range e.Changes {
-		c.row("change", safe(panel), safe(k.ID), stamp(ch.At), safe(ch.Kind+" "+ch.ID+" "+ch.Op), strconv.Itoa(ch.Version), "version", safe(ch.By), "")
-	}
+	c.changes(panel, k.ID, e.Changes)
 	r := e.Resin
 	for _, q := range []struct {
 		name, unit string

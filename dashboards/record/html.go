@@ -303,30 +303,6 @@ func (c coatView) Notes() []string {
 	return c.Estimate.Notes
 }
 
-type changeView struct{ When, Who, What string }
-
-// Corrections are entries that were changed or struck out afterwards.
-func (s sideView) Corrections() []changeView {
-	var out []changeView
-	for _, c := range s.Coats {
-		for _, ch := range c.Changes {
-			if ch.Op == "create" {
-				continue
-			}
-			what := "corrected"
-			if ch.Op == "delete" {
-				what = "struck out"
-			}
-			by := ch.By
-			if by == "" {
-				by = "not named"
-			}
-			out = append(out, changeView{s.w.at(ch.At), by, fmt.Sprintf("%s %s %s, version %d", ch.Kind, ch.ID, what, ch.Version)})
-		}
-	}
-	return out
-}
-
 type alertView struct{ When, Say, State string }
 
 // Warnings are the alerts about this side.

@@ -39,6 +39,7 @@ type Input struct {
 	Piece  coat.Piece
 	Panels []coat.Panel // its sides
 	Coats  []Coat       // of all sides, in any order
+	Struck []Struck     // coats taken back
 	Alerts []alerts.Alert
 	Probes []Probe // what was read where
 }
@@ -59,7 +60,7 @@ type Coat struct {
 	Estimate *coat.Estimate    `json:"estimate"` // nil: not known
 	Trace    []coat.TracePoint `json:"trace"`
 	Feels    []coat.Feel       `json:"feels"`
-	Changes  []Change          `json:"changes"` // of the coat, its batches and its finger tests
+	Changes  []Change          `json:"changes"` // of the coat, its batches and its finger tests, those struck out too
 }
 
 // Change is one version of one record of work.
@@ -95,8 +96,9 @@ type Document struct {
 
 // Side is one panel of the piece with its coats in order of time.
 type Side struct {
-	Panel coat.Panel  `json:"panel"`
-	Coats []CoatEntry `json:"coats"`
+	Panel  coat.Panel  `json:"panel"`
+	Coats  []CoatEntry `json:"coats"`
+	Struck []Struck    `json:"struck,omitempty"` // coats taken back
 }
 
 // CoatEntry is one coat of the document: the input and what follows from it.
@@ -185,6 +187,13 @@ func New(in Input) (Document, error) {
 		slices.SortStableFunc(c.Feels, func(a, b coat.Feel) int { return a.At.Compare(b.At) })
 		d.Sides[i].Coats = append(d.Sides[i].Coats, CoatEntry{Coat: c})
 	}
+	for _, g := range in.Struck {
+		i, ok := sides[g.Panel]
+		if !ok {
+			return d, fmt.Errorf("record: a coat struck out: panel %q is not a side of %s", g.Panel, in.Piece.ID)
+		}
+		d.Sides[i].Struck = append(d.Sides[i].Struck, g)
+	}
 	for i := range d.Sides {
 		cs := d.Sides[i].Coats
 		for j := range cs {
@@ -236,6 +245,7 @@ func entriesHash(d Document) (string, error) {
 		Piece   coat.Piece
 		Panels  []coat.Panel
 		Entries []entry
+		Struck  []Struck `json:",omitempty"`
 	}
 	all.Piece = d.Piece
 	for _, s := range d.Sides {
@@ -243,6 +253,7 @@ func entriesHash(d Document) (string, error) {
 		for _, c := range s.Coats {
 			all.Entries = append(all.Entries, entry{c.Coat.Coat, c.Batches, c.Feels, c.Changes})
 		}
+		all.Struck = append(all.Struck, s.Struck...)
 	}
 	return sum(all)
 }

@@ -1,0 +1,190 @@
+package record
+
+import (
+	"encoding/json"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Struck is a coat that was taken back: it stands under no side's coats, but
+// what was entered stays in the record.
+type Struck struct {
+	Panel   string   `json:"-"`       // the side on which it was
+	Changes []Change `json:"changes"` // of the coat and its finger tests
+}
+
+type changeView struct {
+	When, Who, What string
+	at              time.Time
+}
+
+// Corrections are entries that were added to, changed or struck out afterwards,
+// each with what it says now and what it said before.
+func (s sideView) Corrections() []changeView {
+	var out []changeView
+	list := func(all []Change) {
+		for i, ch := range all {
+			if ch.Op == "create" {
+				continue
+			}
+			var before map[string]any
+			for _, old := range all[:i] {
+				if old.Kind == ch.Kind && old.ID == ch.ID {
+					before = fields(old.Body)
+				}
+			}
+			by := ch.By
+			if by == "" {
+				by = "not named"
+			}
+			out = append(out, changeView{s.w.at(ch.At), by, s.w.change(ch, before), ch.At})
+		}
+	}
+	for _, c := range s.Coats {
+		list(c.Changes)
+	}
+	for _, g := range s.Struck {
+		list(g.Changes)
+	}
+	slices.SortStableFunc(out, func(a, b changeView) int { return a.at.Compare(b.at) })
+	return out
+}
+
+// fields are the entries of a record of work; nil where it holds none.
+func fields(body json.RawMessage) map[string]any {
+	var m map[string]any
+	if json.Unmarshal(body, &m) != nil {
+		return nil
+	}
+	delete(m, "id")
+	return m
+}
+
+// change says one version in words: what was added, and of what was changed
+// both what it says and what it said.
+func (w words) change(ch Change, before map[string]any) string {
+	kind := map[string]string{"feel": "finger test", "batch": "cup"}[ch.Kind]
+	if kind == "" {
+		kind = ch.Kind
+	}
+	now := fields(ch.Body)
+	if ch.Op == "delete" {
+		var said []string
+		for _, k := range []string{"kind", "state", "resin", "resin_g", "applied", "mixed", "at"} {
+			if v, ok := now[k]; ok && v != nil {
+				said = append(said, w.entry(k, v))
+			}
+		}
+		s := fmt.Sprintf("%s %s struck out", kind, ch.ID)
+		if len(said) > 0 {
+			s += "; it said: " + strings.Join(said, ", ")
+		}
+		return s
+	}
+	var added, changed []string
+	all := maps.Clone(now)
+	if all == nil {
+		all = map[string]any{}
+	}
+	maps.Copy(all, before)
+	for _, k := range slices.Sorted(maps.Keys(all)) {
+		a, b := w.value(k, before[k]), w.value(k, now[k])
+		switch {
+		case a == b:
+		case before[k] == nil:
+			added = append(added, w.entry(k, now[k]))
+		case now[k] == nil:
+			changed = append(changed, label(k)+" taken out, was "+a)
+		default:
+			changed = append(changed, w.entry(k, now[k])+", was "+a)
+		}
+	}
+	verb := "corrected"
+	if len(changed) == 0 && len(added) > 0 && before != nil {
+		verb = "added to"
+	}
+	s := fmt.Sprintf("%s %s %s, version %d", kind, ch.ID, verb, ch.Version)
+	if before == nil { // the version before it is not at hand: which are new is not known
+		return s
+	}
+	if said := append(changed, added...); len(said) > 0 {
+		s += ": " + strings.Join(said, "; ")
+	}
+	return s
+}
+
+// label is an entry's key as the page says it.
+func label(key string) string {
+	switch key {
+	case "resin_g":
+		return "resin's mass"
+	case "hardener_g":
+		return "hardener's mass"
+	}
+	for _, unit := range []string{"_g", "_c", "_mm", "_m2"} {
+		key = strings.TrimSuffix(key, unit)
+	}
+	return strings.ReplaceAll(key, "_", " ")
+}
+
+func (w words) entry(key string, v any) string { return label(key) + " " + w.value(key, v) }
+
+// value is one entry in the reader's clock and units.
+func (w words) value(key string, v any) string {
+	switch x := v.(type) {
+	case nil:
+		return "nothing"
+	case string:
+		if t, err := time.Parse(time.RFC3339, x); err == nil {
+			return w.at(t)
+		}
+		return x
+	case float64:
+		if strings.HasSuffix(key, "_c") {
+			return w.temp(&x)
+		}
+		s := fmt.Sprintf("%.6g", x)
+		switch {
+		case strings.HasSuffix(key, "g_m2"):
+			s += " g/m²"
+		case strings.HasSuffix(key, "_m2"):
+			s += " m²"
+		case strings.HasSuffix(key, "_mm"):
+			s += " mm"
+		case strings.HasSuffix(key, "_g"):
+			s += " g"
+		}
+		return s
+	case []any:
+		var parts []string
+		for _, e := range x {
+			m, ok := e.(map[string]any)
+			if !ok {
+				parts = append(parts, w.value("", e))
+				continue
+			}
+			var of []string
+			if name, ok := m["name"]; ok {
+				of = append(of, w.value("name", name))
+			}
+			for _, k := range slices.Sorted(maps.Keys(m)) {
+				switch {
+				case k == "name" || m[k] == nil:
+				case k == "g_m2":
+					of = append(of, w.value(k, m[k]))
+				default:
+					of = append(of, w.entry(k, m[k]))
+				}
+			}
+			parts = append(parts, strings.Join(of, " "))
+		}
+		if len(parts) == 0 {
+			return "nothing"
+		}
+		return strings.Join(parts, " and ")
+	}
+	return fmt.Sprint(v)
+}
