@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -41,7 +42,8 @@ type aimPlan struct {
 	Energy   *float64     `json:"energy_kwh"`
 	Cost     *float64     `json:"cost"`
 	Currency string       `json:"currency"`
-	Nearest  *time.Time   `json:"nearest"` // where it is not reached
+	Nearest  *time.Time   `json:"nearest"` // where it comes too late
+	Early    bool         `json:"early"`   // the window closes too soon
 	Opens    [3]time.Time `json:"opens"`   // p10, p50, p90; zero never
 	Closes   [3]time.Time `json:"closes"`
 	Done     [3]time.Time `json:"done"`
@@ -100,6 +102,33 @@ func (a *aims) learned() json.RawMessage {
 	}
 	b, _ := json.Marshal(v)
 	return b
+}
+
+// stuck says on the plan in force that it could not be made anew, and how long
+// it is followed still.
+func (a *aims) stuck(why error, loc *time.Location) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.plan == nil {
+		return
+	}
+	p := *a.plan
+	p.Feasible = false
+	p.Say = fmt.Sprintf("The plan can't be made anew: %s. It is followed until %s at the latest; then the plain hold.", faultWords(why), a.now.Until.In(loc).Format("Mon 15:04"))
+	a.plan = &p
+}
+
+// faultWords are an error's sentences without the names of fields.
+func faultWords(err error) string {
+	var f web.Faults
+	if !errors.As(err, &f) {
+		return err.Error()
+	}
+	var out []string
+	for _, x := range f {
+		out = append(out, x.What)
+	}
+	return strings.Join(out, "; ")
 }
 
 func (a *aims) drop() {
@@ -174,8 +203,9 @@ func (t *tentHeld) runAims(ctx context.Context) error {
 			continue
 		}
 		solved, felt = now, k
-		if _, err := t.aim(ctx, *w, true); err != nil {
+		if _, err := t.aim(ctx, *w, true); err != nil && ctx.Err() == nil {
 			t.d.log.Warn("tent's plan", "err", err)
+			t.aims.stuck(err, t.d.loc)
 		}
 	}
 }
@@ -302,8 +332,11 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 		}
 	}
 	p := tent.Problem{Now: now, Wish: tent.Wish{Kind: w.Wish, From: w.From, To: w.To, By: w.By, Probability: w.Probability}}
+	faults = append(faults, fieldFaults(p.Wish.Check(now))...)
 	core := ""
 	switch {
+	case w.Coat == "":
+		bad("coat", "missing: which coat is it for?")
 	case c == nil:
 		bad("coat", "unknown coat %q", w.Coat)
 	case !c.Open(now):
@@ -313,6 +346,9 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 	default:
 		if e.State == coat.Unknown {
 			bad("coat", "the state of %q is not known (%v): feel it first", w.Coat, e.UnknownWhy)
+		}
+		if w.Wish == tent.Window && (e.State == coat.Firm || e.State == coat.Hard || e.NextWindow != nil && e.NextWindow.Status == "closed") {
+			bad("wish", "the window of %q has closed: let it get hard, then wash, abrade and coat", w.Coat)
 		}
 		for _, x := range work.Panels {
 			if x.ID != c.Panel {
@@ -325,7 +361,7 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 		}
 		p.Resin = work.Resins[c.Resin]
 		p.Nodes = tent.Spread([3]float64{e.Kappa.P10, e.Kappa.P50, e.Kappa.P90}, [3]float64{e.Alpha.P10, e.Alpha.P50, e.Alpha.P90}, 21)
-		p.PeakC, p.AgeS = t.past(c.Applied, now, p)
+		p.PeakC, p.AgeS, p.OutsideS = t.past(c.Applied, now, p)
 	}
 	st := t.hold.Status()
 	panel, ok := st.PanelC.Get()
@@ -374,8 +410,9 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 }
 
 // past is the warmest the panel was since a time, °C, and the equivalent age,
-// s, at the temperature of the sheet's own limit.
-func (t *tentHeld) past(from, to time.Time, p tent.Problem) (peak, age float64) {
+// s, at the temperature of the sheet's own limit; and how much longer it was
+// outside the resin's range than inside since, s.
+func (t *tentHeld) past(from, to time.Time, p tent.Problem) (peak, age, outside float64) {
 	peak = math.Inf(-1)
 	var last job.Sample
 	for x := range (storeReadings{t.d.store}).Samples(t.sec.Control, from, to) {
@@ -386,9 +423,33 @@ func (t *tentHeld) past(from, to time.Time, p tent.Problem) (peak, age float64) 
 		if u := p.Resin.RecoatUntil; u != nil && !last.At.IsZero() {
 			age += p.Resin.AgeFactor((x.TempC+last.TempC)/2, u.TempC) * x.At.Sub(last.At).Seconds()
 		}
+		if !last.At.IsZero() {
+			dt := x.At.Sub(last.At).Seconds()
+			if x.TempC < p.Resin.MinC || x.TempC > p.Resin.MaxC {
+				outside += dt
+			} else {
+				outside = math.Max(outside-dt, 0)
+			}
+		}
 		last = x
 	}
-	return peak, age
+	return peak, age, outside
+}
+
+// fieldFaults are the lines of an error that each begin with a field.
+func fieldFaults(err error) web.Faults {
+	if err == nil {
+		return nil
+	}
+	var out web.Faults
+	for _, l := range strings.Split(err.Error(), "\n") {
+		field, what, ok := strings.Cut(l, ": ")
+		if !ok {
+			field, what = "", l
+		}
+		out = append(out, web.Fault{Field: field, What: what})
+	}
+	return out
 }
 
 // aim searches and, with apply set, puts the plan in force.
@@ -398,14 +459,14 @@ func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*aimPlan, er
 		return nil, err
 	}
 	if err := p.Check(); err != nil {
-		return nil, web.Faults{{What: err.Error()}}
+		return nil, fieldFaults(err)
 	}
 	a, err := tent.Solve(p)
 	if err != nil {
 		return nil, err
 	}
 	out := &aimPlan{aimWish: w, Made: p.Now, Feasible: a.Feasible, Reached: a.Probability, Unheated: a.Unheated,
-		Energy: a.EnergyKWh, Currency: t.sec.Currency, Opens: a.Opens, Closes: a.Closes, Done: a.Done, Learned: p.Tent.Bins > 0}
+		Energy: a.EnergyKWh, Currency: t.sec.Currency, Opens: a.Opens, Closes: a.Closes, Done: a.Done, Learned: p.Tent.Bins > 0, Early: a.Early}
 	out.Apply = false
 	if a.EnergyKWh != nil && t.sec.PricekWh > 0 {
 		cost := *a.EnergyKWh * t.sec.PricekWh
@@ -466,7 +527,13 @@ func (t *tentHeld) sayPlan(p *aimPlan) string {
 		s = fmt.Sprintf("It will be %s, %.0f %% likely; without heat %.0f %%.", what, 100*p.Reached, 100*p.Unheated)
 	default:
 		s = fmt.Sprintf("It can't be %s with %.0f %% certainty; the best is %.0f %%.", what, 100*p.Probability, 100*p.Reached)
-		if p.Nearest != nil {
+		if p.Early {
+			s += " It closes too soon"
+			if c := p.Closes[0]; !c.IsZero() {
+				s += ": maybe from " + clock(c) + " on"
+			}
+			s += "."
+		} else if p.Nearest != nil {
 			s += fmt.Sprintf(" The earliest, with all the heat that is allowed: %s.", clock(*p.Nearest))
 		} else {
 			s += " Not even within three days with all the heat that is allowed."

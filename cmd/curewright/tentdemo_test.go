@@ -125,6 +125,18 @@ func TestDemoAim(t *testing.T) {
 		if err := json.Unmarshal(b, &plan); err != nil {
 			t.Fatal(err)
 		}
+		// A plan in force that can't be made anew says so, instead of what it
+		// once promised.
+		_, err = d.TentAim(t.Context(), who, json.RawMessage(`{"coat":"","wish":"soon","probability":3}`))
+		if f, ok := err.(web.Faults); !ok || len(f) != 3 {
+			t.Errorf("three faults: %v", err)
+		}
+		promise := s.d.tent.aims.plan
+		s.d.tent.aims.stuck(err, s.d.loc)
+		if v, _ := d.Tent(t.Context()); !strings.Contains(string(v.Aim), "can't be made anew") || !strings.Contains(string(v.Aim), `"feasible":false`) {
+			t.Errorf("a plan that can't be made anew: %s", v.Aim)
+		}
+		s.d.tent.aims.plan = promise
 		t.Log(plan.Say)
 		if !plan.Feasible || plan.Energy == nil || plan.Cost == nil {
 			t.Errorf("hard by ten in the morning: %s", b)

@@ -10,7 +10,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"time"
 )
 
 // Sample is the tent during one bin.
@@ -164,12 +163,8 @@ func (m Model) Open(s []Sample) (lack float64, open bool) {
 
 // Said words a model for a person.
 func (m Model) Said() string {
-	return fmt.Sprintf("time constant %s ± %s, %.1f ± %.1f K above the shed at full heat",
-		round(m.TauS), round(m.TauSD), m.GainK, m.GainSD)
-}
-
-func round(s float64) string {
-	return (time.Duration(s) * time.Second).Round(time.Minute).String()
+	return fmt.Sprintf("it follows within %.0f ± %.0f min, and full heat gives %.1f ± %.1f K above the shed",
+		m.TauS/60, m.TauSD/60, m.GainK, m.GainSD)
 }
 
 // invert inverts a symmetric positive matrix of three; false where it is

@@ -63,6 +63,9 @@ type Problem struct {
 	AgeS   float64 // equivalent age so far at the sheet's recoat temperature, s; 0 where it gives no limit
 	PeakC  float64 // warmest panel since application, °C
 	PanelC float64 // now
+	// OutsideS is how much longer the panel was outside the resin's range than
+	// inside since, s: for so long nothing beyond tacky is known of the coat.
+	OutsideS float64
 
 	// Shed is the forecast around the tent: Paths paths of Len temperatures,
 	// path by path, StepS apart, the first now.
@@ -98,41 +101,60 @@ type Plan struct {
 	// Opens, Closes and Done are p10, p50, p90 of the window's edges and of the
 	// wish's moment under Legs; a zero time is never within the forecast.
 	Opens, Closes, Done [3]time.Time
-	// Nearest is, where the wish is not met, the earliest moment at which it
-	// would be with heat up to the limits, at the wished probability: the
-	// window's opening, hard, the cure reached. Zero where not even within the
-	// forecast.
+	// Nearest is, where the wish is not met because it comes too late, the
+	// earliest moment at which it would be with heat up to the limits, at the
+	// wished probability: the window's opening, hard, the cure reached. Zero
+	// where not even within the forecast, and with Early.
 	Nearest time.Time
+	// Early is set where a window is not met because it closes too soon: its
+	// opening comes in time.
+	Early bool
 	// Unheated is the probability without any heat.
 	Unheated float64
 	Tried    int // plans simulated
+}
+
+// Check returns everything that is wrong with a wish at a moment, each line
+// beginning with its field.
+func (w Wish) Check(now time.Time) error {
+	var errs []error
+	bad := func(format string, a ...any) { errs = append(errs, fmt.Errorf(format, a...)) }
+	ahead := func(field string, t time.Time) bool {
+		switch {
+		case t.IsZero():
+			bad("%s: missing", field)
+		case !t.After(now):
+			bad("%s: already past", field)
+		default:
+			return true
+		}
+		return false
+	}
+	switch w.Kind {
+	case Window:
+		if ok := ahead("from", w.From); ahead("to", w.To) && ok && !w.To.After(w.From) {
+			bad("to: not after from")
+		}
+	case Hard, NoStall:
+		ahead("by", w.By)
+	default:
+		bad("wish: %q is not window, hard or no_stall", w.Kind)
+	}
+	if !(w.Probability > 0 && w.Probability < 1) {
+		bad("probability: %g must be between 0 and 1", w.Probability)
+	}
+	return errors.Join(errs...)
 }
 
 // Check returns everything that is wrong with a problem.
 func (p *Problem) Check() error {
 	var errs []error
 	bad := func(format string, a ...any) { errs = append(errs, fmt.Errorf(format, a...)) }
-	end := p.end()
-	switch p.Wish.Kind {
-	case Window:
-		if !p.Wish.To.After(p.Wish.From) {
-			bad("to: not after from")
-		}
-		if !p.Wish.From.After(p.Now) {
-			bad("from: already past")
-		}
-	case Hard, NoStall:
-		if !p.Wish.By.After(p.Now) {
-			bad("by: already past")
-		}
-	default:
-		bad("wish: %q is not window, hard or no_stall", p.Wish.Kind)
+	if err := p.Wish.Check(p.Now); err != nil {
+		errs = append(errs, err)
 	}
-	if last := p.Now.Add(time.Duration(float64(p.Len-1) * p.StepS * float64(time.Second))); end.After(last) {
+	if last := p.Now.Add(time.Duration(float64(p.Len-1) * p.StepS * float64(time.Second))); p.end().After(last) {
 		bad("wish: beyond the forecast, which ends at %s", last.Format(time.RFC3339))
-	}
-	if !(p.Wish.Probability > 0 && p.Wish.Probability < 1) {
-		bad("probability: %g must be between 0 and 1", p.Wish.Probability)
 	}
 	if len(p.Nodes) == 0 || p.Paths < 1 || p.Len < 2 || len(p.Shed) < p.Paths*p.Len || !(p.StepS > 0) {
 		bad("forecast: none")
@@ -448,7 +470,10 @@ func (s *solver) cool(step int) float64 {
 }
 
 // moments are when a node's coat passes what matters, s from now; +Inf never.
-type moments struct{ opens, closes, hard, target float64 }
+type moments struct {
+	opens, closes, hard, target float64
+	cold                        bool // too cold for the next coat at some time within the wish
+}
 
 // run simulates a candidate over a set.
 func (s *solver) run(c candidate, x set) outcome {
@@ -470,7 +495,7 @@ func (s *solver) run(c candidate, x set) outcome {
 func (s *solver) meets(m moments) bool {
 	switch s.p.Wish.Kind {
 	case Window:
-		return m.opens <= s.fromS && m.closes >= s.toS
+		return m.opens <= s.fromS && m.closes >= s.toS && !m.cold
 	case Hard:
 		return m.hard <= s.toS
 	}
@@ -480,7 +505,9 @@ func (s *solver) meets(m moments) bool {
 // cure carries the nodes along s.temps and hands each node's moments on.
 // Marks are the estimator's own medians: open from α .40, closed when gelled
 // with Tg at the reference temperature or at the sheet's limit in equivalent
-// age, hard 10 K above it.
+// age, hard 10 K above it. As there, nothing is hard while the panel was longer
+// outside the resin's range than inside since, or while the coat is a glass that
+// has not gelled; and such a glass takes no coat.
 func (s *solver) cure(nodes []int, until int, each func(i int, m moments)) {
 	p := s.p
 	r := &p.Resin
@@ -490,8 +517,10 @@ func (s *solver) cure(nodes []int, until int, each func(i int, m moments)) {
 	was := make([]float64, len(nodes))
 	for i, n := range nodes {
 		tg[i], kappa[i] = r.Tg(p.Nodes[n].Alpha), p.Nodes[n].Kappa
-		m[i] = moments{math.Inf(1), math.Inf(1), math.Inf(1), math.Inf(1)}
+		m[i] = moments{math.Inf(1), math.Inf(1), math.Inf(1), math.Inf(1), false}
 	}
+	glass := make([]bool, len(nodes))
+	outside := p.OutsideS
 	peak := math.Max(p.PeakC, p.PanelC)
 	age, limit := p.AgeS, math.Inf(1)
 	if r.RecoatUntil != nil {
@@ -515,7 +544,9 @@ func (s *solver) cure(nodes []int, until int, each func(i int, m moments)) {
 		mark(&m[i].target, -p.StepS, tgTarget-tg[i], tgTarget-tg[i])
 		if tg[i] >= tgGel {
 			mark(&m[i].closes, -p.StepS, ref0-tg[i], ref0-tg[i])
-			mark(&m[i].hard, -p.StepS, ref0+10-tg[i], ref0+10-tg[i])
+			if outside <= 0 {
+				mark(&m[i].hard, -p.StepS, ref0+10-tg[i], ref0+10-tg[i])
+			}
 		}
 	}
 	for k := 0; k < until; k++ {
@@ -529,13 +560,27 @@ func (s *solver) cure(nodes []int, until int, each func(i int, m moments)) {
 		if r.RecoatUntil != nil {
 			age += r.AgeFactor((t0+t1)/2, r.RecoatUntil.TempC) * p.StepS
 		}
+		if t1 < r.MinC || t1 > r.MaxC {
+			outside = math.Max(outside, 0) + p.StepS
+		} else if outside > 0 {
+			outside -= p.StepS
+		}
 		for i := range nodes {
+			if tg[i] < tgGel && tg[i] >= t1 {
+				glass[i] = glass[i] || tg[i] >= t1+1
+				// Not now: a coat over a glass does not bond.
+				m[i].cold = m[i].cold || at+p.StepS >= s.fromS && at < s.toS
+			} else if glass[i] && tg[i] >= tgGel && tg[i] < t1-1 {
+				glass[i] = false
+			}
 			mark(&m[i].opens, at, tgOpen-was[i], tgOpen-tg[i])
 			mark(&m[i].target, at, tgTarget-was[i], tgTarget-tg[i])
 			// Both gelled and at the reference: the later of the two.
 			mark(&m[i].closes, at, math.Max(ref0-was[i], tgGel-was[i]), math.Max(ref-tg[i], tgGel-tg[i]))
 			mark(&m[i].closes, at, limit-old, limit-age)
-			mark(&m[i].hard, at, math.Max(ref0+10-was[i], tgGel-was[i]), math.Max(ref+10-tg[i], tgGel-tg[i]))
+			if outside <= 0 && !glass[i] {
+				mark(&m[i].hard, at, math.Max(ref0+10-was[i], tgGel-was[i]), math.Max(ref+10-tg[i], tgGel-tg[i]))
+			}
 		}
 		ref0 = ref
 	}
@@ -570,7 +615,8 @@ func (s *solver) plan(best outcome) Plan {
 	out.Unheated = s.run(candidate{offC, offC, 0}, full).p
 	if !out.Feasible {
 		_, _, hot := s.times(candidate{p.MaxC, p.MaxC, 0}, full)
-		if t := hot.quantile(p.Wish.Probability); !math.IsInf(t, 1) {
+		t := hot.quantile(p.Wish.Probability)
+		if out.Early = p.Wish.Kind == Window && t <= s.fromS; !out.Early && !math.IsInf(t, 1) {
 			out.Nearest = p.Now.Add(time.Duration(math.Max(t, 0) * float64(time.Second)))
 		}
 	}

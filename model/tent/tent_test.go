@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 	"time"
 
@@ -208,6 +209,59 @@ func TestSteadyTimes(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// TestOutsideTheRange: what the estimator would not call hard is not promised
+// as hard. The rule is the product's own: below the resin's range nothing past
+// tacky is known until the panel was inside for as long as it was outside.
+func TestOutsideTheRange(t *testing.T) {
+	hard := func(cold int, over float64) float64 {
+		p := steady(cure.Medium, 20)
+		p.OutsideS = over
+		s := &solver{p: &p, it: cure.NewIntegrator(p.Resin), steps: 80, temps: make([]float64, p.Len), tg: make([]float64, 1), kappa: make([]float64, 1)}
+		for i := range s.temps {
+			s.temps[i] = 20
+			if i > 0 && i <= cold {
+				s.temps[i] = 9.9
+			}
+		}
+		var at float64
+		s.cure([]int{0}, p.Len-1, func(_ int, m moments) { at = m.hard / 3600 })
+		return at
+	}
+	if at := hard(0, 0); math.Abs(at-10.9) > .12 {
+		t.Errorf("hard after %.2f h at 20 °C, want 10.9", at)
+	}
+	// Outside for 15 h more than inside since: 15 h at 20 °C, not 10.9.
+	if at := hard(0, 15*3600); math.Abs(at-15) > .3 {
+		t.Errorf("hard after %.2f h with 15 h outside to make up for, want 15", at)
+	}
+	// 12 h below the range first: known from 24 h on at the earliest. It is
+	// hard by then: the night below 10 °C counts for something, and 10.9 h at
+	// 20 °C would do alone.
+	if at := hard(48, 0); math.Abs(at-24) > .3 {
+		t.Errorf("hard after %.2f h with 12 h at 9.9 °C first, want 24", at)
+	}
+}
+
+// TestTooSoonIsNotTooLate: a window that has closed before it is wished is not
+// answered with an earliest time.
+func TestTooSoonIsNotTooLate(t *testing.T) {
+	p := night(Window, .8)
+	p.Nodes = Spread([3]float64{.9, 1, 1.1}, [3]float64{.74, .75, .76}, 5)
+	p.Resin.RecoatUntil = &cure.TimeAt{Hours: 4, TempC: 25}
+	p.AgeS = 4 * 3600
+	got, err := Solve(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got.Feasible || !got.Early || !got.Nearest.IsZero() || !got.Closes[1].Before(p.Wish.From) {
+		t.Errorf("a closed window: feasible %v, early %v, nearest %v, closes %v", got.Feasible, got.Early, got.Nearest, got.Closes)
+	}
+	w := Wish{Kind: Window, To: p.Now.Add(-time.Hour), Probability: 2}
+	if err := w.Check(p.Now); err == nil || strings.Count(err.Error(), "\n") != 2 || !strings.Contains(err.Error(), "from: missing") {
+		t.Errorf("three faults of a wish: %v", err)
 	}
 }
 
