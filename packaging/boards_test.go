@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"os/exec"
@@ -50,7 +51,10 @@ func TestSameNumbersOnSmallBoards(t *testing.T) {
 		{"replay", "--readings", readings, "--job", job, "--json"},
 	}
 	if whole {
-		commands = append(commands, []string{"air", "--temp", "14", "--rh", "83", "--panel", "11", "--json"})
+		commands = append(commands, []string{"air", "--temp", "14", "--rh", "83", "--panel", "11", "--json"},
+			[]string{"demo", "--print", "1h"}) // the whole daemon: store, estimates, alerts, what the page gets
+	} else {
+		commands = append(commands, []string{"demo", "--job", "testdata/demo.toml"})
 	}
 	build := func(name, goarch, goarm string) string {
 		out := filepath.Join(dir, name)
@@ -71,15 +75,19 @@ func TestSameNumbersOnSmallBoards(t *testing.T) {
 		if err != nil {
 			t.Fatalf("%s: %v\n%s", strings.Join(all, " "), err, errs.Bytes())
 		}
-		var v any
-		if err := json.Unmarshal(out, &v); err != nil {
-			t.Fatalf("%s: %v\n%s", strings.Join(all, " "), err, out)
+		var lines []any
+		for dec := json.NewDecoder(bytes.NewReader(out)); ; {
+			var v any
+			if err := dec.Decode(&v); err == io.EOF {
+				return lines
+			} else if err != nil {
+				t.Fatalf("%s: %v\n%s", strings.Join(all, " "), err, out)
+			}
+			lines = append(lines, v)
 		}
-		return v
 	}
 	pc := build("pc", "amd64", "")
 	built := map[string]string{}
-	numbers := 0
 	want := make([]any, len(commands))
 	for i, c := range commands {
 		want[i] = answer([]string{pc}, c)
@@ -88,16 +96,22 @@ func TestSameNumbersOnSmallBoards(t *testing.T) {
 		if built[b.goarch] == "" {
 			built[b.goarch] = build(b.goarch, b.goarch, b.goarm)
 		}
-		worst := 0.0
+		worst, numbers := 0.0, 0
 		for i, c := range commands {
 			n, d := compare(t, b.name+" "+c[0], answer(append(b.emulator, built[b.goarch]), c), want[i])
 			numbers += n
 			worst = math.Max(worst, d)
+			if c[0] == "demo" {
+				t.Logf("%s: %d numbers and times of the demo's hour", b.name, n)
+				if n < 1500 {
+					t.Errorf("%s: only %d numbers of the demo's hour", b.name, n)
+				}
+			}
 		}
-		t.Logf("%s: largest relative difference %.2g", b.name, worst)
-	}
-	if numbers < 300 {
-		t.Errorf("only %d numbers compared", numbers)
+		t.Logf("%s: %d numbers and times, largest relative difference %.2g", b.name, numbers, worst)
+		if numbers < 1600 {
+			t.Errorf("%s: only %d numbers compared", b.name, numbers)
+		}
 	}
 }
 

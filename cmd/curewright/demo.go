@@ -5,9 +5,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"os"
+	"slices"
 	"time"
 
 	"curewright/dashboards/web"
@@ -23,6 +25,9 @@ type demoCmd struct {
 	Seed   uint64  `default:"1" help:"Another seed is another weekend."`
 	Watch  bool    `help:"Only look: nobody in the simulated shed does anything."`
 	Tent   bool    `help:"The lids lie under a tent whose heater is held through the night; without it the night is the shed's own."`
+
+	// For comparing processors, which the running clock of the page can't be.
+	Print time.Duration `hidden:"" help:"Serve nothing: go through so much of the weekend at once and print what was read and estimated."`
 }
 
 func (demoCmd) Help() string {
@@ -70,6 +75,14 @@ func (c *demoCmd) Run(a *app) error {
 	cfg.Sleep = sleepSection{From: "22:30", To: "06:30"}
 	cfg.Shop.Air = shopsim.ShedAir
 	log := slog.New(slog.NewTextHandler(a.err, &slog.HandlerOptions{Level: slog.LevelWarn}))
+
+	if c.Print > 0 {
+		show, err := openShow(a.ctx, cfg, shopsim.New(shopsim.Config{Seed: c.Seed}), 1, log)
+		if err != nil {
+			return err
+		}
+		return errors.Join(show.print(a.ctx, a.out, c.Print), show.d.store.Close())
+	}
 
 	ln, err := net.Listen("tcp", c.Listen)
 	if err != nil {
@@ -127,9 +140,20 @@ type truth struct {
 
 const shedStep = time.Minute
 
-// newShow fills the daemon with the weekend so far, as if it had run since
-// Friday evening.
+// newShow is a show whose clock runs.
 func newShow(ctx context.Context, cfg config, sim *shopsim.Sim, speed float64, log *slog.Logger) (*show, error) {
+	s, err := openShow(ctx, cfg, sim, speed, log)
+	if err != nil {
+		return nil, err
+	}
+	s.clk.Start()
+	s.d.want()
+	return s, nil
+}
+
+// openShow fills the daemon with the weekend so far, as if it had run since
+// Friday evening. Its clock stands.
+func openShow(ctx context.Context, cfg config, sim *shopsim.Sim, speed float64, log *slog.Logger) (*show, error) {
 	clk := newLapseClock(demoStart, speed)
 	s := &show{sim: sim, clk: clk, fed: demoStart, truth: map[string]*truth{}, who: web.Who{Name: "the demo's crew", Role: web.Record}}
 	d, err := newDaemon(daemonOptions{cfg: cfg, clk: clk, log: log, trusted: true, zone: demoZone})
@@ -158,9 +182,50 @@ func newShow(ctx context.Context, cfg config, sim *shopsim.Sim, speed float64, l
 			return nil, err
 		}
 	}
-	clk.Start()
-	d.want()
 	return s, nil
+}
+
+// printEvery is how often print takes a look.
+const printEvery = 5 * time.Minute
+
+// print goes through the next stretch of the weekend without waiting, and
+// prints every look that the daemon takes at it, then the readings that it
+// kept of it: a JSON object a line. The same on every machine, but for the last
+// digits of its arithmetic.
+func (s *show) print(ctx context.Context, out io.Writer, long time.Duration) error {
+	enc := json.NewEncoder(out)
+	for t := demoOpen; t.Before(demoOpen.Add(long)); {
+		t = t.Add(shedStep)
+		s.clk.Put(t)
+		if err := s.advance(ctx, t); err != nil {
+			return err
+		}
+		if t.Sub(demoOpen)%printEvery != 0 {
+			continue
+		}
+		if err := s.d.look(ctx); err != nil {
+			return err
+		}
+		snap := *s.d.snap.Load()
+		snap.Alerts = slices.Clone(snap.Alerts)
+		for i := range snap.Alerts {
+			snap.Alerts[i].ID = "" // made by chance
+		}
+		if err := enc.Encode(snap); err != nil {
+			return err
+		}
+	}
+	for _, h := range s.d.set.Health() {
+		for r, err := range s.d.store.Readings(h.Probe, demoOpen, demoOpen.Add(long)) {
+			if err != nil {
+				return err
+			}
+			if err := enc.Encode(r); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // advance brings the shed and the crew to a simulated time.

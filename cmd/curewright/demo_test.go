@@ -1,8 +1,15 @@
 package main
 
 import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"maps"
+	"os"
 	"slices"
+	"strings"
 	"testing"
+	"time"
 
 	"curewright/model/coat"
 	"curewright/sensors/shopsim"
@@ -56,4 +63,81 @@ func TestWeekend(t *testing.T) {
 			t.Errorf("on Sunday morning the second lid's window is %+v, want closed", e.NextWindow)
 		}
 	}
+}
+
+// The demo's record of work after its first hour, as a job file: the numbers
+// of small boards are compared over it.
+func TestDemoJob(t *testing.T) {
+	cfg := defaultConfig()
+	cfg.Store.Path = t.TempDir()
+	s, err := openShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 1, noLog())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.d.store.Close()
+	end := demoOpen.Add(time.Hour)
+	s.clk.Put(end)
+	if err := s.advance(t.Context(), end); err != nil {
+		t.Fatal(err)
+	}
+	w, err := s.d.work(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b bytes.Buffer
+	b.WriteString("# What the demo's crew has done by 17:05 on Saturday. Made by\n# go test ./cmd/curewright -run TestDemoJob -update\n\n[shop]\nair = \"shed-air\"\n")
+	for i := range w.Feels {
+		w.Feels[i].ID = fmt.Sprint("feel-", i+1)
+	}
+	rows(t, &b, "panel", w.Panels)
+	rows(t, &b, "batch", w.Batches)
+	rows(t, &b, "coat", w.Coats)
+	rows(t, &b, "feel", w.Feels)
+	const name = "../../packaging/testdata/demo.toml"
+	if *update {
+		if err := os.WriteFile(name, b.Bytes(), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if !bytes.Equal(mustRead(t, name), b.Bytes()) {
+		t.Errorf("%s is not what the demo's crew does: run this test with -update", name)
+	}
+}
+
+// rows writes records as an array of tables. TOML writes times without quotes,
+// JSON's other values as they are, but for objects.
+func rows[T any](t *testing.T, b *bytes.Buffer, table string, list []T) {
+	t.Helper()
+	for _, x := range list {
+		j, err := json.Marshal(x)
+		if err != nil {
+			t.Fatal(err)
+		}
+		var keys map[string]json.RawMessage
+		if err := json.Unmarshal(j, &keys); err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(b, "\n[[%s]]\n", table)
+		for _, k := range slices.Sorted(maps.Keys(keys)) {
+			if k != "cloth" {
+				fmt.Fprintf(b, "%s = %s\n", k, tomlValue(keys[k]))
+			}
+		}
+		if c, ok := any(x).(coat.Coat); ok {
+			for _, cl := range c.Cloth {
+				fmt.Fprintf(b, "\n[[cloth]]\ncoat = %q\nname = %q\ng_m2 = %v\n", c.ID, cl.Name, *cl.GM2)
+				if cl.Laid != nil {
+					fmt.Fprintf(b, "laid = %s\n", cl.Laid.Format(time.RFC3339))
+				}
+			}
+		}
+	}
+}
+
+func tomlValue(j json.RawMessage) string {
+	s := string(j)
+	if at, err := time.Parse(time.RFC3339, strings.Trim(s, `"`)); err == nil {
+		return at.Format(time.RFC3339)
+	}
+	return s
 }

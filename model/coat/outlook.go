@@ -492,9 +492,28 @@ func (f *fan) finish() {
 	}
 }
 
+// tie is the probability within which two are the same: far above rounding,
+// far below what a minute of any path weighs.
+const tie = 1e-9
+
 // quantile is the time, s after mixing, by which the mark has passed with
-// probability q; false where that is not reached.
+// probability q; false where that is not reached. Where just that share of the
+// paths has passed it and the next passes later, it is the middle between the
+// two, as a median is: else the last digit of a sum would say which.
 func (f *fan) quantile(m Mark, q float64) (float64, bool) {
+	early, ok := f.reached(m, q-tie)
+	if !ok || q-tie <= f.ws.mass[m] {
+		return early, ok
+	}
+	late, ok := f.reached(m, q+tie)
+	if !ok {
+		return early, true
+	}
+	return (early + late) / 2, true
+}
+
+// reached is the first time at which probability q is reached.
+func (f *fan) reached(m Mark, q float64) (float64, bool) {
 	if past := f.ws.mass[m]; q <= past {
 		// The rate factors that have passed it are the fast ones.
 		t := at(&f.ws.mid[m], f.w.quantile(1-q))
