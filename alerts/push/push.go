@@ -25,7 +25,8 @@ import (
 // Channel sends messages to one service.
 type Channel struct {
 	name    string
-	r       *router.ServiceRouter
+	address string                // kept only until r is made
+	r       *router.ServiceRouter // nil until the first send to a service that logs in
 	hide    *strings.Replacer
 	timeout time.Duration
 	busy    chan struct{} // one send at a time: the library's can't be cancelled
@@ -34,21 +35,41 @@ type Channel struct {
 var _ alerts.Channel = (*Channel)(nil)
 
 // New returns a channel to the service that the address names; timeout bounds
-// one try (default 20 s). It sends nothing. Errors never show the address or
+// one try (default 20 s). It sends nothing and asks nobody: a board that starts
+// before its network does keeps its channels. Errors never show the address or
 // its parts.
 func New(name, address string, timeout time.Duration) (*Channel, error) {
 	if timeout <= 0 {
 		timeout = 20 * time.Second
 	}
 	c := &Channel{name: name, hide: hider(address), timeout: timeout, busy: make(chan struct{}, 1)}
-	// What the services log may hold tokens.
-	r, err := shoutrrr.NewSender(log.New(io.Discard, "", 0), address)
-	if err != nil {
+	c.address = address
+	if logsIn(address) {
+		return c, nil
+	}
+	if err := c.open(); err != nil {
 		return nil, fmt.Errorf("channel %s: address: %s", name, c.hide.Replace(err.Error()))
 	}
-	r.Timeout = timeout
-	c.r = r
 	return c, nil
+}
+
+// open makes the library's sender.
+func (c *Channel) open() error {
+	// What the services log may hold tokens.
+	r, err := shoutrrr.NewSender(log.New(io.Discard, "", 0), c.address)
+	if err != nil {
+		return err
+	}
+	r.Timeout = c.timeout
+	c.r, c.address = r, ""
+	return nil
+}
+
+// logsIn reports whether the library asks the service's server for a log-in
+// while it makes the sender, which then fails without a network.
+func logsIn(address string) bool {
+	u, err := url.Parse(address)
+	return err == nil && u.Scheme == "matrix" && u.Hostname() != "" && u.User.Username() != ""
 }
 
 // Name returns the configured name.
@@ -74,6 +95,12 @@ func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
 			}
 			<-c.busy
 		}()
+		if c.r == nil {
+			if err := c.open(); err != nil {
+				got <- err
+				return
+			}
+		}
 		got <- errors.Join(c.r.Send(m.Body(), &params)...)
 	}()
 	var err error

@@ -96,6 +96,50 @@ func TestHanging(t *testing.T) {
 	}
 }
 
+// A board that starts before its network: a service that wants a log-in first is
+// not asked for it until there is something to say. The server's paths and
+// answers are those of the Matrix client-server API, r0 (from memory).
+func TestLogInAtFirstSend(t *testing.T) {
+	var said []string
+	up := false
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		what := r.Method + " " + strings.TrimPrefix(r.URL.Path, "/_matrix/client/r0/")
+		switch {
+		case !up:
+			w.WriteHeader(http.StatusServiceUnavailable)
+		case what == "GET login":
+			io.WriteString(w, `{"flows":[{"type":"m.login.password"}]}`)
+		case what == "POST login":
+			io.WriteString(w, `{"access_token":"t-1","home_server":"shed","user_id":"@shed:shed"}`)
+		case what == "GET joined_rooms" && r.URL.Query().Get("access_token") == "t-1":
+			io.WriteString(w, `{"joined_rooms":["!crew:shed"]}`)
+		case r.Method == http.MethodPost && strings.HasSuffix(what, "/send/m.room.message"):
+			b, _ := io.ReadAll(r.Body)
+			said = append(said, string(b))
+			io.WriteString(w, `{"event_id":"$1"}`)
+		default:
+			w.WriteHeader(http.StatusNotFound)
+		}
+	}))
+	defer srv.Close()
+	c, err := New("crew", "matrix://shed:pass-word-9@"+strings.TrimPrefix(srv.URL, "http://")+"/?disableTLS=yes", 0)
+	if err != nil {
+		t.Fatalf("without a network: %v", err)
+	}
+	if err := c.Send(t.Context(), message()); err == nil || errors.Is(err, alerts.ErrPermanent) || strings.Contains(err.Error(), "pass-word-9") {
+		t.Errorf("while it is down: %v, want an error that may pass and hides the password", err)
+	}
+	up = true
+	for range 2 {
+		if err := c.Send(t.Context(), message()); err != nil {
+			t.Errorf("once it is up: %v", err)
+		}
+	}
+	if len(said) != 2 || !strings.Contains(said[0], message().Text) {
+		t.Errorf("said %q, want the message twice", said)
+	}
+}
+
 func TestBadAddress(t *testing.T) {
 	for _, a := range []string{"", "no-such-service-x://secret-key-2@host", "::secret-key-2", "secret-key-2"} {
 		_, err := New("phone", a, 0)
