@@ -57,6 +57,18 @@ func TestLifeCycle(t *testing.T) {
 	}
 }
 
+// A temperature is not rounded up to the one that it is said to be below.
+func TestTooColdByLittle(t *testing.T) {
+	for c, want := range map[float64]string{9.9: "is at 9.5 °C, below the 10 °C", 9.6: "is at 9.5 °C, below the 10 °C", 9.2: "is at 9 °C, below the 10 °C"} {
+		e := New(Config{}, nil)
+		e.Step(shop(t0, cold(c)))
+		e.Step(shop(t0.Add(10*minute), cold(c)))
+		if a, ok := fires(e, TooCold); !ok || !strings.Contains(a.Say, want) {
+			t.Errorf("%g °C: %q, want %q", c, a.Say, want)
+		}
+	}
+}
+
 // A value that is missing neither begins an alert nor ends one.
 func TestMissingValueHolds(t *testing.T) {
 	e := New(Config{}, nil)

@@ -251,7 +251,11 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	if min, ok := e.minC(c); !hard && ok {
 		t := ""
 		if c.TempC != nil {
-			t = e.temp(*c.TempC)
+			x := *c.TempC
+			if x < min && math.Round(2*x)/2 >= min {
+				x = math.Floor(2*x) / 2 // 9.8 °C must not read as "10 °C, below the 10 °C"
+			}
+			t = e.temp(x)
 		}
 		add(TooCold, e.overLimit(TooCold, c.ID, c.TempC, min, min+.5, true), "", nil, w("temp", t, "min", e.temp(min)))
 	}

@@ -749,7 +749,12 @@ func (e *Estimate) sayClosing(c *Case, n *Overnight, tr *Track, y *saying) {
 	}
 	// Before sleep it must be open, or there is nothing to coat.
 	if latest.After(c.Now) && win.OpensBand.P50 != nil && win.OpensBand.P50.Before(latest) {
-		y.text("%s before ", doing(win.Kind)).time(latest, earlier)
+		what := doing(win.Kind)
+		if open, _ := finger(win.Kind, c.Belief.LastUsed); !open && (win.Opens == nil || win.Opens.After(latest)) {
+			// Only the finger can permit it by then.
+			what = "Feel it, and once it is ready " + strings.ToLower(what[:1]) + what[1:]
+		}
+		y.text("%s before ", what).time(latest, earlier)
 		said = true
 	}
 	if t, ok := holdFor(c, n, tr, win.Kind); ok {

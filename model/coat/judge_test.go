@@ -379,3 +379,27 @@ func TestStripRemembersNoMore(t *testing.T) {
 		t.Errorf("%.0f h of cold glass on the strip: %+v", cold, e.Strip.Segments)
 	}
 }
+
+// TestBeforeSleep: a step that only a finger can permit before sleep is not
+// told as if it were permitted.
+func TestBeforeSleep(t *testing.T) {
+	r := generic(t, "slow")
+	say := func(feels ...Feel) string {
+		tr := steadyTrack(r, 20, 10, feels...)
+		now := tr.Last()
+		asleep := Span{now.Add(90 * time.Minute), now.Add(10 * time.Hour)}
+		e := new(Workspace).Estimate(&Case{Now: now, Coat: Coat{ID: "c", Kind: WetOut, Applied: zero}, Resin: r, Track: tr, PanelFrom: "probe",
+			Outlook: Steady(now, 20, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{}), Asleep: &asleep, Feels: feels})
+		if e.Overnight == nil || e.Overnight.WindowCloses < worthSaying {
+			t.Fatalf("overnight %+v", e.Overnight)
+		}
+		return e.Overnight.Say.Text(now, time.UTC)
+	}
+	const feelIt, roll = "Feel it, and once it is ready roll the fill coat on before ", "Roll the fill coat on before "
+	if s := say(); !strings.Contains(s, feelIt) {
+		t.Errorf("before anybody felt it: %q", s)
+	}
+	if s := say(feel(9.9, Green)); !strings.Contains(s, roll) || strings.Contains(s, feelIt) {
+		t.Errorf("felt soft and dry: %q", s)
+	}
+}
