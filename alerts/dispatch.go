@@ -91,6 +91,7 @@ type line struct {
 	sending   *row
 	back      *backoff.ExponentialBackOff
 	notBefore time.Time // real time: no try before, after a failure
+	turned    time.Time // real time of its goroutine's last turn; zero before Run
 	sentAt    []time.Time
 	stats     ChannelStats
 	loggedAt  time.Time
@@ -587,6 +588,9 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 		if l.watcher != nil {
 			continue // runs by itself
 		}
+		d.mu.Lock()
+		l.turned = time.Now()
+		d.mu.Unlock()
 		wg.Go(func() { d.deliver(ctx, l) })
 		if r, ok := l.ch.(Refresher); ok {
 			wg.Go(func() { d.refresh(ctx, l, r) })
@@ -594,6 +598,29 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 	}
 	wg.Wait()
 	return ctx.Err()
+}
+
+// Late returns the channels whose goroutine has not come round for longer than
+// one try and its longest sleep take: it hangs, in a try that does not heed its
+// time limit, and nothing goes out by it any more.
+func (d *Dispatcher) Late() []string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	var late []string
+	for _, n := range d.order {
+		l := d.lines[n]
+		if l.turned.IsZero() {
+			continue // not begun, or runs by itself
+		}
+		limit := d.cfg.Timeout
+		if t := d.cfg.Timeouts[n]; t > 0 {
+			limit = t
+		}
+		if silent := time.Since(l.turned); silent > limit+poll+time.Minute {
+			late = append(late, fmt.Sprintf("messages by %s: silent for %s", n, silent.Round(time.Second)))
+		}
+	}
+	return late
 }
 
 // refreshEvery is how often a [Refresher] hears what lasts.
@@ -663,6 +690,7 @@ func (d *Dispatcher) pick(l *line) ([]*row, time.Duration) {
 	now, real := d.cfg.Now(), time.Now()
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	l.turned = real
 	d.catchUp(l)
 	held := l.notBefore.Sub(real)
 	wait := poll

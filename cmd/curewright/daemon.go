@@ -50,6 +50,7 @@ type daemon struct {
 
 	workMu sync.Mutex // one change of work at a time, so that checks hold
 
+	prunedAt     time.Time // alerts, by upkeep alone
 	clockTrusted atomic.Bool
 	clockAway    atomic.Int64 // ns by which the board's clock was set and we were not
 	noProbes     string       // why no wired probe was found, "" where there are some
@@ -57,7 +58,8 @@ type daemon struct {
 	progMu sync.Mutex
 	prog   map[string]time.Time
 
-	doors   *doors // who may come in, beside what the store knows
+	serving atomic.Bool // the page is served, and checked
+	doors   *doors      // who may come in, beside what the store knows
 	backup  backupState
 	intakes intakeCounts
 }
@@ -216,6 +218,7 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, srv *web.Server, more
 		{"messages", d.post.Run},
 		{"upkeep", d.runUpkeep},
 		{"page", func(ctx context.Context) error { return srv.Serve(ctx, ln) }},
+		{"page check", func(ctx context.Context) error { return d.checkPage(ctx, ln.Addr(), d.cfg.Web.TLSCert != "") }},
 	}
 	parts = append(parts, d.chans.parts...)
 	if d.mqtt != nil {
@@ -278,21 +281,12 @@ func (d *daemon) progress(part string) {
 var limits = map[string]time.Duration{
 	"estimator": 3 * estimateEvery,
 	"upkeep":    5 * time.Minute,
+	"page":      6 * pageEvery, // where it is served
 }
 
 // Ready reports each part that has not made progress within its limit.
 func (d *daemon) Ready(context.Context) []string {
-	d.progMu.Lock()
-	defer d.progMu.Unlock()
-	var late []string
-	for part, limit := range limits {
-		at, ok := d.prog[part]
-		if !ok {
-			late = append(late, part+": not yet")
-		} else if silent := time.Since(at); silent > limit {
-			late = append(late, fmt.Sprintf("%s: silent for %s", part, silent.Round(time.Second)))
-		}
-	}
+	late := append(d.lateParts(), d.post.Late()...)
 	if d.tent != nil {
 		if s := d.tent.late(d.clk.Now()); s != "" {
 			late = append(late, s)
@@ -304,6 +298,25 @@ func (d *daemon) Ready(context.Context) []string {
 		late = append(late, "store: disk is read-only")
 	}
 	sort.Strings(late)
+	return late
+}
+
+// lateParts are the parts of [limits] that are stuck.
+func (d *daemon) lateParts() []string {
+	d.progMu.Lock()
+	defer d.progMu.Unlock()
+	var late []string
+	for part, limit := range limits {
+		if part == "page" && !d.serving.Load() {
+			continue
+		}
+		at, ok := d.prog[part]
+		if !ok {
+			late = append(late, part+": not yet")
+		} else if silent := time.Since(at); silent > limit {
+			late = append(late, fmt.Sprintf("%s: silent for %s", part, silent.Round(time.Second)))
+		}
+	}
 	return late
 }
 
@@ -340,6 +353,7 @@ func (d *daemon) runUpkeep(ctx context.Context) error {
 		}
 		d.nightlyCopy(ctx, now)
 		d.tokenUpkeep(ctx)
+		d.pruneAlerts(ctx, now)
 	}
 }
 

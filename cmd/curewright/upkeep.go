@@ -11,6 +11,7 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
+	"curewright/model/coat"
 	"curewright/sensors"
 )
 
@@ -168,4 +169,66 @@ func (d *daemon) StoreStats() web.StoreStats {
 		out.LastWrite = &s.LastWrite
 	}
 	return out
+}
+
+const (
+	// alertsFor is how long an alert that ended is kept, and alertsMost how
+	// many of them; what a record shows stays as long as its work does.
+	alertsFor  = 2 * 365 * day
+	alertsMost = 5000
+	// pruneEvery is how often upkeep looks for older ones.
+	pruneEvery = 6 * time.Hour
+	// probeSpan is how long after it was applied a coat's probes count as
+	// watching it.
+	probeSpan = 30 * day
+)
+
+// pruneAlerts removes alerts that are too old, while the date is known.
+func (d *daemon) pruneAlerts(ctx context.Context, now time.Time) {
+	if !d.clockTrusted.Load() || (!d.prunedAt.IsZero() && time.Since(d.prunedAt) < pruneEvery) {
+		return
+	}
+	d.prunedAt = time.Now()
+	w, err := d.work(ctx)
+	if err != nil {
+		d.log.Warn("alerts are not pruned", "err", err)
+		return
+	}
+	n, err := d.rules.Prune(ctx, now.Add(-alertsFor), alertsMost, func(a alerts.Alert) bool { return ofRecord(w, a) })
+	if err != nil && ctx.Err() == nil {
+		d.log.Warn("alerts are not pruned", "err", err)
+	} else if n > 0 {
+		d.log.Info("old alerts removed", "alerts", n)
+	}
+}
+
+// ofRecord reports whether an alert stands in some piece's record: it is about
+// a side, a coat or a cup, or about the probe of a side while a coat cured.
+func ofRecord(w *coat.Work, a alerts.Alert) bool {
+	for _, b := range w.Batches {
+		if b.ID == a.Subject {
+			return true
+		}
+	}
+	for _, p := range w.Panels {
+		if p.ID == a.Panel || p.ID == a.Subject {
+			return true
+		}
+	}
+	for _, c := range w.Coats {
+		if c.ID == a.Subject {
+			return true
+		}
+		end := a.Since
+		if a.EndedAt != nil {
+			end = *a.EndedAt
+		}
+		for _, p := range w.Panels {
+			if p.ID == c.Panel && (p.Probe == a.Subject || p.Air == a.Subject) && a.Subject != "" &&
+				!end.Before(c.Applied) && a.Since.Before(c.Applied.Add(probeSpan)) {
+				return true
+			}
+		}
+	}
+	return false
 }

@@ -183,6 +183,7 @@ type remote struct {
 }
 
 func (r remote) RemoteAddr() net.Addr { return r.addr }
+func (remote) LocalAddr() net.Addr    { return net.TCPAddrFromAddrPort(netip.MustParseAddrPort(lan)) }
 
 // Nobody elsewhere can use up the connections of the others or of the board
 // itself, and a closed connection frees its place.
@@ -220,13 +221,31 @@ func TestConnectionLimits(t *testing.T) {
 		return taken
 	}
 	one := func(int) string { return "192.0.2.77:5000" }
+	many := func(format string) func(int) string {
+		return func(i int) string { return fmt.Sprintf(format, i+1) }
+	}
 	if got := take(100, one); got != web.MaxConnsEach {
 		t.Errorf("one machine has %d connections, want %d", got, web.MaxConnsEach)
 	}
-	if got := take(100, func(i int) string { return fmt.Sprintf("[2001:db8::%x]:5000", i+1) }); got != web.MaxConnsEach {
-		t.Errorf("one IPv6 network has %d connections, want %d", got, web.MaxConnsEach)
+	// The phones of a shed are of one IPv6 network: none takes all of it.
+	if got := take(100, func(int) string { return "[2001:db8::bad]:5000" }); got != web.MaxConnsEach {
+		t.Errorf("one IPv6 address has %d connections, want %d", got, web.MaxConnsEach)
 	}
-	if got := take(250, func(i int) string { return fmt.Sprintf("198.51.100.%d:5000", i) }); got != web.MaxConns-2*web.MaxConnsEach {
+	if got := take(300, many("[2001:db8::%x]:5000")); got != web.MaxConns-2*web.MaxConnsEach {
+		t.Errorf("%d more from elsewhere, want %d in all", got, web.MaxConns)
+	}
+	// The board by its own address is not from elsewhere.
+	if got := take(100, func(int) string { return "192.0.2.10:5000" }); got != 100 {
+		t.Errorf("the board itself has %d connections of 100", got)
+	}
+	for _, c := range open {
+		c.Close()
+	}
+	open = nil
+	if got := take(300, many("[2001:db8:0:7::%x]:5000")); got != web.MaxConnsNet {
+		t.Errorf("one IPv6 network has %d connections, want %d", got, web.MaxConnsNet)
+	}
+	if got := take(250, many("198.51.100.%d:5000")); got != web.MaxConns-web.MaxConnsNet {
 		t.Errorf("%d more from elsewhere, want %d in all", got, web.MaxConns)
 	}
 	for _, c := range open {

@@ -23,6 +23,7 @@ const (
 
 	MaxConns     = maxConns
 	MaxConnsEach = maxConnsEach
+	MaxConnsNet  = maxConnsNet
 )
 
 // LimitConns bounds the connections of a listener.

@@ -254,13 +254,6 @@ func tokenOf(r *http.Request) (token string, cookie bool) {
 	return "", false
 }
 
-// machine returns what stands for one machine in limits on connections: its
-// IPv4 address, or its whole IPv6 network, of which it has all addresses.
-func machine(hostport string) string {
-	_, network := whence(hostport)
-	return network
-}
-
 // whence returns the address that a request comes from and the network that
 // its sender may have all addresses of: the 64-bit one of an IPv6 address, and
 // for IPv4 the address itself.

@@ -23,7 +23,8 @@ const (
 	maxBody        = 256 << 10
 	maxPushBody    = 4 << 20 // 10,000 readings and room
 	maxConns       = 256     // from this board, and as many from elsewhere
-	maxConnsEach   = 64      // from one machine elsewhere
+	maxConnsEach   = 64      // from one address elsewhere
+	maxConnsNet    = 192     // from one 64-bit IPv6 network, which one machine may have or a whole shed
 	maxStreams     = 64      // event streams
 	readTimeout    = 20 * time.Second
 	headerTimeout  = 5 * time.Second
@@ -182,9 +183,9 @@ func stopping(r *http.Request) <-chan struct{} {
 type quiet struct{ slog.Handler }
 
 // limitConns bounds open connections: so many from this board itself, so many
-// from elsewhere, and fewer from any one machine elsewhere. One too many is
-// closed at once. The board's own share is apart, so that nobody outside can
-// lock its command line out.
+// from elsewhere, and fewer from any one address or network elsewhere. One too
+// many is closed at once. The board's own share is apart, so that nobody
+// outside can lock its command line out.
 func limitConns(ln net.Listener, refused *atomic.Uint64) net.Listener {
 	return &limitedListener{Listener: ln, refused: refused, by: map[string]int{}}
 }
@@ -194,7 +195,7 @@ type limitedListener struct {
 	refused *atomic.Uint64
 
 	mu sync.Mutex
-	by map[string]int // open connections by machine; "" all from elsewhere
+	by map[string]int // open connections by address and network; "" all from elsewhere
 }
 
 const ownConns = "loopback"
@@ -205,44 +206,57 @@ func (l *limitedListener) Accept() (net.Conn, error) {
 		if err != nil {
 			return nil, err
 		}
-		who := machine(c.RemoteAddr().String())
-		if loopback(c.RemoteAddr().String()) {
-			who = ownConns
-		}
-		if !l.enter(who) {
+		shares := sharesOf(c)
+		if !l.enter(shares) {
 			l.refused.Add(1)
 			c.Close()
 			continue
 		}
-		return &limitedConn{Conn: c, free: sync.OnceFunc(func() { l.leave(who) })}, nil
+		return &limitedConn{Conn: c, free: sync.OnceFunc(func() { l.leave(shares) })}, nil
 	}
 }
 
-func (l *limitedListener) enter(who string) bool {
+// share is one of the bounds that a connection counts under.
+type share struct {
+	who  string
+	most int
+}
+
+func sharesOf(c net.Conn) []share {
+	there := c.RemoteAddr().String()
+	// No other machine gets answers under an address of the board's own.
+	addr, network := whence(there)
+	if here, _ := whence(c.LocalAddr().String()); loopback(there) || here == addr {
+		return []share{{ownConns, maxConns}}
+	}
+	shares := []share{{"", maxConns}, {addr, maxConnsEach}}
+	if network != addr {
+		shares = append(shares, share{network, maxConnsNet})
+	}
+	return shares
+}
+
+func (l *limitedListener) enter(shares []share) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if who == ownConns {
-		if l.by[who] >= maxConns {
+	for _, s := range shares {
+		if l.by[s.who] >= s.most {
 			return false
 		}
-	} else {
-		if l.by[""] >= maxConns || l.by[who] >= maxConnsEach {
-			return false
-		}
-		l.by[""]++
 	}
-	l.by[who]++
+	for _, s := range shares {
+		l.by[s.who]++
+	}
 	return true
 }
 
-func (l *limitedListener) leave(who string) {
+func (l *limitedListener) leave(shares []share) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.by[who]--; l.by[who] == 0 {
-		delete(l.by, who)
-	}
-	if who != ownConns {
-		l.by[""]--
+	for _, s := range shares {
+		if l.by[s.who]--; l.by[s.who] == 0 {
+			delete(l.by, s.who)
+		}
 	}
 }
 

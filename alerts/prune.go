@@ -1,0 +1,56 @@
+package alerts
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"time"
+)
+
+// forgetter is a [Store] that can let go of an alert.
+type forgetter interface {
+	DeleteAlert(ctx context.Context, id string) error
+}
+
+// pruneStep is how many alerts one call of [Engine.Prune] removes: each is a
+// write of its own, and upkeep has other work.
+const pruneStep = 200
+
+// Prune removes alerts that ended before a time, and of those that ended later
+// all but the newest most, so that rules that come and go cannot fill the
+// card; what keep asks for stays whatever its age. It removes 200 in one call
+// and returns how many. A store that cannot let go keeps everything.
+func (e *Engine) Prune(ctx context.Context, before time.Time, most int, keep func(Alert) bool) (int, error) {
+	s, ok := e.store.(forgetter)
+	if !ok {
+		return 0, nil
+	}
+	bodies, err := e.store.LoadAlerts(ctx)
+	if err != nil {
+		return 0, fmt.Errorf("alerts: prune: %w", err)
+	}
+	var ended []*record
+	for _, b := range bodies {
+		r := new(record)
+		// What can't be read is counted and shown, and not ours to remove.
+		if json.Unmarshal(b, r) == nil && r.ID != "" && !r.live() && !keep(r.Alert) {
+			ended = append(ended, r)
+		}
+	}
+	slices.SortStableFunc(ended, func(a, b *record) int { return endedAt(a).Compare(endedAt(b)) })
+	n := 0
+	for i, r := range ended {
+		if n == pruneStep || (!endedAt(r).Before(before) && len(ended)-i <= most) {
+			break
+		}
+		if err := s.DeleteAlert(ctx, r.ID); err != nil {
+			return n, fmt.Errorf("alerts: prune: %w", err)
+		}
+		n++
+		e.mu.Lock()
+		e.ended = slices.DeleteFunc(e.ended, func(x *record) bool { return x.ID == r.ID })
+		e.mu.Unlock()
+	}
+	return n, nil
+}
