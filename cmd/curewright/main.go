@@ -121,7 +121,7 @@ type cli struct {
 	Token tokenCmd `cmd:"" help:"List and revoke what has been let in."`
 	Alert alertCmd `cmd:"" help:"Test a channel that alerts go out by."`
 
-	Tent       tentCmd       `cmd:"" help:"A heated tent: what only somebody at the board does."`
+	Tent       tentCmd       `cmd:"" help:"A heated tent: see it, hold it, land a window; at the board, accept its limits."`
 	RelayGuard relayGuardCmd `cmd:"" hidden:"" help:"The separate process that owns a heater's relay."`
 
 	Version kong.VersionFlag `help:"Print the version."`

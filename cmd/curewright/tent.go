@@ -315,8 +315,13 @@ func tentLines(c heat.ConfigSection) []string {
 	return s
 }
 
-// tentCmd is what only somebody at the board does.
+// tentCmd asks for heat and, at the board only, accepts its limits.
 type tentCmd struct {
+	Show   tentShowCmd   `cmd:"" help:"What is held, what the heater does and why."`
+	Hold   tentHoldCmd   `cmd:"" help:"Hold the panel at a temperature."`
+	Off    tentOffCmd    `cmd:"" help:"Heat off until somebody asks for it again."`
+	Aim    tentAimCmd    `cmd:"" help:"Land a coat's window, or have it hard in time, with the least heat."`
+	Plain  tentPlainCmd  `cmd:"" help:"Give up such a plan: back to the plain hold."`
 	Accept tentAcceptCmd `cmd:"" help:"At the board: accept the heater's limits and start its records anew."`
 }
 
