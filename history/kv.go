@@ -3,9 +3,7 @@ package history
 import (
 	"bytes"
 	"context"
-	"crypto/sha256"
 	"database/sql"
-	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"iter"
@@ -488,13 +486,6 @@ type Token struct {
 	// when it was made and last used: no step of a clock is in them.
 	MadeRan int64 `json:"made_ran_s,omitempty"`
 	UsedRan int64 `json:"used_ran_s,omitempty"`
-}
-
-// HashSecret is how secrets of tokens are stored: hex SHA-256. Tokens carry
-// enough entropy that no slow hash is needed.
-func HashSecret(secret string) string {
-	h := sha256.Sum256([]byte(secret))
-	return hex.EncodeToString(h[:])
 }
 
 // PutToken keeps a token, durably.

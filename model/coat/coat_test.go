@@ -401,7 +401,7 @@ func ExampleWorkspace_Estimate() {
 	}
 	e := new(Workspace).Estimate(&Case{
 		Now: now, Coat: Coat{ID: "tack", Panel: "lid-outer", Resin: "medium", Kind: TackCoat, Applied: mixed},
-		Resin: &r, Track: tr, PanelFrom: "probe", Outlook: Steady(now, 20, 72),
+		Resin: &r, Track: tr, PanelFrom: "probe", Outlook: steady(now, 20, 72),
 		Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{}),
 	})
 	fmt.Println(e.State)
@@ -409,4 +409,14 @@ func ExampleWorkspace_Estimate() {
 	// Output:
 	// wet
 	// Leave it. Lay the cloth in between 12:50 and 13:25.
+}
+
+// steady is an outlook in which the temperature stays.
+func steady(start time.Time, tC float64, hours float64) *Outlook {
+	o := &Outlook{Start: start, StepS: 900, Paths: 1, Len: int(hours*4) + 1, VapourPa: math.NaN()}
+	o.TempC = make([]float32, o.Len)
+	for i := range o.TempC {
+		o.TempC[i] = float32(tC)
+	}
+	return o
 }

@@ -19,7 +19,7 @@ func judged(t testing.TB, resin string, tC, hours float64, kind, next string, fe
 	now := tr.Last()
 	return new(Workspace).Estimate(&Case{
 		Now: now, Coat: Coat{ID: "c", Panel: "p", Resin: resin, Kind: kind, Next: next, Applied: zero}, Panel: Panel{ID: "p", Core: "foam"},
-		Resin: r, Track: tr, PanelFrom: "probe", Outlook: Steady(now, tC, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{}), Feels: feels,
+		Resin: r, Track: tr, PanelFrom: "probe", Outlook: steady(now, tC, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{}), Feels: feels,
 	})
 }
 
@@ -101,7 +101,7 @@ func TestBlushAdvice(t *testing.T) {
 		}
 		now := tr.Last()
 		return new(Workspace).Estimate(&Case{Now: now, Coat: Coat{ID: "c", Kind: FillCoat, Applied: zero}, Resin: r, Track: tr, PanelFrom: "probe",
-			Outlook: Steady(now, 15, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{})})
+			Outlook: steady(now, 15, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{})})
 	}
 	for _, tt := range []struct {
 		rh, hours float64
@@ -152,7 +152,7 @@ func TestSheetLimit(t *testing.T) {
 	var w Weights
 	w.normal(0.25)
 	ws := new(Workspace)
-	f := ws.spreadOut(tr, &w, Steady(tr.Last(), 15, 72))
+	f := ws.spreadOut(tr, &w, steady(tr.Last(), 15, 72))
 	f.finish()
 	for _, s := range f.times[MarkCloses] {
 		if math.Abs(s/3600-want) > 0.035 { // times to come are told to two minutes
@@ -335,7 +335,7 @@ func TestStripRemembersNoMore(t *testing.T) {
 	}
 	now := tr.Last()
 	e := new(Workspace).Estimate(&Case{Now: now, Coat: Coat{ID: "c", Kind: Bond, Applied: zero}, Resin: r, Track: tr, PanelFrom: "probe",
-		Outlook: Steady(now, 20, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{})})
+		Outlook: steady(now, 20, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{})})
 	if e.State == Unknown {
 		t.Fatalf("12 h in the warm again: %v", e.UnknownWhy)
 	}
@@ -368,7 +368,7 @@ func TestStripRemembersNoMore(t *testing.T) {
 	}
 	now = tr.Last()
 	e = new(Workspace).Estimate(&Case{Now: now, Coat: Coat{ID: "c", Kind: Bond, Applied: zero}, Resin: fast, Track: tr, PanelFrom: "probe",
-		Outlook: Steady(now, 45, 72), Belief: Believe(fast.LnKappaSD, 0, 0, tr.Judge(), Family{})})
+		Outlook: steady(now, 45, 72), Belief: Believe(fast.LnKappaSD, 0, 0, tr.Judge(), Family{})})
 	cold := 0.0
 	for _, s := range e.Strip.Segments {
 		if s.State == Unknown && !s.Future && s.From.Before(at(60)) {
@@ -389,7 +389,7 @@ func TestBeforeSleep(t *testing.T) {
 		now := tr.Last()
 		asleep := Span{now.Add(90 * time.Minute), now.Add(10 * time.Hour)}
 		e := new(Workspace).Estimate(&Case{Now: now, Coat: Coat{ID: "c", Kind: WetOut, Applied: zero}, Resin: r, Track: tr, PanelFrom: "probe",
-			Outlook: Steady(now, 20, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{}), Asleep: &asleep, Feels: feels})
+			Outlook: steady(now, 20, 72), Belief: Believe(r.LnKappaSD, 0, 0, tr.Judge(), Family{}), Asleep: &asleep, Feels: feels})
 		if e.Overnight == nil || e.Overnight.WindowCloses < worthSaying {
 			t.Fatalf("overnight %+v", e.Overnight)
 		}

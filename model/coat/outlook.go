@@ -32,16 +32,6 @@ func (o *Outlook) At(path int, steps float64) float64 {
 	return float64(row[i]) + f*(float64(row[k])-float64(row[i]))
 }
 
-// Steady is an outlook in which the temperature stays.
-func Steady(start time.Time, tC float64, hours float64) *Outlook {
-	o := &Outlook{Start: start, StepS: 900, Paths: 1, Len: int(hours*4) + 1, VapourPa: math.NaN()}
-	o.TempC = make([]float32, o.Len)
-	for i := range o.TempC {
-		o.TempC[i] = float32(tC)
-	}
-	return o
-}
-
 // stepper moves a degree of cure over steps of a forecast with tables in
 // place of exponentials.
 type stepper struct {

@@ -118,12 +118,6 @@ func (f Faults) Error() string {
 	return strings.Join(s, "; ")
 }
 
-// Check reports every fault of the job at once; nil when there is none.
-func (j *Job) Check() Faults {
-	_, f := j.compile()
-	return f
-}
-
 // withPast lays the past before the forecast, as far back as the first step
 // that has been done, a week at most.
 func (j *Job) withPast() *Job {

@@ -26,10 +26,6 @@ func (r Range) within(p, q Range) Range { return Range{r.Low * p.Low, r.Use * p.
 // laminators agree on it.
 const Practice = "common practice, no source"
 
-// Fibre densities in g/cm³, from memory: E-glass 2.54, aramid 1.44, carbon
-// 1.78.
-var fibreGCC = map[string]float64{"glass": 2.54, "mat": 2.54, "aramid": 1.44, "carbon": 1.78}
-
 // fibreFraction is the fibre mass fraction that hand lay-up reaches, by fibre
 // and weave; Low and High are of the fraction. Common practice, no source.
 var fibreFraction = map[string]map[string]Range{
@@ -146,17 +142,6 @@ func (c Cloth) ResinGM2() Range {
 	f := c.Fraction()
 	need := func(x float64) float64 { return c.GM2 * (1 - x) / x }
 	return Range{need(f.High), need(f.Use), need(f.Low)}
-}
-
-// VolumeFraction turns a fibre mass fraction into a volume fraction for the
-// densities of fibre and resin in g/cm³, by definition.
-func VolumeFraction(mass, fibre, resin float64) float64 {
-	return (mass / fibre) / (mass/fibre + (1-mass)/resin)
-}
-
-// ThicknessMM is the thickness of the cloth when filled, mm.
-func (c Cloth) ThicknessMM(resin float64) float64 {
-	return c.GM2/fibreGCC[c.Fibre]/1000 + c.ResinGM2().Use/resin/1000
 }
 
 // Need is one coat to be reckoned.
@@ -310,28 +295,6 @@ func MixFor(r cure.Resin, grams float64) (Mix, error) {
 		m.Note = "no ratio known: take it from the data sheet"
 	}
 	return m, nil
-}
-
-// CheckRatio compares weighed parts with the resin's weight ratio: "" when
-// within its tolerance (or when it has no weight ratio), else a line. The
-// tolerance of a sheet that gives none is taken as 5 % (our choice).
-func CheckRatio(r cure.Resin, resinG, hardenerG float64) string {
-	if r.RatioWeight == nil || !(resinG > 0) {
-		return ""
-	}
-	tol := 5.0
-	if r.RatioTolPct != nil {
-		tol = *r.RatioTolPct
-	}
-	want := r.RatioWeight[1] / r.RatioWeight[0]
-	off := (hardenerG/resinG/want - 1) * 100
-	// Half a gram either way is the scale, not the person.
-	slack := 50 / (resinG * want)
-	if math.Abs(off) <= tol+slack {
-		return ""
-	}
-	return fmt.Sprintf("hardener %g g to %g g of resin is %+.0f %% off %g : %g (tolerance ±%g %%)",
-		hardenerG, resinG, off, r.RatioWeight[0], r.RatioWeight[1], tol)
 }
 
 // CupPlan is a batch to be mixed.

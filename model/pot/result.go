@@ -172,37 +172,6 @@ func Solve(q Query) (Result, error) {
 	return res, nil
 }
 
-// MaxGramsFor returns the largest whole grams in the query's shape whose
-// cautious working time is at least the given minutes: 0 when 10 g does not
-// meet it, nil when 2000 g still does. The query's own mass is not used.
-func MaxGramsFor(q Query, minutes float64) (*int, error) {
-	if q.Grams == 0 {
-		q.Grams = 100
-	}
-	f := q.Check()
-	if !(minutes > 0 && minutes <= Horizon) {
-		f = append(f, Fault{"minutes", fmt.Sprintf("%g is outside 0 to %g", minutes, Horizon)})
-	}
-	if len(f) > 0 {
-		return nil, f
-	}
-	q = q.filled()
-	nominal, careful, _ := q.variants(q.geometry())
-	return q.maxGrams(append([]variant{nominal}, careful...), minutes), nil
-}
-
-// WorkMinutes is the cautious working time alone, for callers that size many
-// cups: +Inf when it does not end within 12 h.
-func WorkMinutes(q Query) (float64, error) {
-	if f := q.Check(); len(f) > 0 {
-		return 0, f
-	}
-	q = q.filled()
-	g := q.geometry()
-	nominal, careful, _ := q.variants(g)
-	return q.work(append([]variant{nominal}, careful...), Horizon), nil
-}
-
 // filled sets what the query left out.
 func (q Query) filled() Query {
 	if q.Resin.HeatJG == 0 {

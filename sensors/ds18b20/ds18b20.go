@@ -43,11 +43,6 @@ func New(name string, bus onewire.Bus, addr onewire.Address) *Device {
 	return &Device{name: name, dev: onewire.Dev{Bus: bus, Addr: addr}}
 }
 
-// ID writes an address as Linux does: family, then 48 bits of serial number.
-func ID(a onewire.Address) string {
-	return fmt.Sprintf("%02x-%012x", byte(a), uint64(a)>>8&0xffffffffffff)
-}
-
 // Conversion is the longest time of a 12-bit conversion.
 func (d *Device) Conversion() time.Duration { return convertTime }
 

@@ -62,19 +62,10 @@ func TestDeadlineEndsTheWait(t *testing.T) {
 	})
 }
 
-func TestID(t *testing.T) {
-	if got := ID(0x1f0000031645_2728); got[:3] != "28-" || len(got) != 15 {
-		t.Errorf("%s", got)
-	}
-	if got := ID(chipsim.Address(0x0316a2795d1f)); got != "28-0316a2795d1f" {
-		t.Errorf("%s", got)
-	}
-}
-
 func Example() {
 	th := chipsim.NewThermometer(0x0316a2795d1f, 17.0625)
 	bus := chipsim.NewOneWire(th) // on a board: a bus of periph's onewirereg
 	r, err := New("panel-1", bus, th.Addr).Read(context.Background())
-	fmt.Println(ID(th.Addr), r.Temp, "°C", err)
-	// Output: 28-0316a2795d1f 17.0625 °C <nil>
+	fmt.Println(r.Probe, r.Temp, "°C", err)
+	// Output: panel-1 17.0625 °C <nil>
 }
