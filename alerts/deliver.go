@@ -1,0 +1,428 @@
+package alerts
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"sort"
+	"sync"
+	"time"
+)
+
+func (d *Dispatcher) put(l *line, r *row, a Alert, made time.Time) {
+	d.seq++
+	r.Channel, r.AlertID, r.Seq, r.Made, r.unsaved = l.ch.Name(), a.ID, d.seq, made, true
+	if _, had := l.rows[r.Key]; !had && len(l.rows) >= d.cfg.MaxQueued {
+		var quiet *row // the quietest, oldest one gives way
+		for _, o := range l.rows {
+			if o != l.sending && (quiet == nil || lessRow(quiet, o)) {
+				quiet = o
+			}
+		}
+		if quiet != nil {
+			l.stats.Overflow++
+			d.drop(l, quiet.Key)
+		}
+	}
+	l.rows[r.Key] = r
+	d.save(r)
+	select {
+	case l.wake <- struct{}{}:
+	default:
+	}
+}
+
+// lessRow orders rows: louder first, then older.
+func lessRow(a, b *row) bool {
+	if la, lb := loud(a.Message.Severity()), loud(b.Message.Severity()); la != lb {
+		return la > lb
+	}
+	return a.Seq < b.Seq
+}
+
+// storeRest is how long an outbox that refused is left alone: a card that
+// hangs must not hang every message.
+const storeRest = 30 * time.Second
+
+// resting reports whether the outbox refused just now.
+func (d *Dispatcher) resting() bool { return d.storeErr != nil && time.Since(d.failedAt) < storeRest }
+
+func (d *Dispatcher) save(r *row) {
+	if d.outbox == nil || d.resting() {
+		return // still delivered, from memory
+	}
+	b, err := json.Marshal(r)
+	if err == nil {
+		ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
+		defer cancel()
+		err = d.outbox.PutOutbox(ctx, r.Key, b)
+	}
+	if d.wrote(err) {
+		r.unsaved = false
+		delete(d.undone, r.Key)
+	}
+}
+
+// wrote notes how a write went; a refusal is logged when its text changes.
+func (d *Dispatcher) wrote(err error) bool {
+	if err == nil {
+		d.storeErr = nil
+		return true
+	}
+	err = fmt.Errorf("outbox: %w", err)
+	if d.storeErr == nil || d.storeErr.Error() != err.Error() {
+		d.cfg.Log.Error("outbox not written", "err", err)
+	}
+	d.storeErr, d.failedAt = err, time.Now()
+	return false
+}
+
+func (d *Dispatcher) drop(l *line, key string) {
+	if _, ok := l.rows[key]; !ok {
+		return
+	}
+	delete(l.rows, key)
+	d.done(key)
+}
+
+func (d *Dispatcher) done(key string) {
+	if d.outbox == nil {
+		return
+	}
+	if d.resting() {
+		d.forgetLater(key)
+		return
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
+	defer cancel()
+	if !d.wrote(d.outbox.DoneOutbox(ctx, key)) {
+		d.forgetLater(key)
+		return
+	}
+	delete(d.undone, key)
+}
+
+// forgetLater keeps a key whose row could not be removed, within a bound:
+// beyond it a restart delivers some once more.
+func (d *Dispatcher) forgetLater(key string) {
+	if len(d.undone) < 1000 {
+		d.undone[key] = true
+	}
+}
+
+// catchUp writes what the outbox refused before.
+func (d *Dispatcher) catchUp(l *line) {
+	for _, r := range l.rows {
+		if r.unsaved && !d.resting() {
+			d.save(r)
+		}
+	}
+	for k := range d.undone {
+		if !d.resting() {
+			d.done(k)
+		}
+	}
+}
+
+// Run delivers until ctx ends; what is not delivered then stays in the outbox.
+func (d *Dispatcher) Run(ctx context.Context) error {
+	var wg sync.WaitGroup
+	for _, n := range d.order {
+		l := d.lines[n]
+		if l.watcher != nil {
+			continue // runs by itself
+		}
+		d.mu.Lock()
+		l.turned = time.Now()
+		d.mu.Unlock()
+		wg.Go(func() { d.deliver(ctx, l) })
+		if r, ok := l.ch.(Refresher); ok {
+			wg.Go(func() { d.refresh(ctx, l, r) })
+		}
+	}
+	wg.Wait()
+	return ctx.Err()
+}
+
+// Late returns the channels whose goroutine has not come round for longer than
+// one try and its longest sleep take: it hangs, in a try that does not heed its
+// time limit, and nothing goes out by it any more.
+func (d *Dispatcher) Late() []string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	var late []string
+	for _, n := range d.order {
+		l := d.lines[n]
+		if l.turned.IsZero() {
+			continue // not begun, or runs by itself
+		}
+		limit := d.cfg.Timeout
+		if t := d.cfg.Timeouts[n]; t > 0 {
+			limit = t
+		}
+		if silent := time.Since(l.turned); silent > limit+poll+time.Minute {
+			late = append(late, fmt.Sprintf("messages by %s: silent for %s", n, silent.Round(time.Second)))
+		}
+	}
+	return late
+}
+
+// refreshEvery is how often a [Refresher] hears what lasts.
+const refreshEvery = time.Minute
+
+func (d *Dispatcher) refresh(ctx context.Context, l *line, r Refresher) {
+	t := time.NewTicker(refreshEvery)
+	defer t.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-t.C:
+		}
+		now := d.cfg.Now()
+		active := d.engine.List(false)
+		d.mu.Lock()
+		active = slices.DeleteFunc(active, func(a Alert) bool {
+			_, ok := d.targets(a, now, a.EscalatedAt != nil)[l.ch.Name()]
+			return !ok
+		})
+		resting := time.Until(l.notBefore) > 0
+		d.mu.Unlock()
+		if resting || len(active) == 0 {
+			continue
+		}
+		tctx, cancel := context.WithTimeout(ctx, d.cfg.Timeout)
+		err := r.Refresh(tctx, active)
+		cancel()
+		if err != nil && ctx.Err() == nil {
+			d.mu.Lock()
+			l.stats.Failed++
+			d.say(l, err, 0)
+			d.mu.Unlock()
+		}
+	}
+}
+
+// poll is the longest sleep of a channel's goroutine: the daemon's clock may
+// run faster than the real one, or be set.
+const poll = 30 * time.Second
+
+func (d *Dispatcher) deliver(ctx context.Context, l *line) {
+	timer := time.NewTimer(0)
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-l.wake:
+		case <-timer.C:
+		}
+		for ctx.Err() == nil {
+			rs, wait := d.pick(l)
+			if len(rs) == 0 {
+				timer.Reset(wait)
+				break
+			}
+			d.try(ctx, l, rs)
+		}
+	}
+}
+
+// pick returns the next message's rows (several for a digest), or how long to
+// wait for one.
+func (d *Dispatcher) pick(l *line) ([]*row, time.Duration) {
+	now, real := d.cfg.Now(), time.Now()
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	l.turned = real
+	d.catchUp(l)
+	held := l.notBefore.Sub(real)
+	wait := poll
+	var due []*row
+	for _, r := range l.rows {
+		if left := r.Due.Sub(now); left > 0 {
+			wait = min(wait, left)
+			continue
+		}
+		// Danger that was not tried yet does not wait for a channel's rest.
+		if held > 0 && (l.machine || r.Tries > 0 || r.Message.Severity() != Danger) {
+			wait = min(wait, held)
+			continue
+		}
+		due = append(due, r)
+	}
+	if len(due) == 0 {
+		return nil, max(wait, 10*time.Millisecond)
+	}
+	sort.Slice(due, func(i, j int) bool { return lessRow(due[i], due[j]) })
+	pick := due[:1]
+	if due[0].Digest {
+		pick = nil
+		for _, r := range due {
+			if r.Digest {
+				pick = append(pick, r)
+			}
+		}
+		sort.Slice(pick, func(i, j int) bool { return pick[i].Seq < pick[j].Seq })
+	}
+	l.sending = pick[0]
+	return pick, 0
+}
+
+func (d *Dispatcher) try(ctx context.Context, l *line, rs []*row) {
+	m := rs[0].Message
+	if rs[0].Digest {
+		m = d.digest(rs)
+	}
+	limit := d.cfg.Timeout
+	if t := d.cfg.Timeouts[l.ch.Name()]; t > 0 {
+		limit = t
+	}
+	tctx, cancel := context.WithTimeout(ctx, limit)
+	err := send(tctx, l.ch, m)
+	cancel()
+
+	now, real := d.cfg.Now(), time.Now()
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	l.sending = nil
+	gone := func(r *row) {
+		if l.rows[r.Key] != r {
+			return // a newer one took its place meanwhile
+		}
+		delete(l.rows, r.Key)
+		d.done(r.Key)
+	}
+	switch {
+	case err == nil:
+		l.stats.Sent++
+		l.stats.LastSent, l.stats.LastErr, l.stats.FailingSince = now, "", time.Time{}
+		l.notBefore = time.Time{}
+		l.back.Reset()
+		l.sentAt = append(l.sentAt, now)
+		if n := len(l.sentAt) - 500; n > 0 {
+			l.sentAt = slices.Clone(l.sentAt[n:])
+		}
+		for _, r := range rs {
+			gone(r)
+		}
+		return
+	case ctx.Err() != nil:
+		return // stopping: it stays in the outbox
+	case errors.Is(err, ErrPermanent):
+		l.stats.Refused++
+		for _, r := range rs {
+			gone(r)
+		}
+	default:
+		l.stats.Failed++
+		hold := l.back.NextBackOff()
+		var after *RetryAfterError
+		if errors.As(err, &after) {
+			hold = max(hold, min(after.Wait, time.Hour))
+		}
+		l.notBefore = real.Add(hold)
+		for _, r := range rs {
+			if r.Tries < math.MaxInt32 {
+				r.Tries++
+			}
+			// By tries as well: a clock that was set makes any age.
+			if age := now.Sub(r.Made); age > d.cfg.GiveUp && r.Tries >= minTries {
+				l.stats.GaveUp++
+				d.cfg.Log.Error("message given up", "channel", l.ch.Name(), "tries", r.Tries, "say", r.Message.Text)
+				gone(r)
+			}
+		}
+	}
+	d.say(l, err, rs[0].Tries)
+}
+
+// say notes a failure of a channel. It is logged once, and again only when it
+// changes or half an hour later.
+func (d *Dispatcher) say(l *line, err error, tries int) {
+	if l.stats.FailingSince.IsZero() {
+		l.stats.FailingSince = d.cfg.Now()
+	}
+	l.stats.LastErr = err.Error()
+	if l.loggedIs != err.Error() || time.Since(l.loggedAt) > 30*time.Minute {
+		l.loggedIs, l.loggedAt = err.Error(), time.Now()
+		d.cfg.Log.Warn("alert not delivered", "channel", l.ch.Name(), "tries", tries, "err", err)
+	}
+}
+
+// minTries is the least number of tries before a message is given up.
+const minTries = 20
+
+// send keeps one channel's panic from taking the others with it.
+func send(ctx context.Context, c Channel, m Message) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = Permanent(fmt.Errorf("channel %s: panic: %v", c.Name(), p))
+		}
+	}()
+	return c.Send(ctx, m)
+}
+
+func (d *Dispatcher) digest(rs []*row) Message {
+	d.mu.Lock()
+	view, trusted := d.view, d.trusted
+	d.mu.Unlock()
+	now := d.cfg.Now()
+	s := speaker{view, now, trusted}
+	sev := Note
+	m := Message{What: WhatDigest, Site: d.cfg.Site, At: now, Title: "Meanwhile", Text: "One thing happened meanwhile."}
+	if d.cfg.Site != "" {
+		m.Title = d.cfg.Site + ": meanwhile"
+	}
+	if len(rs) > 1 {
+		m.Text = fmt.Sprintf("%d things happened meanwhile.", len(rs))
+	}
+	for _, r := range rs {
+		l := r.Message.Text
+		if trusted {
+			l = s.clock(r.Message.At) + " " + l
+		}
+		m.Lines = append(m.Lines, l)
+		if r.Message.Alert != nil && loud(r.Message.Alert.Severity) > loud(sev) {
+			sev = r.Message.Alert.Severity
+		}
+	}
+	m.Key = fmt.Sprintf("digest/%s/%d", rs[0].Channel, rs[len(rs)-1].Seq)
+	return m
+}
+
+// watch passes what sounds to the channels that follow it, as far as their
+// routes and the hour let it through.
+func (d *Dispatcher) watch(active []Alert) {
+	now := d.cfg.Now()
+	d.mu.Lock()
+	type call struct {
+		w  Watcher
+		as []Alert
+	}
+	var calls []call
+	for _, n := range d.order {
+		l := d.lines[n]
+		if l.watcher == nil {
+			continue
+		}
+		mine := []Alert{}
+		for _, a := range active {
+			tg, ok := d.targets(a, now, a.EscalatedAt != nil)[n]
+			if !ok || a.Sound == "" {
+				continue
+			}
+			if _, wait := d.later(a, tg, now); !wait {
+				mine = append(mine, a)
+			}
+		}
+		calls = append(calls, call{l.watcher, mine})
+	}
+	d.mu.Unlock()
+	for _, c := range calls {
+		c.w.Watch(c.as)
+	}
+}
