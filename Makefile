@@ -6,7 +6,7 @@ BIN := bin/curewright
 VERSION ?= $(shell git describe --always --dirty 2>/dev/null || echo unknown)
 LDFLAGS := -s -w -X main.version=$(VERSION)
 
-.PHONY: all go demo build test check unit race deps bench clean fuzz faults dist
+.PHONY: all go demo build test check unit race deps bench clean fuzz faults boards newcomer dist
 
 all: build
 
@@ -59,3 +59,13 @@ clean:
 # size: about 25 minutes. RELIABILITY.md has the last run.
 faults:
 	scripts/faults.sh
+
+# The core of the suite and an hour of the demo on emulated small boards, and
+# their numbers against a PC's.
+boards: go
+	scripts/boards-test.sh
+
+# What a newcomer meets: an empty Debian, a clone, the commands of README.md.
+# Wants root and debootstrap.
+newcomer:
+	scripts/newcomer-test.sh

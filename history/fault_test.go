@@ -82,6 +82,14 @@ func child(dir string) {
 	}
 }
 
+// again is this program once more. CUREWRIGHT_EMULATOR is what runs it where
+// the kernel can't.
+func again(args ...string) *exec.Cmd {
+	words := append(strings.Fields(os.Getenv("CUREWRIGHT_EMULATOR")), os.Args[0])
+	words = append(words, args...)
+	return exec.Command(words[0], words[1:]...)
+}
+
 // A process killed at any moment loses nothing that it promised.
 func TestKill(t *testing.T) {
 	dir := t.TempDir()
@@ -89,7 +97,7 @@ func TestKill(t *testing.T) {
 	kills := faults(12)
 	last := map[string]int{"feel": -1, "alert": -1, "flushed": -1}
 	for k := range kills {
-		cmd := exec.Command(os.Args[0], "-test.run", "^$")
+		cmd := again("-test.run", "^$")
 		cmd.Env = append(os.Environ(), "HISTORY_TEST_CHILD="+dir)
 		out, err := cmd.StdoutPipe()
 		if err != nil {
@@ -275,7 +283,7 @@ func TestRing(t *testing.T) {
 // A limit on file size stops the log in the middle of a commit.
 func TestFileSizeLimit(t *testing.T) {
 	if os.Getenv("HISTORY_TEST_LIMIT") == "" {
-		cmd := exec.Command(os.Args[0], "-test.run", "^TestFileSizeLimit$", "-test.v")
+		cmd := again("-test.run", "^TestFileSizeLimit$", "-test.v")
 		cmd.Env = append(os.Environ(), "HISTORY_TEST_LIMIT=1")
 		out, err := cmd.CombinedOutput()
 		if err != nil {
