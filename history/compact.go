@@ -53,6 +53,28 @@ func (s *Store) packable() int {
 	return n
 }
 
+// Upkeep does what [Store.Compact] does, but leaves readings that may wait
+// waiting: only a complete hour, or a disk that was away, makes it write. Call
+// it as often as you like.
+func (s *Store) Upkeep(ctx context.Context) error {
+	s.mu.Lock()
+	ill := s.failing != nil || s.readOnly
+	s.mu.Unlock()
+	if ill || s.packDue() {
+		return s.Compact(ctx)
+	}
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	if s.closed {
+		return ErrClosed
+	}
+	if err := s.retain(ctx); err != nil {
+		return err
+	}
+	s.makeReserve()
+	return nil
+}
+
 // Compact packs complete hours and enforces the bounds on size and age. The
 // store does it by itself; call it to have it done now.
 func (s *Store) Compact(ctx context.Context) error {

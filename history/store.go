@@ -395,10 +395,24 @@ func (s *Store) Flush(ctx context.Context) error { return s.flush(ctx) }
 func (s *Store) flush(ctx context.Context) error {
 	s.dbmu.Lock()
 	defer s.dbmu.Unlock()
+	// Up to what waits now: a shop's probes are read in one burst, and what
+	// comes in while this writes would cost a commit a reading.
+	last := int64(-1)
+	s.mu.Lock()
+	if n := len(s.pending); n > 0 {
+		last = s.pending[n-1].seq
+	}
+	s.mu.Unlock()
 	for {
 		more, err := s.flushSome(ctx)
 		if err != nil || !more {
 			return err
+		}
+		s.mu.Lock()
+		done := len(s.pending) == 0 || s.pending[0].seq > last
+		s.mu.Unlock()
+		if done {
+			return nil
 		}
 	}
 }

@@ -120,3 +120,32 @@ func TestWork(t *testing.T) {
 		t.Fatalf("changes = %+v, %v", cs, err)
 	}
 }
+
+// Upkeep as often as a daemon asks for it does not write readings that may
+// still wait: each commit costs the card whole pages. A complete hour is
+// packed all the same.
+func TestUpkeepLetsReadingsWait(t *testing.T) {
+	now := day
+	s := open(t, t.TempDir(), Options{Now: func() time.Time { return now }})
+	// The first calls write what a new store has to say of itself.
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	s.Append([]sensors.Reading{reading("panel-1", now, 17)})
+	if err := s.Upkeep(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if got := s.Stats(); got.Pending != 1 || got.Packed != 0 {
+		t.Errorf("after upkeep %d readings wait and %d are packed, want 1 and 0", got.Pending, got.Packed)
+	}
+	now = now.Add(2 * time.Hour)
+	if err := s.Flush(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Upkeep(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if got := s.Stats(); got.Pending != 0 || got.Packed != 1 {
+		t.Errorf("two hours later %d readings wait and %d are packed, want 0 and 1", got.Pending, got.Packed)
+	}
+}

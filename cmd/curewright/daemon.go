@@ -348,7 +348,7 @@ func (d *daemon) runUpkeep(ctx context.Context) error {
 			}
 		}
 		last, mono = now, time.Now()
-		if err := d.store.Compact(ctx); err != nil && ctx.Err() == nil {
+		if err := d.store.Upkeep(ctx); err != nil && ctx.Err() == nil {
 			d.log.Warn("store upkeep", "err", err)
 		}
 		d.nightlyCopy(ctx, now)
