@@ -91,20 +91,46 @@ func defaultData() string {
 // loadConfig reads and checks the file; "" gives the defaults. Every fault
 // comes back at once, each with its place.
 func loadConfig(path string) (config, error) {
-	c := defaultConfig()
+	c, _, err := loadWith(path, nil)
+	return c, err
+}
+
+// loadWith is loadConfig that also asks look for what the text alone does not
+// tell: faults with their place, and notes.
+func loadWith(path string, look func(config, *tomlfile.File) (tomlfile.Faults, []string)) (config, []string, error) {
 	if path == "" {
-		return c, nil
+		return defaultConfig(), nil, nil
 	}
 	b, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return c, usagef("%s: no such file", path)
+		return defaultConfig(), nil, usagef("%s: no such file", path)
 	} else if err != nil {
-		return c, usagef("%v", err)
+		return defaultConfig(), nil, usagef("%v", err)
 	}
-	return parseConfig(path, b)
+	c, file, faults := decodeConfig(b)
+	var notes []string
+	if look != nil && file != nil {
+		var more tomlfile.Faults
+		more, notes = look(c, file)
+		faults = append(faults, more...)
+	}
+	if err := faults.Err(); err != nil {
+		return c, nil, usage(path, err)
+	}
+	return c, notes, nil
 }
 
 func parseConfig(path string, b []byte) (config, error) {
+	c, _, faults := decodeConfig(b)
+	if err := faults.Err(); err != nil {
+		return c, usage(path, err)
+	}
+	return c, nil
+}
+
+// decodeConfig reads and checks the text by itself; file is nil where it is no
+// TOML.
+func decodeConfig(b []byte) (config, *tomlfile.File, tomlfile.Faults) {
 	c := defaultConfig()
 	file, faults := tomlfile.Decode(b, &c)
 	c.Tent = c.Tent.Defaults()
@@ -117,10 +143,7 @@ func parseConfig(path string, b []byte) (config, error) {
 		faults = append(faults, c.Influx.Check(file)...)
 		c.MQTT.where = c.MQTT.places(file)
 	}
-	if err := faults.Err(); err != nil {
-		return c, usage(path, err)
-	}
-	return c, nil
+	return c, file, faults
 }
 
 func (c config) check() []error {

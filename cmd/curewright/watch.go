@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"curewright/dashboards/web"
+	"curewright/model/tomlfile"
 )
 
 type watchCmd struct {
@@ -27,7 +28,7 @@ func (watchCmd) Help() string {
 
 // prepare reads the configuration and applies the flags over it.
 func (c *watchCmd) prepare() (config, error) {
-	cfg, err := loadConfig(c.Config)
+	cfg, _, err := loadWith(c.Config, func(cfg config, f *tomlfile.File) (tomlfile.Faults, []string) { return cfg.lookAtSecrets(f, true) })
 	if c.Data != "" {
 		cfg.Store.Path = c.Data
 	}
@@ -134,7 +135,7 @@ func (checkCmd) Help() string {
 }
 
 func (c *checkCmd) Run(a *app) error {
-	cfg, err := loadConfig(c.Config)
+	cfg, notes, err := loadWith(c.Config, func(cfg config, f *tomlfile.File) (tomlfile.Faults, []string) { return cfg.lookAtSecrets(f, false) })
 	if err != nil {
 		return err
 	}
@@ -172,6 +173,9 @@ func (c *checkCmd) Run(a *app) error {
 	}
 	if len(cfg.Alert.Channels) == 0 {
 		fmt.Fprintln(a.out, "  alerts by  the page and the log only: nothing that wakes you")
+	}
+	for _, n := range notes {
+		fmt.Fprintf(a.out, "  secret     %s\n", n)
 	}
 	return nil
 }
