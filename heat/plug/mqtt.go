@@ -2,6 +2,7 @@ package plug
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"net/url"
@@ -14,6 +15,12 @@ import (
 
 	"curewright/heat"
 )
+
+// clientID names this connection to the broker, which throws out one of two
+// that say the same name. Process numbers are no names: boards with the same
+// system start the daemon as the same one. 23 letters and digits are what
+// every broker must take (MQTT 5.0, section 3.1.3.1).
+func clientID() string { return "curewrightheat" + rand.Text()[:9] }
 
 // Open returns an output whose connection to the broker is kept up in the
 // background until ctx ends. A broker that is not there is no error here: the
@@ -46,7 +53,7 @@ func Open(ctx context.Context, sec heat.PlugSection, ttl time.Duration) (*Output
 			_, _ = cm.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{{Topic: sec.State, QoS: 1}}})
 		},
 		ClientConfig: paho.ClientConfig{
-			ClientID: fmt.Sprintf("curewright-heat-%d", os.Getpid()),
+			ClientID: clientID(),
 			OnPublishReceived: []func(paho.PublishReceived) (bool, error){
 				func(p paho.PublishReceived) (bool, error) {
 					o.Handle(p.Packet.Payload)

@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -266,4 +267,17 @@ func Example() {
 	p.out = o
 	fmt.Println(o.Renew(context.Background(), true), p.on, p.timer)
 	// Output: <nil> true 30
+}
+
+// Two boards on one broker do not throw each other out, and any broker takes
+// the name: MQTT 5.0, section 3.1.3.1, "between 1 and 23 UTF-8 encoded bytes",
+// digits and letters.
+func TestClientID(t *testing.T) {
+	a, b := clientID(), clientID()
+	if a == b {
+		t.Errorf("twice %s", a)
+	}
+	if !regexp.MustCompile(`^[0-9a-zA-Z]{1,23}$`).MatchString(a) {
+		t.Errorf("%q is not what every broker must take", a)
+	}
 }
