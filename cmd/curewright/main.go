@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"os/signal"
 	"runtime/debug"
@@ -56,6 +57,11 @@ type usageError struct{ lines []string }
 func (e *usageError) Error() string { return strings.Join(e.lines, "\n") }
 
 func usagef(format string, a ...any) error {
+	for i := range a {
+		if p, ok := a[i].(*fs.PathError); ok {
+			a[i] = p.Path + ": " + p.Err.Error() // the place first
+		}
+	}
 	return &usageError{[]string{fmt.Sprintf(format, a...)}}
 }
 

@@ -109,6 +109,9 @@ func readReadings(path string) (*job.Table, error) {
 		}
 		return nil, u
 	}
+	if t.Len() == 0 {
+		return nil, usagef("%s:1:1: no readings below the header", path)
+	}
 	return t, nil
 }
 

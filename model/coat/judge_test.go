@@ -403,3 +403,31 @@ func TestBeforeSleep(t *testing.T) {
 		t.Errorf("felt soft and dry: %q", s)
 	}
 }
+
+// TestLastMinute: the sign that a window is over is the finger's sign for that
+// window: cloth wants a coat that sticks, the next layer wet on wet one that
+// strings, a fill coat one that takes a dent.
+func TestLastMinute(t *testing.T) {
+	for _, tt := range []struct {
+		kind, next string
+		felt       State
+		want       string
+	}{
+		{TackCoat, "", Tacky, "if it no longer sticks, stop"},
+		{WetOut, "wet", Wet, "if it sticks and lifts clean, stop"},
+		{WetOut, "", Green, "if it no longer takes a dent, stop"},
+	} {
+		n := 0
+		for h := 0.5; h < 9; h += 0.25 {
+			e := judged(t, "medium", 20, h, tt.kind, tt.next, feel(h-0.1, tt.felt))
+			if strings.Contains(e.Advice, "may close any minute") {
+				if n++; !strings.Contains(e.Advice, tt.want) {
+					t.Errorf("%s for %q: %q", tt.kind, tt.next, e.Advice)
+				}
+			}
+		}
+		if n == 0 {
+			t.Errorf("%s for %q: never at its last minute", tt.kind, tt.next)
+		}
+	}
+}

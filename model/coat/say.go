@@ -129,6 +129,17 @@ func sign(kind string) string {
 	return "roll the next coat on once it sticks without stringing"
 }
 
+// ended is what the finger finds once the window is over, and what then.
+func ended(kind string) string {
+	switch kind {
+	case WindowCloth:
+		return "if it no longer sticks, stop; a fresh coat must go on first"
+	case WindowWet:
+		return "if it sticks and lifts clean, stop; a fresh coat must go on first"
+	}
+	return "if it no longer takes a dent, stop and let it get hard"
+}
+
 func inHours(minutes float64) string {
 	switch {
 	case minutes < 90:
