@@ -6,7 +6,7 @@ BIN := bin/curewright
 VERSION ?= $(shell git describe --always --dirty 2>/dev/null || echo unknown)
 LDFLAGS := -s -w -X main.version=$(VERSION)
 
-.PHONY: all go demo build test check unit race deps bench clean fuzz faults boards newcomer dist
+.PHONY: all go demo build test check unit race deps bench clean fuzz fuzz-short audit faults boards newcomer dist
 
 all: build
 
@@ -22,7 +22,7 @@ demo: build
 	$(BIN) demo
 
 # Installs what the tests need, then runs them all.
-test: deps check unit race
+test: deps check unit fuzz-short race
 
 deps: go
 	scripts/test-deps.sh
@@ -51,6 +51,15 @@ bench:
 
 fuzz:
 	scripts/fuzz.sh
+
+# Every parser for a counted number of inputs: about three minutes.
+fuzz-short:
+	scripts/fuzz-short.sh
+
+# Versions, licences and known vulnerabilities of what is inside, into
+# packaging/AUDIT.md. It asks the module proxy.
+audit: go
+	scripts/audit.sh
 
 clean:
 	rm -rf bin dist

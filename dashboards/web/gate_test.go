@@ -81,7 +81,7 @@ func (a ask) in(ctx context.Context, t *testing.T, h http.Handler) *httptest.Res
 	return w
 }
 
-func server(t *testing.T, b web.Backend) *web.Server {
+func server(t testing.TB, b web.Backend) *web.Server {
 	t.Helper()
 	s, err := web.New(web.Config{HostName: "shed.example.net", Version: "test"}, b)
 	if err != nil {

@@ -145,6 +145,18 @@ func clean(s string) string {
 	}, strings.ToValidUTF8(s, "\uFFFD")))
 }
 
+// oneLine takes line breaks and control characters out of a field's text: the
+// protocol takes some of them within quotes, but not every server does, and one
+// that ends the line there loses the whole point.
+func oneLine(s string) string {
+	return strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) {
+			return ' '
+		}
+		return r
+	}, strings.ToValidUTF8(s, "\uFFFD"))
+}
+
 func loopback(host string) bool {
 	return host == "localhost" || host == "::1" || strings.HasPrefix(host, "127.")
 }

@@ -355,6 +355,9 @@ func (s *Sender) point(p Point) *write.Point {
 		}
 	}
 	for k, v := range p.Fields {
+		if t, ok := v.(string); ok {
+			v = oneLine(t)
+		}
 		out.AddField(k, v)
 	}
 	return out.SetTime(p.At).SortTags().SortFields()
