@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"curewright/alerts"
@@ -499,7 +500,7 @@ func (d *daemon) AckByLink(ctx context.Context, token string) (alerts.Alert, err
 // TestSound sounds a channel, or with heard records whether it was heard.
 func (d *daemon) TestSound(ctx context.Context, channel string, heard *bool) error {
 	if channel != alerts.PageChannel && !slices.Contains(d.post.Channels(), channel) {
-		return web.Faults{{Field: "channel", What: fmt.Sprintf("no channel is named %q", channel)}}
+		return web.Faults{{Field: "channel", What: fmt.Sprintf("no channel is named %q: one of %s", channel, strings.Join(d.post.Channels(), ", "))}}
 	}
 	if heard != nil {
 		err := d.post.Heard(ctx, channel, *heard)
@@ -510,7 +511,7 @@ func (d *daemon) TestSound(ctx context.Context, channel string, heard *bool) err
 		return nil // the page makes its own tone
 	}
 	if err := d.post.Test(ctx, channel); err != nil {
-		return web.Faults{{Field: "channel", What: err.Error()}}
+		return fmt.Errorf("%w: %w", web.ErrNotSent, err)
 	}
 	return nil
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"errors"
 	"fmt"
 	"io"
@@ -502,14 +503,62 @@ type alertCmd struct {
 
 type alertTestCmd struct {
 	Channel string `arg:"" help:"Channel's name, as in the configuration."`
+	Heard   string `enum:"yes,no," default:"" help:"yes or no: say whether the last test reached you; nothing is sent."`
 }
 
-func (alertTestCmd) Help() string { return "Example:\n\n  curewright alert test piezo" }
+func (alertTestCmd) Help() string {
+	return "At a terminal it asks whether the test reached you: until you have said yes,\n" +
+		"nothing counts as able to wake you.\n\n" +
+		"Example:\n\n  curewright alert test piezo"
+}
 
 func (c *alertTestCmd) Run(a *app, cl *client.Client) error {
-	if err := cl.TestSound(a.ctx, c.Channel, nil); err != nil {
+	heard := c.Heard
+	if heard == "" {
+		if err := cl.TestSound(a.ctx, c.Channel, nil); err != nil {
+			return err
+		}
+		if !atTerminal(a.in) {
+			fmt.Fprintf(a.out, "Sent through %s. If it reached you, say so, or it does not count as able\nto wake you:\n  curewright alert test %s --heard yes\n", c.Channel, c.Channel)
+			return nil
+		}
+		fmt.Fprintf(a.out, "Sent through %s. Did it reach you, yes or no? ", c.Channel)
+		heard = yesOrNo(a.in)
+	}
+	if heard == "" {
+		fmt.Fprintln(a.out, "Not answered: it does not count as able to wake you.")
+		return nil
+	}
+	yes := heard == "yes"
+	if err := cl.TestSound(a.ctx, c.Channel, &yes); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.out, "Sent through %s. Did it reach you? Say so on the page: until then nothing counts as able to wake you.\n", c.Channel)
+	if yes {
+		fmt.Fprintf(a.out, "Noted: %s can wake you.\n", c.Channel)
+	} else {
+		fmt.Fprintf(a.out, "Noted: %s does not count as able to wake you.\n", c.Channel)
+	}
 	return nil
+}
+
+// atTerminal reports whether somebody may sit at the other end.
+func atTerminal(r io.Reader) bool {
+	f, ok := r.(*os.File)
+	if !ok {
+		return false
+	}
+	fi, err := f.Stat()
+	return err == nil && fi.Mode()&os.ModeCharDevice != 0
+}
+
+// yesOrNo reads an answer; "" where there is none.
+func yesOrNo(r io.Reader) string {
+	line, _ := bufio.NewReader(r).ReadString('\n')
+	switch strings.ToLower(strings.TrimSpace(line)) {
+	case "y", "yes":
+		return "yes"
+	case "n", "no":
+		return "no"
+	}
+	return ""
 }

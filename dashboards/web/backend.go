@@ -219,6 +219,7 @@ var (
 	ErrConflict = backendError("conflict")
 	ErrTooMany  = backendError("too many tries")
 	ErrNotKept  = backendError("not kept") // no room, or no writing: 507
+	ErrNotSent  = backendError("not sent") // the other end did not take it: 502
 )
 
 type backendError string

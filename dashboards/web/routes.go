@@ -220,6 +220,8 @@ func (s *Server) problem(w http.ResponseWriter, r *http.Request, err error) {
 	case errors.Is(err, ErrNotKept):
 		s.complain("request", err.Error(), "route", r.Pattern)
 		s.fail(w, r, http.StatusInsufficientStorage, "", err.Error())
+	case errors.Is(err, ErrNotSent):
+		s.fail(w, r, http.StatusBadGateway, "", err.Error())
 	case r.Context().Err() != nil:
 		panic(http.ErrAbortHandler) // nobody is listening
 	default:
