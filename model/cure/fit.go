@@ -154,11 +154,13 @@ type fit struct {
 }
 
 func newFit(s Sheet) *fit {
+	// A resin of two epoxides a molecule and a diamine, at the sheet's ratio.
+	gel, _ := GelConversion(4, 2, 1, 0)
 	f := &fit{
 		sheet: s,
 		base: Resin{
 			Name: s.Name, M: 1, N: 2, D: 5, W: 5,
-			AlphaGel: 1 / math.Sqrt(3), HeatJG: 420, DensityGCC: sheetGCC,
+			AlphaGel: gel, HeatJG: 420, DensityGCC: sheetGCC,
 			HardenerKind: s.HardenerKind,
 			RatioWeight:  s.RatioWeight, RatioVolume: s.RatioVolume, RatioTolPct: s.RatioTolPct,
 			MinC: 10, MaxC: 40,

@@ -19,7 +19,8 @@ func Generic(name string) (Resin, bool) {
 		Name: name, Generic: true,
 		E1: 57e3, E2: 57e3, M: 1, N: 2,
 		D: 5, W: 5,
-		AlphaGel: 0.577350, HeatJG: 420, DensityGCC: 1.10,
+		AlphaGel: 0.577350, // GelConversion(4, 2, 1, 0)
+		HeatJG:   420, DensityGCC: 1.10,
 		MinC: 10, MaxC: 40, LnKappaSD: 0.25,
 	}
 	switch name {
