@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"io"
 	"net/http"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -71,6 +72,20 @@ func TestRecordOfThePiece(t *testing.T) {
 	glass := doc.Sides[0].Coats[1]
 	if glass.Recoat == nil || glass.Recoat.Below != "a-tack" || glass.Estimate == nil || len(glass.Feels) == 0 {
 		t.Errorf("the glass layer's entry lacks its recoat, estimate or finger tests: %+v", glass.Recoat)
+	}
+	kept, edited := filepath.Join(t.TempDir(), "lid-a.json"), filepath.Join(t.TempDir(), "edited.json")
+	for name, b := range map[string][]byte{kept: live, edited: bytes.Replace(live, []byte("aramid"), []byte("carbon"), 1)} {
+		if err := os.WriteFile(name, b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if out := cmdOK(t, "record", "--verify", kept); !strings.Contains(out, "as it was made") || !strings.Contains(out, "locker-lid-a") {
+		t.Errorf("a record as it was made: %q", out)
+	}
+	for _, args := range [][]string{{"--verify", edited}, {"--verify", edited + "-not"}, {"--verify", kept, "lid-a"}, {}} {
+		if code, out, said := runCmd(t, append([]string{"record"}, args...)...); code != exitUsage || out != "" || strings.Count(said, "\n") != 1 {
+			t.Errorf("record %v: exit %d, printed %q, said %q; want 2 and one line", args, code, out, said)
+		}
 	}
 	if _, err := record.Verify(bytes.Replace(live, []byte("aramid"), []byte("carbon"), 1)); err == nil {
 		t.Error("a changed record verifies")

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"curewright/dashboards/client"
+	"curewright/dashboards/record"
 	"curewright/dashboards/web"
 	"curewright/history"
 	"curewright/model/coat"
@@ -361,15 +362,26 @@ func (c *panelListCmd) Run(a *app, cl *client.Client) error {
 }
 
 type recordCmd struct {
-	Panel  string `arg:"" help:"Panel; the record is of its whole piece."`
+	Panel  string `arg:"" optional:"" help:"Panel; the record is of its whole piece."`
 	Format string `enum:"html,json,csv" default:"html" help:"html (prints), json or csv."`
 	Out    string `short:"o" placeholder:"FILE" type:"path" help:"File to write; standard output when not given."`
 	Data   string `placeholder:"DIR" type:"path" help:"Read the store in this folder, with no daemon running; the usual one when none answers."`
+	Verify string `placeholder:"FILE" type:"path" help:"Say whether a record kept as json is as it was made; nothing else is done."`
 }
 
-func (recordCmd) Help() string { return "Example:\n\n  curewright record lid-a -o lid-a.html" }
+func (recordCmd) Help() string {
+	return "Example:\n\n  curewright record lid-a -o lid-a.html\n  curewright record lid-a --format json -o lid-a.json\n  curewright record --verify lid-a.json"
+}
 
 func (c *recordCmd) Run(a *app) error {
+	switch {
+	case c.Panel == "" && c.Verify == "":
+		return usagef("arguments: the record of which panel?")
+	case c.Panel != "" && c.Verify != "":
+		return usagef("--verify: takes a file and no panel")
+	case c.Verify != "":
+		return c.verify(a)
+	}
 	return a.toFile(c.Out, func(w io.Writer) error {
 		offline := func(dir string) error {
 			b, err := recordOffline(a.ctx, dir, c.Panel, c.Format)
@@ -394,6 +406,21 @@ func (c *recordCmd) Run(a *app) error {
 		}
 		return err
 	})
+}
+
+// verify compares a record with its own sums. They show a slip or a careless
+// change; whoever makes new sums as well is not found out.
+func (c *recordCmd) verify(a *app) error {
+	b, err := os.ReadFile(c.Verify)
+	if err != nil {
+		return usagef("%v", err)
+	}
+	d, err := record.Verify(b)
+	if err != nil {
+		return usage(c.Verify, err)
+	}
+	fmt.Fprintf(a.out, "%s is as it was made on %s: piece %s.\n", c.Verify, d.Made.Format("2 Jan 2006 at 15:04 MST"), d.Piece.ID)
+	return nil
 }
 
 // storeAtRest is dir, the folder of this machine's own store, where err says
