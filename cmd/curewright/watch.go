@@ -79,6 +79,19 @@ func pageURL(cfg config, addr net.Addr) string {
 	return scheme + "://" + host + "/"
 }
 
+// canKeepTokens refuses an address beyond this machine where the store can't be
+// written: whoever may come in is written there, and without it the page would
+// be shut to its owner, or open to the yard.
+func canKeepTokens(ctx context.Context, web web.ConfigSection, put func(ctx context.Context, space, key string, value []byte) error) error {
+	if web.Loopback() {
+		return nil
+	}
+	if err := put(ctx, "meta-check", "writable", []byte("1")); err != nil {
+		return fmt.Errorf("%s is not on this machine only, and who may come in can't be kept: %w", web.Listen, err)
+	}
+	return nil
+}
+
 // watch runs the daemon until ctx ends. ready is called once it listens.
 func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Addr, *daemon)) error {
 	bench := openBench(log)
@@ -90,12 +103,8 @@ func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Add
 		return err
 	}
 	defer d.store.Close()
-	if !cfg.Web.Loopback() {
-		// Whoever may come in is written in the store: without it the page
-		// would be shut to its owner, or open to the yard.
-		if err := d.store.PutKV(ctx, "meta-check", "writable", []byte("1")); err != nil {
-			return fmt.Errorf("%s is not on this machine only, and who may come in can't be kept: %w", cfg.Web.Listen, err)
-		}
+	if err := canKeepTokens(ctx, cfg.Web, d.store.PutKV); err != nil {
+		return err
 	}
 	// The heater lives a little longer than what asks for it, never without:
 	// its context ends after the loop has switched off.
