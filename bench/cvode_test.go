@@ -261,7 +261,9 @@ func BenchmarkDay(b *testing.B) {
 			b.ReportMetric(us, "ours-µs")
 			b.ReportMetric(best, "cvode-µs")
 			b.ReportMetric(best/us, "x-cvode")
+			b.ReportMetric(rk/1e3, "rk4-µs")
 			b.ReportMetric(rk/1e3/us, "x-rk4")
+			b.ReportMetric(floor/1e3, "exp-µs")
 		})
 	}
 }

@@ -11,6 +11,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"curewright/sensors"
@@ -54,9 +55,15 @@ func (s *shop) at(t time.Time) []sensors.Reading {
 // write(2), write_bytes what the kernel will send to the disk.
 func ioCounters(t testing.TB) (wchar, writeBytes int64) {
 	t.Helper()
-	f, err := os.Open("/proc/self/io")
+	return ioOf(t, "self")
+}
+
+// ioOf reads the same of another process.
+func ioOf(t testing.TB, pid string) (wchar, writeBytes int64) {
+	t.Helper()
+	f, err := os.Open("/proc/" + pid + "/io")
 	if err != nil {
-		t.Skip("no /proc/self/io here:", err)
+		t.Skip("no counters of what a process writes here:", err)
 	}
 	defer f.Close()
 	for sc := bufio.NewScanner(f); sc.Scan(); {
@@ -73,8 +80,9 @@ func ioCounters(t testing.TB) (wchar, writeBytes int64) {
 }
 
 // writtenInADay runs a simulated day of 16 probes every 10 s and flushes as
-// the running store would.
-func writtenInADay(t testing.TB, dir string, flush time.Duration, hours int) (wchar, writeBytes int64, st Stats) {
+// the running store would. Every 30 s of that day it calls sync, if there is
+// one.
+func writtenInADay(t testing.TB, dir string, flush time.Duration, hours int, sync func()) (wchar, writeBytes int64, st Stats) {
 	now := day
 	s, err := Open(dir, Options{Now: func() time.Time { return now }})
 	if err != nil {
@@ -97,6 +105,9 @@ func writtenInADay(t testing.TB, dir string, flush time.Duration, hours int) (wc
 					t.Fatal(err)
 				}
 			}
+		}
+		if sync != nil && i%3 == 2 {
+			sync()
 		}
 	}
 	st = s.Stats()
@@ -133,10 +144,10 @@ func TestBytesWrittenADay(t *testing.T) {
 		name  string
 		flush time.Duration
 		limit float64
-	}{{"no coat open", 50 * time.Second, 20}, {"coat open", 10 * time.Second, 100}} {
+	}{{"no coat open", flushCalm, 20}, {"coat open", flushUrgent, 100}} {
 		dir := diskDir(t)
 		const hours = 4
-		w, b, st := writtenInADay(t, dir, c.flush, hours)
+		w, b, st := writtenInADay(t, dir, c.flush, hours, nil)
 		const scale = 24.0 / hours / 1e6
 		fi, err := os.Stat(filepath.Join(dir, File))
 		if err != nil {
@@ -150,6 +161,39 @@ func TestBytesWrittenADay(t *testing.T) {
 		if x := float64(st.PackedSize) / float64(st.Packed); x > 3 {
 			t.Errorf("packed: %.2f bytes a reading, at most 3", x)
 		}
+	}
+}
+
+// What a power cut can take: the longest that a reading waits for the disk is
+// 60 s, and 10 s with a coat open. Sixteen probes speak every ten seconds for
+// ten minutes of a clock that jumps.
+func TestAtRisk(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		urgent bool
+		limit  time.Duration
+	}{{"no coat open", false, time.Minute}, {"a coat open", true, 10 * time.Second}} {
+		dir := t.TempDir()
+		synctest.Test(t, func(t *testing.T) {
+			s, err := Open(dir, Options{Uptime: func() time.Duration { return time.Hour }, Boot: "b"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer s.Close()
+			s.SetUrgent(c.urgent)
+			shop, longest := newShop(), time.Duration(0)
+			for i := range 10 * 60 * 10 {
+				if i%100 == 0 {
+					s.Append(shop.at(time.Now()))
+				}
+				time.Sleep(100 * time.Millisecond)
+				longest = max(longest, s.Stats().OldestWait)
+			}
+			t.Logf("%s: a reading waits for the disk %.1f s at most", c.name, longest.Seconds())
+			if longest > c.limit || longest == 0 {
+				t.Errorf("%s: a reading waited %v, at most %v", c.name, longest, c.limit)
+			}
+		})
 	}
 }
 

@@ -30,7 +30,7 @@ const File = "history.db"
 // and 60 s) by the time that a slow card takes to sync.
 const (
 	flushUrgent = 8 * time.Second
-	flushCalm   = 50 * time.Second
+	flushCalm   = 56 * time.Second
 	// flushMany readings do not wait for either.
 	flushMany = 10_000
 )

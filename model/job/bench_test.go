@@ -4,6 +4,9 @@ import (
 	"math"
 	"os/exec"
 	"path/filepath"
+	"runtime"
+	"runtime/debug"
+	"runtime/metrics"
 	"strconv"
 	"strings"
 	"syscall"
@@ -88,9 +91,68 @@ func BenchmarkEstimateScipy(b *testing.B) {
 
 // BenchmarkReplayYear is a year of minutes, two probes, with 100 coats.
 func BenchmarkReplayYear(b *testing.B) {
+	j, t := hundredCoats(365)
+	b.ReportAllocs()
+	b.ResetTimer()
+	begin := cpuTime(b)
+	for b.Loop() {
+		if _, err := Replay(j, t, time.Time{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric((cpuTime(b)-begin)/float64(b.N), "cpu-s/op")
+}
+
+// BenchmarkReplayMemory is the most that is alive on the heap while 100 coats
+// are replayed, beside the readings: over a year of them and over a month. What
+// a replay holds should not grow with its length.
+func BenchmarkReplayMemory(b *testing.B) {
+	for _, c := range []struct {
+		name string
+		days int
+	}{{"year", 365}, {"month", 30}} {
+		j, t := hundredCoats(c.days)
+		live := []metrics.Sample{{Name: "/gc/heap/live:bytes"}}
+		read := func() uint64 {
+			metrics.Read(live)
+			return live[0].Value.Uint64()
+		}
+		// So that the collector looks often: it counts what is alive only then.
+		usual := debug.SetGCPercent(2)
+		runtime.GC()
+		base, peak := read(), uint64(0)
+		done, stopped := make(chan struct{}), make(chan struct{})
+		go func() {
+			defer close(stopped)
+			for tick := time.NewTicker(5 * time.Millisecond); ; {
+				peak = max(peak, read())
+				select {
+				case <-done:
+					tick.Stop()
+					return
+				case <-tick.C:
+				}
+			}
+		}()
+		_, err := Replay(j, t, time.Time{})
+		close(done)
+		<-stopped
+		debug.SetGCPercent(usual)
+		if err != nil {
+			b.Fatal(err)
+		}
+		b.ReportMetric(float64(max(peak, base)-base)/1e6, "MB-"+c.name)
+		runtime.KeepAlive(t)
+	}
+	b.ReportMetric(0, "ns/op")
+}
+
+// hundredCoats is a job of 100 coats spread over so many days of minutes from
+// two probes.
+func hundredCoats(days int) (*Job, *Table) {
 	from := time.Date(2025, 10, 3, 0, 0, 0, 0, time.UTC)
 	t := NewTable()
-	for m := range 365 * 24 * 60 {
+	for m := range days * 24 * 60 {
 		at := from.Add(time.Duration(m) * time.Minute)
 		h := float64(m) / 60
 		c := 16 + 4*math.Cos(2*math.Pi*(h-15)/24) + 0.5*math.Sin(h/7)
@@ -100,14 +162,7 @@ func BenchmarkReplayYear(b *testing.B) {
 	w := coat.Work{Panels: []coat.Panel{{ID: "lid-outer", Piece: "lid", Probe: "panel-1", Air: "shed-air", Core: "foam"}}}
 	for i := range 100 {
 		w.Coats = append(w.Coats, coat.Coat{ID: strconv.Itoa(i), Panel: "lid-outer", Resin: []string{"fast", "medium", "slow"}[i%3],
-			Kind: coat.FillCoat, Applied: from.Add(time.Duration(i) * 87 * time.Hour)})
+			Kind: coat.FillCoat, Applied: from.Add(time.Duration(i) * time.Duration(days) * 24 * time.Hour / 101)})
 	}
-	b.ReportAllocs()
-	begin := cpuTime(b)
-	defer func() { b.ReportMetric((cpuTime(b)-begin)/float64(b.N), "cpu-s/op") }()
-	for b.Loop() {
-		if _, err := Replay(&Job{Work: w}, t, time.Time{}); err != nil {
-			b.Fatal(err)
-		}
-	}
+	return &Job{Work: w}, t
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -12,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -719,4 +721,45 @@ func BenchmarkLive(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
+}
+
+// BenchmarkSimulation is one simulation of a cup beside scipy's LSODA on the
+// same equations, at the tolerance of TestAgainstScipy, timed inside Python so
+// that its start does not count. The quickest of each counts.
+func BenchmarkSimulation(b *testing.B) {
+	const python = "/usr/bin/python3"
+	q := Query{Resin: generic(b, "medium"), Grams: 250, Shape: Cup, ShopC: 22, Kappa: ptr(1.0)}.filled()
+	g := q.geometry()
+	line, err := json.Marshal(map[string]any{"resin": q.Resin, "kappa": 1, "air": q.ShopC, "start": *q.StartC, "grams": q.Grams, "hA": g.hA, "heat": q.Resin.HeatJG})
+	if err != nil {
+		b.Fatal(err)
+	}
+	cmd := exec.Command(python, "testdata/pot.py")
+	cmd.Stdin = bytes.NewReader(bytes.Repeat(append(line, '\n'), 20))
+	out, err := cmd.Output()
+	if err != nil {
+		b.Skipf("%s with scipy is not here: %v", python, err)
+	}
+	scipy, peak := math.Inf(1), 0.0
+	for dec := json.NewDecoder(bytes.NewReader(out)); ; {
+		var x struct{ Peak, Seconds float64 }
+		if err := dec.Decode(&x); err == io.EOF {
+			break
+		} else if err != nil {
+			b.Fatal(err)
+		}
+		scipy, peak = min(scipy, x.Seconds), x.Peak
+	}
+	v := variant{q.Resin, newKinetics(q.Resin, 1)}
+	if got := q.simulate(v, g, *q.StartC, false).peakC; math.Abs(got-peak) > .3 {
+		b.Fatalf("peak %.2f °C, scipy %.2f: not the same work", got, peak)
+	}
+	ours := time.Duration(math.MaxInt64)
+	for b.Loop() {
+		start := time.Now()
+		q.simulate(v, g, *q.StartC, false)
+		ours = min(ours, time.Since(start))
+	}
+	b.ReportMetric(ours.Seconds()*1e3, "ours-ms")
+	b.ReportMetric(scipy*1e3, "scipy-ms")
 }
