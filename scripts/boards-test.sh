@@ -63,7 +63,6 @@ assert coats, "no coat"
 for c in coats:
     print("  ", c.get("id"), c.get("state"), c.get("alpha"))
 '
-  curl -sS "$url/metrics" | grep -E '^process_resident_memory_bytes' || true
   kill -TERM $pid
   wait $pid || { cat "$tmp/err"; echo "$b: does not stop cleanly" >&2; exit 1; }
   echo "== $b: held, in $((SECONDS - began)) s"
