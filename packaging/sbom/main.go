@@ -16,7 +16,6 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -24,6 +23,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"curewright/packaging/licence"
 )
 
 func main() {
@@ -199,64 +200,16 @@ func (c *component) licence(dir string) {
 	if dir == "" {
 		return
 	}
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return
-	}
-	var text strings.Builder
-	for _, e := range entries {
-		n := strings.ToUpper(e.Name())
-		if e.Type()&fs.ModeType != 0 || !(strings.HasPrefix(n, "LICEN") || strings.HasPrefix(n, "COPYING") || strings.HasPrefix(n, "NOTICE")) {
-			continue
-		}
-		if b, err := os.ReadFile(filepath.Join(dir, e.Name())); err == nil {
-			fmt.Fprintf(&text, "%s\n", strings.TrimSpace(string(b)))
-		}
-	}
-	c.set(text.String())
+	c.set(licence.Text(dir))
 }
 
 func (c *component) set(text string) {
 	c.text = text
-	for _, id := range identify(text) {
+	for _, id := range licence.Identify(text) {
 		var l license
 		l.License.ID = id
 		c.Licenses = append(c.Licenses, l)
 	}
-}
-
-// identify names the licences of a text by sentences that only they have. What
-// it does not know it does not guess.
-func identify(text string) (ids []string) {
-	t := strings.Join(strings.Fields(text), " ")
-	has := func(s string) bool { return strings.Contains(t, s) }
-	if has("Apache License") && has("Version 2.0") {
-		ids = append(ids, "Apache-2.0")
-	}
-	if has("Mozilla Public License") && has("2.0") {
-		ids = append(ids, "MPL-2.0")
-	}
-	if has("Eclipse Public License - v 2.0") {
-		ids = append(ids, "EPL-2.0")
-	}
-	if has("Permission is hereby granted, free of charge, to any person obtaining a copy") {
-		ids = append(ids, "MIT")
-	}
-	if has("Permission to use, copy, modify, and/or distribute this software for any purpose with or without fee") ||
-		has("Permission to use, copy, modify, and distribute this software for any purpose with or without fee") {
-		ids = append(ids, "ISC")
-	}
-	if has("Redistribution and use in source and binary forms") {
-		if has("Neither the name") || has("may not be used to endorse") || has("names of its contributors may be used") {
-			ids = append(ids, "BSD-3-Clause")
-		} else {
-			ids = append(ids, "BSD-2-Clause")
-		}
-	}
-	if has("This is free and unencumbered software released into the public domain") {
-		ids = append(ids, "Unlicense")
-	}
-	return ids
 }
 
 func writeBOM(w io.Writer, name string, program []byte, bi *debug.BuildInfo, parts []component) error {

@@ -11,6 +11,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"curewright/packaging/licence"
 )
 
 // The bill of materials of this very test program, against what the Go
@@ -145,7 +147,7 @@ func TestIdentify(t *testing.T) {
 		"Eclipse Public License - v 2.0":                                                                 "EPL-2.0",
 		"All rights reserved.":                                                                           "",
 	} {
-		if got := strings.Join(identify(text), ","); got != want {
+		if got := strings.Join(licence.Identify(text), ","); got != want {
 			t.Errorf("%q: got %q, want %q", text, got, want)
 		}
 	}
