@@ -181,3 +181,55 @@ func TestArguments(t *testing.T) {
 		}
 	}
 }
+
+// A whole run on a machine where nothing works: the table is written all the
+// same, each row says why, and no old figure is left.
+func TestWholeRunThatFails(t *testing.T) {
+	bin, file := t.TempDir(), filepath.Join(t.TempDir(), "BOOK.md")
+	script := "#!/bin/sh\necho 'panic: the disk is on fire'\nexit 2\n"
+	if err := os.WriteFile(filepath.Join(bin, "go"), []byte(script), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	t.Setenv("PATH", bin)
+	if err := os.WriteFile(file, []byte("words\n"+begins+"\n| an old figure | 123 µs |\n"+ends+"\nmore\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	var out bytes.Buffer
+	err := run(t.Context(), []string{"-file", file}, &out)
+	if err == nil || !strings.Contains(err.Error(), "figures were not measured") {
+		t.Errorf("%v, want how many figures were not measured", err)
+	}
+	book, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := string(book)
+	if strings.Contains(text, "123 µs") || !strings.HasPrefix(text, "words\n") || !strings.HasSuffix(text, "\nmore\n") {
+		t.Errorf("got:\n%s", text)
+	}
+	table := 0
+	for l := range strings.Lines(text) {
+		if !strings.HasPrefix(l, "| ") || strings.HasPrefix(l, "| what |") {
+			continue
+		}
+		table++
+		if !strings.Contains(l, "not measured: the disk is on fire") || strings.Contains(l, "| met |") {
+			t.Errorf("row %s", l)
+		}
+	}
+	if table != len(rows()) {
+		t.Errorf("%d rows, want %d", table, len(rows()))
+	}
+	if !strings.Contains(out.String(), "[17/17] ") {
+		t.Errorf("progress: %s", out.String())
+	}
+	// Stopped half way, it writes nothing.
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if err := run(ctx, []string{"-file", file}, &out); err == nil {
+		t.Error("a run that was stopped is taken for done")
+	}
+	if again, err := os.ReadFile(file); err != nil || !bytes.Equal(again, book) {
+		t.Errorf("a run that was stopped has written: %v", err)
+	}
+}
