@@ -333,7 +333,7 @@ type tentAcceptCmd struct {
 
 func (tentAcceptCmd) Help() string {
 	return "Until this was done once, the heater's records are missing and it counts as latched with its on-time used up. Stop the daemon first.\n\n" +
-		"Example:\n\n  curewright tent accept --config /etc/curewright.toml\n\n" + heatCaution
+		"Example:\n\n  curewright tent accept --config /etc/curewright/curewright.toml\n\n" + heatCaution
 }
 
 const heatCaution = "Heaters listed for the place, clear of film and solvent, with their own manual-reset thermal cut-out in series and over-current protection; never fuel-burning and unvented; a carbon-monoxide alarm; solid-state relays fail on. Never sleep in a tent or shed under heat, and keep people and animals out of it. Software is never the only thing between a heater and a fire."

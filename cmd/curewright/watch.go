@@ -23,7 +23,7 @@ type watchCmd struct {
 }
 
 func (watchCmd) Help() string {
-	return "Example:\n\n  curewright watch --config /etc/curewright.toml\n\n" + caution
+	return "Example:\n\n  curewright watch --config /etc/curewright/curewright.toml\n\n" + caution
 }
 
 // prepare reads the configuration and applies the flags over it.
