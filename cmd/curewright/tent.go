@@ -226,6 +226,7 @@ func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
 		OnToday: &hours, LeaseS: &lease, Output: d.t.sec.Output, Switch: s.Switched,
 		Word: string(s.Why), WishC: s.WishC.Ptr(), RampC: s.SetC.Ptr(), Planned: s.Planned, LimitC: s.LimitC.Ptr(),
 		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.aims.view(), Learned: d.t.aims.learned(),
+		Cautions: heatCaution,
 	}
 	if s.Output != "" || s.Why == heat.OutputFault || s.Why == heat.RisingWhileOff {
 		v.Heater = "unknown"
@@ -240,10 +241,14 @@ func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
 	return v, nil
 }
 
-// SetTentPoint asks for a plain hold inside the file's limits.
+// SetTentPoint asks for a plain hold inside the file's limits; a plan is given
+// up for it, since what somebody asks for is what is to be held.
 func (d tentDaemon) SetTentPoint(_ context.Context, who web.Who, c float64) error {
 	if err := d.t.hold.Hold(who.Name, c); err != nil {
 		return web.Faults{{Field: "set_point_c", What: err.Error()}}
+	}
+	if d.t.aims.drop() {
+		d.store.AddEvent("heater", "tent", "the plan is given up for a plain hold", d.clk.Now(), who.Name)
 	}
 	d.want()
 	return nil

@@ -131,10 +131,13 @@ func faultWords(err error) string {
 	return strings.Join(out, "; ")
 }
 
-func (a *aims) drop() {
+// drop gives up the plan, if there is one.
+func (a *aims) drop() (had bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
+	had = a.wish != nil
 	a.wish, a.plan, a.has = nil, nil, false
+	return had
 }
 
 // Times of the plan: how often it is made anew, and how long one is followed

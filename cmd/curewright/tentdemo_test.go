@@ -128,8 +128,10 @@ func TestDemoAim(t *testing.T) {
 		// A plan in force that can't be made anew says so, instead of what it
 		// once promised.
 		_, err = d.TentAim(t.Context(), who, json.RawMessage(`{"coat":"","wish":"soon","probability":3}`))
-		if f, ok := err.(web.Faults); !ok || len(f) != 3 {
-			t.Errorf("three faults: %v", err)
+		for _, w := range []string{"which coat is it for", "is not window, hard or no_stall", "must be between 0 and 1"} {
+			if err == nil || !strings.Contains(err.Error(), w) {
+				t.Errorf("%q is not among the faults: %v", w, err)
+			}
 		}
 		promise := s.d.tent.aims.plan
 		s.d.tent.aims.stuck(err, s.d.loc)
@@ -155,6 +157,30 @@ func TestDemoAim(t *testing.T) {
 	if v, _ := (tentDaemon{s.d, s.d.tent}).Tent(t.Context()); v.Aim == nil {
 		t.Error("the page shows no plan")
 	}
+	// What somebody asks for is held, not what an earlier wish planned.
+	d, who := tentDaemon{s.d, s.d.tent}, web.Who{Name: "somebody", Role: web.Control}
+	force := func() {
+		a := &s.d.tent.aims
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		w := plan.aimWish
+		w.By = w.By.AddDate(1, 0, 0) // does not end by itself meanwhile
+		a.wish, a.has = &w, true
+	}
+	force()
+	if err := d.SetTentPoint(t.Context(), who, 80); err == nil {
+		t.Error("80 °C is accepted")
+	}
+	if _, ok := s.d.tent.aims.profile(); !ok {
+		t.Error("a set point that was refused ends the plan")
+	}
+	if err := d.SetTentPoint(t.Context(), who, 20); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := s.d.tent.aims.profile(); ok {
+		t.Error("a plain hold is asked for, and the plan goes on")
+	}
+	force()
 	if err := (tentDaemon{s.d, s.d.tent}).TentOff(t.Context(), web.Who{Name: "somebody"}, "done"); err != nil {
 		t.Fatal(err)
 	}

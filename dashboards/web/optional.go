@@ -51,6 +51,8 @@ type TentView struct {
 	Aim json.RawMessage `json:"aim"`
 	// Learned is what the tent showed of itself, null until it did.
 	Learned json.RawMessage `json:"learned"`
+	// Cautions are shown wherever heat can be asked for.
+	Cautions string `json:"cautions"`
 }
 
 // TentCareBackend is what else a person does at a tent. Nothing here can raise

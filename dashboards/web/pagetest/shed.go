@@ -52,6 +52,8 @@ type Shed struct {
 	serial   int
 	tentC    *float64
 	tentOff  string
+	aimed    []string // what the tent was asked to land, as it came
+	planned  string   // the last day that was asked for
 
 	// Writes counts the records made, by kind: a double tap must not make two.
 	Writes map[string]int
@@ -550,13 +552,16 @@ func (s *Shed) Plan(_ context.Context, body json.RawMessage) (json.RawMessage, e
 	if !bytes.Contains(body, []byte("step")) {
 		return nil, web.Faults{{Field: "step", What: "no steps: want at least one"}}
 	}
+	s.mu.Lock()
+	s.planned = string(body)
+	s.mu.Unlock()
 	return json.Marshal(map[string]any{
-		"feasible": true, "start": s.at(33, 10),
+		"feasible": true, "start": s.at(33, 10), "say": "91 in 100 forecasts let every step fall inside its window.",
 		"steps": []map[string]any{
 			{"coat": "tack", "at": s.at(33, 10), "window": map[string]any{"opens": s.at(33, 10), "closes": nil}, "batches": []map[string]any{{"grams": 160, "work_minutes": 24}}},
 			{"coat": "wet-out", "at": s.at(35, 0), "window": map[string]any{"opens": s.at(34, 50), "closes": s.at(36, 20)}, "batches": []map[string]any{{"grams": 210, "work_minutes": 21}, {"grams": 210, "work_minutes": 21}}},
 		},
-		"why_not": []string{}, "options": []string{"a slow epoxy would leave the fill coat until 22:10"},
+		"why_not": []string{}, "options": []any{map[string]any{"change": "resin", "say": "Use the slow hardener for every coat.", "probability": .91}},
 	})
 }
 
@@ -651,7 +656,7 @@ func (s *Shed) RevokeToken(context.Context, string) error { return nil }
 func (s *Shed) Tent(context.Context) (web.TentView, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	v := web.TentView{PanelC: ptr(15.5), AirC: ptr(18.0), SetPointC: s.tentC, MinC: ptr(5.0), MaxC: ptr(28.0), Heater: "on", Since: ptr(s.at(14, 11)), OnToday: ptr(2.4), LeaseS: ptr(30.0), Output: "relay", Switch: 14}
+	v := web.TentView{PanelC: ptr(15.5), AirC: ptr(18.0), SetPointC: s.tentC, MinC: ptr(5.0), MaxC: ptr(28.0), Heater: "on", Since: ptr(s.at(14, 11)), OnToday: ptr(2.4), LeaseS: ptr(30.0), Output: "relay", Switch: 14, Cautions: "Never sleep in a tent or shed under heat."}
 	if s.tentOff != "" {
 		v.Heater, v.Why = "off", s.tentOff
 	}
@@ -676,6 +681,26 @@ func (s *Shed) TentOff(_ context.Context, _ web.Who, why string) error {
 	s.tentOff = why
 	return nil
 }
+
+// TentAim implements [web.TentCareBackend]: it can always be done.
+func (s *Shed) TentAim(_ context.Context, _ web.Who, body json.RawMessage) (json.RawMessage, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.aimed = append(s.aimed, string(body))
+	return json.RawMessage(`{"say":"It will be open, 84 % likely; without heat 20 %."}`), nil
+}
+
+// TentAimOff implements [web.TentCareBackend].
+func (s *Shed) TentAimOff(context.Context, web.Who) error { return nil }
+
+// TentSolvent implements [web.TentCareBackend].
+func (s *Shed) TentSolvent(context.Context, web.Who) error { return nil }
+
+// TentRelease implements [web.TentCareBackend].
+func (s *Shed) TentRelease(context.Context, web.Who) error { return web.ErrConflict }
+
+// TentResume implements [web.TentCareBackend].
+func (s *Shed) TentResume(context.Context, web.Who, bool) error { return nil }
 
 // Backup implements [web.BackupBackend].
 func (s *Shed) Backup(_ context.Context, w io.Writer) error {

@@ -9,7 +9,7 @@ const SVG = 'http://www.w3.org/2000/svg';
 function build(el, attrs, kids) {
   for (const k in attrs || {}) {
     const v = attrs[k];
-    if (v === null || v === undefined || v === false) continue;
+    if (v == null || v === false) continue;
     if (k.startsWith('on')) el.addEventListener(k.slice(2), v);
     else if (k === 'value' && 'value' in el) { el.value = v; el.setAttribute('value', v); }
     else el.setAttribute(k, v === true ? '' : v);
@@ -21,7 +21,7 @@ function build(el, attrs, kids) {
 export function add(el, kids) {
   for (const k of kids) {
     if (Array.isArray(k)) add(el, k);
-    else if (k !== null && k !== undefined && k !== false && k !== '') el.append(k.nodeType ? k : String(k));
+    else if (k != null && k !== false && k !== '') el.append(k.nodeType ? k : String(k));
   }
 }
 
@@ -212,7 +212,7 @@ export const ago = (t) => (t > now() ? span(t - now()) + ' from now' : span(now(
 // without a clock to trust, as a length of time from now. An exact time is one
 // that somebody entered; others go to five minutes beyond an hour.
 export function clock(t, exact) {
-  if (t === null || t === undefined || !isFinite(t)) return '';
+  if (t == null || !isFinite(t)) return '';
   if (!trusted()) return ago(t);
   const n = now();
   if (!exact && Math.abs(t - n) > HOUR) t = Math.round(t / (5 * MIN)) * 5 * MIN;
@@ -238,18 +238,18 @@ export const toUnit = (c) => (us() ? c * 1.8 + 32 : c);
 export const fromUnit = (x) => (us() ? (x - 32) / 1.8 : x);
 // deg is a temperature's number: half a degree, whole in °F.
 export function deg(c) {
-  if (c === null || c === undefined) return '–';
+  if (c == null) return '–';
   const v = us() ? Math.round(c * 1.8 + 32) : Math.round(c * 2) / 2;
   return (Object.is(v, -0) ? 0 : v) + '';
 }
-export const temp = (c) => (c === null || c === undefined ? 'no reading' : minus(deg(c)) + '\u202f' + unit());
+export const temp = (c) => (c == null ? 'no reading' : minus(deg(c)) + '\u202f' + unit());
 export const diffNum = (k) => minus((us() ? Math.round(k * 1.8) : Math.round(k * 2) / 2) + '');
 export const diff = (k) => diffNum(k) + '\u202f' + unit();
 export const minus = (x) => String(x).replace('-', '\u2212');
-export const num = (x, d = 0) => (x === null || x === undefined ? '–' : minus(Number(x).toFixed(d)));
+export const num = (x, d = 0) => (x == null ? '–' : minus(Number(x).toFixed(d)));
 
 // tempEl is a temperature with its unit small beside it.
-export const tempEl = (c) => (c === null || c === undefined
+export const tempEl = (c) => (c == null
   ? h('b', { class: 'none' }, 'no reading')
   : h('b', null, minus(deg(c)), h('small', null, unit())));
 
@@ -283,7 +283,7 @@ export const chance = (p) => {
   if (p > 0.95) return 'all but certain';
   return Math.round(p * 10) + ' in 10';
 };
-export const grams = (g) => (g === null || g === undefined ? 'not weighed' : Math.round(g) + '\u202fg');
+export const grams = (g) => (g == null ? 'not weighed' : Math.round(g) + '\u202fg');
 export const cap = (x) => x.charAt(0).toUpperCase() + x.slice(1);
 
 // The strip: one horizontal figure a coat, from the pour to the horizon. Each
@@ -525,7 +525,7 @@ export function strip(e, opt) {
 function tempLine(trace, x, w, t0, t1, n, lane) {
   const pts = trace.map((p) => ({ t: ms(p.at), c: p.temp_c, lo: p.temp_p10, hi: p.temp_p90, f: p.forecast, gap: p.gap }))
     .filter((p) => p.t >= t0 && p.t <= t1);
-  const vals = pts.flatMap((p) => [p.c, p.lo, p.hi]).filter((v) => v !== null && v !== undefined);
+  const vals = pts.flatMap((p) => [p.c, p.lo, p.hi]).filter((v) => v != null);
   if (vals.length < 2) return [];
   let lo = Math.min(...vals), hi = Math.max(...vals);
   if (hi - lo < 4) { const m = (hi + lo) / 2; lo = m - 2; hi = m + 2; }
@@ -534,18 +534,18 @@ function tempLine(trace, x, w, t0, t1, n, lane) {
   const line = (ps) => {
     let d = '', pen = false;
     for (const p of ps) {
-      if (p.c === null || p.c === undefined || p.gap) { pen = false; continue; }
+      if (p.c == null || p.gap) { pen = false; continue; }
       d += (pen ? 'L' : 'M') + r(x(p.t)) + ' ' + y(p.c);
       pen = true;
     }
     return d;
   };
-  const fan = pts.filter((p) => p.f && p.lo !== null && p.lo !== undefined && p.hi !== null && p.hi !== undefined);
+  const fan = pts.filter((p) => p.f && p.lo != null && p.hi != null);
   if (fan.length > 1) out.push(s('path', { class: 'fan', d: 'M' + fan.map((p) => r(x(p.t)) + ' ' + y(p.hi)).join('L') + 'L' + [...fan].reverse().map((p) => r(x(p.t)) + ' ' + y(p.lo)).join('L') + 'Z' }));
   const past = pts.filter((p) => !p.f), fut = pts.filter((p) => p.f);
   if (past.length) out.push(s('path', { class: 'tline', d: line(past) }));
   if (fut.length) out.push(s('path', { class: 'tline fut', d: line(fut) }));
-  const known = pts.filter((p) => p.c !== null && p.c !== undefined);
+  const known = pts.filter((p) => p.c != null);
   if (known.length) {
     const low = known.reduce((m, p) => (p.c < m.c ? p : m));
     const lx = Math.max(14, Math.min(w - 16, x(low.t)));

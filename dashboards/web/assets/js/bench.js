@@ -26,16 +26,16 @@ const firing = () => ((S.snap && S.snap.alerts) || []).filter((a) => a.state ===
 function airLine() {
   const shop = S.snap.result.shop, out = [];
   const surf = S.snap.surfaces || [];
-  const withAir = surf.find((x) => x.air_c !== null && x.air_c !== undefined) || surf[0];
-  const airC = shop && shop.temp_c !== null && shop.temp_c !== undefined ? shop.temp_c : withAir ? withAir.air_c : null;
+  const withAir = surf.find((x) => x.air_c != null) || surf[0];
+  const airC = shop && shop.temp_c != null ? shop.temp_c : withAir ? withAir.air_c : null;
   if (shop || withAir) {
     const rh = withAir && withAir.rh_pct;
-    out.push(['Shed ', tempEl(airC), rh !== null && rh !== undefined ? [' ', h('b', null, num(rh), h('small', null, '%'))] : null]);
+    out.push(['Shed ', tempEl(airC), rh != null ? [' ', h('b', null, num(rh), h('small', null, '%'))] : null]);
   }
   const few = surf.length > 4 ? [...surf].sort((a, b) => (a.dew_margin_k ?? 99) - (b.dew_margin_k ?? 99)).slice(0, 3) : surf;
   for (const x of few) {
     const m = x.dew_margin_k;
-    out.push([panelName(x.panel), ' ', tempEl(x.temp_c), m === null || m === undefined ? null
+    out.push([panelName(x.panel), ' ', tempEl(x.temp_c), m == null ? null
       : m <= 0 ? [', ', h('b', { class: 'none' }, 'under dew')]
         : [', ', h('b', { class: m < 3 ? 'none' : null }, m < 3 ? 'only ' : '', minus(diffNum(m)), h('small', null, unit())), ' above dew']]);
   }
@@ -64,7 +64,7 @@ function cup(c) {
   const alarm = firing().find((a) => a.subject === c.batch && a.state === 'firing');
   const left = ms(c.ends_at) - now();
   const late = left <= 0, soonEnd = left < 8 * 60e3;
-  const size = c.grams !== null && c.grams !== undefined ? grams(c.grams) + ' of ' : '';
+  const size = c.grams != null ? grams(c.grams) + ' of ' : '';
   return h('div', { class: 'cup' + (late || soonEnd ? ' late' : ''), 'data-key': 'cup-' + c.batch },
     h('div', null, h('strong', null, late ? 'Time is up' : `About ${span(left)} left`),
       h('span', null, 'in the cup of ', size, c.resin, ', mixed ', timeEl(ms(c.mixed), true), '. ',
@@ -116,7 +116,7 @@ function chances(e) {
 
 function coatSub(e) {
   const bits = [e.kind, ' ', timeEl(ms(e.applied_at), true), ' · ', e.resin, ' epoxy'];
-  if (e.temp_c !== null && e.temp_c !== undefined) bits.push(' · panel ', tempEl(e.temp_c));
+  if (e.temp_c != null) bits.push(' · panel ', tempEl(e.temp_c));
   if (e.panel_from === 'air') bits.push(' (from the air, wider doubt)');
   if (e.panel_from === 'none') bits.push(' · ', h('b', { class: 'none' }, 'no reading'));
   return h('p', { class: 'sub' }, bits);

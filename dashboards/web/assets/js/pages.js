@@ -149,8 +149,8 @@ async function chart(box, xs, series, opt = {}) {
   box.after(out);
   const read = (v) => {
     const i = v.cursor.idx;
-    if (i === null || i === undefined) return;
-    const bits = series.filter((z) => z.say && z.ys[i] !== null && z.ys[i] !== undefined).map((z) => z.say(z.ys[i], i));
+    if (i == null) return;
+    const bits = series.filter((z) => z.say && z.ys[i] != null).map((z) => z.say(z.ys[i], i));
     out.textContent = (opt.plain ? num(xs[i] / 3600e3, 1) + ' h' : clock(xs[i], true)) + ': ' + (bits.join(', ') || 'no reading');
   };
   const ro = new ResizeObserver(() => u.setSize({ width: width(), height: opt.height || 220 }));
@@ -172,7 +172,7 @@ function gapsOf(xs, ys) {
   const out = [];
   let last = null, torn = false;
   for (let i = 0; i < xs.length; i++) {
-    if (ys[i] === null || ys[i] === undefined) {
+    if (ys[i] == null) {
       torn = true;
       continue;
     }
@@ -257,7 +257,7 @@ export const coat = (() => {
             h('dt', null, 'This batch'), h('dd', null, e.kappa ? speed(e.kappa) : 'not known'),
             h('dt', null, 'Blush'), h('dd', null, e.blush ? (e.blush.condensed ? 'dew fell on it' : e.blush.band) : 'not known', e.blush && e.blush.band !== 'unknown' ? ' (a rough scale, not proven)' : ''),
             h('dt', null, 'Without a reading'), h('dd', null, e.degraded_minutes ? span(e.degraded_minutes * 60e3) : 'never'),
-            e.stall ? [h('dt', null, 'Stalled'), h('dd', null, e.t_need_c !== null && e.t_need_c !== undefined ? `it will not finish at this temperature; ${temp(e.t_need_c)} would mend it` : 'it will not finish at this temperature')] : null)))]);
+            e.stall ? [h('dt', null, 'Stalled'), h('dd', null, e.t_need_c != null ? `it will not finish at this temperature; ${temp(e.t_need_c)} would mend it` : 'it will not finish at this temperature')] : null)))]);
   }
 
   // speed says the batch's pace in plain words.
@@ -280,7 +280,7 @@ export const coat = (() => {
       return;
     }
     const xs = pts.map((p) => ms(p.at));
-    const v = (f) => pts.map((p) => { const x = f(p); return x === null || x === undefined ? null : x; });
+    const v = (f) => pts.map((p) => { const x = f(p); return x == null ? null : x; });
     const t = (f) => v(f).map((x) => (x === null ? null : toUnit(x)));
     const gaps = ((e.strip && e.strip.gaps) || []).map((g) => [ms(g.from), ms(g.to)]);
     const marks = (full.feels || (e.strip && e.strip.feels) || []).map((f) => ({ t: ms(f.at), word: WORD[f.state] || f.state }));
@@ -294,8 +294,8 @@ export const coat = (() => {
     charts.push(await chart(a, xs, [
       { label: 'forecast high', ys: t(fut((p) => p.temp_p90)), hide: true }, { label: 'forecast low', ys: t(fut((p) => p.temp_p10)), hide: true },
       { label: 'panel temperature', ys: t(past((p) => p.temp_c)), say: (x) => 'panel ' + minus(num(x, 1)) + ' ' + unit() },
-      { label: 'forecast', ys: join((p) => (p.temp_c === null || p.temp_c === undefined ? null : toUnit(p.temp_c))), dash: [5, 4], say: (x, i) => (pts[i].forecast ? 'forecast ' + num(x, 1) + ' ' + unit() : '') },
-      { label: 'dew point', ys: t((p) => p.dew_c), color: 'ink', dash: [2, 3], width: 1.3, say: (x, i) => 'dew point ' + num(x, 1) + (pts[i].temp_c !== null && pts[i].temp_c !== undefined ? `, ${diff(pts[i].temp_c - pts[i].dew_c)} above it` : '') },
+      { label: 'forecast', ys: join((p) => (p.temp_c == null ? null : toUnit(p.temp_c))), dash: [5, 4], say: (x, i) => (pts[i].forecast ? 'forecast ' + num(x, 1) + ' ' + unit() : '') },
+      { label: 'dew point', ys: t((p) => p.dew_c), color: 'ink', dash: [2, 3], width: 1.3, say: (x, i) => 'dew point ' + num(x, 1) + (pts[i].temp_c != null ? `, ${diff(pts[i].temp_c - pts[i].dew_c)} above it` : '') },
     ], { bands: [[1, 2]], gaps, marks, marksLow: true, height: 220, aria: 'Temperature of the panel over time, with forecast and dew point' }));
     charts.push(await chart(b, xs, [
       { label: 'high', ys: v((p) => p.alpha && p.alpha.p90 * 100), hide: true }, { label: 'low', ys: v((p) => p.alpha && p.alpha.p10 * 100), hide: true },
@@ -330,7 +330,7 @@ export const coat = (() => {
     if (c.op === 'create') return 'entered';
     if (c.op === 'delete') return 'taken back';
     const a = (before && before.body) || {}, b = c.body || {};
-    const say = (k, v) => (v === null || v === undefined || v === '' ? 'nothing' : /^\d{4}-\d\d-\d\dT/.test(v) ? clock(Date.parse(v), true) : typeof v === 'object' ? JSON.stringify(v).replace(/["{}[\]]/g, '') : v);
+    const say = (k, v) => (v == null || v === '' ? 'nothing' : /^\d{4}-\d\d-\d\dT/.test(v) ? clock(Date.parse(v), true) : typeof v === 'object' ? JSON.stringify(v).replace(/["{}[\]]/g, '') : v);
     const out = Object.keys({ ...a, ...b }).filter((k) => flat(a[k]) !== flat(b[k])).map((k) => `${NAMES[k] || k}: ${say(k, a[k])} → ${say(k, b[k])}`);
     return out.join('; ') || 'the same again';
   }
@@ -407,7 +407,7 @@ export const air = (() => {
   async function draw(main) {
     gone();
     const probes = ((S.snap && S.snap.probes) || []).filter((p) => p.accepted);
-    const humid = (p) => (p.last && p.last.rh_pct !== null && p.last.rh_pct !== undefined) || p.role === 'air';
+    const humid = (p) => (p.last && p.last.rh_pct != null) || p.role === 'air';
     if (!probes.some((p) => p.id === probe)) probe = (probes.find(humid) || probes[0] || {}).id || '';
     const fig = h('div', { class: 'figs' });
     const heat = h('div');
@@ -469,7 +469,7 @@ export const air = (() => {
       return;
     }
     const xs = list.map((r) => ms(r.time));
-    const t = list.map((r) => (r.temp_c === null || r.temp_c === undefined ? null : toUnit(r.temp_c)));
+    const t = list.map((r) => (r.temp_c == null ? null : toUnit(r.temp_c)));
     const rh = list.map((r) => r.rh_pct ?? null);
     const gaps = gapsOf(xs, t);
     const a = h('div', { class: 'chart' }), b = h('div', { class: 'chart' });
@@ -494,7 +494,7 @@ export const pot = (() => {
 
   async function draw(main) {
     if (!S.resins.length) await lists().catch(() => {});
-    const air = ((S.snap && S.snap.surfaces) || []).find((x) => x.air_c !== null && x.air_c !== undefined);
+    const air = ((S.snap && S.snap.surfaces) || []).find((x) => x.air_c != null);
     const shopC = S.snap && S.snap.result.shop && S.snap.result.shop.temp_c;
     const { d, save } = draft('pot', { resin: localStorage.getItem('last:resin') || (S.resins[0] || {}).name || '', grams: 150, shape: 'cup', shop: Math.round(shopC ?? (air ? air.air_c : 20)) });
     const out = h('div', { role: 'status', 'aria-live': 'polite' });
@@ -521,16 +521,16 @@ export const pot = (() => {
     else fill(out, h('p', { class: 'small' }, 'No epoxy is known here yet.'));
   }
 
-  const min = (x) => (x === null || x === undefined ? 'not within 12 h' : 'about ' + span(x * 60e3));
+  const min = (x) => (x == null ? 'not within 12 h' : 'about ' + span(x * 60e3));
 
   function show(box, r, d) {
     const [head, tail] = VERDICT[r.verdict] || ['Not known.', ''];
     const most = r.max_grams_for_work || {};
     fill(box, 
-      h('p', { class: 'say' }, r.work_minutes === null || r.work_minutes === undefined ? 'It stays workable for hours.' : ['Use it within ', h('b', null, span(r.work_minutes * 60e3)), '.'], ' ', h('span', { class: r.verdict === 'low' ? '' : 'none' }, head)),
+      h('p', { class: 'say' }, r.work_minutes == null ? 'It stays workable for hours.' : ['Use it within ', h('b', null, span(r.work_minutes * 60e3)), '.'], ' ', h('span', { class: r.verdict === 'low' ? '' : 'none' }, head)),
       h('p', { class: 'why' }, tail, r.peak_class ? ' If it is left standing, ' + (CLASS[r.peak_class] || r.peak_class) + '.' : ''),
       h('dl', { class: 'kv' }, h('dt', null, 'Warms by ' + (unit() === '°F' ? '27 °F' : '15 °C')), h('dd', null, min(r.minutes_to_plus15k)), h('dt', null, 'Reaches ' + temp(60)), h('dd', null, min(r.minutes_to_60c)),
-        ['20', '30', '45'].map((k) => [h('dt', null, `Most for ${k} min`), h('dd', null, most[k] === null || most[k] === undefined ? 'no limit up to 2000 g' : most[k] === 0 ? 'not to be had in this shape' : num(most[k]) + '\u202fg')])),
+        ['20', '30', '45'].map((k) => [h('dt', null, `Most for ${k} min`), h('dd', null, most[k] == null ? 'no limit up to 2000 g' : most[k] === 0 ? 'not to be had in this shape' : num(most[k]) + '\u202fg')])),
       h('p', { class: 'small' }, d.shape === 'cup' ? 'For an upright cup of the usual width.' : ''));
   }
 
@@ -582,7 +582,7 @@ export const resins = (() => {
     const W = 640, H = 250, L = 40, B = 30, lo = Math.log(0.5), hi = Math.log(168);
     const X = (hr) => L + ((Math.log(hr) - lo) / (hi - lo)) * (W - L - 60), Y = (a) => 10 + (1 - a) * (H - B - 10);
     // Labels at the curves' ends keep 13 px apart.
-    const last = list.map((c) => { const v = (c.alpha_at_h || {})['168']; return v === null || v === undefined ? H : Y(v); });
+    const last = list.map((c) => { const v = (c.alpha_at_h || {})['168']; return v == null ? H : Y(v); });
     const ends = [...last];
     [...last.keys()].sort((a, b) => last[a] - last[b]).forEach((k, n, order) => { if (n) ends[k] = Math.max(ends[k], ends[order[n - 1]] + 13); });
     const lines = list.map((c, i) => {
@@ -599,7 +599,7 @@ export const resins = (() => {
       h('div', { class: 'scroll', tabindex: 0, role: 'group', 'aria-label': 'Table' }, s('svg', { viewBox: `0 0 ${W} ${H}`, width: W, height: H, role: 'img', 'aria-label': 'Cure in per cent over hours at four temperatures; the table below has the times' },
         [0, 0.25, 0.5, 0.75, 1].map((a) => [s('path', { class: 'hair', d: `M${L} ${Y(a)}H${W - 60}` }), s('text', { class: 'hour', x: L - 6, y: Y(a) + 4, 'text-anchor': 'end' }, a * 100 + (a === 1 ? ' %' : ''))]),
         [1, 2, 4, 8, 24, 72, 168].map((x) => [s('path', { class: 'hair', d: `M${X(x)} 10V${H - B}` }), s('text', { class: 'hour', x: X(x), y: H - 10, 'text-anchor': 'middle' }, x < 24 ? x + ' h' : x / 24 + (x === 24 ? ' day' : ' days'))]), lines)),
-      table(['at', ...EV.map(([, w]) => w)], list.map((c, i) => [temp(TEMPS[i]), ...EV.map(([k]) => { const m = c.times_min && c.times_min[k]; return m === null || m === undefined ? 'never' : span(m * 60e3); })])),
+      table(['at', ...EV.map(([, w]) => w)], list.map((c, i) => [temp(TEMPS[i]), ...EV.map(([k]) => { const m = c.times_min && c.times_min[k]; return m == null ? 'never' : span(m * 60e3); })])),
       h('p', { class: 'small' }, 'Half of all batches are faster, half slower. “Never”: the cold stops it first, or it is outside what the sheet covers.'));
   }
 
@@ -731,7 +731,7 @@ export const probes = (() => {
   function value(p) {
     const v = p.now;
     if (!v) return h('b', { class: 'none' }, 'no reading');
-    return h('b', null, [temp(v.temp_c), v.rh_pct !== null && v.rh_pct !== undefined ? num(v.rh_pct) + '\u202f%' : '', v.co2_ppm !== null && v.co2_ppm !== undefined ? num(v.co2_ppm) + '\u202fppm CO₂' : ''].filter(Boolean).join(', '));
+    return h('b', null, [temp(v.temp_c), v.rh_pct != null ? num(v.rh_pct) + '\u202f%' : '', v.co2_ppm != null ? num(v.co2_ppm) + '\u202fppm CO₂' : ''].filter(Boolean).join(', '));
   }
 
   function item(p) {
@@ -795,6 +795,8 @@ export const probes = (() => {
   return { draw, live };
 })();
 
+const two = (x) => String(x).padStart(2, '0') + ':00';
+
 // The day: what to do when, so that each step falls inside its window; and the
 // plan beside what happened.
 export const day = (() => {
@@ -821,8 +823,8 @@ export const day = (() => {
       h('button', { type: 'button', class: 'quiet', 'aria-label': `Take out step ${i + 1}`, onclick: () => { d.steps.splice(i, 1); save(); steps(); } }, 'Take out'), h('p', { class: 'err', role: 'alert' }))))),
     h('div', { class: 'do' }, h('button', { type: 'button', class: 'quiet', onclick: () => { d.steps.push({ do: 'coat', coat: 'fill coat', when: 'recoat', min: 30 }); save(); steps(); } }, 'One more step')));
     steps();
-    const hour = (k, label) => stepper(label, { get: () => d[k], set: (v) => { d[k] = v; save(); }, step: 1, min: 0, max: 24, say: (v) => `${label} ${String(v).padStart(2, '0')}:00` });
-    const form = h('form', { class: 'page', novalidate: true }, h('h1', null, 'Day'), h('p', { class: 'why' }, 'When to begin and what follows, inside your hours and each coat’s window.'),
+    const hour = (k, label) => stepper(label, { get: () => d[k], set: (v) => { d[k] = v; save(); }, step: 1, min: 0, max: 24, say: (v) => `${label} ${two(v)}` });
+    const form = h('form', { class: 'page', novalidate: true }, h('h1', null, 'Day'), h('p', { class: 'why' }, 'When to begin, inside your hours and each coat’s window.'),
       h('fieldset', { 'data-field': 'panel' }, h('legend', null, 'Which panels'), h('div', { class: 'opts two' }, S.panels.map((p) => {
         const box = h('input', { type: 'checkbox', onchange: (ev) => { d.panels = ev.target.checked ? [...d.panels, p.id] : d.panels.filter((x) => x !== p.id); save(); } });
         box.checked = d.panels.includes(p.id);
@@ -844,29 +846,25 @@ export const day = (() => {
         show(result);
         result.scrollIntoView({ block: 'start' });
       } catch (e) {
-        if (e instanceof Refused && e.status === 404) fill(result, h('p', { class: 'say' }, 'Planning is not built into this board.'));
-        else refused(form, e);
+        refused(form, e);
       }
     });
     fill(main, form);
     show(result);
   }
 
-  const two = (x) => String(x).padStart(2, '0') + ':00';
-  // said is a reason or an option as a sentence, whether it came as text or whole.
-  const said = (x) => { const t = cap(String(x && x.say || x)); return /[.!?]$/.test(t) ? t : t + '.'; };
 
   // body is a job as the planner reads it, with the same keys as a job file.
   function body(d) {
     const panels = S.panels.filter((p) => d.panels.includes(p.id));
-    const coat = [], step = [];
+    const coat = [], step = [], sides = new Set(panels);
     for (const p of panels) {
       let before = '';
       d.steps.forEach((x, i) => {
         const word = (y) => (y.do === 'coat' ? y.coat : y.do);
         const again = d.steps.findIndex((y) => word(y) === word(x)) < i;
         const id = `${word(x)} on ${p.name || p.id}${again ? ' ' + (i + 1) : ''}`.replace(/["\\/]/g, ' ');
-        const one = { id, panel: p.id, do: x.do, when: i === 0 && x.when === 'start' ? 'start' : x.when, work_minutes: x.min || 30 };
+        const one = { id, panel: p.id, do: x.do, when: x.when, work_minutes: x.min || 30 };
         if (p.area_m2) one.area_m2 = p.area_m2;
         if (x.do === 'coat') {
           coat.push({ id, panel: p.id, resin: d.resin, kind: x.coat });
@@ -874,6 +872,9 @@ export const day = (() => {
           if (x.cloth && x.coat === 'wet-out') one.cloth = x.cloth;
         }
         if (x.do === 'cloth') one.cloth = x.cloth || 'glass 200 twill';
+        // The other side comes up, chosen above or not.
+        const o = x.do === 'flip' && S.panels.find((q) => q.piece === p.piece && q !== p);
+        if (o) { one.to = o.id; sides.add(o); }
         if (before && one.when !== 'start') one.of = before;
         if (x.do === 'coat') before = id;
         step.push(one);
@@ -883,7 +884,7 @@ export const day = (() => {
     // Planned again, a day keeps its start: what was done since then counts.
     const day = { start: new Date(t0 < now() && t0 > now() - 864e5 ? t0 : now()).toISOString(), hours: [`${two(d.from)}-${two(d.to)}`], people: +d.people };
     if (settings().low_c !== null && settings().low_c !== undefined) day.low_c = settings().low_c;
-    return { panel: panels, coat, step, day };
+    return { panel: [...sides], coat, step, day };
   }
 
   function show(box) {
@@ -892,14 +893,14 @@ export const day = (() => {
     const p = kept.plan;
     const was = (s) => { const t = ms((kept.first || {})[s.step]); return t && Math.abs(t - ms(s.at)) > 299e3 ? ` · first planned ${clock(t)}` : ''; };
     // Equal cups are said once.
-    const cups = (bs) => { const all = bs.map((b) => grams(b.grams) + (b.work_minutes ? ', ' + span(b.work_minutes * 60e3) : '')); return [...new Set(all)].map((x) => { const n = all.filter((y) => y === x).length; return (n > 1 ? n + ' cups of ' : 'a cup of ') + x; }).join('; '); };
-    fill(box, h('h2', null, 'The plan'), p.feasible ? h('p', { class: 'say' }, 'Begin at ', h('b', null, timeEl(ms(p.start))), '.') : h('p', { class: 'say' }, h('span', { class: 'none' }, 'It does not fit.')),
-      (p.why_not || []).map((x) => h('p', { class: 'why' }, said(x))),
-      p.feasible && p.probability ? h('p', { class: 'why' }, `Every step falls inside its window in ${Math.round(100 * p.probability)} of 100 forecasts.`) : null,
+    const cups = (bs) => { const all = bs.map((b) => grams(b.grams) + (b.resin_g ? `: ${grams(b.resin_g)} resin, ${grams(b.hardener_g)} hardener` : '') + (b.work_minutes ? ', ' + span(Math.floor(b.work_minutes) * 60e3) : '') + (b.verdict === 'runaway' ? ', overheats if left standing' : '')); return [...new Set(all)].map((x) => { const n = all.filter((y) => y === x).length; return (n > 1 ? n + ' cups of ' : 'a cup of ') + x; }).join('; '); };
+    fill(box, h('h2', null, 'The plan'), p.feasible ? h('p', { class: 'say' }, 'Begin at ', h('b', null, timeEl(ms(p.start))), '.') : h('p', { class: 'say' }, h('span', { class: 'none' }, p.say)),
+      (p.why_not || []).map((x) => h('p', { class: 'why' }, cap(x) + '.')),
+      p.feasible ? h('p', { class: 'why' }, p.say) : null, (p.notes || []).map((x) => h('p', { class: 'why' }, x)),
       h('ol', { class: 'rows' }, (p.steps || []).map((s) => h('li', null, h('p', null, h('b', null, timeEl(ms(s.at))), ' · ', panelName(s.panel), s.done ? ' · done' : ms(s.at) < now() ? ' · past: if it is done, plan again' : '', was(s)), h('p', { class: 'why' }, s.say),
         (s.batches || []).length ? h('p', { class: 'why' }, cap(cups(s.batches)) + '.') : null,
         s.window && ms(s.window.opens) ? h('p', { class: 'why' }, s.window.closes && ms(s.window.closes) < ms(s.window.opens) ? 'It closes before it opens' : ['Window ', clock(ms(s.window.opens)), ' to ', ms(s.window.closes) ? clock(ms(s.window.closes)) : 'open end'], '.') : null))),
-      (p.options || []).length ? [h('h2', null, 'What would change it'), p.options.map((x) => h('p', { class: 'why' }, said(x)))] : null,
+      (p.options || []).length ? [h('h2', null, 'What would change it'), p.options.map((x) => h('p', { class: 'why' }, `${x.say} ${Math.floor(100 * x.probability)} in 100.`))] : null,
       h('p', { class: 'small' }, `Made ${clock(kept.made, true)}. Times are likely ones: the finger leads.`));
   }
   return { draw };
@@ -911,7 +912,7 @@ export const tent = (() => {
 
   async function draw(main) {
     want = null;
-    fill(main, h('div', { class: 'page' }, h('h1', null, 'Tent'), h('div', { class: 'body' }), h('div', { class: 'set' }), cautions()));
+    fill(main, h('div', { class: 'page' }, h('h1', null, 'Tent'), h('div', { class: 'body' }), h('div', { class: 'set' })));
     await ask(main);
     if (tent) point($('.set', main), main);
     timer = setInterval(() => ask(main), 10e3);
@@ -923,13 +924,12 @@ export const tent = (() => {
       tent = await get('/tent');
       S.tent = tent;
     } catch (e) {
-      if (!tent) morphKids($('.body', main), [h('p', { class: 'say' }, e instanceof Refused && e.status === 404 ? 'No tent is set up.' : 'The tent is not heard.'), h('p', { class: 'why' }, 'A heater is never driven before its limits and its separate cut-out stand in the configuration file.')]);
+      if (!tent) morphKids($('.body', main), [h('p', { class: 'say' }, e instanceof Refused && e.status === 404 ? 'No tent is set up.' : 'The tent is not heard.'), h('p', { class: 'why' }, 'First its limits and its separate cut-out must stand in the configuration file.')]);
       return;
     }
-    const on = tent.heater === 'on';
     morphKids($('.body', main), [
-      h('p', { class: 'say' }, tent.heater === 'unknown' ? h('span', { class: 'none' }, 'It is not known whether the heater is on.') : on ? 'The heater is on' : 'The heater is off', tent.heater === 'unknown' ? '' : ms(tent.since) ? ` since ${clock(ms(tent.since), true)}.` : '.'),
-      tent.why ? h('p', { class: tent.latched ? 'note harm' : 'why' }, tent.latched ? h('span', { class: 'mark' }, 'Off by safety, until you say otherwise: ') : '', cap(tent.why) + (/[.!?]$/.test(tent.why) ? '' : '.')) : null,
+      h('p', { class: 'say' }, tent.heater === 'unknown' ? h('span', { class: 'none' }, 'It is not known whether the heater is on.') : [`The heater is ${tent.heater}`, ms(tent.since) && ` since ${clock(ms(tent.since), true)}`, '.']),
+      tent.why ? h('p', { class: tent.latched ? 'note harm' : 'why' }, tent.latched ? h('span', { class: 'mark' }, 'Off by safety, until you say otherwise: ') : '', cap(tent.why) + '.') : null,
       h('dl', { class: 'kv' }, h('dt', null, 'Panel'), h('dd', null, temp(tent.panel_c)), h('dt', null, 'Air'), h('dd', null, temp(tent.air_c)), h('dt', null, 'Held at'), h('dd', null, tent.set_point_c === null ? 'not held' : temp(tent.set_point_c)),
         h('dt', null, 'On in 24 h'), h('dd', null, tent.on_today_h === null ? 'not known' : span(tent.on_today_h * 3600e3)), h('dt', null, 'If the board dies'), h('dd', null, tent.lease_s === null ? 'not known' : `off within ${num(tent.lease_s)} s`)),
       tent.aim ? h('p', { class: 'why' }, tent.aim.say) : null,
@@ -943,23 +943,29 @@ export const tent = (() => {
   function point(box, main) {
     want ??= tent.set_point_c ?? 18;
     fill(box, h('h2', null, 'Hold the panel at'), stepper('set point', { get: () => want, set: (v) => { want = v; }, step: 0.5, min: tent.min_c ?? 5, max: tent.max_c ?? 30, say: temp }),
-      h('p', { class: 'small' }, tent.min_c !== null && tent.max_c !== null ? `The file allows ${temp(tent.min_c)} to ${temp(tent.max_c)}.` : ''), h('p', { class: 'err', role: 'alert' }),
+      h('p', { class: 'small' }, `The file allows ${temp(tent.min_c)} to ${temp(tent.max_c)}.`), h('p', { class: 'err', role: 'alert' }),
       h('div', { class: 'do' }, h('button', {
         type: 'button', class: 'hold', onheld: async () => {
-          $('.err', box).textContent = '';
-          try {
-            await call('PUT', '/tent/setpoint', { set_point_c: want });
-            toast('Held at ' + temp(want) + '.');
-            ask(main);
-          } catch (e) {
-            $('.err', box).textContent = e.message;
-          }
+          $('.err', box).textContent = await call('PUT', '/tent/setpoint', { set_point_c: want }).then(() => { toast('Held at ' + temp(want) + '.'); ask(main); return ''; }, (e) => e.message);
         },
-      }, h('span', null, 'Hold: heat to that'))));
+      }, h('span', null, 'Hold: heat to that'))), coats().length ? land(coats()) : null, h('div', { class: 'cautions' }, h('h2', null, 'Heat'), h('p', null, tent.cautions)));
   }
 
-  function cautions() {
-    return h('div', { class: 'cautions' }, h('h2', null, 'Heat'), h('p', null, 'Heaters listed for the place, clear of film and solvent, with their own manual-reset thermal cut-out in series and over-current protection; never fuel-burning and unvented; a carbon-monoxide alarm; solid-state relays fail on. Never sleep in a tent or shed under heat, and keep people and animals out of it. Software is never the only thing between a heater and a fire.'));
+  // land asks for what brings a coat's window, or a hard coat, at an hour: the
+  // next time that the shop's clock shows it.
+  function land(open) {
+    const w = { coat: open[0].id, wish: 'window' }, out = h('p', { role: 'status' });
+    let at = 7;
+    const go = async (apply) => {
+      let t = Math.ceil(now() / 36e5) * 36e5;
+      while (hourOf(t) !== at) t += 36e5;
+      const by = new Date(t);
+      out.textContent = await call('POST', '/tent/aim', { ...w, apply, ...(w.wish === 'window' ? { from: by, to: new Date(t + 72e5) } : { by }) }).then((p) => p.say, (e) => e.message);
+    };
+    return [h('h2', null, 'Land a coat'), choices('Which', open.map((c) => ({ value: c.id, text: c.id })), w.coat, (v) => { w.coat = v; }),
+      choices('So that', [{ value: 'window', text: 'its window is open for 2 h from' }, { value: 'hard', text: 'it is hard by' }], w.wish, (v) => { w.wish = v; }),
+      stepper('hour', { get: () => at, set: (v) => { at = v; }, step: 1, max: 23, say: two }), out,
+      h('div', { class: 'do' }, h('button', { type: 'button', onclick: () => go() }, 'What would it take'), h('button', { type: 'button', class: 'hold', onheld: () => go(true) }, h('span', null, 'Hold: follow that')))];
   }
   return { draw, gone };
 })();
@@ -1087,7 +1093,7 @@ export const prefs = (() => {
     const sleep = h('div', { 'data-field': 'sleep_from sleep_to' }, turn('sleep_from', 'from'), turn('sleep_to', 'until'), h('p', { class: 'err', role: 'alert' }));
     sleep.hidden = !d.sleep_from;
     const name = h('input', { type: 'text', value: d.shop_name, oninput: (ev) => { d.shop_name = ev.target.value; } });
-    const low = h('input', { type: 'text', inputmode: 'decimal', value: st.low_c === null || st.low_c === undefined ? '' : String(Math.round(toUnit(st.low_c))) });
+    const low = h('input', { type: 'text', inputmode: 'decimal', value: st.low_c == null ? '' : String(Math.round(toUnit(st.low_c))) });
     const fuel = h('input', { type: 'checkbox', onchange: (ev) => { d.fuel_heater = ev.target.checked; } });
     fuel.checked = d.fuel_heater;
     const form = h('form', { class: 'page', novalidate: true }, h('h1', null, 'Settings'),
@@ -1109,7 +1115,7 @@ export const prefs = (() => {
         faults(form, [{ field: 'low_c', what: `“${low.value}” is not a number` }]);
         return;
       }
-      const was = st.low_c === null || st.low_c === undefined ? '' : String(Math.round(toUnit(st.low_c)));
+      const was = st.low_c == null ? '' : String(Math.round(toUnit(st.low_c)));
       if (t !== was) body.low_c = t === '' ? null : Math.round(fromUnit(Number(t)) * 10) / 10;
       try {
         await call('PUT', '/settings', body);
