@@ -1,6 +1,7 @@
 package main
 
 import (
+	"io"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -67,6 +68,17 @@ func TestAlertTest(t *testing.T) {
 	}
 	if n := got.Load(); n != 1 {
 		t.Errorf("the hook got %d messages, want the one test", n)
+	}
+
+	// Each channel has its counts among the metrics.
+	res, err := http.Get(hs.URL + "/metrics")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer res.Body.Close()
+	text, err := io.ReadAll(res.Body)
+	if err != nil || !strings.Contains(string(text), "\ncurewright_channel_up{channel=\"hook\"} 1\n") {
+		t.Errorf("the metrics lack the channel: %v", err)
 	}
 
 	// At a terminal the answer is read from it.

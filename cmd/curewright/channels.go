@@ -16,6 +16,7 @@ import (
 	"curewright/alerts/mqttch"
 	"curewright/alerts/push"
 	"curewright/alerts/webhook"
+	"curewright/dashboards/web"
 )
 
 // channels are the ways that alerts go out by, opened.
@@ -96,6 +97,20 @@ func openChannel(c alerts.ChannelConfig, d *daemon, out *channels) (alerts.Chann
 		return openBuzzer(c, d, out)
 	}
 	return nil, fmt.Errorf("a channel of kind %q is not built into this program", c.Kind)
+}
+
+var _ web.ChannelBackend = (*daemon)(nil)
+
+// AlertChannels is how alerts get through, for the metrics.
+func (d *daemon) AlertChannels(context.Context) []web.ChannelStats {
+	stats := d.post.Stats()
+	var out []web.ChannelStats
+	for _, name := range d.post.Channels() {
+		s := stats[name]
+		out = append(out, web.ChannelStats{Name: name, Up: s.FailingSince.IsZero(), Queued: s.Queued, Sent: s.Sent,
+			Failures: s.Failed, Refused: s.Refused, Lost: s.GaveUp + s.Overflow})
+	}
+	return out
 }
 
 func openBuzzer(c alerts.ChannelConfig, d *daemon, out *channels) (alerts.Channel, error) {

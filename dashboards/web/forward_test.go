@@ -7,6 +7,26 @@ import (
 	"curewright/dashboards/web/webtest"
 )
 
+// Each channel's counts stand beside its name, all of them from the start: a
+// refusal that is counted nowhere is a silent drop.
+func TestChannelMetrics(t *testing.T) {
+	_, m := scrape(t, server(t, webtest.NewFull()).Handler())
+	for name, want := range map[string]float64{
+		`curewright_channel_up{channel="phone"}`:               1,
+		`curewright_channel_up{channel="office"}`:              0,
+		`curewright_channel_sent_total{channel="phone"}`:       14,
+		`curewright_channel_refused_total{channel="phone"}`:    0,
+		`curewright_channel_refused_total{channel="office"}`:   1,
+		`curewright_channel_failures_total{channel="office"}`:  9,
+		`curewright_channel_lost_total{channel="office"}`:      3,
+		`curewright_channel_queued_messages{channel="office"}`: 2,
+	} {
+		if got, ok := m[name]; !ok || got != want {
+			t.Errorf("%s = %v (there: %v), want %v", name, got, ok, want)
+		}
+	}
+}
+
 // A sender that never got a reading through has no time of one.
 func TestForwardMetrics(t *testing.T) {
 	_, m := scrape(t, server(t, webtest.NewFull()).Handler())

@@ -221,6 +221,9 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 			}
 		}
 	}
+	if b, ok := s.b.(ChannelBackend); ok {
+		channelMetrics(put, b.AlertChannels(ctx))
+	}
 	if b, ok := s.b.(ForwardBackend); ok {
 		forwardMetrics(put, b.Forwards(ctx))
 	}

@@ -525,6 +525,7 @@ var (
 	_ web.BackupBackend   = (*Full)(nil)
 	_ web.StatsBackend    = (*Full)(nil)
 	_ web.ForwardBackend  = (*Full)(nil)
+	_ web.ChannelBackend  = (*Full)(nil)
 
 	_ web.RestoreBackend = (*Full)(nil)
 )
@@ -671,6 +672,11 @@ func (b *Full) StoreStats() web.StoreStats {
 	f := func(x float64) *float64 { return &x }
 	clean := true
 	return web.StoreStats{Bytes: f(4 << 20), FreeBytes: f(3 << 30), Pending: f(12), LastWrite: &At, Written: 99, WriteErrors: 1, CleanStop: &clean}
+}
+
+// AlertChannels is one channel that gets through and one that does not.
+func (b *Full) AlertChannels(context.Context) []web.ChannelStats {
+	return []web.ChannelStats{{Name: "phone", Up: true, Sent: 14}, {Name: "office", Queued: 2, Failures: 9, Refused: 1, Lost: 3}}
 }
 
 // Forwards is one sender that gets through and one that never did.
