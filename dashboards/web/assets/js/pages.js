@@ -527,7 +527,7 @@ export const pot = (() => {
     const [head, tail] = VERDICT[r.verdict] || ['Not known.', ''];
     const most = r.max_grams_for_work || {};
     fill(box, 
-      h('p', { class: 'say' }, r.work_minutes == null ? 'It stays workable for hours.' : ['Use it within ', h('b', null, span(r.work_minutes * 60e3)), '.'], ' ', h('span', { class: r.verdict === 'low' ? '' : 'none' }, head)),
+      h('p', { class: 'say' }, r.work_minutes == null ? 'It stays workable for hours.' : ['Use it within ', h('b', null, span(r.work_minutes * 60e3 - 3e4)), '.'], ' ', h('span', { class: r.verdict === 'low' ? '' : 'none' }, head)),
       h('p', { class: 'why' }, tail, r.peak_class ? ' If it is left standing, ' + (CLASS[r.peak_class] || r.peak_class) + '.' : ''),
       h('dl', { class: 'kv' }, h('dt', null, 'Warms by ' + (unit() === '°F' ? '27 °F' : '15 °C')), h('dd', null, min(r.minutes_to_plus15k)), h('dt', null, 'Reaches ' + temp(60)), h('dd', null, min(r.minutes_to_60c)),
         ['20', '30', '45'].map((k) => [h('dt', null, `Most for ${k} min`), h('dd', null, most[k] == null ? 'no limit up to 2000 g' : most[k] === 0 ? 'not to be had in this shape' : num(most[k]) + '\u202fg')])),
@@ -893,7 +893,7 @@ export const day = (() => {
     const p = kept.plan;
     const was = (s) => { const t = ms((kept.first || {})[s.step]); return t && Math.abs(t - ms(s.at)) > 299e3 ? ` · first planned ${clock(t)}` : ''; };
     // Equal cups are said once.
-    const cups = (bs) => { const all = bs.map((b) => grams(b.grams) + (b.resin_g ? `: ${grams(b.resin_g)} resin, ${grams(b.hardener_g)} hardener` : '') + (b.work_minutes ? ', ' + span(Math.floor(b.work_minutes) * 60e3) : '') + (b.verdict === 'runaway' ? ', overheats if left standing' : '')); return [...new Set(all)].map((x) => { const n = all.filter((y) => y === x).length; return (n > 1 ? n + ' cups of ' : 'a cup of ') + x; }).join('; '); };
+    const cups = (bs) => { const all = bs.map((b) => grams(b.grams) + (b.resin_g ? `: ${grams(b.resin_g)} resin, ${grams(b.hardener_g)} hardener` : '') + (b.work_minutes ? ', ' + span(b.work_minutes * 60e3 - 3e4) : '') + (b.verdict === 'runaway' ? ', overheats if left standing' : '')); return [...new Set(all)].map((x) => { const n = all.filter((y) => y === x).length; return (n > 1 ? n + ' cups of ' : 'a cup of ') + x; }).join('; '); };
     fill(box, h('h2', null, 'The plan'), p.feasible ? h('p', { class: 'say' }, 'Begin at ', h('b', null, timeEl(ms(p.start))), '.') : h('p', { class: 'say' }, h('span', { class: 'none' }, p.say)),
       (p.why_not || []).map((x) => h('p', { class: 'why' }, cap(x) + '.')),
       p.feasible ? h('p', { class: 'why' }, p.say) : null, (p.notes || []).map((x) => h('p', { class: 'why' }, x)),
