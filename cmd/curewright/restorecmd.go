@@ -15,7 +15,7 @@ type restoreCmd struct {
 }
 
 func (restoreCmd) Help() string {
-	return "The copy is checked whole before anything is touched. The store that was there is kept in the folder quarantine beside it.\n\nExample:\n\n  sudo systemctl stop curewright\n  sudo curewright restore /media/stick/curewright-backup.db --data /var/lib/curewright"
+	return "The copy is checked whole before anything is touched. The store that was there is kept in the folder quarantine beside it.\n\nExample:\n\n  sudo systemctl stop curewright\n  sudo curewright restore /media/stick/curewright.db \\\n    --data /var/lib/curewright"
 }
 
 func (c *restoreCmd) Run(a *app) error {
