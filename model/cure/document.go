@@ -152,6 +152,19 @@ func (t *table) numbers(key string) ([]float64, bool) {
 	return out, true
 }
 
+// pair reads a mixing ratio.
+func (t *table) pair(key string) *[2]float64 {
+	l, ok := t.numbers(key)
+	if !ok {
+		return nil
+	}
+	if len(l) != 2 {
+		t.bad(key, "%d numbers: must be two, resin then hardener", len(l))
+		return nil
+	}
+	return &[2]float64{l[0], l[1]}
+}
+
 func (t *table) text(key string, dst *string) {
 	v, ok := t.get(key)
 	if !ok {

@@ -32,18 +32,7 @@ func ParseResin(data []byte) (Resin, error) {
 		*f.v = x
 	}
 	root.text("hardener_kind", &r.HardenerKind)
-	pair := func(key string) *[2]float64 {
-		l, ok := root.numbers(key)
-		if !ok {
-			return nil
-		}
-		if len(l) != 2 {
-			root.bad(key, "%d numbers: must be two, resin then hardener", len(l))
-			return nil
-		}
-		return &[2]float64{l[0], l[1]}
-	}
-	r.RatioWeight, r.RatioVolume = pair("ratio_by_weight"), pair("ratio_by_volume")
+	r.RatioWeight, r.RatioVolume = root.pair("ratio_by_weight"), root.pair("ratio_by_volume")
 	r.RatioTolPct = root.number("ratio_tolerance_pct")
 	timeAt := func(key string) *TimeAt {
 		t := root.sub(key)

@@ -124,18 +124,7 @@ func readSheet(doc *document, root *table) (Sheet, error) {
 	var s Sheet
 	root.text("name", &s.Name)
 	root.text("hardener_kind", &s.HardenerKind)
-	pair := func(key string) *[2]float64 {
-		l, ok := root.numbers(key)
-		if !ok {
-			return nil
-		}
-		if len(l) != 2 {
-			root.bad(key, "%d numbers: must be two, resin then hardener", len(l))
-			return nil
-		}
-		return &[2]float64{l[0], l[1]}
-	}
-	s.RatioWeight, s.RatioVolume = pair("ratio_by_weight"), pair("ratio_by_volume")
+	s.RatioWeight, s.RatioVolume = root.pair("ratio_by_weight"), root.pair("ratio_by_volume")
 	s.RatioTolPct = root.number("ratio_tolerance_pct")
 	// Keys as the person wrote them, by the canonical ones.
 	written := map[string]string{}

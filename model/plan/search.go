@@ -485,14 +485,7 @@ func (c *compiled) improve(j *judge, t trial, which []int, times []float64, pass
 				if at == was || k >= 0 && (at <= soonest || at > soonest+reach) {
 					continue
 				}
-				copy(t.release, best.release)
-				t.release[i] = at
-				j.run(&t, best.ok, nil)
-				if t.ok >= 0 && better(&t, &best) {
-					best.ok, best.finish, best.total = t.ok, t.finish, t.total
-					copy(best.release, t.release)
-					moved = true
-				}
+				moved = j.move(&t, &best, i, at) || moved
 			}
 		}
 		if !moved {
@@ -500,6 +493,20 @@ func (c *compiled) improve(j *judge, t trial, which []int, times []float64, pass
 		}
 	}
 	return best
+}
+
+// move tries the best with one head at another time, in t, and keeps what is
+// better.
+func (j *judge) move(t, best *trial, head int, at float64) bool {
+	copy(t.release, best.release)
+	t.release[head] = at
+	j.run(t, best.ok, nil)
+	if t.ok < 0 || !better(t, best) {
+		return false
+	}
+	best.ok, best.finish, best.total = t.ok, t.finish, t.total
+	copy(best.release, t.release)
+	return true
 }
 
 // polish moves the heads by minutes, over all members.
@@ -519,14 +526,7 @@ func (c *compiled) polish(j *judge, t trial, heads []int) trial {
 				if base+by < c.from {
 					continue
 				}
-				copy(t.release, best.release)
-				t.release[i] = base + by
-				j.run(&t, best.ok, nil)
-				if t.ok >= 0 && better(&t, &best) {
-					best.ok, best.finish, best.total = t.ok, t.finish, t.total
-					copy(best.release, t.release)
-					moved = true
-				}
+				moved = j.move(&t, &best, i, base+by) || moved
 			}
 		}
 		if !moved {
