@@ -138,13 +138,25 @@ func (x *tentShow) by(who string, f func() error) error {
 		return err
 	}
 	x.byNext = who
-	x.last.WishC = x.ctl.Wish()
+	// What was asked for shows at once, what the heater does about it with the
+	// next step.
+	x.last.WishC, x.last.Resume, x.last.Solvent = x.ctl.Wish(), x.resume, x.ctl.SolventLeft(x.at.Sub(x.start))
+	x.last.Latched = x.ctl.Latched() != nil
+	if !x.last.Planned || !x.last.WishC.OK() {
+		x.last.AimC = x.last.WishC
+	}
 	return nil
 }
 
 // Hold asks for a plain set point.
 func (x *tentShow) Hold(by string, setC float64) error {
-	return x.by(by, func() error { x.next = math.MaxInt; return x.ctl.Hold(setC) })
+	return x.by(by, func() error {
+		if err := x.ctl.Hold(setC); err != nil {
+			return err
+		}
+		x.next = math.MaxInt
+		return nil
+	})
 }
 
 // Off switches off; from then on the person holds the tent, not the script.

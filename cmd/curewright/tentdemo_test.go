@@ -180,6 +180,9 @@ func TestDemoAim(t *testing.T) {
 	if _, ok := s.d.tent.aims.profile(); ok {
 		t.Error("a plain hold is asked for, and the plan goes on")
 	}
+	if v, _ := d.Tent(t.Context()); v.SetPointC == nil || *v.SetPointC != 20 {
+		t.Errorf("20 °C asked for, %v shown", v.SetPointC)
+	}
 	force()
 	if err := (tentDaemon{s.d, s.d.tent}).TentOff(t.Context(), web.Who{Name: "somebody"}, "done"); err != nil {
 		t.Fatal(err)
