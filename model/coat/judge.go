@@ -577,7 +577,7 @@ func (e *Estimate) sayOpen(c *Case, win *Window, y *saying, first string) {
 	case win.Closes != nil && win.Closes.After(c.Now.Add(time.Minute)):
 		y.bold(doing(win.Kind)).text(" between now and ").time(*win.Closes, earlier).text(".")
 	case win.Closes != nil:
-		y.bold(doing(win.Kind) + " now.").text(" It may close any minute: %s.", ended(win.Kind))
+		y.bold(doing(win.Kind)+" now.").text(" It may close any minute: %s.", ended(win.Kind))
 	default:
 		y.bold(doing(win.Kind)).text(" any time now.")
 	}
