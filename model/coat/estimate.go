@@ -88,7 +88,7 @@ const (
 	AdviseWait         = "wait"             // not yet
 	AdviseFeel         = "feel"             // the doubt is wider than the window: feel it from a time
 	AdviseWarm         = "warm"             // cold: warm and feel
-	AdviseWaitAbrade   = "wait_then_abrade" // closed and not hard
+	AdviseWaitAbrade   = "wait_then_abrade" // closed and not hard, or not surely
 	AdviseStalled      = "stalled"          // hard and stalled
 	AdviseAbradeRecoat = "abrade_recoat"    // hard: wash, abrade, recoat; sand; flip
 )

@@ -460,7 +460,7 @@ func (e *Estimate) speak(c *Case, f, closing *fan) {
 		}
 		y.text(" No load on it; abrade before the next coat.")
 	case !e.surelyHard(c):
-		e.AdviceCode, e.Flag = AdviseFeel, "wait"
+		e.AdviceCode, e.Flag = AdviseWaitAbrade, "wait"
 		if win != nil {
 			e.sayClosed(c, &y)
 			y.text(" ")

@@ -282,7 +282,7 @@ func TestPermissionsSpeakLate(t *testing.T) {
 		permit    bool
 	}{
 		"not even in the middle": {10, nil, AdviseWaitAbrade, "Let it get hard (from ", false},
-		"past the middle":        {11.6, nil, AdviseFeel, "It may be hard: try it.", false},
+		"past the middle":        {11.6, nil, AdviseWaitAbrade, "It may be hard: try it.", false},
 		"past the late edge":     {30, nil, AdviseAbradeRecoat, "You can sand and flip it", true},
 		"a finger found it":      {11.6, []Feel{feel(11.5, Hard)}, AdviseAbradeRecoat, "You can sand and flip it", true},
 		"a finger found it firm": {11.6, []Feel{feel(11.5, Firm)}, AdviseWaitAbrade, "Let it get hard", false},
