@@ -292,6 +292,20 @@ func TestCopyBack(t *testing.T) {
 	says(t, ctx, "The copy is whole. It is taken at the next start.")
 	put(`'holiday.jpg'`)
 	says(t, ctx, "This is not a copy of a made-up shed. Nothing was changed.")
+	// A phone that may only enter work is told so, and not handed a download
+	// that the board refuses.
+	js[bool](t, ctx, `(() => {
+		const ask = fetch;
+		window.fetch = (url, o) => String(url).endsWith('/whoami') ? Promise.resolve(new Response('{"name":"phone","role":"record"}')) : ask(url, o);
+		location.hash = '#/more';
+		return true;
+	})()`)
+	says(t, ctx, "Epoxies")
+	js[bool](t, ctx, "(location.hash = '#/history', true)")
+	says(t, ctx, "Only a phone that may do everything can copy it or put a copy back.")
+	if js[bool](t, ctx, `!!document.querySelector('#main input[type=file], #main a[download]')`) {
+		t.Error("what the board would refuse is still offered")
+	}
 	// The browser itself says "400" of the refused file.
 	for _, m := range bad() {
 		if !strings.Contains(m, "400") {
