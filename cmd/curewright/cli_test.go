@@ -125,7 +125,7 @@ func TestBadInput(t *testing.T) {
 		"unknown command": {[]string{"cuer"}, []string{"arguments"}},
 		"unknown resin":   {[]string{"cure", "--resin", "brisk", "--temp", "20"}, []string{"--resin: \"brisk\""}},
 		"two faults":      {[]string{"cure", "--resin", "brisk", "--temp", "200"}, []string{"--resin", "--temp: 200"}},
-		"°F in a flag":    {[]string{"cure", "--resin", "fast", "--temp", "68"}, []string{"--temp: 68 °C", "°F"}},
+		"°F in a flag":    {[]string{"cure", "--resin", "fast", "--temp", "68"}, []string{"--temp: 68 °C", "was it typed in °F? (68 °F is 20 °C)"}},
 		"air":             {[]string{"air", "--temp", "20", "--rh", "140"}, []string{"140"}},
 		"pot":             {[]string{"pot", "--resin", "fast", "--grams", "-5", "--shop", "20"}, []string{"--grams"}},
 		"other header":    {[]string{"replay", "--readings", at("h.csv", "date,temp\n1,2\n"), "--job", goodJob}, []string{"h.csv:1:1: ", "time,probe,temp_c,rh_pct,co2_ppm"}},

@@ -39,7 +39,11 @@ func checkNumbers(flags ...flagSpan) error {
 			continue
 		}
 		if v := *f.v; math.IsNaN(v) || math.IsInf(v, 0) || v < f.lo || v > f.hi {
-			lines = append(lines, fmt.Sprintf("--%s: %g %s: %s", f.name, v, f.unit, f.why))
+			line := strings.TrimRight(fmt.Sprintf("--%s: %g %s", f.name, v, f.unit), " ") + ": " + f.why
+			if f.unit == "°C" && v > f.hi && v < 120 {
+				line += fmt.Sprintf(" (%g °F is %.0f °C)", v, (v-32)/1.8)
+			}
+			lines = append(lines, line)
 		}
 	}
 	if lines != nil {
