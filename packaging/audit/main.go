@@ -4,7 +4,7 @@
 // has of them. scripts/audit.sh fetches what it needs and runs it.
 //
 //	audit -database DIR -osv DIR          lays out a copy of the database for govulncheck
-//	audit -found FILE... -of WORDS        writes the listing; each FILE is govulncheck's JSON
+//	audit -of WORDS FILE...               writes the listing; each FILE is govulncheck's JSON
 package main
 
 import (
