@@ -191,6 +191,9 @@ func planForecast(j *job.Job, t *job.Table, shopC *float64, loc *time.Location) 
 			}
 		}
 	}
+	// Planned times are whole five minutes from here on: let them be so on the
+	// clock as well.
+	start = start.Truncate(5 * time.Minute)
 	_, off := start.In(loc).Zone()
 	c := shop.Conditions{At: start, TempC: now, OffsetS: float64(off)}
 	if j.Day.LowC != nil {

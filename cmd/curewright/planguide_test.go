@@ -4,8 +4,10 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"curewright/model/job"
 )
@@ -91,5 +93,55 @@ coat = "tack-1"
 	}
 	if n := strings.Count(errs, "\n"); code != exitUsage || n != 2 {
 		t.Errorf("exit %d, %d lines, want 2 and 2:\n%s", code, n, errs)
+	}
+}
+
+// Planned times are whole five minutes of the clock, whenever the last reading
+// came.
+func TestPlanByTheClock(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		p := filepath.Join(dir, name)
+		if err := os.WriteFile(p, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	day := write("day.toml", `[day]
+start = 2026-10-10T08:00:00+01:00
+
+[[panel]]
+id = "lid"
+area_m2 = 1
+
+[[step]]
+id = "tack"
+panel = "lid"
+do = "coat"
+coat = "tack coat"
+resin = "medium"
+
+[[step]]
+id = "fill"
+panel = "lid"
+do = "coat"
+coat = "fill coat"
+resin = "medium"
+when = "recoat"
+of = "tack"
+`)
+	csv := write("shed.csv", "time,probe,temp_c,rh_pct,co2_ppm\n2026-10-10T08:31:00+01:00,shed-air,19,60,\n2026-10-10T08:42:37+01:00,shed-air,19,60,\n")
+	m := oneObject(t, cmdOK(t, "plan", "--job", day, "--readings", csv, "--json"))
+	for _, x := range m["steps"].([]any) {
+		s := x.(map[string]any)
+		at, err := time.Parse(time.RFC3339, s["at"].(string))
+		if err != nil || at.Minute()%5 != 0 || at.Second() != 0 {
+			t.Errorf("%s at %v, %v", s["step"], s["at"], err)
+		}
+		for _, clock := range regexp.MustCompile(`\d\d:\d(\d)`).FindAllStringSubmatch(s["say"].(string), -1) {
+			if clock[1] != "0" && clock[1] != "5" {
+				t.Errorf("%s: %q", s["step"], s["say"])
+			}
+		}
 	}
 }
