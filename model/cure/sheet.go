@@ -249,15 +249,6 @@ func readSheet(doc *document, root *table) (Sheet, error) {
 	return s, nil
 }
 
-// Check returns every fault of a sheet; nil when it may be fitted.
-func (s Sheet) Check() []error {
-	var errs []error
-	for _, f := range s.faults() {
-		errs = append(errs, f)
-	}
-	return errs
-}
-
 // span is what an event's hours can be; outside it a unit is mixed up.
 var eventSpan = map[string]Range{
 	EventWorking:     {0.05, 24},
