@@ -35,7 +35,7 @@ var rules = []struct {
 	{"alerts/...", []string{"alerts", "sensors", "model/..."}},
 	{"dashboards/...", []string{"dashboards/...", "sensors", "alerts", "model/..."}},
 	{"cmd/...", []string{"..."}},
-	{"packaging/...", []string{"packaging"}},
+	{"packaging/...", []string{"packaging/..."}},
 	{"bench/...", []string{"model/..."}},
 	{"internal/...", []string{"..."}},
 }

@@ -9,6 +9,9 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 go=${GO:-go}
+# As what is handed out is built.
+GOTOOLCHAIN=$(cat packaging/toolchain)
+export GOTOOLCHAIN
 vulndb=golang.org/x/vulndb
 check=golang.org/x/vuln/cmd/govulncheck@v1.9.0
 work=$(mktemp -d "${TMPDIR:-/tmp}/curewright-audit-XXXXXX")
