@@ -56,13 +56,30 @@ func NotYet(c *Case) Estimate {
 	e.Blush = Blush{Band: "unknown"}
 	e.AdviceCode, e.Flag = AdviseNotKnown, "not known"
 	y := saying{now: c.Now, loc: c.zone()}
-	y.bold("Not known yet:").text(" the panel has no temperature reading. Put a probe on it, or feel it.")
+	if f := lastFeel(c.Feels, c.Now); f != nil {
+		// The finger is all there is: its word stands, and how it goes on doesn't.
+		y.bold("Felt "+string(f.State)).text(" at ").time(f.At, nearest).
+			text(". How it goes on is not known: the panel has no temperature reading. Go by the finger, or put a probe on it.")
+	} else {
+		y.bold("Not known yet:").text(" the panel has no temperature reading. Put a probe on it, or feel it.")
+	}
 	e.Say, e.Advice = y.s, y.s.Text(c.Now, c.zone())
 	if k := WindowKind(c.Coat); k != "" {
 		e.NextWindow = &Window{Kind: k, Status: "unknown"}
 	}
 	e.Strip.Gaps = []Span{{c.Coat.Applied, c.Now}}
 	return e
+}
+
+// lastFeel is the latest finger test up to now; nil when there is none.
+func lastFeel(feels []Feel, now time.Time) *Feel {
+	var last *Feel
+	for i := range feels {
+		if f := &feels[i]; !f.At.After(now) && (last == nil || !f.At.Before(last.At)) {
+			last = f
+		}
+	}
+	return last
 }
 
 func (c *Case) zone() *time.Location {

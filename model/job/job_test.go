@@ -357,6 +357,11 @@ func TestNoReading(t *testing.T) {
 	if e.DegradedMinutes != 60 {
 		t.Errorf("%g degraded minutes, want 60", e.DegradedMinutes)
 	}
+	// A finger's word stands, with its time; no more is claimed by it.
+	felt := replayOne(t, mustParse(t, lidJob), NewTable(), 8)
+	if felt.State != coat.Unknown || felt.Alpha != nil || !strings.HasPrefix(felt.Advice, "Felt tacky at 11:05.") {
+		t.Errorf("after a finger test without a reading: %s, %q", felt.State, felt.Advice)
+	}
 	whole := replayOne(t, j, shed(-0.5, 6, still(20), 60), 5)
 	late := replayOne(t, j, shed(2, 6, still(20), 60), 5)
 	if late.State == coat.Unknown {
