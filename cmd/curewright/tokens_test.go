@@ -184,7 +184,7 @@ func TestTokenExpiry(t *testing.T) {
 				t.Error("let in after its time")
 			}
 			if len(g.store.Tokens()) != 1 {
-				t.Skip("the write went through")
+				t.Fatal("a write that was called off went through: the case is not tried")
 			}
 			g.jump.Store(int64(-year))
 			g.clk.Set(g.clk.Now().Add(-year))
