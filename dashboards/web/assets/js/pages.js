@@ -962,7 +962,7 @@ export const tent = (() => {
       const by = new Date(t);
       out.textContent = await call('POST', '/tent/aim', { ...w, apply, ...(w.wish === 'window' ? { from: by, to: new Date(t + 72e5) } : { by }) }).then((p) => p.say, (e) => e.message);
     };
-    return [h('h2', null, 'Land a coat'), choices('Which', open.map((c) => ({ value: c.id, text: c.id })), w.coat, (v) => { w.coat = v; }),
+    return [h('h2', null, 'Land a coat'), choices('Which', open.map((c) => ({ value: c.id, text: panelName(c.panel), sub: c.kind })), w.coat, (v) => { w.coat = v; }),
       choices('So that', [{ value: 'window', text: 'its window is open for 2 h from' }, { value: 'hard', text: 'it is hard by' }], w.wish, (v) => { w.wish = v; }),
       stepper('hour', { get: () => at, set: (v) => { at = v; }, step: 1, max: 23, say: two }), out,
       h('div', { class: 'do' }, h('button', { type: 'button', onclick: () => go() }, 'What would it take'), h('button', { type: 'button', class: 'hold', onheld: () => go(true) }, h('span', null, 'Hold: follow that')))];
@@ -1038,7 +1038,7 @@ export const history = (() => {
     fill(main, h('div', { class: 'page' }, h('a', { class: 'back', href: '#/history' }, 'History'), h('h1', null, p.name || id),
       h('p', { class: 'small' }, [p.core, p.area_m2 ? num(p.area_m2, 1) + '\u202fm²' : '', p.piece && p.piece !== id ? 'one side of ' + p.piece : ''].filter(Boolean).join(' · ')),
       cs.length ? h('ul', { class: 'rows' }, cs.map((c) => h('li', null, h('a', { href: '#/coat/' + enc(c.id) }, h('span', null, h('b', null, cap(c.kind)), `, ${c.resin}, `, timeEl(ms(c.applied_at), true)), h('span', null, c.open === false ? 'no longer watched' : c.flag || ''))))) : h('p', { class: 'why' }, 'Nothing on it yet.'),
-      h('h2', null, 'Its record'), h('p', { class: 'why' }, 'Coats, cups, cloth, conditions and finger tests of the whole piece, to print or to keep.'),
+      h('h2', null, 'Its record'), h('p', { class: 'why' }, 'All that was done to the whole piece, to print or keep.'),
       h('div', { class: 'do' }, h('a', { class: 'btn first', href: rec('html'), target: '_blank', rel: 'noopener' }, 'To print'), h('a', { class: 'btn', href: rec('csv'), download: id + '.csv' }, 'As a table (CSV)'), h('a', { class: 'btn', href: rec('json'), download: id + '.json' }, 'As JSON')),
       h('h2', null, 'Next'), h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/on/' + enc(id) }, 'A coat is on it'))));
   }
