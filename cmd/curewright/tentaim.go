@@ -455,6 +455,18 @@ func fieldFaults(err error) web.Faults {
 	return out
 }
 
+// percent says a probability out of a few hundred paths: of neither end is
+// one surer than that.
+func percent(p float64) string {
+	switch {
+	case p > 0.99:
+		return "over 99 %"
+	case p < 0.01:
+		return "under 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*p)
+}
+
 // aim searches and, with apply set, puts the plan in force.
 func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*aimPlan, error) {
 	p, err := t.problem(w)
@@ -525,11 +537,11 @@ func (t *tentHeld) sayPlan(p *aimPlan) string {
 	s := ""
 	switch {
 	case p.Feasible && p.Unheated >= p.Probability:
-		s = fmt.Sprintf("It will be %s without heat, %.0f %% likely.", what, 100*p.Unheated)
+		s = fmt.Sprintf("It will be %s without heat, %s likely.", what, percent(p.Unheated))
 	case p.Feasible:
-		s = fmt.Sprintf("It will be %s, %.0f %% likely; without heat %.0f %%.", what, 100*p.Reached, 100*p.Unheated)
+		s = fmt.Sprintf("It will be %s, %s likely; without heat %s.", what, percent(p.Reached), percent(p.Unheated))
 	default:
-		s = fmt.Sprintf("It can't be %s with %.0f %% certainty; the best is %.0f %%.", what, 100*p.Probability, 100*p.Reached)
+		s = fmt.Sprintf("It can't be %s with %s certainty; the best is %s.", what, percent(p.Probability), percent(p.Reached))
 		if p.Early {
 			s += " It closes too soon"
 			if c := p.Closes[0]; !c.IsZero() {
