@@ -65,7 +65,7 @@ clean:
 	rm -rf bin dist
 
 # Kills, damage, full cards, wrong clocks, dead probes and servers, at full
-# size: about 25 minutes. RELIABILITY.md has the last run.
+# size: about a quarter of an hour. RELIABILITY.md has the last run.
 faults:
 	scripts/faults.sh
 

@@ -58,7 +58,7 @@ inject "the store killed while writing" "$n kills" ./history '^TestKill$' "$n"
 inject "killed with messages to send" "3 kills" ./internal '^TestOutboxSurvivesKill$'
 inject "database and log: single bits flipped, cut short" "2 × $n flips, 2 × $((n + 13)) cuts" ./history '^Test(FlippedBytes|Truncated)$' "$n"
 inject "damage while running" "" ./history '^Test(DamageWhileRunning|FlushesWhileWoken)$'
-inject "card full" "store, first start, file size limit, heater, daemon" "./history ./heat $d" '^Test(DiskFull|FirstStartOnFullDisk|FileSizeLimit|Ring|FullCard|FaultDiskFull)$'
+inject "card full" "store, first start, file size limit, heater, daemon" "./history ./heat $d" '^Test(DiskFull|FirstStartOnFullDisk|FileSizeLimit|Ring|FullCard|FaultDiskFull)$' "$n"
 inject "card read-only, and well again" "" ./history '^TestReadOnlyCard$'
 inject "clock: a year back and forward, hours, unknown at boot, set twice" "" "$d ./history ./alerts ./sensors" '^Test(FaultClock.*|ClockSteps|UntrustedClock|NeverDated|ClockSetBack|PushAfterTheClockIsPutBack|WallClockIsTheMachines|PollerOnACorrectedClock)$'
 inject "probes: every fault on every driver" "9 drivers" ./sensors '^Test(EveryFault.*|TwoChipsAtOneAddress|DS18B20Faults|BusError|Poller.*|SetKeepsFaultsApart|SetKnowsAStuckProbe|Filter.*)$'
