@@ -207,6 +207,12 @@ func hostOf(host string) (string, bool) {
 	} else if strings.Contains(host, ":") {
 		return "", false
 	}
+	// Brackets hold an IPv6 address and nothing else (RFC 3986 §3.2.2).
+	if strings.HasPrefix(host, "[") {
+		if ip, err := netip.ParseAddr(name); err != nil || !ip.Is6() {
+			return "", false
+		}
+	}
 	return strings.ToLower(strings.TrimSuffix(name, ".")), true
 }
 
