@@ -211,12 +211,7 @@ func (s *Store) packNow(ctx context.Context) error {
 		log.packs = append(log.packs, refOf(o.id, rs))
 	}
 
-	var tail []tailRow
-	for b := rest; len(b) > 0; {
-		n := min(len(b), 2000)
-		tail = append(tail, makeTailRow(b[:n]))
-		b = b[n:]
-	}
+	tail := makeTailRows(rest)
 	s.mu.Lock()
 	for _, o := range outs {
 		o.p.first, o.p.last = min(o.p.first, o.hour), max(o.p.last, o.hour)
@@ -249,10 +244,8 @@ func (s *Store) packNow(ctx context.Context) error {
 				return err
 			}
 		}
-		for _, r := range tail {
-			if err := putRow(ctx, tx, "tail", r.id, r.body); err != nil {
-				return err
-			}
+		if err := putTail(ctx, tx, tail); err != nil {
+			return err
 		}
 		for _, r := range rows {
 			if err := putKV(ctx, tx, r); err != nil {

@@ -2,6 +2,7 @@ package history
 
 import (
 	"context"
+	"database/sql"
 	"encoding/binary"
 	"fmt"
 	"iter"
@@ -215,6 +216,24 @@ func (s *Store) dropOldest(n int) {
 type tailRow struct {
 	id   int64 // number of its first reading
 	body []byte
+}
+
+// makeTailRows splits readings, in order of their numbers, into rows of a size
+// that damage to one does not cost too much.
+func makeTailRows(b []pend) (rows []tailRow) {
+	for part := range slices.Chunk(b, 2000) {
+		rows = append(rows, makeTailRow(part))
+	}
+	return rows
+}
+
+func putTail(ctx context.Context, tx *sql.Tx, rows []tailRow) error {
+	for _, r := range rows {
+		if err := putRow(ctx, tx, "tail", r.id, r.body); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 func makeTailRow(b []pend) tailRow {

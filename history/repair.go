@@ -83,19 +83,13 @@ func (s *Store) mend(ctx context.Context, why error) error {
 	n := s.aside
 	s.aside = 0
 	s.mu.Unlock()
-	rows := map[int64]bool{}
+	tail := makeTailRows(all)
 	err = s.tryWrite(ctx, func(tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, "DELETE FROM tail"); err != nil {
 			return err
 		}
-		for b := all; len(b) > 0; {
-			k := min(len(b), 2000)
-			r := makeTailRow(b[:k])
-			rows[r.id] = true
-			if err := putRow(ctx, tx, "tail", r.id, r.body); err != nil {
-				return err
-			}
-			b = b[k:]
+		if err := putTail(ctx, tx, tail); err != nil {
+			return err
 		}
 		return s.putLostWork(ctx, tx)
 	})
@@ -103,7 +97,10 @@ func (s *Store) mend(ctx context.Context, why error) error {
 		return err
 	}
 	s.mu.Lock()
-	s.tailRows = rows
+	s.tailRows = map[int64]bool{}
+	for _, r := range tail {
+		s.tailRows[r.id] = true
+	}
 	s.waiting()
 	s.mu.Unlock()
 	s.countAside(uint64(n))

@@ -441,16 +441,9 @@ func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
 				return err
 			}
 		}
-		tail = tail[:0]
-		for b := batch; len(b) > 0; {
-			n := min(len(b), 2000)
-			tail = append(tail, makeTailRow(b[:n]))
-			b = b[n:]
-		}
-		for _, r := range tail {
-			if err := putRow(ctx, tx, "tail", r.id, r.body); err != nil {
-				return err
-			}
+		tail = makeTailRows(batch)
+		if err := putTail(ctx, tx, tail); err != nil {
+			return err
 		}
 		for _, e := range events {
 			if err := putEvent(ctx, tx, e); err != nil {

@@ -118,22 +118,15 @@ func (s *Store) dropUndated(ctx context.Context, p *probe) error {
 	}
 	first, last := p.first, p.last
 	s.mu.Unlock()
-	var tail []tailRow
-	for b := rest; len(b) > 0; {
-		n := min(len(b), 2000)
-		tail = append(tail, makeTailRow(b[:n]))
-		b = b[n:]
-	}
+	tail := makeTailRows(rest)
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		for _, id := range old {
 			if err := delRow(ctx, tx, "tail", id); err != nil {
 				return err
 			}
 		}
-		for _, r := range tail {
-			if err := putRow(ctx, tx, "tail", r.id, r.body); err != nil {
-				return err
-			}
+		if err := putTail(ctx, tx, tail); err != nil {
+			return err
 		}
 		for h := first; h <= last; h++ {
 			if _, err := tx.ExecContext(ctx, "DELETE FROM packs WHERE id BETWEEN ? AND ?", packID(h, p.idx, 0), packID(h, p.idx, maxParts-1)); err != nil {
