@@ -356,14 +356,7 @@ func (m *mqttPart) saySilent(now time.Time) {
 func (c *intakeCounts) word(way, reason string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.by == nil {
-		c.by = map[string]*web.IntakeStats{}
-	}
-	s := c.by[way]
-	if s == nil {
-		s = &web.IntakeStats{Intake: way, Refused: map[string]uint64{}}
-		c.by[way] = s
-	}
+	s := c.of(way)
 	if reason == "" {
 		s.Taken++
 	} else {

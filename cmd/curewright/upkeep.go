@@ -107,9 +107,8 @@ type intakeCounts struct {
 	by map[string]*web.IntakeStats
 }
 
-func (c *intakeCounts) count(way string, taken int, refused []sensors.Refusal) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
+// of is the counts of one way; c.mu is held.
+func (c *intakeCounts) of(way string) *web.IntakeStats {
 	if c.by == nil {
 		c.by = map[string]*web.IntakeStats{}
 	}
@@ -118,6 +117,13 @@ func (c *intakeCounts) count(way string, taken int, refused []sensors.Refusal) {
 		s = &web.IntakeStats{Intake: way, Refused: map[string]uint64{}}
 		c.by[way] = s
 	}
+	return s
+}
+
+func (c *intakeCounts) count(way string, taken int, refused []sensors.Refusal) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	s := c.of(way)
 	s.Taken += uint64(taken)
 	for _, r := range refused {
 		s.Refused[sensors.Reason(r.Err)]++
