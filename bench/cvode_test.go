@@ -16,16 +16,9 @@ import (
 	"time"
 
 	"curewright/model/cure"
-)
 
-// absent skips; under CI=true every part must be here.
-func absent(t testing.TB, format string, a ...any) {
-	t.Helper()
-	if os.Getenv("CI") == "true" {
-		t.Fatalf(format, a...)
-	}
-	t.Skipf(format, a...)
-}
+	"curewright/internal/realpart"
+)
 
 var (
 	once  sync.Once
@@ -37,12 +30,9 @@ var (
 // program compiles cvode.c once.
 func program(t testing.TB) string {
 	t.Helper()
-	cc, err := exec.LookPath("cc")
-	if err != nil {
-		absent(t, "no C compiler here")
-	}
+	cc := realpart.Program(t, "cc")
 	if _, err := os.Stat("/usr/include/cvode/cvode.h"); err != nil {
-		absent(t, "no SUNDIALS here (Debian: libsundials-dev)")
+		realpart.Missing(t, "no SUNDIALS here (Debian: libsundials-dev)")
 	}
 	once.Do(func() {
 		dir, err := os.MkdirTemp("", "cvode")
@@ -117,13 +107,9 @@ func day() (times, temps []float64) {
 // Feldheim, Energy and Buildings 112 (2016) 28).
 func office(t testing.TB) (times, temps []float64) {
 	t.Helper()
-	dir := os.Getenv("CUREWRIGHT_DATA")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "shared", "data")
-	}
-	f, err := os.Open(filepath.Join(dir, "office-2015-minute.csv"))
+	f, err := os.Open(realpart.Office(t))
 	if err != nil {
-		absent(t, "no open data: %v (set CUREWRIGHT_DATA)", err)
+		t.Fatal(err)
 	}
 	defer f.Close()
 	rows, err := csv.NewReader(f).ReadAll()

@@ -23,6 +23,8 @@ import (
 	"curewright/sensors"
 
 	"github.com/klauspost/compress/snappy"
+
+	"curewright/internal/realpart"
 )
 
 // A reading here is what one probe says at one moment. The peer has no such
@@ -46,13 +48,9 @@ func quantities(r sensors.Reading, yield func(name string, v float64)) {
 // (Candanedo and Feldheim, Energy and Buildings 112 (2016) 28).
 func realRoom(tb testing.TB) (rs []sensors.Reading) {
 	tb.Helper()
-	dir := os.Getenv("CUREWRIGHT_DATA")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "shared", "data")
-	}
-	f, err := os.Open(filepath.Join(dir, "office-2015-minute.csv"))
+	f, err := os.Open(realpart.Office(tb))
 	if err != nil {
-		tb.Skipf("no open data: %v (set CUREWRIGHT_DATA)", err)
+		tb.Fatal(err)
 	}
 	defer f.Close()
 	rows, err := csv.NewReader(f).ReadAll()
@@ -87,10 +85,7 @@ func simulatedDay() (rs []sensors.Reading) {
 // for all the time, as its compaction makes them in the end; a block each two
 // hours would be larger. Run it once: -benchtime 1x.
 func BenchmarkBytesBesidePrometheus(b *testing.B) {
-	promtool, err := exec.LookPath("promtool")
-	if err != nil {
-		b.Skip("promtool is not installed")
-	}
+	promtool := realpart.Program(b, "promtool")
 	for _, c := range []struct {
 		name     string
 		readings func() []sensors.Reading
@@ -251,10 +246,7 @@ func ourDay(b *testing.B, flush time.Duration) {
 }
 
 func promDay(b *testing.B) {
-	bin, err := exec.LookPath("prometheus")
-	if err != nil {
-		b.Skip("prometheus is not installed")
-	}
+	bin := realpart.Program(b, "prometheus")
 	n := hours(b)
 	for b.Loop() {
 		dir := diskDir(b)

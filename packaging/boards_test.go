@@ -13,6 +13,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"curewright/internal/realpart"
 )
 
 // boards are the machines that programs are made for, as Debian's user-mode
@@ -180,16 +182,9 @@ func compare(t *testing.T, at string, got, want any) (numbers int, worst float64
 // Detection".
 func realNight(t *testing.T, dir string) (readings, job string) {
 	t.Helper()
-	data := os.Getenv("CUREWRIGHT_DATA")
-	if data == "" {
-		data = "../../shared/data"
-	}
-	f, err := os.Open(filepath.Join(data, "office-2015-minute.csv"))
+	f, err := os.Open(realpart.Office(t))
 	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("no open data: %v (set CUREWRIGHT_DATA)", err)
-		}
-		t.Skipf("no open data: %v (set CUREWRIGHT_DATA)", err)
+		t.Fatal(err)
 	}
 	defer f.Close()
 	rows, err := csv.NewReader(f).ReadAll()

@@ -9,6 +9,8 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"curewright/internal/realpart"
 )
 
 // tool finds a Debian program; without it the test is skipped, which CI
@@ -17,10 +19,7 @@ func tool(t *testing.T, name, pkg string) string {
 	t.Helper()
 	p, err := exec.LookPath(name)
 	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s is missing: install Debian's %s", name, pkg)
-		}
-		t.Skipf("%s is missing: install Debian's %s", name, pkg)
+		realpart.Missing(t, "%s is missing: install Debian's %s", name, pkg)
 	}
 	return p
 }

@@ -6,10 +6,11 @@ import (
 	"io"
 	"math"
 	"os"
-	"path/filepath"
 	"strconv"
 	"testing"
 	"time"
+
+	"curewright/internal/realpart"
 )
 
 var t0 = time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
@@ -145,7 +146,7 @@ func TestFilterStuck(t *testing.T) {
 // temperature, humidity and carbon dioxide (see the data folder's README).
 // What the filter doubts in it is a false alarm.
 func TestFilterOnARealRoom(t *testing.T) {
-	name := office(t)
+	name := realpart.Office(t)
 	f, err := os.Open(name)
 	if err != nil {
 		t.Fatal(err)
@@ -198,21 +199,4 @@ func TestFilterOnARealRoom(t *testing.T) {
 	if questioned != n {
 		t.Errorf("the same room in °F: %d of %d questioned", questioned, n)
 	}
-}
-
-// office finds the open data, or skips.
-func office(t *testing.T) string {
-	t.Helper()
-	dir := os.Getenv("CUREWRIGHT_DATA")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "shared", "data")
-	}
-	name := filepath.Join(dir, "office-2015-minute.csv")
-	if _, err := os.Stat(name); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("open data is missing: %v", err)
-		}
-		t.Skipf("open data is not here: %v", err)
-	}
-	return name
 }

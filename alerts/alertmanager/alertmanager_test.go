@@ -18,21 +18,9 @@ import (
 	"time"
 
 	"curewright/alerts"
-)
 
-// program finds a Debian program; without it the test is skipped, but not
-// where everything is meant to be installed.
-func program(t *testing.T, name string) string {
-	t.Helper()
-	p, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s: %v", name, err)
-		}
-		t.Skipf("%s is not installed", name)
-	}
-	return p
-}
+	"curewright/internal/realpart"
+)
 
 func freePort(t *testing.T) string {
 	t.Helper()
@@ -47,7 +35,7 @@ func freePort(t *testing.T) string {
 // start runs a real Alertmanager on a free loopback port.
 func start(t *testing.T) (url string) {
 	t.Helper()
-	bin := program(t, "prometheus-alertmanager")
+	bin := realpart.Program(t, "prometheus-alertmanager")
 	dir := t.TempDir()
 	conf := filepath.Join(dir, "am.yml")
 	if err := os.WriteFile(conf, []byte("route:\n  receiver: none\nreceivers:\n- name: none\n"), 0o600); err != nil {
@@ -80,7 +68,7 @@ func start(t *testing.T) (url string) {
 // amtool asks the running Alertmanager what it holds.
 func amtool(t *testing.T, url string, filter ...string) []map[string]any {
 	t.Helper()
-	out, err := exec.Command(program(t, "amtool"), append([]string{"--alertmanager.url=" + url, "--output=json", "alert", "query"}, filter...)...).Output()
+	out, err := exec.Command(realpart.Program(t, "amtool"), append([]string{"--alertmanager.url=" + url, "--output=json", "alert", "query"}, filter...)...).Output()
 	if err != nil {
 		t.Fatalf("amtool: %v", err)
 	}

@@ -25,6 +25,8 @@ import (
 	"curewright/dashboards/boards"
 	"curewright/dashboards/web"
 	"curewright/dashboards/web/webtest"
+
+	"curewright/internal/realpart"
 )
 
 // noData are the queries that the demo cannot answer, and why. A made-up shop
@@ -39,13 +41,7 @@ var noData = map[string]string{
 // must be the board's own, label for label: an Alertmanager that gets both
 // must take them for one.
 func TestBoardsOverTheDemo(t *testing.T) {
-	prom, err := exec.LookPath("prometheus")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("prometheus is not installed")
-		}
-		t.Skip("prometheus is not installed")
-	}
+	prom := realpart.Program(t, "prometheus")
 	const speed, site = 60, "Boathouse shed"
 	board := startDemo(t, "--listen", "127.0.0.1:0", "--speed", strconv.Itoa(speed))
 	const madeUp = "Made-up shop"

@@ -18,12 +18,14 @@ import (
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/sensors"
+
+	"curewright/internal/realpart"
 )
 
 // startVictoria runs a real victoria-metrics on a loopback port.
 func startVictoria(t *testing.T) (base string) {
 	t.Helper()
-	bin := debian(t, "victoria-metrics")
+	bin := realpart.Program(t, "victoria-metrics")
 	_, port := loopbackPort(t)
 	base = "http://127.0.0.1:" + port
 	out := &syncBuffer{}

@@ -22,26 +22,9 @@ import (
 	"curewright/dashboards/web"
 	"curewright/model/air"
 	"curewright/model/job"
-)
 
-// officeCSV finds the open data: one-minute rows of a real room, 2015-02-11
-// to 18. Source: L. M. Candanedo, V. Feldheim, Energy and Buildings 112 (2016)
-// 28–39; the UCI "Occupancy Detection" set, CC BY 4.0 (licence from memory).
-func officeCSV(t *testing.T) string {
-	t.Helper()
-	dir := os.Getenv("CUREWRIGHT_DATA")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "data")
-	}
-	name := filepath.Join(dir, "office-2015-minute.csv")
-	if _, err := os.Stat(name); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("open data missing: %v", err)
-		}
-		t.Skipf("open data missing: %v", err)
-	}
-	return name
-}
+	"curewright/internal/realpart"
+)
 
 type officeRow struct {
 	at         time.Time
@@ -53,7 +36,7 @@ type officeRow struct {
 // follows from the file's own humidity ratio, capped at 100 %.
 func office(t *testing.T, by float64) []officeRow {
 	t.Helper()
-	f, err := os.Open(officeCSV(t))
+	f, err := os.Open(realpart.Office(t))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -34,21 +34,9 @@ import (
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/sensors"
-)
 
-// debian finds a Debian program; without it the test is skipped, but not where
-// everything is meant to be installed.
-func debian(t *testing.T, name string) string {
-	t.Helper()
-	p, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s: %v", name, err)
-		}
-		t.Skipf("%s is not installed", name)
-	}
-	return p
-}
+	"curewright/internal/realpart"
+)
 
 func loopbackPort(t *testing.T) (host, port string) {
 	t.Helper()
@@ -73,11 +61,11 @@ type mosquitto struct {
 // newMosquitto writes a configuration with the user "shed" and starts it.
 func newMosquitto(t *testing.T, more string) *mosquitto {
 	t.Helper()
-	debian(t, "mosquitto")
+	realpart.Program(t, "mosquitto")
 	_, port := loopbackPort(t)
 	dir := t.TempDir()
 	pw := filepath.Join(dir, "passwd")
-	if out, err := exec.Command(debian(t, "mosquitto_passwd"), "-b", "-c", pw, "shed", "tack coat").CombinedOutput(); err != nil {
+	if out, err := exec.Command(realpart.Program(t, "mosquitto_passwd"), "-b", "-c", pw, "shed", "tack coat").CombinedOutput(); err != nil {
 		t.Fatalf("mosquitto_passwd: %v: %s", err, out)
 	}
 	// "user root": it would otherwise give up root, and with it the files.
@@ -94,7 +82,7 @@ func newMosquitto(t *testing.T, more string) *mosquitto {
 func (m *mosquitto) start() {
 	m.t.Helper()
 	m.out = &syncBuffer{}
-	m.cmd = exec.Command(debian(m.t, "mosquitto"), "-c", m.conf)
+	m.cmd = exec.Command(realpart.Program(m.t, "mosquitto"), "-c", m.conf)
 	m.cmd.Stdout, m.cmd.Stderr = m.out, m.out
 	m.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	if err := m.cmd.Start(); err != nil {
@@ -122,7 +110,7 @@ func (m *mosquitto) args(more ...string) []string {
 // pub sends one message with mosquitto's own client.
 func (m *mosquitto) pub(topic, body string, more ...string) {
 	m.t.Helper()
-	out, err := exec.Command(debian(m.t, "mosquitto_pub"), m.args(append([]string{"-t", topic, "-m", body}, more...)...)...).CombinedOutput()
+	out, err := exec.Command(realpart.Program(m.t, "mosquitto_pub"), m.args(append([]string{"-t", topic, "-m", body}, more...)...)...).CombinedOutput()
 	if err != nil {
 		m.t.Fatalf("mosquitto_pub: %v: %s", err, out)
 	}
@@ -137,7 +125,7 @@ func (m *mosquitto) sub(topics ...string) (*syncBuffer, func()) {
 		args = append(args, "-t", x)
 	}
 	out := &syncBuffer{}
-	cmd := exec.Command(debian(m.t, "mosquitto_sub"), args...)
+	cmd := exec.Command(realpart.Program(m.t, "mosquitto_sub"), args...)
 	cmd.Stdout, cmd.Stderr = out, out
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	if err := cmd.Start(); err != nil {
@@ -155,7 +143,7 @@ func (m *mosquitto) sub(topics ...string) (*syncBuffer, func()) {
 // stored is what the broker would give to somebody who comes now, by topic.
 func (m *mosquitto) stored(topic string) map[string]string {
 	m.t.Helper()
-	out, _ := exec.Command(debian(m.t, "mosquitto_sub"), m.args("-t", topic, "-F", "%t %p", "--retained-only", "-W", "1")...).Output()
+	out, _ := exec.Command(realpart.Program(m.t, "mosquitto_sub"), m.args("-t", topic, "-F", "%t %p", "--retained-only", "-W", "1")...).Output()
 	got := map[string]string{}
 	for _, l := range strings.Split(string(out), "\n") {
 		if k, v, ok := strings.Cut(l, " "); ok {

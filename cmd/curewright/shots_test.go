@@ -5,7 +5,6 @@ import (
 	"flag"
 	"net/http/httptest"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -17,6 +16,8 @@ import (
 
 	"curewright/dashboards/web"
 	"curewright/sensors/shopsim"
+
+	"curewright/internal/realpart"
 )
 
 var update = flag.Bool("update", false, "write the pictures of docs/ anew")
@@ -25,13 +26,7 @@ var update = flag.Bool("update", false, "write the pictures of docs/ anew")
 // nothing is wrong on the console. With -update the pictures that the README
 // shows are made from it.
 func TestPageOverTheDemo(t *testing.T) {
-	bin, err := exec.LookPath("chromium")
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("chromium is not installed")
-		}
-		t.Skip("chromium is not installed")
-	}
+	bin := realpart.Browser(t)
 	cfg := defaultConfig()
 	cfg.Store.Path = t.TempDir()
 	cfg.Shop.Name = "Boathouse shed"

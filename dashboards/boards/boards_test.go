@@ -13,24 +13,13 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/boards"
-)
 
-// tool finds a program; without it the test is skipped, but not in CI.
-func tool(t *testing.T, name string) string {
-	t.Helper()
-	p, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s is not installed", name)
-		}
-		t.Skipf("%s is not installed", name)
-	}
-	return p
-}
+	"curewright/internal/realpart"
+)
 
 func ok(t *testing.T, name string, args ...string) {
 	t.Helper()
-	if out, err := exec.CommandContext(t.Context(), tool(t, name), args...).CombinedOutput(); err != nil {
+	if out, err := exec.CommandContext(t.Context(), realpart.Program(t, name), args...).CombinedOutput(); err != nil {
 		t.Errorf("%s %s: %v\n%s", name, strings.Join(args, " "), err, out)
 	}
 }
@@ -51,7 +40,7 @@ func TestGenerated(t *testing.T) {
 			t.Error(err)
 		}
 	}
-	goTool := tool(t, "go")
+	goTool := realpart.Program(t, "go")
 	run := func(args ...string) ([]byte, error) {
 		cmd := exec.CommandContext(t.Context(), goTool, args...)
 		cmd.Dir = "gen"
@@ -83,7 +72,7 @@ func TestRulesTestBites(t *testing.T) {
 	if testing.Short() {
 		t.Skip("runs another program a dozen times")
 	}
-	promtool := tool(t, "promtool")
+	promtool := realpart.Program(t, "promtool")
 	rules, err := boards.Files.ReadFile("rules.yml")
 	if err != nil {
 		t.Fatal(err)
@@ -180,7 +169,7 @@ func TestFleetSamples(t *testing.T) {
 		"service=other severity=act":                               "desk",
 	} {
 		args := append([]string{"config", "routes", "test", "--config.file=" + filepath.Join(dir, "alertmanager.yml")}, strings.Fields(labels)...)
-		out, err := exec.CommandContext(t.Context(), tool(t, "amtool"), args...).Output()
+		out, err := exec.CommandContext(t.Context(), realpart.Program(t, "amtool"), args...).Output()
 		if got := strings.TrimSpace(string(out)); err != nil || got != want {
 			t.Errorf("%s reaches %q (%v), want %q", labels, got, err, want)
 		}

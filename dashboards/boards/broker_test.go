@@ -17,13 +17,15 @@ import (
 	"time"
 
 	"curewright/dashboards/boards"
+
+	"curewright/internal/realpart"
 )
 
 // The sample for the broker, with only its paths and its address changed: a
 // real broker starts with it, takes who has a password over TLS and refuses
 // who has none.
 func TestBrokerSample(t *testing.T) {
-	mosquitto, pub, passwd := tool(t, "mosquitto"), tool(t, "mosquitto_pub"), tool(t, "mosquitto_passwd")
+	mosquitto, pub, passwd := realpart.Program(t, "mosquitto"), realpart.Program(t, "mosquitto_pub"), realpart.Program(t, "mosquitto_passwd")
 	b, err := boards.Files.ReadFile("fleet/mosquitto.conf")
 	if err != nil {
 		t.Fatal(err)

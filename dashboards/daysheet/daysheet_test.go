@@ -15,20 +15,11 @@ import (
 
 	"curewright/model/cure"
 	"curewright/model/plan"
+
+	"curewright/internal/realpart"
 )
 
 var shed = time.FixedZone("shed", 3600)
-
-func need(t *testing.T, what string, err error) {
-	t.Helper()
-	if err == nil {
-		return
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatalf("%s is missing: %v", what, err)
-	}
-	t.Skipf("%s is not here: %v", what, err)
-}
 
 // lids is the plan of two locker lids in an October shed: twelve steps.
 func lids(t testing.TB) plan.Result {
@@ -80,14 +71,8 @@ func options() Options {
 // The calendar is read by an independent library (ical.js) and says what the
 // plan says.
 func TestCalendarParses(t *testing.T) {
-	node, err := exec.LookPath("node")
-	need(t, "node", err)
-	mods, err := filepath.Abs("../../internal/oracles/node_modules")
-	if err != nil {
-		t.Fatal(err)
-	}
-	_, err = os.Stat(filepath.Join(mods, "ical.js"))
-	need(t, "ical.js", err)
+	node := realpart.Program(t, "node")
+	mods := filepath.Dir(realpart.NPM(t, "ical.js"))
 	res := lids(t)
 	ics := ICS(res, options())
 	cmd := exec.Command(node, "testdata/parse.mjs", filepath.Dir(mods))
@@ -184,12 +169,7 @@ func TestContentLines(t *testing.T) {
 // Twelve steps with their cups and cautions print on one A4 page, and every
 // step is on it: chromium prints, poppler reads.
 func TestPrintsOnOnePage(t *testing.T) {
-	chrome, err := exec.LookPath("chromium")
-	need(t, "chromium", err)
-	pdfinfo, err := exec.LookPath("pdfinfo")
-	need(t, "pdfinfo", err)
-	pdftotext, err := exec.LookPath("pdftotext")
-	need(t, "pdftotext", err)
+	chrome, pdfinfo, pdftotext := realpart.Browser(t), realpart.Program(t, "pdfinfo"), realpart.Program(t, "pdftotext")
 	res := lids(t)
 	page, err := HTML(res, options())
 	if err != nil {

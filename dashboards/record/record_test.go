@@ -17,6 +17,8 @@ import (
 	"curewright/alerts"
 	"curewright/model/coat"
 	"curewright/model/cure"
+
+	"curewright/internal/realpart"
 )
 
 var keep = flag.String("keep", "", "folder to keep the rendered record in")
@@ -365,17 +367,7 @@ func TestFigureBounds(t *testing.T) {
 // The PDF as real pictures: it is made by Chromium and has the pages it
 // should, on A4 and on Letter.
 func TestPrints(t *testing.T) {
-	need := func(name string) string {
-		p, err := exec.LookPath(name)
-		if err != nil {
-			if os.Getenv("CI") == "true" {
-				t.Fatalf("%s is not installed", name)
-			}
-			t.Skipf("%s is not installed", name)
-		}
-		return p
-	}
-	chromium, topng, info := need("chromium"), need("pdftoppm"), need("pdfinfo")
+	chromium, topng, info := realpart.Browser(t), realpart.Program(t, "pdftoppm"), realpart.Program(t, "pdfinfo")
 	dir := t.TempDir()
 	if *keep != "" {
 		dir = *keep

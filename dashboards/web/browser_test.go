@@ -7,8 +7,6 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
-	"os"
-	"os/exec"
 	"strings"
 	"testing"
 	"time"
@@ -17,25 +15,15 @@ import (
 
 	"curewright/dashboards/web"
 	"curewright/dashboards/web/webtest"
+
+	"curewright/internal/realpart"
 )
 
 // The gate rests on what browsers say of themselves; here a real one says it.
 // The board is asked by an address that is not loopback, so that log-ins,
 // cookies and plain HTTP are as on a shop's network.
 func TestGateInBrowser(t *testing.T) {
-	chromium := ""
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if p, err := exec.LookPath(name); err == nil {
-			chromium = p
-			break
-		}
-	}
-	if chromium == "" {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("chromium is not installed")
-		}
-		t.Skip("chromium is not installed")
-	}
+	chromium := realpart.Browser(t)
 	b := webtest.NewFull()
 	b.Links["good"] = true
 	s, err := web.New(web.Config{HostName: "shed"}, b)

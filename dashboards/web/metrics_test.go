@@ -21,20 +21,9 @@ import (
 	"curewright/dashboards/web/webtest"
 	"curewright/model/coat"
 	"curewright/sensors"
-)
 
-// tool finds a Debian program; without it the test is skipped, but not in CI.
-func tool(t *testing.T, name string) string {
-	t.Helper()
-	p, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s is not installed", name)
-		}
-		t.Skipf("%s is not installed", name)
-	}
-	return p
-}
+	"curewright/internal/realpart"
+)
 
 // series reads the exposition format: name{labels} → value.
 func series(t *testing.T, text string) map[string]float64 {
@@ -132,7 +121,7 @@ func TestMetrics(t *testing.T) {
 		t.Error("no build_info")
 	}
 
-	promtool := tool(t, "promtool")
+	promtool := realpart.Program(t, "promtool")
 	cmd := exec.CommandContext(t.Context(), promtool, "check", "metrics")
 	cmd.Stdin = strings.NewReader(text)
 	if out, err := cmd.CombinedOutput(); err != nil || len(bytes.TrimSpace(out)) > 0 {
@@ -212,7 +201,7 @@ func TestMetricsWithoutSnapshot(t *testing.T) {
 // A real Prometheus scrapes us, with a log-in from a file as it would from
 // another machine, and answers a query with our figure.
 func TestPrometheusScrapes(t *testing.T) {
-	prom := tool(t, "prometheus")
+	prom := realpart.Program(t, "prometheus")
 	b := webtest.New()
 	addr := serve(t, web.Config{}, b)
 	dir := t.TempDir()

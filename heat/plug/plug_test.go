@@ -20,6 +20,8 @@ import (
 	"github.com/eclipse/paho.golang/paho"
 
 	"curewright/heat"
+
+	"curewright/internal/realpart"
 )
 
 var sec = heat.PlugSection{
@@ -159,19 +161,7 @@ func TestPlugSticks(t *testing.T) {
 
 // TestMosquitto runs the plug's protocol over a real broker.
 func TestMosquitto(t *testing.T) {
-	bin := ""
-	for _, p := range []string{"mosquitto", "/usr/sbin/mosquitto"} {
-		if f, err := exec.LookPath(p); err == nil {
-			bin = f
-			break
-		}
-	}
-	if bin == "" {
-		if os.Getenv("CI") == "true" {
-			t.Fatal("mosquitto is not installed")
-		}
-		t.Skip("mosquitto is not installed")
-	}
+	bin := realpart.Program(t, "mosquitto")
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

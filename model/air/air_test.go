@@ -13,6 +13,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"curewright/internal/realpart"
 )
 
 func near(t *testing.T, what string, got, want, tol float64, unit string) {
@@ -20,14 +22,6 @@ func near(t *testing.T, what string, got, want, tol float64, unit string) {
 	if !(math.Abs(got-want) <= tol) {
 		t.Errorf("%s = %.9g %s, want %.9g ± %g", what, got, unit, want, tol)
 	}
-}
-
-func absent(t testing.TB, format string, a ...any) {
-	t.Helper()
-	if os.Getenv("CI") == "true" {
-		t.Fatalf(format, a...)
-	}
-	t.Skipf(format, a...)
 }
 
 // The saturation line of water of IAPWS-IF97 (region 4), equations 30 and 31,
@@ -120,17 +114,7 @@ func TestFormula(t *testing.T) {
 // psychrolib (npm, 1.1.1) over a grid of what a shop can hold. It uses
 // Hyland and Wexler's formula; ours differs by up to .31 % in pressure.
 func TestPsychrolib(t *testing.T) {
-	lib, err := filepath.Abs(filepath.Join("..", "..", "internal", "oracles", "node_modules", "psychrolib"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := os.Stat(lib); err != nil {
-		absent(t, "no psychrolib here: %v", err)
-	}
-	node, err := exec.LookPath("node")
-	if err != nil {
-		absent(t, "no node here")
-	}
+	lib, node := realpart.NPM(t, "psychrolib"), realpart.Program(t, "node")
 	var grid [][3]float64
 	for c := 2.0; c <= 40; c += 2 {
 		for rh := 20.0; rh <= 100; rh += 10 {
@@ -174,13 +158,9 @@ func TestPsychrolib(t *testing.T) {
 // their own temperature and humidity: Candanedo and Feldheim, Energy and
 // Buildings 112 (2016) 28, UCI "Occupancy Detection".
 func TestOpenHumidityRatio(t *testing.T) {
-	dir := os.Getenv("CUREWRIGHT_DATA")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "data")
-	}
-	f, err := os.Open(filepath.Join(dir, "office-2015-minute.csv"))
+	f, err := os.Open(realpart.Office(t))
 	if err != nil {
-		absent(t, "no open data: %v (set CUREWRIGHT_DATA)", err)
+		t.Fatal(err)
 	}
 	defer f.Close()
 	rows, err := csv.NewReader(f).ReadAll()

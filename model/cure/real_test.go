@@ -10,35 +10,15 @@ import (
 	"strconv"
 	"testing"
 	"time"
+
+	"curewright/internal/realpart"
 )
-
-// absent skips a test whose real part is not here; under CI=true every part
-// must be.
-func absent(t testing.TB, format string, a ...any) {
-	t.Helper()
-	if os.Getenv("CI") == "true" {
-		t.Fatalf(format, a...)
-	}
-	t.Skipf(format, a...)
-}
-
-// python returns an interpreter that has scipy.
-func python(t testing.TB) string {
-	t.Helper()
-	for _, p := range []string{"/usr/bin/python3", "python3"} {
-		if exec.Command(p, "-c", "import scipy").Run() == nil {
-			return p
-		}
-	}
-	absent(t, "no python3 with scipy here (Debian: python3-scipy)")
-	return ""
-}
 
 // runPython gives in, as JSON, to a script of testdata and reads its answer
 // into out.
 func runPython(t testing.TB, script string, in, out any) {
 	t.Helper()
-	p := python(t)
+	p := realpart.SciPy(t)
 	b, err := json.Marshal(in)
 	if err != nil {
 		t.Fatal(err)
@@ -77,13 +57,9 @@ func (h history) first(n int) history { return history{h.Times[:n], h.Temps[:n]}
 // repository's "Occupancy Detection" set.
 func office(t testing.TB) history {
 	t.Helper()
-	dir := os.Getenv("CUREWRIGHT_DATA")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "data")
-	}
-	f, err := os.Open(filepath.Join(dir, "office-2015-minute.csv"))
+	f, err := os.Open(realpart.Office(t))
 	if err != nil {
-		absent(t, "no open data: %v (set CUREWRIGHT_DATA)", err)
+		t.Fatal(err)
 	}
 	defer f.Close()
 	rows, err := csv.NewReader(f).ReadAll()

@@ -17,6 +17,8 @@ import (
 	"curewright/model/air"
 	"curewright/model/coat"
 	"curewright/model/cure"
+
+	"curewright/internal/realpart"
 )
 
 // officeTable is the open room data as the shed's trace (Candanedo and
@@ -25,16 +27,9 @@ import (
 // own humidity ratio and capped at 100 %.
 func officeTable(t testing.TB, colder float64) *Table {
 	t.Helper()
-	dir := os.Getenv("CUREWRIGHT_DATA")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "data")
-	}
-	f, err := os.Open(filepath.Join(dir, "office-2015-minute.csv"))
+	f, err := os.Open(realpart.Office(t))
 	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("open data is missing: %v", err)
-		}
-		t.Skipf("open data is not here: %v", err)
+		t.Fatal(err)
 	}
 	defer f.Close()
 	var b bytes.Buffer
@@ -89,14 +84,7 @@ type oracleAnswer struct {
 
 func askOracle(t testing.TB, reqs []oracleRequest) []oracleAnswer {
 	t.Helper()
-	// Debian's own Python, where scipy is a package.
-	py := "/usr/bin/python3"
-	if err := exec.Command(py, "-c", "import scipy").Run(); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s with scipy is missing: %v", py, err)
-		}
-		t.Skipf("%s with scipy is not here: %v", py, err)
-	}
+	py := realpart.SciPy(t)
 	in, err := json.Marshal(reqs)
 	if err != nil {
 		t.Fatal(err)

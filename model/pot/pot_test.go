@@ -18,6 +18,8 @@ import (
 	"pgregory.net/rapid"
 
 	"curewright/model/cure"
+
+	"curewright/internal/realpart"
 )
 
 func generic(t testing.TB, name string) cure.Resin {
@@ -108,13 +110,7 @@ func TestStepIsThirdOrder(t *testing.T) {
 // scipy's LSODA on the same equations, tolerances 1e-8: times within 0.2 %,
 // peaks within 0.3 K.
 func TestAgainstScipy(t *testing.T) {
-	const python = "/usr/bin/python3"
-	if err := exec.Command(python, "-c", "import scipy").Run(); err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("scipy is missing: %v", err)
-		}
-		t.Skipf("scipy is not here: %v", err)
-	}
+	python := realpart.SciPy(t)
 	type cse struct {
 		q Query
 		g geometry
@@ -727,7 +723,7 @@ func BenchmarkLive(b *testing.B) {
 // same equations, at the tolerance of TestAgainstScipy, timed inside Python so
 // that its start does not count. The quickest of each counts.
 func BenchmarkSimulation(b *testing.B) {
-	const python = "/usr/bin/python3"
+	python := realpart.SciPy(b)
 	q := Query{Resin: generic(b, "medium"), Grams: 250, Shape: Cup, ShopC: 22, Kappa: ptr(1.0)}.filled()
 	g := q.geometry()
 	line, err := json.Marshal(map[string]any{"resin": q.Resin, "kappa": 1, "air": q.ShopC, "start": *q.StartC, "grams": q.Grams, "hA": g.hA, "heat": q.Resin.HeatJG})
@@ -738,7 +734,7 @@ func BenchmarkSimulation(b *testing.B) {
 	cmd.Stdin = bytes.NewReader(bytes.Repeat(append(line, '\n'), 20))
 	out, err := cmd.Output()
 	if err != nil {
-		b.Skipf("%s with scipy is not here: %v", python, err)
+		b.Fatal(err)
 	}
 	scipy, peak := math.Inf(1), 0.0
 	for dec := json.NewDecoder(bytes.NewReader(out)); ; {

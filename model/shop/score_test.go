@@ -4,13 +4,14 @@ import (
 	"bufio"
 	"math"
 	"os"
-	"path/filepath"
 	"slices"
 	"sort"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
+
+	"curewright/internal/realpart"
 )
 
 // series is a real temperature trace.
@@ -23,28 +24,20 @@ type series struct {
 // office is the open room data: Candanedo and Feldheim, Energy and Buildings
 // 112 (2016) 28–39 (UCI "Occupancy Detection").
 func office(t testing.TB) series {
-	dir := os.Getenv("CUREWRIGHT_DATA")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "data")
-	}
-	return load(t, "room", filepath.Join(dir, "office-2015-minute.csv"), 0, 1, time.RFC3339)
+	return load(t, "room", realpart.Office(t), 0, 1, time.RFC3339)
 }
 
 // normals are NOAA's 1981–2010 hourly normals of Seattle, by way of
 // vega-datasets: a climate's mean year, smoother than any real one.
 func normals(t testing.TB) series {
-	return load(t, "normals", filepath.Join("..", "..", "internal", "oracles", "node_modules", "vega-datasets", "data",
-		"seattle-weather-hourly-normals.csv"), 0, 2, "2006-01-02T15:04:05")
+	return load(t, "normals", realpart.NPM(t, "vega-datasets", "data", "seattle-weather-hourly-normals.csv"), 0, 2, "2006-01-02T15:04:05")
 }
 
 func load(t testing.TB, name, path string, timeCol, tempCol int, layout string) series {
 	t.Helper()
 	f, err := os.Open(path)
 	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("open data is missing: %v", err)
-		}
-		t.Skipf("open data is not here: %v", err)
+		t.Fatal(err)
 	}
 	defer f.Close()
 	s := series{name: name}

@@ -13,6 +13,8 @@ import (
 	"testing"
 
 	"curewright/packaging/licence"
+
+	"curewright/internal/realpart"
 )
 
 // The bill of materials of this very test program, against what the Go
@@ -90,21 +92,9 @@ func TestBOM(t *testing.T) {
 // Outside check: CycloneDX's own library (npm @cyclonedx/cyclonedx-library
 // 10.3.0) holds the file against the standard's JSON schema.
 func TestBOMBySchema(t *testing.T) {
-	skip := t.Skipf
-	if os.Getenv("CI") == "true" {
-		skip = t.Fatalf
-	}
-	if _, err := exec.LookPath("node"); err != nil {
-		skip("node is missing: %v", err)
-	}
+	realpart.Program(t, "node")
+	modules := filepath.Dir(filepath.Dir(realpart.NPM(t, "@cyclonedx", "cyclonedx-library")))
 	t.Chdir("../..")
-	modules, err := filepath.Abs("internal/oracles/node_modules")
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := os.Stat(filepath.Join(modules, "@cyclonedx/cyclonedx-library")); err != nil {
-		skip("the reference library is missing (make deps): %v", err)
-	}
 	self := filepath.Join(t.TempDir(), "part")
 	if out, err := exec.Command("go", "build", "-o", self, "./packaging/sbom/testdata/part").CombinedOutput(); err != nil {
 		t.Fatalf("%v\n%s", err, out)

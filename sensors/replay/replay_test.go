@@ -4,13 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"curewright/sensors"
 	"curewright/sensors/replay"
+
+	"curewright/internal/realpart"
 )
 
 const good = `time,probe,temp_c,rh_pct,co2_ppm
@@ -124,16 +125,9 @@ func TestReadDoubts(t *testing.T) {
 // The open data of a real room (L. M. Candanedo, V. Feldheim, Energy and
 // Buildings 112 (2016) 28-39), rewritten to the header, comes back row by row.
 func TestReadARealRoom(t *testing.T) {
-	dir := os.Getenv("CUREWRIGHT_DATA")
-	if dir == "" {
-		dir = filepath.Join("..", "..", "..", "shared", "data")
-	}
-	b, err := os.ReadFile(filepath.Join(dir, "office-2015-minute.csv"))
+	b, err := os.ReadFile(realpart.Office(t))
 	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("open data is missing: %v", err)
-		}
-		t.Skipf("open data is not here: %v", err)
+		t.Fatal(err)
 	}
 	if _, err := replay.Read(strings.NewReader(string(b)), replay.Options{Name: "office.csv"}); err == nil || !strings.Contains(err.Error(), replay.Header) {
 		t.Errorf("its own header was taken: %v", err)

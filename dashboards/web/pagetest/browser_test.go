@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"net"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -17,22 +16,9 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
-)
 
-// chromium finds the browser, or skips; with CI=true a missing one is a failure.
-func chromium(t *testing.T) string {
-	t.Helper()
-	for _, n := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if p, err := exec.LookPath(n); err == nil {
-			return p
-		}
-	}
-	if os.Getenv("CI") == "true" {
-		t.Fatal("chromium is not installed")
-	}
-	t.Skip("chromium is not installed")
-	return ""
-}
+	"curewright/internal/realpart"
+)
 
 // shared is the one browser of all tests; each page is a tab of its own, and
 // each server an origin of its own, so that nothing is remembered between them.
@@ -53,7 +39,7 @@ func TestMain(m *testing.M) {
 
 func browser(t *testing.T) context.Context {
 	t.Helper()
-	path := chromium(t)
+	path := realpart.Browser(t)
 	shared.Do(func() {
 		dir, err := os.MkdirTemp("", "curewright-page-")
 		if err != nil {

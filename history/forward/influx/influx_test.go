@@ -30,6 +30,8 @@ import (
 	"curewright/history"
 	"curewright/model/tomlfile"
 	"curewright/sensors"
+
+	"curewright/internal/realpart"
 )
 
 // logged is a log that a test reads.
@@ -595,20 +597,6 @@ external_labels = { probe = "x", "1a" = "x", b = "" }
 	}
 }
 
-// program finds a Debian program; without it the test is skipped, but not
-// where everything is meant to be installed.
-func program(t *testing.T, name string) string {
-	t.Helper()
-	p, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s: %v", name, err)
-		}
-		t.Skipf("%s is not installed", name)
-	}
-	return p
-}
-
 // victoria is a real server on a loopback port that can be killed and revived
 // over the same data.
 type victoria struct {
@@ -695,7 +683,7 @@ func (v *victoria) export(match string) map[string]map[int64]float64 {
 // without warning, while readings keep coming: its export then equals the
 // history point by point.
 func TestVictoriaMetrics(t *testing.T) {
-	v := &victoria{t: t, bin: program(t, "victoria-metrics"), dir: t.TempDir()}
+	v := &victoria{t: t, bin: realpart.Program(t, "victoria-metrics"), dir: t.TempDir()}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
