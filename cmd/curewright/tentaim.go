@@ -163,9 +163,11 @@ type storedSample struct {
 func (t *tentHeld) runAims(ctx context.Context) error {
 	var kept []storedSample
 	if t.d.store.ReadSetting(samplesKey, &kept) {
+		t.aims.mu.Lock()
 		for _, x := range kept {
 			t.aims.samples = append(t.aims.samples, tent.Sample{PanelC: x.Panel.OrNaN(), ShedC: x.Shed.OrNaN(), Share: x.Share})
 		}
+		t.aims.mu.Unlock()
 	}
 	t.learn()
 	tick := time.NewTicker(max(time.Duration(float64(time.Minute)/t.d.clk.Speed()), time.Second))
@@ -264,24 +266,29 @@ func (t *tentHeld) binUp(ctx context.Context, b *tentBin) {
 	t.learn()
 }
 
-// learn fits the tent to what it did.
+// learn fits the tent to what it did. Only this goroutine adds samples, so the
+// fit and the word of it need no lock: the heater's loop waits for that one.
 func (t *tentHeld) learn() {
-	t.aims.mu.Lock()
-	defer t.aims.mu.Unlock()
 	m, err := tent.Identify(t.aims.samples)
-	was := t.aims.trouble
-	t.aims.trouble = ""
-	switch {
-	case err == nil:
-		t.aims.model = &m
+	trouble := ""
+	if err == nil {
 		if lack, open := m.Open(t.aims.samples); open {
-			t.aims.trouble = fmt.Sprintf("it is %.1f K a quarter hour colder than its heat makes it: is a door open?", lack)
+			trouble = fmt.Sprintf("it is %.1f K a quarter hour colder than its heat makes it: is a door open?", lack)
 		}
-	case errors.Is(err, tent.ErrDead), errors.Is(err, tent.ErrWrongSign):
-		t.aims.model, t.aims.trouble = nil, err.Error()
+	} else if errors.Is(err, tent.ErrDead) || errors.Is(err, tent.ErrWrongSign) {
+		trouble = err.Error()
 	}
-	if t.aims.trouble != "" && t.aims.trouble != was {
-		t.d.event("heater", "tent", t.aims.trouble, t.d.clk.Now())
+	t.aims.mu.Lock()
+	was := t.aims.trouble
+	t.aims.trouble = trouble
+	if err == nil {
+		t.aims.model = &m
+	} else if trouble != "" {
+		t.aims.model = nil
+	}
+	t.aims.mu.Unlock()
+	if trouble != "" && trouble != was {
+		t.d.event("heater", "tent", trouble, t.d.clk.Now())
 	}
 }
 
