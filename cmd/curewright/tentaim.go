@@ -190,7 +190,7 @@ func (t *tentHeld) runAims(ctx context.Context) error {
 		if w == nil {
 			continue
 		}
-		if end := w.end(); !now.Before(end) {
+		if end := w.wish().End(); !now.Before(end) {
 			t.aims.drop()
 			t.d.event("heater", "tent", "the plan has ended; back to the plain hold", now)
 			continue
@@ -215,11 +215,8 @@ func (t *tentHeld) runAims(ctx context.Context) error {
 	}
 }
 
-func (w aimWish) end() time.Time {
-	if w.Wish == tent.Window {
-		return w.To
-	}
-	return w.By
+func (w aimWish) wish() tent.Wish {
+	return tent.Wish{Kind: w.Wish, From: w.From, To: w.To, By: w.By, Probability: w.Probability}
 }
 
 // tentBin gathers a quarter hour.
@@ -341,7 +338,7 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 			}
 		}
 	}
-	p := tent.Problem{Now: now, Wish: tent.Wish{Kind: w.Wish, From: w.From, To: w.To, By: w.By, Probability: w.Probability}}
+	p := tent.Problem{Now: now, Wish: w.wish()}
 	faults = append(faults, fieldFaults(p.Wish.Check(now))...)
 	core := ""
 	switch {
@@ -497,7 +494,7 @@ func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*aimPlan, er
 	if !a.Nearest.IsZero() {
 		out.Nearest = &a.Nearest
 	}
-	end := w.end()
+	end := w.wish().End()
 	prof := heat.Profile{Until: end}
 	for i, l := range a.Legs {
 		c := l.C

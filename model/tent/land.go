@@ -29,6 +29,14 @@ type Wish struct {
 	Probability float64 // that it is met; 0 to 1
 }
 
+// End is when a wish is met or missed for good: the window's end, or its time.
+func (w Wish) End() time.Time {
+	if w.Kind == Window {
+		return w.To
+	}
+	return w.By
+}
+
 // Node is one value of the coat's rate factor with its degree of cure now.
 type Node struct{ Weight, Kappa, Alpha float64 }
 
@@ -153,7 +161,7 @@ func (p *Problem) Check() error {
 	if err := p.Wish.Check(p.Now); err != nil {
 		errs = append(errs, err)
 	}
-	if last := p.Now.Add(time.Duration(float64(p.Len-1) * p.StepS * float64(time.Second))); p.end().After(last) {
+	if last := p.Now.Add(time.Duration(float64(p.Len-1) * p.StepS * float64(time.Second))); p.Wish.End().After(last) {
 		bad("wish: beyond the forecast, which ends at %s", last.Format(time.RFC3339))
 	}
 	if len(p.Nodes) == 0 || p.Paths < 1 || p.Len < 2 || len(p.Shed) < p.Paths*p.Len || !(p.StepS > 0) {
@@ -166,13 +174,6 @@ func (p *Problem) Check() error {
 		bad("limits: none, or no panel temperature")
 	}
 	return errors.Join(errs...)
-}
-
-func (p *Problem) end() time.Time {
-	if p.Wish.Kind == Window {
-		return p.Wish.To
-	}
-	return p.Wish.By
 }
 
 // candidate is held at a until step n, then at b; NaN is off.
@@ -217,11 +218,8 @@ func Solve(p Problem) (Plan, error) {
 		p.Finest = .5
 	}
 	s := &solver{p: &p, it: cure.NewIntegrator(p.Resin)}
-	s.steps = min(int(math.Ceil(p.end().Sub(p.Now).Seconds()/p.StepS)), p.Len-1)
-	s.fromS, s.toS = p.Wish.From.Sub(p.Now).Seconds(), p.Wish.To.Sub(p.Now).Seconds()
-	if p.Wish.Kind != Window {
-		s.toS = p.Wish.By.Sub(p.Now).Seconds()
-	}
+	s.steps = min(int(math.Ceil(p.Wish.End().Sub(p.Now).Seconds()/p.StepS)), p.Len-1)
+	s.fromS, s.toS = p.Wish.From.Sub(p.Now).Seconds(), p.Wish.End().Sub(p.Now).Seconds()
 	s.temps = make([]float64, p.Len)
 	s.tg, s.kappa = make([]float64, len(p.Nodes)), make([]float64, len(p.Nodes))
 

@@ -330,8 +330,8 @@ func TestBruteForce(t *testing.T) {
 			t.Fatal(err)
 		}
 		s := &solver{p: &p, it: cure.NewIntegrator(p.Resin), temps: make([]float64, p.Len), tg: make([]float64, 5), kappa: make([]float64, 5)}
-		s.steps = int(p.end().Sub(p.Now).Seconds() / p.StepS)
-		s.fromS, s.toS = p.Wish.From.Sub(p.Now).Seconds(), p.end().Sub(p.Now).Seconds()
+		s.steps = int(p.Wish.End().Sub(p.Now).Seconds() / p.StepS)
+		s.fromS, s.toS = p.Wish.From.Sub(p.Now).Seconds(), p.Wish.End().Sub(p.Now).Seconds()
 		full := s.pick(p.Paths, 5)
 		least, likeliest := math.Inf(1), 0.0
 		n := 0
