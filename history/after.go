@@ -1,6 +1,7 @@
 package history
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -76,7 +77,7 @@ func (s *Store) ReadingsAfter(ctx context.Context, c Cursor, limit int) ([]senso
 	var heap []item       // what may still be emitted, sorted when needed
 	after := int64(c) - 1 // numbers start at 0, the zero cursor is before them
 	emit := func(out []sensors.Reading, below int64) []sensors.Reading {
-		slices.SortFunc(heap, func(a, b item) int { return int(min(max(a.seq-b.seq, -1), 1)) })
+		slices.SortFunc(heap, func(a, b item) int { return cmp.Compare(a.seq, b.seq) })
 		n := 0
 		for n < len(heap) && heap[n].seq < below && len(out) < limit {
 			x := heap[n]
@@ -109,7 +110,7 @@ func (s *Store) ReadingsAfter(ctx context.Context, c Cursor, limit int) ([]senso
 	}
 	var refs []packRef // not opened yet, by first number
 	open := func(below int64) error {
-		slices.SortFunc(refs, func(a, b packRef) int { return int(min(max(a.lo-b.lo, -1), 1)) })
+		slices.SortFunc(refs, func(a, b packRef) int { return cmp.Compare(a.lo, b.lo) })
 		n := 0
 		for n < len(refs) && refs[n].lo < below {
 			id := refs[n].id
@@ -141,7 +142,7 @@ func (s *Store) ReadingsAfter(ctx context.Context, c Cursor, limit int) ([]senso
 		for len(out) < limit {
 			below := safe
 			if len(refs) > 0 {
-				slices.SortFunc(refs, func(a, b packRef) int { return int(min(max(a.lo-b.lo, -1), 1)) })
+				slices.SortFunc(refs, func(a, b packRef) int { return cmp.Compare(a.lo, b.lo) })
 				// Open at least the first, then all that begin before its end.
 				if refs[0].lo < safe {
 					end := min(refs[0].hi+1, safe)

@@ -1,6 +1,7 @@
 package history
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -143,8 +144,8 @@ func (s *Store) packNow(ctx context.Context) error {
 	if len(groups) == 0 {
 		return nil
 	}
-	slices.SortFunc(rest, func(a, b pend) int { return int(min(max(a.seq-b.seq, -1), 1)) })
-	slices.SortStableFunc(groups, func(a, b group) int { return int(min(max(a.hour-b.hour, -1), 1)) })
+	slices.SortFunc(rest, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
+	slices.SortStableFunc(groups, func(a, b group) int { return cmp.Compare(a.hour, b.hour) })
 
 	// Where a part of the hour is packed already, what is in it is left out.
 	log := packLog{safe: nextSeq}

@@ -1,6 +1,7 @@
 package history
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
@@ -79,7 +80,7 @@ func (s *Store) mend(ctx context.Context, why error) error {
 			}
 		}
 	}
-	slices.SortFunc(all, func(a, b pend) int { return int(min(max(a.seq-b.seq, -1), 1)) })
+	slices.SortFunc(all, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
 	n := s.aside
 	s.aside = 0
 	s.mu.Unlock()

@@ -1,6 +1,7 @@
 package history
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"fmt"
@@ -111,7 +112,7 @@ func (s *Store) dropUndated(ctx context.Context, p *probe) error {
 		onDisk = s.pending[0].seq
 	}
 	rest = slices.DeleteFunc(rest, func(x pend) bool { return x.seq >= onDisk })
-	slices.SortFunc(rest, func(a, b pend) int { return int(min(max(a.seq-b.seq, -1), 1)) })
+	slices.SortFunc(rest, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
 	old := make([]int64, 0, len(s.tailRows))
 	for id := range s.tailRows {
 		old = append(old, id)
