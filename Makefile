@@ -40,7 +40,7 @@ unit:
 # goroutines of their own, in their short form, and not those whose work is
 # done by other programs (a browser, a generator).
 race:
-	$(GO) test -race -short $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./cmd/... | grep -v -e /pagetest -e /boards -e /daysheet -e /record)
+	$(GO) test -race -short $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./internal/... | grep -v -e /pagetest -e /boards -e /daysheet -e /record)
 
 # Programs for the boards, their sums, bills of materials and Debian packages.
 dist:

@@ -52,7 +52,7 @@ inject() {
 	rows+=("| $name | $size | $ok | $failed | $skipped | $((SECONDS - start)) s | $result |")
 }
 
-d=./cmd/curewright
+d=./internal/daemon
 inject "the program killed (kill -9) under load" "$n kills" $d '^TestFaultKill$' "$n"
 inject "the store killed while writing" "$n kills" ./history '^TestKill$' "$n"
 inject "killed with messages to send" "3 kills" ./internal '^TestOutboxSurvivesKill$'

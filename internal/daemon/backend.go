@@ -1,0 +1,549 @@
+package daemon
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"time"
+
+	"curewright/alerts"
+	"curewright/dashboards/web"
+	"curewright/history"
+	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/model/job"
+	"curewright/model/pot"
+	"curewright/sensors"
+)
+
+var (
+	_ web.Backend       = (*daemon)(nil)
+	_ web.AckBackend    = (*daemon)(nil)
+	_ web.BackupBackend = (*daemon)(nil)
+	_ web.StatsBackend  = (*daemon)(nil)
+)
+
+// Now is the daemon's clock, in the shop's time zone.
+func (d *daemon) Now() time.Time { return d.clk.Now().In(d.loc) }
+
+// Snapshot is the last look, with the settings as they are now.
+func (d *daemon) Snapshot(ctx context.Context) (web.Snapshot, error) {
+	s := d.snap.Load()
+	if s == nil {
+		if err := d.look(ctx); err != nil {
+			return web.Snapshot{}, err
+		}
+		s = d.snap.Load()
+	}
+	out := *s
+	// Between looks the clock, the probes and the alerts move on.
+	out.At = d.Now()
+	out.Probes = d.set.Health()
+	out.Alerts = d.rules.List(false)
+	return out, nil
+}
+
+// Work is the record of work with the resins it can name.
+func (d *daemon) Work(ctx context.Context) (*coat.Work, error) { return d.work(ctx) }
+
+func (d *daemon) work(ctx context.Context) (*coat.Work, error) {
+	stored, err := d.store.Work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	w := *stored // the store's own is shared
+	w.Resins = maps.Clone(stored.Resins)
+	if w.Resins == nil {
+		w.Resins = map[string]cure.Resin{}
+	}
+	for _, name := range genericNames {
+		w.Resins[name], _ = cure.Generic(name)
+	}
+	return &w, nil
+}
+
+var genericNames = []string{cure.Fast, cure.Medium, cure.Slow}
+
+// Resins are those the person made, then the generic sets.
+func (d *daemon) Resins(ctx context.Context) ([]cure.Resin, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var own, generic []cure.Resin
+	for _, name := range slices.Sorted(maps.Keys(w.Resins)) {
+		if r := w.Resins[name]; r.Generic {
+			generic = append(generic, r)
+		} else {
+			own = append(own, r)
+		}
+	}
+	slices.SortFunc(generic, func(a, b cure.Resin) int {
+		return slices.Index(genericNames, a.Name) - slices.Index(genericNames, b.Name)
+	})
+	return append(own, generic...), nil
+}
+
+// Changes lists every version of a record; "" lists all of a kind.
+func (d *daemon) Changes(ctx context.Context, kind, id string) ([]web.Change, error) {
+	cs, err := d.store.Changes(ctx, kind, id)
+	if err != nil {
+		return nil, webError(err)
+	}
+	out := make([]web.Change, len(cs))
+	for i, c := range cs {
+		out[i] = web.Change{Kind: c.Kind, ID: c.ID, Version: c.Version, Op: c.Op, At: c.At, By: c.By, Body: c.Body}
+	}
+	return out, nil
+}
+
+// webError turns the store's words into the API's.
+func webError(err error) error {
+	var faults web.Faults
+	switch {
+	case errors.As(err, &faults):
+		return faults
+	case errors.Is(err, history.ErrNotFound):
+		return web.ErrNotFound
+	case errors.Is(err, history.ErrExists):
+		return web.ErrConflict
+	case errors.Is(err, history.ErrDiskFull):
+		return fmt.Errorf("%w: the card is full; free some room, then enter it again", web.ErrNotKept)
+	case errors.Is(err, history.ErrReadOnly):
+		return fmt.Errorf("%w: the card can't be written; change it, then enter it again", web.ErrNotKept)
+	}
+	return err
+}
+
+// named says which record is not there.
+func named(kind, id string, err error) error {
+	if errors.Is(err, web.ErrNotFound) {
+		return fmt.Errorf("%s %s: %w", kind, id, err)
+	}
+	return err
+}
+
+// Create checks a new record against the work it belongs to and stores it.
+func (d *daemon) Create(ctx context.Context, who web.Who, kind string, body json.RawMessage, key string) (string, bool, error) {
+	d.workMu.Lock()
+	defer d.workMu.Unlock()
+	w, err := d.work(ctx)
+	if err != nil {
+		return "", false, err
+	}
+	id, body, err := d.checked(w, kind, "", body)
+	if err != nil {
+		return "", false, err
+	}
+	now := d.clk.Now()
+	id, created, err := d.store.CreateWork(ctx, kind, id, body, who.Name, now, key)
+	if err != nil {
+		return "", false, webError(err)
+	}
+	if created {
+		d.changed(kind)
+	}
+	return id, created, nil
+}
+
+// Patch appends a correction: the record with the fields of body replaced.
+// A field set to null is cleared.
+func (d *daemon) Patch(ctx context.Context, who web.Who, kind, id string, body json.RawMessage, key string) error {
+	d.workMu.Lock()
+	defer d.workMu.Unlock()
+	w, err := d.work(ctx)
+	if err != nil {
+		return err
+	}
+	check := func(merged []byte) error {
+		to, _, err := d.checked(w, kind, id, merged)
+		if err == nil && to != id {
+			return web.Faults{{Field: "id", What: "can't be changed"}}
+		}
+		return err
+	}
+	if err := d.store.PatchWork(ctx, kind, id, body, who.Name, d.clk.Now(), key, check); err != nil {
+		return named(kind, id, webError(err))
+	}
+	d.changed(kind)
+	return nil
+}
+
+// Delete appends the record's end; what stood there stays in the store.
+func (d *daemon) Delete(ctx context.Context, who web.Who, kind, id, key string) error {
+	d.workMu.Lock()
+	defer d.workMu.Unlock()
+	w, err := d.work(ctx)
+	if err != nil {
+		return err
+	}
+	if user := usedBy(w, kind, id); user != "" {
+		return web.Faults{{Field: "id", What: fmt.Sprintf("%s %q is used by %s: delete that first", kind, id, user)}}
+	}
+	if err := d.store.DeleteWork(ctx, kind, id, who.Name, d.clk.Now(), key); err != nil {
+		return named(kind, id, webError(err))
+	}
+	d.changed(kind)
+	return nil
+}
+
+// usedBy names what still refers to a record, "" when nothing does.
+func usedBy(w *coat.Work, kind, id string) string {
+	for _, c := range w.Coats {
+		switch {
+		case kind == "panel" && c.Panel == id, kind == "resin" && c.Resin == id, kind == "batch" && slices.Contains(c.Batches, id):
+			return "coat " + c.ID
+		}
+	}
+	if kind == "resin" {
+		for _, b := range w.Batches {
+			if b.Resin == id {
+				return "batch " + b.ID
+			}
+		}
+	}
+	if kind == "coat" {
+		for _, f := range w.Feels {
+			if f.Coat == id {
+				return "finger test " + f.ID
+			}
+		}
+	}
+	if kind == "piece" {
+		for _, p := range w.Panels {
+			if p.Piece == id && p.ID != id {
+				return "panel " + p.ID
+			}
+		}
+	}
+	return ""
+}
+
+// EndBatch notes that a cup is used up, or thrown out with something left.
+func (d *daemon) EndBatch(ctx context.Context, who web.Who, id string, at time.Time, leftG *float64, key string) error {
+	b, err := json.Marshal(struct {
+		Ended time.Time `json:"ended"`
+		LeftG *float64  `json:"left_g,omitempty"`
+	}{at, leftG})
+	if err != nil {
+		return err
+	}
+	return d.Patch(ctx, who, "batch", id, b, key)
+}
+
+func (d *daemon) changed(kind string) {
+	d.publish("work", map[string]string{"kind": kind})
+	d.want()
+}
+
+// checked decodes a record strictly, fills its defaults and checks it against
+// the work. have is the id of the record being corrected, "" for a new one.
+func (d *daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) (string, []byte, error) {
+	now := d.clk.Now().In(d.loc)
+	var (
+		id     string
+		faults []job.Fault
+		v      any
+	)
+	switch kind {
+	case "piece":
+		var x coat.Piece
+		if err := strict(body, &x); err != nil {
+			return "", nil, err
+		}
+		if x.ID == "" {
+			faults = append(faults, job.Fault{Field: "id", What: "missing"})
+		}
+		id, v = x.ID, x
+	case "panel":
+		var x coat.Panel
+		if err := strict(body, &x); err != nil {
+			return "", nil, err
+		}
+		if x.Piece == "" {
+			x.Piece = x.ID
+		}
+		faults = job.CheckPanel(w, x)
+		id, v = x.ID, x
+	case "batch":
+		var x coat.Batch
+		if err := strict(body, &x); err != nil {
+			return "", nil, err
+		}
+		if x.Mixed.IsZero() {
+			x.Mixed = now
+		}
+		faults = job.CheckBatch(w, x, now)
+		id, v = x.ID, x
+	case "coat":
+		var x coat.Coat
+		if err := strict(body, &x); err != nil {
+			return "", nil, err
+		}
+		if x.Applied.IsZero() && have == "" {
+			faults = append(faults, job.Fault{Field: "applied", What: "missing"})
+			y := x
+			y.Applied = now // the rest is said in the same answer
+			faults = append(faults, job.CheckCoat(w, y, now)...)
+		} else {
+			faults = job.CheckCoat(w, x, now)
+		}
+		id, v = x.ID, x
+	case "feel":
+		var x coat.Feel
+		if err := strict(body, &x); err != nil {
+			return "", nil, err
+		}
+		if x.At.IsZero() {
+			x.At = now
+		}
+		faults = job.CheckFeel(w, x, now)
+		id, v = x.ID, x
+	case "resin":
+		var x cure.Resin
+		if err := strict(body, &x); err != nil {
+			return "", nil, err
+		}
+		for _, e := range x.Check() {
+			faults = append(faults, job.Fault{What: e.Error()})
+		}
+		if _, ok := cure.Generic(x.Name); ok {
+			faults = append(faults, job.Fault{Field: "name", What: fmt.Sprintf("%q is the name of a generic set", x.Name)})
+		}
+		id, v = x.Name, x
+	default:
+		return "", nil, web.ErrNotFound
+	}
+	if len(faults) > 0 {
+		out := make(web.Faults, len(faults))
+		for i, f := range faults {
+			out[i] = web.Fault{Field: f.Field, What: f.What}
+		}
+		return "", nil, out
+	}
+	b, err := json.Marshal(v)
+	if err != nil {
+		return "", nil, err
+	}
+	return id, b, nil
+}
+
+func strict(body []byte, v any) error {
+	dec := json.NewDecoder(bytes.NewReader(body))
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(v); err != nil {
+		return web.Faults{{What: err.Error()}}
+	}
+	return nil
+}
+
+// PushReadings judges pushed readings one by one.
+func (d *daemon) PushReadings(ctx context.Context, who web.Who, loopback bool, rs []web.PushReading) (web.PushResult, error) {
+	ps := make([]sensors.Pushed, len(rs))
+	for i, r := range rs {
+		ps[i] = sensors.Pushed{Probe: r.Probe, Time: r.Time, Temp: sensors.FromPtr(r.TempC), RH: sensors.FromPtr(r.RHPct), CO2: sensors.FromPtr(r.CO2PPM)}
+	}
+	before := map[string]bool{}
+	for _, h := range d.set.Health() {
+		before[h.Probe] = true
+	}
+	taken, refused := d.set.Push(sensors.Source{Via: "push", Loopback: loopback, ClockTrusted: d.clockTrusted.Load()}, ps)
+	d.intakes.count("http", taken, refused)
+	out := web.PushResult{Taken: taken, Refused: []web.PushRefusal{}}
+	for _, r := range refused {
+		out.Refused = append(out.Refused, web.PushRefusal{Index: r.Index, Probe: r.Probe, Why: r.Err.Error()})
+	}
+	// A probe that is new stays known over a restart.
+	for _, h := range d.set.Health() {
+		if !before[h.Probe] {
+			if err := d.saveProbe(ctx, h); err != nil {
+				return out, err
+			}
+		}
+	}
+	return out, nil
+}
+
+func (d *daemon) saveProbe(ctx context.Context, h sensors.Health) error {
+	return webError(d.store.SetProbe(ctx, h.Probe, history.ProbeMeta{Driver: h.Driver, Name: h.Name, Role: h.Role, Panel: h.Panel, Accepted: h.Accepted}))
+}
+
+// Readings streams one probe's readings.
+func (d *daemon) Readings(ctx context.Context, probe string, from, to time.Time, yield func(sensors.Reading) bool) error {
+	var damaged error
+	for r, err := range d.store.Readings(probe, from, to) {
+		if err != nil {
+			damaged = err
+			continue
+		}
+		if ctx.Err() != nil {
+			return ctx.Err()
+		}
+		if !yield(r) {
+			return nil
+		}
+	}
+	return damaged
+}
+
+// Trace is a coat's history and forecast at about so many points.
+func (d *daemon) Trace(ctx context.Context, coatID string, from, to time.Time, points int) ([]coat.TracePoint, error) {
+	d.lookMu.Lock()
+	defer d.lookMu.Unlock()
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if !slices.ContainsFunc(w.Coats, func(c coat.Coat) bool { return c.ID == coatID }) {
+		return nil, web.ErrNotFound
+	}
+	st := d.settings()
+	now := d.Now()
+	return d.est.Trace(now, coatID, from, to, points, w, storeReadings{d.store}, d.jobSettings(now, st, d.set.Health()))
+}
+
+// Probes is every probe's health.
+func (d *daemon) Probes(context.Context) ([]sensors.Health, error) { return d.set.Health(), nil }
+
+// SetProbe names a probe, gives it a role or a panel, accepts it. What the
+// configuration file names is locked.
+func (d *daemon) SetProbe(ctx context.Context, who web.Who, id string, name, role, panel *string, accepted *bool) error {
+	h, ok := d.set.Get(id)
+	if !ok {
+		return web.ErrNotFound
+	}
+	if h.Locked && (name != nil && *name != h.Name || role != nil && *role != h.Role || panel != nil && *panel != h.Panel) {
+		return web.Faults{{Field: "id", What: fmt.Sprintf("%q is named in the configuration file: change it there", id)}}
+	}
+	m := sensors.Meta{Name: h.Name, Role: h.Role, Panel: h.Panel, Accepted: h.Accepted}
+	for _, x := range []struct {
+		from *string
+		to   *string
+	}{{name, &m.Name}, {role, &m.Role}, {panel, &m.Panel}} {
+		if x.from != nil {
+			*x.to = *x.from
+		}
+	}
+	if accepted != nil {
+		m.Accepted = *accepted
+	}
+	if err := d.set.SetMeta(id, m); err != nil {
+		return web.Faults{{Field: "role", What: err.Error()}}
+	}
+	h, _ = d.set.Get(id)
+	if err := d.saveProbe(ctx, h); err != nil {
+		return err
+	}
+	// A probe given to a panel is that panel's surface probe.
+	if panel != nil && *panel != "" && h.Role == sensors.RolePanel {
+		b, err := json.Marshal(map[string]string{"probe": id})
+		if err != nil {
+			return err
+		}
+		if err := d.Patch(ctx, who, "panel", *panel, b, ""); errors.Is(err, web.ErrNotFound) {
+			return web.Faults{{Field: "panel", What: fmt.Sprintf("unknown panel %q", *panel)}}
+		} else if err != nil {
+			return err
+		}
+	}
+	d.want()
+	return nil
+}
+
+// Alerts lists what is live, or all that is remembered.
+func (d *daemon) Alerts(_ context.Context, all bool) ([]alerts.Alert, error) {
+	return d.rules.List(all), nil
+}
+
+// Ack silences an alert and says who did.
+func (d *daemon) Ack(ctx context.Context, who web.Who, id string) error {
+	if err := d.rules.Ack(id, who.Name, d.clk.Now()); err != nil {
+		return ackError(err)
+	}
+	d.event("acknowledged", id, "acknowledged by "+who.Name, d.clk.Now())
+	d.want()
+	return nil
+}
+
+func ackError(err error) error {
+	if errors.Is(err, alerts.ErrNoAlert) || errors.Is(err, alerts.ErrBadToken) {
+		return web.ErrNotFound
+	}
+	if errors.Is(err, alerts.ErrOver) {
+		return web.ErrConflict
+	}
+	return err
+}
+
+// AckLook shows the alert behind a link in a message.
+func (d *daemon) AckLook(_ context.Context, token string) (alerts.Alert, error) {
+	a, err := d.rules.PeekAck(token)
+	return a, ackError(err)
+}
+
+// AckByLink acknowledges it.
+func (d *daemon) AckByLink(ctx context.Context, token string) (alerts.Alert, error) {
+	a, err := d.rules.RedeemAck(token, "link in a message", d.clk.Now())
+	if err != nil {
+		return a, ackError(err)
+	}
+	d.event("acknowledged", a.ID, "acknowledged by the link in a message", d.clk.Now())
+	d.want()
+	return a, nil
+}
+
+// TestSound sounds a channel, or with heard records whether it was heard.
+func (d *daemon) TestSound(ctx context.Context, channel string, heard *bool) error {
+	if channel != alerts.PageChannel && !slices.Contains(d.post.Channels(), channel) {
+		return web.Faults{{Field: "channel", What: fmt.Sprintf("no channel is named %q: one of %s", channel, strings.Join(d.post.Channels(), ", "))}}
+	}
+	if heard != nil {
+		err := d.post.Heard(ctx, channel, *heard)
+		d.want()
+		return err
+	}
+	if channel == alerts.PageChannel {
+		return nil // the page makes its own tone
+	}
+	if err := d.post.Test(ctx, channel); err != nil {
+		return fmt.Errorf("%w: %w", web.ErrNotSent, err)
+	}
+	return nil
+}
+
+// FitResin fits a resin to a data sheet, as TOML or the same keys in JSON.
+func (d *daemon) FitResin(_ context.Context, sheet json.RawMessage) (json.RawMessage, error) {
+	return fitSheet(sheet)
+}
+
+// Pot answers the cup calculator.
+func (d *daemon) Pot(ctx context.Context, q web.PotQuery) (json.RawMessage, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	r, ok := w.Resins[q.Resin]
+	if !ok {
+		return nil, web.Faults{{Field: "resin", What: fmt.Sprintf("unknown resin %q", q.Resin)}}
+	}
+	res, err := pot.Solve(pot.Query{Resin: r, Grams: q.Grams, Shape: pot.Shape(q.Shape), DiameterMM: q.DiameterMM, DepthMM: q.DepthMM, ShopC: q.ShopC, StartC: q.StartC})
+	var faults pot.Faults
+	if errors.As(err, &faults) {
+		out := make(web.Faults, len(faults))
+		for i, f := range faults {
+			out[i] = web.Fault{Field: f.Field, What: f.What}
+		}
+		return nil, out
+	} else if err != nil {
+		return nil, err
+	}
+	return json.Marshal(res)
+}
+
+// Subscribe hands out live events.
+func (d *daemon) Subscribe() (<-chan web.Event, func()) { return d.hub.Subscribe() }

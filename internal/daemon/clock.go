@@ -1,0 +1,157 @@
+package daemon
+
+import (
+	"sync"
+	"time"
+)
+
+// clock is where the daemon takes "now" from: the wall, or the demo's
+// simulated weekend. Intervals of real work (fsync, retries) stay real.
+type clock interface {
+	Now() time.Time
+	// Speed is how many seconds pass in one real second.
+	Speed() float64
+	// Offset is what Now adds to the board's own clock.
+	Offset() time.Duration
+	// Set makes Now the given time from now on. The board's own clock is not
+	// touched: that takes rights which the daemon should not have.
+	Set(now time.Time)
+}
+
+// stepHolder is a clock that can hold back the steps of the board's.
+type stepHolder interface {
+	Hold()
+	Held() (steps []time.Duration, away time.Duration)
+}
+
+// wallClock is the board's clock, corrected by what the person said. Once it
+// is trusted, Now goes on evenly: a step of the board's clock is held back, or
+// every coat would cure by it. The zero wallClock is ready to use.
+type wallClock struct {
+	wall func() time.Time     // nil: the board's
+	boot func() time.Duration // nil: the board's time since it was started, asleep or not
+
+	mu       sync.Mutex
+	offset   time.Duration // what Now adds to the board's clock
+	held     bool
+	seen     bool
+	lastWall time.Time
+	lastBoot time.Duration
+	steps    []time.Duration // held back and not told yet
+	away     time.Duration   // sum of all steps that are held back
+}
+
+// processStart is what durations are counted from where the kernel has no better.
+var processStart = time.Now()
+
+// heldStep is the smallest step that is held back: shorter ones are a clock
+// being corrected, and too short to cure anything.
+const heldStep = time.Minute
+
+// read looks at the board's clock and finds out whether it was set meanwhile;
+// mu is held.
+func (c *wallClock) read() time.Time {
+	var now time.Time
+	var up time.Duration
+	if c.wall != nil {
+		now, up = c.wall(), c.boot()
+	} else {
+		now, up = time.Now(), sinceBoot()
+	}
+	wall := now.Round(0)
+	if c.seen && c.held {
+		if step := wall.Sub(c.lastWall) - (up - c.lastBoot); step.Abs() >= heldStep {
+			c.offset -= step
+			c.away += step
+			c.steps = append(c.steps, step)
+		}
+	}
+	c.lastWall, c.lastBoot, c.seen = wall, up, true
+	if c.offset == 0 {
+		return now
+	}
+	// Without the monotonic part, which would not have the correction.
+	return wall.Add(c.offset)
+}
+
+func (c *wallClock) Now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.read()
+}
+
+func (c *wallClock) Speed() float64 { return 1 }
+
+func (c *wallClock) Offset() time.Duration {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.read()
+	return c.offset
+}
+
+func (c *wallClock) Set(now time.Time) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.read()
+	c.offset = now.Round(0).Sub(c.lastWall)
+	c.away = 0
+}
+
+// Hold begins to hold steps back.
+func (c *wallClock) Hold() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.read()
+	c.held = true
+}
+
+// Held returns the steps that were held back since it was last asked, and by
+// how much the board's clock is away from the time in use through all of
+// them.
+func (c *wallClock) Held() (steps []time.Duration, away time.Duration) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.read()
+	steps, c.steps = c.steps, nil
+	return steps, c.away
+}
+
+// lapseClock stands where it is put until it is started, then runs at a
+// multiple of real time.
+type lapseClock struct {
+	mu    sync.Mutex
+	at    time.Time
+	real  time.Time // when it was started; zero while it stands
+	speed float64
+}
+
+func newLapseClock(at time.Time, speed float64) *lapseClock {
+	return &lapseClock{at: at, speed: speed}
+}
+
+func (c *lapseClock) Now() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.real.IsZero() {
+		return c.at
+	}
+	return c.at.Add(time.Duration(float64(time.Since(c.real)) * c.speed))
+}
+
+// Put makes a standing clock show the given time.
+func (c *lapseClock) Put(at time.Time) {
+	c.mu.Lock()
+	c.at = at
+	c.mu.Unlock()
+}
+
+// Start lets it run from where it stands.
+func (c *lapseClock) Start() {
+	c.mu.Lock()
+	c.real = time.Now()
+	c.mu.Unlock()
+}
+
+func (c *lapseClock) Speed() float64        { return c.speed }
+func (c *lapseClock) Offset() time.Duration { return 0 }
+func (c *lapseClock) Set(time.Time)         {}

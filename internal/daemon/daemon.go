@@ -1,0 +1,503 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"sort"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"curewright/alerts"
+	"curewright/dashboards/web"
+	"curewright/history"
+	"curewright/history/forward/influx"
+	"curewright/model/coat"
+	"curewright/model/job"
+	"curewright/model/pot"
+	"curewright/sensors"
+)
+
+// daemon is everything that runs, wired. It implements [web.Backend].
+type daemon struct {
+	cfg   config
+	clk   clock
+	log   *slog.Logger
+	loc   *time.Location
+	store *history.Store
+	set   *sensors.Set
+	est   *job.Estimator
+	rules *alerts.Engine
+	post  *alerts.Dispatcher
+	hub   *web.Hub
+	chans *channels
+
+	mqtt   *mqttPart      // nil without a broker
+	influx *influx.Sender // nil without a server
+
+	tent *tentHeld // nil without a heater
+
+	kick     chan struct{} // something was entered: look now
+	lookMu   sync.Mutex    // one look at a time; guards est and cupCache
+	cupCache map[cupKey]pot.Result
+	snap     atomic.Pointer[web.Snapshot]
+
+	workMu sync.Mutex // one change of work at a time, so that checks hold
+
+	prunedAt     time.Time // alerts, by upkeep alone
+	clockTrusted atomic.Bool
+	clockAway    atomic.Int64 // ns by which the board's clock was set and we were not
+	noProbes     string       // why no wired probe was found, "" where there are some
+
+	progMu sync.Mutex
+	prog   map[string]time.Time
+
+	serving atomic.Bool // the page is served, and checked
+	doors   *doors      // who may come in, beside what the store knows
+	backup  backupState
+	intakes intakeCounts
+}
+
+// daemonOptions are what tests and the demo replace.
+type daemonOptions struct {
+	cfg     config
+	clk     clock
+	log     *slog.Logger
+	probes  []sensors.PollerConfig
+	zone    *time.Location // nil: the configuration's
+	noProbe string
+	trusted bool
+}
+
+// newDaemon opens the store and wires the parts; nothing runs yet.
+func newDaemon(o daemonOptions) (*daemon, error) {
+	d := &daemon{
+		cfg: o.cfg, clk: o.clk, log: o.log, loc: o.cfg.location(),
+		hub:      web.NewHub(16),
+		kick:     make(chan struct{}, 1),
+		cupCache: map[cupKey]pot.Result{},
+		prog:     map[string]time.Time{},
+		noProbes: o.noProbe,
+	}
+	if o.zone != nil {
+		d.loc = o.zone
+	}
+	d.clockTrusted.Store(o.trusted)
+	if h, ok := o.clk.(stepHolder); ok && o.trusted {
+		h.Hold()
+	}
+	opts := history.Options{
+		Now:            o.clk.Now,
+		Log:            o.log,
+		ClockUntrusted: !o.trusted,
+		MaxBytes:       int64(o.cfg.Store.MaxMB) << 20,
+		MaxAge:         time.Duration(o.cfg.Store.KeepDays) * 24 * time.Hour,
+	}
+	if opts.MaxBytes == 0 {
+		opts.MaxBytes = 1 << 50
+	}
+	if opts.MaxAge == 0 {
+		opts.MaxAge = 200 * 365 * 24 * time.Hour
+	}
+	if done, err := finishRestore(context.Background(), o.cfg.Store.Path); err != nil {
+		// What is here is still whole: go on with it, and say so.
+		d.log.Error("the copy that was handed in was not put in place", "err", err)
+	} else if done {
+		d.log.Info("the store was put back from the copy that was handed in")
+	}
+	store, err := history.Open(o.cfg.Store.Path, opts)
+	if err != nil {
+		return nil, fmt.Errorf("open store: %w", err)
+	}
+	d.store = store
+	d.doors = openDoors(store)
+	ok := false
+	defer func() {
+		if !ok {
+			store.Close()
+		}
+	}()
+	if t := store.Trouble(); t != "" {
+		d.log.Warn("store", "trouble", t)
+	}
+
+	d.set = sensors.NewSet(sensors.IntakeConfig{Now: o.clk.Now}, d.take)
+	metas := store.ProbeMetas()
+	for _, p := range o.probes {
+		if m, ok := metas[p.ID]; ok && !p.Locked {
+			p.Name, p.Role, p.Panel = m.Name, m.Role, m.Panel
+		}
+		p.Log = o.log
+		p.Now = o.clk.Now
+		p.Speed = o.clk.Speed()
+		if err := d.set.Add(p); err != nil {
+			return nil, fmt.Errorf("probe %s: %w", p.ID, err)
+		}
+	}
+	if err := d.restorePushed(o.cfg, metas); err != nil {
+		return nil, err
+	}
+
+	d.est = job.NewEstimator(job.Options{})
+	d.rules = alerts.New(o.cfg.Alert.Config(), store)
+	if d.mqtt, err = openMQTT(d); err != nil {
+		return nil, err
+	}
+	if d.influx, err = openInflux(d); err != nil {
+		return nil, err
+	}
+	d.chans, err = openChannels(o.cfg.Alert.Channels, o.cfg.Alert, d)
+	if err != nil {
+		return nil, err
+	}
+	d.post = alerts.NewDispatcher(alerts.DispatchConfig{
+		Site: o.cfg.Shop.Name, Routes: o.cfg.Route, LinkBase: o.cfg.Alert.LinkBase,
+		Timeouts: d.chans.timeouts, MaxPerHours: d.chans.perHour,
+		Now: o.clk.Now, Log: o.log,
+	}, d.rules, store, store, d.chans.list...)
+	d.rules.OnChange(func(active []alerts.Alert) {
+		d.publish("alert", active)
+	})
+	var last time.Time
+	if store.ReadSetting(backupKey, &last) {
+		d.backup.at = &last
+	}
+	ok = true
+	return d, nil
+}
+
+// restorePushed brings back the pushed probes that were known, and reserves
+// the ones that the file names.
+func (d *daemon) restorePushed(cfg config, metas map[string]history.ProbeMeta) error {
+	for _, p := range cfg.Probe {
+		if p.Driver == "push" || p.Driver == "mqtt" {
+			m := sensors.Meta{Name: p.Name, Role: p.Role, Panel: p.Panel, Accepted: true}
+			if err := d.set.Restore(p.ID, p.Driver, m); err != nil {
+				return fmt.Errorf("probe %s: %w", p.ID, err)
+			}
+		}
+	}
+	for id, m := range metas {
+		if m.Driver != "push" && m.Driver != "mqtt" {
+			continue
+		}
+		if _, ok := d.set.Get(id); ok {
+			continue
+		}
+		if err := d.set.Restore(id, m.Driver, sensors.Meta{Name: m.Name, Role: m.Role, Panel: m.Panel, Accepted: m.Accepted}); err != nil {
+			d.log.Warn("pushed probe not restored", "probe", id, "err", err)
+		}
+	}
+	return nil
+}
+
+// take is where every believed reading goes, from hardware and network alike.
+func (d *daemon) take(r sensors.Reading) {
+	if off := d.clk.Offset(); off != 0 {
+		// Drivers stamp with the board's own clock. What was pushed without a
+		// trusted time carries the corrected one already.
+		if h, ok := d.set.Get(r.Probe); ok && h.Wired {
+			r.At = r.At.Add(off)
+		}
+	}
+	d.store.Append([]sensors.Reading{r})
+	d.progress("readings")
+}
+
+// run serves on ln until ctx ends or a part stops.
+func (d *daemon) run(ctx context.Context, ln net.Listener, srv *web.Server, more ...part) error {
+	parts := []part{
+		{"probes", d.set.Run},
+		{"estimator", d.runEstimates},
+		{"messages", d.post.Run},
+		{"upkeep", d.runUpkeep},
+		{"page", func(ctx context.Context) error { return srv.Serve(ctx, ln) }},
+		{"page check", func(ctx context.Context) error { return d.checkPage(ctx, ln.Addr(), d.cfg.Web.TLSCert != "") }},
+	}
+	parts = append(parts, d.chans.parts...)
+	if d.mqtt != nil {
+		parts = append(parts, d.mqtt.parts()...)
+	}
+	if d.influx != nil {
+		parts = append(parts, part{"influx", d.influx.Run})
+	}
+	err := runAll(ctx, d.log, append(parts, more...)...)
+	d.saveRan(context.WithoutCancel(ctx))
+	if cerr := d.store.Close(); err == nil {
+		err = cerr
+	}
+	return err
+}
+
+type part struct {
+	name string
+	run  func(context.Context) error
+}
+
+// runAll runs every part until ctx ends or one returns, then stops the others
+// and waits for them. A part that returns early without an error is one too.
+func runAll(ctx context.Context, log *slog.Logger, parts ...part) error {
+	outer := ctx
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	var (
+		wg   sync.WaitGroup
+		mu   sync.Mutex
+		errs []error
+	)
+	for _, p := range parts {
+		wg.Go(func() {
+			defer cancel()
+			err := p.run(ctx)
+			if err == nil && ctx.Err() == nil {
+				err = errors.New("stopped unasked")
+			}
+			if err != nil && !(errors.Is(err, context.Canceled) && outer.Err() != nil) && !errors.Is(err, context.Canceled) {
+				mu.Lock()
+				errs = append(errs, fmt.Errorf("%s: %w", p.name, err))
+				mu.Unlock()
+				log.Error("part stopped", "part", p.name, "err", err)
+			}
+		})
+	}
+	wg.Wait()
+	return errors.Join(errs...)
+}
+
+// progress notes that a part did its work, for /readyz and the watchdog.
+func (d *daemon) progress(part string) {
+	d.progMu.Lock()
+	d.prog[part] = time.Now()
+	d.progMu.Unlock()
+}
+
+// limits are how long a part may be silent before it counts as stuck.
+var limits = map[string]time.Duration{
+	"estimator": 3 * estimateEvery,
+	"upkeep":    5 * time.Minute,
+	"page":      6 * pageEvery, // where it is served
+}
+
+// Ready reports each part that has not made progress within its limit.
+func (d *daemon) Ready(context.Context) []string {
+	late := append(d.lateParts(), d.post.Late()...)
+	if d.tent != nil {
+		if s := d.tent.late(d.clk.Now()); s != "" {
+			late = append(late, s)
+		}
+	}
+	if s := d.store.Stats(); s.DiskFull {
+		late = append(late, "store: disk full")
+	} else if s.ReadOnly {
+		late = append(late, "store: disk is read-only")
+	}
+	sort.Strings(late)
+	return late
+}
+
+// lateParts are the parts of [limits] that are stuck.
+func (d *daemon) lateParts() []string {
+	d.progMu.Lock()
+	defer d.progMu.Unlock()
+	var late []string
+	for part, limit := range limits {
+		if part == "page" && !d.serving.Load() {
+			continue
+		}
+		at, ok := d.prog[part]
+		if !ok {
+			late = append(late, part+": not yet")
+		} else if silent := time.Since(at); silent > limit {
+			late = append(late, fmt.Sprintf("%s: silent for %s", part, silent.Round(time.Second)))
+		}
+	}
+	return late
+}
+
+// runUpkeep packs and trims the store, watches the clock and makes the
+// nightly copy.
+func (d *daemon) runUpkeep(ctx context.Context) error {
+	every := 30 * time.Second
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	last, mono := d.clk.Now(), time.Now()
+	for {
+		d.progress("upkeep")
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		}
+		now := d.clk.Now()
+		if d.clk.Speed() == 1 {
+			// Round strips the monotonic part, so the difference is of walls.
+			step := now.Round(0).Sub(last.Round(0)) - time.Since(mono)
+			if step > time.Minute || step < -time.Minute {
+				d.event("clock", "", fmt.Sprintf("the clock stepped by %s", step.Round(time.Second)), now)
+				d.log.Warn("clock stepped", "step_s", step.Seconds())
+			}
+			d.tellSteps(now)
+			if !d.clockTrusted.Load() && clockSynchronised() {
+				d.trustClock(ctx, "the kernel says it is synchronised")
+			}
+		}
+		last, mono = now, time.Now()
+		if err := d.store.Upkeep(ctx); err != nil && ctx.Err() == nil {
+			d.log.Warn("store upkeep", "err", err)
+		}
+		d.nightlyCopy(ctx, now)
+		d.tokenUpkeep(ctx)
+		d.pruneAlerts(ctx, now)
+	}
+}
+
+// tellSteps puts the steps of the board's clock that were held back into the
+// log of events.
+func (d *daemon) tellSteps(now time.Time) {
+	h, ok := d.clk.(stepHolder)
+	if !ok {
+		return
+	}
+	steps, away := h.Held()
+	for _, step := range steps {
+		d.event("clock", "", fmt.Sprintf("the board's clock was set by %s; times here go on evenly", step.Round(time.Second)), now)
+		d.log.Warn("clock stepped, held back", "step_s", step.Seconds())
+	}
+	d.clockAway.Store(int64(away))
+}
+
+func (d *daemon) event(kind, subject, text string, at time.Time) {
+	d.store.AddEvent(kind, subject, text, at, "curewright")
+}
+
+// trustClock dates what came in while the date was not known, then believes
+// the clock.
+func (d *daemon) trustClock(ctx context.Context, why string) {
+	now := d.clk.Now()
+	zero := now.Add(-d.store.Uptime(time.Now()))
+	if n, err := d.store.DateUntrusted(ctx, d.store.Boot(), zero); err != nil {
+		d.log.Warn("dating what came before the clock was known", "err", err)
+	} else if n.Readings > 0 || n.Work > 0 {
+		d.log.Info("dated what came before the clock was known", "readings", n.Readings, "records", n.Work)
+	}
+	d.store.SetClockTrusted(true)
+	d.clockTrusted.Store(true)
+	if h, ok := d.clk.(stepHolder); ok {
+		h.Hold()
+	}
+	d.event("clock", "", "the clock is trusted: "+why, d.clk.Now())
+	d.want()
+}
+
+// want asks for a look soon.
+func (d *daemon) want() {
+	select {
+	case d.kick <- struct{}{}:
+	default:
+	}
+}
+
+// look takes one look at everything: estimates, rules, snapshot.
+func (d *daemon) look(ctx context.Context) error {
+	d.lookMu.Lock()
+	defer d.lookMu.Unlock()
+	now := d.clk.Now().In(d.loc)
+	w, err := d.work(ctx)
+	if err != nil {
+		return err
+	}
+	st := d.settings()
+	probes := d.set.Health()
+	d.store.SetUrgent(anyOpen(w, now))
+	res, err := d.est.Estimate(now, w, storeReadings{d.store}, d.jobSettings(now, st, probes))
+	if err != nil {
+		// What the work lacks is one coat's trouble: the others are judged.
+		d.log.Warn("estimate", "err", err)
+	}
+	surf := surfaces(now, w, probes, d.cfg.Shop.Air)
+	cups := d.cups(now, w, probes)
+	d.rules.SetView(alerts.View{Loc: d.loc, Fahrenheit: st.Units == "us", Clock12: st.Clock == "12h"})
+	d.post.SetView(alerts.View{Loc: d.loc, Fahrenheit: st.Units == "us", Clock12: st.Clock == "12h"}, sleepHours(st), d.clockTrusted.Load())
+	ts := d.rules.Step(alerts.Input{
+		Now: now, ClockTrusted: d.clockTrusted.Load(),
+		Estimates: res.Coats, Work: w, Probes: probes, Surfaces: surf, Cups: cups,
+		Conditions: append(d.post.Conditions(), d.conditions(now)...),
+	})
+	d.post.Handle(ts)
+	snap := &web.Snapshot{
+		At: now, Zone: zoneName(d.loc, now), Result: res, Surfaces: surf, Cups: cups,
+		Alerts: d.rules.List(false), Probes: probes, Settings: d.settingsView(now, st, w, probes),
+	}
+	d.snap.Store(snap)
+	d.noteAlerts(ts)
+	d.mqtt.show(snap)
+	d.publish("snapshot", snap)
+	return nil
+}
+
+func (d *daemon) publish(name string, v any) {
+	if readers, _ := d.hub.Stats(); readers == 0 {
+		return
+	}
+	b, err := json.Marshal(v)
+	if err != nil {
+		d.log.Error("event", "name", name, "err", err)
+		return
+	}
+	d.hub.Publish(web.Event{Name: name, Data: b})
+}
+
+func anyOpen(w *coat.Work, now time.Time) bool {
+	for _, c := range w.Coats {
+		if c.Open(now) {
+			return true
+		}
+	}
+	return false
+}
+
+// conditions are the troubles of the daemon itself.
+func (d *daemon) conditions(now time.Time) []alerts.Condition {
+	var out []alerts.Condition
+	if s := d.store.Stats(); s.DiskFull {
+		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,
+			Say: "The card is full: readings wait in memory and what you enter can't be kept. Free some room."})
+	} else if s.ReadOnly {
+		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,
+			Say: "The card can't be written: readings wait in memory and what you enter can't be kept. Change the card."})
+	}
+	if t := d.store.Trouble(); t != "" {
+		out = append(out, alerts.Condition{Rule: "store_trouble", Severity: alerts.Note, Say: t})
+	}
+	if !d.clockTrusted.Load() {
+		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
+			Say: "The board does not know the date: press \"Use this phone's time\" on the page."})
+	}
+	if away := time.Duration(d.clockAway.Load()); away.Abs() >= heldStep && d.clockTrusted.Load() {
+		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
+			Say: fmt.Sprintf("The board's clock was set by %s. Times here go on as before, so that no coat cures by it. If they are wrong, restart curewright between coats.", away.Round(time.Second))})
+	}
+	if d.tent != nil {
+		out = append(out, d.tent.condition()...)
+	}
+	out = append(out, d.mqtt.condition()...)
+	out = append(out, influxCondition(d.influx)...)
+	return append(out, d.backup.condition(now, d.cfg.Store)...)
+}
+
+func zoneName(loc *time.Location, now time.Time) string {
+	// Only names that a browser knows for the same zone: "BST" is another
+	// country's there.
+	for _, n := range []string{loc.String(), os.Getenv("TZ")} {
+		if strings.Contains(n, "/") || n == "UTC" {
+			return n
+		}
+	}
+	return now.In(loc).Format("-07:00")
+}

@@ -1,0 +1,261 @@
+package daemon
+
+import (
+	"context"
+	"iter"
+	"math"
+	"sort"
+	"time"
+
+	"curewright/alerts"
+	"curewright/history"
+	"curewright/model/air"
+	"curewright/model/coat"
+	"curewright/model/job"
+	"curewright/model/pot"
+	"curewright/sensors"
+)
+
+// storeReadings is the store as the estimator reads it.
+type storeReadings struct{ store *history.Store }
+
+func (r storeReadings) Samples(probe string, from, to time.Time) iter.Seq[job.Sample] {
+	return func(yield func(job.Sample) bool) {
+		for x, err := range r.store.Readings(probe, from, to) {
+			if err != nil {
+				// A damaged stretch is a gap: the store says so by itself.
+				continue
+			}
+			if !yield(job.Sample{At: x.At, TempC: x.Temp.OrNaN(), RHPct: x.RH.OrNaN(), CO2: x.CO2.OrNaN()}) {
+				return
+			}
+		}
+	}
+}
+
+// Version changes when something is put before the newest reading, so that
+// the estimator knows to begin again.
+func (r storeReadings) Version(probe string) uint64 { return r.store.Version(probe) }
+
+// surfaces is moist air at every panel now.
+func surfaces(now time.Time, w *coat.Work, probes []sensors.Health, shopAir string) []alerts.Surface {
+	by := map[string]sensors.Health{}
+	for _, h := range probes {
+		by[h.Probe] = h
+	}
+	if shopAir == "" {
+		shopAir = firstAir(probes)
+	}
+	var out []alerts.Surface
+	for _, p := range w.Panels {
+		s := alerts.Surface{Panel: p.ID}
+		if h, ok := by[p.Probe]; ok {
+			if r, ok := h.Now(now); ok {
+				s.TempC = r.Temp.Ptr()
+			}
+		}
+		airProbe := p.Air
+		if airProbe == "" {
+			airProbe = shopAir
+		}
+		if h, ok := by[airProbe]; ok {
+			if r, ok := h.Now(now); ok {
+				s.AirC, s.RHPct = r.Temp.Ptr(), r.RH.Ptr()
+			}
+		}
+		if s.AirC != nil && s.RHPct != nil {
+			if pt, err := air.Point(*s.AirC, *s.RHPct, s.TempC, air.StandardPressure); err == nil {
+				dew := pt.DewPointC
+				s.DewC, s.MarginK, s.PanelRHPct = &dew, pt.DewMarginK, pt.PanelRHPct
+				if s.TempC == nil {
+					m := *s.AirC - dew - noSurfaceK
+					s.MarginK, s.Estimated = &m, true
+				}
+			}
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// noSurfaceK is how much nearer to the dew point a panel without a probe is
+// taken to be than the air: our choice, on the careful side.
+const noSurfaceK = 2.0
+
+// firstAir is the shop's air probe where none is named: the first accepted
+// one with that role, else the first that gives humidity.
+func firstAir(probes []sensors.Health) string {
+	for _, h := range probes {
+		if h.Accepted && h.Role == sensors.RoleAir {
+			return h.Probe
+		}
+	}
+	for _, h := range probes {
+		if h.Accepted && h.Role == "" && h.Last.RH.OK() {
+			return h.Probe
+		}
+	}
+	return ""
+}
+
+// cupForget is how long a cup that nobody ended is still shown.
+const cupForget = 12 * time.Hour
+
+// unweighedG is the cup that is assumed where none was weighed: the mass that
+// data sheets state pot life for is 100 to 150 g.
+const unweighedG = 150.0
+
+type cupKey struct {
+	batch           string
+	grams, c, start float64
+}
+
+// cups is every batch that is not used up, with its countdown. Working times
+// are kept, since a cup's question does not change while it stands.
+func (d *daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []alerts.Cup {
+	var out []alerts.Cup
+	var newest pot.Query // of the last cup in out
+	for _, b := range w.Batches {
+		if b.Ended != nil || now.Sub(b.Mixed) > cupForget || b.Mixed.After(now) {
+			continue
+		}
+		r, ok := w.Resins[b.Resin]
+		if !ok {
+			continue
+		}
+		c := alerts.Cup{Batch: b.ID, Resin: b.Resin, Mixed: b.Mixed, Measure: "model"}
+		grams := unweighedG
+		if b.ResinG != nil || b.HardenerG != nil {
+			grams = 0
+			for _, g := range []*float64{b.ResinG, b.HardenerG} {
+				if g != nil {
+					grams += *g
+				}
+			}
+			c.Grams = &grams
+		}
+		shop := shopTemp(now, probes)
+		if math.IsNaN(shop) {
+			// Without a probe the countdown still runs, for a warm shop: early
+			// is the side to err on.
+			shop = 25
+			c.Measure = "model, no probe"
+		}
+		start := shop
+		if b.StartC != nil {
+			start = *b.StartC
+		}
+		key := cupKey{b.ID, grams, math.Round(shop), math.Round(start)}
+		res, ok := d.cupCache[key]
+		if !ok {
+			shape := pot.Shape(b.Shape)
+			if b.Shape == "" {
+				shape = pot.Cup
+			}
+			var err error
+			res, err = pot.Solve(pot.Query{Resin: r, Grams: grams, Shape: shape, DiameterMM: b.DiameterMM, ShopC: key.c, StartC: &key.start})
+			if err != nil {
+				d.log.Warn("cup not estimated", "batch", b.ID, "err", err)
+				continue
+			}
+			if len(d.cupCache) > 256 {
+				clear(d.cupCache)
+			}
+			d.cupCache[key] = res
+		}
+		c.Class = res.Verdict
+		c.EndsAt = b.Mixed.Add(pot.Horizon * time.Minute)
+		if res.WorkMinutes != nil {
+			c.EndsAt = b.Mixed.Add(time.Duration(*res.WorkMinutes * float64(time.Minute)))
+		}
+		out = append(out, c)
+		newest = pot.Query{Resin: r, Grams: grams, Shape: pot.Cup, DiameterMM: b.DiameterMM, ShopC: shop, StartC: &key.start}
+		if b.Shape != "" {
+			newest.Shape = pot.Shape(b.Shape)
+		}
+	}
+	d.feelPot(now, out, newest, probes)
+	sort.Slice(out, func(i, j int) bool { return out[i].EndsAt.Before(out[j].EndsAt) })
+	return out
+}
+
+// feelPot lets a probe in the pot correct the newest cup's countdown: that is
+// the cup somebody has just put it into.
+func (d *daemon) feelPot(now time.Time, cups []alerts.Cup, q pot.Query, probes []sensors.Health) {
+	if len(cups) == 0 {
+		return
+	}
+	c := &cups[len(cups)-1]
+	for _, h := range probes {
+		if h.Role != sensors.RolePot || !h.Accepted {
+			continue
+		}
+		if _, ok := h.Now(now); !ok {
+			continue
+		}
+		var rs []pot.Sample
+		for r, err := range d.store.Readings(h.Probe, c.Mixed, now) {
+			if t, ok := r.Temp.Get(); err == nil && ok {
+				rs = append(rs, pot.Sample{Minutes: r.At.Sub(c.Mixed).Minutes(), TempC: t})
+			}
+		}
+		live, err := pot.Live(q, rs)
+		if err != nil {
+			continue // nothing from the pot yet: the model's time stands
+		}
+		c.Measure, c.Class = "pot probe", live.Verdict
+		switch {
+		case live.Over:
+			c.EndsAt = now
+		case live.Minutes != nil:
+			c.EndsAt = now.Add(time.Duration(*live.Minutes * float64(time.Minute)))
+		default:
+			c.EndsAt = c.Mixed.Add(pot.Horizon * time.Minute)
+		}
+		return
+	}
+}
+
+// shopTemp is the air in the shop now, or NaN.
+func shopTemp(now time.Time, probes []sensors.Health) float64 {
+	best := math.NaN()
+	for _, h := range probes {
+		if !h.Accepted || (h.Role != sensors.RoleAir && h.Role != sensors.RoleTent && h.Role != "") {
+			continue
+		}
+		if r, ok := h.Now(now); ok {
+			if t, ok := r.Temp.Get(); ok && (math.IsNaN(best) || h.Role == sensors.RoleAir) {
+				best = t
+			}
+		}
+	}
+	return best
+}
+
+// runEstimates looks at everything at a steady pace and whenever something
+// was entered.
+func (d *daemon) runEstimates(ctx context.Context) error {
+	every := estimateEvery
+	if s := d.clk.Speed(); s > 1 {
+		every = max(time.Duration(float64(estimateEvery)/s), time.Second)
+	}
+	tick := time.NewTicker(every)
+	defer tick.Stop()
+	for {
+		if err := d.look(ctx); ctx.Err() != nil {
+			return ctx.Err()
+		} else if err != nil {
+			d.log.Error("estimate", "err", err)
+		} else {
+			d.progress("estimator")
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		case <-d.kick:
+		}
+	}
+}
+
+const estimateEvery = 30 * time.Second

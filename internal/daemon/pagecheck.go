@@ -1,0 +1,94 @@
+package daemon
+
+import (
+	"context"
+	"crypto/tls"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"time"
+)
+
+const (
+	// pageEvery is how often the daemon asks its own page whether it lives.
+	pageEvery = 30 * time.Second
+	pageLimit = 10 * time.Second
+)
+
+// checkPage asks the page as any client does, by its own address: a server
+// that takes no connection any more, for want of handles or because it hangs,
+// shows in nothing else. What answers counts as progress.
+func (d *daemon) checkPage(ctx context.Context, addr net.Addr, secure bool) error {
+	d.serving.Store(true)
+	defer d.serving.Store(false)
+	return d.watchPage(ctx, func(ctx context.Context) error { return d.askPage(ctx, addr, secure) })
+}
+
+func (d *daemon) askPage(ctx context.Context, addr net.Addr, secure bool) error {
+	scheme := "http"
+	if secure {
+		scheme = "https"
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, scheme+"://"+ownAddress(addr)+"/healthz", nil)
+	if err != nil {
+		return err
+	}
+	c := &http.Client{Timeout: pageLimit, Transport: &http.Transport{
+		// A connection of its own each time, past no proxy. The certificate
+		// is the page's own and for another name.
+		DisableKeepAlives: true,
+		TLSClientConfig:   &tls.Config{InsecureSkipVerify: true},
+	}}
+	resp, err := c.Do(req)
+	if err != nil {
+		return err
+	}
+	defer resp.Body.Close()
+	io.Copy(io.Discard, io.LimitReader(resp.Body, 1<<10))
+	if resp.StatusCode != http.StatusOK {
+		return fmt.Errorf("answers %s", resp.Status)
+	}
+	return nil
+}
+
+func (d *daemon) watchPage(ctx context.Context, ask func(context.Context) error) error {
+	tick := time.NewTicker(pageEvery)
+	defer tick.Stop()
+	said := false
+	for {
+		err := ask(ctx)
+		switch {
+		case err == nil:
+			d.progress("page")
+			said = false
+		case ctx.Err() == nil && !said:
+			d.log.Warn("the page does not answer", "err", err)
+			said = true
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		}
+	}
+}
+
+// ownAddress is where this machine reaches what listens on addr.
+func ownAddress(addr net.Addr) string {
+	a, ok := addr.(*net.TCPAddr)
+	if !ok || !a.IP.IsUnspecified() {
+		return addr.String()
+	}
+	ip := net.IPv4(127, 0, 0, 1)
+	if a.IP.To4() == nil {
+		// One socket mostly takes both kinds. Where it does not, or where the
+		// machine has no IPv6, the other answers.
+		if c, err := net.DialTimeout("tcp", net.JoinHostPort(ip.String(), fmt.Sprint(a.Port)), time.Second); err == nil {
+			c.Close()
+		} else {
+			ip = net.IPv6loopback
+		}
+	}
+	return net.JoinHostPort(ip.String(), fmt.Sprint(a.Port))
+}

@@ -1,0 +1,113 @@
+package daemon
+
+import (
+	"fmt"
+	"io"
+	"net"
+	"net/url"
+	"os"
+	"strings"
+
+	"rsc.io/qr"
+
+	"curewright/dashboards/client"
+	"curewright/dashboards/web"
+)
+
+type pairCmd struct {
+	Role string `enum:"look,record,push,control" default:"record" help:"What it may do: look; record work; push readings only; control the tent as well."`
+	Name string `placeholder:"NAME" help:"What to call it in the list."`
+	Days int    `placeholder:"N" help:"Days it is good for, up to 3650; without it, for as long as it is used, and ended by 180 days of running without."`
+	At   string `placeholder:"URL" help:"Address the phone will open; guessed when not given."`
+	NoQR bool   `name:"no-qr" help:"Leave the square out."`
+	JSON bool   `help:"Print one JSON object."`
+}
+
+func (pairCmd) Help() string {
+	return "Run it on the board, or over ssh, while the daemon runs.\n\nExample:\n\n  curewright pair --role record --name \"shed phone\"\n  curewright pair --role look --name \"guest\" --days 2"
+}
+
+func (c *pairCmd) Run(a *app, cl *client.Client) error {
+	if c.Days < 0 || c.Days > web.MaxTokenDays {
+		return usagef("--days: %d is not between 0 and %d", c.Days, web.MaxTokenDays)
+	}
+	p, err := cl.NewPairCode(a.ctx, web.Role(c.Role), c.Name, c.Days)
+	if err != nil {
+		return err
+	}
+	at := strings.TrimSuffix(c.At, "/")
+	if at == "" {
+		at = phoneURL(cl.Server())
+	}
+	// The code stands behind the #, which a browser never sends: it does not
+	// end up in anybody's log.
+	link := at + "/#/login?code=" + url.QueryEscape(p.Code)
+	if c.JSON {
+		return a.json(map[string]any{"code": p.Code, "expires": p.Expires, "address": at, "link": link, "local_only": p.LocalOnly})
+	}
+	fmt.Fprintf(a.out, "\n  Open   %s\n  Code   %s\n\n  Good until %s, once.\n\n", at, p.Code, p.Expires.Local().Format("15:04"))
+	if p.LocalOnly && c.At == "" {
+		fmt.Fprintln(a.out, hang("  ", "No phone can reach that yet: the page is served to this machine only. Set [web] listen = \"0.0.0.0:8374\" in the configuration and start the daemon again."))
+		fmt.Fprintln(a.out)
+		return nil // a square that leads nowhere helps nobody
+	}
+	if c.NoQR {
+		return nil
+	}
+	return printQR(a.out, link)
+}
+
+// phoneURL is where a phone on the shed's network reaches this board.
+func phoneURL(server string) string {
+	u, err := url.Parse(server)
+	if err != nil || u.Host == "" {
+		return server
+	}
+	ip := net.ParseIP(u.Hostname())
+	if u.Hostname() != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return server
+	}
+	name, err := os.Hostname()
+	if err != nil || name == "" {
+		return server
+	}
+	if !strings.Contains(name, ".") {
+		name += ".local"
+	}
+	if p := u.Port(); p != "" {
+		name = net.JoinHostPort(name, p)
+	}
+	return u.Scheme + "://" + name
+}
+
+// printQR draws the square with half blocks, two rows of it a line, dark on
+// light as cameras want it.
+func printQR(w io.Writer, text string) error {
+	code, err := qr.Encode(text, qr.M)
+	if err != nil {
+		return err
+	}
+	const quiet = 2
+	light := func(x, y int) bool {
+		return x < 0 || y < 0 || x >= code.Size || y >= code.Size || !code.Black(x, y)
+	}
+	for y := -quiet; y < code.Size+quiet; y += 2 {
+		var b strings.Builder
+		b.WriteString("  ")
+		for x := -quiet; x < code.Size+quiet; x++ {
+			switch top, low := light(x, y), light(x, y+1); {
+			case top && low:
+				b.WriteRune('█')
+			case top:
+				b.WriteRune('▀')
+			case low:
+				b.WriteRune('▄')
+			default:
+				b.WriteByte(' ')
+			}
+		}
+		fmt.Fprintln(w, b.String())
+	}
+	_, err = fmt.Fprintln(w)
+	return err
+}

@@ -1,0 +1,198 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"github.com/pelletier/go-toml/v2"
+
+	"curewright/dashboards/web"
+	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/model/job"
+	"curewright/model/plan"
+)
+
+// shopDays is how far back the page's forecast of the shop looks.
+const shopDays = 7
+
+// Plan plans a day from a job in JSON, with a job file's keys; the daemon adds
+// the weather that it has measured and what finger tests told of each epoxy.
+func (d *daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessage, error) {
+	text, err := jobFromJSON(body)
+	if err != nil {
+		return nil, err
+	}
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	j, err := job.ParseJob(text, "job", time.Time{}, func(name string) (cure.Resin, error) {
+		if r, ok := w.Resins[name]; ok {
+			return r, nil
+		}
+		return cure.Resin{}, fmt.Errorf("unknown epoxy %q", name)
+	})
+	if err != nil {
+		return nil, lineFaults(job.Lines(err))
+	}
+	now := d.Now()
+	probes := d.set.Health()
+	j.Settings.Loc = d.loc
+	air := d.jobSettings(now, d.settings(), probes).Air
+	t := job.NewTable()
+	if air != "" {
+		j.Settings.Air = air
+		for s := range (storeReadings{d.store}).Samples(air, now.AddDate(0, 0, -shopDays), now) {
+			t.Add(air, s)
+		}
+	}
+	var shopC *float64
+	if c := shopTemp(now, probes); !math.IsNaN(c) {
+		shopC = &c
+	}
+	in, err := planJob(j, t, shopC)
+	var u *usageError
+	if errors.As(err, &u) {
+		return nil, lineFaults(u.lines)
+	} else if err != nil {
+		return nil, err
+	}
+	in.Now, in.Learned = now, d.learned()
+	markDone(in.Steps, w, in.Start, now)
+	res, err := plan.Plan(in)
+	var faults plan.Faults
+	if errors.As(err, &faults) {
+		out := make(web.Faults, len(faults))
+		for i, f := range faults {
+			out[i] = web.Fault{Field: f.Place, What: f.What}
+		}
+		return nil, out
+	} else if err != nil {
+		return nil, err
+	}
+	return json.Marshal(res)
+}
+
+// markDone finds what has been done of a day since it started: a step for a
+// coat of its kind on its panel, for a cloth when one was laid there, in the
+// order of the steps. That is how a day that goes differently is planned anew
+// from where it stands.
+func markDone(steps []plan.Step, w *coat.Work, since, now time.Time) {
+	taken := map[string]bool{}
+	last := map[string]time.Time{} // by panel: a step is not done before the one before it
+	for i := range steps {
+		s := &steps[i]
+		if s.Done != nil {
+			continue
+		}
+		after := since
+		if t, ok := last[s.Panel]; ok && t.After(after) {
+			after = t
+		}
+		for _, c := range w.Coats {
+			if c.Panel != s.Panel {
+				continue
+			}
+			switch s.Do {
+			case "coat":
+				if c.Kind == s.Kind && !taken[c.ID] && !c.Applied.Before(after) && !c.Applied.After(now) {
+					at := c.Applied
+					s.Done, taken[c.ID] = &at, true
+				}
+			case "cloth":
+				for k, cl := range c.Cloth {
+					key := fmt.Sprintf("%s cloth %d", c.ID, k)
+					if cl.Laid != nil && !taken[key] && !cl.Laid.Before(after) && !cl.Laid.After(now) {
+						at := *cl.Laid
+						s.Done, taken[key] = &at, true
+						break
+					}
+				}
+			}
+			if s.Done != nil {
+				last[s.Panel] = *s.Done
+				break
+			}
+		}
+	}
+}
+
+// learned is the pace of each epoxy as the open coats' finger tests tell it;
+// where several batches of one are open, the surest speaks.
+func (d *daemon) learned() map[string]plan.Kappa {
+	out := map[string]plan.Kappa{}
+	s := d.snap.Load()
+	if s == nil {
+		return out
+	}
+	for _, e := range s.Result.Coats {
+		if e.Kappa == nil || len(e.Strip.Feels) == 0 || !(e.Kappa.P10 > 0) {
+			continue
+		}
+		const decile = 1.2815515655446004 // of the normal distribution
+		k := plan.Kappa{Mean: math.Log(e.Kappa.P50), SD: math.Log(e.Kappa.P90/e.Kappa.P10) / (2 * decile)}
+		if old, ok := out[e.Resin]; !ok || k.SD < old.SD {
+			out[e.Resin] = k
+		}
+	}
+	return out
+}
+
+// jobFromJSON writes a job that came as JSON the way a job file is written,
+// so that one parser checks both.
+func jobFromJSON(body json.RawMessage) ([]byte, error) {
+	var m map[string]any
+	if err := json.Unmarshal(body, &m); err != nil {
+		return nil, web.Faults{{What: "not a JSON object"}}
+	}
+	var faults web.Faults
+	m, _ = tidy(m, "", &faults).(map[string]any)
+	if len(faults) > 0 {
+		return nil, faults
+	}
+	return toml.Marshal(m)
+}
+
+// jobTimes are the keys of a job that hold a time.
+var jobTimes = map[string]bool{"start": true, "applied": true, "finished": true, "mixed": true, "at": true, "laid": true, "ended": true}
+
+// tidy drops nulls, makes times of times and whole numbers of whole numbers.
+func tidy(v any, key string, faults *web.Faults) any {
+	switch v := v.(type) {
+	case map[string]any:
+		out := map[string]any{}
+		for k, x := range v {
+			if x != nil {
+				out[k] = tidy(x, k, faults)
+			}
+		}
+		return out
+	case []any:
+		out := make([]any, 0, len(v))
+		for _, x := range v {
+			out = append(out, tidy(x, key, faults))
+		}
+		return out
+	case float64:
+		if v == math.Trunc(v) && math.Abs(v) < 1<<53 {
+			return int64(v)
+		}
+		return v
+	case string:
+		if jobTimes[key] {
+			t, err := time.Parse(time.RFC3339, strings.TrimSpace(v))
+			if err != nil {
+				*faults = append(*faults, web.Fault{Field: key, What: fmt.Sprintf("%q is not a time such as 2026-10-10T08:00:00+01:00", v)})
+				return v
+			}
+			return t
+		}
+	}
+	return v
+}

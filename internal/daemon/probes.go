@@ -1,0 +1,288 @@
+package daemon
+
+import (
+	"context"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"strings"
+	"time"
+
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/onewire"
+
+	"curewright/sensors"
+	"curewright/sensors/aht20"
+	"curewright/sensors/bme280"
+	"curewright/sensors/discover"
+	"curewright/sensors/ds18b20"
+	"curewright/sensors/hdc302x"
+	"curewright/sensors/mcp9808"
+	"curewright/sensors/scd4x"
+	"curewright/sensors/sht4x"
+	"curewright/sensors/tmp102"
+	"curewright/sensors/w1"
+)
+
+// chips are the I2C drivers a configuration may name, tried in this order
+// where two can live at one address.
+var chips = []discover.Chip{
+	{Driver: "sht4x", Addrs: sht4x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return sht4x.New(n, b, a) }},
+	{Driver: "hdc302x", Addrs: hdc302x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return hdc302x.New(n, b, a) }},
+	{Driver: "bme280", Addrs: bme280.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return bme280.New(n, b, a) }},
+	{Driver: "aht20", Addrs: aht20.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return aht20.New(n, b, a) }},
+	{Driver: "mcp9808", Addrs: mcp9808.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return mcp9808.New(n, b, a) }},
+	{Driver: "tmp102", Addrs: tmp102.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return tmp102.New(n, b, a) }},
+	{Driver: "scd4x", Addrs: scd4x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return scd4x.New(n, b, a) }},
+}
+
+const thermometer = "ds18b20"
+
+// drivers are the wired drivers' names.
+var drivers = func() map[string]bool {
+	m := map[string]bool{thermometer: true}
+	for _, c := range chips {
+		m[c.Driver] = true
+	}
+	return m
+}()
+
+// bench is the board's buses, as the daemon and `probes` see them.
+type bench struct {
+	host *discover.Host
+	log  *slog.Logger
+}
+
+// w1Root lets tests put a temporary tree in the place of the kernel's.
+const w1Env = "CUREWRIGHT_W1_ROOT"
+
+func openBench(log *slog.Logger) *bench {
+	h := &discover.Host{Drivers: discover.Drivers{
+		Chips:       chips,
+		W1:          func(n, id string, fsys fs.FS) sensors.Probe { return w1.New(n, id, fsys) },
+		OneWire:     func(n string, b onewire.Bus, a onewire.Address) sensors.Probe { return ds18b20.New(n, b, a) },
+		Thermometer: thermometer,
+	}}
+	if root := os.Getenv(w1Env); root != "" {
+		h.W1 = os.DirFS(root)
+	}
+	return &bench{host: h, log: log}
+}
+
+// pollers are the probes of the configuration or, without any, those that are
+// found. why says plainly that there are none.
+func (b *bench) pollers(ctx context.Context, cfg config) (ps []sensors.PollerConfig, why string) {
+	if len(cfg.Probe) > 0 {
+		for _, c := range cfg.Probe {
+			if !drivers[c.Driver] {
+				continue
+			}
+			p, err := b.host.Open(c.ID, c.Driver, c.Bus)
+			if err != nil {
+				b.log.Error("probe", "id", c.ID, "err", err)
+				continue
+			}
+			name := c.Name
+			if name == "" {
+				name = c.ID
+			}
+			ps = append(ps, sensors.PollerConfig{
+				Probe: p, ID: c.ID, Name: name, Driver: c.Driver, Bus: c.Bus, Role: c.Role, Panel: c.Panel, Locked: true,
+				Every: time.Duration(c.Every), Stale: time.Duration(c.Stale),
+				Reopen: func(context.Context) (sensors.Probe, error) { return b.host.Open(c.ID, c.Driver, c.Bus) },
+			})
+		}
+		return ps, ""
+	}
+	rep := b.host.Discover(ctx)
+	for _, f := range rep.Found {
+		if p, ok := b.poller(f); ok {
+			ps = append(ps, p)
+		}
+	}
+	if len(ps) == 0 {
+		why = noProbeWords(rep)
+	}
+	return ps, why
+}
+
+// poller makes the probe of a finding; false for what is not known.
+func (b *bench) poller(f discover.Found) (sensors.PollerConfig, bool) {
+	if f.Driver == "" {
+		return sensors.PollerConfig{}, false
+	}
+	id := placeID(f)
+	p, err := b.host.Open(id, f.Driver, f.Bus)
+	if err != nil {
+		return sensors.PollerConfig{}, false
+	}
+	// A probe that gives humidity hangs in the air; a bare thermometer is on
+	// nobody knows what until somebody says.
+	role := ""
+	if f.Reading.RH.OK() || f.Reading.CO2.OK() {
+		role = sensors.RoleAir
+	}
+	return sensors.PollerConfig{
+		Probe: p, ID: id, Name: id, Driver: f.Driver, Bus: f.Bus, Role: role,
+		Reopen: func(context.Context) (sensors.Probe, error) { return b.host.Open(id, f.Driver, f.Bus) },
+	}, true
+}
+
+// placeID names a found probe by its chip and place, so that it keeps its name
+// over a restart.
+func placeID(f discover.Found) string {
+	_, at, _ := strings.Cut(f.Bus, ":")
+	bus := strings.NewReplacer(":", "-", "/", "-").Replace(f.Bus)
+	if f.Driver == thermometer {
+		return at
+	}
+	return f.Driver + "-" + strings.ReplaceAll(bus, "i2c-", "")
+}
+
+func noProbeWords(rep discover.Report) string {
+	words := "No probe was found on this board's wires. It runs all the same: readings can be pushed over the network, and a probe that is plugged in later is found within a minute."
+	for _, b := range rep.Buses {
+		if b.Hint != "" {
+			return words + " " + b.Name + ": " + b.Hint
+		}
+	}
+	return words + " Are I2C and 1-wire switched on? `curewright probes` says more."
+}
+
+// lookAgain finds probes that were plugged in later.
+func (b *bench) lookAgain(ctx context.Context, d *daemon) error {
+	tick := time.NewTicker(time.Minute)
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		}
+		have := map[string]bool{}
+		for _, h := range d.set.Health() {
+			have[h.Bus] = true
+		}
+		for _, f := range b.host.Discover(ctx).Found {
+			if have[f.Bus] {
+				continue
+			}
+			p, ok := b.poller(f)
+			if !ok {
+				continue
+			}
+			if m, ok := d.store.ProbeMetas()[p.ID]; ok {
+				p.Name, p.Role, p.Panel = m.Name, m.Role, m.Panel
+			}
+			p.Log, p.Now = b.log, d.clk.Now
+			if err := d.set.Add(p); err != nil {
+				b.log.Warn("probe found later", "id", p.ID, "err", err)
+				continue
+			}
+			b.log.Info("probe found", "id", p.ID, "bus", p.Bus)
+			d.want()
+		}
+	}
+}
+
+type probesCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
+
+func (probesCmd) Help() string {
+	return "Looks at the buses of this board itself, without the daemon.\n\nExample:\n\n  curewright probes"
+}
+
+func (c *probesCmd) Run(a *app) error {
+	rep := openBench(slog.New(slog.DiscardHandler)).host.Discover(a.ctx)
+	if c.JSON {
+		type found struct {
+			ID     string   `json:"id"`
+			Driver string   `json:"driver"`
+			Bus    string   `json:"bus"`
+			TempC  *float64 `json:"temp_c"`
+			RHPct  *float64 `json:"rh_pct"`
+			CO2    *float64 `json:"co2_ppm"`
+			Error  string   `json:"error,omitempty"`
+			Reason string   `json:"reason,omitempty"`
+			Hint   string   `json:"hint,omitempty"`
+		}
+		type bus struct {
+			Name   string `json:"name"`
+			Detail string `json:"detail,omitempty"`
+			Error  string `json:"error,omitempty"`
+			Hint   string `json:"hint,omitempty"`
+		}
+		out := struct {
+			Buses  []bus   `json:"buses"`
+			Probes []found `json:"probes"`
+		}{[]bus{}, []found{}}
+		for _, b := range rep.Buses {
+			out.Buses = append(out.Buses, bus{b.Name, b.Detail, errText(b.Err), b.Hint})
+		}
+		for _, f := range rep.Found {
+			out.Probes = append(out.Probes, found{placeID(f), f.Driver, f.Bus, f.Reading.Temp.Ptr(), f.Reading.RH.Ptr(), f.Reading.CO2.Ptr(), errText(f.Err), sensors.Reason(f.Err), f.Hint})
+		}
+		return a.json(out)
+	}
+	for _, b := range rep.Buses {
+		line := "bus " + b.Name
+		if b.Detail != "" {
+			line += " (" + b.Detail + ")"
+		}
+		if b.Err != nil {
+			line += ": " + b.Err.Error()
+		}
+		fmt.Fprintln(a.out, line)
+		if b.Hint != "" {
+			fmt.Fprintln(a.out, indent(b.Hint))
+		}
+	}
+	if len(rep.Buses) == 0 {
+		fmt.Fprintln(a.out, "No I2C or 1-wire bus is switched on here.")
+	}
+	for _, f := range rep.Found {
+		name := f.Driver
+		if name == "" {
+			name = "not known"
+		}
+		fmt.Fprintf(a.out, "%-9s %-22s %s\n", name, f.Bus, foundWords(a.units, f))
+		if f.Hint != "" && f.Err != nil {
+			fmt.Fprintln(a.out, indent(f.Hint))
+		}
+	}
+	if len(rep.Found) == 0 {
+		fmt.Fprintln(a.out, "No probe found.")
+	}
+	return nil
+}
+
+// indent wraps a hint under the line it belongs to.
+func indent(s string) string {
+	return "    " + strings.ReplaceAll(wrap(s, 74), "\n", "\n    ")
+}
+
+func errText(err error) string {
+	if err == nil {
+		return ""
+	}
+	return err.Error()
+}
+
+func foundWords(u units, f discover.Found) string {
+	if f.Err != nil {
+		return f.Err.Error()
+	}
+	var parts []string
+	if t, ok := f.Reading.Temp.Get(); ok {
+		parts = append(parts, u.temp(t))
+	}
+	if h, ok := f.Reading.RH.Get(); ok {
+		parts = append(parts, fmt.Sprintf("%.0f %%", h))
+	}
+	if c, ok := f.Reading.CO2.Get(); ok {
+		parts = append(parts, fmt.Sprintf("%.0f ppm CO2", c))
+	}
+	return strings.Join(parts, ", ")
+}

@@ -1,0 +1,130 @@
+package daemon
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"curewright/sensors/shopsim"
+)
+
+// shLines are the commands of a document's ```sh blocks, comments cut off.
+func shLines(t *testing.T, doc string) []string {
+	t.Helper()
+	var out []string
+	for _, m := range regexp.MustCompile("(?s)```sh\n(.*?)```").FindAllStringSubmatch(doc, -1) {
+		for _, l := range strings.Split(m[1], "\n") {
+			if i := strings.Index(l, "  #"); i >= 0 {
+				l = l[:i]
+			}
+			if l = strings.TrimSpace(l); l != "" {
+				out = append(out, l)
+			}
+		}
+	}
+	return out
+}
+
+// words splits a command as a shell does, for what the documents use: single
+// and double quotes.
+func words(s string) []string {
+	var out []string
+	var b strings.Builder
+	quote, any := rune(0), false
+	for _, r := range s {
+		switch {
+		case quote != 0 && r == quote:
+			quote = 0
+		case quote == 0 && (r == '"' || r == '\''):
+			quote, any = r, true
+		case quote == 0 && r == ' ':
+			if any || b.Len() > 0 {
+				out = append(out, b.String())
+			}
+			b.Reset()
+			any = false
+		default:
+			b.WriteRune(r)
+		}
+	}
+	if any || b.Len() > 0 {
+		out = append(out, b.String())
+	}
+	return out
+}
+
+// Every command of the README works as written, in its order, in a folder
+// that holds the files it names.
+func TestReadmeCommands(t *testing.T) {
+	readme := string(mustRead(t, "../../README.md"))
+	guide := string(mustRead(t, "../../docs/first-board.md"))
+	conf := regexp.MustCompile("(?s)```toml\n(.*?)```").FindStringSubmatch(guide)
+	if conf == nil {
+		t.Fatal("the guide has no configuration")
+	}
+	// A store at rest, for what is read without a daemon.
+	cfg := defaultConfig()
+	cfg.Store.Path = t.TempDir()
+	s, err := newShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 60, noLog())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.d.store.Close(); err != nil {
+		t.Fatal(err)
+	}
+	root, _ := w1Tree(t)
+	t.Setenv(w1Env, root)
+	url, _, _ := startWatch(t, "--data", t.TempDir(), "--listen", "127.0.0.1:0")
+	t.Setenv("CUREWRIGHT_SERVER", url)
+
+	dir := t.TempDir()
+	for name, text := range map[string]string{
+		"curewright.toml": conf[1],
+		"sheet.toml":      "name = \"club epoxy\"\nhardener_kind = \"cycloaliphatic\"\nratio_by_weight = [100, 30]\nmin_temp_c = 12\n[[time]]\nevent = \"tack_free\"\ntemp_c = 22\nhours = [4, 5]\n",
+		"lids.toml":       "[[panel]]\nid = \"lid\"\nprobe = \"panel-1\"\n[[coat]]\nid = \"a\"\npanel = \"lid\"\nresin = \"medium\"\nkind = \"tack coat\"\napplied = 2026-10-10T09:00:00+01:00\n",
+		"shed.csv":        "time,probe,temp_c,rh_pct,co2_ppm\n2026-10-10T09:00:00+01:00,panel-1,19,,\n2026-10-10T09:10:00+01:00,panel-1,19,,\n",
+		"day.toml":        "[day]\nstart = 2026-10-10T08:00:00+01:00\nhours = [\"08:00-20:00\"]\n[[panel]]\nid = \"lid\"\ncore = \"foam\"\narea_m2 = 1\n[[step]]\nid = \"seal\"\npanel = \"lid\"\ndo = \"coat\"\ncoat = \"seal\"\nresin = \"slow\"\nwhen = \"start\"\nwork_minutes = 20\n",
+	} {
+		write(t, filepath.Join(dir, name), text)
+	}
+	t.Chdir(dir)
+	ran := 0
+	for _, l := range shLines(t, readme) {
+		l = strings.ReplaceAll(l, "/var/lib/curewright", cfg.Store.Path)
+		w := words(l)
+		switch {
+		case w[0] == "make": // the two commands themselves: one runs this test, the other its demo
+			continue
+		case w[0] == "curewright" && w[1] == "watch": // runs until it is stopped; it is what answers here
+			continue
+		case w[0] == "curl":
+			if _, err := exec.LookPath("curl"); err != nil {
+				t.Log("curl is not installed: its line was not run")
+				continue
+			}
+			out, err := exec.Command("curl", append([]string{"-sf"}, strings.Split(strings.ReplaceAll(strings.Join(w[1:], "\x00"), "http://127.0.0.1:8374", url), "\x00")...)...).CombinedOutput()
+			if err != nil || !strings.Contains(string(out), `"taken":1`) {
+				t.Errorf("%s: %v: %s", l, err, out)
+			}
+		case w[0] == "curewright":
+			if code, _, errs := runCmd(t, w[1:]...); code != exitDone {
+				t.Errorf("%s: exit %d: %s", l, code, errs)
+			}
+		default:
+			t.Errorf("a command that this test does not know: %s", l)
+			continue
+		}
+		ran++
+	}
+	if ran < 12 {
+		t.Errorf("only %d commands were found", ran)
+	}
+	for _, made := range []string{"club-epoxy.toml", "day.html", "day.ics", "lid-a.html"} {
+		if _, err := os.Stat(made); err != nil {
+			t.Errorf("%s was not made", made)
+		}
+	}
+}

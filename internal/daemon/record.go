@@ -1,0 +1,296 @@
+package daemon
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"fmt"
+	"log/slog"
+	"slices"
+	"time"
+
+	"curewright/alerts"
+	"curewright/dashboards/record"
+	"curewright/dashboards/web"
+	"curewright/history"
+	"curewright/model/coat"
+	"curewright/model/job"
+)
+
+var _ web.RecordBackend = (*daemon)(nil)
+
+// modelVersion names the equations and constants that a record was made with:
+// it changes whenever the same readings would give another number.
+const modelVersion = "1 (2026-11)"
+
+// tracePoints is how finely a record draws a coat.
+const tracePoints = 240
+
+// Record renders the cure record of a panel's piece.
+func (d *daemon) Record(ctx context.Context, panel, format string) ([]byte, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	now := d.Now()
+	st := d.settings()
+	probes := d.set.Health()
+	in := recordSource{
+		work: w, now: now, loc: d.loc, shop: st.ShopName, us: st.Units == "us",
+		readings: storeReadings{d.store}, settings: d.jobSettings(now, st, probes),
+		alerts:  d.rules.List(true),
+		changes: func(kind, id string) ([]history.Change, error) { return d.store.Changes(ctx, kind, id) },
+	}
+	for _, h := range probes {
+		in.probes = append(in.probes, record.Probe{ID: h.Probe, Name: h.Name, Role: h.Role, Driver: h.Driver})
+	}
+	return in.render(panel, format)
+}
+
+// recordOffline makes the record from a store that no daemon has open.
+func recordOffline(ctx context.Context, dir, panel, format string) ([]byte, error) {
+	s, err := history.OpenReadOnly(dir)
+	if err != nil {
+		return nil, fmt.Errorf("open store: %w", err)
+	}
+	defer s.Close()
+	d := &daemon{cfg: defaultConfig(), clk: &wallClock{}, log: slog.New(slog.DiscardHandler), loc: time.Local, store: s}
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	st := d.settings()
+	in := recordSource{
+		work: w, now: d.Now(), loc: d.loc, shop: st.ShopName, us: st.Units == "us",
+		readings: storeReadings{s}, settings: d.jobSettings(d.Now(), st, nil),
+		changes: func(kind, id string) ([]history.Change, error) { return s.Changes(ctx, kind, id) },
+	}
+	bodies, err := s.LoadAlerts(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, b := range bodies {
+		var a alerts.Alert
+		if json.Unmarshal(b, &a) == nil {
+			in.alerts = append(in.alerts, a)
+		}
+	}
+	for id, m := range s.ProbeMetas() {
+		in.probes = append(in.probes, record.Probe{ID: id, Name: m.Name, Role: m.Role, Driver: m.Driver})
+	}
+	return in.render(panel, format)
+}
+
+// recordSource is what a record is drawn from, with a daemon or without.
+type recordSource struct {
+	work     *coat.Work
+	now      time.Time
+	loc      *time.Location
+	shop     string
+	us       bool
+	readings job.Readings
+	settings job.Settings
+	alerts   []alerts.Alert
+	probes   []record.Probe
+	changes  func(kind, id string) ([]history.Change, error)
+}
+
+func (in recordSource) render(panel, format string) ([]byte, error) {
+	i := slices.IndexFunc(in.work.Panels, func(p coat.Panel) bool { return p.ID == panel })
+	if i < 0 {
+		return nil, named("panel", panel, web.ErrNotFound)
+	}
+	doc, err := in.document(in.work.Panels[i].Piece)
+	if err != nil {
+		return nil, err
+	}
+	var b bytes.Buffer
+	switch format {
+	case "json":
+		err = record.JSON(&b, doc)
+	case "csv":
+		err = record.CSV(&b, doc)
+	default:
+		err = record.HTML(&b, doc, in.loc, in.us)
+	}
+	return b.Bytes(), err
+}
+
+func (in recordSource) document(piece string) (record.Document, error) {
+	out := record.Input{
+		Made: in.now, Program: versionLine(), Model: modelVersion, Shop: in.shop, Loc: in.loc, US: in.us,
+		Piece: coat.Piece{ID: piece},
+	}
+	for _, p := range in.work.Pieces {
+		if p.ID == piece {
+			out.Piece = p
+		}
+	}
+	mine := map[string]bool{} // panels and coats of the piece, and their probes
+	for _, p := range in.work.Panels {
+		if p.Piece == piece {
+			out.Panels = append(out.Panels, p)
+			mine[p.ID] = true
+			for _, probe := range []string{p.Probe, p.Air} {
+				if probe != "" {
+					mine["probe "+probe] = true
+				}
+			}
+		}
+	}
+	for _, c := range in.work.Coats {
+		if !mine[c.Panel] {
+			continue
+		}
+		mine[c.ID] = true
+		rc, err := in.coat(c)
+		if err != nil {
+			return record.Document{}, err
+		}
+		out.Coats = append(out.Coats, rc)
+	}
+	if err := in.struck(&out); err != nil {
+		return record.Document{}, err
+	}
+	for _, a := range in.alerts {
+		if mine[a.Panel] || mine[a.Subject] || mine["probe "+a.Subject] {
+			out.Alerts = append(out.Alerts, a)
+		}
+	}
+	for _, p := range in.probes {
+		if mine["probe "+p.ID] {
+			out.Probes = append(out.Probes, p)
+		}
+	}
+	slices.SortFunc(out.Probes, func(a, b record.Probe) int { return bytes.Compare([]byte(a.ID), []byte(b.ID)) })
+	return record.New(out)
+}
+
+// coat gathers one coat, judged as it stood when it was last watched: a coat
+// that was coated over is not what the next day made of it.
+func (in recordSource) coat(c coat.Coat) (record.Coat, error) {
+	out := record.Coat{Coat: c, Resin: in.work.Resins[c.Resin]}
+	at, w := in.now, in.work
+	if c.Ended != nil && c.Ended.Before(in.now) {
+		at = c.Ended.Add(-time.Second)
+		w = job.At(in.work, at)
+	}
+	at = at.In(in.loc)
+	est := job.NewEstimator(job.Options{})
+	res, err := est.Estimate(at, w, in.readings, in.settings)
+	if err == nil {
+		for i := range res.Coats {
+			if res.Coats[i].ID == c.ID {
+				out.Estimate = &res.Coats[i]
+			}
+		}
+	}
+	if out.Estimate != nil {
+		if out.Trace, err = est.Trace(at, c.ID, c.Applied, at, tracePoints, w, in.readings, in.settings); err != nil {
+			return out, err
+		}
+	}
+	kinds := [][2]string{{"coat", c.ID}}
+	for _, b := range in.work.Batches {
+		if slices.Contains(c.Batches, b.ID) {
+			out.Batches = append(out.Batches, b)
+			kinds = append(kinds, [2]string{"batch", b.ID})
+		}
+	}
+	for _, f := range in.work.Feels {
+		if f.Coat == c.ID {
+			out.Feels = append(out.Feels, f)
+			kinds = append(kinds, [2]string{"feel", f.ID})
+		}
+	}
+	for _, k := range kinds {
+		cs, err := in.changes(k[0], k[1])
+		if err != nil {
+			return out, err
+		}
+		for _, x := range cs {
+			out.Changes = append(out.Changes, record.Change{Kind: x.Kind, ID: x.ID, Version: x.Version, Op: x.Op, At: x.At, By: x.By, Body: x.Body})
+		}
+	}
+	return out, nil
+}
+
+// struck adds what was taken back: a finger test or a cup under its coat, a
+// coat with its finger tests on its side. Nobody makes an entry vanish from a
+// record by taking it back.
+func (in recordSource) struck(out *record.Input) error {
+	type entry struct {
+		Panel, Coat string // as its last version says
+		gone        bool
+		versions    []record.Change
+	}
+	said := func(body []byte, v any) { json.Unmarshal(body, v) } // a body that says nothing belongs nowhere
+	all := func(kind string) (map[string]*entry, []string, error) {
+		cs, err := in.changes(kind, "")
+		if err != nil {
+			return nil, nil, err
+		}
+		by, order := map[string]*entry{}, []string(nil)
+		for _, x := range cs {
+			e := by[x.ID]
+			if e == nil {
+				e = new(entry)
+				by[x.ID], order = e, append(order, x.ID)
+			}
+			said(x.Body, e)
+			e.gone = x.Op == "delete"
+			e.versions = append(e.versions, record.Change{Kind: x.Kind, ID: x.ID, Version: x.Version, Op: x.Op, At: x.At, By: x.By, Body: x.Body})
+		}
+		return by, order, nil
+	}
+	coats, coatIDs, err := all("coat")
+	if err != nil {
+		return err
+	}
+	feels, feelIDs, err := all("feel")
+	if err != nil {
+		return err
+	}
+	cups, cupIDs, err := all("batch")
+	if err != nil {
+		return err
+	}
+	for i := range out.Coats {
+		c := &out.Coats[i]
+		for _, id := range feelIDs {
+			if f := feels[id]; f.gone && f.Coat == c.Coat.ID {
+				c.Changes = append(c.Changes, f.versions...)
+			}
+		}
+		var once struct{ Batches []string } // of any version of the coat
+		used := map[string]bool{}
+		if e := coats[c.Coat.ID]; e != nil {
+			for _, v := range e.versions {
+				once.Batches = nil
+				said(v.Body, &once)
+				for _, id := range once.Batches {
+					used[id] = true
+				}
+			}
+		}
+		for _, id := range cupIDs {
+			if used[id] && (cups[id].gone || !slices.Contains(c.Coat.Batches, id)) {
+				c.Changes = append(c.Changes, cups[id].versions...)
+			}
+		}
+	}
+	for _, id := range coatIDs {
+		e := coats[id]
+		if !e.gone || !slices.ContainsFunc(out.Panels, func(p coat.Panel) bool { return p.ID == e.Panel }) {
+			continue
+		}
+		g := record.Struck{Panel: e.Panel, Changes: e.versions}
+		for _, f := range feelIDs {
+			if feels[f].Coat == id {
+				g.Changes = append(g.Changes, feels[f].versions...)
+			}
+		}
+		out.Struck = append(out.Struck, g)
+	}
+	return nil
+}

@@ -1,0 +1,38 @@
+package daemon
+
+import (
+	"fmt"
+	"time"
+
+	"periph.io/x/host/v3"
+
+	"curewright/heat/relay"
+)
+
+// relayGuardCmd is the separate process that owns a heater's line. The daemon
+// starts it; by hand it is good for trying a line.
+type relayGuardCmd struct {
+	Line      string        `required:"" placeholder:"LINE" help:"GPIO line such as GPIO17, or file:PATH for a file that takes 1 and 0."`
+	ActiveLow bool          `help:"The relay is in while the line is low."`
+	Lease     time.Duration `default:"30s" placeholder:"TIME" help:"How long the line stays on without a renewal."`
+	Watchdog  string        `default:"none" placeholder:"PATH" help:"The board's hardware watchdog, fed while the line obeys; none for none."`
+}
+
+func (relayGuardCmd) Help() string {
+	return "Takes \"on N\" and \"off N\" on its input and switches off at the end of it, at the end of the lease and on a signal.\n\n" +
+		"Example:\n\n  echo off 1 | curewright relay-guard --line GPIO17"
+}
+
+func (c *relayGuardCmd) Run(a *app) error {
+	if c.Lease < time.Second || c.Lease > 2*time.Minute {
+		return usagef("--lease: %v must be 1s to 2m", c.Lease)
+	}
+	if _, err := host.Init(); err != nil {
+		return fmt.Errorf("GPIO lines: %w", err)
+	}
+	line, err := relay.OpenLine(c.Line, c.ActiveLow)
+	if err != nil {
+		return usagef("--line: %v", err)
+	}
+	return relay.Serve(a.ctx, relay.ServeOptions{Line: line, Lease: c.Lease, Watchdog: c.Watchdog, In: a.in, Out: a.out, Errw: a.err})
+}

@@ -1,0 +1,58 @@
+package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"curewright/dashboards/web"
+	"curewright/history"
+)
+
+var _ web.RestoreBackend = (*daemon)(nil)
+
+// waitingRestore is a copy that was checked and takes the store's place when
+// the daemon starts next: a running store can't be pulled away under its feet.
+const waitingRestore = "restore-at-start.db"
+
+// Restore takes a copy made by Backup and puts it in place at the next start.
+func (d *daemon) Restore(ctx context.Context, who web.Who, r io.Reader) (string, error) {
+	f, err := os.CreateTemp(d.cfg.Store.Path, ".restore-*")
+	if err != nil {
+		return "", err
+	}
+	defer os.Remove(f.Name())
+	_, err = io.Copy(f, r)
+	if err == nil {
+		err = f.Sync()
+	}
+	if cerr := f.Close(); err == nil {
+		err = cerr
+	}
+	if err != nil {
+		return "", fmt.Errorf("restore: %w", err)
+	}
+	if _, err := history.CheckFile(ctx, f.Name()); err != nil {
+		return "", web.Faults{{What: fmt.Sprintf("this is no whole copy of a store: %v", err)}}
+	}
+	if err := os.Rename(f.Name(), filepath.Join(d.cfg.Store.Path, waitingRestore)); err != nil {
+		return "", err
+	}
+	d.event("restore", "", "a copy was handed in by "+who.Name+" and takes the store's place at the next start", d.clk.Now())
+	return "The copy is whole. It takes the place of what is here when the board starts next: pull the plug or restart the service.", nil
+}
+
+// finishRestore puts a waiting copy in the store's place.
+func finishRestore(ctx context.Context, dir string) (done bool, err error) {
+	file := filepath.Join(dir, waitingRestore)
+	if _, err := os.Stat(file); errors.Is(err, os.ErrNotExist) {
+		return false, nil
+	}
+	if err := history.Restore(ctx, file, dir); err != nil {
+		return false, fmt.Errorf("restore: %w", err)
+	}
+	return true, os.Remove(file)
+}

@@ -1,0 +1,200 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"time"
+
+	"curewright/alerts"
+	"curewright/dashboards/web"
+	"curewright/model/coat"
+	"curewright/model/job"
+	"curewright/sensors"
+)
+
+// settingsKey is where the store keeps what the person set on the page.
+const settingsKey = "page"
+
+// storedSettings is what a person may set; the file's values stand where
+// nothing was said.
+type storedSettings struct {
+	SleepFrom  string   `json:"sleep_from"`
+	SleepTo    string   `json:"sleep_to"`
+	LowC       *float64 `json:"low_c"`
+	LowFor     string   `json:"low_for"`
+	Units      string   `json:"units"`
+	Clock      string   `json:"clock"`
+	ShopName   string   `json:"shop_name"`
+	FuelHeater bool     `json:"fuel_heater"`
+}
+
+func (d *daemon) settings() storedSettings {
+	s := storedSettings{
+		SleepFrom: d.cfg.Sleep.From, SleepTo: d.cfg.Sleep.To, LowC: d.cfg.Shop.LowC,
+		Units: "si", Clock: "24h", ShopName: d.cfg.Shop.Name, FuelHeater: d.cfg.Shop.FuelHeater,
+	}
+	d.store.ReadSetting(settingsKey, &s)
+	return s
+}
+
+// night is the date of the night that a moment belongs to: until noon it is
+// still the night that began the evening before.
+func night(now time.Time) string {
+	return now.Add(-12 * time.Hour).Format(time.DateOnly)
+}
+
+// lowNow is the expected low of the night ahead, nil when it was not told for
+// this one. A low from the file holds for every night.
+func (s storedSettings) lowNow(now time.Time) *float64 {
+	if s.LowC == nil || (s.LowFor != "" && s.LowFor < night(now)) {
+		return nil
+	}
+	return s.LowC
+}
+
+func (d *daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.Health) job.Settings {
+	out := job.Settings{
+		Loc: d.loc, LowC: s.lowNow(now), LowFor: now, FuelHeater: s.FuelHeater,
+		Outdoor: d.cfg.Shop.Outdoor, Air: d.cfg.Shop.Air,
+	}
+	if s.LowFor != "" {
+		if t, err := time.ParseInLocation(time.DateOnly, s.LowFor, d.loc); err == nil {
+			out.LowFor = t
+		}
+	}
+	if s.SleepFrom != "" {
+		from, err1 := parseClock(s.SleepFrom)
+		to, err2 := parseClock(s.SleepTo)
+		if err1 == nil && err2 == nil {
+			out.SleepFrom, out.SleepTo = from, to
+		}
+	}
+	if out.Outdoor == "" {
+		for _, h := range probes {
+			if h.Accepted && h.Role == sensors.RoleOutdoor {
+				out.Outdoor = h.Probe
+				break
+			}
+		}
+	}
+	if d.tent != nil {
+		out.SetPointC = d.tent.setPoint(now)
+	}
+	if out.Air == "" {
+		out.Air = firstAir(probes)
+	}
+	return out
+}
+
+func sleepHours(s storedSettings) alerts.Hours {
+	if s.SleepFrom == "" {
+		return alerts.Hours{}
+	}
+	h, err := alerts.ParseHours(s.SleepFrom + "-" + s.SleepTo)
+	if err != nil {
+		return alerts.Hours{}
+	}
+	return h
+}
+
+func (d *daemon) settingsView(now time.Time, s storedSettings, w *coat.Work, probes []sensors.Health) web.SettingsView {
+	outdoor := d.cfg.Shop.Outdoor != ""
+	working := false
+	for _, h := range probes {
+		outdoor = outdoor || (h.Accepted && h.Role == sensors.RoleOutdoor)
+		working = working || h.State == "ok"
+	}
+	v := web.SettingsView{
+		SleepFrom: s.SleepFrom, SleepTo: s.SleepTo, LowC: s.lowNow(now), LowFor: s.LowFor,
+		Units: s.Units, Clock: s.Clock, ShopName: s.ShopName, FuelHeater: s.FuelHeater,
+		ClockTrusted: d.clockTrusted.Load(), WakeTested: d.post.WakeTested(),
+		NoProbe: len(probes) == 0 || !working && d.noProbes != "", Speed: d.clk.Speed(),
+		LastBackup: d.backup.last(), StoreTrouble: d.store.Trouble(),
+	}
+	// Asked once, at the first coat after noon: before that the day is long,
+	// and without a coat nobody needs to know.
+	v.AskLow = !outdoor && v.LowC == nil && now.Hour() >= 12 && anyOpen(w, now)
+	return v
+}
+
+// Settings is what GET /settings answers.
+func (d *daemon) Settings(ctx context.Context) (web.SettingsView, error) {
+	s := d.settings()
+	w, err := d.work(ctx)
+	if err != nil {
+		return web.SettingsView{}, err
+	}
+	return d.settingsView(d.Now(), s, w, d.set.Health()), nil
+}
+
+// PutSettings changes the fields that the patch names.
+func (d *daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMessage) error {
+	s := d.settings()
+	var named map[string]json.RawMessage
+	if err := json.Unmarshal(patch, &named); err != nil {
+		return web.Faults{{What: "not a JSON object"}}
+	}
+	now := d.Now()
+	if err := strict(patch, &s); err != nil {
+		return err
+	}
+	var faults web.Faults
+	bad := func(field, format string, a ...any) {
+		faults = append(faults, web.Fault{Field: field, What: fmt.Sprintf(format, a...)})
+	}
+	for _, f := range []struct{ field, v string }{{"sleep_from", s.SleepFrom}, {"sleep_to", s.SleepTo}} {
+		if f.v != "" {
+			if _, err := parseClock(f.v); err != nil {
+				bad(f.field, "%v", err)
+			}
+		}
+	}
+	if (s.SleepFrom == "") != (s.SleepTo == "") {
+		bad("sleep_to", "from and to go together")
+	}
+	if s.Units != "si" && s.Units != "us" {
+		bad("units", "%q is not si or us", s.Units)
+	}
+	if s.Clock != "24h" && s.Clock != "12h" {
+		bad("clock", "%q is not 24h or 12h", s.Clock)
+	}
+	if s.LowC != nil && (math.IsNaN(*s.LowC) || *s.LowC < -30 || *s.LowC > 35) {
+		bad("low_c", "%g °C is no overnight low", *s.LowC)
+	}
+	if s.LowFor != "" {
+		if _, err := time.Parse(time.DateOnly, s.LowFor); err != nil {
+			bad("low_for", "%q is not a date such as 2026-10-10", s.LowFor)
+		}
+	}
+	if len([]rune(s.ShopName)) > 60 {
+		bad("shop_name", "longer than 60 characters")
+	}
+	if len(faults) > 0 {
+		return faults
+	}
+	if _, ok := named["low_c"]; ok {
+		if _, dated := named["low_for"]; !dated {
+			s.LowFor = night(now)
+		}
+	}
+	if err := d.store.WriteSetting(ctx, settingsKey, s); err != nil {
+		return webError(err)
+	}
+	d.want()
+	return nil
+}
+
+// TrustClock takes the phone's time where the board does not know its own.
+func (d *daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time) error {
+	if d.clockTrusted.Load() {
+		return web.ErrConflict
+	}
+	if y := phone.Year(); y < 2024 || y > 2124 {
+		return web.Faults{{Field: "time", What: fmt.Sprintf("%s is no plausible date", phone.Format(time.RFC3339))}}
+	}
+	d.clk.Set(phone)
+	d.trustClock(ctx, "the phone's time, confirmed by "+who.Name)
+	return nil
+}

@@ -1,0 +1,379 @@
+package daemon
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"strings"
+	"time"
+
+	"periph.io/x/host/v3"
+
+	"curewright/alerts"
+	"curewright/alerts/buzzer"
+	"curewright/dashboards/web"
+	"curewright/heat"
+	"curewright/heat/command"
+	"curewright/heat/plug"
+	"curewright/heat/pulse"
+	"curewright/heat/relay"
+	"curewright/sensors"
+)
+
+// holder is what holds the tent: the loop, or the demo's simulation of it.
+type holder interface {
+	Hold(by string, setC float64) error
+	Off(by, why string)
+	UseSolvent(by string)
+	Release(by string) error
+	SetResume(by string, on bool)
+	Status() heat.Status
+}
+
+// tentHeld is the daemon's heated tent.
+type tentHeld struct {
+	d    *daemon
+	sec  heat.ConfigSection
+	hold holder
+	aims aims
+}
+
+// tentDaemon is a daemon with a tent; one without does not have these methods,
+// so that every way to a tent answers that there is none.
+type tentDaemon struct {
+	*daemon
+	t *tentHeld
+}
+
+var (
+	_ web.TentBackend     = tentDaemon{}
+	_ web.TentCareBackend = tentDaemon{}
+)
+
+// backend is the daemon as the page sees it.
+func (d *daemon) backend() web.Backend {
+	if d.tent == nil {
+		return d
+	}
+	return tentDaemon{d, d.tent}
+}
+
+// openTent makes the output and the loop of [tent]; nothing is driven before
+// it runs. nil without a heater.
+func openTent(ctx context.Context, d *daemon, log *slog.Logger) (*tentHeld, []part, error) {
+	sec := d.cfg.Tent
+	if sec.Output == "" {
+		return nil, nil, nil
+	}
+	out, err := openHeater(ctx, sec, log)
+	if err != nil {
+		return nil, nil, fmt.Errorf("tent: %w", err)
+	}
+	var sw func() bool
+	if sec.HeatSwitch != "" {
+		if _, err := host.Init(); err != nil {
+			return nil, nil, fmt.Errorf("tent: GPIO lines: %w", err)
+		}
+		b, err := buzzer.OpenButton(sec.HeatSwitch)
+		if err != nil {
+			return nil, nil, fmt.Errorf("tent: heat switch: %w", err)
+		}
+		sw = func() bool { return !b.Pressed() }
+	}
+	t := &tentHeld{d: d, sec: sec, aims: aims{kick: make(chan struct{}, 1)}}
+	q := heat.NewQueue(256)
+	loop, err := heat.NewLoop(heat.LoopConfig{
+		Section: sec, Output: out, Probe: d.set.Get, Dir: d.cfg.Store.Path, Switch: sw, Journal: q, Log: log,
+		Clock:   func() (time.Time, bool) { return d.clk.Now(), d.clockTrusted.Load() },
+		Profile: t.aims.profile,
+	})
+	if err != nil {
+		return nil, nil, fmt.Errorf("tent: %w", err)
+	}
+	t.hold = loop
+	return t, []part{
+		{"heater", loop.Run},
+		{"heater's history", func(ctx context.Context) error { return q.Run(ctx, t.note) }},
+		{"tent's plan", t.runAims},
+	}, nil
+}
+
+func openHeater(ctx context.Context, sec heat.ConfigSection, log *slog.Logger) (heat.Output, error) {
+	lease := time.Duration(sec.Lease)
+	switch sec.Output {
+	case "relay":
+		self, err := os.Executable()
+		if err != nil {
+			return nil, err
+		}
+		argv := []string{self, "relay-guard", "--line", sec.Relay.Line, "--lease", lease.String(), "--watchdog", sec.Relay.Watchdog}
+		if sec.Relay.ActiveLow {
+			argv = append(argv, "--active-low")
+		}
+		return relay.New(argv, lease, logWriter{log, "relay guard"}), nil
+	case "pulse":
+		if _, err := host.Init(); err != nil {
+			return nil, fmt.Errorf("GPIO lines: %w", err)
+		}
+		line, err := relay.OpenLine(sec.Pulse.Line, false)
+		if err != nil {
+			return nil, err
+		}
+		return pulse.New(line, time.Duration(sec.Pulse.Hold)), nil
+	case "plug":
+		return plug.Open(ctx, sec.Plug, lease)
+	case "command":
+		return command.New(sec.Command.Argv, lease, logWriter{log, "heater command"}), nil
+	}
+	return nil, fmt.Errorf("output %q is not built into this program", sec.Output)
+}
+
+// logWriter puts what another program prints into the log.
+type logWriter struct {
+	log  *slog.Logger
+	what string
+}
+
+func (w logWriter) Write(b []byte) (int, error) {
+	if s := strings.TrimSpace(string(b)); s != "" {
+		w.log.Warn(w.what, "says", s)
+	}
+	return len(b), nil
+}
+
+// note puts a switching into the history.
+func (t *tentHeld) note(e heat.Event) {
+	by := e.By
+	if by == "" {
+		by = "curewright"
+	}
+	t.d.store.AddEvent("heater", "tent", e.Text, e.At, by)
+	if e.Why.Fault() {
+		t.d.want() // an alert at once, not with the next look
+	}
+}
+
+// tentLimit is how long the loop may go without a step before the daemon says
+// that it is not ready.
+func (t *tentHeld) late(now time.Time) string {
+	s := t.hold.Status()
+	if s.Why == heat.Stopped || t.d.clk.Speed() != 1 {
+		return ""
+	}
+	if silent := now.Sub(s.At); silent > 4*time.Duration(t.sec.Every) {
+		return fmt.Sprintf("heater: no step for %s", silent.Round(time.Second))
+	}
+	return ""
+}
+
+// condition is the tent's own trouble: heat that was wanted and is off for
+// safety, or a latch that somebody has to look at.
+func (t *tentHeld) condition() []alerts.Condition {
+	s := t.hold.Status()
+	_, wanted := s.WishC.Get()
+	switch {
+	case !s.Why.Fault(), s.Why == heat.LatchUnknown && !wanted:
+		return nil
+	case !s.Latched && !wanted && s.Why != heat.PowerCut:
+		return nil
+	}
+	do := "Look at the tent before you switch it on again."
+	if !s.Why.Latches() && s.Why != heat.PowerCut {
+		do = "It comes back by itself once that is over; look at the tent."
+	}
+	return []alerts.Condition{{Rule: alerts.TentOff, Severity: alerts.Act,
+		Say: "The tent's heater is off for safety: " + s.Say + ". " + do}}
+}
+
+// setPoint is what the tent is held at, for the forecast; nil when it is not,
+// or when a coat that is open lies elsewhere: the forecast has one set point
+// for all of them.
+func (t *tentHeld) setPoint(now time.Time) *float64 {
+	s := t.hold.Status()
+	if s.Why.Fault() || s.Why == heat.ByHand {
+		return nil
+	}
+	w, err := t.d.store.Work(context.Background())
+	if err != nil {
+		return nil
+	}
+	in := map[string]bool{t.sec.Control: true, t.sec.Air: true, t.sec.Limit: true}
+	for _, id := range t.sec.Inside {
+		in[id] = true
+	}
+	for _, c := range w.Coats {
+		for _, p := range w.Panels {
+			if p.ID == c.Panel && c.Open(now) && !in[p.Probe] {
+				return nil
+			}
+		}
+	}
+	return s.AimC.Ptr()
+}
+
+// Tent is the tent as pages and metrics show it.
+func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
+	s := d.t.hold.Status()
+	since := s.Since
+	hours := s.OnTime.Hours()
+	lease := s.Lease.Seconds()
+	v := web.TentView{
+		PanelC: s.PanelC.Ptr(), AirC: s.AirC.Ptr(), SetPointC: s.AimC.Ptr(), MinC: d.t.sec.MinSetC, MaxC: d.t.sec.MaxSetC,
+		Heater: map[bool]string{true: "on", false: "off"}[s.On], Why: s.Say, Latched: s.Latched, Since: &since,
+		OnToday: &hours, LeaseS: &lease, Output: d.t.sec.Output, Switch: s.Switched,
+		Word: string(s.Why), WishC: s.WishC.Ptr(), RampC: s.SetC.Ptr(), Planned: s.Planned, LimitC: s.LimitC.Ptr(),
+		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.aims.view(), Learned: d.t.aims.learned(),
+		Cautions: heatCaution,
+	}
+	if s.Output != "" || s.Why == heat.OutputFault || s.Why == heat.RisingWhileOff {
+		v.Heater = "unknown"
+	}
+	if s.OnTimeUnknown {
+		v.OnToday = nil
+	}
+	if s.Solvent > 0 {
+		m := s.Solvent.Minutes()
+		v.SolventMin = &m
+	}
+	return v, nil
+}
+
+// SetTentPoint asks for a plain hold inside the file's limits; a plan is given
+// up for it, since what somebody asks for is what is to be held.
+func (d tentDaemon) SetTentPoint(_ context.Context, who web.Who, c float64) error {
+	if err := d.t.hold.Hold(who.Name, c); err != nil {
+		return web.Faults{{Field: "set_point_c", What: err.Error()}}
+	}
+	if d.t.aims.drop() {
+		d.store.AddEvent("heater", "tent", "the plan is given up for a plain hold", d.clk.Now(), who.Name)
+	}
+	d.want()
+	return nil
+}
+
+// TentOff switches off until somebody asks for heat again, and gives up any
+// plan.
+func (d tentDaemon) TentOff(ctx context.Context, who web.Who, why string) error {
+	d.t.hold.Off(who.Name, why)
+	d.t.aims.drop()
+	d.want()
+	return nil
+}
+
+// TentSolvent keeps heat off for 30 minutes.
+func (d tentDaemon) TentSolvent(_ context.Context, who web.Who) error {
+	d.t.hold.UseSolvent(who.Name)
+	d.want()
+	return nil
+}
+
+// TentRelease takes back a latch.
+func (d tentDaemon) TentRelease(_ context.Context, who web.Who) error {
+	if !d.t.hold.Status().Latched {
+		return web.ErrConflict
+	}
+	if err := d.t.hold.Release(who.Name); err != nil {
+		return web.ErrConflict
+	}
+	d.want()
+	return nil
+}
+
+// TentResume ticks "resume after power cut".
+func (d tentDaemon) TentResume(_ context.Context, who web.Who, on bool) error {
+	d.t.hold.SetResume(who.Name, on)
+	return nil
+}
+
+// tentKnown says of the file's probes whether they are wired.
+func tentKnown(probes []sensors.ConfigSection) heat.Wired {
+	return func(id string) (known, wired bool) {
+		for _, p := range probes {
+			if p.ID == id {
+				_, w := drivers[p.Driver]
+				return true, w
+			}
+		}
+		return false, false
+	}
+}
+
+// tentLines is what check prints of the tent.
+func tentLines(c heat.ConfigSection) []string {
+	if c.Output == "" {
+		return []string{"  tent       no heater"}
+	}
+	s := []string{
+		fmt.Sprintf("  tent       heater by %s; holds %s between %g and %g °C", c.Output, c.Control, *c.MinSetC, *c.MaxSetC),
+		fmt.Sprintf("             off for good at %g °C air, %g °C panel, %g °C at %s; cut-out declared at %g °C", *c.MaxAirC, *c.MaxPanelC, *c.LimitC, c.Limit, *c.ThermalCutoffC),
+		fmt.Sprintf("             off by itself %v after the last renewal; at most %g h in 24", time.Duration(c.Lease), c.MaxOnHours),
+	}
+	if c.AllowPushedControl {
+		s = append(s, "             a probe over the network may control, below the limit probe")
+	}
+	if c.Output == "relay" && c.Relay.Watchdog == "none" {
+		s = append(s, "             NO hardware watchdog: if the guard is killed nothing is known about the line")
+	}
+	return s
+}
+
+// tentCmd asks for heat and, at the board only, accepts its limits.
+type tentCmd struct {
+	Show   tentShowCmd   `cmd:"" help:"What is held, what the heater does and why."`
+	Hold   tentHoldCmd   `cmd:"" help:"Hold the panel at a temperature."`
+	Off    tentOffCmd    `cmd:"" help:"Heat off until somebody asks for it again."`
+	Aim    tentAimCmd    `cmd:"" help:"Land a coat's window, or have it hard in time, with the least heat."`
+	Plain  tentPlainCmd  `cmd:"" help:"Give up such a plan: back to the plain hold."`
+	Accept tentAcceptCmd `cmd:"" help:"At the board: accept the heater's limits and start its records anew."`
+}
+
+type tentAcceptCmd struct {
+	Config string `required:"" placeholder:"FILE" type:"path" help:"Configuration with the [tent] section."`
+	Data   string `placeholder:"DIR" type:"path" help:"Folder of the store; wins over the file."`
+	Yes    bool   `help:"Do not ask."`
+}
+
+func (tentAcceptCmd) Help() string {
+	return "Until this was done once, the heater's records are missing and it counts as latched with its on-time used up. Stop the daemon first.\n\n" +
+		"Example:\n\n  curewright tent accept --config /etc/curewright/curewright.toml\n\n" + heatCaution
+}
+
+const heatCaution = "Heaters listed for the place, clear of film and solvent, with their own manual-reset thermal cut-out in series and over-current protection; never fuel-burning and unvented; a carbon-monoxide alarm; solid-state relays fail on. Never sleep in a tent or shed under heat, and keep people and animals out of it. Software is never the only thing between a heater and a fire."
+
+func (c *tentAcceptCmd) Run(a *app) error {
+	cfg, err := loadConfig(c.Config)
+	if err != nil {
+		return err
+	}
+	if c.Data != "" {
+		cfg.Store.Path = c.Data
+	}
+	if cfg.Tent.Output == "" {
+		return usagef("%s: tent: no heater is configured", c.Config)
+	}
+	for _, l := range tentLines(cfg.Tent) {
+		fmt.Fprintln(a.out, l)
+	}
+	fmt.Fprintf(a.out, "\n%s\n\n", wrap(heatCaution, 78))
+	if !c.Yes {
+		fmt.Fprint(a.out, "Have you looked at heater, cut-out and tent, and is this right? Type yes: ")
+		s, err := bufio.NewReader(a.in).ReadString('\n')
+		if err != nil && s == "" {
+			return errors.New("not accepted: no answer")
+		}
+		if strings.TrimSpace(s) != "yes" {
+			return errors.New("not accepted; nothing was written")
+		}
+	}
+	if err := os.MkdirAll(cfg.Store.Path, 0o700); err != nil {
+		return err
+	}
+	if err := heat.Prepare(cfg.Store.Path, time.Now()); err != nil {
+		return err
+	}
+	fmt.Fprintln(a.out, "Accepted. The heater stays off until somebody asks for heat.")
+	return nil
+}

@@ -1,0 +1,612 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/heat"
+	"curewright/model/coat"
+	"curewright/model/job"
+	"curewright/model/shop"
+	"curewright/model/tent"
+	"curewright/sensors"
+)
+
+// aimWish is what a person asks the tent for.
+type aimWish struct {
+	Coat        string    `json:"coat"`
+	Wish        string    `json:"wish"` // window, hard, no_stall
+	From        time.Time `json:"from,omitzero"`
+	To          time.Time `json:"to,omitzero"`
+	By          time.Time `json:"by,omitzero"`
+	Probability float64   `json:"probability"`
+	Apply       bool      `json:"apply,omitempty"`
+}
+
+// aimPlan is the answer as pages show it.
+type aimPlan struct {
+	aimWish
+	Made     time.Time    `json:"made"`
+	Feasible bool         `json:"feasible"`
+	Reached  float64      `json:"reached"` // probability of the wish
+	Unheated float64      `json:"unheated"`
+	Points   []heat.Point `json:"points"`
+	Energy   *float64     `json:"energy_kwh"`
+	Cost     *float64     `json:"cost"`
+	Currency string       `json:"currency"`
+	Nearest  *time.Time   `json:"nearest"` // where it comes too late
+	Early    bool         `json:"early"`   // the window closes too soon
+	Opens    [3]time.Time `json:"opens"`   // p10, p50, p90; zero never
+	Closes   [3]time.Time `json:"closes"`
+	Done     [3]time.Time `json:"done"`
+	Say      string       `json:"say"`
+	Learned  bool         `json:"learned"` // the tent's own figures, not assumed ones
+}
+
+// aims is what the tent's plan is made for, and what the tent showed of itself.
+type aims struct {
+	mu      sync.Mutex
+	wish    *aimWish
+	plan    *aimPlan
+	now     heat.Profile
+	has     bool
+	samples []tent.Sample
+	model   *tent.Model
+	trouble string
+	kick    chan struct{}
+}
+
+// profile is the latest plan for the loop; false where there is none.
+func (a *aims) profile() (heat.Profile, bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.now, a.has
+}
+
+func (a *aims) view() json.RawMessage {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.plan == nil {
+		return nil
+	}
+	b, _ := json.Marshal(a.plan)
+	return b
+}
+
+func (a *aims) learned() json.RawMessage {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.model == nil && a.trouble == "" {
+		return nil
+	}
+	v := struct {
+		TauMin   *float64 `json:"time_constant_min"`
+		TauSD    *float64 `json:"time_constant_sd_min"`
+		GainK    *float64 `json:"gain_k"`
+		GainSD   *float64 `json:"gain_sd_k"`
+		Bins     int      `json:"quarter_hours"`
+		Trouble  string   `json:"trouble"`
+		InAWords string   `json:"say"`
+	}{Trouble: a.trouble, Bins: len(a.samples)}
+	if m := a.model; m != nil {
+		tau, sd := m.TauS/60, m.TauSD/60
+		v.TauMin, v.TauSD, v.GainK, v.GainSD, v.InAWords = &tau, &sd, &m.GainK, &m.GainSD, m.Said()
+	}
+	b, _ := json.Marshal(v)
+	return b
+}
+
+// stuck says on the plan in force that it could not be made anew, and how long
+// it is followed still.
+func (a *aims) stuck(why error, loc *time.Location) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.plan == nil {
+		return
+	}
+	p := *a.plan
+	p.Feasible = false
+	p.Say = fmt.Sprintf("The plan can't be made anew: %s. It is followed until %s at the latest; then the plain hold.", faultWords(why), a.now.Until.In(loc).Format("Mon 15:04"))
+	a.plan = &p
+}
+
+// faultWords are an error's sentences without the names of fields.
+func faultWords(err error) string {
+	var f web.Faults
+	if !errors.As(err, &f) {
+		return err.Error()
+	}
+	var out []string
+	for _, x := range f {
+		out = append(out, x.What)
+	}
+	return strings.Join(out, "; ")
+}
+
+// drop gives up the plan, if there is one.
+func (a *aims) drop() (had bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	had = a.wish != nil
+	a.wish, a.plan, a.has = nil, nil, false
+	return had
+}
+
+// Times of the plan: how often it is made anew, and how long one is followed
+// at most when it is not.
+const (
+	aimEvery = 10 * time.Minute
+	aimStale = 2 * time.Hour
+	// keepBins is how much of its past the tent is learned from: three days.
+	keepBins = 3 * 96
+)
+
+const samplesKey = "tent-samples"
+
+// storedSample is a [tent.Sample] in JSON, where nothing is not a number.
+type storedSample struct {
+	Panel sensors.Value `json:"p"`
+	Shed  sensors.Value `json:"s"`
+	Share float64       `json:"u"`
+}
+
+// runAims learns the tent a quarter hour at a time and makes the plan anew as
+// temperatures and finger tests come in, beside the loop and never in it.
+func (t *tentHeld) runAims(ctx context.Context) error {
+	var kept []storedSample
+	if t.d.store.ReadSetting(samplesKey, &kept) {
+		t.aims.mu.Lock()
+		for _, x := range kept {
+			t.aims.samples = append(t.aims.samples, tent.Sample{PanelC: x.Panel.OrNaN(), ShedC: x.Shed.OrNaN(), Share: x.Share})
+		}
+		t.aims.mu.Unlock()
+	}
+	t.learn()
+	tick := time.NewTicker(max(time.Duration(float64(time.Minute)/t.d.clk.Speed()), time.Second))
+	defer tick.Stop()
+	bin := newTentBin(t.d.clk.Now(), t.hold.Status().OnTotal)
+	var solved time.Time
+	var felt float64
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-tick.C:
+		case <-t.aims.kick:
+		}
+		t.binUp(ctx, bin)
+		now := t.d.clk.Now()
+		t.aims.mu.Lock()
+		w := t.aims.wish
+		t.aims.mu.Unlock()
+		if w == nil {
+			continue
+		}
+		if end := w.wish().End(); !now.Before(end) {
+			t.aims.drop()
+			t.d.event("heater", "tent", "the plan has ended; back to the plain hold", now)
+			continue
+		}
+		// A finger test moves the rate factor: plan anew at once.
+		k := felt
+		if s := t.d.snap.Load(); s != nil {
+			for _, e := range s.Result.Coats {
+				if e.ID == w.Coat && e.Kappa != nil {
+					k = e.Kappa.P50
+				}
+			}
+		}
+		if now.Sub(solved) < aimEvery && math.Abs(k-felt) < .02*felt {
+			continue
+		}
+		solved, felt = now, k
+		if _, err := t.aim(ctx, *w, true); err != nil && ctx.Err() == nil {
+			t.d.log.Warn("tent's plan", "err", err)
+			t.aims.stuck(err, t.d.loc)
+		}
+	}
+}
+
+func (w aimWish) wish() tent.Wish {
+	return tent.Wish{Kind: w.Wish, From: w.From, To: w.To, By: w.By, Probability: w.Probability}
+}
+
+// tentBin gathers a quarter hour.
+type tentBin struct {
+	from        time.Time
+	shed, shedN float64
+	onAt        time.Duration
+}
+
+func newTentBin(at time.Time, on time.Duration) *tentBin { return &tentBin{from: at, onAt: on} }
+
+func (t *tentHeld) binUp(ctx context.Context, b *tentBin) {
+	s := t.hold.Status()
+	now := t.d.clk.Now()
+	if c, ok := t.shedC(now); ok {
+		b.shed += c
+		b.shedN++
+	}
+	took := now.Sub(b.from)
+	if took < tent.BinS*time.Second {
+		return
+	}
+	x := tent.Sample{PanelC: s.PanelC.OrNaN(), ShedC: math.NaN(), Share: math.Min((s.OnTotal-b.onAt).Seconds()/took.Seconds(), 1)}
+	if took > tent.BinS*time.Second*6/5 || took < 0 {
+		x.PanelC = math.NaN() // the clock went on without us: a gap, not a bin
+	}
+	if b.shedN > 0 {
+		x.ShedC = b.shed / b.shedN
+	}
+	*b = *newTentBin(now, s.OnTotal)
+	t.aims.mu.Lock()
+	t.aims.samples = append(t.aims.samples, x)
+	if n := len(t.aims.samples); n > keepBins {
+		t.aims.samples = slices.Clone(t.aims.samples[n-keepBins:])
+	}
+	kept := make([]storedSample, len(t.aims.samples))
+	for i, x := range t.aims.samples {
+		kept[i] = storedSample{sensors.Some(x.PanelC), sensors.Some(x.ShedC), x.Share}
+	}
+	t.aims.mu.Unlock()
+	if err := t.d.store.WriteSetting(ctx, samplesKey, kept); err != nil && ctx.Err() == nil {
+		t.d.log.Warn("tent's past", "err", err)
+	}
+	t.learn()
+}
+
+// learn fits the tent to what it did. Only this goroutine adds samples, so the
+// fit and the word of it need no lock: the heater's loop waits for that one.
+func (t *tentHeld) learn() {
+	m, err := tent.Identify(t.aims.samples)
+	trouble := ""
+	if err == nil {
+		if lack, open := m.Open(t.aims.samples); open {
+			trouble = fmt.Sprintf("it is %.1f K a quarter hour colder than its heat makes it: is a door open?", lack)
+		}
+	} else if errors.Is(err, tent.ErrDead) || errors.Is(err, tent.ErrWrongSign) {
+		trouble = err.Error()
+	}
+	t.aims.mu.Lock()
+	was := t.aims.trouble
+	t.aims.trouble = trouble
+	if err == nil {
+		t.aims.model = &m
+	} else if trouble != "" {
+		t.aims.model = nil
+	}
+	t.aims.mu.Unlock()
+	if trouble != "" && trouble != was {
+		t.d.event("heater", "tent", trouble, t.d.clk.Now())
+	}
+}
+
+// shedProbe is the probe around the tent, "" for none.
+func (t *tentHeld) shedProbe() string {
+	in := []string{t.sec.Control, t.sec.Limit, t.sec.Air}
+	for _, id := range []string{t.sec.Shed, t.d.cfg.Shop.Air} {
+		if id != "" && !slices.Contains(in, id) {
+			return id
+		}
+	}
+	return ""
+}
+
+func (t *tentHeld) shedC(now time.Time) (float64, bool) {
+	h, ok := t.d.set.Get(t.shedProbe())
+	if !ok {
+		return 0, false
+	}
+	r, ok := h.Now(now)
+	if !ok {
+		return 0, false
+	}
+	return r.Temp.Get()
+}
+
+// problem puts together what a search goes by.
+func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
+	var faults web.Faults
+	bad := func(field, format string, a ...any) {
+		faults = append(faults, web.Fault{Field: field, What: fmt.Sprintf(format, a...)})
+	}
+	now := t.d.clk.Now().In(t.d.loc)
+	snap := t.d.snap.Load()
+	work, err := t.d.work(context.Background())
+	if err != nil {
+		return tent.Problem{}, err
+	}
+	var c *coat.Coat
+	for i := range work.Coats {
+		if work.Coats[i].ID == w.Coat {
+			c = &work.Coats[i]
+		}
+	}
+	var e *coat.Estimate
+	if snap != nil {
+		for i := range snap.Result.Coats {
+			if snap.Result.Coats[i].ID == w.Coat {
+				e = &snap.Result.Coats[i]
+			}
+		}
+	}
+	p := tent.Problem{Now: now, Wish: w.wish()}
+	faults = append(faults, fieldFaults(p.Wish.Check(now))...)
+	core := ""
+	switch {
+	case w.Coat == "":
+		bad("coat", "missing: which coat is it for?")
+	case c == nil:
+		bad("coat", "unknown coat %q", w.Coat)
+	case !c.Open(now):
+		bad("coat", "%q has ended", w.Coat)
+	case e == nil || e.Alpha == nil || e.Kappa == nil:
+		bad("coat", "%q is not estimated yet", w.Coat)
+	default:
+		if e.State == coat.Unknown {
+			bad("coat", "the state of %q is not known (%v): feel it first", w.Coat, e.UnknownWhy)
+		}
+		if w.Wish == tent.Window && (e.State == coat.Firm || e.State == coat.Hard || e.NextWindow != nil && e.NextWindow.Status == "closed") {
+			bad("wish", "the window of %q has closed: let it get hard, then wash, abrade and coat", w.Coat)
+		}
+		for _, x := range work.Panels {
+			if x.ID != c.Panel {
+				continue
+			}
+			core = x.Core
+			if x.Probe != t.sec.Control {
+				bad("coat", "%q is on panel %q, whose probe is not the one the tent is held by", w.Coat, x.ID)
+			}
+		}
+		p.Resin = work.Resins[c.Resin]
+		p.Nodes = tent.Spread([3]float64{e.Kappa.P10, e.Kappa.P50, e.Kappa.P90}, [3]float64{e.Alpha.P10, e.Alpha.P50, e.Alpha.P90}, 21)
+		p.PeakC, p.AgeS, p.OutsideS = t.past(c.Applied, now, p)
+	}
+	st := t.hold.Status()
+	panel, ok := st.PanelC.Get()
+	if !ok {
+		bad("", "the tent's panel is not read")
+	}
+	p.PanelC = panel
+	p.PeakC = math.Max(p.PeakC, panel)
+	shed := t.shedProbe()
+	shedC, ok := t.shedC(now)
+	if !ok {
+		bad("", "nothing reads the air around the tent: name a shed_probe under [tent]")
+	}
+	if len(faults) > 0 {
+		return p, faults
+	}
+	p.MinC, p.MaxC, p.RampKH, p.HeaterW = *t.sec.MinSetC, *t.sec.MaxSetC, t.sec.RampKH, t.sec.HeaterW
+	if w.Wish == tent.Window && slices.Contains([]string{"wood", "foam", "honeycomb"}, core) {
+		p.CoolK, p.CoolFor = heat.CoolK, heat.CoolFor
+	}
+	t.aims.mu.Lock()
+	p.Tent = tent.Default()
+	if t.aims.model != nil {
+		p.Tent = *t.aims.model
+	}
+	t.aims.mu.Unlock()
+
+	// The shed around, as the shop's forecast has it.
+	var h shop.History
+	for x := range (storeReadings{t.d.store}).Samples(shed, now.Add(-shop.HistoryDays*24*time.Hour), now) {
+		h.Add(x.At, x.TempC)
+	}
+	m := shop.Fit(&h, nil, now)
+	_, off := now.Zone()
+	cond := shop.Conditions{At: now, TempC: shedC, OffsetS: float64(off)}
+	if low := t.d.settings().lowNow(now); low != nil {
+		six := time.Date(now.Year(), now.Month(), now.Day(), 6, 0, 0, 0, t.d.loc)
+		if !six.After(now) {
+			six = six.AddDate(0, 0, 1)
+		}
+		cond.LowC, cond.LowAt = low, six
+	}
+	p.Paths, p.Len, p.StepS = shop.Paths, shop.Steps+1, shop.StepS
+	p.Shed = m.Ensemble(nil, &h, shop.Paths, shop.Steps, cond, nil)
+	return p, nil
+}
+
+// past is the warmest the panel was since a time, °C, and the equivalent age,
+// s, at the temperature of the sheet's own limit; and how much longer it was
+// outside the resin's range than inside since, s.
+func (t *tentHeld) past(from, to time.Time, p tent.Problem) (peak, age, outside float64) {
+	peak = math.Inf(-1)
+	var last job.Sample
+	for x := range (storeReadings{t.d.store}).Samples(t.sec.Control, from, to) {
+		if math.IsNaN(x.TempC) {
+			continue
+		}
+		peak = math.Max(peak, x.TempC)
+		if u := p.Resin.RecoatUntil; u != nil && !last.At.IsZero() {
+			age += p.Resin.AgeFactor((x.TempC+last.TempC)/2, u.TempC) * x.At.Sub(last.At).Seconds()
+		}
+		if !last.At.IsZero() {
+			dt := x.At.Sub(last.At).Seconds()
+			if x.TempC < p.Resin.MinC || x.TempC > p.Resin.MaxC {
+				outside += dt
+			} else {
+				outside = math.Max(outside-dt, 0)
+			}
+		}
+		last = x
+	}
+	return peak, age, outside
+}
+
+// fieldFaults are the lines of an error that each begin with a field.
+func fieldFaults(err error) web.Faults {
+	if err == nil {
+		return nil
+	}
+	var out web.Faults
+	for _, l := range strings.Split(err.Error(), "\n") {
+		field, what, ok := strings.Cut(l, ": ")
+		if !ok {
+			field, what = "", l
+		}
+		out = append(out, web.Fault{Field: field, What: what})
+	}
+	return out
+}
+
+// percent says a probability out of a few hundred paths: of neither end is
+// one surer than that.
+func percent(p float64) string {
+	switch {
+	case p > 0.99:
+		return "over 99 %"
+	case p < 0.01:
+		return "under 1 %"
+	}
+	return fmt.Sprintf("%.0f %%", 100*p)
+}
+
+// aim searches and, with apply set, puts the plan in force.
+func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*aimPlan, error) {
+	p, err := t.problem(w)
+	if err != nil {
+		return nil, err
+	}
+	if err := p.Check(); err != nil {
+		return nil, fieldFaults(err)
+	}
+	a, err := tent.Solve(p)
+	if err != nil {
+		return nil, err
+	}
+	out := &aimPlan{aimWish: w, Made: p.Now, Feasible: a.Feasible, Reached: a.Probability, Unheated: a.Unheated,
+		Energy: a.EnergyKWh, Currency: t.sec.Currency, Opens: a.Opens, Closes: a.Closes, Done: a.Done, Learned: p.Tent.Bins > 0, Early: a.Early}
+	out.Apply = false
+	if a.EnergyKWh != nil && t.sec.PricekWh > 0 {
+		cost := *a.EnergyKWh * t.sec.PricekWh
+		out.Cost = &cost
+	}
+	if !a.Nearest.IsZero() {
+		out.Nearest = &a.Nearest
+	}
+	end := w.wish().End()
+	prof := heat.Profile{Until: end}
+	for i, l := range a.Legs {
+		c := l.C
+		if l.Off {
+			c = p.MinC // the least the tent may be held at is as good as off
+		}
+		if i > 0 {
+			prof.Points = append(prof.Points, heat.Point{At: l.At, C: prof.Points[len(prof.Points)-1].C})
+		}
+		prof.Points = append(prof.Points, heat.Point{At: l.At, C: c})
+	}
+	if p.CoolK > 0 {
+		prof = prof.BeforeCoat(w.From, p.MinC)
+	}
+	out.Points = prof.Points
+	out.Say = t.sayPlan(out)
+	if !apply {
+		return out, nil
+	}
+	if err := prof.Check(p.MinC, p.MaxC); err != nil {
+		return nil, err
+	}
+	if s := p.Now.Add(aimStale); s.Before(prof.Until) {
+		prof.Until = s // made anew long before; a plan that is not is no longer followed
+	}
+	t.aims.mu.Lock()
+	defer t.aims.mu.Unlock()
+	if t.aims.wish == nil && ctx.Value(aimFirst{}) == nil {
+		return out, nil // dropped while it was being made
+	}
+	w.Apply = false
+	t.aims.wish, t.aims.plan, t.aims.now, t.aims.has = &w, out, prof, true
+	return out, nil
+}
+
+type aimFirst struct{}
+
+func (t *tentHeld) sayPlan(p *aimPlan) string {
+	clock := func(x time.Time) string { return x.In(t.d.loc).Format("Mon 15:04") }
+	what := map[string]string{tent.Hard: "hard by " + clock(p.By), tent.NoStall: "far enough not to stall by " + clock(p.By)}[p.Wish]
+	if p.Wish == tent.Window {
+		what = "open from " + clock(p.From) + " to " + clock(p.To)
+	}
+	s := ""
+	switch {
+	case p.Feasible && p.Unheated >= p.Probability:
+		s = fmt.Sprintf("It will be %s without heat, %s likely.", what, percent(p.Unheated))
+	case p.Feasible:
+		s = fmt.Sprintf("It will be %s, %s likely; without heat %s.", what, percent(p.Reached), percent(p.Unheated))
+	default:
+		s = fmt.Sprintf("It can't be %s with %s certainty; the best is %s.", what, percent(p.Probability), percent(p.Reached))
+		if p.Early {
+			s += " It closes too soon"
+			if c := p.Closes[0]; !c.IsZero() {
+				s += ": maybe from " + clock(c) + " on"
+			}
+			s += "."
+		} else if p.Nearest != nil {
+			s += fmt.Sprintf(" The earliest, with all the heat that is allowed: %s.", clock(*p.Nearest))
+		} else {
+			s += " Not even within three days with all the heat that is allowed."
+		}
+	}
+	if p.Energy != nil && *p.Energy > 0 {
+		s += fmt.Sprintf(" About %.1f kWh", *p.Energy)
+		if p.Cost != nil {
+			s += fmt.Sprintf(", %s %.2f", p.Currency, *p.Cost)
+		}
+		s += "."
+	}
+	if !p.Learned {
+		s += " The tent's own warming is not learned yet: the figures are assumed."
+	}
+	return s
+}
+
+// TentAim plans the set points that land a coat's window, and follows them
+// with apply set.
+func (d tentDaemon) TentAim(ctx context.Context, who web.Who, body json.RawMessage) (json.RawMessage, error) {
+	w := aimWish{Probability: .8}
+	if err := strict(body, &w); err != nil {
+		return nil, err
+	}
+	st := d.t.hold.Status()
+	if w.Apply && st.Latched {
+		return nil, web.Faults{{What: "off by safety (" + st.Say + "): look at the tent, then release it"}}
+	}
+	if w.Apply && !d.clockTrusted.Load() {
+		return nil, web.Faults{{What: "the board does not know the date: a plan goes by clock times"}}
+	}
+	p, err := d.t.aim(context.WithValue(ctx, aimFirst{}, true), w, w.Apply)
+	if err != nil {
+		return nil, err
+	}
+	if w.Apply {
+		if _, held := st.WishC.Get(); !held {
+			// Frost keeping is what remains when the plan ends.
+			if err := d.t.hold.Hold(who.Name, d.t.sec.FrostC); err != nil {
+				d.t.aims.drop()
+				return nil, web.Faults{{What: err.Error()}}
+			}
+		}
+		d.store.AddEvent("heater", "tent", "a plan is followed: "+p.Say, d.clk.Now(), who.Name)
+		d.want()
+	}
+	return json.Marshal(p)
+}
+
+// TentAimOff goes back to the plain hold.
+func (d tentDaemon) TentAimOff(_ context.Context, who web.Who) error {
+	d.t.aims.drop()
+	d.store.AddEvent("heater", "tent", "the plan is given up; back to the plain hold", d.clk.Now(), who.Name)
+	d.want()
+	return nil
+}

@@ -1,0 +1,68 @@
+package daemon
+
+import (
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/dashboards/web/webtest"
+)
+
+// The tent from the command line, against the API's test double, which gives
+// back the wish that it was handed.
+func TestTentCommands(t *testing.T) {
+	board, err := web.New(web.Config{Version: "test"}, webtest.NewFull())
+	if err != nil {
+		t.Fatal(err)
+	}
+	srv := httptest.NewServer(board.Handler())
+	defer srv.Close()
+	at := func(args ...string) []string { return append([]string{"--server", srv.URL}, args...) }
+
+	if out := cmdOK(t, at("tent", "hold", "20")...); !strings.Contains(out, "held at") || !strings.Contains(out, "20.0 °C") {
+		t.Errorf("hold says\n%s", out)
+	}
+	// 20 °C is 68 °F, by definition of the scales.
+	if out := cmdOK(t, at("--units", "us", "tent", "show")...); !strings.Contains(out, "68 °F") || strings.Contains(out, "20.0") {
+		t.Errorf("show says\n%s", out)
+	}
+	if code, _, errs := runCmd(t, at("tent", "hold", "80")...); code == exitDone || !strings.Contains(errs, "outside the file's limits") {
+		t.Errorf("80 °C: exit %d, %s", code, errs)
+	}
+	cmdOK(t, at("tent", "off")...)
+	if out := cmdOK(t, at("tent", "show")...); !strings.Contains(out, "not held") {
+		t.Errorf("off, it says\n%s", out)
+	}
+
+	m := oneObject(t, cmdOK(t, at("tent", "aim", "fill", "window", "--from", "22:00", "--to", "02:00", "--follow", "--json")...))
+	from, err1 := time.Parse(time.RFC3339, m["from"].(string))
+	to, err2 := time.Parse(time.RFC3339, m["to"].(string))
+	if err1 != nil || err2 != nil || to.Sub(from) != 4*time.Hour || m["apply"] != true || m["wish"] != "window" || m["probability"] != .8 {
+		t.Errorf("from 22:00 to 02:00: %v", m)
+	}
+	m = oneObject(t, cmdOK(t, at("tent", "aim", "fill", "no-stall", "--by", "2026-10-11T12:00:00+01:00", "--json")...))
+	if m["wish"] != "no_stall" || m["apply"] != false || m["by"] != "2026-10-11T12:00:00+01:00" {
+		t.Errorf("not to stall: %v", m)
+	}
+	cmdOK(t, at("tent", "plain")...)
+	code, _, errs := runCmd(t, at("tent", "aim", "fill", "window", "--from", "soon", "--by", "12:00", "--probability", "3")...)
+	if n := strings.Count(errs, "\n"); code != exitUsage || n != 4 {
+		t.Errorf("exit %d, %d lines, want one for each of from, to, by and probability:\n%s", code, n, errs)
+	}
+}
+
+// A time to come is the next of its name.
+func TestAhead(t *testing.T) {
+	sat := time.Date(2026, 10, 10, 18, 30, 0, 0, time.FixedZone("shed", 3600)) // a Saturday
+	for s, want := range map[string]string{
+		"19:00": "Sat 10 19:00", "07:00": "Sun 11 07:00", "18:30": "Sun 11 18:30", "Sun 12:00": "Sun 11 12:00",
+		"sat 18:00": "Sat 17 18:00", "Saturday 19:00": "Sat 10 19:00", "2026-10-12T06:00:00+01:00": "Mon 12 06:00", "": "", "noon": "", "S 12:00": "", "Foo 12:00": "", "25:00": "",
+	} {
+		got, ok := ahead(s, sat)
+		if ok != (want != "") || ok && got.Format("Mon 2 15:04") != want {
+			t.Errorf("%q: %v %v, want %q", s, got, ok, want)
+		}
+	}
+}
