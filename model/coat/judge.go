@@ -116,6 +116,11 @@ func WindowKind(c Coat) string {
 	}
 	switch c.Kind {
 	case TackCoat:
+		for _, cl := range c.Cloth {
+			if cl.Laid != nil {
+				return WindowCoat // the cloth is in: what fills it comes next
+			}
+		}
 		return WindowCloth
 	case WetOut:
 		return WindowFill

@@ -28,6 +28,9 @@ type Panel struct {
 	Air    string   `json:"air,omitempty" toml:"air"`     // humidity and dew point
 	Core   string   `json:"core,omitempty" toml:"core"`   // wood, foam, honeycomb, metal, laminate
 	AreaM2 *float64 `json:"area_m2,omitempty" toml:"area_m2"`
+	// NoProbe says that the panel is without a probe on purpose, so that nobody
+	// is asked for one again.
+	NoProbe bool `json:"no_probe,omitempty" toml:"no_probe"`
 }
 
 // Batch is one mixed cup.
@@ -71,7 +74,14 @@ type Coat struct {
 	Applied  time.Time  `json:"applied" toml:"applied"`
 	Finished *time.Time `json:"finished,omitempty" toml:"finished"` // last brush stroke
 	Cloth    []Cloth    `json:"cloth,omitempty" toml:"cloth"`
-	Cover    string     `json:"cover,omitempty" toml:"cover"` // none, peel ply, film
+	Cover    string     `json:"cover,omitempty" toml:"cover"` // none, peel ply, film, vacuum bag
+	// BagKPa is a vacuum bag's pressure below the shop's, kPa; BagMinutes how
+	// long it is held.
+	BagKPa     *float64 `json:"bag_kpa,omitempty" toml:"bag_kpa"`
+	BagMinutes *float64 `json:"bag_minutes,omitempty" toml:"bag_minutes"`
+	// Share is how much of the panel's area the coat covers, above 0 to 1; nil
+	// means all of it.
+	Share *float64 `json:"share,omitempty" toml:"share"`
 	// Next says what the person means to do next: cloth, wet, coat, fill or none.
 	Next string `json:"next,omitempty" toml:"next"`
 	// Ended is when the person stopped watching it (coated over, done,

@@ -25,7 +25,7 @@ var (
 	Cores  = []string{"wood", "foam", "honeycomb", "metal", "laminate"}
 	Kinds  = []string{coat.TackCoat, coat.WetOut, coat.FillCoat, coat.Bond, coat.Seal}
 	Shapes = []string{"cup", "tray", "bond"}
-	Covers = []string{"none", "peel ply", "film"}
+	Covers = []string{"none", "peel ply", "film", "vacuum bag"}
 	Nexts  = []string{"cloth", "wet", "coat", "fill", "none"}
 	States = []string{string(coat.Wet), string(coat.Tacky), string(coat.Green), string(coat.Firm), string(coat.Hard)}
 )
@@ -100,6 +100,22 @@ func (f *faults) positive(field string, p *float64, high float64, unit string) {
 	}
 }
 
+// cover checks what is laid on a coat. A bag cannot pull more than the whole
+// atmosphere, 101.325 kPa (ISO 2533).
+func (f *faults) cover(cover string, kpa, minutes *float64) {
+	f.oneOf("cover", cover, Covers, false)
+	f.positive("bag_kpa", kpa, 101.325, "kPa")
+	f.positive("bag_minutes", minutes, 14*24*60, "min")
+	if cover != "vacuum bag" {
+		if kpa != nil {
+			f.add("bag_kpa", "is of a vacuum bag, the cover is %q", cover)
+		}
+		if minutes != nil {
+			f.add("bag_minutes", "is of a vacuum bag, the cover is %q", cover)
+		}
+	}
+}
+
 func stamp(t time.Time) string { return t.Format(time.RFC3339) }
 
 // CheckPanel checks one panel by itself; whether its id is new is the
@@ -112,6 +128,9 @@ func CheckPanel(w *coat.Work, p coat.Panel) []Fault {
 	}
 	f.oneOf("core", p.Core, Cores, false)
 	f.positive("area_m2", p.AreaM2, 1000, "m²")
+	if p.NoProbe && p.Probe != "" {
+		f.add("no_probe", "the panel has probe %q", p.Probe)
+	}
 	return f
 }
 
@@ -168,7 +187,10 @@ func CheckCoat(w *coat.Work, c coat.Coat, now time.Time) []Fault {
 		f.add("resin", "unknown resin %q", c.Resin)
 	}
 	f.oneOf("kind", c.Kind, Kinds, true)
-	f.oneOf("cover", c.Cover, Covers, false)
+	f.cover(c.Cover, c.BagKPa, c.BagMinutes)
+	if c.Share != nil && !(*c.Share > 0 && *c.Share <= 1) {
+		f.add("share", "%g is not above 0 and at most 1 (the whole panel)", *c.Share)
+	}
 	f.oneOf("next", c.Next, Nexts, false)
 	dated := f.when("applied", c.Applied, now)
 	if c.Finished != nil && f.when("finished", *c.Finished, now) && dated && c.Finished.Before(c.Applied) {
@@ -191,12 +213,14 @@ func CheckCoat(w *coat.Work, c coat.Coat, now time.Time) []Fault {
 		if b.Resin != c.Resin {
 			f.add(field, "batch %q is %s, the coat says %s", id, b.Resin, c.Resin)
 		}
+		// Cups are mixed one after another while a coat goes on: one that is
+		// younger than the first brush stroke is the rule, not a slip.
 		last := c.Applied
 		if c.Finished != nil {
 			last = *c.Finished
 		}
-		if dated && b.Mixed.After(last.Add(ClockSlack)) {
-			f.add(field, "batch %q was mixed at %s, after the coat was on (%s)", id, stamp(b.Mixed), stamp(last))
+		if dated && b.Mixed.Sub(last) > 24*time.Hour {
+			f.add(field, "batch %q was mixed at %s, more than a day after the coat was on (%s)", id, stamp(b.Mixed), stamp(last))
 		} else if dated && c.Applied.Sub(b.Mixed) > 24*time.Hour {
 			f.add(field, "batch %q was mixed more than a day before the coat", id)
 		}

@@ -410,6 +410,7 @@ func (e *Estimator) followAll(rus []*run, r Readings, s Settings) {
 // stripped is the coat without what does not change how it cures.
 func stripped(c coat.Coat) coat.Coat {
 	c.Next, c.Note, c.Cloth, c.Ended, c.Cover, c.Kind = "", "", nil, nil, "", ""
+	c.BagKPa, c.BagMinutes, c.Share = nil, nil, nil
 	return c
 }
 
