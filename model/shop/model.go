@@ -3,6 +3,7 @@ package shop
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"time"
 )
 
@@ -180,6 +181,7 @@ type Model struct {
 	Gain   float64 // of the shop on what outdoors departs, 0 to 1; 0 without a probe there
 	Fade   float64 // weight of each day before against the one after it, 0 to 1
 	SD     [len(leadsH)]float64
+	Usual  float64 // departure from the rhythm on an ordinary day, K, as a standard deviation
 	Days   float64
 	Fitted bool
 }
@@ -299,10 +301,19 @@ func Fit(all, out *History, at time.Time) Model {
 			}
 			origins = append(origins, o)
 		}
+		far := make([]float64, len(origins))
+		for i, o := range origins {
+			far[i] = math.Abs(o.d)
+		}
+		usual := 0.0
+		if len(far) > 0 {
+			slices.Sort(far)
+			usual = far[len(far)/2] / 0.674 // of a normal, the median from the middle
+		}
 		for _, tau := range [...]float64{1.5, 4, 10, 30} {
 			for i := range len(stayings) * len(gains) {
 				stays, gain := stayings[i%len(stayings)], gains[i/len(stayings)]
-				m := Model{TauS: tau * 3600, Stays: stays, Gain: gain, Fade: fade, Days: best.Days, Fitted: true}
+				m := Model{TauS: tau * 3600, Stays: stays, Gain: gain, Fade: fade, Usual: usual, Days: best.Days, Fitted: true}
 				var sum [len(leadsH)]float64
 				var n [len(leadsH)]float64
 				score := 0.0
@@ -389,6 +400,13 @@ type Conditions struct {
 // Median appends to dst the middle of the forecast at steps+1 quarter hours
 // from now.
 func (m *Model) Median(dst []float64, h *History, steps int, c Conditions) []float64 {
+	dst, _ = m.forecast(dst, nil, h, steps, c)
+	return dst
+}
+
+// forecast appends the middle to mid and, where sd is not nil, the standard
+// deviation to sd, at steps+1 quarter hours from now.
+func (m *Model) forecast(mid, sd []float64, h *History, steps int, c Conditions) ([]float64, []float64) {
 	now := float64(c.At.UnixNano()) / 1e9
 	r0, out := math.NaN(), 0.0
 	if m.Fitted {
@@ -399,7 +417,9 @@ func (m *Model) Median(dst []float64, h *History, steps int, c Conditions) []flo
 			}
 		}
 	}
-	base := len(dst)
+	s := settle(h, now, c)
+	broken := m.broken(h, now, c.TempC, &s)
+	base := len(mid)
 	for k := range steps + 1 {
 		lead := float64(k) * StepS
 		x := math.NaN()
@@ -409,18 +429,44 @@ func (m *Model) Median(dst []float64, h *History, steps int, c Conditions) []flo
 		if math.IsNaN(x) {
 			x = c.TempC + swing(now+lead+c.OffsetS) - swing(now+c.OffsetS)
 		}
-		dst = append(dst, x)
-	}
-	if c.LowC != nil {
-		m.lower(dst[base:], now, c)
-	}
-	if c.SetPoint != nil {
-		for i := range dst[base:] {
-			dst[base+i] = max(dst[base+i], min(*c.SetPoint, c.TempC+float64(i)*StepS/3600*4))
+		if broken > 0 {
+			y, _ := s.at(lead)
+			y += (c.TempC - s.now) * math.Exp(-lead/3600)
+			y += settleSwingK / defaultSwingK * (swing(now+lead+c.OffsetS) - swing(now+c.OffsetS))
+			x += broken * (y - x)
+		}
+		mid = append(mid, x)
+		if sd != nil {
+			v := m.sd(lead)
+			if broken > 0 {
+				_, y := s.at(lead)
+				v += broken * (math.Hypot(y, settleShare*unknown.sd(lead)) - v)
+			}
+			if c.LowC != nil {
+				v = min(v, max(lowSDK, 0.7*v))
+			}
+			sd = append(sd, v)
 		}
 	}
-	return dst
+	if c.LowC != nil {
+		m.lower(mid[base:], now, c, broken)
+	}
+	low := floor(h, now, c)
+	for i, x := range mid[base:] {
+		x = max(x, low)
+		if c.SetPoint != nil {
+			x = max(x, min(*c.SetPoint, c.TempC+float64(i)*StepS/3600*4))
+		}
+		mid[base+i] = x
+	}
+	return mid, sd
 }
+
+// settleShare is the doubt of a settling shop beyond its curve's own, as a
+// share of an unknown shop's.
+const settleShare = 0.35
+
+var unknown = Default()
 
 // swing of an unknown shop, K; local is s since local midnight, any day.
 func swing(local float64) float64 {
@@ -437,7 +483,9 @@ const (
 
 // lower bends the forecast towards the night's expected low, and lets it
 // recover by the next afternoon.
-func (m *Model) lower(x []float64, now float64, c Conditions) {
+//
+// Where the shop settles after a change its curve has taken the low in.
+func (m *Model) lower(x []float64, now float64, c Conditions, broken float64) {
 	at := float64(c.LowAt.Unix()) - now
 	k := int(math.Round(at / StepS))
 	if k < 1 || k >= len(x) {
@@ -447,6 +495,7 @@ func (m *Model) lower(x []float64, now float64, c Conditions) {
 	if m.Fitted {
 		trust = lowTrust
 	}
+	trust *= 1 - broken
 	d := trust * (*c.LowC + lowShelterK - x[k])
 	for i := 1; i < len(x); i++ {
 		w := 0.0
@@ -465,7 +514,8 @@ func (m *Model) lower(x []float64, now float64, c Conditions) {
 // steps+1 long and beginning at the present temperature. Errors of a path
 // stay together over the hours, as those of a real night do.
 func (m *Model) Ensemble(dst []float32, h *History, paths, steps int, c Conditions, scratch []float64) []float32 {
-	mid := m.Median(scratch[:0], h, steps, c)
+	mid, sds := m.forecast(scratch[:0], make([]float64, 0, steps+1), h, steps, c)
+	low := floor(h, float64(c.At.UnixNano())/1e9, c)
 	rng := rand.New(rand.NewPCG(0x9e3779b97f4a7c15, 0x5851f42d4c957f2d))
 	const together = 0.8 // share of an error that the whole path has in common
 	apart := math.Sqrt(1 - together*together)
@@ -476,14 +526,6 @@ func (m *Model) Ensemble(dst []float32, h *History, paths, steps int, c Conditio
 	for len(dst) < base+need {
 		dst = append(dst, 0)
 	}
-	for k := range steps + 1 {
-		sd := m.sd(float64(k) * StepS)
-		if c.LowC != nil {
-			sd = min(sd, max(lowSDK, 0.7*sd))
-		}
-		mid = append(mid, sd)
-	}
-	mid, sds := mid[:steps+1], mid[steps+1:]
 	for p := range paths {
 		common := quantileNormal((float64(p) + 0.5) / float64(paths))
 		stray := rng.NormFloat64()
@@ -496,7 +538,7 @@ func (m *Model) Ensemble(dst []float32, h *History, paths, steps int, c Conditio
 			if c.SetPoint != nil {
 				x = max(x, min(*c.SetPoint-1, mid[k]))
 			}
-			row[k] = float32(x)
+			row[k] = float32(max(x, low))
 		}
 	}
 	return dst
