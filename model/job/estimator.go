@@ -653,21 +653,25 @@ func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coa
 		o.TempC = e.paths
 		return o
 	}
-	e.panel = e.panel[:0]
+	// The panel follows the air's path through its lag from where that stands,
+	// and what it has over it now fades as its past says, on some paths never.
 	a := math.Exp(-shop.StepS / shop.LagSeconds(ru.panel.Core))
+	lagged, _ := f.lag.Out()
+	over, fade := f.pointC-lagged, f.over.fade()
+	e.panel = e.panel[:0]
 	for k := range shop.Paths {
 		row := e.paths[k*(steps+1)+skip : (k+1)*(steps+1)]
 		if !follows {
 			e.panel = append(e.panel, row...)
 			continue
 		}
-		// The panel follows the air's path from where it is now.
-		c := f.pointC
+		c, keep, left := lagged, fade.step(k), over
 		for i, x := range row {
 			if i > 0 {
 				c = float64(x) + (c-float64(x))*a
+				left *= keep
 			}
-			e.panel = append(e.panel, float32(c))
+			e.panel = append(e.panel, float32(c+left))
 		}
 	}
 	o.TempC = e.panel

@@ -46,6 +46,7 @@ type feed struct {
 	probeAt   time.Time // last reading of the panel's own probe; zero for none
 	probeC    float64
 	offset    float64 // panel over lagged air at that reading
+	over      offsets
 	intervals [9]time.Duration
 	silence   time.Duration
 	nIntv     int
@@ -155,16 +156,19 @@ func (f *feed) onAir(s Sample, cp *checkpoint) {
 		limit = f.limit()
 	}
 	f.airAt, f.airC = s.At, s.TempC
-	c := f.lag.Feed(f.seconds(s.At), s.TempC)
+	c, sd := f.lag.Feed(f.seconds(s.At), s.TempC), shop.StandInSDK
 	if f.probe != "" && !f.probeAt.IsZero() {
 		if s.At.Sub(f.probeAt) <= f.limit() {
 			return
 		}
-		// The probe is silent: lagged air, keeping for a while what the
-		// panel had over it.
-		c += f.offset * math.Exp(-s.At.Sub(f.probeAt).Seconds()/(4*f.lag.Tau))
+		// The probe is silent: lagged air, keeping what the panel had over it
+		// for as long as its past says.
+		k := f.over.fade()
+		silent := s.At.Sub(f.probeAt).Hours()
+		c += f.offset * k.kept(silent, 0)
+		sd = math.Hypot(sd, f.offset*(k.kept(silent, 1)-k.kept(silent, -1))/2)
 	}
-	src, sd := coat.FromAir, shop.StandInSDK
+	src := coat.FromAir
 	if silence > limit {
 		src, sd = coat.Bridged, shop.BridgeSDK(silence)
 		if f.pointAt.IsZero() {
@@ -215,6 +219,7 @@ func (f *feed) onPanel(s Sample, cp *checkpoint) {
 	f.probeAt, f.probeC = s.At, s.TempC
 	if c, ok := f.lag.Out(); ok && s.At.Sub(f.airAt) < airFreshFor {
 		f.offset = s.TempC - c
+		f.over.add(s.At, f.offset)
 	} else {
 		f.offset = 0
 	}
