@@ -57,7 +57,7 @@ func lids(t testing.TB) plan.Result {
 			plan.Step{ID: p + " sand", Panel: p, Do: "sand", When: "hard"},
 		)
 	}
-	r, err := plan.Plan(j)
+	r, err := plan.Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}

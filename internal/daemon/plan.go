@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"maps"
@@ -53,7 +54,7 @@ func (c *planCmd) Run(a *app) error {
 	if err := joinUsage(jerr, terr, serr); err != nil {
 		return err
 	}
-	res, err := solvePlan(j, t, c.Shop)
+	res, err := solvePlan(a.ctx, j, t, c.Shop)
 	if err != nil {
 		return err
 	}
@@ -69,12 +70,12 @@ func (c *planCmd) Run(a *app) error {
 	return nil
 }
 
-func solvePlan(j *job.Job, t *job.Table, shopC *float64) (plan.Result, error) {
+func solvePlan(ctx context.Context, j *job.Job, t *job.Table, shopC *float64) (plan.Result, error) {
 	in, err := planJob(j, t, shopC)
 	if err != nil {
 		return plan.Result{}, err
 	}
-	res, err := plan.Plan(in)
+	res, err := plan.Plan(ctx, in)
 	var faults plan.Faults
 	if errors.As(err, &faults) {
 		u := &usageError{}

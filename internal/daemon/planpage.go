@@ -65,7 +65,7 @@ func (d *daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 	}
 	in.Now, in.Learned = now, d.learned()
 	markDone(in.Steps, w, in.Start, now)
-	res, err := plan.Plan(in)
+	res, err := plan.Plan(ctx, in)
 	var faults plan.Faults
 	if errors.As(err, &faults) {
 		out := make(web.Faults, len(faults))

@@ -480,7 +480,7 @@ func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*aimPlan, er
 	if err := p.Check(); err != nil {
 		return nil, fieldFaults(err)
 	}
-	a, err := tent.Solve(p)
+	a, err := tent.Solve(ctx, p)
 	if err != nil {
 		return nil, err
 	}

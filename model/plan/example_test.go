@@ -1,6 +1,7 @@
 package plan_test
 
 import (
+	"context"
 	"fmt"
 	"time"
 
@@ -19,7 +20,7 @@ func ExamplePlan() {
 	shop := time.FixedZone("", 3600)
 	start := time.Date(2026, 10, 10, 8, 0, 0, 0, shop)
 	area := 1.4
-	r, err := plan.Plan(plan.Job{
+	r, err := plan.Plan(context.Background(), plan.Job{
 		Start: start, Loc: shop, Hours: []plan.Hours{{From: 8 * 60, To: 20 * 60}},
 		Resins:   map[string]cure.Resin{"medium": medium},
 		Learned:  map[string]plan.Kappa{"medium": {Mean: 0, SD: 0.05}}, // a lot that has been felt before

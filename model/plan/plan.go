@@ -199,7 +199,8 @@ type compiled struct {
 	open    []span // working hours over the horizon, ascending
 	kappa   [][]float64
 	tables  map[[2]int]*table
-	quick   bool // no exhaustive search: a change is only compared
+	stopped func() error // not nil once nobody waits for the answer
+	quick   bool         // no exhaustive search: a change is only compared
 }
 
 type span struct{ from, to float64 }
@@ -238,7 +239,7 @@ func (j *Job) compile() (*compiled, Faults) {
 	add := func(place, format string, a ...any) {
 		faults = append(faults, Fault{place, fmt.Sprintf(format, a...)})
 	}
-	c := &compiled{Job: j, loc: j.Loc, people: j.People, tables: map[[2]int]*table{}}
+	c := &compiled{Job: j, loc: j.Loc, people: j.People, tables: map[[2]int]*table{}, stopped: func() error { return nil }}
 	if c.loc == nil {
 		c.loc = j.Start.Location()
 	}

@@ -76,7 +76,7 @@ func benchmark(b *testing.B, mean float64) {
 	j.Forecast = weekend(200, mean, 4, 1.2)
 	b.ReportAllocs()
 	for b.Loop() {
-		if _, err := Plan(j); err != nil {
+		if _, err := Plan(b.Context(), j); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -325,7 +325,7 @@ func TestAgainstBruteForce(t *testing.T) {
 		cache := map[float64]map[mark]float64{}
 		b := &brute{j: j, r: all[name], air: air, span: 40 * 60, cache: cache, slack: 4, finish: math.Inf(1)}
 		b.search(nil)
-		res, err := Plan(j)
+		res, err := Plan(t.Context(), j)
 		if err != nil {
 			// Hours shorter than a step: the only fault these jobs can have.
 			if b.starts != nil {
@@ -385,7 +385,7 @@ func stepOf(r Result, id string) *Planned {
 func TestTwoLids(t *testing.T) {
 	j := lids(t, 100)
 	j.Forecast = weekend(100, 18, 3, .8)
-	r, err := Plan(j)
+	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -413,7 +413,7 @@ func TestTwoLids(t *testing.T) {
 			}
 		}
 	}
-	again, err := Plan(j)
+	again, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -430,7 +430,7 @@ func TestColdShed(t *testing.T) {
 	j := lids(t, 60)
 	j.Steps = j.Steps[:6]
 	j.Forecast = weekend(60, 8, 3, .8)
-	r, err := Plan(j)
+	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -453,7 +453,7 @@ func TestUnlikelyDayAgreesWithItself(t *testing.T) {
 	j := lids(t, 100)
 	j.Forecast = weekend(100, 12, 6, 1.5) // nights below 10 °C, the generic sets' range
 	j.Steps = j.Steps[:6]
-	r, err := Plan(j)
+	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -488,12 +488,12 @@ func TestUnlikelyDayAgreesWithItself(t *testing.T) {
 func TestMoreIsNeverWorse(t *testing.T) {
 	j := lids(t, 24)
 	j.Forecast = weekend(24, 17, 3, .8)
-	one, err := Plan(j)
+	one, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
 	j.People = 2
-	two, err := Plan(j)
+	two, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -511,7 +511,7 @@ func TestReplan(t *testing.T) {
 	done := time.Date(2026, 10, 10, 9, 40, 0, 0, shed)
 	j.Steps[1].Done = &done
 	j.Now = done.Add(30 * time.Minute)
-	r, err := Plan(j)
+	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -540,7 +540,7 @@ func TestReplan(t *testing.T) {
 		late.Forecast.Air = append(late.Forecast.Air, p[k:])
 	}
 	late.Forecast.Past = j.Forecast.Air[30][:k]
-	q, err := Plan(late)
+	q, err := Plan(t.Context(), late)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -560,7 +560,7 @@ func TestHoursOverTheClockChange(t *testing.T) {
 	f.Start = time.Date(2026, 10, 24, 20, 0, 0, 0, loc)
 	j := oneCoat(t, "medium", f)
 	j.Loc, j.Start, j.Hours = loc, f.Start, []Hours{{8 * 60, 9 * 60}}
-	r, err := Plan(j)
+	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -568,7 +568,7 @@ func TestHoursOverTheClockChange(t *testing.T) {
 		t.Errorf("the coat at %s", s.At)
 	}
 	j.Steps[0].WorkMinutes = ptr(10.0)
-	if r, err = Plan(j); err != nil {
+	if r, err = Plan(t.Context(), j); err != nil {
 		t.Fatal(err)
 	}
 	if s := stepOf(r, "tack"); s.At.In(loc).Format("Mon 15:04 MST") != "Sun 08:00 CET" {
@@ -615,7 +615,7 @@ func TestBadJobs(t *testing.T) {
 	} {
 		j := lids(t, 5)
 		c.edit(&j)
-		r, err := Plan(j)
+		r, err := Plan(t.Context(), j)
 		var f Faults
 		if !errors.As(err, &f) || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v, want %q", name, err, c.want)
@@ -646,7 +646,7 @@ func TestFlip(t *testing.T) {
 			{ID: "seal 2", Panel: "inner", Do: "coat", Kind: "seal", Resin: "medium"},
 		},
 	}
-	r, err := Plan(j)
+	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -672,7 +672,7 @@ func TestSaysWhyItWaits(t *testing.T) {
 		{ID: "tack", Panel: "lid", Do: "coat", Kind: "tack coat", Resin: "medium", WorkMinutes: ptr(20.0)},
 		{ID: "fill", Panel: "lid", Do: "coat", Kind: "fill coat", Resin: "medium", When: "fill", WorkMinutes: ptr(20.0)},
 	}
-	r, err := Plan(j)
+	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -696,7 +696,7 @@ func TestJointsFirst(t *testing.T) {
 		{ID: "seal b", Panel: "lid-b", Do: "coat", Kind: "seal", Resin: "medium", WorkMinutes: ptr(30.0)},
 		{ID: "joint a", Panel: "lid-a", Do: "coat", Kind: "bond", Resin: "medium", AreaM2: ptr(.02), WorkMinutes: ptr(30.0)},
 	}
-	r, err := Plan(j)
+	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -704,7 +704,7 @@ func TestJointsFirst(t *testing.T) {
 		t.Errorf("first comes %q", r.Steps[0].Step)
 	}
 	j.Steps[1].Panel = "lid-b"
-	if r, err = Plan(j); err != nil {
+	if r, err = Plan(t.Context(), j); err != nil {
 		t.Fatal(err)
 	}
 	if !slices.ContainsFunc(r.Notes, func(n string) bool { return strings.Contains(n, "joints first") }) {
@@ -722,7 +722,7 @@ func TestOptionHours(t *testing.T) {
 		{ID: "tack", Panel: "lid", Do: "coat", Kind: "tack coat", Resin: "medium", WorkMinutes: ptr(5.0)},
 		{ID: "fill", Panel: "lid", Do: "coat", Kind: "fill coat", Resin: "medium", When: "fill", WorkMinutes: ptr(5.0)},
 	}
-	r, err := Plan(j)
+	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -753,7 +753,7 @@ func TestLaidClothIsFilled(t *testing.T) {
 		t.Helper()
 		j := lids(t, 20)
 		edit(&j)
-		r, err := Plan(j)
+		r, err := Plan(t.Context(), j)
 		if err != nil {
 			t.Fatal(err)
 		}

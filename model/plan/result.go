@@ -1,6 +1,7 @@
 package plan
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -93,13 +94,18 @@ var Cautions = []string{
 	"Never sleep in a tent or shed under heat; nothing fuel-burning without a flue.",
 }
 
-// Plan answers the job, or returns its [Faults].
-func Plan(j Job) (Result, error) {
+// Plan answers the job, or returns its [Faults]. A search that ctx ends returns
+// ctx's error within the judgement of one trial, some milliseconds.
+func Plan(ctx context.Context, j Job) (Result, error) {
 	c, f := j.compile()
 	if len(f) > 0 {
 		return Result{}, f
 	}
+	c.stopped = ctx.Err
 	best := c.search(c.members)
+	if err := ctx.Err(); err != nil {
+		return Result{}, err
+	}
 	d := c.detail(best)
 	res := c.result(best, d)
 	share := float64(best.ok) / float64(c.members)
@@ -107,13 +113,16 @@ func Plan(j Job) (Result, error) {
 		res.WhyNot = c.whyNot(d)
 		res.Options = c.options(share)
 	}
+	if err := ctx.Err(); err != nil {
+		return Result{}, err
+	}
 	if n := c.waiting(best, d); n != "" {
 		res.Notes = append(res.Notes, n)
 	}
 	if !res.Feasible && len(res.WhyNot) == 0 {
 		res.WhyNot = []string{"no start time within three days puts every step inside its window"}
 	}
-	return res, nil
+	return res, ctx.Err()
 }
 
 // waiting says what a start at once would break, where the plan waits with its
@@ -744,7 +753,7 @@ func (c *compiled) options(share float64) []Option {
 		if len(f) > 0 {
 			return 0
 		}
-		k.quick = true
+		k.stopped, k.quick = c.stopped, true
 		t := k.search(k.members)
 		p := float64(t.ok) / float64(k.members)
 		if p >= share+0.1 && p >= feasibleShare {

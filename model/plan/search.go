@@ -69,6 +69,10 @@ func (j *judge) member(i int) int { return i * j.c.members / j.n }
 
 func (j *judge) run(t *trial, least int, d *detail) {
 	c, n := j.c, j.n
+	if c.stopped() != nil {
+		t.ok, t.finish = -1, math.Inf(1)
+		return
+	}
 	for m := range n {
 		j.alive[m] = true
 		for p := range j.busy[m] {
@@ -360,6 +364,9 @@ func (c *compiled) search(members int) trial {
 	var found []trial
 	level := make([]int, members+1) // 1 + index of the best trial found with so many whole members
 	keep := func(t trial) {
+		if t.ok < 0 {
+			return
+		}
 		switch k := level[t.ok]; {
 		case k == 0:
 			t.release = slices.Clone(t.release)

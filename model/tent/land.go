@@ -1,6 +1,7 @@
 package tent
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -190,12 +191,13 @@ type outcome struct {
 
 // solver keeps what every simulation shares.
 type solver struct {
-	p     *Problem
-	it    *cure.Integrator
-	steps int // until the wish's end
-	fromS float64
-	toS   float64
-	tried int
+	stopped func() error // not nil once nobody waits for the answer
+	p       *Problem
+	it      *cure.Integrator
+	steps   int // until the wish's end
+	fromS   float64
+	toS     float64
+	tried   int
 
 	temps []float64
 	tg    []float64
@@ -206,8 +208,9 @@ type solver struct {
 // another from then on, each between the limits or off; with least heat among
 // those that meet the wish with its probability. It looks coarsely over all of
 // them with a few paths and nodes, then finely around the best with all. Where
-// none meets it, the plan is the likeliest.
-func Solve(p Problem) (Plan, error) {
+// none meets it, the plan is the likeliest. A search that ctx ends returns its
+// error.
+func Solve(ctx context.Context, p Problem) (Plan, error) {
 	if err := p.Check(); err != nil {
 		return Plan{}, err
 	}
@@ -217,7 +220,7 @@ func Solve(p Problem) (Plan, error) {
 	if p.Finest == 0 {
 		p.Finest = .5
 	}
-	s := &solver{p: &p, it: cure.NewIntegrator(p.Resin)}
+	s := &solver{stopped: ctx.Err, p: &p, it: cure.NewIntegrator(p.Resin)}
 	s.steps = min(int(math.Ceil(p.Wish.End().Sub(p.Now).Seconds()/p.StepS)), p.Len-1)
 	s.fromS, s.toS = p.Wish.From.Sub(p.Now).Seconds(), p.Wish.End().Sub(p.Now).Seconds()
 	s.temps = make([]float64, p.Len)
@@ -251,6 +254,9 @@ func Solve(p Problem) (Plan, error) {
 	if done[0].p < p.Wish.Probability && mid[0].p >= p.Wish.Probability {
 		// Just short with all of the doubt in: a step further does.
 		done = s.climb(full, done, 2, 1, 1)
+	}
+	if err := ctx.Err(); err != nil {
+		return Plan{}, err
 	}
 	return s.plan(done[0]), nil
 }
@@ -477,6 +483,9 @@ type moments struct {
 func (s *solver) run(c candidate, x set) outcome {
 	s.tried++
 	o := outcome{candidate: c}
+	if s.stopped() != nil {
+		return o
+	}
 	good := 0.0
 	for _, path := range x.paths {
 		o.share += s.walk(c, path, s.steps) / float64(len(x.paths))

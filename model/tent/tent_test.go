@@ -1,6 +1,7 @@
 package tent
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -252,7 +253,7 @@ func TestTooSoonIsNotTooLate(t *testing.T) {
 	p.Nodes = Spread([3]float64{.9, 1, 1.1}, [3]float64{.74, .75, .76}, 5)
 	p.Resin.RecoatUntil = &cure.TimeAt{Hours: 4, TempC: 25}
 	p.AgeS = 4 * 3600
-	got, err := Solve(p)
+	got, err := Solve(t.Context(), p)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -325,7 +326,7 @@ func TestBruteForce(t *testing.T) {
 	} {
 		p := night(tt.kind, tt.prob)
 		p.Tent.GainK = tt.tent
-		got, err := Solve(p)
+		got, err := Solve(t.Context(), p)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -370,7 +371,7 @@ func TestBruteForce(t *testing.T) {
 func TestPlain(t *testing.T) {
 	p := night(Hard, .9)
 	p.Wish.By = p.Now.Add(3 * time.Hour)
-	got, err := Solve(p)
+	got, err := Solve(t.Context(), p)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -382,13 +383,13 @@ func TestPlain(t *testing.T) {
 		p.Shed[i] = 29
 	}
 	p.PanelC, p.PeakC = 29, 29
-	if got, err = Solve(p); err != nil || !got.Feasible || got.Share != 0 || got.Unheated < .9 {
+	if got, err = Solve(t.Context(), p); err != nil || !got.Feasible || got.Share != 0 || got.Unheated < .9 {
 		t.Errorf("in a hot shed: %+v, %v; want no heat", got, err)
 	}
 	was := 0.0
 	for _, prob := range []float64{.3, .6, .9} {
 		q := night(NoStall, prob)
-		got, err := Solve(q)
+		got, err := Solve(t.Context(), q)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -398,7 +399,7 @@ func TestPlain(t *testing.T) {
 		was = got.Share
 	}
 	bad := Problem{Wish: Wish{Kind: "soon"}}
-	if _, err := Solve(bad); err == nil {
+	if _, err := Solve(t.Context(), bad); err == nil {
 		t.Error("a problem with nothing in it is solved")
 	}
 }
@@ -423,7 +424,7 @@ func TestSpread(t *testing.T) {
 
 func ExampleSolve() {
 	p := night(Hard, .8)
-	plan, err := Solve(p)
+	plan, err := Solve(context.Background(), p)
 	if err != nil {
 		fmt.Println(err)
 		return
@@ -447,7 +448,7 @@ func BenchmarkSolve(b *testing.B) {
 		}
 	}
 	for b.Loop() {
-		if _, err := Solve(p); err != nil {
+		if _, err := Solve(b.Context(), p); err != nil {
 			b.Fatal(err)
 		}
 	}
