@@ -196,7 +196,7 @@ func TestSteadyTimes(t *testing.T) {
 		{cure.Slow, 25, 4.20, 11.7, 18.5}, {cure.Fast, 15, 2.67, 4.62, 6.69},
 	} {
 		p := steady(tt.resin, tt.c)
-		s := &solver{p: &p, it: cure.NewIntegrator(p.Resin), steps: 80, temps: make([]float64, p.Len), tg: make([]float64, 1), kappa: make([]float64, 1)}
+		s := &solver{stopped: t.Context().Err, p: &p, it: cure.NewIntegrator(p.Resin), steps: 80, temps: make([]float64, p.Len), tg: make([]float64, 1), kappa: make([]float64, 1)}
 		for i := range s.temps {
 			s.temps[i] = tt.c
 		}
@@ -220,7 +220,7 @@ func TestOutsideTheRange(t *testing.T) {
 	hard := func(cold int, over float64) float64 {
 		p := steady(cure.Medium, 20)
 		p.OutsideS = over
-		s := &solver{p: &p, it: cure.NewIntegrator(p.Resin), steps: 80, temps: make([]float64, p.Len), tg: make([]float64, 1), kappa: make([]float64, 1)}
+		s := &solver{stopped: t.Context().Err, p: &p, it: cure.NewIntegrator(p.Resin), steps: 80, temps: make([]float64, p.Len), tg: make([]float64, 1), kappa: make([]float64, 1)}
 		for i := range s.temps {
 			s.temps[i] = 20
 			if i > 0 && i <= cold {
@@ -271,7 +271,7 @@ func TestTooSoonIsNotTooLate(t *testing.T) {
 func TestWalk(t *testing.T) {
 	p := steady(cure.Medium, 10)
 	p.RampKH = 60
-	s := &solver{p: &p, steps: p.Len - 1, temps: make([]float64, p.Len)}
+	s := &solver{stopped: t.Context().Err, p: &p, steps: p.Len - 1, temps: make([]float64, p.Len)}
 	// A path's own tent: the spread is off when nothing is in doubt.
 	share := s.walk(candidate{25, offC, 24}, 0, p.Len-1)
 	for i := 1; i <= 24; i++ {
@@ -330,7 +330,7 @@ func TestBruteForce(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		s := &solver{p: &p, it: cure.NewIntegrator(p.Resin), temps: make([]float64, p.Len), tg: make([]float64, 5), kappa: make([]float64, 5)}
+		s := &solver{stopped: t.Context().Err, p: &p, it: cure.NewIntegrator(p.Resin), temps: make([]float64, p.Len), tg: make([]float64, 5), kappa: make([]float64, 5)}
 		s.steps = int(p.Wish.End().Sub(p.Now).Seconds() / p.StepS)
 		s.fromS, s.toS = p.Wish.From.Sub(p.Now).Seconds(), p.Wish.End().Sub(p.Now).Seconds()
 		full := s.pick(p.Paths, 5)
