@@ -18,9 +18,18 @@ var (
 	ErrBadToken = errors.New("the link was used or its alert is over")
 )
 
-// Ack acknowledges a firing alert: it falls silent and is not escalated. An
-// alert that is acknowledged already stays so, without an error.
+// Ack acknowledges a firing alert: it falls silent at once and is not
+// escalated. Ack then waits up to 5 s for the store to have it. An alert that
+// is acknowledged already stays so, without an error.
 func (e *Engine) Ack(id, by string, at time.Time) error {
+	if err := e.ackID(id, by, at); err != nil {
+		return err
+	}
+	e.saveNow()
+	return nil
+}
+
+func (e *Engine) ackID(id, by string, at time.Time) error {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	r := e.byID(id)
@@ -40,12 +49,12 @@ func (e *Engine) ack(r *record, by string, at time.Time) {
 	}
 	r.State, r.AckedAt, r.AckedBy, r.AckHashes, r.dirty = Acknowledged, &at, by, nil, true
 	e.queue = append(e.queue, Transition{r.shownAs(), WhatAcknowledged, at})
-	e.saveAll()
+	e.saveLater()
 	e.tellWatchers()
 }
 
 // AckAll acknowledges everything that sounds, as a wired push-button does, and
-// returns how many there were.
+// returns how many there were. It does not wait for the store.
 func (e *Engine) AckAll(by string, at time.Time) int {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -79,7 +88,7 @@ func (e *Engine) MintAck(id string) string {
 		r.AckHashes = slices.Clone(r.AckHashes[n:])
 	}
 	r.dirty = true
-	e.saveAll()
+	e.saveLater()
 	return token
 }
 
@@ -110,14 +119,18 @@ func (e *Engine) byToken(token string) *record {
 	return nil
 }
 
-// RedeemAck acknowledges by a token, once, and returns the alert.
+// RedeemAck acknowledges by a token, once, as [Engine.Ack] does, and returns
+// the alert.
 func (e *Engine) RedeemAck(token, by string, at time.Time) (Alert, error) {
 	e.mu.Lock()
-	defer e.mu.Unlock()
 	r := e.byToken(token)
 	if r == nil {
+		e.mu.Unlock()
 		return Alert{}, ErrBadToken
 	}
 	e.ack(r, by, at)
-	return r.shownAs(), nil
+	a := r.shownAs()
+	e.mu.Unlock()
+	e.saveNow()
+	return a, nil
 }

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -24,11 +25,18 @@ func (d *Dispatcher) put(l *line, r *row, a Alert, made time.Time) {
 		}
 		if quiet != nil {
 			l.stats.Overflow++
+			l.stats.Lost++
+			if l.stats.Lost == 1 {
+				d.cfg.Log.Error("too many messages wait: the quietest are dropped", "channel", l.ch.Name(), "most", d.cfg.MaxQueued, "say", quiet.Message.Text)
+			}
 			d.drop(l, quiet.Key)
 		}
 	}
+	if old := l.rows[r.Key]; old != nil {
+		r.stored = old.stored
+	}
 	l.rows[r.Key] = r
-	d.save(r)
+	d.saveLater()
 	select {
 	case l.wake <- struct{}{}:
 	default:
@@ -43,93 +51,137 @@ func lessRow(a, b *row) bool {
 	return a.Seq < b.Seq
 }
 
-// storeRest is how long an outbox that refused is left alone: a card that
-// hangs must not hang every message.
-const storeRest = 30 * time.Second
-
-// resting reports whether the outbox refused just now.
-func (d *Dispatcher) resting() bool { return d.storeErr != nil && time.Since(d.failedAt) < storeRest }
-
-func (d *Dispatcher) save(r *row) {
-	if d.outbox == nil || d.resting() {
-		return // still delivered, from memory
-	}
-	b, err := json.Marshal(r)
-	if err == nil {
-		ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
-		defer cancel()
-		err = d.outbox.PutOutbox(ctx, r.Key, b)
-	}
-	if d.wrote(err) {
-		r.unsaved = false
-		delete(d.undone, r.Key)
+// saveLater has the keeper write what changed; mu is held.
+func (d *Dispatcher) saveLater() {
+	select {
+	case d.changed <- struct{}{}:
+	default:
 	}
 }
 
-// wrote notes how a write went; a refusal is logged when its text changes.
-func (d *Dispatcher) wrote(err error) bool {
+// drop lets go of a waiting message; mu is held.
+func (d *Dispatcher) drop(l *line, key string) {
+	r, ok := l.rows[key]
+	if !ok {
+		return
+	}
+	delete(l.rows, key)
+	// Beyond the bound a restart delivers some once more.
+	if r.stored && len(d.undone) < 1000 {
+		d.undone[key] = true
+		d.saveLater()
+	}
+}
+
+// Save writes what changed in the outbox, and in the engine's alerts, in one
+// batch: after a power cut both or neither are there. It returns nil once all
+// is on disk; after an error it stays marked for the next Save. No lock is
+// held while the store works.
+func (d *Dispatcher) Save(ctx context.Context) error {
+	if d.outbox == nil {
+		if d.engine == nil {
+			return nil
+		}
+		return d.engine.Save(ctx)
+	}
+	if d.engine == nil {
+		return d.saveWith(ctx, nil)
+	}
+	return d.engine.saveWith(ctx, func(alerts map[string][]byte) error { return d.saveWith(ctx, alerts) })
+}
+
+func (d *Dispatcher) saveWith(ctx context.Context, alerts map[string][]byte) error {
+	d.mu.Lock()
+	rows := map[string]*row{}
+	bodies := map[string][]byte{}
+	for _, l := range d.lines {
+		for _, r := range l.rows {
+			if !r.unsaved {
+				continue
+			}
+			b, err := json.Marshal(r)
+			if err != nil {
+				continue // a time beyond year 9999: delivered from memory
+			}
+			r.unsaved, r.stored = false, true
+			rows[r.Key], bodies[r.Key] = r, b
+			delete(d.undone, r.Key)
+		}
+	}
+	done := slices.Sorted(maps.Keys(d.undone))
+	d.mu.Unlock()
+	var err error
+	if len(alerts) > 0 || len(bodies) > 0 || len(done) > 0 {
+		err = d.outbox.SaveAlerts(ctx, alerts, bodies, done)
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
 	if err == nil {
+		for _, k := range done {
+			delete(d.undone, k)
+		}
 		d.storeErr = nil
-		return true
+		return nil
+	}
+	for _, r := range rows {
+		r.unsaved = true
 	}
 	err = fmt.Errorf("outbox: %w", err)
 	if d.storeErr == nil || d.storeErr.Error() != err.Error() {
 		d.cfg.Log.Error("outbox not written", "err", err)
 	}
-	d.storeErr, d.failedAt = err, time.Now()
-	return false
+	d.storeErr = err
+	return err
 }
 
-func (d *Dispatcher) drop(l *line, key string) {
-	if _, ok := l.rows[key]; !ok {
-		return
-	}
-	delete(l.rows, key)
-	d.done(key)
-}
+// storeRest is how long a store that refused is left alone.
+const storeRest = 30 * time.Second
 
-func (d *Dispatcher) done(key string) {
-	if d.outbox == nil {
-		return
+// keep saves whatever changes until ctx ends, and once more then.
+func (d *Dispatcher) keep(ctx context.Context) {
+	var engine chan struct{}
+	if d.engine != nil {
+		engine = d.engine.changed
 	}
-	if d.resting() {
-		d.forgetLater(key)
-		return
+	for ctx.Err() == nil {
+		select {
+		case <-ctx.Done():
+		case <-d.changed:
+		case <-engine:
+		}
+		if ctx.Err() != nil {
+			break
+		}
+		if d.Save(ctx) == nil {
+			continue
+		}
+		select { // what is not written is delivered all the same
+		case <-ctx.Done():
+		case <-time.After(storeRest):
+			d.saveLater()
+		}
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
+	last, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTimeout)
 	defer cancel()
-	if !d.wrote(d.outbox.DoneOutbox(ctx, key)) {
-		d.forgetLater(key)
-		return
-	}
-	delete(d.undone, key)
+	d.Save(last)
 }
 
-// forgetLater keeps a key whose row could not be removed, within a bound:
-// beyond it a restart delivers some once more.
-func (d *Dispatcher) forgetLater(key string) {
-	if len(d.undone) < 1000 {
-		d.undone[key] = true
-	}
-}
-
-// catchUp writes what the outbox refused before.
-func (d *Dispatcher) catchUp(l *line) {
-	for _, r := range l.rows {
-		if r.unsaved && !d.resting() {
-			d.save(r)
-		}
-	}
-	for k := range d.undone {
-		if !d.resting() {
-			d.done(k)
-		}
-	}
-}
+// stopTimeout bounds the last save: a card that hangs must not hold up the stop.
+const stopTimeout = 2 * time.Second
 
 // Run delivers until ctx ends; what is not delivered then stays in the outbox.
 func (d *Dispatcher) Run(ctx context.Context) error {
 	var wg sync.WaitGroup
+	keeping, stopKeeping := context.WithCancel(context.WithoutCancel(ctx))
+	kept := make(chan struct{})
+	go func() { defer close(kept); d.keep(keeping) }()
+	defer func() { // after the last delivery
+		stopKeeping()
+		select {
+		case <-kept:
+		case <-time.After(stopTimeout):
+		}
+	}()
 	for _, n := range d.order {
 		l := d.lines[n]
 		if l.watcher != nil {
@@ -238,7 +290,6 @@ func (d *Dispatcher) pick(l *line) ([]*row, time.Duration) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	l.turned = real
-	d.catchUp(l)
 	held := l.notBefore.Sub(real)
 	wait := poll
 	var due []*row
@@ -277,6 +328,10 @@ func (d *Dispatcher) try(ctx context.Context, l *line, rs []*row) {
 	if rs[0].Digest {
 		m = d.digest(rs)
 	}
+	d.mu.Lock()
+	lost := l.stats.Lost
+	d.mu.Unlock()
+	m.Text += lostWords(lost, " (", " before this did not fit into the queue and are lost.)")
 	limit := d.cfg.Timeout
 	if t := d.cfg.Timeouts[l.ch.Name()]; t > 0 {
 		limit = t
@@ -293,12 +348,12 @@ func (d *Dispatcher) try(ctx context.Context, l *line, rs []*row) {
 		if l.rows[r.Key] != r {
 			return // a newer one took its place meanwhile
 		}
-		delete(l.rows, r.Key)
-		d.done(r.Key)
+		d.drop(l, r.Key)
 	}
 	switch {
 	case err == nil:
 		l.stats.Sent++
+		l.stats.Lost -= lost
 		l.stats.LastSent, l.stats.LastErr, l.stats.FailingSince = now, "", time.Time{}
 		l.notBefore = time.Time{}
 		l.back.Reset()

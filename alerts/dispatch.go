@@ -16,15 +16,6 @@ import (
 // PageChannel is the name under which the open page's own sound is tested.
 const PageChannel = "page"
 
-// Outbox keeps messages that are not delivered yet over a restart. Bodies are
-// opaque to it. PutOutbox replaces the body of a key and returns once it is on
-// disk; DoneOutbox forgets a key, one that is not there without an error.
-type Outbox interface {
-	PutOutbox(ctx context.Context, key string, body []byte) error
-	LoadOutbox(ctx context.Context) ([][]byte, error)
-	DoneOutbox(ctx context.Context, key string) error
-}
-
 // Settings keeps a few words over a restart; "" where none is kept.
 type Settings interface {
 	Setting(ctx context.Context, key string) (string, error)
@@ -58,11 +49,13 @@ type DispatchConfig struct {
 }
 
 // Dispatcher routes transitions to channels and delivers them, each channel by
-// a goroutine of its own so that a slow one holds up no other.
+// a goroutine of its own so that a slow one holds up no other. Its lock is
+// never held over the store or the network: [Dispatcher.Run] writes what
+// changed beside the deliveries.
 type Dispatcher struct {
 	cfg      DispatchConfig
 	engine   *Engine
-	outbox   Outbox
+	outbox   Store
 	settings Settings
 	order    []string
 	lines    map[string]*line
@@ -74,8 +67,8 @@ type Dispatcher struct {
 	seq      uint64
 	heard    map[string]bool
 	storeErr error
-	failedAt time.Time       // real time of the outbox's last refusal
-	undone   map[string]bool // delivered, but still in the outbox
+	undone   map[string]bool // done with, but still in the outbox
+	changed  chan struct{}   // something waits for Save
 }
 
 // line is one channel and what waits for it.
@@ -109,6 +102,7 @@ type row struct {
 	Message Message   `json:"message"`
 
 	unsaved bool
+	stored  bool // it is, or may be, in the outbox
 }
 
 // ChannelStats are one channel's counts since start.
@@ -119,12 +113,13 @@ type ChannelStats struct {
 	FailingSince                  time.Time // zero while all is well
 	LastSent                      time.Time
 	Overflow                      uint64 // dropped because MaxQueued was reached
+	Lost                          uint64 // of these, not said by a later message yet
 }
 
-// NewDispatcher returns a dispatcher over the channels; outbox and settings
-// may be nil, and then nothing outlives the process. What the outbox holds is
-// delivered first.
-func NewDispatcher(cfg DispatchConfig, e *Engine, outbox Outbox, settings Settings, channels ...Channel) *Dispatcher {
+// NewDispatcher returns a dispatcher over the channels. outbox is the engine's
+// own store, or nil; it and settings may be nil, and then nothing outlives the
+// process. What the outbox holds is delivered first.
+func NewDispatcher(cfg DispatchConfig, e *Engine, outbox Store, settings Settings, channels ...Channel) *Dispatcher {
 	if cfg.Timeout <= 0 {
 		cfg.Timeout = 30 * time.Second
 	}
@@ -147,7 +142,7 @@ func NewDispatcher(cfg DispatchConfig, e *Engine, outbox Outbox, settings Settin
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
 	cfg.LinkBase = strings.TrimRight(cfg.LinkBase, "/")
-	d := &Dispatcher{cfg: cfg, engine: e, outbox: outbox, settings: settings, lines: map[string]*line{}, heard: map[string]bool{}, undone: map[string]bool{}, trusted: true}
+	d := &Dispatcher{cfg: cfg, engine: e, outbox: outbox, settings: settings, lines: map[string]*line{}, heard: map[string]bool{}, undone: map[string]bool{}, changed: make(chan struct{}, 1), trusted: true}
 	for _, c := range channels {
 		l := &line{ch: c, rows: map[string]*row{}, wake: make(chan struct{}, 1), back: backoff.NewExponentialBackOff()}
 		l.back.InitialInterval = 5 * time.Second
@@ -187,9 +182,11 @@ func (d *Dispatcher) load() {
 			if !ok {
 				// The channel is gone from the configuration: say what it held.
 				d.cfg.Log.Warn("message for a channel that is gone", "channel", r.Channel, "say", r.Message.Text)
-				d.done(r.Key)
+				d.undone[r.Key] = true
+				d.saveLater()
 				continue
 			}
+			r.stored = true
 			l.rows[r.Key] = r
 			d.seq = max(d.seq, r.Seq)
 		}
@@ -510,8 +507,19 @@ func (d *Dispatcher) Conditions() []Condition {
 	for _, n := range d.order {
 		if s := d.lines[n].stats; !s.FailingSince.IsZero() && now.Sub(s.FailingSince) > 10*time.Minute {
 			out = append(out, Condition{Rule: ChannelDown, Subject: n, Severity: Soon,
-				Say: fmt.Sprintf("Alerts have not got through by %s%s: check the network and its settings.", n, speaker{d.view, now, d.trusted}.since(s.FailingSince))})
+				Say: fmt.Sprintf("Alerts have not got through by %s%s%s: check the network and its settings.", n, speaker{d.view, now, d.trusted}.since(s.FailingSince), lostWords(s.Lost, " and ", " did not fit and are lost"))})
 		}
 	}
 	return out
+}
+
+// lostWords says how many messages were dropped, "" for none.
+func lostWords(n uint64, before, after string) string {
+	switch n {
+	case 0:
+		return ""
+	case 1:
+		return before + "1 message" + after
+	}
+	return fmt.Sprintf("%s%d messages%s", before, n, after)
 }

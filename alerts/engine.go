@@ -73,11 +73,16 @@ func (c Config) defaults() Config {
 	return c
 }
 
-// Store keeps alerts over a restart. Bodies are opaque to it; SaveAlert
-// replaces the body of an id and returns once it is on disk.
+// Store keeps alerts and the messages that are not delivered yet over a
+// restart. Bodies are opaque to it.
 type Store interface {
-	SaveAlert(ctx context.Context, id string, body []byte) error
+	// SaveAlerts writes one batch, all of it or nothing, and returns once it is
+	// on disk: bodies of alerts by id, bodies of waiting messages by key, and
+	// the keys of messages that are done with. A body replaces the one before;
+	// a done key that is not there is no error.
+	SaveAlerts(ctx context.Context, alerts, outbox map[string][]byte, done []string) error
 	LoadAlerts(ctx context.Context) ([][]byte, error)
+	LoadOutbox(ctx context.Context) ([][]byte, error)
 }
 
 // Transition is one change of one alert.
@@ -115,10 +120,14 @@ func (r *record) audible() bool  { return r.State == Firing }
 func (r *record) shownAs() Alert { return r.Alert }
 
 // Engine runs the rules and owns the life cycle of every alert. Its methods
-// may be called from any goroutine.
+// may be called from any goroutine. Its lock is never held over the store:
+// what changed is decided and sounded in memory, and written by [Engine.Save]
+// afterwards, so that a card that hangs delays no alarm.
 type Engine struct {
-	cfg   Config
-	store Store
+	cfg     Config
+	store   Store
+	saving  chan struct{} // holds one token: one save at a time, so that an older body cannot overtake a newer one
+	changed chan struct{} // something waits for Save
 
 	mu       sync.Mutex
 	view     View
@@ -139,7 +148,8 @@ type Engine struct {
 // New returns an engine that goes on where the store left off. What the store
 // can't give is reported by [Engine.StoreErr]; the engine runs all the same.
 func New(cfg Config, store Store) *Engine {
-	e := &Engine{cfg: cfg.defaults(), store: store, live: map[key]*record{}, first: true}
+	e := &Engine{cfg: cfg.defaults(), store: store, live: map[key]*record{}, first: true,
+		saving: make(chan struct{}, 1), changed: make(chan struct{}, 1)}
 	if store == nil {
 		return e
 	}
@@ -180,8 +190,17 @@ func endedAt(r *record) time.Time {
 	return r.Since
 }
 
+// trim lets go of the oldest ended alerts beyond the bound. Those that are not
+// on disk yet stay, up to four times the bound.
 func (e *Engine) trim() {
-	if n := len(e.ended) - e.cfg.MaxEnded; n > 0 {
+	n := max(len(e.ended)-e.cfg.MaxEnded, 0)
+	for i, r := range e.ended[:n] {
+		if r.dirty && len(e.ended)-i <= 4*e.cfg.MaxEnded {
+			n = i
+			break
+		}
+	}
+	if n > 0 {
 		e.ended = slices.Clone(e.ended[n:])
 	}
 }
@@ -227,9 +246,9 @@ func (e *Engine) Stats() Stats {
 // and going.
 const flapSpan = 2 * time.Hour
 
-// Step looks once and returns what changed, in order. It never fails: an
-// alert that can't be stored still sounds, and is stored as soon as the store
-// takes it.
+// Step looks once and returns what changed, in order. It neither fails nor
+// waits for the store: an alert that can't be stored still sounds, and is
+// stored by [Engine.Save] as soon as the store takes it.
 func (e *Engine) Step(in Input) []Transition {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -295,11 +314,12 @@ func (e *Engine) Step(in Input) []Transition {
 	})
 	for _, k := range gone {
 		r := e.live[k]
-		if fromCondition(k.rule) {
+		source := rule(k.rule, r.Severity).Source
+		if source == FromReport {
 			out = append(out, e.clear(r, finding{rule: rule(k.rule, r.Severity), over: r.Over}, now)...)
 			continue
 		}
-		if ofCoat(k.rule) && (in.NoEstimate || unjudged(in, r.Subject)) {
+		if source == FromCoat && (in.NoEstimate || unjudged(in, r.Subject)) {
 			continue // no news is not good news
 		}
 		by := "cleared"
@@ -323,7 +343,7 @@ func (e *Engine) Step(in Input) []Transition {
 	for _, r := range e.live {
 		out = append(out, e.timed(r, now)...)
 	}
-	e.saveAll()
+	e.saveLater()
 	e.tellWatchers()
 	return out
 }
@@ -355,15 +375,6 @@ func (e *Engine) redate(in Input) {
 		}
 	}
 	e.lastNow, e.lastReal, e.lastTrusted = in.Now, time.Now(), in.ClockTrusted
-}
-
-// ofCoat reports whether a rule needs the estimates to say anything.
-func ofCoat(name string) bool {
-	switch name {
-	case CupSoon, CupOver, ProbeMissing, ProbeStale, ProbeStuck, ProbeDoubtful:
-		return false
-	}
-	return !fromCondition(name)
 }
 
 // unjudged reports whether a subject is an open coat, or a panel with one,
@@ -399,16 +410,6 @@ func present(in Input, subject string) bool {
 		}
 	}
 	return false
-}
-
-// fromCondition reports whether a rule comes from another part's report.
-func fromCondition(name string) bool {
-	switch name {
-	case TentOff, StoreFull, ClockInDoubt, BackupOld, ChannelDown:
-		return true
-	}
-	_, ours := ruleByName[name]
-	return !ours
 }
 
 func (f finding) sev() Severity {
@@ -571,9 +572,6 @@ func (e *Engine) end(r *record, now time.Time, by string) Transition {
 	r.State, r.EndedAt, r.EndedBy, r.ClearSince, r.AckHashes, r.dirty = Resolved, &at, by, nil, nil, true
 	delete(e.live, r.key())
 	e.ended = append(e.ended, r)
-	if n := len(e.ended) - 2*e.cfg.MaxEnded; n > 0 && r.dirty {
-		e.saveAll() // before they leave memory
-	}
 	t := Transition{r.shownAs(), what, now}
 	return t
 }
@@ -652,7 +650,7 @@ func (e *Engine) Told(id, what string) {
 	}
 	r.Told = append(r.Told, what)
 	r.dirty = true
-	e.saveAll()
+	e.saveLater()
 }
 
 func (e *Engine) byID(id string) *record {
@@ -731,42 +729,88 @@ func (e *Engine) tellWatchers() {
 	}
 }
 
-// saveAll writes what changed. What can't be written stays marked and is tried
-// again with the next change.
-func (e *Engine) saveAll() {
+// saveLater marks that something waits for [Engine.Save]; mu is held.
+func (e *Engine) saveLater() {
 	if e.store == nil {
-		e.trim()
-		return
+		for _, r := range e.ended {
+			r.dirty = false
+		}
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
-	defer cancel()
-	var failed error
-	save := func(r *record) {
-		if !r.dirty || failed != nil {
-			return // one refusal is enough: a full card is not asked forty times
+	e.trim()
+	select {
+	case e.changed <- struct{}{}:
+	default:
+	}
+}
+
+// Save writes everything that changed in one batch. It returns nil once it is
+// on disk; after an error it all stays marked for the next Save. The engine
+// goes on working meanwhile. Without a store it does nothing.
+func (e *Engine) Save(ctx context.Context) error {
+	if e.store == nil {
+		return nil
+	}
+	return e.saveWith(ctx, func(bodies map[string][]byte) error {
+		if len(bodies) == 0 {
+			return nil
 		}
-		b, err := json.Marshal(r)
-		if err == nil {
-			err = e.store.SaveAlert(ctx, r.ID, b)
-		}
-		if err != nil {
-			failed = fmt.Errorf("alerts: save %s: %w", r.ID, err)
+		return e.store.SaveAlerts(ctx, bodies, nil, nil)
+	})
+}
+
+// saveWith collects what changed, has write put it on disk and marks how that
+// went. write runs without the engine's lock.
+func (e *Engine) saveWith(ctx context.Context, write func(bodies map[string][]byte) error) error {
+	select {
+	case e.saving <- struct{}{}:
+		defer func() { <-e.saving }()
+	case <-ctx.Done():
+		return fmt.Errorf("alerts: save: %w", ctx.Err())
+	}
+	bodies := map[string][]byte{}
+	var taken []*record
+	take := func(r *record) {
+		if !r.dirty {
 			return
 		}
-		r.dirty = false
+		b, err := json.Marshal(r)
+		if err != nil {
+			return // a time beyond year 9999: kept in memory only
+		}
+		bodies[r.ID] = b
+		r.dirty = false // a change from here on marks it again
+		taken = append(taken, r)
 	}
+	e.mu.Lock()
 	for _, r := range e.live {
-		save(r)
+		take(r)
 	}
 	for _, r := range e.ended {
-		save(r)
+		take(r)
 	}
-	e.storeErr = failed
-	if failed == nil {
-		e.trim()
-	} else if n := len(e.ended) - 4*e.cfg.MaxEnded; n > 0 {
-		e.ended = slices.Clone(e.ended[n:]) // the bound holds without a disk too
+	e.mu.Unlock()
+	err := write(bodies)
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	if err != nil {
+		err = fmt.Errorf("alerts: save: %w", err)
+		for _, r := range taken {
+			r.dirty = true
+		}
 	}
+	if len(taken) > 0 || err != nil {
+		e.storeErr = err
+	}
+	e.trim()
+	return err
+}
+
+// saveNow is Save for an answer that a person waits for: what was said is on
+// disk before it, unless the store refuses or hangs, which is said elsewhere.
+func (e *Engine) saveNow() {
+	ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
+	defer cancel()
+	e.Save(ctx) // its error is kept for StoreErr
 }
 
 // newID is short, unique over restarts and safe in a path.

@@ -113,15 +113,17 @@ func TestNoEstimateHolds(t *testing.T) {
 func TestRestart(t *testing.T) {
 	t.Run("pending goes on", func(t *testing.T) {
 		st := newMem()
-		New(Config{}, st).Step(shop(t0, cold(8)))
 		e := New(Config{}, st)
+		e.Step(shop(t0, cold(8)))
+		e = again(t, e)
 		expect(t, e.Step(shop(t0.Add(9*minute), cold(8))))
 		expect(t, e.Step(shop(t0.Add(10*minute), cold(8))), "too_cold firing")
 	})
 	t.Run("pending over a long absence begins anew", func(t *testing.T) {
 		st := newMem()
-		New(Config{}, st).Step(shop(t0, cold(8)))
 		e := New(Config{}, st)
+		e.Step(shop(t0, cold(8)))
+		e = again(t, e)
 		expect(t, e.Step(shop(t0.Add(5*time.Hour), cold(8))))
 		expect(t, e.Step(shop(t0.Add(5*time.Hour+10*minute), cold(8))), "too_cold firing")
 	})
@@ -139,7 +141,7 @@ func TestRestart(t *testing.T) {
 		for _, tr := range e.Step(shop(t0.Add(11*minute), cold(8))) {
 			e.Told(tr.Alert.ID, tr.What)
 		}
-		e = New(Config{}, st)
+		e = again(t, e)
 		expect(t, e.Step(shop(t0.Add(12*minute), cold(8))))
 		b, ok := fires(e, TooCold)
 		if !ok || b.ID != a.ID || b.State != Acknowledged || !b.FiredAt.Equal(*a.FiredAt) {
@@ -151,7 +153,7 @@ func TestRestart(t *testing.T) {
 		e := New(Config{}, st)
 		e.Step(shop(t0, cold(8)))
 		e.Step(shop(t0.Add(10*minute), cold(8))) // killed before the outbox had it
-		expect(t, New(Config{}, st).Step(shop(t0.Add(11*minute), cold(8))), "too_cold firing")
+		expect(t, again(t, e).Step(shop(t0.Add(11*minute), cold(8))), "too_cold firing")
 	})
 	t.Run("resolved while down", func(t *testing.T) {
 		st := newMem()
@@ -160,7 +162,7 @@ func TestRestart(t *testing.T) {
 		for _, tr := range e.Step(shop(t0.Add(10*minute), cold(8))) {
 			e.Told(tr.Alert.ID, tr.What)
 		}
-		e = New(Config{}, st)
+		e = again(t, e)
 		expect(t, e.Step(shop(t0.Add(8*time.Hour), cold(18))))
 		expect(t, e.Step(shop(t0.Add(8*time.Hour+10*minute), cold(18))), "too_cold resolved")
 	})
@@ -171,7 +173,7 @@ func TestRestart(t *testing.T) {
 		for _, tr := range e.Step(shop(t0.Add(10*minute), cold(8))) {
 			e.Told(tr.Alert.ID, tr.What)
 		}
-		ts := New(Config{}, st).Step(shop(t0.Add(8 * time.Hour)))
+		ts := again(t, e).Step(shop(t0.Add(8 * time.Hour)))
 		expect(t, ts, "too_cold resolved")
 		if ts[0].Alert.EndedBy != "person" {
 			t.Errorf("ended by %q, want person", ts[0].Alert.EndedBy)
@@ -183,7 +185,7 @@ func TestRestart(t *testing.T) {
 		e.Step(shop(t0, cold(8)))
 		e.Step(shop(t0.Add(10*minute), cold(8)))
 		st.alerts["torn"] = []byte(`{"id":"torn","rule":"too_c`)
-		e = New(Config{}, st)
+		e = again(t, e)
 		if _, ok := fires(e, TooCold); !ok || e.Stats().Spoilt != 1 {
 			t.Errorf("firing %v, %d spoilt; want true, 1", ok, e.Stats().Spoilt)
 		}
@@ -246,6 +248,7 @@ func TestFlickerBelowHold(t *testing.T) {
 			}
 		}
 	}
+	again(t, e)
 	if n := len(st.alerts); n != 1 {
 		t.Errorf("%d rows in the store after a day of flicker, want 1", n)
 	}
@@ -257,11 +260,15 @@ func TestStoreFull(t *testing.T) {
 	st.setFull(true)
 	e.Step(shop(t0, cold(8)))
 	expect(t, e.Step(shop(t0.Add(10*minute), cold(8))), "too_cold firing")
+	if err := e.Save(t.Context()); !errors.Is(err, errFull) {
+		t.Errorf("Save = %v, want %v", err, errFull)
+	}
 	if !errors.Is(e.StoreErr(), errFull) {
 		t.Errorf("StoreErr = %v, want %v", e.StoreErr(), errFull)
 	}
 	st.setFull(false)
 	e.Step(shop(t0.Add(11*minute), cold(8)))
+	e.Save(t.Context())
 	if e.StoreErr() != nil {
 		t.Errorf("StoreErr = %v after the card took it", e.StoreErr())
 	}
@@ -695,13 +702,16 @@ func TestAckLinks(t *testing.T) {
 	if one == "" || one == two || len(one) < 22 { // 128 bits in base64
 		t.Fatalf("tokens %q, %q", one, two)
 	}
+	if err := e.Save(t.Context()); err != nil || len(st.alerts) == 0 {
+		t.Fatalf("%d alerts in the store, %v", len(st.alerts), err)
+	}
 	for id, b := range st.alerts {
 		if strings.Contains(string(b), one) {
 			t.Errorf("the token itself stands in the store at %s", id)
 		}
 	}
 	// Looking is not acknowledging, and survives a restart.
-	e = New(Config{}, st)
+	e = again(t, e)
 	for range 3 {
 		if got, err := e.PeekAck(one); err != nil || got.ID != a.ID || got.State != Firing {
 			t.Fatalf("peek = %+v, %v", got, err)
@@ -747,7 +757,7 @@ func TestLifeProperty(t *testing.T) {
 			now = now.Add(time.Duration(rapid.IntRange(10, 1500).Draw(rt, "seconds")) * time.Second)
 			switch rapid.IntRange(0, 9).Draw(rt, "event") {
 			case 0:
-				e = New(Config{}, st)
+				e = again(t, e)
 			case 1:
 				for _, a := range e.List(false) {
 					e.Ack(a.ID, "x", now)
@@ -805,6 +815,7 @@ func FuzzLoad(f *testing.F) {
 	st := newMem()
 	e := New(Config{}, st)
 	e.Step(shop(t0, cold(8)))
+	e.Save(f.Context())
 	for _, b := range st.alerts {
 		f.Add(b)
 	}

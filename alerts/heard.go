@@ -42,12 +42,12 @@ func (d *Dispatcher) Heard(ctx context.Context, name string, heard bool) error {
 		return fmt.Errorf("channel %q: %w", name, ErrNoChannel)
 	}
 	d.mu.Lock()
-	defer d.mu.Unlock()
 	if heard {
 		d.heard[name] = true
 	} else {
 		delete(d.heard, name)
 	}
+	d.mu.Unlock()
 	if d.settings == nil {
 		return nil
 	}

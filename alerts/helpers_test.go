@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"sync"
 	"testing"
@@ -32,6 +33,7 @@ type mem struct {
 	outbox   map[string][]byte
 	settings map[string]string
 	full     bool
+	hang     chan struct{} // not nil: every write waits until it is closed
 	writes   int
 }
 
@@ -54,8 +56,17 @@ func (m *mem) write(f func()) error {
 	return nil
 }
 
-func (m *mem) SaveAlert(_ context.Context, id string, b []byte) error {
-	return m.write(func() { m.alerts[id] = slices.Clone(b) })
+func (m *mem) SaveAlerts(_ context.Context, alerts, outbox map[string][]byte, done []string) error {
+	if m.hang != nil {
+		<-m.hang
+	}
+	return m.write(func() {
+		maps.Copy(m.alerts, alerts)
+		maps.Copy(m.outbox, outbox)
+		for _, k := range done {
+			delete(m.outbox, k)
+		}
+	})
 }
 
 func (m *mem) LoadAlerts(context.Context) ([][]byte, error) {
@@ -66,14 +77,6 @@ func (m *mem) LoadAlerts(context.Context) ([][]byte, error) {
 		out = append(out, b)
 	}
 	return out, nil
-}
-
-func (m *mem) PutOutbox(_ context.Context, k string, b []byte) error {
-	return m.write(func() { m.outbox[k] = slices.Clone(b) })
-}
-
-func (m *mem) DoneOutbox(_ context.Context, k string) error {
-	return m.write(func() { delete(m.outbox, k) })
 }
 
 func (m *mem) LoadOutbox(context.Context) ([][]byte, error) {
@@ -93,6 +96,9 @@ func (m *mem) Setting(_ context.Context, k string) (string, error) {
 }
 
 func (m *mem) SetSetting(_ context.Context, k, v string) error {
+	if m.hang != nil {
+		<-m.hang
+	}
 	return m.write(func() { m.settings[k] = v })
 }
 
@@ -205,3 +211,12 @@ func (c *chanFake) say() []string {
 }
 
 func (c *chanFake) String() string { return fmt.Sprint(c.name, c.say()) }
+
+// again is the engine after it was saved and the program started anew.
+func again(t *testing.T, e *Engine) *Engine {
+	t.Helper()
+	if err := e.Save(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	return New(e.cfg, e.store)
+}

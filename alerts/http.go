@@ -28,7 +28,7 @@ func HTTPClient() *http.Client {
 }
 
 // Post sends a channel's request with its JSON body. 2xx is success; no answer,
-// 408, 425, 429 and 5xx are tried again, after the wait that the other side
+// 3xx, 408, 425, 429 and 5xx are tried again, after the wait that the other side
 // names ([RetryAfterError]); every other answer is [ErrPermanent]. Errors do
 // not show the address.
 func Post(c *http.Client, channel string, req *http.Request) error {
@@ -53,7 +53,7 @@ func withoutURL(err error) error {
 	return err
 }
 
-// httpError turns an answer into nil (2xx), a passing error (408, 425, 429 and
+// httpError turns an answer into nil (2xx), a passing error (3xx, 408, 425, 429 and
 // 5xx, with the wait that the other side names) or a permanent one. text is
 // the beginning of its body.
 func httpError(name string, res *http.Response, text []byte) error {
@@ -64,6 +64,11 @@ func httpError(name string, res *http.Response, text []byte) error {
 	err := fmt.Errorf("channel %s: post: answered %s", name, res.Status)
 	if t := strings.Join(strings.Fields(string(text)), " "); t != "" {
 		err = fmt.Errorf("%w: %s", err, t)
+	}
+	if code/100 == 3 {
+		// Followed it is not, but it may pass: a captive portal sends everything
+		// to its own log-in until somebody has agreed to its terms.
+		return fmt.Errorf("%w (redirects are not followed)", err)
 	}
 	if code < 500 && code != http.StatusRequestTimeout && code != http.StatusTooEarly && code != http.StatusTooManyRequests {
 		return Permanent(err)

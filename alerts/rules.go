@@ -43,10 +43,28 @@ const (
 	SenderBehind = "sender_behind"
 )
 
+// Source is where a rule's condition comes from, and with it what its absence
+// from one look means.
+type Source int
+
+const (
+	// FromCoat: judged from the estimates. Without an estimate nothing is known,
+	// and the alert stays.
+	FromCoat Source = iota
+	// FromCup and FromProbe: judged from the cups and the probes of each look. An
+	// alert whose cup or probe is gone was ended by the person.
+	FromCup
+	FromProbe
+	// FromReport: another part of the daemon reports it for as long as it lasts.
+	// An alert that is not reported any more is over by itself.
+	FromReport
+)
+
 // Rule is one row of the table: what it is called, how loud it is and what it
 // says.
 type Rule struct {
 	Name     string
+	Source   Source
 	Severity Severity
 	Sound    string // pattern until acknowledged, "" for silence
 	// Hold is how long the condition must last before it fires; Clear is how
@@ -69,10 +87,10 @@ type Rule struct {
 // choices: long enough that a door opened for a minute says nothing, short
 // against the windows they guard.
 var Rules = []Rule{
-	{Name: CupSoon, Severity: Act, Sound: SoundClosing,
+	{Name: CupSoon, Source: FromCup, Severity: Act, Sound: SoundClosing,
 		Say:  "About {left} left in the cup{cup}: use it or spread it in a tray.",
 		Over: "The cup{cup} is used up."},
-	{Name: CupOver, Severity: Danger, Sound: SoundDanger,
+	{Name: CupOver, Source: FromCup, Severity: Danger, Sound: SoundDanger,
 		Say:  "Time is up for the cup{cup}: do not carry it if it is hot. Leave it, get out, air the shed; no water into it, no lid.",
 		Over: "The cup{cup} is dealt with."},
 
@@ -164,36 +182,36 @@ var Rules = []Rule{
 
 	// Flapping probes are one message: the clear time doubles each time they
 	// come back soon.
-	{Name: ProbeMissing, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
+	{Name: ProbeMissing, Source: FromProbe, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{probe} does not answer: check its plug and cable{hint}.",
 		Over: "{probe} reads again."},
-	{Name: ProbeStale, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
+	{Name: ProbeStale, Source: FromProbe, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{probe} has sent nothing{last}: check its power and its place{hint}.",
 		Over: "{probe} reads again."},
-	{Name: ProbeStuck, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
+	{Name: ProbeStuck, Source: FromProbe, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{probe} is stuck at one value: unplug it, wait a minute, plug it in again{hint}.",
 		Over: "{probe} moves again."},
-	{Name: ProbeDoubtful, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
+	{Name: ProbeDoubtful, Source: FromProbe, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{probe} says what cannot be true: look where it lies and at its cable{hint}.",
 		Over: "{probe} makes sense again."},
 
 	// Reported by other parts, which may bring their own sentence.
-	{Name: TentOff, TellOver: true, Severity: Act, Sound: SoundActNow,
+	{Name: TentOff, Source: FromReport, TellOver: true, Severity: Act, Sound: SoundActNow,
 		Say:  "The tent's heater was switched off for safety: look at the tent before you switch it on again.",
 		Over: "The tent's heater may run again."},
-	{Name: StoreFull, TellOver: true, Severity: Soon, Hold: time.Minute, Clear: 5 * time.Minute,
+	{Name: StoreFull, Source: FromReport, TellOver: true, Severity: Soon, Hold: time.Minute, Clear: 5 * time.Minute,
 		Say:  "The record cannot be written: make room on the card or swap it.",
 		Over: "The record is written again."},
-	{Name: ClockInDoubt, TellOver: true, Severity: Soon, Hold: time.Minute,
+	{Name: ClockInDoubt, Source: FromReport, TellOver: true, Severity: Soon, Hold: time.Minute,
 		Say:  "The board does not know the time: open the page and use this phone's time.",
 		Over: "The board knows the time again."},
-	{Name: BackupOld, Severity: Note, Hold: time.Hour,
+	{Name: BackupOld, Source: FromReport, Severity: Note, Hold: time.Hour,
 		Say:  "The last backup is old: make one now.",
 		Over: "There is a fresh backup."},
-	{Name: ChannelDown, TellOver: true, Severity: Soon, Hold: 5 * time.Minute, Clear: 5 * time.Minute,
+	{Name: ChannelDown, Source: FromReport, TellOver: true, Severity: Soon, Hold: 5 * time.Minute, Clear: 5 * time.Minute,
 		Say:  "Alerts do not get through by {subject}: check the network.",
 		Over: "Alerts get through by {subject} again."},
-	{Name: SenderBehind, Severity: Note, Hold: 5 * time.Minute, Clear: 5 * time.Minute,
+	{Name: SenderBehind, Source: FromReport, Severity: Note, Hold: 5 * time.Minute, Clear: 5 * time.Minute,
 		Say:  "Nothing gets through to {subject}: check the network. All of it waits and is sent later.",
 		Over: "{subject} gets everything again."},
 }
@@ -212,7 +230,7 @@ func rule(name string, sev Severity) Rule {
 	if r, ok := ruleByName[name]; ok {
 		return *r
 	}
-	r := Rule{Name: name, Severity: sev, Say: "Something is wrong with {subject}: look at the page.", Over: "It is over: {subject}."}
+	r := Rule{Name: name, Source: FromReport, Severity: sev, Say: "Something is wrong with {subject}: look at the page.", Over: "It is over: {subject}."}
 	switch sev {
 	case Danger:
 		r.Sound = SoundDanger

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"iter"
+	"maps"
 	"slices"
 	"sort"
 	"strings"
@@ -259,20 +260,26 @@ func (s *Store) DeleteAlert(ctx context.Context, id string) error {
 	return s.DeleteKV(ctx, "alert", id)
 }
 
-// PutOutbox keeps a message under its key until [Store.DoneOutbox], replacing
-// what was there. It is on disk before PutOutbox returns.
-func (s *Store) PutOutbox(ctx context.Context, key string, body []byte) error {
-	return s.kvPut(ctx, "outbox", key, body)
+// SaveAlerts keeps the states of alerts by id and waiting messages by key, and
+// drops the messages that are done with, all in one transaction. It is on disk
+// before SaveAlerts returns.
+func (s *Store) SaveAlerts(ctx context.Context, alerts, outbox map[string][]byte, done []string) error {
+	ops := make([]kvOp, 0, len(alerts)+len(outbox)+len(done))
+	put := func(bucket string, bodies map[string][]byte) {
+		for _, k := range slices.Sorted(maps.Keys(bodies)) {
+			ops = append(ops, kvOp{kvKey{bucket, k}, bodies[k]})
+		}
+	}
+	put("alert", alerts)
+	put("outbox", outbox)
+	for _, k := range done {
+		ops = append(ops, kvOp{kvKey{"outbox", k}, nil})
+	}
+	return s.kvDo(ctx, ops)
 }
 
 // LoadOutbox returns the bodies of all waiting messages, by key.
 func (s *Store) LoadOutbox(ctx context.Context) ([][]byte, error) { return s.bodies(ctx, "outbox") }
-
-// DoneOutbox drops a message that was sent or given up; one that is not there
-// is no error.
-func (s *Store) DoneOutbox(ctx context.Context, key string) error {
-	return s.DeleteKV(ctx, "outbox", key)
-}
 
 func (s *Store) bodies(ctx context.Context, bucket string) ([][]byte, error) {
 	if err := ctx.Err(); err != nil {

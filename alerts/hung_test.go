@@ -1,0 +1,200 @@
+package alerts
+
+import (
+	"errors"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"curewright/model/coat"
+)
+
+// hear is a channel that follows what sounds, as a buzzer does.
+type hear struct {
+	chanFake
+	active []Alert
+	at     time.Time
+}
+
+func (h *hear) Watch(as []Alert) { h.active, h.at = as, time.Now() }
+
+// A card whose write never returns delays neither the step, the buzzer, a
+// message, an acknowledgement's silence nor a list. In fake time: had anything
+// waited, the clock would have moved on.
+func TestHungStoreDelaysNothing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		st := newMem()
+		st.hang = make(chan struct{})
+		buzzer, phone := &hear{chanFake: chanFake{name: "buzzer"}}, &chanFake{name: "phone"}
+		r := &rig{t: t, st: st}
+		r.start(DispatchConfig{}, buzzer, phone)
+		began := time.Now()
+		r.look(troubles(Danger, "a"))
+		wantSay(t, phone, "trouble firing")
+		if len(buzzer.active) != 1 {
+			t.Fatalf("the buzzer follows %v, want one alert", buzzer.active)
+		}
+		// Looks go on while the save hangs.
+		r.look(troubles(Danger, "a", "b"))
+		wantSay(t, phone, "trouble firing", "trouble firing")
+		as := r.e.List(false)
+		r.d.Stats()
+		r.d.Conditions()
+		go r.d.Heard(t.Context(), "phone", true)
+		synctest.Wait()
+		if !r.d.WakeTested() {
+			t.Error("what was heard waits for the card")
+		}
+		r.e.AckAll("button", time.Now())
+		if len(buzzer.active) != 0 {
+			t.Errorf("the buzzer goes on with %v after the button", buzzer.active)
+		}
+		r.look(troubles(Danger, "a", "b", "c"))
+		var c Alert
+		for _, a := range r.e.List(false) {
+			if a.State == Firing {
+				c = a
+			}
+		}
+		acked := make(chan error, 1)
+		go func() { acked <- r.e.Ack(c.ID, "phone", time.Now()) }()
+		synctest.Wait()
+		if len(buzzer.active) != 0 {
+			t.Errorf("the buzzer goes on with %v while the acknowledgement waits for the card", buzzer.active)
+		}
+		if d := time.Since(began); d != 0 {
+			t.Errorf("all of this took %v of waiting for the card", d)
+		}
+		if err := <-acked; err != nil || time.Since(began) > storeTimeout {
+			t.Errorf("the acknowledgement came back with %v after %v, want nil within %v", err, time.Since(began), storeTimeout)
+		}
+		if len(as) != 2 || len(st.alerts) != 0 {
+			t.Errorf("%d alerts listed, %d stored; want 2, 0", len(as), len(st.alerts))
+		}
+		// The card wakes up: everything is written.
+		close(st.hang)
+		synctest.Wait()
+		r.kill()
+		if len(st.alerts) != 3 || r.st.queued() != 0 {
+			t.Errorf("%d alerts and %d messages stored, want 3 and 0", len(st.alerts), r.st.queued())
+		}
+		for id, b := range st.alerts {
+			if !strings.Contains(string(b), `"acknowledged"`) {
+				t.Errorf("%s is stored as %s, want acknowledged", id, b)
+			}
+		}
+	})
+}
+
+// Stopping does not wait for a card that hangs.
+func TestHungStoreAtStop(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		st := newMem()
+		st.hang = make(chan struct{})
+		r := &rig{t: t, st: st}
+		r.start(DispatchConfig{}, &chanFake{name: "phone"})
+		r.look(troubles(Act, "a"))
+		began := time.Now()
+		r.kill()
+		if d := time.Since(began); d > 5*time.Second {
+			t.Errorf("the stop took %v", d)
+		}
+		close(st.hang)
+	})
+}
+
+// A condition that is reported lasts for as long as it is, whatever its rule;
+// it ends by itself and not by a person.
+func TestReportedConditionsLast(t *testing.T) {
+	for _, r := range Rules {
+		if r.Source != FromReport {
+			continue
+		}
+		e := New(Config{}, nil)
+		in := func(d time.Duration, on bool) Input {
+			x := Input{Now: t0.Add(d), ClockTrusted: true, Work: &coat.Work{}}
+			if on {
+				x.Conditions = []Condition{{Rule: r.Name, Subject: "influx", Severity: r.Severity}}
+			}
+			return x
+		}
+		fired := false
+		for d := time.Duration(0); d <= 2*time.Hour; d += minute {
+			for _, tr := range e.Step(in(d, true)) {
+				fired = fired || tr.What == WhatFiring
+				if tr.What == WhatResolved || tr.What == WhatDropped {
+					t.Fatalf("%s: %s after %v by %q, while it lasts", r.Name, tr.What, d, tr.Alert.EndedBy)
+				}
+			}
+		}
+		if !fired {
+			t.Errorf("%s did not fire in two hours", r.Name)
+		}
+		by := ""
+		for d := 2*time.Hour + minute; d <= 6*time.Hour; d += minute {
+			for _, tr := range e.Step(in(d, false)) {
+				if tr.What == WhatResolved {
+					by = tr.Alert.EndedBy
+				}
+			}
+		}
+		if by != "cleared" {
+			t.Errorf("%s ended by %q, want cleared", r.Name, by)
+		}
+	}
+}
+
+// What does not fit into the queue is counted and said with the next message
+// that gets through.
+func TestOverflowIsSaid(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var down atomic.Bool
+		down.Store(true)
+		c := &chanFake{name: "phone", fail: func(int) error {
+			if down.Load() {
+				return errors.New("down")
+			}
+			return nil
+		}}
+		r := &rig{t: t}
+		r.start(DispatchConfig{MaxQueued: 3, MaxPerHour: 100}, c)
+		defer r.kill()
+		r.look(troubles(Act, "a", "b", "c", "d", "e"))
+		pass(11 * time.Minute)
+		if cs := r.d.Conditions(); len(cs) != 1 || !strings.Contains(cs[0].Say, "2 messages did not fit") {
+			t.Errorf("conditions %+v, want one that says that 2 messages did not fit", cs)
+		}
+		down.Store(false)
+		pass(10 * time.Minute)
+		ms := c.messages()
+		if len(ms) != 3 || !strings.Contains(ms[0].Text, "(2 messages before this did not fit") || strings.Contains(ms[1].Text, "did not fit") {
+			t.Errorf("%d messages, want 3, of which the first says what was lost: %v", len(ms), ms)
+		}
+		if s := r.d.Stats()["phone"]; s.Overflow != 2 || s.Lost != 0 {
+			t.Errorf("overflow %d, unsaid %d; want 2, 0", s.Overflow, s.Lost)
+		}
+	})
+}
+
+// A captive portal answers every request with a redirect to its log-in page.
+// RFC 8952 (captive portal architecture) names that redirect as what clients meet.
+func TestRedirectIsPassing(t *testing.T) {
+	for _, code := range []int{301, 302, 303, 307, 308} {
+		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+			w.Header().Set("Location", "http://portal.example/login")
+			w.WriteHeader(code)
+		}))
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, srv.URL, strings.NewReader("{}"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := Post(HTTPClient(), "hook", req); err == nil || errors.Is(err, ErrPermanent) {
+			t.Errorf("%d: %v, want an error that is tried again", code, err)
+		}
+		srv.Close()
+	}
+}
