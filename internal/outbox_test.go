@@ -37,8 +37,8 @@ func (l *line) Send(_ context.Context, m alerts.Message) error {
 
 const outboxChild = "CUREWRIGHT_TEST_OUTBOX"
 
-// Messages that were handed on before a kill -9 are delivered after it, from
-// the real store.
+// Messages that were handed on and saved before a kill -9 are delivered after
+// it, from the real store.
 func TestOutboxSurvivesKill(t *testing.T) {
 	if dir := os.Getenv(outboxChild); dir != "" {
 		raise(dir)
@@ -116,6 +116,11 @@ func raise(dir string) {
 		in.Now = time.Now()
 		in.Conditions = append(in.Conditions, alerts.Condition{Rule: "trouble", Subject: s, Severity: alerts.Act, Say: "Look."})
 		d.Handle(e.Step(in))
+		// Handing on does not wait for the card; Save does.
+		if err := d.Save(context.Background()); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
 		fmt.Println("raised " + s)
 	}
 }
