@@ -68,9 +68,8 @@ func httpError(name string, res *http.Response, text []byte) error {
 	if code/100 == 3 {
 		// Followed it is not, but it may pass: a captive portal sends everything
 		// to its own log-in until somebody has agreed to its terms.
-		return fmt.Errorf("%w (redirects are not followed)", err)
-	}
-	if code < 500 && code != http.StatusRequestTimeout && code != http.StatusTooEarly && code != http.StatusTooManyRequests {
+		err = fmt.Errorf("%w (redirects are not followed)", err)
+	} else if code < 500 && code != http.StatusRequestTimeout && code != http.StatusTooEarly && code != http.StatusTooManyRequests {
 		return Permanent(err)
 	}
 	if s, e := strconv.Atoi(res.Header.Get("Retry-After")); e == nil && s > 0 {

@@ -89,7 +89,7 @@ func TestAnswers(t *testing.T) {
 		ok        bool
 		permanent bool
 	}{
-		{200, true, false}, {204, true, false}, {301, false, true}, {400, false, true}, {401, false, true}, {404, false, true}, {410, false, true},
+		{200, true, false}, {204, true, false}, {301, false, false}, {302, false, false}, {307, false, false}, {400, false, true}, {401, false, true}, {404, false, true}, {410, false, true},
 		{408, false, false}, {425, false, false}, {429, false, false}, {500, false, false}, {503, false, false},
 	} {
 		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
