@@ -2,12 +2,6 @@ package cure
 
 import "math"
 
-// Marks in degree of cure; the others are in Tg, see [Resin.SteadyMarks].
-const (
-	AlphaTacky = 0.30 // flows no more: lifts clean
-	AlphaOpens = 0.40 // takes the next coat without sagging
-)
-
 // Never is the horizon of [Steady]: a mark that is not passed within a year
 // is "never" to somebody waiting for it.
 const neverHours = 8760.0
@@ -53,28 +47,27 @@ type SteadyResult struct {
 
 // Steady returns the times and values of a thin film at steady tC (°C) with
 // rate factor kappa; diffusion false leaves the slowing by vitrification out.
-// Where the resin's range ends, or where it turns to glass before it gels,
-// green and above are left nil and UnknownWhy says why.
+// Outside the resin's range, and where a coat that turned to glass before it
+// gelled does not gel within a year, green and above are left nil and UnknownWhy
+// says why.
 func Steady(r Resin, tC, kappa float64, diffusion bool) SteadyResult {
 	s := steadyPath{r: r, t: tC, kappa: kappa, diffusion: diffusion}
 	out := SteadyResult{Resin: r.Name, TempC: tC, Kappa: kappa, Generic: r.Generic, UnknownWhy: []string{}}
 	m := &out.TimesMin
 	m.Alpha30, m.Gel, m.Alpha80 = s.minutes(0.30), s.minutes(r.AlphaGel), s.minutes(0.80)
-	m.Tacky, m.RecoatOpens = s.minutes(AlphaTacky), s.minutes(AlphaOpens)
+	level := func(m Mark) *float64 { return s.minutes(r.Level(m, tC, Film{})) }
+	m.Tacky, m.RecoatOpens = level(Tacky), level(Opens)
 	switch {
 	case tC < r.MinC:
 		out.UnknownWhy = append(out.UnknownWhy, "below_minimum")
 	case tC > r.MaxC:
 		out.UnknownWhy = append(out.UnknownWhy, "outside_range")
-	}
-	// Glass before gel, at a steady temperature never mended.
-	if diffusion && r.Tg(r.AlphaGel) >= tC+1 {
-		out.UnknownWhy = append(out.UnknownWhy, "cold_glass")
-	}
-	if len(out.UnknownWhy) == 0 {
-		m.Green = s.minutes(max(r.AlphaGel, r.AlphaAtTg(tC-25)))
-		m.Firm = s.minutes(max(r.AlphaGel, r.AlphaAtTg(tC)))
-		m.Hard = s.minutes(max(r.AlphaGel, r.AlphaAtTg(tC+10)))
+	default:
+		m.Green, m.Firm, m.Hard = level(Green), level(Firm), level(Hard)
+		// A glass before it has gelled creeps on, but it may take too long.
+		if diffusion && m.Green == nil && r.Tg(r.AlphaGel) >= tC+GlassAboveK {
+			out.UnknownWhy = append(out.UnknownWhy, "cold_glass")
+		}
 	}
 	m.RecoatCloses = m.Firm
 	if u := r.RecoatUntil; u != nil {

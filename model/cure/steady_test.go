@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
-	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -19,21 +18,21 @@ func TestSteadyTable(t *testing.T) {
 		c    float64
 		want [5]float64
 	}{
-		{Fast, 15, [5]float64{1.93, 2.67, 4.62, 4.62, 6.69}},
-		{Fast, 20, [5]float64{1.28, 1.78, 3.00, 3.36, 4.87}},
-		{Fast, 25, [5]float64{.87, 1.20, 2.01, 2.50, 3.60}},
-		{Fast, 27, [5]float64{.74, 1.03, 1.72, 2.23, 3.20}},
-		{Fast, 30, [5]float64{.59, .82, 1.37, 1.88, 2.70}},
-		{Medium, 10, [5]float64{5.13, 7.11, 12.12, 13.1, 20.1}},
-		{Medium, 15, [5]float64{3.37, 4.67, 7.84, 9.61, 14.7}},
-		{Medium, 20, [5]float64{2.25, 3.11, 5.20, 7.15, 10.9}},
-		{Medium, 25, [5]float64{1.52, 2.10, 3.50, 5.38, 8.24}},
-		{Medium, 30, [5]float64{1.04, 1.44, 2.40, 4.11, 6.35}},
-		{Slow, 10, [5]float64{10.3, 14.2, 24.0, 28.2, 43.6}},
-		{Slow, 15, [5]float64{6.74, 9.33, 15.6, 20.7, 32.1}},
-		{Slow, 20, [5]float64{4.49, 6.22, 10.4, 15.5, 24.1}},
-		{Slow, 25, [5]float64{3.03, 4.20, 7.00, 11.7, 18.5}},
-		{Slow, 30, [5]float64{2.08, 2.88, 4.88, 9.03, 14.5}},
+		{Fast, 15, [5]float64{1.93, 2.67, 4.62, 5.16, 9.7}},
+		{Fast, 20, [5]float64{1.28, 1.78, 3.00, 3.78, 4.87}},
+		{Fast, 25, [5]float64{.87, 1.20, 2.01, 2.80, 3.60}},
+		{Fast, 27, [5]float64{.74, 1.03, 1.72, 2.49, 3.20}},
+		{Fast, 30, [5]float64{.59, .82, 1.37, 2.10, 2.70}},
+		{Medium, 10, [5]float64{5.13, 7.11, 12.12, 15.0, 58.6}},
+		{Medium, 15, [5]float64{3.37, 4.67, 7.84, 11.0, 22.3}},
+		{Medium, 20, [5]float64{2.25, 3.11, 5.20, 8.14, 10.9}},
+		{Medium, 25, [5]float64{1.52, 2.10, 3.50, 6.13, 8.24}},
+		{Medium, 30, [5]float64{1.04, 1.44, 2.40, 4.69, 6.35}},
+		{Slow, 10, [5]float64{10.3, 14.2, 24.0, 32.3, 133}},
+		{Slow, 15, [5]float64{6.74, 9.33, 15.6, 23.7, 50.0}},
+		{Slow, 20, [5]float64{4.49, 6.22, 10.4, 17.7, 24.1}},
+		{Slow, 25, [5]float64{3.03, 4.20, 7.00, 13.5, 18.5}},
+		{Slow, 30, [5]float64{2.08, 2.88, 4.88, 10.4, 14.5}},
 	} {
 		s := Steady(generic(t, tt.set), tt.c, 1, true)
 		m := s.TimesMin
@@ -45,6 +44,8 @@ func TestSteadyTable(t *testing.T) {
 			// The table's last digit, and .3 % for α_gel rounded to .577 in it.
 			tol := 0.003 * tt.want[i]
 			switch {
+			case tt.want[i] == 9.7: // given to one digit
+				tol = max(tol, 0.051)
 			case tt.want[i] < 10:
 				tol = max(tol, 0.0051)
 			default:
@@ -147,12 +148,13 @@ func TestStall(t *testing.T) {
 			near(t, fmt.Sprintf("%s temperature for %g h", set, h), got, w, .06, "°C")
 		}
 		for d, cold := range map[float64]bool{-.15: true, .15: false} {
-			s := Steady(r, want.glass+d, 1, true)
-			if got := slices.Contains(s.UnknownWhy, "cold_glass"); got != cold {
-				t.Errorf("%s at %.2f °C: cold glass %v", set, want.glass+d, got)
+			trace := make([]float64, 4*24*21)
+			for i := range trace {
+				trace[i] = want.glass + d
 			}
-			if cold && (s.TimesMin.Green != nil || s.TimesMin.Hard != nil) {
-				t.Errorf("%s at %.2f °C is glass before it gels and yet called green or hard", set, want.glass+d)
+			m, _ := follow(r, trace, 1, 60, Film{})
+			if got := m.Glass < m.When[Green]; got != cold {
+				t.Errorf("%s at %.2f °C: cold glass %v", set, want.glass+d, got)
 			}
 		}
 	}

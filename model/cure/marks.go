@@ -1,0 +1,499 @@
+package cure
+
+import "math"
+
+// Mark is one of the moments of a coat. The first six are passed when the
+// degree of cure reaches a level that depends on the panel's temperature; the
+// last two follow from them and from the sheet's limits.
+type Mark int
+
+// The marks. Levels are a choice of ours, to be calibrated on real coats: no
+// published degree of cure for "tack-free" was found.
+const (
+	Tacky  Mark = iota // α ≥ .30: flows no more, lifts clean
+	Opens              // α ≥ .40: a coat put on now neither sags nor lifts
+	Green              // gelled, and Tg within 25 K under the panel
+	Firm               // gelled, and Tg 4 K above the panel
+	Shut               // closed for good: Tg 4 K above the panel and its working warmth
+	Hard               // gelled, and Tg 10 K above the working warmth
+	Closes             // firm, or the sheet's recoat limit, whichever is first
+	Handle             // hard, and the sheet's handling age or 48 h at 20 °C
+	NumMarks
+
+	numLevels = int(Hard) + 1
+)
+
+// Where the marks stand.
+const (
+	AlphaTacky  = 0.30
+	AlphaOpens  = 0.40
+	GreenBelowK = 25.0
+	FirmAboveK  = 4.0 // at Tg = T a glass is still leathery and takes a nail
+	HardAboveK  = 10.0
+	GlassAboveK = 1.0 // a glass before gel: Tg so far above the panel
+	SoftensK    = 1.0 // firm and hard are lost so far under their mark
+
+	WorkLowC, WorkHighC = 20.0, 30.0 // span of the working warmth
+
+	handleHours = 48.0 // of equivalent age, common practice, no source
+	handleAtC   = 20.0
+	meanS       = 600.0 // T_now is the mean of so long
+	instantS    = 300.0 // marks are looked for this often within a stretch
+)
+
+// WorkC is the warmth in °C in which a panel will be sanded, flipped and
+// coated: its own, but neither a cold night's nor a post-cure's.
+func WorkC(nowC float64) float64 { return min(max(nowC, WorkLowC), WorkHighC) }
+
+// Film is how far one film and the person who feels it lie from the marks'
+// middle: in degree of cure, and in K for those in Tg.
+type Film struct {
+	Tacky, Opens, Gel float64
+	FirmK, HardK      float64
+}
+
+// levels are what a film's marks ask of the degree of cure at one panel
+// temperature.
+type levels [numLevels]float64
+
+func (r *Resin) levels(nowC float64, f *Film) levels {
+	work := WorkC(nowC)
+	gel := r.AlphaGel + f.Gel
+	firm := FirmAboveK + f.FirmK
+	l := levels{AlphaTacky + f.Tacky, AlphaOpens + f.Opens,
+		max(gel, r.AlphaAtTg(nowC-GreenBelowK)), max(gel, r.AlphaAtTg(nowC+firm)), 0, max(gel, r.AlphaAtTg(work+HardAboveK+f.HardK))}
+	l[Shut] = l[Firm]
+	if work > nowC {
+		l[Shut] = max(gel, r.AlphaAtTg(work+firm))
+	}
+	return l
+}
+
+// Level is the degree of cure at which a coat on a panel at nowC (°C) passes a
+// mark; the last two marks have none of their own and give those of firm and
+// hard.
+func (r *Resin) Level(m Mark, nowC float64, f Film) float64 {
+	switch m {
+	case Closes:
+		m = Firm
+	case Handle:
+		m = Hard
+	}
+	return r.levels(nowC, &f)[m]
+}
+
+// Path is the part of the marks that every rate factor and film on a panel
+// shares: the panel's temperature, linear between the moments fed, its mean of
+// the last ten minutes, and the sheet's limits in equivalent age. It remembers
+// ten minutes and no more: past warmth enters no mark. The zero value is not
+// usable: [NewPath]. A copy is independent.
+type Path struct {
+	r   *Resin
+	t   float64 // s, the last moment fed
+	sum [pathSums]struct{ t, c, sum float64 }
+	n   int // how many of them are kept, the newest last
+
+	t0, dt  float64 // the last stretch
+	c0, c   float64
+	k       int // instants within it at which marks are looked for
+	at, now [4]float64
+
+	recoat, handle           float64 // equivalent ages in s at the sheet's temperatures
+	recoatLimit, handleLimit float64 // s
+	recoatK, handleK         float64 // k2 there, 1/s
+
+	// RecoatAt and HandleAt are when the sheet's recoat limit and the handling
+	// age are passed, s; +Inf before.
+	RecoatAt, HandleAt float64
+}
+
+// pathSums holds ten minutes of readings some twelve seconds apart; denser
+// ones are merged.
+const pathSums = 52
+
+// NewPath begins a panel at time t (s) and c (°C).
+func NewPath(r *Resin, t, c float64) Path {
+	p := Path{r: r, t: t, t0: t, c0: c, c: c, RecoatAt: math.Inf(1), HandleAt: math.Inf(1),
+		recoatLimit: math.Inf(1), recoatK: 1, handleLimit: handleHours * 3600}
+	at := handleAtC
+	if u := r.RecoatUntil; u != nil {
+		p.recoatLimit, p.recoatK = u.Hours*3600, Arrhenius(r.A2, r.E2, u.TempC)
+	}
+	if h := r.Handle; h != nil {
+		p.handleLimit, at = h.Hours*3600, h.TempC
+	}
+	p.handleK = Arrhenius(r.A2, r.E2, at)
+	p.sum[0] = struct{ t, c, sum float64 }{t, c, 0}
+	p.n = 1
+	p.at[0], p.now[0] = 0, c
+	return p
+}
+
+// Ages sets the equivalent ages so far, s at the sheet's recoat temperature and
+// at its handling temperature (20 °C without one), for a path that begins in
+// the middle of a coat's life.
+func (p *Path) Ages(recoat, handle float64) {
+	p.recoat, p.handle = recoat, handle
+	if recoat >= p.recoatLimit {
+		p.RecoatAt = p.t
+	}
+	if handle >= p.handleLimit {
+		p.HandleAt = p.t
+	}
+}
+
+// Moved puts the coat onto a panel at time t (s) and c (°C), as when resin goes
+// from the cup onto it: the cup's temperature counts no more for T_now, but the
+// panel's own of the minutes before, at the ascending times ts.
+func (p *Path) Moved(t, c float64, ts, cs []float64) {
+	p.n = 0
+	sum := 0.0
+	for i, x := range ts {
+		if x >= t || x < t-meanS-60 || p.n == pathSums-1 {
+			continue
+		}
+		if p.n > 0 {
+			l := p.sum[p.n-1]
+			sum += (x - l.t) * (l.c + cs[i]) / 2
+		}
+		p.sum[p.n] = struct{ t, c, sum float64 }{x, cs[i], sum}
+		p.n++
+	}
+	if p.n > 0 {
+		l := p.sum[p.n-1]
+		sum += (t - l.t) * (l.c + c) / 2
+	}
+	p.t, p.t0, p.c, p.c0, p.dt, p.k = t, t, c, c, 0, 0
+	p.sum[p.n] = struct{ t, c, sum float64 }{t, c, sum}
+	p.n++
+	p.now[0] = c
+	if p.n > 1 {
+		p.now[0] = p.mean(t, sum)
+	}
+}
+
+// NowC is the panel's mean of the last ten minutes, °C.
+func (p *Path) NowC() float64 { return p.now[p.k] }
+
+// TempC is the panel's temperature at the last moment fed, °C.
+func (p *Path) TempC() float64 { return p.c }
+
+// Resin is what the path was begun for.
+func (p *Path) Resin() *Resin { return p.r }
+
+// To feeds the next moment: at t (s, after the last) the panel is at c (°C).
+// k2 is the rate constant of the autocatalysed path in the middle of the
+// stretch, 1/s; 0 where the caller has none at hand.
+func (p *Path) To(t, c, k2 float64) {
+	last := p.sum[p.n-1]
+	if t <= p.t {
+		return
+	}
+	p.now[0] = p.now[p.k]
+	p.t0, p.c0, p.dt = p.t, p.c, t-p.t
+	p.t, p.c = t, c
+	total := last.sum + p.dt*(p.c0+c)/2
+	if p.dt <= instantS {
+		p.k = 1
+		p.at[1] = 1
+		p.now[1] = p.mean(t, total)
+	} else {
+		p.k = 0
+		for x := instantS; x < p.dt-1 && p.k < 2; x += instantS {
+			p.k++
+			f := x / p.dt
+			p.at[p.k] = f
+			p.now[p.k] = p.mean(p.t0+x, last.sum+x*(p.c0+f/2*(c-p.c0)))
+		}
+		p.k++
+		p.at[p.k] = 1
+		p.now[p.k] = p.mean(t, total)
+	}
+	// Keep ten minutes, and one point before them.
+	drop := 0
+	for drop+1 < p.n && p.sum[drop+1].t <= t-meanS {
+		drop++
+	}
+	if drop > 0 {
+		copy(p.sum[:], p.sum[drop:p.n])
+		p.n -= drop
+	}
+	if p.n == pathSums {
+		p.n--
+	}
+	p.sum[p.n] = struct{ t, c, sum float64 }{t, c, total}
+	p.n++
+	p.age(k2)
+}
+
+// mean is the mean of the ten minutes up to t, within the last stretch, where
+// the integral of the temperature is sum; of what there is, before that.
+func (p *Path) mean(t, sum float64) float64 {
+	from := t - meanS
+	if from >= p.t0 && p.dt > 0 {
+		// All within the stretch, which is linear.
+		f := (t - meanS/2 - p.t0) / p.dt
+		return p.c0 + f*(p.c-p.c0)
+	}
+	first := p.sum[0]
+	if first.t >= from {
+		return (sum - first.sum) / (t - first.t)
+	}
+	i := p.n - 1
+	for p.sum[i].t > from {
+		i--
+	}
+	a, b := p.sum[i], struct{ t, c, sum float64 }{p.t, p.c, 0}
+	if i+1 < p.n {
+		b = p.sum[i+1]
+	}
+	d := from - a.t
+	c := a.c + (b.c-a.c)*d/(b.t-a.t)
+	return (sum - a.sum - d*(a.c+c)/2) / meanS
+}
+
+func (p *Path) age(k2 float64) {
+	recoat := p.recoatLimit < math.Inf(1) && math.IsInf(p.RecoatAt, 1)
+	handle := math.IsInf(p.HandleAt, 1)
+	if !recoat && !handle {
+		return
+	}
+	if k2 <= 0 {
+		k2 = Arrhenius(p.r.A2, p.r.E2, (p.c0+p.c)/2)
+	}
+	if recoat {
+		d := p.dt * k2 / p.recoatK
+		if p.recoat+d >= p.recoatLimit {
+			p.RecoatAt = p.t0 + p.dt*(p.recoatLimit-p.recoat)/d
+		}
+		p.recoat += d
+	}
+	if handle {
+		d := p.dt * k2 / p.handleK
+		if p.handle+d >= p.handleLimit {
+			p.HandleAt = p.t0 + p.dt*(p.handleLimit-p.handle)/d
+		}
+		p.handle += d
+	}
+}
+
+// Inside returns the part of the last stretch, from x0 to x1 as shares of it,
+// that the panel spent inside the resin's range; x0 = x1 for none of it.
+func (p *Path) Inside() (x0, x1 float64) { return p.r.inside(p.c0, p.c) }
+
+func (r *Resin) inside(c0, c1 float64) (x0, x1 float64) {
+	lo, hi := r.MinC, r.MaxC
+	if !(hi > lo) || c0 >= lo && c1 >= lo && c0 <= hi && c1 <= hi {
+		return 0, 1
+	}
+	if c0 == c1 || max(c0, c1) <= lo || min(c0, c1) >= hi {
+		return 0, 0
+	}
+	a, b := (lo-c0)/(c1-c0), (hi-c0)/(c1-c0)
+	if a > b {
+		a, b = b, a
+	}
+	return max(a, 0), min(b, 1)
+}
+
+// Gauge reads the marks of one film off a path. Look must be called after each
+// [Path.To]; then Mark once a rate factor.
+type Gauge struct {
+	p    *Path
+	film Film
+	low  levels    // the least of each level within the stretch
+	lv   [4]levels // at the path's instants, when made
+	made bool
+	last levels // at the end of the stretch before
+
+	gel, tgGel float64
+}
+
+// NewGauge reads film's marks off p, which it keeps.
+func NewGauge(p *Path, film Film) Gauge {
+	var g Gauge
+	g.Reset(p, film)
+	return g
+}
+
+// Reset puts the gauge onto another path at its present moment.
+func (g *Gauge) Reset(p *Path, film Film) {
+	g.p, g.film, g.made = p, film, false
+	g.gel = p.r.AlphaGel + film.Gel
+	g.tgGel = p.r.Tg(g.gel)
+	g.last = p.r.levels(p.NowC(), &g.film)
+}
+
+// Look prepares for the path's last stretch.
+func (g *Gauge) Look() {
+	p := g.p
+	g.lv[0] = g.last
+	g.made = false
+	end := p.r.levels(p.now[p.k], &g.film)
+	if p.k == 1 {
+		g.lv[1], g.made = end, true
+		for m := range g.low {
+			g.low[m] = min(g.last[m], end[m])
+		}
+	} else {
+		least := p.now[0]
+		for _, c := range p.now[1:p.k] {
+			least = min(least, c)
+		}
+		if least < p.now[p.k] {
+			g.low = p.r.levels(least, &g.film)
+		} else {
+			g.low = end
+		}
+		g.lv[p.k] = end
+	}
+	g.last = end
+}
+
+func (g *Gauge) make() {
+	for i := 1; i < g.p.k; i++ {
+		g.lv[i] = g.p.r.levels(g.p.now[i], &g.film)
+	}
+	g.made = true
+}
+
+// Level is what the film's mark asks at the end of the last stretch.
+func (g *Gauge) Level(m Mark) float64 { return g.last[m] }
+
+// Marks are what one rate factor in one film has passed. The zero value is not
+// usable: [NewMarks].
+type Marks struct {
+	// When is when each of the first six marks was first passed, s; +Inf
+	// before.
+	When [int(Hard) + 1]float64
+	// Glass is when it first was a glass that had not gelled, which feels firm
+	// and is not; +Inf for never.
+	Glass float64
+}
+
+// NewMarks begins with nothing passed.
+func NewMarks() (m Marks) {
+	for i := range m.When {
+		m.When[i] = math.Inf(1)
+	}
+	m.Glass = math.Inf(1)
+	return m
+}
+
+// Cold reports whether a coat at degree of cure alpha and its path's
+// temperature now must not be coated: it is a glass before it has gelled.
+func (g *Gauge) Cold(alpha float64) bool {
+	return alpha < g.gel && alpha >= g.p.r.AlphaAtTg(g.p.NowC())
+}
+
+// Mark carries a rate factor over the path's last stretch, in which its degree
+// of cure went from a0 to a1, and notes what it passed. da is by how much it
+// would have gone at the rate that it had at the beginning; NaN where that is
+// not known.
+func (g *Gauge) Mark(m *Marks, a0, da, a1 float64) {
+	w := &m.When
+	for i := Tacky; i <= Shut; i++ {
+		if !math.IsInf(w[i], 1) {
+			continue
+		}
+		if a1 < g.low[i] {
+			break
+		}
+		if !g.pass(&w[i], i, a0, da, a1) {
+			break
+		}
+	}
+	if math.IsInf(w[Hard], 1) && a1 >= g.low[Hard] {
+		g.pass(&w[Hard], Hard, a0, da, a1)
+	}
+	if now := g.p.NowC() + GlassAboveK; now < g.tgGel && a1 < g.gel && math.IsInf(m.Glass, 1) && now <= g.p.r.Tg(a1) {
+		m.Glass = g.p.t
+	}
+}
+
+// pass looks for a level's first crossing within the stretch.
+func (g *Gauge) pass(when *float64, m Mark, a0, da, a1 float64) bool {
+	if !g.made {
+		g.make()
+	}
+	p := g.p
+	rise := a1 - a0
+	if !(da > 0 && da < 2*rise) {
+		da = rise
+	}
+	bend := rise - da
+	d0 := a0 - g.lv[0][m]
+	for i := 1; i <= p.k; i++ {
+		x := p.at[i]
+		d1 := a0 + x*(da+x*bend) - g.lv[i][m]
+		if d1 >= 0 {
+			from := p.at[i-1]
+			f := 0.0
+			if d0 < 0 {
+				f = d0 / (d0 - d1)
+			}
+			*when = p.t0 + p.dt*(from+f*(x-from))
+			return true
+		}
+		d0 = d1
+	}
+	return false
+}
+
+// At is when a mark is passed, s; the last two from the path's limits.
+func (m *Marks) At(mark Mark, p *Path) float64 {
+	switch mark {
+	case Closes:
+		return min(m.When[Firm], p.RecoatAt)
+	case Handle:
+		return max(m.When[Hard], p.HandleAt)
+	case Shut:
+		return min(m.When[Shut], p.RecoatAt)
+	}
+	return m.When[mark]
+}
+
+// Two are the marks of one rate factor in one film under both readings of the
+// time that its panel spends outside the resin's range: as the rate law says,
+// and as if nothing were gained there. What permits goes by the lesser, what
+// warns by the law.
+type Two struct {
+	Law, Less Marks
+	// Alpha is the lesser's degree of cure once Split: before the panel was
+	// ever outside the range the two are one.
+	Alpha float64
+	Split bool
+}
+
+// NewTwo begins with nothing passed.
+func NewTwo() Two { return Two{Law: NewMarks(), Less: NewMarks()} }
+
+// Step carries both over the path's last stretch, in which the law's degree of
+// cure went from a0 to a1; da as for [Gauge.Mark]. Advance integrates the
+// lesser's over the share of the stretch from x0 to x1, the part inside the
+// range; it is called only once the two differ.
+func (w *Two) Step(g *Gauge, a0, da, a1 float64, advance func(alpha, x0, x1 float64) float64) {
+	x0, x1 := g.p.Inside()
+	whole := x0 == 0 && x1 == 1
+	if !w.Split && !whole {
+		w.Split, w.Alpha, w.Less = true, a0, w.Law
+	}
+	g.Mark(&w.Law, a0, da, a1)
+	if !w.Split {
+		return
+	}
+	b := w.Alpha
+	if x1 > x0 {
+		w.Alpha = advance(b, x0, x1)
+	}
+	g.Mark(&w.Less, b, math.NaN(), w.Alpha)
+}
+
+// At is when a mark is passed, s: by the law for what closes a window or warns,
+// by the lesser for what opens one or permits.
+func (w *Two) At(m Mark, p *Path) float64 {
+	if w.Split && m != Closes && m != Shut {
+		return w.Less.At(m, p)
+	}
+	return w.Law.At(m, p)
+}
