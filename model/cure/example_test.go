@@ -12,7 +12,7 @@ func Example() {
 	s := cure.Steady(r, 27, 1, true)
 	fmt.Printf("tacky after %.0f min, recoat from %.0f to %.0f min\n",
 		*s.TimesMin.Tacky, *s.TimesMin.RecoatOpens, *s.TimesMin.RecoatCloses)
-	// Output: tacky after 45 min, recoat from 62 to 134 min
+	// Output: tacky after 45 min, recoat from 62 to 149 min
 }
 
 // Degree of cure over a night that cools from 20 to 10 °C, by readings.
