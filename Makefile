@@ -3,8 +3,9 @@ GO ?= go
 # Where this machine's Go is too old or missing, the one that scripts/go.sh sees to.
 export PATH := $(shell scripts/go.sh --path)$(PATH)
 BIN := bin/curewright
-VERSION ?= $(shell git describe --always --dirty 2>/dev/null || echo unknown)
-LDFLAGS := -s -w -X main.version=$(VERSION)
+VERSION ?= $(shell scripts/version.sh)
+COMMIT := $(shell git rev-parse HEAD 2>/dev/null)
+LDFLAGS := -s -w -X main.version=$(VERSION) -X main.commit=$(COMMIT)
 
 .PHONY: all go demo build test check unit race deps bench clean fuzz fuzz-short audit faults boards newcomer dist
 
@@ -35,6 +36,7 @@ check:
 
 unit:
 	$(GO) test ./...
+	cd packaging/release && GOFLAGS=-mod=mod $(GO) test .
 
 # The race detector is slow on the store's translated C: only packages with
 # goroutines of their own, in their short form, and not those whose work is
@@ -42,9 +44,10 @@ unit:
 race:
 	$(GO) test -race -short $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./internal/... | grep -v -e /pagetest -e /boards -e /daysheet -e /record)
 
-# Programs for the boards, their sums, bills of materials and Debian packages.
-dist:
-	scripts/dist.sh
+# Programs for the boards, their sums, bills of materials, Debian packages and
+# a folder for apt; KEY=… has gpg sign that. DEVELOPERS.md has how to release.
+dist: go
+	cd packaging/release && $(GO) run . -out ../../dist -repository $(if $(KEY),-key '$(KEY)') $(TARGETS)
 
 bench:
 	scripts/bench.sh

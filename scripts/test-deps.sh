@@ -17,6 +17,7 @@ packages=(
   libsundials-dev
   qemu-user-static
   systemd                       # systemd-analyze; nothing of it is started
+  lintian gnupg man-db groff-base zsh fish # what is handed out, and its manual and completions
   curl gcc libc6-dev
 )
 sudo=
@@ -57,3 +58,4 @@ else
 fi
 go mod download
 (cd dashboards/boards/gen && go mod download)
+(cd packaging/release && GOFLAGS=-mod=mod go mod download github.com/goreleaser/nfpm/v2 github.com/CycloneDX/cyclonedx-go)

@@ -12,11 +12,11 @@ import (
 	"curewright/internal/daemon"
 )
 
-// version is set by the linker.
-var version = "unknown"
+// The linker sets these; "" where it was not told.
+var version, commit string
 
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second signal kills at once
-	os.Exit(daemon.Main(ctx, version, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+	os.Exit(daemon.Main(ctx, daemon.Build{Version: version, Commit: commit}, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }

@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"runtime/debug"
 	"slices"
 	"strings"
 
@@ -20,13 +19,10 @@ import (
 	"curewright/model/tomlfile"
 )
 
-// version is the program's own, "unknown" where the linker was not told it.
-var version = "unknown"
-
 // Main is the program without the process: it runs one command and returns its
-// exit code. v is the program's version.
-func Main(ctx context.Context, v string, args []string, in io.Reader, out, errw io.Writer) int {
-	version = v
+// exit code.
+func Main(ctx context.Context, b Build, args []string, in io.Reader, out, errw io.Writer) int {
+	build = b.known()
 	return run(ctx, args, in, out, errw)
 }
 
@@ -128,6 +124,9 @@ type cli struct {
 	Tent       tentCmd       `cmd:"" help:"A heated tent: see it, hold it, land a window; at the board, accept its limits."`
 	RelayGuard relayGuardCmd `cmd:"" hidden:"" help:"The separate process that owns a heater's relay."`
 
+	Completion completionCmd `cmd:"" help:"Print the completion of a shell, or the page of the manual."`
+	VersionCmd versionCmd    `cmd:"" name:"version" help:"Print version, commit and toolchain."`
+
 	Version kong.VersionFlag `help:"Print the version."`
 }
 
@@ -141,7 +140,7 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 		kong.Description("Watches epoxy cure, coat by coat: what each one is, what comes next and when.\n\n"+caution),
 		kong.Writers(out, errw),
 		kong.Exit(func(n int) { exited, code = true, n }),
-		kong.Vars{"version": versionLine()},
+		kong.Vars{"version": build.String()},
 		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true}),
 		kong.UsageOnError(),
 		bad.option(),
@@ -210,16 +209,6 @@ func (a *app) json(v any) error {
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
 	return enc.Encode(v)
-}
-
-func versionLine() string {
-	v := version
-	if v == "unknown" {
-		if bi, ok := debug.ReadBuildInfo(); ok && bi.Main.Version != "" {
-			v = bi.Main.Version
-		}
-	}
-	return "curewright " + v
 }
 
 const caution = "An estimate, not a certificate of cure or strength: confirm with a fingertip, a hardness gauge, a test piece. The resin's data sheet and safety data sheet win over any number here; local codes and licensed practice win over both."

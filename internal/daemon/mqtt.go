@@ -428,7 +428,7 @@ func (m *mqttPart) show(s *web.Snapshot) {
 
 // state is what the board shows, by topic.
 func (m *mqttPart) state(s *web.Snapshot) map[string][]byte {
-	state := map[string][]byte{m.base + "/about": mqtt.About(m.base, m.d.cfg.Shop.Name, version)}
+	state := map[string][]byte{m.base + "/about": mqtt.About(m.base, m.d.cfg.Shop.Name, build.Version)}
 	put := func(topic string, v any) {
 		b, err := json.Marshal(v)
 		if err != nil {

@@ -56,14 +56,14 @@ func words(s string) []string {
 	return out
 }
 
-// Every command of the README works as written, in its order, in a folder
-// that holds the files it names.
+// Every command of the README works as written, in its order, beside the
+// examples that it names.
 func TestReadmeCommands(t *testing.T) {
 	readme := string(mustRead(t, "../../README.md"))
-	guide := string(mustRead(t, "../../docs/first-board.md"))
-	conf := regexp.MustCompile("(?s)```toml\n(.*?)```").FindStringSubmatch(guide)
-	if conf == nil {
-		t.Fatal("the guide has no configuration")
+	// The guide's configuration is the example, but for its first lines.
+	guide := regexp.MustCompile("(?s)```toml\n(.*?)```").FindStringSubmatch(string(mustRead(t, "../../docs/first-board.md")))
+	if guide == nil || !strings.HasSuffix(string(mustRead(t, "../../examples/curewright.toml")), guide[1]) {
+		t.Error("examples/curewright.toml is not the configuration of docs/first-board.md")
 	}
 	// A store at rest, for what is read without a daemon.
 	cfg := defaultConfig()
@@ -81,14 +81,12 @@ func TestReadmeCommands(t *testing.T) {
 	t.Setenv("CUREWRIGHT_SERVER", url)
 
 	dir := t.TempDir()
-	for name, text := range map[string]string{
-		"curewright.toml": conf[1],
-		"sheet.toml":      "name = \"club epoxy\"\nhardener_kind = \"cycloaliphatic\"\nratio_by_weight = [100, 30]\nmin_temp_c = 12\n[[time]]\nevent = \"tack_free\"\ntemp_c = 22\nhours = [4, 5]\n",
-		"lids.toml":       "[[panel]]\nid = \"lid\"\nprobe = \"panel-1\"\n[[coat]]\nid = \"a\"\npanel = \"lid\"\nresin = \"medium\"\nkind = \"tack coat\"\napplied = 2026-10-10T09:00:00+01:00\n",
-		"shed.csv":        "time,probe,temp_c,rh_pct,co2_ppm\n2026-10-10T09:00:00+01:00,panel-1,19,,\n2026-10-10T09:10:00+01:00,panel-1,19,,\n",
-		"day.toml":        "[day]\nstart = 2026-10-10T08:00:00+01:00\nhours = [\"08:00-20:00\"]\n[[panel]]\nid = \"lid\"\ncore = \"foam\"\narea_m2 = 1\n[[step]]\nid = \"seal\"\npanel = \"lid\"\ndo = \"coat\"\ncoat = \"seal\"\nresin = \"slow\"\nwhen = \"start\"\nwork_minutes = 20\n",
-	} {
-		write(t, filepath.Join(dir, name), text)
+	examples, err := filepath.Abs("../../examples")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Symlink(examples, filepath.Join(dir, "examples")); err != nil {
+		t.Fatal(err)
 	}
 	t.Chdir(dir)
 	ran := 0

@@ -118,7 +118,7 @@ func (in recordSource) render(panel, format string) ([]byte, error) {
 
 func (in recordSource) document(piece string) (record.Document, error) {
 	out := record.Input{
-		Made: in.now, Program: versionLine(), Model: modelVersion, Shop: in.shop, Loc: in.loc, US: in.us,
+		Made: in.now, Program: "curewright " + build.Version, Model: modelVersion, Shop: in.shop, Loc: in.loc, US: in.us,
 		Piece: coat.Piece{ID: piece},
 	}
 	for _, p := range in.work.Pieces {

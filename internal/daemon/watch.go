@@ -115,7 +115,7 @@ func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Add
 		return err
 	}
 	d.tent = tent
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: version, Log: log}, d.backend())
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: build.Version, Log: log}, d.backend())
 	if err != nil {
 		return err
 	}

@@ -293,9 +293,11 @@ func list(w io.Writer, of string, files []string, now time.Time) error {
 		}
 	}
 	p("")
-	p("npm's packages are used by tests alone, are not handed out, and were not looked up:\nnpm's advisories are answered by its registry only while a package is installed.")
+	p("npm's packages were not looked up: npm's advisories are answered by its registry\nonly while a package is installed. The few that the page holds stand below.")
 	for _, part := range []struct{ title, dir string }{
-		{"Go modules of the program and its tests", "."}, {"Go modules of the boards' generator, which is not in the program", "dashboards/boards/gen"},
+		{"Go modules of the program and its tests", "."},
+		{"Go modules of the boards' generator, which is not in the program", "dashboards/boards/gen"},
+		{"Go modules of what makes the packages, which are not in the program", "packaging/release"},
 	} {
 		ms, err := modules(part.dir)
 		if err != nil {
@@ -332,6 +334,18 @@ func list(w io.Writer, of string, files []string, now time.Time) error {
 			}
 			p("| %s | %s | %s | %s | %s |", m.Path, m.Version, ids, newer, strings.ReplaceAll(strings.Join(notes, ", "), "|", "/"))
 		}
+	}
+	p("")
+	p("## npm packages copied into the page")
+	p("")
+	p("| package | version | licence |")
+	p("|---|---|---|")
+	vendored, err := licence.Vendored("dashboards/web/assets/vendor")
+	if err != nil {
+		return err
+	}
+	for _, v := range vendored {
+		p("| %s | %s | %s |", v.Name, v.Version, strings.Join(licence.Identify(v.Text), ", "))
 	}
 	p("")
 	p("## npm packages of the tests")

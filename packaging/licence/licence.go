@@ -4,6 +4,7 @@ package licence
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io/fs"
 	"os"
@@ -141,4 +142,53 @@ func Packages(dir string) ([]Package, error) {
 	}
 	slices.SortFunc(out, func(a, b Package) int { return strings.Compare(a.Name, b.Name) })
 	return out, nil
+}
+
+// Part is what was copied into the tree whole from an npm package.
+type Part struct {
+	Name, Version string
+	Code          []byte // the script
+	Text          string // of its licence
+}
+
+// Vendored are the parts of a folder that were copied from npm packages: each
+// NAME.js with its version, such as v1.6.32, in the first kilobyte, and its
+// licence in NAME.LICENSE.txt. A script without either is an error: it could
+// not be handed out.
+func Vendored(dir string) ([]Part, error) {
+	scripts, err := filepath.Glob(filepath.Join(dir, "*.js"))
+	if err != nil {
+		return nil, err
+	}
+	var out []Part
+	var faults []error
+	for _, file := range scripts {
+		name := strings.TrimSuffix(filepath.Base(file), ".js")
+		code, err := os.ReadFile(file)
+		if err != nil {
+			return nil, err
+		}
+		text, err := os.ReadFile(filepath.Join(dir, name+".LICENSE.txt"))
+		if err != nil {
+			faults = append(faults, err)
+			continue
+		}
+		version := versionIn(code)
+		if version == "" {
+			faults = append(faults, fmt.Errorf("%s: no version such as v1.6.32 in its first kilobyte", file))
+			continue
+		}
+		out = append(out, Part{name, version, code, string(text)})
+	}
+	return out, errors.Join(faults...)
+}
+
+// versionIn finds "v1.2.3" in the first kilobyte.
+func versionIn(b []byte) string {
+	for _, f := range strings.FieldsFunc(string(b[:min(len(b), 1024)]), func(r rune) bool { return strings.ContainsRune(" \t\n()*,;@", r) }) {
+		if v, ok := strings.CutPrefix(f, "v"); ok && strings.Count(v, ".") == 2 && strings.Trim(v, "0123456789.") == "" {
+			return v
+		}
+	}
+	return ""
 }
