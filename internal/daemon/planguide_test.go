@@ -34,7 +34,8 @@ func TestPlanGuide(t *testing.T) {
 	}
 	words := append(append([]string{}, job.Does...), job.Whens...)
 	for s, i := reflect.TypeFor[job.Step](), 0; i < s.NumField(); i++ {
-		words = append(words, s.Field(i).Tag.Get("toml"))
+		key, _, _ := strings.Cut(s.Field(i).Tag.Get("toml"), ",")
+		words = append(words, key)
 	}
 	for _, w := range words {
 		if !strings.Contains(after, "`"+w+"`") {

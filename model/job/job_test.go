@@ -175,8 +175,10 @@ people = 2
 low_c = 6
 [[panel]]
 id = "outer"
+piece = "lid"
 [[panel]]
 id = "inner"
+piece = "lid"
 [[coat]]
 id = "t"
 panel = "outer"
@@ -208,7 +210,7 @@ panel = "outer"
 do = "dance"
 when = "hard"
 `), "day.toml", time.Time{}, nil)
-	for _, want := range []string{"day.toml:2:2: day.start: missing", `day.toml:3:1: day.hours[0]: "8-20"`, `unknown panel "outer"`, `"dance" is not one of`, `of: missing`} {
+	for _, want := range []string{"day.toml:2:2: day.start: missing", `day.toml:3:1: day.hours[0]: "8-20"`, `unknown panel "outer"`, `"dance" is not one of`, `no coat comes before it to be hard`} {
 		if !strings.Contains(fmt.Sprint(err), want) {
 			t.Errorf("no fault %q in:\n%v", want, err)
 		}

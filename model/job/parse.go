@@ -8,7 +8,6 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/cure"
-	"curewright/model/pot"
 	"curewright/model/tomlfile"
 )
 
@@ -52,28 +51,6 @@ type Day struct {
 	People int       `toml:"people"` // 0 means not told: one
 	LowC   *float64  `toml:"low_c"`  // expected overnight low, °C
 }
-
-// Step is one [[step]] of a plan, in order.
-type Step struct {
-	ID          string   `toml:"id"`
-	Panel       string   `toml:"panel"`
-	Do          string   `toml:"do"`    // coat, cloth, sand, flip, unclamp or wash
-	Coat        string   `toml:"coat"`  // id of a [[coat]], or a kind
-	Resin       string   `toml:"resin"` // where no [[coat]] names it
-	Cloth       string   `toml:"cloth"`
-	AreaM2      *float64 `toml:"area_m2"`
-	When        string   `toml:"when"` // start, tacky, wet, recoat, fill, hard or handle
-	Of          string   `toml:"of"`   // the step that "when" is about
-	WorkMinutes *float64 `toml:"work_minutes"`
-	DepthMM     *float64 `toml:"depth_mm"` // of a bond: how thick the joint is
-	To          string   `toml:"to"`       // a flip's other panel
-}
-
-// The words a step may use.
-var (
-	Does  = []string{"coat", "cloth", "sand", "flip", "unclamp", "wash"}
-	Whens = []string{"start", "tacky", "wet", "recoat", "fill", "hard", "handle"}
-)
 
 // ResinLoader finds a resin that is not one of the generic sets, by the name
 // or file the job gives.
@@ -160,22 +137,32 @@ func (p *parser) add(what string, path ...any) {
 // at turns faults of a record into faults of the file.
 func (p *parser) at(fs []Fault, table string, i int) {
 	for _, x := range fs {
-		path := []any{table, i}
-		// "cloth[0].laid" is three steps down.
-		for _, part := range strings.Split(x.Field, ".") {
-			if part == "" {
-				continue
-			}
-			name, index, ok := strings.Cut(part, "[")
-			path = append(path, name)
-			if ok {
-				var n int
-				fmt.Sscanf(index, "%d]", &n)
-				path = append(path, n)
-			}
-		}
-		p.add(x.What, path...)
+		p.add(x.What, append([]any{table, i}, keyPath(x.Field)...)...)
 	}
+}
+
+// fields turns faults whose fields are paths from the top of the file.
+func (p *parser) fields(fs []Fault) {
+	for _, x := range fs {
+		p.add(x.What, keyPath(x.Field)...)
+	}
+}
+
+// keyPath splits a field: "cloth[0].laid" is three steps down.
+func keyPath(field string) (path []any) {
+	for part := range strings.SplitSeq(field, ".") {
+		if part == "" {
+			continue
+		}
+		name, index, ok := strings.Cut(part, "[")
+		path = append(path, name)
+		if ok {
+			var n int
+			fmt.Sscanf(index, "%d]", &n)
+			path = append(path, n)
+		}
+	}
+	return path
 }
 
 // local refuses a time without an offset: which instant it means would depend
@@ -356,63 +343,23 @@ func (p *parser) day(in *jobFile) {
 			p.add(fmt.Sprintf("%g °C is outside -40 to 40 °C", *d.LowC), "day", "low_c")
 		}
 	}
+	p.fields(CheckSteps("step", in.Step, in.Panel))
 	for i, s := range in.Step {
-		var f faults
-		f.id("id", s.ID)
-		f.oneOf("do", s.Do, Does, true)
-		f.oneOf("when", s.When, Whens, false)
-		f.positive("area_m2", s.AreaM2, 1000, "m²")
-		f.positive("work_minutes", s.WorkMinutes, 24*60, "min")
-		f.positive("depth_mm", s.DepthMM, 200, "mm")
-		if s.Cloth != "" {
-			if _, err := pot.ParseCloths(s.Cloth); err != nil {
-				f.add("cloth", "%v", err)
-			}
-		}
-		hasPanel := func(id string) bool {
-			return slices.IndexFunc(in.Panel, func(x coat.Panel) bool { return x.ID == id }) >= 0
-		}
-		switch {
-		case s.Panel == "":
-			f.add("panel", "missing")
-		case !hasPanel(s.Panel):
-			f.add("panel", "unknown panel %q", s.Panel)
-		}
-		if s.Do == "flip" && s.To == "" {
-			f.add("to", "missing: a flip names the panel it turns up")
-		} else if s.To != "" && !hasPanel(s.To) {
-			f.add("to", "unknown panel %q", s.To)
-		}
-		if s.When != "" && s.When != "start" && s.Of == "" {
-			f.add("of", "missing: %q is of an earlier step", s.When)
-		}
-		first := slices.IndexFunc(in.Step, func(x Step) bool { return x.ID == s.ID })
-		if s.ID != "" && first < i {
-			f.add("id", "second step %q", s.ID)
-		}
-		if s.Of != "" {
-			switch of := slices.IndexFunc(in.Step, func(x Step) bool { return x.ID == s.Of }); {
-			case of < 0:
-				f.add("of", "unknown step %q", s.Of)
-			case of >= i:
-				f.add("of", "step %q comes later", s.Of)
-			}
-		}
 		if k := slices.IndexFunc(in.Coat, func(x coat.Coat) bool { return x.ID != "" && x.ID == s.Coat }); k >= 0 {
-			if on := in.Coat[k].Panel; hasPanel(s.Panel) && on != s.Panel {
+			var f faults
+			if on := in.Coat[k].Panel; on != s.Panel && slices.ContainsFunc(in.Panel, func(x coat.Panel) bool { return x.ID == s.Panel }) {
 				f.add("coat", "%q is on panel %q, the step on %q", s.Coat, on, s.Panel)
 			}
 			if was := slices.IndexFunc(in.Step, func(x Step) bool { return x.Coat == s.Coat }); was < i {
 				f.add("coat", "%q is of step %q already", s.Coat, in.Step[was].ID)
 			}
+			p.at(f, "step", i)
+		} else if s.Do == "coat" && !slices.Contains(Kinds, s.Coat) {
+			p.add(fmt.Sprintf("%q is neither a [[coat]] of this file nor one of %s", s.Coat, strings.Join(Kinds, ", ")), "step", i, "coat")
 		}
-		p.at(f, "step", i)
 		if s.Resin != "" {
 			p.resin(s.Resin, "step", i, "resin")
 		}
-	}
-	if len(in.Step) > 0 && in.Day == nil {
-		p.add("steps need a [day] with a start", "step", 0)
 	}
 }
 

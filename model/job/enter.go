@@ -1,0 +1,1041 @@
+package job
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"curewright/model/coat"
+	"curewright/model/pot"
+)
+
+// Book is what an entry is made against: the record of work as it stands. Its
+// methods work out every record that one entry writes, so that all of them can
+// be written in one go; they change nothing themselves.
+type Book struct {
+	Now   time.Time
+	Loc   *time.Location
+	By    string // who enters it
+	Work  *coat.Work
+	Jobs  []Schedule
+	Ticks []Tick
+	// NewID makes a short id for a new record of a kind. It must never give the
+	// same one twice.
+	NewID func(kind string) string
+	// Card is the planned step, for the cups that nobody weighed again; nil for
+	// none.
+	Card func(s *Schedule, i int) Card
+}
+
+// Write is one record that an entry creates, replaces or deletes.
+type Write struct {
+	Kind   string
+	ID     string
+	Value  any // the whole record; nil deletes it
+	Create bool
+}
+
+// Entry is one thing that a person entered, with all that follows from it.
+type Entry struct {
+	Writes   []Write
+	Say      string
+	Warnings []string
+	Tick     string
+	Coat     string   // that it made or changed
+	Batches  []string // of that coat
+	Batch    string   // the cup that it mixed
+	Feel     string
+	Panel    string
+	Answers  []string // coats and cups whose calls it answers
+}
+
+func (e *Entry) put(kind, id string, v any, create bool) {
+	for i := range e.Writes {
+		if e.Writes[i].Kind == kind && e.Writes[i].ID == id {
+			e.Writes[i].Value = v // one version a record and entry
+			return
+		}
+	}
+	e.Writes = append(e.Writes, Write{kind, id, v, create})
+}
+
+// Done is the one request that says a step was done. Everything but Step is a
+// deviation from the job.
+type Done struct {
+	Step       string     `json:"step"`
+	At         *time.Time `json:"at"`
+	Who        string     `json:"who"`
+	Panel      string     `json:"panel"` // of a step that the job no longer has
+	Kind       string     `json:"kind"`
+	Resin      string     `json:"resin"`
+	Lot        string     `json:"lot"`
+	Cloth      string     `json:"cloth"`
+	Cover      string     `json:"cover"`
+	BagKPa     *float64   `json:"bag_kpa"`
+	BagMinutes *float64   `json:"bag_minutes"`
+	Share      *float64   `json:"share"`
+	Batches    *[]string  `json:"batches"`
+	Keep       []string   `json:"keep"` // cups that are not empty
+	Finished   *time.Time `json:"finished"`
+	Next       string     `json:"next"`
+	Note       string     `json:"note"`
+}
+
+// Mixed says that a cup was mixed for a step.
+type Mixed struct {
+	Step       string     `json:"step"`
+	At         *time.Time `json:"at"`
+	Who        string     `json:"who"`
+	Resin      string     `json:"resin"`
+	Lot        string     `json:"lot"`
+	ResinG     *float64   `json:"resin_g"`
+	HardenerG  *float64   `json:"hardener_g"`
+	Shape      string     `json:"shape"`
+	DiameterMM *float64   `json:"diameter_mm"`
+	StartC     *float64   `json:"start_c"`
+	Cup        *int       `json:"cup"` // which planned cup; nil: the first not mixed
+	On         bool       `json:"on"`  // it is on the panel already
+	Note       string     `json:"note"`
+}
+
+// Put is a step skipped, put off, repeated, reopened, or settled.
+type Put struct {
+	Step  string     `json:"step"`
+	At    *time.Time `json:"at"`
+	Who   string     `json:"who"`
+	Why   string     `json:"why"`
+	Until *time.Time `json:"until"` // later: nil means tomorrow at seven
+	Keep  string     `json:"keep"`  // settle: the tick that is right
+	Coat  string     `json:"coat"`  // reopen: "void" deletes the coat as well
+}
+
+// Felt is a finger test by panel, step or coat.
+type Felt struct {
+	Coat  string     `json:"coat"`
+	Step  string     `json:"step"`
+	Panel string     `json:"panel"`
+	State coat.State `json:"state"`
+	At    *time.Time `json:"at"`
+	Who   string     `json:"who"`
+}
+
+func (b *Book) job(id string) *Schedule {
+	i := slices.IndexFunc(b.Jobs, func(s Schedule) bool { return s.ID == id })
+	if i < 0 {
+		return nil
+	}
+	return &b.Jobs[i]
+}
+
+// when is an entry's time; a fault where it lies ahead or was never set.
+func (b *Book) when(f *faults, at *time.Time) time.Time {
+	if at == nil {
+		return b.Now
+	}
+	f.when("at", *at, b.Now)
+	t := *at
+	if b.Loc != nil {
+		t = t.In(b.Loc)
+	}
+	return t
+}
+
+// find looks a step up; the faults say so when it is not there.
+func (b *Book) find(f *faults, jobID, step string) (*Schedule, int) {
+	s := b.job(jobID)
+	if s == nil {
+		f.add("job", "unknown job %q", jobID)
+		return nil, -1
+	}
+	i := s.Step(step)
+	switch {
+	case step == "":
+		f.add("step", "missing")
+	case i < 0:
+		f.add("step", "%q is no step of %s; its steps are %s", step, s.title(), strings.Join(stepIDs(s), ", "))
+	}
+	return s, i
+}
+
+func stepIDs(s *Schedule) []string {
+	var out []string
+	for _, x := range s.Steps {
+		out = append(out, x.ID)
+	}
+	return out
+}
+
+// clockText is a time as a sentence of an entry says it.
+func (b *Book) clockText(t time.Time) string {
+	if b.Loc != nil {
+		t = t.In(b.Loc)
+	}
+	n := b.Now.In(t.Location())
+	if n.YearDay() != t.YearDay() || n.Year() != t.Year() {
+		return t.Format("Mon 2 Jan 15:04")
+	}
+	return t.Format("15:04")
+}
+
+func (b *Book) panelName(id string) string {
+	p, _ := find(b.Work.Panels, func(p coat.Panel) bool { return p.ID == id })
+	return cmp.Or(p.Name, id)
+}
+
+// tick begins a tick of an entry.
+func (b *Book) tick(e *Entry, s *Schedule, i int, did string, at time.Time, who, note string) Tick {
+	t := Tick{ID: b.NewID("tick"), Job: s.ID, Step: s.Steps[i].ID, Panel: s.Steps[i].Panel, Did: did, At: at, Who: cmp.Or(who, b.By), Note: note}
+	e.Tick, e.Panel = t.ID, t.Panel
+	return t
+}
+
+// Done works out one tap: the cups are empty, the coat is on, with its kind,
+// cloth and cover; the coat below is closed; what follows is what the job says.
+func (b *Book) Done(jobID string, q Done) (*Entry, []Fault) {
+	var f faults
+	s, i := b.find(&f, jobID, q.Step)
+	at := b.when(&f, q.At)
+	if q.Share != nil && !(*q.Share > 0 && *q.Share <= 1) {
+		f.add("share", "%g is not above 0 and at most 1 (the whole panel)", *q.Share)
+	}
+	f.note("note", q.Note)
+	f.who(q.Who)
+	if f != nil {
+		return nil, f
+	}
+	e := &Entry{}
+	out := s.Progress(b.Work, b.Ticks, b.Now)
+	t := b.tick(e, s, i, TickDone, at, q.Who, q.Note)
+	t.Share = q.Share
+	x := s.Steps[i]
+	switch x.Do {
+	case "coat":
+		b.coatOn(&f, e, s, out, i, q, &t)
+	case "cloth", "cover":
+		b.cloth(&f, e, s, out, i, q, &t)
+	default:
+		b.plain(e, s, out, i, &t)
+	}
+	if f != nil {
+		return nil, f
+	}
+	if x.Do != "coat" || out[i].Coat == "" {
+		b.used(e, x.Panel, at)
+	}
+	b.order(e, s, out, i, at)
+	e.put("tick", t.ID, t, true)
+	return e, nil
+}
+
+// coatOn is the one tap for a coat.
+func (b *Book) coatOn(f *faults, e *Entry, s *Schedule, out []StepState, i int, q Done, t *Tick) {
+	x, at := s.Steps[i], t.At
+	var have *coat.Coat // the coat that this step has already
+	if out[i].Coat != "" {
+		if c, ok := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[i].Coat }); ok {
+			have = &c
+		}
+	}
+	c := coat.Coat{Panel: x.Panel, Resin: cmp.Or(q.Resin, s.ResinOf(i)), Kind: cmp.Or(q.Kind, x.Coat), Applied: at, Finished: q.Finished, Note: q.Note,
+		Cover: cmp.Or(q.Cover, x.Cover), BagKPa: cmp.Or(q.BagKPa, x.BagKPa), BagMinutes: cmp.Or(q.BagMinutes, x.BagMinutes), Share: q.Share}
+	if q.Cover != "" && q.Cover != "vacuum bag" {
+		c.BagKPa, c.BagMinutes = q.BagKPa, q.BagMinutes
+	}
+	if cloth := cmp.Or(q.Cloth, x.Cloth); cloth != "" && cloth != "none" {
+		c.Cloth = clothOf(cloth, &at)
+	}
+	c.Next = cmp.Or(q.Next, b.nextWord(s, i))
+	cups, named := b.cupsFor(f, s, out, i, q, c.Resin, at)
+	if q.Resin == "" && named && len(cups) > 0 && cups[0].Resin != c.Resin {
+		c.Resin = cups[0].Resin // the cup in the hand says which epoxy it is
+	}
+	for _, k := range cups {
+		c.Batches = append(c.Batches, k.ID)
+	}
+	t.Said = &Said{Kind: c.Kind, Resin: c.Resin, Batches: c.Batches, Cloth: clothText(c.Cloth), Cover: c.Cover}
+	switch {
+	case have == nil:
+		c.ID = b.NewID("coat")
+		b.close(e, &c)
+		b.lateCloth(e, s, out, i, &c)
+	case out[i].Status != StepDone:
+		// The rest of a panel of which a share is on already: one coat.
+		old := *have
+		old.Batches = union(old.Batches, c.Batches)
+		old.Cloth = append(slices.Clone(old.Cloth), newCloth(old.Cloth, c.Cloth)...)
+		share := min(out[i].Share+t.share(), 1)
+		old.Share = &share
+		if share > 0.99 {
+			old.Share = nil
+		}
+		if at.Before(old.Applied) {
+			old.Applied = at
+		} else if old.Finished == nil || old.Finished.Before(at) {
+			old.Finished = &at
+		}
+		c = old
+	default:
+		// Said twice: one coat, both entries, the cups of both.
+		old := *have
+		old.Batches = union(old.Batches, c.Batches)
+		if d := contradict(x, out[i].firstFull(), *t); len(d) > 0 {
+			for _, k := range d {
+				e.Warnings = append(e.Warnings, k.Say)
+			}
+		} else {
+			e.Warnings = append(e.Warnings, fmt.Sprintf("%s was entered already; this entry stands beside it.", x.ID))
+		}
+		c = old
+	}
+	t.Coat = c.ID
+	w := b.with(e, cups)
+	for _, fault := range CheckCoat(w, c, b.Now) {
+		// A resin that the cup was not mixed of is the person's to see, not a
+		// reason to lose the entry.
+		*f = append(*f, fault)
+	}
+	e.put("coat", c.ID, c, have == nil)
+	b.empty(e, cups, q.Keep, cmp.Or(q.Lot, ""), at)
+	e.Coat, e.Batches = c.ID, c.Batches
+	e.Say = fmt.Sprintf("%s on %s, %s.", capital(c.Kind), b.panelName(x.Panel), b.clockText(at))
+	if q.Share != nil && *q.Share < 1 {
+		e.Say = fmt.Sprintf("%s on %.0f %% of %s, %s.", capital(c.Kind), 100**q.Share, b.panelName(x.Panel), b.clockText(at))
+	}
+	if n := len(cups) - len(q.Keep); n == 1 {
+		e.Say += " Cup " + cups[0].ID + " is empty."
+	} else if n > 1 {
+		e.Say += fmt.Sprintf(" %d cups are empty.", n)
+	}
+	if len(c.Batches) == 0 {
+		e.Warnings = append(e.Warnings, "No cup is named: its time in the cup is not known, and the doubt is wider.")
+	}
+	e.Answers = append(append(e.Answers, c.ID), c.Batches...)
+}
+
+func (st *StepState) firstFull() Tick {
+	for _, t := range st.Ticks {
+		if t.Did == TickDone && t.Overruled == "" && t.share() >= 1 {
+			return t
+		}
+	}
+	at := time.Time{}
+	if st.DoneAt != nil {
+		at = *st.DoneAt
+	}
+	return Tick{ID: st.Coat, At: at, Who: "the record"}
+}
+
+// with is the work as it will be with cups that this entry changes.
+func (b *Book) with(e *Entry, cups []coat.Batch) *coat.Work {
+	w := *b.Work
+	w.Batches = slices.Clone(b.Work.Batches)
+	for _, c := range cups {
+		if !slices.ContainsFunc(w.Batches, func(o coat.Batch) bool { return o.ID == c.ID }) {
+			w.Batches = append(w.Batches, c)
+		}
+	}
+	return &w
+}
+
+// cupsFor are the cups that go on with a coat: those named, else those that
+// were mixed for the step, else those that stand ready and were mixed for
+// nothing else. Of the last, only cups younger than half a day and mixed
+// before the entry's time count.
+func (b *Book) cupsFor(f *faults, s *Schedule, out []StepState, i int, q Done, resin string, at time.Time) (cups []coat.Batch, named bool) {
+	if q.Batches != nil {
+		for k, id := range *q.Batches {
+			c, ok := find(b.Work.Batches, func(c coat.Batch) bool { return c.ID == id })
+			if !ok {
+				f.add(fmt.Sprintf("batches[%d]", k), "unknown batch %q", id)
+				continue
+			}
+			cups = append(cups, c)
+		}
+		return cups, true
+	}
+	mixedFor := map[string]bool{}
+	mine := map[string]bool{}
+	for _, t := range b.Ticks {
+		if t.Did == TickMixed && t.Overruled == "" {
+			mixedFor[t.Batch] = true
+			if t.Job == s.ID && t.Step == out[i].ID {
+				mine[t.Batch] = true
+			}
+		}
+	}
+	onCoat := map[string]bool{}
+	for _, c := range b.Work.Coats {
+		for _, id := range c.Batches {
+			onCoat[id] = true
+		}
+	}
+	for _, c := range b.Work.Batches {
+		if mine[c.ID] && !onCoat[c.ID] {
+			cups = append(cups, c)
+		}
+	}
+	if len(cups) > 0 {
+		return cups, false
+	}
+	for _, c := range b.Work.Batches {
+		if !mixedFor[c.ID] && !onCoat[c.ID] && c.Resin == resin && standing(c, b.Now) && !c.Mixed.After(at.Add(ClockSlack)) {
+			cups = append(cups, c)
+		}
+	}
+	return cups, false
+}
+
+// empty ends cups: one that was rolled on is empty unless said otherwise.
+func (b *Book) empty(e *Entry, cups []coat.Batch, keep []string, lot string, at time.Time) {
+	for _, c := range cups {
+		changed := false
+		if c.Ended == nil && !slices.Contains(keep, c.ID) {
+			end := at
+			if c.Mixed.After(end) {
+				end = c.Mixed
+			}
+			c.Ended, changed = &end, true
+		}
+		if lot != "" && c.Lot == "" {
+			c.Lot, changed = lot, true
+		}
+		if changed {
+			e.put("batch", c.ID, c, false)
+		}
+	}
+}
+
+// close ends the coats that a new coat covers, and the new one where a later
+// one is on already: entries may come in any order. Bonds are in the joints
+// and stay watched.
+func (b *Book) close(e *Entry, c *coat.Coat) {
+	if c.Kind == coat.Bond {
+		return
+	}
+	for _, o := range b.Work.Coats {
+		if o.Panel != c.Panel || o.Kind == coat.Bond || o.ID == c.ID {
+			continue
+		}
+		switch {
+		case o.Applied.Before(c.Applied) && (o.Ended == nil || o.Ended.After(c.Applied)):
+			end := c.Applied
+			o.Ended = &end
+			e.put("coat", o.ID, o, false)
+			e.Answers = append(e.Answers, o.ID)
+		case o.Applied.After(c.Applied) && (c.Ended == nil || o.Applied.Before(*c.Ended)):
+			end := o.Applied
+			c.Ended = &end
+		}
+	}
+}
+
+// cloth lays a cloth, or a cover, into the coat that the step is about.
+func (b *Book) cloth(f *faults, e *Entry, s *Schedule, out []StepState, i int, q Done, t *Tick) {
+	x, at := s.Steps[i], t.At
+	base := baseCoat(s.Steps, i)
+	var c coat.Coat
+	ok := false
+	if base >= 0 && out[base].Coat != "" {
+		c, ok = find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[base].Coat })
+	}
+	what := x.Cover
+	if x.Do == "cloth" {
+		what = cmp.Or(q.Cloth, x.Cloth)
+	} else if q.Cover != "" {
+		what = q.Cover
+	}
+	t.Said = &Said{Cloth: cmp.Or(q.Cloth, x.Cloth), Cover: cmp.Or(q.Cover, x.Cover)}
+	e.Say = fmt.Sprintf("%s on %s, %s.", capital(what), b.panelName(x.Panel), b.clockText(at))
+	if x.Do == "cloth" {
+		e.Say = fmt.Sprintf("%s is in on %s, %s.", capital(what), b.panelName(x.Panel), b.clockText(at))
+	}
+	if !ok {
+		e.Warnings = append(e.Warnings, "The coat under it is not in the record yet: enter it as well, with its own time.")
+		return
+	}
+	if out[i].Status == StepDone && len(out[i].Ticks) > 0 {
+		for _, k := range contradict(x, out[i].firstFull(), *t) {
+			e.Warnings = append(e.Warnings, k.Say)
+		}
+		t.Coat = c.ID
+		e.Coat = c.ID
+		return
+	}
+	if at.Before(c.Applied) {
+		e.Warnings = append(e.Warnings, fmt.Sprintf("%s is before the %s at %s: is one of the two times wrong?", b.clockText(at), c.Kind, b.clockText(c.Applied)))
+	}
+	if x.Do == "cloth" {
+		laid := at
+		if laid.Before(c.Applied) {
+			laid = c.Applied
+		}
+		add := clothOf(what, &laid)
+		kept := slices.Clone(c.Cloth)
+		for _, n := range add {
+			// A cloth that was meant when the coat went on is this one.
+			if k := slices.IndexFunc(kept, func(o coat.Cloth) bool { return o.Name == n.Name && o.Laid == nil }); k >= 0 {
+				kept[k] = n
+				continue
+			}
+			kept = append(kept, n)
+		}
+		c.Cloth = kept
+	}
+	if cover := cmp.Or(q.Cover, x.Cover); cover != "" {
+		c.Cover, c.BagKPa, c.BagMinutes = cover, cmp.Or(q.BagKPa, x.BagKPa), cmp.Or(q.BagMinutes, x.BagMinutes)
+		if cover != "vacuum bag" {
+			c.BagKPa, c.BagMinutes = nil, nil
+		}
+	}
+	if next := cmp.Or(q.Next, b.nextWord(s, i)); next != "" {
+		c.Next = next
+	}
+	for _, fault := range CheckCoat(b.Work, c, b.Now) {
+		*f = append(*f, fault)
+	}
+	t.Coat, e.Coat, e.Batches = c.ID, c.ID, c.Batches
+	e.put("coat", c.ID, c, false)
+	e.Answers = append(e.Answers, c.ID)
+}
+
+// lateCloth takes into a new coat what was entered as laid into it before the
+// coat itself was entered.
+func (b *Book) lateCloth(e *Entry, s *Schedule, out []StepState, i int, c *coat.Coat) {
+	for k := range out {
+		x := s.Steps[k]
+		if out[k].Status != StepDone && out[k].Status != StepUnsaid || out[k].Coat != "" || x.Do != "cloth" && x.Do != "cover" || baseCoat(s.Steps, k) != i {
+			continue
+		}
+		for _, t := range out[k].Ticks {
+			if t.Did != TickDone || t.Overruled != "" || t.Said == nil {
+				continue
+			}
+			laid := t.At
+			if laid.Before(c.Applied) {
+				e.Warnings = append(e.Warnings, fmt.Sprintf("%s at %s is before the %s at %s: is one of the two times wrong?", x.ID, b.clockText(laid), c.Kind, b.clockText(c.Applied)))
+				laid = c.Applied
+			}
+			if x.Do == "cloth" {
+				c.Cloth = append(c.Cloth, clothOf(t.Said.Cloth, &laid)...)
+			}
+			if t.Said.Cover != "" {
+				c.Cover, c.BagKPa, c.BagMinutes = t.Said.Cover, nil, nil
+				if c.Cover == "vacuum bag" {
+					c.BagKPa, c.BagMinutes = x.BagKPa, x.BagMinutes
+				}
+			}
+			c.Next = b.nextWord(s, k)
+			t.Coat = c.ID
+			e.put("tick", t.ID, t, false)
+		}
+	}
+}
+
+// used ends the cups that are on coats of a panel and still count as standing:
+// whoever does the next thing there has rolled them out.
+func (b *Book) used(e *Entry, panel string, at time.Time) {
+	for _, c := range b.Work.Coats {
+		if c.Panel != panel || c.Applied.After(at) {
+			continue
+		}
+		for _, id := range c.Batches {
+			k, ok := find(b.Work.Batches, func(o coat.Batch) bool { return o.ID == id })
+			if ok && k.Ended == nil && standing(k, b.Now) && !k.Mixed.After(at) {
+				k.Ended = &at
+				e.put("batch", k.ID, k, false)
+				e.Answers = append(e.Answers, k.ID)
+			}
+		}
+	}
+}
+
+// plain is a step that leaves no coat: sanding, washing, a flip.
+func (b *Book) plain(e *Entry, s *Schedule, out []StepState, i int, t *Tick) {
+	x := s.Steps[i]
+	words := map[string]string{"sand": "Sanded", "wash": "Washed", "unclamp": "Clamps off", "wait": "Waited", "soak": "Soaked"}
+	e.Say = fmt.Sprintf("%s: %s, %s.", words[x.Do], b.panelName(x.Panel), b.clockText(t.At))
+	if x.Do == "flip" {
+		e.Say = fmt.Sprintf("Flipped at %s: %s is up.", b.clockText(t.At), b.panelName(x.To))
+	}
+	// Whatever was called about the coats on that side is answered.
+	for _, c := range b.Work.Coats {
+		if c.Panel == x.Panel && c.Open(t.At) {
+			e.Answers = append(e.Answers, c.ID)
+		}
+	}
+}
+
+// order warns where a time does not fit the steps before and after it. It is
+// never a reason to refuse: both stand in the record.
+func (b *Book) order(e *Entry, s *Schedule, out []StepState, i int, at time.Time) {
+	for k := range out {
+		if k == i || out[k].Panel != out[i].Panel || out[k].DoneAt == nil || out[k].Do == "wait" {
+			continue
+		}
+		d := *out[k].DoneAt
+		switch {
+		case k < i && d.After(at.Add(ClockSlack)):
+			e.Warnings = append(e.Warnings, fmt.Sprintf("%s at %s comes before %s at %s, which the job has first: is one of the times wrong?",
+				out[i].ID, b.clockText(at), out[k].ID, b.clockText(d)))
+		case k > i && d.Before(at.Add(-ClockSlack)):
+			e.Warnings = append(e.Warnings, fmt.Sprintf("%s at %s comes after %s at %s, which the job has later: is one of the times wrong?",
+				out[i].ID, b.clockText(at), out[k].ID, b.clockText(d)))
+		}
+	}
+}
+
+// nextWord is what comes after step i on its panel, as a coat's record says it.
+func (b *Book) nextWord(s *Schedule, i int) string {
+	for _, x := range s.Steps[i+1:] {
+		if x.Panel != s.Steps[i].Panel {
+			continue
+		}
+		switch {
+		case x.When == "tacky":
+			return "cloth"
+		case x.When == "wet":
+			return "wet"
+		case x.When == "recoat":
+			return "coat"
+		case x.When == "fill":
+			return "fill"
+		case x.When == "hard", x.When == "handle":
+			return "none"
+		case x.Do == "coat" && s.Steps[i].Coat != coat.Bond:
+			return "coat"
+		case x.Do == "wait", x.Do == "soak", x.Do == "cover":
+			continue
+		}
+		return "none"
+	}
+	return "none"
+}
+
+// Mixed works out a cup that was mixed for a step. Where the step's coat is on
+// already the cup goes to it, on the panel at once when On is said.
+func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
+	var f faults
+	s, i := b.find(&f, jobID, q.Step)
+	at := b.when(&f, q.At)
+	f.note("note", q.Note)
+	f.who(q.Who)
+	if f != nil {
+		return nil, f
+	}
+	x := s.Steps[i]
+	if x.Do != "coat" {
+		f.add("step", "%s takes no epoxy", x.ID)
+		return nil, f
+	}
+	e := &Entry{}
+	out := s.Progress(b.Work, b.Ticks, b.Now)
+	k := coat.Batch{ID: b.NewID("batch"), Resin: cmp.Or(q.Resin, s.ResinOf(i)), Lot: cmp.Or(q.Lot, s.Lot), ResinG: q.ResinG, HardenerG: q.HardenerG,
+		Mixed: at, Shape: q.Shape, DiameterMM: q.DiameterMM, StartC: q.StartC}
+	if q.ResinG == nil && q.HardenerG == nil && b.Card != nil {
+		// What the card said was weighed.
+		cups := b.Card(s, i).Cups
+		n := b.mixedFor(s, x.ID)
+		if q.Cup != nil {
+			n = *q.Cup
+		}
+		switch {
+		case q.Cup != nil && (n < 0 || n >= len(cups)):
+			f.add("cup", "%d is not one of the %d planned cups (the first is 0)", n, len(cups))
+			return nil, f
+		case len(cups) > 0 && k.Resin == s.ResinOf(i):
+			c := cups[min(n, len(cups)-1)]
+			k.ResinG, k.HardenerG = c.ResinG, c.HardenerG
+			k.Shape = cmp.Or(k.Shape, c.Shape)
+			if c.DiameterMM > 0 {
+				k.DiameterMM = cmp.Or(k.DiameterMM, &c.DiameterMM)
+			}
+		}
+	}
+	f = append(f, CheckBatch(b.Work, k, b.Now)...)
+	if f != nil {
+		return nil, f
+	}
+	t := b.tick(e, s, i, TickMixed, at, q.Who, q.Note)
+	t.Batch = k.ID
+	grams := ""
+	if g := batchGrams(k); g != nil {
+		grams = fmt.Sprintf(", %.0f g", *g)
+	}
+	e.Say = fmt.Sprintf("Cup %s mixed for the %s%s, %s.", k.ID, x.Coat, grams, b.clockText(at))
+	if c, ok := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[i].Coat }); ok && out[i].Coat != "" {
+		if c.Resin == k.Resin {
+			c.Batches = union(c.Batches, []string{k.ID})
+			t.Coat = c.ID
+			e.Coat, e.Batches = c.ID, c.Batches
+			switch {
+			case q.On:
+				end := at
+				k.Ended = &end
+				e.Say += " It is on the panel."
+			case !at.After(c.Applied):
+				// Entered late: the coat that it was mixed for is on.
+				end := c.Applied
+				k.Ended = &end
+			}
+			if c.Finished != nil && c.Finished.Before(at) {
+				c.Finished = &at
+			}
+			e.put("coat", c.ID, c, false)
+		} else {
+			e.Warnings = append(e.Warnings, fmt.Sprintf("The %s is of %s, this cup is of %s: it is kept, and not counted to that coat.", c.Kind, c.Resin, k.Resin))
+		}
+	} else if q.On {
+		f.add("on", "the %s is not on yet: enter it first", x.Coat)
+		return nil, f
+	}
+	e.Batch = k.ID
+	e.put("batch", k.ID, k, true)
+	e.put("tick", t.ID, t, true)
+	return e, nil
+}
+
+// mixedFor counts the cups mixed for a step.
+func (b *Book) mixedFor(s *Schedule, step string) int {
+	n := 0
+	for _, t := range b.Ticks {
+		if t.Job == s.ID && t.Step == step && t.Did == TickMixed {
+			n++
+		}
+	}
+	return n
+}
+
+// Skip works out a step that will not be done.
+func (b *Book) Skip(jobID string, q Put) (*Entry, []Fault) {
+	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
+		t := b.tick(e, s, i, TickSkip, at, q.Who, q.Why)
+		e.put("tick", t.ID, t, true)
+		e.Say = fmt.Sprintf("Skipped: %s.", t.Step)
+		b.answerBase(e, s, i)
+	})
+}
+
+// Later works out "not today": until tomorrow at seven, where nothing else is
+// said.
+func (b *Book) Later(jobID string, q Put) (*Entry, []Fault) {
+	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
+		t := b.tick(e, s, i, TickLater, at, q.Who, q.Why)
+		until := tomorrow(at.In(cmp.Or(b.Loc, at.Location())))
+		if q.Until != nil {
+			until = *q.Until
+			if !until.After(at) || until.Sub(at) > 60*24*time.Hour {
+				f.add("until", "%s is not within the next 60 days", stamp(until))
+			}
+		}
+		t.Until = &until
+		e.put("tick", t.ID, t, true)
+		e.Say = fmt.Sprintf("Not today: %s, from %s.", t.Step, b.clockText(until))
+		b.answerBase(e, s, i)
+	})
+}
+
+// tomorrow is seven in the morning of the next day by the shop's clock: the
+// default of "not today", our choice.
+func tomorrow(t time.Time) time.Time {
+	y, m, d := t.Date()
+	return time.Date(y, m, d+1, 7, 0, 0, 0, t.Location())
+}
+
+// answerBase: a call for a step that was put off has been heard.
+func (b *Book) answerBase(e *Entry, s *Schedule, i int) {
+	out := s.Progress(b.Work, b.Ticks, b.Now)
+	if k := baseCoat(s.Steps, i); k >= 0 && out[k].Coat != "" {
+		e.Answers = append(e.Answers, out[k].Coat)
+	}
+}
+
+// Repeat works out a step that is done once more: it is inserted again, right
+// before the first step of its panel that is still open.
+func (b *Book) Repeat(jobID string, q Put) (*Entry, []Fault) {
+	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
+		x := s.Steps[i]
+		again := x
+		again.ID = freeID(s, x.ID)
+		again.When, again.Of = "", ""
+		out := s.Progress(b.Work, b.Ticks, b.Now)
+		k := openStep(out, x.Panel)
+		if k < 0 || k <= i {
+			k = i + 1
+		}
+		n := *s
+		n.Steps = slices.Insert(slices.Clone(s.Steps), k, again)
+		// What still waits for the first one waits for the fresh one now.
+		for j := k + 1; j < len(n.Steps); j++ {
+			if n.Steps[j].Of == x.ID && j-1 < len(out) && !out[j-1].over() {
+				n.Steps[j].Of = again.ID
+			}
+		}
+		*f = append(*f, CheckSchedule(b.Work, n)...)
+		e.put("job", s.ID, n, false)
+		e.Panel = x.Panel
+		e.Say = fmt.Sprintf("%s comes once more, as %s.", capital(x.ID), again.ID)
+	})
+}
+
+func freeID(s *Schedule, id string) string {
+	base := id
+	if k := strings.LastIndexByte(id, ' '); k > 0 && strings.Trim(id[k+1:], "0123456789") == "" {
+		base = id[:k]
+	}
+	for n := 2; ; n++ {
+		if again := fmt.Sprintf("%s %d", base, n); s.Step(again) < 0 {
+			return again
+		}
+	}
+}
+
+// Insert works out a step more: after or before a named one.
+func (b *Book) Insert(jobID, after, before string, x Step) (*Entry, []Fault) {
+	var f faults
+	s := b.job(jobID)
+	if s == nil {
+		f.add("job", "unknown job %q", jobID)
+		return nil, f
+	}
+	at := len(s.Steps)
+	for _, w := range []struct {
+		field, id string
+		plus      int
+	}{{"after", after, 1}, {"before", before, 0}} {
+		if w.id == "" {
+			continue
+		}
+		if k := s.Step(w.id); k < 0 {
+			f.add(w.field, "unknown step %q", w.id)
+		} else {
+			at = k + w.plus
+		}
+	}
+	if after != "" && before != "" {
+		f.add("before", "say after or before, not both")
+	}
+	n := *s
+	n.Steps = slices.Insert(slices.Clone(s.Steps), at, x)
+	for _, fault := range CheckSchedule(b.Work, n) {
+		fault.Field = strings.Replace(fault.Field, fmt.Sprintf("steps[%d]", at), "step", 1)
+		f = append(f, fault)
+	}
+	if f != nil {
+		return nil, f
+	}
+	e := &Entry{Say: fmt.Sprintf("Step %s added.", x.ID), Panel: x.Panel}
+	e.put("job", s.ID, n, false)
+	return e, nil
+}
+
+// Reopen works out that a step was not done after all: its ticks are deleted,
+// its coat stays unless it is void as well.
+func (b *Book) Reopen(jobID string, q Put) (*Entry, []Fault) {
+	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
+		out := s.Progress(b.Work, b.Ticks, b.Now)
+		n := 0
+		for _, t := range out[i].Ticks {
+			if t.Did != TickMixed {
+				e.put("tick", t.ID, nil, false)
+				n++
+			}
+		}
+		e.Panel = s.Steps[i].Panel
+		e.Say = fmt.Sprintf("Open again: %s.", s.Steps[i].ID)
+		if id := out[i].Coat; q.Coat == "void" && id != "" && s.Steps[i].Do == "coat" {
+			for _, x := range b.Work.Feels {
+				if x.Coat == id {
+					e.put("feel", x.ID, nil, false)
+				}
+			}
+			e.put("coat", id, nil, false)
+			n++
+		} else if id != "" && n == 0 {
+			f.add("step", "%s was done by coat %s, which was entered by itself: say coat = \"void\" to take it back, or delete that coat", s.Steps[i].ID, id)
+		}
+		if n == 0 && len(*f) == 0 {
+			f.add("step", "%s is open", s.Steps[i].ID)
+		}
+	})
+}
+
+// Settle works out which of two entries of one step is right: the coat takes
+// its time and words, the others stay in the record as overruled.
+func (b *Book) Settle(jobID string, q Put) (*Entry, []Fault) {
+	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
+		out := s.Progress(b.Work, b.Ticks, b.Now)
+		k := slices.IndexFunc(out[i].Ticks, func(t Tick) bool { return t.ID == q.Keep && t.Did == TickDone })
+		if k < 0 {
+			f.add("keep", "%q is no entry of %s", q.Keep, s.Steps[i].ID)
+			return
+		}
+		keep := out[i].Ticks[k]
+		for _, t := range out[i].Ticks {
+			if t.Did == TickDone && t.ID != keep.ID && t.share() >= 1 {
+				t.Overruled = keep.ID
+				e.put("tick", t.ID, t, false)
+			}
+		}
+		keep.Overruled = ""
+		e.put("tick", keep.ID, keep, false)
+		e.Tick, e.Panel = keep.ID, keep.Panel
+		e.Say = fmt.Sprintf("%s: %s counts, the other entry is kept beside it.", capital(s.Steps[i].ID), b.clockText(keep.At))
+		c, ok := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == keep.Coat })
+		if !ok || keep.Said == nil || s.Steps[i].Do != "coat" {
+			return
+		}
+		c.Applied = keep.At
+		c.Kind, c.Resin = cmp.Or(keep.Said.Kind, c.Kind), cmp.Or(keep.Said.Resin, c.Resin)
+		c.Cover = keep.Said.Cover
+		if c.Cover != "vacuum bag" {
+			c.BagKPa, c.BagMinutes = nil, nil
+		}
+		if keep.Said.Cloth != clothText(c.Cloth) {
+			laid := keep.At
+			c.Cloth = clothOf(keep.Said.Cloth, &laid)
+		}
+		for n := range c.Cloth {
+			if l := c.Cloth[n].Laid; l != nil && l.Before(c.Applied) {
+				laid := c.Applied
+				c.Cloth[n].Laid = &laid
+			}
+		}
+		*f = append(*f, CheckCoat(b.Work, c, b.Now)...)
+		e.Coat = c.ID
+		e.put("coat", c.ID, c, false)
+	})
+}
+
+func (b *Book) put(jobID string, q Put, work func(f *faults, e *Entry, s *Schedule, i int, at time.Time)) (*Entry, []Fault) {
+	var f faults
+	s, i := b.find(&f, jobID, q.Step)
+	at := b.when(&f, q.At)
+	f.note("why", q.Why)
+	f.who(q.Who)
+	if f != nil {
+		return nil, f
+	}
+	e := &Entry{}
+	work(&f, e, s, i, at)
+	if f != nil {
+		return nil, f
+	}
+	return e, nil
+}
+
+// Felt works out a finger test: of a coat by its id, of a step's coat, or of
+// the coat that lay on a panel at that time.
+func (b *Book) Felt(jobID string, q Felt) (*Entry, []Fault) {
+	var f faults
+	at := b.when(&f, q.At)
+	id := q.Coat
+	if id == "" && q.Step != "" {
+		s, i := b.find(&f, jobID, q.Step)
+		if f == nil {
+			out := s.Progress(b.Work, b.Ticks, b.Now)
+			if k := baseCoat(s.Steps, i); s.Steps[i].Do != "coat" && k >= 0 {
+				i = k
+			} else if s.Steps[i].Do == "coat" && out[i].Coat == "" && k >= 0 {
+				i = k // the step is not done: the finger is on what it waits for
+			}
+			id = out[i].Coat
+			if id == "" {
+				f.add("step", "nothing is on for %s yet", q.Step)
+			}
+		}
+	} else if id == "" && q.Panel != "" {
+		var last *coat.Coat
+		for k := range b.Work.Coats {
+			c := &b.Work.Coats[k]
+			if c.Panel == q.Panel && !c.Applied.After(at.Add(ClockSlack)) && (last == nil || !c.Applied.Before(last.Applied)) {
+				last = c
+			}
+		}
+		if last == nil {
+			f.add("panel", "no coat lay on %q at %s", q.Panel, b.clockText(at))
+		} else {
+			id = last.ID
+		}
+	}
+	f.who(q.Who)
+	if f != nil {
+		return nil, f
+	}
+	x := coat.Feel{ID: b.NewID("feel"), Coat: id, At: at, State: q.State}
+	if f = append(f, CheckFeel(b.Work, x, b.Now)...); f != nil {
+		return nil, f
+	}
+	c, _ := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == id })
+	e := &Entry{Feel: x.ID, Coat: id, Panel: c.Panel, Say: fmt.Sprintf("%s on %s felt %s, %s.", capital(c.Kind), b.panelName(c.Panel), q.State, b.clockText(at))}
+	e.put("feel", x.ID, x, true)
+	e.Answers = append(e.Answers, id)
+	return e, nil
+}
+
+func (f *faults) note(field, text string) {
+	if len(text) > 2000 {
+		f.add(field, "longer than 2000 characters")
+	}
+}
+
+func (f *faults) who(who string) {
+	if len(who) > 64 {
+		f.add("who", "longer than 64 characters")
+	}
+}
+
+func union(a, b []string) []string {
+	out := slices.Clone(a)
+	for _, x := range b {
+		if !slices.Contains(out, x) {
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// clothOf are the cloths of a text such as "aramid 170 + glass 200 twill". One
+// that is not fibre, weight and weave is kept as its name.
+func clothOf(text string, laid *time.Time) []coat.Cloth {
+	var out []coat.Cloth
+	for part := range strings.SplitSeq(text, "+") {
+		part = strings.TrimSpace(part)
+		if part == "" {
+			continue
+		}
+		c := coat.Cloth{Name: part, Laid: laid}
+		if p, err := pot.ParseCloth(part); err == nil {
+			g := p.GM2
+			c.GM2 = &g
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+func clothText(cs []coat.Cloth) string {
+	var names []string
+	for _, c := range cs {
+		names = append(names, c.Name)
+	}
+	return strings.Join(names, " + ")
+}
+
+// newCloth are the cloths of b that a does not have.
+func newCloth(a, b []coat.Cloth) (out []coat.Cloth) {
+	for _, c := range b {
+		if !slices.ContainsFunc(a, func(o coat.Cloth) bool { return o.Name == c.Name }) {
+			out = append(out, c)
+		}
+	}
+	return out
+}

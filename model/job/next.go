@@ -1,0 +1,803 @@
+package job
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"curewright/model/coat"
+	"curewright/model/pot"
+)
+
+// Status of a next step: whether the hands may go.
+const (
+	NextNow     = "now"     // go; Closes says until when
+	NextBefore  = "before"  // Opens says from when
+	NextFeel    = "feel"    // the finger decides; Feel says which coat and from when
+	NextClosed  = "closed"  // the window is over; Mend says what helps
+	NextCold    = "cold"    // too cold to go on
+	NextUnknown = "unknown" // the model cannot say: feel it
+	NextLater   = "later"   // put off until Until
+	NextWaiting = "waiting" // for another step
+	NextOver    = "over"    // nothing is left to do
+)
+
+// Card is what the hands need for one step, as far as it does not depend on
+// the time of day.
+type Card struct {
+	Do        string        `json:"do"`
+	Kind      string        `json:"kind,omitempty"`
+	Order     string        `json:"order"` // one order without a time, at most 14 words
+	Say       coat.Sentence `json:"say"`   // the same in parts
+	Button    string        `json:"button"`
+	Resin     string        `json:"resin,omitempty"`
+	Lot       string        `json:"lot,omitempty"`
+	AreaM2    *float64      `json:"area_m2"`
+	Grams     *float64      `json:"grams"` // whole grams of mixed epoxy; null where no area is known
+	ResinG    *float64      `json:"resin_g"`
+	HardenerG *float64      `json:"hardener_g"`
+	Parts     []pot.Part    `json:"parts"`
+	Cups      []CardCup     `json:"cups"`
+	Cloth     string        `json:"cloth,omitempty"`
+	Cover     string        `json:"cover,omitempty"`
+	BagKPa    *float64      `json:"bag_kpa"`
+	BagMin    *float64      `json:"bag_minutes"`
+	DepthMM   *float64      `json:"depth_mm"`
+	To        string        `json:"to,omitempty"`
+	TempC     *float64      `json:"temp_c"`
+	Hours     *float64      `json:"hours"`
+	RampCH    *float64      `json:"ramp_c_h"`
+	Then      *Then         `json:"then"`
+	Note      string        `json:"note,omitempty"`
+	Notes     []string      `json:"notes"`
+}
+
+// CardCup is one planned cup.
+type CardCup struct {
+	Grams       float64  `json:"grams"`
+	ResinG      *float64 `json:"resin_g"`
+	HardenerG   *float64 `json:"hardener_g"`
+	HardenerLow *float64 `json:"hardener_low_g"`
+	HardenerHi  *float64 `json:"hardener_high_g"`
+	Ratio       string   `json:"ratio"`
+	Shape       string   `json:"shape"`
+	DiameterMM  float64  `json:"diameter_mm"`
+	WorkMinutes *float64 `json:"work_minutes"`
+	Verdict     string   `json:"verdict"`
+	Note        string   `json:"note,omitempty"`
+	Batch       string   `json:"batch,omitempty"` // once it was mixed for this step
+}
+
+// Then is the step after, said in advance.
+type Then struct {
+	Step string `json:"step"`
+	Say  string `json:"say"`
+}
+
+// Next is the one next step of a panel.
+type Next struct {
+	Job       string `json:"job"`
+	JobName   string `json:"job_name"`
+	Panel     string `json:"panel"`
+	PanelName string `json:"panel_name"`
+	Step      string `json:"step"`
+	Card
+	Order  string        `json:"order"` // the one order, with its times, at most 14 words
+	Say    coat.Sentence `json:"say"`
+	Status string        `json:"status"` // one of the constants
+	Opens  *time.Time    `json:"opens"`
+	Closes *time.Time    `json:"closes"`
+	Until  *time.Time    `json:"until"`
+
+	WaitingFor *Waiting `json:"waiting_for"`
+	Feel       *FeelAt  `json:"feel"`
+	// Primary is the one filled button: mixed, done, feel or none.
+	Primary   string  `json:"primary"`
+	Mend      *Mend   `json:"mend"`
+	ShareDone float64 `json:"share_done"`
+
+	ReadyCups      []ReadyCup      `json:"ready_cups"`
+	More           *More           `json:"more"`
+	Unsaid         []Then          `json:"unsaid"`
+	Contradictions []Contradiction `json:"contradictions"`
+	Cautions       []string        `json:"cautions"`
+}
+
+// Waiting is a step that must come first.
+type Waiting struct {
+	Step string `json:"step"`
+	Coat string `json:"coat,omitempty"`
+	For  string `json:"for,omitempty"` // done, or one of [Whens]
+	Say  string `json:"say"`
+}
+
+// FeelAt is a finger test that is wanted.
+type FeelAt struct {
+	Coat         string     `json:"coat"`
+	From         *time.Time `json:"from"` // nil: now
+	EveryMinutes int        `json:"every_minutes"`
+	Say          string     `json:"say"` // what the finger must find
+}
+
+// Mend is what helps once a window is over: repeat the step, or wash and
+// abrade.
+type Mend struct {
+	Do   string `json:"do"` // repeat or insert
+	Step string `json:"step"`
+	Say  string `json:"say"`
+	Make *Step  `json:"make,omitempty"` // the step to insert before this one
+}
+
+// ReadyCup is a cup that is mixed and not used up.
+type ReadyCup struct {
+	Batch   string    `json:"batch"`
+	Resin   string    `json:"resin"`
+	Grams   *float64  `json:"grams"`
+	Mixed   time.Time `json:"mixed"`
+	ForStep bool      `json:"for_step"` // it was mixed for this step
+}
+
+// More is the coat that has just gone on and may take another cup.
+type More struct {
+	Step     string `json:"step"`
+	Coat     string `json:"coat"`
+	CupsLeft int    `json:"cups_left"`
+}
+
+// Desk is everything that the next step is worked out from.
+type Desk struct {
+	Now       time.Time
+	Loc       *time.Location
+	Work      *coat.Work
+	Ticks     []Tick
+	Estimates []coat.Estimate
+	ShopC     *float64 // air in the shop, °C; nil: not known, 20 is taken
+	// Split divides a coat into cups; nil is [pot.SplitCups].
+	Split func(q pot.Query, grams, rate float64) ([]pot.CupPlan, error)
+}
+
+// cupShopC is taken where no probe says how warm the shop is.
+const cupShopC = 20.0
+
+// WorkMinutes is how long a step takes a person where it does not say: so much
+// to set up and so much a square metre, in steps of five (common practice, no
+// source).
+func WorkMinutes(s Step, area float64) float64 {
+	if s.WorkMinutes != nil {
+		return *s.WorkMinutes
+	}
+	m := 10.0
+	switch s.Do {
+	case "coat":
+		m = 8 + 12*area
+		if s.Cloth != "" {
+			m = 10 + 25*area
+		}
+	case "cloth":
+		m = 5 + 10*area
+	case "sand":
+		m = 10 + 25*area
+	case "wash":
+		m = 10 + 8*area
+	case "wait", "soak":
+		return 0
+	}
+	return math.Ceil(m/5-1e-9) * 5
+}
+
+// Steps is the job's progress with a card for every step.
+func (d *Desk) Steps(s *Schedule) []StepState {
+	out := s.Progress(d.Work, d.Ticks, d.Now)
+	for i := range out {
+		out[i].Card = d.card(s, i)
+		out[i].Card.Then = d.then(s, out, i)
+	}
+	return out
+}
+
+// Next is the one next step of every panel of the job that lies up. A job with
+// nothing left has one entry, with status over.
+func (d *Desk) Next(s *Schedule) []Next {
+	out := s.Progress(d.Work, d.Ticks, d.Now)
+	up := s.Up(d.Work, out)
+	var next []Next
+	left := false
+	for _, panel := range s.Panels() {
+		i := openStep(out, panel)
+		left = left || i >= 0
+		if i < 0 || !up[panel] {
+			continue
+		}
+		next = append(next, d.next(s, out, i))
+	}
+	if !left && len(out) > 0 {
+		last := out[len(out)-1]
+		next = append(next, Next{Job: s.ID, JobName: s.title(), Panel: last.Panel, PanelName: d.panelName(last.Panel), Step: last.ID,
+			Status: NextOver, Order: "The job is done.", Say: coat.Sentence{{Text: "The job is done."}}, Primary: "none",
+			Card: Card{Do: last.Do, Parts: []pot.Part{}, Cups: []CardCup{}, Notes: []string{}}, ReadyCups: []ReadyCup{}, Unsaid: []Then{}, Contradictions: allContradictions(out, ""), Cautions: []string{}})
+	}
+	return next
+}
+
+// openStep is the first step of a panel that is still to be done after the
+// last one that was; -1 when nothing is left.
+func openStep(out []StepState, panel string) int {
+	for i := range out {
+		if out[i].Panel == panel && (out[i].Status == StepOpen || out[i].Status == StepLater) {
+			return i
+		}
+	}
+	return -1
+}
+
+func allContradictions(out []StepState, panel string) []Contradiction {
+	all := []Contradiction{}
+	for _, st := range out {
+		if panel == "" || st.Panel == panel {
+			all = append(all, st.Contradictions...)
+		}
+	}
+	return all
+}
+
+func (d *Desk) panel(id string) coat.Panel {
+	p, _ := find(d.Work.Panels, func(p coat.Panel) bool { return p.ID == id })
+	return p
+}
+
+func (d *Desk) panelName(id string) string { return cmp.Or(d.panel(id).Name, id) }
+
+func (d *Desk) estimate(id string) *coat.Estimate {
+	i := slices.IndexFunc(d.Estimates, func(e coat.Estimate) bool { return e.ID == id })
+	if id == "" || i < 0 {
+		return nil
+	}
+	return &d.Estimates[i]
+}
+
+// card is what the hands need for step i.
+func (d *Desk) card(s *Schedule, i int) Card {
+	x := s.Steps[i]
+	c := Card{Do: x.Do, Button: button(x), Cloth: x.Cloth, Cover: x.Cover, BagKPa: x.BagKPa, BagMin: x.BagMinutes, DepthMM: x.DepthMM,
+		To: x.To, TempC: x.TempC, Hours: x.Hours, RampCH: x.RampCH, Note: x.Note, Parts: []pot.Part{}, Cups: []CardCup{}, Notes: []string{}}
+	c.Say = sentence{}.text(d.verb(s, i) + ".").s
+	c.Order = c.Say.String()
+	p := d.panel(x.Panel)
+	c.AreaM2 = cmp.Or(x.AreaM2, p.AreaM2)
+	if x.Do != "coat" {
+		return c
+	}
+	c.Kind, c.Resin, c.Lot = x.Coat, s.ResinOf(i), s.Lot
+	need, ok := Need(s.Steps, i, p, density(d.Work, c.Resin))
+	if !ok {
+		c.Notes = append(c.Notes, "No area is known, so no grams: say the panel's area.")
+		return c
+	}
+	q, err := need.Quantity()
+	if err != nil {
+		c.Notes = append(c.Notes, err.Error())
+		return c
+	}
+	for _, part := range q.Parts {
+		part.Grams = pot.Range{Low: math.Round(part.Grams.Low), Use: math.Round(part.Grams.Use), High: math.Round(part.Grams.High)}
+		c.Parts = append(c.Parts, part)
+	}
+	grams := math.Ceil(q.Grams.Use)
+	c.Grams = &grams
+	r, known := d.Work.Resins[c.Resin]
+	if !known {
+		return c
+	}
+	shop := cupShopC
+	if d.ShopC != nil {
+		shop = min(max(*d.ShopC, -20), 50)
+	}
+	split := d.Split
+	if split == nil {
+		split = pot.SplitCups
+	}
+	cups, err := split(pot.Query{Resin: r, ShopC: shop}, grams, grams/math.Max(WorkMinutes(x, need.AreaM2), 1))
+	if err != nil {
+		c.Notes = append(c.Notes, err.Error())
+		return c
+	}
+	for _, k := range cups {
+		cup := CardCup{Grams: math.Round(k.Grams), ResinG: whole(k.ResinG), HardenerG: whole(k.HardenerG), HardenerLow: k.LowG, HardenerHi: k.HighG,
+			Ratio: k.Parts, Shape: string(pot.Cup), DiameterMM: math.Round(k.DiameterMM), Verdict: k.Verdict, Note: k.Note}
+		if k.WorkMinutes != nil {
+			m := math.Floor(*k.WorkMinutes)
+			cup.WorkMinutes = &m
+		}
+		c.Cups = append(c.Cups, cup)
+		c.ResinG, c.HardenerG = plus(c.ResinG, cup.ResinG), plus(c.HardenerG, cup.HardenerG)
+	}
+	return c
+}
+
+func whole(p *float64) *float64 {
+	if p == nil {
+		return nil
+	}
+	v := math.Round(*p)
+	return &v
+}
+
+func plus(a, b *float64) *float64 {
+	if a == nil || b == nil {
+		return cmp.Or(a, b)
+	}
+	v := *a + *b
+	return &v
+}
+
+// next works out step i, the one that its panel is at.
+func (d *Desk) next(s *Schedule, out []StepState, i int) Next {
+	st := &out[i]
+	n := Next{Job: s.ID, JobName: s.title(), Panel: st.Panel, PanelName: d.panelName(st.Panel), Step: st.ID,
+		Card: d.card(s, i), ShareDone: st.Share, ReadyCups: []ReadyCup{}, Unsaid: []Then{},
+		Contradictions: allContradictions(out, st.Panel), Cautions: []string{}}
+	n.Card.Then = d.then(s, out, i)
+	for k := range out {
+		if out[k].Panel == st.Panel && out[k].Status == StepUnsaid {
+			n.Unsaid = append(n.Unsaid, Then{out[k].ID, out[k].ID + ": nobody said that it was done"})
+		}
+	}
+	d.cups(s, out, i, &n)
+	n.Status = NextNow
+	switch {
+	case st.Status == StepLater:
+		n.Status, n.Until = NextLater, st.Until
+	case st.Do == "wait":
+		n.Status, n.Opens = NextBefore, nil
+		if end, ok := s.waitEnds(out, i); ok {
+			n.Opens = &end
+		}
+	default:
+		d.window(s, out, i, &n)
+	}
+	d.order(s, i, &n)
+	n.Primary = "none"
+	switch n.Status {
+	case NextNow:
+		n.Primary = "done"
+		if st.Do == "coat" && len(n.Cups) > 0 && !slices.ContainsFunc(n.ReadyCups, func(c ReadyCup) bool { return c.ForStep || c.Resin == n.Resin }) && st.Share == 0 {
+			n.Primary = "mixed"
+		}
+	case NextFeel, NextUnknown, NextCold:
+		if n.Feel != nil && (n.Feel.From == nil || !n.Feel.From.After(d.Now)) {
+			n.Primary = "feel"
+		}
+	}
+	if n.Do == "coat" {
+		n.Cautions = append(n.Cautions, "An estimate: the epoxy's data sheet wins, and your finger has the last word.")
+	}
+	if n.Do == "soak" {
+		n.Cautions = append(n.Cautions, "Never sleep in a tent or shed under heat; nothing fuel-burning without a flue.")
+	}
+	return n
+}
+
+// window says whether the hands may go, by the coat that the step waits for.
+func (d *Desk) window(s *Schedule, out []StepState, i int, n *Next) {
+	st := &out[i]
+	if st.Of != "" {
+		if k := s.Step(st.Of); k >= 0 && k < i && !out[k].over() && out[k].Status != StepUnsaid {
+			n.Status = NextWaiting
+			n.WaitingFor = &Waiting{Step: st.Of, For: "done", Say: st.Of + " comes first"}
+			return
+		}
+	}
+	if st.When == "" || st.When == "start" {
+		return
+	}
+	b := baseCoat(s.Steps, i)
+	if b < 0 || out[b].Status == StepSkipped {
+		return
+	}
+	e := d.estimate(out[b].Coat)
+	kind := out[b].Step.Coat
+	if e == nil {
+		n.Status = NextUnknown
+		n.Notes = append(n.Notes, fmt.Sprintf("The %s is no longer watched: go by the finger.", kind))
+		return
+	}
+	n.WaitingFor = &Waiting{Step: out[b].ID, Coat: e.ID, For: st.When, Say: kind + " " + conditionWords[st.When]}
+	feel := func(from *time.Time) {
+		n.Feel = &FeelAt{Coat: e.ID, From: from, EveryMinutes: 10, Say: "once it " + conditionWords[st.When]}
+	}
+	if st.When == "hard" || st.When == "handle" {
+		d.hardness(e, st.When, n, feel)
+		return
+	}
+	w := e.NextWindow
+	if w == nil || w.Kind != windowKinds[st.When] {
+		w = windowFor(e, st.When, d.Now)
+	}
+	n.Opens, n.Closes = w.Opens, w.Closes
+	switch w.Status {
+	case "open":
+		n.Status, n.WaitingFor, n.Opens = NextNow, nil, nil
+	case "closed":
+		n.Status, n.Opens, n.Closes = NextClosed, nil, w.ClosesBand.P50
+		n.Mend = d.mend(s, i, b, e)
+	case "cold":
+		n.Status = NextCold
+		feel(nil)
+	case "unknown":
+		n.Status = NextUnknown
+		feel(nil)
+	default:
+		n.Status = NextBefore
+		switch {
+		case w.FeelFrom != nil:
+			n.Status = NextFeel
+			feel(w.FeelFrom)
+		case w.Opens == nil && w.OpensBand.P50 != nil:
+			n.Status = NextFeel
+			feel(w.OpensBand.P50)
+		case w.Opens != nil && !w.Opens.After(d.Now):
+			n.Status = NextFeel
+			feel(nil)
+		}
+	}
+}
+
+// hardness says whether a coat is hard enough, or may be handled: a permission
+// at the late edge, a finger test from the middle on.
+func (d *Desk) hardness(e *coat.Estimate, when string, n *Next, feel func(*time.Time)) {
+	band := e.Events.Hard
+	if when == "handle" {
+		band = e.Events.Handle
+	}
+	last := coat.State("")
+	for _, f := range e.Strip.Feels {
+		last = f.State
+	}
+	n.Opens = band.P90
+	switch {
+	case e.State == coat.Unknown:
+		n.Status = NextUnknown
+		feel(nil)
+	case when == "hard" && last == coat.Hard, band.P90 != nil && !band.P90.After(d.Now) && e.State == coat.Hard:
+		n.Status, n.Opens, n.WaitingFor = NextNow, nil, nil
+		if e.Stall {
+			n.Notes = append(n.Notes, "It has stopped curing short of its strength: no load on it.")
+		}
+	case when == "hard" && band.P50 != nil && !band.P50.After(d.Now):
+		n.Status = NextFeel
+		feel(nil)
+	default:
+		n.Status = NextBefore
+		if n.Opens == nil && band.P50 != nil {
+			n.Opens = band.P50
+		}
+	}
+}
+
+var windowKinds = map[string]string{"tacky": coat.WindowCloth, "wet": coat.WindowWet, "recoat": coat.WindowCoat, "fill": coat.WindowFill}
+
+// windowFor reads a window off a coat's events, by the rules of every window,
+// where the estimate speaks of another one.
+func windowFor(e *coat.Estimate, when string, now time.Time) *coat.Window {
+	w := &coat.Window{Kind: windowKinds[when], Status: "before"}
+	applied := e.AppliedAt
+	switch when {
+	case "tacky":
+		w.OpensBand, w.ClosesBand = e.Events.Tacky, e.Events.Green
+	case "wet":
+		w.OpensBand, w.ClosesBand = coat.TimeBand{P10: &applied, P50: &applied, P90: &applied}, e.Events.Tacky
+	case "recoat":
+		w.OpensBand, w.ClosesBand = e.Events.RecoatOpens, e.Events.RecoatCloses
+	case "fill":
+		w.OpensBand, w.ClosesBand = e.Events.Green, e.Events.RecoatCloses
+	}
+	w.Opens, w.Closes = w.OpensBand.P90, w.ClosesBand.P10
+	past := func(t *time.Time) bool { return t != nil && !t.After(now) }
+	crossed := w.OpensBand.P10 != nil && w.Closes != nil && (w.Opens == nil || !w.Opens.Before(*w.Closes))
+	switch {
+	case e.State == coat.Unknown:
+		w.Status = "unknown"
+	case past(w.ClosesBand.P50):
+		w.Status = "closed"
+	case crossed:
+		w.FeelFrom = w.OpensBand.P10
+	case past(w.Opens):
+		w.Status = "open"
+	}
+	return w
+}
+
+// mend is what helps once the window of step i is over.
+func (d *Desk) mend(s *Schedule, i, b int, e *coat.Estimate) *Mend {
+	if x := s.Steps[i]; (x.When == "tacky" || x.When == "wet") && (e.State == coat.Tacky || e.State == coat.Green) {
+		return &Mend{Do: "repeat", Step: s.Steps[b].ID, Say: "A fresh " + s.Steps[b].Coat + " still bonds: roll it on, then go on."}
+	}
+	id := "wash"
+	for k := 2; s.Step(id) >= 0; k++ {
+		id = fmt.Sprintf("wash %d", k)
+	}
+	return &Mend{Do: "insert", Step: s.Steps[i].ID, Say: "Let it get hard, then wash with water, dry and abrade; then go on.",
+		Make: &Step{ID: id, Panel: s.Steps[i].Panel, Do: "wash", When: "hard", Of: s.Steps[b].ID, Note: "Wash with water, dry, abrade."}}
+}
+
+// cups finds the cups that stand ready, marks the planned ones that have been
+// mixed, and says whether the last coat may take another.
+func (d *Desk) cups(s *Schedule, out []StepState, i int, n *Next) {
+	mixedFor := map[string]string{} // batch → step
+	for _, st := range out {
+		for _, t := range st.Ticks {
+			if t.Did == TickMixed && t.Overruled == "" {
+				mixedFor[t.Batch] = st.ID
+			}
+		}
+	}
+	onCoat := map[string]bool{}
+	for _, c := range d.Work.Coats {
+		for _, b := range c.Batches {
+			onCoat[b] = true
+		}
+	}
+	mixed := 0
+	for _, b := range d.Work.Batches {
+		if _, is := mixedFor[b.ID]; is && mixedFor[b.ID] == out[i].ID {
+			if mixed < len(n.Cups) {
+				n.Cups[mixed].Batch = b.ID
+			}
+			mixed++
+		}
+		if n.Do == "coat" && b.Resin == n.Resin && standing(b, d.Now) && !onCoat[b.ID] {
+			of, known := mixedFor[b.ID]
+			if known && of != out[i].ID {
+				continue
+			}
+			n.ReadyCups = append(n.ReadyCups, ReadyCup{Batch: b.ID, Resin: b.Resin, Grams: batchGrams(b), Mixed: b.Mixed, ForStep: known})
+		}
+	}
+	// The coat that went on last on this panel, while cups of it are left.
+	for k := i - 1; k >= 0; k-- {
+		st := &out[k]
+		if st.Panel != out[i].Panel || st.Do != "coat" || st.Status != StepDone {
+			continue
+		}
+		c, ok := find(d.Work.Coats, func(c coat.Coat) bool { return c.ID == st.Coat })
+		if !ok || d.Now.Sub(c.Applied) > moreFor {
+			return
+		}
+		if left := len(d.card(s, k).Cups) - len(c.Batches); left > 0 {
+			n.More = &More{Step: st.ID, Coat: c.ID, CupsLeft: left}
+		}
+		return
+	}
+}
+
+// moreFor is how long after the first brush stroke another cup still belongs to
+// the same coat without being asked about.
+const moreFor = 2 * time.Hour
+
+// standing reports whether a cup is mixed and not used up, and young enough
+// that somebody may still mean it.
+func standing(b coat.Batch, now time.Time) bool {
+	return b.Ended == nil && !b.Mixed.After(now.Add(ClockSlack)) && now.Sub(b.Mixed) <= 12*time.Hour
+}
+
+func batchGrams(b coat.Batch) *float64 { return plus(b.ResinG, b.HardenerG) }
+
+// then says the step after i in advance.
+func (d *Desk) then(s *Schedule, out []StepState, i int) *Then {
+	panel := out[i].Panel
+	if out[i].Do == "flip" {
+		panel = out[i].To
+	}
+	for k := range out {
+		if k == i || out[k].Panel != panel || out[k].over() || out[k].Status == StepUnsaid || panel == out[i].Panel && k < i {
+			continue
+		}
+		v := d.verb(s, k)
+		say := "Then: " + strings.ToLower(v[:1]) + v[1:]
+		if w := out[k].When; w != "" && w != "start" {
+			say += ", once it " + conditionWords[w]
+			if w == "wet" {
+				say = strings.TrimSuffix(say, ", once it "+conditionWords[w]) + ", while it is still wet"
+			}
+		}
+		return &Then{out[k].ID, say + "."}
+	}
+	return nil
+}
+
+// conditionWords say what a condition is, after "once it".
+var conditionWords = map[string]string{
+	"tacky":  "sticks and lifts clean",
+	"wet":    "is on",
+	"recoat": "no longer flows and a nail still dents it",
+	"fill":   "stops sticking and a nail still dents it",
+	"hard":   "sands to dust",
+	"handle": "bears handling",
+}
+
+// button is the word on the one filled button.
+func button(s Step) string {
+	switch s.Do {
+	case "cloth":
+		return "Cloth is in"
+	case "cover":
+		return "Covered"
+	case "sand":
+		return "Sanded"
+	case "wash":
+		return "Washed"
+	case "flip":
+		return "Flipped"
+	case "unclamp":
+		return "Clamps off"
+	case "wait":
+		return "Waited"
+	case "soak":
+		return "Soaked"
+	}
+	return "It's on"
+}
+
+// verb is what to do, as an order begins it.
+func (d *Desk) verb(s *Schedule, i int) string {
+	x := s.Steps[i]
+	switch x.Do {
+	case "coat":
+		switch x.Coat {
+		case coat.Bond:
+			return "Fill the joints with thickened epoxy"
+		case coat.WetOut:
+			under := ""
+			for k, z := range s.Steps[:i] {
+				if z.Do == "cloth" && z.Panel == x.Panel && filledBy(s.Steps, k) == i {
+					under = fibre(z.Cloth)
+				}
+			}
+			switch {
+			case x.Cloth != "" && under != "":
+				return fmt.Sprintf("Fill the %s, lay %s in", under, x.Cloth)
+			case x.Cloth != "":
+				return fmt.Sprintf("Lay %s and wet it out", x.Cloth)
+			case under != "":
+				return fmt.Sprintf("Fill the %s", under)
+			}
+			return "Wet it out"
+		}
+		return fmt.Sprintf("Roll the %s on", cmp.Or(x.Coat, "coat"))
+	case "cloth":
+		if x.When == "wet" {
+			return fmt.Sprintf("Lay %s in, wet on wet", x.Cloth)
+		}
+		return fmt.Sprintf("Press %s in", x.Cloth)
+	case "cover":
+		if x.Cover == "vacuum bag" {
+			if x.BagKPa != nil {
+				return fmt.Sprintf("Bag it at %.0f kPa below the shop", *x.BagKPa)
+			}
+			return "Bag it"
+		}
+		return fmt.Sprintf("Lay the %s on", x.Cover)
+	case "sand":
+		return "Sand it"
+	case "wash":
+		return "Wash with water, dry and abrade it"
+	case "flip":
+		return "Flip it: " + d.panelName(x.To) + " comes up"
+	case "unclamp":
+		return "Take the clamps off"
+	case "soak":
+		return "Soak it in the tent"
+	}
+	return "Leave it"
+}
+
+// fibre is a cloth's first word that is a fibre, "cloth" where it has none.
+func fibre(cloth string) string {
+	if c, err := pot.ParseCloths(cloth); err == nil && len(c) > 0 {
+		return c[0].Fibre
+	}
+	return "cloth"
+}
+
+// order is the one order, with its times.
+func (d *Desk) order(s *Schedule, i int, n *Next) {
+	y := sentence{now: d.Now, loc: d.Loc}
+	v := d.verb(s, i)
+	kind := ""
+	if b := baseCoat(s.Steps, i); b >= 0 {
+		kind = s.Steps[b].Coat
+	}
+	switch n.Status {
+	case NextLater:
+		y = y.text("Not today. " + v)
+		if n.Until != nil {
+			y = y.text(" from ").time(*n.Until, +1)
+		}
+		y = y.text(".")
+	case NextWaiting:
+		y = y.text(strings.ToUpper(n.WaitingFor.Step[:1]) + n.WaitingFor.Step[1:] + " first.")
+	case NextFeel, NextUnknown:
+		at := ""
+		if n.Status == NextUnknown {
+			at = "Not known. "
+		}
+		y = y.text(at + "Feel the " + cmp.Or(kind, "coat"))
+		if n.Feel != nil && n.Feel.From != nil && n.Feel.From.After(d.Now) {
+			y = y.text(" from ").time(*n.Feel.From, 0)
+		} else {
+			y = y.text(" now")
+		}
+		if n.Feel != nil && n.Status == NextFeel {
+			y = y.text(", every 10 minutes")
+		}
+		y = y.text(".")
+	case NextCold:
+		y = y.text("Too cold. Warm the panel, then feel the " + cmp.Or(kind, "coat") + ".")
+	case NextClosed:
+		if n.Mend != nil && n.Mend.Do == "repeat" {
+			y = y.text("Too late for that: roll a fresh " + kind + " on first.")
+		} else {
+			y = y.text("Too late: once hard, wash, dry and abrade; then coat.")
+		}
+	case NextBefore:
+		switch {
+		case n.Do == "wait" && n.Opens != nil:
+			y = y.text("Leave it until ").time(*n.Opens, +1).text(".")
+		case n.Opens == nil && (n.Do == "wait" || n.WaitingFor == nil):
+			y = y.text("Leave it.")
+		case n.Opens == nil:
+			y = y.text("Leave it: not within three days at this temperature.")
+		case n.Closes != nil:
+			y = y.text(v+", ").time(*n.Opens, +1).text(" to ").time(*n.Closes, -1).text(".")
+		default:
+			y = y.text(v+", from ").time(*n.Opens, +1).text(".")
+		}
+	default:
+		switch {
+		case n.Closes != nil && n.Closes.After(d.Now):
+			y = y.text(v+", now to ").time(*n.Closes, -1).text(".")
+		case strings.Contains(v, ":"):
+			y = y.text(v + ".")
+		default:
+			y = y.text(v + " now.")
+		}
+	}
+	n.Say = y.s
+	n.Order = y.s.Text(d.Now, d.Loc)
+}
+
+// sentence builds a [coat.Sentence].
+type sentence struct {
+	s   coat.Sentence
+	now time.Time
+	loc *time.Location
+}
+
+func (y sentence) text(t string) sentence {
+	y.s = append(y.s, coat.Part{Text: t})
+	return y
+}
+
+// time adds a clock time: a permission rounds up (+1), a limit down (-1), to
+// the minute within an hour of now, to five minutes beyond.
+func (y sentence) time(t time.Time, dir int) sentence {
+	unit := time.Minute
+	if gap := t.Sub(y.now); gap > time.Hour || gap < -time.Hour {
+		unit = 5 * time.Minute
+	}
+	down := t.Truncate(unit)
+	switch {
+	case dir == 0:
+		down = t.Round(unit)
+	case dir > 0 && !down.Equal(t):
+		down = down.Add(unit)
+	}
+	if y.loc != nil {
+		down = down.In(y.loc)
+	}
+	y.s = append(y.s, coat.Part{Time: &down})
+	return y
+}
