@@ -10,7 +10,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"iter"
+	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -50,27 +52,42 @@ func (e *Error) Error() string {
 
 // Client speaks to one daemon. Make one with [New].
 type Client struct {
-	base  *url.URL
-	token string
-	http  *http.Client
+	base   *url.URL
+	token  string
+	http   *http.Client
+	socket string // the Unix socket that is spoken through, "" for none
 }
 
-// New returns a client of the daemon at server, "" for [DefaultServer].
-// tokenFile holds the log-in; "" means none, as on the daemon's own board. A
-// token file that others can read is refused: it is a key to the shop.
+// New returns a client of the daemon at server: an address, or "unix:PATH" for
+// its socket. With "" it is the installed service's socket where one answers
+// and no token is given, else [DefaultServer]. On the daemon's own board what
+// needs the role control goes through its socket by itself.
+//
+// tokenFile holds the log-in; "" means none. A token file that others can read
+// is refused: it is a key to the shop.
 func New(server, tokenFile string) (*Client, error) {
 	if server == "" {
 		server = DefaultServer
+		if c, err := web.DialSocket(context.Background(), web.ServiceSocket); err == nil && tokenFile == "" {
+			c.Close()
+			server = "unix:" + web.ServiceSocket
+		}
 	}
-	u, err := url.Parse(server)
-	if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil || u.RawQuery != "" || u.Fragment != "" {
-		return nil, fmt.Errorf("server %q: want http://HOST:PORT or https://HOST:PORT", server)
+	c := &Client{}
+	if path, ok := strings.CutPrefix(server, "unix:"); ok {
+		if path == "" {
+			return nil, fmt.Errorf("server %q: want unix:PATH", server)
+		}
+		c.socket, c.http = path, throughSocket(path)
+		c.base = &url.URL{Scheme: "http", Host: "board"}
+	} else {
+		u, err := url.Parse(server)
+		if err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil || u.RawQuery != "" || u.Fragment != "" {
+			return nil, fmt.Errorf("server %q: want http://HOST:PORT, https://HOST:PORT or unix:PATH", server)
+		}
+		u.Path = strings.TrimSuffix(u.Path, "/")
+		c.base, c.http = u, &http.Client{CheckRedirect: noRedirect}
 	}
-	u.Path = strings.TrimSuffix(u.Path, "/")
-	c := &Client{base: u, http: &http.Client{
-		// A redirect would carry the token to wherever it points.
-		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
-	}}
 	if tokenFile == "" {
 		return c, nil
 	}
@@ -95,8 +112,44 @@ func New(server, tokenFile string) (*Client, error) {
 // SetToken replaces the log-in, as after [Client.Pair].
 func (c *Client) SetToken(token string) { c.token = token }
 
-// Server returns the daemon's address.
-func (c *Client) Server() string { return c.base.String() }
+// Server returns the daemon's address as [New] takes it.
+func (c *Client) Server() string {
+	if c.socket != "" {
+		return "unix:" + c.socket
+	}
+	return c.base.String()
+}
+
+// noRedirect: a redirect would carry the token to wherever it points.
+func noRedirect(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+
+// throughSocket speaks HTTP over a Unix socket, whatever the address says.
+func throughSocket(path string) *http.Client {
+	return &http.Client{CheckRedirect: noRedirect, Transport: &http.Transport{
+		DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) { return web.DialSocket(ctx, path) },
+	}}
+}
+
+// bySocket sends a refused request again through the socket that the refusal
+// names, where that can be opened. Only a daemon on this machine is believed.
+func (c *Client) bySocket(r *http.Request, path string) (*http.Response, error) {
+	host := c.base.Hostname()
+	if ip := net.ParseIP(host); path == "" || c.socket != "" || c.token != "" || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
+		return nil, nil
+	}
+	again := r.Clone(r.Context())
+	again.URL.Scheme = "http"
+	if r.GetBody != nil {
+		b, err := r.GetBody()
+		if err != nil {
+			return nil, err
+		}
+		again.Body = b
+	} else if r.Body != nil && r.Body != http.NoBody {
+		return nil, nil // read already
+	}
+	return throughSocket(path).Do(again)
+}
 
 const answerTimeout = time.Minute
 
@@ -148,7 +201,16 @@ func (c *Client) send(r *http.Request) (*http.Response, error) {
 		if ctx := r.Context(); ctx.Err() != nil {
 			return nil, ctx.Err()
 		}
-		return nil, fmt.Errorf("%s: %w (%v)", c.base, ErrNoDaemon, cause(err))
+		return nil, fmt.Errorf("%s: %w (%v)", c.Server(), ErrNoDaemon, cause(err))
+	}
+	var shut error // why the socket did not help
+	path := res.Header.Get(web.SocketHeader)
+	if res.StatusCode == http.StatusUnauthorized || res.StatusCode == http.StatusForbidden {
+		var again *http.Response
+		if again, shut = c.bySocket(r, path); again != nil {
+			res.Body.Close()
+			res = again
+		}
 	}
 	if res.StatusCode >= 200 && res.StatusCode < 300 {
 		return res, nil
@@ -161,6 +223,11 @@ func (c *Client) send(r *http.Request) (*http.Response, error) {
 	text, _ := io.ReadAll(io.LimitReader(res.Body, 1<<20))
 	if json.Unmarshal(text, &e) != nil {
 		e.Error, e.Late = nil, nil // not our daemon's answer: the status has to do
+	}
+	if errors.Is(shut, fs.ErrPermission) {
+		e.Error = append(e.Error, web.Fault{What: path + " lets in root, the daemon's own user and its group: run this with sudo"})
+	} else if shut != nil {
+		e.Error = append(e.Error, web.Fault{What: cause(shut).Error()})
 	}
 	return nil, &Error{res.StatusCode, e.Error, e.Late}
 }

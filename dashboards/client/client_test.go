@@ -25,7 +25,7 @@ import (
 
 func start(t *testing.T, b web.Backend) *client.Client {
 	t.Helper()
-	s, err := web.New(web.Config{}, b)
+	s, err := web.New(web.Config{LoopbackRole: web.Control}, b)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -271,7 +271,7 @@ func TestNew(t *testing.T) {
 // From another address the token is needed, and is sent.
 func TestTokenIsSent(t *testing.T) {
 	b := webtest.New()
-	s, err := web.New(web.Config{}, b)
+	s, err := web.New(web.Config{LoopbackRole: web.Control}, b)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -322,4 +322,68 @@ func Example() {
 		fmt.Println(x.ID, x.State, x.Advice)
 	}
 	// Output: tack tacky Press the cloth in between 11:25 and 13:20.
+}
+
+// On the daemon's own board what needs control goes through its socket, which
+// the refusal names; another machine's word for it is not taken.
+func TestFindsSocket(t *testing.T) {
+	b := webtest.NewFull()
+	socket := filepath.Join(t.TempDir(), web.SocketName)
+	s, err := web.New(web.Config{Socket: socket}, b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tcp, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	unix, err := web.ListenSocket(socket, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	done := make(chan error, 2)
+	go func() { done <- s.Serve(ctx, tcp) }()
+	go func() { done <- s.ServeSocket(ctx, unix, nil) }()
+	defer func() {
+		stop()
+		for range 2 {
+			if err := <-done; err != nil {
+				t.Error(err)
+			}
+		}
+	}()
+	for _, server := range []string{"http://" + tcp.Addr().String(), "unix:" + socket} {
+		c, err := client.New(server, "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		p, err := c.NewPairCode(t.Context(), web.Look, "tablet", 0)
+		if err != nil || p.Code == "" || p.Listen != tcp.Addr().String() {
+			t.Errorf("%s: %+v, %v", server, p, err)
+		}
+		if c.Server() != server {
+			t.Errorf("server is %s, want %s", c.Server(), server)
+		}
+		if _, _, err := c.Coats(t.Context(), true); err != nil {
+			t.Errorf("%s: %v", server, err)
+		}
+	}
+	// A log-in that may not stays one that may not.
+	file := filepath.Join(t.TempDir(), "token")
+	if err := os.WriteFile(file, []byte(b.AddToken("tablet", web.Look)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c, err := client.New("http://"+tcp.Addr().String(), file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := c.NewPairCode(t.Context(), web.Look, "x", 0); err == nil {
+		t.Error("a look token made a code through the socket")
+	}
+	for _, bad := range []string{"unix:", "ftp://x", "unix"} {
+		if _, err := client.New(bad, ""); err == nil {
+			t.Errorf("server %q was taken", bad)
+		}
+	}
 }

@@ -64,7 +64,7 @@ func (s *Server) ackDo(w http.ResponseWriter, r *http.Request, do func(AckBacken
 	if errors.Is(err, ErrNotFound) {
 		// A wrong link costs a try, so that links cannot be guessed at speed.
 		// They are counted apart: nobody is kept from pairing by old links.
-		if _, ok := s.links.take(r.RemoteAddr, time.Now()); !ok {
+		if _, ok := s.links.take(s.clientOf(r), time.Now()); !ok {
 			s.refusals[refusedTries].Add(1)
 			w.Header().Set("Retry-After", "60")
 			s.ackShow(w, r, http.StatusTooManyRequests, ackBody{Title: "Too many tries", Say: "Wait a minute."})

@@ -440,6 +440,9 @@ type PairCode struct {
 	// LocalOnly says that the page is served to this machine only, so that no
 	// phone can redeem the code.
 	LocalOnly bool `json:"local_only"`
+	// Listen is the address that is served, and TLS whether with a certificate.
+	Listen string `json:"listen"`
+	TLS    bool   `json:"tls"`
 }
 
 func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
@@ -472,7 +475,7 @@ func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
-	s.answer(w, r, http.StatusCreated, PairCode{code, exp, s.cfg.Loopback()})
+	s.answer(w, r, http.StatusCreated, PairCode{code, exp, s.cfg.Loopback(), s.listens(), s.cert != nil})
 }
 
 func (s *Server) record(w http.ResponseWriter, r *http.Request) {

@@ -495,7 +495,7 @@ func TestRestore(t *testing.T) {
 	if c := b.Calls(); len(c) != 2 {
 		t.Errorf("calls %q, want two", c)
 	}
-	addr := serve(t, web.Config{}, b)
+	addr := serve(t, web.Config{LoopbackRole: web.Control}, b)
 	c, err := net.Dial("tcp", addr)
 	if err != nil {
 		t.Fatal(err)

@@ -48,8 +48,12 @@ func (f Faults) Error() string {
 
 // Who made a request.
 type Who struct {
-	Name string // token's name, or "loopback"
+	ID   string // the log-in's own, "" for none
+	Name string // token's name, "loopback" without a log-in, "board" on the socket
 	Role Role
+	// Board says that it came through the Unix socket: somebody at the board,
+	// or over ssh, whom the kernel vouches for.
+	Board bool
 }
 
 // Role is what a token may do. Record includes look; push may only push
@@ -147,7 +151,9 @@ type Backend interface {
 	Delete(ctx context.Context, who Who, kind, id string, key string) error
 	EndBatch(ctx context.Context, who Who, id string, at time.Time, leftG *float64, key string) error
 
-	PushReadings(ctx context.Context, who Who, loopback bool, rs []PushReading) (PushResult, error)
+	// PushReadings takes readings; accept says that a probe not heard of before
+	// is accepted at once.
+	PushReadings(ctx context.Context, who Who, accept bool, rs []PushReading) (PushResult, error)
 	Readings(ctx context.Context, probe string, from, to time.Time, yield func(sensors.Reading) bool) error
 	Trace(ctx context.Context, coatID string, from, to time.Time, points int) ([]coat.TracePoint, error)
 	Probes(ctx context.Context) ([]sensors.Health, error)

@@ -26,7 +26,7 @@ func TestGateInBrowser(t *testing.T) {
 	chromium := realpart.Browser(t)
 	b := webtest.NewFull()
 	b.Links["good"] = true
-	s, err := web.New(web.Config{HostName: "shed"}, b)
+	s, err := web.New(web.Config{HostName: "shed", LoopbackRole: web.Control}, b)
 	if err != nil {
 		t.Fatal(err)
 	}

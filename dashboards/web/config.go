@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/netip"
 	"os"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
@@ -25,6 +26,14 @@ type ConfigSection struct {
 	// any other name is refused, so that a page elsewhere cannot point its own
 	// name at us.
 	Hosts []string `toml:"hosts"`
+	// Proxies are the addresses, or networks such as "10.0.0.0/24", of reverse
+	// proxies in front of this board. From them alone X-Forwarded-For counts,
+	// and what comes through one is never of this board itself, whatever it
+	// says.
+	Proxies []string `toml:"proxies"`
+	// Socket is the path of the Unix socket for control at the board; "" for
+	// control.sock in the folder that systemd makes, else in the store's.
+	Socket string `toml:"socket"`
 	// TLSCert and TLSKey are PEM files; both or neither.
 	TLSCert string `toml:"tls_cert"`
 	TLSKey  string `toml:"tls_key"`
@@ -66,6 +75,14 @@ func (c ConfigSection) Check() []error {
 		}
 		seen[name] = i
 	}
+	for i, p := range c.Proxies {
+		if _, err := proxyNet(p); err != nil {
+			bad(fmt.Sprintf("proxies[%d]", i), "%q is not an address such as 192.0.2.5 or a network such as 192.0.2.0/28", p)
+		}
+	}
+	if c.Socket != "" && !filepath.IsAbs(c.Socket) {
+		bad("socket", "%q is not a whole path, beginning with /", c.Socket)
+	}
 	if (c.TLSCert == "") != (c.TLSKey == "") {
 		missing := "tls_key"
 		if c.TLSCert == "" {
@@ -74,6 +91,19 @@ func (c ConfigSection) Check() []error {
 		bad(missing, "required beside the other of tls_cert and tls_key")
 	}
 	return errs
+}
+
+// proxyNet reads an address or a network.
+func proxyNet(s string) (netip.Prefix, error) {
+	if a, err := netip.ParseAddr(s); err == nil && a.Zone() == "" {
+		a = a.Unmap()
+		return netip.PrefixFrom(a, a.BitLen()), nil
+	}
+	p, err := netip.ParsePrefix(s)
+	if err == nil && p.Bits() == 0 {
+		err = errors.New("that is everybody")
+	}
+	return p.Masked(), err
 }
 
 // Loopback reports whether Listen can be reached from this board only. The

@@ -20,6 +20,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -192,6 +193,7 @@ func TestConnectionLimits(t *testing.T) {
 	src := from{addrs: make(chan string, 2000)}
 	ln := web.LimitConns(src, &refused)
 	var open []net.Conn
+	evicted := 0
 	take := func(n int, addr func(i int) string) (taken int) {
 		t.Helper()
 		was := refused.Load()
@@ -215,8 +217,8 @@ func TestConnectionLimits(t *testing.T) {
 			}
 			c.Close()
 		}
-		if got := int(refused.Load() - was); got != n-taken {
-			t.Errorf("%d refused and counted, want %d", got, n-taken)
+		if got := int(refused.Load() - was); got != n-taken+evicted {
+			t.Errorf("%d refused and counted, want %d", got, n-taken+evicted)
 		}
 		return taken
 	}
@@ -245,9 +247,13 @@ func TestConnectionLimits(t *testing.T) {
 	if got := take(300, many("[2001:db8:0:7::%x]:5000")); got != web.MaxConnsNet {
 		t.Errorf("one IPv6 network has %d connections, want %d", got, web.MaxConnsNet)
 	}
-	if got := take(250, many("198.51.100.%d:5000")); got != web.MaxConns-web.MaxConnsNet {
-		t.Errorf("%d more from elsewhere, want %d in all", got, web.MaxConns)
+	// Where the share of all is used up, newcomers take the places of whoever
+	// holds most and has not logged in.
+	evicted = 250 - (web.MaxConns - web.MaxConnsNet)
+	if got := take(250, many("198.51.100.%d:5000")); got != 250 {
+		t.Errorf("%d of 250 newcomers found a place", got)
 	}
+	evicted = 0
 	for _, c := range open {
 		c.Close()
 		c.Close() // as net/http may
@@ -255,6 +261,96 @@ func TestConnectionLimits(t *testing.T) {
 	if got := take(1, one); got != 1 {
 		t.Error("no place was freed")
 	}
+}
+
+// Idle strangers keep nobody out: who comes new finds a place at once, and who
+// has logged in keeps theirs. One log-in holds no more than its share.
+func TestStrangersMakeRoom(t *testing.T) {
+	b := webtest.New()
+	tok, other := b.AddToken("phone", web.Look), b.AddToken("tablet", web.Look)
+	s, err := web.New(web.Config{HostName: "shed"}, b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	ln := &dialled{conns: make(chan net.Conn)}
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan error, 1)
+	go func() { done <- s.Serve(ctx, ln) }()
+	defer func() {
+		stop()
+		if err := <-done; err != nil {
+			t.Errorf("Serve = %v", err)
+		}
+	}()
+	ask := func(c net.Conn, token string) int {
+		c.SetDeadline(time.Now().Add(10 * time.Second))
+		go fmt.Fprintf(c, "GET /api/v1/whoami HTTP/1.1\r\nHost: shed\r\nAuthorization: Bearer %s\r\n\r\n", token)
+		res, err := http.ReadResponse(bufio.NewReader(c), nil)
+		if err != nil {
+			return 0
+		}
+		io.Copy(io.Discard, res.Body)
+		if res.Close {
+			c.Close()
+		}
+		return res.StatusCode
+	}
+	flood := func(round int) {
+		for i := range 4 * web.MaxConnsEach {
+			ln.dial(fmt.Sprintf("198.51.%d.%d:5000", round, i%4+1))
+		}
+	}
+	flood(0)
+	phone := ln.dial("192.0.2.50:5000")
+	if got := ask(phone, tok); got != 200 {
+		t.Fatalf("a phone among idle strangers: %d", got)
+	}
+	flood(1)
+	flood(2)
+	if got := ask(phone, tok); got != 200 {
+		t.Errorf("the phone's open connection after two more floods: %d", got)
+	}
+	// One log-in from many addresses does not fill the board either.
+	left := 0
+	var held []net.Conn
+	for i := range 3 * web.MaxConnsToken {
+		c := ln.dial(fmt.Sprintf("203.0.113.%d:5000", i+1))
+		if got := ask(c, other); got != 200 {
+			t.Fatalf("connection %d of one log-in: %d", i, got)
+		}
+		held = append(held, c)
+	}
+	for _, c := range held {
+		if ask(c, other) == 200 {
+			left++
+		}
+	}
+	if left == 0 || left > web.MaxConnsToken {
+		t.Errorf("one log-in holds %d connections, want 1 to %d", left, web.MaxConnsToken)
+	}
+}
+
+// dialled is a listener in memory whose connections come from where the test
+// says.
+type dialled struct {
+	conns chan net.Conn
+	once  sync.Once
+}
+
+func (d *dialled) Accept() (net.Conn, error) {
+	c, ok := <-d.conns
+	if !ok {
+		return nil, net.ErrClosed
+	}
+	return c, nil
+}
+func (d *dialled) Close() error   { d.once.Do(func() { close(d.conns) }); return nil }
+func (d *dialled) Addr() net.Addr { return net.TCPAddrFromAddrPort(netip.MustParseAddrPort(lan)) }
+
+func (d *dialled) dial(addr string) net.Conn {
+	c, far := net.Pipe()
+	d.conns <- remote{far, net.TCPAddrFromAddrPort(netip.MustParseAddrPort(addr))}
+	return c
 }
 
 // A stop ends open event streams at once and frees the address.

@@ -8,6 +8,9 @@ import (
 	"time"
 )
 
+// recheck is how often an open stream asks whether its log-in is still good.
+const recheck = 500 * time.Millisecond
+
 // events streams what happens, as server-sent events. A client that stops
 // reading fills its own channel, which the backend then closes, or holds up
 // one write until its deadline; either way only that client is dropped.
@@ -58,7 +61,8 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	}
 	beat := time.NewTicker(s.cfg.Beat)
 	defer beat.Stop()
-	token, _ := tokenOf(r)
+	check := time.NewTicker(recheck)
+	defer check.Stop()
 	for {
 		select {
 		case <-r.Context().Done():
@@ -73,13 +77,12 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 			if !send(eventText(e)) {
 				return
 			}
-		case <-beat.C:
-			// A log-in that was taken back must not go on listening.
-			if !s.local(r) {
-				if who, ok := s.b.Authenticate(r.Context(), token); !ok || !allows(who.Role, Look) {
-					return
-				}
+		case <-check.C:
+			// A log-in that was taken back, or is over, must not go on listening.
+			if who, _, _, ok := s.whoIs(r); !ok || !allows(who.Role, Look) {
+				return
 			}
+		case <-beat.C:
 			if !send([]byte(": alive\n\n")) {
 				return
 			}

@@ -1,5 +1,10 @@
 package web
 
+import (
+	"net"
+	"sync/atomic"
+)
+
 // Routes lists every route as "METHOD path", without the page's own files.
 func Routes() []string {
 	var out []string
@@ -24,7 +29,11 @@ const (
 	MaxConns     = maxConns
 	MaxConnsEach = maxConnsEach
 	MaxConnsNet  = maxConnsNet
+
+	MaxConnsToken = maxConnsToken
 )
 
 // LimitConns bounds the connections of a listener.
-var LimitConns = limitConns
+func LimitConns(ln net.Listener, refused *atomic.Uint64) net.Listener {
+	return newConns(ln, refused, nil)
+}

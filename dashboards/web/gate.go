@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/netip"
 	"net/url"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -79,38 +80,41 @@ func (s *Server) gate(rt route, next http.HandlerFunc) http.HandlerFunc {
 			next(w, r)
 			return
 		}
-		var who Who
-		if s.local(r) {
-			who = Who{Name: "loopback", Role: Control}
-		} else {
-			token, cookie := tokenOf(r)
-			ok := false
+		who, token, cookie, ok := s.whoIs(r)
+		if !ok {
+			what := "log in: get a code with `curewright pair` on the board"
 			if token != "" {
-				who, ok = s.b.Authenticate(r.Context(), token)
+				what = "this log-in is not known any more; pair again"
 			}
-			if !ok {
-				what := "log in: get a code with `curewright pair` on the board"
-				if token != "" {
-					what = "this log-in is not known any more; pair again"
-				}
-				s.refusals[refusedLogin].Add(1)
-				if rt.page {
-					s.assets.serve(w, r, "index.html", http.StatusUnauthorized)
-					return
-				}
-				w.Header().Set("WWW-Authenticate", `Bearer realm="curewright"`)
-				s.fail(w, r, http.StatusUnauthorized, "", what)
+			s.refusals[refusedLogin].Add(1)
+			if token == "" {
+				s.tellSocket(w, r)
+			}
+			if rt.page {
+				s.assets.serve(w, r, "index.html", http.StatusUnauthorized)
 				return
 			}
-			// A browser adds the cookie to whatever any page makes it send;
-			// only our own page can prove that it asked.
-			if changes && cookie && r.Header.Get("Origin") == "" && r.Header.Get("Sec-Fetch-Site") != "same-origin" {
-				refuse(refusedOrigin, http.StatusForbidden, "Origin", "missing: a change made with a cookie must come from our own page")
-				return
-			}
+			w.Header().Set("WWW-Authenticate", `Bearer realm="curewright"`)
+			s.fail(w, r, http.StatusUnauthorized, "", what)
+			return
+		}
+		// A browser adds the cookie to whatever any page makes it send;
+		// only our own page can prove that it asked.
+		if changes && cookie && r.Header.Get("Origin") == "" && r.Header.Get("Sec-Fetch-Site") != "same-origin" {
+			refuse(refusedOrigin, http.StatusForbidden, "Origin", "missing: a change made with a cookie must come from our own page")
+			return
+		}
+		if token != "" {
+			claim(w, r, who.ID)
 		}
 		if !allows(who.Role, rt.role) {
-			refuse(refusedRole, http.StatusForbidden, "", "this log-in may "+may(who.Role)+", not "+may(rt.role))
+			what := "this log-in may " + may(who.Role) + ", not " + may(rt.role)
+			if token == "" {
+				what = "without a log-in this board may " + may(who.Role) + "; to " + may(rt.role) +
+					", use the command line as root, as the daemon's user or in its group, or a log-in with the role " + string(rt.role)
+				s.tellSocket(w, r)
+			}
+			refuse(refusedRole, http.StatusForbidden, "", what)
 			return
 		}
 		next(w, r.WithContext(context.WithValue(r.Context(), whoKey{}, who)))
@@ -131,13 +135,85 @@ func may(r Role) string {
 	return "do nothing"
 }
 
-// local reports whether the request needs no log-in: both ends of the
-// connection are loopback, the name asked for is loopback too, and no proxy
-// says it passed the request on. The last two only ever take the privilege
-// away: a proxy on this board makes every stranger's connection look local.
+// whoIs finds who made a request and by what: the Unix socket, a token, or no
+// log-in at all from this machine. token is what was shown, "" for none, and
+// cookie says that a browser showed it by itself.
+func (s *Server) whoIs(r *http.Request) (who Who, token string, cookie, ok bool) {
+	if onSocket(r) {
+		return Who{Name: "board", Role: Control, Board: true}, "", false, true
+	}
+	local := s.local(r)
+	token, cookie = tokenOf(r)
+	if token != "" {
+		who, ok = s.b.Authenticate(r.Context(), token)
+		if who.ID == "" {
+			who.ID = HashToken(token)[:16]
+		}
+		// The cookie of a log-in that is over, or that may less than this
+		// machine without one, does not shut the board's own browser out.
+		if !(local && cookie && (!ok || !allows(who.Role, s.cfg.LoopbackRole))) {
+			return who, token, cookie, ok
+		}
+	}
+	if local {
+		return Who{Name: "loopback", Role: s.cfg.LoopbackRole}, "", false, true
+	}
+	return Who{}, token, cookie, false
+}
+
+// tellSocket says in a refusal where the socket is, to programs on this
+// machine.
+func (s *Server) tellSocket(w http.ResponseWriter, r *http.Request) {
+	if s.cfg.Socket != "" && loopback(r.RemoteAddr) {
+		w.Header().Set(SocketHeader, s.cfg.Socket)
+	}
+}
+
+// proxy reports whether an address is a declared proxy's.
+func (s *Server) proxy(a netip.Addr) bool {
+	a = a.Unmap().WithZone("")
+	for _, p := range s.proxies {
+		if p.Contains(a) {
+			return true
+		}
+	}
+	return false
+}
+
+// byProxy reports whether a declared proxy passed the request on.
+func (s *Server) byProxy(r *http.Request) bool {
+	ap, err := netip.ParseAddrPort(r.RemoteAddr)
+	return err == nil && s.proxy(ap.Addr())
+}
+
+// clientOf is the address that guesses and work are counted under: the
+// connection's, or behind declared proxies the last one in X-Forwarded-For
+// that is no proxy. What stands before it in the header anybody can write.
+func (s *Server) clientOf(r *http.Request) string {
+	if !s.byProxy(r) {
+		return r.RemoteAddr
+	}
+	list := strings.Split(strings.Join(r.Header.Values("X-Forwarded-For"), ","), ",")
+	for _, v := range slices.Backward(list) {
+		a, err := netip.ParseAddr(strings.TrimSpace(v))
+		if err != nil {
+			break
+		}
+		if !s.proxy(a) {
+			return netip.AddrPortFrom(a.Unmap().WithZone(""), 0).String()
+		}
+	}
+	return r.RemoteAddr
+}
+
+// local reports whether the request is of this machine and needs no log-in to
+// look and to record: both ends of the connection are loopback, the name asked
+// for is loopback too, and no proxy, declared or by its headers, passed the
+// request on. An undeclared proxy on this board that hides itself makes every
+// stranger look like this, which is why control is never given here.
 func (s *Server) local(r *http.Request) bool {
 	addr, _ := r.Context().Value(http.LocalAddrContextKey).(net.Addr)
-	if addr == nil || !loopback(addr.String()) || !loopback(r.RemoteAddr) {
+	if addr == nil || !loopback(addr.String()) || !loopback(r.RemoteAddr) || s.byProxy(r) {
 		return false
 	}
 	for _, h := range []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-Ip", "Via"} {
@@ -165,6 +241,9 @@ func loopback(hostport string) bool {
 // can point its own name at our address (DNS rebinding), but it cannot make a
 // browser send one of our names or a bare address.
 func (s *Server) hostOurs(r *http.Request) bool {
+	if a, ok := r.Context().Value(http.LocalAddrContextKey).(net.Addr); ok && a.Network() == "unix" {
+		return true // no browser opens it
+	}
 	name, ok := hostOf(r.Host)
 	if !ok {
 		return false

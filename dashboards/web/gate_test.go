@@ -81,9 +81,11 @@ func (a ask) in(ctx context.Context, t *testing.T, h http.Handler) *httptest.Res
 	return w
 }
 
+// server is one on which loopback may everything, as in the demo: tests of
+// routes then need no log-in.
 func server(t testing.TB, b web.Backend) *web.Server {
 	t.Helper()
-	s, err := web.New(web.Config{HostName: "shed.example.net", Version: "test"}, b)
+	s, err := web.New(web.Config{HostName: "shed.example.net", Version: "test", LoopbackRole: web.Control}, b)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -549,7 +551,7 @@ func TestSecretsAreNotLogged(t *testing.T) {
 	b := webtest.NewFull()
 	tok := b.AddToken("phone", web.Control)
 	b.Links["sesame-link"] = true
-	s, err := web.New(web.Config{Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))}, breaks{b})
+	s, err := web.New(web.Config{LoopbackRole: web.Control, Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))}, breaks{b})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -32,7 +32,7 @@ func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusBadRequest, "device", "is longer than 60 bytes")
 		return
 	}
-	if wait, ok := s.redeem.take(r.RemoteAddr, time.Now()); !ok {
+	if wait, ok := s.redeem.take(s.clientOf(r), time.Now()); !ok {
 		s.refusals[refusedTries].Add(1)
 		secs := strconv.Itoa(int(wait.Seconds()) + 1)
 		w.Header().Set("Retry-After", secs)

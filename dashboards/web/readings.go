@@ -37,7 +37,12 @@ func (s *Server) push(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusRequestEntityTooLarge, "", "more than "+strconv.Itoa(maxPush)+" readings at once")
 		return
 	}
-	res, err := s.b.PushReadings(r.Context(), whoOf(r), s.local(r), rs)
+	// A new probe is somebody's only where somebody is known: not on loopback
+	// without a log-in, where a proxy's strangers may be, nor with a token that
+	// may push and nothing else.
+	who := whoOf(r)
+	accept := who.Board || who.Role == Control || who.ID != "" && who.Role == Record
+	res, err := s.b.PushReadings(r.Context(), who, accept, rs)
 	if err != nil {
 		s.problem(w, r, err)
 		return

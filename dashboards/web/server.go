@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"net/netip"
 	"os"
 	"runtime/debug"
 	"strings"
@@ -22,9 +23,6 @@ const (
 	maxHeaderBytes = 16 << 10
 	maxBody        = 256 << 10
 	maxPushBody    = 4 << 20 // 10,000 readings and room
-	maxConns       = 256     // from this board, and as many from elsewhere
-	maxConnsEach   = 64      // from one address elsewhere
-	maxConnsNet    = 192     // from one 64-bit IPv6 network, which one machine may have or a whole shed
 	maxStreams     = 64      // event streams
 	readTimeout    = 20 * time.Second
 	headerTimeout  = 5 * time.Second
@@ -42,6 +40,12 @@ type Config struct {
 	Revision string
 	Log      *slog.Logger  // nil throws logs away
 	Beat     time.Duration // of the event stream's heartbeat; at most 15 s, which 0 means too
+	// LoopbackRole is what a request from this machine may without a log-in, ""
+	// for [Record]. The demo, which holds no real heater, sets [Control].
+	LoopbackRole Role
+	// Socket is the path of the daemon's Unix socket as refusals tell it to
+	// programs on this machine; "" for none.
+	Socket string
 }
 
 // Server serves the dashboard. Make one with [New].
@@ -51,6 +55,7 @@ type Server struct {
 	log     *slog.Logger
 	cert    *certificate
 	hosts   map[string]bool
+	proxies []netip.Prefix
 	mux     *http.ServeMux
 	routes  []route
 	handler http.Handler
@@ -59,6 +64,7 @@ type Server struct {
 	redeem  *limiter // of pairing codes
 	links   *limiter // of acknowledge links
 
+	addr        atomic.Pointer[string] // served
 	streams     atomic.Int64
 	streamsLost atomic.Uint64
 	answers     [6]atomic.Uint64 // by hundreds
@@ -102,6 +108,14 @@ func New(cfg Config, b Backend) (*Server, error) {
 		return nil, errors.Join(errs...)
 	}
 	s.hosts = hostNames(cfg)
+	for _, p := range cfg.Proxies {
+		if n, err := proxyNet(p); err == nil { // checked above
+			s.proxies = append(s.proxies, n)
+		}
+	}
+	if s.cfg.LoopbackRole == "" {
+		s.cfg.LoopbackRole = Record
+	}
 	s.assets = newAssets(embedded)
 	s.metrics = s.newMetrics()
 	s.mount()
@@ -133,10 +147,24 @@ func (s *Server) Handler() http.Handler { return s.handler }
 // Serve answers on ln until ctx ends, then closes event streams, lets running
 // requests finish for up to 2 s and returns nil. It closes ln.
 func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
+	addr := ln.Addr().String()
+	s.addr.Store(&addr)
+	return s.serve(ctx, s.httpServer(ctx), newConns(ln, &s.refusals[refusedConns], s.proxy), s.cert != nil)
+}
+
+// listens is the address served, with the port that was found for port 0.
+func (s *Server) listens() string {
+	if a := s.addr.Load(); a != nil {
+		return *a
+	}
+	return s.cfg.Listen
+}
+
+func (s *Server) httpServer(ctx context.Context) *http.Server {
 	// A running change must be finished and answered, so requests do not end
 	// with ctx; event streams, which would hold the stop up, look at stopKey.
 	base := context.WithValue(context.WithoutCancel(ctx), stopKey{}, ctx.Done())
-	hs := &http.Server{
+	return &http.Server{
 		Handler:           s.handler,
 		ReadHeaderTimeout: headerTimeout,
 		ReadTimeout:       readTimeout,
@@ -144,12 +172,16 @@ func (s *Server) Serve(ctx context.Context, ln net.Listener) error {
 		IdleTimeout:       idleTimeout,
 		MaxHeaderBytes:    maxHeaderBytes,
 		BaseContext:       func(net.Listener) context.Context { return base },
+		ConnContext:       withConn,
+		ConnState:         noteState,
 		ErrorLog:          slog.NewLogLogger(quiet{s.log.Handler()}, slog.LevelDebug),
 	}
-	ln = limitConns(ln, &s.refusals[refusedConns])
+}
+
+func (s *Server) serve(ctx context.Context, hs *http.Server, ln net.Listener, secure bool) error {
 	done := make(chan error, 1)
 	go func() {
-		if s.cert != nil {
+		if secure {
 			hs.TLSConfig = &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: s.cert.get}
 			done <- hs.ServeTLS(ln, "", "")
 			return
@@ -181,94 +213,6 @@ func stopping(r *http.Request) <-chan struct{} {
 
 // quiet keeps net/http's chatter about broken handshakes at debug level.
 type quiet struct{ slog.Handler }
-
-// limitConns bounds open connections: so many from this board itself, so many
-// from elsewhere, and fewer from any one address or network elsewhere. One too
-// many is closed at once. The board's own share is apart, so that nobody
-// outside can lock its command line out.
-func limitConns(ln net.Listener, refused *atomic.Uint64) net.Listener {
-	return &limitedListener{Listener: ln, refused: refused, by: map[string]int{}}
-}
-
-type limitedListener struct {
-	net.Listener
-	refused *atomic.Uint64
-
-	mu sync.Mutex
-	by map[string]int // open connections by address and network; "" all from elsewhere
-}
-
-const ownConns = "loopback"
-
-func (l *limitedListener) Accept() (net.Conn, error) {
-	for {
-		c, err := l.Listener.Accept()
-		if err != nil {
-			return nil, err
-		}
-		shares := sharesOf(c)
-		if !l.enter(shares) {
-			l.refused.Add(1)
-			c.Close()
-			continue
-		}
-		return &limitedConn{Conn: c, free: sync.OnceFunc(func() { l.leave(shares) })}, nil
-	}
-}
-
-// share is one of the bounds that a connection counts under.
-type share struct {
-	who  string
-	most int
-}
-
-func sharesOf(c net.Conn) []share {
-	there := c.RemoteAddr().String()
-	// No other machine gets answers under an address of the board's own.
-	addr, network := whence(there)
-	if here, _ := whence(c.LocalAddr().String()); loopback(there) || here == addr {
-		return []share{{ownConns, maxConns}}
-	}
-	shares := []share{{"", maxConns}, {addr, maxConnsEach}}
-	if network != addr {
-		shares = append(shares, share{network, maxConnsNet})
-	}
-	return shares
-}
-
-func (l *limitedListener) enter(shares []share) bool {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	for _, s := range shares {
-		if l.by[s.who] >= s.most {
-			return false
-		}
-	}
-	for _, s := range shares {
-		l.by[s.who]++
-	}
-	return true
-}
-
-func (l *limitedListener) leave(shares []share) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	for _, s := range shares {
-		if l.by[s.who]--; l.by[s.who] == 0 {
-			delete(l.by, s.who)
-		}
-	}
-}
-
-type limitedConn struct {
-	net.Conn
-	free func()
-}
-
-func (c *limitedConn) Close() error {
-	defer c.free()
-	return c.Conn.Close()
-}
 
 // wrap is the outermost layer: headers, panics, counting.
 func (s *Server) wrap(next http.Handler) http.Handler {

@@ -35,7 +35,7 @@ func TestAlertTest(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer d.store.Close()
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test"}, d)
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, d)
 	if err != nil {
 		t.Fatal(err)
 	}

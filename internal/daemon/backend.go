@@ -343,7 +343,7 @@ func strict(body []byte, v any) error {
 }
 
 // PushReadings judges pushed readings one by one.
-func (d *daemon) PushReadings(ctx context.Context, who web.Who, loopback bool, rs []web.PushReading) (web.PushResult, error) {
+func (d *daemon) PushReadings(ctx context.Context, who web.Who, accept bool, rs []web.PushReading) (web.PushResult, error) {
 	ps := make([]sensors.Pushed, len(rs))
 	for i, r := range rs {
 		ps[i] = sensors.Pushed{Probe: r.Probe, Time: r.Time, Temp: sensors.FromPtr(r.TempC), RH: sensors.FromPtr(r.RHPct), CO2: sensors.FromPtr(r.CO2PPM)}
@@ -352,7 +352,7 @@ func (d *daemon) PushReadings(ctx context.Context, who web.Who, loopback bool, r
 	for _, h := range d.set.Health() {
 		before[h.Probe] = true
 	}
-	taken, refused := d.set.Push(sensors.Source{Via: "push", Loopback: loopback, ClockTrusted: d.clockTrusted.Load()}, ps)
+	taken, refused := d.set.Push(sensors.Source{Via: "push", Loopback: accept, ClockTrusted: d.clockTrusted.Load()}, ps)
 	d.intakes.count("http", taken, refused)
 	out := web.PushResult{Taken: taken, Refused: []web.PushRefusal{}}
 	for _, r := range refused {

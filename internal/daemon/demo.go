@@ -97,7 +97,7 @@ func (c *demoCmd) Run(a *app) error {
 		ln.Close()
 		return err
 	}
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: build.Version, Log: log}, show.d.backend())
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: build.Version, Log: log, LoopbackRole: web.Control}, show.d.backend())
 	if err != nil {
 		ln.Close()
 		return err

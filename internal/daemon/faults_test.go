@@ -99,7 +99,8 @@ func startVictim(t *testing.T, bin, dir string, args ...string) *victim {
 	}
 	go io.Copy(io.Discard, out)
 	v.url = m[1]
-	if v.c, err = client.New(v.url, ""); err != nil {
+	// By the socket, as at the board: new probes are accepted at once.
+	if v.c, err = client.New("unix:"+filepath.Join(dir, web.SocketName), ""); err != nil {
 		t.Fatal(err)
 	}
 	// A machine without a clock chip does not trust its date: the person does.
@@ -387,7 +388,7 @@ func inBubbleWith(t *testing.T, cfg config, trusted bool, f func(*bubble)) {
 			t.Fatal(err)
 		}
 		defer d.store.Close()
-		if b.srv, err = web.New(web.Config{ConfigSection: cfg.Web, Version: "test"}, d); err != nil {
+		if b.srv, err = web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, d); err != nil {
 			t.Fatal(err)
 		}
 		b.liveDaemon = &liveDaemon{t: t, d: d, handler: b.srv.Handler()}

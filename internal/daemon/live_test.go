@@ -250,7 +250,7 @@ func newLiveDaemon(t *testing.T, dir string, at time.Time) *liveDaemon {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { d.store.Close() })
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test"}, d)
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, d)
 	if err != nil {
 		t.Fatal(err)
 	}

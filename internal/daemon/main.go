@@ -89,7 +89,7 @@ func flatten(err error) []error {
 
 type cli struct {
 	Units     string `enum:"si,us" default:"si" help:"What people see: si (°C) or us (°F). Files and JSON stay in °C."`
-	Server    string `env:"CUREWRIGHT_SERVER" default:"http://127.0.0.1:8374" help:"Address of the daemon."`
+	Server    string `env:"CUREWRIGHT_SERVER" help:"Address of the daemon, or unix:PATH of its socket; without one, the service's socket on this board, else http://127.0.0.1:8374."`
 	TokenFile string `env:"CUREWRIGHT_TOKEN_FILE" type:"path" help:"File with the token to show the daemon."`
 
 	Demo   demoCmd   `cmd:"" help:"Show the whole thing over a simulated October weekend: no hardware, no configuration."`

@@ -1,12 +1,15 @@
 package daemon
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"net"
 	"net/url"
 	"os"
+	"slices"
 	"strings"
+	"time"
 
 	"rsc.io/qr"
 
@@ -37,7 +40,7 @@ func (c *pairCmd) Run(a *app, cl *client.Client) error {
 	}
 	at := strings.TrimSuffix(c.At, "/")
 	if at == "" {
-		at = phoneURL(cl.Server())
+		at = phoneURL(a.ctx, cl.Server(), p)
 	}
 	// The code stands behind the #, which a browser never sends: it does not
 	// end up in anybody's log.
@@ -57,27 +60,57 @@ func (c *pairCmd) Run(a *app, cl *client.Client) error {
 	return printQR(a.out, link)
 }
 
-// phoneURL is where a phone on the shed's network reaches this board.
-func phoneURL(server string) string {
-	u, err := url.Parse(server)
-	if err != nil || u.Host == "" {
+// phoneURL is where a phone on the shed's network reaches the page: the
+// address that this command was told, else the board's name where the network
+// knows it, else the board's own address on the network.
+func phoneURL(ctx context.Context, server string, p web.PairCode) string {
+	if u, err := url.Parse(server); err == nil && u.Host != "" {
+		ip := net.ParseIP(u.Hostname())
+		if u.Hostname() != "localhost" && (ip == nil || !ip.IsLoopback()) {
+			return server
+		}
+	}
+	host, port, err := net.SplitHostPort(p.Listen)
+	if err != nil {
 		return server
 	}
-	ip := net.ParseIP(u.Hostname())
-	if u.Hostname() != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return server
+	if ip := net.ParseIP(host); ip == nil || ip.IsUnspecified() || ip.IsLoopback() {
+		name, _ := os.Hostname() // without one an address is left
+		if name != "" && !strings.Contains(name, ".") {
+			name += ".local"
+		}
+		ips, _ := ownAddresses()
+		host = reachable(ctx, name, ips)
 	}
-	name, err := os.Hostname()
-	if err != nil || name == "" {
-		return server
+	scheme := "http"
+	if p.TLS {
+		scheme = "https"
 	}
-	if !strings.Contains(name, ".") {
-		name += ".local"
+	return scheme + "://" + net.JoinHostPort(host, port)
+}
+
+// reachable is the name, if looking it up leads to one of the board's own
+// addresses, else the first of these, IPv4 before IPv6, else the name anyway.
+func reachable(ctx context.Context, name string, own []string) string {
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+	defer cancel()
+	if found, err := net.DefaultResolver.LookupHost(ctx, name); err == nil && name != "" {
+		for _, a := range found {
+			if slices.Contains(own, a) {
+				return name
+			}
+		}
 	}
-	if p := u.Port(); p != "" {
-		name = net.JoinHostPort(name, p)
+	best := ""
+	for _, a := range own {
+		if best == "" || !strings.Contains(a, ":") && strings.Contains(best, ":") {
+			best = a
+		}
 	}
-	return u.Scheme + "://" + name
+	if best == "" {
+		return name
+	}
+	return best
 }
 
 // printQR draws the square with half blocks, two rows of it a line, dark on

@@ -104,7 +104,7 @@ func TestReadmeCommands(t *testing.T) {
 				continue
 			}
 			out, err := exec.Command("curl", append([]string{"-sf"}, strings.Split(strings.ReplaceAll(strings.Join(w[1:], "\x00"), "http://127.0.0.1:8374", url), "\x00")...)...).CombinedOutput()
-			if err != nil || !strings.Contains(string(out), `"taken":1`) {
+			if err != nil || !strings.Contains(string(out), "name this probe") {
 				t.Errorf("%s: %v: %s", l, err, out)
 			}
 		case w[0] == "curewright":

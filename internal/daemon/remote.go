@@ -426,7 +426,7 @@ func (c *recordCmd) verify(a *app) error {
 // storeAtRest is dir, the folder of this machine's own store, where err says
 // that no daemon runs here, else "".
 func (a *app) storeAtRest(err error, dir string) string {
-	if !errors.Is(err, client.ErrNoDaemon) || a.server != client.DefaultServer {
+	if !errors.Is(err, client.ErrNoDaemon) || a.server != "" && a.server != client.DefaultServer {
 		return ""
 	}
 	if _, err := os.Stat(filepath.Join(dir, history.File)); err != nil {

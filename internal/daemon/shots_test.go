@@ -48,7 +48,7 @@ func TestPageOverTheDemo(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test"}, s.d)
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, s.d)
 	if err != nil {
 		t.Fatal(err)
 	}

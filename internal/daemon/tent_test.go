@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -163,20 +164,32 @@ plug = {broker = "mqtt://127.0.0.1:1883", topic = "a", on_message = "on {seconds
 	}
 }
 
+// put makes a change, by the daemon's socket where the answer points there, as
+// the command line does.
 func put(t *testing.T, method, url, body string) (int, string) {
+	t.Helper()
+	code, text, socket := putBy(t, http.DefaultClient, method, url, body)
+	if code == http.StatusForbidden && socket != "" {
+		code, text, _ = putBy(t, &http.Client{Transport: &http.Transport{DisableKeepAlives: true,
+			DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) { return web.DialSocket(ctx, socket) }}}, method, url, body)
+	}
+	return code, text
+}
+
+func putBy(t *testing.T, c *http.Client, method, url, body string) (code int, text, socket string) {
 	t.Helper()
 	req, err := http.NewRequest(method, url, strings.NewReader(body))
 	if err != nil {
 		t.Fatal(err)
 	}
 	req.Header.Set("Content-Type", "application/json")
-	resp, err := http.DefaultClient.Do(req)
+	resp, err := c.Do(req)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer resp.Body.Close()
 	b, _ := io.ReadAll(resp.Body)
-	return resp.StatusCode, string(b)
+	return resp.StatusCode, string(b), resp.Header.Get(web.SocketHeader)
 }
 
 // TestTentDaemon runs the daemon with a heater whose relay's line is a file
@@ -274,7 +287,7 @@ func TestTentDaemon(t *testing.T) {
 			told = append(told, e.Text+", "+e.By)
 		}
 	}
-	for _, want := range []string{"to be held at 26 °C, loopback", "off: solvent in use, loopback", "off: going home, loopback"} {
+	for _, want := range []string{"to be held at 26 °C, board", "off: solvent in use, loopback", "off: going home, loopback"} {
 		if !slices.Contains(told, want) {
 			t.Errorf("history lacks %q: %q", want, told)
 		}

@@ -13,7 +13,7 @@ import (
 // The tent from the command line, against the API's test double, which gives
 // back the wish that it was handed.
 func TestTentCommands(t *testing.T) {
-	board, err := web.New(web.Config{Version: "test"}, webtest.NewFull())
+	board, err := web.New(web.Config{Version: "test", LoopbackRole: web.Control}, webtest.NewFull())
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -157,7 +157,7 @@ func (d *daemon) Authenticate(ctx context.Context, token string) (web.Who, bool)
 		return web.Who{}, false
 	}
 	d.store.UseToken(t.ID, now, d.doors.ran())
-	return web.Who{Name: t.Name, Role: web.Role(t.Role)}, true
+	return web.Who{ID: t.ID, Name: t.Name, Role: web.Role(t.Role)}, true
 }
 
 // NewPairCode makes a one-time code for a role.

@@ -115,7 +115,11 @@ func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Add
 		return err
 	}
 	d.tent = tent
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: build.Version, Log: log}, d.backend())
+	sock, sockPath, gid := openSocket(cfg, log)
+	if sock != nil {
+		defer sock.Close()
+	}
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: build.Version, Log: log, Socket: sockPath}, d.backend())
 	if err != nil {
 		return err
 	}
@@ -126,6 +130,9 @@ func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Add
 	ready(ln.Addr(), d)
 	log.Info("watching", "listen", ln.Addr().String(), "data", cfg.Store.Path, "probes", len(probes))
 	more := heating
+	if sock != nil {
+		more = append(more, serveSocket(srv, sock, gid))
+	}
 	if len(cfg.Probe) == 0 {
 		more = append(more, part{"discovery", func(ctx context.Context) error { return bench.lookAgain(ctx, d) }})
 	}
@@ -164,6 +171,11 @@ func (c *checkCmd) Run(a *app) error {
 			bus = "over the network"
 		}
 		fmt.Fprintf(a.out, "  probe      %s: %s, %s\n", p.ID, p.Driver, bus)
+	}
+	socket, _ := socketPath(cfg)
+	fmt.Fprintf(a.out, "  control    %s, or a log-in for it\n", socket)
+	if len(cfg.Web.Proxies) > 0 {
+		fmt.Fprintf(a.out, "  proxies    %s: what comes through them needs a log-in\n", strings.Join(cfg.Web.Proxies, ", "))
 	}
 	for _, l := range tentLines(cfg.Tent) {
 		fmt.Fprintln(a.out, l)

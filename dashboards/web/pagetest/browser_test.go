@@ -80,7 +80,7 @@ func serve(t *testing.T, s *Shed, hosts ...string) string {
 
 func serveOn(t *testing.T, s *Shed, ln net.Listener, hosts ...string) string {
 	t.Helper()
-	cfg := web.Config{}
+	cfg := web.Config{LoopbackRole: web.Control} // the pages are tried with every button
 	cfg.Listen = ln.Addr().String()
 	cfg.Hosts = hosts
 	srv, err := web.New(cfg, s)

@@ -537,7 +537,7 @@ func TestBlink(t *testing.T) {
 // serveUntil is serve with a way to stop it early.
 func serveUntil(t *testing.T, s *Shed, ln net.Listener, hosts ...string) func() {
 	t.Helper()
-	cfg := web.Config{}
+	cfg := web.Config{LoopbackRole: web.Control}
 	cfg.Listen, cfg.Hosts = ln.Addr().String(), hosts
 	srv, err := web.New(cfg, s)
 	if err != nil {

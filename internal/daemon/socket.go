@@ -1,0 +1,52 @@
+package daemon
+
+import (
+	"context"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"curewright/dashboards/web"
+)
+
+// socketPath is where the daemon's Unix socket is: what the file says, the
+// folder that systemd made for the service, else the store's own.
+func socketPath(cfg config) (path string, service bool) {
+	dir, _, _ := strings.Cut(os.Getenv("RUNTIME_DIRECTORY"), ":")
+	switch {
+	case cfg.Web.Socket != "":
+		return cfg.Web.Socket, dir != "" && strings.HasPrefix(cfg.Web.Socket, dir+"/")
+	case dir != "":
+		return filepath.Join(dir, web.SocketName), true
+	}
+	path = filepath.Join(cfg.Store.Path, web.SocketName)
+	if abs, err := filepath.Abs(path); err == nil {
+		path = abs
+	}
+	return path, false
+}
+
+// openSocket makes the socket. Where that does not work the rest runs: what
+// needs the role control then needs a log-in that has it.
+func openSocket(cfg config, log *slog.Logger) (ln net.Listener, path string, gid *uint32) {
+	path, service := socketPath(cfg)
+	if service {
+		// The service's group is its own; anybody else's first group may be
+		// one that many people are in.
+		g := uint32(os.Getegid())
+		gid = &g
+	}
+	ln, err := web.ListenSocket(path, gid != nil)
+	if err != nil {
+		log.Error("no socket for control at the board: codes, log-ins, copies and the tent need a log-in with the role control", "err", err)
+		return nil, "", nil
+	}
+	return ln, path, gid
+}
+
+// serveSocket is the part that answers on it.
+func serveSocket(srv *web.Server, ln net.Listener, gid *uint32) part {
+	return part{"socket", func(ctx context.Context) error { return srv.ServeSocket(ctx, ln, gid) }}
+}
