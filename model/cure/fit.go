@@ -17,21 +17,25 @@ const (
 	SDTg0    = "tg0_c"
 	SDTgInf  = "tginf_c"
 	SDLambda = "lambda"
+	SDM      = "m"
+	SDN      = "n"
+	SDD      = "d_k" // of the diffusion factor
 )
 
 // What a fit believes before it has seen a sheet: mean and standard
-// deviation. The energy is held by published values from 44 to 65 kJ/mol, most
-// of them from 52 to 59; all else is judgement. The rate is that of a film that
-// gels in 3.5 h at 25 °C, within a factor of two.
+// deviation. The energy is held by published values from 44 to 65 kJ/mol, and
+// the sum of the orders by values from 2 to 3; all else is judgement. The rate
+// is that of a film that gels in 3.5 h at 25 °C, within a factor of two. D is
+// free because the ambient Tg of a sheet says where the cure stops, which no
+// other constant can follow.
 //
-// Held fixed, since no sheet says anything about them: orders m = 1 and n = 2,
-// one energy for both paths, the diffusion factor's D = 5 K and W = 5 K, heat
-// 420 J/g.
+// Held fixed, since no sheet says anything about them: one energy for both
+// paths, the diffusion factor's W = 5 K, heat 420 J/g.
 const (
 	priorGelH   = 3.5
 	priorLnRate = 0.7
 	priorE      = 57e3
-	priorESD    = 6e3
+	priorESD    = 9e3
 	priorK      = 0.3
 	priorLnKSD  = 0.6
 	priorTg0    = -38.0
@@ -41,13 +45,19 @@ const (
 	postcureSD  = 5.0 // of a sheet's post-cure Tg
 	priorLam    = 0.38
 	priorLamSD  = 0.05
+	priorM      = 1.0
+	priorMSD    = 0.3
+	priorN      = 2.0
+	priorNSD    = 0.4
+	priorD      = 5.0
+	priorDSD    = 6.0
 
 	batchLnSD = 0.25 // from batch to batch: ratio, age, lot
 )
 
-const fitN = 6
+const fitN = 9
 
-var fitNames = [fitN]string{SDLnRate, SDE, SDLnK, SDTg0, SDTgInf, SDLambda}
+var fitNames = [fitN]string{SDLnRate, SDE, SDLnK, SDTg0, SDTgInf, SDLambda, SDM, SDN, SDD}
 
 // fitParams are the parameters of a fit, in the order of fitNames.
 type fitParams [fitN]float64
@@ -159,14 +169,14 @@ func newFit(s Sheet) *fit {
 	f := &fit{
 		sheet: s,
 		base: Resin{
-			Name: s.Name, M: 1, N: 2, D: 5, W: 5,
+			Name: s.Name, W: 5,
 			AlphaGel: gel, HeatJG: 420, DensityGCC: sheetGCC,
 			HardenerKind: s.HardenerKind,
 			RatioWeight:  s.RatioWeight, RatioVolume: s.RatioVolume, RatioTolPct: s.RatioTolPct,
 			MinC: 10, MaxC: 40,
 		},
-		mean: fitParams{0, priorE, math.Log(priorK), priorTg0, priorTgInf, priorLam},
-		sd:   fitParams{priorLnRate, priorESD, priorLnKSD, priorTg0SD, priorTgISD, priorLamSD},
+		mean: fitParams{0, priorE, math.Log(priorK), priorTg0, priorTgInf, priorLam, priorM, priorN, priorD},
+		sd:   fitParams{priorLnRate, priorESD, priorLnKSD, priorTg0SD, priorTgISD, priorLamSD, priorMSD, priorNSD, priorDSD},
 	}
 	if f.base.HardenerKind == "" {
 		f.base.HardenerKind = "unknown"
@@ -182,7 +192,7 @@ func newFit(s Sheet) *fit {
 		f.base.MaxC = f.base.MinC + 25
 	}
 	if s.TgPostcureC != nil {
-		f.mean[4], f.sd[4] = *s.TgPostcureC, postcureSD
+		f.mean[4], f.sd[4] = *s.TgPostcureC, max(postcureSD, s.TgPostcureHalfK)
 	}
 	width := func(r Range, least float64) float64 { return max(math.Log(r.Hi/r.Lo)/2, least) }
 	for _, p := range s.PotLife {
@@ -214,7 +224,7 @@ func newFit(s Sheet) *fit {
 	}
 	if s.TgAmbientC != nil {
 		f.data = append(f.data, datum{
-			label: "Tg after ambient cure", unit: "°C", sheet: *s.TgAmbientC, sd: tgSD,
+			label: "Tg after ambient cure", unit: "°C", sheet: *s.TgAmbientC, sd: max(tgSD, s.TgAmbientHalfK),
 			model: func(r Resin) float64 { return r.Tg(r.SteadyAlpha(0, roomC, 1, roomWeekS)) },
 		})
 	}
@@ -241,8 +251,10 @@ func (f *fit) resin(p fitParams) Resin {
 	r := f.base
 	r.E1, r.E2 = p[1], p[1]
 	K := math.Exp(p[2])
+	r.M, r.N = min(max(p[6], 0.1), 3), min(max(p[7], 0.6), 4)
+	r.D = min(max(p[8], -15), 35)
 	// The rate is set by when a film at 25 °C gels, which hardly moves with K.
-	k2 := math.Exp(p[0]) * ClosedTime(K, r.AlphaGel) / (priorGelH * 3600)
+	k2 := math.Exp(p[0]) * chemTime(K, r.M, r.N, r.AlphaGel) / (priorGelH * 3600)
 	r.A2 = k2 * math.Exp(p[1]/(GasConstant*(25+zeroC)))
 	r.A1 = K * r.A2
 	r.Tg0, r.TgInf = p[3], max(p[4], p[3]+20)

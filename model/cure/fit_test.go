@@ -205,7 +205,7 @@ func TestFitCoverage(t *testing.T) {
 // conjugate normal: mean −.1922, sd .1286, rate .8252 of what was believed.
 func TestFitConjugate(t *testing.T) {
 	f := newFit(Sheet{Times: []SheetTime{{Event: EventTackFree, TempC: 25, Hours: Range{priorGelH / .77, priorGelH / .77}}}})
-	f.base.D = 1000 // no vitrification: ln time is linear in ln rate
+	f.mean[3], f.mean[4] = -90, 20 // no vitrification: ln time is linear in ln rate
 	f.sd[0], f.data[0].sd = .25, .15
 	at, cov, err := f.solve()
 	if err != nil {
@@ -222,7 +222,7 @@ func TestFitEnergy(t *testing.T) {
 	f := newFit(Sheet{Times: []SheetTime{
 		{Event: EventTackFree, TempC: 25, Hours: Range{2, 2}}, {Event: EventTackFree, TempC: 15, Hours: Range{4.5, 4.5}},
 	}})
-	f.base.D = 1000
+	f.mean[3], f.mean[4] = -90, 20 // no vitrification
 	f.sd[0], f.sd[1] = 10, 500e3
 	at, _, err := f.solve()
 	if err != nil {
@@ -285,7 +285,7 @@ func TestFitPrior(t *testing.T) {
 	near(t, "k1/k2", f.Resin.A1/f.Resin.A2, priorK, 1e-9, "")
 	near(t, "Tg∞", f.Resin.TgInf, priorTgInf, 1e-9, "°C")
 	near(t, "gel at 25 °C", *Steady(f.Resin, 25, 1, false).TimesMin.Gel, 210, 1e-6, "min")
-	for n, want := range map[string]float64{SDLnRate: .7, SDE: 6e3, SDLnK: .6, SDTg0: 5, SDTgInf: 20, SDLambda: .05} {
+	for n, want := range map[string]float64{SDLnRate: .7, SDE: 9e3, SDLnK: .6, SDTg0: 5, SDTgInf: 20, SDLambda: .05, SDM: .3, SDN: .4, SDD: 6} {
 		near(t, "sd of "+n, f.SD[n], want, want*1e-9, "")
 	}
 	if len(f.Residuals) != 0 || len(f.Inconsistent) != 0 || len(f.Verdict) == 0 {
@@ -536,8 +536,8 @@ hours = [2, 3]
 	}
 	fmt.Println(f.Verdict[0])
 	// Output:
-	// pot life of 100 g at 25 °C: sheet 12, model 13 min
-	// tack_free at 25 °C: sheet 147, model 145 min
+	// pot life of 100 g at 25 °C: sheet 12, model 12 min
+	// tack_free at 25 °C: sheet 147, model 146 min
 	// It does not say how speed changes with temperature (one temperature, or too few): 58 kJ/mol is taken, 2.2 times as fast at 30 °C as at 20 °C.
 }
 

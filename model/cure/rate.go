@@ -11,16 +11,18 @@ func Arrhenius(a, e, tC float64) float64 {
 	return a * math.Exp(-e/(GasConstant*(tC+zeroC)))
 }
 
-// power is x^p with the two orders of the generic sets taken out of
-// [math.Pow], which is slow and spends its time on cases that cannot occur.
+// power is x^p for x of 0 or more; [math.Pow] is slow and spends its time on
+// cases that cannot occur.
 func power(x, p float64) float64 {
 	switch p {
+	case 0:
+		return 1
 	case 1:
 		return x
 	case 2:
 		return x * x
 	}
-	return math.Pow(x, p)
+	return math.Exp(p * math.Log(x))
 }
 
 // RateChem returns dα/dt in 1/s at degree of cure alpha (0 to 1) and

@@ -73,8 +73,11 @@ type Sheet struct {
 	MinC, MaxC   *float64 // range of use, °C
 	TgAmbientC   *float64 // after a week at room temperature
 	TgPostcureC  *float64
-	PotLife      []PotLife
-	Times        []SheetTime
+	// Half the width of a range that the sheet gives for them, K.
+	TgAmbientHalfK, TgPostcureHalfK float64
+
+	PotLife []PotLife
+	Times   []SheetTime
 }
 
 // Units that sheets print.
@@ -142,13 +145,53 @@ func readSheet(doc *document, root *table) (Sheet, error) {
 		}
 		return nil, ""
 	}
+	// tempRange reads a temperature or a range of two.
+	tempRange := func(t *table, stem string) (key string, lo, hi float64, ok bool) {
+		key = stem + "_c"
+		if t.has(stem + "_f") {
+			if t.has(key) {
+				t.bad(stem+"_f", "given in °F and in °C: give one")
+				return key, 0, 0, false
+			}
+			key = stem + "_f"
+		}
+		l, ok := t.numbers(key)
+		switch {
+		case !ok:
+			return key, 0, 0, false
+		case len(l) == 1:
+			l = append(l, l[0])
+		case len(l) != 2:
+			t.bad(key, "%d numbers: must be one, or two for a range", len(l))
+			return key, 0, 0, false
+		case l[0] > l[1]:
+			t.bad(key, "%g to %g: a range goes from the smaller to the larger", l[0], l[1])
+			return key, 0, 0, false
+		}
+		lo, hi = l[0], l[1]
+		if key == stem+"_f" {
+			lo, hi = fahrenheit(lo), fahrenheit(hi)
+		}
+		return key, lo, hi, true
+	}
 	for _, x := range []struct {
 		stem string
 		v    **float64
-	}{{"min_temp", &s.MinC}, {"max_temp", &s.MaxC}, {"tg_ambient", &s.TgAmbientC}, {"tg_postcure", &s.TgPostcureC}} {
+	}{{"min_temp", &s.MinC}, {"max_temp", &s.MaxC}} {
 		var key string
 		*x.v, key = temp(root, x.stem)
 		written[x.stem+"_c"] = key
+	}
+	for _, x := range []struct {
+		stem string
+		v    **float64
+		half *float64
+	}{{"tg_ambient", &s.TgAmbientC, &s.TgAmbientHalfK}, {"tg_postcure", &s.TgPostcureC, &s.TgPostcureHalfK}} {
+		if key, lo, hi, ok := tempRange(root, x.stem); ok {
+			mid := (lo + hi) / 2
+			*x.v, *x.half = &mid, (hi-lo)/2
+			written[x.stem+"_c"] = key
+		}
 	}
 	// one reads a quantity that may stand in several units.
 	type unit struct {

@@ -159,13 +159,27 @@ var gauss5 = [5][2]float64{
 }
 
 // piece is how far in α one quadrature reaches: finer towards the poles of
-// the slowness, at 1 and, for m = 1, at −k1/k2.
-func piece(a, k1, k2 float64) float64 {
+// the slowness, at 1 and, for m = 1, at −k1/k2, and towards 0 for broken m.
+func piece(a, k1, k2, m float64) float64 {
 	h := min(0.02, (1-a)/8)
 	if k2 > 0 {
 		h = min(h, (a+k1/k2)/2)
 	}
+	if m != math.Trunc(m) {
+		// α^m has no slope at 0 that a polynomial could follow.
+		h = min(h, max(a, 1e-7))
+	}
 	return h
+}
+
+// chemTime is [ClosedTime] for any orders, by quadrature where there is no
+// closed form.
+func chemTime(K, m, n, alpha float64) float64 {
+	if m == 1 && n == 2 {
+		return ClosedTime(K, alpha)
+	}
+	s := steadyPath{r: Resin{A1: K, A2: 1, M: m, N: n}, kappa: 1}
+	return s.span(0, alpha)
 }
 
 func (s steadyPath) span(a, b float64) float64 {
@@ -173,7 +187,7 @@ func (s steadyPath) span(a, b float64) float64 {
 	m, n := s.r.M, s.r.N
 	sum := 0.0
 	for a < b {
-		e := min(a+piece(a, k1, k2), b)
+		e := min(a+piece(a, k1, k2, m), b)
 		if e <= a {
 			return math.Inf(1)
 		}
@@ -209,7 +223,7 @@ func (s steadyPath) alpha(seconds float64) float64 {
 	a, t := s.a0, 0.0
 	// March in pieces until the time is passed, then bisect within one.
 	for {
-		h := piece(a, k1, k2)
+		h := piece(a, k1, k2, s.r.M)
 		if h < 1e-12 {
 			return a
 		}

@@ -10,17 +10,19 @@ from scipy.optimize import brentq, least_squares
 
 R = 8.31446261815324
 GEL = 1 / np.sqrt(3)
-D = W = 5.0
+W = 5.0
 H, RHO = 420.0, 1.10
 
 
 class Resin:
     def __init__(self, p):
-        ln_rate, self.e, ln_k, self.tg0, self.tginf, self.lam = p
+        ln_rate, self.e, ln_k, self.tg0, self.tginf, self.lam, self.m, self.n, self.d = p
         self.K = np.exp(ln_k)
-        K, a = self.K, GEL
-        closed = np.log((K + a) / (K * (1 - a))) / (1 + K) ** 2 + a / ((1 - a) * (1 + K))
-        self.k25 = np.exp(ln_rate) * closed / (3.5 * 3600)
+        # The rate is set by when a film gels at 25 °C; in the fourth root of
+        # the degree of cure its power is smooth at 0.
+        gel = quad(lambda u: 4 * u ** 3 / ((self.K + u ** (4 * self.m)) * (1 - u ** 4) ** self.n),
+                   0, GEL ** 0.25, epsabs=0, epsrel=1e-12)[0]
+        self.k25 = np.exp(ln_rate) * gel / (3.5 * 3600)
 
     def k(self, c):
         return self.k25 * np.exp(-self.e / R * (1 / (c + 273.15) - 1 / 298.15))
@@ -33,10 +35,10 @@ class Resin:
         return x / (self.lam + x * (1 - self.lam))
 
     def rate(self, a, c):
-        return self.k(c) * (self.K + a) * (1 - a) ** 2 / (1 + np.exp((self.tg(a) - c - D) / W))
+        return self.k(c) * (self.K + max(a, 0) ** self.m) * (1 - a) ** self.n / (1 + np.exp((self.tg(a) - c - self.d) / W))
 
     def time(self, a, c):
-        return quad(lambda x: 1 / self.rate(x, c), 0, a, epsabs=0, epsrel=1e-10, limit=400)[0]
+        return quad(lambda u: 4 * u ** 3 / self.rate(u ** 4, c), 0, a ** 0.25, epsabs=0, epsrel=1e-10, limit=400)[0]
 
 
 def cup_life(r, grams, c):
@@ -84,7 +86,7 @@ def main():
             out.append((m - d["value"]) / d["sd"] if d["kind"] == "tg" else np.log(m / d["value"]) / d["sd"])
         return np.concatenate([out, z])
 
-    s = least_squares(residuals, np.zeros(6), method="trf", xtol=1e-10, ftol=1e-12, gtol=1e-10, diff_step=1e-4)
+    s = least_squares(residuals, np.zeros(len(mean)), method="trf", xtol=1e-10, ftol=1e-12, gtol=1e-10, diff_step=1e-4)
     cov = np.linalg.inv(s.jac.T @ s.jac)
     json.dump({"at": (mean + sd * s.x).tolist(), "sd": (sd * np.sqrt(np.diag(cov))).tolist(),
                "cost": float(2 * s.cost), "residuals": s.fun[:len(job["data"])].tolist()}, sys.stdout)
