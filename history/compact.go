@@ -261,6 +261,12 @@ func (s *Store) packNow(ctx context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, o := range outs {
+		k := probeHour{o.p.idx, o.hour}
+		if o.id&(maxParts-1) == 0 {
+			s.recent.set(k, [][]byte{o.body})
+		} else {
+			s.recent.add(k, o.body)
+		}
 		s.stats.Packed += uint64(o.n)
 		s.stats.PackedSize += uint64(len(o.body))
 	}
@@ -346,6 +352,7 @@ func (s *Store) dropHours(ctx context.Context, hour int64) error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.recent.dropIf(func(k probeHour) bool { return firstHour <= k.hour && k.hour < hour })
 	for _, p := range s.byIdx {
 		if p != nil && p.boot == "" && p.first <= p.last && p.first < hour {
 			p.first = hour

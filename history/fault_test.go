@@ -397,6 +397,11 @@ func TestDamageWhileRunning(t *testing.T) {
 	if _, err := s.db.Exec("UPDATE packs SET body = substr(body, 1, length(body)-1) || x'55' WHERE id = (SELECT min(id) FROM packs)"); err != nil {
 		t.Fatal(err)
 	}
+	// The hours that are kept in memory too are not asked of the file.
+	if got := collect(t, s, "panel-1", time.Time{}, time.Time{}); len(got) != 180 {
+		t.Errorf("%d readings from memory, want all 180", len(got))
+	}
+	s.recent = recentHours{}
 	if got := collect(t, s, "panel-1", time.Time{}, time.Time{}); len(got) != 120 {
 		t.Errorf("%d readings, want the 120 of the two good hours", len(got))
 	}

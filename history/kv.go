@@ -148,7 +148,9 @@ func (s *Store) kvPut(ctx context.Context, bucket, key string, v []byte) error {
 
 // kvDo writes all operations in one durable transaction.
 func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
-	s.dbmu.Lock()
+	if err := s.dbmu.LockFor(ctx); err != nil {
+		return fmt.Errorf("history: settings: %w", err)
+	}
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
 	rows := make([]*kvRow, len(ops))

@@ -529,7 +529,20 @@ func byTime(a, b rec) int {
 
 // packed decodes the probe's packs of the hours from..to.
 func (s *Store) packed(ctx context.Context, idx, from, to int64) ([]rec, error) {
+	s.mu.Lock()
+	parts, ok := s.recent.get(idx, from, to)
+	s.mu.Unlock()
 	var out []rec
+	if ok {
+		for _, b := range parts {
+			_, rs, err := unpack(b)
+			if err != nil {
+				return nil, err // they were checked when they were kept
+			}
+			out = append(out, rs...)
+		}
+		return out, nil
+	}
 	var bad []int64
 	s.dbmu.Lock()
 	defer s.dbmu.Unlock()
@@ -538,13 +551,16 @@ func (s *Store) packed(ctx context.Context, idx, from, to int64) ([]rec, error) 
 	}
 	// One query over all probes of the hours, filtered by number, is much
 	// cheaper than one an hour.
+	var read map[int64][][]byte
 	rows := func() error {
+		out, bad, read = nil, nil, map[int64][][]byte{}
 		return eachRowWhere(ctx, s.db, "packs", packID(from, 0, 0), packID(to+1, 0, 0)-1,
 			fmt.Sprintf("id >> %d & %d = %d", partBits, maxProbes-1, idx),
 			func(id int64, body []byte, ok bool) error {
 				if ok {
 					if _, rs, err := unpack(body); err == nil {
 						out = append(out, rs...)
+						read[packHour(id)] = append(read[packHour(id)], slices.Clone(body))
 						return nil
 					}
 				}
@@ -555,14 +571,27 @@ func (s *Store) packed(ctx context.Context, idx, from, to int64) ([]rec, error) 
 	err := rows()
 	if isCorrupt(err) {
 		s.corrupt(err)
-		out, bad = nil, nil
 		err = rows() // mended, or as far as it goes
 	}
 	if err != nil && !isCorrupt(err) {
 		return nil, err
+	}
+	if err == nil && len(bad) == 0 {
+		s.mu.Lock()
+		newest := floorHour(s.byIdx[idx].newest)
+		for h := from; h <= to; h++ {
+			if newest-h < recentSpan {
+				s.recent.set(probeHour{idx, h}, read[h])
+			}
+		}
+		s.mu.Unlock()
 	}
 	for _, id := range bad {
 		s.setAsideRow(ctx, "packs", id)
 	}
 	return out, nil
 }
+
+// recentSpan is how many hours before a probe's newest reading are worth
+// keeping in memory when they were read.
+const recentSpan = 72

@@ -62,6 +62,7 @@ func (s *Store) mend(ctx context.Context, why error) error {
 		return err
 	}
 	s.mu.Lock()
+	s.recent = recentHours{} // what could not be read is gone from the file
 	for k := range s.kv {
 		s.kvDirty[k] = true
 	}

@@ -100,7 +100,7 @@ type Store struct {
 
 	// dbmu serialises all use of the one connection. It is taken before mu
 	// and never while mu is held.
-	dbmu    sync.Mutex
+	dbmu    diskLock
 	db      *sql.DB
 	closed  bool
 	reserve bool // the reserve file is in place
@@ -125,7 +125,9 @@ type Store struct {
 	workGen   uint64
 	idem      map[string]idemRow
 	tailRows  map[int64]bool // ids in the table
-	tailCount int            // readings in all tails
+	recent    recentHours
+	disk      diskState // as last measured
+	tailCount int       // readings in all tails
 	stats     Stats
 	troubles  []string // lasting, said until acknowledged by a new start
 	failing   error    // last commit's error, nil when it went well
@@ -167,8 +169,10 @@ func Open(dir string, opts Options) (*Store, error) {
 		s.lock.Close()
 		return nil, fmt.Errorf("history %s: %w", dir, err)
 	}
+	s.measure()
 	s.wg.Go(s.run)
 	s.wg.Go(s.checkPacks)
+	s.wg.Go(s.watchDisk)
 	return s, nil
 }
 
@@ -192,6 +196,7 @@ func newStore(dir string, opts Options) *Store {
 	s := &Store{
 		dir: dir, opts: opts, log: opts.Log,
 		started: time.Now(), upAt: opts.Uptime(),
+		dbmu:     newDiskLock(),
 		trusted:  !opts.ClockUntrusted,
 		probes:   map[string]*probe{},
 		kv:       map[kvKey]*kvRow{},
@@ -336,6 +341,24 @@ func (s *Store) run() {
 	}
 }
 
+// watchEvery is how often the files and the room on the card are looked at.
+const watchEvery = 5 * time.Second
+
+// watchDisk looks at the files until Close. It has a goroutine of its own: the
+// card may not answer.
+func (s *Store) watchDisk() {
+	t := time.NewTicker(watchEvery)
+	defer t.Stop()
+	for {
+		select {
+		case <-s.done:
+			return
+		case <-t.C:
+			s.measure()
+		}
+	}
+}
+
 func (s *Store) interval() time.Duration {
 	if s.urgent {
 		return flushUrgent
@@ -393,7 +416,9 @@ func (s *Store) SetUrgent(on bool) {
 func (s *Store) Flush(ctx context.Context) error { return s.flush(ctx) }
 
 func (s *Store) flush(ctx context.Context) error {
-	s.dbmu.Lock()
+	if err := s.dbmu.LockFor(ctx); err != nil {
+		return err
+	}
 	defer s.dbmu.Unlock()
 	// Up to what waits now: a shop's probes are read in one burst, and what
 	// comes in while this writes would cost a commit a reading.
@@ -519,6 +544,7 @@ func (s *Store) write(ctx context.Context, f func(*sql.Tx) error) error {
 		err = s.tryWrite(ctx, f)
 	}
 	s.wrote(err)
+	s.measure()
 	return err
 }
 
@@ -674,14 +700,29 @@ func (s *Store) Stats() Stats {
 	}
 	st.DiskFull = errors.Is(s.failing, ErrDiskFull)
 	st.ReadOnly = errors.Is(s.failing, ErrReadOnly) || s.readOnly
+	st.FreeBytes, st.Bytes = s.disk.free, s.disk.bytes
 	s.mu.Unlock()
-	st.FreeBytes = freeBytes(s.dir)
+	return st
+}
+
+// diskState is what the operating system says of the files.
+type diskState struct {
+	free  int64 // bytes left on the file system, -1 when not known
+	bytes int64 // database and log
+}
+
+// measure asks the operating system, which a card that hangs does not answer:
+// it is never called under mu, nor by whoever wants to know.
+func (s *Store) measure() {
+	d := diskState{free: freeBytes(s.dir)}
 	for _, suffix := range []string{"", "-wal"} {
 		if fi, err := os.Stat(s.path() + suffix); err == nil {
-			st.Bytes += fi.Size()
+			d.bytes += fi.Size()
 		}
 	}
-	return st
+	s.mu.Lock()
+	s.disk = d
+	s.mu.Unlock()
 }
 
 // Trouble says in plain words what is wrong with the store, or was found

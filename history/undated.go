@@ -145,6 +145,7 @@ func (s *Store) dropUndated(ctx context.Context, p *probe) error {
 	for _, r := range tail {
 		s.tailRows[r.id] = true
 	}
+	s.recent.dropIf(func(k probeHour) bool { return k.idx == p.idx })
 	s.tailCount -= len(p.tail)
 	s.pending = slices.DeleteFunc(s.pending, func(x pend) bool { return x.idx == p.idx })
 	p.tail, p.lastRec, p.newest = nil, nil, math.MinInt64

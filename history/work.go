@@ -79,7 +79,9 @@ type Change struct {
 // "name"). The record is on disk before CreateWork returns. Errors:
 // [ErrExists], [ErrDiskFull], [ErrReadOnly], or what is wrong with the body.
 func (s *Store) CreateWork(ctx context.Context, kind, id string, body []byte, by string, at time.Time, idemKey string) (string, bool, error) {
-	s.dbmu.Lock()
+	if err := s.dbmu.LockFor(ctx); err != nil {
+		return "", false, fmt.Errorf("history: %s: %w", kind, err)
+	}
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
 	if first, ok := s.repeat(idemKey, at); ok {
@@ -114,7 +116,9 @@ func (s *Store) CreateWork(ctx context.Context, kind, id string, body []byte, by
 // [Store.Record] but nothing that writes. The correction is on disk before PatchWork
 // returns. Repeating an idempotency key does nothing.
 func (s *Store) PatchWork(ctx context.Context, kind, id string, patch []byte, by string, at time.Time, idemKey string, check func(merged []byte) error) error {
-	s.dbmu.Lock()
+	if err := s.dbmu.LockFor(ctx); err != nil {
+		return fmt.Errorf("history: %s: %w", kind, err)
+	}
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
 	if _, ok := s.repeat(idemKey, at); ok {
@@ -151,7 +155,9 @@ func (s *Store) PatchWork(ctx context.Context, kind, id string, patch []byte, by
 
 // DeleteWork appends the note that the record is void; its versions stay.
 func (s *Store) DeleteWork(ctx context.Context, kind, id, by string, at time.Time, idemKey string) error {
-	s.dbmu.Lock()
+	if err := s.dbmu.LockFor(ctx); err != nil {
+		return fmt.Errorf("history: %s: %w", kind, err)
+	}
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
 	if _, ok := s.repeat(idemKey, at); ok {

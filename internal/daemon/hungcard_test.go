@@ -1,0 +1,127 @@
+package daemon
+
+import (
+	"encoding/json"
+	"net/http"
+	"net/http/httptest"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"curewright/alerts"
+	"curewright/dashboards/web"
+	"curewright/internal/cardfault"
+	"curewright/sensors"
+)
+
+// A card that never finishes a sync holds up neither a look, a snapshot, a
+// page, an alarm nor /healthz. Each is waited for as an event while the card
+// hangs; none of them would ever come if it waited for the card.
+func TestHungCardHoldsUpNothing(t *testing.T) {
+	cardfault.Set(nil)
+	t.Cleanup(func() { cardfault.Set(nil) })
+	cfg := defaultConfig()
+	cfg.Store.Path = t.TempDir()
+	begin := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
+	clk := newLapseClock(begin, 1)
+	d, err := newDaemon(daemonOptions{cfg: cfg, clk: clk, log: noLog(), trusted: true, zone: time.UTC})
+	if err != nil {
+		t.Fatal(err)
+	}
+	who := web.Who{Name: "me", Role: web.Control}
+	ctx := t.Context()
+	create := func(kind, body string) {
+		t.Helper()
+		if _, _, err := d.Create(ctx, who, kind, json.RawMessage(body), ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	feed := func(from, to time.Duration) {
+		for at := from; at < to; at += time.Minute {
+			d.store.Append([]sensors.Reading{{Probe: "panel-1", At: begin.Add(at), Temp: sensors.Some(18.5)}, {Probe: "shed-air", At: begin.Add(at), Temp: sensors.Some(17), RH: sensors.Some(60)}})
+		}
+	}
+	create("panel", `{"id":"lid-outer","probe":"panel-1","air":"shed-air","core":"foam","area_m2":1.4}`)
+	create("coat", `{"id":"tack","panel":"lid-outer","resin":"medium","kind":"tack coat","applied":"2026-10-10T09:00:00Z","next":"cloth"}`)
+	feed(0, 3*time.Hour+30*time.Minute)
+	clk.Put(begin.Add(3*time.Hour + 30*time.Minute))
+	if err := d.store.Compact(ctx); err != nil { // complete hours are on the card only, as far as the file goes
+		t.Fatal(err)
+	}
+	if err := d.look(ctx); err != nil {
+		t.Fatal(err)
+	}
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: version, Log: noLog()}, d.backend())
+	if err != nil {
+		t.Fatal(err)
+	}
+
+	// From here on no sync ends.
+	hang, stuck := make(chan struct{}), make(chan struct{}, 100)
+	var hung atomic.Bool
+	cardfault.Set(func(op cardfault.Op, _ string) error {
+		if op == cardfault.Sync {
+			hung.Store(true)
+			select {
+			case stuck <- struct{}{}:
+			default:
+			}
+			<-hang
+		}
+		return nil
+	})
+	flushed := make(chan error, 1)
+	feed(3*time.Hour+30*time.Minute, 4*time.Hour+10*time.Minute)
+	go func() { flushed <- d.store.Flush(ctx) }()
+	<-stuck
+
+	done := func(what string, f func() error) {
+		t.Helper()
+		res := make(chan error, 1)
+		began := time.Now()
+		go func() { res <- f() }()
+		select {
+		case err := <-res:
+			if err != nil {
+				t.Errorf("%s: %v", what, err)
+			}
+			t.Logf("%s: %s", what, time.Since(began).Round(time.Millisecond))
+		case <-time.After(20 * time.Second):
+			t.Fatalf("%s waits for the card", what)
+		}
+	}
+	clk.Put(begin.Add(4*time.Hour + 10*time.Minute)) // over the hour: what the estimator reads anew is packed
+	done("look", func() error { return d.look(ctx) })
+	done("snapshot", func() error { _, err := d.Snapshot(ctx); return err })
+	// An alarm is decided, sounded and handed on.
+	done("step", func() error {
+		ts := d.rules.Step(alerts.Input{Now: d.clk.Now(), ClockTrusted: true, Conditions: []alerts.Condition{{Rule: alerts.TentOff, Severity: alerts.Act}}})
+		d.post.Handle(ts)
+		return nil
+	})
+	done("all parts", func() error { d.Ready(ctx); d.conditions(d.clk.Now()); d.StoreStats(); return nil })
+	for _, path := range []string{"/healthz", "/api/v1/coats", "/api/v1/alerts", "/api/v1/probes", "/metrics", "/api/v1/settings", "/"} {
+		done(path, func() error {
+			w, r := httptest.NewRecorder(), httptest.NewRequest(http.MethodGet, "http://127.0.0.1:8374"+path, nil)
+			r.RemoteAddr = "127.0.0.1:4000"
+			srv.Handler().ServeHTTP(w, r)
+			return nil
+		})
+	}
+	select {
+	case err := <-flushed:
+		t.Fatalf("the card did not hang: the flush ended with %v", err)
+	default:
+	}
+	if !hung.Load() {
+		t.Fatal("no sync hung")
+	}
+	close(hang)
+	if err := <-flushed; err != nil {
+		t.Errorf("flush once the card works again: %v", err)
+	}
+	cardfault.Set(nil)
+	if err := d.store.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
