@@ -126,7 +126,7 @@ func (s *Store) putLostWork(ctx context.Context, tx *sql.Tx) error {
 		if there[row] {
 			continue
 		}
-		d := workDisk{Kind: k.kind, ID: k.id, Version: r.version, Op: "patch", At: s.opts.Now().UTC(), By: "store", Body: r.body}
+		d := workDisk{Kind: k.kind, ID: k.id, Version: r.version, Op: "patch", At: s.opts.Now().UTC(), By: "store", Body: r.body, Auto: true}
 		if r.deleted {
 			d.Op = "delete"
 		}

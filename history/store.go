@@ -124,6 +124,7 @@ type Store struct {
 	workFold  *coat.Work
 	workGen   uint64
 	idem      map[string]idemRow
+	entries   []entryRow     // ascending
 	tailRows  map[int64]bool // ids in the table
 	recent    recentHours
 	disk      diskState // as last measured

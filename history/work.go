@@ -57,6 +57,10 @@ type workDisk struct {
 	Key     string          `json:"key,omitempty"`
 	Boot    string          `json:"boot,omitempty"`    // entered under a clock not trusted
 	ZeroMS  int64           `json:"zero_ms,omitempty"` // then: wall time it gave to uptime zero
+	Entry   int64           `json:"entry,omitempty"`   // first row of the entry that it is part of; 0: itself
+	Say     string          `json:"say,omitempty"`     // on an entry's first row: what was entered, in words
+	Undoes  int64           `json:"undoes,omitempty"`  // on an entry's first row: the entry that it takes back
+	Auto    bool            `json:"auto,omitempty"`    // made by the store or its clock, not by a person
 	Body    json.RawMessage `json:"body"`
 }
 
@@ -179,24 +183,47 @@ func (s *Store) DeleteWork(ctx context.Context, kind, id, by string, at time.Tim
 
 // appendWork writes one version; dbmu is held.
 func (s *Store) appendWork(ctx context.Context, d workDisk) error {
+	_, err := s.appendRows(ctx, []workDisk{d})
+	return err
+}
+
+// appendRows writes several versions in one transaction, as one entry, and
+// returns its number: its first row. dbmu is held.
+func (s *Store) appendRows(ctx context.Context, ds []workDisk) (int64, error) {
 	s.mu.Lock()
-	if !s.trusted {
-		d.Boot, d.ZeroMS = s.opts.Boot, s.zero()
-	}
-	row := s.workNext + 1
+	first := s.workNext + 1
+	trusted, zero := s.trusted, s.zero()
 	s.mu.Unlock()
-	b, err := json.Marshal(d)
-	if err != nil {
-		return err
+	bodies := make([][]byte, len(ds))
+	for i := range ds {
+		if !trusted {
+			ds[i].Boot, ds[i].ZeroMS = s.opts.Boot, zero
+		}
+		if len(ds) > 1 {
+			ds[i].Entry = first
+		}
+		var err error
+		if bodies[i], err = json.Marshal(ds[i]); err != nil {
+			return 0, err
+		}
 	}
-	err = s.write(ctx, func(tx *sql.Tx) error { return putRow(ctx, tx, "work", row, b) })
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		for i, b := range bodies {
+			if err := putRow(ctx, tx, "work", first+int64(i), b); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
 	if err != nil {
-		return err
+		return 0, err
 	}
 	s.mu.Lock()
-	s.foldWork(row, d)
+	for i, d := range ds {
+		s.foldWork(first+int64(i), d)
+	}
 	s.mu.Unlock()
-	return nil
+	return first, nil
 }
 
 // foldWork takes one version into the current state; mu is held (or the store
@@ -211,8 +238,13 @@ func (s *Store) foldWork(row int64, d workDisk) {
 	}
 	r.rows = append(r.rows, row)
 	r.body, r.version, r.deleted = d.Body, max(d.Version, r.version), d.Op == "delete"
+	s.foldEntry(row, d)
 	if d.Key != "" {
-		s.idem[d.Key] = idemRow{d.ID, d.At, time.Now()}
+		id := d.ID
+		if d.Entry != 0 {
+			id = entryID(d.Entry)
+		}
+		s.idem[d.Key] = idemRow{id, d.At, time.Now()}
 		if len(s.idem) > 10_000 {
 			maps.DeleteFunc(s.idem, func(_ string, o idemRow) bool { return d.At.Sub(o.at) > idemFor })
 		}
@@ -470,7 +502,7 @@ func mergeValue(d, p any) any {
 }
 
 // timeFields are where records of work keep clock times.
-var timeFields = map[string]bool{"applied": true, "finished": true, "mixed": true, "at": true, "ended": true, "laid": true}
+var timeFields = map[string]bool{"applied": true, "finished": true, "mixed": true, "at": true, "ended": true, "laid": true, "until": true}
 
 // dateWork shifts the times of records that were entered under the untrusted
 // clock of a boot, by a correction of its own.
@@ -511,7 +543,7 @@ func (s *Store) dateWork(ctx context.Context, boot string, zero time.Time) (int,
 		}
 		s.dbmu.Lock()
 		// No boot in the new version: it is dated now, and a repeat passes over it.
-		err = s.appendDated(ctx, workDisk{Kind: d.Kind, ID: d.ID, Version: d.Version + 1, Op: "patch", At: d.At.Add(shift), By: "clock", Body: b})
+		err = s.appendDated(ctx, workDisk{Kind: d.Kind, ID: d.ID, Version: d.Version + 1, Op: "patch", At: d.At.Add(shift), By: "clock", Body: b, Auto: true})
 		s.dbmu.Unlock()
 		if err != nil {
 			return n, fmt.Errorf("history: date %s %s: %w", d.Kind, d.ID, err)
