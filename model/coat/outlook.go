@@ -47,6 +47,7 @@ const tableN = 2048
 func (s *stepper) prepare(r *cure.Resin) {
 	key := *r
 	key.RatioWeight, key.RatioVolume, key.RatioTolPct, key.RecoatUntil, key.Handle, key.SD = nil, nil, nil, nil, nil, nil
+	key.PotLife, key.DensityResin, key.DensityHardener = nil, nil, nil
 	if sameLaw(&s.key, &key) && s.g[0] != 0 {
 		return
 	}

@@ -3,6 +3,7 @@ package cure
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -138,6 +139,25 @@ func (r Resin) faults() Faults {
 		if x.v != nil {
 			within(x.key+".hours", x.v.Hours, 0.01, 8760, "h")
 			within(x.key+".temp_c", x.v.TempC, -20, 120, "°C")
+		}
+	}
+	for i, p := range r.PotLife {
+		k := fmt.Sprintf("pot_life[%d].", i)
+		within(k+"grams", p.Grams, 5, 20000, "g")
+		within(k+"temp_c", p.TempC, -10, heatCuredC, "°C")
+		if !(p.Minutes.Lo >= 2 && p.Minutes.Lo <= p.Minutes.Hi && p.Minutes.Hi <= 600) {
+			bad(k+"minutes", "%s: must be within 2 to 600 min, the smaller first", p.Minutes)
+		}
+		if p.Until != "" && !slices.Contains(PotLifeEnds, p.Until) {
+			bad(k+"until", "%q: must be one of %s", p.Until, strings.Join(PotLifeEnds, ", "))
+		}
+	}
+	for _, x := range []struct {
+		key string
+		v   *float64
+	}{{"density_resin_g_cc", r.DensityResin}, {"density_hardener_g_cc", r.DensityHardener}} {
+		if x.v != nil {
+			within(x.key, *x.v, 0.5, 3, "g/cm³")
 		}
 	}
 	for k, v := range r.SD {

@@ -87,6 +87,24 @@ func (c Cup) Life(r Resin) (float64, bool) {
 	return t / 60, hot || gelled
 }
 
+// LifeUntil returns the minutes of a sheet's pot life by the end that the
+// sheet gives it, one of [PotLifeEnds] or "" for [Cup.Life]. Whatever the end,
+// a cup that gels first is over. False when nothing ends it within
+// [CupHorizon].
+func (c Cup) LifeUntil(r Resin, end string) (float64, bool) {
+	level := 60.0
+	switch end {
+	case UntilGel:
+		level = math.Inf(1)
+	case UntilRise15:
+		level = max(c.AmbientC, c.StartC) + 15
+	case Until50C:
+		level = 50
+	}
+	t, hot, gelled := c.first(r, level, r.AlphaGel)
+	return t / 60, hot || gelled
+}
+
 // first returns the seconds until the cup is at tC or its resin at alpha,
 // whichever is first, and which it was.
 func (c Cup) first(r Resin, tC, alpha float64) (at float64, hot, gelled bool) {

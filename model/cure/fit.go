@@ -173,10 +173,15 @@ func newFit(s Sheet) *fit {
 			AlphaGel: gel, HeatJG: 420, DensityGCC: sheetGCC,
 			HardenerKind: s.HardenerKind,
 			RatioWeight:  s.RatioWeight, RatioVolume: s.RatioVolume, RatioTolPct: s.RatioTolPct,
+			DensityResin: s.DensityResin, DensityHardener: s.DensityHardener,
 			MinC: 10, MaxC: 40,
 		},
 		mean: fitParams{0, priorE, math.Log(priorK), priorTg0, priorTgInf, priorLam, priorM, priorN, priorD},
 		sd:   fitParams{priorLnRate, priorESD, priorLnKSD, priorTg0SD, priorTgISD, priorLamSD, priorMSD, priorNSD, priorDSD},
+	}
+	for _, p := range s.PotLife {
+		p.keys = entryKeys{} // its place in the sheet means nothing elsewhere
+		f.base.PotLife = append(f.base.PotLife, p)
 	}
 	if f.base.HardenerKind == "" {
 		f.base.HardenerKind = "unknown"
@@ -200,7 +205,7 @@ func newFit(s Sheet) *fit {
 			label: fmt.Sprintf("pot life of %.0f g at %g °C", p.Grams, math.Round(10*p.TempC)/10),
 			unit:  "min", sheet: p.Minutes.Mid(), sd: width(p.Minutes, potLifeSD),
 			model: func(r Resin) float64 {
-				t, ok := SheetCup(r, p.Grams, p.TempC, 1).Life(r)
+				t, ok := SheetCup(r, p.Grams, p.TempC, 1).LifeUntil(r, p.Until)
 				if !ok {
 					return CupHorizon / 60
 				}

@@ -43,6 +43,13 @@ type Resin struct {
 	RecoatUntil *TimeAt `json:"recoat_until,omitempty" toml:"recoat_until,omitempty"`
 	Handle      *TimeAt `json:"handle,omitempty" toml:"handle,omitempty"`
 
+	// PotLife is what the sheet says of cups; model/pot follows it.
+	PotLife []PotLife `json:"pot_life,omitempty" toml:"pot_life,omitempty"`
+	// Densities of the parts, g/cm³; nil when not known. Without both, a ratio
+	// by volume is never made one by weight, or the other way round.
+	DensityResin    *float64 `json:"density_resin_g_cc,omitempty" toml:"density_resin_g_cc,omitempty"`
+	DensityHardener *float64 `json:"density_hardener_g_cc,omitempty" toml:"density_hardener_g_cc,omitempty"`
+
 	// Doubt: standard deviations of the fit. LnKappaSD is the batch-to-batch
 	// doubt in ln κ before any finger test.
 	LnKappaSD float64            `json:"ln_kappa_sd" toml:"ln_kappa_sd"`

@@ -52,6 +52,34 @@ func ParseResin(data []byte) (Resin, error) {
 		return &TimeAt{Hours: *h, TempC: *c}
 	}
 	r.RecoatUntil, r.Handle = timeAt("recoat_until"), timeAt("handle")
+	for _, t := range root.subs("pot_life") {
+		g, c := t.number("grams"), t.number("temp_c")
+		var p PotLife
+		t.text("until", &p.Until)
+		m, ok := t.numbers("minutes")
+		t.done()
+		switch {
+		case g == nil || c == nil || !t.has("minutes"):
+			for _, k := range []string{"grams", "temp_c", "minutes"} {
+				if !t.has(k) {
+					t.bad(k, "missing")
+				}
+			}
+			continue
+		case !ok:
+			continue
+		case len(m) == 1:
+			p.Minutes = Range{m[0], m[0]}
+		case len(m) == 2:
+			p.Minutes = Range{m[0], m[1]}
+		default:
+			t.bad("minutes", "%d numbers: must be one, or two for a range", len(m))
+			continue
+		}
+		p.Grams, p.TempC = *g, *c
+		r.PotLife = append(r.PotLife, p)
+	}
+	r.DensityResin, r.DensityHardener = root.number("density_resin_g_cc"), root.number("density_hardener_g_cc")
 	if t := root.sub("sd"); t != nil {
 		r.SD = map[string]float64{}
 		for k := range t.m {
@@ -132,6 +160,14 @@ func (r Resin) TOML() []byte {
 	if p := r.RatioTolPct; p != nil {
 		fmt.Fprintf(&b, "ratio_tolerance_pct = %s\n", num(*p))
 	}
+	for _, x := range []struct {
+		key string
+		v   *float64
+	}{{"density_resin_g_cc", r.DensityResin}, {"density_hardener_g_cc", r.DensityHardener}} {
+		if x.v != nil {
+			fmt.Fprintf(&b, "%s = %s\n", x.key, num(*x.v))
+		}
+	}
 	b.WriteByte('\n')
 	for _, f := range r.numbers() {
 		fmt.Fprintf(&b, "%s = %s", f.key, num(*f.v))
@@ -146,6 +182,12 @@ func (r Resin) TOML() []byte {
 	}{{"recoat_until", r.RecoatUntil}, {"handle", r.Handle}} {
 		if x.v != nil {
 			fmt.Fprintf(&b, "\n[%s]\nhours = %s\ntemp_c = %s\n", x.key, num(x.v.Hours), num(x.v.TempC))
+		}
+	}
+	for _, p := range r.PotLife {
+		fmt.Fprintf(&b, "\n[[pot_life]] # the sheet's\ngrams = %s\ntemp_c = %s\nminutes = [%s, %s]\n", num(p.Grams), num(p.TempC), num(p.Minutes.Lo), num(p.Minutes.Hi))
+		if p.Until != "" {
+			fmt.Fprintf(&b, "until = %s\n", quote(p.Until))
 		}
 	}
 	if len(r.SD) > 0 {

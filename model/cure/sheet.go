@@ -6,11 +6,31 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 )
 
-// Range is what a sheet prints: one number (Lo = Hi) or two.
+// Range is what a sheet prints: one number (Lo = Hi) or two. In JSON it is a
+// list of two; a single number is read as well.
 type Range struct{ Lo, Hi float64 }
+
+// MarshalJSON writes [lo, hi].
+func (r Range) MarshalJSON() ([]byte, error) { return json.Marshal([2]float64{r.Lo, r.Hi}) }
+
+// UnmarshalJSON reads a number or [lo, hi].
+func (r *Range) UnmarshalJSON(b []byte) error {
+	var one float64
+	if json.Unmarshal(b, &one) == nil {
+		*r = Range{one, one}
+		return nil
+	}
+	var two []float64
+	if err := json.Unmarshal(b, &two); err != nil || len(two) != 2 {
+		return fmt.Errorf("want a number or a list of two")
+	}
+	*r = Range{two[0], two[1]}
+	return nil
+}
 
 // Mid is the geometric mean.
 func (r Range) Mid() float64 { return math.Sqrt(r.Lo * r.Hi) }
@@ -23,13 +43,33 @@ func (r Range) String() string {
 	return fmt.Sprintf("%.4g to %.4g", r.Lo, r.Hi)
 }
 
+// What a sheet's pot life may run until. Sheets differ: ISO 9514 and EN 14022
+// leave the property to whoever measures it. Without a word the 60 °C time is
+// meant, which is when most sheets' cups have become of no use.
+const (
+	UntilGel    = "gel"
+	UntilRise15 = "rise_15k"
+	Until50C    = "50c"
+	Until60C    = "60c"
+)
+
+// PotLifeEnds are the words a sheet may give for the end of a pot life.
+var PotLifeEnds = []string{UntilGel, UntilRise15, Until50C, Until60C}
+
 // PotLife is the minutes that a sheet gives to a mixed mass at a temperature.
 type PotLife struct {
-	Grams   float64
-	TempC   float64
-	Minutes Range
+	Grams   float64 `json:"grams"`
+	TempC   float64 `json:"temp_c"`
+	Minutes Range   `json:"minutes"`
+	Until   string  `json:"until,omitempty"` // one of [PotLifeEnds]; "": not said, read as 60 °C
 
 	keys entryKeys
+}
+
+// String is "25 to 30 min for 100 g at 25 °C, until it gels".
+func (p PotLife) String() string {
+	end := map[string]string{UntilGel: ", until it gels", UntilRise15: ", until 15 K warmer", Until50C: ", until 50 °C", Until60C: ", until 60 °C"}[p.Until]
+	return fmt.Sprintf("%s min for %.4g g at %.4g °C%s", p.Minutes, p.Grams, p.TempC, end)
 }
 
 // SheetTime is the hours after which a thin film at a temperature has come to
@@ -70,9 +110,11 @@ type Sheet struct {
 	RatioWeight  *[2]float64 // resin, hardener; never turned into the other
 	RatioVolume  *[2]float64 // without both densities
 	RatioTolPct  *float64
-	MinC, MaxC   *float64 // range of use, °C
-	TgAmbientC   *float64 // after a week at room temperature
-	TgPostcureC  *float64
+	// Densities of the parts, g/cm³: what makes a ratio by volume one by weight.
+	DensityResin, DensityHardener *float64
+	MinC, MaxC                    *float64 // range of use, °C
+	TgAmbientC                    *float64 // after a week at room temperature
+	TgPostcureC                   *float64
 	// Half the width of a range that the sheet gives for them, K.
 	TgAmbientHalfK, TgPostcureHalfK float64
 
@@ -129,6 +171,7 @@ func readSheet(doc *document, root *table) (Sheet, error) {
 	root.text("hardener_kind", &s.HardenerKind)
 	s.RatioWeight, s.RatioVolume = root.pair("ratio_by_weight"), root.pair("ratio_by_volume")
 	s.RatioTolPct = root.number("ratio_tolerance_pct")
+	s.DensityResin, s.DensityHardener = root.number("density_resin_g_cc"), root.number("density_hardener_g_cc")
 	// Keys as the person wrote them, by the canonical ones.
 	written := map[string]string{}
 	temp := func(t *table, stem string) (*float64, string) {
@@ -249,9 +292,11 @@ func readSheet(doc *document, root *table) (Sheet, error) {
 		mass, mk, okM := one(t, []unit{{"grams", 1}, {"fl_oz", flOzML * sheetGCC}, {"ml", sheetGCC}})
 		minutes, tk, okS := one(t, []unit{{"minutes", 1}, {"hours", 60}})
 		keys.mass, keys.time = mk, tk
+		var until string
+		t.text("until", &until)
 		t.done()
 		if okT && okM && okS {
-			s.PotLife = append(s.PotLife, PotLife{Grams: mass.Mid(), TempC: c, Minutes: minutes, keys: keys})
+			s.PotLife = append(s.PotLife, PotLife{Grams: mass.Mid(), TempC: c, Minutes: minutes, Until: until, keys: keys})
 			if mass.Lo <= 0 {
 				t.bad(mk, "%g: must be above 0", mass.Lo)
 			}
@@ -334,6 +379,14 @@ func (s Sheet) faults() Faults {
 			bad(x.key, "%g to %g: both must be above 0", x.v[0], x.v[1])
 		}
 	}
+	for _, x := range []struct {
+		key string
+		v   *float64
+	}{{"density_resin_g_cc", s.DensityResin}, {"density_hardener_g_cc", s.DensityHardener}} {
+		if x.v != nil && !(*x.v >= 0.5 && *x.v <= 3) {
+			bad(x.key, "%g g/cm³: must be within 0.5 to 3", *x.v)
+		}
+	}
 	if p := s.RatioTolPct; p != nil && !(*p >= 0 && *p <= 50) {
 		bad("ratio_tolerance_pct", "%g %%: must be within 0 to 50 %%", *p)
 	}
@@ -380,6 +433,9 @@ func (s Sheet) faults() Faults {
 		if !(p.Grams >= 5 && p.Grams <= 20000) {
 			bad(k.path+"."+orKey(k.mass, "grams"), "%.4g g: must be within 5 to 20000 g", p.Grams)
 		}
+		if p.Until != "" && !slices.Contains(PotLifeEnds, p.Until) {
+			bad(k.path+".until", "%q: must be one of %s", p.Until, strings.Join(PotLifeEnds, ", "))
+		}
 		key := k.path + "." + orKey(k.time, "minutes")
 		switch m := p.Minutes; {
 		case !(m.Lo > 0) || !(m.Hi >= m.Lo):
@@ -410,7 +466,7 @@ func (s Sheet) faults() Faults {
 	for i, p := range s.PotLife {
 		for j, q := range s.PotLife {
 			// A warmer or larger cup never lasts longer.
-			if i != j && q.TempC >= p.TempC && q.Grams >= p.Grams && (q.TempC > p.TempC || q.Grams > p.Grams) && q.Minutes.Lo > p.Minutes.Hi {
+			if i != j && p.Until == q.Until && q.TempC >= p.TempC && q.Grams >= p.Grams && (q.TempC > p.TempC || q.Grams > p.Grams) && q.Minutes.Lo > p.Minutes.Hi {
 				k := q.keys.at("pot_life", j)
 				bad(k.path+"."+orKey(k.time, "minutes"), "%.4g g at %.4g °C lasts longer than %.4g g at %.4g °C: that contradicts physics",
 					q.Grams, q.TempC, p.Grams, p.TempC)

@@ -19,7 +19,7 @@ func ExampleSolve() {
 	fmt.Println(r.Say)
 	// Output:
 	// runaway, peak burning
-	// Use it within about 15 min of mixing. This cup will overheat: too hot to hold in about 23 min.
+	// Workable for about 14 min from mixing. Left standing it is too hot to hold after about 20 min, then it smokes. Pour it into a tray and carry on; do not set it down full.
 }
 
 // Resin for 1.4 m² of a 160 g/m² twill, from the fibre mass fraction that a

@@ -17,7 +17,8 @@ type LiveResult struct {
 	Minutes *float64 `json:"minutes"` // cautious time left to use it; nil: no end within 12 h
 	Likely  *float64 `json:"likely"`  // median
 	Kick    *float64 `json:"kick"`    // cautious time to 60 °C; nil: not expected
-	Verdict string   `json:"verdict"` // low, caution, runaway
+	Verdict string   `json:"verdict"` // what it does if left, most likely: low, caution, runaway
+	Danger  string   `json:"danger"`  // now, soon, later, none: by Kick
 	Rate    float64  `json:"rate"`    // median rate factor that the temperatures speak for
 	Doubt   float64  `json:"doubt"`   // standard deviation of its logarithm
 	Over    bool     `json:"over"`    // the working time has ended
@@ -77,29 +78,28 @@ func Live(q Query, readings []Sample) (LiveResult, error) {
 	}
 	q = q.filled()
 	g := q.geometry()
-	nominal, careful, _ := q.variants(g)
-	laws := append([]variant{nominal}, careful...)
+	laws := q.laws(g)
 
-	type way struct{ w, lnk, left, kick, psi float64 }
+	type way struct{ w, lnk, left, kick, peak float64 }
 	var ways []way
 	last := rs[len(rs)-1]
 	for li, v := range laws {
 		// The nominal law counts as much as both ends of the doubt.
 		prior0 := 0.0
 		if li > 0 {
-			prior0 = -math.Log(float64(len(careful)) + 1)
+			prior0 = -math.Log(float64(len(laws)))
 		}
 		for ik := -4; ik <= 4; ik++ {
 			lnk := float64(ik) * 0.2
 			for il := -1; il <= 1; il++ {
-				qq := q
-				qq.Resin = v.r
 				gg := g
 				gg.hA *= math.Exp(float64(il) * 1.2 * sdLnLoss)
 				k := v.k
 				k.a1 *= math.Exp(lnk)
 				k.a2 *= math.Exp(lnk)
-				s := newSystem(&qq, k, gg)
+				vv := v
+				vv.k = k
+				s := newSystem(&q, vv, gg)
 				ll := prior0 - 0.5*(lnk/0.35)*(lnk/0.35) - 0.5*1.44*float64(il*il)
 				n := 0.0
 				sum := 0.0
@@ -142,9 +142,7 @@ func Live(q Query, readings []Sample) (LiveResult, error) {
 				if math.IsNaN(kick) {
 					kick = math.Inf(1)
 				}
-				rm, e := k.rMax(q.ShopC)
-				ta := q.ShopC + kelvin
-				ways = append(ways, way{ll, lnk, r.work(), kick, s.mass * s.heat * rm * e / (gg.hA * 8.314462618 * ta * ta)})
+				ways = append(ways, way{ll, lnk, r.work(), kick, r.peakC})
 			}
 		}
 	}
@@ -183,26 +181,50 @@ func Live(q Query, readings []Sample) (LiveResult, error) {
 	res := LiveResult{
 		Minutes: some(quantile(left, .1)), Likely: some(quantile(left, .5)),
 		Kick:    some(quantile(func(w way) float64 { return w.kick }, .1)),
-		Verdict: verdict(quantile(func(w way) float64 { return w.psi }, .9)),
+		Verdict: verdict(quantile(func(w way) float64 { return w.peak }, .5), math.Max(q.ShopC, *q.StartC)),
 		Rate:    math.Exp(mean), Doubt: math.Sqrt(math.Max(0, sq/total-mean*mean)),
 	}
+	res.Danger = DangerAt(res.Kick)
 	res.Over = res.Likely != nil && *res.Likely == 0
-	if last.TempC >= 60 || last.TempC >= q.ShopC+15 {
+	if last.TempC >= 60 || last.TempC >= math.Max(q.ShopC, *q.StartC)+15 {
 		res.Over = true
 	}
 	switch {
 	case last.TempC >= 60:
+		res.Danger = DangerNow
 		res.Say = "It is too hot to hold: leave it, get out, air the shed."
-	case res.Over && res.Verdict == Runaway:
+	case res.Over && res.Danger == DangerNow:
 		res.Say = "Time is up: do not carry it if it is hot. Only warm, pour it into a wide tray or take it outside."
 	case res.Over:
 		res.Say = "Time is up: do not use what is left."
 	case res.Minutes == nil:
 		res.Say = "No end is in sight; keep an eye on it."
-	case res.Verdict == Low:
-		res.Say = fmt.Sprintf("Use it up: %s.", minutes(*res.Minutes))
-	default:
+	case res.Danger == DangerNow || res.Danger == DangerSoon:
 		res.Say = fmt.Sprintf("Spread it or take it outside: %s.", minutes(*res.Minutes))
+	default:
+		res.Say = fmt.Sprintf("Use it up: %s.", minutes(*res.Minutes))
 	}
 	return res, nil
+}
+
+// laws are the readings of the resin that a probe in the pot chooses among:
+// its numbers, and the ratio k1/k2 that a film cannot tell at both ends of its
+// doubt (.1 and .6 for a generic set, a choice).
+func (q *Query) laws(g geometry) []variant {
+	nominal, careful, _ := q.variants(g)
+	if !q.Resin.Generic {
+		return append([]variant{nominal}, careful...)
+	}
+	kappa := 1.0
+	if q.Kappa != nil {
+		kappa = *q.Kappa
+	}
+	out := []variant{nominal}
+	for _, ratio := range []float64{.1, .6} {
+		v := nominal
+		v.r = WithRatio(q.Resin, ratio)
+		v.k = newKinetics(v.r, kappa)
+		out = append(out, v)
+	}
+	return out
 }

@@ -12,14 +12,16 @@ type system struct {
 	mass float64 // g
 	fw   float64 // filler mass fraction
 	fcp  float64 // its specific heat
-	hA   float64 // W/K, at ΔT = 0
+	hA   float64 // W/K from resin to air, at ΔT = 0
+	hB   float64 // W/K from the substrate to air
 	gain float64 // growth of the loss, 1/K
 	link float64 // W/K between resin and substrate
 	sub  float64 // J/K of the substrate
+	base float64 // °C; the rise that ends the work counts from here
 }
 
-func newSystem(q *Query, k kinetics, g geometry) system {
-	s := system{k: k, n: 2, air: q.ShopC, mass: q.Grams, hA: g.hA, gain: lossGain}
+func newSystem(q *Query, v variant, g geometry) system {
+	s := system{k: v.k, n: 2, air: q.ShopC, mass: q.Grams, hA: g.hA, gain: lossGain}
 	w := 0.0
 	if q.Filler != nil {
 		w = q.Filler.Fraction
@@ -29,23 +31,33 @@ func newSystem(q *Query, k kinetics, g geometry) system {
 		}
 	}
 	s.fw = w
-	h := q.Resin.HeatJG
+	h := v.r.HeatJG
 	s.heat = h * (1 - w)
-	if q.SubstrateJM2K != nil {
+	s.base = math.Max(q.ShopC, q.start())
+	if v.sub != nil && *v.sub > 0 {
 		s.n = 3
-		s.sub = *q.SubstrateJM2K * g.area
+		s.sub = *v.sub * g.area
+		if q.Shape == Tray {
+			// Air above it, tray and bench below, whose own way to the air is
+			// the rest of the tray's coefficient.
+			s.link = g.area / (g.depth/(3*condWMK) + trayContact)
+			s.hA, s.hB = g.hA*hTop/hTray, g.hA*(hTray-hTop)/hTray
+			return s
+		}
 		// From the mean of a layer to its face: half thickness over 3k.
 		s.link = g.area * 3 * condWMK / g.half
+		s.hA, s.hB = 0, g.hA
 	}
 	return s
 }
 
-func (s *system) loss(t float64) (q, slope float64) {
+// loss is the heat that leaves to the air through hA, W, with its slope.
+func (s *system) loss(hA, t float64) (q, slope float64) {
 	d := t - s.air
 	if d <= 0 {
-		return s.hA * d, s.hA
+		return hA * d, hA
 	}
-	return s.hA * (1 + s.gain*d) * d, s.hA * (1 + 2*s.gain*d)
+	return hA * (1 + s.gain*d) * d, hA * (1 + 2*s.gain*d)
 }
 
 type vec [3]float64
@@ -55,16 +67,17 @@ func (s *system) deriv(y *vec, f *vec, jac *[3]vec) {
 	cp, cps := cpResin(y[1])
 	cp = (1-s.fw)*cp + s.fw*s.fcp
 	cps *= 1 - s.fw
-	var out, outT, outS float64
+	out, outT := s.loss(s.hA, y[1])
+	outS := 0.0
 	if s.n == 3 {
-		out, outT, outS = s.link*(y[1]-y[2]), s.link, -s.link
-		l, ls := s.loss(y[2])
-		f[2] = (out - l) / s.sub
+		out += s.link * (y[1] - y[2])
+		outT += s.link
+		outS = -s.link
+		l, ls := s.loss(s.hB, y[2])
+		f[2] = (s.link*(y[1]-y[2]) - l) / s.sub
 		if jac != nil {
 			jac[2] = vec{0, s.link / s.sub, (-s.link - ls) / s.sub}
 		}
-	} else {
-		out, outT = s.loss(y[1])
 	}
 	num := s.heat*r - out/s.mass
 	f[0] = r
@@ -244,7 +257,7 @@ func (r run) work() float64 {
 func (s *system) simulate(alpha0, start, limitMin float64, workOnly bool) run {
 	nan := math.NaN()
 	out := run{plus15: nan, to60: nan, alpha30: nan, peakC: start, alpha: alpha0, temp: start}
-	warm := s.air + 15
+	warm := s.base + 15
 	if start >= warm {
 		out.plus15 = 0
 	}

@@ -40,6 +40,11 @@ func near(t *testing.T, what string, got, want, tol float64) {
 	}
 }
 
+// lawOf is a resin as its numbers stand.
+func lawOf(r cure.Resin, kappa float64) variant {
+	return variant{r: r, k: newKinetics(r, kappa)}
+}
+
 // workMinutes is the cautious working time alone: +Inf when it does not end
 // within 12 h.
 func workMinutes(q Query) (float64, error) {
@@ -48,8 +53,8 @@ func workMinutes(q Query) (float64, error) {
 	}
 	q = q.filled()
 	g := q.geometry()
-	nominal, careful, _ := q.variants(g)
-	return q.work(append([]variant{nominal}, careful...), Horizon), nil
+	_, careful, _ := q.variants(g)
+	return q.work(careful, Horizon), nil
 }
 
 // The same rate law as the cure package, and derivatives that are its own.
@@ -89,7 +94,7 @@ func TestKineticsIsTheCureLaw(t *testing.T) {
 // Halving the step divides the error by about eight: third order.
 func TestStepIsThirdOrder(t *testing.T) {
 	q := Query{Resin: generic(t, "medium"), Grams: 250, Shape: Cup, ShopC: 25, SubstrateJM2K: nil}.filled()
-	s := newSystem(&q, newKinetics(q.Resin, 1), q.geometry())
+	s := newSystem(&q, lawOf(q.Resin, 1), q.geometry())
 	run := func(h float64) vec {
 		y := vec{0, 25, 25}
 		var f vec
@@ -155,7 +160,8 @@ func TestAgainstScipy(t *testing.T) {
 			t.Fatal(err)
 		}
 		seconds += want.Seconds
-		got := c.q.simulate(variant{c.q.Resin, newKinetics(c.q.Resin, 1.1)}, c.g, *c.q.StartC, false)
+		sys := newSystem(&c.q, lawOf(c.q.Resin, 1.1), c.g)
+		got := sys.simulate(0, *c.q.StartC, Horizon, false)
 		at := fmt.Sprintf("%s %s %g g %g °C", c.q.Resin.Name, c.q.Shape, c.q.Grams, c.q.ShopC)
 		for _, x := range []struct {
 			what string
@@ -241,7 +247,7 @@ func TestAdiabatic(t *testing.T) {
 		t.Errorf("delay %.0f s, first-order theory %.0f s", delay, want)
 	}
 	q := Query{Resin: generic(t, "medium"), Grams: 100, Shape: Cup, ShopC: 20}.filled()
-	full := newSystem(&q, newKinetics(q.Resin, 1), q.geometry())
+	full := newSystem(&q, lawOf(q.Resin, 1), q.geometry())
 	full.hA = 0
 	got := full.simulate(0, 20, Horizon, false)
 	// 1.8·150 + .002·150² = 315 J/g to 170 °C, the other 105 at 2.4.
@@ -326,15 +332,6 @@ func TestPsi(t *testing.T) {
 		near(t, fmt.Sprintf("ψ %s %s %g g %g °C", c.name, c.shape, c.grams, c.shop), res.Nominal.Psi, c.psi, .006)
 		if res.Psi < res.Nominal.Psi {
 			t.Errorf("%s: cautious ψ %g below the nominal %g", c.name, res.Psi, res.Nominal.Psi)
-		}
-		want := Runaway
-		if res.Psi < .37 {
-			want = Low
-		} else if res.Psi <= .55 {
-			want = Caution
-		}
-		if res.Verdict != want {
-			t.Errorf("%s: verdict %s at ψ %.2f, want %s", c.name, res.Verdict, res.Psi, want)
 		}
 	}
 }
@@ -508,12 +505,12 @@ func TestInsulated(t *testing.T) {
 	if rank(lagged.Verdict) < rank(plain.Verdict) {
 		t.Errorf("insulated %s, plain %s", lagged.Verdict, plain.Verdict)
 	}
-	eq := lagged.Conduction.Delta / lagged.Conduction.Critical / math.E
-	if eq <= lagged.Psi {
-		t.Errorf("conduction says %.3f, less than the lumped ψ %.3f", eq, lagged.Psi)
+	if over := lagged.Conduction.Delta > lagged.Conduction.Critical; over != (lagged.Verdict == Runaway) {
+		t.Errorf("verdict %s at δ %.2f of %.2f", lagged.Verdict, lagged.Conduction.Delta, lagged.Conduction.Critical)
 	}
-	if lagged.Verdict != verdict(eq) {
-		t.Errorf("verdict %s, conduction's is %s", lagged.Verdict, verdict(eq))
+	q.Grams, q.DepthMM, q.ShopC = 8000, ptr(60.0), 25
+	if thick, err := Solve(q); err != nil || thick.Verdict != Runaway {
+		t.Errorf("60 mm, lagged: %s, %v", thick.Verdict, err)
 	}
 }
 
@@ -563,7 +560,7 @@ func TestCautiousIsTheTenthPercentile(t *testing.T) {
 		f := math.Exp(.12 * rng.NormFloat64())
 		v.A1, v.A2 = v.A1*f, v.A2*f
 		v.HeatJG += 40 * rng.NormFloat64()
-		x := variant{v, newKinetics(v, 1)}
+		x := lawOf(v, 1)
 		psi = append(psi, q.psi(x, g))
 		work = append(work, q.simulate(x, g, 18, true).work())
 	}
@@ -584,7 +581,7 @@ func TestCautiousIsTheTenthPercentile(t *testing.T) {
 func TestLive(t *testing.T) {
 	q := Query{Resin: generic(t, "medium"), Grams: 300, Shape: Cup, ShopC: 21, StartC: ptr(21.0)}.filled()
 	for _, kappa := range []float64{0.8, 1, 1.35} {
-		s := newSystem(&q, newKinetics(q.Resin, kappa), q.geometry())
+		s := newSystem(&q, lawOf(q.Resin, kappa), q.geometry())
 		truth := s.simulate(0, 21, Horizon, false)
 		var rs []Sample
 		next := 0.0
@@ -746,7 +743,7 @@ func BenchmarkSimulation(b *testing.B) {
 		}
 		scipy, peak = min(scipy, x.Seconds), x.Peak
 	}
-	v := variant{q.Resin, newKinetics(q.Resin, 1)}
+	v := lawOf(q.Resin, 1)
 	if got := q.simulate(v, g, *q.StartC, false).peakC; math.Abs(got-peak) > .3 {
 		b.Fatalf("peak %.2f °C, scipy %.2f: not the same work", got, peak)
 	}

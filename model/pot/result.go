@@ -3,29 +3,50 @@ package pot
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"curewright/model/cure"
 )
 
-// Verdicts on a pot. There is none better than Low.
+// What a pot does if it is left standing, by its nominal peak. There is none
+// better than Low.
 const (
-	Low     = "low"
-	Caution = "caution"
-	Runaway = "runaway"
+	Low     = "low"     // under 20 K above the warmer of resin and shop: it stays warm
+	Caution = "caution" // under 80 °C: too hot to hold
+	Runaway = "runaway" // from 80 °C on: it smokes
 )
 
-// Where the verdict changes: below 1/e a lumped mass cannot run away even
-// without consumption (Semenov); with consumption the edge lies near
-// e⁻¹(1 + 2.85·B^(−2/3)) ≈ .52 to .55 for B of 14 to 18 (from memory).
+// How near 60 °C is. Red belongs to time, not to what a forgotten cup would
+// come to one day.
 const (
-	psiCaution = 0.37
-	psiRunaway = 0.55
+	DangerNow   = "now"   // 10 min or less
+	DangerSoon  = "soon"  // 30 min or less
+	DangerLater = "later" // more
+	DangerNone  = "none"  // not within 12 h
 )
 
-// Result answers one [Query]. The outer figures are the cautious ones, drawn
-// from the fit's doubt or, for a generic set, from k1/k2 between .1 and .6;
-// Nominal is the resin as its numbers stand. Times are minutes from mixing;
-// nil is never within 12 h.
+const (
+	lowRiseK = 20.0
+	runawayC = 80.0
+)
+
+// DangerAt words the minutes until 60 °C; nil: not within 12 h.
+func DangerAt(minutes *float64) string {
+	switch {
+	case minutes == nil:
+		return DangerNone
+	case *minutes <= 10:
+		return DangerNow
+	case *minutes <= 30:
+		return DangerSoon
+	}
+	return DangerLater
+}
+
+// Result answers one [Query]. The outer figures are the cautious ones, one in
+// ten over the resin's own doubt; Nominal is the resin as its numbers (or its
+// sheet's pot life) stand, and what the verdict goes by. Times are minutes from
+// mixing; nil is never within 12 h.
 type Result struct {
 	Resin      string   `json:"resin"`
 	Generic    bool     `json:"generic"`
@@ -36,21 +57,39 @@ type Result struct {
 	ShopC      float64  `json:"shop_c"`
 	StartC     float64  `json:"start_c"`
 
-	Psi          float64  `json:"psi"` // Semenov number
-	Verdict      string   `json:"verdict"`
-	ToPlus15K    *float64 `json:"minutes_to_plus15k"` // to 15 K above the air
-	To60C        *float64 `json:"minutes_to_60c"`
-	WorkMinutes  *float64 `json:"work_minutes"` // least of +15 K, 60 °C and α = .30 in the pot
-	PeakClass    string   `json:"peak_class"`   // warm, hot or burning
-	MaxGrams     MaxGrams `json:"max_grams_for_work"`
-	Nominal      Nominal  `json:"nominal"`
-	Conduction   Thick    `json:"conduction"`
-	Doubt        string   `json:"doubt"` // where the cautious figures come from
-	Say          string   `json:"say"`
-	Cautions     []string `json:"cautions"`
-	CautiousK    float64  `json:"cautious_k1_k2"` // at 25 °C
-	AdiabaticK   float64  `json:"adiabatic_rise_k"`
-	CriticalRise float64  `json:"critical_rise_k"` // R·T²/E: warn before this much above the air
+	Psi         float64  `json:"psi"` // Semenov number
+	Verdict     string   `json:"verdict"`
+	Danger      string   `json:"danger"`
+	ToPlus15K   *float64 `json:"minutes_to_plus15k"` // to 15 K above the warmer of shop and start
+	To60C       *float64 `json:"minutes_to_60c"`
+	WorkMinutes *float64 `json:"work_minutes"` // least of +15 K, 60 °C and α = .30 in the pot
+	PeakClass   string   `json:"peak_class"`   // warm, hot or burning: the nominal peak
+	MaxGrams    MaxGrams `json:"max_grams_for_work"`
+	Nominal     Nominal  `json:"nominal"`
+
+	// The three things a hand needs, each its own sentence.
+	Work string   `json:"work"` // how long it can be worked
+	Left string   `json:"left"` // what it does if it is left standing
+	Do   string   `json:"do"`   // what to do now
+	Why  []string `json:"why"`  // where the figures come from, most telling first
+	Say  string   `json:"say"`  // the three in one line
+
+	SheetPotLife []string   `json:"sheet_pot_life,omitempty"` // the sheet's, which the figures follow
+	StandsFor    *StandsFor `json:"stands_for,omitempty"`     // a generic set: the pot life it is
+	BenchJM2K    *float64   `json:"bench_j_m2_k,omitempty"`   // heat under a tray that the outer figures count
+	Conduction   Thick      `json:"conduction"`
+	Doubt        string     `json:"doubt"` // where the cautious figures come from
+	Cautions     []string   `json:"cautions"`
+	AdiabaticK   float64    `json:"adiabatic_rise_k"`
+	CriticalRise float64    `json:"critical_rise_k"` // R·T²/E: warn before this much above the air
+}
+
+// StandsFor is the pot life that a generic set stands for: 100 g in its usual
+// cup, minutes to 60 °C without doubt. Compare it with the tin's.
+type StandsFor struct {
+	Grams   float64 `json:"grams"`
+	TempC   float64 `json:"temp_c"`
+	Minutes float64 `json:"minutes"`
 }
 
 // MaxGrams is the largest mass in the same shape that still gives 20, 30 or 45
@@ -97,13 +136,19 @@ const (
 	sdHeat    = 50.0
 	sdE       = 6000.0
 	z10       = 1.2815515655446004 // standard normal, 90 %
+	// From cup to cup of one sheet: lot and batch, √(.10² + .12²) (choices).
+	sdBatch = 0.156
+	// Of a sheet's single figure; a range is ±1 sd.
+	sdPotLife = 0.10
 )
 
 // variant is one reading of the resin: its numbers as they stand, or with a
-// doubt taken against us.
+// doubt taken against us. cup multiplies the rate in a mass, so that it meets
+// the sheet's pot life; k holds both.
 type variant struct {
-	r cure.Resin
-	k kinetics
+	r   cure.Resin
+	k   kinetics
+	sub *float64 // heat of what lies under or behind, J/(m²·K)
 }
 
 // Solve answers the query, or returns its [Faults].
@@ -128,8 +173,11 @@ func Solve(q Query) (Result, error) {
 	n := q.simulate(nominal, g, start, false)
 	psi := q.psi(nominal, g)
 	res.Nominal = Nominal{Psi: psi, ToPlus15K: some(n.plus15), To60C: some(n.to60), WorkMinutes: some(n.work()), PeakC: n.peakC, PeakMin: n.peakMin}
+	res.Verdict = verdict(n.peakC, math.Max(q.ShopC, start))
+	res.PeakClass = peakClass(n.peakC)
 
-	worst := n
+	nan := math.NaN()
+	worst := run{plus15: nan, to60: nan, alpha30: nan, peakC: n.peakC}
 	res.Psi = psi
 	at := nominal
 	for _, v := range careful {
@@ -142,13 +190,20 @@ func Solve(q Query) (Result, error) {
 			res.Psi, at = p, v
 		}
 	}
+	for _, x := range []struct {
+		outer *float64
+		plain float64
+	}{{&worst.plus15, n.plus15}, {&worst.to60, n.to60}, {&worst.alpha30, n.alpha30}} {
+		if math.IsNaN(*x.outer) { // what lies under a tray must not hide its danger
+			*x.outer = x.plain
+		}
+	}
 	res.ToPlus15K, res.To60C, res.WorkMinutes = some(worst.plus15), some(worst.to60), some(worst.work())
-	res.CautiousK = ratioAt25(at.r)
-	res.PeakClass = peakClass(worst.peakC)
+	res.Danger = DangerAt(res.To60C)
 
 	rm, e := at.k.rMax(q.ShopC)
 	ta := q.ShopC + kelvin
-	s := newSystem(&q, at.k, g)
+	s := newSystem(&q, at, g)
 	rise := cure.GasConstant * ta * ta / e
 	res.CriticalRise = rise
 	cp, _ := cpResin(start)
@@ -158,17 +213,28 @@ func Solve(q Query) (Result, error) {
 		Delta:    q.gcc() * 1e6 * s.heat * rm * g.half * g.half / (condWMK * rise),
 		Critical: DeltaCritical(g.class, g.biot),
 	}
-	res.Verdict = verdict(res.Psi)
-	if q.Insulated {
-		// At criticality ψ is 1/e for a lumped mass: the same scale.
-		eq := res.Conduction.Delta / res.Conduction.Critical / math.E
-		if v := verdict(eq); rank(v) > rank(res.Verdict) {
-			res.Verdict = v
+	if q.Insulated && res.Conduction.Delta > res.Conduction.Critical && res.Verdict != Runaway {
+		// Past the conduction limit the middle of a lagged mass has no steady
+		// temperature: what the lumped peak says does not hold there.
+		res.Verdict = Runaway
+		res.Why = append(res.Why, "Lagged or buried, it is past the limit at which its middle can shed its heat.")
+	}
+	res.MaxGrams = MaxGrams{q.maxGrams(careful, 20), q.maxGrams(careful, 30), q.maxGrams(careful, 45)}
+	if careful[0].sub != nil && nominal.sub == nil {
+		b := *careful[0].sub
+		res.BenchJM2K = &b
+	}
+	for _, p := range q.Resin.PotLife {
+		res.SheetPotLife = append(res.SheetPotLife, p.String())
+	}
+	if q.Resin.Generic {
+		if m, ok := q.Resin.CupTimeTo60(100, 25, 1); ok {
+			res.StandsFor = &StandsFor{100, 25, m}
 		}
 	}
-	all := append([]variant{nominal}, careful...)
-	res.MaxGrams = MaxGrams{q.maxGrams(all, 20), q.maxGrams(all, 30), q.maxGrams(all, 45)}
-	res.Say = say(res)
+	res.Why = append(res.Why, why(&res, worst.peakC)...)
+	res.Work, res.Left, res.Do = sayWork(&res), sayLeft(&res), sayDo(&res)
+	res.Say = res.Work + " " + res.Left + " " + res.Do
 	return res, nil
 }
 
@@ -184,17 +250,16 @@ func (q Query) filled() Query {
 }
 
 func (q *Query) simulate(v variant, g geometry, start float64, workOnly bool) run {
-	qq := *q
-	qq.Resin = v.r
-	s := newSystem(&qq, v.k, g)
+	s := newSystem(q, v, g)
 	return s.simulate(0, start, Horizon, workOnly)
 }
 
+// psi is the Semenov number of a reading; what lies under or behind is not in
+// it.
 func (q *Query) psi(v variant, g geometry) float64 {
 	r, e := v.k.rMax(q.ShopC)
-	qq := *q
-	qq.Resin = v.r
-	s := newSystem(&qq, v.k, g)
+	v.sub = nil
+	s := newSystem(q, v, g)
 	ta := q.ShopC + kelvin
 	return s.mass * s.heat * r * e / (g.hA * cure.GasConstant * ta * ta)
 }
@@ -204,9 +269,7 @@ func (q *Query) work(vs []variant, limit float64) float64 {
 	g := q.geometry()
 	w := math.Inf(1)
 	for _, v := range vs {
-		qq := *q
-		qq.Resin = v.r
-		s := newSystem(&qq, v.k, g)
+		s := newSystem(q, v, g)
 		w = math.Min(w, s.simulate(0, *q.StartC, math.Min(limit, w), true).work())
 	}
 	return w
@@ -258,21 +321,42 @@ func ratioAt25(r cure.Resin) float64 {
 }
 
 // variants are the nominal resin and the readings of it that the cautious
-// figures are the worst of.
+// figures are the worst of; there is at least one.
 func (q *Query) variants(g geometry) (nominal variant, careful []variant, doubt string) {
 	kappa := 1.0
 	if q.Kappa != nil {
 		kappa = *q.Kappa
 	}
-	of := func(r cure.Resin) variant { return variant{r, newKinetics(r, kappa)} }
-	nominal = of(q.Resin)
-	if q.Resin.A1 == 0 {
-		return nominal, nil, "no fast path in the resin's law: as its numbers stand"
+	under := q.SubstrateJM2K
+	if under == nil && q.Shape == Tray {
+		b := BenchJM2K
+		under = &b
+	}
+	sheet := q.Resin.PotLife
+	// of is a reading of the resin whose cups last short times what the sheet
+	// says; a resin without a sheet's pot life is taken by its law.
+	of := func(r cure.Resin, short float64) variant {
+		f := pinned(r, sheet, q.Grams, q.ShopC) * short
+		if q.Shape != Cup {
+			// A thin layer goes by the film's law, which the sheet's film times
+			// hold; a cup that is quicker than the law still warns.
+			f = math.Max(f, short)
+		}
+		v := variant{r: r, k: newKinetics(r, kappa*f)}
+		if q.Shape == Bond {
+			v.sub = q.SubstrateJM2K
+		}
+		return v
+	}
+	nominal = of(q.Resin, 1)
+	against := func(r cure.Resin, short float64) variant {
+		v := of(r, short)
+		v.sub = under
+		return v
 	}
 	if q.Resin.Generic {
-		// Working time falls as k1/k2 rises; ψ is largest at one of the ends.
-		return nominal, []variant{of(WithRatio(q.Resin, 0.1)), of(WithRatio(q.Resin, 0.6))},
-			"generic set: worst of k1/k2 from 0.1 to 0.6 at the same film gel time"
+		return nominal, []variant{against(q.Resin, math.Exp(z10*q.Resin.LnKappaSD))},
+			fmt.Sprintf("generic set: one batch in ten is %.0f %% quicker or more", 100*(math.Exp(z10*q.Resin.LnKappaSD)-1))
 	}
 	// The one point, z10 standard deviations out, to which the linearised
 	// ln ψ responds most: its tenth percentile over the fit, taken against us.
@@ -298,21 +382,30 @@ func (q *Query) variants(g geometry) (nominal variant, careful []variant, doubt 
 		sd(sdE, cure.SDE, "e2_j_mol"),
 		sd(sLn, cure.SDLnRate),
 	}
+	if len(sheet) > 0 {
+		// Each reading meets the sheet's own cup again, so what is left of the
+		// doubt there is the sheet's and the batch's.
+		doubt = "one in ten over the sheet's pot life, the batch, and what changes away from the sheet's cup"
+		s[3] = math.Hypot(sheetSD(sheet), sdBatch)
+	}
 	moved := func(z [4]float64) variant {
 		r := q.Resin
 		e := z[2] * s[2]
 		const t = cure.GasConstant * (25 + kelvin)
 		r.E1, r.E2 = r.E1+e, r.E2+e // about 25 °C, where the scale is known
 		r.A1, r.A2 = r.A1*math.Exp(e/t), r.A2*math.Exp(e/t)
-		r = WithRatio(r, ratioAt25(r)*math.Exp(z[0]*s[0]))
-		f := math.Exp(z[3] * s[3])
-		r.A1, r.A2 = r.A1*f, r.A2*f
+		if r.A1 > 0 { // without a fast path there is no ratio to doubt
+			r = WithRatio(r, ratioAt25(r)*math.Exp(z[0]*s[0]))
+		}
 		r.HeatJG = math.Max(1, r.HeatJG+z[1]*s[1])
-		return of(r)
+		return against(r, math.Exp(z[3]*s[3]))
 	}
 	worst := func(f func(variant) float64) (z [4]float64) {
 		var norm float64
 		for i := range z {
+			if s[i] == 0 {
+				continue
+			}
 			var up, down [4]float64
 			up[i], down[i] = 0.5, -0.5
 			z[i] = f(moved(up)) - f(moved(down))
@@ -334,14 +427,82 @@ func (q *Query) variants(g geometry) (nominal variant, careful []variant, doubt 
 	return nominal, careful, doubt
 }
 
-func verdict(psi float64) string {
-	switch {
-	case psi < psiCaution:
-		return Low
-	case psi <= psiRunaway:
-		return Caution
+// sheetSD is the doubt of ln minutes of a sheet's pot life: half its range, or
+// a tenth for a single figure.
+func sheetSD(ps []cure.PotLife) float64 {
+	sum := 0.0
+	for _, p := range ps {
+		sum += math.Max(sdPotLife, math.Log(p.Minutes.Hi/p.Minutes.Lo)/2)
 	}
-	return Runaway
+	return sum / float64(len(ps))
+}
+
+// pinned is the factor on the rate in a mass with which the resin's law meets
+// its sheet's pot lives: exactly in the sheet's own cups, weighed by nearness
+// (in temperature and ln mass) between them. 1 without any.
+func pinned(r cure.Resin, ps []cure.PotLife, grams, shopC float64) float64 {
+	if r.DensityGCC == 0 {
+		r.DensityGCC = density
+	}
+	var num, den float64
+	for _, p := range ps {
+		if !(p.Minutes.Mid() > 0) {
+			continue
+		}
+		ln := pinOne(r, p)
+		// Ten kelvin count as much as a factor of e in mass.
+		dt, dm := (shopC-p.TempC)/10, math.Log(grams/p.Grams)
+		d := dt*dt + dm*dm
+		if d < 1e-9 {
+			return math.Exp(ln)
+		}
+		num += ln / d
+		den += 1 / d
+	}
+	if den == 0 {
+		return 1
+	}
+	return math.Exp(num / den)
+}
+
+// pinOne finds ln of the rate factor with which one cup of the sheet lasts as
+// the sheet says, within a factor of five either way: beyond, the sheet and the
+// law do not speak of one resin, and the fit says so.
+func pinOne(r cure.Resin, p cure.PotLife) float64 {
+	want := math.Log(p.Minutes.Mid())
+	last := func(x float64) float64 {
+		m, ok := cure.SheetCup(r, p.Grams, p.TempC, math.Exp(x)).LifeUntil(r, p.Until)
+		if !ok {
+			m = Horizon
+		}
+		return math.Log(math.Max(m, 1e-3)) - want
+	}
+	const most = 1.61
+	// Times go nearly as one over the rate: secant steps, kept in bounds.
+	x0, f0 := 0.0, last(0)
+	x1 := math.Max(-most, math.Min(most, f0))
+	for range 12 {
+		f1 := last(x1)
+		if math.Abs(f1) < 1e-4 || x1 == x0 || f1 == f0 {
+			break
+		}
+		x := x1 - f1*(x1-x0)/(f1-f0)
+		x0, f0 = x1, f1
+		x1 = math.Max(-most, math.Min(most, x))
+	}
+	return x1
+}
+
+// verdict is what a pot comes to, by its peak; base is the warmer of resin and
+// shop.
+func verdict(peakC, base float64) string {
+	switch {
+	case peakC >= runawayC:
+		return Runaway
+	case peakC < base+lowRiseK:
+		return Low
+	}
+	return Caution
 }
 
 func rank(v string) int {
@@ -394,21 +555,73 @@ func minutes(m float64) string {
 	return fmt.Sprintf("about %.1f h", math.Floor(m/6)/10)
 }
 
-func say(r Result) string {
-	noun := string(r.Shape)
-	work := "It stays workable for hours; the sheet's own time comes first."
-	if r.WorkMinutes != nil {
-		work = fmt.Sprintf("Use it within %s of mixing.", minutes(*r.WorkMinutes))
+func sayWork(r *Result) string {
+	if r.WorkMinutes == nil {
+		return "It stays workable for hours; the sheet's own time comes first."
 	}
-	switch r.Verdict {
-	case Runaway:
-		s := fmt.Sprintf("This %s will overheat if it is left standing.", noun)
-		if r.To60C != nil {
-			s = fmt.Sprintf("This %s will overheat: too hot to hold in %s.", noun, minutes(*r.To60C))
+	return fmt.Sprintf("Workable for %s from mixing.", minutes(*r.WorkMinutes))
+}
+
+func sayLeft(r *Result) string {
+	when := ""
+	if r.To60C != nil {
+		when = " after " + minutes(*r.To60C)
+	}
+	switch {
+	case r.Verdict == Runaway && r.To60C == nil:
+		return "Left standing it overheats and smokes."
+	case r.Verdict == Runaway:
+		return fmt.Sprintf("Left standing it is too hot to hold%s, then it smokes.", when)
+	case r.Verdict == Caution && r.To60C == nil:
+		return "Left standing it gets hot."
+	case r.Verdict == Caution:
+		return fmt.Sprintf("Left standing it gets too hot to hold%s.", when)
+	case r.To60C != nil:
+		return fmt.Sprintf("Left standing it most likely only gets warm; a quick batch is too hot to hold%s.", when)
+	}
+	return "Left standing it most likely only gets warm; do not leave it."
+}
+
+func sayDo(r *Result) string {
+	thin := r.Shape == Tray
+	switch {
+	case r.Shape == Bond:
+		if r.Danger == DangerNow || r.Danger == DangerSoon {
+			return "Close the joint in thinner layers, each cooled before the next."
 		}
-		return work + " " + s
-	case Caution:
-		return work + fmt.Sprintf(" This %s may overheat on a warm day: do not leave it standing.", noun)
+		return "Carry on; feel it while it cures."
+	case r.Danger == DangerNow && thin:
+		return "Use it at once, or spread it thinner."
+	case r.Danger == DangerNow:
+		return "Pour it out wide at once, or mix less."
+	case r.Danger == DangerSoon && thin:
+		return "Carry on; what is left goes outdoors before then."
+	case r.Danger == DangerSoon:
+		return "Pour it into a tray and carry on; do not set it down full."
 	}
-	return work + " Little heat is expected, but keep an eye on it."
+	return "Carry on."
+}
+
+// why says where the figures come from. worstPeak is the hottest of the
+// cautious readings.
+func why(r *Result, worstPeak float64) []string {
+	var w []string
+	base := math.Max(r.ShopC, r.StartC)
+	if v := verdict(worstPeak, base); rank(v) > rank(r.Verdict) {
+		w = append(w, map[string]string{
+			Caution: "One batch in ten gets too hot to hold.",
+			Runaway: "One batch in ten overheats and smokes.",
+		}[v])
+	}
+	if len(r.SheetPotLife) > 0 {
+		w = append(w, "The sheet says "+strings.Join(r.SheetPotLife, "; ")+"; the cup follows it.")
+	}
+	if s := r.StandsFor; s != nil {
+		w = append(w, fmt.Sprintf("Generic, fit your own: it stands for a pot life of %.0f min (%.0f g at %.0f °C, to 60 °C). Compare your tin's.", s.Minutes, s.Grams, s.TempC))
+	}
+	if r.BenchJM2K != nil {
+		w = append(w, fmt.Sprintf("Tray and bench take up heat, %.0f J/(m²·K).", *r.BenchJM2K))
+	}
+	w = append(w, "The time is the cautious one, "+r.Doubt+".")
+	return w
 }

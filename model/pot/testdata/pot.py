@@ -26,7 +26,7 @@ for line in sys.stdin:
         return [v, (m * q["heat"] * v - loss) / (m * cp)]
 
     ev = []
-    for i, level in ((1, air + 15), (1, 60.0), (0, 0.30)):
+    for i, level in ((1, max(air, q["start"]) + 15), (1, 60.0), (0, 0.30)):
         g = lambda t, y, i=i, level=level: y[i] - level
         g.direction = 1
         ev.append(g)

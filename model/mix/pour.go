@@ -1,0 +1,150 @@
+package mix
+
+import (
+	"fmt"
+	"math"
+
+	"curewright/model/cure"
+)
+
+// The parts that go into a cup, in the order in which they are poured.
+const (
+	Resin    = "resin"
+	Hardener = "hardener"
+	Fill     = "filler"
+)
+
+// Reading is what the scale showed after some of a part was poured. The total
+// includes the cup unless it was tared.
+type Reading struct {
+	Part   string  `json:"part"`
+	TotalG float64 `json:"total_g"`
+}
+
+// Pouring is where a batch on the scale stands.
+type Pouring struct {
+	ResinG    float64 `json:"resin_g"` // poured so far
+	HardenerG float64 `json:"hardener_g"`
+	FillerG   float64 `json:"filler_g"`
+	Part      string  `json:"part"`     // what is poured next, "" when all is in
+	LeftG     float64 `json:"left_g"`   // of it
+	ScaleG    float64 `json:"scale_g"`  // what the scale shows when it is in
+	Slip      *Slip   `json:"slip"`     // too much of a part; nil when none
+	TakeOutG  float64 `json:"take_out"` // of resin, possible only while it is alone in the cup
+	Say       string  `json:"say"`
+}
+
+// Pour follows a batch on the scale: cupG is what the scale showed with the
+// empty cup (0 when tared), planned the split, fillerG its filler. Every slip
+// gets its mend, since the plan follows what is in the cup: hardener is due for
+// the resin that was poured. Readings that go backwards by more than the
+// scale's doubt, or parts out of order, are faults beside their reading and
+// nothing is guessed.
+func Pour(r cure.Resin, planned Split, fillerG, cupG, scaleG float64, readings []Reading) (Pouring, error) {
+	var f Faults
+	if planned.ResinG == nil || planned.HardenerG == nil {
+		f = append(f, Fault{"resin", "no weights: " + planned.Note})
+	}
+	if !(cupG >= 0 && cupG <= 1e5) {
+		f = append(f, Fault{"cup_g", fmt.Sprintf("%g g is outside 0 to 100000", cupG)})
+	}
+	if !(fillerG >= 0 && fillerG <= 1e6) {
+		f = append(f, Fault{"filler_g", fmt.Sprintf("%g g is below 0", fillerG)})
+	}
+	if scaleG == 0 {
+		scaleG = ScaleG
+	}
+	q, err := RatioOf(r)
+	if err != nil {
+		return Pouring{}, err
+	}
+	if q.ByWeight == nil && planned.ResinG != nil {
+		f = append(f, Fault{"resin", q.Missing})
+	}
+	order := map[string]int{Resin: 0, Hardener: 1, Fill: 2}
+	prev, at := cupG, 0
+	var in [3]float64
+	for i, x := range readings {
+		field := fmt.Sprintf("readings[%d]", i)
+		o, ok := order[x.Part]
+		switch {
+		case !ok:
+			f = append(f, Fault{field, fmt.Sprintf("%q is not resin, hardener or filler", x.Part)})
+			continue
+		case !(x.TotalG >= 0 && x.TotalG <= 1e6):
+			f = append(f, Fault{field, fmt.Sprintf("%g g is not what a scale shows", x.TotalG)})
+			continue
+		case x.TotalG < prev-2*scaleG && o == 0 && at == 0 && i > 0 && x.TotalG >= cupG:
+			// Resin alone in the cup can be taken out again.
+			in[0] = x.TotalG - cupG
+			prev = x.TotalG
+			continue
+		case x.TotalG < prev-2*scaleG:
+			f = append(f, Fault{field, fmt.Sprintf("%g g is less than the %g g before: was something taken out, or the scale tared again?", x.TotalG, prev)})
+			continue
+		}
+		if o < at && o == 0 && at == 1 {
+			// More resin after the hardener is the mend for too much hardener.
+			in[0] += x.TotalG - prev
+			prev = x.TotalG
+			continue
+		}
+		if o < at && o == 1 {
+			in[1] += x.TotalG - prev
+			prev = x.TotalG
+			continue
+		}
+		at = max(at, o)
+		in[o] += x.TotalG - prev
+		prev = x.TotalG
+	}
+	if len(f) > 0 {
+		return Pouring{}, f
+	}
+	k := *q.ByWeight
+	p := Pouring{ResinG: in[0], HardenerG: in[1], FillerG: in[2]}
+	total := cupG + in[0] + in[1] + in[2]
+	next := func(part string, left float64) {
+		p.Part, p.LeftG, p.ScaleG = part, left, total+left
+	}
+	// A gram short on a scale that shows grams is poured.
+	const enough = 0.5
+	switch resinDue, hardDue := *planned.ResinG, in[0]*k; {
+	case in[1] == 0 && in[0] < resinDue-enough:
+		next(Resin, resinDue-in[0])
+		p.Say = fmt.Sprintf("Pour resin until the scale shows %.0f g.", p.ScaleG)
+	case in[1] == 0:
+		if over := in[0] - resinDue; over > enough && over > resinDue*q.TolPct/100 {
+			p.TakeOutG = over
+			s := Slip{OffPct: 100 * (*planned.HardenerG/hardDue - 1), Over: Resin, OverG: over, Add: Hardener, AddG: hardDue - *planned.HardenerG, TotalG: in[0] + hardDue}
+			p.Slip = &s
+		}
+		next(Hardener, hardDue)
+		p.Say = fmt.Sprintf("Pour hardener until the scale shows %.0f g.", p.ScaleG)
+		if s := p.Slip; s != nil {
+			p.Say = fmt.Sprintf("%.0f g resin too much: take it out, or pour %.0f g more hardener than planned, until the scale shows %.0f g.", s.OverG, s.AddG, p.ScaleG)
+		}
+	default:
+		s, err := Check(r, math.Max(in[0], 1e-9), in[1])
+		if err != nil {
+			return Pouring{}, err
+		}
+		// Rounding of two readings is no slip.
+		doubt := math.Hypot(scaleG, scaleG*k)
+		switch {
+		case s.Over == Resin && s.AddG > doubt:
+			next(Hardener, s.AddG)
+			p.Say = fmt.Sprintf("Pour hardener until the scale shows %.0f g.", p.ScaleG)
+		case s.Over == Hardener && s.AddG > doubt:
+			p.Slip = &s
+			next(Resin, s.AddG)
+			p.Say = fmt.Sprintf("%s The scale then shows %.0f g.", s.Say(), p.ScaleG)
+		case in[2] < fillerG-enough:
+			next(Fill, fillerG-in[2])
+			p.Say = fmt.Sprintf("Stir it, then add filler until the scale shows %.0f g.", p.ScaleG)
+		default:
+			p.Say = "All in. Stir for two minutes, scrape the sides, pour it out."
+		}
+	}
+	return p, nil
+}
