@@ -665,7 +665,8 @@ func TestWatcherFollows(t *testing.T) {
 				t.Errorf("sounding %q, want %q", w.now, s)
 			}
 		}
-		cup := Cup{Batch: "b", Mixed: time.Now(), EndsAt: time.Now().Add(20 * time.Minute)}
+		hot := time.Now().Add(20 * time.Minute)
+		cup := Cup{Batch: "b", Mixed: time.Now(), EndsAt: hot, DangerFrom: &hot}
 		look := func() {
 			r.look(func(now time.Time) Input { return Input{Now: now, ClockTrusted: true, Cups: []Cup{cup}} })
 		}

@@ -293,7 +293,7 @@ func TestBounds(t *testing.T) {
 		t.Error("nothing dropped, or dropped and not counted")
 	}
 	// Danger finds room among what is quieter.
-	in := Input{Now: t0.Add(1001 * minute), ClockTrusted: true, Cups: []Cup{{Batch: "cup", Mixed: t0, EndsAt: t0.Add(1000 * minute)}}}
+	in := Input{Now: t0.Add(1001 * minute), ClockTrusted: true, Cups: []Cup{{Batch: "cup", Mixed: t0, EndsAt: t0.Add(1000 * minute), DangerFrom: at(1000 * minute)}}}
 	for j := range 100 {
 		in.Conditions = append(in.Conditions, Condition{Rule: "invented", Subject: fmt.Sprint(999, j), Severity: Soon, Say: "x"})
 	}
@@ -305,7 +305,7 @@ func TestBounds(t *testing.T) {
 
 func TestCup(t *testing.T) {
 	e := New(Config{}, newMem())
-	cup := Cup{Batch: "batch-1", Resin: "medium", Grams: ptr(150.), Mixed: t0, EndsAt: t0.Add(25 * minute), Class: "caution"}
+	cup := Cup{Batch: "batch-1", Resin: "medium", Grams: ptr(150.), Mixed: t0, EndsAt: t0.Add(25 * minute), Class: "caution", HotAt: at(40 * minute), DangerFrom: at(30 * minute)}
 	step := func(d time.Duration, cups ...Cup) []Transition {
 		return e.Step(Input{Now: t0.Add(d), ClockTrusted: true, Cups: cups})
 	}
@@ -315,17 +315,22 @@ func TestCup(t *testing.T) {
 	if want := "About 6 min left in the cup of medium (150 g): use it or spread it in a tray."; a.Say != want {
 		t.Errorf("say %q, want %q", a.Say, want)
 	}
-	ts := step(25*minute, cup)
+	// Its time is up: said, and no danger yet.
+	expect(t, step(25*minute, cup))
+	if a, _ := fires(e, CupSoon); !strings.HasPrefix(a.Say, "Time is up for the cup of medium (150 g)") || a.Severity != Act {
+		t.Errorf("at its end: %s, %q", a.Severity, a.Say)
+	}
+	ts := step(30*minute, cup)
 	expect(t, ts, "cup_over firing", "cup_soon resolved")
 	if ts[0].Alert.Severity != Danger || ts[0].Alert.Sound != SoundDanger {
 		t.Errorf("cup over is %s, %q", ts[0].Alert.Severity, ts[0].Alert.Sound)
 	}
-	for _, w := range []string{"do not carry it if it is hot", "Leave it, get out", "no water"} {
+	for _, w := range []string{"Once hot, do not carry it", "leave it, get out", "no water", "no lid"} {
 		if !strings.Contains(ts[0].Alert.Say, w) {
 			t.Errorf("%q does not say %q", ts[0].Alert.Say, w)
 		}
 	}
-	ts = step(26 * minute) // used up
+	ts = step(31 * minute) // used up
 	expect(t, ts, "cup_over resolved")
 	if ts[0].Alert.EndedBy != "person" {
 		t.Errorf("ended by %q, want person", ts[0].Alert.EndedBy)
@@ -334,6 +339,20 @@ func TestCup(t *testing.T) {
 	short := Cup{Batch: "batch-2", Mixed: t0, EndsAt: t0.Add(8 * minute)}
 	expect(t, step(time.Minute, short))
 	expect(t, step(4*minute, short), "cup_soon firing")
+	// Nobody is called over a cup that is on the panel already, entered when
+	// its time was over, or not expected to get hot.
+	expect(t, step(5*minute), "cup_soon resolved")
+	for _, quiet := range []Cup{
+		{Batch: "on", Mixed: t0, EndsAt: t0.Add(10 * minute), HotAt: at(20 * minute), DangerFrom: at(10 * minute), OnPanel: true},
+		{Batch: "late", Mixed: t0, EndsAt: t0.Add(10 * minute), HotAt: at(20 * minute), DangerFrom: at(10 * minute), Late: true},
+	} {
+		for _, m := range []time.Duration{6, 11, 19, 40} {
+			expect(t, step(m*minute, quiet))
+		}
+	}
+	cool := Cup{Batch: "cool", Mixed: t0, EndsAt: t0.Add(60 * minute), Class: "low"}
+	expect(t, step(55*minute, cool), "cup_soon firing")
+	expect(t, step(91*minute, cool), "cup_soon resolved")
 }
 
 func window(kind string, opens, closes time.Duration) *coat.Window {
@@ -582,8 +601,11 @@ func full(rule, variant string) Input {
 	switch rule {
 	case CupSoon:
 		in.Cups = []Cup{{Batch: "b", Resin: "medium", Mixed: t0, EndsAt: in.Now.Add(5 * minute)}}
+		if variant == "over" {
+			in.Cups[0].EndsAt = in.Now
+		}
 	case CupOver:
-		in.Cups = []Cup{{Batch: "b", Resin: "medium", Mixed: t0, EndsAt: in.Now}}
+		in.Cups = []Cup{{Batch: "b", Resin: "medium", Mixed: t0, EndsAt: in.Now, DangerFrom: &in.Now}}
 	case ReadyForCloth, WindowOpen:
 		e.NextWindow = w
 	case FeelNow:

@@ -123,6 +123,10 @@ func evaluate(in Input, cfg Config, view View, active func(rule, subject string)
 	return e.out
 }
 
+// cupUp is how long it is said that a cup's time is up, where nothing worse is
+// to come (our choice).
+const cupUp = 30 * time.Minute
+
 func (e *eval) cup(c Cup) {
 	left := c.EndsAt.Sub(e.now)
 	total := c.EndsAt.Sub(c.Mixed)
@@ -140,9 +144,16 @@ func (e *eval) cup(c Cup) {
 	}
 	w := words{"left": span(left), "cup": what}
 	ends := c.EndsAt
-	e.add(CupSoon, c.Batch, "", is(left > 0 && left <= lead), "", &ends, w)
-	// A forgotten cup is cold by then and nobody needs it said again.
-	e.add(CupOver, c.Batch, "", is(left <= 0 && -left < e.cfg.CupForget), "", nil, w)
+	// A cup on the panel is no cup; of one that is over when it is entered
+	// nobody needs its time. A forgotten cup is cold after a while.
+	live := !c.OnPanel && !c.Late
+	variant := ""
+	if left <= 0 {
+		variant = "over"
+	}
+	danger := c.DangerFrom != nil && !e.now.Before(*c.DangerFrom) && e.now.Sub(*c.DangerFrom) < e.cfg.CupForget
+	e.add(CupSoon, c.Batch, "", is(live && !danger && left <= lead && -left < cupUp), variant, &ends, w)
+	e.add(CupOver, c.Batch, "", is(live && danger), "", nil, w)
 }
 
 func is(b bool) verdict {

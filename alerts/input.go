@@ -17,8 +17,24 @@ type Cup struct {
 	Grams   *float64  `json:"grams"` // resin and hardener; nil when not weighed
 	Mixed   time.Time `json:"mixed"`
 	EndsAt  time.Time `json:"ends_at"` // cautious end of working time
-	Class   string    `json:"class"`   // "low", "caution", "runaway"
+	Class   string    `json:"class"`   // what it does if left: "low", "caution", "runaway"
 	Measure string    `json:"measure"` // where the time comes from: "model", "sheet", "pot probe"
+
+	// HotAt is the cautious moment at which it is too hot to hold (60 °C); nil
+	// when it is not expected to be within 12 h.
+	HotAt *time.Time `json:"hot_at"`
+	// DangerFrom is when that is near enough to call somebody: ten minutes
+	// before, and never before half the way there. nil: no danger is called,
+	// since none is expected, the cup is on the panel already, or it was
+	// entered when its time was over.
+	DangerFrom *time.Time `json:"danger_from"`
+	Danger     string     `json:"danger"`   // now, soon, later, none: by the time left until HotAt
+	OnPanel    bool       `json:"on_panel"` // a coat took it and nobody said that some is left
+	Late       bool       `json:"late"`     // entered after its time was over
+
+	Work string `json:"work,omitempty"` // how long it can be worked
+	Left string `json:"left,omitempty"` // what it does if it is left standing
+	Do   string `json:"do,omitempty"`   // what to do now
 }
 
 // Surface is moist air at one panel now.

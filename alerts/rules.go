@@ -88,10 +88,13 @@ type Rule struct {
 // against the windows they guard.
 var Rules = []Rule{
 	{Name: CupSoon, Source: FromCup, Severity: Act, Sound: SoundClosing,
-		Say:  "About {left} left in the cup{cup}: use it or spread it in a tray.",
+		Say: "About {left} left in the cup{cup}: use it or spread it in a tray.",
+		Variants: map[string]string{
+			"over": "Time is up for the cup{cup}: do not use what is left; take it outdoors while it is only warm.",
+		},
 		Over: "The cup{cup} is used up."},
 	{Name: CupOver, Source: FromCup, Severity: Danger, Sound: SoundDanger,
-		Say:  "Time is up for the cup{cup}: do not carry it if it is hot. Leave it, get out, air the shed; no water into it, no lid.",
+		Say:  "The cup{cup} is about to get too hot to hold: only warm, pour it into a wide tray or take it outdoors. Once hot, do not carry it: leave it, get out, air the shed; no water into it, no lid.",
 		Over: "The cup{cup} is dealt with."},
 
 	{Name: ReadyForCloth, Severity: Act, Sound: SoundActNow, Clear: 5 * time.Minute,

@@ -127,6 +127,7 @@ var (
 	mCoatDegr   = gauge("coat_degraded_seconds", "Time since application without a trusted panel reading.", "coat", "panel")
 
 	mCupEnds = gauge("cup_remaining_seconds", "Time until the cautious end of a mixed cup's working time, negative after it.", "batch")
+	mCupHot  = gauge("cup_danger_seconds", "Time until a mixed cup that can overheat wants somebody, negative after it; absent for a cup that does not or is on the panel.", "batch")
 	mLow     = gauge("shop_forecast_low_celsius", "Coldest air expected in the next 18 hours.", "band")
 
 	mAlerts = gauge("alerts_firing", "Alerts that fire or are acknowledged, by rule and severity.", "rule", "severity", "state")
@@ -272,6 +273,9 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		}
 		if !cup.EndsAt.IsZero() {
 			put(mCupEnds, cup.EndsAt.Sub(snap.At).Seconds(), cup.Batch)
+		}
+		if cup.DangerFrom != nil && !cup.OnPanel && !cup.Late {
+			put(mCupHot, cup.DangerFrom.Sub(snap.At).Seconds(), cup.Batch)
 		}
 	}
 	put(mLeftOut, float64(left))

@@ -46,7 +46,9 @@ type daemon struct {
 	kick     chan struct{} // something was entered: look now
 	lookMu   sync.Mutex    // one look at a time; guards est and cupCache
 	cupCache map[cupKey]pot.Result
-	snap     atomic.Pointer[web.Snapshot]
+	// cupEntered is when a batch was first written down, by its id.
+	cupEntered map[string]time.Time
+	snap       atomic.Pointer[web.Snapshot]
 
 	workMu sync.Mutex // one change of work at a time, so that checks hold
 
@@ -81,7 +83,7 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 		cfg: o.cfg, clk: o.clk, log: o.log, loc: o.cfg.location(),
 		hub:      web.NewHub(16),
 		kick:     make(chan struct{}, 1),
-		cupCache: map[cupKey]pot.Result{},
+		cupCache: map[cupKey]pot.Result{}, cupEntered: map[string]time.Time{},
 		prog:     map[string]time.Time{},
 		noProbes: o.noProbe,
 	}

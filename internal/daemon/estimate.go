@@ -4,6 +4,7 @@ import (
 	"context"
 	"iter"
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -164,9 +165,20 @@ func (d *daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 			d.cupCache[key] = res
 		}
 		c.Class = res.Verdict
+		c.Work, c.Left, c.Do = res.Work, res.Left, res.Do
 		c.EndsAt = b.Mixed.Add(pot.Horizon * time.Minute)
 		if res.WorkMinutes != nil {
-			c.EndsAt = b.Mixed.Add(time.Duration(*res.WorkMinutes * float64(time.Minute)))
+			c.EndsAt = b.Mixed.Add(minutesOf(*res.WorkMinutes))
+		}
+		if res.To60C != nil {
+			at := b.Mixed.Add(minutesOf(*res.To60C))
+			c.HotAt = &at
+		}
+		c.OnPanel = !b.Kept && slices.ContainsFunc(w.Coats, func(k coat.Coat) bool {
+			return !k.Applied.After(now) && slices.Contains(k.Batches, b.ID)
+		})
+		if at, ok := d.entered(b.ID); ok {
+			c.Late = at.After(c.EndsAt)
 		}
 		out = append(out, c)
 		newest = pot.Query{Resin: r, Grams: grams, Shape: pot.Cup, DiameterMM: b.DiameterMM, ShopC: shop, StartC: &key.start}
@@ -175,8 +187,47 @@ func (d *daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 		}
 	}
 	d.feelPot(now, out, newest, probes)
+	for i := range out {
+		dangerOf(&out[i], now)
+	}
 	sort.Slice(out, func(i, j int) bool { return out[i].EndsAt.Before(out[j].EndsAt) })
 	return out
+}
+
+// entered is when a batch was first written down.
+func (d *daemon) entered(batch string) (time.Time, bool) {
+	if at, ok := d.cupEntered[batch]; ok {
+		return at, true
+	}
+	cs, err := d.store.Changes(context.Background(), "batch", batch)
+	if err != nil || len(cs) == 0 {
+		return time.Time{}, false
+	}
+	if len(d.cupEntered) > 256 {
+		clear(d.cupEntered)
+	}
+	d.cupEntered[batch] = cs[0].At
+	return cs[0].At, true
+}
+
+func minutesOf(m float64) time.Duration { return time.Duration(m * float64(time.Minute)) }
+
+// dangerLead is how long before a cup is too hot to hold somebody is called.
+const dangerLead = 10 * time.Minute
+
+// dangerOf sets what of a cup goes by the time left: how near it is to being
+// too hot to hold, and when somebody is called for it. Called at once over
+// every cup just mixed, nobody would listen: half the way there is the
+// earliest.
+func dangerOf(c *alerts.Cup, now time.Time) {
+	c.Danger, c.DangerFrom = pot.DangerNone, nil
+	if c.HotAt == nil {
+		return
+	}
+	left := c.HotAt.Sub(now).Minutes()
+	c.Danger = pot.DangerAt(&left)
+	from := c.HotAt.Add(-min(dangerLead, c.HotAt.Sub(c.Mixed)/2))
+	c.DangerFrom = &from
 }
 
 // feelPot lets a probe in the pot correct the newest cup's countdown: that is
@@ -204,11 +255,16 @@ func (d *daemon) feelPot(now time.Time, cups []alerts.Cup, q pot.Query, probes [
 			continue // nothing from the pot yet: the model's time stands
 		}
 		c.Measure, c.Class = "pot probe", live.Verdict
+		c.Do, c.HotAt = live.Say, nil
+		if live.Kick != nil {
+			at := now.Add(minutesOf(*live.Kick))
+			c.HotAt = &at
+		}
 		switch {
 		case live.Over:
 			c.EndsAt = now
 		case live.Minutes != nil:
-			c.EndsAt = now.Add(time.Duration(*live.Minutes * float64(time.Minute)))
+			c.EndsAt = now.Add(minutesOf(*live.Minutes))
 		default:
 			c.EndsAt = c.Mixed.Add(pot.Horizon * time.Minute)
 		}

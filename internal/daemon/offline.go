@@ -271,7 +271,7 @@ func margin(u units, k float64) string {
 var peakWords = map[string]string{
 	"warm":    "warm",
 	"hot":     "hot: burns the hand",
-	"burning": "burning: smoke and fumes, can set things alight",
+	"burning": "burning: over 60 °C; past 80 it smokes and can set things alight",
 }
 
 type potCmd struct {
@@ -283,7 +283,7 @@ type potCmd struct {
 	Shop       float64  `required:"" placeholder:"C" help:"Shop's temperature, °C."`
 	Start      *float64 `placeholder:"C" help:"Temperature when mixed; the shop's when not given."`
 	Filler     *float64 `placeholder:"PCT" help:"Filler in the whole mass, % by weight: it makes no heat."`
-	Substrate  *float64 `placeholder:"J" help:"What lies behind each face of a bond takes up heat: density × specific heat × thickness, J/(m²·K); 9 mm plywood about 8600. None is counted when not given, which warns early."`
+	Substrate  *float64 `placeholder:"J" help:"What lies behind each face of a bond, or under a tray, takes up heat: density × specific heat × thickness, J/(m²·K); 9 mm plywood about 8600. When not given: none behind a bond, which warns early, and a plastic tray on a wooden bench."`
 	Internal   bool     `help:"Count the resistance inside the resin: a thick mass sheds its heat more slowly."`
 	Insulated  bool     `help:"Lagged or buried: judge it by conduction as well."`
 	JSON       bool     `help:"Print one JSON object."`
@@ -327,23 +327,12 @@ func (c *potCmd) Run(a *app) error {
 		return a.json(p)
 	}
 	fmt.Fprintf(a.out, "%.0f g of %s in a %s, shop %s\n", c.Grams, epoxy(r.Name), c.Shape, a.units.temp(c.Shop))
-	if r.Generic {
-		fmt.Fprintln(a.out, "generic, fit your own")
-	}
 	row := func(what, text string) { fmt.Fprintln(a.out, hang(fmt.Sprintf("  %-23s ", what), text)) }
 	fmt.Fprintln(a.out)
-	row("runaway", map[string]string{
-		pot.Low:     "unlikely in this shape; still never leave it",
-		pot.Caution: "possible: use it at once, spread it out",
-		pot.Runaway: "expected if it is left in the " + c.Shape + ": it will get hot",
-	}[p.Verdict])
-	row("use it within", within(p.WorkMinutes))
-	if p.To60C != nil {
-		row("too hot to hold in", within(p.To60C))
-	}
-	if how := peakWords[p.PeakClass]; how != "" {
-		row("at its hottest", how)
-	}
+	row("workable for", within(p.WorkMinutes))
+	row("if left", strings.TrimPrefix(p.Left, "Left standing it "))
+	row("now", p.Do)
+	row("at its hottest", peakWords[p.PeakClass]+" (most likely)")
 	for _, m := range []struct {
 		n string
 		g *int
@@ -357,6 +346,10 @@ func (c *potCmd) Run(a *app) error {
 			most = fmt.Sprintf("%d g at most", *m.g)
 		}
 		row("for "+m.n+" min of work", most)
+	}
+	fmt.Fprintln(a.out)
+	for _, s := range p.Why {
+		fmt.Fprintln(a.out, a.units.text(wrap(s, 78)))
 	}
 	fmt.Fprintln(a.out)
 	for _, s := range p.Cautions {

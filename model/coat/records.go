@@ -35,18 +35,33 @@ type Panel struct {
 
 // Batch is one mixed cup.
 type Batch struct {
-	ID         string     `json:"id" toml:"id"`
-	Resin      string     `json:"resin" toml:"resin"`
-	Lot        string     `json:"lot,omitempty" toml:"lot"`
-	ResinG     *float64   `json:"resin_g,omitempty" toml:"resin_g"`
-	HardenerG  *float64   `json:"hardener_g,omitempty" toml:"hardener_g"`
-	Mixed      time.Time  `json:"mixed" toml:"mixed"`
-	Shape      string     `json:"shape,omitempty" toml:"shape"` // cup, tray or bond
-	DiameterMM *float64   `json:"diameter_mm,omitempty" toml:"diameter_mm"`
-	StartC     *float64   `json:"start_c,omitempty" toml:"start_c"`
-	Ended      *time.Time `json:"ended,omitempty" toml:"ended"` // used up or thrown out
-	LeftG      *float64   `json:"left_g,omitempty" toml:"left_g"`
+	ID          string     `json:"id" toml:"id"`
+	Resin       string     `json:"resin" toml:"resin"`
+	Lot         string     `json:"lot,omitempty" toml:"lot"`                   // of the resin
+	HardenerLot string     `json:"hardener_lot,omitempty" toml:"hardener_lot"` // "": as Lot
+	ResinG      *float64   `json:"resin_g,omitempty" toml:"resin_g"`
+	HardenerG   *float64   `json:"hardener_g,omitempty" toml:"hardener_g"`
+	FillerG     *float64   `json:"filler_g,omitempty" toml:"filler_g"`
+	Mixed       time.Time  `json:"mixed" toml:"mixed"`
+	Shape       string     `json:"shape,omitempty" toml:"shape"` // cup, tray or bond
+	DiameterMM  *float64   `json:"diameter_mm,omitempty" toml:"diameter_mm"`
+	StartC      *float64   `json:"start_c,omitempty" toml:"start_c"`
+	Ended       *time.Time `json:"ended,omitempty" toml:"ended"`   // used up or thrown out
+	LeftG       *float64   `json:"left_g,omitempty" toml:"left_g"` // left in it, thrown away
+	// Kept says that a coat took of it and some is still in it. Without it a
+	// cup that a coat names is empty.
+	Kept bool `json:"kept,omitempty" toml:"kept"`
+	// OffRatio is what became of a cup whose parts are off the ratio by more
+	// than its tolerance: "scrap", or "used" when it is on the panel. Nothing is
+	// said of how an off-ratio coat cures.
+	OffRatio string `json:"off_ratio,omitempty" toml:"off_ratio"`
 }
+
+// What became of a cup that was mixed off its ratio.
+const (
+	OffScrap = "scrap"
+	OffUsed  = "used"
+)
 
 // Cloth is what is laid into a coat.
 type Cloth struct {

@@ -68,7 +68,11 @@ type Batch struct {
 	HardenerHi  *float64 `json:"hardener_high_g,omitempty"`
 	Ratio       string   `json:"ratio"`
 	DiameterMM  float64  `json:"diameter_mm"`
-	Verdict     string   `json:"verdict"`
+	LayMinutes  float64  `json:"lay_minutes"`     // what laying it takes
+	Vessel      string   `json:"vessel"`          // used from: cup, tray, roller
+	Verdict     string   `json:"verdict"`         // what it does if left in the cup
+	Danger      string   `json:"danger"`          // of the cup, by minutes to 60 °C
+	Tight       bool     `json:"tight,omitempty"` // cannot be laid in time
 	Note        string   `json:"note,omitempty"`
 }
 
@@ -460,36 +464,48 @@ func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot
 	r := c.resins[s.resin]
 	n := pot.Need{Kind: s.Kind, AreaM2: s.area, PeelPly: s.PeelPly, GCC: r.DensityGCC, DepthMM: s.DepthMM}
 	n.Cloth = c.fills(s)
-	// Only the first coat on a panel meets the bare core.
-	first := true
-	for i := range c.steps[:s.index] {
-		if c.steps[i].panel == s.panel && c.steps[i].Do == "coat" {
-			first = false
+	// The bare core drinks from the coats that seal it, each for its own share
+	// of the panel. A joint seals nothing: it lies along an edge.
+	if s.Kind != "bond" {
+		bare := s.area
+		if whole := c.Panels[s.panel].AreaM2; whole != nil {
+			bare = math.Max(bare, *whole)
 		}
-	}
-	if core := c.Panels[s.panel].Core; first && s.Kind != "bond" && core != "metal" && core != "laminate" {
-		n.Core = core
+		for i := range c.steps[:s.index] {
+			if z := &c.steps[i]; z.panel == s.panel && z.Do == "coat" && z.Kind != "bond" && !math.IsNaN(z.area) {
+				bare -= z.area
+			}
+		}
+		if bare = math.Min(bare, s.area); bare > 1e-9 {
+			n.Core, n.CoreM2 = c.Panels[s.panel].Core, &bare
+		}
 	}
 	q, err := n.Quantity()
 	if err != nil {
 		res.Notes = append(res.Notes, fmt.Sprintf("%s: %v", s.ID, err))
 		return out, nil
 	}
-	rate := q.Grams.Use / math.Max(s.work, 1)
-	cups, err := pot.SplitCups(pot.Query{Resin: r, ShopC: math.Min(math.Max(*tempC, -20), 50)}, q.Grams.Use, rate)
+	hands := pot.Hands{GramsPerMin: q.Grams.Use / math.Max(s.work, 1), Vessel: pot.UsualVessel(s.Kind, q.Grams.Use), Mixer: c.people > 1}
+	shop := math.Min(math.Max(*tempC, -20), 50)
+	split, err := pot.Batches(pot.Query{Resin: r, ShopC: shop}, q.Grams.Use, hands)
 	if err != nil {
 		res.Notes = append(res.Notes, fmt.Sprintf("%s: %v", s.ID, err))
 		return out, whole(q.Parts)
 	}
-	for _, k := range cups {
+	for _, k := range split {
 		work := k.WorkMinutes
 		if work != nil {
 			work = someOf(*work)
 		}
 		out = append(out, Batch{
-			Grams: k.Grams, WorkMinutes: work, Resin: c.names[s.resin], ResinG: k.ResinG, HardenerG: k.HardenerG,
-			HardenerLow: k.LowG, HardenerHi: k.HighG, Ratio: k.Parts, DiameterMM: k.DiameterMM, Verdict: k.Verdict, Note: k.Note,
+			Grams: k.Grams, WorkMinutes: work, LayMinutes: math.Round(k.LayMinutes), Resin: c.names[s.resin], ResinG: k.ResinG, HardenerG: k.HardenerG,
+			HardenerLow: k.LowG, HardenerHi: k.HighG, Ratio: k.Parts, DiameterMM: k.DiameterMM, Vessel: string(k.Vessel),
+			Verdict: k.Verdict, Danger: k.Danger, Tight: k.Tight, Note: k.Note,
 		})
+	}
+	if k := split[0]; k.Tight && k.WorkMinutes != nil {
+		res.Notes = append(res.Notes, fmt.Sprintf("%s: a batch of %s is over %.0f min after mixing at %.0f °C and laying it takes %.0f: two pairs of hands, a cooler hour, or a slower hardener.",
+			s.ID, c.names[s.resin], math.Floor(*k.WorkMinutes), shop, k.LayMinutes+pot.MixMinutes))
 	}
 	return out, whole(q.Parts)
 }

@@ -143,10 +143,11 @@ func (c Cloth) ResinGM2() Range {
 
 // Need is one coat to be reckoned.
 type Need struct {
-	Kind    string  // tack coat, wet-out, fill coat, bond, seal
-	AreaM2  float64 // of the panel, or of the two faces' overlap for a bond
-	Cloth   []Cloth // filled by this coat
-	Core    string  // bare core under the coat; "" for none or already sealed
+	Kind    string   // tack coat, wet-out, fill coat, bond, seal
+	AreaM2  float64  // of the panel, or of the two faces' overlap for a bond
+	Cloth   []Cloth  // filled by this coat
+	Core    string   // bare core under the coat; "" for none or already sealed
+	CoreM2  *float64 // how much of it is bare; nil: all of the area
 	PeelPly bool
 	DepthMM float64 // bond: thickness; 0: 2 mm (our choice)
 	WastePc *Range  // % left in cup, roller and brush; nil: 10, 15, 25 (common practice, no source)
@@ -174,6 +175,9 @@ func (n Need) Quantity() (Quantity, error) {
 	}
 	if _, ok := coreTakes[n.Core]; !ok {
 		f = append(f, Fault{"core", fmt.Sprintf("%q is not wood, foam, honeycomb, metal or laminate", n.Core)})
+	}
+	if b := n.CoreM2; b != nil && !(*b >= 0 && *b <= n.AreaM2*(1+1e-9)) {
+		f = append(f, Fault{"core_m2", fmt.Sprintf("%g m² bare of %g m²", *b, n.AreaM2)})
 	}
 	if !(n.DepthMM >= 0 && n.DepthMM <= 200) {
 		f = append(f, Fault{"depth_mm", fmt.Sprintf("%g mm is outside 0 to 200", n.DepthMM)})
@@ -212,6 +216,9 @@ func (n Need) Quantity() (Quantity, error) {
 		q.Grams = q.Grams.plus(gm2.times(n.AreaM2))
 	}
 	if t := coreTakes[n.Core]; t != (Range{}) {
+		if n.CoreM2 != nil {
+			t = t.times(*n.CoreM2 / n.AreaM2)
+		}
 		add("drunk by the "+n.Core, t)
 	}
 	switch n.Kind {

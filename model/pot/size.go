@@ -21,6 +21,16 @@ const (
 // Vessels lists them.
 var Vessels = []Vessel{FromCup, FromTray, FromRoller}
 
+// UsualVessel is what a coat is usually used from: a joint from its cup, and
+// what is rolled or brushed over a panel from a tray, unless it is so little
+// that a cup does (our choice: 120 g).
+func UsualVessel(kind string, grams float64) Vessel {
+	if kind == "bond" || grams <= 120 {
+		return FromCup
+	}
+	return FromTray
+}
+
 // rollerJM2K is the heat that a roller tray's own plastic takes up, J/(m²·K):
 // 1.5 mm of polypropylene (from memory).
 const rollerJM2K = 2600.0

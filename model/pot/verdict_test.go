@@ -125,7 +125,7 @@ func TestAgainstConduction(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		early := 1 - core.Core60/ *r.Nominal.To60C
+		early := 1 - core.Core60 / *r.Nominal.To60C
 		t.Logf("%s 100 g %g °C: 60 °C core %.2f, lumped %.2f (%.1f %% earlier), cautious %.2f; +15 K core %.2f, lumped %.2f, cautious %.2f", c.name, c.shop,
 			core.Core60, *r.Nominal.To60C, 100*early, *r.To60C, core.CorePlus15, *r.Nominal.ToPlus15K, *r.ToPlus15K)
 		if early < c.low || early > c.high {
