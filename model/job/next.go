@@ -66,7 +66,9 @@ type CardCup struct {
 	Shape       string   `json:"shape"`
 	DiameterMM  float64  `json:"diameter_mm"`
 	WorkMinutes *float64 `json:"work_minutes"`
-	Verdict     string   `json:"verdict"`
+	Vessel      string   `json:"vessel"`  // used from: cup, or poured at once into a tray or roller
+	Verdict     string   `json:"verdict"` // what it does if left in the cup
+	Danger      string   `json:"danger"`  // of the cup: now, soon, later, none
 	Note        string   `json:"note,omitempty"`
 	Batch       string   `json:"batch,omitempty"` // once it was mixed for this step
 }
@@ -155,8 +157,6 @@ type Desk struct {
 	Ticks     []Tick
 	Estimates []coat.Estimate
 	ShopC     *float64 // air in the shop, °C; nil: not known, 20 is taken
-	// Split divides a coat into cups; nil is [pot.SplitCups].
-	Split func(q pot.Query, grams, rate float64) ([]pot.CupPlan, error)
 }
 
 // cupShopC is taken where no probe says how warm the shop is.
@@ -295,18 +295,18 @@ func (d *Desk) card(s *Schedule, i int) Card {
 	if d.ShopC != nil {
 		shop = min(max(*d.ShopC, -20), 50)
 	}
-	split := d.Split
-	if split == nil {
-		split = pot.SplitCups
-	}
-	cups, err := split(pot.Query{Resin: r, ShopC: shop}, grams, grams/math.Max(WorkMinutes(x, need.AreaM2), 1))
+	hands := pot.Hands{GramsPerMin: grams / math.Max(WorkMinutes(x, need.AreaM2), 1), Vessel: pot.UsualVessel(c.Kind, grams)}
+	batches, err := pot.Batches(pot.Query{Resin: r, ShopC: shop}, grams, hands)
 	if err != nil {
 		c.Notes = append(c.Notes, err.Error())
 		return c
 	}
-	for _, k := range cups {
+	if k := batches[0]; k.Tight && k.WorkMinutes != nil {
+		c.Notes = append(c.Notes, fmt.Sprintf("A batch is over %.0f min after mixing and laying it takes %.0f: two pairs of hands, a cooler hour, or a slower hardener.", math.Floor(*k.WorkMinutes), k.LayMinutes+pot.MixMinutes))
+	}
+	for _, k := range batches {
 		cup := CardCup{Grams: math.Round(k.Grams), ResinG: whole(k.ResinG), HardenerG: whole(k.HardenerG), HardenerLow: k.LowG, HardenerHi: k.HighG,
-			Ratio: k.Parts, Shape: string(pot.Cup), DiameterMM: math.Round(k.DiameterMM), Verdict: k.Verdict, Note: k.Note}
+			Ratio: k.Parts, Shape: string(pot.Cup), DiameterMM: math.Round(k.DiameterMM), Vessel: string(k.Vessel), Verdict: k.Verdict, Danger: k.Danger, Note: k.Note}
 		if k.WorkMinutes != nil {
 			m := math.Floor(*k.WorkMinutes)
 			cup.WorkMinutes = &m

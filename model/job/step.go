@@ -1,6 +1,7 @@
 package job
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -305,8 +306,8 @@ func filledBy(steps []Step, k int) int {
 	return baseCoat(steps, k)
 }
 
-// Need is what step i's coat takes: area, cloths, and the bare core where no
-// coat comes before it on the panel. ok is false where there is no area to
+// Need is what step i's coat takes: area, cloths, and the bare core that no
+// coat before it on the panel has sealed. ok is false where there is no area to
 // reckon from, or the step is no coat.
 func Need(steps []Step, i int, p coat.Panel, gcc float64) (n pot.Need, ok bool) {
 	s := steps[i]
@@ -321,12 +322,16 @@ func Need(steps []Step, i int, p coat.Panel, gcc float64) (n pot.Need, ok bool) 
 	if s.DepthMM != nil {
 		n.DepthMM = *s.DepthMM
 	}
-	bare := s.Coat != coat.Bond && p.Core != "metal" && p.Core != "laminate"
-	for _, b := range steps[:i] {
-		bare = bare && !(b.Panel == s.Panel && b.Do == "coat" && b.Coat != coat.Bond)
-	}
-	if bare {
-		n.Core = p.Core
+	if s.Coat != coat.Bond {
+		sealed := 0.0
+		for _, b := range steps[:i] {
+			if b.Panel == s.Panel && b.Do == "coat" && b.Coat != coat.Bond {
+				sealed += *cmp.Or(b.AreaM2, p.AreaM2, area)
+			}
+		}
+		if bare := pot.BareM2(*area, p.AreaM2, sealed); bare > 0 {
+			n.Core, n.CoreM2 = p.Core, &bare
+		}
 	}
 	return n, true
 }

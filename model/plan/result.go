@@ -465,18 +465,15 @@ func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot
 	n := pot.Need{Kind: s.Kind, AreaM2: s.area, PeelPly: s.PeelPly, GCC: r.DensityGCC, DepthMM: s.DepthMM}
 	n.Cloth = c.fills(s)
 	// The bare core drinks from the coats that seal it, each for its own share
-	// of the panel. A joint seals nothing: it lies along an edge.
+	// of the panel.
 	if s.Kind != "bond" {
-		bare := s.area
-		if whole := c.Panels[s.panel].AreaM2; whole != nil {
-			bare = math.Max(bare, *whole)
-		}
+		sealed := 0.0
 		for i := range c.steps[:s.index] {
 			if z := &c.steps[i]; z.panel == s.panel && z.Do == "coat" && z.Kind != "bond" && !math.IsNaN(z.area) {
-				bare -= z.area
+				sealed += z.area
 			}
 		}
-		if bare = math.Min(bare, s.area); bare > 1e-9 {
+		if bare := pot.BareM2(s.area, c.Panels[s.panel].AreaM2, sealed); bare > 0 {
 			n.Core, n.CoreM2 = c.Panels[s.panel].Core, &bare
 		}
 	}

@@ -3,6 +3,7 @@ package pot
 import (
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -152,6 +153,22 @@ type Need struct {
 	DepthMM float64 // bond: thickness; 0: 2 mm (our choice)
 	WastePc *Range  // % left in cup, roller and brush; nil: 10, 15, 25 (common practice, no source)
 	GCC     float64 // resin density; 0: 1.10
+}
+
+// BareM2 is how much of a coat's area meets bare core: the panel (nil: as large
+// as the coat) less what earlier coats sealed, and never more than the coat's
+// own area. A joint seals nothing, since it lies along an edge: leave it out of
+// sealed.
+func BareM2(area float64, panel *float64, sealed float64) float64 {
+	whole := area
+	if panel != nil {
+		whole = math.Max(area, *panel)
+	}
+	bare := math.Min(area, whole-sealed)
+	if bare < 1e-9 {
+		return 0
+	}
+	return bare
 }
 
 // Part is one line of a reckoning.
