@@ -7,9 +7,13 @@ import (
 	"io"
 	"os/exec"
 	"path"
+	"slices"
 	"strings"
 	"testing"
 )
+
+// testOnly may be imported by tests alone: nothing that ships depends on them.
+var testOnly = []string{"internal/testkit", "internal/realpart", "internal/daemon/daemontest"}
 
 const module = "curewright"
 
@@ -37,7 +41,14 @@ var rules = []struct {
 	{"cmd/...", []string{"..."}},
 	{"packaging/...", []string{"packaging/..."}},
 	{"bench/...", []string{"model/..."}},
-	{"internal/...", []string{"..."}},
+	{"internal/daemon/daemontest", []string{"..."}},
+	{"internal/daemon", []string{"model/...", "sensors/...", "heat/...", "history/...", "alerts/...", "dashboards/...", "packaging", "internal/fault", "internal/file"}},
+	{"internal/fault", []string{"model/..."}},
+	{"internal/file", nil},
+	{"internal/cli", []string{"model/...", "sensors/...", "heat/...", "history/...", "alerts/...", "dashboards/...", "packaging", "internal/daemon", "internal/fault", "internal/file", "internal/manual"}},
+	{"internal/doctor", []string{"..."}},
+	{"internal/demo", []string{"..."}},
+	{"internal/...", []string{"..."}}, // what only tests import
 }
 
 func matches(pattern, p string) bool {
@@ -97,6 +108,9 @@ func TestImportRules(t *testing.T) {
 			d, ours := strings.CutPrefix(d, module+"/")
 			if !ours || d == own {
 				continue
+			}
+			if slices.Contains(testOnly, d) && !slices.Contains(testOnly, own) {
+				t.Errorf("%s depends on %s, which is for tests", own, d)
 			}
 			for _, m := range may {
 				if matches(m, d) {

@@ -1,15 +1,27 @@
 // Command curewright watches epoxy cure coat by coat: a daemon on a small
-// board, and the command line that talks to it or computes offline.
+// board, and the command line that talks to it or computes offline. This
+// package holds the flags and exit codes alone.
 package main
 
 import (
 	"context"
+	"errors"
+	"fmt"
+	"io"
 	"os"
 	"os/signal"
+	"slices"
+	"strings"
 	"syscall"
 	_ "time/tzdata" // small boards often have no zone data of their own
 
-	"curewright/internal/daemon"
+	"github.com/alecthomas/kong"
+
+	"curewright/dashboards/client"
+	"curewright/internal/cli"
+	"curewright/internal/demo"
+	"curewright/internal/doctor"
+	"curewright/internal/fault"
 )
 
 // The linker sets these; "" where it was not told.
@@ -18,5 +30,129 @@ var version, commit string
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second signal kills at once
-	os.Exit(daemon.Main(ctx, daemon.Build{Version: version, Commit: commit}, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
+}
+
+// Exit codes of the contract.
+const (
+	exitDone   = 0
+	exitFailed = 1
+	exitUsage  = 2
+)
+
+type commandLine struct {
+	Units     string `enum:"si,us" default:"si" help:"What people see: si (°C) or us (°F). Files and JSON stay in °C."`
+	Server    string `env:"CUREWRIGHT_SERVER" help:"Address of the daemon, or unix:PATH of its socket; without one, the service's socket on this board, else http://127.0.0.1:8374."`
+	TokenFile string `env:"CUREWRIGHT_TOKEN_FILE" type:"path" help:"File with the token to show the daemon."`
+
+	Demo   demo.Cmd      `cmd:"" help:"Show the whole thing over a simulated October weekend: no hardware, no configuration."`
+	Watch  cli.WatchCmd  `cmd:"" help:"Run the daemon: log probes, follow coats, serve the dashboard."`
+	Check  cli.CheckCmd  `cmd:"" help:"Read the configuration and say all that is wrong, or what would run."`
+	Probes cli.ProbesCmd `cmd:"" help:"List buses and probes, each with a live value or the reason there is none."`
+
+	Coat  cli.CoatCmd  `cmd:"" help:"Start, list, show and end coats."`
+	Feel  cli.FeelCmd  `cmd:"" help:"Record a finger test: what the finger found."`
+	Batch cli.BatchCmd `cmd:"" help:"Record a mixed cup, or that it is used up."`
+	Panel cli.PanelCmd `cmd:"" help:"Add and list panels."`
+
+	Cure   cli.CureCmd   `cmd:"" help:"One resin at a steady temperature."`
+	Air    cli.AirCmd    `cmd:"" help:"Moist air at a point: dew point, humidity at a panel's surface."`
+	Pot    cli.PotCmd    `cmd:"" help:"One cup: how long it lasts and whether it runs away."`
+	Fit    cli.FitCmd    `cmd:"" help:"A resin from its data sheet."`
+	Replay cli.ReplayCmd `cmd:"" help:"Readings and a job file through the estimator, offline."`
+	Plan   cli.PlanCmd   `cmd:"" help:"The layup day: when to start, how much to mix."`
+
+	Record  cli.RecordCmd  `cmd:"" help:"The cure record of a panel: HTML that prints, CSV or JSON."`
+	Export  cli.ExportCmd  `cmd:"" help:"Readings as CSV or Parquet."`
+	Backup  cli.BackupCmd  `cmd:"" help:"A whole copy of the store in one file."`
+	Restore cli.RestoreCmd `cmd:"" help:"Put such a copy back, with no daemon running."`
+
+	Install cli.InstallCmd `cmd:"" help:"Print or write what systemd needs to run the daemon."`
+	Doctor  doctor.Cmd     `cmd:"" help:"What is wrong with buses, permissions, clock, disk and network, and how to mend it."`
+
+	Pair  cli.PairCmd  `cmd:"" help:"A ten-minute code that lets a phone in."`
+	Token cli.TokenCmd `cmd:"" help:"List and revoke what has been let in."`
+	Alert cli.AlertCmd `cmd:"" help:"Test a channel that alerts go out by."`
+
+	Tent       cli.TentCmd       `cmd:"" help:"A heated tent: see it, hold it, land a window; at the board, accept its limits."`
+	RelayGuard cli.RelayGuardCmd `cmd:"" hidden:"" help:"The separate process that owns a heater's relay."`
+
+	Completion cli.CompletionCmd `cmd:"" help:"Print the completion of a shell, or the page of the manual."`
+	VersionCmd cli.VersionCmd    `cmd:"" name:"version" help:"Print version, commit and toolchain."`
+
+	Version kong.VersionFlag `help:"Print the version."`
+}
+
+// run is main without the process: tests call it with a context they cancel.
+func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) (code int) {
+	var c commandLine
+	build := cli.Build{Version: version, Commit: commit}.Known()
+	exited := false
+	var bad badNumbers
+	parser, err := kong.New(&c,
+		kong.Name("curewright"),
+		kong.Description("Watches epoxy cure, coat by coat: what each one is, what comes next and when.\n\n"+cli.Caution),
+		kong.Writers(out, errw),
+		kong.Exit(func(n int) { exited, code = true, n }),
+		kong.Vars{"version": build.String()},
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true}),
+		kong.UsageOnError(),
+		bad.option(),
+	)
+	if err != nil {
+		fmt.Fprintln(errw, "curewright:", err)
+		return exitFailed
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	kctx, err := parser.Parse(plainArgs(args))
+	if exited {
+		return code
+	}
+	if err != nil {
+		fmt.Fprintf(errw, "curewright: arguments: %v\n", err)
+		return exitUsage
+	}
+	a := &cli.App{Ctx: ctx, In: in, Out: out, Err: errw, Units: cli.Units(c.Units), Server: c.Server, Token: c.TokenFile, Build: build}
+	if err := kctx.BindToProvider(a.Client); err != nil {
+		return report(a, err)
+	}
+	if bad.lines != nil {
+		var found error
+		if slices.Contains(offlineCheck, kctx.Command()) {
+			found = kctx.Run(a)
+		}
+		return report(a, bad.usage(found))
+	}
+	if err := kctx.Run(a); err != nil {
+		return report(a, err)
+	}
+	return exitDone
+}
+
+// report prints an error as the contract says and returns the exit code.
+func report(a *cli.App, err error) int {
+	var u *fault.Input
+	if errors.As(err, &u) {
+		for _, l := range u.Lines {
+			fmt.Fprintln(a.Err, "curewright:", l)
+		}
+		return exitUsage
+	}
+	var api *client.Error
+	if errors.As(err, &api) {
+		for _, l := range strings.Split(api.Error(), "\n") {
+			fmt.Fprintln(a.Err, "curewright:", l)
+		}
+		if api.Status >= 400 && api.Status < 500 {
+			return exitUsage
+		}
+		return exitFailed
+	}
+	if errors.Is(err, context.Canceled) && a.Ctx.Err() != nil {
+		return exitDone
+	}
+	fmt.Fprintln(a.Err, "curewright:", err)
+	return exitFailed
 }

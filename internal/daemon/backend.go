@@ -22,20 +22,26 @@ import (
 )
 
 var (
-	_ web.Backend       = (*daemon)(nil)
-	_ web.AckBackend    = (*daemon)(nil)
-	_ web.BackupBackend = (*daemon)(nil)
-	_ web.StatsBackend  = (*daemon)(nil)
+	_ web.Backend       = (*Daemon)(nil)
+	_ web.AckBackend    = (*Daemon)(nil)
+	_ web.BackupBackend = (*Daemon)(nil)
+	_ web.StatsBackend  = (*Daemon)(nil)
 )
 
+// Store is the daemon's store.
+func (d *Daemon) Store() *history.Store { return d.store }
+
+// Sensors are the daemon's probes.
+func (d *Daemon) Sensors() *sensors.Set { return d.set }
+
 // Now is the daemon's clock, in the shop's time zone.
-func (d *daemon) Now() time.Time { return d.clk.Now().In(d.loc) }
+func (d *Daemon) Now() time.Time { return d.clk.Now().In(d.loc) }
 
 // Snapshot is the last look, with the settings as they are now.
-func (d *daemon) Snapshot(ctx context.Context) (web.Snapshot, error) {
+func (d *Daemon) Snapshot(ctx context.Context) (web.Snapshot, error) {
 	s := d.snap.Load()
 	if s == nil {
-		if err := d.look(ctx); err != nil {
+		if err := d.Look(ctx); err != nil {
 			return web.Snapshot{}, err
 		}
 		s = d.snap.Load()
@@ -49,9 +55,9 @@ func (d *daemon) Snapshot(ctx context.Context) (web.Snapshot, error) {
 }
 
 // Work is the record of work with the resins it can name.
-func (d *daemon) Work(ctx context.Context) (*coat.Work, error) { return d.work(ctx) }
+func (d *Daemon) Work(ctx context.Context) (*coat.Work, error) { return d.work(ctx) }
 
-func (d *daemon) work(ctx context.Context) (*coat.Work, error) {
+func (d *Daemon) work(ctx context.Context) (*coat.Work, error) {
 	stored, err := d.store.Work(ctx)
 	if err != nil {
 		return nil, err
@@ -70,7 +76,7 @@ func (d *daemon) work(ctx context.Context) (*coat.Work, error) {
 var genericNames = []string{cure.Fast, cure.Medium, cure.Slow}
 
 // Resins are those the person made, then the generic sets.
-func (d *daemon) Resins(ctx context.Context) ([]cure.Resin, error) {
+func (d *Daemon) Resins(ctx context.Context) ([]cure.Resin, error) {
 	w, err := d.work(ctx)
 	if err != nil {
 		return nil, err
@@ -90,7 +96,7 @@ func (d *daemon) Resins(ctx context.Context) ([]cure.Resin, error) {
 }
 
 // Changes lists every version of a record; "" lists all of a kind.
-func (d *daemon) Changes(ctx context.Context, kind, id string) ([]web.Change, error) {
+func (d *Daemon) Changes(ctx context.Context, kind, id string) ([]web.Change, error) {
 	cs, err := d.store.Changes(ctx, kind, id)
 	if err != nil {
 		return nil, webError(err)
@@ -129,7 +135,7 @@ func named(kind, id string, err error) error {
 }
 
 // Create checks a new record against the work it belongs to and stores it.
-func (d *daemon) Create(ctx context.Context, who web.Who, kind string, body json.RawMessage, key string) (string, bool, error) {
+func (d *Daemon) Create(ctx context.Context, who web.Who, kind string, body json.RawMessage, key string) (string, bool, error) {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
 	w, err := d.work(ctx)
@@ -153,7 +159,7 @@ func (d *daemon) Create(ctx context.Context, who web.Who, kind string, body json
 
 // Patch appends a correction: the record with the fields of body replaced.
 // A field set to null is cleared.
-func (d *daemon) Patch(ctx context.Context, who web.Who, kind, id string, body json.RawMessage, key string) error {
+func (d *Daemon) Patch(ctx context.Context, who web.Who, kind, id string, body json.RawMessage, key string) error {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
 	w, err := d.work(ctx)
@@ -175,7 +181,7 @@ func (d *daemon) Patch(ctx context.Context, who web.Who, kind, id string, body j
 }
 
 // Delete appends the record's end; what stood there stays in the store.
-func (d *daemon) Delete(ctx context.Context, who web.Who, kind, id, key string) error {
+func (d *Daemon) Delete(ctx context.Context, who web.Who, kind, id, key string) error {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
 	w, err := d.work(ctx)
@@ -225,7 +231,7 @@ func usedBy(w *coat.Work, kind, id string) string {
 }
 
 // EndBatch notes that a cup is used up, or thrown out with something left.
-func (d *daemon) EndBatch(ctx context.Context, who web.Who, id string, at time.Time, leftG *float64, key string) error {
+func (d *Daemon) EndBatch(ctx context.Context, who web.Who, id string, at time.Time, leftG *float64, key string) error {
 	b, err := json.Marshal(struct {
 		Ended time.Time `json:"ended"`
 		LeftG *float64  `json:"left_g,omitempty"`
@@ -236,14 +242,14 @@ func (d *daemon) EndBatch(ctx context.Context, who web.Who, id string, at time.T
 	return d.Patch(ctx, who, "batch", id, b, key)
 }
 
-func (d *daemon) changed(kind string) {
+func (d *Daemon) changed(kind string) {
 	d.publish("work", map[string]string{"kind": kind})
-	d.want()
+	d.RequestLook()
 }
 
 // checked decodes a record strictly, fills its defaults and checks it against
 // the work. have is the id of the record being corrected, "" for a new one.
-func (d *daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) (string, []byte, error) {
+func (d *Daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) (string, []byte, error) {
 	now := d.clk.Now().In(d.loc)
 	var (
 		id     string
@@ -343,7 +349,7 @@ func strict(body []byte, v any) error {
 }
 
 // PushReadings judges pushed readings one by one.
-func (d *daemon) PushReadings(ctx context.Context, who web.Who, accept bool, rs []web.PushReading) (web.PushResult, error) {
+func (d *Daemon) PushReadings(ctx context.Context, who web.Who, accept bool, rs []web.PushReading) (web.PushResult, error) {
 	ps := make([]sensors.Pushed, len(rs))
 	for i, r := range rs {
 		ps[i] = sensors.Pushed{Probe: r.Probe, Time: r.Time, Temp: sensors.FromPtr(r.TempC), RH: sensors.FromPtr(r.RHPct), CO2: sensors.FromPtr(r.CO2PPM)}
@@ -369,12 +375,12 @@ func (d *daemon) PushReadings(ctx context.Context, who web.Who, accept bool, rs 
 	return out, nil
 }
 
-func (d *daemon) saveProbe(ctx context.Context, h sensors.Health) error {
+func (d *Daemon) saveProbe(ctx context.Context, h sensors.Health) error {
 	return webError(d.store.SetProbe(ctx, h.Probe, history.ProbeMeta{Driver: h.Driver, Name: h.Name, Role: h.Role, Panel: h.Panel, Accepted: h.Accepted}))
 }
 
 // Readings streams one probe's readings.
-func (d *daemon) Readings(ctx context.Context, probe string, from, to time.Time, yield func(sensors.Reading) bool) error {
+func (d *Daemon) Readings(ctx context.Context, probe string, from, to time.Time, yield func(sensors.Reading) bool) error {
 	var damaged error
 	for r, err := range d.store.Readings(probe, from, to) {
 		if err != nil {
@@ -392,7 +398,7 @@ func (d *daemon) Readings(ctx context.Context, probe string, from, to time.Time,
 }
 
 // Trace is a coat's history and forecast at about so many points.
-func (d *daemon) Trace(ctx context.Context, coatID string, from, to time.Time, points int) ([]coat.TracePoint, error) {
+func (d *Daemon) Trace(ctx context.Context, coatID string, from, to time.Time, points int) ([]coat.TracePoint, error) {
 	d.lookMu.Lock()
 	defer d.lookMu.Unlock()
 	w, err := d.work(ctx)
@@ -408,11 +414,11 @@ func (d *daemon) Trace(ctx context.Context, coatID string, from, to time.Time, p
 }
 
 // Probes is every probe's health.
-func (d *daemon) Probes(context.Context) ([]sensors.Health, error) { return d.set.Health(), nil }
+func (d *Daemon) Probes(context.Context) ([]sensors.Health, error) { return d.set.Health(), nil }
 
 // SetProbe names a probe, gives it a role or a panel, accepts it. What the
 // configuration file names is locked.
-func (d *daemon) SetProbe(ctx context.Context, who web.Who, id string, name, role, panel *string, accepted *bool) error {
+func (d *Daemon) SetProbe(ctx context.Context, who web.Who, id string, name, role, panel *string, accepted *bool) error {
 	h, ok := d.set.Get(id)
 	if !ok {
 		return web.ErrNotFound
@@ -451,22 +457,22 @@ func (d *daemon) SetProbe(ctx context.Context, who web.Who, id string, name, rol
 			return err
 		}
 	}
-	d.want()
+	d.RequestLook()
 	return nil
 }
 
 // Alerts lists what is live, or all that is remembered.
-func (d *daemon) Alerts(_ context.Context, all bool) ([]alerts.Alert, error) {
+func (d *Daemon) Alerts(_ context.Context, all bool) ([]alerts.Alert, error) {
 	return d.rules.List(all), nil
 }
 
 // Ack silences an alert and says who did.
-func (d *daemon) Ack(ctx context.Context, who web.Who, id string) error {
+func (d *Daemon) Ack(ctx context.Context, who web.Who, id string) error {
 	if err := d.rules.Ack(id, who.Name, d.clk.Now()); err != nil {
 		return ackError(err)
 	}
 	d.event("acknowledged", id, "acknowledged by "+who.Name, d.clk.Now())
-	d.want()
+	d.RequestLook()
 	return nil
 }
 
@@ -481,30 +487,30 @@ func ackError(err error) error {
 }
 
 // AckLook shows the alert behind a link in a message.
-func (d *daemon) AckLook(_ context.Context, token string) (alerts.Alert, error) {
+func (d *Daemon) AckLook(_ context.Context, token string) (alerts.Alert, error) {
 	a, err := d.rules.PeekAck(token)
 	return a, ackError(err)
 }
 
 // AckByLink acknowledges it.
-func (d *daemon) AckByLink(ctx context.Context, token string) (alerts.Alert, error) {
+func (d *Daemon) AckByLink(ctx context.Context, token string) (alerts.Alert, error) {
 	a, err := d.rules.RedeemAck(token, "link in a message", d.clk.Now())
 	if err != nil {
 		return a, ackError(err)
 	}
 	d.event("acknowledged", a.ID, "acknowledged by the link in a message", d.clk.Now())
-	d.want()
+	d.RequestLook()
 	return a, nil
 }
 
 // TestSound sounds a channel, or with heard records whether it was heard.
-func (d *daemon) TestSound(ctx context.Context, channel string, heard *bool) error {
+func (d *Daemon) TestSound(ctx context.Context, channel string, heard *bool) error {
 	if channel != alerts.PageChannel && !slices.Contains(d.post.Channels(), channel) {
 		return web.Faults{{Field: "channel", What: fmt.Sprintf("no channel is named %q: one of %s", channel, strings.Join(d.post.Channels(), ", "))}}
 	}
 	if heard != nil {
 		err := d.post.Heard(ctx, channel, *heard)
-		d.want()
+		d.RequestLook()
 		return err
 	}
 	if channel == alerts.PageChannel {
@@ -517,12 +523,12 @@ func (d *daemon) TestSound(ctx context.Context, channel string, heard *bool) err
 }
 
 // FitResin fits a resin to a data sheet, as TOML or the same keys in JSON.
-func (d *daemon) FitResin(_ context.Context, sheet json.RawMessage) (json.RawMessage, error) {
+func (d *Daemon) FitResin(_ context.Context, sheet json.RawMessage) (json.RawMessage, error) {
 	return fitSheet(sheet)
 }
 
 // Pot answers the cup calculator.
-func (d *daemon) Pot(ctx context.Context, q web.PotQuery) (json.RawMessage, error) {
+func (d *Daemon) Pot(ctx context.Context, q web.PotQuery) (json.RawMessage, error) {
 	w, err := d.work(ctx)
 	if err != nil {
 		return nil, err
@@ -546,4 +552,4 @@ func (d *daemon) Pot(ctx context.Context, q web.PotQuery) (json.RawMessage, erro
 }
 
 // Subscribe hands out live events.
-func (d *daemon) Subscribe() (<-chan web.Event, func()) { return d.hub.Subscribe() }
+func (d *Daemon) Subscribe() (<-chan web.Event, func()) { return d.hub.Subscribe() }

@@ -24,13 +24,13 @@ type channels struct {
 	list     []alerts.Channel
 	timeouts map[string]time.Duration
 	perHour  map[string]int
-	parts    []part // channels that run by themselves
+	parts    []Part // channels that run by themselves
 	beat     *alerts.Heartbeat
 }
 
 // openChannels makes every channel of the configuration; all faults come back
 // at once. Without a log channel of its own the log gets one.
-func openChannels(cs []alerts.ChannelConfig, t alerts.Tuning, d *daemon) (*channels, error) {
+func openChannels(cs []alerts.ChannelConfig, t alerts.Tuning, d *Daemon) (*channels, error) {
 	out := &channels{timeouts: map[string]time.Duration{}, perHour: map[string]int{}}
 	var errs []error
 	logged := false
@@ -59,13 +59,13 @@ func openChannels(cs []alerts.ChannelConfig, t alerts.Tuning, d *daemon) (*chann
 		} else {
 			out.beat = &alerts.Heartbeat{URL: url, Every: time.Duration(t.HeartbeatEvery), Log: d.log,
 				Healthy: func() bool { return len(d.Ready(context.Background())) == 0 }}
-			out.parts = append(out.parts, part{"heartbeat", out.beat.Run})
+			out.parts = append(out.parts, Part{"heartbeat", out.beat.Run})
 		}
 	}
 	return out, errors.Join(errs...)
 }
 
-func openChannel(c alerts.ChannelConfig, d *daemon, out *channels) (alerts.Channel, error) {
+func openChannel(c alerts.ChannelConfig, d *Daemon, out *channels) (alerts.Channel, error) {
 	secret, err := alerts.Secret(c.SecretFile, c.SecretEnv)
 	if err != nil {
 		return nil, err
@@ -99,10 +99,10 @@ func openChannel(c alerts.ChannelConfig, d *daemon, out *channels) (alerts.Chann
 	return nil, fmt.Errorf("a channel of kind %q is not built into this program", c.Kind)
 }
 
-var _ web.ChannelBackend = (*daemon)(nil)
+var _ web.ChannelBackend = (*Daemon)(nil)
 
 // AlertChannels is how alerts get through, for the metrics.
-func (d *daemon) AlertChannels(context.Context) []web.ChannelStats {
+func (d *Daemon) AlertChannels(context.Context) []web.ChannelStats {
 	stats := d.post.Stats()
 	var out []web.ChannelStats
 	for _, name := range d.post.Channels() {
@@ -113,7 +113,7 @@ func (d *daemon) AlertChannels(context.Context) []web.ChannelStats {
 	return out
 }
 
-func openBuzzer(c alerts.ChannelConfig, d *daemon, out *channels) (alerts.Channel, error) {
+func openBuzzer(c alerts.ChannelConfig, d *Daemon, out *channels) (alerts.Channel, error) {
 	if _, err := host.Init(); err != nil {
 		return nil, fmt.Errorf("GPIO lines: %w", err)
 	}
@@ -133,8 +133,8 @@ func openBuzzer(c alerts.ChannelConfig, d *daemon, out *channels) (alerts.Channe
 	}
 	ch := buzzer.New(c.Name, pin, button, func() {
 		d.rules.AckAll("push-button", d.clk.Now())
-		d.want()
+		d.RequestLook()
 	})
-	out.parts = append(out.parts, part{"buzzer " + c.Name, ch.Run})
+	out.parts = append(out.parts, Part{"buzzer " + c.Name, ch.Run})
 	return ch, nil
 }

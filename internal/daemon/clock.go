@@ -5,9 +5,9 @@ import (
 	"time"
 )
 
-// clock is where the daemon takes "now" from: the wall, or the demo's
+// Clock is where the daemon takes "now" from: the wall, or the demo's
 // simulated weekend. Intervals of real work (fsync, retries) stay real.
-type clock interface {
+type Clock interface {
 	Now() time.Time
 	// Speed is how many seconds pass in one real second.
 	Speed() float64
@@ -116,20 +116,20 @@ func (c *wallClock) Held() (steps []time.Duration, away time.Duration) {
 	return steps, c.away
 }
 
-// lapseClock stands where it is put until it is started, then runs at a
+// LapseClock stands where it is put until it is started, then runs at a
 // multiple of real time.
-type lapseClock struct {
+type LapseClock struct {
 	mu    sync.Mutex
 	at    time.Time
 	real  time.Time // when it was started; zero while it stands
 	speed float64
 }
 
-func newLapseClock(at time.Time, speed float64) *lapseClock {
-	return &lapseClock{at: at, speed: speed}
+func NewLapseClock(at time.Time, speed float64) *LapseClock {
+	return &LapseClock{at: at, speed: speed}
 }
 
-func (c *lapseClock) Now() time.Time {
+func (c *LapseClock) Now() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.real.IsZero() {
@@ -139,19 +139,19 @@ func (c *lapseClock) Now() time.Time {
 }
 
 // Put makes a standing clock show the given time.
-func (c *lapseClock) Put(at time.Time) {
+func (c *LapseClock) Put(at time.Time) {
 	c.mu.Lock()
 	c.at = at
 	c.mu.Unlock()
 }
 
 // Start lets it run from where it stands.
-func (c *lapseClock) Start() {
+func (c *LapseClock) Start() {
 	c.mu.Lock()
 	c.real = time.Now()
 	c.mu.Unlock()
 }
 
-func (c *lapseClock) Speed() float64        { return c.speed }
-func (c *lapseClock) Offset() time.Duration { return 0 }
-func (c *lapseClock) Set(time.Time)         {}
+func (c *LapseClock) Speed() float64        { return c.speed }
+func (c *LapseClock) Offset() time.Duration { return 0 }
+func (c *LapseClock) Set(time.Time)         {}

@@ -14,19 +14,20 @@ import (
 	"curewright/dashboards/web"
 	"curewright/heat"
 	"curewright/history/forward/influx"
+	"curewright/internal/fault"
 	"curewright/model/job"
 	"curewright/model/tomlfile"
 	"curewright/sensors"
 )
 
-// config is the whole file. Each part declares its own section; every field
+// Config is the whole file. Each part declares its own section; every field
 // has a default or is required.
-type config struct {
+type Config struct {
 	Store storeSection            `toml:"store"`
 	Web   web.ConfigSection       `toml:"web"`
 	Probe []sensors.ConfigSection `toml:"probe"`
 	Shop  shopSection             `toml:"shop"`
-	Sleep sleepSection            `toml:"sleep"`
+	Sleep SleepSection            `toml:"sleep"`
 	Alert alerts.Tuning           `toml:"alert"`
 	Route []alerts.Route          `toml:"route"`
 
@@ -55,24 +56,24 @@ type shopSection struct {
 	FuelHeater bool     `toml:"fuel_heater"`
 }
 
-// sleepSection is [sleep]: the hours nobody is awake, "22:30" to "06:30".
-type sleepSection struct {
+// SleepSection is [sleep]: the hours nobody is awake, "22:30" to "06:30".
+type SleepSection struct {
 	From string `toml:"from"`
 	To   string `toml:"to"`
 }
 
-func defaultConfig() config {
-	return config{
-		Store: storeSection{Path: defaultData(), KeepDays: 3 * 366, MaxMB: 2000, Every: sensors.Duration(24 * time.Hour)},
+func DefaultConfig() Config {
+	return Config{
+		Store: storeSection{Path: DefaultData(), KeepDays: 3 * 366, MaxMB: 2000, Every: sensors.Duration(24 * time.Hour)},
 		Web:   web.DefaultSection(),
 		Shop:  shopSection{Name: "Shop"},
 		Tent:  heat.DefaultSection(),
 	}
 }
 
-// defaultData is where the store lives without --data and [store] path: where
+// DefaultData is where the store lives without --data and [store] path: where
 // systemd says, the system's place for root, else the person's own.
-func defaultData() string {
+func DefaultData() string {
 	if dir, _, _ := strings.Cut(os.Getenv("STATE_DIRECTORY"), ":"); dir != "" {
 		return dir
 	}
@@ -88,24 +89,31 @@ func defaultData() string {
 	return "curewright-data"
 }
 
-// loadConfig reads and checks the file; "" gives the defaults. Every fault
+// LoadConfig reads and checks the file; "" gives the defaults. Every fault
 // comes back at once, each with its place.
-func loadConfig(path string) (config, error) {
-	c, _, err := loadWith(path, nil)
+func LoadConfig(path string) (Config, error) {
+	c, _, err := loadAnd(path, nil)
 	return c, err
 }
 
-// loadWith is loadConfig that also asks look for what the text alone does not
+// LoadWithSecrets is loadConfig that also reads the files and variables which
+// the configuration names, as [config.lookAtSecrets] says. running is for the
+// daemon itself.
+func LoadWithSecrets(path string, running bool) (Config, []string, error) {
+	return loadAnd(path, func(c Config, f *tomlfile.File) (tomlfile.Faults, []string) { return c.lookAtSecrets(f, running) })
+}
+
+// loadAnd is loadConfig that also asks look for what the text alone does not
 // tell: faults with their place, and notes.
-func loadWith(path string, look func(config, *tomlfile.File) (tomlfile.Faults, []string)) (config, []string, error) {
+func loadAnd(path string, look func(Config, *tomlfile.File) (tomlfile.Faults, []string)) (Config, []string, error) {
 	if path == "" {
-		return defaultConfig(), nil, nil
+		return DefaultConfig(), nil, nil
 	}
 	b, err := os.ReadFile(path)
 	if errors.Is(err, fs.ErrNotExist) {
-		return defaultConfig(), nil, usagef("%s: no such file", path)
+		return DefaultConfig(), nil, fault.Inputf("%s: no such file", path)
 	} else if err != nil {
-		return defaultConfig(), nil, usagef("%v", err)
+		return DefaultConfig(), nil, fault.Inputf("%v", err)
 	}
 	c, file, faults := decodeConfig(b)
 	var notes []string
@@ -115,23 +123,23 @@ func loadWith(path string, look func(config, *tomlfile.File) (tomlfile.Faults, [
 		faults = append(faults, more...)
 	}
 	if err := faults.Err(); err != nil {
-		return c, nil, usage(path, err)
+		return c, nil, fault.In(path, err)
 	}
 	return c, notes, nil
 }
 
-func parseConfig(path string, b []byte) (config, error) {
+func ParseConfig(path string, b []byte) (Config, error) {
 	c, _, faults := decodeConfig(b)
 	if err := faults.Err(); err != nil {
-		return c, usage(path, err)
+		return c, fault.In(path, err)
 	}
 	return c, nil
 }
 
 // decodeConfig reads and checks the text by itself; file is nil where it is no
 // TOML.
-func decodeConfig(b []byte) (config, *tomlfile.File, tomlfile.Faults) {
-	c := defaultConfig()
+func decodeConfig(b []byte) (Config, *tomlfile.File, tomlfile.Faults) {
+	c := DefaultConfig()
 	file, faults := tomlfile.Decode(b, &c)
 	c.Tent = c.Tent.Defaults()
 	if file != nil {
@@ -146,7 +154,7 @@ func decodeConfig(b []byte) (config, *tomlfile.File, tomlfile.Faults) {
 	return c, file, faults
 }
 
-func (c config) check() []error {
+func (c Config) check() []error {
 	var errs []error
 	bad := func(key, format string, a ...any) {
 		errs = append(errs, fmt.Errorf("%s: %s", key, fmt.Sprintf(format, a...)))
@@ -201,7 +209,7 @@ func (c config) check() []error {
 	}
 	for _, f := range []struct{ key, v string }{{"sleep.from", c.Sleep.From}, {"sleep.to", c.Sleep.To}} {
 		if f.v != "" {
-			if _, err := parseClock(f.v); err != nil {
+			if _, err := job.ParseClock(f.v); err != nil {
 				bad(f.key, "%v", err)
 			}
 		}
@@ -209,20 +217,11 @@ func (c config) check() []error {
 	return errs
 }
 
-func (c config) location() *time.Location {
+func (c Config) Location() *time.Location {
 	if c.Shop.Zone != "" {
 		if loc, err := time.LoadLocation(c.Shop.Zone); err == nil {
 			return loc
 		}
 	}
 	return time.Local
-}
-
-// parseClock reads "22:30".
-func parseClock(s string) (job.Clock, error) {
-	t, err := time.Parse("15:04", s)
-	if err != nil {
-		return 0, fmt.Errorf("%q is not an hour such as \"22:30\"", s)
-	}
-	return job.Clock(60*t.Hour() + t.Minute()), nil
 }

@@ -1,3 +1,6 @@
+// Package daemon is the running whole: the parts wired, the periodic evaluation
+// of every coat, and the backend of the pages. It is importable, so that tests
+// run the real thing. No command line comes in here.
 package daemon
 
 import (
@@ -24,19 +27,20 @@ import (
 	"curewright/sensors"
 )
 
-// daemon is everything that runs, wired. It implements [web.Backend].
-type daemon struct {
-	cfg   config
-	clk   clock
-	log   *slog.Logger
-	loc   *time.Location
-	store *history.Store
-	set   *sensors.Set
-	est   *job.Estimator
-	rules *alerts.Engine
-	post  *alerts.Dispatcher
-	hub   *web.Hub
-	chans *channels
+// Daemon is everything that runs, wired. It implements [web.Backend].
+type Daemon struct {
+	cfg     Config
+	clk     Clock
+	log     *slog.Logger
+	loc     *time.Location
+	version string // the program's, for records and pages
+	store   *history.Store
+	set     *sensors.Set
+	est     *job.Estimator
+	rules   *alerts.Engine
+	post    *alerts.Dispatcher
+	hub     *web.Hub
+	chans   *channels
 
 	mqtt   *mqttPart      // nil without a broker
 	influx *influx.Sender // nil without a server
@@ -66,40 +70,41 @@ type daemon struct {
 	intakes intakeCounts
 }
 
-// daemonOptions are what tests and the demo replace.
-type daemonOptions struct {
-	cfg     config
-	clk     clock
-	log     *slog.Logger
-	probes  []sensors.PollerConfig
-	zone    *time.Location // nil: the configuration's
-	noProbe string
-	trusted bool
+// Options are what tests and the demo replace.
+type Options struct {
+	Config       Config
+	Clock        Clock
+	Log          *slog.Logger
+	Probes       []sensors.PollerConfig
+	Zone         *time.Location // nil: the configuration's
+	NoProbe      string
+	ClockTrusted bool
+	Version      string // the program's own
 }
 
-// newDaemon opens the store and wires the parts; nothing runs yet.
-func newDaemon(o daemonOptions) (*daemon, error) {
-	d := &daemon{
-		cfg: o.cfg, clk: o.clk, log: o.log, loc: o.cfg.location(),
+// New opens the store and wires the parts; nothing runs yet.
+func New(o Options) (*Daemon, error) {
+	d := &Daemon{
+		cfg: o.Config, clk: o.Clock, log: o.Log, loc: o.Config.Location(),
 		hub:      web.NewHub(16),
 		kick:     make(chan struct{}, 1),
 		cupCache: map[cupKey]pot.Result{}, cupEntered: map[string]time.Time{},
 		prog:     map[string]time.Time{},
-		noProbes: o.noProbe,
+		noProbes: o.NoProbe, version: o.Version,
 	}
-	if o.zone != nil {
-		d.loc = o.zone
+	if o.Zone != nil {
+		d.loc = o.Zone
 	}
-	d.clockTrusted.Store(o.trusted)
-	if h, ok := o.clk.(stepHolder); ok && o.trusted {
+	d.clockTrusted.Store(o.ClockTrusted)
+	if h, ok := o.Clock.(stepHolder); ok && o.ClockTrusted {
 		h.Hold()
 	}
 	opts := history.Options{
-		Now:            o.clk.Now,
-		Log:            o.log,
-		ClockUntrusted: !o.trusted,
-		MaxBytes:       int64(o.cfg.Store.MaxMB) << 20,
-		MaxAge:         time.Duration(o.cfg.Store.KeepDays) * 24 * time.Hour,
+		Now:            o.Clock.Now,
+		Log:            o.Log,
+		ClockUntrusted: !o.ClockTrusted,
+		MaxBytes:       int64(o.Config.Store.MaxMB) << 20,
+		MaxAge:         time.Duration(o.Config.Store.KeepDays) * 24 * time.Hour,
 	}
 	if opts.MaxBytes == 0 {
 		opts.MaxBytes = 1 << 50
@@ -107,13 +112,13 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 	if opts.MaxAge == 0 {
 		opts.MaxAge = 200 * 365 * 24 * time.Hour
 	}
-	if done, err := finishRestore(context.Background(), o.cfg.Store.Path); err != nil {
+	if done, err := finishRestore(context.Background(), o.Config.Store.Path); err != nil {
 		// What is here is still whole: go on with it, and say so.
 		d.log.Error("the copy that was handed in was not put in place", "err", err)
 	} else if done {
 		d.log.Info("the store was put back from the copy that was handed in")
 	}
-	store, err := history.Open(o.cfg.Store.Path, opts)
+	store, err := history.Open(o.Config.Store.Path, opts)
 	if err != nil {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
@@ -129,39 +134,39 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 		d.log.Warn("store", "trouble", t)
 	}
 
-	d.set = sensors.NewSet(sensors.IntakeConfig{Now: o.clk.Now}, d.take)
+	d.set = sensors.NewSet(sensors.IntakeConfig{Now: o.Clock.Now}, d.take)
 	metas := store.ProbeMetas()
-	for _, p := range o.probes {
+	for _, p := range o.Probes {
 		if m, ok := metas[p.ID]; ok && !p.Locked {
 			p.Name, p.Role, p.Panel = m.Name, m.Role, m.Panel
 		}
-		p.Log = o.log
-		p.Now = o.clk.Now
-		p.Speed = o.clk.Speed()
+		p.Log = o.Log
+		p.Now = o.Clock.Now
+		p.Speed = o.Clock.Speed()
 		if err := d.set.Add(p); err != nil {
 			return nil, fmt.Errorf("probe %s: %w", p.ID, err)
 		}
 	}
-	if err := d.restorePushed(o.cfg, metas); err != nil {
+	if err := d.restorePushed(o.Config, metas); err != nil {
 		return nil, err
 	}
 
 	d.est = job.NewEstimator(job.Options{})
-	d.rules = alerts.New(o.cfg.Alert.Config(), store)
+	d.rules = alerts.New(o.Config.Alert.Config(), store)
 	if d.mqtt, err = openMQTT(d); err != nil {
 		return nil, err
 	}
 	if d.influx, err = openInflux(d); err != nil {
 		return nil, err
 	}
-	d.chans, err = openChannels(o.cfg.Alert.Channels, o.cfg.Alert, d)
+	d.chans, err = openChannels(o.Config.Alert.Channels, o.Config.Alert, d)
 	if err != nil {
 		return nil, err
 	}
 	d.post = alerts.NewDispatcher(alerts.DispatchConfig{
-		Site: o.cfg.Shop.Name, Routes: o.cfg.Route, LinkBase: o.cfg.Alert.LinkBase,
+		Site: o.Config.Shop.Name, Routes: o.Config.Route, LinkBase: o.Config.Alert.LinkBase,
 		Timeouts: d.chans.timeouts, MaxPerHours: d.chans.perHour,
-		Now: o.clk.Now, Log: o.log,
+		Now: o.Clock.Now, Log: o.Log,
 	}, d.rules, store, store, d.chans.list...)
 	d.rules.OnChange(func(active []alerts.Alert) {
 		d.publish("alert", active)
@@ -176,7 +181,7 @@ func newDaemon(o daemonOptions) (*daemon, error) {
 
 // restorePushed brings back the pushed probes that were known, and reserves
 // the ones that the file names.
-func (d *daemon) restorePushed(cfg config, metas map[string]history.ProbeMeta) error {
+func (d *Daemon) restorePushed(cfg Config, metas map[string]history.ProbeMeta) error {
 	for _, p := range cfg.Probe {
 		if p.Driver == "push" || p.Driver == "mqtt" {
 			m := sensors.Meta{Name: p.Name, Role: p.Role, Panel: p.Panel, Accepted: true}
@@ -200,7 +205,7 @@ func (d *daemon) restorePushed(cfg config, metas map[string]history.ProbeMeta) e
 }
 
 // take is where every believed reading goes, from hardware and network alike.
-func (d *daemon) take(r sensors.Reading) {
+func (d *Daemon) take(r sensors.Reading) {
 	if off := d.clk.Offset(); off != 0 {
 		// Drivers stamp with the board's own clock. What was pushed without a
 		// trusted time carries the corrected one already.
@@ -212,9 +217,9 @@ func (d *daemon) take(r sensors.Reading) {
 	d.progress("readings")
 }
 
-// run serves on ln until ctx ends or a part stops.
-func (d *daemon) run(ctx context.Context, ln net.Listener, srv *web.Server, more ...part) error {
-	parts := []part{
+// Run serves on ln until ctx ends or a part stops.
+func (d *Daemon) Run(ctx context.Context, ln net.Listener, srv *web.Server, more ...Part) error {
+	parts := []Part{
 		{"probes", d.set.Run},
 		{"estimator", d.runEstimates},
 		{"messages", d.post.Run},
@@ -227,7 +232,7 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, srv *web.Server, more
 		parts = append(parts, d.mqtt.parts()...)
 	}
 	if d.influx != nil {
-		parts = append(parts, part{"influx", d.influx.Run})
+		parts = append(parts, Part{"influx", d.influx.Run})
 	}
 	err := runAll(ctx, d.log, append(parts, more...)...)
 	d.saveRan(context.WithoutCancel(ctx))
@@ -237,14 +242,14 @@ func (d *daemon) run(ctx context.Context, ln net.Listener, srv *web.Server, more
 	return err
 }
 
-type part struct {
-	name string
-	run  func(context.Context) error
+type Part struct {
+	Name string
+	Run  func(context.Context) error
 }
 
 // runAll runs every part until ctx ends or one returns, then stops the others
 // and waits for them. A part that returns early without an error is one too.
-func runAll(ctx context.Context, log *slog.Logger, parts ...part) error {
+func runAll(ctx context.Context, log *slog.Logger, parts ...Part) error {
 	outer := ctx
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -256,15 +261,15 @@ func runAll(ctx context.Context, log *slog.Logger, parts ...part) error {
 	for _, p := range parts {
 		wg.Go(func() {
 			defer cancel()
-			err := p.run(ctx)
+			err := p.Run(ctx)
 			if err == nil && ctx.Err() == nil {
 				err = errors.New("stopped unasked")
 			}
 			if err != nil && !(errors.Is(err, context.Canceled) && outer.Err() != nil) && !errors.Is(err, context.Canceled) {
 				mu.Lock()
-				errs = append(errs, fmt.Errorf("%s: %w", p.name, err))
+				errs = append(errs, fmt.Errorf("%s: %w", p.Name, err))
 				mu.Unlock()
-				log.Error("part stopped", "part", p.name, "err", err)
+				log.Error("part stopped", "part", p.Name, "err", err)
 			}
 		})
 	}
@@ -273,7 +278,7 @@ func runAll(ctx context.Context, log *slog.Logger, parts ...part) error {
 }
 
 // progress notes that a part did its work, for /readyz and the watchdog.
-func (d *daemon) progress(part string) {
+func (d *Daemon) progress(part string) {
 	d.progMu.Lock()
 	d.prog[part] = time.Now()
 	d.progMu.Unlock()
@@ -287,7 +292,7 @@ var limits = map[string]time.Duration{
 }
 
 // Ready reports each part that has not made progress within its limit.
-func (d *daemon) Ready(context.Context) []string {
+func (d *Daemon) Ready(context.Context) []string {
 	late := append(d.lateParts(), d.post.Late()...)
 	if d.tent != nil {
 		if s := d.tent.late(d.clk.Now()); s != "" {
@@ -304,7 +309,7 @@ func (d *daemon) Ready(context.Context) []string {
 }
 
 // lateParts are the parts of [limits] that are stuck.
-func (d *daemon) lateParts() []string {
+func (d *Daemon) lateParts() []string {
 	d.progMu.Lock()
 	defer d.progMu.Unlock()
 	var late []string
@@ -324,7 +329,7 @@ func (d *daemon) lateParts() []string {
 
 // runUpkeep packs and trims the store, watches the clock and makes the
 // nightly copy.
-func (d *daemon) runUpkeep(ctx context.Context) error {
+func (d *Daemon) runUpkeep(ctx context.Context) error {
 	every := 30 * time.Second
 	tick := time.NewTicker(every)
 	defer tick.Stop()
@@ -345,7 +350,7 @@ func (d *daemon) runUpkeep(ctx context.Context) error {
 				d.log.Warn("clock stepped", "step_s", step.Seconds())
 			}
 			d.tellSteps(now)
-			if !d.clockTrusted.Load() && clockSynchronised() {
+			if !d.clockTrusted.Load() && ClockSynchronised() {
 				d.trustClock(ctx, "the kernel says it is synchronised")
 			}
 		}
@@ -361,7 +366,7 @@ func (d *daemon) runUpkeep(ctx context.Context) error {
 
 // tellSteps puts the steps of the board's clock that were held back into the
 // log of events.
-func (d *daemon) tellSteps(now time.Time) {
+func (d *Daemon) tellSteps(now time.Time) {
 	h, ok := d.clk.(stepHolder)
 	if !ok {
 		return
@@ -374,13 +379,13 @@ func (d *daemon) tellSteps(now time.Time) {
 	d.clockAway.Store(int64(away))
 }
 
-func (d *daemon) event(kind, subject, text string, at time.Time) {
+func (d *Daemon) event(kind, subject, text string, at time.Time) {
 	d.store.AddEvent(kind, subject, text, at, "curewright")
 }
 
 // trustClock dates what came in while the date was not known, then believes
 // the clock.
-func (d *daemon) trustClock(ctx context.Context, why string) {
+func (d *Daemon) trustClock(ctx context.Context, why string) {
 	now := d.clk.Now()
 	zero := now.Add(-d.store.Uptime(time.Now()))
 	if n, err := d.store.DateUntrusted(ctx, d.store.Boot(), zero); err != nil {
@@ -394,19 +399,19 @@ func (d *daemon) trustClock(ctx context.Context, why string) {
 		h.Hold()
 	}
 	d.event("clock", "", "the clock is trusted: "+why, d.clk.Now())
-	d.want()
+	d.RequestLook()
 }
 
-// want asks for a look soon.
-func (d *daemon) want() {
+// RequestLook asks for a look soon.
+func (d *Daemon) RequestLook() {
 	select {
 	case d.kick <- struct{}{}:
 	default:
 	}
 }
 
-// look takes one look at everything: estimates, rules, snapshot.
-func (d *daemon) look(ctx context.Context) error {
+// Look takes one look at everything: estimates, rules, snapshot.
+func (d *Daemon) Look(ctx context.Context) error {
 	d.lookMu.Lock()
 	defer d.lookMu.Unlock()
 	now := d.clk.Now().In(d.loc)
@@ -443,7 +448,7 @@ func (d *daemon) look(ctx context.Context) error {
 	return nil
 }
 
-func (d *daemon) publish(name string, v any) {
+func (d *Daemon) publish(name string, v any) {
 	if readers, _ := d.hub.Stats(); readers == 0 {
 		return
 	}
@@ -465,7 +470,7 @@ func anyOpen(w *coat.Work, now time.Time) bool {
 }
 
 // conditions are the troubles of the daemon itself.
-func (d *daemon) conditions(now time.Time) []alerts.Condition {
+func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	var out []alerts.Condition
 	if s := d.store.Stats(); s.DiskFull {
 		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,

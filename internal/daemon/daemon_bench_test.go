@@ -20,6 +20,7 @@ import (
 
 	"curewright/dashboards/client"
 	"curewright/history"
+	"curewright/internal/testkit"
 	"curewright/model/coat"
 	"curewright/sensors"
 )
@@ -61,27 +62,6 @@ func readProc(tb testing.TB, pid int) proc {
 	return p
 }
 
-func buildBinary(tb testing.TB) string {
-	tb.Helper()
-	bin := filepath.Join(tb.TempDir(), "curewright")
-	cmd := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", bin, "curewright/cmd/curewright")
-	cmd.Env = append(os.Environ(), "CGO_ENABLED=0")
-	if out, err := cmd.CombinedOutput(); err != nil {
-		tb.Fatalf("build: %v\n%s", err, out)
-	}
-	return bin
-}
-
-// w1File is a w1_slave file at a temperature in sixteenths of a degree.
-func w1File(raw int16) []byte {
-	pad := []byte{byte(raw), byte(uint16(raw) >> 8), 0x4b, 0x46, 0x7f, 0xff, 0x0f, 0x10}
-	hex := ""
-	for _, b := range append(pad, sensors.CRC8Maxim(pad)) {
-		hex += fmt.Sprintf("%02x ", b)
-	}
-	return []byte(fmt.Sprintf("%s: crc=%02x YES\n%st=%d\n", hex, sensors.CRC8Maxim(pad), hex, int(raw)*1000/16))
-}
-
 // sixteenProbes makes a kernel-like tree of sixteen DS18B20 and the
 // configuration that reads each of them at the given interval.
 func sixteenProbes(tb testing.TB, every string) (root, conf string, ids []string) {
@@ -94,7 +74,7 @@ func sixteenProbes(tb testing.TB, every string) (root, conf string, ids []string
 		if err := os.MkdirAll(filepath.Join(root, id), 0o755); err != nil {
 			tb.Fatal(err)
 		}
-		if err := os.WriteFile(filepath.Join(root, id, "w1_slave"), w1File(int16(288+i)), 0o600); err != nil {
+		if err := os.WriteFile(filepath.Join(root, id, "w1_slave"), testkit.W1File(int16(288+i)), 0o600); err != nil {
 			tb.Fatal(err)
 		}
 		fmt.Fprintf(&b, "[[probe]]\nid = \"probe-%d\"\ndriver = \"ds18b20\"\nbus = \"w1:%s\"\nevery = \"%s\"\n\n", i+1, id, every)
@@ -119,7 +99,7 @@ func drift(ctx context.Context, root string, ids []string) {
 		for i, id := range ids {
 			name := filepath.Join(root, id, "w1_slave")
 			tmp := name + ".new"
-			if os.WriteFile(tmp, w1File(288+int16(i)+raw+int16((n+i)%2)), 0o600) == nil {
+			if os.WriteFile(tmp, testkit.W1File(288+int16(i)+raw+int16((n+i)%2)), 0o600) == nil {
 				os.Rename(tmp, name)
 			}
 		}
@@ -129,7 +109,7 @@ func drift(ctx context.Context, root string, ids []string) {
 func startDaemon(tb testing.TB, bin, root string, args ...string) (pid int, url string) {
 	tb.Helper()
 	cmd := exec.Command(bin, append([]string{"watch", "--listen", "127.0.0.1:0"}, args...)...)
-	cmd.Env = append(os.Environ(), w1Env+"="+root)
+	cmd.Env = append(os.Environ(), W1Env+"="+root)
 	out, err := cmd.StdoutPipe()
 	if err != nil {
 		tb.Fatal(err)
@@ -139,7 +119,7 @@ func startDaemon(tb testing.TB, bin, root string, args ...string) (pid int, url 
 	}
 	tb.Cleanup(func() { cmd.Process.Signal(os.Interrupt); cmd.Wait() })
 	line, err := bufio.NewReader(out).ReadString('\n')
-	m := opened.FindStringSubmatch(line)
+	m := testkit.Opened.FindStringSubmatch(line)
 	if err != nil || m == nil {
 		tb.Fatalf("daemon said %q: %v", line, err)
 	}
@@ -160,7 +140,7 @@ func openPage(ctx context.Context, url string) {
 // coats and the page open, beside the node exporter scraped every 15 s. Run it
 // once, -benchtime 1x: it measures for CUREWRIGHT_SECONDS, 120 without it.
 func BenchmarkDaemon(b *testing.B) {
-	bin := buildBinary(b)
+	bin := testkit.BuildBinary(b)
 	root, conf, ids := sixteenProbes(b, "1s")
 	ctx, cancel := context.WithCancel(b.Context())
 	defer cancel()
@@ -271,7 +251,7 @@ func fourCoats(b *testing.B, c *client.Client) {
 // the first minutes, in which a new board raises alerts and numbers its probes.
 // Run it once: -benchtime 1x.
 func BenchmarkWritten(b *testing.B) {
-	bin := buildBinary(b)
+	bin := testkit.BuildBinary(b)
 	root, conf, ids := sixteenProbes(b, "10s")
 	ctx, cancel := context.WithCancel(b.Context())
 	defer cancel()
@@ -403,13 +383,13 @@ func BenchmarkStartYear(b *testing.B) {
 	}
 	b.ResetTimer()
 	for range b.N {
-		cfg := defaultConfig()
+		cfg := DefaultConfig()
 		cfg.Store.Path = dir
-		d, err := newDaemon(daemonOptions{cfg: cfg, clk: &wallClock{}, log: noLog(), trusted: true})
+		d, err := New(Options{Config: cfg, Clock: &wallClock{}, Log: testkit.NoLog(), ClockTrusted: true})
 		if err != nil {
 			b.Fatal(err)
 		}
-		if err := d.look(b.Context()); err != nil {
+		if err := d.Look(b.Context()); err != nil {
 			b.Fatal(err)
 		}
 		snap := d.snap.Load()

@@ -113,7 +113,7 @@ type cupKey struct {
 
 // cups is every batch that is not used up, with its countdown. Working times
 // are kept, since a cup's question does not change while it stands.
-func (d *daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []alerts.Cup {
+func (d *Daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []alerts.Cup {
 	var out []alerts.Cup
 	var newest pot.Query // of the last cup in out
 	for _, b := range w.Batches {
@@ -195,7 +195,7 @@ func (d *daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 }
 
 // entered is when a batch was first written down.
-func (d *daemon) entered(batch string) (time.Time, bool) {
+func (d *Daemon) entered(batch string) (time.Time, bool) {
 	if at, ok := d.cupEntered[batch]; ok {
 		return at, true
 	}
@@ -232,7 +232,7 @@ func dangerOf(c *alerts.Cup, now time.Time) {
 
 // feelPot lets a probe in the pot correct the newest cup's countdown: that is
 // the cup somebody has just put it into.
-func (d *daemon) feelPot(now time.Time, cups []alerts.Cup, q pot.Query, probes []sensors.Health) {
+func (d *Daemon) feelPot(now time.Time, cups []alerts.Cup, q pot.Query, probes []sensors.Health) {
 	if len(cups) == 0 {
 		return
 	}
@@ -290,7 +290,7 @@ func shopTemp(now time.Time, probes []sensors.Health) float64 {
 
 // runEstimates looks at everything at a steady pace and whenever something
 // was entered.
-func (d *daemon) runEstimates(ctx context.Context) error {
+func (d *Daemon) runEstimates(ctx context.Context) error {
 	every := estimateEvery
 	if s := d.clk.Speed(); s > 1 {
 		every = max(time.Duration(float64(estimateEvery)/s), time.Second)
@@ -298,7 +298,7 @@ func (d *daemon) runEstimates(ctx context.Context) error {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	for {
-		if err := d.look(ctx); ctx.Err() != nil {
+		if err := d.Look(ctx); ctx.Err() != nil {
 			return ctx.Err()
 		} else if err != nil {
 			d.log.Error("estimate", "err", err)

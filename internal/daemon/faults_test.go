@@ -33,6 +33,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/history"
 	"curewright/history/forward/influx"
+	"curewright/internal/testkit"
 	"curewright/model/coat"
 	"curewright/sensors"
 	"curewright/sensors/shopsim"
@@ -75,13 +76,13 @@ type victim struct {
 	cmd *exec.Cmd
 	c   *client.Client
 	url string
-	log *syncBuffer
+	log *testkit.Buffer
 }
 
 func startVictim(t *testing.T, bin, dir string, args ...string) *victim {
 	t.Helper()
-	v := &victim{cmd: exec.Command(bin, append([]string{"watch", "--listen", "127.0.0.1:0", "--data", dir}, args...)...), log: &syncBuffer{}}
-	v.cmd.Env = append(os.Environ(), w1Env+"="+t.TempDir())
+	v := &victim{cmd: exec.Command(bin, append([]string{"watch", "--listen", "127.0.0.1:0", "--data", dir}, args...)...), log: &testkit.Buffer{}}
+	v.cmd.Env = append(os.Environ(), W1Env+"="+t.TempDir())
 	v.cmd.Stderr = v.log
 	out, err := v.cmd.StdoutPipe()
 	if err != nil {
@@ -92,7 +93,7 @@ func startVictim(t *testing.T, bin, dir string, args ...string) *victim {
 	}
 	t.Cleanup(func() { v.cmd.Process.Kill() })
 	line, err := bufio.NewReader(out).ReadString('\n')
-	m := opened.FindStringSubmatch(line)
+	m := testkit.Opened.FindStringSubmatch(line)
 	if err != nil || m == nil {
 		v.cmd.Wait()
 		t.Fatalf("it does not start again: %q, %v\n%s", line, err, v.log)
@@ -294,7 +295,7 @@ func TestFaultKill(t *testing.T) {
 	if testing.Short() {
 		t.Skip("builds and starts the program many times")
 	}
-	bin := buildBinary(t)
+	bin := testkit.BuildBinary(t)
 	dir := t.TempDir()
 	rng := rand.New(rand.NewPCG(11, 12))
 	p := newPromised()
@@ -363,12 +364,12 @@ type bubble struct {
 // morning on. f returns when it has seen enough.
 func inBubble(t *testing.T, dir string, trusted bool, f func(*bubble)) {
 	t.Helper()
-	cfg := defaultConfig()
+	cfg := DefaultConfig()
 	cfg.Store.Path = dir
 	inBubbleWith(t, cfg, trusted, f)
 }
 
-func inBubbleWith(t *testing.T, cfg config, trusted bool, f func(*bubble)) {
+func inBubbleWith(t *testing.T, cfg Config, trusted bool, f func(*bubble)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		time.Sleep(time.Until(time.Date(2026, 10, 10, 8, 0, 0, 0, time.UTC)))
@@ -383,7 +384,7 @@ func inBubbleWith(t *testing.T, cfg config, trusted bool, f func(*bubble)) {
 			},
 			boot: func() time.Duration { return time.Since(epoch) },
 		}
-		d, err := newDaemon(daemonOptions{cfg: cfg, clk: b.clk, log: noLog(), trusted: trusted, zone: time.UTC})
+		d, err := New(Options{Config: cfg, Clock: b.clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -391,15 +392,15 @@ func inBubbleWith(t *testing.T, cfg config, trusted bool, f func(*bubble)) {
 		if b.srv, err = web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, d); err != nil {
 			t.Fatal(err)
 		}
-		b.liveDaemon = &liveDaemon{t: t, d: d, handler: b.srv.Handler()}
+		b.liveDaemon = &liveDaemon{API: &testkit.API{T: t, Handler: b.srv.Handler()}, t: t, d: d}
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() {
-			parts := append([]part{{"probes", d.set.Run}, {"estimator", d.runEstimates}, {"messages", d.post.Run}, {"upkeep", d.runUpkeep}}, d.chans.parts...)
+			parts := append([]Part{{"probes", d.set.Run}, {"estimator", d.runEstimates}, {"messages", d.post.Run}, {"upkeep", d.runUpkeep}}, d.chans.parts...)
 			if d.influx != nil {
-				parts = append(parts, part{"influx", d.influx.Run})
+				parts = append(parts, Part{"influx", d.influx.Run})
 			}
-			done <- runAll(ctx, noLog(), parts...)
+			done <- runAll(ctx, testkit.NoLog(), parts...)
 		}()
 		defer func() {
 			cancel()
@@ -420,17 +421,17 @@ func (b *bubble) shed(sim *shopsim.Sim, d time.Duration) {
 		for _, r := range sim.At(time.Now().Truncate(10 * time.Second)) {
 			rs = append(rs, web.PushReading{Probe: r.Probe, TempC: r.Temp.Ptr(), RHPct: r.RH.Ptr(), CO2PPM: r.CO2.Ptr()})
 		}
-		b.push(rs)
+		b.Push(rs)
 	}
 }
 
 func (b *bubble) alpha(id string) float64 {
 	b.t.Helper()
 	// Of this moment, not of up to half a minute ago.
-	if err := b.d.look(b.t.Context()); err != nil {
+	if err := b.d.Look(b.t.Context()); err != nil {
 		b.t.Fatal(err)
 	}
-	for _, c := range b.coats() {
+	for _, c := range b.Coats() {
 		if c.ID == id && c.Alpha != nil {
 			return c.Alpha.P50
 		}
@@ -452,8 +453,8 @@ func TestFaultClockSteps(t *testing.T) {
 		inBubble(t, t.TempDir(), true, func(b *bubble) {
 			sim := shopsim.New(shopsim.Config{Seed: 3})
 			b.shed(sim, 10*time.Minute)
-			b.post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
-			b.post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now()})
+			b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
+			b.Post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now()})
 			b.shed(sim, time.Hour)
 			for _, s := range steps {
 				b.jump.Add(int64(s))
@@ -539,19 +540,19 @@ func TestFaultClockUnknown(t *testing.T) {
 	inBubble(t, t.TempDir(), false, func(b *bubble) {
 		sim := shopsim.New(shopsim.Config{Seed: 3})
 		b.shed(sim, 10*time.Minute)
-		b.post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
-		b.post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now()})
+		b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
+		b.Post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now()})
 		applied := truth()
 		b.shed(sim, 90*time.Minute)
 		before := b.alpha("fill")
 		var snap web.Snapshot
-		if err := json.Unmarshal(b.do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
+		if err := json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
 			b.t.Fatal(err)
 		}
 		if snap.Settings.ClockTrusted || !slices.ContainsFunc(snap.Alerts, func(a alerts.Alert) bool { return a.Rule == alerts.ClockInDoubt }) {
 			b.t.Error("the page does not say that the date is not known")
 		}
-		b.do("POST", "/api/v1/clock", map[string]any{"time": truth()}, http.StatusOK)
+		b.Do("POST", "/api/v1/clock", map[string]any{"time": truth()}, http.StatusOK)
 		b.shed(sim, time.Minute)
 		if after := b.alpha("fill"); math.Abs(after-before) > .01 {
 			b.t.Errorf("the degree of cure went from %.4f to %.4f when the date came", before, after)
@@ -599,11 +600,11 @@ func TestFaultDiskFull(t *testing.T) {
 	inBubble(t, dir, true, func(b *bubble) {
 		sim := shopsim.New(shopsim.Config{Seed: 3})
 		b.shed(sim, 10*time.Minute)
-		b.post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
-		b.post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now()})
+		b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
+		b.Post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now()})
 		b.shed(sim, 10*time.Minute)
 		was := b.alpha("fill")
-		b.post("/api/v1/batches", map[string]any{"id": "cup-1", "resin": "fast", "resin_g": 200, "hardener_g": 50, "mixed": b.d.Now()})
+		b.Post("/api/v1/batches", map[string]any{"id": "cup-1", "resin": "fast", "resin_g": 200, "hardener_g": 50, "mixed": b.d.Now()})
 		ballast := filepath.Join(dir, "ballast")
 		os.WriteFile(ballast, make([]byte, 8<<20), 0o600) // as far as it goes
 		entered := 0
@@ -612,7 +613,7 @@ func TestFaultDiskFull(t *testing.T) {
 			if err != nil {
 				b.t.Fatal(err)
 			}
-			code, answer := b.raw("POST", "/api/v1/coats", body)
+			code, answer := b.Raw("POST", "/api/v1/coats", body)
 			if full = code != http.StatusCreated; full && (code != http.StatusInsufficientStorage || !bytes.Contains(answer, []byte("full"))) {
 				b.t.Errorf("on a full card a coat is answered %d %s", code, answer)
 			}
@@ -622,7 +623,7 @@ func TestFaultDiskFull(t *testing.T) {
 		}
 		b.shed(sim, 90*time.Minute)
 		var snap web.Snapshot
-		if err := json.Unmarshal(b.do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
+		if err := json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
 			b.t.Fatal(err)
 		}
 		i := slices.IndexFunc(snap.Result.Coats, func(c coat.Estimate) bool { return c.ID == "fill" })
@@ -639,7 +640,7 @@ func TestFaultDiskFull(t *testing.T) {
 		if !strings.Contains(snap.Settings.StoreTrouble, "full") {
 			b.t.Errorf("the page says of the card: %q", snap.Settings.StoreTrouble)
 		}
-		if code, body := b.raw("GET", "/readyz", nil); code == http.StatusOK || !bytes.Contains(body, []byte("full")) {
+		if code, body := b.Raw("GET", "/readyz", nil); code == http.StatusOK || !bytes.Contains(body, []byte("full")) {
 			b.t.Errorf("readyz on a full card: %d %s", code, body)
 		}
 		waited := b.d.store.Stats().Pending
@@ -655,7 +656,7 @@ func TestFaultDiskFull(t *testing.T) {
 			}
 		}
 		b.t.Logf("%d readings waited; written %v after there was room", waited, time.Since(room).Round(time.Second))
-		b.post("/api/v1/coats/fill/feels", map[string]any{"at": b.d.Now(), "state": "wet"})
+		b.Post("/api/v1/coats/fill/feels", map[string]any{"at": b.d.Now(), "state": "wet"})
 		b.shed(sim, time.Minute)
 		if tr := b.d.store.Trouble(); tr != "" {
 			b.t.Errorf("with room again it still says %q", tr)
@@ -693,7 +694,7 @@ func TestFaultFlood(t *testing.T) {
 	if campaign(0) > 0 {
 		seconds = 60
 	}
-	v := startVictim(t, buildBinary(t), t.TempDir())
+	v := startVictim(t, testkit.BuildBinary(t), t.TempDir())
 	if _, err := v.c.AddPanel(t.Context(), coat.Panel{ID: "lid-a", Probe: "probe-1", Core: "foam"}); err != nil {
 		t.Fatal(err)
 	}
@@ -742,7 +743,7 @@ func TestFaultFlood(t *testing.T) {
 	if _, err := v.c.Feel(t.Context(), coatID, coat.Wet, time.Now()); err != nil {
 		t.Fatal(err)
 	}
-	until(t, "an estimate after the flood", func() bool {
+	testkit.Until(t, "an estimate after the flood", func() bool {
 		cs, err := v.c.Snapshot(t.Context())
 		return err == nil && len(cs.Result.Coats) == 1 && cs.Result.Coats[0].Alpha != nil
 	})
@@ -785,16 +786,16 @@ func TestFaultSlowPage(t *testing.T) {
 	now := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
 	live := newLiveDaemon(t, t.TempDir(), now)
 	c := 17.0
-	live.push([]web.PushReading{{Probe: "panel-1", TempC: &c}})
-	live.post("/api/v1/panels", map[string]any{"id": "lid", "probe": "panel-1", "core": "foam"})
-	live.post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": now})
-	if err := live.d.look(t.Context()); err != nil {
+	live.Push([]web.PushReading{{Probe: "panel-1", TempC: &c}})
+	live.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": "panel-1", "core": "foam"})
+	live.Post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": now})
+	if err := live.d.Look(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	defer deafPage(t, live.url).Close()
+	defer deafPage(t, live.URL).Close()
 	quick, cancel := live.d.Subscribe()
 	defer cancel()
-	until(t, "both pages to listen", func() bool { n, _ := live.d.hub.Stats(); return n == 2 })
+	testkit.Until(t, "both pages to listen", func() bool { n, _ := live.d.hub.Stats(); return n == 2 })
 	snap, published := live.d.snap.Load(), 0
 	for dropped := uint64(0); dropped == 0 && published < 20_000; _, dropped = live.d.hub.Stats() {
 		live.d.publish("snapshot", snap)
@@ -806,7 +807,7 @@ func TestFaultSlowPage(t *testing.T) {
 	if n, dropped := live.d.hub.Stats(); n != 1 || dropped != 1 {
 		t.Errorf("after %d events %d pages are left and %d dropped, want one each", published, n, dropped)
 	}
-	if err := live.d.look(t.Context()); err != nil {
+	if err := live.d.Look(t.Context()); err != nil {
 		t.Error(err)
 	}
 	t.Logf("dropped after %d events", published)
@@ -841,20 +842,20 @@ func TestFaultSoak(t *testing.T) {
 			}
 		}()
 		b.shed(sim, time.Minute)
-		b.post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
+		b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
 		id := ""
 		for h := range hours {
 			if h%3 == 0 {
 				if id != "" {
-					b.do("PATCH", "/api/v1/coats/"+id, map[string]any{"ended": b.d.Now()}, http.StatusOK)
+					b.Do("PATCH", "/api/v1/coats/"+id, map[string]any{"ended": b.d.Now()}, http.StatusOK)
 				}
-				id = b.post("/api/v1/coats", map[string]any{"panel": "lid", "resin": "fast", "kind": "fill coat", "next": "coat", "applied": b.d.Now()})
+				id = b.Post("/api/v1/coats", map[string]any{"panel": "lid", "resin": "fast", "kind": "fill coat", "next": "coat", "applied": b.d.Now()})
 			}
 			for range 60 {
 				b.shed(sim, time.Minute)
-				b.do("GET", "/metrics", nil, http.StatusOK)
+				b.Do("GET", "/metrics", nil, http.StatusOK)
 			}
-			b.post("/api/v1/coats/"+id+"/feels", map[string]any{"state": "tacky"})
+			b.Post("/api/v1/coats/"+id+"/feels", map[string]any{"state": "tacky"})
 			runtime.GC()
 			var m runtime.MemStats
 			runtime.ReadMemStats(&m)
@@ -868,7 +869,7 @@ func TestFaultSoak(t *testing.T) {
 			}
 		}
 		var late struct{ Late []string }
-		if err := json.Unmarshal(b.do("GET", "/readyz", nil, http.StatusOK), &late); err != nil || len(late.Late) > 0 {
+		if err := json.Unmarshal(b.Do("GET", "/readyz", nil, http.StatusOK), &late); err != nil || len(late.Late) > 0 {
 			b.t.Errorf("late at the end: %v, %v", late, err)
 		}
 		synctest.Wait()
@@ -955,7 +956,7 @@ func TestFaultServersGone(t *testing.T) {
 	nobody := ln.Addr().(*net.TCPAddr).Port
 	ln.Close()
 
-	cfg := defaultConfig()
+	cfg := DefaultConfig()
 	cfg.Store.Path = t.TempDir()
 	cfg.Influx = influx.Section{URL: srv.URL, Bucket: "shed"}
 	cfg.Alert.Channels = []alerts.ChannelConfig{
@@ -966,16 +967,16 @@ func TestFaultServersGone(t *testing.T) {
 	inBubbleWith(t, cfg, true, func(b *bubble) {
 		sim := shopsim.New(shopsim.Config{Seed: 7})
 		b.shed(sim, time.Minute)
-		b.post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
-		b.post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "slow", "kind": "fill coat", "applied": b.d.Now()})
+		b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
+		b.Post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "slow", "kind": "fill coat", "applied": b.d.Now()})
 		for h := range hours {
 			if h%6 == 0 {
-				b.post("/api/v1/batches", map[string]any{"id": fmt.Sprintf("cup-%d", h), "resin": "fast", "resin_g": 200, "hardener_g": 50, "mixed": b.d.Now()})
+				b.Post("/api/v1/batches", map[string]any{"id": fmt.Sprintf("cup-%d", h), "resin": "fast", "resin_g": 200, "hardener_g": 50, "mixed": b.d.Now()})
 			}
 			b.shed(sim, time.Hour)
 		}
 		var snap web.Snapshot
-		if err := json.Unmarshal(b.do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
+		if err := json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
 			b.t.Fatal(err)
 		}
 		rules := map[string]int{}

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
+	"curewright/internal/testkit"
 )
 
 // exposition is one line of the text format (Prometheus, "Exposition formats"):
@@ -35,29 +36,29 @@ func TestHostileNames(t *testing.T) {
 	seen := map[string]int{}
 	for i, name := range names {
 		body := mustJSON(t, map[string]any{"id": name, "name": name, "core": "foam", "piece": "lid"})
-		code, b := live.raw("POST", "/api/v1/panels", body)
+		code, b := live.Raw("POST", "/api/v1/panels", body)
 		if code != http.StatusCreated && code != http.StatusBadRequest {
 			t.Errorf("panel %q: %d %s", name, code, b)
 		}
 		id := name
 		if code == http.StatusBadRequest {
 			id = "lid-" + string(rune('a'+i))
-			live.post("/api/v1/panels", map[string]any{"id": id, "name": name, "core": "foam", "piece": "lid"})
+			live.Post("/api/v1/panels", map[string]any{"id": id, "name": name, "core": "foam", "piece": "lid"})
 		} else {
 			taken++
 		}
 		// A coat with it in every text that a person may choose.
-		live.raw("POST", "/api/v1/coats", mustJSON(t, map[string]any{"panel": id, "resin": "medium", "kind": "fill coat", "applied": live.clk.Now().Add(-time.Hour), "note": name}))
-		if code, b := live.raw("POST", "/api/v1/readings", mustJSON(t, []map[string]any{{"probe": name, "temp_c": 18}})); code != http.StatusAccepted || !strings.Contains(string(b), `"taken":0`) {
+		live.Raw("POST", "/api/v1/coats", mustJSON(t, map[string]any{"panel": id, "resin": "medium", "kind": "fill coat", "applied": live.clk.Now().Add(-time.Hour), "note": name}))
+		if code, b := live.Raw("POST", "/api/v1/readings", mustJSON(t, []map[string]any{{"probe": name, "temp_c": 18}})); code != http.StatusAccepted || !strings.Contains(string(b), `"taken":0`) {
 			t.Errorf("a probe called %q: %d %s", name, code, b)
 		}
-		live.raw("PUT", "/api/v1/settings", mustJSON(t, map[string]any{"shop_name": name}))
-		if err := live.d.look(t.Context()); err != nil {
+		live.Raw("PUT", "/api/v1/settings", mustJSON(t, map[string]any{"shop_name": name}))
+		if err := live.d.Look(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 
 		for _, format := range []string{"html", "csv", "json"} {
-			resp, err := http.Get(live.url + "/api/v1/panels/" + url.PathEscape(id) + "/record?format=" + format)
+			resp, err := http.Get(live.URL + "/api/v1/panels/" + url.PathEscape(id) + "/record?format=" + format)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -104,7 +105,7 @@ func TestHostileNames(t *testing.T) {
 	if taken < 5 || seen["html"] < taken || seen["csv"] < taken || seen["json"] < taken {
 		t.Errorf("%d names were taken and %v records drawn: too little was tried", taken, seen)
 	}
-	code, b := live.raw("GET", "/metrics", nil)
+	code, b := live.Raw("GET", "/metrics", nil)
 	if code != http.StatusOK {
 		t.Fatalf("metrics: %d", code)
 	}
@@ -117,8 +118,8 @@ func TestHostileNames(t *testing.T) {
 		t.Error("a file was made outside the store")
 	}
 	var snap web.Snapshot
-	get(t, live.url+"/api/v1/snapshot", &snap)
-	if code, b := live.raw("GET", "/", nil); code != http.StatusOK || strings.Contains(string(b), "alert(1)") {
+	testkit.Get(t, live.URL+"/api/v1/snapshot", &snap)
+	if code, b := live.Raw("GET", "/", nil); code != http.StatusOK || strings.Contains(string(b), "alert(1)") {
 		t.Errorf("the page: %d", code)
 	}
 }

@@ -13,7 +13,7 @@ import (
 )
 
 // openInflux makes the sender; nil without [influx]. It does no network I/O.
-func openInflux(d *daemon) (*influx.Sender, error) {
+func openInflux(d *Daemon) (*influx.Sender, error) {
 	s := d.cfg.Influx
 	if !s.On() {
 		return nil, nil
@@ -34,7 +34,7 @@ func openInflux(d *daemon) (*influx.Sender, error) {
 // coatCures gives the cure of every coat: of the past computed from the
 // history, of now from the last look, which costs nothing.
 type coatCures struct {
-	d *daemon
+	d *Daemon
 
 	mu   sync.Mutex
 	live map[time.Time][]influx.CurePoint // by moment of the grid, so that a repeat is the same point
@@ -153,7 +153,7 @@ func (c *coatCures) Points(ctx context.Context, from, to time.Time, step time.Du
 
 // states returns what a coat was estimated to be at a past time, as its strip
 // draws it.
-func (d *daemon) states(id string) func(time.Time) coat.State {
+func (d *Daemon) states(id string) func(time.Time) coat.State {
 	var past []coat.Segment
 	if s := d.snap.Load(); s != nil {
 		for _, e := range s.Result.Coats {
@@ -187,7 +187,7 @@ func influxCondition(s *influx.Sender) []alerts.Condition {
 
 // noteAlerts keeps what alerts did in the log of events, by which it reaches
 // the outputs. Who acknowledged is logged where it happens.
-func (d *daemon) noteAlerts(ts []alerts.Transition) {
+func (d *Daemon) noteAlerts(ts []alerts.Transition) {
 	for _, t := range ts {
 		switch t.What {
 		case alerts.WhatFiring, alerts.WhatResolved, alerts.WhatEscalated:
@@ -196,10 +196,10 @@ func (d *daemon) noteAlerts(ts []alerts.Transition) {
 	}
 }
 
-var _ web.ForwardBackend = (*daemon)(nil)
+var _ web.ForwardBackend = (*Daemon)(nil)
 
 // Forwards is how sending the history on goes, for the metrics.
-func (d *daemon) Forwards(context.Context) []web.ForwardStats {
+func (d *Daemon) Forwards(context.Context) []web.ForwardStats {
 	var out []web.ForwardStats
 	newest := func(t time.Time) *time.Time {
 		if t.IsZero() {

@@ -20,6 +20,7 @@ import (
 	"curewright/sensors"
 
 	"curewright/internal/realpart"
+	"curewright/internal/testkit"
 )
 
 // startVictoria runs a real victoria-metrics on a loopback port.
@@ -28,7 +29,7 @@ func startVictoria(t *testing.T) (base string) {
 	bin := realpart.Program(t, "victoria-metrics")
 	_, port := loopbackPort(t)
 	base = "http://127.0.0.1:" + port
-	out := &syncBuffer{}
+	out := &testkit.Buffer{}
 	cmd := exec.Command(bin, "-storageDataPath="+t.TempDir(), "-httpListenAddr=127.0.0.1:"+port, "-dedup.minScrapeInterval=1ms", "-memory.allowedBytes=64MB")
 	cmd.Stdout, cmd.Stderr = out, out
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
@@ -36,7 +37,7 @@ func startVictoria(t *testing.T) (base string) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
-	until(t, "victoria-metrics answers", func() bool {
+	testkit.Until(t, "victoria-metrics answers", func() bool {
 		res, err := http.Get(base + "/health")
 		if err != nil {
 			return false
@@ -111,7 +112,7 @@ external_labels = { yard = "north" }
 		}
 	}
 	d.event("clock", "", "made for the test", time.Now())
-	until(t, "the outage is noticed", func() bool { return d.influx.Status().Failures > 0 })
+	testkit.Until(t, "the outage is noticed", func() bool { return d.influx.Status().Failures > 0 })
 	opened := time.Now()
 	g.set(false)
 	alpha := func() *series {
@@ -120,8 +121,8 @@ external_labels = { yard = "north" }
 		}
 		return nil
 	}
-	until(t, "the cure arrives", func() bool { s := alpha(); return s != nil && len(s.Values) >= 168 })
-	until(t, "the readings arrive", func() bool {
+	testkit.Until(t, "the cure arrives", func() bool { s := alpha(); return s != nil && len(s.Values) >= 168 })
+	testkit.Until(t, "the readings arrive", func() bool {
 		n := 0
 		for _, s := range exported(t, base, `{__name__="curewright_reading_temp_c"}`) {
 			n += len(s.Values)
@@ -176,7 +177,7 @@ external_labels = { yard = "north" }
 		t.Errorf("only %d points are on the estimator's grid", same)
 	}
 	for _, match := range []string{`{__name__="curewright_work_n",kind="coat",op="create"}`, `{__name__="curewright_work_n",kind="feel"}`, `{__name__="curewright_event_n",kind="clock"}`, `{__name__="curewright_cure_state_number"}`} {
-		until(t, match, func() bool { return len(exported(t, base, match)) > 0 })
+		testkit.Until(t, match, func() bool { return len(exported(t, base, match)) > 0 })
 	}
 	stop()
 	if strings.Contains(log.String(), "s3cret") {
@@ -195,7 +196,7 @@ func TestInfluxCureNow(t *testing.T) {
 			{ID: "old", Panel: "lid", AppliedAt: grid.AddDate(0, 0, -cureDays-1)},
 		}}}
 	}
-	d := &daemon{}
+	d := &Daemon{}
 	c := &coatCures{d: d}
 	if _, ok := c.now(grid); ok {
 		t.Error("there was no look yet")

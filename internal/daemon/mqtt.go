@@ -190,7 +190,7 @@ func (s *mqttSection) places(f *tomlfile.File) []string {
 
 // mqttPart is all that goes through the connection.
 type mqttPart struct {
-	d        *daemon
+	d        *Daemon
 	base     string
 	link     *mqttLink
 	in       *mqttin.Intake
@@ -206,7 +206,7 @@ const clientKey = "mqtt-client"
 
 // openMQTT makes the connection's parts; nil without [mqtt]. It does no
 // network I/O.
-func openMQTT(d *daemon) (*mqttPart, error) {
+func openMQTT(d *Daemon) (*mqttPart, error) {
 	s := d.cfg.MQTT
 	if !s.on() {
 		return nil, nil
@@ -279,13 +279,13 @@ func readSmall(name string) ([]byte, error) {
 }
 
 // parts run until the daemon stops.
-func (m *mqttPart) parts() []part {
-	ps := []part{{"mqtt", m.link.run}, {"mqtt intake", m.watch}}
+func (m *mqttPart) parts() []Part {
+	ps := []Part{{"mqtt", m.link.run}, {"mqtt intake", m.watch}}
 	if m.board != nil {
-		ps = append(ps, part{"mqtt state", m.board.Run})
+		ps = append(ps, Part{"mqtt state", m.board.Run})
 	}
 	if m.readings != nil {
-		ps = append(ps, part{"mqtt readings", m.readings.Run})
+		ps = append(ps, Part{"mqtt readings", m.readings.Run})
 	}
 	return ps
 }
@@ -330,7 +330,7 @@ func (m *mqttPart) watch(ctx context.Context) error {
 			if err := m.d.saveProbe(ctx, h); err != nil && ctx.Err() == nil {
 				m.d.log.Warn("a new probe is not kept", "probe", id, "err", err)
 			}
-			m.d.want()
+			m.d.RequestLook()
 		case <-tick.C:
 			m.saySilent(time.Now())
 		}
@@ -428,7 +428,7 @@ func (m *mqttPart) show(s *web.Snapshot) {
 
 // state is what the board shows, by topic.
 func (m *mqttPart) state(s *web.Snapshot) map[string][]byte {
-	state := map[string][]byte{m.base + "/about": mqtt.About(m.base, m.d.cfg.Shop.Name, build.Version)}
+	state := map[string][]byte{m.base + "/about": mqtt.About(m.base, m.d.cfg.Shop.Name, m.d.version)}
 	put := func(topic string, v any) {
 		b, err := json.Marshal(v)
 		if err != nil {

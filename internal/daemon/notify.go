@@ -26,13 +26,13 @@ type supervisor struct {
 
 // openSupervisor returns the part that talks to systemd; false when nothing
 // started this process that wants to hear.
-func openSupervisor(d *daemon, log *slog.Logger) (part, bool) {
+func openSupervisor(d *Daemon, log *slog.Logger) (Part, bool) {
 	sent, err := sd.SdNotify(false, "")
 	if err != nil {
 		log.Warn("systemd does not hear", "err", err)
 	}
 	if !sent {
-		return part{}, false
+		return Part{}, false
 	}
 	limit, err := sd.SdWatchdogEnabled(false)
 	if err != nil {
@@ -46,7 +46,7 @@ func openSupervisor(d *daemon, log *slog.Logger) (part, bool) {
 		dump:  func() { _ = pprof.Lookup("goroutine").WriteTo(os.Stderr, 1) },
 		log:   log,
 	}
-	return part{"supervisor", s.run}, true
+	return Part{"supervisor", s.run}, true
 }
 
 // stuckParts leaves out what starting anew does not mend: with a full or
@@ -110,7 +110,7 @@ func (s *supervisor) say(lines ...string) {
 }
 
 // statusWords is one line on what the daemon has before it.
-func (d *daemon) statusWords() string {
+func (d *Daemon) statusWords() string {
 	sound, all := 0, 0
 	for _, h := range d.set.Health() {
 		all++

@@ -19,13 +19,13 @@ const (
 // checkPage asks the page as any client does, by its own address: a server
 // that takes no connection any more, for want of handles or because it hangs,
 // shows in nothing else. What answers counts as progress.
-func (d *daemon) checkPage(ctx context.Context, addr net.Addr, secure bool) error {
+func (d *Daemon) checkPage(ctx context.Context, addr net.Addr, secure bool) error {
 	d.serving.Store(true)
 	defer d.serving.Store(false)
 	return d.watchPage(ctx, func(ctx context.Context) error { return d.askPage(ctx, addr, secure) })
 }
 
-func (d *daemon) askPage(ctx context.Context, addr net.Addr, secure bool) error {
+func (d *Daemon) askPage(ctx context.Context, addr net.Addr, secure bool) error {
 	scheme := "http"
 	if secure {
 		scheme = "https"
@@ -52,7 +52,7 @@ func (d *daemon) askPage(ctx context.Context, addr net.Addr, secure bool) error 
 	return nil
 }
 
-func (d *daemon) watchPage(ctx context.Context, ask func(context.Context) error) error {
+func (d *Daemon) watchPage(ctx context.Context, ask func(context.Context) error) error {
 	tick := time.NewTicker(pageEvery)
 	defer tick.Stop()
 	said := false

@@ -14,6 +14,7 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
+	"curewright/internal/testkit"
 	"curewright/model/coat"
 )
 
@@ -21,7 +22,7 @@ import (
 // watchdog's ping; a page that fails now and then does not.
 func TestHungPageIsStuck(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		d := &daemon{log: noLog(), prog: map[string]time.Time{}}
+		d := &Daemon{log: testkit.NoLog(), prog: map[string]time.Time{}}
 		d.serving.Store(true)
 		var mode atomic.Int32 // 0 answers, 1 every third time, 2 hangs
 		n := 0
@@ -101,7 +102,7 @@ func TestCheckPage(t *testing.T) {
 		"wrong":       {plain.Listener.Addr(), true, false},
 	} {
 		t.Run(name, func(t *testing.T) {
-			d := &daemon{log: noLog(), prog: map[string]time.Time{}}
+			d := &Daemon{log: testkit.NoLog(), prog: map[string]time.Time{}}
 			err := d.askPage(t.Context(), tt.addr, tt.secure)
 			if (err == nil) != tt.want {
 				t.Errorf("asked: %v, want it well: %v", err, tt.want)
@@ -117,7 +118,7 @@ func TestCheckPage(t *testing.T) {
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
 		go cancelOnAccept(ln, cancel)
-		if err := (&daemon{log: noLog()}).askPage(ctx, ln.Addr(), false); err == nil {
+		if err := (&Daemon{log: testkit.NoLog()}).askPage(ctx, ln.Addr(), false); err == nil {
 			t.Error("a server that does not answer counts as well")
 		}
 	})

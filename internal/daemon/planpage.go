@@ -12,6 +12,7 @@ import (
 	"github.com/pelletier/go-toml/v2"
 
 	"curewright/dashboards/web"
+	"curewright/internal/fault"
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/job"
@@ -23,7 +24,7 @@ const shopDays = 7
 
 // Plan plans a day from a job in JSON, with a job file's keys; the daemon adds
 // the weather that it has measured and what finger tests told of each epoxy.
-func (d *daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessage, error) {
+func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessage, error) {
 	text, err := jobFromJSON(body)
 	if err != nil {
 		return nil, err
@@ -56,10 +57,10 @@ func (d *daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 	if c := shopTemp(now, probes); !math.IsNaN(c) {
 		shopC = &c
 	}
-	in, err := planJob(j, t, shopC)
-	var u *usageError
+	in, err := PlanDay(j, t, shopC)
+	var u *fault.Input
 	if errors.As(err, &u) {
-		return nil, lineFaults(u.lines)
+		return nil, lineFaults(u.Lines)
 	} else if err != nil {
 		return nil, err
 	}
@@ -125,7 +126,7 @@ func markDone(steps []plan.Step, w *coat.Work, since, now time.Time) {
 
 // learned is the pace of each epoxy as the open coats' finger tests tell it;
 // where several batches of one are open, the surest speaks.
-func (d *daemon) learned() map[string]plan.Kappa {
+func (d *Daemon) learned() map[string]plan.Kappa {
 	out := map[string]plan.Kappa{}
 	s := d.snap.Load()
 	if s == nil {

@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"fmt"
 	"io/fs"
 	"log/slog"
 	"os"
@@ -54,8 +53,8 @@ type bench struct {
 	log  *slog.Logger
 }
 
-// w1Root lets tests put a temporary tree in the place of the kernel's.
-const w1Env = "CUREWRIGHT_W1_ROOT"
+// W1Env lets tests put a temporary tree in the place of the kernel's.
+const W1Env = "CUREWRIGHT_W1_ROOT"
 
 func openBench(log *slog.Logger) *bench {
 	h := &discover.Host{Drivers: discover.Drivers{
@@ -64,15 +63,20 @@ func openBench(log *slog.Logger) *bench {
 		OneWire:     func(n string, b onewire.Bus, a onewire.Address) sensors.Probe { return ds18b20.New(n, b, a) },
 		Thermometer: thermometer,
 	}}
-	if root := os.Getenv(w1Env); root != "" {
+	if root := os.Getenv(W1Env); root != "" {
 		h.W1 = os.DirFS(root)
 	}
 	return &bench{host: h, log: log}
 }
 
+// DiscoverProbes looks at the buses of this board.
+func DiscoverProbes(ctx context.Context) discover.Report {
+	return openBench(slog.New(slog.DiscardHandler)).host.Discover(ctx)
+}
+
 // pollers are the probes of the configuration or, without any, those that are
 // found. why says plainly that there are none.
-func (b *bench) pollers(ctx context.Context, cfg config) (ps []sensors.PollerConfig, why string) {
+func (b *bench) pollers(ctx context.Context, cfg Config) (ps []sensors.PollerConfig, why string) {
 	if len(cfg.Probe) > 0 {
 		for _, c := range cfg.Probe {
 			if !drivers[c.Driver] {
@@ -112,7 +116,7 @@ func (b *bench) poller(f discover.Found) (sensors.PollerConfig, bool) {
 	if f.Driver == "" {
 		return sensors.PollerConfig{}, false
 	}
-	id := placeID(f)
+	id := PlaceID(f)
 	p, err := b.host.Open(id, f.Driver, f.Bus)
 	if err != nil {
 		return sensors.PollerConfig{}, false
@@ -129,9 +133,9 @@ func (b *bench) poller(f discover.Found) (sensors.PollerConfig, bool) {
 	}, true
 }
 
-// placeID names a found probe by its chip and place, so that it keeps its name
+// PlaceID names a found probe by its chip and place, so that it keeps its name
 // over a restart.
-func placeID(f discover.Found) string {
+func PlaceID(f discover.Found) string {
 	_, at, _ := strings.Cut(f.Bus, ":")
 	bus := strings.NewReplacer(":", "-", "/", "-").Replace(f.Bus)
 	if f.Driver == thermometer {
@@ -151,7 +155,7 @@ func noProbeWords(rep discover.Report) string {
 }
 
 // lookAgain finds probes that were plugged in later.
-func (b *bench) lookAgain(ctx context.Context, d *daemon) error {
+func (b *bench) lookAgain(ctx context.Context, d *Daemon) error {
 	tick := time.NewTicker(time.Minute)
 	defer tick.Stop()
 	for {
@@ -181,108 +185,7 @@ func (b *bench) lookAgain(ctx context.Context, d *daemon) error {
 				continue
 			}
 			b.log.Info("probe found", "id", p.ID, "bus", p.Bus)
-			d.want()
+			d.RequestLook()
 		}
 	}
-}
-
-type probesCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
-
-func (probesCmd) Help() string {
-	return "Looks at the buses of this board itself, without the daemon.\n\nExample:\n\n  curewright probes"
-}
-
-func (c *probesCmd) Run(a *app) error {
-	rep := openBench(slog.New(slog.DiscardHandler)).host.Discover(a.ctx)
-	if c.JSON {
-		type found struct {
-			ID     string   `json:"id"`
-			Driver string   `json:"driver"`
-			Bus    string   `json:"bus"`
-			TempC  *float64 `json:"temp_c"`
-			RHPct  *float64 `json:"rh_pct"`
-			CO2    *float64 `json:"co2_ppm"`
-			Error  string   `json:"error,omitempty"`
-			Reason string   `json:"reason,omitempty"`
-			Hint   string   `json:"hint,omitempty"`
-		}
-		type bus struct {
-			Name   string `json:"name"`
-			Detail string `json:"detail,omitempty"`
-			Error  string `json:"error,omitempty"`
-			Hint   string `json:"hint,omitempty"`
-		}
-		out := struct {
-			Buses  []bus   `json:"buses"`
-			Probes []found `json:"probes"`
-		}{[]bus{}, []found{}}
-		for _, b := range rep.Buses {
-			out.Buses = append(out.Buses, bus{b.Name, b.Detail, errText(b.Err), b.Hint})
-		}
-		for _, f := range rep.Found {
-			out.Probes = append(out.Probes, found{placeID(f), f.Driver, f.Bus, f.Reading.Temp.Ptr(), f.Reading.RH.Ptr(), f.Reading.CO2.Ptr(), errText(f.Err), sensors.Reason(f.Err), f.Hint})
-		}
-		return a.json(out)
-	}
-	for _, b := range rep.Buses {
-		line := "bus " + b.Name
-		if b.Detail != "" {
-			line += " (" + b.Detail + ")"
-		}
-		if b.Err != nil {
-			line += ": " + b.Err.Error()
-		}
-		fmt.Fprintln(a.out, line)
-		if b.Hint != "" {
-			fmt.Fprintln(a.out, indent(b.Hint))
-		}
-	}
-	if len(rep.Buses) == 0 {
-		fmt.Fprintln(a.out, "No I2C or 1-wire bus is switched on here.")
-	}
-	for _, f := range rep.Found {
-		name := f.Driver
-		if name == "" {
-			name = "not known"
-		}
-		fmt.Fprintf(a.out, "%-9s %-22s %s\n", name, f.Bus, foundWords(a.units, f))
-		if f.Hint != "" && f.Err != nil {
-			fmt.Fprintln(a.out, indent(f.Hint))
-		}
-	}
-	if len(rep.Found) == 0 {
-		fmt.Fprintln(a.out, "No probe found.")
-	}
-	return nil
-}
-
-// indent wraps a hint under the line it belongs to.
-func indent(s string) string {
-	return "    " + strings.ReplaceAll(wrap(s, 74), "\n", "\n    ")
-}
-
-func errText(err error) string {
-	if err == nil {
-		return ""
-	}
-	return err.Error()
-}
-
-func foundWords(u units, f discover.Found) string {
-	if f.Err != nil {
-		return f.Err.Error()
-	}
-	var parts []string
-	if t, ok := f.Reading.Temp.Get(); ok {
-		parts = append(parts, u.temp(t))
-	}
-	if h, ok := f.Reading.RH.Get(); ok {
-		parts = append(parts, fmt.Sprintf("%.0f %%", h))
-	}
-	if c, ok := f.Reading.CO2.Get(); ok {
-		parts = append(parts, fmt.Sprintf("%.0f ppm CO2", c))
-	}
-	return strings.Join(parts, ", ")
 }

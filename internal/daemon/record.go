@@ -17,7 +17,7 @@ import (
 	"curewright/model/job"
 )
 
-var _ web.RecordBackend = (*daemon)(nil)
+var _ web.RecordBackend = (*Daemon)(nil)
 
 // modelVersion names the equations and constants that a record was made with:
 // it changes whenever the same readings would give another number.
@@ -27,7 +27,7 @@ const modelVersion = "1 (2026-11)"
 const tracePoints = 240
 
 // Record renders the cure record of a panel's piece.
-func (d *daemon) Record(ctx context.Context, panel, format string) ([]byte, error) {
+func (d *Daemon) Record(ctx context.Context, panel, format string) ([]byte, error) {
 	w, err := d.work(ctx)
 	if err != nil {
 		return nil, err
@@ -36,7 +36,7 @@ func (d *daemon) Record(ctx context.Context, panel, format string) ([]byte, erro
 	st := d.settings()
 	probes := d.set.Health()
 	in := recordSource{
-		work: w, now: now, loc: d.loc, shop: st.ShopName, us: st.Units == "us",
+		work: w, now: now, loc: d.loc, version: d.version, shop: st.ShopName, us: st.Units == "us",
 		readings: storeReadings{d.store}, settings: d.jobSettings(now, st, probes),
 		alerts:  d.rules.List(true),
 		changes: func(kind, id string) ([]history.Change, error) { return d.store.Changes(ctx, kind, id) },
@@ -47,21 +47,21 @@ func (d *daemon) Record(ctx context.Context, panel, format string) ([]byte, erro
 	return in.render(panel, format)
 }
 
-// recordOffline makes the record from a store that no daemon has open.
-func recordOffline(ctx context.Context, dir, panel, format string) ([]byte, error) {
+// RecordAtRest makes the record from a store that no daemon has open.
+func RecordAtRest(ctx context.Context, version, dir, panel, format string) ([]byte, error) {
 	s, err := history.OpenReadOnly(dir)
 	if err != nil {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
 	defer s.Close()
-	d := &daemon{cfg: defaultConfig(), clk: &wallClock{}, log: slog.New(slog.DiscardHandler), loc: time.Local, store: s}
+	d := &Daemon{cfg: DefaultConfig(), clk: &wallClock{}, log: slog.New(slog.DiscardHandler), loc: time.Local, store: s}
 	w, err := d.work(ctx)
 	if err != nil {
 		return nil, err
 	}
 	st := d.settings()
 	in := recordSource{
-		work: w, now: d.Now(), loc: d.loc, shop: st.ShopName, us: st.Units == "us",
+		work: w, now: d.Now(), loc: d.loc, version: version, shop: st.ShopName, us: st.Units == "us",
 		readings: storeReadings{s}, settings: d.jobSettings(d.Now(), st, nil),
 		changes: func(kind, id string) ([]history.Change, error) { return s.Changes(ctx, kind, id) },
 	}
@@ -87,6 +87,7 @@ type recordSource struct {
 	now      time.Time
 	loc      *time.Location
 	shop     string
+	version  string // of the program
 	us       bool
 	readings job.Readings
 	settings job.Settings
@@ -118,7 +119,7 @@ func (in recordSource) render(panel, format string) ([]byte, error) {
 
 func (in recordSource) document(piece string) (record.Document, error) {
 	out := record.Input{
-		Made: in.now, Program: "curewright " + build.Version, Model: modelVersion, Shop: in.shop, Loc: in.loc, US: in.us,
+		Made: in.now, Program: "curewright " + in.version, Model: modelVersion, Shop: in.shop, Loc: in.loc, US: in.us,
 		Piece: coat.Piece{ID: piece},
 	}
 	for _, p := range in.work.Pieces {

@@ -12,14 +12,14 @@ import (
 	"curewright/history"
 )
 
-var _ web.RestoreBackend = (*daemon)(nil)
+var _ web.RestoreBackend = (*Daemon)(nil)
 
 // waitingRestore is a copy that was checked and takes the store's place when
 // the daemon starts next: a running store can't be pulled away under its feet.
 const waitingRestore = "restore-at-start.db"
 
 // Restore takes a copy made by Backup and puts it in place at the next start.
-func (d *daemon) Restore(ctx context.Context, who web.Who, r io.Reader) (string, error) {
+func (d *Daemon) Restore(ctx context.Context, who web.Who, r io.Reader) (string, error) {
 	f, err := os.CreateTemp(d.cfg.Store.Path, ".restore-*")
 	if err != nil {
 		return "", err

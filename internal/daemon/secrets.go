@@ -21,7 +21,7 @@ type namedSecret struct {
 }
 
 // secrets lists all that the daemon reads by such names when it starts.
-func (c config) secrets() []namedSecret {
+func (c Config) secrets() []namedSecret {
 	text := func(key, file, env string, check func(v string) error) namedSecret {
 		return namedSecret{file, env, key + "_file", key + "_env", func() error {
 			v, err := alerts.Secret(file, env)
@@ -81,7 +81,7 @@ func lookAtPEM(file string, private bool) error {
 // somebody only asks whether the file is good, what this user may not read and
 // what is not in this user's environment is no fault: the daemon may be another
 // user. Those come back as notes.
-func (c config) lookAtSecrets(f *tomlfile.File, running bool) (faults tomlfile.Faults, notes []string) {
+func (c Config) lookAtSecrets(f *tomlfile.File, running bool) (faults tomlfile.Faults, notes []string) {
 	for _, s := range c.secrets() {
 		if (s.file == "") == (s.env == "") {
 			continue // none, or one too many, which the section's own check says

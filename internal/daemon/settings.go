@@ -30,7 +30,7 @@ type storedSettings struct {
 	FuelHeater bool     `json:"fuel_heater"`
 }
 
-func (d *daemon) settings() storedSettings {
+func (d *Daemon) settings() storedSettings {
 	s := storedSettings{
 		SleepFrom: d.cfg.Sleep.From, SleepTo: d.cfg.Sleep.To, LowC: d.cfg.Shop.LowC,
 		Units: "si", Clock: "24h", ShopName: d.cfg.Shop.Name, FuelHeater: d.cfg.Shop.FuelHeater,
@@ -54,7 +54,7 @@ func (s storedSettings) lowNow(now time.Time) *float64 {
 	return s.LowC
 }
 
-func (d *daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.Health) job.Settings {
+func (d *Daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.Health) job.Settings {
 	out := job.Settings{
 		Loc: d.loc, LowC: s.lowNow(now), LowFor: now, FuelHeater: s.FuelHeater,
 		Outdoor: d.cfg.Shop.Outdoor, Air: d.cfg.Shop.Air,
@@ -65,8 +65,8 @@ func (d *daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.H
 		}
 	}
 	if s.SleepFrom != "" {
-		from, err1 := parseClock(s.SleepFrom)
-		to, err2 := parseClock(s.SleepTo)
+		from, err1 := job.ParseClock(s.SleepFrom)
+		to, err2 := job.ParseClock(s.SleepTo)
 		if err1 == nil && err2 == nil {
 			out.SleepFrom, out.SleepTo = from, to
 		}
@@ -99,7 +99,7 @@ func sleepHours(s storedSettings) alerts.Hours {
 	return h
 }
 
-func (d *daemon) settingsView(now time.Time, s storedSettings, w *coat.Work, probes []sensors.Health) web.SettingsView {
+func (d *Daemon) settingsView(now time.Time, s storedSettings, w *coat.Work, probes []sensors.Health) web.SettingsView {
 	outdoor := d.cfg.Shop.Outdoor != ""
 	working := false
 	for _, h := range probes {
@@ -120,7 +120,7 @@ func (d *daemon) settingsView(now time.Time, s storedSettings, w *coat.Work, pro
 }
 
 // Settings is what GET /settings answers.
-func (d *daemon) Settings(ctx context.Context) (web.SettingsView, error) {
+func (d *Daemon) Settings(ctx context.Context) (web.SettingsView, error) {
 	s := d.settings()
 	w, err := d.work(ctx)
 	if err != nil {
@@ -130,7 +130,7 @@ func (d *daemon) Settings(ctx context.Context) (web.SettingsView, error) {
 }
 
 // PutSettings changes the fields that the patch names.
-func (d *daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMessage) error {
+func (d *Daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMessage) error {
 	s := d.settings()
 	var named map[string]json.RawMessage
 	if err := json.Unmarshal(patch, &named); err != nil {
@@ -146,7 +146,7 @@ func (d *daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMes
 	}
 	for _, f := range []struct{ field, v string }{{"sleep_from", s.SleepFrom}, {"sleep_to", s.SleepTo}} {
 		if f.v != "" {
-			if _, err := parseClock(f.v); err != nil {
+			if _, err := job.ParseClock(f.v); err != nil {
 				bad(f.field, "%v", err)
 			}
 		}
@@ -182,12 +182,12 @@ func (d *daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMes
 	if err := d.store.WriteSetting(ctx, settingsKey, s); err != nil {
 		return webError(err)
 	}
-	d.want()
+	d.RequestLook()
 	return nil
 }
 
 // TrustClock takes the phone's time where the board does not know its own.
-func (d *daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time) error {
+func (d *Daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time) error {
 	if d.clockTrusted.Load() {
 		return web.ErrConflict
 	}

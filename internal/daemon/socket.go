@@ -13,7 +13,7 @@ import (
 
 // socketPath is where the daemon's Unix socket is: what the file says, the
 // folder that systemd made for the service, else the store's own.
-func socketPath(cfg config) (path string, service bool) {
+func socketPath(cfg Config) (path string, service bool) {
 	dir, _, _ := strings.Cut(os.Getenv("RUNTIME_DIRECTORY"), ":")
 	switch {
 	case cfg.Web.Socket != "":
@@ -30,7 +30,7 @@ func socketPath(cfg config) (path string, service bool) {
 
 // openSocket makes the socket. Where that does not work the rest runs: what
 // needs the role control then needs a log-in that has it.
-func openSocket(cfg config, log *slog.Logger) (ln net.Listener, path string, gid *uint32) {
+func openSocket(cfg Config, log *slog.Logger) (ln net.Listener, path string, gid *uint32) {
 	path, service := socketPath(cfg)
 	if service {
 		// The service's group is its own; anybody else's first group may be
@@ -47,6 +47,6 @@ func openSocket(cfg config, log *slog.Logger) (ln net.Listener, path string, gid
 }
 
 // serveSocket is the part that answers on it.
-func serveSocket(srv *web.Server, ln net.Listener, gid *uint32) part {
-	return part{"socket", func(ctx context.Context) error { return srv.ServeSocket(ctx, ln, gid) }}
+func serveSocket(srv *web.Server, ln net.Listener, gid *uint32) Part {
+	return Part{"socket", func(ctx context.Context) error { return srv.ServeSocket(ctx, ln, gid) }}
 }

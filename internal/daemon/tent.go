@@ -1,9 +1,7 @@
 package daemon
 
 import (
-	"bufio"
 	"context"
-	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -23,8 +21,8 @@ import (
 	"curewright/sensors"
 )
 
-// holder is what holds the tent: the loop, or the demo's simulation of it.
-type holder interface {
+// TentHolder is what holds the tent: the loop, or the demo's simulation of it.
+type TentHolder interface {
 	Hold(by string, setC float64) error
 	Off(by, why string)
 	UseSolvent(by string)
@@ -35,16 +33,16 @@ type holder interface {
 
 // tentHeld is the daemon's heated tent.
 type tentHeld struct {
-	d    *daemon
+	d    *Daemon
 	sec  heat.ConfigSection
-	hold holder
+	hold TentHolder
 	aims aims
 }
 
 // tentDaemon is a daemon with a tent; one without does not have these methods,
 // so that every way to a tent answers that there is none.
 type tentDaemon struct {
-	*daemon
+	*Daemon
 	t *tentHeld
 }
 
@@ -53,17 +51,27 @@ var (
 	_ web.TentCareBackend = tentDaemon{}
 )
 
-// backend is the daemon as the page sees it.
-func (d *daemon) backend() web.Backend {
+// Backend is the daemon as the page sees it.
+func (d *Daemon) Backend() web.Backend {
 	if d.tent == nil {
 		return d
 	}
 	return tentDaemon{d, d.tent}
 }
 
+// AttachTent gives the daemon a tent whose heater somebody else holds; open gets
+// what notes a switching and what the plan in force asks for. The part that is
+// returned makes the plans.
+func (d *Daemon) AttachTent(sec heat.ConfigSection, open func(note func(heat.Event), profile func() (heat.Profile, bool)) TentHolder) Part {
+	t := &tentHeld{d: d, sec: sec, aims: aims{kick: make(chan struct{}, 1)}}
+	t.hold = open(t.note, t.aims.profile)
+	d.tent = t
+	return Part{"tent's plan", t.runAims}
+}
+
 // openTent makes the output and the loop of [tent]; nothing is driven before
 // it runs. nil without a heater.
-func openTent(ctx context.Context, d *daemon, log *slog.Logger) (*tentHeld, []part, error) {
+func openTent(ctx context.Context, d *Daemon, log *slog.Logger) (*tentHeld, []Part, error) {
 	sec := d.cfg.Tent
 	if sec.Output == "" {
 		return nil, nil, nil
@@ -94,7 +102,7 @@ func openTent(ctx context.Context, d *daemon, log *slog.Logger) (*tentHeld, []pa
 		return nil, nil, fmt.Errorf("tent: %w", err)
 	}
 	t.hold = loop
-	return t, []part{
+	return t, []Part{
 		{"heater", loop.Run},
 		{"heater's history", func(ctx context.Context) error { return q.Run(ctx, t.note) }},
 		{"tent's plan", t.runAims},
@@ -152,7 +160,7 @@ func (t *tentHeld) note(e heat.Event) {
 	}
 	t.d.store.AddEvent("heater", "tent", e.Text, e.At, by)
 	if e.Why.Fault() {
-		t.d.want() // an alert at once, not with the next look
+		t.d.RequestLook() // an alert at once, not with the next look
 	}
 }
 
@@ -226,7 +234,7 @@ func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
 		OnToday: &hours, LeaseS: &lease, Output: d.t.sec.Output, Switch: s.Switched,
 		Word: string(s.Why), WishC: s.WishC.Ptr(), RampC: s.SetC.Ptr(), Planned: s.Planned, LimitC: s.LimitC.Ptr(),
 		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.aims.view(), Learned: d.t.aims.learned(),
-		Cautions: heatCaution,
+		Cautions: HeatCaution,
 	}
 	if s.Output != "" || s.Why == heat.OutputFault || s.Why == heat.RisingWhileOff {
 		v.Heater = "unknown"
@@ -250,7 +258,7 @@ func (d tentDaemon) SetTentPoint(_ context.Context, who web.Who, c float64) erro
 	if d.t.aims.drop() {
 		d.store.AddEvent("heater", "tent", "the plan is given up for a plain hold", d.clk.Now(), who.Name)
 	}
-	d.want()
+	d.RequestLook()
 	return nil
 }
 
@@ -259,14 +267,14 @@ func (d tentDaemon) SetTentPoint(_ context.Context, who web.Who, c float64) erro
 func (d tentDaemon) TentOff(ctx context.Context, who web.Who, why string) error {
 	d.t.hold.Off(who.Name, why)
 	d.t.aims.drop()
-	d.want()
+	d.RequestLook()
 	return nil
 }
 
 // TentSolvent keeps heat off for 30 minutes.
 func (d tentDaemon) TentSolvent(_ context.Context, who web.Who) error {
 	d.t.hold.UseSolvent(who.Name)
-	d.want()
+	d.RequestLook()
 	return nil
 }
 
@@ -278,7 +286,7 @@ func (d tentDaemon) TentRelease(_ context.Context, who web.Who) error {
 	if err := d.t.hold.Release(who.Name); err != nil {
 		return web.ErrConflict
 	}
-	d.want()
+	d.RequestLook()
 	return nil
 }
 
@@ -301,8 +309,8 @@ func tentKnown(probes []sensors.ConfigSection) heat.Wired {
 	}
 }
 
-// tentLines is what check prints of the tent.
-func tentLines(c heat.ConfigSection) []string {
+// TentLines is what check prints of the tent.
+func TentLines(c heat.ConfigSection) []string {
 	if c.Output == "" {
 		return []string{"  tent       no heater"}
 	}
@@ -320,60 +328,4 @@ func tentLines(c heat.ConfigSection) []string {
 	return s
 }
 
-// tentCmd asks for heat and, at the board only, accepts its limits.
-type tentCmd struct {
-	Show   tentShowCmd   `cmd:"" help:"What is held, what the heater does and why."`
-	Hold   tentHoldCmd   `cmd:"" help:"Hold the panel at a temperature."`
-	Off    tentOffCmd    `cmd:"" help:"Heat off until somebody asks for it again."`
-	Aim    tentAimCmd    `cmd:"" help:"Land a coat's window, or have it hard in time, with the least heat."`
-	Plain  tentPlainCmd  `cmd:"" help:"Give up such a plan: back to the plain hold."`
-	Accept tentAcceptCmd `cmd:"" help:"At the board: accept the heater's limits and start its records anew."`
-}
-
-type tentAcceptCmd struct {
-	Config string `required:"" placeholder:"FILE" type:"path" help:"Configuration with the [tent] section."`
-	Data   string `placeholder:"DIR" type:"path" help:"Folder of the store; wins over the file."`
-	Yes    bool   `help:"Do not ask."`
-}
-
-func (tentAcceptCmd) Help() string {
-	return "Until this was done once, the heater's records are missing and it counts as latched with its on-time used up. Stop the daemon first.\n\n" +
-		"Example:\n\n  curewright tent accept --config /etc/curewright/curewright.toml\n\n" + heatCaution
-}
-
-const heatCaution = "Heaters listed for the place, clear of film and solvent, with their own manual-reset thermal cut-out in series and over-current protection; never fuel-burning and unvented; a carbon-monoxide alarm; solid-state relays fail on. Never sleep in a tent or shed under heat, and keep people and animals out of it. Software is never the only thing between a heater and a fire."
-
-func (c *tentAcceptCmd) Run(a *app) error {
-	cfg, err := loadConfig(c.Config)
-	if err != nil {
-		return err
-	}
-	if c.Data != "" {
-		cfg.Store.Path = c.Data
-	}
-	if cfg.Tent.Output == "" {
-		return usagef("%s: tent: no heater is configured", c.Config)
-	}
-	for _, l := range tentLines(cfg.Tent) {
-		fmt.Fprintln(a.out, l)
-	}
-	fmt.Fprintf(a.out, "\n%s\n\n", wrap(heatCaution, 78))
-	if !c.Yes {
-		fmt.Fprint(a.out, "Have you looked at heater, cut-out and tent, and is this right? Type yes: ")
-		s, err := bufio.NewReader(a.in).ReadString('\n')
-		if err != nil && s == "" {
-			return errors.New("not accepted: no answer")
-		}
-		if strings.TrimSpace(s) != "yes" {
-			return errors.New("not accepted; nothing was written")
-		}
-	}
-	if err := os.MkdirAll(cfg.Store.Path, 0o700); err != nil {
-		return err
-	}
-	if err := heat.Prepare(cfg.Store.Path, time.Now()); err != nil {
-		return err
-	}
-	fmt.Fprintln(a.out, "Accepted. The heater stays off until somebody asks for heat.")
-	return nil
-}
+const HeatCaution = "Heaters listed for the place, clear of film and solvent, with their own manual-reset thermal cut-out in series and over-current protection; never fuel-burning and unvented; a carbon-monoxide alarm; solid-state relays fail on. Never sleep in a tent or shed under heat, and keep people and animals out of it. Software is never the only thing between a heater and a fire."

@@ -31,8 +31,8 @@ type aimWish struct {
 	Apply       bool      `json:"apply,omitempty"`
 }
 
-// aimPlan is the answer as pages show it.
-type aimPlan struct {
+// TentPlan is the answer as pages show it.
+type TentPlan struct {
 	aimWish
 	Made     time.Time    `json:"made"`
 	Feasible bool         `json:"feasible"`
@@ -55,7 +55,7 @@ type aimPlan struct {
 type aims struct {
 	mu      sync.Mutex
 	wish    *aimWish
-	plan    *aimPlan
+	plan    *TentPlan
 	now     heat.Profile
 	has     bool
 	samples []tent.Sample
@@ -472,7 +472,7 @@ func percent(p float64) string {
 }
 
 // aim searches and, with apply set, puts the plan in force.
-func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*aimPlan, error) {
+func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*TentPlan, error) {
 	p, err := t.problem(w)
 	if err != nil {
 		return nil, err
@@ -484,7 +484,7 @@ func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*aimPlan, er
 	if err != nil {
 		return nil, err
 	}
-	out := &aimPlan{aimWish: w, Made: p.Now, Feasible: a.Feasible, Reached: a.Probability, Unheated: a.Unheated,
+	out := &TentPlan{aimWish: w, Made: p.Now, Feasible: a.Feasible, Reached: a.Probability, Unheated: a.Unheated,
 		Energy: a.EnergyKWh, Currency: t.sec.Currency, Opens: a.Opens, Closes: a.Closes, Done: a.Done, Learned: p.Tent.Bins > 0, Early: a.Early}
 	out.Apply = false
 	if a.EnergyKWh != nil && t.sec.PricekWh > 0 {
@@ -532,7 +532,7 @@ func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*aimPlan, er
 
 type aimFirst struct{}
 
-func (t *tentHeld) sayPlan(p *aimPlan) string {
+func (t *tentHeld) sayPlan(p *TentPlan) string {
 	clock := func(x time.Time) string { return x.In(t.d.loc).Format("Mon 15:04") }
 	what := map[string]string{tent.Hard: "hard by " + clock(p.By), tent.NoStall: "far enough not to stall by " + clock(p.By)}[p.Wish]
 	if p.Wish == tent.Window {
@@ -598,7 +598,7 @@ func (d tentDaemon) TentAim(ctx context.Context, who web.Who, body json.RawMessa
 			}
 		}
 		d.store.AddEvent("heater", "tent", "a plan is followed: "+p.Say, d.clk.Now(), who.Name)
-		d.want()
+		d.RequestLook()
 	}
 	return json.Marshal(p)
 }
@@ -607,6 +607,6 @@ func (d tentDaemon) TentAim(ctx context.Context, who web.Who, body json.RawMessa
 func (d tentDaemon) TentAimOff(_ context.Context, who web.Who) error {
 	d.t.aims.drop()
 	d.store.AddEvent("heater", "tent", "the plan is given up; back to the plain hold", d.clk.Now(), who.Name)
-	d.want()
+	d.RequestLook()
 	return nil
 }

@@ -60,7 +60,7 @@ func (d *doors) ran() time.Duration { return d.base + time.Since(d.since) }
 
 // wallNow is the clock of log-ins: the board's, its steps held back. A
 // simulated weekend has no say in them.
-func (d *daemon) wallNow() time.Time {
+func (d *Daemon) wallNow() time.Time {
 	if _, ok := d.clk.(stepHolder); ok {
 		return d.clk.Now()
 	}
@@ -72,7 +72,7 @@ func (d *daemon) wallNow() time.Time {
 // whatever the clock says: set back, it gives nobody longer. The others end
 // when they are not used, by running alone: a clock that is a year ahead when
 // the board starts must not shut every phone out.
-func (d *daemon) left(t history.Token, now time.Time) time.Duration {
+func (d *Daemon) left(t history.Token, now time.Time) time.Duration {
 	ran := d.doors.ran()
 	if t.Days <= 0 && t.Expires == nil {
 		return idleFor - (ran - time.Duration(t.UsedRan)*time.Second)
@@ -89,7 +89,7 @@ func (d *daemon) left(t history.Token, now time.Time) time.Duration {
 
 // expired ends a token whose time is over, for good: a clock that is set back
 // later finds nothing to bring back.
-func (d *daemon) expired(ctx context.Context, t history.Token, now time.Time) bool {
+func (d *Daemon) expired(ctx context.Context, t history.Token, now time.Time) bool {
 	d.doors.mu.Lock()
 	over := d.doors.over[t.ID]
 	if !over && d.left(t, now) > 0 {
@@ -105,7 +105,7 @@ func (d *daemon) expired(ctx context.Context, t history.Token, now time.Time) bo
 	return true
 }
 
-func (d *daemon) forgetToken(ctx context.Context, id string) {
+func (d *Daemon) forgetToken(ctx context.Context, id string) {
 	if err := d.store.DeleteToken(ctx, id); err != nil {
 		return // the card is full or away, which is said elsewhere; upkeep tries again
 	}
@@ -116,7 +116,7 @@ func (d *daemon) forgetToken(ctx context.Context, id string) {
 
 // tokenUpkeep removes log-ins that are over or were taken back, and notes how
 // long the daemon has run.
-func (d *daemon) tokenUpkeep(ctx context.Context) {
+func (d *Daemon) tokenUpkeep(ctx context.Context) {
 	now := d.wallNow()
 	for _, t := range d.store.Tokens() {
 		if t.Revoked != nil {
@@ -135,7 +135,7 @@ func (d *daemon) tokenUpkeep(ctx context.Context) {
 
 // saveRan notes how long the daemon has run. What a power cut loses of it, an
 // hour at most, makes lives longer and not shorter.
-func (d *daemon) saveRan(ctx context.Context) {
+func (d *Daemon) saveRan(ctx context.Context) {
 	ran := d.doors.ran()
 	if err := d.store.WriteSetting(ctx, ranKey, int64(ran/time.Second)); err != nil {
 		return // the card is full or away, which is said elsewhere
@@ -147,7 +147,7 @@ func (d *daemon) saveRan(ctx context.Context) {
 
 // Authenticate finds whose token it is. Open event streams ask again at each
 // heartbeat.
-func (d *daemon) Authenticate(ctx context.Context, token string) (web.Who, bool) {
+func (d *Daemon) Authenticate(ctx context.Context, token string) (web.Who, bool) {
 	t, ok := d.store.TokenByHash(web.HashToken(token))
 	if !ok {
 		return web.Who{}, false
@@ -161,7 +161,7 @@ func (d *daemon) Authenticate(ctx context.Context, token string) (web.Who, bool)
 }
 
 // NewPairCode makes a one-time code for a role.
-func (d *daemon) NewPairCode(_ context.Context, role web.Role, name string, days int) (string, time.Time, error) {
+func (d *Daemon) NewPairCode(_ context.Context, role web.Role, name string, days int) (string, time.Time, error) {
 	if err := checkRole(role); err != nil {
 		return "", time.Time{}, err
 	}
@@ -193,7 +193,7 @@ func checkRole(role web.Role) error {
 }
 
 // Redeem turns a code into a token, once.
-func (d *daemon) Redeem(ctx context.Context, code, device string) (string, web.Who, error) {
+func (d *Daemon) Redeem(ctx context.Context, code, device string) (string, web.Who, error) {
 	key := web.HashToken(web.CleanCode(code))
 	d.doors.mu.Lock()
 	c, ok := d.doors.codes[key]
@@ -229,7 +229,7 @@ func (d *daemon) Redeem(ctx context.Context, code, device string) (string, web.W
 }
 
 // ListTokens lists the tokens that are good, without their secrets.
-func (d *daemon) ListTokens(context.Context) ([]web.TokenInfo, error) {
+func (d *Daemon) ListTokens(context.Context) ([]web.TokenInfo, error) {
 	out := []web.TokenInfo{}
 	now := d.wallNow()
 	for _, t := range d.store.Tokens() {
@@ -244,7 +244,7 @@ func (d *daemon) ListTokens(context.Context) ([]web.TokenInfo, error) {
 }
 
 // RevokeToken shuts a token out at once.
-func (d *daemon) RevokeToken(ctx context.Context, id string) error {
+func (d *Daemon) RevokeToken(ctx context.Context, id string) error {
 	if err := d.store.RevokeToken(ctx, id, d.wallNow()); err != nil {
 		return webError(err)
 	}

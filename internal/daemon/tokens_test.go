@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"context"
-	"encoding/json"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -14,12 +13,13 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
+	"curewright/internal/testkit"
 )
 
 // doorRig is a daemon's log-ins alone, in a bubble where time is not real: a
 // wall clock that can be set, and a restart.
 type doorRig struct {
-	*daemon
+	*Daemon
 	t    *testing.T
 	dir  string
 	jump atomic.Int64
@@ -43,13 +43,13 @@ func (g *doorRig) start(trusted bool) {
 		wall: func() time.Time { return time.Now().Round(0).Add(time.Duration(g.jump.Load())) },
 		boot: func() time.Duration { return time.Since(epoch) },
 	}
-	cfg := defaultConfig()
+	cfg := DefaultConfig()
 	cfg.Store.Path = g.dir
-	d, err := newDaemon(daemonOptions{cfg: cfg, clk: clk, log: noLog(), trusted: trusted, zone: time.UTC})
+	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC})
 	if err != nil {
 		g.t.Fatal(err)
 	}
-	g.daemon = d
+	g.Daemon = d
 }
 
 // restart ends the daemon as an orderly stop does, and starts it again.
@@ -262,11 +262,11 @@ func TestExpiryEndsOpenPage(t *testing.T) {
 	withDoors(t, true, func(t *testing.T, g *doorRig) {
 		tok := g.pair(1)
 		time.Sleep(day - time.Minute)
-		srv, err := web.New(web.Config{Version: "test"}, g.daemon)
+		srv, err := web.New(web.Config{Version: "test"}, g.Daemon)
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := g.look(t.Context()); err != nil {
+		if err := g.Look(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		begin := time.Now()
@@ -291,34 +291,4 @@ func askAway(t *testing.T, h http.Handler, path, token string) *httptest.Respons
 	w := httptest.NewRecorder()
 	h.ServeHTTP(w, r)
 	return w
-}
-
-// The command line gives a log-in for days and shows until when it is good.
-func TestPairForDays(t *testing.T) {
-	live := newLiveDaemon(t, t.TempDir(), time.Now())
-	t.Setenv("CUREWRIGHT_SERVER", live.url)
-	if code, _, errs := runCmd(t, "pair", "--days", "-1"); code != exitUsage || !strings.Contains(errs, "--days") {
-		t.Errorf("--days -1: exit %d, %q", code, errs)
-	}
-	if code, _, errs := runCmd(t, "pair", "--days", "3651"); code != exitUsage || !strings.Contains(errs, "3650") {
-		t.Errorf("--days 3651: exit %d, %q", code, errs)
-	}
-	if code, body := live.raw("POST", "/api/v1/paircodes", []byte(`{"role":"look","days":-3}`)); code != 400 || !strings.Contains(string(body), `"days"`) {
-		t.Errorf("days -3 over the API: %d %s", code, body)
-	}
-	for _, days := range []string{"2", "0"} {
-		var p struct{ Code string }
-		if err := json.Unmarshal([]byte(cmdOK(t, "pair", "--role", "look", "--name", "guest "+days, "--days", days, "--json")), &p); err != nil {
-			t.Fatal(err)
-		}
-		if _, _, err := live.d.Redeem(t.Context(), p.Code, ""); err != nil {
-			t.Fatal(err)
-		}
-	}
-	out := cmdOK(t, "token", "list")
-	for _, end := range []string{time.Now().Add(2 * day).Format("2 Jan 2006 "), time.Now().Add(idleFor).Format("2 Jan 2006\n")} {
-		if !strings.Contains(out, "good until "+end) {
-			t.Errorf("token list does not say %q:\n%s", end, out)
-		}
-	}
 }

@@ -7,9 +7,9 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// clockSynchronised reports whether the kernel says that the wall clock is
+// ClockSynchronised reports whether the kernel says that the wall clock is
 // synchronised, or a clock chip is there to have set it at boot.
-func clockSynchronised() bool {
+func ClockSynchronised() bool {
 	var t unix.Timex
 	// TIME_ERROR is the state of a clock that nobody has set (adjtimex(2)).
 	if state, err := unix.Adjtimex(&t); err == nil && state != unix.TIME_ERROR && t.Status&unix.STA_UNSYNC == 0 {

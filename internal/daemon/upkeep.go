@@ -54,7 +54,7 @@ func (b *backupState) condition(now time.Time, s storeSection) []alerts.Conditio
 
 // nightlyCopy makes a whole copy of the store on the second path when one is
 // due. A stick that is not plugged in is not an error to stop for.
-func (d *daemon) nightlyCopy(ctx context.Context, now time.Time) {
+func (d *Daemon) nightlyCopy(ctx context.Context, now time.Time) {
 	to := d.cfg.Store.Backup
 	if to == "" {
 		return
@@ -72,7 +72,7 @@ func (d *daemon) nightlyCopy(ctx context.Context, now time.Time) {
 	}
 }
 
-func (d *daemon) copyTo(ctx context.Context, file string, now time.Time) error {
+func (d *Daemon) copyTo(ctx context.Context, file string, now time.Time) error {
 	if err := d.store.Backup(ctx, file); err != nil {
 		return err
 	}
@@ -82,7 +82,7 @@ func (d *daemon) copyTo(ctx context.Context, file string, now time.Time) error {
 
 // Backup streams a whole copy of the store: what "Save everything to this
 // phone" downloads.
-func (d *daemon) Backup(ctx context.Context, w io.Writer) error {
+func (d *Daemon) Backup(ctx context.Context, w io.Writer) error {
 	dir, err := os.MkdirTemp(d.cfg.Store.Path, ".backup-*")
 	if err != nil {
 		return fmt.Errorf("backup: %w", err)
@@ -131,7 +131,7 @@ func (c *intakeCounts) count(way string, taken int, refused []sensors.Refusal) {
 }
 
 // IntakeStats is what came in by each way, for the metrics.
-func (d *daemon) IntakeStats() []web.IntakeStats {
+func (d *Daemon) IntakeStats() []web.IntakeStats {
 	var out []web.IntakeStats
 	poll := web.IntakeStats{Intake: "poll", Refused: map[string]uint64{}}
 	for _, h := range d.set.Health() {
@@ -157,7 +157,7 @@ func (d *daemon) IntakeStats() []web.IntakeStats {
 }
 
 // StoreStats is the store's health, for the metrics.
-func (d *daemon) StoreStats() web.StoreStats {
+func (d *Daemon) StoreStats() web.StoreStats {
 	s := d.store.Stats()
 	num := func(x int64) *float64 {
 		if x < 0 {
@@ -190,7 +190,7 @@ const (
 )
 
 // pruneAlerts removes alerts that are too old, while the date is known.
-func (d *daemon) pruneAlerts(ctx context.Context, now time.Time) {
+func (d *Daemon) pruneAlerts(ctx context.Context, now time.Time) {
 	if !d.clockTrusted.Load() || (!d.prunedAt.IsZero() && time.Since(d.prunedAt) < pruneEvery) {
 		return
 	}

@@ -2,70 +2,16 @@ package daemon
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"log/slog"
 	"net"
 	"os"
-	"path/filepath"
-	"runtime/debug"
 	"strings"
 
 	"curewright/dashboards/web"
-	"curewright/model/tomlfile"
 )
 
-type watchCmd struct {
-	Config string `placeholder:"FILE" type:"path" help:"Configuration; without one, probes are looked for and the page is on this machine only."`
-	Data   string `placeholder:"DIR" type:"path" help:"Folder of the store; wins over the file."`
-	Listen string `placeholder:"ADDR" help:"Address to serve, HOST:PORT; wins over the file."`
-	Log    string `enum:"text,json" default:"text" help:"Form of the log on standard error."`
-}
-
-func (watchCmd) Help() string {
-	return "Example:\n\n  curewright watch --config /etc/curewright/curewright.toml\n\n" + caution
-}
-
-// prepare reads the configuration and applies the flags over it.
-func (c *watchCmd) prepare() (config, error) {
-	cfg, _, err := loadWith(c.Config, func(cfg config, f *tomlfile.File) (tomlfile.Faults, []string) { return cfg.lookAtSecrets(f, true) })
-	if c.Data != "" {
-		cfg.Store.Path = c.Data
-	}
-	var ferr error
-	if c.Listen != "" {
-		cfg.Web.Listen = c.Listen
-		if errs := cfg.Web.Check(); len(errs) > 0 && err == nil {
-			ferr = usagef("--listen: %s", strings.TrimPrefix(errors.Join(errs...).Error(), "web.listen: "))
-		}
-	}
-	return cfg, joinUsage(err, ferr)
-}
-
-func (c *watchCmd) Run(a *app) error {
-	cfg, err := c.prepare()
-	if err != nil {
-		return err
-	}
-	var h slog.Handler = slog.NewTextHandler(a.err, nil)
-	if c.Log == "json" {
-		h = slog.NewJSONHandler(a.err, nil)
-	}
-	log := slog.New(h)
-	if os.Getenv("GOMEMLIMIT") == "" {
-		// Small boards have 512 MB for everything: collect sooner rather than
-		// grow. It is a soft limit, and the environment overrides it.
-		debug.SetMemoryLimit(40 << 20)
-	}
-	return watch(a.ctx, cfg, log, func(addr net.Addr, d *daemon) {
-		fmt.Fprintf(a.out, "curewright watches. Open %s\n", pageURL(cfg, addr))
-		if d.noProbes != "" {
-			fmt.Fprintln(a.out, wrap(d.noProbes, 78))
-		}
-	})
-}
-
-func pageURL(cfg config, addr net.Addr) string {
+func PageURL(cfg Config, addr net.Addr) string {
 	scheme := "http"
 	if cfg.Web.TLSCert != "" {
 		scheme = "https"
@@ -92,12 +38,13 @@ func canKeepTokens(ctx context.Context, web web.ConfigSection, put func(ctx cont
 	return nil
 }
 
-// watch runs the daemon until ctx ends. ready is called once it listens.
-func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Addr, *daemon)) error {
+// Watch runs the daemon until ctx ends. ready is called once it listens, with
+// the reason why no wired probe was found, "" where there are some.
+func Watch(ctx context.Context, cfg Config, version string, log *slog.Logger, ready func(addr net.Addr, noProbe string)) error {
 	bench := openBench(log)
 	probes, why := bench.pollers(ctx, cfg)
-	d, err := newDaemon(daemonOptions{
-		cfg: cfg, clk: &wallClock{}, log: log, probes: probes, noProbe: why, trusted: clockSynchronised(),
+	d, err := New(Options{
+		Config: cfg, Clock: &wallClock{}, Log: log, Probes: probes, NoProbe: why, ClockTrusted: ClockSynchronised(), Version: version,
 	})
 	if err != nil {
 		return err
@@ -119,7 +66,7 @@ func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Add
 	if sock != nil {
 		defer sock.Close()
 	}
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: build.Version, Log: log, Socket: sockPath}, d.backend())
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: version, Log: log, Socket: sockPath}, d.Backend())
 	if err != nil {
 		return err
 	}
@@ -127,76 +74,60 @@ func watch(ctx context.Context, cfg config, log *slog.Logger, ready func(net.Add
 	if err != nil {
 		return fmt.Errorf("listen: %w", err)
 	}
-	ready(ln.Addr(), d)
+	ready(ln.Addr(), d.noProbes)
 	log.Info("watching", "listen", ln.Addr().String(), "data", cfg.Store.Path, "probes", len(probes))
 	more := heating
 	if sock != nil {
 		more = append(more, serveSocket(srv, sock, gid))
 	}
 	if len(cfg.Probe) == 0 {
-		more = append(more, part{"discovery", func(ctx context.Context) error { return bench.lookAgain(ctx, d) }})
+		more = append(more, Part{"discovery", func(ctx context.Context) error { return bench.lookAgain(ctx, d) }})
 	}
 	if p, ok := openSupervisor(d, log); ok {
 		more = append(more, p)
 	}
-	return d.run(ctx, ln, srv, more...)
+	return d.Run(ctx, ln, srv, more...)
 }
 
-type checkCmd struct {
-	Config string `placeholder:"FILE" type:"path" help:"Configuration to check; the defaults without one."`
-}
-
-func (checkCmd) Help() string {
-	return "Example:\n\n  curewright check --config curewright.toml"
-}
-
-func (c *checkCmd) Run(a *app) error {
-	cfg, notes, err := loadWith(c.Config, func(cfg config, f *tomlfile.File) (tomlfile.Faults, []string) { return cfg.lookAtSecrets(f, false) })
-	if err != nil {
-		return err
+// Describe lists what a daemon with this configuration would run, a line each.
+func (c Config) Describe() []string {
+	var out []string
+	add := func(line string) { out = append(out, line) }
+	addf := func(format string, a ...any) { add(fmt.Sprintf(format, a...)) }
+	addf("  store      %s", c.Store.Path)
+	addf("  page       %s%s", c.Web.Listen, map[bool]string{true: ", this machine only", false: ", behind the log-in"}[c.Web.Loopback()])
+	if len(c.Probe) == 0 {
+		add("  probes     whatever is found on I2C and 1-wire, and what is pushed")
 	}
-	good := "The defaults are good."
-	if c.Config != "" {
-		good = filepath.Base(c.Config) + " is good."
-	}
-	fmt.Fprintf(a.out, "%s It would run:\n", good)
-	fmt.Fprintf(a.out, "  store      %s\n", cfg.Store.Path)
-	fmt.Fprintf(a.out, "  page       %s%s\n", cfg.Web.Listen, map[bool]string{true: ", this machine only", false: ", behind the log-in"}[cfg.Web.Loopback()])
-	if len(cfg.Probe) == 0 {
-		fmt.Fprintln(a.out, "  probes     whatever is found on I2C and 1-wire, and what is pushed")
-	}
-	for _, p := range cfg.Probe {
+	for _, p := range c.Probe {
 		bus := p.Bus
 		if bus == "" {
 			bus = "over the network"
 		}
-		fmt.Fprintf(a.out, "  probe      %s: %s, %s\n", p.ID, p.Driver, bus)
+		addf("  probe      %s: %s, %s", p.ID, p.Driver, bus)
 	}
-	socket, _ := socketPath(cfg)
-	fmt.Fprintf(a.out, "  control    %s, or a log-in for it\n", socket)
-	if len(cfg.Web.Proxies) > 0 {
-		fmt.Fprintf(a.out, "  proxies    %s: what comes through them needs a log-in\n", strings.Join(cfg.Web.Proxies, ", "))
+	socket, _ := socketPath(c)
+	addf("  control    %s, or a log-in for it", socket)
+	if len(c.Web.Proxies) > 0 {
+		addf("  proxies    %s: what comes through them needs a log-in", strings.Join(c.Web.Proxies, ", "))
 	}
-	for _, l := range tentLines(cfg.Tent) {
-		fmt.Fprintln(a.out, l)
+	for _, l := range TentLines(c.Tent) {
+		add(l)
 	}
-	for _, l := range mqttLines(cfg.MQTT, cfg.Shop.Name) {
-		fmt.Fprintln(a.out, l)
+	for _, l := range mqttLines(c.MQTT, c.Shop.Name) {
+		add(l)
 	}
-	if cfg.Influx.On() {
-		fmt.Fprintf(a.out, "  influx     %s, bucket %s\n", cfg.Influx.URL, cfg.Influx.Bucket)
+	if c.Influx.On() {
+		addf("  influx     %s, bucket %s", c.Influx.URL, c.Influx.Bucket)
 	}
-	if cfg.Sleep.From != "" {
-		fmt.Fprintf(a.out, "  asleep     %s to %s\n", cfg.Sleep.From, cfg.Sleep.To)
+	if c.Sleep.From != "" {
+		addf("  asleep     %s to %s", c.Sleep.From, c.Sleep.To)
 	}
-	for _, ch := range cfg.Alert.Channels {
-		fmt.Fprintf(a.out, "  alerts by  %s (%s)\n", ch.Name, ch.Kind)
+	for _, ch := range c.Alert.Channels {
+		addf("  alerts by  %s (%s)", ch.Name, ch.Kind)
 	}
-	if len(cfg.Alert.Channels) == 0 {
-		fmt.Fprintln(a.out, "  alerts by  the page and the log only: nothing that wakes you")
+	if len(c.Alert.Channels) == 0 {
+		add("  alerts by  the page and the log only: nothing that wakes you")
 	}
-	for _, n := range notes {
-		fmt.Fprintf(a.out, "  secret     %s\n", n)
-	}
-	return nil
+	return out
 }

@@ -377,10 +377,13 @@ func ParseHours(s string) (from, to Clock, err error) {
 	return from, to, nil
 }
 
-// ParseClock reads an hour and minute of the day, "06:30"; "24:00" is the end
-// of it.
+// ParseClock reads an hour and minute of the day, "06:30" or "6:30"; "24:00" is
+// the end of it.
 func ParseClock(s string) (Clock, error) {
 	var h, m int
+	if len(s) == 4 {
+		s = "0" + s // "9:05"
+	}
 	if len(s) != 5 || s[2] != ':' {
 		return 0, fmt.Errorf("%q is not a time of day such as 06:30", s)
 	}

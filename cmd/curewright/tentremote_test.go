@@ -1,0 +1,54 @@
+package main
+
+import (
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/dashboards/web/webtest"
+)
+
+// The tent from the command line, against the API's test double, which gives
+// back the wish that it was handed.
+func TestTentCommands(t *testing.T) {
+	board, err := web.New(web.Config{Version: "test", LoopbackRole: web.Control}, webtest.NewFull())
+	if err != nil {
+		t.Fatal(err)
+	}
+	srv := httptest.NewServer(board.Handler())
+	defer srv.Close()
+	at := func(args ...string) []string { return append([]string{"--server", srv.URL}, args...) }
+
+	if out := cmdOK(t, at("tent", "hold", "20")...); !strings.Contains(out, "held at") || !strings.Contains(out, "20.0 °C") {
+		t.Errorf("hold says\n%s", out)
+	}
+	// 20 °C is 68 °F, by definition of the scales.
+	if out := cmdOK(t, at("--units", "us", "tent", "show")...); !strings.Contains(out, "68 °F") || strings.Contains(out, "20.0") {
+		t.Errorf("show says\n%s", out)
+	}
+	if code, _, errs := runCmd(t, at("tent", "hold", "80")...); code == exitDone || !strings.Contains(errs, "outside the file's limits") {
+		t.Errorf("80 °C: exit %d, %s", code, errs)
+	}
+	cmdOK(t, at("tent", "off")...)
+	if out := cmdOK(t, at("tent", "show")...); !strings.Contains(out, "not held") {
+		t.Errorf("off, it says\n%s", out)
+	}
+
+	m := oneObject(t, cmdOK(t, at("tent", "aim", "fill", "window", "--from", "22:00", "--to", "02:00", "--follow", "--json")...))
+	from, err1 := time.Parse(time.RFC3339, m["from"].(string))
+	to, err2 := time.Parse(time.RFC3339, m["to"].(string))
+	if err1 != nil || err2 != nil || to.Sub(from) != 4*time.Hour || m["apply"] != true || m["wish"] != "window" || m["probability"] != .8 {
+		t.Errorf("from 22:00 to 02:00: %v", m)
+	}
+	m = oneObject(t, cmdOK(t, at("tent", "aim", "fill", "no-stall", "--by", "2026-10-11T12:00:00+01:00", "--json")...))
+	if m["wish"] != "no_stall" || m["apply"] != false || m["by"] != "2026-10-11T12:00:00+01:00" {
+		t.Errorf("not to stall: %v", m)
+	}
+	cmdOK(t, at("tent", "plain")...)
+	code, _, errs := runCmd(t, at("tent", "aim", "fill", "window", "--from", "soon", "--by", "12:00", "--probability", "3")...)
+	if n := strings.Count(errs, "\n"); code != exitUsage || n != 4 {
+		t.Errorf("exit %d, %d lines, want one for each of from, to, by and probability:\n%s", code, n, errs)
+	}
+}

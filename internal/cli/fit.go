@@ -1,0 +1,104 @@
+package cli
+
+import (
+	"fmt"
+	"os"
+	"strings"
+
+	"curewright/internal/fault"
+	"curewright/internal/file"
+	"curewright/model/cure"
+)
+
+type FitCmd struct {
+	Sheet string `required:"" placeholder:"FILE.toml" type:"path" help:"What the data sheet says: pot life, times, recoat limits, Tg, ratio; any part of it."`
+	Out   string `short:"o" placeholder:"FILE.toml" type:"path" help:"Resin file to write; every command and the page accept it."`
+	JSON  bool   `help:"Print one JSON object."`
+}
+
+func (FitCmd) Help() string {
+	return "Example:\n\n  curewright fit --sheet club-epoxy-sheet.toml -o club-epoxy.toml\n\n" + Caution
+}
+
+func (c *FitCmd) Run(a *App) error {
+	b, err := os.ReadFile(c.Sheet)
+	if err != nil {
+		return fault.Inputf("%v", err)
+	}
+	s, err := cure.ParseSheet(b)
+	if err != nil {
+		return fault.In(c.Sheet, err)
+	}
+	res, err := cure.Fit(s)
+	if err != nil {
+		return fault.In(c.Sheet, err)
+	}
+	if c.Out != "" {
+		if err := file.Replace(c.Out, res.Resin.TOML()); err != nil {
+			return err
+		}
+	}
+	if c.JSON {
+		return a.JSON(res)
+	}
+	printFit(a, res)
+	if c.Out == "" {
+		fmt.Fprintln(a.Out, "\nNothing was written: give -o FILE.toml to keep the resin.")
+	} else {
+		fmt.Fprintf(a.Out, "\nWritten to %s.\n", c.Out)
+	}
+	return nil
+}
+
+func printFit(a *App, res cure.FitResult) {
+	r := res.Resin
+	fmt.Fprintf(a.Out, "%s, fitted to its data sheet\n\n", r.Name)
+	if len(res.Residuals) > 0 {
+		fmt.Fprintf(a.Out, "  %-30s %11s %11s %8s\n", "the sheet says", "sheet", "fit", "off by")
+	}
+	for _, x := range res.Residuals {
+		mark := ""
+		if x.Sigmas > 2 || x.Sigmas < -2 {
+			mark = "  does not fit"
+		}
+		fmt.Fprintf(a.Out, "  %-30s %11s %11s %+6.1f σ%s\n", a.Units.text(strings.ReplaceAll(x.Datum, "_", " ")), datum(a.Units, x.Sheet, x.Unit, x.Sheet), datum(a.Units, x.Model, x.Unit, x.Sheet), x.Sigmas, mark)
+	}
+	if len(res.Residuals) > 0 {
+		fmt.Fprintln(a.Out)
+	}
+	if len(res.Inconsistent) > 0 {
+		fmt.Fprintln(a.Out, Wrap("The data sheet does not agree with itself, or no epoxy of this kind follows it:", 78))
+		for _, d := range res.Inconsistent {
+			fmt.Fprintln(a.Out, hang("· ", a.Units.text(strings.ReplaceAll(d, "_", " "))))
+		}
+	}
+	for _, v := range res.Verdict {
+		if strings.HasPrefix(v, "Data sheet inconsistent: ") {
+			continue // stands above
+		}
+		fmt.Fprintln(a.Out, hang("· ", a.Units.text(v)))
+	}
+	fmt.Fprintln(a.Out)
+	steady := cure.Steady(r, 20, 1, true)
+	for _, row := range []struct {
+		what string
+		min  *float64
+	}{{"sticks, lifts clean (tacky)", steady.TimesMin.Tacky}, {"no stick, nail dents (green)", steady.TimesMin.Green}, {"nail slides, no dent (firm)", steady.TimesMin.Firm}, {"sands to dust (hard)", steady.TimesMin.Hard}} {
+		fmt.Fprintf(a.Out, "  at a steady %-10s %-32s %s\n", a.Units.temp(20), row.what, minutes(row.min))
+	}
+}
+
+// datum gives a figure in the unit that the sheet's own figure is given in, so
+// that the two stand side by side.
+func datum(u Units, x float64, unit string, sheet float64) string {
+	if unit == "min" {
+		if hours := strings.HasSuffix(minutes(&sheet), " h"); hours != strings.HasSuffix(minutes(&x), " h") {
+			if hours {
+				return fmt.Sprintf("%.1f h", x/60)
+			}
+			return fmt.Sprintf("%.0f min", x)
+		}
+		return minutes(&x)
+	}
+	return u.temp(x)
+}

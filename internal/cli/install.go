@@ -1,0 +1,127 @@
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"curewright/internal/fault"
+	"curewright/internal/file"
+	"curewright/packaging"
+)
+
+type InstallCmd struct {
+	Write    bool   `help:"Write the files; without it they are only printed."`
+	Binary   string `placeholder:"FILE" help:"Where the program is; default this one."`
+	Config   string `placeholder:"FILE" default:"/etc/curewright/curewright.toml" help:"The configuration that the service reads."`
+	Root     string `placeholder:"DIR" default:"/" help:"Write below this folder, such as a card that is plugged into another computer."`
+	Packaged bool   `hidden:"" help:"As a distribution's package lays it out."`
+}
+
+func (InstallCmd) Help() string {
+	return "Prints the systemd unit, the daemon's own user and the rules that let it use the buses; with --write they are written, for root. A configuration that is there is left alone. Then what is left to type is printed.\n\nExample:\n\n  curewright install\n  sudo curewright install --write"
+}
+
+// layout says where things go; the fault is the person's.
+func (c *InstallCmd) layout() (packaging.Layout, error) {
+	l := packaging.Local()
+	if c.Packaged {
+		l = packaging.Packaged()
+	}
+	switch {
+	case c.Binary != "":
+		l.Binary = c.Binary
+	case !c.Packaged && c.Root == "/":
+		// The service runs what is being run now.
+		if p, err := os.Executable(); err == nil {
+			if p, err = filepath.EvalSymlinks(p); err == nil {
+				l.Binary = p
+			}
+		}
+	}
+	l.Config = c.Config
+	return l, nil
+}
+
+func (c *InstallCmd) Run(a *App) error {
+	l, err := c.layout()
+	if err != nil {
+		return err
+	}
+	fl, err := l.Files()
+	if err != nil {
+		return fault.Inputf("install: %v", err)
+	}
+	if !c.Write {
+		for i, f := range fl {
+			if i > 0 {
+				fmt.Fprintln(a.Out)
+			}
+			fmt.Fprintf(a.Out, "# ==> %s: %s\n%s", f.Path, f.What, f.Text)
+		}
+		fmt.Fprintf(a.Err, "Nothing was written: sudo curewright install --write does.\n")
+		return nil
+	}
+	if err := c.refuse(l); err != nil {
+		return err
+	}
+	// What can't be written is said all at once.
+	var errs []error
+	for _, f := range fl {
+		name := filepath.Join(c.Root, f.Path)
+		old, rerr := os.ReadFile(name)
+		switch {
+		case rerr == nil && (f.Keep || string(old) == f.Text):
+			fmt.Fprintf(a.Out, "kept     %s\n", name)
+			continue
+		case rerr != nil && !errors.Is(rerr, fs.ErrNotExist):
+			errs = append(errs, rerr)
+			continue
+		}
+		err := os.MkdirAll(filepath.Dir(name), 0o755)
+		if err == nil {
+			err = file.Replace(name, []byte(f.Text))
+		}
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		fmt.Fprintf(a.Out, "written  %s\n", name)
+	}
+	if err := errors.Join(errs...); err != nil {
+		if errors.Is(err, fs.ErrPermission) {
+			return fmt.Errorf("%w\nroot may: sudo curewright install --write", err)
+		}
+		return err
+	}
+	if !c.Packaged {
+		fmt.Fprintf(a.Out, "\nThen, once:\n\n%s", nextSteps)
+	}
+	return nil
+}
+
+const nextSteps = `  sudo systemd-sysusers
+  sudo udevadm control --reload && sudo udevadm trigger
+  sudo systemctl daemon-reload
+  sudo systemctl enable --now curewright
+
+and look how it is with: systemctl status curewright
+`
+
+// refuse stops an installation whose service could not start: its user may
+// not read home folders, and what is in /tmp is gone after a restart.
+func (c *InstallCmd) refuse(l packaging.Layout) error {
+	if c.Packaged {
+		return nil
+	}
+	for _, p := range []struct{ what, path string }{{"program", l.Binary}, {"configuration", l.Config}} {
+		for _, dir := range []string{"/home/", "/root/", "/tmp/", "/var/tmp/", "/run/user/"} {
+			if len(p.path) > len(dir) && p.path[:len(dir)] == dir {
+				return fault.Inputf("install: the %s is %s, where the service may not look: put it elsewhere first (sudo install curewright /usr/local/bin/curewright) and run it from there", p.what, p.path)
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,171 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"net"
+	"net/url"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"rsc.io/qr"
+
+	"curewright/dashboards/client"
+	"curewright/dashboards/web"
+	"curewright/internal/fault"
+)
+
+type PairCmd struct {
+	Role string `enum:"look,record,push,control" default:"record" help:"What it may do: look; record work; push readings only; control the tent as well."`
+	Name string `placeholder:"NAME" help:"What to call it in the list."`
+	Days int    `placeholder:"N" help:"Days it is good for, up to 3650; without it, for as long as it is used, and ended by 180 days of running without."`
+	At   string `placeholder:"URL" help:"Address the phone will open; guessed when not given."`
+	NoQR bool   `name:"no-qr" help:"Leave the square out."`
+	JSON bool   `help:"Print one JSON object."`
+}
+
+func (PairCmd) Help() string {
+	return "Run it on the board, or over ssh, while the daemon runs.\n\nExample:\n\n  curewright pair --role record --name \"shed phone\"\n  curewright pair --role look --name \"guest\" --days 2"
+}
+
+func (c *PairCmd) Run(a *App, cl *client.Client) error {
+	if c.Days < 0 || c.Days > web.MaxTokenDays {
+		return fault.Inputf("--days: %d is not between 0 and %d", c.Days, web.MaxTokenDays)
+	}
+	p, err := cl.NewPairCode(a.Ctx, web.Role(c.Role), c.Name, c.Days)
+	if err != nil {
+		return err
+	}
+	at := strings.TrimSuffix(c.At, "/")
+	if at == "" {
+		at = phoneURL(a.Ctx, cl.Server(), p)
+	}
+	// The code stands behind the #, which a browser never sends: it does not
+	// end up in anybody's log.
+	link := at + "/#/login?code=" + url.QueryEscape(p.Code)
+	if c.JSON {
+		return a.JSON(map[string]any{"code": p.Code, "expires": p.Expires, "address": at, "link": link, "local_only": p.LocalOnly})
+	}
+	fmt.Fprintf(a.Out, "\n  Open   %s\n  Code   %s\n\n  Good until %s, once.\n\n", at, p.Code, p.Expires.Local().Format("15:04"))
+	if p.LocalOnly && c.At == "" {
+		fmt.Fprintln(a.Out, hang("  ", "No phone can reach that yet: the page is served to this machine only. Set [web] listen = \"0.0.0.0:8374\" in the configuration and start the daemon again."))
+		fmt.Fprintln(a.Out)
+		return nil // a square that leads nowhere helps nobody
+	}
+	if c.NoQR {
+		return nil
+	}
+	return printQR(a.Out, link)
+}
+
+// phoneURL is where a phone on the shed's network reaches the page: the
+// address that this command was told, else the board's name where the network
+// knows it, else the board's own address on the network.
+func phoneURL(ctx context.Context, server string, p web.PairCode) string {
+	if u, err := url.Parse(server); err == nil && u.Host != "" {
+		ip := net.ParseIP(u.Hostname())
+		if u.Hostname() != "localhost" && (ip == nil || !ip.IsLoopback()) {
+			return server
+		}
+	}
+	host, port, err := net.SplitHostPort(p.Listen)
+	if err != nil {
+		return server
+	}
+	if ip := net.ParseIP(host); ip == nil || ip.IsUnspecified() || ip.IsLoopback() {
+		name, _ := os.Hostname() // without one an address is left
+		if name != "" && !strings.Contains(name, ".") {
+			name += ".local"
+		}
+		ips, _ := OwnAddresses()
+		host = reachable(ctx, name, ips)
+	}
+	scheme := "http"
+	if p.TLS {
+		scheme = "https"
+	}
+	return scheme + "://" + net.JoinHostPort(host, port)
+}
+
+// reachable is the name, if looking it up leads to one of the board's own
+// addresses, else the first of these, IPv4 before IPv6, else the name anyway.
+func reachable(ctx context.Context, name string, own []string) string {
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+	defer cancel()
+	if found, err := net.DefaultResolver.LookupHost(ctx, name); err == nil && name != "" {
+		for _, a := range found {
+			if slices.Contains(own, a) {
+				return name
+			}
+		}
+	}
+	best := ""
+	for _, a := range own {
+		if best == "" || !strings.Contains(a, ":") && strings.Contains(best, ":") {
+			best = a
+		}
+	}
+	if best == "" {
+		return name
+	}
+	return best
+}
+
+// printQR draws the square with half blocks, two rows of it a line, dark on
+// light as cameras want it.
+func printQR(w io.Writer, text string) error {
+	code, err := qr.Encode(text, qr.M)
+	if err != nil {
+		return err
+	}
+	const quiet = 2
+	light := func(x, y int) bool {
+		return x < 0 || y < 0 || x >= code.Size || y >= code.Size || !code.Black(x, y)
+	}
+	for y := -quiet; y < code.Size+quiet; y += 2 {
+		var b strings.Builder
+		b.WriteString("  ")
+		for x := -quiet; x < code.Size+quiet; x++ {
+			switch top, low := light(x, y), light(x, y+1); {
+			case top && low:
+				b.WriteRune('█')
+			case top:
+				b.WriteRune('▀')
+			case low:
+				b.WriteRune('▄')
+			default:
+				b.WriteByte(' ')
+			}
+		}
+		fmt.Fprintln(w, b.String())
+	}
+	_, err = fmt.Fprintln(w)
+	return err
+}
+
+// OwnAddresses are this board's addresses that others can reach.
+func OwnAddresses() ([]string, error) {
+	ifs, err := net.Interfaces()
+	if err != nil {
+		return nil, err
+	}
+	var out []string
+	for _, i := range ifs {
+		if i.Flags&net.FlagUp == 0 || i.Flags&net.FlagLoopback != 0 {
+			continue
+		}
+		as, err := i.Addrs()
+		if err != nil {
+			continue // it went away while we looked
+		}
+		for _, a := range as {
+			if n, ok := a.(*net.IPNet); ok && !n.IP.IsLinkLocalUnicast() {
+				out = append(out, n.IP.String())
+			}
+		}
+	}
+	return out, nil
+}

@@ -1,0 +1,196 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"curewright/dashboards/daysheet"
+	"curewright/internal/daemon"
+	"curewright/internal/fault"
+	"curewright/internal/file"
+	"curewright/model/job"
+	"curewright/model/plan"
+	"curewright/model/pot"
+)
+
+type PlanCmd struct {
+	Job      string   `required:"" placeholder:"FILE.toml" type:"path" help:"Job with [day], panels and ordered [[step]]s."`
+	Readings string   `placeholder:"FILE.csv" type:"path" help:"The shop's last days, to forecast from; a wide guess without."`
+	Shop     *float64 `placeholder:"C" help:"Shop's temperature at the start where there are no readings; 15 °C when not given."`
+	Sheet    string   `placeholder:"FILE.html" type:"path" help:"Write the day sheet, one page to print."`
+	Calendar string   `placeholder:"FILE.ics" type:"path" help:"Write the steps as a calendar for the phone."`
+	JSON     bool     `help:"Print one JSON object."`
+}
+
+func (PlanCmd) Help() string {
+	return "Example:\n\n  curewright plan --job lids.toml --sheet day.html --calendar day.ics"
+}
+
+func (c *PlanCmd) Run(a *App) error {
+	b, err := os.ReadFile(c.Job)
+	if err != nil {
+		return fault.Inputf("%v", err)
+	}
+	// Planned times lie ahead: nothing is "in the future" here.
+	j, err := job.ParseJob(b, c.Job, time.Time{}, resinBeside(c.Job))
+	var jerr, terr error
+	if err != nil {
+		jerr = &fault.Input{Lines: job.Lines(err)}
+	}
+	var t *job.Table
+	if c.Readings != "" {
+		t, terr = readReadings(c.Readings)
+	}
+	serr := CheckNumbers(FlagSpan{"shop", c.Shop, -20, 50, "°C", "a shop is between −20 and 50 °C; was it typed in °F?"})
+	if err := fault.Join(jerr, terr, serr); err != nil {
+		return err
+	}
+	res, err := solvePlan(a.Ctx, j, t, c.Shop)
+	if err != nil {
+		return err
+	}
+	if c.Sheet != "" || c.Calendar != "" {
+		if err := c.write(a, j, res); err != nil {
+			return err
+		}
+	}
+	if c.JSON {
+		return a.JSON(res)
+	}
+	printPlan(a, res)
+	return nil
+}
+
+func solvePlan(ctx context.Context, j *job.Job, t *job.Table, shopC *float64) (plan.Result, error) {
+	in, err := daemon.PlanDay(j, t, shopC)
+	if err != nil {
+		return plan.Result{}, err
+	}
+	res, err := plan.Plan(ctx, in)
+	var faults plan.Faults
+	if errors.As(err, &faults) {
+		u := &fault.Input{}
+		for _, f := range faults {
+			u.Lines = append(u.Lines, f.Place+": "+f.What)
+		}
+		return res, u
+	}
+	for _, s := range res.Steps {
+		for i, b := range s.Batches {
+			if r, ok := in.Resins[b.Resin]; ok && r.Name != "" {
+				s.Batches[i].Resin = r.Name // people know the epoxy by its name, not by its file
+			}
+		}
+	}
+	return res, err
+}
+
+// write writes the day sheet and the calendar that were asked for.
+func (c *PlanCmd) write(a *App, j *job.Job, res plan.Result) error {
+	o := daysheet.Options{Title: titleOf(j.Path), Made: time.Now(), US: a.Units == "us"}
+	if c.Sheet != "" {
+		b, err := daysheet.HTML(res, o)
+		if err != nil {
+			return err
+		}
+		if err := file.Replace(c.Sheet, b); err != nil {
+			return err
+		}
+	}
+	if c.Calendar != "" {
+		return file.Replace(c.Calendar, daysheet.ICS(res, o))
+	}
+	return nil
+}
+
+// titleOf names a day after its job file.
+func titleOf(path string) string {
+	return strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
+}
+
+// printPlan shows the day as a list: the time in a column of its own, and what
+// belongs to it hanging beside it.
+func printPlan(a *App, res plan.Result) {
+	under := strings.Repeat(" ", 11)
+	line := func(head, text string) { fmt.Fprintln(a.Out, hang(head, a.Units.text(text))) }
+	line("", res.Say)
+	if len(res.WhyNot) > 0 {
+		fmt.Fprintln(a.Out, "\nWhat stands in the way:")
+	}
+	for _, w := range res.WhyNot {
+		line("· ", w)
+	}
+	fmt.Fprintln(a.Out)
+	for _, s := range res.Steps {
+		say := s.Say
+		if s.Panel != "" {
+			say = s.Panel + ": " + say
+		}
+		line(s.At.Format("Mon 15:04")+"  ", say)
+		for i := 0; i < len(s.Batches); {
+			n := 1
+			for i+n < len(s.Batches) && s.Batches[i+n].Grams == s.Batches[i].Grams {
+				n++
+			}
+			line(under, cupWords(s.Batches[i], n))
+			i += n
+		}
+		if s.Window != nil {
+			line(under, fmt.Sprintf("window %s to %s", edge(s.Window.Opens, "now"), edge(s.Window.Closes, "open end")))
+		}
+	}
+	if len(res.Options) > 0 {
+		fmt.Fprintln(a.Out, "\nWhat would make it surer:")
+	}
+	for _, o := range res.Options {
+		text := fmt.Sprintf("%s %d in 100", o.Say, int(math.Floor(100*o.Probability+1e-9)))
+		if o.Finish != nil {
+			text += ", done about " + o.Finish.Format("Mon 15:04")
+		}
+		line("· ", text+".")
+	}
+	fmt.Fprintln(a.Out)
+	for _, n := range append(slices.Clone(res.Notes), res.Cautions...) {
+		line("· ", n)
+	}
+}
+
+// cupWords say how to mix n equal cups.
+func cupWords(b plan.Batch, n int) string {
+	s := fmt.Sprintf("a cup of %.0f g %s", b.Grams, epoxy(b.Resin))
+	if n > 1 {
+		s = fmt.Sprintf("%d cups, one after another, each of %.0f g %s", n, b.Grams, epoxy(b.Resin))
+	}
+	switch {
+	case b.ResinG != nil && b.HardenerG != nil:
+		s += fmt.Sprintf(": %.0f g resin + %.0f g hardener", *b.ResinG, *b.HardenerG)
+		if b.HardenerLow != nil && b.HardenerHi != nil {
+			s += fmt.Sprintf(" (%.1f to %.1f)", *b.HardenerLow, *b.HardenerHi)
+		}
+	case b.Ratio != "":
+		s += ": " + b.Ratio
+	default:
+		s += ": ratio from the data sheet"
+	}
+	if b.WorkMinutes != nil {
+		s += fmt.Sprintf("; use it within %d min", int(*b.WorkMinutes))
+	}
+	if b.Verdict == pot.Runaway {
+		s += "; it overheats if left standing"
+	}
+	return s + "."
+}
+
+func edge(t *time.Time, none string) string {
+	if t == nil {
+		return none
+	}
+	return t.Format("Mon 15:04")
+}

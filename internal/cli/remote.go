@@ -1,0 +1,584 @@
+package cli
+
+import (
+	"bufio"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"curewright/dashboards/client"
+	"curewright/dashboards/record"
+	"curewright/dashboards/web"
+	"curewright/history"
+	"curewright/internal/daemon"
+	"curewright/internal/fault"
+	"curewright/internal/file"
+	"curewright/model/coat"
+	"curewright/model/job"
+)
+
+// moment reads a time as people say it, by the daemon's own clock, which is
+// what it dates work by: a board's may differ from this machine's, and a
+// demonstration runs ahead of it.
+func (a *App) moment(cl *client.Client, flag, s string) (time.Time, error) {
+	if err := checkWhen(flag, s); err != nil {
+		return time.Time{}, err
+	}
+	now, _, err := cl.Coats(a.Ctx, false)
+	if err != nil {
+		return time.Time{}, err
+	}
+	return when(flag, s, now)
+}
+
+// checkWhen reports a time that nobody could read, before any daemon is asked.
+func checkWhen(flag, s string) error {
+	_, err := when(flag, s, time.Now())
+	return err
+}
+
+// when reads a time as people say it: "now", "15m" ago, "14:05" today, or RFC
+// 3339.
+func when(flag, s string, now time.Time) (time.Time, error) {
+	if s == "" || s == "now" {
+		return now, nil
+	}
+	if d, err := time.ParseDuration(strings.TrimSuffix(s, " ago")); err == nil && d >= 0 {
+		return now.Add(-d), nil
+	}
+	if t, err := time.Parse(time.RFC3339, s); err == nil {
+		return t, nil
+	}
+	if c, err := job.ParseClock(s); err == nil {
+		t := time.Date(now.Year(), now.Month(), now.Day(), int(c)/60, int(c)%60, 0, 0, now.Location())
+		if t.After(now.Add(time.Hour)) {
+			t = t.AddDate(0, 0, -1) // "23:40" said after midnight was yesterday
+		}
+		return t, nil
+	}
+	return time.Time{}, fault.Inputf("--%s: %q is not a time: now, 15m (ago), 14:05 or 2026-10-10T14:05:00+01:00", flag, s)
+}
+
+type CoatCmd struct {
+	Start coatStartCmd `cmd:"" help:"A coat is on the panel."`
+	List  coatListCmd  `cmd:"" help:"Every open coat: what it is, what comes next and when."`
+	Show  coatShowCmd  `cmd:"" help:"One coat."`
+	End   coatEndCmd   `cmd:"" help:"Stop watching a coat: coated over, or done."`
+}
+
+type coatStartCmd struct {
+	Panel   string   `required:"" help:"Panel it is on."`
+	Resin   string   `required:"" help:"Epoxy: fast, medium, slow, or one of your own."`
+	Kind    string   `required:"" help:"tack coat, wet-out, fill coat, bond or seal."`
+	ID      string   `name:"id" help:"Short name; made up when not given."`
+	Batch   []string `help:"Cup it came from; may be given more than once."`
+	Applied string   `default:"now" help:"When: now, 15m (ago), 14:05, or RFC 3339."`
+	Next    string   `help:"What comes next: cloth, wet, coat, fill or none."`
+	Cover   string   `help:"What is laid on it: none, peel ply or film."`
+	Cloth   []string `placeholder:"NAME:G/M2" help:"Cloth laid into it, such as \"glass twill:200\"."`
+	JSON    bool     `help:"Print one JSON object."`
+}
+
+func (coatStartCmd) Help() string {
+	return "Example:\n\n  curewright coat start --panel lid-a --resin medium --kind \"tack coat\" \\\n    --batch batch-3 --applied 10m"
+}
+
+func (c *coatStartCmd) Run(a *App, cl *client.Client) error {
+	cloth, cerr := parseCloth(c.Cloth)
+	if err := fault.Join(checkWhen("applied", c.Applied), cerr); err != nil {
+		return err
+	}
+	at, err := a.moment(cl, "applied", c.Applied)
+	if err != nil {
+		return err
+	}
+	id, err := cl.StartCoat(a.Ctx, coat.Coat{ID: c.ID, Panel: c.Panel, Resin: c.Resin, Kind: c.Kind, Batches: c.Batch, Applied: at, Next: c.Next, Cover: c.Cover, Cloth: cloth})
+	if err != nil {
+		return err
+	}
+	return a.made(c.JSON, "coat", id)
+}
+
+func parseCloth(in []string) ([]coat.Cloth, error) {
+	var out []coat.Cloth
+	var lines []string
+	for _, s := range in {
+		name, weight, ok := strings.Cut(s, ":")
+		cl := coat.Cloth{Name: name}
+		if ok {
+			var g float64
+			if _, err := fmt.Sscanf(weight, "%g", &g); err != nil || !(g > 0) {
+				lines = append(lines, fmt.Sprintf("--cloth: %q: the weight is not a number of g/m²", s))
+				continue
+			}
+			cl.GM2 = &g
+		}
+		out = append(out, cl)
+	}
+	if lines != nil {
+		return nil, &fault.Input{Lines: lines}
+	}
+	return out, nil
+}
+
+// made says what id a new record got.
+func (a *App) made(asJSON bool, kind, id string) error {
+	if asJSON {
+		return a.JSON(map[string]string{"id": id})
+	}
+	fmt.Fprintf(a.Out, "%s %s\n", kind, id)
+	return nil
+}
+
+type coatListCmd struct {
+	All    bool `help:"Also those that are ended."`
+	Legend bool `help:"Explain the characters of the strip."`
+	JSON   bool `help:"Print one JSON object."`
+}
+
+func (c *coatListCmd) Run(a *App, cl *client.Client) error {
+	now, views, err := cl.Coats(a.Ctx, c.All)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(struct {
+			At    time.Time      `json:"at"`
+			Coats []web.CoatView `json:"coats"`
+		}{now, views})
+	}
+	res := job.Result{At: now}
+	for _, v := range views {
+		if v.Open {
+			res.Coats = append(res.Coats, v.Estimate)
+		}
+	}
+	printCoats(a.Out, a.Units, res, c.Legend)
+	return nil
+}
+
+type coatShowCmd struct {
+	ID     string `arg:"" name:"coat" help:"Coat."`
+	Legend bool   `help:"Explain the characters of the strip."`
+	JSON   bool   `help:"Print one JSON object."`
+}
+
+func (c *coatShowCmd) Run(a *App, cl *client.Client) error {
+	v, err := cl.Coat(a.Ctx, c.ID)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(v)
+	}
+	if !v.Open {
+		fmt.Fprintf(a.Out, "%s is ended.\n", c.ID)
+		return nil
+	}
+	s, err := cl.Snapshot(a.Ctx)
+	if err != nil {
+		return err
+	}
+	printCoats(a.Out, a.Units, job.Result{At: s.At, Coats: []coat.Estimate{v.Estimate}}, c.Legend)
+	return nil
+}
+
+type coatEndCmd struct {
+	ID string `arg:"" name:"coat" help:"Coat."`
+	At string `default:"now" help:"When: now, 15m (ago), 14:05, or RFC 3339."`
+}
+
+func (c *coatEndCmd) Run(a *App, cl *client.Client) error {
+	at, err := a.moment(cl, "at", c.At)
+	if err != nil {
+		return err
+	}
+	if err := cl.EndCoat(a.Ctx, c.ID, at); err != nil {
+		return err
+	}
+	fmt.Fprintf(a.Out, "coat %s ended\n", c.ID)
+	return nil
+}
+
+type FeelCmd struct {
+	Coat  string `arg:"" help:"Coat that was felt."`
+	State string `arg:"" enum:"wet,tacky,green,firm,hard" help:"What the finger found: wet (flows, strings), tacky (sticks, lifts clean), green (no stick, nail dents), firm (nail slides, no dent), hard (sands to dust)."`
+	At    string `default:"now" help:"When: now, 15m (ago), 14:05, or RFC 3339."`
+	JSON  bool   `help:"Print one JSON object."`
+}
+
+func (FeelCmd) Help() string { return "Example:\n\n  curewright feel a-tack tacky --at 5m" }
+
+func (c *FeelCmd) Run(a *App, cl *client.Client) error {
+	at, err := a.moment(cl, "at", c.At)
+	if err != nil {
+		return err
+	}
+	id, err := cl.Feel(a.Ctx, c.Coat, coat.State(c.State), at)
+	if err != nil {
+		return err
+	}
+	return a.made(c.JSON, "feel", id)
+}
+
+type BatchCmd struct {
+	Mixed batchMixedCmd `cmd:"" help:"A cup was mixed: its countdown starts."`
+	End   batchEndCmd   `cmd:"" help:"A cup is used up, or thrown out."`
+	List  batchListCmd  `cmd:"" help:"Cups mixed."`
+}
+
+type batchMixedCmd struct {
+	Resin      string   `required:"" help:"Epoxy: fast, medium, slow, or one of your own."`
+	ID         string   `name:"id" help:"Short name; made up when not given."`
+	Lot        string   `help:"Lot number on the can."`
+	ResinG     *float64 `name:"resin-g" placeholder:"G" help:"Grams of resin."`
+	HardenerG  *float64 `name:"hardener-g" placeholder:"G" help:"Grams of hardener."`
+	Shape      string   `help:"cup, tray or bond."`
+	DiameterMM *float64 `name:"diameter-mm" placeholder:"D" help:"Cup's diameter."`
+	StartC     *float64 `name:"start-c" placeholder:"C" help:"Temperature when mixed."`
+	At         string   `default:"now" help:"When: now, 5m (ago), 14:05, or RFC 3339."`
+	JSON       bool     `help:"Print one JSON object."`
+}
+
+func (batchMixedCmd) Help() string {
+	return "Example:\n\n  curewright batch mixed --resin medium --resin-g 110 --hardener-g 33"
+}
+
+func (c *batchMixedCmd) Run(a *App, cl *client.Client) error {
+	at, err := a.moment(cl, "at", c.At)
+	if err != nil {
+		return err
+	}
+	id, err := cl.Mixed(a.Ctx, coat.Batch{ID: c.ID, Resin: c.Resin, Lot: c.Lot, ResinG: c.ResinG, HardenerG: c.HardenerG, Mixed: at, Shape: c.Shape, DiameterMM: c.DiameterMM, StartC: c.StartC})
+	if err != nil {
+		return err
+	}
+	return a.made(c.JSON, "batch", id)
+}
+
+type batchEndCmd struct {
+	ID    string   `arg:"" name:"batch" help:"Cup."`
+	At    string   `default:"now" help:"When: now, 5m (ago), 14:05, or RFC 3339."`
+	LeftG *float64 `name:"left-g" placeholder:"G" help:"Grams thrown out."`
+}
+
+func (c *batchEndCmd) Run(a *App, cl *client.Client) error {
+	at, err := a.moment(cl, "at", c.At)
+	if err != nil {
+		return err
+	}
+	if err := cl.EndBatch(a.Ctx, c.ID, at, c.LeftG); err != nil {
+		return err
+	}
+	fmt.Fprintf(a.Out, "batch %s is used up\n", c.ID)
+	return nil
+}
+
+type batchListCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
+
+func (c *batchListCmd) Run(a *App, cl *client.Client) error {
+	bs, err := cl.Batches(a.Ctx)
+	if err != nil {
+		return err
+	}
+	now, _, err := cl.Coats(a.Ctx, false)
+	if err != nil {
+		return err
+	}
+	loc := now.Location()
+	if c.JSON {
+		return a.JSON(map[string]any{"batches": bs})
+	}
+	for _, b := range bs {
+		state := "in the cup"
+		if b.Ended != nil {
+			state = "used up " + b.Ended.In(loc).Format("15:04")
+		}
+		fmt.Fprintf(a.Out, "%-14s %-10s mixed %s, %s\n", b.ID, b.Resin, b.Mixed.In(loc).Format("Mon 15:04"), state)
+	}
+	return nil
+}
+
+type PanelCmd struct {
+	Add  panelAddCmd  `cmd:"" help:"Add a panel."`
+	List panelListCmd `cmd:"" help:"Panels."`
+}
+
+type panelAddCmd struct {
+	ID     string   `arg:"" help:"Short name."`
+	Name   string   `help:"What people call it."`
+	Piece  string   `help:"Piece it is a side of; itself when not given."`
+	Probe  string   `help:"Probe on its surface or its witness."`
+	Air    string   `help:"Air probe beside it."`
+	Core   string   `help:"wood, foam, honeycomb, metal or laminate."`
+	AreaM2 *float64 `name:"area-m2" placeholder:"M2" help:"Area."`
+}
+
+func (panelAddCmd) Help() string {
+	return "Example:\n\n  curewright panel add lid-a --name \"Lid A, outer\" --probe panel-1 \\\n    --core foam --area-m2 1.4"
+}
+
+func (c *panelAddCmd) Run(a *App, cl *client.Client) error {
+	id, err := cl.AddPanel(a.Ctx, coat.Panel{ID: c.ID, Name: c.Name, Piece: c.Piece, Probe: c.Probe, Air: c.Air, Core: c.Core, AreaM2: c.AreaM2})
+	if err != nil {
+		return err
+	}
+	return a.made(false, "panel", id)
+}
+
+type panelListCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
+
+func (c *panelListCmd) Run(a *App, cl *client.Client) error {
+	ps, err := cl.Panels(a.Ctx)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(map[string]any{"panels": ps})
+	}
+	for _, p := range ps {
+		probe := p.Probe
+		if probe == "" {
+			probe = "no probe: the air's temperature, with more doubt"
+		}
+		fmt.Fprintf(a.Out, "%-14s %-24s %s\n", p.ID, p.Name, probe)
+	}
+	return nil
+}
+
+type RecordCmd struct {
+	Panel  string `arg:"" optional:"" help:"Panel; the record is of its whole piece."`
+	Format string `enum:"html,json,csv" default:"html" help:"html (prints), json or csv."`
+	Out    string `short:"o" placeholder:"FILE" type:"path" help:"File to write; standard output when not given."`
+	Data   string `placeholder:"DIR" type:"path" help:"Read the store in this folder, with no daemon running; the usual one when none answers."`
+	Verify string `placeholder:"FILE" type:"path" help:"Say whether a record kept as json is as it was made; nothing else is done."`
+}
+
+func (RecordCmd) Help() string {
+	return "Example:\n\n  curewright record lid-a -o lid-a.html\n  curewright record lid-a --format json -o lid-a.json\n  curewright record --verify lid-a.json"
+}
+
+func (c *RecordCmd) Run(a *App) error {
+	switch {
+	case c.Panel == "" && c.Verify == "":
+		return fault.Inputf("arguments: the record of which panel?")
+	case c.Panel != "" && c.Verify != "":
+		return fault.Inputf("--verify: takes a file and no panel")
+	case c.Verify != "":
+		return c.verify(a)
+	}
+	return a.toFile(c.Out, func(w io.Writer) error {
+		offline := func(dir string) error {
+			b, err := daemon.RecordAtRest(a.Ctx, a.Build.Version, dir, c.Panel, c.Format)
+			if errors.Is(err, web.ErrNotFound) {
+				return fault.Inputf("%v", err)
+			} else if err != nil {
+				return err
+			}
+			_, err = w.Write(b)
+			return err
+		}
+		if c.Data != "" {
+			return offline(c.Data)
+		}
+		cl, err := a.Client()
+		if err != nil {
+			return err
+		}
+		err = cl.Record(a.Ctx, w, c.Panel, c.Format)
+		if dir := a.storeAtRest(err, daemon.DefaultData()); dir != "" {
+			return offline(dir)
+		}
+		return err
+	})
+}
+
+// verify compares a record with its own sums. They show a slip or a careless
+// change; whoever makes new sums as well is not found out.
+func (c *RecordCmd) verify(a *App) error {
+	b, err := os.ReadFile(c.Verify)
+	if err != nil {
+		return fault.Inputf("%v", err)
+	}
+	d, err := record.Verify(b)
+	if err != nil {
+		return fault.In(c.Verify, err)
+	}
+	fmt.Fprintf(a.Out, "%s is as it was made on %s: piece %s.\n", c.Verify, d.Made.Format("2 Jan 2006 at 15:04 MST"), d.Piece.ID)
+	return nil
+}
+
+// storeAtRest is dir, the folder of this machine's own store, where err says
+// that no daemon runs here, else "".
+func (a *App) storeAtRest(err error, dir string) string {
+	if !errors.Is(err, client.ErrNoDaemon) || a.Server != "" && a.Server != client.DefaultServer {
+		return ""
+	}
+	if _, err := os.Stat(filepath.Join(dir, history.File)); err != nil {
+		return ""
+	}
+	return dir
+}
+
+// toFile runs write into a file that appears whole or not at all, or into
+// standard output.
+func (a *App) toFile(name string, write func(io.Writer) error) error {
+	if name == "" {
+		return write(a.Out)
+	}
+	tmp, err := os.CreateTemp("", "curewright-*")
+	if err != nil {
+		return err
+	}
+	defer os.Remove(tmp.Name())
+	defer tmp.Close()
+	if err := write(tmp); err != nil {
+		return err
+	}
+	b, err := os.ReadFile(tmp.Name())
+	if err != nil {
+		return err
+	}
+	return file.Replace(name, b)
+}
+
+type BackupCmd struct {
+	File string `arg:"" placeholder:"FILE" type:"path" help:"File to write."`
+	Data string `placeholder:"DIR" type:"path" help:"Copy the store in this folder, with no daemon running."`
+}
+
+func (BackupCmd) Help() string { return "Example:\n\n  curewright backup /media/stick/curewright.db" }
+
+func (c *BackupCmd) Run(a *App) error {
+	if c.Data != "" {
+		return backupOffline(a.Ctx, c.Data, c.File)
+	}
+	cl, err := a.Client()
+	if err != nil {
+		return err
+	}
+	return a.toFile(c.File, func(w io.Writer) error { return cl.Backup(a.Ctx, w) })
+}
+
+type TokenCmd struct {
+	List   tokenListCmd   `cmd:"" help:"What has been let in."`
+	Revoke tokenRevokeCmd `cmd:"" help:"Shut one out."`
+}
+
+type tokenListCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
+
+func (c *tokenListCmd) Run(a *App, cl *client.Client) error {
+	ts, err := cl.Tokens(a.Ctx)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(map[string]any{"tokens": ts})
+	}
+	if len(ts) == 0 {
+		fmt.Fprintln(a.Out, "Nothing has been let in.")
+	}
+	for _, t := range ts {
+		used := "never used"
+		if t.Used != nil {
+			used = "last used " + t.Used.Local().Format("2 Jan 15:04")
+		}
+		end := ""
+		if t.Expires != nil {
+			end = ", good until " + t.Expires.Local().Format("2 Jan 2006")
+			if t.Days > 0 {
+				end = ", good until " + t.Expires.Local().Format("2 Jan 2006 15:04")
+			}
+		}
+		fmt.Fprintf(a.Out, "%-10s %-8s %-24s %s%s\n", t.ID, t.Role, t.Name, used, end)
+	}
+	return nil
+}
+
+type tokenRevokeCmd struct {
+	ID string `arg:"" help:"Token's id, as listed."`
+}
+
+func (c *tokenRevokeCmd) Run(a *App, cl *client.Client) error {
+	if err := cl.Revoke(a.Ctx, c.ID); err != nil {
+		return err
+	}
+	fmt.Fprintf(a.Out, "%s is shut out.\n", c.ID)
+	return nil
+}
+
+type AlertCmd struct {
+	Test alertTestCmd `cmd:"" help:"Send a test through one channel."`
+}
+
+type alertTestCmd struct {
+	Channel string `arg:"" help:"Channel's name, as in the configuration."`
+	Heard   string `enum:"yes,no," default:"" help:"yes or no: say whether the last test reached you; nothing is sent."`
+}
+
+func (alertTestCmd) Help() string {
+	return "At a terminal it asks whether the test reached you: until you have said yes,\n" +
+		"nothing counts as able to wake you.\n\n" +
+		"Example:\n\n  curewright alert test piezo"
+}
+
+func (c *alertTestCmd) Run(a *App, cl *client.Client) error {
+	heard := c.Heard
+	if heard == "" {
+		if err := cl.TestSound(a.Ctx, c.Channel, nil); err != nil {
+			return err
+		}
+		if !atTerminal(a.In) {
+			fmt.Fprintf(a.Out, "Sent through %s. If it reached you, say so, or it does not count as able\nto wake you:\n  curewright alert test %s --heard yes\n", c.Channel, c.Channel)
+			return nil
+		}
+		fmt.Fprintf(a.Out, "Sent through %s. Did it reach you, yes or no? ", c.Channel)
+		heard = yesOrNo(a.In)
+	}
+	if heard == "" {
+		fmt.Fprintln(a.Out, "Not answered: it does not count as able to wake you.")
+		return nil
+	}
+	yes := heard == "yes"
+	if err := cl.TestSound(a.Ctx, c.Channel, &yes); err != nil {
+		return err
+	}
+	if yes {
+		fmt.Fprintf(a.Out, "Noted: %s can wake you.\n", c.Channel)
+	} else {
+		fmt.Fprintf(a.Out, "Noted: %s does not count as able to wake you.\n", c.Channel)
+	}
+	return nil
+}
+
+// atTerminal reports whether somebody may sit at the other end.
+func atTerminal(r io.Reader) bool {
+	f, ok := r.(*os.File)
+	if !ok {
+		return false
+	}
+	fi, err := f.Stat()
+	return err == nil && fi.Mode()&os.ModeCharDevice != 0
+}
+
+// yesOrNo reads an answer; "" where there is none.
+func yesOrNo(r io.Reader) string {
+	line, _ := bufio.NewReader(r).ReadString('\n')
+	switch strings.ToLower(strings.TrimSpace(line)) {
+	case "y", "yes":
+		return "yes"
+	case "n", "no":
+		return "no"
+	}
+	return ""
+}

@@ -1,0 +1,234 @@
+package cli
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"time"
+
+	"curewright/dashboards/client"
+	"curewright/dashboards/web"
+	"curewright/internal/daemon"
+	"curewright/internal/fault"
+	"curewright/model/job"
+)
+
+type tentShowCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
+
+func (c *tentShowCmd) Run(a *App, cl *client.Client) error {
+	t, err := cl.Tent(a.Ctx)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(t)
+	}
+	a.printTent(t)
+	return nil
+}
+
+// printTent says what the heater does and why, and what is held.
+func (a *App) printTent(t web.TentView) {
+	say := map[string]string{"on": "The heater is on", "off": "The heater is off"}[t.Heater]
+	if say == "" {
+		say = "It is not known whether the heater is on"
+	}
+	if t.Why != "" {
+		say += ": " + t.Why
+	}
+	if t.Latched {
+		say += ". Off by safety, until somebody has looked and releases it"
+	}
+	fmt.Fprintln(a.Out, Wrap(a.Units.text(say+"."), 78))
+	temp := func(c *float64, none string) string {
+		if c == nil {
+			return none
+		}
+		return a.Units.temp(*c)
+	}
+	row := func(what, text string) { fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-18s ", what), text)) }
+	row("panel", temp(t.PanelC, "not read"))
+	row("air", temp(t.AirC, "not read"))
+	row("held at", temp(t.SetPointC, "not held"))
+	if t.MinC != nil && t.MaxC != nil {
+		row("the file allows", temp(t.MinC, "")+" to "+temp(t.MaxC, ""))
+	}
+	on := "not known"
+	if t.OnToday != nil {
+		on = fmt.Sprintf("%.1f h", *t.OnToday)
+	}
+	row("on in 24 h", on)
+	lease := "not known"
+	if t.LeaseS != nil {
+		lease = fmt.Sprintf("off within %.0f s", *t.LeaseS)
+	}
+	row("if the board dies", lease)
+	back := "stays off"
+	if t.Resume {
+		back = "comes back by itself"
+	}
+	row("after a power cut", back)
+	var said struct{ Say, Trouble string }
+	if json.Unmarshal(t.Aim, &said) == nil && said.Say != "" {
+		row("plan", a.Units.text(said.Say))
+	}
+	said.Say, said.Trouble = "", ""
+	if json.Unmarshal(t.Learned, &said) == nil {
+		if said.Trouble != "" {
+			row("trouble", said.Trouble)
+		} else if said.Say != "" {
+			row("learned", said.Say)
+		}
+	}
+}
+
+type tentHoldCmd struct {
+	C float64 `arg:"" name:"celsius" help:"Panel temperature to hold, °C, inside the file's limits."`
+}
+
+func (tentHoldCmd) Help() string {
+	return "Example:\n\n  curewright tent hold 19\n\n" + daemon.HeatCaution
+}
+
+func (c *tentHoldCmd) Run(a *App, cl *client.Client) error {
+	t, err := cl.HoldTent(a.Ctx, c.C)
+	if err != nil {
+		return err
+	}
+	a.printTent(t)
+	return nil
+}
+
+type tentOffCmd struct{}
+
+func (c *tentOffCmd) Run(a *App, cl *client.Client) error {
+	if err := cl.TentOff(a.Ctx, ""); err != nil {
+		return err
+	}
+	fmt.Fprintln(a.Out, "Heat is off until somebody asks for it again.")
+	return nil
+}
+
+type tentAimCmd struct {
+	Coat        string  `arg:"" help:"Coat to land."`
+	Wish        string  `arg:"" enum:"window,hard,no-stall" help:"window (open from, to), hard (by) or no-stall (by)."`
+	From        string  `placeholder:"TIME" help:"Window is to be open from: 07:00 (the next), Sun 07:00, or RFC 3339."`
+	To          string  `placeholder:"TIME" help:"Window is to be open until."`
+	By          string  `placeholder:"TIME" help:"Hard, or cured too far to stall, by then."`
+	Probability float64 `default:"0.8" placeholder:"P" help:"How sure it is to be, between 0 and 1."`
+	Follow      bool    `help:"Follow the plan from now on; without it, it is only said."`
+	JSON        bool    `help:"Print one JSON object."`
+}
+
+func (tentAimCmd) Help() string {
+	return "Examples:\n\n  curewright tent aim a-glass window --from 07:00 --to 09:00 --follow\n" +
+		"  curewright tent aim a-fill hard --by \"Sun 12:00\"\n\n" + daemon.HeatCaution
+}
+
+func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
+	var lines []string
+	given := []struct{ flag, v string }{{"from", c.From}, {"to", c.To}, {"by", c.By}}
+	for i, f := range given {
+		wanted := (c.Wish == "window") == (i < 2)
+		switch {
+		case f.v == "" && wanted:
+			lines = append(lines, fmt.Sprintf("--%s: missing: %s wants a time", f.flag, c.Wish))
+		case f.v != "" && !wanted:
+			lines = append(lines, fmt.Sprintf("--%s: %s has no such time", f.flag, c.Wish))
+		case f.v != "":
+			if _, ok := ahead(f.v, time.Now()); !ok {
+				lines = append(lines, fmt.Sprintf("--%s: %q is not a time: 07:00, Sun 07:00 or 2026-10-11T07:00:00+01:00", f.flag, f.v))
+			}
+		}
+	}
+	if !(c.Probability > 0 && c.Probability < 1) {
+		lines = append(lines, fmt.Sprintf("--probability: %g must be between 0 and 1", c.Probability))
+	}
+	if lines != nil {
+		return &fault.Input{Lines: lines}
+	}
+	now, _, err := cl.Coats(a.Ctx, false) // the daemon's own clock
+	if err != nil {
+		return err
+	}
+	ask := map[string]any{"coat": c.Coat, "wish": strings.ReplaceAll(c.Wish, "-", "_"), "probability": c.Probability, "apply": c.Follow}
+	for _, f := range given {
+		if f.v != "" {
+			from := now
+			if from0, ok := ask["from"].(time.Time); ok {
+				from = from0 // "22:00 to 02:00" goes over midnight
+			}
+			ask[f.flag], _ = ahead(f.v, from)
+		}
+	}
+	body, err := json.Marshal(ask)
+	if err != nil {
+		return err
+	}
+	out, err := cl.AimTent(a.Ctx, body)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(out)
+	}
+	var p struct {
+		Say    string
+		Points []struct {
+			At time.Time
+			C  float64
+		}
+	}
+	if err := json.Unmarshal(out, &p); err != nil {
+		return fmt.Errorf("the daemon's answer: %w", err)
+	}
+	fmt.Fprintln(a.Out, Wrap(a.Units.text(p.Say), 78))
+	for i, x := range p.Points {
+		if i+1 < len(p.Points) && p.Points[i+1].At.Equal(x.At) {
+			continue // a step: what it steps to counts
+		}
+		fmt.Fprintf(a.Out, "  %s  %s\n", x.At.In(now.Location()).Format("Mon 15:04"), a.Units.temp(x.C))
+	}
+	if c.Follow {
+		fmt.Fprintln(a.Out, "Followed from now on, inside the file's limits.")
+	} else {
+		fmt.Fprintln(a.Out, "Nothing is changed; --follow does it.")
+	}
+	return nil
+}
+
+type tentPlainCmd struct{}
+
+func (c *tentPlainCmd) Run(a *App, cl *client.Client) error {
+	if err := cl.DropTentAim(a.Ctx); err != nil {
+		return err
+	}
+	fmt.Fprintln(a.Out, "The plan is given up; the plain hold remains.")
+	return nil
+}
+
+// ahead reads a time to come: "07:00", the next; "Sun 07:00", that day's next;
+// or RFC 3339.
+func ahead(s string, now time.Time) (time.Time, bool) {
+	if t, err := time.Parse(time.RFC3339, s); err == nil {
+		return t, true
+	}
+	day, clock, named := strings.Cut(strings.TrimSpace(s), " ")
+	if !named {
+		clock = day
+	}
+	min, err := job.ParseClock(strings.TrimSpace(clock))
+	if err != nil {
+		return time.Time{}, false
+	}
+	for i := range 9 {
+		t := time.Date(now.Year(), now.Month(), now.Day()+i, int(min)/60, int(min)%60, 0, 0, now.Location())
+		is := !named || len(day) >= 3 && len(day) <= len(t.Weekday().String()) && strings.EqualFold(day, t.Weekday().String()[:len(day)])
+		if is && t.After(now) {
+			return t, true
+		}
+	}
+	return time.Time{}, false
+}

@@ -1,0 +1,92 @@
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"runtime/debug"
+	"strings"
+
+	"curewright/internal/daemon"
+	"curewright/internal/fault"
+)
+
+type WatchCmd struct {
+	Config string `placeholder:"FILE" type:"path" help:"Configuration; without one, probes are looked for and the page is on this machine only."`
+	Data   string `placeholder:"DIR" type:"path" help:"Folder of the store; wins over the file."`
+	Listen string `placeholder:"ADDR" help:"Address to serve, HOST:PORT; wins over the file."`
+	Log    string `enum:"text,json" default:"text" help:"Form of the log on standard error."`
+}
+
+func (WatchCmd) Help() string {
+	return "Example:\n\n  curewright watch --config /etc/curewright/curewright.toml\n\n" + Caution
+}
+
+// prepare reads the configuration and applies the flags over it.
+func (c *WatchCmd) prepare() (daemon.Config, error) {
+	cfg, _, err := daemon.LoadWithSecrets(c.Config, true)
+	if c.Data != "" {
+		cfg.Store.Path = c.Data
+	}
+	var ferr error
+	if c.Listen != "" {
+		cfg.Web.Listen = c.Listen
+		if errs := cfg.Web.Check(); len(errs) > 0 && err == nil {
+			ferr = fault.Inputf("--listen: %s", strings.TrimPrefix(errors.Join(errs...).Error(), "web.listen: "))
+		}
+	}
+	return cfg, fault.Join(err, ferr)
+}
+
+func (c *WatchCmd) Run(a *App) error {
+	cfg, err := c.prepare()
+	if err != nil {
+		return err
+	}
+	var h slog.Handler = slog.NewTextHandler(a.Err, nil)
+	if c.Log == "json" {
+		h = slog.NewJSONHandler(a.Err, nil)
+	}
+	log := slog.New(h)
+	if os.Getenv("GOMEMLIMIT") == "" {
+		// Small boards have 512 MB for everything: collect sooner rather than
+		// grow. It is a soft limit, and the environment overrides it.
+		debug.SetMemoryLimit(40 << 20)
+	}
+	return daemon.Watch(a.Ctx, cfg, a.Build.Version, log, func(addr net.Addr, noProbe string) {
+		fmt.Fprintf(a.Out, "curewright watches. Open %s\n", daemon.PageURL(cfg, addr))
+		if noProbe != "" {
+			fmt.Fprintln(a.Out, Wrap(noProbe, 78))
+		}
+	})
+}
+
+type CheckCmd struct {
+	Config string `placeholder:"FILE" type:"path" help:"Configuration to check; the defaults without one."`
+}
+
+func (CheckCmd) Help() string {
+	return "Example:\n\n  curewright check --config curewright.toml"
+}
+
+func (c *CheckCmd) Run(a *App) error {
+	cfg, notes, err := daemon.LoadWithSecrets(c.Config, false)
+	if err != nil {
+		return err
+	}
+	good := "The defaults are good."
+	if c.Config != "" {
+		good = filepath.Base(c.Config) + " is good."
+	}
+	fmt.Fprintf(a.Out, "%s It would run:\n", good)
+	for _, l := range cfg.Describe() {
+		fmt.Fprintln(a.Out, l)
+	}
+	for _, n := range notes {
+		fmt.Fprintf(a.Out, "  secret     %s\n", n)
+	}
+	return nil
+}

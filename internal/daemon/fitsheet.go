@@ -1,0 +1,29 @@
+package daemon
+
+import (
+	"encoding/json"
+	"errors"
+
+	"curewright/dashboards/web"
+	"curewright/model/cure"
+)
+
+// fitSheet fits a sheet that came as JSON.
+func fitSheet(sheet json.RawMessage) (json.RawMessage, error) {
+	s, err := cure.ParseSheetJSON(sheet)
+	if err == nil {
+		var res cure.FitResult
+		if res, err = cure.Fit(s); err == nil {
+			return json.Marshal(res)
+		}
+	}
+	var faults cure.Faults
+	if errors.As(err, &faults) {
+		out := make(web.Faults, len(faults))
+		for i, f := range faults {
+			out[i] = web.Fault{Field: f.Key, What: f.What}
+		}
+		return nil, out
+	}
+	return nil, err
+}

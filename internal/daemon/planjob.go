@@ -1,0 +1,182 @@
+package daemon
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"strings"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/internal/fault"
+	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/model/job"
+	"curewright/model/plan"
+	"curewright/model/shop"
+)
+
+// planMembers is how many weathers a plan is tried against.
+const planMembers = 200
+
+// PlanDay turns a job file into what the planner takes, with a forecast of
+// the shop.
+func PlanDay(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
+	if j.Day == nil {
+		return plan.Job{}, fault.Inputf("%s: [day] is missing: when may work start?", j.Path)
+	}
+	loc := j.Settings.Loc
+	if loc == nil {
+		loc = j.Day.Start.Location()
+	}
+	in := plan.Job{Start: j.Day.Start, Loc: loc, People: j.Day.People, Resins: maps.Clone(j.Work.Resins)}
+	if in.Resins == nil {
+		in.Resins = map[string]cure.Resin{}
+	}
+	for _, n := range genericNames {
+		in.Resins[n], _ = cure.Generic(n)
+	}
+	for _, h := range j.Day.Hours {
+		from, to, err := job.ParseHours(h)
+		if err != nil {
+			return in, fault.Inputf("%s: %v", j.Place("day", "hours"), err)
+		}
+		if to < from {
+			// Over midnight: two spans of the same day.
+			in.Hours = append(in.Hours, plan.Hours{From: 0, To: int(to)}, plan.Hours{From: int(from), To: 24 * 60})
+			continue
+		}
+		in.Hours = append(in.Hours, plan.Hours{From: int(from), To: int(to)})
+	}
+	for _, p := range j.Work.Panels {
+		in.Panels = append(in.Panels, plan.Panel{ID: p.ID, Piece: p.Piece, Core: p.Core, AreaM2: p.AreaM2})
+	}
+	known := map[string]coat.Coat{}
+	for _, c := range append(append([]coat.Coat{}, j.Work.Coats...), j.Planned...) {
+		known[c.ID] = c
+	}
+	cloths := map[string]string{}
+	for _, cl := range j.Cloths {
+		words := cl.Name
+		if cl.GM2 != nil && !strings.ContainsAny(cl.Name, "0123456789") {
+			words = fmt.Sprintf("%s %g", cl.Name, *cl.GM2)
+		}
+		if was := cloths[cl.Coat]; was != "" {
+			words = was + " + " + words // layer on layer
+		}
+		if cl.Coat != "" {
+			cloths[cl.Coat] = words
+		}
+	}
+	for i, s := range j.Steps {
+		st := plan.Step{
+			ID: s.ID, Panel: s.Panel, Do: s.Do, Coat: s.Coat, Resin: s.Resin, Cloth: s.Cloth, When: s.When, Of: s.Of, To: s.To,
+			AreaM2: s.AreaM2, WorkMinutes: s.WorkMinutes, Place: j.Place("step", i),
+		}
+		if s.DepthMM != nil {
+			st.DepthMM = *s.DepthMM
+		}
+		if c, ok := known[s.Coat]; ok {
+			st.Kind, st.PeelPly = c.Kind, c.Cover == "peel ply"
+			if st.Resin == "" {
+				st.Resin = c.Resin
+			}
+			if !c.Applied.IsZero() {
+				at := c.Applied
+				st.Done = &at
+			}
+			if st.Cloth == "" {
+				st.Cloth = cloths[s.Coat]
+			}
+		} else if s.Do == "coat" {
+			st.Kind = s.Coat
+		}
+		in.Steps = append(in.Steps, st)
+	}
+	in.Forecast = planForecast(j, t, shopC, loc)
+	return in, nil
+}
+
+// planForecast is the shop's air from the day's start on, from its last days
+// where there are readings.
+func planForecast(j *job.Job, t *job.Table, shopC *float64, loc *time.Location) plan.Forecast {
+	start := j.Day.Start
+	now := 15.0
+	if shopC != nil {
+		now = *shopC
+	}
+	var h shop.History
+	if t != nil {
+		if air, at, ok := lastAir(j, t, &h); ok {
+			now = air
+			if at.After(start) {
+				start = at
+			}
+		}
+	}
+	// Planned times are whole five minutes from here on: let them be so on the
+	// clock as well.
+	start = start.Truncate(5 * time.Minute)
+	_, off := start.In(loc).Zone()
+	c := shop.Conditions{At: start, TempC: now, OffsetS: float64(off)}
+	if j.Day.LowC != nil {
+		c.LowC = j.Day.LowC
+		// The coldest hour of a night in a shed is just before sunrise.
+		y, mo, d := start.In(loc).Date()
+		c.LowAt = time.Date(y, mo, d, 6, 0, 0, 0, loc)
+		if !c.LowAt.After(start) {
+			c.LowAt = c.LowAt.AddDate(0, 0, 1)
+		}
+	}
+	m := shop.Fit(&h, nil, start)
+	flat := m.Ensemble(nil, &h, planMembers, shop.Steps, c, nil)
+	f := plan.Forecast{Start: start, Step: time.Duration(shop.StepS) * time.Second}
+	for i := range planMembers {
+		row := make([]float64, shop.Steps+1)
+		for k := range row {
+			row[k] = float64(flat[i*(shop.Steps+1)+k])
+		}
+		f.Air = append(f.Air, row)
+	}
+	return f
+}
+
+// lastAir is the newest air temperature in the table; h takes all of them.
+func lastAir(j *job.Job, t *job.Table, h *shop.History) (c float64, at time.Time, ok bool) {
+	first, last, any := t.Span()
+	if !any {
+		return 0, time.Time{}, false
+	}
+	names := []string{j.Settings.Air}
+	for _, p := range j.Work.Panels {
+		names = append(names, p.Air)
+	}
+	for _, n := range append(names, t.Probes()...) {
+		if n == "" {
+			continue
+		}
+		for s := range t.Samples(n, first, last) {
+			if !math.IsNaN(s.TempC) {
+				c, at, ok = s.TempC, s.At, true
+				h.Add(s.At, s.TempC)
+			}
+		}
+		if ok {
+			return c, at, true
+		}
+	}
+	return 0, time.Time{}, false
+}
+
+// lineFaults turns PLACE: WHAT lines into the API's faults.
+func lineFaults(lines []string) web.Faults {
+	var out web.Faults
+	for _, l := range lines {
+		place, what, ok := strings.Cut(l, ": ")
+		if !ok {
+			place, what = "", l
+		}
+		out = append(out, web.Fault{Field: place, What: what})
+	}
+	return out
+}

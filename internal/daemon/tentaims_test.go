@@ -1,0 +1,70 @@
+package daemon
+
+import (
+	"errors"
+	"strings"
+	"testing"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/heat"
+	"curewright/sensors"
+)
+
+// heldBy is a heater that does as it is told, within limits.
+type heldBy struct{ st heat.Status }
+
+func (h *heldBy) Hold(_ string, c float64) error {
+	if c > 30 {
+		return errors.New("outside the file's limits")
+	}
+	h.st.AimC = sensors.Some(c)
+	return nil
+}
+func (h *heldBy) Off(string, string)     { h.st.AimC = sensors.Value{} }
+func (h *heldBy) UseSolvent(string)      {}
+func (h *heldBy) Release(string) error   { return nil }
+func (h *heldBy) SetResume(string, bool) {}
+func (h *heldBy) Status() heat.Status    { return h.st }
+
+// What somebody asks for is held, not what an earlier wish planned; a plan that
+// can't be made anew says so, instead of what it once promised.
+func TestPlanGivesWay(t *testing.T) {
+	live := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 18, 0, 0, 0, time.UTC))
+	live.d.AttachTent(heat.DefaultSection(), func(func(heat.Event), func() (heat.Profile, bool)) TentHolder { return &heldBy{} })
+	d, who := tentDaemon{live.d, live.d.tent}, web.Who{Name: "somebody", Role: web.Control}
+	a := &live.d.tent.aims
+	force := func() {
+		a.mu.Lock()
+		defer a.mu.Unlock()
+		a.wish, a.plan, a.has = &aimWish{}, &TentPlan{Feasible: true}, true
+		a.now.Until = live.clk.Now().Add(time.Hour)
+	}
+	force()
+	a.stuck(errors.New("no reading of the panel"), time.UTC)
+	if v, err := d.Tent(t.Context()); err != nil || !strings.Contains(string(v.Aim), "can't be made anew: no reading of the panel") || !strings.Contains(string(v.Aim), `"feasible":false`) {
+		t.Errorf("a plan that can't be made anew: %s, %v", v.Aim, err)
+	}
+	if err := d.SetTentPoint(t.Context(), who, 80); err == nil {
+		t.Error("80 °C is accepted")
+	}
+	if _, ok := a.profile(); !ok {
+		t.Error("a set point that was refused ends the plan")
+	}
+	if err := d.SetTentPoint(t.Context(), who, 20); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := a.profile(); ok {
+		t.Error("a plain hold is asked for, and the plan goes on")
+	}
+	if v, _ := d.Tent(t.Context()); v.SetPointC == nil || *v.SetPointC != 20 {
+		t.Errorf("20 °C asked for, %v shown", v.SetPointC)
+	}
+	force()
+	if err := d.TentOff(t.Context(), who, "done"); err != nil {
+		t.Fatal(err)
+	}
+	if _, ok := a.profile(); ok {
+		t.Error("the plan outlives \"heat off\"")
+	}
+}

@@ -1,0 +1,232 @@
+package doctor
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"curewright/history"
+	"curewright/internal/daemon"
+	"curewright/internal/testkit"
+	"curewright/sensors/discover"
+)
+
+// How a boot file is read: filters, the last word, several parameters on a
+// line. The firmware's rules are from memory of its documentation.
+func TestReadBoot(t *testing.T) {
+	for text, want := range map[string]bootSettings{
+		"": {},
+		"#dtparam=i2c_arm=on\n#dtoverlay=w1-gpio\n":                     {},
+		"dtparam=i2c_arm=on\ndtoverlay=w1-gpio\n":                       {true, true},
+		"dtparam=i2c_arm=on\r\ndtoverlay=w1-gpio,gpiopin=4\r\n":         {true, true},
+		"dtparam=audio=on,i2c_arm=on\n":                                 {true, false},
+		"dtparam=i2c_arm\n":                                             {true, false},
+		"dtparam=i2c_arm=on\ndtparam=i2c_arm=off\n":                     {},
+		"[pi4]\ndtparam=i2c_arm=on\ndtoverlay=w1-gpio\n":                {}, // perhaps another board's
+		"[pi4]\narm_boost=1\n[all]\ndtparam=i2c_arm=on\n":               {true, false},
+		"dtparam=i2c_arm=on\n[cm4]\ndtparam=i2c_arm=off\n":              {true, false},
+		"device_tree_param=i2c1=on\ndevice_tree_overlay=w1-gpio-pullup": {true, true},
+		"dtparam=i2c_arm_baudrate=400000\ndtoverlay=w1-gpio-other\n":    {},
+	} {
+		if got := readBoot(text); got != want {
+			t.Errorf("%q: got %+v, want %+v", text, got, want)
+		}
+	}
+}
+
+func FuzzSwitchOn(f *testing.F) {
+	f.Add("dtparam=i2c_arm=off\n[pi4]\nx")
+	f.Add("[all")
+	f.Fuzz(func(t *testing.T, text string) {
+		on := switchOn(text)
+		if b := readBoot(on); !b.i2c || !b.oneWire {
+			t.Errorf("not on: %+v\n%s", b, on)
+		}
+		if !strings.HasPrefix(on, text) {
+			t.Errorf("what was there changed:\n%q\n%q", text, on)
+		}
+		if again := switchOn(on); again != on {
+			t.Errorf("a second time adds more:\n%s", again)
+		}
+	})
+}
+
+// well is a board with nothing wrong; each case spoils one thing.
+func well(t *testing.T) *doctor {
+	root := testkit.Tree(t, map[string]string{
+		"boot/firmware/config.txt":                                      testkit.StockBoot + "dtparam=i2c_arm=on\ndtoverlay=w1-gpio\n",
+		"etc/modules-load.d/curewright.conf":                            modulesText,
+		"etc/systemd/system/curewright.service":                         "",
+		"etc/systemd/system/multi-user.target.wants/curewright.service": "",
+		"etc/passwd":                       "root:x:0:0::/root:/bin/sh\ncurewright:x:990:990::/var/lib/curewright:/usr/sbin/nologin\n",
+		"etc/group":                        fmt.Sprintf("root:x:0:\ni2c:x:%d:curewright\ngpio:x:%d:curewright\n", os.Getgid(), os.Getgid()),
+		"dev/i2c-1":                        "",
+		"dev/gpiochip0":                    "",
+		"sys/class/i2c-adapter/i2c-1/name": "bcm2835 (i2c@7e804000)\n",
+		"sys/bus/w1/devices/w1_bus_master1/uevent":    "",
+		"sys/bus/w1/devices/28-0316a2795d1f/w1_slave": "",
+		"var/lib/curewright/x":                        "",
+	})
+	for _, dev := range []string{"dev/i2c-1", "dev/gpiochip0"} {
+		if err := os.Chmod(filepath.Join(root, dev), 0o660); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cfg := daemon.DefaultConfig()
+	cfg.Store.Path = "/var/lib/curewright"
+	cfg.Web.Listen = "0.0.0.0:8374"
+	cfg.Shop.Zone = "Europe/London"
+	return &doctor{
+		root: root, here: true, cfg: cfg, cfgFile: "/etc/curewright/curewright.toml",
+		trusted: func() bool { return true },
+		now:     func() time.Time { return time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC) },
+		space:   func(string) (diskInfo, error) { return diskInfo{free: 8e9, size: 16e9, kind: 0xef53}, nil },
+		buses:   func(context.Context) discover.Report { return discover.Report{} },
+		ready:   func(context.Context) ([]string, error) { return nil, nil },
+		store:   func(context.Context, string) []finding { return nil },
+		listen:  func(string) error { return nil },
+		addrs:   func() ([]string, error) { return []string{"192.0.2.7"}, nil },
+	}
+}
+
+func TestDoctorFindsNothingOnASoundBoard(t *testing.T) {
+	for _, f := range well(t).look(t.Context()) {
+		if f.Mark != markGood {
+			t.Errorf("%s %s: %s", f.Area, f.Mark, f.What)
+		}
+	}
+}
+
+func TestDoctorFinds(t *testing.T) {
+	down := func(context.Context) ([]string, error) { return nil, errors.New("connection refused") }
+	remove := func(d *doctor, names ...string) {
+		for _, n := range names {
+			if err := os.RemoveAll(d.path(n)); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	for name, tt := range map[string]struct {
+		spoil      func(*doctor)
+		area, mark string
+		what, mend string // parts of the words
+	}{
+		"not restarted": {func(d *doctor) { remove(d, "dev/i2c-1") }, "I2C", markWrong, "the bus is not there", "restart the board"},
+		"no module":     {func(d *doctor) { remove(d, "dev/i2c-1", modulesFile) }, "I2C", markWrong, "nothing loads i2c-dev", "--fix"},
+		"only a display's bus": {func(d *doctor) {
+			testkit.Write(t, d.path("sys/class/i2c-adapter/i2c-1/name"), "fef04500.hdmi ddc\n")
+		}, "I2C", markWrong, "the bus is not there", "restart"},
+		"i2c off": {func(d *doctor) {
+			remove(d, "dev/i2c-1")
+			testkit.Write(t, d.path("boot/firmware/config.txt"), "dtoverlay=w1-gpio\n")
+		}, "I2C", markWrong, "not switched on", "--fix"},
+		"another kind of board": {func(d *doctor) {
+			remove(d, "boot", "dev/i2c-1")
+			if err := os.MkdirAll(d.path("proc/device-tree"), 0o755); err != nil {
+				t.Fatal(err)
+			}
+			testkit.Write(t, d.path("proc/device-tree/model"), "Some Board\x00")
+		}, "I2C", markWrong, "is not known here", "maker"},
+		"a PC":           {func(d *doctor) { remove(d, "boot", "dev", "sys") }, "1-wire", markNote, "no single-board computer", ""},
+		"no thermometer": {func(d *doctor) { remove(d, "sys/bus/w1/devices/28-0316a2795d1f") }, "1-wire", markNote, "no thermometer", "4.7 kΩ"},
+		"1-wire off":     {func(d *doctor) { remove(d, "sys/bus/w1"); testkit.Write(t, d.path("boot/firmware/config.txt"), "") }, "1-wire", markWrong, "not switched on", "--fix"},
+		"device of root": {func(d *doctor) { _ = os.Chmod(d.path("dev/i2c-1"), 0o600) }, "permissions", markWrong, "/dev/i2c-1 is not open to the group i2c", "install --write"},
+		"no user":        {func(d *doctor) { testkit.Write(t, d.path("etc/passwd"), "root:x:0:0::/root:/bin/sh\n") }, "permissions", markWrong, "curewright does not exist", "systemd-sysusers"},
+		"no group":       {func(d *doctor) { testkit.Write(t, d.path("etc/group"), "root:x:0:\n") }, "permissions", markWrong, "group gpio does not exist", "systemd-sysusers"},
+		"not enabled":    {func(d *doctor) { remove(d, "etc/systemd/system/multi-user.target.wants") }, "service", markWrong, "does not start with the board", "systemctl enable"},
+		"not installed":  {func(d *doctor) { remove(d, "etc/systemd") }, "service", markNote, "not installed", "install --write"},
+		"stopped":        {func(d *doctor) { d.ready = down }, "service", markWrong, "no daemon answers", "systemctl status"},
+		"stuck": {func(d *doctor) {
+			d.ready = func(context.Context) ([]string, error) { return []string{"estimator: silent for 3m0s"}, nil }
+		}, "service", markWrong, "estimator: silent", "journalctl"},
+		"clock unset":     {func(d *doctor) { d.now = func() time.Time { return time.Unix(0, 0) } }, "clock", markWrong, "does not know the date", "this phone's time"},
+		"clock unvouched": {func(d *doctor) { d.trusted = func() bool { return false } }, "clock", markNote, "nothing vouches", "clock chip"},
+		"read-only card": {func(d *doctor) {
+			d.space = func(string) (diskInfo, error) { return diskInfo{free: 8e9, readOnly: true}, nil }
+		}, "disk", markWrong, "can't be written", "change the card"},
+		"full card": {func(d *doctor) { d.space = func(string) (diskInfo, error) { return diskInfo{free: 50e6}, nil } }, "disk", markWrong, "0.1 GB free", "vacuum"},
+		"store in memory": {func(d *doctor) {
+			d.space = func(string) (diskInfo, error) { return diskInfo{free: 8e9, kind: tmpfsMagic}, nil }
+		}, "disk", markWrong, "in memory", "on the card"},
+		"supply":           {func(d *doctor) { spoilSupply(t, d, "50000") }, "power", markWrong, "sagged", "supply"},
+		"page on loopback": {func(d *doctor) { d.cfg.Web.Listen = "127.0.0.1:8374" }, "network", markNote, "on this board only", "0.0.0.0:8374"},
+		"no network":       {func(d *doctor) { d.addrs = func() ([]string, error) { return nil, nil } }, "network", markWrong, "on no network", "Wi-Fi"},
+		"port taken": {func(d *doctor) {
+			d.ready = down
+			d.listen = func(string) error { return &os.SyscallError{Syscall: "bind", Err: syscall.EADDRINUSE} }
+		}, "network", markWrong, "another program has 0.0.0.0:8374", "ss -ltnp"},
+		"bad configuration": {func(d *doctor) { _, d.cfgErr = daemon.ParseConfig("c.toml", []byte("[web]\nlisten = \"shed\"\n")) }, "settings", markWrong, "c.toml:2:1: web.listen", "check --config"},
+		"broken probe": {func(d *doctor) {
+			d.ready = down
+			d.buses = func(context.Context) discover.Report {
+				return discover.Report{Found: []discover.Found{{Driver: "sht4x", Bus: "i2c-1:0x44", Err: errors.New("checksum mismatch"), Hint: "look at its plug"}}}
+			}
+		}, "probes", markWrong, "sht4x on i2c-1:0x44: checksum mismatch", "look at its plug"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := well(t)
+			tt.spoil(d)
+			fs := d.look(t.Context())
+			for _, f := range fs {
+				if f.Area == tt.area && f.Mark == tt.mark && strings.Contains(f.What, tt.what) && strings.Contains(f.Mend, tt.mend) {
+					return
+				}
+			}
+			t.Errorf("no %s %q that says %q and %q in %+v", tt.area, tt.mark, tt.what, tt.mend, fs)
+		})
+	}
+}
+
+func spoilSupply(t *testing.T, d *doctor, throttled string) {
+	t.Helper()
+	dir := d.path("sys/devices/platform/soc/soc:firmware")
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	testkit.Write(t, filepath.Join(dir, "get_throttled"), throttled+"\n")
+}
+
+// The store at rest: whole, damaged, absent.
+func TestDoctorLooksAtTheStore(t *testing.T) {
+	dir := t.TempDir()
+	marks := func() string {
+		var b strings.Builder
+		for _, f := range lookAtStore(t.Context(), dir) {
+			fmt.Fprintf(&b, "%s: %s\n", f.Mark, f.What)
+		}
+		return b.String()
+	}
+	if got := marks(); !strings.HasPrefix(got, "note: none yet") {
+		t.Errorf("absent: %s", got)
+	}
+	s, err := history.Open(dir, history.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if got := marks(); !strings.HasPrefix(got, "good: whole") {
+		t.Errorf("whole: %s", got)
+	}
+	file := filepath.Join(dir, history.File)
+	b, err := os.ReadFile(file)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := 5000; i < len(b); i += 7 {
+		b[i] ^= 0x55
+	}
+	if err := os.WriteFile(file, b, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if got := marks(); !strings.HasPrefix(got, "wrong: ") {
+		t.Errorf("damaged: %s", got)
+	}
+}

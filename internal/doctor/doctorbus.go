@@ -1,0 +1,313 @@
+package doctor
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+
+	"curewright/internal/file"
+	"curewright/packaging"
+	"curewright/sensors/discover"
+)
+
+// bootFiles are where boards of the kind with a 40-pin header keep what the
+// firmware switches on, newest place first.
+var bootFiles = []string{"/boot/firmware/config.txt", "/boot/config.txt"}
+
+// modulesFile loads the kernel's part of the buses at every start.
+const modulesFile = "/etc/modules-load.d/curewright.conf"
+
+const modulesText = "# Written by curewright doctor --fix.\ni2c-dev\nw1-gpio\nw1-therm\n"
+
+// bootSettings is what a boot file switches on for every board.
+type bootSettings struct{ i2c, oneWire bool }
+
+// readBoot reads a boot file the way the firmware does: a filter such as
+// [pi4] holds until the next one, the last word on a parameter wins. Lines
+// under a filter for some boards count as not said: whether they hold here
+// would be a guess.
+func readBoot(text string) (b bootSettings) {
+	everyone := true
+	for line := range strings.Lines(text) {
+		line = strings.TrimSpace(line)
+		if strings.HasPrefix(line, "[") {
+			everyone = strings.EqualFold(line, "[all]")
+			continue
+		}
+		key, value, ok := strings.Cut(line, "=")
+		if !ok || !everyone || strings.HasPrefix(line, "#") {
+			continue
+		}
+		switch strings.TrimSpace(key) {
+		case "dtparam", "device_tree_param":
+			for p := range strings.SplitSeq(value, ",") {
+				name, v, given := strings.Cut(strings.TrimSpace(p), "=")
+				switch name {
+				case "i2c", "i2c_arm", "i2c1":
+					v = strings.ToLower(strings.TrimSpace(v))
+					b.i2c = !given || v == "on" || v == "true" || v == "yes" || v == "1" || v == "okay"
+				}
+			}
+		case "dtoverlay", "device_tree_overlay":
+			name, _, _ := strings.Cut(strings.TrimSpace(value), ",")
+			if name == "w1-gpio" || name == "w1-gpio-pullup" {
+				b.oneWire = true
+			}
+		}
+	}
+	return b
+}
+
+// switchOn adds what is missing, for every board, at the end where it wins.
+func switchOn(text string) string {
+	have := readBoot(text)
+	if have.i2c && have.oneWire {
+		return text
+	}
+	if text != "" && !strings.HasSuffix(text, "\n") {
+		text += "\n"
+	}
+	text += "\n# Added by curewright doctor --fix.\n[all]\n"
+	if !have.i2c {
+		text += "dtparam=i2c_arm=on\n"
+	}
+	if !have.oneWire {
+		text += "dtoverlay=w1-gpio\n"
+	}
+	return text
+}
+
+// bootFile is the board's boot file, "" for a board that has none of the kind
+// that is known here.
+func (d *doctor) bootFile() string {
+	for _, f := range bootFiles {
+		if d.exists(f) {
+			return f
+		}
+	}
+	return ""
+}
+
+// isBoard tells a single-board computer from a PC: its hardware is described
+// by a device tree.
+func (d *doctor) isBoard() bool {
+	return d.bootFile() != "" || d.exists("/sys/firmware/devicetree/base/model") || d.exists("/proc/device-tree/model")
+}
+
+// fixBoot switches both buses on, keeping the file as it was beside it.
+func (d *doctor) fixBoot() (string, error) {
+	name := d.path(d.bootFile())
+	b, err := os.ReadFile(name)
+	if err != nil {
+		return "", err
+	}
+	did, err := d.fixModules()
+	if err != nil {
+		return "", err
+	}
+	text := switchOn(string(b))
+	if text == string(b) {
+		return d.bootFile() + " has both buses on already; " + did, nil
+	}
+	old := name + ".before-curewright"
+	if !exists(old) {
+		if err := file.Replace(old, b); err != nil {
+			return "", err
+		}
+	}
+	if err := file.Replace(name, []byte(text)); err != nil {
+		return "", err
+	}
+	return "added to " + d.bootFile() + "; as it was: " + filepath.Base(old) + "; " + did, nil
+}
+
+func (d *doctor) fixModules() (string, error) {
+	name := d.path(modulesFile)
+	if b, err := os.ReadFile(name); err == nil && string(b) == modulesText {
+		return modulesFile + " was there", nil
+	}
+	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
+		return "", err
+	}
+	return "written: " + modulesFile, file.Replace(name, []byte(modulesText))
+}
+
+// loadsI2C reports whether something loads the module behind /dev/i2c-N.
+func (d *doctor) loadsI2C() bool {
+	files := append(d.glob("/etc/modules-load.d/*.conf"), d.path("/etc/modules"))
+	for _, f := range files {
+		b, err := os.ReadFile(f)
+		if err != nil {
+			continue
+		}
+		for line := range strings.Lines(string(b)) {
+			if l := strings.TrimSpace(line); l == "i2c-dev" || l == "i2c_dev" {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// headerBuses are the I2C buses that may be on the header, not a display's.
+func (d *doctor) headerBuses() (names []string) {
+	for _, f := range d.glob("/dev/i2c-*") {
+		n := filepath.Base(f)
+		if !discover.Private(d.read("/sys/class/i2c-adapter/" + n + "/name")) {
+			names = append(names, n)
+		}
+	}
+	return names
+}
+
+const (
+	mendFix   = "sudo curewright doctor --fix, then restart the board"
+	mendMaker = "switch it on with the settings tool of the board's maker, then restart the board"
+)
+
+func (d *doctor) i2c() []finding {
+	const area = "I2C"
+	if names := d.headerBuses(); d.here && len(names) > 0 {
+		return []finding{{Area: area, Mark: markGood, What: "on: " + strings.Join(names, ", ")}}
+	}
+	boot := d.bootFile()
+	switch {
+	case boot == "" && !d.isBoard():
+		return []finding{{Area: area, Mark: markNote, What: "none: this is no single-board computer with a header",
+			Mend: "readings can be pushed over the network, or use a board"}}
+	case boot == "":
+		return []finding{{Area: area, Mark: markWrong, What: "off, and how this board switches it on is not known here", Mend: mendMaker}}
+	case !readBoot(d.read(boot)).i2c:
+		return []finding{{Area: area, Mark: markWrong, What: "not switched on in " + boot, Mend: mendFix, fix: d.fixBoot}}
+	case !d.loadsI2C():
+		return []finding{{Area: area, Mark: markWrong, What: "switched on in " + boot + ", but nothing loads i2c-dev", Mend: mendFix, fix: d.fixModules}}
+	case !d.here:
+		return []finding{{Area: area, Mark: markGood, What: "switched on in " + boot}}
+	}
+	return []finding{{Area: area, Mark: markWrong, What: "switched on in " + boot + ", but the bus is not there",
+		Mend: "restart the board; if it is still not there, another line of " + boot + " uses the same pins"}}
+}
+
+func (d *doctor) oneWire() []finding {
+	const area = "1-wire"
+	masters, probes := d.glob("/sys/bus/w1/devices/w1_bus_master*"), d.glob("/sys/bus/w1/devices/28-*")
+	if d.here && len(masters) > 0 {
+		if len(probes) == 0 {
+			return []finding{{Area: area, Mark: markNote, What: "on, with no thermometer on it",
+				Mend: "are the three wires right, and is the 4.7 kΩ resistor between 3.3 V and data?"}}
+		}
+		return []finding{{Area: area, Mark: markGood, What: fmt.Sprintf("on, with %d thermometers", len(probes))}}
+	}
+	boot := d.bootFile()
+	switch {
+	case boot == "" && !d.isBoard():
+		return []finding{{Area: area, Mark: markNote, What: "none: this is no single-board computer with a header"}}
+	case boot == "":
+		return []finding{{Area: area, Mark: markWrong, What: "off, and how this board switches it on is not known here", Mend: mendMaker}}
+	case !readBoot(d.read(boot)).oneWire:
+		return []finding{{Area: area, Mark: markWrong, What: "not switched on in " + boot, Mend: mendFix, fix: d.fixBoot}}
+	case !d.here:
+		return []finding{{Area: area, Mark: markGood, What: "switched on in " + boot}}
+	}
+	return []finding{{Area: area, Mark: markWrong, What: "switched on in " + boot + ", but the bus is not there",
+		Mend: "restart the board; if it is still not there, sudo modprobe w1-gpio says why"}}
+}
+
+// probes are what answers on the buses: asked only while no daemon does, so
+// that the two never talk to one chip at once.
+func (d *doctor) probes(ctx context.Context) []finding {
+	const area = "probes"
+	rep := d.buses(ctx)
+	var out []finding
+	for _, b := range rep.Buses {
+		if b.Err != nil && (errors.Is(b.Err, fs.ErrPermission) || strings.Contains(b.Err.Error(), "permission")) {
+			out = append(out, finding{Area: area, Mark: markWrong, What: b.Name + ": " + b.Err.Error(), Mend: "sudo curewright doctor, or add yourself to the group: sudo usermod -aG i2c $USER"})
+		}
+	}
+	sound := 0
+	for _, f := range rep.Found {
+		if f.Err == nil {
+			sound++
+			continue
+		}
+		name := f.Driver
+		if name == "" {
+			name = "something"
+		}
+		out = append(out, finding{Area: area, Mark: markWrong, What: fmt.Sprintf("%s on %s: %v", name, f.Bus, f.Err), Mend: f.Hint})
+	}
+	switch {
+	case sound > 0:
+		out = append(out, finding{Area: area, Mark: markGood, What: fmt.Sprintf("%d answer with a reading", sound)})
+	case len(rep.Found) == 0:
+		out = append(out, finding{Area: area, Mark: markNote, What: "none answers", Mend: "curewright probes says more"})
+	}
+	return out
+}
+
+// groups reads /etc/group: number and members by name.
+func (d *doctor) groups() map[string]struct {
+	gid     string
+	members []string
+} {
+	out := map[string]struct {
+		gid     string
+		members []string
+	}{}
+	for line := range strings.Lines(d.read("/etc/group")) {
+		f := strings.Split(strings.TrimSpace(line), ":")
+		if len(f) == 4 {
+			out[f[0]] = struct {
+				gid     string
+				members []string
+			}{f[2], strings.Split(f[3], ",")}
+		}
+	}
+	return out
+}
+
+// permissions: may the daemon's own user use the buses?
+func (d *doctor) permissions() []finding {
+	const area = "permissions"
+	if d.serviceInstalled() == "" && d.here {
+		return nil // whoever runs the daemon by hand finds out from the buses
+	}
+	var out []finding
+	user := false
+	for line := range strings.Lines(d.read("/etc/passwd")) {
+		user = user || strings.HasPrefix(line, packaging.User+":")
+	}
+	if !user && d.serviceInstalled() != "" {
+		out = append(out, finding{Area: area, Mark: markWrong, What: "the service's own user " + packaging.User + " does not exist", Mend: "sudo systemd-sysusers"})
+	}
+	groups := d.groups()
+	if d.serviceInstalled() != "" {
+		for _, g := range packaging.Groups {
+			if _, ok := groups[g]; !ok {
+				out = append(out, finding{Area: area, Mark: markWrong, What: "the group " + g + " does not exist, and the service can't start without it", Mend: "sudo systemd-sysusers"})
+			}
+		}
+	}
+	for _, dev := range []struct{ pattern, group string }{{"/dev/i2c-*", "i2c"}, {"/dev/gpiochip*", "gpio"}} {
+		for _, f := range d.glob(dev.pattern) {
+			fi, err := os.Stat(f)
+			if err != nil {
+				continue
+			}
+			st, ok := fi.Sys().(*syscall.Stat_t)
+			if g, known := groups[dev.group]; ok && known && (fmt.Sprint(st.Gid) != g.gid || fi.Mode().Perm()&0o060 != 0o060) {
+				out = append(out, finding{Area: area, Mark: markWrong, What: fmt.Sprintf("/dev/%s is not open to the group %s", filepath.Base(f), dev.group),
+					Mend: "sudo curewright install --write, then sudo udevadm control --reload && sudo udevadm trigger"})
+			}
+		}
+	}
+	if len(out) == 0 {
+		out = append(out, finding{Area: area, Mark: markGood, What: "the service's user may use what is there"})
+	}
+	return out
+}
