@@ -42,7 +42,7 @@ unit:
 # goroutines of their own, in their short form, and not those whose work is
 # done by other programs (a browser, a generator).
 race:
-	$(GO) test -race -short $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./internal/... | grep -v -e /pagetest -e /boards -e /daysheet -e /record)
+	$(GO) test -race -short $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./internal/... ./cmd/... | grep -v -e /pagetest -e /boards -e /daysheet -e /record)
 
 # Programs for the boards, their sums, bills of materials, Debian packages and
 # a folder for apt; KEY=… has gpg sign that. DEVELOPERS.md has how to release.

@@ -88,7 +88,7 @@ func TestDemoJob(t *testing.T) {
 		t.Fatal(err)
 	}
 	var b bytes.Buffer
-	b.WriteString("# What the demo's crew has done by 17:05 on Saturday. Made by\n# go test ./internal/daemon -run TestDemoJob -update\n\n[shop]\nair = \"shed-air\"\n")
+	b.WriteString("# What the demo's crew has done by 17:05 on Saturday. Made by\n# go test ./internal/demo -run TestDemoJob -update\n\n[shop]\nair = \"shed-air\"\n")
 	for i := range w.Feels {
 		w.Feels[i].ID = fmt.Sprint("feel-", i+1)
 	}

@@ -32,7 +32,7 @@ import (
 // with the shipped rules scrapes them for minutes. Run it alone, or one case
 // by -bench Fleet/prometheus:
 //
-//	go test ./internal/daemon -run '^$' -bench Fleet -benchtime 1x -timeout 30m
+//	go test ./internal/demo -run '^$' -bench Fleet -benchtime 1x -timeout 30m
 //
 // CUREWRIGHT_BOARDS sets another number of boards.
 func BenchmarkFleet(b *testing.B) {
