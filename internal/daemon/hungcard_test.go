@@ -11,6 +11,7 @@ import (
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/internal/cardfault"
+	"curewright/internal/testkit"
 	"curewright/sensors"
 )
 
@@ -20,11 +21,11 @@ import (
 func TestHungCardHoldsUpNothing(t *testing.T) {
 	cardfault.Set(nil)
 	t.Cleanup(func() { cardfault.Set(nil) })
-	cfg := defaultConfig()
+	cfg := DefaultConfig()
 	cfg.Store.Path = t.TempDir()
 	begin := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
-	clk := newLapseClock(begin, 1)
-	d, err := newDaemon(daemonOptions{cfg: cfg, clk: clk, log: noLog(), trusted: true, zone: time.UTC})
+	clk := NewLapseClock(begin, 1)
+	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: true, Zone: time.UTC})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,10 +49,10 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 	if err := d.store.Compact(ctx); err != nil { // complete hours are on the card only, as far as the file goes
 		t.Fatal(err)
 	}
-	if err := d.look(ctx); err != nil {
+	if err := d.Look(ctx); err != nil {
 		t.Fatal(err)
 	}
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", Log: noLog()}, d.backend())
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", Log: testkit.NoLog()}, d.Backend())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -91,7 +92,7 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 		}
 	}
 	clk.Put(begin.Add(4*time.Hour + 10*time.Minute)) // over the hour: what the estimator reads anew is packed
-	done("look", func() error { return d.look(ctx) })
+	done("look", func() error { return d.Look(ctx) })
 	done("snapshot", func() error { _, err := d.Snapshot(ctx); return err })
 	// An alarm is decided, sounded and handed on.
 	done("step", func() error {
