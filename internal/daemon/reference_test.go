@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"flag"
 	"fmt"
 	"maps"
 	"os"
@@ -13,9 +14,12 @@ import (
 	"testing"
 	"time"
 
+	"curewright/internal/testkit"
 	"curewright/model/tomlfile"
 	"curewright/sensors"
 )
+
+var update = flag.Bool("update", false, "write docs/config.md anew")
 
 // entry is what the reference says of one key beside its type, which comes from
 // the struct itself.
@@ -44,6 +48,8 @@ var reference = map[string]entry{
 
 	"web.listen":   {"`127.0.0.1:8374`", "", "", `"0.0.0.0:8374"`, "address served, HOST:PORT; a port from 1024 on. Any address but the board's own asks for a log-in"},
 	"web.hosts":    {"none", "", "", `["shed.example"]`, "further names under which the board is reached; requests for any other name are refused"},
+	"web.proxies":  {"none", "", "", `["10.0.0.0/24"]`, "reverse proxies in front of the board, each an address or a network: only from them X-Forwarded-For counts, and what comes through one needs a log-in"},
+	"web.socket":   {"the service's folder, else the store's", "", "", `"/run/curewright/control.sock"`, "Unix socket for control at the board, a whole path"},
 	"web.tls_cert": {"plain HTTP", "", "", `"/etc/curewright/cert.pem"`, "certificate, PEM; read again when it changes"},
 	"web.tls_key":  {"", "", "", `"/etc/curewright/key.pem"`, "its key; required beside tls_cert, not readable by everybody"},
 
@@ -261,7 +267,7 @@ func configKeys() (keys []string, types map[string]string) {
 			}
 		}
 	}
-	walk("", reflect.TypeFor[config]())
+	walk("", reflect.TypeFor[Config]())
 	return keys, types
 }
 
@@ -314,7 +320,7 @@ func TestReferenceIsWhole(t *testing.T) {
 	const page = "../../docs/configuration.md"
 	want := referencePage()
 	if *update {
-		write(t, page, want)
+		testkit.Write(t, page, want)
 	}
 	if got, err := os.ReadFile(page); err != nil || string(got) != want {
 		t.Errorf("docs/configuration.md is not what the structs say (%v): go test ./internal/daemon -run Reference -update", err)
@@ -390,7 +396,7 @@ func with(base, key, value string) string {
 // TestReferenceBounds tries each bound that the page states: just beyond it is
 // refused at that key, the bound itself is not.
 func TestReferenceBounds(t *testing.T) {
-	if _, err := parseConfig("base", []byte(referenceBase)); err != nil {
+	if _, err := ParseConfig("base", []byte(referenceBase)); err != nil {
 		t.Fatalf("the base is not good: %v", err)
 	}
 	_, types := configKeys()
