@@ -245,10 +245,10 @@ func (r Resin) eventAlpha(event string, tC float64) float64 {
 		return AlphaOpens
 	case EventTackFree:
 		return r.AlphaGel
-	case EventRecoatUntil: // firm
-		return max(r.AlphaGel, r.AlphaAtTg(tC))
+	case EventRecoatUntil:
+		return r.Level(Firm, tC, Film{})
 	}
-	return max(r.AlphaGel, r.AlphaAtTg(tC+10)) // sand: hard
+	return r.Level(Hard, tC, Film{}) // sand
 }
 
 // resin is the resin of parameters p.

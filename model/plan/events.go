@@ -13,8 +13,8 @@ const (
 	applied mark = iota
 	tacky
 	opens
-	gelled // closes the time for cloth, known or not
-	green
+	stopped // no longer sticks: closes the time for cloth, known or not
+	green   // the same, where it permits
 	closes
 	hard
 	handle
@@ -25,17 +25,20 @@ func (m mark) String() string {
 	return [...]string{"on", "tacky", "fit to recoat", "past sticking", "green", "firm", "hard", "fit to handle", "never"}[m]
 }
 
-// edges are the window of a condition.
+// word is the first finger's word, wet 0 to hard 4, from which a mark counts as
+// passed; 5 for none.
+func (m mark) word() int { return [...]int{0, 1, 1, 2, 2, 3, 4, 4, 5}[m] }
+
+// edges are the window of a condition: a coat over cloth takes the next from
+// when it no longer flows, and best once it stopped sticking.
 func edges(when string) (open, close mark) {
 	switch when {
 	case "tacky":
-		return tacky, gelled
+		return tacky, stopped
 	case "wet":
 		return applied, tacky
-	case "recoat":
+	case "recoat", "fill":
 		return opens, closes
-	case "fill":
-		return green, closes
 	case "hard":
 		return hard, never
 	case "handle":
@@ -77,18 +80,18 @@ type table struct {
 
 	rows [][]events
 
-	temp         [][]float64 // °C at slot ends, [member][slot]
-	k1e, k1m     [][]float64 // 1/s at slot starts and middles
-	k2e, k2m     [][]float64
-	xe, xm       [][]float64 // exp(−(T+D)/W)
-	age          [][]float64 // ∫k2 dt, s·1/s
-	lookup       []node
-	recoatBudget float64 // in units of age; +Inf without a limit
-	handleBudget float64
-	last         mark // the last event that any step asks for
+	temp     [][]float64 // °C at slot ends, [member][slot]
+	k1e, k1m [][]float64 // 1/s at slot starts and middles
+	k2e, k2m [][]float64
+	xe, xm   [][]float64 // exp(−(T+D)/W)
+	film     []cure.Film // of each member
+	lookup   []node
+	last     mark // the last event that any step asks for
 }
 
-type events [never]float32
+// events are a coat's times of the marks, min, and how far one touch may be off
+// them, as a standard deviation in min.
+type events struct{ at, blur [never]float32 }
 
 // node tabulates what depends on α alone.
 type node struct{ g1, g2, ex, tg float64 }
@@ -109,7 +112,7 @@ func (c *compiled) table(resin, panel int) *table {
 	}
 	r := c.resins[resin]
 	n := int(c.horizon/grid) + 1
-	t := &table{c: c, r: r, kappa: c.kappa[resin], slots: n, rows: make([][]events, n)}
+	t := &table{c: c, r: r, kappa: c.kappa[resin], film: c.films[resin], slots: n, rows: make([][]events, n)}
 	air := c.Forecast.Air
 	own := c.Panels[panel].Surface
 	if own != nil {
@@ -141,7 +144,7 @@ func (c *compiled) table(resin, panel int) *table {
 		}
 		return rows
 	}
-	t.temp, t.age = alloc(), alloc()
+	t.temp = alloc()
 	t.k1e, t.k1m, t.k2e, t.k2m, t.xe, t.xm = alloc(), alloc(), alloc(), alloc(), alloc(), alloc()
 	decay := math.Exp(-grid / math.Max(tau, 1e-6))
 	for m := range c.members {
@@ -177,9 +180,6 @@ func (c *compiled) table(resin, panel int) *table {
 			if i+1 < n {
 				fill((temp[i]+temp[i+1])/2, &t.k1m[m][i], &t.k2m[m][i], &t.xm[m][i])
 			}
-			if i > 0 {
-				t.age[m][i] = t.age[m][i-1] + grid*60/6*(t.k2e[m][i-1]+4*t.k2m[m][i-1]+t.k2e[m][i])
-			}
 		}
 	}
 	t.lookup = make([]node, nodes+2)
@@ -189,17 +189,6 @@ func (c *compiled) table(resin, panel int) *table {
 		tg := r.Tg(a)
 		t.lookup[i] = node{g1, math.Pow(a, r.M) * g1, math.Exp(tg / r.W), tg}
 	}
-	budget := func(l *cure.TimeAt, hours, atC float64) float64 {
-		if l != nil {
-			hours, atC = l.Hours, l.TempC
-		}
-		return hours * 3600 * cure.Arrhenius(r.A2, r.E2, atC)
-	}
-	t.recoatBudget = math.Inf(1)
-	if r.RecoatUntil != nil {
-		t.recoatBudget = budget(r.RecoatUntil, 0, 0)
-	}
-	t.handleBudget = budget(r.Handle, 48, 20)
 	for i := range c.steps {
 		s := &c.steps[i]
 		if s.coatOf < 0 || c.steps[s.coatOf].resin != resin {
@@ -221,7 +210,7 @@ func (t *table) at(slot, m int) *events {
 		row = make([]events, t.c.members)
 		t.rows[slot] = row
 	}
-	if row[m][never-1] == 0 { // no event is at time 0: applied is at the slot, the rest after it
+	if row[m].at[never-1] == 0 { // no event is at time 0: applied is at the slot, the rest after it
 		row[m] = t.follow(m, slot)
 	}
 	return &row[m]
@@ -242,133 +231,105 @@ func (t *table) rate(a, k1, k2, x float64) float64 {
 }
 
 // follow integrates one coat of one member from a slot on and notes the first
-// crossing of every mark, by straight line within a step. Marks are the median
-// ones: tacky α .30, fit to recoat .40, green gelled with Tg within 25 K of
-// the panel, firm Tg at T_ref, hard 10 K above, handle hard and the sheet's
-// own age or 48 h at 20 °C.
-func (t *table) follow(m, slot int) events {
+// crossing of every mark, by the stepper that the estimate uses: opening marks
+// by the lesser of the two readings of the time outside the resin's range,
+// closing ones by the law.
+func (t *table) follow(m, slot int) (ev events) {
 	inf := float32(math.Inf(1))
-	ev := events{inf, inf, inf, inf, inf, inf, inf, inf}
-	t0 := float64(slot) * grid
-	ev[applied] = float32(t0)
-	r := &t.r
-	gel := r.AlphaGel
-	if gel == 0 {
-		gel = 0.577350
+	for e := range ev.at {
+		ev.at[e] = inf
 	}
+	const h = grid * 60
+	t0 := float64(slot) * grid
+	ev.at[applied] = float32(t0)
 	k := t.kappa[m]
 	temp := t.temp[m]
 	k1e, k1m, k2e, k2m, xe, xm := t.k1e[m], t.k1m[m], t.k2e[m], t.k2m[m], t.xe[m], t.xm[m]
-	const h = grid * 60
-	a, hot := 0.0, temp[slot]
-	ref := hot
-	outside := 0.0 // minutes still to be made up inside the resin's range
-	cold := false
-	tg := r.Tg(0)
-	from := t.age[m][slot]
-	crossed := func(i int, was, is float64) float32 { // 0 is the mark
-		x := 1.0
-		if is > was && was < 0 {
-			x = -was / (is - was)
-		}
-		return float32((float64(i) + x) * grid)
-	}
+	path := cure.NewPath(&t.r, t0*60, temp[slot])
+	gauge := cure.NewGauge(&path, t.film[m])
+	two := cure.NewTwo()
+	touch := t.c.finger.Touch
+	a, tg := 0.0, t.r.Tg(0)
 	for i := slot; i+1 < t.slots; i++ {
 		f1 := k * t.rate(a, k1e[i], k2e[i], xe[i])
 		f2 := k * t.rate(a+h/2*f1, k1m[i], k2m[i], xm[i])
 		f3 := k * t.rate(a+h/2*f2, k1m[i], k2m[i], xm[i])
 		f4 := k * t.rate(a+h*f3, k1e[i+1], k2e[i+1], xe[i+1])
-		b := a + h/6*(f1+2*f2+2*f3+f4)
-		if b > 0.999999 {
-			b = 0.999999
-		}
-		now := temp[i+1]
+		b := math.Min(a+h/6*(f1+2*f2+2*f3+f4), 0.999999)
+		path.To(float64(i+1)*h, temp[i+1], k2m[i])
+		gauge.Look()
+		two.Step(&gauge, a, h*f1, b, func(l, x0, x1 float64) float64 {
+			// The lesser gains over its share at the rate in its middle.
+			d := (x1 - x0) * h * k
+			half := l + d/2*t.rate(l, k1m[i], k2m[i], xm[i])
+			return math.Min(l+d*t.rate(half, k1m[i], k2m[i], xm[i]), 0.999999)
+		})
 		p := b * nodes
 		j := int(p)
 		tgb := t.lookup[j].tg + (p-float64(j))*(t.lookup[j+1].tg-t.lookup[j].tg)
-
-		if r.MaxC > r.MinC {
-			if now < r.MinC || now > r.MaxC {
-				outside += grid
-			} else {
-				if outside -= grid; outside < 0 {
-					outside = 0
-				}
+		// note takes a mark's time, with what one touch makes of it where it is
+		// passed at so much a minute.
+		note := func(e mark, at, sd, perMin float64) {
+			if ev.at[e] != inf || math.IsInf(at, 1) {
+				return
+			}
+			ev.at[e] = float32(at / 60)
+			if perMin > 0 {
+				ev.blur[e] = float32(math.Min(touch*sd/perMin, 24*60))
 			}
 		}
-		if b < gel && tgb >= now+1 {
-			cold = true
-		} else if cold && b >= gel && tgb < now-1 {
-			cold = false
+		da, dTg := (b-a)/grid, (tgb-tg)/grid
+		note(tacky, two.At(cure.Tacky, &path), sdTacky, da)
+		if !gauge.Cold(b) {
+			note(opens, two.At(cure.Opens, &path), sdOpens, da)
 		}
-		// The running maximum counts up to 30 °C only.
-		top := hot
-		if now > top {
-			top = now
+		note(stopped, two.Law.When[cure.Green], sdGreen, da)
+		note(green, two.At(cure.Green, &path), sdGreen, da)
+		if at := two.At(cure.Closes, &path); at <= path.RecoatAt && at < two.Law.When[cure.Firm] {
+			note(closes, at, 0, 0) // by the sheet's limit, which a clock tells
+		} else {
+			note(closes, at, sdFirmK, dTg)
 		}
-		refb := top
-		if refb > 30 {
-			refb = 30
-		}
-		if now > refb {
-			refb = now
-		}
-		if ev[tacky] == inf && b >= 0.30 {
-			ev[tacky] = crossed(i, a-0.30, b-0.30)
-		}
-		if ev[opens] == inf && b >= 0.40 && !cold && !(b < gel && tgb >= now) {
-			ev[opens] = crossed(i, a-0.40, b-0.40)
-		}
-		known := !cold && outside == 0
-		if b >= gel {
-			if ev[gelled] == inf {
-				ev[gelled] = crossed(i, a-gel, b-gel)
-			}
-			if ev[green] == inf && known && tgb >= now-25 {
-				ev[green] = crossed(i, a-gel, b-gel)
-			}
-			if ev[closes] == inf && tgb >= refb {
-				ev[closes] = crossed(i, tg-ref, tgb-refb)
-			}
-			if ev[hard] == inf && known && tgb >= refb+10 {
-				ev[hard] = crossed(i, tg-ref-10, tgb-refb-10)
-			}
-		}
-		if ev[closes] == inf && t.age[m][i+1]-from >= t.recoatBudget {
-			x := (t.recoatBudget - (t.age[m][i] - from)) / (t.age[m][i+1] - t.age[m][i])
-			ev[closes] = float32((float64(i) + x) * grid)
-		}
-		if ev[hard] != inf && ev[handle] == inf && t.age[m][i+1]-from >= t.handleBudget {
-			x := (t.handleBudget - (t.age[m][i] - from)) / (t.age[m][i+1] - t.age[m][i])
-			ev[handle] = float32(math.Max((float64(i)+x)*grid, float64(ev[hard])))
-		}
-		if t.last != applied && ev[t.last] != inf {
+		note(hard, two.At(cure.Hard, &path), sdHardK, dTg)
+		note(handle, two.At(cure.Handle, &path), 0, 0)
+		if t.last != applied && ev.at[t.last] != inf {
 			break
 		}
-		a, tg, ref, hot = b, tgb, refb, top
+		a, tg = b, tgb
 	}
 	return ev
 }
 
-// when is the time of an event of a coat mixed at t, min, for a member; +Inf
-// for never.
-func (tb *table) when(e mark, t float64, m int) float64 {
+// Standard deviations of the marks, of film, person and touch together: in
+// degree of cure, and in K for those in Tg. Choices, as the marks themselves.
+const (
+	sdTacky = 0.06
+	sdOpens = 0.05
+	sdGreen = 0.05
+	sdFirmK = 5.0
+	sdHardK = 6.0
+)
+
+// when is the time of an event of a coat mixed at t, min, for a member, and how
+// far a touch may be off it; +Inf for never.
+func (tb *table) when(e mark, t float64, m int) (at, blur float64) {
 	x := t / grid
 	i := int(x)
 	f := x - float64(i)
 	if i < 0 || i >= tb.slots-1 {
-		return math.Inf(1)
+		return math.Inf(1), 0
 	}
-	a := float64(tb.at(i, m)[e])
+	u := tb.at(i, m)
+	a, blur := float64(u.at[e]), float64(u.blur[e])
 	if f < 1e-9 {
-		return a
+		return a, blur
 	}
-	b := float64(tb.at(i+1, m)[e])
+	b := float64(tb.at(i+1, m).at[e])
 	if math.IsInf(a, 1) || math.IsInf(b, 1) {
-		if e == closes && !math.IsInf(a, 1) {
-			return a // a window that may close is not taken for one that never does
+		if (e == closes || e == stopped) && !math.IsInf(a, 1) {
+			return a, blur // a window that may close is not taken for one that never does
 		}
-		return math.Inf(1)
+		return math.Inf(1), 0
 	}
-	return a + f*(b-a)
+	return a + f*(b-a), blur
 }

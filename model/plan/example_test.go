@@ -40,5 +40,5 @@ func ExamplePlan() {
 	}
 	// Output:
 	// 08:00 Wet out the cloth at 08:00.
-	// 14:00 Feel wet-out from 13:35, every 10 min; about 14:00: roll the fill coat on once it stopped sticking and a nail still dents it.
+	// 12:35 Roll the fill coat on between 12:35 and 14:05, while it no longer flows and a nail still dents it, best once it stopped sticking.
 }

@@ -37,7 +37,19 @@ type Job struct {
 	Resins   map[string]cure.Resin
 	Learned  map[string]Kappa // what finger tests told of a resin's lot; absent: the resin's own doubt
 	Forecast Forecast
+	Finger   *Finger // nil: [DefaultFinger]
 }
+
+// Finger is how far films and fingers lie from the marks: shares of the marks'
+// standard deviations, and how often a touch says anything at all.
+type Finger struct {
+	Film    float64 // of the film and the person, the same at every touch
+	Touch   float64 // of the single touch
+	Blunder float64 // share of touches, 0 to 1
+}
+
+// DefaultFinger is a careful person's. The figures are a choice.
+var DefaultFinger = Finger{Film: 0.8, Touch: 0.6, Blunder: 0.01}
 
 // Hours is a span of the day in minutes after midnight; To may not exceed
 // 1440 and must lie after From.
@@ -197,7 +209,13 @@ type compiled struct {
 	horizon float64 // min
 	members int
 	open    []span // working hours over the horizon, ascending
-	kappa   [][]float64
+	finger  Finger
+	exact   bool          // the finger has no doubt
+	kappa   [][]float64   // by resin and member: what its coats have in common
+	batch   [][]float64   // by step and member: its own cup's factor over that
+	films   [][]cure.Film // by resin and member
+	touches [][]touch     // by member: a store of touches, taken in turn
+	seed    uint64        // of all that is drawn
 	tables  map[[2]int]*table
 	stopped func() error // not nil once nobody waits for the answer
 	quick   bool         // no exhaustive search: a change is only compared
@@ -522,7 +540,12 @@ func (j *Job) compile() (*compiled, Faults) {
 	if len(faults) > 0 {
 		return nil, faults
 	}
-	c.drawKappa()
+	c.finger = DefaultFinger
+	if j.Finger != nil {
+		c.finger = *j.Finger
+	}
+	c.exact = c.finger == Finger{}
+	c.draw()
 	return c, nil
 }
 
@@ -629,36 +652,111 @@ func (c *compiled) startWithin(t, work float64) float64 {
 	return math.Inf(1)
 }
 
-// drawKappa gives every member a rate factor for every resin: the stratified
-// quantiles of the doubt, shuffled differently a resin so that they are not
-// tied to the temperature paths or to each other. All coats of a resin share
-// it: one lot, one day.
-func (c *compiled) drawKappa() {
-	c.kappa = make([][]float64, len(c.resins))
+// touch is what chance adds to one finger test: how far it is off the opening
+// and the closing mark, in standard deviations, and the word of a blunder, -1
+// for none.
+type touch struct {
+	open, shut float64
+	blunder    int
+}
+
+const touchStore = 32 // touches drawn a member
+
+// batchSD is how far one cup's rate factor lies from its lot's, as a standard
+// deviation of ln κ: a choice.
+const batchSD = 0.12
+
+// random is splitmix64: the plan must not change between two runs.
+type random uint64
+
+func (r *random) next() uint64 {
+	*r += 0x9e3779b97f4a7c15
+	z := uint64(*r)
+	z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9
+	z = (z ^ (z >> 27)) * 0x94d049bb133111eb
+	return z ^ (z >> 31)
+}
+
+func (r *random) uniform() float64 { return (float64(r.next()>>11) + 0.5) / (1 << 53) }
+
+func (r *random) normal() float64 { return normalQuantile(r.uniform()) }
+
+// strata are the n stratified quantiles of a standard normal, shuffled, so that
+// they are tied neither to the temperature paths nor to each other.
+func (r *random) strata(n int) []float64 {
+	row := make([]float64, n)
+	for i := range row {
+		row[i] = normalQuantile((float64(i) + 0.5) / float64(n))
+	}
+	for i := len(row) - 1; i > 0; i-- {
+		m := int(r.next() % uint64(i+1))
+		row[i], row[m] = row[m], row[i]
+	}
+	return row
+}
+
+// draw gives every member what it does not have from the forecast: a rate
+// factor for every resin, which its coats share, and one for every cup; a film
+// and person a resin; and the chances of the touches.
+func (c *compiled) draw() {
+	n := c.members
+	c.kappa, c.films = make([][]float64, len(c.resins)), make([][]cure.Film, len(c.resins))
+	c.batch = make([][]float64, len(c.steps))
+	var own = make([]float64, len(c.resins))
 	for k := range c.resins {
+		rnd := random(c.seed ^ uint64(k+1)*0x2545f4914f6cdd1d)
 		d, ok := c.Learned[c.names[k]]
 		if !ok {
-			d = Kappa{0, c.resins[k].LnKappaSD}
+			d = Kappa{0, math.Sqrt(math.Max(c.resins[k].LnKappaSD*c.resins[k].LnKappaSD-batchSD*batchSD, 0))}
 		}
-		row := make([]float64, c.members)
-		for i := range row {
-			row[i] = math.Exp(d.Mean + d.SD*normalQuantile((float64(i)+0.5)/float64(c.members)))
+		if d.SD > 0 {
+			own[k] = batchSD
 		}
-		// A fixed splitmix64: the plan must not change between two runs.
-		x := uint64(k+1) * 0x9e3779b97f4a7c15
-		next := func() uint64 {
-			x += 0x9e3779b97f4a7c15
-			z := x
-			z = (z ^ (z >> 30)) * 0xbf58476d1ce4e5b9
-			z = (z ^ (z >> 27)) * 0x94d049bb133111eb
-			return z ^ (z >> 31)
+		c.kappa[k] = rnd.strata(n)
+		for i, z := range c.kappa[k] {
+			c.kappa[k][i] = math.Exp(d.Mean + d.SD*z)
 		}
-		for i := len(row) - 1; i > 0; i-- {
-			m := int(next() % uint64(i+1))
-			row[i], row[m] = row[m], row[i]
+		c.films[k] = make([]cure.Film, n)
+		if f := c.finger.Film; f > 0 {
+			for i, row := 0, [5][]float64{rnd.strata(n), rnd.strata(n), rnd.strata(n), rnd.strata(n), rnd.strata(n)}; i < n; i++ {
+				c.films[k][i] = cure.Film{Tacky: f * sdTacky * row[0][i], Opens: f * sdOpens * row[1][i], Gel: f * sdGreen * row[2][i],
+					FirmK: f * sdFirmK * row[3][i], HardK: f * sdHardK * row[4][i]}
+			}
 		}
-		c.kappa[k] = row
 	}
+	for i := range c.steps {
+		s := &c.steps[i]
+		if s.resin < 0 || own[s.resin] == 0 || !math.IsNaN(s.done) {
+			continue // what is known of a coat that is on is known of its own cup
+		}
+		rnd := random(c.seed ^ uint64(i+1)*0x9e6c63d0876a9a47)
+		c.batch[i] = rnd.strata(n)
+		for m, z := range c.batch[i] {
+			c.batch[i][m] = math.Exp(own[s.resin] * z)
+		}
+	}
+	rnd := random(c.seed ^ 0xd6e8feb86659fd93)
+	c.touches = make([][]touch, n)
+	for m := range c.touches {
+		row := make([]touch, touchStore)
+		for i := range row {
+			row[i] = touch{rnd.normal(), rnd.normal(), -1}
+			if rnd.uniform() < c.finger.Blunder {
+				row[i].blunder = int(rnd.next() % 5)
+			}
+		}
+		c.touches[m] = row
+	}
+}
+
+// again is the job with everything drawn anew: a plan that was chosen as the
+// best of many on one draw is promised on another.
+func (c *compiled) again() *compiled {
+	k := *c
+	k.seed = c.seed + 0x632be59bd9b4e019
+	k.tables = map[[2]int]*table{}
+	k.draw()
+	return &k
 }
 
 // normalQuantile inverts the standard normal distribution.

@@ -95,8 +95,8 @@ func steady(c float64) Forecast {
 func oneCoat(t testing.TB, resin string, f Forecast) Job {
 	return Job{
 		Start: f.Start, Loc: shed, Forecast: f, Resins: generics(t),
-		Learned: map[string]Kappa{"fast": {}, "medium": {}, "slow": {}},
-		Panels:  []Panel{{ID: "lid", LagMin: ptr(0.0), AreaM2: ptr(1.0)}},
+		Learned: map[string]Kappa{"fast": {}, "medium": {}, "slow": {}}, Finger: &Finger{},
+		Panels: []Panel{{ID: "lid", LagMin: ptr(0.0), AreaM2: ptr(1.0)}},
 		Steps: []Step{
 			{ID: "tack", Panel: "lid", Do: "coat", Kind: "tack coat", Resin: resin, WorkMinutes: ptr(0.0)},
 			{ID: "load", Panel: "lid", Do: "unclamp", When: "handle", WorkMinutes: ptr(10.0)},
@@ -113,13 +113,13 @@ func TestEventsSteady(t *testing.T) {
 		tempC float64
 		want  [5]float64
 	}{
-		{"fast", 20, [5]float64{1.28, 1.78, 3.00, 3.36, 4.87}},
-		{"fast", 27, [5]float64{.74, 1.03, 1.72, 2.23, 3.20}},
-		{"medium", 10, [5]float64{5.13, 7.11, 12.12, 13.1, 20.1}},
-		{"medium", 20, [5]float64{2.25, 3.11, 5.20, 7.15, 10.9}},
-		{"medium", 30, [5]float64{1.04, 1.44, 2.40, 4.11, 6.35}},
-		{"slow", 15, [5]float64{6.74, 9.33, 15.6, 20.7, 32.1}},
-		{"slow", 25, [5]float64{3.03, 4.20, 7.00, 11.7, 18.5}},
+		{"fast", 20, [5]float64{1.28, 1.78, 3.00, 3.78, 4.87}},
+		{"fast", 27, [5]float64{.74, 1.03, 1.72, 2.49, 3.20}},
+		{"medium", 10, [5]float64{5.13, 7.11, 12.12, 15.0, 58.6}},
+		{"medium", 20, [5]float64{2.25, 3.11, 5.20, 8.14, 10.9}},
+		{"medium", 30, [5]float64{1.04, 1.44, 2.40, 4.69, 6.35}},
+		{"slow", 15, [5]float64{6.74, 9.33, 15.6, 23.7, 50.0}},
+		{"slow", 25, [5]float64{3.03, 4.20, 7.00, 13.5, 18.5}},
 	} {
 		j := oneCoat(t, c.resin, steady(c.tempC))
 		k, f := j.compile()
@@ -128,15 +128,16 @@ func TestEventsSteady(t *testing.T) {
 		}
 		tb := k.table(0, 0)
 		for i, e := range []mark{tacky, opens, green, closes, hard} {
-			got := tb.when(e, 60, 0)/60 - 1
+			got, _ := tb.when(e, 60, 0)
+			got = got/60 - 1
 			if math.Abs(got-c.want[i]) > 0.006*c.want[i]+0.008 {
 				t.Errorf("%s at %g °C: %v after %.3f h, want %.2f", c.resin, c.tempC, e, got, c.want[i])
 			}
 		}
 		if c.tempC == 20 {
 			// 48 h at 20 °C are 48 h of equivalent age.
-			if got := tb.when(handle, 60, 0)/60 - 1; math.Abs(got-48) > 0.01 {
-				t.Errorf("%s: handle after %.3f h at 20 °C, want 48", c.resin, got)
+			if got, _ := tb.when(handle, 60, 0); math.Abs(got/60-49) > 0.01 {
+				t.Errorf("%s: handle after %.3f h at 20 °C, want 48", c.resin, got/60-1)
 			}
 		}
 	}
@@ -147,41 +148,32 @@ func TestEventsSteady(t *testing.T) {
 func truth(r cure.Resin, at func(min float64) float64, start, horizon float64) map[mark]float64 {
 	it := cure.NewIntegrator(r)
 	out := map[mark]float64{}
-	for _, e := range []mark{tacky, opens, gelled, green, closes, hard} {
+	for _, e := range []mark{tacky, opens, stopped, green, closes, hard} {
 		out[e] = math.Inf(1)
 	}
 	const dt = 3.0
-	a := []float64{0}
-	hot := at(start)
-	outside, cold := 0.0, false
+	law, less := []float64{0}, []float64{0} // as it is, and with nothing gained outside the range
 	set := func(e mark, when float64, ok bool) {
 		if ok && math.IsInf(out[e], 1) {
 			out[e] = when
 		}
 	}
 	for m := start; m < horizon; m += dt {
-		it.Advance(a, []float64{1}, dt*60, at(m), at(m+dt))
+		it.Advance(law, []float64{1}, dt*60, at(m), at(m+dt))
 		now, when := at(m+dt), m+dt
-		tg := r.Tg(a[0])
-		hot = math.Max(hot, now)
-		ref := math.Max(now, math.Min(hot, 30))
-		if now < r.MinC || now > r.MaxC {
-			outside += dt
-		} else {
-			outside = math.Max(0, outside-dt)
+		if now >= r.MinC && now <= r.MaxC {
+			it.Advance(less, []float64{1}, dt*60, at(m), at(m+dt))
 		}
-		if a[0] < r.AlphaGel && tg >= now+1 {
-			cold = true
-		} else if cold && a[0] >= r.AlphaGel && tg < now-1 {
-			cold = false
-		}
-		known := outside == 0 && !cold
-		set(tacky, when, a[0] >= .30)
-		set(opens, when, a[0] >= .40 && !cold && !(a[0] < r.AlphaGel && tg >= now))
-		set(gelled, when, a[0] >= r.AlphaGel)
-		set(green, when, a[0] >= r.AlphaGel && known && tg >= now-25)
-		set(closes, when, a[0] >= r.AlphaGel && tg >= ref)
-		set(hard, when, a[0] >= r.AlphaGel && known && tg >= ref+10)
+		a, l := law[0], less[0]
+		tg, tgl := r.Tg(a), r.Tg(l)
+		work := math.Max(20, math.Min(now, 30))
+		cold := a < r.AlphaGel && tg >= now
+		set(tacky, when, l >= .30)
+		set(opens, when, l >= .40 && !cold)
+		set(stopped, when, a >= r.AlphaGel && tg >= now-25)
+		set(green, when, l >= r.AlphaGel && tgl >= now-25)
+		set(closes, when, a >= r.AlphaGel && tg >= now+4)
+		set(hard, when, l >= r.AlphaGel && tgl >= work+10)
 		if !math.IsInf(out[hard], 1) {
 			break // the last of them
 		}
@@ -299,7 +291,7 @@ func TestAgainstBruteForce(t *testing.T) {
 		swing := 2.5 * rng.Float64()
 		f := weekend(1, mean, swing, 0)
 		j := Job{
-			Start: f.Start, Loc: shed, Forecast: f, Resins: all, Learned: map[string]Kappa{"slow": {}, "medium": {}},
+			Start: f.Start, Loc: shed, Forecast: f, Resins: all, Learned: map[string]Kappa{"slow": {}, "medium": {}}, Finger: &Finger{},
 			Panels: []Panel{{ID: "a", LagMin: ptr(0.0)}, {ID: "b", LagMin: ptr(0.0)}},
 		}
 		from := (7 + rng.IntN(5)) * 60
@@ -307,7 +299,7 @@ func TestAgainstBruteForce(t *testing.T) {
 		work := func() *float64 { return ptr(float64(1+rng.IntN(6)) * 15) }
 		j.Steps = []Step{
 			{ID: "one", Panel: "a", Do: "coat", Kind: "tack coat", Resin: name, WorkMinutes: work()},
-			{ID: "two", Panel: "a", Do: "coat", Kind: "fill coat", Resin: name, Of: "one", When: pick("tacky", "recoat", "fill", "wet", "hard"), WorkMinutes: work()},
+			{ID: "two", Panel: "a", Do: "coat", Kind: "fill coat", Resin: name, Of: "one", When: pick("tacky", "recoat", "recoat", "wet", "hard"), WorkMinutes: work()},
 		}
 		if rng.IntN(2) == 0 {
 			j.Steps = append(j.Steps, Step{ID: "three", Panel: "b", Do: "sand", WorkMinutes: work()})
@@ -383,13 +375,14 @@ func stepOf(r Result, id string) *Planned {
 // The two lids in a mild shed: every step is inside its own window, nobody is
 // in two places, all within the hours, and twice the same.
 func TestTwoLids(t *testing.T) {
-	j := lids(t, 100)
-	j.Forecast = weekend(100, 18, 3, .8)
+	j := lids(t, 60)
+	j.Forecast = weekend(60, 18, 3, .8)
+	j.Learned = map[string]Kappa{"medium": {SD: .08}} // a lot that was felt before
 	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !r.Feasible || r.Probability < .7 {
+	if !r.Feasible || r.Probability < .6 {
 		t.Fatalf("probability %.2f: %v", r.Probability, r.WhyNot)
 	}
 	for i, s := range r.Steps {
@@ -440,7 +433,7 @@ func TestColdShed(t *testing.T) {
 	if len(r.WhyNot) == 0 || !strings.Contains(r.WhyNot[0], "conflicts with") {
 		t.Errorf("why not: %q", r.WhyNot)
 	}
-	if !slices.ContainsFunc(r.Options, func(o Option) bool { return o.Change == "tent" && o.Probability >= .8 }) {
+	if !slices.ContainsFunc(r.Options, func(o Option) bool { return o.Change == "tent" && o.Probability >= .7 }) {
 		t.Errorf("no tent among the options: %+v", r.Options)
 	}
 }
@@ -451,8 +444,9 @@ func TestColdShed(t *testing.T) {
 // checked here; the windows themselves are checked against brute force.
 func TestUnlikelyDayAgreesWithItself(t *testing.T) {
 	j := lids(t, 100)
-	j.Forecast = weekend(100, 12, 6, 1.5) // nights below 10 °C, the generic sets' range
+	j.Forecast = weekend(100, 8, 6, 1.5) // nights below 10 °C, the generic sets' range
 	j.Steps = j.Steps[:6]
+	j.Finger = &Finger{} // what the day alone does
 	r, err := Plan(t.Context(), j)
 	if err != nil {
 		t.Fatal(err)
@@ -484,21 +478,23 @@ func TestUnlikelyDayAgreesWithItself(t *testing.T) {
 	}
 }
 
-// Longer hours, more hands and a later permission never hurt.
+// More hands never hurt: of what was searched, as many forecasts hold, and where
+// as many do, not later. (What is promised is drawn anew, and may differ by
+// chance.)
 func TestMoreIsNeverWorse(t *testing.T) {
 	j := lids(t, 24)
 	j.Forecast = weekend(24, 17, 3, .8)
-	one, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
+	found := func(people int) trial {
+		j.People = people
+		c, f := j.compile()
+		if len(f) > 0 {
+			t.Fatal(f)
+		}
+		return c.search(c.members)
 	}
-	j.People = 2
-	two, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if two.Probability < one.Probability-.051 || two.Probability >= one.Probability && two.Finish.After(*one.Finish) {
-		t.Errorf("two people: %.2f by %s, one: %.2f by %s", two.Probability, two.Finish, one.Probability, one.Finish)
+	one, two := found(1), found(2)
+	if two.ok < one.ok-1 || two.ok >= one.ok && two.finish > one.finish {
+		t.Errorf("two people: %d of 24 by %.0f min, one: %d by %.0f", two.ok, two.finish, one.ok, one.finish)
 	}
 }
 
@@ -667,7 +663,7 @@ func TestFlip(t *testing.T) {
 func TestSaysWhyItWaits(t *testing.T) {
 	j := oneCoat(t, "medium", steady(20))
 	j.Hours = []Hours{{8 * 60, 20 * 60}}
-	j.Start = time.Date(2026, 10, 10, 15, 0, 0, 0, shed)
+	j.Start = time.Date(2026, 10, 10, 18, 0, 0, 0, shed)
 	j.Steps = []Step{
 		{ID: "tack", Panel: "lid", Do: "coat", Kind: "tack coat", Resin: "medium", WorkMinutes: ptr(20.0)},
 		{ID: "fill", Panel: "lid", Do: "coat", Kind: "fill coat", Resin: "medium", When: "fill", WorkMinutes: ptr(20.0)},
@@ -676,12 +672,12 @@ func TestSaysWhyItWaits(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	// Green at 20 °C takes 5.2 h, firm 7.15 h: from 15:00 it opens past 20:00.
+	// Fit to recoat at 20 °C takes 3.1 h: from 18:20 that is past 20:00.
 	if r.Probability != 1 || r.Start.Format("Mon 15:04") != "Sun 08:00" {
 		t.Fatalf("probability %.2f, start %s; want Sunday 08:00", r.Probability, r.Start)
 	}
 	if !slices.ContainsFunc(r.Notes, func(n string) bool {
-		return strings.Contains(n, "Sat 15:00") && strings.Contains(n, "conflicts with the hours")
+		return strings.Contains(n, "Sat 18:00") && strings.Contains(n, "conflicts with the hours")
 	}) {
 		t.Errorf("notes %q do not say what a start on Saturday breaks", r.Notes)
 	}
@@ -717,7 +713,7 @@ func TestJointsFirst(t *testing.T) {
 func TestOptionHours(t *testing.T) {
 	j := oneCoat(t, "medium", steady(20))
 	j.Start = time.Date(2026, 10, 10, 10, 0, 0, 0, shed)
-	j.Hours = []Hours{{10 * 60, 15 * 60}}
+	j.Hours = []Hours{{10 * 60, 12 * 60}}
 	j.Steps = []Step{
 		{ID: "tack", Panel: "lid", Do: "coat", Kind: "tack coat", Resin: "medium", WorkMinutes: ptr(5.0)},
 		{ID: "fill", Panel: "lid", Do: "coat", Kind: "fill coat", Resin: "medium", When: "fill", WorkMinutes: ptr(5.0)},
@@ -738,7 +734,7 @@ func TestOptionHours(t *testing.T) {
 			t.Errorf("no %s among the options %+v", want, r.Options)
 		}
 	}
-	// The fast set: green after 3.0 h at 20 °C, firm after 3.36.
+	// The fast set: fit to recoat after 1.78 h at 20 °C.
 	if s := changes["resin"].Say; !strings.Contains(s, "fast") {
 		t.Errorf("the other resin is %q", s)
 	}

@@ -110,7 +110,9 @@ func Plan(ctx context.Context, j Job) (Result, error) {
 	if err := ctx.Err(); err != nil {
 		return Result{}, err
 	}
-	d := c.detail(best)
+	best.looks = c.detail(&best).looks
+	c = c.again()
+	d := c.detail(&best)
 	res := c.result(best, d)
 	share := float64(best.ok) / float64(c.members)
 	if share < goodShare {
@@ -136,7 +138,7 @@ func (c *compiled) waiting(best trial, d *detail) string {
 	for i := range now.release {
 		now.release[i] = math.Inf(-1)
 	}
-	e := c.detail(now)
+	e := c.detail(&now)
 	first := func(d *detail) float64 {
 		at := math.Inf(1)
 		for i := range c.steps {
@@ -168,10 +170,10 @@ func (c *compiled) waiting(best trial, d *detail) string {
 	return say + "."
 }
 
-// detail judges the trial once more, noting what happened.
-func (c *compiled) detail(t trial) *detail {
+// detail judges the trial over all members, noting what happened.
+func (c *compiled) detail(t *trial) *detail {
 	n := len(c.steps)
-	d := &detail{feel: make([]bool, n), failed: make([]int, c.members), stepOK: make([]int, n)}
+	d := &detail{looks: make([]look, n), failed: make([]int, c.members), stepOK: make([]int, n)}
 	for range n {
 		d.start = append(d.start, nans(c.members))
 		d.end = append(d.end, nans(c.members))
@@ -183,9 +185,7 @@ func (c *compiled) detail(t trial) *detail {
 	for m := range d.failed {
 		d.failed[m] = -1
 	}
-	j := c.judge(c.members)
-	tt := t
-	j.run(&tt, 0, d)
+	c.judge(c.members).run(t, 0, d)
 	return d
 }
 
@@ -310,7 +310,11 @@ func (c *compiled) result(t trial, d *detail) Result {
 			p.Batches, p.Parts = c.batches(s, p.TempC, &res)
 			generic = generic || c.resins[s.resin].Generic
 		}
-		p.Say = c.sayStep(s, &p)
+		coatEnd := p.At
+		if s.coatOf >= 0 {
+			coatEnd = c.at(at[s.coatOf] + c.steps[s.coatOf].work)
+		}
+		p.Say = c.sayStep(s, &p, coatEnd)
 		if !p.Done && res.Start == nil {
 			res.Start = &p.At
 		}
@@ -402,9 +406,9 @@ func (c *compiled) window(i int, d *detail, at float64, only bool) (*Window, *ti
 	closes := func(p float64) *time.Time { return c.when(math.Floor(quantileOf(shut, p)/5) * 5) }
 	var feel *time.Time
 	po, pc := .9, .1
-	if d.feel[i] {
+	if l := d.looks[i]; l.feel {
 		po, pc = .5, .5
-		feel = c.when(math.Floor(quantileOf(open, .1)/5) * 5)
+		feel = c.when(l.at)
 	} else if s.open == applied {
 		po = .5
 	}
@@ -567,7 +571,7 @@ func conditionWords(when string) string {
 	case "recoat":
 		return "it no longer flows and a nail still dents it"
 	case "fill":
-		return "it stopped sticking and a nail still dents it"
+		return "it no longer flows and a nail still dents it, best once it stopped sticking"
 	case "hard":
 		return "it sands to dust"
 	case "handle":
@@ -610,7 +614,7 @@ func doing(s *step) string {
 	return s.Do
 }
 
-func (c *compiled) sayStep(s *step, p *Planned) string {
+func (c *compiled) sayStep(s *step, p *Planned, coatEnd time.Time) string {
 	day := func(t time.Time) string {
 		ref := c.at(c.from)
 		if t.YearDay() == ref.YearDay() && t.Year() == ref.Year() {
@@ -626,9 +630,10 @@ func (c *compiled) sayStep(s *step, p *Planned) string {
 		return say
 	}
 	cond := conditionWords(s.When)
+	every := refeel(p.At.Sub(coatEnd).Minutes())
 	switch {
 	case p.FeelFrom != nil:
-		say = fmt.Sprintf("Feel %s from %s, every 10 min; about %s: %s once %s.", c.steps[s.coatOf].ID, day(*p.FeelFrom), day(p.At), lowerFirst(doing(s)), cond)
+		say = fmt.Sprintf("Feel %s from %s, every %.0f min; about %s: %s once %s.", c.steps[s.coatOf].ID, day(*p.FeelFrom), every, day(p.At), lowerFirst(doing(s)), cond)
 	case p.Window != nil && p.Window.Opens != nil && p.Window.Closes != nil && s.open != applied:
 		say = fmt.Sprintf("%s between %s and %s, while %s.", doing(s), day(*p.Window.Opens), day(*p.Window.Closes), cond)
 	case p.Window != nil && p.Window.Closes != nil:
@@ -728,6 +733,10 @@ func (c *compiled) whyNot(d *detail) []string {
 			} else {
 				line += "s that hold the same person"
 			}
+		case byEarly:
+			line = cond + " is called too soon by the finger, or the finger errs: feel it twice"
+		case byLate, byWindow:
+			line = cond + " is called past by the finger, or found too late: its window is short beside what a finger tells"
 		case byStep:
 			line = fmt.Sprintf("%s conflicts with step %q, which must end first (%s)", cond, c.steps[k.with].ID, pick(d.end[k.with]))
 		default:
@@ -768,6 +777,9 @@ func (c *compiled) options(share float64) []Option {
 		}
 		k.stopped, k.quick = c.stopped, true
 		t := k.search(k.members)
+		t.looks = k.detail(&t).looks
+		k = k.again()
+		k.detail(&t)
 		p := float64(t.ok) / float64(k.members)
 		if p >= share+0.1 && p >= feasibleShare {
 			out = append(out, Option{change, say, p, k.when(t.finish)})

@@ -8,6 +8,7 @@ import (
 // trial is one way to do the job, judged over the members.
 type trial struct {
 	release []float64 // not before, by step; −Inf: as soon as it may
+	looks   []look    // when each step is first felt, where that is settled; nil: to be found
 	order   []int
 	ok      int     // members in which every step was inside its window
 	finish  float64 // median end over those members, min; +Inf when there is none
@@ -26,12 +27,21 @@ const (
 	byNever // the event is not reached at all
 	byShort // the window is shorter than the work
 	byOver  // the window closes before it opens, as below the epoxy's range
+	byEarly // the finger called it too soon
+	byLate  // the finger called it past, in time or not
 )
+
+// look is when a step's coat is first felt, min, and whether that is before the
+// clock can tell: then the person goes by the finger from there on.
+type look struct {
+	at   float64
+	feel bool
+}
 
 // detail is what a full judgement leaves behind, by [step][member].
 type detail struct {
 	start, end, open, close [][]float64
-	feel                    []bool // the step goes by the finger, not by the clock
+	looks                   []look
 	why                     [][]cause
 	with                    [][]int // the step that stood in the way
 	failed                  []int   // by member: the first step that missed, -1 none
@@ -44,15 +54,17 @@ type judge struct {
 	c *compiled
 	n int
 	// Scratch by step and member.
-	start, end [][]float64
-	open, shut []float64
-	sorted     []float64
-	alive      []bool
-	busy       [][][]span // [member][person]
+	start, end         [][]float64
+	open, shut         []float64
+	blurOpen, blurShut []float64 // of one touch, min
+	best               []float64 // from when a fill coat is best
+	sorted             []float64
+	alive              []bool
+	busy               [][][]span // [member][person]
 }
 
 func (c *compiled) judge(n int) *judge {
-	j := &judge{c: c, n: n, open: make([]float64, n), shut: make([]float64, n), sorted: make([]float64, 0, n), alive: make([]bool, n)}
+	j := &judge{c: c, n: n, open: make([]float64, n), shut: make([]float64, n), blurOpen: make([]float64, n), blurShut: make([]float64, n), best: make([]float64, n), sorted: make([]float64, 0, n), alive: make([]bool, n)}
 	for range c.steps {
 		j.start = append(j.start, make([]float64, n))
 		j.end = append(j.end, make([]float64, n))
@@ -104,79 +116,38 @@ func (j *judge) run(t *trial, least int, d *detail) {
 			continue
 		}
 		j.window(s, d)
-		clockAt := math.Inf(-1)
-		feel := false
-		if s.coatOf >= 0 {
-			// Clock time where the doubt allows it, finger where not.
-			o := j.quantile(j.open, .9)
-			limit := math.Inf(1)
-			if s.close != never {
-				limit = j.quantile(j.shut, .02) - s.work
-			}
-			at := math.Max(math.Ceil(o/5-1e-9)*5, t.release[i])
-			switch {
-			case s.open == applied: // wet on wet follows at once: nothing to wait for
-			case at <= limit && !math.IsInf(at, 1) && c.startWithin(at, s.work) <= limit:
-				clockAt = at
-			default:
-				feel = true
-			}
+		l := look{at: math.Inf(-1)}
+		switch {
+		case t.looks != nil:
+			l = t.looks[i]
+		case s.coatOf >= 0 && s.open != applied: // wet on wet follows at once: nothing to wait for
+			l = j.firstLook(t, s)
 		}
 		for m := range n {
 			if !j.alive[m] {
 				continue
 			}
-			lb, why, with := c.from, byRelease, -1
-			if t.release[i] > lb {
-				lb = t.release[i]
-			}
-			if clockAt > lb {
-				lb, why = clockAt, byWindow
-			}
-			if s.coatOf >= 0 && j.open[m] > lb {
-				lb, why, with = j.open[m], byWindow, s.coatOf
-			}
-			for _, a := range s.after {
-				if e := j.end[a][m]; e > lb {
-					lb, why, with = e, byStep, a
-				}
-			}
-			ub := math.Inf(1)
-			if s.coatOf >= 0 {
-				ub = j.shut[m] - s.work
-			}
-			at := j.place(m, lb, s, ub)
-			if at > ub || math.IsInf(at, 1) {
+			v := j.attempt(m, t, s, l)
+			if v.why != fits {
 				j.alive[m] = false
 				left--
 				if d != nil {
 					d.failed[m] = i
 					d.start[i][m], d.end[i][m] = math.NaN(), math.NaN()
-					switch {
-					case s.coatOf >= 0 && math.IsInf(j.open[m], 1):
-						why, with = byNever, s.coatOf
-					case s.coatOf >= 0 && j.open[m] >= j.shut[m]:
-						why, with = byOver, s.coatOf
-					case s.coatOf >= 0 && j.open[m] > ub:
-						why, with = byShort, s.coatOf
-					case lb > ub:
-						// why stands: what set the earliest time
-					case c.startWithin(lb, s.work) > ub || math.IsInf(c.startWithin(lb, s.work), 1):
-						why = byHours
-					default:
-						why, with = byPerson, j.blocker(m, lb, s)
-					}
-					d.why[i][m], d.with[i][m] = why, with
+					d.why[i][m], d.with[i][m] = v.why, v.with
 				}
 				continue
 			}
-			j.start[i][m], j.end[i][m] = at, at+s.work
+			if s.people1 {
+				j.book(m, v.who, v.at, v.at+s.work)
+			}
+			j.start[i][m], j.end[i][m] = v.at, v.at+s.work
 			if d != nil {
-				d.start[i][m], d.end[i][m] = at, at+s.work
+				d.start[i][m], d.end[i][m] = v.at, v.at+s.work
 			}
 		}
 		if d != nil {
-			d.feel[i] = feel
+			d.looks[i] = l
 			d.stepOK[i] = left
 		}
 		if left < least {
@@ -208,6 +179,163 @@ func (j *judge) run(t *trial, least int, d *detail) {
 	}
 }
 
+// fits is the cause of a step that was inside its window.
+const fits cause = -1
+
+// verdict is how one member's step went.
+type verdict struct {
+	at   float64 // start
+	who  int     // the person
+	why  cause   // fits, or what missed it
+	with int     // the step that stood in the way
+}
+
+// firstLook finds when a step's coat is first felt. Where the ninth decile of
+// its opening (nearly the last, where nothing closes) leaves time before it
+// closes, that is a clock time; else the quantile of the opening from which most
+// members get through.
+func (j *judge) firstLook(t *trial, s *step) look {
+	q := .9
+	limit := math.Inf(1)
+	if s.close != never {
+		limit = j.quantile(j.shut, .02) - s.work
+	} else {
+		q = .97
+	}
+	late := func(marks []float64, q float64) float64 {
+		return math.Max(math.Ceil(j.quantile(marks, q)/5-1e-9)*5, t.release[s.index])
+	}
+	clock := func(q float64) float64 { return late(j.open, q) }
+	inTime := func(at float64) bool {
+		return at <= limit && !math.IsInf(at, 1) && j.c.startWithin(at, s.work) <= limit
+	}
+	if s.When == "fill" {
+		if at := late(j.best, q); inTime(at) {
+			return look{at: at}
+		}
+	}
+	if at := clock(q); inTime(at) {
+		return look{at: at}
+	}
+	best, most := look{at: clock(.1), feel: true}, -1
+	quantiles := []float64{.1, .3, .5, .7, .8, .9}
+	if j.n < j.c.members {
+		quantiles = quantiles[3:5] // a first look over few members: near enough
+	}
+	for _, q := range quantiles {
+		l := look{clock(q), true}
+		if math.IsInf(l.at, 1) || math.IsNaN(l.at) || most >= 0 && l.at == best.at {
+			continue
+		}
+		ok := 0
+		for m := range j.n {
+			if j.alive[m] && j.attempt(m, t, s, l).why == fits {
+				ok++
+			}
+		}
+		if ok > most {
+			best, most = l, ok
+		}
+	}
+	return best
+}
+
+// refeel is how long after a touch the next one follows, min: a tenth of the
+// coat's age, between 5 min and an hour.
+func refeel(age float64) float64 { return math.Min(math.Max(fiveUp(age/10), 5), 60) }
+
+// attempt does a step for one member as a person does: at the first look, or as
+// soon as hands are free after it, the coat is felt, and again a while later for
+// as long as the finger says not yet; it is done when the finger says so. A
+// touch may be off, and some say anything.
+func (j *judge) attempt(m int, t *trial, s *step, l look) verdict {
+	c := j.c
+	lb, why, with := c.from, byRelease, -1
+	if r := t.release[s.index]; r > lb {
+		lb = r
+	}
+	if l.at > lb {
+		lb, why = l.at, byWindow
+	}
+	for _, a := range s.after {
+		if e := j.end[a][m]; e > lb {
+			lb, why, with = e, byStep, a
+		}
+	}
+	if s.coatOf < 0 {
+		at, who := j.free(m, lb, s)
+		if math.IsInf(at, 1) {
+			return verdict{at, -1, byHours, -1}
+		}
+		return verdict{at, who, fits, -1}
+	}
+	open, ub := j.open[m], j.shut[m]-s.work
+	if s.open == applied && open > lb {
+		lb, why, with = open, byStep, s.coatOf
+	}
+	switch {
+	case math.IsInf(open, 1):
+		return verdict{math.Inf(1), -1, byNever, s.coatOf}
+	case open >= j.shut[m]:
+		return verdict{math.Inf(1), -1, byOver, s.coatOf}
+	case open > ub:
+		return verdict{math.Inf(1), -1, byShort, s.coatOf}
+	}
+	touches := c.touches[j.member(m)]
+	laid := j.end[s.coatOf][m]
+	at := lb
+	for k := s.index * 5; ; k++ {
+		was := at
+		var who int
+		at, who = j.free(m, at, s)
+		if at > was && why != byHours {
+			why, with = byPerson, -1
+			if c.startWithin(was, s.work) > was {
+				why = byHours
+			}
+		}
+		if at > ub+j.blurShut[m]*3 || math.IsInf(at, 1) {
+			break
+		}
+		z := &touches[k%touchStore]
+		ready := at >= open+z.open*j.blurOpen[m]
+		past := at > j.shut[m]+z.shut*j.blurShut[m]
+		if z.blunder >= 0 {
+			ready, past = z.blunder >= s.open.word(), z.blunder >= s.close.word()
+		}
+		switch {
+		case past && at > ub:
+			return verdict{at, -1, j.late(m, at, ub, lb, why), with}
+		case past:
+			return verdict{at, -1, byLate, s.coatOf}
+		case ready && at < open-1e-9:
+			return verdict{at, -1, byEarly, s.coatOf}
+		case ready && at > ub:
+			return verdict{at, -1, j.late(m, at, ub, lb, why), with}
+		case ready:
+			return verdict{at, who, fits, -1}
+		}
+		if next := at + refeel(at-laid); c.exact {
+			at = math.Max(at, open) // a finger without doubt is as good as the clock
+		} else {
+			at = next
+		}
+		why, with = byWindow, s.coatOf
+	}
+	if why == byPerson {
+		with = j.blocker(m, lb, s)
+	}
+	return verdict{at, -1, why, with}
+}
+
+// late is why a step came after its window.
+func (j *judge) late(m int, at, ub, lb float64, why cause) cause {
+	if lb <= ub && why == byWindow {
+		return byLate // it was felt too seldom or wrongly
+	}
+	return why
+}
+
 // window fills open and shut of a step: opening events are read off the
 // youngest resin of the coat, closing events off the oldest.
 func (j *judge) window(s *step, d *detail) {
@@ -218,19 +346,33 @@ func (j *judge) window(s *step, d *detail) {
 	} else {
 		k := &j.c.steps[s.coatOf]
 		tb := j.c.table(k.resin, k.panel)
+		own := j.c.batch[k.index]
 		for m := range j.n {
 			if !j.alive[m] {
 				j.open[m], j.shut[m] = math.NaN(), math.NaN()
 				continue
 			}
 			mm := j.member(m)
-			j.open[m] = j.end[k.index][m]
-			if s.open != applied {
-				j.open[m] = tb.when(s.open, j.end[k.index][m], mm)
+			// The cup's own rate factor stretches the time since mixing: exact
+			// at a steady temperature before the glass, near enough for a tenth.
+			pace := 1.0
+			if own != nil {
+				pace = 1 / own[mm]
 			}
-			j.shut[m] = math.Inf(1)
+			mark := func(e mark, from float64) (at, blur float64) {
+				at, blur = tb.when(e, from, mm)
+				return from + pace*(at-from), pace * blur
+			}
+			j.open[m], j.blurOpen[m] = j.end[k.index][m], 0
+			if s.open != applied {
+				j.open[m], j.blurOpen[m] = mark(s.open, j.end[k.index][m])
+			}
+			if s.When == "fill" {
+				j.best[m], _ = mark(green, j.end[k.index][m])
+			}
+			j.shut[m], j.blurShut[m] = math.Inf(1), 0
 			if s.close != never {
-				j.shut[m] = tb.when(s.close, j.start[k.index][m], mm)
+				j.shut[m], j.blurShut[m] = mark(s.close, j.start[k.index][m])
 			}
 		}
 	}
@@ -262,19 +404,18 @@ func quantileSorted(s []float64, p float64) float64 {
 	return s[min(max(k, 0), len(s)-1)]
 }
 
-// place finds the earliest start from lb on at which the hours and a person
-// are free, books it and returns it; beyond ub nothing is booked.
-func (j *judge) place(m int, lb float64, s *step, ub float64) float64 {
+// free finds the earliest time from t on at which the hours and a person are
+// free for a step, and who that is.
+func (j *judge) free(m int, t float64, s *step) (at float64, who int) {
 	if !s.people1 {
-		return lb
+		return t, -1
 	}
-	t := lb
 	for {
 		t = j.c.startWithin(t, s.work)
-		if t > ub || math.IsInf(t, 1) {
-			return t
+		if math.IsInf(t, 1) {
+			return t, -1
 		}
-		next, who := math.Inf(1), -1
+		next := math.Inf(1)
 		for p, list := range j.busy[m] {
 			free := t
 			for _, b := range list { // ascending
@@ -283,14 +424,9 @@ func (j *judge) place(m int, lb float64, s *step, ub float64) float64 {
 				}
 			}
 			if free == t {
-				who = p
-				break
+				return t, p
 			}
 			next = math.Min(next, free)
-		}
-		if who >= 0 {
-			j.book(m, who, t, t+s.work)
-			return t
 		}
 		t = next
 	}

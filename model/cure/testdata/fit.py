@@ -70,7 +70,7 @@ def model(r, d):
         return r.tg(brentq(lambda a: r.time(a, c) - week, 1e-3, 0.99, xtol=1e-12))
     alpha = {"working": 0.30, "recoat_from": 0.40, "tack_free": GEL}.get(kind)
     if alpha is None:
-        alpha = max(GEL, r.alpha_at(c + (10 if kind == "sand" else 0)))
+        alpha = max(GEL, r.alpha_at(min(max(c, 20), 30) + 10 if kind == "sand" else c + 4))
     return r.time(alpha, c)
 
 
