@@ -663,6 +663,10 @@ func full(rule, variant string) Input {
 		e.State = coat.Hard
 		e.Events.Hard.P90, e.Events.Handle.P90 = at(time.Hour), at(time.Hour)
 		e.Stall = variant == "stalled"
+	case ProbeBattery:
+		p := probe("ok", in.Now)
+		p.Battery = sensors.Some(12)
+		in.Probes = []sensors.Health{p}
 	case ProbeMissing, ProbeStale, ProbeStuck, ProbeDoubtful:
 		p := probe(map[string]string{ProbeMissing: "missing", ProbeStale: "stale", ProbeStuck: "stuck", ProbeDoubtful: "implausible"}[rule], in.Now)
 		p.Hint = "check the 4.7 kΩ resistor"

@@ -539,7 +539,30 @@ func (e *eval) probe(h sensors.Health, inUse bool) {
 			e.out[key{r.rule, h.Probe}] = *f
 		}
 	}
+	// A radio probe that says nothing of its battery has no such rule.
+	if pct, ok := h.Battery.Get(); ok {
+		v := is(pct <= lowBattery)
+		if pct > lowBattery && pct < lowBattery+batteryBack {
+			v = unsure // a cell recovers a little while it rests
+		}
+		w["left"] = ""
+		if pct > 0 {
+			w["left"] = fmt.Sprintf(" (%.0f %% left)", pct)
+		}
+		f := e.add(ProbeBattery, h.Probe, h.Panel, v, "", nil, w)
+		if !inUse {
+			f.severity = Note
+			e.out[key{ProbeBattery, h.Probe}] = *f
+		}
+	}
 }
+
+// A battery at or below lowBattery, %, is called: what radio firmware calls low,
+// common practice, no source. It is well again batteryBack above that.
+const (
+	lowBattery  = 15
+	batteryBack = 10
+)
 
 func (e *eval) condition(c Condition) {
 	r := rule(c.Rule, c.Severity)

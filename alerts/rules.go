@@ -34,6 +34,7 @@ const (
 	ProbeStale    = "probe_stale"
 	ProbeStuck    = "probe_stuck"
 	ProbeDoubtful = "probe_implausible"
+	ProbeBattery  = "probe_battery"
 
 	TentOff      = "tent_off_by_safety"
 	StoreFull    = "store_full"
@@ -197,6 +198,9 @@ var Rules = []Rule{
 	{Name: ProbeDoubtful, Source: FromProbe, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute,
 		Say:  "{probe} says what cannot be true: look where it lies and at its cable{hint}.",
 		Over: "{probe} makes sense again."},
+	{Name: ProbeBattery, Source: FromProbe, Severity: Soon, Clear: time.Hour,
+		Say:  "{probe} runs out of battery{left}: change it before the next coat.",
+		Over: "{probe} has battery again."},
 
 	// Reported by other parts, which may bring their own sentence.
 	{Name: TentOff, Source: FromReport, TellOver: true, Severity: Act, Sound: SoundActNow,

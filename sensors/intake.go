@@ -16,6 +16,10 @@ type Pushed struct {
 	Temp  Value // °C
 	RH    Value // %
 	CO2   Value // ppm
+
+	// What a radio probe says of itself, beside its readings.
+	Battery Value // %, 0 to 100; one that only says good or low: 100 or 0
+	Link    Value // quality of its radio link, in its own radio's unit
 }
 
 // Refusal says which reading of a push was not taken, and why.
@@ -195,6 +199,7 @@ func (in *Intake) push(src Source, now time.Time, p Pushed) (Reading, error) {
 		pp.recent = append(pp.recent, r.At)
 	}
 	pp.pace(before, r.At)
+	pp.radio(p.Battery, p.Link)
 	if !pp.accepted() {
 		return Reading{}, ErrNotAccepted
 	}
@@ -269,6 +274,19 @@ func (t *track) accepted() bool {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return t.h.Accepted
+}
+
+// radio keeps what the probe says of itself; what a message does not carry
+// stays as it was last said.
+func (t *track) radio(battery, link Value) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if battery.OK() {
+		t.h.Battery = battery
+	}
+	if link.OK() {
+		t.h.Link = link
+	}
 }
 
 // pace learns how often the probe pushes, and from that when it is overdue.

@@ -197,6 +197,9 @@ type Health struct {
 	Hint   string            `json:"hint"`
 	Errors map[string]uint64 `json:"errors"` // count by reason since start
 	Taken  uint64            `json:"taken"`  // believed readings since start
+
+	Battery Value `json:"battery_pct"` // of a radio probe, %; missing where it says nothing of it
+	Link    Value `json:"link"`        // quality of its radio link, in its own radio's unit
 }
 
 // Now returns the last reading if it is not stale at the given time.

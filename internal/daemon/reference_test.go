@@ -17,6 +17,7 @@ import (
 	"curewright/internal/testkit"
 	"curewright/model/tomlfile"
 	"curewright/sensors"
+	"curewright/sensors/mqttin"
 )
 
 var update = flag.Bool("update", false, "write docs/config.md anew")
@@ -127,17 +128,21 @@ var reference = map[string]entry{
 	"mqtt.expire":      {"10m", "1m", "24h", `"10m"`, "how long the state is good at the broker"},
 	"mqtt.rate":        {"200", "1", "10000", "200", "readings a second while catching up"},
 
-	"mqtt.topic.topic":       {"required", "", "", `"radio/+/json"`, "pattern of the topics; + stands for one level"},
-	"mqtt.topic.probe":       {"`$1` where there is one +", "", "", `"$1"`, "names the probe; $1 is what the first + matched"},
-	"mqtt.topic.plain":       {"", "", "", `"temp"`, "the body is one number: temp, rh or co2"},
-	"mqtt.topic.temp":        {"", "", "", `"temperature"`, "else JSON: the field of the temperature; a.b is b inside a"},
-	"mqtt.topic.rh":          {"", "", "", `"humidity"`, "that of the relative humidity"},
-	"mqtt.topic.co2":         {"", "", "", `"co2"`, "that of carbon dioxide, ppm"},
-	"mqtt.topic.time":        {"the time of receipt", "", "", `"at"`, "that of the time of measurement"},
-	"mqtt.topic.temp_unit":   {"`C`", "", "", `"C"`, "C, F or K"},
-	"mqtt.topic.rh_unit":     {"`%`", "", "", `"%"`, "% or ratio"},
-	"mqtt.topic.time_format": {"`rfc3339`", "", "", `"unix"`, "rfc3339, unix (s) or unix_ms"},
-	"mqtt.topic.accept":      {"false", "", "", "false", "take probes that nobody has named yet: for a broker that only the shop's own probes reach"},
+	"mqtt.topic.topic":        {"required without a preset", "", "", `"radio/+/json"`, "pattern of the topics; + stands for one level"},
+	"mqtt.topic.probe":        {"`$1` where there is one +", "", "", `"$1"`, "names the probe; $1 is what the first + matched, {FIELD} a field of the body"},
+	"mqtt.topic.preset":       {"", "", "", `"zigbee2mqtt"`, "the form that an open firmware or gateway sends: PRESETS; it fills in every key that is not given"},
+	"mqtt.topic.battery":      {"", "", "", `"battery"`, "JSON field of the battery's charge: a probe whose battery runs out is called"},
+	"mqtt.topic.battery_unit": {"`%`", "", "", `"ratio"`, "% or ratio"},
+	"mqtt.topic.link":         {"", "", "", `"linkquality"`, "JSON field of the radio link's quality"},
+	"mqtt.topic.plain":        {"", "", "", `"temp"`, "the body is one number: temp, rh or co2"},
+	"mqtt.topic.temp":         {"", "", "", `"temperature"`, "else JSON: the field of the temperature; a.b is b inside a, *.b the b of the one object that has it"},
+	"mqtt.topic.rh":           {"", "", "", `"humidity"`, "that of the relative humidity"},
+	"mqtt.topic.co2":          {"", "", "", `"co2"`, "that of carbon dioxide, ppm"},
+	"mqtt.topic.time":         {"the time of receipt", "", "", `"at"`, "that of the time of measurement"},
+	"mqtt.topic.temp_unit":    {"`C`", "", "", `"C"`, "C, F or K; {FIELD} where the body says it"},
+	"mqtt.topic.rh_unit":      {"`%`", "", "", `"%"`, "% or ratio"},
+	"mqtt.topic.time_format":  {"`rfc3339`", "", "", `"unix"`, "rfc3339, unix (s) or unix_ms"},
+	"mqtt.topic.accept":       {"false", "", "", "false", "take probes that nobody has named yet: for a broker that only the shop's own probes reach"},
 
 	"influx.url":             {"nothing is sent", "", "", `"http://127.0.0.1:8086"`, "the server, without /api/v2"},
 	"influx.org":             {"", "", "", `"club"`, "organisation"},
@@ -287,6 +292,7 @@ func referencePage() string {
 				continue
 			}
 			e := reference[k]
+			e.what = strings.ReplaceAll(e.what, "PRESETS", "`"+strings.Join(mqttin.PresetNames(), "`, `")+"`")
 			what := strings.ReplaceAll(e.what, "DRIVERS", "`"+strings.Join(slices.Sorted(maps.Keys(drivers)), "`, `")+"`")
 			fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s | %s | `%s` |\n", k[len(tableOf(k))+1:], types[k], e.def, e.from, e.to, what, strings.ReplaceAll(e.example, "|", "\\|"))
 		}

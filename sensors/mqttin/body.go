@@ -45,9 +45,15 @@ func quote(s string) string {
 	return strconv.Quote(s)
 }
 
-// read turns a body into a reading without a name.
-func (t Topic) read(body []byte) (sensors.Pushed, error) {
+// read turns a body into a reading; got is what each + of the topic matched.
+func (t Topic) read(body []byte, got []string) (sensors.Pushed, error) {
 	var p sensors.Pushed
+	name := func(field func(string) (string, bool)) (err error) {
+		if p.Probe, err = expand(t.Probe, got, field); err != nil {
+			return fault("topic", "%v", err)
+		}
+		return nil
+	}
 	if len(body) > MaxBody {
 		return p, fault("too_long", "%d bytes, more than %d", len(body), MaxBody)
 	}
@@ -59,8 +65,10 @@ func (t Topic) read(body []byte) (sensors.Pushed, error) {
 		if err != nil {
 			return p, err
 		}
-		t.set(&p, t.Plain, x)
-		return p, nil
+		if err := t.set(&p, t.Plain, x, t.TempUnit); err != nil {
+			return p, err
+		}
+		return p, name(func(string) (string, bool) { return "", false })
 	}
 	doc, err := parse(body)
 	if err != nil {
@@ -80,7 +88,16 @@ func (t Topic) read(body []byte) (sensors.Pushed, error) {
 			return p, err
 		}
 		found = true
-		t.set(&p, f.q, x)
+		unit := t.TempUnit
+		if f.q == QTemp && isField(unit) {
+			u, _ := lookup(doc, unit[1:len(unit)-1])
+			if unit, ok = u.(string); !ok {
+				unit = "C"
+			}
+		}
+		if err := t.set(&p, f.q, x, unit); err != nil {
+			return p, err
+		}
 	}
 	if !found {
 		var want []string
@@ -90,6 +107,26 @@ func (t Topic) read(body []byte) (sensors.Pushed, error) {
 			}
 		}
 		return p, fault("no_field", "none of the fields %s is there", strings.Join(want, ", "))
+	}
+	for _, f := range []struct {
+		field string
+		to    *sensors.Value
+	}{{t.Battery, &p.Battery}, {t.Link, &p.Link}} {
+		// What a probe says of itself is no reason to refuse its reading.
+		if v, ok := lookup(doc, f.field); ok && v != nil && f.field != "" {
+			if x, err := asNumber(f.field, v); err == nil {
+				*f.to = sensors.Some(x)
+			}
+		}
+	}
+	if x, ok := p.Battery.Get(); ok && t.BatteryUnit == "ratio" {
+		p.Battery = sensors.Some(x * 100)
+	}
+	if x, ok := p.Battery.Get(); ok && (x < 0 || x > 100) {
+		p.Battery = sensors.Value{} // not a share: another unit, or nonsense
+	}
+	if err := name(func(f string) (string, bool) { return word(doc, f) }); err != nil {
+		return p, err
 	}
 	if t.Time != "" {
 		at, err := t.time(doc)
@@ -130,14 +167,42 @@ func kind(v any) string {
 	return "of another kind"
 }
 
-func (t Topic) set(p *sensors.Pushed, q string, x float64) {
+// word is a field as a part of a probe's name: text or a number, with - for
+// what a name may not hold.
+func word(doc any, field string) (string, bool) {
+	v, ok := lookup(doc, field)
+	if !ok {
+		return "", false
+	}
+	s := ""
+	switch v := v.(type) {
+	case string:
+		s = v
+	case json.Number:
+		s = v.String()
+	default:
+		return "", false
+	}
+	s = strings.Map(func(r rune) rune {
+		if r < 128 && (r == '-' || r == '_' || r == '.' || r >= '0' && r <= '9' || r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z') {
+			return r
+		}
+		return '-'
+	}, s)
+	return s, s != ""
+}
+
+func (t Topic) set(p *sensors.Pushed, q string, x float64, tempUnit string) error {
 	switch q {
 	case QTemp:
-		switch t.TempUnit {
+		switch tempUnit {
 		case "F":
 			x = (x - 32) / 1.8
 		case "K":
 			x -= 273.15
+		case "", "C":
+		default:
+			return fault("not_number", "the body's unit of temperature, %s, is none of C, F, K", quote(tempUnit))
 		}
 		p.Temp = sensors.Some(x)
 	case QRH:
@@ -148,6 +213,7 @@ func (t Topic) set(p *sensors.Pushed, q string, x float64) {
 	case QCO2:
 		p.CO2 = sensors.Some(x)
 	}
+	return nil
 }
 
 // time returns the time of measurement, nil where the message has none.
@@ -196,6 +262,17 @@ func lookup(doc any, path string) (any, bool) {
 	head, rest, ok := strings.Cut(path, ".")
 	if !ok {
 		return nil, false
+	}
+	if head == "*" {
+		// The one object that has it; two are no answer.
+		var found any
+		n := 0
+		for _, inner := range m {
+			if v, ok := lookup(inner, rest); ok {
+				found, n = v, n+1
+			}
+		}
+		return found, n == 1
 	}
 	v, ok := m[head]
 	if !ok {

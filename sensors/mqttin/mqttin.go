@@ -31,19 +31,31 @@ type Topic struct {
 	// probe's topic has a known number of levels.
 	Topic string `toml:"topic"`
 	// Probe names the probe; $1 is what the first "+" matched, $2 the second.
-	// Default "$1" where there is exactly one.
+	// Default "$1" where there is exactly one. {FIELD} is a field of the JSON
+	// body, for gateways that send all probes by one topic.
 	Probe string `toml:"probe"`
+
+	// Preset names the form that a widely used open firmware or gateway sends;
+	// see [Presets]. Keys that are given besides win over it.
+	Preset string `toml:"preset"`
 
 	Plain string `toml:"plain"` // the body is one number: "temp", "rh" or "co2"
 
-	Temp string `toml:"temp"` // else JSON: the field of each quantity; "a.b" is b inside a
+	// Temp is the field of the temperature in a JSON body; "a.b" is b inside a,
+	// "*.b" the b of the one object that has it.
+	Temp string `toml:"temp"`
 	RH   string `toml:"rh"`
 	CO2  string `toml:"co2"`
 	Time string `toml:"time"` // field with the time of measurement; "" for the time of receipt
 
-	TempUnit   string `toml:"temp_unit"`   // "C" (default), "F", "K"
+	Battery string `toml:"battery"` // field of the battery's charge
+	Link    string `toml:"link"`    // field of the radio link's quality
+
+	TempUnit   string `toml:"temp_unit"`   // "C" (default), "F", "K"; "{FIELD}" where the body says it
 	RHUnit     string `toml:"rh_unit"`     // "%" (default), "ratio"
 	TimeFormat string `toml:"time_format"` // "rfc3339" (default), "unix" (s), "unix_ms"
+
+	BatteryUnit string `toml:"battery_unit"` // "%" (default), "ratio"
 
 	// Accept takes probes that nobody has named yet without asking: for a
 	// broker that only the shop's own probes can reach.
@@ -105,6 +117,14 @@ type pattern struct {
 func Check(topics []Topic) []error {
 	var errs []error
 	for i, t := range topics {
+		if _, ok := Presets[t.Preset]; t.Preset != "" && !ok {
+			errs = append(errs, fmt.Errorf("mqtt.topic[%d].preset: %q is none of %s", i, t.Preset, strings.Join(PresetNames(), ", ")))
+		} else if t.Preset != "" && t.Plain != "" {
+			errs = append(errs, fmt.Errorf("mqtt.topic[%d].plain: a preset has fields: give one of the two", i))
+		}
+	}
+	topics = fill(topics)
+	for i, t := range topics {
 		bad := func(key, format string, a ...any) {
 			errs = append(errs, fmt.Errorf("mqtt.topic[%d].%s: %s", i, key, fmt.Sprintf(format, a...)))
 		}
@@ -137,7 +157,7 @@ func Check(topics []Topic) []error {
 		switch {
 		case t.Plain == "" && !json:
 			bad("plain", "nothing is read from these messages: give plain, or the JSON fields temp, rh, co2")
-		case t.Plain != "" && (json || t.Time != ""):
+		case t.Plain != "" && (json || t.Time != "" || t.Battery != "" || t.Link != ""):
 			bad("plain", "a plain number has no fields: give plain, or temp, rh, co2 and time")
 		case t.Plain != "" && !slices.Contains([]string{QTemp, QRH, QCO2}, t.Plain):
 			bad("plain", "%q is none of temp, rh, co2", t.Plain)
@@ -148,10 +168,11 @@ func Check(topics []Topic) []error {
 			may    []string
 		}{
 			{"temp_unit", t.TempUnit, t.Temp != "" || t.Plain == QTemp, []string{"C", "F", "K"}},
+			{"battery_unit", t.BatteryUnit, t.Battery != "", []string{"%", "ratio"}},
 			{"rh_unit", t.RHUnit, t.RH != "" || t.Plain == QRH, []string{"%", "ratio"}},
 			{"time_format", t.TimeFormat, t.Time != "", []string{"rfc3339", "unix", "unix_ms"}},
 		} {
-			if u.v == "" {
+			if u.v == "" || u.key == "temp_unit" && t.Plain == "" && isField(u.v) {
 				continue
 			}
 			if !slices.Contains(u.may, u.v) {
@@ -181,7 +202,10 @@ func checkProbe(i int, t Topic, plus int) []error {
 	for k := range sample {
 		sample[k] = "x"
 	}
-	name, err := expand(t.Probe, sample)
+	if t.Plain != "" && strings.Contains(t.Probe, "{") {
+		return bad("%q: a plain number has no fields", t.Probe)
+	}
+	name, err := expand(t.Probe, sample, func(string) (string, bool) { return "x", true })
 	if err != nil {
 		return bad("%v", err)
 	}
@@ -191,10 +215,27 @@ func checkProbe(i int, t Topic, plus int) []error {
 	return nil
 }
 
-// expand puts what each + matched into a name.
-func expand(name string, got []string) (string, error) {
+// isField reports whether a unit is written as {FIELD}: the body says it.
+func isField(s string) bool { return len(s) > 2 && s[0] == '{' && s[len(s)-1] == '}' }
+
+// expand puts what each + matched into a name, and what field finds for each
+// {FIELD}.
+func expand(name string, got []string, field func(string) (string, bool)) (string, error) {
 	var b strings.Builder
 	for k := 0; k < len(name); k++ {
+		if name[k] == '{' {
+			end := strings.IndexByte(name[k:], '}')
+			if end < 2 {
+				return "", fmt.Errorf("%q: a { wants the name of a field and a }", name)
+			}
+			v, ok := field(name[k+1 : k+end])
+			if !ok {
+				return "", fmt.Errorf("%q: the message has no field %q", name, name[k+1:k+end])
+			}
+			b.WriteString(v)
+			k += end
+			continue
+		}
 		if name[k] != '$' {
 			b.WriteByte(name[k])
 			continue
@@ -311,7 +352,7 @@ func New(topics []Topic, o Options) *Intake {
 	}
 	in := &Intake{o: o, said: map[saidKey]bool{}, refused: map[string]uint64{}, seen: make([]uint64, len(topics)),
 		waiting: map[string]*part{}, tokens: burst, at: o.Now()}
-	for i, t := range topics {
+	for i, t := range fill(topics) {
 		if t.Probe == "" {
 			t.Probe = "$1"
 		}
@@ -344,7 +385,7 @@ func New(topics []Topic, o Options) *Intake {
 
 // mayShare reports whether two name templates can give the same probe.
 func mayShare(a, b string) bool {
-	return a == b || strings.Contains(a, "$") || strings.Contains(b, "$")
+	return a == b || strings.ContainsAny(a, "${") || strings.ContainsAny(b, "${")
 }
 
 // Filters are the topic filters to subscribe to.
@@ -359,7 +400,7 @@ func (in *Intake) Filters() []string {
 // Handle takes one message. It never blocks for long and never fails: what is
 // wrong is counted and said.
 func (in *Intake) Handle(topic string, body []byte, retained bool) {
-	p, probe, err := in.find(topic)
+	p, got, err := in.find(topic)
 	if err != nil {
 		in.refuse("", topic, err)
 		return
@@ -372,10 +413,18 @@ func (in *Intake) Handle(topic string, body []byte, retained bool) {
 		in.refuse(p.place, topic, fault("retained", "a stored message may be of any age"))
 		return
 	}
-	r, err := p.read(body)
+	r, err := p.read(body, got)
+	if p.Preset != "" && Reason(err) == "no_field" {
+		in.mu.Lock()
+		in.refused["no_field"]++ // a lamp or a tyre of the same gateway: nothing of ours
+		in.mu.Unlock()
+		if in.o.Count != nil {
+			in.o.Count("no_field")
+		}
+		return
+	}
 	if err == nil {
-		r.Probe = probe
-		err = sensors.CheckID(probe)
+		err = sensors.CheckID(r.Probe)
 	}
 	if err != nil {
 		in.refuse(p.place, topic, err)
@@ -388,8 +437,8 @@ func (in *Intake) Handle(topic string, body []byte, retained bool) {
 	in.join(p, r, topic)
 }
 
-// find returns the pattern that a topic belongs to, and its probe.
-func (in *Intake) find(topic string) (*pattern, string, error) {
+// find returns the pattern that a topic belongs to, and what its + stand for.
+func (in *Intake) find(topic string) (*pattern, []string, error) {
 	for i, p := range in.patterns {
 		got, ok := p.match(topic)
 		if !ok {
@@ -398,13 +447,9 @@ func (in *Intake) find(topic string) (*pattern, string, error) {
 		in.mu.Lock()
 		in.seen[i]++
 		in.mu.Unlock()
-		probe, err := expand(p.Probe, got)
-		if err != nil {
-			return nil, "", fault("topic", "%v", err)
-		}
-		return p, probe, nil
+		return p, got, nil
 	}
-	return nil, "", fault("topic", "no [[mqtt.topic]] matches it")
+	return nil, nil, fault("topic", "no [[mqtt.topic]] matches it")
 }
 
 func (in *Intake) allow() bool {
@@ -458,6 +503,12 @@ func (in *Intake) join(p *pattern, r sensors.Pushed, topic string) {
 		if v.from.OK() {
 			*v.to = *v.from
 		}
+	}
+	if r.Battery.OK() {
+		w.p.Battery = r.Battery
+	}
+	if r.Link.OK() {
+		w.p.Link = r.Link
 	}
 	w.accept = w.accept && p.Accept
 	w.topics = append(w.topics, topic)

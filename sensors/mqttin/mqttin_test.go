@@ -108,7 +108,7 @@ func TestRead(t *testing.T) {
 		{topic: Topic{Temp: "t", Time: "at", TimeFormat: "unix"}, body: `{"t":1,"at":1791621600000}`, reason: "time", because: "time_format"},
 		{topic: Topic{Temp: "t", Time: "at", TimeFormat: "unix"}, body: `{"t":1,"at":12.5}`, reason: "time", because: "no time of today"},
 	} {
-		p, err := c.topic.read([]byte(c.body))
+		p, err := c.topic.read([]byte(c.body), []string{"x"})
 		if c.reason != "" {
 			if got := Reason(err); got != c.reason || !strings.Contains(fmt.Sprint(err), c.because) {
 				t.Errorf("%s: got %s, %v; want %s, ...%s...", c.body[:min(len(c.body), 40)], got, err, c.reason, c.because)

@@ -134,6 +134,7 @@ var repeated = []rule{
 	{Rule: "probe_stale", Say: "The probe {subject} has sent nothing: check its power and its place."},
 	{Rule: "probe_stuck", Say: "The probe {subject} is stuck at one value: unplug it, wait a minute, plug it in again."},
 	{Rule: "probe_implausible", Say: "The probe {subject} says what cannot be true: look where it lies and at its cable."},
+	{Rule: "probe_battery", Say: "The probe {subject} runs out of battery: change it before the next coat."},
 	{Rule: "backup_old", Say: "The last backup is old: make one now."},
 	{Rule: "sender_behind", Say: "Nothing gets through to {subject}: check the network. All of it waits and is sent later."},
 	{Rule: "channel_down", Say: "Alerts do not get through by {subject}: check the network."},
