@@ -1,6 +1,7 @@
 package heat
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -58,7 +59,8 @@ type Controller struct {
 	offSay string
 
 	latch  *Latch
-	everOn bool // since the start
+	refuse string // why the limits do not count as accepted, "" if they do
+	everOn bool   // since the start
 	onTime onTime
 
 	begun       bool
@@ -117,11 +119,27 @@ func (c *Controller) Hold(setC float64) error {
 	if c.latch != nil {
 		return fmt.Errorf("off by safety (%s): look at the tent, then release it", c.latch.Say)
 	}
+	if c.refuse != "" {
+		return errors.New(c.refuse)
+	}
 	if c.wish == nil {
 		c.fresh()
 	}
 	c.wish, c.resume = &setC, nil
 	return nil
+}
+
+// SetAccepted says whether a person has accepted the limits at the board, and
+// if not why. Without it there is no heat, and no release brings it; a new
+// controller counts as accepted.
+func (c *Controller) SetAccepted(ok bool, why string) {
+	c.refuse = ""
+	if !ok {
+		c.refuse = why
+		if c.refuse == "" {
+			c.refuse = "the limits are not accepted at the board"
+		}
+	}
 }
 
 // fresh makes the law begin anew.
@@ -205,7 +223,10 @@ func (c *Controller) Step(in Input) Decision {
 	c.at = in.At
 
 	d := c.decide(in, dt, late, back)
-	if d.Why.Latches() && c.latch == nil {
+	if d.Why == NotAccepted {
+		// It lasts by itself, until somebody accepts.
+		d.Latched = true
+	} else if d.Why.Latches() && c.latch == nil {
 		c.latch = &Latch{Why: d.Why, Say: d.Say}
 		d.Latched = true
 	}
@@ -237,7 +258,7 @@ func (c *Controller) decide(in Input, dt time.Duration, late, back bool) Decisio
 	if !isFault {
 		d = c.allowed(in, dt)
 	}
-	d.Latched = c.latch != nil
+	d.Latched = c.latch != nil || c.refuse != ""
 	d.AimC = c.aim(in)
 	dew, margin := c.dew(in)
 	d.DewC, d.MarginK = dew, margin
@@ -312,6 +333,10 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 	if c.latch != nil {
 		c.sound = c.sound && c.soundNow(in) == ""
 		return off(c.latch.Why, "%s", c.latch.Say), true
+	}
+	if c.refuse != "" {
+		c.sound = false
+		return off(NotAccepted, "%s", c.refuse), true
 	}
 	if in.Output != "" && !c.everOn {
 		// A broker that starts later than we do is no reason to wake anybody.

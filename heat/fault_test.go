@@ -79,7 +79,7 @@ func newRig(t *testing.T, sec ConfigSection) *rig {
 	for _, id := range []string{"panel", "limit", "air", "shed"} {
 		r.probes[id] = &fakeProbe{h: sensors.Health{Probe: id, Wired: true, State: "ok", Every: 10 * time.Second, Stale: 30 * time.Second, Accepted: true}}
 	}
-	if err := Prepare(r.dir, time.Now()); err != nil {
+	if err := Prepare(r.dir, sec.Limits(nil), time.Now()); err != nil {
 		t.Fatal(err)
 	}
 	return r

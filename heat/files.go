@@ -29,6 +29,9 @@ type latchRecord struct {
 	Why     Reason    `json:"why,omitempty"`
 	Say     string    `json:"say,omitempty"`
 	At      time.Time `json:"at"`
+	// Accepted are the limits that somebody accepted at the board, nil for
+	// none ever; see [ConfigSection.Limits].
+	Accepted []string `json:"accepted,omitempty"`
 }
 
 // onRecord is the on-time, and what a restart needs to know.
@@ -139,12 +142,12 @@ func replaceFile(name string, b []byte) (err error) {
 	return d.Sync()
 }
 
-// Prepare writes both files anew: nothing latched, no on-time. It is for a
-// person at the board who has looked at the heater, its cut-out and the
-// limits; nothing that comes over the network calls it.
-func Prepare(dir string, now time.Time) error {
+// Prepare writes both files anew: nothing latched, no on-time, these limits
+// accepted. It is for a person at the board who has looked at the heater, its
+// cut-out and the limits; nothing that comes over the network calls it.
+func Prepare(dir string, limits []string, now time.Time) error {
 	for name, v := range map[string]any{
-		LatchFile:  latchRecord{At: now},
+		LatchFile:  latchRecord{At: now, Accepted: limits},
 		OnTimeFile: onRecord{SavedAt: now},
 	} {
 		b, err := seal(v)
@@ -165,6 +168,7 @@ const onSave = 5 * time.Minute
 // kept is what the files say at start.
 type kept struct {
 	latch *Latch
+	limit []string // that were accepted
 	on    OnTime
 	rec   onRecord // zero where it could not be read
 	notes []string // what could not be read
@@ -184,8 +188,11 @@ func readKept(dir string, now time.Time, trusted bool) kept {
 		}
 		k.latch = &Latch{Why: LatchUnknown, Say: say}
 		k.notes = append(k.notes, say)
-	} else if l.Latched {
-		k.latch = &Latch{Why: l.Why, Say: l.Say}
+	} else {
+		k.limit = l.Accepted
+		if l.Latched {
+			k.latch = &Latch{Why: l.Why, Say: l.Say}
+		}
 	}
 	if err := readFile(dir, OnTimeFile, &k.rec); err != nil {
 		k.rec = onRecord{}
@@ -212,6 +219,9 @@ func readKept(dir string, now time.Time, trusted bool) kept {
 type keeper struct {
 	dir  string
 	want chan struct{}
+	did  *sync.Cond // on mu: something was written
+
+	write func(name string, b []byte) error // writeFile but in tests
 
 	mu      sync.Mutex
 	pending map[string][]byte
@@ -220,7 +230,35 @@ type keeper struct {
 }
 
 func newKeeper(dir string) *keeper {
-	return &keeper{dir: dir, want: make(chan struct{}, 1), pending: map[string][]byte{}}
+	k := &keeper{dir: dir, want: make(chan struct{}, 1), pending: map[string][]byte{}, write: writeFile}
+	k.did = sync.NewCond(&k.mu)
+	return k
+}
+
+// waits reports whether the newest of a file is not on the disk yet.
+func (k *keeper) waits(name string) bool {
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	return k.pending[name] != nil
+}
+
+// written waits until the newest of a file is on the disk, at most so long, and
+// reports whether it is.
+func (k *keeper) written(name string, most time.Duration) bool {
+	late := false
+	timer := time.AfterFunc(most, func() {
+		k.mu.Lock()
+		late = true
+		k.mu.Unlock()
+		k.did.Broadcast()
+	})
+	defer timer.Stop()
+	k.mu.Lock()
+	defer k.mu.Unlock()
+	for k.pending[name] != nil && !late {
+		k.did.Wait()
+	}
+	return k.pending[name] == nil
 }
 
 func (k *keeper) put(name string, v any) {
@@ -266,7 +304,7 @@ func (k *keeper) flush() {
 		if b == nil {
 			continue
 		}
-		err := writeFile(filepath.Join(k.dir, name), b)
+		err := k.write(filepath.Join(k.dir, name), b)
 		k.mu.Lock()
 		k.err = err
 		if err == nil && bytes.Equal(k.pending[name], b) {
@@ -274,6 +312,7 @@ func (k *keeper) flush() {
 			k.dirtyAt = time.Now()
 		}
 		k.mu.Unlock()
+		k.did.Broadcast()
 		if err != nil {
 			return
 		}

@@ -17,7 +17,7 @@ func TestFullCard(t *testing.T) {
 	}
 	t.Cleanup(func() { syscall.Unmount(dir, syscall.MNT_DETACH) })
 	now := time.Now()
-	if err := Prepare(dir, now); err != nil {
+	if err := Prepare(dir, section().Limits(nil), now); err != nil {
 		t.Fatal(err)
 	}
 	if err := os.WriteFile(filepath.Join(dir, "ballast"), make([]byte, 1<<20), 0o600); err == nil {

@@ -19,6 +19,10 @@ type LoopConfig struct {
 	// Probe returns what is known about a probe; it must not block.
 	Probe func(id string) (sensors.Health, bool)
 	Dir   string // of the two files
+	// Limits are what a person accepts at the board, as
+	// [ConfigSection.Limits] gives them; nil for those of Section without the
+	// probes' wiring.
+	Limits []string
 	// Clock is the wall clock, and whether it is trusted; only plans and what
 	// a restart remembers go by it.
 	Clock func() (time.Time, bool)
@@ -41,6 +45,8 @@ type Loop struct {
 	started  time.Time
 	back     *onRecord // the last run's, until it is decided whether heat comes back
 	resume   bool      // ticked
+	accepted []string  // the limits that somebody accepted at the board
+	held     []Event   // told once the latch is on disk
 	seen     map[string]*seen
 	output   string
 	profile  bool // a plan is followed
@@ -55,6 +61,7 @@ type Loop struct {
 	whyWas   Reason
 	byNext   string
 	status   Status
+	next     Status // of the step, until the latch is on disk
 }
 
 // seen is when a probe's latest believed reading came in, by the monotonic
@@ -108,7 +115,14 @@ func NewLoop(c LoopConfig) (*Loop, error) {
 	l := &Loop{
 		cfg: c, keep: newKeeper(c.Dir), kick: make(chan struct{}, 1),
 		ctl: NewController(c.Section, k.latch, k.on), seen: map[string]*seen{}, started: time.Now(),
-		resume: k.rec.Resume,
+		resume: k.rec.Resume, accepted: k.limit,
+	}
+	if l.cfg.Limits == nil {
+		l.cfg.Limits = c.Section.Limits(nil)
+	}
+	if why := notAccepted(l.accepted, l.cfg.Limits); why != "" {
+		l.ctl.SetAccepted(false, why)
+		c.Log.Warn("heat", "limits", why)
 	}
 	if k.rec.Solvent {
 		// How much of it had passed is not known.
@@ -118,7 +132,7 @@ func NewLoop(c LoopConfig) (*Loop, error) {
 		l.back = &k.rec
 		l.ctl.Off(Resuming, "after a restart: whether heat comes back is not decided yet")
 	}
-	l.status.Decision = Decision{Why: NotAsked, Say: "starting", Latched: k.latch != nil}
+	l.status.Decision = Decision{Why: NotAsked, Say: "starting", Latched: k.latch != nil || l.ctl.refuse != ""}
 	l.status.At, l.status.Since = now, now
 	l.status.Lease = c.Output.Lease()
 	return l, nil
@@ -185,6 +199,41 @@ func (l *Loop) Step() {
 	} else {
 		l.noteOutput(nil)
 	}
+	l.tell()
+}
+
+// tell shows a step that latched. A latch is on disk before anybody can see
+// it, so that no kill takes back what was shown; where the disk does not answer
+// it is shown as off by a fault, and as latched once it is written.
+func (l *Loop) tell() {
+	l.mu.Lock()
+	wait := len(l.held) > 0
+	l.mu.Unlock()
+	if !wait {
+		return
+	}
+	l.keep.written(LatchFile, keepSoon)
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.show(time.Since(l.started))
+	for _, e := range l.held {
+		l.note(e)
+	}
+	l.held = nil
+}
+
+// show makes the step's status what everybody sees; mu is held.
+func (l *Loop) show(at time.Duration) {
+	l.status = l.next
+	// A person may have asked for something since.
+	l.status.WishC, l.status.Resume, l.status.Solvent = l.ctl.Wish(), l.resume, l.ctl.SolventLeft(at)
+	l.status.Latched = l.latched()
+}
+
+// latched is what may be shown: a latch that is on disk, or limits that nobody
+// accepted.
+func (l *Loop) latched() bool {
+	return l.ctl.refuse != "" || l.ctl.Latched() != nil && !l.keep.waits(LatchFile)
 }
 
 func (l *Loop) decide() Decision {
@@ -229,7 +278,10 @@ func (l *Loop) decide() Decision {
 	latchedWas := l.ctl.Latched()
 	d := l.ctl.Step(in)
 	l.book(d, in, at, now, trusted, latchedWas)
-	l.status.StepNS = time.Since(t0).Nanoseconds()
+	l.next.StepNS = time.Since(t0).Nanoseconds()
+	if len(l.held) == 0 {
+		l.show(at)
+	}
 	return d
 }
 
@@ -320,9 +372,14 @@ func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trust
 		l.switched++
 	}
 	if d.On != l.onWas || d.Why != l.whyWas && (d.Why.Fault() || l.whyWas.Fault()) {
-		l.note(Event{At: now, On: d.On, Why: d.Why, Text: onOff(d.On) + ": " + d.Say, By: by})
+		e := Event{At: now, On: d.On, Why: d.Why, Text: onOff(d.On) + ": " + d.Say, By: by}
+		if x := l.ctl.Latched(); x != latchedWas && x != nil {
+			l.held = append(l.held, e)
+		} else {
+			l.note(e)
+		}
 	}
-	if now2 := l.ctl.Latched(); now2 != latchedWas && now2 != nil {
+	if x := l.ctl.Latched(); x != latchedWas && x != nil {
 		l.saveLatch(now)
 	}
 	// Also while off: a card that can't be written is found before heat is on.
@@ -331,7 +388,7 @@ func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trust
 	}
 	l.onWas, l.whyWas = d.On, d.Why
 	since := now.Add(-(at - l.ctl.Since()))
-	l.status = Status{
+	l.next = Status{
 		Decision: d, At: now, Since: since, PanelC: in.Control.TempC, AirC: in.Air.TempC, LimitC: in.Limit.TempC,
 		WishC: l.ctl.Wish(), Planned: l.profile && l.ctl.Wish().OK(), OnTime: l.ctl.OnTime().Total(), OnTimeUnknown: l.ctl.OnTime().Unknown,
 		Solvent: l.ctl.SolventLeft(at), Resume: l.resume, Switched: l.switched, OnTotal: l.onTotal, Lease: l.cfg.Output.Lease(), Output: l.output,
@@ -352,7 +409,7 @@ func (l *Loop) note(e Event) {
 }
 
 func (l *Loop) saveLatch(now time.Time) {
-	r := latchRecord{At: now}
+	r := latchRecord{At: now, Accepted: l.accepted}
 	if x := l.ctl.Latched(); x != nil {
 		r.Latched, r.Why, r.Say = true, x.Why, x.Say
 	}
@@ -391,7 +448,7 @@ func (l *Loop) stopped() {
 	}
 	l.ctl.on = false
 	l.saveOn(now, trusted, time.Since(l.started))
-	l.status.Decision = Decision{Why: Stopped, Say: "the program has stopped", Latched: l.ctl.Latched() != nil}
+	l.status.Decision = Decision{Why: Stopped, Say: "the program has stopped", Latched: l.ctl.Latched() != nil || l.ctl.refuse != ""}
 }
 
 // person runs a change by a person and lets the loop step at once.
@@ -406,7 +463,7 @@ func (l *Loop) person(by string, f func(at time.Duration) error) error {
 		// What was asked for shows at once; what the heater does about it with
 		// the step that comes now.
 		l.status.WishC, l.status.Resume, l.status.Solvent = l.ctl.Wish(), l.resume, l.ctl.SolventLeft(at)
-		l.status.Latched = l.ctl.Latched() != nil
+		l.status.Latched = l.latched()
 		if !l.profile || !l.status.WishC.OK() {
 			l.status.AimC = l.status.WishC
 		}
@@ -457,6 +514,9 @@ func (l *Loop) UseSolvent(by string) {
 func (l *Loop) Release(by string) error {
 	return l.person(by, func(time.Duration) error {
 		x := l.ctl.Latched()
+		if x == nil && l.ctl.refuse != "" {
+			return errors.New(l.ctl.refuse)
+		}
 		if x == nil {
 			return errors.New("nothing is latched")
 		}

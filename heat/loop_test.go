@@ -94,7 +94,7 @@ func TestNeverOnByItself(t *testing.T) {
 func TestFiles(t *testing.T) {
 	dir := t.TempDir()
 	now := time.Now()
-	if err := Prepare(dir, now); err != nil {
+	if err := Prepare(dir, section().Limits(nil), now); err != nil {
 		t.Fatal(err)
 	}
 	if k := readKept(dir, now, true); k.latch != nil || k.on.Unknown || len(k.notes) != 0 {
@@ -492,7 +492,7 @@ func BenchmarkStep(b *testing.B) {
 		probes[id] = sensors.Health{Probe: id, Wired: true, State: "ok", Stale: time.Hour, LastAt: time.Now(), Last: sensors.Reading{Temp: sensors.Some(15), RH: sensors.Some(60)}}
 	}
 	dir := b.TempDir()
-	if err := Prepare(dir, time.Now()); err != nil {
+	if err := Prepare(dir, section().Limits(nil), time.Now()); err != nil {
 		b.Fatal(err)
 	}
 	n := uint64(0)

@@ -44,20 +44,21 @@ const (
 	OutputWaiting    Reason = "output_waiting" // it does not answer yet, and has not been on
 	Records          Reason = "records"        // latch or on-time cannot be kept
 	LatchUnknown     Reason = "latch_file"     // missing or damaged: reads as latched
+	NotAccepted      Reason = "not_accepted"   // nobody accepted these limits at the board
 	OnTimeLimit      Reason = "daily_limit"    // on-time within 24 h, or not known
 	PowerCut         Reason = "power_cut"      // it was on and did not come back by itself
 )
 
 // latching faults want a person.
 var latching = map[Reason]bool{
-	OverTemperature: true, NoEffect: true, RisingWhileOff: true, OutputFault: true, LatchUnknown: true,
+	OverTemperature: true, NoEffect: true, RisingWhileOff: true, OutputFault: true, LatchUnknown: true, NotAccepted: true,
 }
 
 // Fault reports whether the reason is off by safety rather than by choice.
 func (r Reason) Fault() bool {
 	switch r {
 	case ProbeMissing, ProbeStale, ProbeStuck, ProbeImplausible, ProbeNotWired, ProbesDisagree, OverTemperature,
-		NoEffect, RisingWhileOff, ClockDoubt, LoopLate, OutputFault, OutputWaiting, Records, LatchUnknown, OnTimeLimit, PowerCut:
+		NoEffect, RisingWhileOff, ClockDoubt, LoopLate, OutputFault, OutputWaiting, Records, LatchUnknown, NotAccepted, OnTimeLimit, PowerCut:
 		return true
 	}
 	return false

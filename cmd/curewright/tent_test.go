@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"fmt"
 	"io"
 	"net"
@@ -241,6 +242,47 @@ func TestTentDaemon(t *testing.T) {
 	if code, body := put(t, "PUT", url+"/api/v1/tent/setpoint", `{"set_point_c":26}`); code != 200 || !strings.Contains(body, `"set_point_c":26`) {
 		t.Errorf("a set point inside the limits: %d %s", code, body)
 	}
+	// A raised limit wants another acceptance, and no log-in can give it.
+	stop()
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	testkit.Write(t, path, strings.Replace(string(text), "max_panel_c", "disagree_k = 25\nmax_panel_c", 1))
+	url, _, stop = startWatch(t, "--config", path)
+	testkit.Until(t, "a step", func() bool {
+		testkit.Get(t, url+"/api/v1/tent", &v)
+		return v.PanelC != nil && v.Word == "not_accepted"
+	})
+	if !v.Latched || !strings.Contains(v.NotAccepted, "disagree_k was 20 and is 25") {
+		t.Errorf("with a changed limit: %+v", v)
+	}
+	if code, body := put(t, "POST", url+"/api/v1/tent/release", ""); code != 409 {
+		t.Errorf("release of limits that nobody accepted: %d %s", code, body)
+	}
+	if code, body := put(t, "PUT", url+"/api/v1/tent/setpoint", `{"set_point_c":26}`); code != 400 || !strings.Contains(body, "not those that were accepted") {
+		t.Errorf("a set point by limits that nobody accepted: %d %s", code, body)
+	}
+	t.Setenv("CUREWRIGHT_SERVER", url)
+	desk := pairToken(t, url, "control")
+	req, _ := http.NewRequest("POST", url+"/api/v1/tent/accept", strings.NewReader(`{"limits_hash":"`+v.LimitsHash+`"}`))
+	req.Header.Set("Content-Type", "application/json")
+	req.Header.Set("Authorization", "Bearer "+desk)
+	if resp, err := http.DefaultClient.Do(req); err != nil || resp.StatusCode != http.StatusForbidden {
+		t.Errorf("accepted with a log-in for control: %v %v", resp, err)
+	} else {
+		resp.Body.Close()
+	}
+	if code, body := put(t, "POST", url+"/api/v1/tent/accept", `{"limits_hash":"0000"}`); code != 409 {
+		t.Errorf("other limits: %d %s", code, body)
+	}
+	if out := cmdOK(t, "tent", "accept", "--yes"); !strings.Contains(out, "disagree_k = 25") || !strings.Contains(out, "Never sleep") {
+		t.Errorf("accept by the running daemon:\n%s", out)
+	}
+	testkit.Until(t, "accepted", func() bool { testkit.Get(t, url+"/api/v1/tent", &v); return !v.Latched && v.NotAccepted == "" })
+	if code, body := put(t, "PUT", url+"/api/v1/tent/setpoint", `{"set_point_c":26}`); code != 200 {
+		t.Errorf("a set point after it: %d %s", code, body)
+	}
 	testkit.Until(t, "settling", func() bool { testkit.Get(t, url+"/api/v1/tent", &v); return v.Word == "settling" })
 	// Empty is the file between two writings of its guard.
 	if is() == "1" {
@@ -295,4 +337,20 @@ func TestTentDaemon(t *testing.T) {
 			t.Errorf("history lacks %q: %q", want, told)
 		}
 	}
+}
+
+// pairToken lets a device in at the board and returns its log-in.
+func pairToken(t *testing.T, url, role string) string {
+	t.Helper()
+	code, body := put(t, "POST", url+"/api/v1/paircodes", `{"role":"`+role+`"}`)
+	var pc web.PairCode
+	if err := json.Unmarshal([]byte(body), &pc); err != nil || code != http.StatusCreated {
+		t.Fatalf("pair code: %d %s", code, body)
+	}
+	code, body = put(t, "POST", url+"/api/v1/pair", `{"code":"`+pc.Code+`","device":"desk"}`)
+	var got web.Paired
+	if err := json.Unmarshal([]byte(body), &got); err != nil || code != http.StatusOK {
+		t.Fatalf("pair: %d %s", code, body)
+	}
+	return got.Token
 }

@@ -611,6 +611,13 @@ func (c *Client) Tent(ctx context.Context) (t web.TentView, err error) {
 	return t, err
 }
 
+// AcceptTent accepts the heater's limits that the hash names; only through the
+// daemon's socket.
+func (c *Client) AcceptTent(ctx context.Context, hash string) (t web.TentView, err error) {
+	err = c.call(ctx, "POST", api+"/tent/accept", nil, map[string]string{"limits_hash": hash}, "", &t)
+	return t, err
+}
+
 // TentOff switches the tent's heater off.
 func (c *Client) TentOff(ctx context.Context, why string) error {
 	return c.call(ctx, "POST", api+"/tent/off", nil, map[string]string{"why": why}, "", nil)

@@ -31,6 +31,7 @@
 //	GET  /pot?resin&grams&shape&diameter_mm&depth_mm&shop&start   one cup
 //	POST /plan, POST /resins/fit        a layup day; a resin from its data sheet
 //	GET  /tent, PUT /tent/setpoint {"set_point_c"}, POST /tent/off {"why"}
+//	POST /tent/accept {"limits_hash"}   the heater's limits in force, through the socket alone
 //	POST /tent/solvent, POST /tent/release, PUT /tent/resume {"on"}
 //	POST /tent/aim                      {"coat","wish","from","to","by","probability","apply"}: land a window
 //	DELETE /tent/aim                    back to the plain hold
@@ -47,8 +48,11 @@
 //	GET  / and the other assets
 //
 // The gate. A connection whose two ends are both loopback addresses, that asks
-// for a loopback name and carries no proxy header, needs no log-in. Every
-// other request needs a token, as "Authorization: Bearer TOKEN" or as the
+// for a loopback name, carries no proxy header and comes from no declared
+// proxy, needs no log-in for the roles look and record. The daemon's Unix
+// socket needs none at all: the kernel says who is there, and root, the
+// daemon's user and its group have the role control. Every other request needs
+// a token, as "Authorization: Bearer TOKEN" or as the
 // cookie that pairing sets, except /healthz, the page's own files, pairing and
 // an acknowledge link. GET and HEAD need the role look; pushing readings push,
 // record or control; changing work record; the tent, tokens, pairing codes and

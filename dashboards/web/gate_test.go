@@ -103,7 +103,8 @@ func first(t *testing.T, w *httptest.ResponseRecorder) string {
 }
 
 // who may do what, written down by hand from the contract: the letters of the
-// roles that may (l look, p push, r record, c control), "-" for everybody.
+// roles that may (l look, p push, r record, c control), "-" for everybody and
+// "b" for nobody but at the board.
 var mayDo = map[string]string{
 	"GET /healthz": "-", "GET /readyz": "lrc", "GET /metrics": "lrc",
 	"GET /{$}": "lrc", "GET /pair": "-", "POST /pair": "-", "POST /api/v1/pair": "-",
@@ -125,7 +126,7 @@ var mayDo = map[string]string{
 	"GET /api/v1/settings": "lrc", "PUT /api/v1/settings": "rc", "POST /api/v1/clock": "rc",
 	"GET /api/v1/air": "lrc", "GET /api/v1/cure": "lrc", "GET /api/v1/pot": "lrc", "POST /api/v1/plan": "lrc", "POST /api/v1/resins/fit": "lrc",
 	"GET /api/v1/tent": "lrc", "PUT /api/v1/tent/setpoint": "c", "POST /api/v1/tent/off": "rc",
-	"POST /api/v1/tent/solvent": "rc", "POST /api/v1/tent/release": "c", "PUT /api/v1/tent/resume": "c", "POST /api/v1/tent/aim": "c", "DELETE /api/v1/tent/aim": "c",
+	"POST /api/v1/tent/solvent": "rc", "POST /api/v1/tent/release": "c", "POST /api/v1/tent/accept": "b", "PUT /api/v1/tent/resume": "c", "POST /api/v1/tent/aim": "c", "DELETE /api/v1/tent/aim": "c",
 	"GET /api/v1/backup": "c", "POST /api/v1/backup": "c", "POST /api/v1/paircodes": "c", "GET /api/v1/tokens": "c", "DELETE /api/v1/tokens/{id}": "c",
 }
 

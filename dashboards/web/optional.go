@@ -51,6 +51,12 @@ type TentView struct {
 	Aim json.RawMessage `json:"aim"`
 	// Learned is what the tent showed of itself, null until it did.
 	Learned json.RawMessage `json:"learned"`
+	// Limits are the lines that a person accepts at the board, LimitsHash what
+	// names them, and NotAccepted says why there is no heat by them, "" where
+	// they are accepted.
+	Limits      []string `json:"limits"`
+	LimitsHash  string   `json:"limits_hash"`
+	NotAccepted string   `json:"not_accepted"`
 	// Cautions are shown wherever heat can be asked for.
 	Cautions string `json:"cautions"`
 }
@@ -63,6 +69,10 @@ type TentCareBackend interface {
 	// TentRelease takes back a latch, as somebody who has looked; [ErrConflict]
 	// where nothing is latched.
 	TentRelease(ctx context.Context, who Who) error
+	// TentAccept accepts the limits in force, named by their hash; [ErrConflict]
+	// where they are others by now, [ErrNotKept] where it could not be written.
+	// Only somebody at the board may.
+	TentAccept(ctx context.Context, who Who, hash string) error
 	// TentResume ticks "resume after power cut".
 	TentResume(ctx context.Context, who Who, on bool) error
 	// TentAim plans the set points that land a coat's window; with apply set

@@ -83,6 +83,7 @@ func routeTable() []route {
 		{post, api + "/tent/off", Record, false, (*Server).tentOff},
 		{post, api + "/tent/solvent", Record, false, (*Server).tentSolvent},
 		{post, api + "/tent/release", Control, false, (*Server).tentRelease},
+		{post, api + "/tent/accept", Control, false, (*Server).tentAccept},
 		{put, api + "/tent/resume", Control, false, (*Server).tentResume},
 		{post, api + "/tent/aim", Control, false, (*Server).tentAim},
 		{del, api + "/tent/aim", Control, false, (*Server).tentAimOff},

@@ -67,3 +67,29 @@ func (s *Server) tentAim(w http.ResponseWriter, r *http.Request) {
 		s.raw(w, r, out, err)
 	}
 }
+
+// tentAccept is for whoever the socket vouches for: no token and no role does.
+func (s *Server) tentAccept(w http.ResponseWriter, r *http.Request) {
+	t, ok := s.careOf(w, r)
+	if !ok {
+		return
+	}
+	who := whoOf(r)
+	if !who.Board {
+		s.refusals[refusedRole].Add(1)
+		s.tellSocket(w, r)
+		s.fail(w, r, http.StatusForbidden, "", "a heater's limits are accepted at the board, by nobody else: sudo curewright tent accept")
+		return
+	}
+	var q struct {
+		LimitsHash string `json:"limits_hash"`
+	}
+	if !s.read(w, r, &q) {
+		return
+	}
+	if q.LimitsHash == "" {
+		s.fail(w, r, http.StatusBadRequest, "limits_hash", "required: that of the limits you have looked at")
+		return
+	}
+	s.cared(w, r, t.TentAccept(r.Context(), who, q.LimitsHash))
+}

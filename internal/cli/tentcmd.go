@@ -5,12 +5,16 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
+	"curewright/dashboards/client"
+	"curewright/dashboards/web"
 	"curewright/heat"
 	"curewright/internal/daemon"
 	"curewright/internal/fault"
+	"curewright/packaging"
 )
 
 // TentCmd asks for heat and, at the board only, accepts its limits.
@@ -24,17 +28,24 @@ type TentCmd struct {
 }
 
 type tentAcceptCmd struct {
-	Config string `required:"" placeholder:"FILE" type:"path" help:"Configuration with the [tent] section."`
+	Config string `placeholder:"FILE" type:"path" help:"Configuration with the [tent] section, while no daemon runs."`
 	Data   string `placeholder:"DIR" type:"path" help:"Folder of the store; wins over the file."`
 	Yes    bool   `help:"Do not ask."`
 }
 
 func (tentAcceptCmd) Help() string {
-	return "Until this was done once, the heater's records are missing and it counts as latched with its on-time used up. Stop the daemon first.\n\n" +
-		"Example:\n\n  curewright tent accept --config /etc/curewright/curewright.toml\n\n" + daemon.HeatCaution
+	return "Until this was done once, and again after any limit or the wiring was changed, there is no heat. It is asked of the running daemon through its socket, or done with --config while none runs.\n\n" +
+		"Example:\n\n  sudo curewright tent accept\n\n" + daemon.HeatCaution
 }
 
 func (c *tentAcceptCmd) Run(a *App) error {
+	if c.Config == "" {
+		cl, err := a.Client()
+		if err != nil {
+			return err
+		}
+		return c.byDaemon(a, cl)
+	}
 	cfg, err := daemon.LoadConfig(c.Config)
 	if err != nil {
 		return err
@@ -45,26 +56,79 @@ func (c *tentAcceptCmd) Run(a *App) error {
 	if cfg.Tent.Output == "" {
 		return fault.Inputf("%s: tent: no heater is configured", c.Config)
 	}
+	// A daemon that runs would write its own records over ours.
+	socket, _ := daemon.SocketPath(cfg)
+	for _, path := range []string{socket, web.ServiceSocket} {
+		conn, err := web.DialSocket(a.Ctx, path)
+		if err != nil {
+			continue
+		}
+		conn.Close()
+		if path != socket && cfg.Store.Path != packaging.StateDir {
+			continue // the service's, of another store
+		}
+		cl, err := client.New("unix:"+path, "")
+		if err != nil {
+			return err
+		}
+		return c.byDaemon(a, cl)
+	}
 	for _, l := range daemon.TentLines(cfg.Tent) {
 		fmt.Fprintln(a.Out, l)
 	}
-	fmt.Fprintf(a.Out, "\n%s\n\n", Wrap(daemon.HeatCaution, 78))
-	if !c.Yes {
-		fmt.Fprint(a.Out, "Have you looked at heater, cut-out and tent, and is this right? Type yes: ")
-		s, err := bufio.NewReader(a.In).ReadString('\n')
-		if err != nil && s == "" {
-			return errors.New("not accepted: no answer")
-		}
-		if strings.TrimSpace(s) != "yes" {
-			return errors.New("not accepted; nothing was written")
-		}
+	if err := c.ask(a); err != nil {
+		return err
 	}
 	if err := os.MkdirAll(cfg.Store.Path, 0o700); err != nil {
 		return err
 	}
-	if err := heat.Prepare(cfg.Store.Path, time.Now()); err != nil {
+	if err := heat.Prepare(cfg.Store.Path, cfg.Tent.Limits(daemon.ProbeBus(cfg.Probe)), time.Now()); err != nil {
+		return err
+	}
+	// Written by root they must still be the daemon's to read.
+	for _, name := range []string{heat.LatchFile, heat.OnTimeFile} {
+		if err := ownerOf(cfg.Store.Path).give(filepath.Join(cfg.Store.Path, name)); err != nil {
+			return fmt.Errorf("accepted, but the records could not be given to the daemon's user: %w", err)
+		}
+	}
+	fmt.Fprintln(a.Out, "Accepted. The heater stays off until somebody asks for heat.")
+	return nil
+}
+
+// byDaemon shows the limits that are in force and accepts these and no others.
+func (c *tentAcceptCmd) byDaemon(a *App, cl *client.Client) error {
+	t, err := cl.Tent(a.Ctx)
+	if err != nil {
+		return err
+	}
+	for _, l := range t.Limits {
+		fmt.Fprintln(a.Out, hang("  ", l))
+	}
+	if t.NotAccepted != "" {
+		fmt.Fprintf(a.Out, "\n%s\n", Wrap("Now: "+t.NotAccepted+".", 78))
+	}
+	if err := c.ask(a); err != nil {
+		return err
+	}
+	if _, err := cl.AcceptTent(a.Ctx, t.LimitsHash); err != nil {
 		return err
 	}
 	fmt.Fprintln(a.Out, "Accepted. The heater stays off until somebody asks for heat.")
+	return nil
+}
+
+func (c *tentAcceptCmd) ask(a *App) error {
+	fmt.Fprintf(a.Out, "\n%s\n\n", Wrap(daemon.HeatCaution, 78))
+	if c.Yes {
+		return nil
+	}
+	fmt.Fprint(a.Out, "Have you looked at heater, cut-out and tent, and is this right? Type yes: ")
+	s, err := bufio.NewReader(a.In).ReadString('\n')
+	if err != nil && s == "" {
+		return errors.New("not accepted: no answer")
+	}
+	if strings.TrimSpace(s) != "yes" {
+		return errors.New("not accepted; nothing was written")
+	}
 	return nil
 }

@@ -11,9 +11,9 @@ import (
 	"curewright/dashboards/web"
 )
 
-// socketPath is where the daemon's Unix socket is: what the file says, the
+// SocketPath is where the daemon's Unix socket is: what the file says, the
 // folder that systemd made for the service, else the store's own.
-func socketPath(cfg Config) (path string, service bool) {
+func SocketPath(cfg Config) (path string, service bool) {
 	dir, _, _ := strings.Cut(os.Getenv("RUNTIME_DIRECTORY"), ":")
 	switch {
 	case cfg.Web.Socket != "":
@@ -31,7 +31,7 @@ func socketPath(cfg Config) (path string, service bool) {
 // openSocket makes the socket. Where that does not work the rest runs: what
 // needs the role control then needs a log-in that has it.
 func openSocket(cfg Config, log *slog.Logger) (ln net.Listener, path string, gid *uint32) {
-	path, service := socketPath(cfg)
+	path, service := SocketPath(cfg)
 	if service {
 		// The service's group is its own; anybody else's first group may be
 		// one that many people are in.

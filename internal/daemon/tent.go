@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -96,7 +97,7 @@ func openTent(ctx context.Context, d *Daemon, log *slog.Logger) (*tentHeld, []Pa
 	loop, err := heat.NewLoop(heat.LoopConfig{
 		Section: sec, Output: out, Probe: d.set.Get, Dir: d.cfg.Store.Path, Switch: sw, Journal: q, Log: log,
 		Clock:   func() (time.Time, bool) { return d.clk.Now(), d.clockTrusted.Load() },
-		Profile: t.aims.profile,
+		Profile: t.aims.profile, Limits: sec.Limits(ProbeBus(d.cfg.Probe)),
 	})
 	if err != nil {
 		return nil, nil, fmt.Errorf("tent: %w", err)
@@ -183,7 +184,7 @@ func (t *tentHeld) condition() []alerts.Condition {
 	s := t.hold.Status()
 	_, wanted := s.WishC.Get()
 	switch {
-	case !s.Why.Fault(), s.Why == heat.LatchUnknown && !wanted:
+	case !s.Why.Fault(), (s.Why == heat.LatchUnknown || s.Why == heat.NotAccepted) && !wanted:
 		return nil
 	case !s.Latched && !wanted && s.Why != heat.PowerCut:
 		return nil
@@ -236,6 +237,11 @@ func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
 		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.aims.view(), Learned: d.t.aims.learned(),
 		Cautions: HeatCaution,
 	}
+	if h, ok := d.t.hold.(interface {
+		Limits() (lines []string, hash, why string)
+	}); ok {
+		v.Limits, v.LimitsHash, v.NotAccepted = h.Limits()
+	}
 	if s.Output != "" || s.Why == heat.OutputFault || s.Why == heat.RisingWhileOff {
 		v.Heater = "unknown"
 	}
@@ -284,10 +290,31 @@ func (d tentDaemon) TentRelease(_ context.Context, who web.Who) error {
 		return web.ErrConflict
 	}
 	if err := d.t.hold.Release(who.Name); err != nil {
-		return web.ErrConflict
+		return fmt.Errorf("%w: %w", web.ErrConflict, err)
 	}
 	d.RequestLook()
 	return nil
+}
+
+// TentAccept accepts the limits that are in force; the page's gate lets nobody
+// through who is not at the board.
+func (d tentDaemon) TentAccept(_ context.Context, who web.Who, hash string) error {
+	h, ok := d.t.hold.(interface{ Accept(by, hash string) error })
+	switch {
+	case !ok:
+		return web.ErrConflict
+	case !who.Board:
+		return web.Faults{{What: "the limits are accepted at the board: sudo curewright tent accept"}}
+	}
+	err := h.Accept(who.Name, hash)
+	switch {
+	case errors.Is(err, heat.ErrOtherLimits):
+		return fmt.Errorf("%w: %w", web.ErrConflict, err)
+	case errors.Is(err, heat.ErrNotKept):
+		return fmt.Errorf("%w: %w", web.ErrNotKept, err)
+	}
+	d.RequestLook()
+	return err
 }
 
 // TentResume ticks "resume after power cut".
@@ -329,3 +356,16 @@ func TentLines(c heat.ConfigSection) []string {
 }
 
 const HeatCaution = "Heaters listed for the place, clear of film and solvent, with their own manual-reset thermal cut-out in series and over-current protection; never fuel-burning and unvented; a carbon-monoxide alarm; solid-state relays fail on. Never sleep in a tent or shed under heat, and keep people and animals out of it. Software is never the only thing between a heater and a fire."
+
+// ProbeBus says how a probe of the file is connected, for the limits that a
+// person accepts: another chip under the same name is another probe.
+func ProbeBus(probes []sensors.ConfigSection) func(id string) string {
+	return func(id string) string {
+		for _, p := range probes {
+			if p.ID == id {
+				return strings.TrimSpace(p.Driver + " " + p.Bus)
+			}
+		}
+		return "not in the file"
+	}
+}

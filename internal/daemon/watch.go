@@ -106,7 +106,7 @@ func (c Config) Describe() []string {
 		}
 		addf("  probe      %s: %s, %s", p.ID, p.Driver, bus)
 	}
-	socket, _ := socketPath(c)
+	socket, _ := SocketPath(c)
 	addf("  control    %s, or a log-in for it", socket)
 	if len(c.Web.Proxies) > 0 {
 		addf("  proxies    %s: what comes through them needs a log-in", strings.Join(c.Web.Proxies, ", "))

@@ -697,6 +697,8 @@ func (s *Shed) TentAimOff(context.Context, web.Who) error { return nil }
 func (s *Shed) TentSolvent(context.Context, web.Who) error { return nil }
 
 // TentRelease implements [web.TentCareBackend].
+func (s *Shed) TentAccept(context.Context, web.Who, string) error { return web.ErrConflict }
+
 func (s *Shed) TentRelease(context.Context, web.Who) error { return web.ErrConflict }
 
 // TentResume implements [web.TentCareBackend].

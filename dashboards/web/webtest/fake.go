@@ -579,6 +579,15 @@ func (b *Full) TentSolvent(_ context.Context, who web.Who) error {
 	return nil
 }
 
+func (b *Full) TentAccept(_ context.Context, who web.Who, hash string) error {
+	out, err := b.enter(who, "accept %s", hash)
+	if err != nil {
+		return err
+	}
+	out()
+	return nil
+}
+
 func (b *Full) TentRelease(_ context.Context, who web.Who) error {
 	out, err := b.enter(who, "release")
 	if err != nil {

@@ -1,0 +1,163 @@
+package heat
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Limits are the lines of a section that keep its heater safe, each "key =
+// value": the output and its wiring, the probes, every limit and every time
+// that one is kept within. What the heater costs and how closely the law holds
+// are not among them. bus says how a probe is connected; nil leaves that out.
+// The section should have its defaults.
+func (c ConfigSection) Limits(bus func(id string) string) []string {
+	var out []string
+	add := func(key string, v any) { out = append(out, fmt.Sprintf("%s = %v", key, v)) }
+	num := func(key string, v *float64) {
+		if v == nil {
+			add(key, "none")
+			return
+		}
+		add(key, *v)
+	}
+	probe := func(key, id string) {
+		if bus != nil && id != "" {
+			id += " (" + bus(id) + ")"
+		}
+		add(key, id)
+	}
+	add("output", c.Output)
+	switch c.Output {
+	case "relay":
+		add("relay.line", c.Relay.Line)
+		add("relay.active_low", c.Relay.ActiveLow)
+		add("relay.watchdog", c.Relay.Watchdog)
+	case "pulse":
+		add("pulse.line", c.Pulse.Line)
+		add("pulse.hold", time.Duration(c.Pulse.Hold))
+	case "plug":
+		p := c.Plug
+		for _, f := range [][2]string{{"broker", p.Broker}, {"topic", p.Topic}, {"on_message", p.OnMsg}, {"off_message", p.OffMsg},
+			{"state_topic", p.State}, {"state_key", p.StateKey}, {"timer_key", p.TimerKey}} {
+			add("plug."+f[0], f[1])
+		}
+	case "command":
+		add("command.argv", fmt.Sprintf("%q", c.Command.Argv))
+	}
+	add("heat_switch", c.HeatSwitch)
+	probe("control_probe", c.Control)
+	probe("limit_probe", c.Limit)
+	probe("air_probe", c.Air)
+	probe("shed_probe", c.Shed)
+	add("allow_pushed_control", c.AllowPushedControl)
+	add("pushed_lead_k", c.PushedLeadK)
+	num("max_air_c", c.MaxAirC)
+	num("max_panel_c", c.MaxPanelC)
+	num("limit_c", c.LimitC)
+	num("thermal_cutoff_c", c.ThermalCutoffC)
+	num("min_set_c", c.MinSetC)
+	num("max_set_c", c.MaxSetC)
+	add("max_on_hours", c.MaxOnHours)
+	add("ramp_k_h", c.RampKH)
+	add("max_lead_k", c.MaxLeadK)
+	add("air_margin_k", c.AirMarginK)
+	add("disagree_k", c.DisagreeK)
+	add("every", time.Duration(c.Every))
+	add("lease", time.Duration(c.Lease))
+	add("effect_after", time.Duration(c.EffectAfter))
+	return out
+}
+
+// HashLimits is what a person accepts when they accept these lines: SHA-256 in
+// hex.
+func HashLimits(lines []string) string {
+	h := sha256.Sum256([]byte(strings.Join(lines, "\n")))
+	return hex.EncodeToString(h[:])
+}
+
+// notAccepted says why the limits do not count as accepted, "" if they do.
+func notAccepted(accepted, now []string) string {
+	const do = ": look at heater, cut-out and tent, then `curewright tent accept` at the board"
+	if len(accepted) == 0 {
+		return "nobody has accepted this heater's limits at the board yet" + do
+	}
+	if slices.Equal(accepted, now) {
+		return ""
+	}
+	var changed []string
+	for _, l := range now {
+		if slices.Contains(accepted, l) {
+			continue
+		}
+		key, to, _ := strings.Cut(l, " = ")
+		from := "not there"
+		for _, o := range accepted {
+			if k, v, _ := strings.Cut(o, " = "); k == key {
+				from = v
+			}
+		}
+		changed = append(changed, fmt.Sprintf("%s was %s and is %s", key, from, to))
+	}
+	if len(changed) == 0 {
+		changed = []string{"a line is gone"}
+	}
+	return "the limits are not those that were accepted at the board (" + strings.Join(changed, "; ") + ")" + do
+}
+
+// Errors of an acceptance.
+var (
+	ErrOtherLimits = errors.New("these are not the limits that are in force: look at them again")
+	ErrNotKept     = errors.New("the acceptance could not be written to the disk")
+)
+
+// keepSoon is how long the loop and a person wait for the disk before they go
+// on without its word.
+const keepSoon = time.Second
+
+// Accept is a person's at the board, who has looked at heater, cut-out and
+// tent: the limits in force, named by their hash, count from now on. A latch
+// of a missing or damaged file is gone, any other stays; on-time that is not
+// known begins anew. It is on disk when Accept returns nil. Whoever calls it
+// must know that the person is at the board.
+func (l *Loop) Accept(by, hash string) error {
+	if hash != HashLimits(l.cfg.Limits) {
+		return ErrOtherLimits
+	}
+	var was []string
+	l.person(by, func(time.Duration) error {
+		was = l.accepted
+		l.accepted = l.cfg.Limits
+		l.ctl.SetAccepted(true, "")
+		if x := l.ctl.Latched(); x != nil && x.Why == LatchUnknown {
+			l.ctl.Release()
+		}
+		if l.ctl.OnTime().Unknown {
+			l.ctl.onTime = onTime{}
+		}
+		now, _ := l.cfg.Clock()
+		l.saveLatch(now)
+		l.note(Event{At: now, Why: NotAsked, Text: "the limits are accepted at the board", By: by})
+		return nil
+	})
+	if l.keep.written(LatchFile, 5*keepSoon) {
+		return nil
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.accepted = was
+	l.ctl.SetAccepted(notAccepted(was, l.cfg.Limits) == "", notAccepted(was, l.cfg.Limits))
+	return ErrNotKept
+}
+
+// Limits are the lines in force, their hash, and why they do not count as
+// accepted, "" if they do.
+func (l *Loop) Limits() (lines []string, hash, why string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return slices.Clone(l.cfg.Limits), HashLimits(l.cfg.Limits), notAccepted(l.accepted, l.cfg.Limits)
+}
