@@ -63,6 +63,30 @@ const (
 	OffUsed  = "used"
 )
 
+// Stock is one container: a drum or bottle of resin, hardener or filler, of one
+// lot. What is left of it is worked out from the batches since it was last
+// counted (model/stock).
+type Stock struct {
+	ID         string     `json:"id" toml:"id"`
+	Resin      string     `json:"resin" toml:"resin"` // the pair that it belongs to; may be empty for filler
+	Part       string     `json:"part" toml:"part"`   // resin, hardener, filler
+	Name       string     `json:"name,omitempty" toml:"name"`
+	Lot        string     `json:"lot,omitempty" toml:"lot"`
+	FullG      float64    `json:"full_g" toml:"full_g"` // when it was bought, g
+	Price      *float64   `json:"price,omitempty" toml:"price"`
+	Currency   string     `json:"currency,omitempty" toml:"currency"`
+	Opened     *time.Time `json:"opened,omitempty" toml:"opened"`
+	BestBefore *time.Time `json:"best_before,omitempty" toml:"best_before"`
+	// Condition is what was seen of it: "" nothing, "warm" (stood warm for
+	// weeks), "crystallised" (and not warmed clear again), "cleared" (warmed
+	// clear again).
+	Condition string     `json:"condition,omitempty" toml:"condition"`
+	Note      string     `json:"note,omitempty" toml:"note"`
+	CountedG  *float64   `json:"counted_g,omitempty" toml:"counted_g"` // what was found in it
+	CountedAt *time.Time `json:"counted_at,omitempty" toml:"counted_at"`
+	Gone      *time.Time `json:"gone,omitempty" toml:"gone"` // empty or thrown away
+}
+
 // Cloth is what is laid into a coat.
 type Cloth struct {
 	Name string     `json:"name" toml:"name"`
@@ -121,6 +145,7 @@ type Work struct {
 	Batches []Batch
 	Coats   []Coat
 	Feels   []Feel
+	Stock   []Stock
 	Resins  map[string]cure.Resin
 }
 

@@ -153,6 +153,7 @@ type Need struct {
 	DepthMM float64 // bond: thickness; 0: 2 mm (our choice)
 	WastePc *Range  // % left in cup, roller and brush; nil: 10, 15, 25 (common practice, no source)
 	GCC     float64 // resin density; 0: 1.10
+	Habit   *Habit  // what this person takes of the kind; nil: as the tables say
 }
 
 // BareM2 is how much of a coat's area meets bare core: the panel (nil: as large
@@ -258,6 +259,11 @@ func (n Need) Quantity() (Quantity, error) {
 	}
 	if n.PeelPly {
 		add("soaked up by peel ply", plyTakes)
+	}
+	if h := n.Habit; h != nil && h.Coats > 0 && h.Factor > 0 {
+		more := q.Grams.times(h.Factor - 1)
+		q.Parts = append(q.Parts, Part{fmt.Sprintf("as you lay it, from your last %d", h.Coats), more, "your own coats"})
+		q.Grams = q.Grams.plus(more)
 	}
 	lost := q.Grams.within(Range{waste.Low / 100, waste.Use / 100, 0}, Range{0, 0, waste.High / 100})
 	q.Parts = append(q.Parts, Part{"left in cup, brush and roller", lost, Practice})

@@ -1,0 +1,198 @@
+package pot
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+)
+
+// Densities of fibres, g/cm³, handbook values from memory: E-glass 2.55, aramid
+// 1.44, carbon 1.78.
+var fibreGCC = map[string]float64{"glass": 2.55, "aramid": 1.44, "carbon": 1.78}
+
+// VolumeFraction is the fibre volume fraction of cloths with so many g/m² of
+// resin of a density in g/cm³, voids left out: by definition Σ(w/ρf) over
+// Σ(w/ρf) + r/ρr. NaN when there is neither fibre nor resin.
+func VolumeFraction(cloths []Cloth, resinGM2, resinGCC float64) float64 {
+	v := 0.0
+	for _, c := range cloths {
+		v += c.GM2 / fibreGCC[c.Fibre]
+	}
+	return v / (v + resinGM2/resinGCC)
+}
+
+// Tools is what stays in brush and roller, % of what was mixed, where the rest
+// of the cup was weighed (common practice, no source).
+var Tools = Range{3, 6, 12}
+
+// Laid is one coat as it was really put on.
+type Laid struct {
+	ID      string
+	Kind    string
+	AreaM2  float64  // what it covers
+	MixedG  float64  // resin and hardener of all its cups
+	LeftG   *float64 // weighed in the cups afterwards; nil: not weighed
+	Cloth   []Cloth  // whose weave it fills
+	Core    string   // bare core under it
+	CoreM2  *float64 // how much of it; nil: all of the area
+	PeelPly bool
+	DepthMM float64
+	GCC     float64 // of the resin; 0: 1.10
+}
+
+// After is a coat's balance.
+type After struct {
+	ID      string   `json:"id"`
+	GM2     Range    `json:"g_m2"`          // on the panel by this coat
+	Cloth   Range    `json:"cloth_g_m2"`    // of it for the weave
+	Vf      *Range   `json:"fibre_volume"`  // nil without cloth; Low is the wettest
+	Wf      *Range   `json:"fibre_mass"`    // the same by mass
+	Target  *Range   `json:"target_volume"` // what a hand reaches with these cloths
+	Verdict string   `json:"verdict"`       // dry, right, wet; "" without cloth
+	MendG   *float64 `json:"mend_g"`        // resin that brings it to the middle: more to roll in (above 0), too much (below); nil when right
+	Say     string   `json:"say"`
+}
+
+// Balance says what a coat left on the panel, from what was mixed, left in the
+// cup and lost in brush, core and peel ply; and whether its cloth is dry, right
+// or flooded. Figures are ranges: only what is weighed is sure.
+func Balance(l Laid) (After, error) {
+	var f Faults
+	if !(l.AreaM2 > 0 && l.AreaM2 <= 1000) {
+		f = append(f, Fault{"area_m2", fmt.Sprintf("%g m² is outside 0 to 1000", l.AreaM2)})
+	}
+	if !(l.MixedG > 0 && l.MixedG <= 1e6) {
+		f = append(f, Fault{"mixed_g", fmt.Sprintf("%g g is outside 0 to 1000000", l.MixedG)})
+	}
+	if p := l.LeftG; p != nil && !(*p >= 0 && *p <= l.MixedG) {
+		f = append(f, Fault{"left_g", fmt.Sprintf("%g g left of %g g", *p, l.MixedG)})
+	}
+	for i, c := range l.Cloth {
+		if fibreFraction[c.Fibre][c.Weave] == (Range{}) || !(c.GM2 > 0) {
+			f = append(f, Fault{fmt.Sprintf("cloth %d", i+1), fmt.Sprintf("unknown: %s %s %g g/m²", c.Fibre, c.Weave, c.GM2)})
+		}
+	}
+	if len(f) > 0 {
+		return After{}, f
+	}
+	rho := l.GCC
+	if rho == 0 {
+		rho = density
+	}
+	// What is lost: the tools, and the rest of the cup when nobody weighed it.
+	lost := Range{10, 15, 25}
+	left := 0.0
+	if l.LeftG != nil {
+		lost, left = Tools, *l.LeftG
+	}
+	on := func(pc float64) float64 { return math.Max(0, l.MixedG*(1-pc/100)-left) / l.AreaM2 }
+	a := After{ID: l.ID, GM2: Range{on(lost.High), on(lost.Use), on(lost.Low)}}
+	away := coreTakes[l.Core]
+	if l.CoreM2 != nil {
+		away = away.times(*l.CoreM2 / l.AreaM2)
+	}
+	if l.PeelPly {
+		away = away.plus(plyTakes)
+	}
+	a.Cloth = Range{math.Max(0, a.GM2.Low-away.High), math.Max(0, a.GM2.Use-away.Use), math.Max(0, a.GM2.High-away.Low)}
+	if len(l.Cloth) == 0 {
+		a.Say = fmt.Sprintf("%.0f g/m² on the panel.", a.GM2.Use)
+		return a, nil
+	}
+	var due Range
+	fibre := 0.0
+	for _, c := range l.Cloth {
+		due = due.plus(c.ResinGM2())
+		fibre += c.GM2
+	}
+	vf := func(r float64) float64 { return VolumeFraction(l.Cloth, r, rho) }
+	wf := func(r float64) float64 { return fibre / (fibre + r) }
+	a.Vf = &Range{vf(a.Cloth.High), vf(a.Cloth.Use), vf(a.Cloth.Low)}
+	a.Wf = &Range{wf(a.Cloth.High), wf(a.Cloth.Use), wf(a.Cloth.Low)}
+	a.Target = &Range{vf(due.High), vf(due.Use), vf(due.Low)}
+	var names []string
+	for _, c := range l.Cloth {
+		if !slices.Contains(names, c.Fibre) {
+			names = append(names, c.Fibre)
+		}
+	}
+	what := strings.Join(names, " and ")
+	switch short := (due.Use - a.Cloth.Use) * l.AreaM2; {
+	case a.Cloth.Use < due.Low:
+		a.Verdict, a.MendG = "dry", &short
+		a.Say = fmt.Sprintf("%s %.2f by volume: dry side; roll %.0f g more in.", strings.ToUpper(what[:1])+what[1:], a.Vf.Use, short)
+	case a.Cloth.Use > due.High:
+		a.Verdict, a.MendG = "wet", &short
+		a.Say = fmt.Sprintf("%s %.2f by volume: flooded, about %.0f g too much; squeegee it off while it is wet.", strings.ToUpper(what[:1])+what[1:], a.Vf.Use, -short)
+	default:
+		a.Verdict = "right"
+		a.Say = fmt.Sprintf("%s %.2f by volume: as a hand reaches it.", strings.ToUpper(what[:1])+what[1:], a.Vf.Use)
+	}
+	return a, nil
+}
+
+// Habit is how much one person takes of a kind of coat against the tables, and
+// what share of a cup is left.
+type Habit struct {
+	Factor   float64 `json:"factor"`    // of the tables' grams, middle
+	LnSD     float64 `json:"ln_sd"`     // doubt of its logarithm
+	WastePct float64 `json:"waste_pct"` // left in the cup, mean
+	Coats    int     `json:"coats"`
+}
+
+// Past is one finished coat: what it took against what the tables reckoned.
+type Past struct {
+	Kind      string
+	UsedG     float64 // mixed less what was left
+	ReckonedG float64 // by the tables, waste in brush included, without what stays in the cup
+	LeftG     *float64
+	MixedG    float64
+}
+
+// What is believed of a person's factor before the first coat, and how much one
+// coat tells: standard deviations of ln (choices).
+const (
+	habitPriorSD = 0.20
+	habitCoatSD  = 0.15
+)
+
+// Learn weighs a person's coats of each kind: ln of used over reckoned, a normal
+// mean with a prior about 1. A coat off by more than a factor of three is a slip
+// of the pen and is left out.
+func Learn(past []Past) map[string]Habit {
+	type sums struct {
+		ln, n, left, leftN float64
+	}
+	by := map[string]*sums{}
+	for _, p := range past {
+		if !(p.UsedG > 0) || !(p.ReckonedG > 0) {
+			continue
+		}
+		x := math.Log(p.UsedG / p.ReckonedG)
+		if math.Abs(x) > math.Log(3) {
+			continue
+		}
+		s := by[p.Kind]
+		if s == nil {
+			s = new(sums)
+			by[p.Kind] = s
+		}
+		s.ln += x
+		s.n++
+		if p.LeftG != nil && p.MixedG > 0 {
+			s.left += *p.LeftG / p.MixedG
+			s.leftN++
+		}
+	}
+	out := map[string]Habit{}
+	for kind, s := range by {
+		w := 1/(habitPriorSD*habitPriorSD) + s.n/(habitCoatSD*habitCoatSD)
+		h := Habit{Factor: math.Exp(s.ln / (habitCoatSD * habitCoatSD) / w), LnSD: math.Sqrt(1 / w), Coats: int(s.n)}
+		if s.leftN > 0 {
+			h.WastePct = 100 * s.left / s.leftN
+		}
+		out[kind] = h
+	}
+	return out
+}
