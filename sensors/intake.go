@@ -39,6 +39,7 @@ var (
 	ErrName        = errors.New("not a probe name")
 	ErrWired       = errors.New("this probe is wired here and cannot be pushed")
 	ErrFlood       = errors.New("too many readings at once: push the rest later")
+	ErrUndated     = errors.New("the board does not know the date, so readings of other moments can't be dated: confirm its clock, then push them again")
 )
 
 // Bounds of the intake.
@@ -136,9 +137,22 @@ func (in *Intake) Push(src Source, ps []Pushed) (taken int, refused []Refusal) {
 	at := time.Now()
 	in.room = min(in.room+pushRate*at.Sub(in.roomAt).Seconds(), pushBurst)
 	in.roomAt = at
+	var newest map[string]time.Time // of each probe's readings in this push
+	if !src.ClockTrusted {
+		newest = make(map[string]time.Time, len(ps))
+		for _, p := range ps {
+			if p.Time != nil && p.Time.After(newest[p.Probe]) {
+				newest[p.Probe] = *p.Time
+			}
+		}
+	}
 	for i, p := range ps {
 		if in.room < 1 {
 			refused = append(refused, Refusal{Index: i, Probe: p.Probe, Err: ErrFlood})
+			continue
+		}
+		if p.Time != nil && p.Time.Before(newest[p.Probe]) {
+			refused = append(refused, Refusal{Index: i, Probe: p.Probe, Err: ErrUndated})
 			continue
 		}
 		r, err := in.push(src, now, p)
@@ -190,6 +204,11 @@ func (in *Intake) push(src Source, now time.Time, p Pushed) (Reading, error) {
 	}
 	before := pp.lastAt()
 	if err := pp.judge(r, w); err != nil {
+		if p.Time != nil && !dated && errors.Is(err, ErrJump) {
+			// It has a time, and how long lies between it and the one before
+			// is not known: it may well be of another hour.
+			return Reading{}, ErrUndated
+		}
 		return Reading{}, err
 	}
 	if dated {

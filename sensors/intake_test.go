@@ -110,6 +110,39 @@ func TestPushClockInDoubt(t *testing.T) {
 	}
 }
 
+// History pushed in bulk while the date is not known: only the newest reading of
+// a probe can be of now. The others are refused for the true reason, and nothing
+// is said of how fast they change.
+func TestBulkPushWhileTheClockIsInDoubt(t *testing.T) {
+	s, now, got := intake(IntakeConfig{})
+	src := local
+	src.ClockTrusted = false
+	var ps []Pushed
+	for i := range 5 {
+		ps = append(ps, Pushed{Probe: "a", Time: ptr(t0.Add(time.Duration(i) * time.Hour)), Temp: Some(10 + 4*float64(i))})
+	}
+	ps[2], ps[4] = ps[4], ps[2] // in any order
+	taken, refused := s.Push(src, ps)
+	if taken != 1 || len(refused) != 4 || (*got)[0].Temp != Some(26) || !(*got)[0].At.Equal(*now) {
+		t.Fatalf("%d taken, %v", taken, refused)
+	}
+	for _, r := range refused {
+		if !errors.Is(r.Err, ErrUndated) || errors.Is(r.Err, ErrJump) {
+			t.Errorf("reading %d is refused: %v", r.Index, r.Err)
+		}
+	}
+	// One by one it is the same: nobody can tell how long lies between them.
+	*now = now.Add(time.Second)
+	if _, refused := s.Push(src, []Pushed{{Probe: "a", Time: ptr(t0.Add(9 * time.Hour)), Temp: Some(45)}}); len(refused) != 1 || !errors.Is(refused[0].Err, ErrUndated) {
+		t.Errorf("a jump of undated readings: %v", refused)
+	}
+	src.ClockTrusted = true
+	*now = t0.Add(10 * time.Hour)
+	if taken, refused := s.Push(src, []Pushed{ps[0], ps[1], ps[4]}); taken != 3 {
+		t.Errorf("with the clock confirmed %d are taken: %v", taken, refused)
+	}
+}
+
 // The date was wrong by years and is put back: readings that were dated by it
 // must not hide those that come now.
 func TestPushAfterTheClockIsPutBack(t *testing.T) {

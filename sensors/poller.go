@@ -226,7 +226,7 @@ func (p *Poller) Run(ctx context.Context) error {
 				}
 			case late:
 				hung++
-				if hung == p.cfg.HangsToReopen && p.cfg.Reopen != nil && p.abandoned < maxAbandoned {
+				if hung >= p.cfg.HangsToReopen && p.cfg.Reopen != nil && p.abandoned < maxAbandoned {
 					p.abandoned++
 					p.cfg.Log.Warn("read hangs, opening the probe anew", "probe", p.cfg.ID, "turns", hung)
 					start(true)

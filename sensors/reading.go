@@ -169,6 +169,7 @@ var reasons = []struct {
 	{ErrTimeout, "timeout"}, {ErrStale, "stale"}, {ErrDoubted, "doubted"}, {ErrEmpty, "empty"}, {ErrBus, "bus"},
 	{ErrNotAccepted, "not_accepted"}, {ErrTooMany, "too_many"}, {ErrFuture, "future"},
 	{ErrTooOld, "too_old"}, {ErrRepeat, "repeat"}, {ErrName, "name"}, {ErrWired, "wired"},
+	{ErrFlood, "flood"}, {ErrUndated, "undated"},
 }
 
 // Health is what is known about one probe now: the page, the metrics and the

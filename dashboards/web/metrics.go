@@ -36,7 +36,7 @@ var (
 	probeTrbl  = []string{"ok", "waiting", "stale", "missing", "stuck", "implausible"}
 	reasons    = map[string]bool{"absent": true, "wrong_device": true, "checksum": true, "power_on": true, "range": true,
 		"jump": true, "stuck": true, "timeout": true, "stale": true, "bus": true, "doubted": true, "empty": true,
-		"not_accepted": true, "too_many": true, "future": true, "too_old": true, "repeat": true, "name": true, "wired": true, "other": true}
+		"not_accepted": true, "too_many": true, "future": true, "too_old": true, "repeat": true, "name": true, "wired": true, "flood": true, "undated": true, "other": true}
 )
 
 // newMetrics returns the handler of /metrics, with a registry of its own.

@@ -51,6 +51,11 @@ func (d *Daemon) Snapshot(ctx context.Context) (web.Snapshot, error) {
 	out.At = d.Now()
 	out.Probes = d.set.Health()
 	out.Alerts = d.rules.List(false)
+	w, err := d.work(ctx)
+	if err != nil {
+		return out, err
+	}
+	out.Settings = d.settingsView(out.At, d.settings(), w, out.Probes)
 	return out, nil
 }
 

@@ -242,6 +242,8 @@ func (d *Daemon) Run(ctx context.Context, ln net.Listener, srv *web.Server, more
 	return err
 }
 
+// Part is one of the things that run side by side for as long as the daemon
+// does. Run returns when its context ends, and not before.
 type Part struct {
 	Name string
 	Run  func(context.Context) error
@@ -250,7 +252,6 @@ type Part struct {
 // runAll runs every part until ctx ends or one returns, then stops the others
 // and waits for them. A part that returns early without an error is one too.
 func runAll(ctx context.Context, log *slog.Logger, parts ...Part) error {
-	outer := ctx
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	var (
@@ -262,10 +263,13 @@ func runAll(ctx context.Context, log *slog.Logger, parts ...Part) error {
 		wg.Go(func() {
 			defer cancel()
 			err := p.Run(ctx)
-			if err == nil && ctx.Err() == nil {
+			asked := ctx.Err() != nil
+			if err == nil && !asked {
 				err = errors.New("stopped unasked")
 			}
-			if err != nil && !(errors.Is(err, context.Canceled) && outer.Err() != nil) && !errors.Is(err, context.Canceled) {
+			// Only of a part that was asked to stop "context canceled" says
+			// nothing: before that it is its own death.
+			if err != nil && !(asked && errors.Is(err, context.Canceled)) {
 				mu.Lock()
 				errs = append(errs, fmt.Errorf("%s: %w", p.Name, err))
 				mu.Unlock()
@@ -484,7 +488,7 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	}
 	if !d.clockTrusted.Load() {
 		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
-			Say: "The board does not know the date: press \"Use this phone's time\" on the page."})
+			Say: "The board does not know the date: press \"Use this phone's time\" on the page." + d.heldBack()})
 	}
 	if away := time.Duration(d.clockAway.Load()); away.Abs() >= heldStep && d.clockTrusted.Load() {
 		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
@@ -496,6 +500,15 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	out = append(out, d.mqtt.condition()...)
 	out = append(out, influxCondition(d.influx)...)
 	return append(out, d.backup.condition(now, d.cfg.Store)...)
+}
+
+// heldBack says what waits for the date: what is sent on carries its time, so
+// that nothing leaves before it is known.
+func (d *Daemon) heldBack() string {
+	if d.influx == nil && (d.mqtt == nil || d.mqtt.readings == nil) {
+		return ""
+	}
+	return " Until then no reading is sent on; all of them wait."
 }
 
 func zoneName(loc *time.Location, now time.Time) string {

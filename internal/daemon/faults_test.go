@@ -1017,3 +1017,33 @@ func TestFaultServersGone(t *testing.T) {
 		b.t.Logf("back for an hour: %d readings of the panel in the database, %d stored; %d messages about cups", len(points), want, hooks)
 	})
 }
+
+// A part that ends by itself is an error and stops the others, also where it
+// ends with the error of a context that is not theirs.
+func TestRunAllSaysWhichPartDied(t *testing.T) {
+	waits := Part{"waits", func(ctx context.Context) error { <-ctx.Done(); return ctx.Err() }}
+	for name, err := range map[string]error{"without an error": nil, "of a context of its own": context.Canceled, "of a fault": io.ErrUnexpectedEOF} {
+		dies := Part{"dies", func(context.Context) error { return err }}
+		if got := runAll(t.Context(), testkit.NoLog(), waits, dies); got == nil || !strings.Contains(got.Error(), "dies") || strings.Contains(got.Error(), "waits") {
+			t.Errorf("a part dies %s: %v", name, got)
+		}
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if got := runAll(ctx, testkit.NoLog(), waits); got != nil {
+		t.Errorf("an orderly stop: %v", got)
+	}
+}
+
+// What was set is shown at once, not with the next look.
+func TestSnapshotHasTheSettingsOfNow(t *testing.T) {
+	live := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC))
+	if err := live.d.Look(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	live.Do("PUT", "/api/v1/settings", map[string]any{"shop_name": "Boathouse", "units": "us"}, http.StatusOK)
+	s, err := live.d.Snapshot(t.Context())
+	if err != nil || s.Settings.ShopName != "Boathouse" || s.Settings.Units != "us" {
+		t.Errorf("%+v, %v", s.Settings, err)
+	}
+}
