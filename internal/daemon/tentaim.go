@@ -14,6 +14,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/heat"
 	"curewright/model/coat"
+	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/model/shop"
 	"curewright/model/tent"
@@ -368,7 +369,8 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 		}
 		p.Resin = work.Resins[c.Resin]
 		p.Nodes = tent.Spread([3]float64{e.Kappa.P10, e.Kappa.P50, e.Kappa.P90}, [3]float64{e.Alpha.P10, e.Alpha.P50, e.Alpha.P90}, 21)
-		p.PeakC, p.AgeS, p.OutsideS = t.past(c.Applied, now, p)
+		p.Film = filmShare
+		p.AgeS = t.past(c.Applied, now, &p)
 	}
 	st := t.hold.Status()
 	panel, ok := st.PanelC.Get()
@@ -376,7 +378,6 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 		bad("", "the tent's panel is not read")
 	}
 	p.PanelC = panel
-	p.PeakC = math.Max(p.PeakC, panel)
 	shed := t.shedProbe()
 	shedC, ok := t.shedC(now)
 	if !ok {
@@ -416,31 +417,42 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 	return p, nil
 }
 
-// past is the warmest the panel was since a time, °C, and the equivalent age,
-// s, at the temperature of the sheet's own limit; and how much longer it was
-// outside the resin's range than inside since, s.
-func (t *tentHeld) past(from, to time.Time, p tent.Problem) (peak, age, outside float64) {
-	peak = math.Inf(-1)
+// filmShare is how much of the marks' doubt belongs to the film and the person.
+const filmShare = 0.8
+
+// past returns the equivalent age, s, at the temperature of the sheet's own
+// limit, and sets in every node of the problem what the coat would be with
+// nothing gained outside the resin's range, by the panel's readings since it
+// went on.
+func (t *tentHeld) past(from, to time.Time, p *tent.Problem) (age float64) {
 	var last job.Sample
+	it := cure.NewIntegrator(p.Resin)
+	law, less, kappa := make([]float64, len(p.Nodes)), make([]float64, len(p.Nodes)), make([]float64, len(p.Nodes))
+	for i, n := range p.Nodes {
+		kappa[i] = n.Kappa
+	}
 	for x := range (storeReadings{t.d.store}).Samples(t.sec.Control, from, to) {
 		if math.IsNaN(x.TempC) {
 			continue
 		}
-		peak = math.Max(peak, x.TempC)
-		if u := p.Resin.RecoatUntil; u != nil && !last.At.IsZero() {
-			age += p.Resin.AgeFactor((x.TempC+last.TempC)/2, u.TempC) * x.At.Sub(last.At).Seconds()
-		}
 		if !last.At.IsZero() {
 			dt := x.At.Sub(last.At).Seconds()
-			if x.TempC < p.Resin.MinC || x.TempC > p.Resin.MaxC {
-				outside += dt
-			} else {
-				outside = math.Max(outside-dt, 0)
+			if u := p.Resin.RecoatUntil; u != nil {
+				age += p.Resin.AgeFactor((x.TempC+last.TempC)/2, u.TempC) * dt
+			}
+			it.Advance(law, kappa, dt, last.TempC, x.TempC)
+			if mid := (x.TempC + last.TempC) / 2; mid >= p.Resin.MinC && mid <= p.Resin.MaxC {
+				it.Advance(less, kappa, dt, last.TempC, x.TempC)
 			}
 		}
 		last = x
 	}
-	return peak, age, outside
+	for i := range p.Nodes {
+		if n := &p.Nodes[i]; law[i] > less[i] && law[i] > 0 {
+			n.Less = n.Alpha * less[i] / law[i]
+		}
+	}
+	return age
 }
 
 // fieldFaults are the lines of an error that each begin with a field.

@@ -38,8 +38,9 @@ func (w Wish) End() time.Time {
 	return w.By
 }
 
-// Node is one value of the coat's rate factor with its degree of cure now.
-type Node struct{ Weight, Kappa, Alpha float64 }
+// Node is one value of the coat's rate factor with its degree of cure now: as
+// the rate law has it, and with nothing gained outside the resin's range.
+type Node struct{ Weight, Kappa, Alpha, Less float64 }
 
 // Spread makes n nodes of a coat from its p10, p50 and p90 of rate factor and
 // degree of cure, which go together: what cures faster has cured further.
@@ -56,7 +57,8 @@ func Spread(kappa, alpha [3]float64, n int) []Node {
 	out := make([]Node, n)
 	for i := range out {
 		z := math.Sqrt2 * math.Erfinv(2*(float64(i)+.5)/float64(n)-1)
-		out[i] = Node{1 / float64(n), math.Exp(at(k, z)), 1 / (1 + math.Exp(-at(a, z)))}
+		al := 1 / (1 + math.Exp(-at(a, z)))
+		out[i] = Node{1 / float64(n), math.Exp(at(k, z)), al, al}
 	}
 	return out
 }
@@ -70,11 +72,10 @@ type Problem struct {
 	Resin  cure.Resin
 	Nodes  []Node
 	AgeS   float64 // equivalent age so far at the sheet's recoat temperature, s; 0 where it gives no limit
-	PeakC  float64 // warmest panel since application, °C
 	PanelC float64 // now
-	// OutsideS is how much longer the panel was outside the resin's range than
-	// inside since, s: for so long nothing beyond tacky is known of the coat.
-	OutsideS float64
+	// Film is how far films and fingers lie from the marks, as a share of the
+	// marks' standard deviations, spread over the paths; 0 for none.
+	Film float64
 
 	// Shed is the forecast around the tent: Paths paths of Len temperatures,
 	// path by path, StepS apart, the first now.
@@ -200,8 +201,10 @@ type solver struct {
 	tried   int
 
 	temps []float64
-	tg    []float64
-	kappa []float64
+	// A node's own.
+	tg, kappa, alpha, was []float64
+	two                   []cure.Two
+	moments               []moments
 }
 
 // Solve searches the set points: held at one value until some moment and at
@@ -220,11 +223,9 @@ func Solve(ctx context.Context, p Problem) (Plan, error) {
 	if p.Finest == 0 {
 		p.Finest = .5
 	}
-	s := &solver{stopped: ctx.Err, p: &p, it: cure.NewIntegrator(p.Resin)}
+	s := newSolver(ctx, &p)
 	s.steps = min(int(math.Ceil(p.Wish.End().Sub(p.Now).Seconds()/p.StepS)), p.Len-1)
 	s.fromS, s.toS = p.Wish.From.Sub(p.Now).Seconds(), p.Wish.End().Sub(p.Now).Seconds()
-	s.temps = make([]float64, p.Len)
-	s.tg, s.kappa = make([]float64, len(p.Nodes)), make([]float64, len(p.Nodes))
 
 	few := s.pick(8, 9)
 	var all []outcome
@@ -259,6 +260,13 @@ func Solve(ctx context.Context, p Problem) (Plan, error) {
 		return Plan{}, err
 	}
 	return s.plan(done[0]), nil
+}
+
+func newSolver(ctx context.Context, p *Problem) *solver {
+	n := len(p.Nodes)
+	f := func() []float64 { return make([]float64, n) }
+	return &solver{stopped: ctx.Err, p: p, it: cure.NewIntegrator(p.Resin), temps: make([]float64, p.Len),
+		tg: f(), kappa: f(), alpha: f(), was: f(), two: make([]cure.Two, n), moments: make([]moments, n)}
 }
 
 // climb tries, over a set, the first so many of what was found before, and then
@@ -489,7 +497,7 @@ func (s *solver) run(c candidate, x set) outcome {
 	good := 0.0
 	for _, path := range x.paths {
 		o.share += s.walk(c, path, s.steps) / float64(len(x.paths))
-		s.cure(x.nodes, s.steps, func(i int, m moments) {
+		s.cure(path, x.nodes, s.steps, func(i int, m moments) {
 			if s.meets(m) {
 				good += s.p.Nodes[x.nodes[i]].Weight
 			}
@@ -509,89 +517,71 @@ func (s *solver) meets(m moments) bool {
 	return m.target <= s.toS
 }
 
-// cure carries the nodes along s.temps and hands each node's moments on.
-// Marks are the estimator's own medians: open from α .40, closed when gelled
-// with Tg at the reference temperature or at the sheet's limit in equivalent
-// age, hard 10 K above it. As there, nothing is hard while the panel was longer
-// outside the resin's range than inside since, or while the coat is a glass that
-// has not gelled; and such a glass takes no coat.
-func (s *solver) cure(nodes []int, until int, each func(i int, m moments)) {
+// film is a path's own film and finger.
+func (s *solver) film(path int) cure.Film {
+	f := s.p.Film
+	if f == 0 {
+		return cure.Film{}
+	}
+	return cure.Film{Opens: f * .05 * quantile(vdc(path, 5)), Gel: f * .05 * quantile(vdc(path, 7)),
+		FirmK: f * 5 * quantile(vdc(path, 11)), HardK: f * 6 * quantile(vdc(path, 13))}
+}
+
+// cure carries the nodes along s.temps and hands each node's moments on. Marks
+// are read by the stepper that the estimate uses, the film a path's own: what
+// permits goes by the lesser of the two readings of the time outside the
+// resin's range, what closes by the law; and a glass that has not gelled takes
+// no coat.
+func (s *solver) cure(path int, nodes []int, until int, each func(i int, m moments)) {
 	p := s.p
 	r := &p.Resin
-	tgOpen, tgGel, tgTarget := r.Tg(cure.AlphaOpens), r.Tg(r.AlphaGel), r.Tg(r.AlphaTarget())
+	tgTarget := r.Tg(r.AlphaTarget())
 	tg, kappa := s.tg[:len(nodes)], s.kappa[:len(nodes)]
-	m := make([]moments, len(nodes))
-	was := make([]float64, len(nodes))
+	alpha, was, two := s.alpha[:len(nodes)], s.was[:len(nodes)], s.two[:len(nodes)]
+	m := s.moments[:len(nodes)]
+	way := cure.NewPath(r, 0, s.temps[0])
+	way.Ages(p.AgeS, 0)
+	gauge := cure.NewGauge(&way, s.film(path))
 	for i, n := range nodes {
-		tg[i], kappa[i] = r.Tg(p.Nodes[n].Alpha), p.Nodes[n].Kappa
-		m[i] = moments{math.Inf(1), math.Inf(1), math.Inf(1), math.Inf(1), false}
-	}
-	glass := make([]bool, len(nodes))
-	outside := p.OutsideS
-	peak := math.Max(p.PeakC, p.PanelC)
-	age, limit := p.AgeS, math.Inf(1)
-	if r.RecoatUntil != nil {
-		limit = r.RecoatUntil.Hours * 3600
-	}
-	mark := func(at *float64, t0, d0, d1 float64) {
-		// d is how far below its mark it is, at both ends of the step.
-		if math.IsInf(*at, 1) && d1 <= 0 {
-			f := 1.0
-			if d0 <= 0 {
-				f = 0
-			} else if d0 > d1 {
-				f = d0 / (d0 - d1)
-			}
-			*at = t0 + f*p.StepS
+		node := &p.Nodes[n]
+		alpha[i], kappa[i] = node.Alpha, node.Kappa
+		tg[i] = r.Tg(node.Alpha)
+		two[i] = cure.NewTwo()
+		if node.Less < node.Alpha {
+			two[i].Split, two[i].Alpha = true, node.Less
 		}
-	}
-	ref0 := math.Max(s.temps[0], math.Min(peak, 30))
-	for i := range nodes {
-		mark(&m[i].opens, -p.StepS, tgOpen-tg[i], tgOpen-tg[i])
-		mark(&m[i].target, -p.StepS, tgTarget-tg[i], tgTarget-tg[i])
-		if tg[i] >= tgGel {
-			mark(&m[i].closes, -p.StepS, ref0-tg[i], ref0-tg[i])
-			if outside <= 0 {
-				mark(&m[i].hard, -p.StepS, ref0+10-tg[i], ref0+10-tg[i])
-			}
+		m[i] = moments{target: math.Inf(1)}
+		if tg[i] >= tgTarget {
+			m[i].target = 0
 		}
 	}
 	for k := 0; k < until; k++ {
 		t0, t1 := s.temps[k], s.temps[k+1]
 		copy(was, tg)
 		s.it.StepTg(tg, kappa, p.StepS, t0, t1)
-		peak = math.Max(peak, t1)
-		ref := math.Max(t1, math.Min(peak, 30))
 		at := float64(k) * p.StepS
-		old := age
-		if r.RecoatUntil != nil {
-			age += r.AgeFactor((t0+t1)/2, r.RecoatUntil.TempC) * p.StepS
-		}
-		if t1 < r.MinC || t1 > r.MaxC {
-			outside = math.Max(outside, 0) + p.StepS
-		} else if outside > 0 {
-			outside -= p.StepS
-		}
+		way.To(at+p.StepS, t1, 0)
+		gauge.Look()
 		for i := range nodes {
-			if tg[i] < tgGel && tg[i] >= t1 {
-				glass[i] = glass[i] || tg[i] >= t1+1
-				// Not now: a coat over a glass does not bond.
-				m[i].cold = m[i].cold || at+p.StepS >= s.fromS && at < s.toS
-			} else if glass[i] && tg[i] >= tgGel && tg[i] < t1-1 {
-				glass[i] = false
+			a := r.AlphaAtTg(tg[i])
+			two[i].Step(&gauge, alpha[i], math.NaN(), a, func(l, x0, x1 float64) float64 {
+				one, own := [1]float64{r.Tg(l)}, [1]float64{kappa[i]}
+				s.it.StepTg(one[:], own[:], (x1-x0)*p.StepS, t0+x0*(t1-t0), t0+x1*(t1-t0))
+				return r.AlphaAtTg(one[0])
+			})
+			alpha[i] = a
+			// Not now: a coat over a glass does not bond.
+			if at+p.StepS >= s.fromS && at < s.toS && gauge.Cold(a) {
+				m[i].cold = true
 			}
-			mark(&m[i].opens, at, tgOpen-was[i], tgOpen-tg[i])
-			mark(&m[i].target, at, tgTarget-was[i], tgTarget-tg[i])
-			// Both gelled and at the reference: the later of the two.
-			mark(&m[i].closes, at, math.Max(ref0-was[i], tgGel-was[i]), math.Max(ref-tg[i], tgGel-tg[i]))
-			mark(&m[i].closes, at, limit-old, limit-age)
-			if outside <= 0 && !glass[i] {
-				mark(&m[i].hard, at, math.Max(ref0+10-was[i], tgGel-was[i]), math.Max(ref+10-tg[i], tgGel-tg[i]))
+			if math.IsInf(m[i].target, 1) && tg[i] >= tgTarget {
+				m[i].target = at + p.StepS*(tgTarget-was[i])/(tg[i]-was[i])
 			}
 		}
-		ref0 = ref
 	}
 	for i := range nodes {
+		w := &two[i]
+		m[i].opens, m[i].closes, m[i].hard = w.At(cure.Opens, &way), w.At(cure.Closes, &way), w.At(cure.Hard, &way)
 		each(i, m[i])
 	}
 }
@@ -653,7 +643,7 @@ func (x weighted) quantile(q float64) float64 {
 func (s *solver) times(c candidate, x set) (opens, closes, done weighted) {
 	for _, path := range x.paths {
 		s.walk(c, path, s.p.Len-1)
-		s.cure(x.nodes, s.p.Len-1, func(i int, m moments) {
+		s.cure(path, x.nodes, s.p.Len-1, func(i int, m moments) {
 			w := s.p.Nodes[x.nodes[i]].Weight
 			d := m.opens
 			switch s.p.Wish.Kind {
