@@ -131,6 +131,8 @@ type Snapshot struct {
 	Alerts   []alerts.Alert   `json:"alerts"`
 	Probes   []sensors.Health `json:"probes"`
 	Settings SettingsView     `json:"settings"`
+	Next     []job.Next       `json:"next"` // one a panel that lies up
+	Last     *EntryView       `json:"last"` // the newest entry that can be taken back; nil for none
 }
 
 // Backend is everything the pages and the API need of the daemon. Methods

@@ -16,6 +16,18 @@
 //	POST /pieces /panels /batches /coats /feels /resins → 201 {"id","created"}
 //	PATCH, DELETE /pieces/ID … /resins/NAME → 200 {"id"}; in a patch null clears a field
 //	POST /batches/ID/end                {"at","left_g"}, both optional → 200 {"id"}
+//	GET  /jobs /jobs/templates /jobs/ID {"jobs":[JobHead]}; {"templates":[job.Template]}; one [JobView]
+//	GET  /jobs/ID/file                  the same as a job file, TOML
+//	GET  /next[?panel=ID]               {"at","next":[job.Next]}: the one next step of every panel that lies up
+//	POST /jobs                          [NewJob]: piece, panels and job at once → 201 [Entered]
+//	PATCH, DELETE /jobs/ID /ticks/ID    corrections, as of other records
+//	POST /jobs/ID/done                  [job.Done], the one tap: cups empty, coat on, cloth named, coat below closed → 201 [Entered]
+//	POST /jobs/ID/mixed                 [job.Mixed]: a planned cup was mixed → 201 [Entered]
+//	POST /jobs/ID/feel /feel            [job.Felt]: a finger test by coat, step or panel → 201 [Entered]
+//	POST /jobs/ID/skip /jobs/ID/later /jobs/ID/repeat /jobs/ID/reopen /jobs/ID/settle   [job.Put] → 201 [Entered]
+//	POST /jobs/ID/insert                {"after"|"before","step"} → 201 [Entered]
+//	GET  /entries[?limit=20]            {"entries":[EntryView]}: what was entered, newest first
+//	POST /undo /entries/ID/undo         the newest entry, or this one, taken back as a whole → 201 [Undone]
 //	POST /readings                      [PushReading] → 202 {"taken","refused"}
 //	GET  /readings?probe&from&to        {"probe","readings":[{"time","temp_c","rh_pct","co2_ppm"}]}, streamed;
 //	                                    max=N thins it, a row of nulls marking each gap; format=csv gives CSV

@@ -117,6 +117,11 @@ var mayDo = map[string]string{
 	"GET /api/v1/panels/{id}/record": "lrc",
 
 	"POST /api/v1/pieces": "rc", "POST /api/v1/panels": "rc", "POST /api/v1/batches": "rc", "POST /api/v1/coats": "rc", "POST /api/v1/feels": "rc", "POST /api/v1/resins": "rc",
+	"GET /api/v1/jobs": "lrc", "GET /api/v1/jobs/templates": "lrc", "GET /api/v1/jobs/{id}": "lrc", "GET /api/v1/jobs/{id}/file": "lrc", "GET /api/v1/next": "lrc", "GET /api/v1/entries": "lrc",
+	"POST /api/v1/jobs": "rc", "PATCH /api/v1/jobs/{id}": "rc", "DELETE /api/v1/jobs/{id}": "rc", "PATCH /api/v1/ticks/{id}": "rc", "DELETE /api/v1/ticks/{id}": "rc",
+	"POST /api/v1/feel": "rc", "POST /api/v1/undo": "rc", "POST /api/v1/entries/{id}/undo": "rc",
+	"POST /api/v1/jobs/{id}/done": "rc", "POST /api/v1/jobs/{id}/mixed": "rc", "POST /api/v1/jobs/{id}/feel": "rc", "POST /api/v1/jobs/{id}/insert": "rc",
+	"POST /api/v1/jobs/{id}/skip": "rc", "POST /api/v1/jobs/{id}/later": "rc", "POST /api/v1/jobs/{id}/repeat": "rc", "POST /api/v1/jobs/{id}/reopen": "rc", "POST /api/v1/jobs/{id}/settle": "rc",
 	"POST /api/v1/coats/{id}/feels": "rc", "POST /api/v1/batches/{id}/end": "rc",
 	"PATCH /api/v1/pieces/{id}": "rc", "PATCH /api/v1/panels/{id}": "rc", "PATCH /api/v1/batches/{id}": "rc", "PATCH /api/v1/coats/{id}": "rc", "PATCH /api/v1/feels/{id}": "rc", "PATCH /api/v1/resins/{id}": "rc",
 	"DELETE /api/v1/pieces/{id}": "rc", "DELETE /api/v1/panels/{id}": "rc", "DELETE /api/v1/batches/{id}": "rc", "DELETE /api/v1/coats/{id}": "rc", "DELETE /api/v1/feels/{id}": "rc", "DELETE /api/v1/resins/{id}": "rc",

@@ -94,6 +94,7 @@ func routeTable() []route {
 		{get, api + "/tokens", Control, false, (*Server).tokens},
 		{del, api + "/tokens/{id}", Control, false, (*Server).revoke},
 	}
+	t = append(t, jobRoutes()...)
 	for _, word := range sortedKeys(kinds) {
 		kind := kinds[word]
 		t = append(t,

@@ -81,6 +81,8 @@ type snapshotWire struct {
 	Alerts   []alerts.Alert   `json:"alerts"`
 	Probes   []ProbeView      `json:"probes"`
 	Settings SettingsView     `json:"settings"`
+	Next     []job.Next       `json:"next"`
+	Last     *EntryView       `json:"last"`
 }
 
 // MarshalJSON writes the probes as [ProbeView] and empty lists as [].
@@ -88,7 +90,7 @@ func (s Snapshot) MarshalJSON() ([]byte, error) {
 	w := snapshotWire{
 		At: s.At, Zone: s.Zone, Result: s.Result, Settings: s.Settings,
 		Surfaces: full(s.Surfaces), Cups: full(s.Cups), Alerts: full(s.Alerts),
-		Probes: make([]ProbeView, 0, len(s.Probes)),
+		Probes: make([]ProbeView, 0, len(s.Probes)), Next: full(s.Next), Last: s.Last,
 	}
 	w.Result.Coats = make([]coat.Estimate, len(s.Result.Coats))
 	for i, e := range s.Result.Coats {
@@ -118,7 +120,7 @@ func (s *Snapshot) UnmarshalJSON(b []byte) error {
 	}
 	*s = Snapshot{
 		At: w.At, Zone: w.Zone, Result: w.Result, Settings: w.Settings,
-		Surfaces: w.Surfaces, Cups: w.Cups, Alerts: w.Alerts,
+		Surfaces: w.Surfaces, Cups: w.Cups, Alerts: w.Alerts, Next: w.Next, Last: w.Last,
 	}
 	for _, v := range w.Probes {
 		s.Probes = append(s.Probes, v.health())

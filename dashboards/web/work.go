@@ -22,6 +22,8 @@ func shapeOf(kind string) any {
 		return new(coat.Coat)
 	case "feel":
 		return new(coat.Feel)
+	case "job", "tick":
+		return jobShape(kind)
 	}
 	return new(cure.Resin)
 }

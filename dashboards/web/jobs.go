@@ -1,0 +1,381 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"net/http"
+	"time"
+
+	"curewright/model/job"
+)
+
+// JobBackend keeps the jobs: what is to be done on each panel, one next step at
+// a time, and what was entered about it. Every method that enters something
+// writes all of it or nothing, and returns once it is on disk.
+type JobBackend interface {
+	Jobs(ctx context.Context) ([]JobHead, error)
+	// Job returns one job with its steps; [ErrNotFound].
+	Job(ctx context.Context, id string) (JobView, error)
+	// JobFile returns it as a job file.
+	JobFile(ctx context.Context, id string) ([]byte, error)
+	// NextSteps is the one next step of every panel that lies up.
+	NextSteps(ctx context.Context) ([]job.Next, error)
+	NewJob(ctx context.Context, who Who, q NewJob, key string) (Entered, error)
+	// Enter takes one entry of a job: q is one of [job.Done], [job.Mixed],
+	// [job.Felt], [JobPut], [JobInsert]. A job of "" is allowed for a finger
+	// test.
+	Enter(ctx context.Context, who Who, jobID string, q any, key string) (Entered, error)
+	// Entries lists what was entered, newest first.
+	Entries(ctx context.Context, limit int) ([]EntryView, error)
+	// Undo takes an entry back as a whole; id "" is the newest. [ErrConflict]
+	// with the reason where something was entered on top of it.
+	Undo(ctx context.Context, who Who, id, key string) (Undone, error)
+}
+
+// JobHead is a job in a list.
+type JobHead struct {
+	ID     string    `json:"id"`
+	Name   string    `json:"name"`
+	Piece  string    `json:"piece"`
+	Resin  string    `json:"resin"`
+	Lot    string    `json:"lot"`
+	From   string    `json:"from"`
+	At     time.Time `json:"at"`
+	Panels []string  `json:"panels"`
+	Total  int       `json:"steps_total"`
+	Done   int       `json:"steps_done"` // or skipped
+	Over   bool      `json:"over"`
+}
+
+// JobView is one job with its steps and what has been done of each.
+type JobView struct {
+	JobHead
+	Steps []job.StepState `json:"steps"`
+	Next  []job.Next      `json:"next"`
+	// Stray are entries of steps that are no longer in the job.
+	Stray   []job.Tick `json:"stray"`
+	Changes []Change   `json:"changes"`
+}
+
+// NewJob is what a job is written from: a template, an earlier job, steps, or
+// a job file.
+type NewJob struct {
+	ID       string     `json:"id"`
+	Name     string     `json:"name"`
+	Piece    string     `json:"piece"`
+	Resin    string     `json:"resin"`
+	Lot      string     `json:"lot"`
+	Template string     `json:"template"`
+	From     string     `json:"from"`
+	Steps    []job.Step `json:"steps"`
+	TOML     string     `json:"toml"`
+	Panels   []NewPanel `json:"panels"`
+	At       *time.Time `json:"at"`
+	Who      string     `json:"who"`
+}
+
+// NewPanel is one side of the piece: an existing panel by its id, or a new one.
+type NewPanel struct {
+	Side    string   `json:"side"`
+	ID      string   `json:"id"`
+	Name    string   `json:"name"`
+	Probe   string   `json:"probe"`
+	NoProbe bool     `json:"no_probe"`
+	Air     string   `json:"air"`
+	Core    string   `json:"core"`
+	AreaM2  *float64 `json:"area_m2"`
+}
+
+// JobPut is a step skipped, put off, repeated, reopened or settled.
+type JobPut struct {
+	What string // skip, later, repeat, reopen, settle
+	job.Put
+}
+
+// JobInsert is a step more.
+type JobInsert struct {
+	After  string   `json:"after"`
+	Before string   `json:"before"`
+	Step   job.Step `json:"step"`
+}
+
+// Entered is the answer to an entry.
+type Entered struct {
+	Entry    string     `json:"entry"`
+	Created  bool       `json:"created"` // false: a repeat of an earlier request
+	ID       string     `json:"id,omitempty"`
+	Panels   []string   `json:"panels,omitempty"`
+	Tick     string     `json:"tick,omitempty"`
+	Coat     string     `json:"coat,omitempty"`
+	Batches  []string   `json:"batches"`
+	Batch    string     `json:"batch,omitempty"`
+	Feel     string     `json:"feel,omitempty"`
+	Say      string     `json:"say"`
+	Warnings []string   `json:"warnings"`
+	Silenced []string   `json:"silenced"` // alerts that this answers
+	Next     []job.Next `json:"next"`
+}
+
+// EntryView is one entry, for undo and correction.
+type EntryView struct {
+	ID      string    `json:"id"`
+	At      time.Time `json:"at"`
+	By      string    `json:"by"`
+	Say     string    `json:"say"`
+	Wrote   []Wrote   `json:"wrote"`
+	Undoes  string    `json:"undoes,omitempty"`
+	Undone  bool      `json:"undone"`
+	CanUndo bool      `json:"can_undo"`
+}
+
+// Wrote is one record that an entry wrote.
+type Wrote struct {
+	Kind string `json:"kind"`
+	ID   string `json:"id"`
+	Op   string `json:"op"`
+}
+
+// Undone is the answer to an undo.
+type Undone struct {
+	Entry string     `json:"entry"`
+	Undid string     `json:"undid"`
+	Say   string     `json:"say"`
+	Next  []job.Next `json:"next"`
+}
+
+func jobRoutes() []route {
+	const get, post, patch, del = "GET", "POST", "PATCH", "DELETE"
+	t := []route{
+		{get, api + "/jobs", Look, false, (*Server).jobs},
+		{get, api + "/jobs/templates", Look, false, (*Server).jobTemplates},
+		{get, api + "/jobs/{id}", Look, false, (*Server).job},
+		{get, api + "/jobs/{id}/file", Look, false, (*Server).jobFile},
+		{get, api + "/next", Look, false, (*Server).next},
+		{get, api + "/entries", Look, false, (*Server).entries},
+		{post, api + "/jobs", Record, false, (*Server).newJob},
+		{patch, api + "/jobs/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.patch(w, r, "job") }},
+		{del, api + "/jobs/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.delete(w, r, "job") }},
+		{patch, api + "/ticks/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.patch(w, r, "tick") }},
+		{del, api + "/ticks/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.delete(w, r, "tick") }},
+		{post, api + "/feel", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
+			enter(s, w, r, func(q job.Felt) any { return q })
+		}},
+		{post, api + "/undo", Record, false, (*Server).undo},
+		{post, api + "/entries/{id}/undo", Record, false, (*Server).undo},
+		{post, api + "/jobs/{id}/done", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
+			enter(s, w, r, func(q job.Done) any { return q })
+		}},
+		{post, api + "/jobs/{id}/mixed", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
+			enter(s, w, r, func(q job.Mixed) any { return q })
+		}},
+		{post, api + "/jobs/{id}/feel", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
+			enter(s, w, r, func(q job.Felt) any { return q })
+		}},
+		{post, api + "/jobs/{id}/insert", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
+			enter(s, w, r, func(q JobInsert) any { return q })
+		}},
+	}
+	for _, what := range []string{"skip", "later", "repeat", "reopen", "settle"} {
+		t = append(t, route{post, api + "/jobs/{id}/" + what, Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
+			enter(s, w, r, func(q job.Put) any { return JobPut{what, q} })
+		}})
+	}
+	return t
+}
+
+func (s *Server) jobsOf(w http.ResponseWriter, r *http.Request) (JobBackend, bool) {
+	b, ok := s.b.(JobBackend)
+	if !ok {
+		s.fail(w, r, http.StatusNotFound, "", "this build keeps no jobs")
+	}
+	return b, ok
+}
+
+// enter takes one entry whose body is a Q.
+func enter[Q any](s *Server, w http.ResponseWriter, r *http.Request, as func(Q) any) {
+	b, ok := s.jobsOf(w, r)
+	if !ok {
+		return
+	}
+	key, ok := s.key(w, r)
+	if !ok {
+		return
+	}
+	var q Q
+	if !s.read(w, r, &q) {
+		return
+	}
+	out, err := b.Enter(r.Context(), whoOf(r), r.PathValue("id"), as(q), key)
+	s.entered(w, r, out, err)
+}
+
+func (s *Server) entered(w http.ResponseWriter, r *http.Request, out Entered, err error) {
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	out.Batches, out.Warnings, out.Silenced, out.Next = full(out.Batches), full(out.Warnings), full(out.Silenced), full(out.Next)
+	s.answer(w, r, http.StatusCreated, out)
+}
+
+func (s *Server) newJob(w http.ResponseWriter, r *http.Request) {
+	b, ok := s.jobsOf(w, r)
+	if !ok {
+		return
+	}
+	key, ok := s.key(w, r)
+	if !ok {
+		return
+	}
+	var q NewJob
+	if !s.read(w, r, &q) {
+		return
+	}
+	out, err := b.NewJob(r.Context(), whoOf(r), q, key)
+	s.entered(w, r, out, err)
+}
+
+func (s *Server) jobs(w http.ResponseWriter, r *http.Request) {
+	b, ok := s.jobsOf(w, r)
+	if !ok || !s.query(w, r) {
+		return
+	}
+	js, err := b.Jobs(r.Context())
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, map[string]any{"jobs": full(js)})
+}
+
+func (s *Server) jobTemplates(w http.ResponseWriter, r *http.Request) {
+	if s.query(w, r) {
+		s.answer(w, r, http.StatusOK, map[string]any{"templates": job.Templates()})
+	}
+}
+
+func (s *Server) job(w http.ResponseWriter, r *http.Request) {
+	b, ok := s.jobsOf(w, r)
+	if !ok || !s.query(w, r) {
+		return
+	}
+	v, err := b.Job(r.Context(), r.PathValue("id"))
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	v.Next, v.Stray, v.Changes = full(v.Next), full(v.Stray), full(v.Changes)
+	s.answer(w, r, http.StatusOK, v)
+}
+
+func (s *Server) jobFile(w http.ResponseWriter, r *http.Request) {
+	b, ok := s.jobsOf(w, r)
+	if !ok || !s.query(w, r) {
+		return
+	}
+	text, err := b.JobFile(r.Context(), r.PathValue("id"))
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/plain; charset=utf-8")
+	h.Set("Content-Disposition", `attachment; filename="`+fileName(r.PathValue("id"))+`.toml"`)
+	w.WriteHeader(http.StatusOK)
+	if r.Method != http.MethodHead {
+		w.Write(text) // a reader that has gone is nobody's fault
+	}
+}
+
+func (s *Server) next(w http.ResponseWriter, r *http.Request) {
+	b, ok := s.jobsOf(w, r)
+	if !ok {
+		return
+	}
+	q, f := newQuery(r, "panel")
+	panel := q.text("panel")
+	if *f != nil {
+		s.faults(w, r, http.StatusBadRequest, *f)
+		return
+	}
+	all, err := b.NextSteps(r.Context())
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	out := []job.Next{}
+	for _, n := range all {
+		if panel == "" || n.Panel == panel {
+			out = append(out, n)
+		}
+	}
+	s.answer(w, r, http.StatusOK, struct {
+		At   time.Time  `json:"at"`
+		Next []job.Next `json:"next"`
+	}{s.b.Now(), out})
+}
+
+// maxEntries is the most entries that one answer lists.
+const maxEntries = 200
+
+func (s *Server) entries(w http.ResponseWriter, r *http.Request) {
+	b, ok := s.jobsOf(w, r)
+	if !ok {
+		return
+	}
+	q, f := newQuery(r, "limit")
+	limit := 20
+	if n, ok := q.number("limit"); ok {
+		if n != float64(int(n)) || n < 1 || n > maxEntries {
+			q.bad("limit", "want a whole number from 1 to 200")
+		}
+		limit = int(n)
+	}
+	if *f != nil {
+		s.faults(w, r, http.StatusBadRequest, *f)
+		return
+	}
+	es, err := b.Entries(r.Context(), limit)
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, map[string]any{"entries": full(es)})
+}
+
+func (s *Server) undo(w http.ResponseWriter, r *http.Request) {
+	b, ok := s.jobsOf(w, r)
+	if !ok {
+		return
+	}
+	key, ok := s.key(w, r)
+	if !ok || !s.noBody(w, r) {
+		return
+	}
+	out, err := b.Undo(r.Context(), whoOf(r), r.PathValue("id"), key)
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	out.Next = full(out.Next)
+	s.answer(w, r, http.StatusCreated, out)
+}
+
+// jobShape is the record that a job or a tick is kept as.
+func jobShape(kind string) any {
+	switch kind {
+	case "job":
+		return new(job.Schedule)
+	case "tick":
+		return new(job.Tick)
+	}
+	return nil
+}
+
+// MarshalJSON writes a job's records as they are: an unset list is [].
+func (e EntryView) MarshalJSON() ([]byte, error) {
+	type plain EntryView
+	p := plain(e)
+	p.Wrote = full(p.Wrote)
+	return json.Marshal(p)
+}
