@@ -60,7 +60,16 @@ func (s *Store) foldEntry(row int64, d workDisk) {
 	first := cmp.Or(d.Entry, row)
 	if k := len(s.entries) - 1; k >= 0 && s.entries[k].first == first {
 		s.entries[k].n = row - first + 1
+		if k := len(s.newest) - 1; k >= 0 && s.newest[k].ID == entryID(first) {
+			s.newest[k].Wrote = append(s.newest[k].Wrote, Wrote{d.Kind, d.ID, d.Op})
+		}
 		return
+	}
+	if !d.Auto && d.Undoes == 0 {
+		s.newest = append(s.newest, Entry{ID: entryID(first), At: d.At, By: d.By, Say: d.Say, Wrote: []Wrote{{d.Kind, d.ID, d.Op}}})
+		if len(s.newest) > 2*recentEntries {
+			s.newest = slices.Delete(s.newest, 0, recentEntries)
+		}
 	}
 	s.entries = append(s.entries, entryRow{first: first, n: row - first + 1, undoes: d.Undoes, auto: d.Auto})
 	if u := s.entryRow(d.Undoes); u != nil {
@@ -69,6 +78,25 @@ func (s *Store) foldEntry(row int64, d workDisk) {
 			v.undone = false // a taking back was taken back
 		}
 	}
+}
+
+// recentEntries is how many of the newest entries are kept in memory, so that
+// whoever shows the last one does not wait for the card.
+const recentEntries = 32
+
+// LastEntry is the newest entry that is neither taken back nor a taking back,
+// of the last few dozen. It does not wait for the card.
+func (s *Store) LastEntry() (Entry, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for i := len(s.newest) - 1; i >= 0; i-- {
+		e := s.newest[i]
+		if row := s.entryRow(mustEntry(e.ID)); row != nil && !row.undone {
+			e.Wrote = slices.Clone(e.Wrote)
+			return e, true
+		}
+	}
+	return Entry{}, false
 }
 
 // entryRow finds an entry by its first row; mu is held.

@@ -61,6 +61,9 @@ func TestUndoEntry(t *testing.T) {
 	if err != nil || created || e.ID != one.ID {
 		t.Errorf("repeat: %+v, %v, %v", e, created, err)
 	}
+	if last, ok := s.LastEntry(); !ok || last.ID != two.ID || len(last.Wrote) != 3 || last.Say != "tack on" {
+		t.Errorf("last %+v", last)
+	}
 	undone, entry, err := s.UndoEntry(t.Context(), "", "Ben", entryNow, "", nil)
 	if err != nil || undone.ID != two.ID || entry.Undoes != two.ID || entry.By != "Ben" {
 		t.Fatalf("undone %+v by %+v: %v", undone, entry, err)
@@ -73,6 +76,9 @@ func TestUndoEntry(t *testing.T) {
 	}
 	if _, _, err := s.UndoEntry(t.Context(), two.ID, "Ben", entryNow, "", nil); !errors.Is(err, ErrExists) {
 		t.Errorf("taken back twice: %v", err)
+	}
+	if last, ok := s.LastEntry(); !ok || last.ID != one.ID {
+		t.Errorf("last after the undo: %+v", last)
 	}
 	// A taking back is taken back by its id: all is there again.
 	if _, _, err := s.UndoEntry(t.Context(), entry.ID, "Ben", entryNow, "", nil); err != nil {

@@ -415,7 +415,7 @@ func (s *Store) forget() {
 	s.probes, s.byIdx = map[string]*probe{}, nil
 	s.kv, s.kvDirty = map[kvKey]*kvRow{}, map[kvKey]bool{}
 	s.work, s.idem, s.workFold = map[workKey]*record{}, map[string]idemRow{}, nil
-	s.entries = nil
+	s.entries, s.newest = nil, nil
 	s.tailRows, s.tailCount = map[int64]bool{}, 0
 	s.nextSeq, s.kvNext, s.kvRev, s.workNext = 0, 0, 0, 0
 }

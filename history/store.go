@@ -125,6 +125,7 @@ type Store struct {
 	workGen   uint64
 	idem      map[string]idemRow
 	entries   []entryRow     // ascending
+	newest    []Entry        // the last few of them
 	tailRows  map[int64]bool // ids in the table
 	recent    recentHours
 	disk      diskState // as last measured

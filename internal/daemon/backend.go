@@ -315,6 +315,20 @@ func (d *Daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) 
 		}
 		faults = job.CheckFeel(w, x, now)
 		id, v = x.ID, x
+	case "job":
+		var x job.Schedule
+		if err := strict(body, &x); err != nil {
+			return "", nil, err
+		}
+		faults = job.CheckSchedule(w, x)
+		id, v = x.ID, x
+	case "tick":
+		var x job.Tick
+		if err := strict(body, &x); err != nil {
+			return "", nil, err
+		}
+		faults = d.checkTick(w, x, now)
+		id, v = x.ID, x
 	case "resin":
 		var x cure.Resin
 		if err := strict(body, &x); err != nil {

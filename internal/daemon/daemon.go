@@ -54,6 +54,8 @@ type Daemon struct {
 	cupEntered map[string]time.Time
 	snap       atomic.Pointer[web.Snapshot]
 
+	jobsKept jobCache
+
 	workMu sync.Mutex // one change of work at a time, so that checks hold
 
 	prunedAt     time.Time // alerts, by upkeep alone
@@ -444,6 +446,7 @@ func (d *Daemon) Look(ctx context.Context) error {
 	snap := &web.Snapshot{
 		At: now, Zone: zoneName(d.loc, now), Result: res, Surfaces: surf, Cups: cups,
 		Alerts: d.rules.List(false), Probes: probes, Settings: d.settingsView(now, st, w, probes),
+		Next: d.nextSteps(now, w, res.Coats, probes), Last: d.lastEntry(),
 	}
 	d.snap.Store(snap)
 	d.noteAlerts(ts)

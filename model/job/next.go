@@ -258,6 +258,9 @@ func (d *Desk) estimate(id string) *coat.Estimate {
 	return &d.Estimates[i]
 }
 
+// CardOf is what the hands need for step i of a job.
+func (d *Desk) CardOf(s *Schedule, i int) Card { return d.card(s, i) }
+
 // card is what the hands need for step i.
 func (d *Desk) card(s *Schedule, i int) Card {
 	x := s.Steps[i]

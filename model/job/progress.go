@@ -336,3 +336,25 @@ func (s *Schedule) Up(w *coat.Work, out []StepState) map[string]bool {
 	}
 	return up
 }
+
+// CheckTick checks a tick that was corrected by hand.
+func CheckTick(w *coat.Work, jobs []Schedule, t Tick, now time.Time) []Fault {
+	var f faults
+	f.id("id", t.ID)
+	if s, ok := find(jobs, func(s Schedule) bool { return s.ID == t.Job }); !ok {
+		f.add("job", "unknown job %q", t.Job)
+	} else if s.Step(t.Step) < 0 {
+		f.add("step", "%q is no step of %s", t.Step, s.title())
+	}
+	f.oneOf("did", t.Did, []string{TickDone, TickMixed, TickSkip, TickLater}, true)
+	f.when("at", t.At, now)
+	if _, ok := find(w.Coats, func(c coat.Coat) bool { return c.ID == t.Coat }); t.Coat != "" && !ok {
+		f.add("coat", "unknown coat %q", t.Coat)
+	}
+	if t.Share != nil && !(*t.Share > 0 && *t.Share <= 1) {
+		f.add("share", "%g is not above 0 and at most 1 (the whole panel)", *t.Share)
+	}
+	f.who(t.Who)
+	f.note("note", t.Note)
+	return f
+}

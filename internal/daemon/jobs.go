@@ -1,0 +1,678 @@
+package daemon
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"curewright/alerts"
+	"curewright/dashboards/web"
+	"curewright/history"
+	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/model/job"
+	"curewright/sensors"
+)
+
+var _ web.JobBackend = (*daemon)(nil)
+
+// jobCache holds the jobs and their ticks as decoded from the store.
+type jobCache struct {
+	mu      sync.Mutex
+	version uint64
+	jobs    []job.Schedule
+	ticks   []job.Tick
+}
+
+// jobsNow are the jobs and ticks as they stand. The slices are shared.
+func (d *daemon) jobsNow() ([]job.Schedule, []job.Tick) {
+	c := &d.jobsKept
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	v := d.store.WorkVersion()
+	if v == c.version && c.version != 0 {
+		return c.jobs, c.ticks
+	}
+	c.jobs, c.ticks = decodeAll[job.Schedule](d, "job"), decodeAll[job.Tick](d, "tick")
+	c.version = v
+	return c.jobs, c.ticks
+}
+
+func decodeAll[T any](d *daemon, kind string) []T {
+	var out []T
+	for _, b := range d.store.Records(kind) {
+		var x T
+		if err := json.Unmarshal(b, &x); err != nil {
+			d.log.Error("record not read", "kind", kind, "err", err) // it was checked when it was entered
+			continue
+		}
+		out = append(out, x)
+	}
+	return out
+}
+
+// deskFor is what next steps are worked out from.
+func (d *daemon) deskFor(now time.Time, w *coat.Work, ticks []job.Tick, estimates []coat.Estimate, probes []sensors.Health) *job.Desk {
+	dk := &job.Desk{Now: now, Loc: d.loc, Work: w, Ticks: ticks, Estimates: estimates}
+	if c := shopTemp(now, probes); c == c { // NaN where no probe says
+		dk.ShopC = &c
+	}
+	return dk
+}
+
+// nextSteps are those of all jobs.
+func (d *daemon) nextSteps(now time.Time, w *coat.Work, estimates []coat.Estimate, probes []sensors.Health) []job.Next {
+	jobs, ticks := d.jobsNow()
+	dk := d.deskFor(now, w, ticks, estimates, probes)
+	var out []job.Next
+	for i := range jobs {
+		for _, n := range dk.Next(&jobs[i]) {
+			// A job that is over is shown for two days, then it is history.
+			if n.Status == job.NextOver && overLong(&jobs[i], w, ticks, now) {
+				continue
+			}
+			out = append(out, n)
+		}
+	}
+	return out
+}
+
+const overShown = 48 * time.Hour
+
+func overLong(s *job.Schedule, w *coat.Work, ticks []job.Tick, now time.Time) bool {
+	last := s.At
+	for _, st := range s.Progress(w, ticks, now) {
+		if st.DoneAt != nil && st.DoneAt.After(last) {
+			last = *st.DoneAt
+		}
+	}
+	return now.Sub(last) > overShown
+}
+
+func head(s *job.Schedule, steps []job.StepState) web.JobHead {
+	h := web.JobHead{ID: s.ID, Name: cmp.Or(s.Name, s.ID), Piece: s.Piece, Resin: s.Resin, Lot: s.Lot, From: s.From, At: s.At, Panels: s.Panels(), Total: len(steps)}
+	for _, st := range steps {
+		if st.Status == job.StepDone || st.Status == job.StepSkipped || st.Status == job.StepUnsaid {
+			h.Done++
+		}
+	}
+	h.Over = h.Done == h.Total
+	return h
+}
+
+// Jobs lists the jobs, newest first.
+func (d *daemon) Jobs(ctx context.Context) ([]web.JobHead, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	jobs, ticks := d.jobsNow()
+	now := d.Now()
+	var out []web.JobHead
+	for i := range slices.Backward(jobs) {
+		out = append(out, head(&jobs[i], jobs[i].Progress(w, ticks, now)))
+	}
+	return out, nil
+}
+
+func (d *daemon) findJob(id string) (*job.Schedule, []job.Tick, error) {
+	jobs, ticks := d.jobsNow()
+	i := slices.IndexFunc(jobs, func(s job.Schedule) bool { return s.ID == id })
+	if i < 0 {
+		return nil, nil, fmt.Errorf("job %s: %w", id, web.ErrNotFound)
+	}
+	return &jobs[i], ticks, nil
+}
+
+// Job returns one job with its steps and what was done of them.
+func (d *daemon) Job(ctx context.Context, id string) (web.JobView, error) {
+	s, ticks, err := d.findJob(id)
+	if err != nil {
+		return web.JobView{}, err
+	}
+	snap, err := d.Snapshot(ctx)
+	if err != nil {
+		return web.JobView{}, err
+	}
+	w, err := d.work(ctx)
+	if err != nil {
+		return web.JobView{}, err
+	}
+	now := d.Now()
+	dk := d.deskFor(now, w, ticks, snap.Result.Coats, snap.Probes)
+	steps := dk.Steps(s)
+	v := web.JobView{JobHead: head(s, steps), Steps: steps, Next: dk.Next(s)}
+	for _, t := range ticks {
+		if t.Job == s.ID && s.Step(t.Step) < 0 {
+			v.Stray = append(v.Stray, t)
+		}
+	}
+	v.Changes, err = d.Changes(ctx, "job", id)
+	return v, err
+}
+
+// JobFile returns a job as a job file.
+func (d *daemon) JobFile(ctx context.Context, id string) ([]byte, error) {
+	s, _, err := d.findJob(id)
+	if err != nil {
+		return nil, err
+	}
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return s.File(w)
+}
+
+// NextSteps is the one next step of every panel that lies up.
+func (d *daemon) NextSteps(ctx context.Context) ([]job.Next, error) {
+	snap, err := d.Snapshot(ctx)
+	return snap.Next, err
+}
+
+// jobFaults turns faults of the model into the API's.
+func jobFaults(fs []job.Fault) error {
+	if len(fs) == 0 {
+		return nil
+	}
+	out := make(web.Faults, len(fs))
+	for i, f := range fs {
+		out[i] = web.Fault{Field: f.Field, What: f.What}
+	}
+	return out
+}
+
+// enter writes what work works out, in one transaction, silences what it
+// answers, looks at the shop anew and answers with the next step.
+func (d *daemon) enter(ctx context.Context, who web.Who, key string, work func(b *job.Book) (*job.Entry, error)) (web.Entered, error) {
+	d.workMu.Lock()
+	defer d.workMu.Unlock()
+	now := d.clk.Now().In(d.loc)
+	var made *job.Entry
+	e, created, err := d.store.WriteWork(ctx, who.Name, now, key, func(newID func(string) string) ([]history.WorkWrite, string, error) {
+		w, err := d.work(ctx)
+		if err != nil {
+			return nil, "", err
+		}
+		jobs, ticks := d.jobsNow()
+		dk := d.deskFor(now, w, ticks, nil, d.set.Health())
+		b := &job.Book{Now: now, Loc: d.loc, By: who.Name, Work: w, Jobs: jobs, Ticks: ticks, NewID: newID, Card: dk.CardOf}
+		if made, err = work(b); err != nil {
+			return nil, "", err
+		}
+		var out []history.WorkWrite
+		for _, x := range made.Writes {
+			y := history.WorkWrite{Kind: x.Kind, ID: x.ID}
+			if x.Value != nil {
+				if y.Body, err = json.Marshal(x.Value); err != nil {
+					return nil, "", err
+				}
+			}
+			out = append(out, y)
+		}
+		return out, made.Say, nil
+	})
+	if err != nil {
+		return web.Entered{}, webError(err)
+	}
+	out := web.Entered{Entry: e.ID, Created: created, Say: e.Say}
+	panel := ""
+	if created {
+		out.Tick, out.Coat, out.Batches, out.Batch, out.Feel = made.Tick, made.Coat, made.Batches, made.Batch, made.Feel
+		out.Warnings = made.Warnings
+		out.Silenced = d.answer(made.Answers, who.Name, now)
+		panel = made.Panel
+	} else {
+		// A repeat: what the first request wrote, and the step that is next now.
+		for _, x := range e.Wrote {
+			switch {
+			case x.Kind == "tick" && x.Op == "create":
+				out.Tick = x.ID
+				if b, _, ok := d.store.Record("tick", x.ID); ok {
+					var t job.Tick
+					if json.Unmarshal(b, &t) == nil {
+						out.Coat, out.Batch, panel = t.Coat, t.Batch, t.Panel
+					}
+				}
+			case x.Kind == "feel" && x.Op == "create":
+				out.Feel = x.ID
+			case x.Kind == "job" && x.Op == "create":
+				out.ID = x.ID
+			case x.Kind == "panel" && x.Op == "create":
+				out.Panels = append(out.Panels, x.ID)
+			}
+		}
+		if out.Coat != "" {
+			if w, err := d.work(ctx); err == nil {
+				for _, c := range w.Coats {
+					if c.ID == out.Coat {
+						out.Batches = c.Batches
+					}
+				}
+			}
+		}
+	}
+	out.Next = d.nextAfter(ctx, panel)
+	if created {
+		for _, x := range e.Wrote {
+			d.publish("work", map[string]string{"kind": x.Kind})
+		}
+	}
+	return out, nil
+}
+
+// nextAfter looks at the shop with what was just entered. panel "" gives the
+// next step of all.
+func (d *daemon) nextAfter(ctx context.Context, panel string) []job.Next {
+	// What was entered is on disk: a caller that has gone does not undo the
+	// look that everybody else waits for.
+	if err := d.look(context.WithoutCancel(ctx)); err != nil {
+		d.log.Error("estimate", "err", err)
+		d.want()
+	}
+	snap := d.snap.Load()
+	if snap == nil {
+		return nil
+	}
+	i := slices.IndexFunc(snap.Next, func(n job.Next) bool { return n.Panel == panel })
+	if panel == "" || i < 0 { // after a flip it is the other panel's
+		return snap.Next
+	}
+	return snap.Next[i : i+1]
+}
+
+// calls are the rules that call a person to a coat or a cup: who has just done
+// the work has answered them. What the weather does to a coat is not among
+// them.
+var calls = []string{alerts.CupSoon, alerts.CupOver, alerts.ReadyForCloth, alerts.WindowOpen, alerts.FeelNow, alerts.ClosingSoon,
+	alerts.WindowClosed, alerts.NightAhead, alerts.IsHard, alerts.MayHandle, alerts.NotKnown}
+
+// answer acknowledges the live calls about coats and cups, and returns them.
+func (d *daemon) answer(subjects []string, who string, now time.Time) []string {
+	var out []string
+	for _, a := range d.rules.List(false) {
+		if a.EndedAt != nil || a.AckedAt != nil || a.FiredAt == nil || !slices.Contains(subjects, a.Subject) || !slices.Contains(calls, a.Rule) {
+			continue
+		}
+		if err := d.rules.Ack(a.ID, who, now); err == nil {
+			out = append(out, a.ID)
+		}
+	}
+	return out
+}
+
+// Enter takes one entry of a job.
+func (d *daemon) Enter(ctx context.Context, who web.Who, jobID string, q any, key string) (web.Entered, error) {
+	if jobID != "" {
+		if _, _, err := d.findJob(jobID); err != nil {
+			return web.Entered{}, err
+		}
+	}
+	return d.enter(ctx, who, key, func(b *job.Book) (*job.Entry, error) {
+		var e *job.Entry
+		var f []job.Fault
+		switch q := q.(type) {
+		case job.Done:
+			e, f = b.Done(jobID, q)
+		case job.Mixed:
+			e, f = b.Mixed(jobID, q)
+		case job.Felt:
+			e, f = b.Felt(jobID, q)
+		case web.JobInsert:
+			e, f = b.Insert(jobID, q.After, q.Before, q.Step)
+		case web.JobPut:
+			switch q.What {
+			case "skip":
+				e, f = b.Skip(jobID, q.Put)
+			case "later":
+				e, f = b.Later(jobID, q.Put)
+			case "repeat":
+				e, f = b.Repeat(jobID, q.Put)
+			case "reopen":
+				e, f = b.Reopen(jobID, q.Put)
+			case "settle":
+				e, f = b.Settle(jobID, q.Put)
+			}
+		}
+		if e == nil && f == nil {
+			return nil, web.ErrNotFound
+		}
+		return e, jobFaults(f)
+	})
+}
+
+// NewJob writes a job, with the piece and the panels that are not there yet.
+func (d *daemon) NewJob(ctx context.Context, who web.Who, q web.NewJob, key string) (web.Entered, error) {
+	var id string
+	var panels []string
+	out, err := d.enter(ctx, who, key, func(b *job.Book) (*job.Entry, error) {
+		e, err := d.buildJob(b, q)
+		if err != nil {
+			return nil, err
+		}
+		for _, x := range e.Writes {
+			switch v := x.Value.(type) {
+			case coat.Panel:
+				panels = append(panels, v.ID)
+			case job.Schedule:
+				id, panels = v.ID, v.Panels()
+			}
+		}
+		return e, nil
+	})
+	if err == nil && out.Created {
+		out.ID, out.Panels = id, panels
+	}
+	return out, err
+}
+
+// buildJob works out the records of a new job.
+func (d *daemon) buildJob(b *job.Book, q web.NewJob) (*job.Entry, error) {
+	var f []job.Fault
+	bad := func(field, format string, a ...any) {
+		f = append(f, job.Fault{Field: field, What: fmt.Sprintf(format, a...)})
+	}
+	at := b.Now
+	if q.At != nil {
+		at = q.At.In(d.loc)
+	}
+	s := job.Schedule{ID: q.ID, Name: q.Name, Piece: q.Piece, Resin: q.Resin, Lot: q.Lot, At: at}
+	var fromFile []coat.Panel
+	given := 0
+	for _, x := range []bool{q.Template != "", q.From != "", len(q.Steps) > 0, q.TOML != ""} {
+		if x {
+			given++
+		}
+	}
+	if given != 1 {
+		bad("template", "say one of template, from, steps and toml")
+	}
+	var sides []string
+	switch {
+	case given != 1:
+	case q.Template != "":
+		ts := job.Templates()
+		i := slices.IndexFunc(ts, func(t job.Template) bool { return t.ID == q.Template })
+		if i < 0 {
+			var ids []string
+			for _, t := range ts {
+				ids = append(ids, t.ID)
+			}
+			bad("template", "%q is not one of %s", q.Template, strings.Join(ids, ", "))
+			break
+		}
+		s.Steps, sides, s.From = ts[i].Steps, ts[i].Sides, q.Template
+		s.Name = cmp.Or(s.Name, ts[i].Name)
+	case q.From != "":
+		i := slices.IndexFunc(b.Jobs, func(o job.Schedule) bool { return o.ID == q.From })
+		if i < 0 {
+			bad("from", "unknown job %q", q.From)
+			break
+		}
+		s.Steps, sides, s.From = b.Jobs[i].Steps, b.Jobs[i].Panels(), q.From
+		s.Resin = cmp.Or(s.Resin, b.Jobs[i].Resin)
+		s.Name = cmp.Or(s.Name, b.Jobs[i].Name)
+	case q.TOML != "":
+		steps, ps, err := job.ParseSchedule([]byte(q.TOML), "job", func(name string) (r cure.Resin, err error) {
+			if r, ok := b.Work.Resins[name]; ok {
+				return r, nil
+			}
+			return r, fmt.Errorf("unknown epoxy %q", name)
+		})
+		if err != nil {
+			return nil, lineFaults(job.Lines(err))
+		}
+		s.Steps, fromFile = steps, ps
+	default:
+		s.Steps = q.Steps
+	}
+	s.ID = cmp.Or(s.ID, newJobID(b, cmp.Or(s.Piece, jobSlug(s.Name), "job")))
+	if slices.ContainsFunc(b.Jobs, func(o job.Schedule) bool { return o.ID == s.ID }) {
+		bad("id", "there is a job %q already", s.ID)
+	}
+	s.Piece = cmp.Or(s.Piece, s.ID)
+
+	// Panels: those named, those of the file, and for sides that nobody named
+	// one that takes everything from the first.
+	e := &job.Entry{}
+	w := *b.Work
+	w.Panels = slices.Clone(b.Work.Panels)
+	names := map[string]string{}
+	add := func(field string, p coat.Panel) {
+		if slices.ContainsFunc(w.Panels, func(o coat.Panel) bool { return o.ID == p.ID }) {
+			return // there already: it stays as it is
+		}
+		for _, x := range job.CheckPanel(b.Work, p) {
+			bad(field+"."+x.Field, "%s", x.What)
+		}
+		w.Panels = append(w.Panels, p)
+		e.Writes = append(e.Writes, job.Write{Kind: "panel", ID: p.ID, Value: p, Create: true})
+	}
+	for _, p := range fromFile {
+		if p.Piece == p.ID && q.Piece != "" {
+			p.Piece = q.Piece
+		}
+		add("toml", p)
+	}
+	for i, p := range q.Panels {
+		field := fmt.Sprintf("panels[%d]", i)
+		if p.Side != "" && len(sides) > 0 && !slices.Contains(sides, p.Side) {
+			bad(field+".side", "%q is not one of %s", p.Side, strings.Join(sides, ", "))
+		}
+		side := p.Side
+		if side == "" && i < len(sides) {
+			side = sides[i]
+		}
+		id := cmp.Or(p.ID, sideID(s.ID, side))
+		names[side] = id
+		add(field, coat.Panel{ID: id, Piece: s.Piece, Name: cmp.Or(p.Name, sideName(s.Name, side)), Probe: p.Probe, NoProbe: p.NoProbe, Air: p.Air, Core: p.Core, AreaM2: p.AreaM2})
+	}
+	for _, side := range sides {
+		if names[side] != "" {
+			continue
+		}
+		if q.From != "" && len(q.Panels) == 0 {
+			// The same panels again would be the same piece again: new ones of
+			// the same make.
+			if i := slices.IndexFunc(w.Panels, func(o coat.Panel) bool { return o.ID == side }); i >= 0 {
+				p := w.Panels[i]
+				p.ID, p.Piece = sideID(s.ID, lastWord(side)), s.Piece
+				p.Name = sideName(s.Name, lastWord(side))
+				names[side] = p.ID
+				add("from", p)
+				continue
+			}
+		}
+		p := coat.Panel{ID: sideID(s.ID, side), Piece: s.Piece, Name: sideName(s.Name, side)}
+		if len(q.Panels) > 0 {
+			first := q.Panels[0]
+			p.Probe, p.NoProbe, p.Air, p.Core, p.AreaM2 = first.Probe, first.NoProbe, first.Air, first.Core, first.AreaM2
+		}
+		names[side] = p.ID
+		add("panels", p)
+	}
+	s.Steps = job.On(s.Steps, names)
+	for _, x := range job.CheckSchedule(&w, s) {
+		bad(x.Field, "%s", x.What)
+	}
+	if f != nil {
+		return nil, jobFaults(f)
+	}
+	if !slices.ContainsFunc(b.Work.Pieces, func(p coat.Piece) bool { return p.ID == s.Piece }) {
+		e.Writes = append([]job.Write{{Kind: "piece", ID: s.Piece, Value: coat.Piece{ID: s.Piece, Name: s.Name}, Create: true}}, e.Writes...)
+	}
+	e.Writes = append(e.Writes, job.Write{Kind: "job", ID: s.ID, Value: s, Create: true})
+	e.Say = fmt.Sprintf("Job %s written: %d steps.", cmp.Or(s.Name, s.ID), len(s.Steps))
+	return e, nil
+}
+
+// jobSlug makes a short id of a name: letters and digits of any script, the rest
+// dashes.
+func jobSlug(name string) string {
+	out := strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= '0' && r <= '9', r > 0x7f:
+			return r
+		case r >= 'A' && r <= 'Z':
+			return r + 'a' - 'A'
+		}
+		return '-'
+	}, strings.TrimSpace(name))
+	for strings.Contains(out, "--") {
+		out = strings.ReplaceAll(out, "--", "-")
+	}
+	out = strings.Trim(out, "-")
+	for len(out) > 40 {
+		k := strings.LastIndexByte(out[:40], '-')
+		if k < 8 {
+			return ""
+		}
+		out = out[:k]
+	}
+	return out
+}
+
+func newJobID(b *job.Book, base string) string {
+	id := base
+	for n := 2; slices.ContainsFunc(b.Jobs, func(s job.Schedule) bool { return s.ID == id }); n++ {
+		id = fmt.Sprintf("%s-%d", base, n)
+	}
+	return id
+}
+
+func sideID(jobID, side string) string { return strings.TrimSuffix(jobID+"-"+side, "-") }
+
+func sideName(name, side string) string {
+	if name == "" || side == "" {
+		return name
+	}
+	return name + ", " + side
+}
+
+// lastWord is a panel's side, of an id such as lid-outer.
+func lastWord(id string) string { return id[strings.LastIndexAny(id, "- ")+1:] }
+
+// Entries lists what was entered, newest first.
+func (d *daemon) Entries(ctx context.Context, limit int) ([]web.EntryView, error) {
+	es, err := d.store.Entries(ctx, limit)
+	if err != nil {
+		return nil, webError(err)
+	}
+	out := make([]web.EntryView, len(es))
+	for i, e := range es {
+		out[i] = d.entryView(e)
+	}
+	return out, nil
+}
+
+func (d *daemon) entryView(e history.Entry) web.EntryView {
+	v := web.EntryView{ID: e.ID, At: e.At.In(d.loc), By: e.By, Say: e.Say, Undoes: e.Undoes, Undone: e.Undone, CanUndo: !e.Undone && !e.Damaged, Wrote: []web.Wrote{}}
+	for _, x := range e.Wrote {
+		v.Wrote = append(v.Wrote, web.Wrote{Kind: x.Kind, ID: x.ID, Op: x.Op})
+	}
+	if v.Say == "" && len(e.Wrote) > 0 {
+		v.Say = d.wroteWords(e.Wrote[0])
+	}
+	return v
+}
+
+// kindWords are the kinds of record as people call them.
+var kindWords = map[string]string{"batch": "Cup", "coat": "Coat", "feel": "Finger test", "panel": "Panel", "piece": "Piece", "resin": "Epoxy", "job": "Job", "tick": "Step"}
+
+// wroteWords say an entry of one record.
+func (d *daemon) wroteWords(x history.Wrote) string {
+	name := cmp.Or(kindWords[x.Kind], x.Kind) + " " + x.ID
+	switch x.Op {
+	case "patch":
+		return name + " corrected."
+	case "delete":
+		return name + " deleted."
+	}
+	return name + " entered."
+}
+
+// lastEntry is the newest entry that can be taken back; nil for none. It does
+// not wait for the card.
+func (d *daemon) lastEntry() *web.EntryView {
+	e, ok := d.store.LastEntry()
+	if !ok {
+		return nil
+	}
+	v := d.entryView(e)
+	return &v
+}
+
+// Undo takes an entry back as a whole.
+func (d *daemon) Undo(ctx context.Context, who web.Who, id, key string) (web.Undone, error) {
+	d.workMu.Lock()
+	defer d.workMu.Unlock()
+	now := d.clk.Now()
+	w, err := d.work(ctx)
+	if err != nil {
+		return web.Undone{}, err
+	}
+	undone, entry, err := d.store.UndoEntry(ctx, id, who.Name, now, key, func(writes []history.WorkWrite) error {
+		return undoable(w, writes)
+	})
+	switch {
+	case errors.Is(err, history.ErrBuiltOn):
+		return web.Undone{}, fmt.Errorf("%w: %s", web.ErrConflict, strings.TrimPrefix(err.Error(), "history: "))
+	case errors.Is(err, history.ErrExists):
+		return web.Undone{}, fmt.Errorf("%w: it was taken back already", web.ErrConflict)
+	case errors.Is(err, history.ErrNotFound):
+		return web.Undone{}, fmt.Errorf("%w: there is nothing to take back", web.ErrNotFound)
+	case err != nil:
+		return web.Undone{}, webError(err)
+	}
+	for _, x := range entry.Wrote {
+		d.publish("work", map[string]string{"kind": x.Kind})
+	}
+	return web.Undone{Entry: entry.ID, Undid: undone.ID, Say: "Taken back: " + d.entryView(undone).Say, Next: d.nextAfter(ctx, "")}, nil
+}
+
+// undoable refuses to take back what something else stands on.
+func undoable(w *coat.Work, writes []history.WorkWrite) error {
+	going := map[string]bool{}
+	for _, x := range writes {
+		if x.Body == nil {
+			going[x.Kind+" "+x.ID] = true
+		}
+	}
+	left := *w
+	left.Coats = slices.DeleteFunc(slices.Clone(w.Coats), func(c coat.Coat) bool { return going["coat "+c.ID] })
+	left.Feels = slices.DeleteFunc(slices.Clone(w.Feels), func(f coat.Feel) bool { return going["feel "+f.ID] })
+	left.Panels = slices.DeleteFunc(slices.Clone(w.Panels), func(p coat.Panel) bool { return going["panel "+p.ID] })
+	left.Batches = slices.DeleteFunc(slices.Clone(w.Batches), func(b coat.Batch) bool { return going["batch "+b.ID] })
+	// What is written back counts as it will be.
+	for _, x := range writes {
+		if x.Kind != "coat" || x.Body == nil {
+			continue
+		}
+		var c coat.Coat
+		if json.Unmarshal(x.Body, &c) == nil {
+			left.Coats = slices.DeleteFunc(left.Coats, func(o coat.Coat) bool { return o.ID == c.ID })
+			left.Coats = append(left.Coats, c)
+		}
+	}
+	for _, x := range writes {
+		if x.Body != nil {
+			continue
+		}
+		if user := usedBy(&left, x.Kind, x.ID); user != "" {
+			return fmt.Errorf("%w: %s %s is used by %s: take that back first", web.ErrConflict, x.Kind, x.ID, user)
+		}
+	}
+	return nil
+}
+
+// checkTick checks a corrected tick.
+func (d *daemon) checkTick(w *coat.Work, t job.Tick, now time.Time) []job.Fault {
+	jobs, _ := d.jobsNow()
+	return job.CheckTick(w, jobs, t, now)
+}
