@@ -20,7 +20,7 @@ import (
 	"curewright/sensors"
 )
 
-var _ web.JobBackend = (*daemon)(nil)
+var _ web.JobBackend = (*Daemon)(nil)
 
 // jobCache holds the jobs and their ticks as decoded from the store.
 type jobCache struct {
@@ -31,7 +31,7 @@ type jobCache struct {
 }
 
 // jobsNow are the jobs and ticks as they stand. The slices are shared.
-func (d *daemon) jobsNow() ([]job.Schedule, []job.Tick) {
+func (d *Daemon) jobsNow() ([]job.Schedule, []job.Tick) {
 	c := &d.jobsKept
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -44,7 +44,7 @@ func (d *daemon) jobsNow() ([]job.Schedule, []job.Tick) {
 	return c.jobs, c.ticks
 }
 
-func decodeAll[T any](d *daemon, kind string) []T {
+func decodeAll[T any](d *Daemon, kind string) []T {
 	var out []T
 	for _, b := range d.store.Records(kind) {
 		var x T
@@ -58,7 +58,7 @@ func decodeAll[T any](d *daemon, kind string) []T {
 }
 
 // deskFor is what next steps are worked out from.
-func (d *daemon) deskFor(now time.Time, w *coat.Work, ticks []job.Tick, estimates []coat.Estimate, probes []sensors.Health) *job.Desk {
+func (d *Daemon) deskFor(now time.Time, w *coat.Work, ticks []job.Tick, estimates []coat.Estimate, probes []sensors.Health) *job.Desk {
 	dk := &job.Desk{Now: now, Loc: d.loc, Work: w, Ticks: ticks, Estimates: estimates}
 	if c := shopTemp(now, probes); c == c { // NaN where no probe says
 		dk.ShopC = &c
@@ -67,7 +67,7 @@ func (d *daemon) deskFor(now time.Time, w *coat.Work, ticks []job.Tick, estimate
 }
 
 // nextSteps are those of all jobs.
-func (d *daemon) nextSteps(now time.Time, w *coat.Work, estimates []coat.Estimate, probes []sensors.Health) []job.Next {
+func (d *Daemon) nextSteps(now time.Time, w *coat.Work, estimates []coat.Estimate, probes []sensors.Health) []job.Next {
 	jobs, ticks := d.jobsNow()
 	dk := d.deskFor(now, w, ticks, estimates, probes)
 	var out []job.Next
@@ -107,7 +107,7 @@ func head(s *job.Schedule, steps []job.StepState) web.JobHead {
 }
 
 // Jobs lists the jobs, newest first.
-func (d *daemon) Jobs(ctx context.Context) ([]web.JobHead, error) {
+func (d *Daemon) Jobs(ctx context.Context) ([]web.JobHead, error) {
 	w, err := d.work(ctx)
 	if err != nil {
 		return nil, err
@@ -121,7 +121,7 @@ func (d *daemon) Jobs(ctx context.Context) ([]web.JobHead, error) {
 	return out, nil
 }
 
-func (d *daemon) findJob(id string) (*job.Schedule, []job.Tick, error) {
+func (d *Daemon) findJob(id string) (*job.Schedule, []job.Tick, error) {
 	jobs, ticks := d.jobsNow()
 	i := slices.IndexFunc(jobs, func(s job.Schedule) bool { return s.ID == id })
 	if i < 0 {
@@ -131,7 +131,7 @@ func (d *daemon) findJob(id string) (*job.Schedule, []job.Tick, error) {
 }
 
 // Job returns one job with its steps and what was done of them.
-func (d *daemon) Job(ctx context.Context, id string) (web.JobView, error) {
+func (d *Daemon) Job(ctx context.Context, id string) (web.JobView, error) {
 	s, ticks, err := d.findJob(id)
 	if err != nil {
 		return web.JobView{}, err
@@ -158,7 +158,7 @@ func (d *daemon) Job(ctx context.Context, id string) (web.JobView, error) {
 }
 
 // JobFile returns a job as a job file.
-func (d *daemon) JobFile(ctx context.Context, id string) ([]byte, error) {
+func (d *Daemon) JobFile(ctx context.Context, id string) ([]byte, error) {
 	s, _, err := d.findJob(id)
 	if err != nil {
 		return nil, err
@@ -171,7 +171,7 @@ func (d *daemon) JobFile(ctx context.Context, id string) ([]byte, error) {
 }
 
 // NextSteps is the one next step of every panel that lies up.
-func (d *daemon) NextSteps(ctx context.Context) ([]job.Next, error) {
+func (d *Daemon) NextSteps(ctx context.Context) ([]job.Next, error) {
 	snap, err := d.Snapshot(ctx)
 	return snap.Next, err
 }
@@ -190,7 +190,7 @@ func jobFaults(fs []job.Fault) error {
 
 // enter writes what work works out, in one transaction, silences what it
 // answers, looks at the shop anew and answers with the next step.
-func (d *daemon) enter(ctx context.Context, who web.Who, key string, work func(b *job.Book) (*job.Entry, error)) (web.Entered, error) {
+func (d *Daemon) enter(ctx context.Context, who web.Who, key string, work func(b *job.Book) (*job.Entry, error)) (web.Entered, error) {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
 	now := d.clk.Now().In(d.loc)
@@ -269,12 +269,12 @@ func (d *daemon) enter(ctx context.Context, who web.Who, key string, work func(b
 
 // nextAfter looks at the shop with what was just entered. panel "" gives the
 // next step of all.
-func (d *daemon) nextAfter(ctx context.Context, panel string) []job.Next {
+func (d *Daemon) nextAfter(ctx context.Context, panel string) []job.Next {
 	// What was entered is on disk: a caller that has gone does not undo the
 	// look that everybody else waits for.
-	if err := d.look(context.WithoutCancel(ctx)); err != nil {
+	if err := d.Look(context.WithoutCancel(ctx)); err != nil {
 		d.log.Error("estimate", "err", err)
-		d.want()
+		d.RequestLook()
 	}
 	snap := d.snap.Load()
 	if snap == nil {
@@ -294,7 +294,7 @@ var calls = []string{alerts.CupSoon, alerts.CupOver, alerts.ReadyForCloth, alert
 	alerts.WindowClosed, alerts.NightAhead, alerts.IsHard, alerts.MayHandle, alerts.NotKnown}
 
 // answer acknowledges the live calls about coats and cups, and returns them.
-func (d *daemon) answer(subjects []string, who string, now time.Time) []string {
+func (d *Daemon) answer(subjects []string, who string, now time.Time) []string {
 	var out []string
 	for _, a := range d.rules.List(false) {
 		if a.EndedAt != nil || a.AckedAt != nil || a.FiredAt == nil || !slices.Contains(subjects, a.Subject) || !slices.Contains(calls, a.Rule) {
@@ -308,7 +308,7 @@ func (d *daemon) answer(subjects []string, who string, now time.Time) []string {
 }
 
 // Enter takes one entry of a job.
-func (d *daemon) Enter(ctx context.Context, who web.Who, jobID string, q any, key string) (web.Entered, error) {
+func (d *Daemon) Enter(ctx context.Context, who web.Who, jobID string, q any, key string) (web.Entered, error) {
 	if jobID != "" {
 		if _, _, err := d.findJob(jobID); err != nil {
 			return web.Entered{}, err
@@ -348,7 +348,7 @@ func (d *daemon) Enter(ctx context.Context, who web.Who, jobID string, q any, ke
 }
 
 // NewJob writes a job, with the piece and the panels that are not there yet.
-func (d *daemon) NewJob(ctx context.Context, who web.Who, q web.NewJob, key string) (web.Entered, error) {
+func (d *Daemon) NewJob(ctx context.Context, who web.Who, q web.NewJob, key string) (web.Entered, error) {
 	var id string
 	var panels []string
 	out, err := d.enter(ctx, who, key, func(b *job.Book) (*job.Entry, error) {
@@ -373,7 +373,7 @@ func (d *daemon) NewJob(ctx context.Context, who web.Who, q web.NewJob, key stri
 }
 
 // buildJob works out the records of a new job.
-func (d *daemon) buildJob(b *job.Book, q web.NewJob) (*job.Entry, error) {
+func (d *Daemon) buildJob(b *job.Book, q web.NewJob) (*job.Entry, error) {
 	var f []job.Fault
 	bad := func(field, format string, a ...any) {
 		f = append(f, job.Fault{Field: field, What: fmt.Sprintf(format, a...)})
@@ -559,7 +559,7 @@ func sideName(name, side string) string {
 func lastWord(id string) string { return id[strings.LastIndexAny(id, "- ")+1:] }
 
 // Entries lists what was entered, newest first.
-func (d *daemon) Entries(ctx context.Context, limit int) ([]web.EntryView, error) {
+func (d *Daemon) Entries(ctx context.Context, limit int) ([]web.EntryView, error) {
 	es, err := d.store.Entries(ctx, limit)
 	if err != nil {
 		return nil, webError(err)
@@ -571,7 +571,7 @@ func (d *daemon) Entries(ctx context.Context, limit int) ([]web.EntryView, error
 	return out, nil
 }
 
-func (d *daemon) entryView(e history.Entry) web.EntryView {
+func (d *Daemon) entryView(e history.Entry) web.EntryView {
 	v := web.EntryView{ID: e.ID, At: e.At.In(d.loc), By: e.By, Say: e.Say, Undoes: e.Undoes, Undone: e.Undone, CanUndo: !e.Undone && !e.Damaged, Wrote: []web.Wrote{}}
 	for _, x := range e.Wrote {
 		v.Wrote = append(v.Wrote, web.Wrote{Kind: x.Kind, ID: x.ID, Op: x.Op})
@@ -586,7 +586,7 @@ func (d *daemon) entryView(e history.Entry) web.EntryView {
 var kindWords = map[string]string{"batch": "Cup", "coat": "Coat", "feel": "Finger test", "panel": "Panel", "piece": "Piece", "resin": "Epoxy", "job": "Job", "tick": "Step"}
 
 // wroteWords say an entry of one record.
-func (d *daemon) wroteWords(x history.Wrote) string {
+func (d *Daemon) wroteWords(x history.Wrote) string {
 	name := cmp.Or(kindWords[x.Kind], x.Kind) + " " + x.ID
 	switch x.Op {
 	case "patch":
@@ -599,7 +599,7 @@ func (d *daemon) wroteWords(x history.Wrote) string {
 
 // lastEntry is the newest entry that can be taken back; nil for none. It does
 // not wait for the card.
-func (d *daemon) lastEntry() *web.EntryView {
+func (d *Daemon) lastEntry() *web.EntryView {
 	e, ok := d.store.LastEntry()
 	if !ok {
 		return nil
@@ -609,7 +609,7 @@ func (d *daemon) lastEntry() *web.EntryView {
 }
 
 // Undo takes an entry back as a whole.
-func (d *daemon) Undo(ctx context.Context, who web.Who, id, key string) (web.Undone, error) {
+func (d *Daemon) Undo(ctx context.Context, who web.Who, id, key string) (web.Undone, error) {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
 	now := d.clk.Now()
@@ -672,7 +672,7 @@ func undoable(w *coat.Work, writes []history.WorkWrite) error {
 }
 
 // checkTick checks a corrected tick.
-func (d *daemon) checkTick(w *coat.Work, t job.Tick, now time.Time) []job.Fault {
+func (d *Daemon) checkTick(w *coat.Work, t job.Tick, now time.Time) []job.Fault {
 	jobs, _ := d.jobsNow()
 	return job.CheckTick(w, jobs, t, now)
 }

@@ -785,12 +785,20 @@ func (y sentence) text(t string) sentence {
 }
 
 // time adds a clock time: a permission rounds up (+1), a limit down (-1), to
-// the minute within an hour of now, to five minutes beyond.
+// the minute within an hour of now, to five minutes beyond, to half an hour
+// beyond half a day.
 func (y sentence) time(t time.Time, dir int) sentence {
 	unit := time.Minute
-	if gap := t.Sub(y.now); gap > time.Hour || gap < -time.Hour {
+	switch gap := t.Sub(y.now).Abs(); {
+	case gap > 12*time.Hour:
+		unit = 30 * time.Minute
+	case gap > time.Hour:
 		unit = 5 * time.Minute
 	}
+	// Zones with half and quarter hours: whole units of the clock on the wall.
+	_, off := t.In(cmp.Or(y.loc, t.Location())).Zone()
+	shift := time.Duration(off) * time.Second
+	t = t.Add(shift)
 	down := t.Truncate(unit)
 	switch {
 	case dir == 0:
@@ -798,6 +806,7 @@ func (y sentence) time(t time.Time, dir int) sentence {
 	case dir > 0 && !down.Equal(t):
 		down = down.Add(unit)
 	}
+	down = down.Add(-shift)
 	if y.loc != nil {
 		down = down.In(y.loc)
 	}
