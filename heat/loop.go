@@ -158,6 +158,10 @@ func (l *Loop) Run(ctx context.Context) (err error) {
 	l.noteOutput(l.renew(false))
 	tick := time.NewTicker(every)
 	defer tick.Stop()
+	var gone <-chan struct{} // nil, which never comes, where the output cannot tell
+	if o, ok := l.cfg.Output.(interface{ Gone() <-chan struct{} }); ok {
+		gone = o.Gone()
+	}
 	for {
 		l.Step()
 		select {
@@ -165,6 +169,7 @@ func (l *Loop) Run(ctx context.Context) (err error) {
 			return ctx.Err()
 		case <-tick.C:
 		case <-l.kick:
+		case <-gone: // the step finds out and acts
 		}
 	}
 }

@@ -6,7 +6,8 @@
 // about a line after its process died.
 //
 // Requests are lines "on N" and "off N" with a number; answers are "ok on N",
-// "ok off N" and "err N TEXT". Everything that is no such request means off.
+// "ok off N" and "err N TEXT"; "watchdog N" says after how many seconds the
+// board's watchdog bites. Everything that is no such request means off.
 package relay
 
 import (
@@ -15,54 +16,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"os"
 	"strings"
 	"time"
 
-	"periph.io/x/conn/v3/gpio"
-	"periph.io/x/conn/v3/gpio/gpioreg"
-
 	"curewright/heat"
 )
-
-// ErrNoLine is the error for a line that the board does not have.
-var ErrNoLine = errors.New("no such GPIO line")
-
-// gpioLine is a line of the board.
-type gpioLine struct {
-	p   gpio.PinIO
-	low bool
-}
-
-func (g gpioLine) Set(on bool) error { return g.p.Out(gpio.Level(on != g.low)) }
-
-// fileLine writes 1 or 0 to a file, such as an LED's brightness.
-type fileLine struct {
-	name string
-	low  bool
-}
-
-func (f fileLine) Set(on bool) error {
-	b := []byte("0\n")
-	if on != f.low {
-		b = []byte("1\n")
-	}
-	return os.WriteFile(f.name, b, 0o644)
-}
-
-// OpenLine returns the line of a name such as "GPIO17", or "file:PATH" for a
-// file that takes 1 and 0. It switches nothing. The host's lines must have
-// been registered.
-func OpenLine(name string, activeLow bool) (heat.Line, error) {
-	if p, ok := strings.CutPrefix(name, "file:"); ok {
-		return fileLine{p, activeLow}, nil
-	}
-	p := gpioreg.ByName(name)
-	if p == nil {
-		return nil, fmt.Errorf("line %q: %w", name, ErrNoLine)
-	}
-	return gpioLine{p, activeLow}, nil
-}
 
 // Guard is the process's work. Every field but Watchdog is required.
 type Guard struct {
@@ -75,9 +33,14 @@ type Guard struct {
 	Watchdog io.Writer
 }
 
-// feedEvery is well inside the shortest usual timeout of a board's watchdog
-// (15 s, from memory).
+// feedEvery is well inside watchdogS.
 const feedEvery = 3 * time.Second
+
+// watchdogS is the time in seconds after which a board's watchdog is asked to
+// reset the board when nobody feeds it: as short as the hardware of small boards
+// grants everywhere (15 s, from memory), since a guard that dies with the relay
+// on leaves it on for so long.
+const watchdogS = 15
 
 // Run guards until the end of In, ctx's end, or a line that does not obey when
 // told to go off. The line is off when it starts and when it returns; where

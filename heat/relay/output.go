@@ -20,6 +20,8 @@ type Output struct {
 	lease time.Duration
 	errw  io.Writer
 
+	gone chan struct{} // a guard ended unasked
+
 	mu    sync.Mutex
 	child *child
 	n     uint64
@@ -38,11 +40,40 @@ type child struct {
 	answers chan string // closed when the guard is gone
 }
 
+const (
+	// answerIn is how long a guard may take to answer; it takes milliseconds.
+	answerIn = 2 * time.Second
+	// endIn is how long a killed process may take to be gone.
+	endIn = 2 * time.Second
+)
+
+// kill ends a guard for good, so that its successor gets the line: one that
+// hangs keeps it otherwise. It reports whether the guard is gone.
+func (c *child) kill() bool {
+	c.in.Close()
+	_ = c.cmd.Process.Kill() // it may be gone already
+	late := time.NewTimer(endIn)
+	defer late.Stop()
+	for {
+		select {
+		case _, ok := <-c.answers:
+			if !ok {
+				return true
+			}
+		case <-late.C:
+			return false // in the kernel, where nothing reaches it
+		}
+	}
+}
+
 // New returns an output that starts argv, a relay-guard, at its first renewal.
 // What the guard says on its standard error goes to errw.
 func New(argv []string, lease time.Duration, errw io.Writer) *Output {
-	return &Output{argv: argv, lease: lease, errw: errw}
+	return &Output{argv: argv, lease: lease, errw: errw, gone: make(chan struct{}, 1)}
 }
+
+// Gone tells of a guard that ended although nobody asked it to, at once.
+func (o *Output) Gone() <-chan struct{} { return o.gone }
 
 // Lease is the guard's.
 func (o *Output) Lease() time.Duration { return o.lease }
@@ -73,6 +104,10 @@ func (o *Output) start() (*child, error) {
 			}
 		}
 		_ = cmd.Wait()
+		select {
+		case o.gone <- struct{}{}:
+		default:
+		}
 	}()
 	return c, nil
 }
@@ -101,11 +136,26 @@ func (o *Output) Renew(ctx context.Context, on bool) error {
 	if err == nil {
 		return nil
 	}
-	o.child.in.Close()
+	// Its own end would be in order, and switch off; it did not answer, so it is
+	// killed, and the line is its successor's, whose first act is off.
+	dead := o.child
 	o.child = nil
+	if !dead.kill() {
+		err = errors.Join(err, errors.New("guard: it does not end even when killed"))
+	}
+	select {
+	case <-o.gone: // this one is known
+	default:
+	}
 	if o.died++; o.died <= maxDied {
-		if o.child, _ = o.start(); o.child != nil {
-			_ = o.ask(ctx, o.child, false)
+		var serr error
+		if o.child, serr = o.start(); serr == nil {
+			ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), answerIn)
+			defer cancel()
+			serr = o.ask(ctx, o.child, false)
+		}
+		if serr != nil {
+			err = errors.Join(err, fmt.Errorf("its successor: %w", serr))
 		}
 	}
 	return err
@@ -121,6 +171,8 @@ func (o *Output) ask(ctx context.Context, c *child, on bool) error {
 		return fmt.Errorf("guard: %w", err)
 	}
 	want := fmt.Sprintf("ok %s %d", word, o.n)
+	ctx, cancel := context.WithTimeout(ctx, answerIn)
+	defer cancel()
 	for {
 		select {
 		case s, ok := <-c.answers:

@@ -376,3 +376,131 @@ func Example() {
 	// ok on 3
 	// on at the end of the pipe: false
 }
+
+// TestLineIsHeldAlone: two guards cannot have one line, and the first of them
+// is not disturbed by the second's try.
+func TestLineIsHeldAlone(t *testing.T) {
+	line, dog := files(t)
+	_, _ = daemon(t, line, dog, time.Hour)
+	if _, err := OpenLine("file:"+line, false); !errors.Is(err, ErrHeld) {
+		t.Errorf("a second holder: %v", err)
+	}
+	guard := exec.Command(os.Args[0])
+	guard.Env = env("guard", line, filepath.Join(t.TempDir(), "none"), time.Hour)
+	if out, err := guard.CombinedOutput(); err == nil || !strings.Contains(string(out), ErrHeld.Error()) {
+		t.Errorf("a second guard: %v %s", err, out)
+	}
+	if got := read(t, line); got != "1" {
+		t.Errorf("line = %q after the second's try, want it on as it was", got)
+	}
+	a, err := claimName("GPIO17")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := claimName("GPIO17"); !errors.Is(err, ErrHeld) {
+		t.Errorf("a second claim: %v", err)
+	}
+	a.Close()
+	if b, err := claimName("GPIO17"); err != nil {
+		t.Errorf("after the first is gone: %v", err)
+	} else {
+		b.Close()
+	}
+}
+
+// TestOpenLine: opening switches off, a wrong name makes no file, and what the
+// line reads back counts.
+func TestOpenLine(t *testing.T) {
+	line, _ := files(t)
+	for _, low := range []bool{false, true} {
+		if err := os.WriteFile(line, []byte("255\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		l, err := OpenLine("file:"+line, low)
+		if err != nil {
+			t.Fatal(err)
+		}
+		off, on := "0", "1"
+		if low {
+			off, on = on, off
+		}
+		if got := read(t, line); got != off {
+			t.Errorf("active low %v: opened, line = %q, want %q", low, got, off)
+		}
+		if err := l.Set(true); err != nil || read(t, line) != on {
+			t.Errorf("active low %v: on, line = %q, %v", low, read(t, line), err)
+		}
+		l.Close()
+	}
+	missing := filepath.Join(t.TempDir(), "missing")
+	if _, err := OpenLine("file:"+missing, false); err == nil {
+		t.Error("a line that is not there was opened")
+	}
+	if _, err := os.Stat(missing); err == nil {
+		t.Error("and it was made")
+	}
+	// A device that takes everything and reads nothing does not obey.
+	if _, err := OpenLine("file:/dev/null", false); !errors.Is(err, ErrReadBack) {
+		t.Errorf("/dev/null as a line: %v", err)
+	}
+	if _, err := OpenLine("gpiochip0:4000000000", false); err == nil {
+		t.Error("a line beyond its chip was opened")
+	}
+}
+
+// TestHungGuard: a guard that is stopped is killed at the next renewal, and the
+// line is off by its successor within seconds.
+func TestHungGuard(t *testing.T) {
+	line, dog := files(t)
+	t.Setenv("CUREWRIGHT_TEST_AS", "guard")
+	t.Setenv("LINE", line)
+	t.Setenv("DOG", dog)
+	t.Setenv("LEASE", "1h")
+	o := New([]string{os.Args[0]}, time.Hour, io.Discard)
+	defer o.Close()
+	if err := o.Renew(t.Context(), true); err != nil {
+		t.Fatal(err)
+	}
+	old := o.Pid()
+	if err := syscall.Kill(old, syscall.SIGSTOP); err != nil {
+		t.Fatal(err)
+	}
+	t0 := time.Now()
+	if err := o.Renew(t.Context(), true); err == nil {
+		t.Error("a renewal that nobody answers is no error")
+	}
+	if got := read(t, line); got != "0" {
+		t.Errorf("line = %q after %v, want it off by the successor", got, time.Since(t0))
+	}
+	if err := syscall.Kill(old, 0); !errors.Is(err, syscall.ESRCH) {
+		t.Errorf("the hung guard is still there: %v", err)
+	}
+	if err := o.Renew(t.Context(), false); err != nil || o.Pid() == old {
+		t.Errorf("its successor: pid %d, %v", o.Pid(), err)
+	}
+}
+
+// TestDeathIsNoticedAtOnce: the daemon hears of a dead guard without asking it.
+func TestDeathIsNoticedAtOnce(t *testing.T) {
+	line, dog := files(t)
+	t.Setenv("CUREWRIGHT_TEST_AS", "guard")
+	t.Setenv("LINE", line)
+	t.Setenv("DOG", dog)
+	t.Setenv("LEASE", "1h")
+	o := New([]string{os.Args[0]}, time.Hour, io.Discard)
+	defer o.Close()
+	if err := o.Renew(t.Context(), true); err != nil {
+		t.Fatal(err)
+	}
+	if err := syscall.Kill(o.Pid(), syscall.SIGKILL); err != nil {
+		t.Fatal(err)
+	}
+	select {
+	case <-o.Gone():
+	case <-time.After(20 * time.Second):
+		t.Fatal("nobody said that the guard died")
+	}
+	if err := o.Renew(t.Context(), true); err == nil || read(t, line) != "0" {
+		t.Errorf("after its death: %v, line %q", err, read(t, line))
+	}
+}

@@ -39,6 +39,11 @@ func Serve(ctx context.Context, o ServeOptions) error {
 		}
 		defer f.Close()
 		g.Watchdog = f
+		if s, err := watchdogTimeout(f, watchdogS); err != nil {
+			fmt.Fprintf(o.Errw, "watchdog %s does not say after how long it bites: %v\n", o.Watchdog, err)
+		} else if fmt.Fprintf(o.Out, "watchdog %d\n", s); s > watchdogS {
+			fmt.Fprintf(o.Errw, "watchdog %s grants %d s and not %d: a guard that is killed leaves the relay on for so long\n", o.Watchdog, s, watchdogS)
+		}
 	}
 	return g.Run(ctx)
 }

@@ -1,10 +1,8 @@
 package cli
 
 import (
-	"fmt"
+	"errors"
 	"time"
-
-	"periph.io/x/host/v3"
 
 	"curewright/heat/relay"
 	"curewright/internal/fault"
@@ -13,7 +11,7 @@ import (
 // RelayGuardCmd is the separate process that owns a heater's line. The daemon
 // starts it; by hand it is good for trying a line.
 type RelayGuardCmd struct {
-	Line      string        `required:"" placeholder:"LINE" help:"GPIO line such as GPIO17, or file:PATH for a file that takes 1 and 0."`
+	Line      string        `required:"" placeholder:"LINE" help:"GPIO line such as GPIO17 or gpiochip0:17, or file:PATH for a file that takes 1 and 0."`
 	ActiveLow bool          `help:"The relay is in while the line is low."`
 	Lease     time.Duration `default:"30s" placeholder:"TIME" help:"How long the line stays on without a renewal."`
 	Watchdog  string        `default:"none" placeholder:"PATH" help:"The board's hardware watchdog, fed while the line obeys; none for none."`
@@ -28,12 +26,13 @@ func (c *RelayGuardCmd) Run(a *App) error {
 	if c.Lease < time.Second || c.Lease > 2*time.Minute {
 		return fault.Inputf("--lease: %v must be 1s to 2m", c.Lease)
 	}
-	if _, err := host.Init(); err != nil {
-		return fmt.Errorf("GPIO lines: %w", err)
-	}
+	// The first act, before anything that can block: the line is ours and off.
 	line, err := relay.OpenLine(c.Line, c.ActiveLow)
-	if err != nil {
+	if errors.Is(err, relay.ErrHeld) {
+		return err
+	} else if err != nil {
 		return fault.Inputf("--line: %v", err)
 	}
+	defer line.Close()
 	return relay.Serve(a.Ctx, relay.ServeOptions{Line: line, Lease: c.Lease, Watchdog: c.Watchdog, In: a.In, Out: a.Out, Errw: a.Err})
 }

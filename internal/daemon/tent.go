@@ -124,9 +124,6 @@ func openHeater(ctx context.Context, sec heat.ConfigSection, log *slog.Logger) (
 		}
 		return relay.New(argv, lease, logWriter{log, "relay guard"}), nil
 	case "pulse":
-		if _, err := host.Init(); err != nil {
-			return nil, fmt.Errorf("GPIO lines: %w", err)
-		}
 		line, err := relay.OpenLine(sec.Pulse.Line, false)
 		if err != nil {
 			return nil, err
