@@ -12,6 +12,7 @@ import (
 	"net"
 	"net/url"
 	"os"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -45,6 +46,9 @@ type mqttSection struct {
 	State    *bool            `toml:"state"`    // publish coats, panels, cups, alerts; default true
 	Expire   sensors.Duration `toml:"expire"`   // of the state; default 10m
 	Rate     int              `toml:"rate"`     // readings a second while catching up; default 200
+
+	Discovery   string `toml:"discovery"`    // prefix by which home hubs find what is published; "" for none
+	TentControl bool   `toml:"tent_control"` // a hub may ask for heat, with the role control
 
 	Topics []mqttin.Topic `toml:"topic"`
 
@@ -192,7 +196,9 @@ func (s *mqttSection) places(f *tomlfile.File) []string {
 type mqttPart struct {
 	d        *Daemon
 	base     string
+	node     string // this board's number, as hubs know it
 	link     *mqttLink
+	hub      *hubLink
 	in       *mqttin.Intake
 	board    *mqtt.Board    // nil where no state is published
 	readings *mqtt.Readings // nil where none are
@@ -249,10 +255,22 @@ func openMQTT(d *Daemon) (*mqttPart, error) {
 		},
 		Places: s.where,
 	})
+	m.node = strings.Map(func(r rune) rune {
+		if discoveryLevel.MatchString(string(r)) {
+			return r
+		}
+		return '_'
+	}, id)
+	m.hub = &hubLink{m: m, taken: map[string]bool{}}
 	m.link = newMQTTLink(linkOptions{url: u, tls: sec, user: s.User, password: secret, clientID: id, status: m.base + "/status",
-		filters: m.in.Filters(), places: s.where, message: m.in.Handle, log: d.log})
+		filters: append(m.in.Filters(), m.hub.filters()...), places: append(slices.Clone(s.where), m.hub.places()...), stored: m.hub.pattern(), log: d.log,
+		message: func(topic string, body []byte, retained bool) {
+			if !m.hub.handle(topic, body, retained) {
+				m.in.Handle(topic, body, retained)
+			}
+		}})
 	if s.State == nil || *s.State {
-		m.board = mqtt.NewBoard(mqtt.BoardOptions{Pub: m.link, Log: d.log, Expire: time.Duration(s.Expire), Lasting: map[string]bool{m.base + "/about": true}})
+		m.board = mqtt.NewBoard(mqtt.BoardOptions{Pub: m.link, Log: d.log, Expire: time.Duration(s.Expire), Lasting: m.lasting})
 		m.link.whenUp(m.board.Renew)
 	}
 	if s.Readings == nil || *s.Readings {
@@ -422,7 +440,9 @@ type mqttAlert struct {
 // show puts a look at everything on the board.
 func (m *mqttPart) show(s *web.Snapshot) {
 	if m != nil && m.board != nil {
-		m.board.Show(m.state(s))
+		state := m.state(s)
+		m.hub.show(s, state)
+		m.board.Show(state)
 	}
 }
 

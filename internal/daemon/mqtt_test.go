@@ -436,6 +436,7 @@ func TestMQTTFieldsAsDescribed(t *testing.T) {
 	sent := p.state(snap)
 	sent[base+"/probe/+/reading"], _ = json.Marshal(mqtt.Reading{})
 	sent[base+"/alert"], _ = json.Marshal(alerts.Message{Site: "Shed", Lines: []string{"one"}, Alert: &alerts.Alert{}})
+	sent[base+"/tent"], _ = json.Marshal(mqttTent{})
 	sent[base+"/coat/+"] = sent[base+"/coat/tack"]
 	for _, topic := range mqtt.Topics {
 		if topic.Fields == nil {

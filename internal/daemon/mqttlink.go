@@ -50,6 +50,7 @@ type linkOptions struct {
 	status   string   // topic that says online or offline
 	filters  []string // what to listen to
 	places   []string // where each filter stands in the configuration
+	stored   string   // the filter whose stored messages are wanted; "" for none
 	message  func(topic string, body []byte, retained bool)
 	log      *slog.Logger
 	backoff  time.Duration // first pause after a failure; 0 for one second
@@ -219,9 +220,11 @@ func (l *mqttLink) subscribe(ctx context.Context, cm *autopaho.ConnectionManager
 	for i, f := range l.o.filters {
 		// One at a time: a broker may refuse one and grant the others. Stored
 		// messages are not wanted, nor what we published ourselves.
-		_, err := cm.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{
-			{Topic: f, QoS: 1, RetainHandling: 2, NoLocal: true},
-		}})
+		o := paho.SubscribeOptions{Topic: f, QoS: 1, RetainHandling: 2, NoLocal: true}
+		if f == l.o.stored {
+			o.RetainHandling = 0
+		}
+		_, err := cm.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{o}})
 		if err == nil || ctx.Err() != nil {
 			continue
 		}

@@ -46,6 +46,9 @@ var Topics = []Topic{
 		{Name: "estimated", About: "no probe lies on the panel: the margin is the air's, less a doubt"}}},
 	{Topic: "cups", Retained: true, List: true, About: "Mixed cups that are not used up.", Fields: []Field{
 		{Name: "batch"}, {Name: "resin"}, {Name: "grams", Unit: "g", Null: true}, {Name: "mixed"}, {Name: "ends_at", About: "cautious end of working time"}}},
+	{Topic: "tent", Retained: true, About: "The heated tent, where there is one.", Fields: []Field{
+		{Name: "panel_c", Unit: "°C", Null: true}, {Name: "air_c", Unit: "°C", Null: true}, {Name: "set_point_c", Unit: "°C", Null: true, About: "null: not held"},
+		{Name: "heater", About: "on, off or unknown"}, {Name: "latched", About: "off by safety, wants a person"}, {Name: "why", About: "why it is off, in a sentence"}}},
 	{Topic: "alerts", Retained: true, List: true, About: "Alerts that last.", Fields: []Field{
 		{Name: "id"}, {Name: "rule"}, {Name: "subject"}, {Name: "severity", About: "danger, act, soon or note"},
 		{Name: "state", About: "pending, firing or acknowledged"}, {Name: "say", About: "what to do, in a sentence"}, {Name: "since"}}},

@@ -15,8 +15,8 @@ type BoardOptions struct {
 	Pub    Publisher
 	Log    *slog.Logger  // nil for none
 	Expire time.Duration // of each message; 0 for ten minutes
-	// Lasting are topics whose message does not expire.
-	Lasting map[string]bool
+	// Lasting reports whether a topic's message does not expire; nil: all do.
+	Lasting func(topic string) bool
 }
 
 // Board keeps the present state on a broker: the last message shown for each
@@ -48,6 +48,9 @@ func NewBoard(o BoardOptions) *Board {
 	}
 	if o.Expire <= 0 {
 		o.Expire = 10 * time.Minute
+	}
+	if o.Lasting == nil {
+		o.Lasting = func(string) bool { return false }
 	}
 	return &Board{o: o, wake: make(chan struct{}, 1), all: map[string]*shown{}, refused: map[string]bool{}}
 }
@@ -119,7 +122,7 @@ func (b *Board) publish(ctx context.Context) {
 	b.mu.Lock()
 	var due []string
 	for t, s := range b.all {
-		if s.dirty || !b.o.Lasting[t] && now.Sub(s.at) >= b.o.Expire/2 {
+		if s.dirty || !b.o.Lasting(t) && now.Sub(s.at) >= b.o.Expire/2 {
 			due = append(due, t)
 		}
 	}
@@ -134,7 +137,7 @@ func (b *Board) publish(ctx context.Context) {
 		body, gone := s.body, s.gone
 		b.mu.Unlock()
 		expire := b.o.Expire
-		if b.o.Lasting[t] || gone {
+		if b.o.Lasting(t) || gone {
 			expire = 0
 		}
 		err := b.o.Pub.Publish(ctx, t, body, true, expire)

@@ -240,7 +240,7 @@ func TestReadingBody(t *testing.T) {
 func TestBoard(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := &broker{}
-		board := NewBoard(BoardOptions{Pub: b, Expire: 10 * time.Minute, Lasting: map[string]bool{"about": true}})
+		board := NewBoard(BoardOptions{Pub: b, Expire: 10 * time.Minute, Lasting: func(t string) bool { return t == "about" }})
 		go board.Run(t.Context())
 		show := func(state map[string]string) []message {
 			m := map[string][]byte{}
