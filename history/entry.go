@@ -341,9 +341,11 @@ func (s *Store) beforeEntry(ctx context.Context, e Entry) ([]WorkWrite, error) {
 			return nil, fmt.Errorf("history: %s %s: %w", w.Kind, w.ID, ErrNotFound)
 		}
 		rows, end := slices.Clone(r.rows), row.first+row.n
+		last := s.lastHeld(rows)
+		by := s.entryOf(last)
 		s.mu.Unlock()
-		if last := rows[len(rows)-1]; last >= end {
-			return nil, fmt.Errorf("history: %s %s: %w: entry %s came after; take that back first", w.Kind, w.ID, ErrBuiltOn, s.entryAt(last))
+		if last >= end {
+			return nil, fmt.Errorf("history: %s %s: %w: entry %s came after; take that back first", w.Kind, w.ID, ErrBuiltOn, entryID(by.first))
 		}
 		was := WorkWrite{Kind: w.Kind, ID: w.ID}
 		if k, _ := slices.BinarySearch(rows, first); k > 0 {
@@ -373,14 +375,26 @@ func (s *Store) beforeEntry(ctx context.Context, e Entry) ([]WorkWrite, error) {
 	return out, nil
 }
 
-// entryAt is the id of the entry that holds a row.
-func (s *Store) entryAt(row int64) string {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for i := len(s.entries) - 1; i >= 0; i-- {
-		if e := s.entries[i]; e.first <= row && row < e.first+e.n {
-			return entryID(e.first)
+// lastHeld is the newest of a record's rows that still holds: entries that were
+// taken back, and the takings back, cancel each other. mu is held.
+func (s *Store) lastHeld(rows []int64) int64 {
+	for _, row := range slices.Backward(rows) {
+		if e := s.entryOf(row); e.undone || e.undoes != 0 {
+			continue
 		}
+		return row
 	}
-	return entryID(row)
+	return rows[0]
+}
+
+// entryOf is the entry that holds a row; mu is held.
+func (s *Store) entryOf(row int64) entryRow {
+	i, ok := slices.BinarySearchFunc(s.entries, row, func(e entryRow, row int64) int { return cmp.Compare(e.first, row) })
+	if !ok {
+		i--
+	}
+	if i < 0 {
+		return entryRow{first: row, n: 1}
+	}
+	return s.entries[i]
 }

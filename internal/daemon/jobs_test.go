@@ -141,3 +141,150 @@ func TestWholeSkinByTheCards(t *testing.T) {
 		t.Log(entries, "entries\n"+strings.Join(order, "\n"))
 	}
 }
+
+// What is done of a job is in the record; a plan of the job is of the rest.
+func TestPlanOfAJob(t *testing.T) {
+	b := newBench(t)
+	type planned struct {
+		Steps []struct {
+			Step, Do string
+			At       time.Time
+			Done     bool
+		}
+	}
+	plan := func() (p planned) {
+		t.Helper()
+		body := map[string]any{"job": "skin", "day": map[string]any{"start": b.Now(), "hours": []string{"07:00-22:00"}}}
+		if err := json.Unmarshal(b.Do("POST", "/api/v1/plan", body, http.StatusOK), &p); err != nil {
+			t.Fatal(err)
+		}
+		return p
+	}
+	b.enter("/api/v1/jobs", map[string]any{"template": "glass-skin", "id": "skin", "resin": "medium",
+		"panels": []map[string]any{{"side": "outer", "id": "lid-b", "probe": shopsim.Panel2, "core": "foam", "area_m2": 1.25}}})
+	if p := plan(); len(p.Steps) != 4 || p.Steps[0].Step != "glass" || p.Steps[0].Done {
+		t.Errorf("the whole job: %+v", p.Steps)
+	}
+	b.enter("/api/v1/jobs/skin/done", map[string]any{"step": "glass"})
+	b.Advance(30 * time.Minute)
+	if p := plan(); len(p.Steps) != 4 || !p.Steps[0].Done || p.Steps[1].Step != "fill" || p.Steps[1].Done {
+		t.Errorf("the rest of it: %+v", p.Steps)
+	}
+	if code, body := b.Raw("POST", "/api/v1/plan", []byte(`{"job":"boat","day":{"start":"2026-10-10T08:00:00Z"}}`)); code != 400 || !strings.Contains(string(body), `unknown job`) {
+		t.Errorf("%d %s", code, body)
+	}
+}
+
+// A request that comes again gives the same entry and the step that is next by
+// now; an undo takes back all of it, cups included, and both stand in the
+// record; what somebody built on is not pulled away under it.
+func TestRepeatAndUndo(t *testing.T) {
+	b := newBench(t)
+	post := func(key, path, body string) (e web.Entered) {
+		t.Helper()
+		req, err := http.NewRequestWithContext(t.Context(), "POST", b.URL+path, strings.NewReader(body))
+		if err != nil {
+			t.Fatal(err)
+		}
+		req.Header.Set("Content-Type", "application/json")
+		req.Header.Set("Idempotency-Key", key)
+		r, err := http.DefaultClient.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Body.Close()
+		if err := json.NewDecoder(r.Body).Decode(&e); err != nil || r.StatusCode != 201 {
+			t.Fatalf("%d %v", r.StatusCode, err)
+		}
+		return e
+	}
+	cup := post("a", "/api/v1/jobs/lid/mixed", `{"step":"joints"}`)
+	on := post("b", "/api/v1/jobs/lid/done", `{"step":"joints"}`)
+	again := post("b", "/api/v1/jobs/lid/done", `{"step":"joints"}`)
+	if again.Created || again.Entry != on.Entry || again.Coat != on.Coat || again.Tick != on.Tick || !slices.Equal(again.Batches, on.Batches) || again.Next[0].Step != "tack" {
+		t.Errorf("the same again: %+v\nfirst: %+v", again, on)
+	}
+	var snap web.Snapshot
+	b.get("/api/v1/snapshot", &snap)
+	if snap.Last == nil || snap.Last.ID != on.Entry || len(snap.Next) != 1 {
+		t.Errorf("snapshot: last %+v, next %+v", snap.Last, snap.Next)
+	}
+	b.enter("/api/v1/feel", map[string]any{"coat": on.Coat, "state": "wet"})
+	if code, body := b.Raw("POST", "/api/v1/entries/"+on.Entry+"/undo", nil); code != 409 || !strings.Contains(string(body), "feel-1") {
+		t.Errorf("undone under a finger test: %d %s", code, body)
+	}
+	var u web.Undone
+	for _, want := range []string{"felt wet", "Bond on Locker lid, outer", "mixed for the bond", "Job Locker lid written"} {
+		if err := json.Unmarshal(b.Do("POST", "/api/v1/undo", nil, 201), &u); err != nil || !strings.Contains(u.Say, want) {
+			t.Errorf("said %q, want %q: %v", u.Say, want, err)
+		}
+	}
+	if code, _ := b.Raw("POST", "/api/v1/undo", nil); code != 404 {
+		t.Errorf("nothing is left, and the answer is %d", code)
+	}
+	var es struct{ Entries []web.EntryView }
+	b.get("/api/v1/entries", &es)
+	if len(es.Entries) != 8 || !es.Entries[7].Undone || es.Entries[0].Undoes != es.Entries[7].ID {
+		t.Errorf("entries %+v", es.Entries)
+	}
+	// The cup was made, used up and taken back: each stands in the record.
+	if ch, err := b.Store().Changes(t.Context(), "batch", cup.Batch); err != nil || len(ch) != 4 {
+		t.Errorf("%d versions of the cup: %v", len(ch), err)
+	}
+}
+
+// A call is heard once the work that it calls for is done: the cloth is in, and
+// nothing calls for cloth; the wet-out is on, and nothing calls for the window.
+func TestWorkAnswersTheCalls(t *testing.T) {
+	b := newBench(t)
+	live := func() (out []string) {
+		t.Helper()
+		var all struct {
+			Alerts []struct{ Rule, Subject, State string }
+		}
+		b.get("/api/v1/alerts", &all)
+		for _, a := range all.Alerts {
+			if a.State == "firing" && slices.Contains([]string{"ready_for_cloth", "feel_now", "window_open", "closing_soon", "cup_soon", "cup_over"}, a.Rule) {
+				out = append(out, a.Rule+" "+a.Subject)
+			}
+		}
+		return out
+	}
+	b.enter("/api/v1/jobs/lid/skip", map[string]any{"step": "joints"})
+	b.enter("/api/v1/jobs/lid/mixed", map[string]any{"step": "tack"})
+	tack := b.enter("/api/v1/jobs/lid/done", map[string]any{"step": "tack"})
+	for range 100 {
+		if n := b.next(); n.Status == job.NextNow && n.Step == "aramid" && len(live()) > 0 {
+			break
+		}
+		b.Advance(5 * time.Minute)
+	}
+	if got := live(); !slices.Contains(got, "ready_for_cloth "+tack.Coat) {
+		t.Fatalf("called: %v", got)
+	}
+	e := b.enter("/api/v1/jobs/lid/done", map[string]any{"step": "aramid"})
+	if len(e.Silenced) == 0 {
+		t.Errorf("nothing silenced: %+v", e)
+	}
+	if got := live(); len(got) != 0 {
+		t.Errorf("cloth is in, and still called: %v", got)
+	}
+	if c := b.coat(tack.Coat); c.Next != "coat" || len(c.Cloth) != 1 || c.Cloth[0].Laid == nil {
+		t.Errorf("tack coat %+v", c)
+	}
+	if n := e.Next[0]; n.Step != "wet-out" || n.Cloth != "glass 160 twill" {
+		t.Errorf("next %s %q", n.Step, n.Order)
+	}
+	for range 100 {
+		if n := b.next(); n.Status == job.NextNow {
+			break
+		}
+		b.Advance(5 * time.Minute)
+	}
+	b.enter("/api/v1/jobs/lid/mixed", map[string]any{"step": "wet-out"})
+	b.enter("/api/v1/jobs/lid/done", map[string]any{"step": "wet-out"})
+	b.Advance(10 * time.Minute)
+	if got := live(); len(got) != 0 {
+		t.Errorf("the wet-out is on, and still called: %v", got)
+	}
+}

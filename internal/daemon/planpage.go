@@ -24,12 +24,17 @@ const shopDays = 7
 
 // Plan plans a day from a job in JSON, with a job file's keys; the daemon adds
 // the weather that it has measured and what finger tests told of each epoxy.
+// With "job" in it, it is what is left of that stored job.
 func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessage, error) {
-	text, err := jobFromJSON(body)
+	w, err := d.work(ctx)
 	if err != nil {
 		return nil, err
 	}
-	w, err := d.work(ctx)
+	body, done, err := d.storedJob(w, body)
+	if err != nil {
+		return nil, err
+	}
+	text, err := jobFromJSON(body)
 	if err != nil {
 		return nil, err
 	}
@@ -65,7 +70,14 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		return nil, err
 	}
 	in.Now, in.Learned = now, d.learned()
-	markDone(in.Steps, w, in.Start, now)
+	if done == nil {
+		markDone(in.Steps, w, in.Start, now)
+	}
+	for i := range in.Steps {
+		if at, ok := done[in.Steps[i].ID]; ok {
+			in.Steps[i].Done = &at
+		}
+	}
 	res, err := plan.Plan(ctx, in)
 	var faults plan.Faults
 	if errors.As(err, &faults) {
@@ -78,6 +90,48 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		return nil, err
 	}
 	return json.Marshal(res)
+}
+
+// storedJob puts the panels and the rest of the steps of a stored job into a
+// plan's request that names one. done are the steps before them that have been
+// done; nil where no job is named.
+func (d *Daemon) storedJob(w *coat.Work, body json.RawMessage) (json.RawMessage, map[string]time.Time, error) {
+	var m map[string]json.RawMessage
+	if json.Unmarshal(body, &m) != nil || m["job"] == nil {
+		return body, nil, nil
+	}
+	var id string
+	if json.Unmarshal(m["job"], &id) != nil || m["step"] != nil || m["panel"] != nil {
+		return nil, nil, web.Faults{{Field: "job", What: "want the id of a job, and then neither panel nor step"}}
+	}
+	s, ticks, err := d.findJob(id)
+	if err != nil {
+		return nil, nil, web.Faults{{Field: "job", What: fmt.Sprintf("unknown job %q", id)}}
+	}
+	now := d.Now()
+	steps, done := s.Rest(s.Progress(w, ticks, now), now)
+	if len(steps) == 0 {
+		return nil, nil, web.Faults{{Field: "job", What: "nothing is left to do of it"}}
+	}
+	var panels []coat.Panel
+	for _, p := range w.Panels {
+		for _, x := range steps {
+			if x.Panel == p.ID || x.To == p.ID {
+				panels = append(panels, p)
+				break
+			}
+		}
+	}
+	delete(m, "job")
+	m["panel"], err = json.Marshal(panels)
+	if err == nil {
+		m["step"], err = json.Marshal(steps)
+	}
+	if err != nil {
+		return nil, nil, err
+	}
+	body, err = json.Marshal(m)
+	return body, done, err
 }
 
 // markDone finds what has been done of a day since it started: a step for a

@@ -1,0 +1,58 @@
+package job
+
+import (
+	"slices"
+	"time"
+)
+
+// planPast is how far back a plan knows the weather of what has been done.
+const planPast = 6 * 24 * time.Hour
+
+// Rest is what is left of a job, for a plan: the steps that are still open,
+// and before them those done ones whose coats they wait for, with their times.
+// A condition on a coat that was skipped, or that lies too far back for a
+// plan, is taken as met; a wait goes on from when it began.
+func (s *Schedule) Rest(out []StepState, now time.Time) (rest []Step, done map[string]time.Time) {
+	open := func(i int) bool { return out[i].Status == StepOpen || out[i].Status == StepLater }
+	known := func(i int) bool {
+		return out[i].Status == StepDone && out[i].DoneAt != nil && now.Sub(*out[i].DoneAt) <= planPast
+	}
+	keep := make([]bool, len(out))
+	for i := range out {
+		if !open(i) {
+			continue
+		}
+		keep[i] = true
+		if b := baseCoat(s.Steps, i); b >= 0 && known(b) {
+			keep[b] = true
+		}
+		if k := s.Step(out[i].Of); k >= 0 && k < i && known(k) {
+			keep[k] = true
+		}
+	}
+	done = map[string]time.Time{}
+	for i, x := range s.Steps {
+		if !keep[i] {
+			continue
+		}
+		if known(i) {
+			done[x.ID] = *out[i].DoneAt
+		}
+		if b := baseCoat(s.Steps, i); b >= 0 && !keep[b] && (open(i) || x.When != "") {
+			x.When = ""
+		}
+		if k := s.Step(x.Of); k >= 0 && !keep[k] {
+			x.Of = ""
+			if x.Do == "wait" && x.Hours != nil && out[k].DoneAt != nil {
+				left := max(*x.Hours-now.Sub(*out[k].DoneAt).Hours(), 0.1)
+				x.Hours = &left
+			}
+		}
+		if x.Do == "coat" {
+			x.Resin = s.ResinOf(i)
+		}
+		rest = append(rest, x)
+	}
+	// A flip that was done is not in the rest: what lies down now lies up then.
+	return slices.Clip(rest), done
+}
