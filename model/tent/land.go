@@ -202,9 +202,9 @@ type solver struct {
 
 	temps []float64
 	// A node's own.
-	tg, kappa, alpha, was []float64
-	two                   []cure.Two
-	moments               []moments
+	tg, kappa, alpha, was, rise []float64
+	two                         []cure.Two
+	moments                     []moments
 }
 
 // Solve searches the set points: held at one value until some moment and at
@@ -266,7 +266,7 @@ func newSolver(ctx context.Context, p *Problem) *solver {
 	n := len(p.Nodes)
 	f := func() []float64 { return make([]float64, n) }
 	return &solver{stopped: ctx.Err, p: p, it: cure.NewIntegrator(p.Resin), temps: make([]float64, p.Len),
-		tg: f(), kappa: f(), alpha: f(), was: f(), two: make([]cure.Two, n), moments: make([]moments, n)}
+		tg: f(), kappa: f(), alpha: f(), was: f(), rise: f(), two: make([]cure.Two, n), moments: make([]moments, n)}
 }
 
 // climb tries, over a set, the first so many of what was found before, and then
@@ -537,7 +537,7 @@ func (s *solver) cure(path int, nodes []int, until int, each func(i int, m momen
 	r := &p.Resin
 	tgTarget := r.Tg(r.AlphaTarget())
 	tg, kappa := s.tg[:len(nodes)], s.kappa[:len(nodes)]
-	alpha, was, two := s.alpha[:len(nodes)], s.was[:len(nodes)], s.two[:len(nodes)]
+	alpha, was, rise, two := s.alpha[:len(nodes)], s.was[:len(nodes)], s.rise[:len(nodes)], s.two[:len(nodes)]
 	m := s.moments[:len(nodes)]
 	way := cure.NewPath(r, 0, s.temps[0])
 	way.Ages(p.AgeS, 0)
@@ -564,7 +564,14 @@ func (s *solver) cure(path int, nodes []int, until int, each func(i int, m momen
 		gauge.Look()
 		for i := range nodes {
 			a := r.AlphaAtTg(tg[i])
-			two[i].Step(&gauge, alpha[i], math.NaN(), a, func(l, x0, x1 float64) float64 {
+			// What it would have gained at the rate that it began with: between
+			// this step's gain and the last one's.
+			da := math.NaN()
+			if k > 0 {
+				da = (a - alpha[i] + rise[i]) / 2
+			}
+			rise[i] = a - alpha[i]
+			two[i].Step(&gauge, alpha[i], da, a, func(l, x0, x1 float64) float64 {
 				one, own := [1]float64{r.Tg(l)}, [1]float64{kappa[i]}
 				s.it.StepTg(one[:], own[:], (x1-x0)*p.StepS, t0+x0*(t1-t0), t0+x1*(t1-t0))
 				return r.AlphaAtTg(one[0])
