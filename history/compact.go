@@ -6,9 +6,11 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"sort"
+	"time"
 )
 
 // packDue reports whether an hour is complete or the tail has grown long.
@@ -261,6 +263,9 @@ func (s *Store) packNow(ctx context.Context) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, o := range outs {
+		if o.hour >= firstHour {
+			s.hours[o.hour] = true
+		}
 		k := probeHour{o.p.idx, o.hour}
 		if o.id&(maxParts-1) == 0 {
 			s.recent.set(k, [][]byte{o.body})
@@ -295,11 +300,23 @@ func (s *Store) packNow(ctx context.Context) error {
 	return nil
 }
 
-// retain drops the oldest hours beyond the bounds; dbmu is held.
+// retain drops the oldest hours beyond the bounds; dbmu is held. The age is
+// counted in hours that hold readings, not by the clock: a date that jumped
+// makes nothing old, and only as many hours of running at the new date as are
+// to be kept push out what was before it.
 func (s *Store) retain(ctx context.Context) error {
-	oldest := floorHour(s.opts.Now().Add(-s.opts.MaxAge).UnixMilli())
-	if err := s.dropHours(ctx, oldest); err != nil {
-		return err
+	s.mu.Lock()
+	over := len(s.hours) - int(s.opts.MaxAge/time.Hour)
+	var oldest int64
+	if over > 0 {
+		hs := slices.Sorted(maps.Keys(s.hours))
+		oldest = hs[over-1] + 1
+	}
+	s.mu.Unlock()
+	if over > 0 {
+		if err := s.dropHours(ctx, oldest); err != nil {
+			return err
+		}
 	}
 	for range 1000 {
 		var pages, free, size int64
@@ -322,6 +339,32 @@ func (s *Store) retain(ctx context.Context) error {
 			return err
 		}
 	}
+	return nil
+}
+
+// indexHours finds out which hours hold packed readings with a date, from the
+// log of packs, or where that is too short from the packs' numbers; dbmu is
+// held, or the store is not shared yet.
+func (s *Store) indexHours(ctx context.Context) error {
+	rows, err := s.db.QueryContext(ctx, fmt.Sprintf("SELECT DISTINCT id >> %d FROM packs WHERE id >= ?", probeBits+partBits), packID(firstHour, 0, 0))
+	if err != nil {
+		return diskError(err)
+	}
+	hours := map[int64]bool{}
+	for rows.Next() {
+		var h int64
+		if err := rows.Scan(&h); err != nil {
+			rows.Close()
+			return err
+		}
+		hours[h] = true
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return diskError(err)
+	}
+	s.mu.Lock()
+	s.hours = hours
+	s.mu.Unlock()
 	return nil
 }
 
@@ -352,6 +395,7 @@ func (s *Store) dropHours(ctx context.Context, hour int64) error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	maps.DeleteFunc(s.hours, func(h int64, _ bool) bool { return h < hour })
 	s.recent.dropIf(func(k probeHour) bool { return firstHour <= k.hour && k.hour < hour })
 	for _, p := range s.byIdx {
 		if p != nil && p.boot == "" && p.first <= p.last && p.first < hour {

@@ -38,6 +38,9 @@ func (s *Store) load(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if d, ok := s.bootDate(s.opts.Boot); ok {
+		s.ownZero = d.ZeroMS
+	}
 	for k, r := range s.kv {
 		if k.Bucket != "probe-number" {
 			continue
@@ -55,6 +58,7 @@ func (s *Store) load(ctx context.Context) error {
 			return err
 		}
 		s.foldWork(id, d)
+		s.ownStamped = s.ownStamped || d.Boot != "" && d.Boot == s.opts.Boot
 		return nil
 	})
 	if err != nil {
@@ -85,6 +89,11 @@ func (s *Store) load(ctx context.Context) error {
 		l, err := decodePackLog(body)
 		if err != nil {
 			return err
+		}
+		for _, r := range l.packs {
+			if h := packHour(r.id); h >= firstHour {
+				s.hours[h] = true
+			}
 		}
 		s.nextSeq = max(s.nextSeq, id+1, l.safe)
 		return nil

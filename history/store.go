@@ -51,7 +51,8 @@ type Options struct {
 	// MaxBytes bounds the file: the oldest readings go first. 0 means 1 GiB.
 	// Records of work are never dropped.
 	MaxBytes int64
-	// MaxAge bounds the age of readings and events; 0 means five years.
+	// MaxAge bounds the readings and events that are kept, in time that holds
+	// readings: so many hours of them, whatever their dates. 0 means five years.
 	MaxAge time.Duration
 	// Ring bounds the readings kept in memory while the disk cannot be
 	// written, the oldest go first; 0 means 200 000 (about 8 MB).
@@ -101,6 +102,7 @@ type Store struct {
 	// dbmu serialises all use of the one connection. It is taken before mu
 	// and never while mu is held.
 	dbmu    diskLock
+	dating  sync.Mutex // one DateUntrusted at a time; taken before dbmu
 	db      *sql.DB
 	closed  bool
 	reserve bool // the reserve file is in place
@@ -135,6 +137,10 @@ type Store struct {
 	failing   error    // last commit's error, nil when it went well
 	retryAt   time.Time
 	retryWait time.Duration
+
+	// Of the same lock.
+	ownStamped bool           // records of work of this boot may wait for a date
+	hours      map[int64]bool // hours since 1970 that hold packed readings with a date
 
 	wake chan struct{}
 	done chan struct{}
@@ -207,6 +213,7 @@ func newStore(dir string, opts Options) *Store {
 		idem:     map[string]idemRow{},
 		tailRows: map[int64]bool{},
 		cursors:  map[string]Cursor{},
+		hours:    map[int64]bool{},
 		wake:     make(chan struct{}, 1),
 		done:     make(chan struct{}),
 	}

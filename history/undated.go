@@ -4,6 +4,8 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
+	"encoding/json"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -28,29 +30,83 @@ func (s *Store) Uptime(t time.Time) time.Duration { return s.upAt + t.Sub(s.star
 
 // Dated says what [Store.DateUntrusted] gave a date.
 type Dated struct {
-	Readings int
+	Readings int // given a date, or another one
 	Work     int // records whose times were shifted, by a correction
+}
+
+// bootDate is what a run of the kernel was last dated by: bucket "meta", key
+// "dated/BOOT".
+type bootDate struct {
+	ZeroMS int64 `json:"zero_ms"` // wall time of the boot's uptime zero
+	Seq    int64 `json:"seq"`     // readings from this number on were dated by it
+}
+
+// sameDate is the difference below which two dates of a boot are one: the
+// clock drifts and is slewed meanwhile.
+const sameDate = 2 * time.Second
+
+// BootDate returns the wall time that this boot's uptime zero was last given
+// by [Store.DateUntrusted]; false where the boot was not dated.
+func (s *Store) BootDate() (zero time.Time, ok bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return time.UnixMilli(s.ownZero).UTC(), s.ownZero != 0
+}
+
+// NeedsDate reports whether readings or records of work of this boot wait for
+// a date.
+func (s *Store) NeedsDate() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, p := range s.byIdx {
+		if p != nil && p.boot == s.opts.Boot && p.boot != "" && (len(p.tail) > 0 || p.first <= p.last) {
+			return true
+		}
+	}
+	return s.ownStamped
 }
 
 // DateUntrusted gives all readings of the boot that have no date theirs: zero
 // is the true wall time at which the boot's uptime was zero (for this boot,
-// true now minus [Store.Uptime] of now). Records of work that were entered
-// under the untrusted clock get a correction by "clock" with their times
-// shifted. It is durable before it returns, and safe to repeat.
+// true now minus [Store.Uptime] of now). Where the boot was dated before by
+// another zero, a phone's that was wrong, all that came in under it moves by
+// the difference. Records of work that were entered under the untrusted clock
+// or the other zero get a correction by "clock" with the times shifted that
+// they got in this boot. It is durable before it returns, and safe to repeat.
 func (s *Store) DateUntrusted(ctx context.Context, boot string, zero time.Time) (Dated, error) {
 	var d Dated
+	if boot == "" {
+		return d, nil
+	}
+	s.dating.Lock() // two phones at once: the later one moves what the first dated
+	defer s.dating.Unlock()
 	z := zero.UnixMilli()
 	s.mu.Lock()
-	if boot == s.opts.Boot {
+	was, dated := s.bootDate(boot)
+	if dated && time.Duration(abs(z-was.ZeroMS))*time.Millisecond < sameDate {
+		z, zero = was.ZeroMS, time.UnixMilli(was.ZeroMS)
+	}
+	if !dated {
+		was = bootDate{z, s.nextSeq}
+		s.saveBootDate(boot, was)
+	}
+	if boot == s.opts.Boot && !dated {
 		s.ownZero = z // what comes from now on needs no dating
 	}
 	var from []*probe
 	for _, p := range s.byIdx {
-		if p != nil && p.boot == boot && boot != "" {
+		if p != nil && p.boot == boot {
 			from = append(from, p)
 		}
 	}
 	s.mu.Unlock()
+	if z != was.ZeroMS {
+		n, err := s.moveReadings(ctx, boot, was, z)
+		d.Readings += n
+		if err != nil {
+			return d, fmt.Errorf("history: move readings to another date: %w", err)
+		}
+	}
 	if err := s.Flush(ctx); err != nil {
 		return d, err
 	}
@@ -90,6 +146,285 @@ func (s *Store) DateUntrusted(ctx context.Context, boot string, zero time.Time) 
 	n, err := s.dateWork(ctx, boot, zero)
 	d.Work = n
 	return d, err
+}
+
+func abs(x int64) int64 { return max(x, -x) }
+
+// bootDate reads what a boot was dated by; mu is held.
+func (s *Store) bootDate(boot string) (d bootDate, ok bool) {
+	r := s.kv[kvKey{"meta", "dated/" + boot}]
+	return d, r != nil && json.Unmarshal(r.value(), &d) == nil && d.ZeroMS != 0
+}
+
+// saveBootDate has the next commit write it; mu is held. Boots long gone are
+// forgotten.
+func (s *Store) saveBootDate(boot string, d bootDate) {
+	b, err := json.Marshal(d)
+	if err != nil {
+		return
+	}
+	s.kvLater("meta", "dated/"+boot, b)
+	s.waiting()
+}
+
+// movable is a stretch of readings that a boot's wrong date covers.
+type movable struct {
+	seqFrom, seqTo int64 // numbers: from ≤ seq < to
+	lo, hi         int64 // times: lo ≤ t ≤ hi
+}
+
+func (m movable) has(c rec) bool {
+	return c.seq >= m.seqFrom && c.seq < m.seqTo && c.t >= m.lo && c.t <= m.hi
+}
+
+// moveReadings shifts what came in while the boot had another date: by number,
+// since the date is what was wrong, and within the span of that date, so that
+// a pushed reading that brought a time of its own stays. One transaction: a
+// power cut leaves the old dates or the new ones.
+func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zero int64) (int, error) {
+	by := zero - was.ZeroMS
+	if err := s.dbmu.LockFor(ctx); err != nil {
+		return 0, err
+	}
+	defer s.dbmu.Unlock()
+	for {
+		more, err := s.flushSome(ctx)
+		if err != nil {
+			return 0, err
+		}
+		if !more {
+			break
+		}
+	}
+	s.mu.Lock()
+	m := movable{seqFrom: was.Seq, seqTo: s.nextSeq, lo: was.ZeroMS - hourMS, hi: was.ZeroMS + s.Uptime(time.Now()).Milliseconds() + hourMS}
+	if boot != s.opts.Boot {
+		m.hi = maxTime
+	}
+	onDisk := int64(math.MaxInt64)
+	if len(s.pending) > 0 {
+		onDisk = s.pending[0].seq
+	}
+	var moved, rest []pend
+	take := func(idx int64, c rec) {
+		c.t += by
+		c.seq = s.nextSeq
+		s.nextSeq++
+		moved = append(moved, pend{idx, c})
+	}
+	first, last := floorHour(m.lo), floorHour(m.hi)
+	lo, hi := int64(math.MaxInt64), int64(math.MinInt64)
+	for _, p := range s.byIdx {
+		if p == nil || p.boot != "" {
+			continue
+		}
+		for _, c := range p.tail {
+			switch {
+			case m.has(c):
+				take(p.idx, c)
+			case c.seq < onDisk:
+				rest = append(rest, pend{p.idx, c})
+			}
+		}
+		if p.first <= p.last {
+			lo, hi = min(lo, p.first), max(hi, p.last)
+		}
+	}
+	for _, p := range s.byIdx { // undated ones of other boots stay where they are
+		if p != nil && p.boot != "" {
+			for _, c := range p.tail {
+				if c.seq < onDisk {
+					rest = append(rest, pend{p.idx, c})
+				}
+			}
+		}
+	}
+	old := make([]int64, 0, len(s.tailRows))
+	for id := range s.tailRows {
+		old = append(old, id)
+	}
+	s.mu.Unlock()
+
+	// Packed hours: what moves leaves its pack and waits in the tail again.
+	packs := map[int64][]byte{} // new bodies by id, nil for an empty pack
+	type gone struct{ idx, hour int64 }
+	touched := map[gone]bool{}
+	err := eachRow(ctx, s.db, "packs", packID(max(first, lo), 0, 0), packID(min(last, hi)+1, 0, 0)-1, func(id int64, body []byte, ok bool) error {
+		if !ok {
+			return nil
+		}
+		name, rs, err := unpack(body)
+		if err != nil {
+			return nil // counted where packs are checked
+		}
+		keep := rs[:0:0]
+		s.mu.Lock()
+		for _, c := range rs {
+			if m.has(c) {
+				take(packProbe(id), c)
+			} else {
+				keep = append(keep, c)
+			}
+		}
+		s.mu.Unlock()
+		if len(keep) == len(rs) {
+			return nil
+		}
+		touched[gone{packProbe(id), packHour(id)}] = true
+		packs[id] = nil
+		if len(keep) > 0 {
+			packs[id] = pack(name, keep)
+		}
+		return nil
+	})
+	if err != nil {
+		return 0, err
+	}
+	slices.SortFunc(rest, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
+	tail := makeTailRows(append(rest, moved...)) // moved ones have the highest numbers
+	s.mu.Lock()
+	s.saveBootDate(boot, bootDate{zero, was.Seq})
+	var rows []kvRow
+	for k := range s.kvDirty {
+		rows = append(rows, *s.kv[k])
+	}
+	s.mu.Unlock()
+	err = s.write(ctx, func(tx *sql.Tx) error {
+		for _, id := range old {
+			if err := delRow(ctx, tx, "tail", id); err != nil {
+				return err
+			}
+		}
+		if err := putTail(ctx, tx, tail); err != nil {
+			return err
+		}
+		for id, body := range packs {
+			var err error
+			if body == nil {
+				err = delRow(ctx, tx, "packs", id)
+			} else {
+				err = putRow(ctx, tx, "packs", id, body)
+			}
+			if err != nil {
+				return err
+			}
+		}
+		for _, r := range rows {
+			if err := putKV(ctx, tx, r); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		s.mu.Lock()
+		s.saveBootDate(boot, was)
+		s.mu.Unlock()
+		return 0, err
+	}
+	s.mu.Lock()
+	if boot == s.opts.Boot {
+		s.ownZero = zero
+	}
+	s.tailRows = map[int64]bool{}
+	for _, r := range tail {
+		s.tailRows[r.id] = true
+	}
+	for _, r := range rows {
+		if s.kv[r.kvKey] != nil && s.kv[r.kvKey].Rev == r.Rev {
+			delete(s.kvDirty, r.kvKey)
+		}
+	}
+	s.recent.dropIf(func(k probeHour) bool { return touched[gone{k.idx, k.hour}] })
+	for _, p := range s.byIdx {
+		if p == nil || p.boot != "" {
+			continue
+		}
+		p.tail = slices.DeleteFunc(p.tail, m.has)
+		p.version++
+	}
+	for _, x := range moved {
+		p := s.byIdx[x.idx]
+		p.tail = append(p.tail, x.rec)
+	}
+	s.tailCount = 0
+	for _, p := range s.byIdx {
+		if p == nil {
+			continue
+		}
+		slices.SortStableFunc(p.tail, byTime)
+		s.tailCount += len(p.tail)
+	}
+	s.mu.Unlock()
+	return len(moved), s.indexPacks(ctx)
+}
+
+// indexPacks finds out anew which hours of which probe are packed, and each
+// probe's newest reading; dbmu is held.
+func (s *Store) indexPacks(ctx context.Context) error {
+	type span struct{ first, last int64 }
+	spans := map[int64]span{}
+	rows, err := s.db.QueryContext(ctx, fmt.Sprintf("SELECT id >> %d & %d, min(id >> %d), max(id >> %d) FROM packs GROUP BY 1", partBits, maxProbes-1, probeBits+partBits, probeBits+partBits))
+	if err != nil {
+		return diskError(err)
+	}
+	for rows.Next() {
+		var idx int64
+		var sp span
+		if err := rows.Scan(&idx, &sp.first, &sp.last); err != nil {
+			rows.Close()
+			return err
+		}
+		spans[idx] = sp
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return err
+	}
+	s.mu.Lock()
+	var look []*probe
+	for _, p := range s.byIdx {
+		if p == nil {
+			continue
+		}
+		p.first, p.last = math.MaxInt64, math.MinInt64
+		if sp, ok := spans[p.idx]; ok {
+			p.first, p.last = sp.first, sp.last
+			look = append(look, p)
+		}
+		s.saveProbe(p)
+		p.newest, p.lastRec = math.MinInt64, nil
+		if n := len(p.tail); n > 0 {
+			c := p.tail[n-1]
+			p.newest, p.lastRec = c.t, &c
+		}
+	}
+	s.waiting()
+	s.mu.Unlock()
+	if err := s.indexHours(ctx); err != nil {
+		return err
+	}
+	for _, p := range look {
+		var newest *rec
+		err := eachRow(ctx, s.db, "packs", packID(p.last, p.idx, 0), packID(p.last, p.idx, maxParts-1), func(_ int64, body []byte, ok bool) error {
+			if _, rs, err := unpack(body); ok && err == nil {
+				for _, c := range rs {
+					if newest == nil || c.t > newest.t {
+						newest = &c
+					}
+				}
+			}
+			return nil
+		})
+		if err != nil {
+			return err
+		}
+		s.mu.Lock()
+		if newest != nil && newest.t > p.newest {
+			p.newest, p.lastRec = newest.t, newest
+		}
+		s.mu.Unlock()
+	}
+	return nil
 }
 
 // dropUndated removes the readings of a boot's probe after they were dated.

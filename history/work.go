@@ -181,6 +181,20 @@ func (s *Store) DeleteWork(ctx context.Context, kind, id, by string, at time.Tim
 	return nil
 }
 
+// stamp marks a version that is entered now with the boot, where the boot's
+// date may still change; mu is held.
+func (s *Store) stamp(d *workDisk) {
+	switch {
+	case s.ownZero != 0: // a phone's date, which a better one may correct
+		d.Boot, d.ZeroMS = s.opts.Boot, s.ownZero
+	case !s.trusted:
+		d.Boot, d.ZeroMS = s.opts.Boot, s.zero()
+	default:
+		return
+	}
+	s.ownStamped = true
+}
+
 // appendWork writes one version; dbmu is held.
 func (s *Store) appendWork(ctx context.Context, d workDisk) error {
 	_, err := s.appendRows(ctx, []workDisk{d})
@@ -192,13 +206,14 @@ func (s *Store) appendWork(ctx context.Context, d workDisk) error {
 func (s *Store) appendRows(ctx context.Context, ds []workDisk) (int64, error) {
 	s.mu.Lock()
 	first := s.workNext + 1
-	trusted, zero := s.trusted, s.zero()
+	for i := range ds {
+		if !ds[i].Auto {
+			s.stamp(&ds[i])
+		}
+	}
 	s.mu.Unlock()
 	bodies := make([][]byte, len(ds))
 	for i := range ds {
-		if !trusted {
-			ds[i].Boot, ds[i].ZeroMS = s.opts.Boot, zero
-		}
 		if len(ds) > 1 {
 			ds[i].Entry = first
 		}
@@ -504,82 +519,121 @@ func mergeValue(d, p any) any {
 // timeFields are where records of work keep clock times.
 var timeFields = map[string]bool{"applied": true, "finished": true, "mixed": true, "at": true, "ended": true, "laid": true, "until": true}
 
-// dateWork shifts the times of records that were entered under the untrusted
-// clock of a boot, by a correction of its own.
+// byClock is the author of the corrections that a better date makes.
+const byClock = "clock"
+
+// dateWork shifts the times of records that were entered in a boot under
+// another date than the one given, by a correction of their own. Only times
+// that came into the record in that boot move, and only those that its date
+// can have made: a time that somebody typed from a calendar stays.
 func (s *Store) dateWork(ctx context.Context, boot string, zero time.Time) (int, error) {
-	s.dbmu.Lock()
-	var due []workDisk
-	last := map[workKey]workDisk{}
+	type history struct {
+		before json.RawMessage // the record as it was before this boot
+		last   workDisk
+	}
+	all := map[workKey]history{}
+	if err := s.dbmu.LockFor(ctx); err != nil {
+		return 0, fmt.Errorf("history: date work: %w", err)
+	}
 	err := eachRow(ctx, s.db, "work", 0, maxID, func(row int64, body []byte, ok bool) error {
 		var d workDisk
-		if ok && json.Unmarshal(body, &d) == nil {
-			last[workKey{d.Kind, d.ID}] = d
+		if !ok || json.Unmarshal(body, &d) != nil {
+			return nil
 		}
+		k := workKey{d.Kind, d.ID}
+		h := all[k]
+		if d.Boot != boot {
+			h.before = d.Body
+		}
+		h.last = d
+		all[k] = h
 		return nil
 	})
-	for _, d := range last {
-		if d.Boot == boot && boot != "" && d.Op != "delete" {
-			due = append(due, d)
-		}
-	}
 	s.dbmu.Unlock()
 	if err != nil {
 		return 0, fmt.Errorf("history: date work: %w", err)
 	}
-	slices.SortFunc(due, func(a, b workDisk) int {
-		return cmp.Or(strings.Compare(a.Kind, b.Kind), strings.Compare(a.ID, b.ID))
+	var due []history
+	for _, h := range all {
+		shift := time.Duration(zero.UnixMilli()-h.last.ZeroMS) * time.Millisecond
+		if h.last.Boot == boot && h.last.Op != "delete" && shift.Abs() >= sameDate {
+			due = append(due, h)
+		}
+	}
+	slices.SortFunc(due, func(a, b history) int {
+		return cmp.Or(strings.Compare(a.last.Kind, b.last.Kind), strings.Compare(a.last.ID, b.last.ID))
 	})
 	n := 0
-	for _, d := range due {
-		shift := time.Duration(zero.UnixMilli()-d.ZeroMS) * time.Millisecond
-		var v any
+	for _, h := range due {
+		d := h.last
+		var v, before any
 		if err := decodeNumbers(d.Body, &v); err != nil {
 			continue
 		}
-		shiftTimes(v, shift)
+		if h.before != nil {
+			decodeNumbers(h.before, &before)
+		}
+		wrong := time.UnixMilli(d.ZeroMS)
+		shift := zero.Sub(wrong)
+		shiftTimes(v, before, shift, wrong.Add(-datedBefore), d.At.Add(datedAfter))
 		b, err := json.Marshal(v)
 		if err != nil {
 			continue
 		}
-		s.dbmu.Lock()
-		// No boot in the new version: it is dated now, and a repeat passes over it.
-		err = s.appendDated(ctx, workDisk{Kind: d.Kind, ID: d.ID, Version: d.Version + 1, Op: "patch", At: d.At.Add(shift), By: "clock", Body: b, Auto: true})
+		if err := s.dbmu.LockFor(ctx); err != nil {
+			return n, fmt.Errorf("history: date work: %w", err)
+		}
+		s.mu.Lock()
+		r := s.work[workKey{d.Kind, d.ID}]
+		same := r != nil && r.version == d.Version && !r.deleted
+		s.mu.Unlock()
+		if same { // else it was changed meanwhile, under the new date
+			// It keeps its boot and the date that it has now: a repeat passes
+			// over it, and a still better date moves it again.
+			err = s.appendWork(ctx, workDisk{Kind: d.Kind, ID: d.ID, Version: d.Version + 1, Op: "patch", At: d.At.Add(shift), By: byClock, Boot: boot, ZeroMS: zero.UnixMilli(), Body: b, Auto: true})
+		}
 		s.dbmu.Unlock()
 		if err != nil {
 			return n, fmt.Errorf("history: date %s %s: %w", d.Kind, d.ID, err)
 		}
-		n++
+		if same {
+			n++
+		}
 	}
 	return n, nil
 }
 
-func (s *Store) appendDated(ctx context.Context, d workDisk) error {
-	s.mu.Lock()
-	was := s.trusted
-	s.trusted = true
-	s.mu.Unlock()
-	err := s.appendWork(ctx, d)
-	s.mu.Lock()
-	s.trusted = was
-	s.mu.Unlock()
-	return err
-}
+// A time in a record counts as made by a boot's date from this long before
+// the boot to this long after the entry: coats are entered in arrears.
+const (
+	datedBefore = 7 * 24 * time.Hour
+	datedAfter  = 24 * time.Hour
+)
 
-func shiftTimes(v any, by time.Duration) {
+// shiftTimes moves the times in v that differ from those at the same place in
+// before and lie between from and to.
+func shiftTimes(v, before any, by time.Duration, from, to time.Time) {
 	switch v := v.(type) {
 	case map[string]any:
+		old, _ := before.(map[string]any)
 		for k, x := range v {
 			if t, ok := x.(string); ok && timeFields[k] {
-				if at, err := time.Parse(time.RFC3339Nano, t); err == nil {
+				at, err := time.Parse(time.RFC3339Nano, t)
+				if err == nil && old[k] != x && !at.Before(from) && !at.After(to) {
 					v[k] = at.Add(by).Format(time.RFC3339Nano)
 				}
 				continue
 			}
-			shiftTimes(x, by)
+			shiftTimes(x, old[k], by, from, to)
 		}
 	case []any:
-		for _, x := range v {
-			shiftTimes(x, by)
+		old, _ := before.([]any)
+		for i, x := range v {
+			var o any
+			if i < len(old) {
+				o = old[i]
+			}
+			shiftTimes(x, o, by, from, to)
 		}
 	}
 }
