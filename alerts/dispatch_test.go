@@ -442,6 +442,9 @@ func TestBoardLearnsTheTime(t *testing.T) {
 			in := shop(time.Now().Add(off), cold(c))
 			in.Conditions = []Condition{{Rule: "trouble", Severity: Act, Say: "Look."}}
 			in.ClockTrusted = trusted
+			if trusted {
+				in.DateSet = 1
+			}
 			return e.Step(in)
 		}
 		expect(t, look(false, 18), "trouble firing")

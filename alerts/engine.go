@@ -142,7 +142,7 @@ type Engine struct {
 
 	lastNow     time.Time // of the last step, as it was told
 	lastReal    time.Time // of the last step, for what really went by
-	lastTrusted bool
+	lastDateSet int
 }
 
 // New returns an engine that goes on where the store left off. What the store
@@ -352,7 +352,7 @@ func (e *Engine) Step(in Input) []Transition {
 // an alert that began three minutes ago did not begin in another year, and is
 // not long overdue.
 func (e *Engine) redate(in Input) {
-	if !e.lastNow.IsZero() && in.ClockTrusted && !e.lastTrusted {
+	if !e.lastNow.IsZero() && in.DateSet != e.lastDateSet {
 		// By the wall alone: the jump may or may not be in the monotonic part.
 		jump := in.Now.Round(0).Sub(e.lastNow.Round(0)) - time.Since(e.lastReal)
 		if jump.Abs() > time.Minute {
@@ -374,7 +374,7 @@ func (e *Engine) redate(in Input) {
 			}
 		}
 	}
-	e.lastNow, e.lastReal, e.lastTrusted = in.Now, time.Now(), in.ClockTrusted
+	e.lastNow, e.lastReal, e.lastDateSet = in.Now, time.Now(), in.DateSet
 }
 
 // unjudged reports whether a subject is an open coat, or a panel with one,

@@ -55,12 +55,15 @@ type Surface struct {
 type Input struct {
 	Now          time.Time
 	ClockTrusted bool
-	Estimates    []coat.Estimate
-	Work         *coat.Work
-	Probes       []sensors.Health
-	Surfaces     []Surface
-	Cups         []Cup
-	Conditions   []Condition // from the tent, the store, the clock
+	// DateSet counts how often the date was set: when it differs from the last
+	// step's, Now may have jumped without any time going by.
+	DateSet    int
+	Estimates  []coat.Estimate
+	Work       *coat.Work
+	Probes     []sensors.Health
+	Surfaces   []Surface
+	Cups       []Cup
+	Conditions []Condition // from the tent, the store, the clock
 	// NoEstimate says that this look has no estimates because none could be
 	// made, not because no coat is open: alerts about coats and panels stay
 	// as they are.

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
-	"time"
 )
 
 // forgetter is a [Store] that can let go of an alert.
@@ -17,11 +16,12 @@ type forgetter interface {
 // write of its own, and upkeep has other work.
 const pruneStep = 200
 
-// Prune removes alerts that ended before a time, and of those that ended later
-// all but the newest most, so that rules that come and go cannot fill the
-// card; what keep asks for stays whatever its age. It removes 200 in one call
-// and returns how many. A store that cannot let go keeps everything.
-func (e *Engine) Prune(ctx context.Context, before time.Time, most int, keep func(Alert) bool) (int, error) {
+// Prune removes the oldest alerts that ended beyond the newest most, so that
+// rules that come and go cannot fill the card; what keep asks for stays. No
+// date removes anything: one that jumped would make all of them old at once.
+// It removes 200 in one call and returns how many. A store that cannot let go
+// keeps everything.
+func (e *Engine) Prune(ctx context.Context, most int, keep func(Alert) bool) (int, error) {
 	s, ok := e.store.(forgetter)
 	if !ok {
 		return 0, nil
@@ -41,7 +41,7 @@ func (e *Engine) Prune(ctx context.Context, before time.Time, most int, keep fun
 	slices.SortStableFunc(ended, func(a, b *record) int { return endedAt(a).Compare(endedAt(b)) })
 	n := 0
 	for i, r := range ended {
-		if n == pruneStep || (!endedAt(r).Before(before) && len(ended)-i <= most) {
+		if n == pruneStep || len(ended)-i <= most {
 			break
 		}
 		if err := s.DeleteAlert(ctx, r.ID); err != nil {

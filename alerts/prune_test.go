@@ -47,9 +47,11 @@ func TestPrune(t *testing.T) {
 	put(m, "coat", "coat-1", Resolved, 3000)
 	put(m, "live", "probe-1", Firing, 900)
 	m.alerts["spoilt"] = []byte("{")
-	before := now.AddDate(0, 0, -730)
 	e := New(Config{}, forgetful{m})
-	if n, err := e.Prune(t.Context(), before, 10, ofCoat); n != 1 || err != nil {
+	if n, err := e.Prune(t.Context(), 2, ofCoat); n != 0 || err != nil {
+		t.Errorf("removed %d, %v by age; want none", n, err)
+	}
+	if n, err := e.Prune(t.Context(), 1, ofCoat); n != 1 || err != nil {
 		t.Errorf("removed %d, %v; want one", n, err)
 	}
 	if got := left(m); got != "new coat live spoilt" {
@@ -65,7 +67,7 @@ func TestPrune(t *testing.T) {
 		put(m, fmt.Sprint("flood", i), "store", Resolved, 99)
 	}
 	for _, want := range []int{pruneStep, pruneStep, 91, 0} { // 501 of which 10 stay
-		if n, err := e.Prune(t.Context(), before, 10, ofCoat); n != want || err != nil {
+		if n, err := e.Prune(t.Context(), 10, ofCoat); n != want || err != nil {
 			t.Errorf("removed %d, %v; want %d", n, err, want)
 		}
 	}
@@ -74,12 +76,12 @@ func TestPrune(t *testing.T) {
 	}
 	put(m, "old", "store", Resolved, 800)
 	m.setFull(true)
-	if n, err := e.Prune(t.Context(), before, 10, ofCoat); n != 0 || err == nil {
+	if n, err := e.Prune(t.Context(), 0, ofCoat); n != 0 || err == nil {
 		t.Errorf("on a full card: %d, %v", n, err)
 	}
 	// A store that can't let go.
 	m.setFull(false)
-	if n, err := New(Config{}, m).Prune(t.Context(), before, 10, ofCoat); n != 0 || err != nil || m.alerts["old"] == nil {
+	if n, err := New(Config{}, m).Prune(t.Context(), 10, ofCoat); n != 0 || err != nil || m.alerts["old"] == nil {
 		t.Errorf("without a way to forget: %d, %v", n, err)
 	}
 }

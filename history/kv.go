@@ -335,7 +335,7 @@ func (s *Store) AddEvent(kind, subject, text string, at time.Time, by string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if !s.trusted {
-		e.Boot, e.UpMS = s.opts.Boot, (s.upAt + at.Sub(s.started)).Milliseconds()
+		e.Boot, e.UpMS = s.opts.Boot, s.uptimeOf(at).Milliseconds()
 	}
 	b, err := json.Marshal(e)
 	if err != nil {

@@ -115,8 +115,7 @@ func (s *Store) Append(rs []sensors.Reading) int {
 		c := toRec(r)
 		name := r.Probe
 		if !s.trusted {
-			// Sub uses the monotonic clock where the reading still has it.
-			c.t = (s.upAt + r.At.Sub(s.started)).Milliseconds()
+			c.t = s.uptimeOf(r.At).Milliseconds()
 			if s.ownZero != 0 {
 				c.t += s.ownZero // dated meanwhile, not yet said to be trusted
 			} else {
@@ -353,7 +352,16 @@ func (s *Store) LastReading(name string) (sensors.Reading, bool) {
 
 // zero is the provisional wall time, in ms, of uptime zero.
 func (s *Store) zero() int64 {
-	return s.started.Round(0).UnixMilli() - s.upAt.Milliseconds()
+	return s.wallAt.UnixMilli() - s.upAt.Milliseconds()
+}
+
+// uptimeOf is the uptime of a moment of this process, by the monotonic clock
+// where the time has it, else by the untrusted wall clock.
+func (s *Store) uptimeOf(t time.Time) time.Duration {
+	if t == t.Round(0) {
+		return s.upAt + t.Sub(s.wallAt)
+	}
+	return s.upAt + t.Sub(s.started)
 }
 
 // Readings yields the probe's readings with from ≤ At ≤ to, oldest first,

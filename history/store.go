@@ -97,6 +97,7 @@ type Store struct {
 	lock *os.File
 
 	started time.Time     // with its monotonic part
+	wallAt  time.Time     // what the wall clock said at started
 	upAt    time.Duration // uptime at started
 
 	// dbmu serialises all use of the one connection. It is taken before mu
@@ -217,6 +218,7 @@ func newStore(dir string, opts Options) *Store {
 		wake:     make(chan struct{}, 1),
 		done:     make(chan struct{}),
 	}
+	s.wallAt = opts.Now().Round(0)
 	s.ctx, s.stop = context.WithCancel(context.Background())
 	return s
 }

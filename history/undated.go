@@ -53,6 +53,28 @@ func (s *Store) BootDate() (zero time.Time, ok bool) {
 	return time.UnixMilli(s.ownZero).UTC(), s.ownZero != 0
 }
 
+// LastRecord returns the newest date of anything kept: a reading with a date,
+// or an entry of the record of work made under a date; false where there is
+// none. A date far from it is doubtful.
+func (s *Store) LastRecord() (time.Time, bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var last time.Time
+	for _, r := range s.work {
+		if r.at.After(last) {
+			last = r.at
+		}
+	}
+	for _, p := range s.byIdx {
+		if p != nil && p.boot == "" && p.lastRec != nil {
+			if t := time.UnixMilli(p.newest).UTC(); t.After(last) {
+				last = t
+			}
+		}
+	}
+	return last, !last.IsZero()
+}
+
 // NeedsDate reports whether readings or records of work of this boot wait for
 // a date.
 func (s *Store) NeedsDate() bool {

@@ -29,6 +29,7 @@ type record struct {
 	deleted bool
 	made    int64 // row number of its first version: order of entry
 	rows    []int64
+	at      time.Time // when its last version was entered; zero without a date
 }
 
 type idemRow struct {
@@ -252,6 +253,10 @@ func (s *Store) foldWork(row int64, d workDisk) {
 		s.work[k] = r
 	}
 	r.rows = append(r.rows, row)
+	r.at = time.Time{}
+	if d.Boot == "" || d.Auto || d.Boot == s.opts.Boot && s.ownZero != 0 {
+		r.at = d.At
+	}
 	r.body, r.version, r.deleted = d.Body, max(d.Version, r.version), d.Op == "delete"
 	s.foldEntry(row, d)
 	if d.Key != "" {

@@ -259,7 +259,8 @@ var (
 
 func (s *Server) clock(w http.ResponseWriter, r *http.Request) {
 	var q struct {
-		Time *time.Time `json:"time"`
+		Time    *time.Time `json:"time"`
+		Confirm string     `json:"confirm"` // the date, once more, where a 409 asked for it
 	}
 	if !s.read(w, r, &q) {
 		return
@@ -268,7 +269,7 @@ func (s *Server) clock(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusBadRequest, "time", "want this phone's time, between 2025 and 2100")
 		return
 	}
-	if err := s.b.TrustClock(r.Context(), whoOf(r), *q.Time); err != nil {
+	if err := s.b.TrustClock(r.Context(), whoOf(r), *q.Time, q.Confirm); err != nil {
 		s.problem(w, r, err)
 		return
 	}

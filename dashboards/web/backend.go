@@ -167,7 +167,10 @@ type Backend interface {
 
 	Settings(ctx context.Context) (SettingsView, error)
 	PutSettings(ctx context.Context, who Who, patch json.RawMessage) error
-	TrustClock(ctx context.Context, who Who, phone time.Time) error
+	// TrustClock takes a phone's time. One over a day from the last record is
+	// answered by a [ConfirmError] until confirm repeats what that asks for.
+	// [ErrConflict] where the board knows the time by itself.
+	TrustClock(ctx context.Context, who Who, phone time.Time, confirm string) error
 
 	Resins(ctx context.Context) ([]cure.Resin, error)
 	FitResin(ctx context.Context, sheet json.RawMessage) (json.RawMessage, error)
@@ -233,3 +236,13 @@ var (
 type backendError string
 
 func (e backendError) Error() string { return string(e) }
+
+// ConfirmError asks the person once more before something is done: 409, with
+// what to confirm. The same request with "confirm" set to it is taken.
+type ConfirmError struct {
+	Field   string
+	What    string // for the person
+	Confirm string // what "confirm" must say
+}
+
+func (e *ConfirmError) Error() string { return e.What }

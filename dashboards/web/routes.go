@@ -210,6 +210,10 @@ func (s *Server) problem(w http.ResponseWriter, r *http.Request, err error) {
 		s.faults(w, r, http.StatusBadRequest, f)
 		return
 	}
+	if c, ok := errors.AsType[*ConfirmError](err); ok {
+		s.answer(w, r, http.StatusConflict, map[string]any{"error": Faults{{Field: c.Field, What: c.What}}, "confirm": c.Confirm})
+		return
+	}
 	switch {
 	case errors.Is(err, ErrNotFound):
 		s.fail(w, r, http.StatusNotFound, "", err.Error())

@@ -60,6 +60,10 @@ type Daemon struct {
 
 	prunedAt     time.Time // alerts, by upkeep alone
 	clockTrusted atomic.Bool
+	dateSet      atomic.Int64 // how often the date was set
+	byPerson     atomic.Bool  // the date is a phone's, and a better one replaces it
+	undated      atomic.Bool  // the date is known, and not everything could be given it yet
+	synced       func() bool
 	clockAway    atomic.Int64 // ns by which the board's clock was set and we were not
 	noProbes     string       // why no wired probe was found, "" where there are some
 
@@ -80,8 +84,13 @@ type Options struct {
 	Probes       []sensors.PollerConfig
 	Zone         *time.Location // nil: the configuration's
 	NoProbe      string
-	ClockTrusted bool
+	ClockTrusted bool   // something outside keeps the clock right
+	ClockChip    bool   // a clock chip set it: trusted where it is after the last record
 	Version      string // the program's own
+
+	Synced func() bool          // whether something outside keeps the clock right now; nil: the kernel's answer
+	Boot   string               // names this run of the kernel; "": the kernel's
+	Uptime func() time.Duration // since it began; nil: the kernel's
 }
 
 // New opens the store and wires the parts; nothing runs yet.
@@ -97,14 +106,15 @@ func New(o Options) (*Daemon, error) {
 	if o.Zone != nil {
 		d.loc = o.Zone
 	}
-	d.clockTrusted.Store(o.ClockTrusted)
-	if h, ok := o.Clock.(stepHolder); ok && o.ClockTrusted {
-		h.Hold()
+	if d.synced = o.Synced; d.synced == nil {
+		d.synced = kernelSynchronised
 	}
 	opts := history.Options{
 		Now:            o.Clock.Now,
 		Log:            o.Log,
 		ClockUntrusted: !o.ClockTrusted,
+		Boot:           o.Boot,
+		Uptime:         o.Uptime,
 		MaxBytes:       int64(o.Config.Store.MaxMB) << 20,
 		MaxAge:         time.Duration(o.Config.Store.KeepDays) * 24 * time.Hour,
 	}
@@ -135,6 +145,7 @@ func New(o Options) (*Daemon, error) {
 	if t := store.Trouble(); t != "" {
 		d.log.Warn("store", "trouble", t)
 	}
+	d.startClock(o)
 
 	d.set = sensors.NewSet(sensors.IntakeConfig{Now: o.Clock.Now}, d.take)
 	metas := store.ProbeMetas()
@@ -356,9 +367,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 				d.log.Warn("clock stepped", "step_s", step.Seconds())
 			}
 			d.tellSteps(now)
-			if !d.clockTrusted.Load() && ClockSynchronised() {
-				d.trustClock(ctx, "the kernel says it is synchronised")
-			}
+			d.watchSync(ctx)
 		}
 		last, mono = now, time.Now()
 		if err := d.store.Upkeep(ctx); err != nil && ctx.Err() == nil {
@@ -366,7 +375,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 		}
 		d.nightlyCopy(ctx, now)
 		d.tokenUpkeep(ctx)
-		d.pruneAlerts(ctx, now)
+		d.pruneAlerts(ctx)
 	}
 }
 
@@ -387,25 +396,6 @@ func (d *Daemon) tellSteps(now time.Time) {
 
 func (d *Daemon) event(kind, subject, text string, at time.Time) {
 	d.store.AddEvent(kind, subject, text, at, "curewright")
-}
-
-// trustClock dates what came in while the date was not known, then believes
-// the clock.
-func (d *Daemon) trustClock(ctx context.Context, why string) {
-	now := d.clk.Now()
-	zero := now.Add(-d.store.Uptime(time.Now()))
-	if n, err := d.store.DateUntrusted(ctx, d.store.Boot(), zero); err != nil {
-		d.log.Warn("dating what came before the clock was known", "err", err)
-	} else if n.Readings > 0 || n.Work > 0 {
-		d.log.Info("dated what came before the clock was known", "readings", n.Readings, "records", n.Work)
-	}
-	d.store.SetClockTrusted(true)
-	d.clockTrusted.Store(true)
-	if h, ok := d.clk.(stepHolder); ok {
-		h.Hold()
-	}
-	d.event("clock", "", "the clock is trusted: "+why, d.clk.Now())
-	d.RequestLook()
 }
 
 // RequestLook asks for a look soon.
@@ -438,7 +428,7 @@ func (d *Daemon) Look(ctx context.Context) error {
 	d.rules.SetView(alerts.View{Loc: d.loc, Fahrenheit: st.Units == "us", Clock12: st.Clock == "12h"})
 	d.post.SetView(alerts.View{Loc: d.loc, Fahrenheit: st.Units == "us", Clock12: st.Clock == "12h"}, sleepHours(st), d.clockTrusted.Load())
 	ts := d.rules.Step(alerts.Input{
-		Now: now, ClockTrusted: d.clockTrusted.Load(),
+		Now: now, ClockTrusted: d.clockTrusted.Load(), DateSet: int(d.dateSet.Load()),
 		Estimates: res.Coats, Work: w, Probes: probes, Surfaces: surf, Cups: cups,
 		Conditions: append(d.post.Conditions(), d.conditions(now)...),
 	})

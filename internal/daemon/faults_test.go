@@ -357,6 +357,7 @@ type bubble struct {
 	*liveDaemon
 	clk  *wallClock
 	jump atomic.Int64 // how far the wall clock is off
+	sync atomic.Bool  // the kernel says that the wall clock is right
 	srv  *web.Server
 }
 
@@ -371,9 +372,16 @@ func inBubble(t *testing.T, dir string, trusted bool, f func(*bubble)) {
 
 func inBubbleWith(t *testing.T, cfg Config, trusted bool, f func(*bubble)) {
 	t.Helper()
+	inBubbleFrom(t, cfg, trusted, 0, f)
+}
+
+// inBubbleFrom starts with the wall clock off by so much.
+func inBubbleFrom(t *testing.T, cfg Config, trusted bool, off time.Duration, f func(*bubble)) {
+	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		time.Sleep(time.Until(time.Date(2026, 10, 10, 8, 0, 0, 0, time.UTC)))
 		b := &bubble{}
+		b.jump.Store(int64(off))
 		epoch := time.Now()
 		b.clk = &wallClock{
 			wall: func() time.Time {
@@ -384,7 +392,7 @@ func inBubbleWith(t *testing.T, cfg Config, trusted bool, f func(*bubble)) {
 			},
 			boot: func() time.Duration { return time.Since(epoch) },
 		}
-		d, err := New(Options{Config: cfg, Clock: b.clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC})
+		d, err := New(Options{Config: cfg, Clock: b.clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC, Synced: b.sync.Load})
 		if err != nil {
 			t.Fatal(err)
 		}

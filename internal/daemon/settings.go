@@ -185,16 +185,3 @@ func (d *Daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMes
 	d.RequestLook()
 	return nil
 }
-
-// TrustClock takes the phone's time where the board does not know its own.
-func (d *Daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time) error {
-	if d.clockTrusted.Load() {
-		return web.ErrConflict
-	}
-	if y := phone.Year(); y < 2024 || y > 2124 {
-		return web.Faults{{Field: "time", What: fmt.Sprintf("%s is no plausible date", phone.Format(time.RFC3339))}}
-	}
-	d.clk.Set(phone)
-	d.trustClock(ctx, "the phone's time, confirmed by "+who.Name)
-	return nil
-}

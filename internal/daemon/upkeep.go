@@ -178,9 +178,8 @@ func (d *Daemon) StoreStats() web.StoreStats {
 }
 
 const (
-	// alertsFor is how long an alert that ended is kept, and alertsMost how
-	// many of them; what a record shows stays as long as its work does.
-	alertsFor  = 2 * 365 * day
+	// alertsMost is how many alerts that ended are kept; what a record shows
+	// stays as long as its work does.
 	alertsMost = 5000
 	// pruneEvery is how often upkeep looks for older ones.
 	pruneEvery = 6 * time.Hour
@@ -189,8 +188,9 @@ const (
 	probeSpan = 30 * day
 )
 
-// pruneAlerts removes alerts that are too old, while the date is known.
-func (d *Daemon) pruneAlerts(ctx context.Context, now time.Time) {
+// pruneAlerts removes the oldest alerts beyond the number that is kept, while
+// the date is known: alerts of an unknown date cannot be put in order.
+func (d *Daemon) pruneAlerts(ctx context.Context) {
 	if !d.clockTrusted.Load() || (!d.prunedAt.IsZero() && time.Since(d.prunedAt) < pruneEvery) {
 		return
 	}
@@ -200,7 +200,7 @@ func (d *Daemon) pruneAlerts(ctx context.Context, now time.Time) {
 		d.log.Warn("alerts are not pruned", "err", err)
 		return
 	}
-	n, err := d.rules.Prune(ctx, now.Add(-alertsFor), alertsMost, func(a alerts.Alert) bool { return ofRecord(w, a) })
+	n, err := d.rules.Prune(ctx, alertsMost, func(a alerts.Alert) bool { return ofRecord(w, a) })
 	if err != nil && ctx.Err() == nil {
 		d.log.Warn("alerts are not pruned", "err", err)
 	} else if n > 0 {

@@ -44,7 +44,7 @@ func Watch(ctx context.Context, cfg Config, version string, log *slog.Logger, re
 	bench := openBench(log)
 	probes, why := bench.pollers(ctx, cfg)
 	d, err := New(Options{
-		Config: cfg, Clock: &wallClock{}, Log: log, Probes: probes, NoProbe: why, ClockTrusted: ClockSynchronised(), Version: version,
+		Config: cfg, Clock: &wallClock{}, Log: log, Probes: probes, NoProbe: why, ClockTrusted: kernelSynchronised(), ClockChip: clockChip(), Version: version,
 	})
 	if err != nil {
 		return err

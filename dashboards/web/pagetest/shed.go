@@ -512,7 +512,7 @@ func (s *Shed) PutSettings(_ context.Context, _ web.Who, patch json.RawMessage) 
 }
 
 // TrustClock implements [web.Backend].
-func (s *Shed) TrustClock(context.Context, web.Who, time.Time) error {
+func (s *Shed) TrustClock(context.Context, web.Who, time.Time, string) error {
 	s.mu.Lock()
 	s.settings.ClockTrusted = true
 	s.mu.Unlock()

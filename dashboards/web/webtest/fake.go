@@ -401,7 +401,7 @@ func (b *Backend) PutSettings(_ context.Context, who web.Who, patch json.RawMess
 	return json.Unmarshal(patch, &b.snap.Settings)
 }
 
-func (b *Backend) TrustClock(_ context.Context, who web.Who, phone time.Time) error {
+func (b *Backend) TrustClock(_ context.Context, who web.Who, phone time.Time, confirm string) error {
 	out, err := b.enter(who, "clock %s", phone.Format(time.RFC3339))
 	if err != nil {
 		return err

@@ -57,7 +57,7 @@ export async function call(method, path, body, idem) {
   if (!res.ok) {
     const faults = (data && Array.isArray(data.error) && data.error) || [{ field: '', what: res.statusText || 'the board refused (' + res.status + ')' }];
     if (res.status === 401) needLogin();
-    throw new Refused(res.status, faults);
+    throw Object.assign(new Refused(res.status, faults), { confirm: data && data.confirm });
   }
   if (S.lost) setLost(false);
   return data;
@@ -384,7 +384,13 @@ const ACTS = {
     location.hash = '#/';
   },
   async clock() {
-    await call('POST', '/clock', { time: new Date().toISOString() });
+    try {
+      await call('POST', '/clock', { time: new Date().toISOString() });
+    } catch (e) {
+      // Far from the last record: asked once more.
+      if (!e.confirm || !window.confirm(e.message)) throw e;
+      await call('POST', '/clock', { time: new Date().toISOString(), confirm: e.confirm });
+    }
     refresh();
     toast('The board goes by this phone’s clock now.');
   },

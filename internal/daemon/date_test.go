@@ -1,0 +1,208 @@
+package daemon
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"net/http"
+	"testing"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/internal/cardfault"
+	"curewright/internal/testkit"
+	"curewright/sensors"
+	"curewright/sensors/shopsim"
+)
+
+// dated counts a probe's readings between two times.
+func (b *bubble) dated(probe string, from, to time.Time) int {
+	b.t.Helper()
+	n := 0
+	for _, err := range b.d.store.Readings(probe, from, to) {
+		if err != nil {
+			b.t.Fatal(err)
+		}
+		n++
+	}
+	return n
+}
+
+// A board without a network is started anew in the middle of a coat, and a
+// phone with a wrong year gives it the date. It is asked once more; told so
+// twice, nothing is erased by it. The right date later puts all of it right:
+// the degree of cure is then what it would have been without the wrong one.
+func TestFaultWrongPhoneDate(t *testing.T) {
+	run := func(t *testing.T, wrong bool) (alpha float64) {
+		dir := t.TempDir()
+		var began, ended time.Time
+		kept := 0
+		inBubble(t, dir, true, func(b *bubble) {
+			sim := shopsim.New(shopsim.Config{Seed: 3})
+			began = b.d.Now()
+			b.shed(sim, 10*time.Minute)
+			b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
+			b.Post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "slow", "kind": "fill coat", "applied": b.d.Now()})
+			b.shed(sim, 3*time.Hour)
+			ended = b.d.Now().Add(-time.Second)
+			kept = b.dated(shopsim.Panel1, began, ended)
+		})
+		cfg := DefaultConfig()
+		cfg.Store.Path = dir
+		// The board goes on from the time that it had when it stopped.
+		inBubbleFrom(t, cfg, false, 3*time.Hour+10*time.Minute, func(b *bubble) {
+			truth := func() time.Time { return b.d.clk.(*wallClock).wall().Add(40 * time.Minute) }
+			sim := shopsim.New(shopsim.Config{Seed: 4})
+			b.shed(sim, 10*time.Minute)
+			before := b.alpha("fill")
+			if wrong {
+				year2031 := func() time.Time { return truth().AddDate(5, 0, 0) }
+				var ask struct {
+					Error   web.Faults
+					Confirm string
+				}
+				if err := json.Unmarshal(b.Do("POST", "/api/v1/clock", map[string]any{"time": year2031()}, http.StatusConflict), &ask); err != nil {
+					b.t.Fatal(err)
+				}
+				if ask.Confirm != "2031-10-10" || len(ask.Error) != 1 || ask.Error[0].Field != "confirm" {
+					b.t.Errorf("asked %+v, want to confirm 2031-10-10", ask)
+				}
+				if after := b.alpha("fill"); math.Abs(after-before) > 1e-6 || b.d.clockTrusted.Load() {
+					b.t.Errorf("a date that was only asked about moved the degree of cure from %.4f to %.4f", before, after)
+				}
+				// Another date confirmed is not this one.
+				b.Do("POST", "/api/v1/clock", map[string]any{"time": year2031(), "confirm": "2030-10-10"}, http.StatusConflict)
+				b.Do("POST", "/api/v1/clock", map[string]any{"time": year2031(), "confirm": ask.Confirm}, http.StatusOK)
+			}
+			b.shed(sim, 20*time.Minute) // upkeep has been round forty times
+			if n := b.dated(shopsim.Panel1, began, ended); n != kept {
+				b.t.Errorf("%d readings of before are left, want %d", n, kept)
+			}
+			if wrong {
+				// What is entered meanwhile gets the right date later too.
+				b.Post("/api/v1/coats/fill/feels", map[string]any{"at": b.d.Now(), "state": "wet"})
+				b.Do("POST", "/api/v1/clock", map[string]any{"time": truth()}, http.StatusConflict)
+				b.Do("POST", "/api/v1/clock", map[string]any{"time": truth(), "confirm": truth().UTC().Format(time.DateOnly)}, http.StatusOK)
+			} else {
+				b.Do("POST", "/api/v1/clock", map[string]any{"time": truth()}, http.StatusOK)
+				b.Post("/api/v1/coats/fill/feels", map[string]any{"at": b.d.Now(), "state": "wet"})
+			}
+			b.shed(sim, 10*time.Minute)
+			alpha = b.alpha("fill")
+			if n := b.dated(shopsim.Panel1, truth().Add(-time.Hour), truth()); n < 6*40-3 || n > 6*40+3 {
+				b.t.Errorf("%d readings of this start have the right date, want 240", n)
+			}
+			if n := b.dated(shopsim.Panel1, truth().AddDate(1, 0, 0), time.Time{}); n != 0 {
+				b.t.Errorf("%d readings are still dated 2031", n)
+			}
+			w, err := b.d.work(b.t.Context())
+			if err != nil || len(w.Feels) != 1 || w.Feels[0].At.Sub(truth().Add(-10*time.Minute)).Abs() > 15*time.Second {
+				b.t.Errorf("finger tests %+v, want one ten minutes ago (%v)", w.Feels, err)
+			}
+		})
+		return alpha
+	}
+	want := run(t, false)
+	got := run(t, true)
+	if math.Abs(got-want) > 1e-3 {
+		t.Errorf("degree of cure after a wrong date and the right one %.5f, with the right one alone %.5f", got, want)
+	}
+}
+
+// The kernel's date, once a network keeps it right, replaces a phone's.
+func TestKernelReplacesPhoneDate(t *testing.T) {
+	inBubble(t, t.TempDir(), false, func(b *bubble) {
+		sim := shopsim.New(shopsim.Config{Seed: 3})
+		b.shed(sim, 10*time.Minute)
+		b.Do("POST", "/api/v1/clock", map[string]any{"time": b.d.Now().AddDate(0, 0, -200)}, http.StatusOK)
+		b.shed(sim, 10*time.Minute)
+		b.sync.Store(true)
+		b.shed(sim, 2*time.Minute)
+		if d := time.Since(b.d.Now()).Abs(); d > time.Second {
+			b.t.Errorf("the daemon is %v off the kernel's time", d)
+		}
+		if n := b.dated(shopsim.Panel1, time.Now().Add(-time.Hour), time.Now()); n < 6*22-3 {
+			b.t.Errorf("%d readings have the kernel's date, want 132", n)
+		}
+		b.Do("POST", "/api/v1/clock", map[string]any{"time": time.Now().AddDate(0, 0, -200)}, http.StatusConflict)
+	})
+}
+
+// A coat entered while the date is not known, the service started again, and
+// the clock set meanwhile: the coat and the readings get their date at the
+// start, and keep it over the next boot.
+func TestRestartBeforeTheDateIsKnown(t *testing.T) {
+	for name, full := range map[string]bool{"room on the card": false, "card full at the restart": true} {
+		t.Run(name, func(t *testing.T) {
+			cardfault.Set(nil)
+			defer cardfault.Set(nil)
+			cfg := DefaultConfig()
+			cfg.Store.Path = t.TempDir()
+			begin := time.Now()
+			start := func(boot string, trusted bool, now func() time.Time) *Daemon {
+				t.Helper()
+				clk := &wallClock{wall: now, boot: func() time.Duration { return time.Since(begin) }}
+				d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC,
+					Boot: boot, Uptime: func() time.Duration { return time.Since(begin) + time.Hour }, Synced: func() bool { return trusted }})
+				if err != nil {
+					t.Fatal(err)
+				}
+				return d
+			}
+			truth := func() time.Time { return time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC).Add(time.Since(begin)) }
+			d := start("boot-1", false, func() time.Time { return truth().AddDate(-2, 0, 0) })
+			ctx := t.Context()
+			for i := range 60 {
+				d.store.Append([]sensors.Reading{{Probe: "panel-1", At: time.Now().Add(time.Duration(i-60) * time.Second), Temp: sensors.Some(18)}})
+			}
+			if _, _, err := d.Create(ctx, web.Who{Name: "me"}, "panel", json.RawMessage(`{"id":"lid","probe":"panel-1"}`), ""); err != nil {
+				t.Fatal(err)
+			}
+			if _, _, err := d.Create(ctx, web.Who{Name: "me"}, "coat", json.RawMessage(fmt.Sprintf(`{"id":"tack","panel":"lid","resin":"medium","kind":"tack coat","applied":%q}`, d.Now().Format(time.RFC3339Nano))), ""); err != nil {
+				t.Fatal(err)
+			}
+			if err := d.store.Close(); err != nil {
+				t.Fatal(err)
+			}
+			if full {
+				cardfault.Set(func(op cardfault.Op, _ string) error {
+					if op == cardfault.Write {
+						return cardfault.ErrFull
+					}
+					return nil
+				})
+			}
+			d = start("boot-1", true, truth)
+			if full {
+				cardfault.Set(nil)
+				d.watchSync(ctx)
+			}
+			check := func(d *Daemon) {
+				t.Helper()
+				w, err := d.work(ctx)
+				if err != nil || len(w.Coats) != 1 || w.Coats[0].Applied.Sub(truth()).Abs() > time.Minute {
+					t.Errorf("the coat is of %+v, want %v (%v)", w.Coats, truth(), err)
+				}
+				n := 0
+				for r, err := range d.store.Readings("panel-1", time.Time{}, time.Time{}) {
+					if err != nil || truth().Sub(r.At).Abs() > 5*time.Minute {
+						t.Fatalf("reading %v, %v", r, err)
+					}
+					n++
+				}
+				if n != 60 {
+					t.Errorf("%d readings, want 60", n)
+				}
+			}
+			check(d)
+			if err := d.store.Close(); err != nil {
+				t.Fatal(err)
+			}
+			d = start("boot-2", true, truth)
+			check(d)
+			if err := d.store.Close(); err != nil {
+				t.Fatal(err)
+			}
+		})
+	}
+}
