@@ -304,6 +304,9 @@ func (s *Server) object(w http.ResponseWriter, r *http.Request) (json.RawMessage
 			f = Faults{{"", "want an object"}}
 		}
 	}
+	if f == nil {
+		f = boundTexts(b)
+	}
 	if f != nil {
 		s.faults(w, r, http.StatusBadRequest, f)
 		return nil, false
@@ -312,17 +315,31 @@ func (s *Server) object(w http.ResponseWriter, r *http.Request) (json.RawMessage
 }
 
 func (s *Server) plan(w http.ResponseWriter, r *http.Request) {
-	if b, ok := s.object(w, r); ok {
-		out, err := s.b.Plan(r.Context(), b)
-		s.raw(w, r, out, err)
+	b, ok := s.object(w, r)
+	if !ok {
+		return
 	}
+	r, done, ok := s.work(w, r, s.compute, computeFor)
+	if !ok {
+		return
+	}
+	defer done()
+	out, err := s.b.Plan(r.Context(), b)
+	s.raw(w, r, out, err)
 }
 
 func (s *Server) fit(w http.ResponseWriter, r *http.Request) {
-	if b, ok := s.object(w, r); ok {
-		out, err := s.b.FitResin(r.Context(), b)
-		s.raw(w, r, out, err)
+	b, ok := s.object(w, r)
+	if !ok {
+		return
 	}
+	r, done, ok := s.work(w, r, s.compute, computeFor)
+	if !ok {
+		return
+	}
+	defer done()
+	out, err := s.b.FitResin(r.Context(), b)
+	s.raw(w, r, out, err)
 }
 
 func (s *Server) pot(w http.ResponseWriter, r *http.Request) {
@@ -346,6 +363,11 @@ func (s *Server) pot(w http.ResponseWriter, r *http.Request) {
 		s.faults(w, r, http.StatusBadRequest, *f)
 		return
 	}
+	r, done, ok := s.work(w, r, s.compute, computeFor)
+	if !ok {
+		return
+	}
+	defer done()
 	out, err := s.b.Pot(r.Context(), p)
 	s.raw(w, r, out, err)
 }
@@ -499,6 +521,11 @@ func (s *Server) record(w http.ResponseWriter, r *http.Request) {
 	if format == "" {
 		format = "html"
 	}
+	r, done, ok := s.work(w, r, s.pour, computeFor)
+	if !ok {
+		return
+	}
+	defer done()
 	b, err := rb.Record(r.Context(), r.PathValue("id"), format)
 	if err != nil {
 		s.problem(w, r, err)

@@ -222,6 +222,8 @@ type TokenInfo struct {
 type Event struct {
 	Name string
 	Data json.RawMessage
+
+	frame []byte // as it goes over the wire; nil until a [Hub] made it
 }
 
 // Errors a [Backend] returns for what is not there or clashes.

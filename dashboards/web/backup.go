@@ -20,6 +20,11 @@ func (s *Server) backup(w http.ResponseWriter, r *http.Request) {
 	if r.Method == http.MethodHead {
 		return
 	}
+	r, done, ok := s.work(w, r, s.pour, 0)
+	if !ok {
+		return
+	}
+	defer done()
 	o := &steady{w: w, rc: http.NewResponseController(w)}
 	if err := b.Backup(r.Context(), o); err != nil {
 		if o.n == 0 {

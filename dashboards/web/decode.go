@@ -10,6 +10,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -223,7 +224,11 @@ func (c *checker) value(at *where, t reflect.Type) {
 	case reflect.Map:
 		if want(first == '{') {
 			c.each(true, func(key []byte, _ int) {
-				c.value(&where{up: at, key: short(unquote(key))}, t.Elem())
+				name := unquote(key)
+				if what := badText(name, maxID); what != "" {
+					c.bad(&where{up: at, key: short(name)}, "the key "+what)
+				}
+				c.value(&where{up: at, key: short(name)}, t.Elem())
 			})
 		}
 	case reflect.Slice, reflect.Array:
@@ -239,7 +244,11 @@ func (c *checker) value(at *where, t reflect.Type) {
 			c.bad(at, fmt.Sprintf("want %d numbers, got %d", t.Len(), n))
 		}
 	case reflect.String:
-		want(first == '"' && c.skip() != nil)
+		if want(first == '"') {
+			if what := badText(unquote(c.skip()), maxText); what != "" {
+				c.bad(at, what)
+			}
+		}
 	case reflect.Bool:
 		want((first == 't' || first == 'f') && c.skip() != nil)
 	default: // numbers
@@ -349,4 +358,63 @@ func short(s string) string {
 		return s
 	}
 	return strings.ToValidUTF8(s[:60], "") + "…"
+}
+
+// Bounds of what people and programs may call things, in characters. Whatever
+// is kept is shown on every page and after every restart.
+const (
+	maxID   = 64
+	maxText = 2000
+)
+
+// badText says what is wrong with a text, "" for nothing: it is too long, or it
+// has characters that no keyboard types and that a terminal, a log or a page
+// would obey: controls, and those that turn the direction of writing.
+func badText(s string, most int) string {
+	if len(s) > most && utf8.RuneCountInString(s) > most {
+		return fmt.Sprintf("is longer than %d characters", most)
+	}
+	for _, r := range s {
+		if unicode.IsControl(r) || r >= 0x202a && r <= 0x202e || r >= 0x2066 && r <= 0x2069 || r == 0x2028 || r == 0x2029 {
+			return fmt.Sprintf("has a control character, U+%04X", r)
+		}
+	}
+	return ""
+}
+
+// badID is badText for what becomes a record's id, and with it a part of
+// addresses and of files' names.
+func badID(s string) string {
+	if s == "." || s == ".." {
+		return "cannot be " + s
+	}
+	if what := badText(s, maxID); what != "" {
+		return what
+	}
+	if strings.TrimSpace(s) != s {
+		return "begins or ends with a blank"
+	}
+	return ""
+}
+
+// boundTexts looks at every text of a JSON value that is known to be valid,
+// for bodies whose keys the backend checks.
+func boundTexts(b []byte) Faults {
+	var f Faults
+	for i := 0; i < len(b) && len(f) < maxFaults; i++ {
+		if b[i] != '"' {
+			continue
+		}
+		begin := i
+		for i++; b[i] != '"'; i++ {
+			if b[i] == '\\' {
+				i++
+			}
+		}
+		if what := badText(unquote(b[begin:i+1]), maxText); what != "" {
+			line, col := place(b, int64(begin+1))
+			f = append(f, Fault{"", fmt.Sprintf("the text at line %d column %d %s", line, col, what)})
+		}
+	}
+	return f
 }

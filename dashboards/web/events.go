@@ -5,8 +5,63 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"slices"
+	"sync"
 	"time"
 )
+
+// pages are the open event streams by who holds them. Nobody is refused: where
+// one log-in opens more than its share its oldest stream ends, and where all
+// places are taken the oldest one of whoever holds most.
+type pages struct {
+	mu   sync.Mutex
+	open []*openPage // oldest first
+}
+
+type openPage struct {
+	who   string
+	ended chan struct{}
+}
+
+func newPages() *pages { return &pages{} }
+
+func (p *pages) enter(who string) (ended <-chan struct{}, leave func()) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	held := map[string]int{who: 1}
+	most := who
+	for _, o := range p.open {
+		if held[o.who]++; held[o.who] > held[most] {
+			most = o.who
+		}
+	}
+	switch {
+	case held[who] > maxStreamsEach:
+		p.end(who)
+	case len(p.open) >= maxStreams:
+		p.end(most)
+	}
+	o := &openPage{who, make(chan struct{})}
+	p.open = append(p.open, o)
+	return o.ended, func() {
+		p.mu.Lock()
+		defer p.mu.Unlock()
+		if i := slices.Index(p.open, o); i >= 0 {
+			p.open = slices.Delete(p.open, i, i+1)
+		}
+	}
+}
+
+// end closes the oldest stream of somebody; mu is held.
+func (p *pages) end(who string) {
+	for i, o := range p.open {
+		if o.who == who {
+			close(o.ended)
+			p.open = slices.Delete(p.open, i, i+1)
+			return
+		}
+	}
+}
 
 // recheck is how often an open stream asks whether its log-in is still good.
 const recheck = 500 * time.Millisecond
@@ -18,12 +73,9 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	if !s.query(w, r) {
 		return
 	}
-	if n := s.streams.Add(1); n > maxStreams {
-		s.streams.Add(-1)
-		w.Header().Set("Retry-After", "10")
-		s.fail(w, r, http.StatusServiceUnavailable, "", fmt.Sprintf("more than %d pages are open", maxStreams))
-		return
-	}
+	ended, leave := s.pages.enter(whoOf(r).key())
+	defer leave()
+	s.streams.Add(1)
 	defer s.streams.Add(-1)
 
 	// Subscribed before the snapshot is taken, so that nothing falls between.
@@ -49,7 +101,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	send := func(b []byte) bool {
-		rc.SetWriteDeadline(time.Now().Add(writeTimeout)) // unsupported only in tests' recorders
+		rc.SetWriteDeadline(time.Now().Add(streamTimeout)) // unsupported only in tests' recorders
 		if _, err := w.Write(b); err != nil {
 			s.streamsLost.Add(1)
 			return false
@@ -69,12 +121,18 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 			return
 		case <-stopping(r):
 			return
+		case <-ended: // its place was wanted
+			s.streamsLost.Add(1)
+			return
 		case e, ok := <-ch:
 			if !ok {
 				s.streamsLost.Add(1)
 				return
 			}
-			if !send(eventText(e)) {
+			if e.frame == nil {
+				e.frame = eventText(e)
+			}
+			if !send(e.frame) {
 				return
 			}
 		case <-check.C:

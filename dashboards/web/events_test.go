@@ -4,6 +4,8 @@ import (
 	"bufio"
 	"context"
 	"encoding/json"
+	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"runtime"
@@ -146,7 +148,7 @@ func TestSlowPageIsDropped(t *testing.T) {
 	}
 }
 
-// A log-in that is taken back stops listening at the next heartbeat.
+// A log-in that is taken back stops listening within a second.
 func TestRevokedPageStopsListening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := webtest.New()
@@ -168,35 +170,63 @@ func TestRevokedPageStopsListening(t *testing.T) {
 		if err := b.RevokeToken(t.Context(), ts[0].ID); err != nil {
 			t.Fatal(err)
 		}
+		taken := time.Now()
 		got := <-done
+		if d := time.Since(taken); d > time.Second {
+			t.Errorf("it went on listening for %v", d)
+		}
 		if n := strings.Count(got, ": alive"); n != 2 {
 			t.Errorf("%d heartbeats in 40 s, want 2", n)
 		}
 	})
 }
 
+// One log-in holds no more than its share of the streams: its oldest ends for
+// its newest. Where all places are taken the oldest one of whoever holds most
+// ends, so that nobody is kept out.
 func TestTooManyPages(t *testing.T) {
 	b := webtest.New()
 	addr := serve(t, web.Config{}, b)
-	var open []*http.Response
-	defer func() {
-		for _, r := range open {
-			r.Body.Close()
+	page := func(token string) *http.Response {
+		t.Helper()
+		r, _ := http.NewRequest("GET", "http://"+addr+"/events", nil)
+		r.Header.Set("Authorization", "Bearer "+token)
+		res, err := http.DefaultClient.Do(r)
+		if err != nil || res.StatusCode != http.StatusOK {
+			t.Fatalf("page: %v %v", res, err)
 		}
-	}()
-	for i := range web.MaxStreams + 1 {
-		res, err := http.Get("http://" + addr + "/events")
-		if err != nil {
-			t.Fatal(err)
+		t.Cleanup(func() { res.Body.Close() })
+		return res
+	}
+	ends := func(res *http.Response) {
+		t.Helper()
+		gone := make(chan struct{})
+		go func() { io.Copy(io.Discard, res.Body); close(gone) }()
+		select {
+		case <-gone:
+		case <-time.After(10 * time.Second):
+			t.Fatal("the oldest stream goes on")
 		}
-		open = append(open, res)
-		want := 200
-		if i == web.MaxStreams {
-			want = 503
+	}
+	noisy := b.AddToken("noisy", web.Look)
+	first := page(noisy)
+	for range web.MaxStreamsEach {
+		page(noisy)
+	}
+	ends(first)
+	if n, _ := b.Hub.Stats(); n > web.MaxStreamsEach+1 {
+		t.Errorf("%d streams of one log-in", n)
+	}
+	for i := range web.MaxStreams/web.MaxStreamsEach - 1 {
+		tok := b.AddToken(fmt.Sprintf("tablet-%d", i), web.Look)
+		for range web.MaxStreamsEach {
+			page(tok)
 		}
-		if res.StatusCode != want {
-			t.Fatalf("page %d: %d, want %d", i+1, res.StatusCode, want)
-		}
+	}
+	phone := page(b.AddToken("phone", web.Look))
+	r := bufio.NewReader(phone.Body)
+	if name, _, ok := frame(t, r); !ok || name != "snapshot" {
+		t.Errorf("a phone among %d streams: %q", web.MaxStreams, name)
 	}
 	// The others are not in its way.
 	res, err := http.Get("http://" + addr + "/api/v1/snapshot")

@@ -22,9 +22,10 @@ var DecodeStrict = decodeStrict
 
 // Limits that tests meet.
 const (
-	MaxBody    = maxBody
-	MaxStreams = maxStreams
-	MaxSeries  = maxSeries
+	MaxBody        = maxBody
+	MaxStreams     = maxStreams
+	MaxStreamsEach = maxStreamsEach
+	MaxSeries      = maxSeries
 
 	MaxConns     = maxConns
 	MaxConnsEach = maxConnsEach

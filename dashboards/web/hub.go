@@ -40,6 +40,9 @@ func (h *Hub) Subscribe() (<-chan Event, func()) {
 
 // Publish hands e to every reader without waiting for any of them.
 func (h *Hub) Publish(e Event) {
+	// Framed once: however many pages are open and slow, what they wait to be
+	// written is held once.
+	e.frame = eventText(e)
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	for ch := range h.subs {

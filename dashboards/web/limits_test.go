@@ -111,8 +111,8 @@ func TestDeadPageIsCutOff(t *testing.T) {
 				t.Fatal("still held after a minute")
 			}
 		}
-		if got := time.Since(begin); got < 25*time.Second || got > 35*time.Second {
-			t.Errorf("cut off after %v, want about 30 s", got)
+		if got := time.Since(begin); got < 8*time.Second || got > 15*time.Second {
+			t.Errorf("cut off after %v, want about 10 s", got)
 		}
 	})
 }

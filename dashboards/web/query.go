@@ -33,6 +33,8 @@ func newQuery(r *http.Request, known ...string) (query, *Faults) {
 			q.bad(short(k), what)
 		} else if len(v[k]) > 1 {
 			q.bad(k, "given twice")
+		} else if what := badText(v.Get(k), maxID); what != "" {
+			q.bad(k, what)
 		}
 	}
 	return q, q.faults

@@ -184,6 +184,11 @@ func (s *Server) readings(w http.ResponseWriter, r *http.Request) {
 		out.start()
 		return
 	}
+	r, done, ok := s.work(w, r, s.pour, pourFor)
+	if !ok {
+		return
+	}
+	defer done()
 	yield := out.row
 	var t *thinner
 	if thin > 0 {

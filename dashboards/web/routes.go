@@ -2,6 +2,7 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"errors"
 	"io"
@@ -228,6 +229,9 @@ func (s *Server) problem(w http.ResponseWriter, r *http.Request, err error) {
 		s.fail(w, r, http.StatusInsufficientStorage, "", err.Error())
 	case errors.Is(err, ErrNotSent):
 		s.fail(w, r, http.StatusBadGateway, "", err.Error())
+	case errors.Is(r.Context().Err(), context.DeadlineExceeded):
+		w.Header().Set("Retry-After", "60")
+		s.fail(w, r, http.StatusServiceUnavailable, "", "this takes the board too long: ask for less of it")
 	case r.Context().Err() != nil:
 		panic(http.ErrAbortHandler) // nobody is listening
 	default:

@@ -22,8 +22,10 @@ import (
 const (
 	maxHeaderBytes = 16 << 10
 	maxBody        = 256 << 10
-	maxPushBody    = 4 << 20 // 10,000 readings and room
-	maxStreams     = 64      // event streams
+	maxPushBody    = 4 << 20          // 10,000 readings and room
+	maxStreams     = 64               // event streams
+	maxStreamsEach = 8                // of one log-in; the browser's own limit is six
+	streamTimeout  = 10 * time.Second // of one step of an event stream
 	readTimeout    = 20 * time.Second
 	headerTimeout  = 5 * time.Second
 	writeTimeout   = 30 * time.Second // of one answer, or one step of a stream
@@ -63,6 +65,9 @@ type Server struct {
 	metrics http.Handler
 	redeem  *limiter // of pairing codes
 	links   *limiter // of acknowledge links
+	compute *queue   // plans, fits, cups
+	pour    *queue   // readings, records, copies
+	pages   *pages   // open event streams
 
 	addr        atomic.Pointer[string] // served
 	streams     atomic.Int64
@@ -88,7 +93,8 @@ func New(cfg Config, b Backend) (*Server, error) {
 		cfg.Listen = DefaultListen
 	}
 	errs := cfg.ConfigSection.Check()
-	s := &Server{cfg: cfg, b: b, log: cfg.Log, logSeen: map[string]logged{}, redeem: newLimiter(), links: newLimiter()}
+	s := &Server{cfg: cfg, b: b, log: cfg.Log, logSeen: map[string]logged{}, redeem: newLimiter(), links: newLimiter(),
+		compute: newQueue(computeSlots), pour: newQueue(streamSlots), pages: newPages()}
 	if s.log == nil {
 		s.log = slog.New(slog.DiscardHandler)
 	}

@@ -63,6 +63,11 @@ func (s *Server) tentAim(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if b, ok := s.object(w, r); ok {
+		r, done, ok := s.work(w, r, s.compute, computeFor)
+		if !ok {
+			return
+		}
+		defer done()
 		out, err := t.TentAim(r.Context(), whoOf(r), b)
 		s.raw(w, r, out, err)
 	}

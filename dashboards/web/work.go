@@ -45,7 +45,11 @@ func (s *Server) create(w http.ResponseWriter, r *http.Request, kind string, set
 	if !ok {
 		return
 	}
-	if f := decodeStrict(b, shapeOf(kind), false); f != nil {
+	f := decodeStrict(b, shapeOf(kind), false)
+	if f == nil {
+		f = checkNewID(kind, b)
+	}
+	if f != nil {
 		s.faults(w, r, http.StatusBadRequest, f)
 		return
 	}
@@ -68,6 +72,24 @@ func (s *Server) create(w http.ResponseWriter, r *http.Request, kind string, set
 	}
 	// A repeat under the same key gets the same answer as the first.
 	s.answer(w, r, http.StatusCreated, idBody{id, &created})
+}
+
+// checkNewID bounds the id that a new record is to have, which for a resin is
+// its name.
+func checkNewID(kind string, b []byte) Faults {
+	field := "id"
+	if kind == "resin" {
+		field = "name"
+	}
+	var m map[string]json.RawMessage
+	var id string
+	if json.Unmarshal(b, &m) != nil || json.Unmarshal(m[field], &id) != nil {
+		return nil // none
+	}
+	if what := badID(id); what != "" {
+		return Faults{{field, what}}
+	}
+	return nil
 }
 
 func (s *Server) addFeel(w http.ResponseWriter, r *http.Request) {
@@ -378,6 +400,11 @@ func (s *Server) trace(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusBadRequest, "to", "is not after from")
 		return
 	}
+	r, done, ok := s.work(w, r, s.compute, computeFor)
+	if !ok {
+		return
+	}
+	defer done()
 	pts, err := s.b.Trace(r.Context(), c.ID, from, to, points)
 	if err != nil {
 		s.problem(w, r, err)
