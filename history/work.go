@@ -78,7 +78,7 @@ type Change struct {
 }
 
 // CreateWork stores a new record of a kind (piece, panel, batch, coat, feel,
-// resin, or another word) and returns its id; with id "" it makes a short one
+// stock, resin, or another word) and returns its id; with id "" it makes a short one
 // such as coat-12. A known idempotency key returns the id of the first call
 // and created false. body is a JSON object; its "id" is set (a resin's
 // "name"). The record is on disk before CreateWork returns. Errors:
@@ -365,6 +365,8 @@ func (s *Store) Work(ctx context.Context) (*coat.Work, error) {
 			w.Coats, err = into(w.Coats, e.r.body)
 		case "feel":
 			w.Feels, err = into(w.Feels, e.r.body)
+		case "stock":
+			w.Stock, err = into(w.Stock, e.r.body)
 		case "resin":
 			var r cure.Resin
 			if err = json.Unmarshal(e.r.body, &r); err == nil {
@@ -406,6 +408,8 @@ func checkBody(kind string, body []byte) error {
 		_, err = into[coat.Coat](nil, body)
 	case "feel":
 		_, err = into[coat.Feel](nil, body)
+	case "stock":
+		_, err = into[coat.Stock](nil, body)
 	case "resin":
 		_, err = into[cure.Resin](nil, body)
 	}

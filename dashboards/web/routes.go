@@ -27,7 +27,7 @@ const api = "/api/v1"
 // kinds of record and the word in their paths.
 var kinds = map[string]string{
 	"pieces": "piece", "panels": "panel", "batches": "batch",
-	"coats": "coat", "feels": "feel", "resins": "resin",
+	"coats": "coat", "feels": "feel", "resins": "resin", "stock": "stock",
 }
 
 func routeTable() []route {
@@ -75,6 +75,12 @@ func routeTable() []route {
 		{get, api + "/air", Look, false, (*Server).air},
 		{get, api + "/cure", Look, false, (*Server).cure},
 		{get, api + "/pot", Look, false, (*Server).pot},
+		{post, api + "/mix", Look, false, (*Server).mix},
+		{get, api + "/stock", Look, false, (*Server).stock},
+		{get, api + "/stock.csv", Look, false, (*Server).stockCSV},
+		{post, api + "/stock/import", Record, false, (*Server).importStock},
+		{get, api + "/panels/{id}/laminate", Look, false, (*Server).laminate},
+		{get, api + "/pieces/{id}/bill", Look, false, (*Server).bill},
 		{post, api + "/plan", Look, false, (*Server).plan},
 		{post, api + "/resins/fit", Look, false, (*Server).fit},
 
@@ -104,8 +110,10 @@ func routeTable() []route {
 			route{del, api + "/" + word + "/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.delete(w, r, kind) }},
 		)
 		if word != "coats" {
+			if word != "stock" { // which says what is left as well
+				t = append(t, route{get, api + "/" + word, Look, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.list(w, r, word) }})
+			}
 			t = append(t,
-				route{get, api + "/" + word, Look, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.list(w, r, word) }},
 				route{get, api + "/" + word + "/{id}", Look, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.one(w, r, word) }},
 			)
 		}

@@ -24,6 +24,8 @@ func shapeOf(kind string) any {
 		return new(coat.Feel)
 	case "job", "tick":
 		return jobShape(kind)
+	case "stock":
+		return new(coat.Stock)
 	}
 	return new(cure.Resin)
 }
@@ -202,6 +204,11 @@ func records(w *coat.Work, word string) (list any, byID map[string]any) {
 			byID[x.ID] = x
 		}
 		return full(w.Batches), byID
+	case "stock":
+		for _, x := range w.Stock {
+			byID[x.ID] = x
+		}
+		return full(w.Stock), byID
 	case "feels":
 		for _, x := range w.Feels {
 			byID[x.ID] = x

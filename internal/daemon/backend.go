@@ -18,6 +18,7 @@ import (
 	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/model/pot"
+	"curewright/model/stock"
 	"curewright/sensors"
 )
 
@@ -217,6 +218,11 @@ func usedBy(w *coat.Work, kind, id string) string {
 				return "batch " + b.ID
 			}
 		}
+		for _, s := range w.Stock {
+			if s.Resin == id {
+				return "stock " + s.ID
+			}
+		}
 	}
 	if kind == "coat" {
 		for _, f := range w.Feels {
@@ -328,6 +334,15 @@ func (d *Daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) 
 			return "", nil, err
 		}
 		faults = d.checkTick(w, x, now)
+		id, v = x.ID, x
+	case "stock":
+		var x coat.Stock
+		if err := strict(body, &x); err != nil {
+			return "", nil, err
+		}
+		for _, f := range stock.Check(x, w.Resins, now) {
+			faults = append(faults, job.Fault{Field: f.Field, What: f.What})
+		}
 		id, v = x.ID, x
 	case "resin":
 		var x cure.Resin

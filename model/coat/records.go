@@ -94,6 +94,12 @@ type Cloth struct {
 	Laid *time.Time `json:"laid,omitempty" toml:"laid"`
 }
 
+// Use is what a coat took of a cup that others took of as well.
+type Use struct {
+	Batch string  `json:"batch" toml:"batch"`
+	G     float64 `json:"g" toml:"g"`
+}
+
 // Kinds of coat.
 const (
 	TackCoat = "tack coat"
@@ -110,6 +116,7 @@ type Coat struct {
 	Resin    string     `json:"resin" toml:"resin"`
 	Kind     string     `json:"kind" toml:"kind"`
 	Batches  []string   `json:"batches,omitempty" toml:"batches"`
+	Used     []Use      `json:"used,omitempty" toml:"used"` // of cups shared with other coats; else shared by area
 	Applied  time.Time  `json:"applied" toml:"applied"`
 	Finished *time.Time `json:"finished,omitempty" toml:"finished"` // last brush stroke
 	Cloth    []Cloth    `json:"cloth,omitempty" toml:"cloth"`

@@ -7,6 +7,9 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/model/mix"
+	"curewright/model/stock"
 )
 
 // Fault is one thing wrong with one field of a record of work. Field is the
@@ -33,9 +36,9 @@ var (
 // earliest is the date before which a time is a clock that was never set.
 var earliest = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 
-// mixRatioSlackPct is how far a weighed ratio may lie from the resin's before
-// it is refused, where the resin states no wider tolerance. Beyond it the
-// model would be extrapolating.
+// mixRatioSlackPct is how far a weighed ratio may lie from the resin's, where
+// the resin states no wider tolerance. Beyond it the model would be
+// extrapolating: the person says what became of the cup.
 const mixRatioSlackPct = 10
 
 type faults []Fault
@@ -147,17 +150,16 @@ func CheckBatch(w *coat.Work, b coat.Batch, now time.Time) []Fault {
 	}
 	f.positive("resin_g", b.ResinG, 1e6, "g")
 	f.positive("hardener_g", b.HardenerG, 1e6, "g")
-	if known && r.RatioWeight != nil && b.ResinG != nil && b.HardenerG != nil && *b.ResinG > 0 && *b.HardenerG > 0 {
-		want := r.RatioWeight[1] / r.RatioWeight[0]
-		off := 100 * (*b.HardenerG / *b.ResinG / want - 1)
-		slack := float64(mixRatioSlackPct)
-		if r.RatioTolPct != nil && *r.RatioTolPct > slack {
-			slack = *r.RatioTolPct
+	f.oneOf("off_ratio", b.OffRatio, []string{coat.OffScrap, coat.OffUsed}, false)
+	if known && b.OffRatio == "" && b.ResinG != nil && b.HardenerG != nil {
+		if slip, off := OffRatio(r, b); off {
+			f.add("hardener_g", "%g g of hardener to %g g of resin is %+.0f %% off the ratio. %s Or say what became of it: off_ratio scrap, or used when it is on the panel",
+				*b.HardenerG, *b.ResinG, slip.OffPct, slip.Say())
 		}
-		if off > slack || off < -slack {
-			f.add("hardener_g", "%g g of hardener to %g g of resin is %+.0f %% off the ratio %g:%g by weight",
-				*b.HardenerG, *b.ResinG, off, r.RatioWeight[0], r.RatioWeight[1])
-		}
+	}
+	f.positive("filler_g", b.FillerG, 1e6, "g")
+	for _, x := range stock.CheckLots(w, b) {
+		f.add(x.Field, "%s", x.What)
 	}
 	if f.when("mixed", b.Mixed, now) && b.Ended != nil {
 		if f.when("ended", *b.Ended, now) && b.Ended.Before(b.Mixed) {
@@ -169,6 +171,21 @@ func CheckBatch(w *coat.Work, b coat.Batch, now time.Time) []Fault {
 	f.number("start_c", b.StartC, -20, 80, "°C")
 	f.number("left_g", b.LeftG, 0, 1e6, "g")
 	return f
+}
+
+// OffRatio reports how far a batch's parts are from the resin's ratio, and
+// whether that is more than a slip of the scale: more than mixRatioSlackPct, or
+// the sheet's own tolerance where that is wider.
+func OffRatio(r cure.Resin, b coat.Batch) (mix.Slip, bool) {
+	if b.ResinG == nil || b.HardenerG == nil {
+		return mix.Slip{}, false
+	}
+	slack := float64(mixRatioSlackPct)
+	if r.RatioTolPct == nil || *r.RatioTolPct < slack {
+		r.RatioTolPct = &slack
+	}
+	s, err := mix.Check(r, *b.ResinG, *b.HardenerG)
+	return s, err == nil && !s.Within
 }
 
 // CheckCoat checks one coat against the work it belongs to.

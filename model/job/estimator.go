@@ -13,6 +13,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/shop"
+	"curewright/model/stock"
 )
 
 // DefaultProbeSDK is a probe's accuracy where none is stated, one standard
@@ -477,6 +478,10 @@ func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]
 	return e.ws.Estimate(&cs)
 }
 
+// offRatioSD is what a ratio beyond its tolerance adds to the doubt of ln κ (a
+// choice): how such a mix cures is not modelled, so that the finger must say it.
+const offRatioSD = 0.5
+
 // believe puts together what is known of a coat's rate factor.
 func (e *Estimator) believe(w *coat.Work, ru *run, runs map[string]*run, s Settings) coat.Belief {
 	sd := DefaultProbeSDK
@@ -486,6 +491,14 @@ func (e *Estimator) believe(w *coat.Work, ru *run, runs map[string]*run, s Setti
 	extra := 0.0
 	if len(ru.batches) == 0 {
 		extra = noBatchSD
+	}
+	for _, b := range ru.batches {
+		// Old lots, and a ratio that nobody knows the cure of.
+		d := stock.BatchDoubt(w, b)
+		if b.OffRatio == coat.OffUsed {
+			d = math.Hypot(d, offRatioSD)
+		}
+		extra = math.Max(extra, d)
 	}
 	return coat.Believe(ru.law.resin.LnKappaSD, extra, ru.young.TempSD(sd), ru.like, family(ru, w, runs))
 }

@@ -10,6 +10,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/pot"
+	"curewright/model/stock"
 )
 
 // Status of a next step: whether the hands may go.
@@ -172,10 +173,7 @@ func WorkMinutes(s Step, area float64) float64 {
 	m := 10.0
 	switch s.Do {
 	case "coat":
-		m = 8 + 12*area
-		if s.Cloth != "" {
-			m = 10 + 25*area
-		}
+		return pot.LayMinutes(area, s.Cloth != "")
 	case "cloth":
 		m = 5 + 10*area
 	case "sand":
@@ -278,6 +276,9 @@ func (d *Desk) card(s *Schedule, i int) Card {
 	if !ok {
 		c.Notes = append(c.Notes, "No area is known, so no grams: say the panel's area.")
 		return c
+	}
+	if h, ok := stock.Habits(d.Work)[c.Kind]; ok {
+		need.Habit = &h
 	}
 	q, err := need.Quantity()
 	if err != nil {

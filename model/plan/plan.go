@@ -237,10 +237,7 @@ func defaultWork(s *Step, area float64) float64 {
 	min := 10.0
 	switch s.Do {
 	case "coat":
-		min = 8 + 12*area
-		if s.Cloth != "" {
-			min = 10 + 25*area
-		}
+		return pot.LayMinutes(area, s.Cloth != "")
 	case "cloth":
 		min = 5 + 10*area
 	case "sand":

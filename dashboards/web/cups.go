@@ -1,0 +1,147 @@
+package web
+
+import (
+	"context"
+	"encoding/json"
+	"net/http"
+
+	"curewright/model/mix"
+)
+
+// CupsBackend is what a daemon that mixes and keeps stock adds to its
+// [Backend]; without it the routes answer 404.
+type CupsBackend interface {
+	// Mix answers what to mix, and how the pouring stands.
+	Mix(ctx context.Context, q MixQuery) (json.RawMessage, error)
+	// Stock is every container with what is left of it, and where it ends for
+	// the jobs that are written.
+	Stock(ctx context.Context) (json.RawMessage, error)
+	StockCSV(ctx context.Context) ([]byte, error)
+	// ImportStock takes a file whole or not at all; containers whose id is known
+	// are corrected.
+	ImportStock(ctx context.Context, who Who, file []byte, key string) (json.RawMessage, error)
+	// Laminate is what each coat left on a panel; ErrNotFound for no such panel.
+	Laminate(ctx context.Context, panel string) (json.RawMessage, error)
+	// Bill is what a piece took and wasted.
+	Bill(ctx context.Context, piece string) (json.RawMessage, error)
+}
+
+// MixQuery asks what to mix, by mass or by a coat's area and cloth. What is
+// left out is taken from the panel, the shop's probes and the tables.
+type MixQuery struct {
+	Resin       string        `json:"resin"`
+	Grams       *float64      `json:"grams"`
+	Panel       string        `json:"panel"`
+	AreaM2      *float64      `json:"area_m2"`
+	Share       *float64      `json:"share"` // of the panel's area
+	Kind        string        `json:"kind"`
+	Cloth       string        `json:"cloth"`
+	Core        string        `json:"core"`
+	PeelPly     bool          `json:"peel_ply"`
+	DepthMM     *float64      `json:"depth_mm"`
+	WorkMinutes *float64      `json:"work_minutes"`
+	Vessel      string        `json:"vessel"`
+	People      *int          `json:"people"`
+	ShopC       *float64      `json:"shop"`
+	StartC      *float64      `json:"start"`
+	ScaleG      *float64      `json:"scale_g"`
+	FillerPct   *float64      `json:"filler_pct"`
+	Pump        *mix.Pump     `json:"pump"`
+	CupG        *float64      `json:"cup_g"`
+	Readings    []mix.Reading `json:"readings"`
+}
+
+func (s *Server) cupsOf(w http.ResponseWriter, r *http.Request) (CupsBackend, bool) {
+	b, ok := s.b.(CupsBackend)
+	if !ok {
+		s.absent(w, r)
+	}
+	return b, ok
+}
+
+func (s *Server) mix(w http.ResponseWriter, r *http.Request) {
+	c, ok := s.cupsOf(w, r)
+	if !ok {
+		return
+	}
+	b, ok := s.body(w, r, maxBody)
+	if !ok {
+		return
+	}
+	var q MixQuery
+	if f := decodeStrict(b, &q, true); f != nil {
+		s.faults(w, r, http.StatusBadRequest, f)
+		return
+	}
+	if len(q.Readings) > 200 {
+		s.fail(w, r, http.StatusBadRequest, "readings", "more than 200 of them")
+		return
+	}
+	out, err := c.Mix(r.Context(), q)
+	s.raw(w, r, out, err)
+}
+
+func (s *Server) stock(w http.ResponseWriter, r *http.Request) {
+	c, ok := s.cupsOf(w, r)
+	if !ok || !s.query(w, r) {
+		return
+	}
+	out, err := c.Stock(r.Context())
+	s.raw(w, r, out, err)
+}
+
+func (s *Server) stockCSV(w http.ResponseWriter, r *http.Request) {
+	c, ok := s.cupsOf(w, r)
+	if !ok || !s.query(w, r) {
+		return
+	}
+	out, err := c.StockCSV(r.Context())
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	h := w.Header()
+	h.Set("Content-Type", "text/csv; charset=utf-8")
+	h.Set("Content-Disposition", `attachment; filename="stock.csv"`)
+	w.WriteHeader(http.StatusOK)
+	if r.Method != http.MethodHead {
+		w.Write(out) // a reader that has gone is nobody's fault
+	}
+}
+
+func (s *Server) importStock(w http.ResponseWriter, r *http.Request) {
+	c, ok := s.cupsOf(w, r)
+	if !ok {
+		return
+	}
+	key, ok := s.key(w, r)
+	if !ok {
+		return
+	}
+	var q struct {
+		CSV string `json:"csv"`
+	}
+	if !s.read(w, r, &q) {
+		return
+	}
+	out, err := c.ImportStock(r.Context(), whoOf(r), []byte(q.CSV), key)
+	s.raw(w, r, out, err)
+}
+
+func (s *Server) laminate(w http.ResponseWriter, r *http.Request) {
+	c, ok := s.cupsOf(w, r)
+	if !ok || !s.query(w, r) {
+		return
+	}
+	out, err := c.Laminate(r.Context(), r.PathValue("id"))
+	s.raw(w, r, out, err)
+}
+
+func (s *Server) bill(w http.ResponseWriter, r *http.Request) {
+	c, ok := s.cupsOf(w, r)
+	if !ok || !s.query(w, r) {
+		return
+	}
+	out, err := c.Bill(r.Context(), r.PathValue("id"))
+	s.raw(w, r, out, err)
+}

@@ -1,0 +1,302 @@
+package daemon
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/history"
+	"curewright/model/coat"
+	"curewright/model/job"
+	"curewright/model/pot"
+	"curewright/model/stock"
+)
+
+// shopUnknownC is taken for a cup where no probe says how warm the shop is: a
+// warm one, since early is the side to err on.
+const shopUnknownC = 25.0
+
+// potFaults turns the model's faults into the API's.
+func potFaults(err error) error {
+	if f, ok := errors.AsType[pot.Faults](err); ok {
+		out := make(web.Faults, len(f))
+		for i, x := range f {
+			out[i] = web.Fault(x)
+		}
+		return out
+	}
+	return err
+}
+
+// Mix answers what to mix and how the pouring stands.
+func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var f web.Faults
+	bad := func(field, format string, a ...any) {
+		f = append(f, web.Fault{Field: field, What: fmt.Sprintf(format, a...)})
+	}
+	now := d.clk.Now()
+	r, ok := w.Resins[q.Resin]
+	switch {
+	case q.Resin == "":
+		bad("resin", "missing")
+	case !ok:
+		bad("resin", "unknown resin %q", q.Resin)
+	}
+	m := pot.MixQuery{Resin: r, Grams: q.Grams, WorkMinutes: q.WorkMinutes, Vessel: pot.Vessel(q.Vessel), StartC: q.StartC, Pump: q.Pump, Readings: q.Readings}
+	num := func(dst *float64, p *float64) {
+		if p != nil {
+			*dst = *p
+		}
+	}
+	num(&m.ScaleG, q.ScaleG)
+	num(&m.FillerPct, q.FillerPct)
+	num(&m.CupG, q.CupG)
+	if q.People != nil {
+		m.People = *q.People
+	}
+	shopFrom := "as said"
+	m.ShopC = shopUnknownC
+	switch t := shopTemp(now, d.set.Health()); {
+	case q.ShopC != nil:
+		m.ShopC = *q.ShopC
+	case !math.IsNaN(t):
+		m.ShopC, shopFrom = math.Round(2*math.Min(math.Max(t, -20), 50))/2, "by the probe"
+	default:
+		shopFrom = "no probe: a warm shop is taken"
+	}
+	if q.Grams == nil {
+		n := pot.Need{Kind: q.Kind, Core: q.Core, PeelPly: q.PeelPly}
+		if n.Kind == "" {
+			n.Kind = coat.WetOut
+		}
+		num(&n.DepthMM, q.DepthMM)
+		area := q.AreaM2
+		if q.Panel != "" {
+			i := slices.IndexFunc(w.Panels, func(p coat.Panel) bool { return p.ID == q.Panel })
+			if i < 0 {
+				bad("panel", "unknown panel %q", q.Panel)
+			} else {
+				p := w.Panels[i]
+				sealed := 0.0
+				for _, c := range w.Coats {
+					if a := stock.AreaM2(w, c); c.Panel == p.ID && c.Kind != coat.Bond && a != nil {
+						sealed += *a
+					}
+				}
+				if area == nil && p.AreaM2 != nil {
+					a := *p.AreaM2
+					area = &a
+					if q.Share != nil {
+						a *= *q.Share
+						area = &a
+					}
+				}
+				if area != nil && n.Core == "" && n.Kind != coat.Bond {
+					if bare := pot.BareM2(*area, p.AreaM2, sealed); bare > 0 {
+						n.Core, n.CoreM2 = p.Core, &bare
+					}
+				}
+			}
+		}
+		if q.Share != nil && !(*q.Share > 0 && *q.Share <= 1) {
+			bad("share", "%g is outside 0 to 1 of the panel", *q.Share)
+		}
+		if q.Cloth != "" {
+			cs, err := pot.ParseCloths(q.Cloth)
+			if err != nil {
+				bad("cloth", "%v", err)
+			}
+			n.Cloth = cs
+		}
+		if area == nil {
+			bad("area_m2", "missing: an area, a panel that has one, or grams")
+		} else {
+			n.AreaM2 = *area
+		}
+		if h, ok := stock.Habits(w)[n.Kind]; ok {
+			n.Habit = &h
+		}
+		m.Need = &n
+	}
+	if f != nil {
+		// What the model would say of the rest is said in the same answer.
+		if ok && m.Need != nil && m.Need.AreaM2 > 0 {
+			if _, err := pot.Mixing(m); err != nil {
+				if more, ok := potFaults(err).(web.Faults); ok {
+					f = append(f, more...)
+				}
+			}
+		}
+		return nil, f
+	}
+	a, err := pot.Mixing(m)
+	if err != nil {
+		return nil, potFaults(err)
+	}
+	var usedBy *time.Time
+	say := a.Say() + "."
+	if wm := a.Batches[0].WorkMinutes; wm != nil {
+		at := now.Add(minutesOf(math.Floor(*wm))).Truncate(time.Minute)
+		usedBy = &at
+		say = fmt.Sprintf("%s, used by %s if mixed now.", a.Say(), at.In(d.loc).Format("15:04"))
+	}
+	return json.Marshal(struct {
+		pot.MixAnswer
+		ShopC    float64    `json:"shop_c"`
+		ShopFrom string     `json:"shop_from"`
+		UsedBy   *time.Time `json:"used_by"`
+		Say      string     `json:"say"`
+	}{a, m.ShopC, shopFrom, usedBy, say})
+}
+
+// Stock is every container with what is left of it, where it ends for the jobs
+// that are written, and what this shop takes against the tables.
+func (d *Daemon) Stock(ctx context.Context) (json.RawMessage, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	now := d.clk.Now()
+	levels := stock.Levels(w, now)
+	ends := stock.Ends(levels, d.wants(w, now))
+	if ends == nil {
+		ends = []stock.End{}
+	}
+	return json.Marshal(struct {
+		Stock  []stock.Level        `json:"stock"`
+		Ends   []stock.End          `json:"ends"`
+		Habits map[string]pot.Habit `json:"habits"`
+	}{levels, ends, stock.Habits(w)})
+}
+
+// StockCSV is the containers as a file.
+func (d *Daemon) StockCSV(ctx context.Context) ([]byte, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	in := slices.Clone(w.Stock)
+	for i := range in {
+		// Dates as the shop's clock has them.
+		for _, t := range []**time.Time{&in[i].Opened, &in[i].BestBefore, &in[i].CountedAt, &in[i].Gone} {
+			if *t != nil {
+				at := (*t).In(d.loc)
+				*t = &at
+			}
+		}
+	}
+	return stock.WriteCSV(in), nil
+}
+
+// ImportStock takes a file whole or not at all, as one entry.
+func (d *Daemon) ImportStock(ctx context.Context, who web.Who, file []byte, key string) (json.RawMessage, error) {
+	rows, err := stock.ReadCSV(bytes.NewReader(file), d.loc)
+	var lf stock.LineFaults
+	if errors.As(err, &lf) {
+		f := make(web.Faults, len(lf))
+		for i, x := range lf {
+			f[i] = web.Fault{Field: fmt.Sprintf("line %d", x.Line), What: x.What}
+			if x.Column != "" {
+				f[i].Field += " " + x.Column
+			}
+		}
+		return nil, f
+	} else if err != nil {
+		return nil, err
+	}
+	d.workMu.Lock()
+	defer d.workMu.Unlock()
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var f web.Faults
+	seen := map[string]int{}
+	for i, s := range rows {
+		for _, x := range stock.Check(s, w.Resins, d.clk.Now()) {
+			f = append(f, web.Fault{Field: fmt.Sprintf("line %d %s", i+2, x.Field), What: x.What})
+		}
+		if at, twice := seen[s.ID]; twice && s.ID != "" {
+			f = append(f, web.Fault{Field: fmt.Sprintf("line %d id", i+2), What: fmt.Sprintf("%q stands on line %d already", s.ID, at)})
+		}
+		seen[s.ID] = i + 2
+	}
+	if len(rows) == 0 {
+		f = append(f, web.Fault{Field: "csv", What: "holds no container"})
+	}
+	if f != nil {
+		return nil, f
+	}
+	ids := make([]string, len(rows))
+	entry, created, err := d.store.WriteWork(ctx, who.Name, d.clk.Now(), key, func(newID func(string) string) ([]history.WorkWrite, string, error) {
+		var out []history.WorkWrite
+		for i, s := range rows {
+			if s.ID == "" {
+				s.ID = newID("stock")
+			}
+			ids[i] = s.ID
+			b, err := json.Marshal(s)
+			if err != nil {
+				return nil, "", err
+			}
+			out = append(out, history.WorkWrite{Kind: "stock", ID: s.ID, Body: b})
+		}
+		return out, fmt.Sprintf("Stock read in: %d containers.", len(rows)), nil
+	})
+	if err != nil {
+		return nil, webError(err)
+	}
+	if created {
+		d.changed("stock")
+	} else {
+		ids = ids[:0]
+		for _, x := range entry.Wrote {
+			ids = append(ids, x.ID)
+		}
+	}
+	return json.Marshal(map[string]any{"entry": entry.ID, "ids": ids, "created": created})
+}
+
+// Laminate is what each coat left on a panel.
+func (d *Daemon) Laminate(ctx context.Context, panel string) (json.RawMessage, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if !slices.ContainsFunc(w.Panels, func(p coat.Panel) bool { return p.ID == panel }) {
+		return nil, fmt.Errorf("panel %s: %w", panel, web.ErrNotFound)
+	}
+	return json.Marshal(map[string]any{"panel": panel, "coats": stock.Balances(w, panel)})
+}
+
+// Bill is what a piece took and wasted.
+func (d *Daemon) Bill(ctx context.Context, piece string) (json.RawMessage, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if !slices.ContainsFunc(w.Panels, func(p coat.Panel) bool { return p.Piece == piece || p.ID == piece }) {
+		return nil, fmt.Errorf("piece %s: %w", piece, web.ErrNotFound)
+	}
+	return json.Marshal(struct {
+		Piece string `json:"piece"`
+		stock.Bill
+	}{piece, stock.PieceBill(w, piece)})
+}
+
+// wants are the batches that the written jobs still take, in their order.
+func (d *Daemon) wants(w *coat.Work, now time.Time) []stock.Want {
+	return nil
+}
+
+var _ = job.Kinds

@@ -1,0 +1,203 @@
+package pot
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"curewright/model/cure"
+	"curewright/model/mix"
+)
+
+// LayMinutes is how long one person lays a coat of an area, min: so much to set
+// up and so much a square metre, in steps of five (common practice, no source).
+func LayMinutes(areaM2 float64, cloth bool) float64 {
+	m := 8 + 12*areaM2
+	if cloth {
+		m = 10 + 25*areaM2
+	}
+	return math.Ceil(m/5-1e-9) * 5
+}
+
+// MixQuery asks what to mix: by mass, or by a coat's area and cloth.
+type MixQuery struct {
+	Resin       cure.Resin
+	Grams       *float64 // resin and hardener; nil: from Need
+	Need        *Need
+	WorkMinutes *float64 // laying all of it; nil: [LayMinutes] of the area
+	Vessel      Vessel   // "": [UsualVessel]
+	People      int      // 2 or more: one mixes, the others lay
+	ShopC       float64
+	StartC      *float64
+	ScaleG      float64   // doubt of one weighing, g; 0: a scale that shows grams
+	FillerPct   float64   // of the whole
+	Pump        *mix.Pump // what one stroke gives
+	CupG        float64   // what the scale showed with the empty cup
+	Readings    []mix.Reading
+}
+
+// MixAnswer is what to mix now, and how the pouring stands.
+type MixAnswer struct {
+	Resin   string       `json:"resin"`
+	Ratio   mix.Ratio    `json:"ratio"`
+	Grams   float64      `json:"grams"` // all of it
+	Need    *Quantity    `json:"need"`  // nil where a mass was asked
+	Batches []Batch      `json:"batches"`
+	FillerG float64      `json:"filler_g"` // of one batch
+	Strokes *mix.Strokes `json:"strokes"`
+	Pour    *mix.Pouring `json:"pour"`
+	Pot     *Result      `json:"pot"` // one batch left in its cup
+	Hands   []string     `json:"hands"`
+	Notes   []string     `json:"notes"`
+	// Faults are what is wrong with the pouring or the pump: the rest of the
+	// answer stands.
+	Faults   []Fault  `json:"faults"`
+	Cautions []string `json:"cautions"`
+}
+
+// Mixing answers a [MixQuery], or returns its [Faults].
+func Mixing(q MixQuery) (MixAnswer, error) {
+	var f Faults
+	a := MixAnswer{Resin: q.Resin.Name, Hands: []string{}, Notes: []string{}, Faults: []Fault{}, Cautions: CupCautions}
+	collect := func(err error) {
+		var pf Faults
+		var mf mix.Faults
+		switch {
+		case errors.As(err, &pf):
+			f = append(f, pf...)
+		case errors.As(err, &mf):
+			for _, x := range mf {
+				f = append(f, Fault(x))
+			}
+		case err != nil:
+			f = append(f, Fault{"", err.Error()})
+		}
+	}
+	kind, work := "", 0.0
+	switch {
+	case q.Grams != nil && q.Need != nil:
+		f = append(f, Fault{"grams", "given together with an area: give one of the two"})
+	case q.Grams != nil:
+		a.Grams = *q.Grams
+		if !(a.Grams > 0 && a.Grams <= 1e6) {
+			f = append(f, Fault{"grams", fmt.Sprintf("%g g is outside 0 to 1000000", a.Grams)})
+		}
+		// Without an area: a person lays some 25 g a minute (common practice,
+		// no source).
+		work = a.Grams / 25
+	case q.Need != nil:
+		n := *q.Need
+		if n.GCC == 0 {
+			n.GCC = q.Resin.DensityGCC
+		}
+		need, err := n.Quantity()
+		collect(err)
+		if err == nil {
+			a.Need, a.Grams, kind = &need, need.Grams.Use, n.Kind
+			work = LayMinutes(n.AreaM2, len(n.Cloth) > 0)
+		}
+	default:
+		f = append(f, Fault{"grams", "missing: grams, or a coat's area"})
+	}
+	if w := q.WorkMinutes; w != nil {
+		work = *w
+		if !(*w > 0 && *w <= 24*60) {
+			f = append(f, Fault{"work_minutes", fmt.Sprintf("%g min is outside 0 to 1440", *w)})
+		}
+	}
+	if !(q.FillerPct >= 0 && q.FillerPct <= 80) {
+		f = append(f, Fault{"filler_pct", fmt.Sprintf("%g %% of the whole is outside 0 to 80 %%", q.FillerPct)})
+	}
+	ratio, err := mix.RatioOf(q.Resin)
+	collect(err)
+	a.Ratio = ratio
+	if len(f) > 0 {
+		// The rest is said in the same answer.
+		collect2 := Query{Resin: q.Resin, Grams: 100, Shape: Cup, ShopC: q.ShopC, StartC: q.StartC}.Check()
+		return MixAnswer{}, append(append(f, (Hands{Vessel: q.Vessel, ScaleG: q.ScaleG}).check()...), collect2...)
+	}
+	vessel := q.Vessel
+	if vessel == "" {
+		vessel = UsualVessel(kind, a.Grams)
+	}
+	hands := Hands{GramsPerMin: a.Grams / math.Max(work, 1), Vessel: vessel, ScaleG: q.ScaleG, Mixer: q.People > 1}
+	pq := Query{Resin: q.Resin, ShopC: q.ShopC, StartC: q.StartC}
+	if q.FillerPct > 0 {
+		pq.Filler = &Filler{Fraction: q.FillerPct / 100}
+	}
+	bs, err := Batches(pq, a.Grams, hands)
+	if err != nil {
+		return MixAnswer{}, err
+	}
+	a.Batches = bs
+	one := bs[0]
+	a.FillerG, _ = mix.Filler(one.Grams, q.FillerPct/100)
+	pq.Grams, pq.Shape = math.Max(one.Grams+a.FillerG, 1), Cup
+	if res, err := Solve(pq); err == nil {
+		a.Pot = &res
+	}
+	if one.Note != "" {
+		a.Notes = append(a.Notes, one.Note)
+	}
+	if one.Tight && one.WorkMinutes != nil {
+		a.Notes = append(a.Notes, fmt.Sprintf("It is over %.0f min after mixing and laying it takes %.0f: two pairs of hands, a cooler hour, or a slower hardener.", math.Floor(*one.WorkMinutes), one.LayMinutes+MixMinutes))
+	}
+	if e := one.RatioErrPct; e > ratio.TolPct {
+		a.Notes = append(a.Notes, fmt.Sprintf("So little is weighed to ±%.0f %% of hardener: mix more, or use a scale that shows tenths.", math.Ceil(e)))
+	}
+	if q.People > 1 {
+		a.Hands = append(a.Hands, "One mixes and pours; the other lays and calls for the next when the tray is half empty.")
+	}
+	minor := func(err error) {
+		keep := f
+		f = nil
+		collect(err)
+		a.Faults = append(a.Faults, f...)
+		f = keep
+	}
+	if q.Pump != nil {
+		s, err := mix.ByPump(q.Resin, one.Grams, *q.Pump)
+		if err == nil {
+			a.Strokes = &s
+		}
+		minor(err)
+	}
+	if one.ResinG != nil {
+		p, err := mix.Pour(q.Resin, one.Split, a.FillerG, q.CupG, q.ScaleG, q.Readings)
+		if err == nil {
+			a.Pour = &p
+		}
+		minor(err)
+	} else if len(q.Readings) > 0 {
+		a.Faults = append(a.Faults, Fault{"readings", "no weights: " + one.Note})
+	}
+	return a, nil
+}
+
+// Say is what the hands need in one line: "340 g: mix 262 + 79, pour it into the
+// tray at once, used by 14:05" without the time, which the caller knows.
+func (a MixAnswer) Say() string {
+	b := a.Batches[0]
+	s := fmt.Sprintf("%.0f g", b.Grams)
+	if n := len(a.Batches); n > 1 {
+		s = fmt.Sprintf("%d × %.0f g", n, b.Grams)
+	}
+	switch {
+	case b.ResinG != nil:
+		s += fmt.Sprintf(": mix %.0f + %.0f", *b.ResinG, *b.HardenerG)
+	case b.ResinML != nil:
+		s += fmt.Sprintf(": mix %.0f + %.0f mL", *b.ResinML, *b.HardenerML)
+	case b.Parts != "":
+		s += ": " + b.Parts
+	}
+	if a.FillerG > 0 {
+		s += fmt.Sprintf(", stir in %.0f g filler", a.FillerG)
+	}
+	switch b.Vessel {
+	case FromTray:
+		s += ", pour it into the tray at once"
+	case FromRoller:
+		s += ", pour it into the roller tray at once"
+	}
+	return s
+}
