@@ -13,7 +13,7 @@
 //	POST /coats/ID/feels                {"at","state"} → 201 {"id","created"}
 //	GET  /pieces /panels /batches /feels /resins      {"panels":[…]} and so on
 //	GET  /pieces/ID … /resins/NAME      {"record":{…},"changes":[Change]}
-//	POST /pieces /panels /batches /coats /feels /resins → 201 {"id","created"}
+//	POST /pieces /panels /batches /coats /feels /resins /stock → 201 {"id","created"}
 //	PATCH, DELETE /pieces/ID … /resins/NAME → 200 {"id"}; in a patch null clears a field
 //	POST /batches/ID/end                {"at","left_g"}, both optional → 200 {"id"}
 //	GET  /jobs /jobs/templates /jobs/ID {"jobs":[JobHead]}; {"templates":[job.Template]}; one [JobView]
@@ -42,6 +42,12 @@
 //	GET  /air?temp&rh&panel&pressure    moist air at a point
 //	GET  /cure?resin&temp&kappa&diffusion   one resin at a steady temperature
 //	GET  /pot?resin&grams&shape&diameter_mm&depth_mm&shop&start   one cup
+//	POST /mix {"resin","grams" or "area_m2","kind","cloth",…}    what to mix, in batches, and how the pouring stands ([MixQuery])
+//	GET  /stock /stock/ID               {"stock":[container with what is left],"ends":[where a job runs out],"habits":{…}}
+//	PATCH, DELETE /stock/ID             as for other records
+//	GET  /stock.csv, POST /stock/import {"csv":"…"}      the containers as a file; read in whole or not at all
+//	GET  /panels/ID/laminate            {"coats":[fibre fraction and g/m² after each coat]}
+//	GET  /pieces/ID/bill                what a piece took, wasted and cost
 //	POST /plan, POST /resins/fit        a layup day; a resin from its data sheet
 //	GET  /tent, PUT /tent/setpoint {"set_point_c"}, POST /tent/off {"why"}
 //	POST /tent/accept {"limits_hash"}   the heater's limits in force, through the socket alone

@@ -296,7 +296,21 @@ func (d *Daemon) Bill(ctx context.Context, piece string) (json.RawMessage, error
 
 // wants are the batches that the written jobs still take, in their order.
 func (d *Daemon) wants(w *coat.Work, now time.Time) []stock.Want {
-	return nil
+	var out []stock.Want
+	jobs, ticks := d.jobsNow()
+	dk := d.deskFor(now, w, ticks, nil, d.set.Health())
+	for i := range jobs {
+		for k, st := range jobs[i].Progress(w, ticks, now) {
+			if st.Do != "coat" || st.Status == job.StepDone || st.Status == job.StepSkipped || st.Status == job.StepUnsaid {
+				continue
+			}
+			c := dk.CardOf(&jobs[i], k)
+			for _, cup := range c.Cups {
+				if cup.Batch == "" && cup.ResinG != nil && cup.HardenerG != nil {
+					out = append(out, stock.Want{Panel: st.Panel, Step: st.ID, Resin: c.Resin, ResinG: *cup.ResinG, HardenerG: *cup.HardenerG})
+				}
+			}
+		}
+	}
+	return out
 }
-
-var _ = job.Kinds

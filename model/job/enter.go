@@ -648,7 +648,7 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 			c := cups[min(n, len(cups)-1)]
 			k.ResinG, k.HardenerG = c.ResinG, c.HardenerG
 			k.Shape = cmp.Or(k.Shape, c.Shape)
-			if c.DiameterMM > 0 {
+			if c.DiameterMM > 0 && k.Shape == string(pot.Cup) {
 				k.DiameterMM = cmp.Or(k.DiameterMM, &c.DiameterMM)
 			}
 		}

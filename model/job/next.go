@@ -310,7 +310,7 @@ func (d *Desk) card(s *Schedule, i int) Card {
 	}
 	for _, k := range batches {
 		cup := CardCup{Grams: math.Round(k.Grams), ResinG: whole(k.ResinG), HardenerG: whole(k.HardenerG), HardenerLow: k.LowG, HardenerHi: k.HighG,
-			Ratio: k.Parts, Shape: string(pot.Cup), DiameterMM: math.Round(k.DiameterMM), Vessel: string(k.Vessel), Verdict: k.Verdict, Danger: k.Danger, Note: k.Note}
+			Ratio: k.Parts, Shape: string(k.Vessel.Shape()), DiameterMM: math.Round(k.DiameterMM), Vessel: string(k.Vessel), Verdict: k.Verdict, Danger: k.Danger, Note: k.Note}
 		if k.WorkMinutes != nil {
 			m := math.Floor(*k.WorkMinutes)
 			cup.WorkMinutes = &m

@@ -18,6 +18,14 @@ const (
 	FromRoller Vessel = "roller"
 )
 
+// Shape is what the mass stands in once it is in the vessel.
+func (v Vessel) Shape() Shape {
+	if v == FromTray || v == FromRoller {
+		return Tray
+	}
+	return Cup
+}
+
 // Vessels lists them.
 var Vessels = []Vessel{FromCup, FromTray, FromRoller}
 
