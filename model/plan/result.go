@@ -178,6 +178,7 @@ func (c *compiled) detail(t *trial) *detail {
 		d.start = append(d.start, nans(c.members))
 		d.end = append(d.end, nans(c.members))
 		d.open = append(d.open, nans(c.members))
+		d.first = append(d.first, nans(c.members))
 		d.close = append(d.close, nans(c.members))
 		d.why = append(d.why, make([]cause, c.members))
 		d.with = append(d.with, make([]int, c.members))
@@ -236,6 +237,10 @@ func (c *compiled) result(t trial, d *detail) Result {
 		at[i] = quantileOf(d.start[i], .5)
 		if like >= 0 {
 			at[i] = d.start[i][like]
+			// At a clock time one goes and feels, however it is then.
+			if f := d.first[i][like]; !d.looks[i].feel && !math.IsNaN(f) {
+				at[i] = f
+			}
 		}
 		if math.IsNaN(at[i]) { // missed in every member: where it would have stood
 			at[i] = quantileOf(d.open[i], .5)

@@ -41,6 +41,7 @@ type look struct {
 // detail is what a full judgement leaves behind, by [step][member].
 type detail struct {
 	start, end, open, close [][]float64
+	first                   [][]float64 // when it was first felt, or begun where nothing is felt
 	looks                   []look
 	why                     [][]cause
 	with                    [][]int // the step that stood in the way
@@ -144,6 +145,7 @@ func (j *judge) run(t *trial, least int, d *detail) {
 			j.start[i][m], j.end[i][m] = v.at, v.at+s.work
 			if d != nil {
 				d.start[i][m], d.end[i][m] = v.at, v.at+s.work
+				d.first[i][m] = v.felt
 			}
 		}
 		if d != nil {
@@ -185,6 +187,7 @@ const fits cause = -1
 // verdict is how one member's step went.
 type verdict struct {
 	at   float64 // start
+	felt float64 // when it was first felt, or begun where nothing is felt
 	who  int     // the person
 	why  cause   // fits, or what missed it
 	with int     // the step that stood in the way
@@ -265,9 +268,9 @@ func (j *judge) attempt(m int, t *trial, s *step, l look) verdict {
 	if s.coatOf < 0 {
 		at, who := j.free(m, lb, s)
 		if math.IsInf(at, 1) {
-			return verdict{at, -1, byHours, -1}
+			return verdict{at, at, -1, byHours, -1}
 		}
-		return verdict{at, who, fits, -1}
+		return verdict{at, at, who, fits, -1}
 	}
 	open, ub := j.open[m], j.shut[m]-s.work
 	if s.open == applied && open > lb {
@@ -275,19 +278,22 @@ func (j *judge) attempt(m int, t *trial, s *step, l look) verdict {
 	}
 	switch {
 	case math.IsInf(open, 1):
-		return verdict{math.Inf(1), -1, byNever, s.coatOf}
+		return verdict{math.Inf(1), lb, -1, byNever, s.coatOf}
 	case open >= j.shut[m]:
-		return verdict{math.Inf(1), -1, byOver, s.coatOf}
+		return verdict{math.Inf(1), lb, -1, byOver, s.coatOf}
 	case open > ub:
-		return verdict{math.Inf(1), -1, byShort, s.coatOf}
+		return verdict{math.Inf(1), lb, -1, byShort, s.coatOf}
 	}
 	touches := c.touches[j.member(m)]
 	laid := j.end[s.coatOf][m]
-	at := lb
+	at, felt := lb, math.NaN()
 	for k := s.index * 5; ; k++ {
 		was := at
 		var who int
 		at, who = j.free(m, at, s)
+		if math.IsNaN(felt) {
+			felt = at
+		}
 		if at > was && why != byHours {
 			why, with = byPerson, -1
 			if c.startWithin(was, s.work) > was {
@@ -305,15 +311,15 @@ func (j *judge) attempt(m int, t *trial, s *step, l look) verdict {
 		}
 		switch {
 		case past && at > ub:
-			return verdict{at, -1, j.late(m, at, ub, lb, why), with}
+			return verdict{at, felt, -1, j.late(m, at, ub, lb, why), with}
 		case past:
-			return verdict{at, -1, byLate, s.coatOf}
+			return verdict{at, felt, -1, byLate, s.coatOf}
 		case ready && at < open-1e-9:
-			return verdict{at, -1, byEarly, s.coatOf}
+			return verdict{at, felt, -1, byEarly, s.coatOf}
 		case ready && at > ub:
-			return verdict{at, -1, j.late(m, at, ub, lb, why), with}
+			return verdict{at, felt, -1, j.late(m, at, ub, lb, why), with}
 		case ready:
-			return verdict{at, who, fits, -1}
+			return verdict{at, felt, who, fits, -1}
 		}
 		if next := at + refeel(at-laid); c.exact {
 			at = math.Max(at, open) // a finger without doubt is as good as the clock
@@ -325,7 +331,7 @@ func (j *judge) attempt(m int, t *trial, s *step, l look) verdict {
 	if why == byPerson {
 		with = j.blocker(m, lb, s)
 	}
-	return verdict{at, -1, why, with}
+	return verdict{at, felt, -1, why, with}
 }
 
 // late is why a step came after its window.
