@@ -73,8 +73,13 @@ func PlanDay(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 			ID: s.ID, Panel: s.Panel, Do: s.Do, Coat: s.Coat, Resin: s.Resin, Cloth: s.Cloth, When: s.When, Of: s.Of, To: s.To,
 			AreaM2: s.AreaM2, WorkMinutes: s.WorkMinutes, Place: j.Place("step", i),
 		}
-		if s.DepthMM != nil {
-			st.DepthMM = *s.DepthMM
+		for _, x := range []struct {
+			to   *float64
+			from *float64
+		}{{&st.DepthMM, s.DepthMM}, {&st.Hours, s.Hours}, {&st.TempC, s.TempC}, {&st.RampCH, s.RampCH}} {
+			if x.from != nil {
+				*x.to = *x.from
+			}
 		}
 		if c, ok := known[s.Coat]; ok {
 			st.Kind, st.PeelPly = c.Kind, c.Cover == "peel ply"
@@ -89,7 +94,7 @@ func PlanDay(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 				st.Cloth = cloths[s.Coat]
 			}
 		} else if s.Do == "coat" {
-			st.Kind = s.Coat
+			st.Kind, st.PeelPly = s.Coat, s.Cover == "peel ply"
 		}
 		in.Steps = append(in.Steps, st)
 	}

@@ -84,7 +84,7 @@ type Panel struct {
 type Step struct {
 	ID      string
 	Panel   string
-	Do      string  // coat, cloth, sand, flip, unclamp, wash
+	Do      string  // coat, cloth, cover, sand, wash, flip, unclamp, wait, soak
 	Coat    string  // what the person calls the coat
 	Kind    string  // of a coat: tack coat, wet-out, fill coat, bond, seal
 	Resin   string  // of a coat
@@ -99,12 +99,17 @@ type Step struct {
 	WorkMinutes *float64 // nil: from the area
 	PeelPly     bool
 
+	// A wait lasts Hours; a soak holds the panel at TempC for as long, after a
+	// ramp of RampCH (°C/h, 0: 10) that it goes down by again. Neither takes a
+	// person.
+	Hours, TempC, RampCH float64
+
 	Done *time.Time // when it was started, once it has been
 }
 
 // The words a step may use.
 var (
-	does  = []string{"coat", "cloth", "sand", "flip", "unclamp", "wash"}
+	does  = []string{"coat", "cloth", "cover", "sand", "wash", "flip", "unclamp", "wait", "soak"}
 	whens = []string{"start", "tacky", "wet", "recoat", "fill", "hard", "handle"}
 	kinds = []string{"tack coat", "wet-out", "fill coat", "bond", "seal"}
 )
@@ -197,6 +202,20 @@ type step struct {
 	people1 bool // takes a person
 }
 
+// lasts is how long a wait or a soak takes, min: a soak ramps up from about room
+// temperature, holds, and ramps down.
+func (s *Step) lasts() float64 {
+	min := s.Hours * 60
+	if s.Do == "soak" {
+		ramp := s.RampCH
+		if ramp == 0 {
+			ramp = 10
+		}
+		min += 2 * 60 * math.Max(s.TempC-20, 0) / ramp
+	}
+	return min
+}
+
 // compiled is a Job made ready: times are minutes from Forecast.Start.
 type compiled struct {
 	*Job
@@ -240,6 +259,8 @@ func defaultWork(s *Step, area float64) float64 {
 		return pot.LayMinutes(area, s.Cloth != "")
 	case "cloth":
 		min = 5 + 10*area
+	case "cover":
+		min = 5 + 5*area
 	case "sand":
 		min = 10 + 25*area
 	case "wash":
@@ -382,6 +403,17 @@ func (j *Job) compile() (*compiled, Faults) {
 			st.area = *j.Panels[pi].AreaM2
 		}
 		switch {
+		case s.Do == "wait" || s.Do == "soak":
+			if !(s.Hours > 0 && s.Hours <= Horizon.Hours()) {
+				add(place, "hours = %g is outside 0 to %g", s.Hours, Horizon.Hours())
+			}
+			if s.Do == "soak" && !(s.TempC >= 15 && s.TempC <= 120) {
+				add(place, "temp_c = %g °C is outside 15 to 120", s.TempC)
+			}
+			if s.RampCH < 0 || math.IsNaN(s.RampCH) {
+				add(place, "ramp_c_h = %g is below 0", s.RampCH)
+			}
+			st.work = s.lasts()
 		case s.WorkMinutes != nil && !(*s.WorkMinutes >= 0 && *s.WorkMinutes <= 24*60):
 			add(place, "work of %g min is outside 0 to 1440", *s.WorkMinutes)
 		case s.WorkMinutes != nil:
@@ -393,7 +425,7 @@ func (j *Job) compile() (*compiled, Faults) {
 		default:
 			add(place, "neither work_minutes nor an area to reckon it from")
 		}
-		st.people1 = st.work > 0
+		st.people1 = st.work > 0 && s.Do != "wait" && s.Do != "soak"
 		if s.Cloth != "" {
 			if _, err := pot.ParseCloths(s.Cloth); err != nil {
 				for _, line := range strings.Split(err.Error(), "\n") {
@@ -630,7 +662,7 @@ func (c *compiled) workingHours() *Fault {
 		longest = math.Max(longest, s.to-s.from)
 	}
 	for i := range c.steps {
-		if s := &c.steps[i]; math.IsNaN(s.done) && s.work > longest {
+		if s := &c.steps[i]; math.IsNaN(s.done) && s.people1 && s.work > longest {
 			return &Fault{s.place(), fmt.Sprintf("its work of %.0f min conflicts with the hours: the longest stretch is %.0f min", s.work, longest)}
 		}
 	}

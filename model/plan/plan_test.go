@@ -808,3 +808,63 @@ func TestLaidClothIsFilled(t *testing.T) {
 		})
 	}
 }
+
+// A wait takes its hours and nobody's hands; a soak its ramps besides, and makes
+// hard what its warmth alone makes hard: the slow set at 40 °C, by quadrature of
+// its rate law here, is there within eight hours, at 20 °C it takes 24.1.
+func TestWaitAndSoak(t *testing.T) {
+	j := oneCoat(t, "slow", steady(20))
+	j.Hours = []Hours{{8 * 60, 18 * 60}}
+	j.Panels = append(j.Panels, Panel{ID: "other", LagMin: ptr(0.0), AreaM2: ptr(1.0)})
+	base := []Step{
+		{ID: "seal", Panel: "lid", Do: "coat", Kind: "seal", Resin: "slow", WorkMinutes: ptr(20.0)},
+		{ID: "rest", Panel: "lid", Do: "wait", Hours: 2, Of: "seal"},
+		{ID: "warm", Panel: "lid", Do: "soak", Hours: 8, TempC: 40, RampCH: 20},
+		{ID: "sand", Panel: "lid", Do: "sand", When: "hard", Of: "seal", WorkMinutes: ptr(30.0)},
+		{ID: "other", Panel: "other", Do: "sand", WorkMinutes: ptr(60.0)},
+	}
+	j.Steps = base
+	r, err := Plan(t.Context(), j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.Probability != 1 {
+		t.Fatalf("probability %.2f: %v", r.Probability, r.WhyNot)
+	}
+	seal, rest, warm, sand := stepOf(r, "seal"), stepOf(r, "rest"), stepOf(r, "warm"), stepOf(r, "sand")
+	if d := rest.Until.Sub(rest.At); d != 2*time.Hour || rest.At.Before(seal.Until) {
+		t.Errorf("the wait from %s to %s, the coat is on at %s", rest.At, rest.Until, seal.Until)
+	}
+	// Up by 20 K at 20 K an hour, eight hours, and down again.
+	if d := warm.Until.Sub(warm.At); d != 10*time.Hour || warm.At.Before(rest.Until) {
+		t.Errorf("the soak from %s to %s", warm.At, warm.Until)
+	}
+	if sand.At.Before(warm.Until) || sand.At.Sub(seal.Until) > 24*time.Hour {
+		t.Errorf("sanded at %s, soaked until %s", sand.At, warm.Until)
+	}
+	for _, s := range []*Planned{rest, warm} {
+		if s.Say == "" || len(s.Batches) > 0 {
+			t.Errorf("%+v", s)
+		}
+	}
+	// Without the soak the night does not do it by the same hour.
+	j.Steps = append(slices.Clone(base[:2]), base[3:]...)
+	cold, err := Plan(t.Context(), j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !stepOf(cold, "sand").At.After(sand.At) {
+		t.Errorf("sanded at %s without the soak, at %s with it", stepOf(cold, "sand").At, sand.At)
+	}
+	for name, edit := range map[string]func(*Step){
+		"hours = 0":    func(s *Step) { s.Hours = 0 },
+		"temp_c = 300": func(s *Step) { s.TempC = 300 },
+		"ramp_c_h":     func(s *Step) { s.RampCH = -1 },
+	} {
+		j.Steps = slices.Clone(base)
+		edit(&j.Steps[2])
+		if _, err := Plan(t.Context(), j); err == nil || !strings.Contains(err.Error(), name) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}

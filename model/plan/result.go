@@ -613,6 +613,12 @@ func doing(s *step) string {
 		return "Flip to " + s.To
 	case "unclamp":
 		return "Unclamp"
+	case "cover":
+		return "Put the cover on"
+	case "wait":
+		return "Let it stand"
+	case "soak":
+		return "Warm the panel"
 	case "wash":
 		return "Wash with water, dry, abrade"
 	}
@@ -629,6 +635,12 @@ func (c *compiled) sayStep(s *step, p *Planned, coatEnd time.Time) string {
 	}
 	if p.Done {
 		return fmt.Sprintf("%s: done at %s.", doing(s), day(p.At))
+	}
+	switch s.Do {
+	case "wait":
+		return fmt.Sprintf("Let it stand until %s.", day(p.Until))
+	case "soak":
+		return fmt.Sprintf("Warm the panel from %s: %g °C for %g h, cooled down by %s.", day(p.At), s.TempC, s.Hours, day(p.Until))
 	}
 	say := fmt.Sprintf("%s at %s.", doing(s), day(p.At))
 	if s.coatOf < 0 {

@@ -3,6 +3,8 @@ package plan
 import (
 	"math"
 	"slices"
+
+	"curewright/model/cure"
 )
 
 // trial is one way to do the job, judged over the members.
@@ -376,6 +378,11 @@ func (j *judge) window(s *step, d *detail) {
 			if s.When == "fill" {
 				j.best[m], _ = mark(green, j.end[k.index][m])
 			}
+			if s.open == hard || s.open == handle {
+				if at := j.soaked(s, k, m, mm); at < j.open[m] {
+					j.open[m], j.blurOpen[m] = at, 0
+				}
+			}
 			j.shut[m], j.blurShut[m] = math.Inf(1), 0
 			if s.close != never {
 				j.shut[m], j.blurShut[m] = mark(s.close, j.start[k.index][m])
@@ -386,6 +393,33 @@ func (j *judge) window(s *step, d *detail) {
 		copy(d.open[s.index], j.open)
 		copy(d.close[s.index], j.shut)
 	}
+}
+
+// soaked is when a soak between a coat and a step has made the coat hard, or fit
+// to handle, min; +Inf where none does. What it holds must do it alone: what the
+// coat gained before is left out.
+func (j *judge) soaked(s, k *step, m, mm int) float64 {
+	out := math.Inf(1)
+	c := j.c
+	for i := k.index + 1; i < s.index; i++ {
+		x := &c.steps[i]
+		if x.Do != "soak" || x.panel != k.panel {
+			continue
+		}
+		r := &c.resins[k.resin]
+		enough := r.SteadyTime(0, r.Level(cure.Hard, 20, c.films[k.resin][mm]), x.TempC, c.kappa[k.resin][mm]) / 3600
+		if s.open == handle {
+			age := cure.TimeAt{Hours: 48, TempC: 20} // common practice, no source
+			if r.Handle != nil {
+				age = *r.Handle
+			}
+			enough = math.Max(enough, age.Hours/r.AgeFactor(x.TempC, age.TempC))
+		}
+		if x.Hours >= enough {
+			out = math.Min(out, j.end[i][m])
+		}
+	}
+	return out
 }
 
 // quantile of the members still whole.
