@@ -55,6 +55,10 @@ type commandLine struct {
 	Batch cli.BatchCmd `cmd:"" help:"Record a mixed cup, or that it is used up."`
 	Panel cli.PanelCmd `cmd:"" help:"Add and list panels."`
 
+	Job     cli.JobCmd     `cmd:"" help:"The job, written once: its steps, the next one, and one entry for each."`
+	Correct cli.CorrectCmd `cmd:"" help:"Put a record right, cups included; the record shows both."`
+	Undo    cli.UndoCmd    `cmd:"" help:"Take back what was entered, as a whole."`
+
 	Cure   cli.CureCmd   `cmd:"" help:"One resin at a steady temperature."`
 	Air    cli.AirCmd    `cmd:"" help:"Moist air at a point: dew point, humidity at a panel's surface."`
 	Pot    cli.PotCmd    `cmd:"" help:"One cup: how long it lasts and whether it runs away."`

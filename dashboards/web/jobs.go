@@ -60,30 +60,30 @@ type JobView struct {
 // NewJob is what a job is written from: a template, an earlier job, steps, or
 // a job file.
 type NewJob struct {
-	ID       string     `json:"id"`
-	Name     string     `json:"name"`
-	Piece    string     `json:"piece"`
-	Resin    string     `json:"resin"`
-	Lot      string     `json:"lot"`
-	Template string     `json:"template"`
-	From     string     `json:"from"`
-	Steps    []job.Step `json:"steps"`
-	TOML     string     `json:"toml"`
-	Panels   []NewPanel `json:"panels"`
-	At       *time.Time `json:"at"`
-	Who      string     `json:"who"`
+	ID       string     `json:"id,omitempty"`
+	Name     string     `json:"name,omitempty"`
+	Piece    string     `json:"piece,omitempty"`
+	Resin    string     `json:"resin,omitempty"`
+	Lot      string     `json:"lot,omitempty"`
+	Template string     `json:"template,omitempty"`
+	From     string     `json:"from,omitempty"`
+	Steps    []job.Step `json:"steps,omitempty"`
+	TOML     string     `json:"toml,omitempty"`
+	Panels   []NewPanel `json:"panels,omitempty"`
+	At       *time.Time `json:"at,omitempty"`
+	Who      string     `json:"who,omitempty"`
 }
 
 // NewPanel is one side of the piece: an existing panel by its id, or a new one.
 type NewPanel struct {
-	Side    string   `json:"side"`
-	ID      string   `json:"id"`
-	Name    string   `json:"name"`
-	Probe   string   `json:"probe"`
-	NoProbe bool     `json:"no_probe"`
-	Air     string   `json:"air"`
-	Core    string   `json:"core"`
-	AreaM2  *float64 `json:"area_m2"`
+	Side    string   `json:"side,omitempty"`
+	ID      string   `json:"id,omitempty"`
+	Name    string   `json:"name,omitempty"`
+	Probe   string   `json:"probe,omitempty"`
+	NoProbe bool     `json:"no_probe,omitempty"`
+	Air     string   `json:"air,omitempty"`
+	Core    string   `json:"core,omitempty"`
+	AreaM2  *float64 `json:"area_m2,omitempty"`
 }
 
 // JobPut is a step skipped, put off, repeated, reopened or settled.
@@ -94,8 +94,8 @@ type JobPut struct {
 
 // JobInsert is a step more.
 type JobInsert struct {
-	After  string   `json:"after"`
-	Before string   `json:"before"`
+	After  string   `json:"after,omitempty"`
+	Before string   `json:"before,omitempty"`
 	Step   job.Step `json:"step"`
 }
 

@@ -71,16 +71,19 @@ type CoatCmd struct {
 }
 
 type coatStartCmd struct {
-	Panel   string   `required:"" help:"Panel it is on."`
-	Resin   string   `required:"" help:"Epoxy: fast, medium, slow, or one of your own."`
-	Kind    string   `required:"" help:"tack coat, wet-out, fill coat, bond or seal."`
-	ID      string   `name:"id" help:"Short name; made up when not given."`
-	Batch   []string `help:"Cup it came from; may be given more than once."`
-	Applied string   `default:"now" help:"When: now, 15m (ago), 14:05, or RFC 3339."`
-	Next    string   `help:"What comes next: cloth, wet, coat, fill or none."`
-	Cover   string   `help:"What is laid on it: none, peel ply or film."`
-	Cloth   []string `placeholder:"NAME:G/M2" help:"Cloth laid into it, such as \"glass twill:200\"."`
-	JSON    bool     `help:"Print one JSON object."`
+	Panel      string   `required:"" help:"Panel it is on."`
+	Resin      string   `required:"" help:"Epoxy: fast, medium, slow, or one of your own."`
+	Kind       string   `required:"" help:"tack coat, wet-out, fill coat, bond or seal."`
+	ID         string   `name:"id" help:"Short name; made up when not given."`
+	Batch      []string `help:"Cups it came from, several with commas; each is empty then."`
+	Applied    string   `default:"now" help:"When: now, 15m (ago), 14:05, or RFC 3339."`
+	Next       string   `help:"What comes next: cloth, wet, coat, fill or none."`
+	Cover      string   `help:"What is laid on it: none, peel ply, film or vacuum bag."`
+	BagKPa     *float64 `name:"bag-kpa" placeholder:"KPA" help:"Bag's pressure below the shop's."`
+	BagMinutes *float64 `name:"bag-minutes" placeholder:"MIN" help:"How long the bag is held."`
+	Share      *float64 `placeholder:"0.5" help:"Only this share of the panel."`
+	Cloth      []string `placeholder:"NAME:G/M2" help:"Cloth laid into it, such as \"glass twill:200\"."`
+	JSON       bool     `help:"Print one JSON object."`
 }
 
 func (coatStartCmd) Help() string {
@@ -96,7 +99,7 @@ func (c *coatStartCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	id, err := cl.StartCoat(a.Ctx, coat.Coat{ID: c.ID, Panel: c.Panel, Resin: c.Resin, Kind: c.Kind, Batches: c.Batch, Applied: at, Next: c.Next, Cover: c.Cover, Cloth: cloth})
+	id, err := cl.StartCoat(a.Ctx, coat.Coat{ID: c.ID, Panel: c.Panel, Resin: c.Resin, Kind: c.Kind, Batches: c.Batch, Applied: at, Next: c.Next, Cover: c.Cover, BagKPa: c.BagKPa, BagMinutes: c.BagMinutes, Share: c.Share, Cloth: cloth})
 	if err != nil {
 		return err
 	}
@@ -318,6 +321,8 @@ type panelAddCmd struct {
 	Air    string   `help:"Air probe beside it."`
 	Core   string   `help:"wood, foam, honeycomb, metal or laminate."`
 	AreaM2 *float64 `name:"area-m2" placeholder:"M2" help:"Area."`
+
+	NoProbe bool `name:"no-probe" help:"No probe on it, on purpose: the air's temperature counts, with more doubt."`
 }
 
 func (panelAddCmd) Help() string {
@@ -325,7 +330,10 @@ func (panelAddCmd) Help() string {
 }
 
 func (c *panelAddCmd) Run(a *App, cl *client.Client) error {
-	id, err := cl.AddPanel(a.Ctx, coat.Panel{ID: c.ID, Name: c.Name, Piece: c.Piece, Probe: c.Probe, Air: c.Air, Core: c.Core, AreaM2: c.AreaM2})
+	if err := chooseProbe(a, cl, c.Probe, c.NoProbe); err != nil {
+		return err
+	}
+	id, err := cl.AddPanel(a.Ctx, coat.Panel{ID: c.ID, Name: c.Name, Piece: c.Piece, Probe: c.Probe, NoProbe: c.NoProbe, Air: c.Air, Core: c.Core, AreaM2: c.AreaM2})
 	if err != nil {
 		return err
 	}

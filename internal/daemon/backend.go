@@ -153,7 +153,12 @@ func (d *Daemon) Create(ctx context.Context, who web.Who, kind string, body json
 		return "", false, err
 	}
 	now := d.clk.Now()
-	id, created, err := d.store.CreateWork(ctx, kind, id, body, who.Name, now, key)
+	var created bool
+	if cups := d.rolledOn(w, kind, body); len(cups) > 0 {
+		id, created, err = d.createWith(ctx, who, kind, id, body, cups, now, key)
+	} else {
+		id, created, err = d.store.CreateWork(ctx, kind, id, body, who.Name, now, key)
+	}
 	if err != nil {
 		return "", false, webError(err)
 	}

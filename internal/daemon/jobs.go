@@ -676,3 +676,53 @@ func (d *Daemon) checkTick(w *coat.Work, t job.Tick, now time.Time) []job.Fault 
 	jobs, _ := d.jobsNow()
 	return job.CheckTick(w, jobs, t, now)
 }
+
+// rolledOn are the cups that a new coat names and that still count as
+// standing, as they are once it is on: empty, unless somebody says otherwise
+// afterwards. A cup mixed while the coat goes on is empty once it is mixed.
+func (d *Daemon) rolledOn(w *coat.Work, kind string, body []byte) []coat.Batch {
+	var c coat.Coat
+	if kind != "coat" || json.Unmarshal(body, &c) != nil {
+		return nil
+	}
+	var out []coat.Batch
+	for _, k := range w.Batches {
+		if k.Ended != nil || !slices.Contains(c.Batches, k.ID) {
+			continue
+		}
+		end := c.Applied
+		if k.Mixed.After(end) {
+			end = k.Mixed
+		}
+		k.Ended = &end
+		out = append(out, k)
+	}
+	return out
+}
+
+// createWith stores a new record together with the cups that it empties.
+func (d *Daemon) createWith(ctx context.Context, who web.Who, kind, id string, body []byte, cups []coat.Batch, now time.Time, key string) (string, bool, error) {
+	e, created, err := d.store.WriteWork(ctx, who.Name, now, key, func(newID func(string) string) ([]history.WorkWrite, string, error) {
+		if id == "" {
+			id = newID(kind)
+		} else if _, _, there := d.store.Record(kind, id); there {
+			return nil, "", fmt.Errorf("%s %s: %w", kind, id, history.ErrExists)
+		}
+		writes := []history.WorkWrite{{Kind: kind, ID: id, Body: body}}
+		var names []string
+		for _, k := range cups {
+			b, err := json.Marshal(k)
+			if err != nil {
+				return nil, "", err
+			}
+			writes, names = append(writes, history.WorkWrite{Kind: "batch", ID: k.ID, Body: b}), append(names, k.ID)
+		}
+		return writes, fmt.Sprintf("Coat %s is on; empty: %s.", id, strings.Join(names, ", ")), nil
+	})
+	for _, x := range e.Wrote {
+		if x.Kind == kind {
+			id = x.ID
+		}
+	}
+	return id, created, err
+}

@@ -65,60 +65,60 @@ func (e *Entry) put(kind, id string, v any, create bool) {
 // deviation from the job.
 type Done struct {
 	Step       string     `json:"step"`
-	At         *time.Time `json:"at"`
-	Who        string     `json:"who"`
-	Panel      string     `json:"panel"` // of a step that the job no longer has
-	Kind       string     `json:"kind"`
-	Resin      string     `json:"resin"`
-	Lot        string     `json:"lot"`
-	Cloth      string     `json:"cloth"`
-	Cover      string     `json:"cover"`
-	BagKPa     *float64   `json:"bag_kpa"`
-	BagMinutes *float64   `json:"bag_minutes"`
-	Share      *float64   `json:"share"`
-	Batches    *[]string  `json:"batches"`
-	Keep       []string   `json:"keep"` // cups that are not empty
-	Finished   *time.Time `json:"finished"`
-	Next       string     `json:"next"`
-	Note       string     `json:"note"`
+	At         *time.Time `json:"at,omitempty"`
+	Who        string     `json:"who,omitempty"`
+	Panel      string     `json:"panel,omitempty"` // of a step that the job no longer has
+	Kind       string     `json:"kind,omitempty"`
+	Resin      string     `json:"resin,omitempty"`
+	Lot        string     `json:"lot,omitempty"`
+	Cloth      string     `json:"cloth,omitempty"`
+	Cover      string     `json:"cover,omitempty"`
+	BagKPa     *float64   `json:"bag_kpa,omitempty"`
+	BagMinutes *float64   `json:"bag_minutes,omitempty"`
+	Share      *float64   `json:"share,omitempty"`
+	Batches    *[]string  `json:"batches,omitempty"`
+	Keep       []string   `json:"keep,omitempty"` // cups that are not empty
+	Finished   *time.Time `json:"finished,omitempty"`
+	Next       string     `json:"next,omitempty"`
+	Note       string     `json:"note,omitempty"`
 }
 
 // Mixed says that a cup was mixed for a step.
 type Mixed struct {
 	Step       string     `json:"step"`
-	At         *time.Time `json:"at"`
-	Who        string     `json:"who"`
-	Resin      string     `json:"resin"`
-	Lot        string     `json:"lot"`
-	ResinG     *float64   `json:"resin_g"`
-	HardenerG  *float64   `json:"hardener_g"`
-	Shape      string     `json:"shape"`
-	DiameterMM *float64   `json:"diameter_mm"`
-	StartC     *float64   `json:"start_c"`
-	Cup        *int       `json:"cup"` // which planned cup; nil: the first not mixed
-	On         bool       `json:"on"`  // it is on the panel already
-	Note       string     `json:"note"`
+	At         *time.Time `json:"at,omitempty"`
+	Who        string     `json:"who,omitempty"`
+	Resin      string     `json:"resin,omitempty"`
+	Lot        string     `json:"lot,omitempty"`
+	ResinG     *float64   `json:"resin_g,omitempty"`
+	HardenerG  *float64   `json:"hardener_g,omitempty"`
+	Shape      string     `json:"shape,omitempty"`
+	DiameterMM *float64   `json:"diameter_mm,omitempty"`
+	StartC     *float64   `json:"start_c,omitempty"`
+	Cup        *int       `json:"cup,omitempty"` // which planned cup; nil: the first not mixed
+	On         bool       `json:"on,omitempty"`  // it is on the panel already
+	Note       string     `json:"note,omitempty"`
 }
 
 // Put is a step skipped, put off, repeated, reopened, or settled.
 type Put struct {
 	Step  string     `json:"step"`
-	At    *time.Time `json:"at"`
-	Who   string     `json:"who"`
-	Why   string     `json:"why"`
-	Until *time.Time `json:"until"` // later: nil means tomorrow at seven
-	Keep  string     `json:"keep"`  // settle: the tick that is right
-	Coat  string     `json:"coat"`  // reopen: "void" deletes the coat as well
+	At    *time.Time `json:"at,omitempty"`
+	Who   string     `json:"who,omitempty"`
+	Why   string     `json:"why,omitempty"`
+	Until *time.Time `json:"until,omitempty"` // later: nil means tomorrow at seven
+	Keep  string     `json:"keep,omitempty"`  // settle: the tick that is right
+	Coat  string     `json:"coat,omitempty"`  // reopen: "void" deletes the coat as well
 }
 
 // Felt is a finger test by panel, step or coat.
 type Felt struct {
-	Coat  string     `json:"coat"`
+	Coat  string     `json:"coat,omitempty"`
 	Step  string     `json:"step"`
-	Panel string     `json:"panel"`
+	Panel string     `json:"panel,omitempty"`
 	State coat.State `json:"state"`
-	At    *time.Time `json:"at"`
-	Who   string     `json:"who"`
+	At    *time.Time `json:"at,omitempty"`
+	Who   string     `json:"who,omitempty"`
 }
 
 func (b *Book) job(id string) *Schedule {
@@ -244,7 +244,7 @@ func (b *Book) coatOn(f *faults, e *Entry, s *Schedule, out []StepState, i int, 
 		c.BagKPa, c.BagMinutes = q.BagKPa, q.BagMinutes
 	}
 	if cloth := cmp.Or(q.Cloth, x.Cloth); cloth != "" && cloth != "none" {
-		c.Cloth = clothOf(cloth, &at)
+		c.Cloth = Cloths(cloth, &at)
 	}
 	c.Next = cmp.Or(q.Next, b.nextWord(s, i))
 	cups, named := b.cupsFor(f, s, out, i, q, c.Resin, at)
@@ -471,7 +471,7 @@ func (b *Book) cloth(f *faults, e *Entry, s *Schedule, out []StepState, i int, q
 		if laid.Before(c.Applied) {
 			laid = c.Applied
 		}
-		add := clothOf(what, &laid)
+		add := Cloths(what, &laid)
 		kept := slices.Clone(c.Cloth)
 		for _, n := range add {
 			// A cloth that was meant when the coat went on is this one.
@@ -518,7 +518,7 @@ func (b *Book) lateCloth(e *Entry, s *Schedule, out []StepState, i int, c *coat.
 				laid = c.Applied
 			}
 			if x.Do == "cloth" {
-				c.Cloth = append(c.Cloth, clothOf(t.Said.Cloth, &laid)...)
+				c.Cloth = append(c.Cloth, Cloths(t.Said.Cloth, &laid)...)
 			}
 			if t.Said.Cover != "" {
 				c.Cover, c.BagKPa, c.BagMinutes = t.Said.Cover, nil, nil
@@ -894,7 +894,7 @@ func (b *Book) Settle(jobID string, q Put) (*Entry, []Fault) {
 		}
 		if keep.Said.Cloth != clothText(c.Cloth) {
 			laid := keep.At
-			c.Cloth = clothOf(keep.Said.Cloth, &laid)
+			c.Cloth = Cloths(keep.Said.Cloth, &laid)
 		}
 		for n := range c.Cloth {
 			if l := c.Cloth[n].Laid; l != nil && l.Before(c.Applied) {
@@ -1003,9 +1003,9 @@ func capital(s string) string {
 	return strings.ToUpper(s[:1]) + s[1:]
 }
 
-// clothOf are the cloths of a text such as "aramid 170 + glass 200 twill". One
+// Cloths are the cloths of a text such as "aramid 170 + glass 200 twill". One
 // that is not fibre, weight and weave is kept as its name.
-func clothOf(text string, laid *time.Time) []coat.Cloth {
+func Cloths(text string, laid *time.Time) []coat.Cloth {
 	var out []coat.Cloth
 	for part := range strings.SplitSeq(text, "+") {
 		part = strings.TrimSpace(part)

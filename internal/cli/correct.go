@@ -1,0 +1,251 @@
+package cli
+
+import (
+	"encoding/json"
+	"fmt"
+	"reflect"
+	"sort"
+	"strconv"
+	"strings"
+	"time"
+
+	"curewright/dashboards/client"
+	"curewright/internal/fault"
+	"curewright/model/coat"
+	"curewright/model/job"
+)
+
+// correctable are the records that may be put right by hand, by the words
+// people use, with the API's word and their shape.
+var correctable = map[string]struct {
+	kinds string
+	shape reflect.Type
+}{
+	"batch": {"batches", reflect.TypeFor[coat.Batch]()},
+	"cup":   {"batches", reflect.TypeFor[coat.Batch]()},
+	"coat":  {"coats", reflect.TypeFor[coat.Coat]()},
+	"feel":  {"feels", reflect.TypeFor[coat.Feel]()},
+	"panel": {"panels", reflect.TypeFor[coat.Panel]()},
+	"piece": {"pieces", reflect.TypeFor[coat.Piece]()},
+	"tick":  {"ticks", reflect.TypeFor[job.Tick]()},
+}
+
+// CorrectCmd puts any record right, at any time.
+type CorrectCmd struct {
+	Kind   string   `arg:"" enum:"batch,cup,coat,feel,panel,piece,tick" help:"batch (or cup), coat, feel, panel, piece or tick."`
+	ID     string   `arg:"" name:"id" help:"Its short name."`
+	Values []string `arg:"" optional:"" name:"key=value" help:"What is right; an empty value clears it."`
+	Delete bool     `help:"It is void altogether; the record keeps it."`
+	JSON   bool     `help:"Print one JSON object."`
+}
+
+func (CorrectCmd) Help() string {
+	return "Keys are the API's: a cup's resin, resin_g, hardener_g, mixed, ended, lot; a\n" +
+		"coat's kind, applied, batches, cloth, cover, next, ended; a finger test's at and\n" +
+		"state; a panel's name, probe, core, area_m2. Times as everywhere: 15m (ago),\n" +
+		"14:05, or RFC 3339. The record shows what stood there and what stands now.\n\n" +
+		"Example:\n\n  curewright correct cup batch-3 resin_g=112 hardener_g=34 mixed=09:40\n" +
+		"  curewright correct coat coat-2 batches=batch-3,batch-4 next=fill"
+}
+
+func (c *CorrectCmd) Run(a *App, cl *client.Client) error {
+	k := correctable[c.Kind]
+	if c.Delete {
+		if len(c.Values) > 0 {
+			return fault.Inputf("--delete: takes no values")
+		}
+		if err := cl.Delete(a.Ctx, k.kinds, c.ID); err != nil {
+			return err
+		}
+		if c.JSON {
+			return a.JSON(map[string]string{"id": c.ID})
+		}
+		fmt.Fprintf(a.Out, "%s %s is void; the record keeps it.\n", c.Kind, c.ID)
+		return nil
+	}
+	if len(c.Values) == 0 {
+		return fault.Inputf("arguments: what is right? KEY=VALUE, or --delete")
+	}
+	now, _, err := cl.Coats(a.Ctx, false)
+	if err != nil {
+		return err
+	}
+	fields, err := correction(k.shape, c.Values, now)
+	if err != nil {
+		return err
+	}
+	before, _ := recordOf(a, cl, k.kinds, c.ID)
+	if err := cl.Patch(a.Ctx, k.kinds, c.ID, fields); err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(map[string]string{"id": c.ID})
+	}
+	after, _ := recordOf(a, cl, k.kinds, c.ID)
+	keys := make([]string, 0, len(fields))
+	for key := range fields {
+		keys = append(keys, key)
+	}
+	sort.Strings(keys)
+	for _, key := range keys {
+		fmt.Fprintln(a.Out, hang("", fmt.Sprintf("%s %s: %s was %s, is %s.", c.Kind, c.ID, key, shown(before[key], now), shown(after[key], now))))
+	}
+	fmt.Fprintln(a.Out, "The record shows both.")
+	return nil
+}
+
+// recordOf is a record's fields as they stand; none where it cannot be read,
+// as of a tick.
+func recordOf(a *App, cl *client.Client, kinds, id string) (map[string]any, error) {
+	var out struct{ Record map[string]any }
+	err := cl.Recorded(a.Ctx, kinds, id, &out)
+	return out.Record, err
+}
+
+// shown is a field's value in a sentence.
+func shown(v any, now time.Time) string {
+	switch v := v.(type) {
+	case nil:
+		return "empty"
+	case string:
+		if t, err := time.Parse(time.RFC3339Nano, v); err == nil {
+			return t.In(now.Location()).Format("Mon 2 Jan 15:04")
+		}
+		return fmt.Sprintf("%q", v)
+	}
+	b, err := json.Marshal(v)
+	if err != nil {
+		return "?"
+	}
+	return string(b)
+}
+
+// correction reads KEY=VALUE by the record's own types; every fault at once.
+func correction(shape reflect.Type, values []string, now time.Time) (map[string]any, error) {
+	types := map[string]reflect.Type{}
+	var names []string
+	for i := range shape.NumField() {
+		key, _, _ := strings.Cut(shape.Field(i).Tag.Get("json"), ",")
+		if key == "id" || key == "" || key == "-" {
+			continue
+		}
+		types[key] = shape.Field(i).Type
+		names = append(names, key)
+	}
+	out := map[string]any{}
+	var lines []string
+	bad := func(key, format string, args ...any) {
+		lines = append(lines, key+": "+fmt.Sprintf(format, args...))
+	}
+	for _, v := range values {
+		key, text, ok := strings.Cut(v, "=")
+		t, known := types[key]
+		switch {
+		case !ok:
+			bad("arguments", "%q is not KEY=VALUE", v)
+			continue
+		case !known:
+			bad(key, "no such key: one of %s", strings.Join(names, ", "))
+			continue
+		}
+		if text == "" {
+			out[key] = nil
+			continue
+		}
+		if t.Kind() == reflect.Pointer {
+			t = t.Elem()
+		}
+		switch {
+		case t == reflect.TypeFor[time.Time]():
+			at, err := when(key, text, now)
+			if err != nil {
+				bad(key, "%q is not a time: 15m (ago), 14:05 or 2026-10-10T14:05:00+01:00", text)
+				continue
+			}
+			out[key] = at
+		case t.Kind() == reflect.Float64:
+			x, err := strconv.ParseFloat(text, 64)
+			if err != nil {
+				bad(key, "%q is not a number", text)
+				continue
+			}
+			out[key] = x
+		case t.Kind() == reflect.Bool:
+			x, err := strconv.ParseBool(text)
+			if err != nil {
+				bad(key, "%q is not true or false", text)
+				continue
+			}
+			out[key] = x
+		case t == reflect.TypeFor[[]string]():
+			out[key] = strings.Split(text, ",")
+		case t == reflect.TypeFor[[]coat.Cloth]():
+			out[key] = job.Cloths(text, nil)
+		case t.Kind() == reflect.String:
+			out[key] = text
+		default:
+			var x any
+			if json.Unmarshal([]byte(text), &x) != nil {
+				bad(key, "want JSON")
+				continue
+			}
+			out[key] = x
+		}
+	}
+	if lines != nil {
+		return nil, &fault.Input{Lines: lines}
+	}
+	return out, nil
+}
+
+// UndoCmd takes back what was entered, as a whole.
+type UndoCmd struct {
+	Entry string `arg:"" optional:"" help:"Entry, as --list names it; the newest when not given."`
+	List  bool   `help:"List what was entered, newest first; nothing is taken back."`
+	JSON  bool   `help:"Print one JSON object."`
+}
+
+func (UndoCmd) Help() string {
+	return "An entry is taken back with all that it did: coat, cups, cloth, step. Again\n" +
+		"takes back the one before. The record shows that it was there.\n\n" +
+		"Example:\n\n  curewright undo --list\n  curewright undo"
+}
+
+func (c *UndoCmd) Run(a *App, cl *client.Client) error {
+	if c.List {
+		es, err := cl.Entries(a.Ctx, 20)
+		if err != nil {
+			return err
+		}
+		if c.JSON {
+			return a.JSON(map[string]any{"entries": es})
+		}
+		if len(es) == 0 {
+			fmt.Fprintln(a.Out, "Nothing was entered.")
+		}
+		for _, e := range es {
+			state := ""
+			if e.Undone {
+				state = " (taken back)"
+			}
+			fmt.Fprintln(a.Out, hang(fmt.Sprintf("%-6s %s  ", e.ID, e.At.Format("Mon 15:04")), e.Say+" "+e.By+state))
+		}
+		return nil
+	}
+	u, err := cl.Undo(a.Ctx, c.Entry)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(u)
+	}
+	fmt.Fprintln(a.Out, hang("", u.Say))
+	now, _, err := cl.NextSteps(a.Ctx, "")
+	if err != nil {
+		return err
+	}
+	for _, n := range u.Next {
+		a.printStep(n, now)
+	}
+	return nil
+}

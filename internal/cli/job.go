@@ -1,0 +1,734 @@
+package cli
+
+import (
+	"cmp"
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strings"
+	"time"
+
+	"curewright/dashboards/client"
+	"curewright/dashboards/web"
+	"curewright/internal/fault"
+	"curewright/model/job"
+	"curewright/sensors"
+)
+
+// JobCmd is the job, written once, and the one next step of each panel.
+type JobCmd struct {
+	Templates jobTemplatesCmd `cmd:"" help:"The jobs that come with it."`
+	New       jobNewCmd       `cmd:"" help:"Write a job: from a template, an earlier job or a file."`
+	List      jobListCmd      `cmd:"" help:"Jobs, newest first."`
+	Show      jobShowCmd      `cmd:"" help:"One job: its steps and what is done of them."`
+	File      jobFileCmd      `cmd:"" help:"One job as a job file, which plan and replay read."`
+	Edit      jobEditCmd      `cmd:"" help:"Change a job: its steps from a file, its name, its epoxy."`
+	Next      jobNextCmd      `cmd:"" help:"The one next step of every panel that lies up."`
+	Mixed     jobMixedCmd     `cmd:"" help:"A cup was mixed for the next step."`
+	Done      jobDoneCmd      `cmd:"" help:"It's on: all that a step means, in one entry."`
+	Skip      jobSkipCmd      `cmd:"" help:"This step will not be done."`
+	Later     jobLaterCmd     `cmd:"" help:"Not today."`
+	Repeat    jobRepeatCmd    `cmd:"" help:"Do a step once more."`
+	Insert    jobInsertCmd    `cmd:"" help:"Put a step more into a job."`
+	Reopen    jobReopenCmd    `cmd:"" help:"A step was not done after all."`
+	Settle    jobSettleCmd    `cmd:"" help:"Two entries of one step: say which is right."`
+}
+
+type jobTemplatesCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
+
+func (jobTemplatesCmd) Help() string { return "Example:\n\n  curewright job templates" }
+
+func (c *jobTemplatesCmd) Run(a *App) error {
+	ts := job.Templates()
+	if c.JSON {
+		return a.JSON(map[string]any{"templates": ts})
+	}
+	for i, t := range ts {
+		if i > 0 {
+			fmt.Fprintln(a.Out)
+		}
+		fmt.Fprintln(a.Out, hang(fmt.Sprintf("%-18s ", t.ID), t.Name+". "+t.Say))
+		var ids []string
+		for _, s := range t.Steps {
+			ids = append(ids, s.ID)
+		}
+		fmt.Fprintln(a.Out, hang(strings.Repeat(" ", 19), strings.Join(ids, " → ")))
+	}
+	return nil
+}
+
+type jobNewCmd struct {
+	Template string   `help:"One of the templates."`
+	From     string   `placeholder:"JOB" help:"An earlier job."`
+	File     string   `placeholder:"FILE.toml" type:"path" help:"A job file with [[panel]] and [[step]]."`
+	ID       string   `name:"id" help:"Short name; made from the piece or the name when not given."`
+	Name     string   `help:"What people call it."`
+	Piece    string   `help:"Piece whose record it goes to; the job's own short name when not given."`
+	Resin    string   `help:"Epoxy of every step that names none."`
+	Lot      string   `help:"Lot of every cup that names none."`
+	Panel    []string `placeholder:"SIDE=ID" help:"Panel of a side of the template, such as outer=lid-outer; made when it is not there."`
+	Probe    string   `help:"Probe on the first side."`
+	NoProbe  bool     `name:"no-probe" help:"No probe on it, on purpose: the air's temperature counts, with more doubt."`
+	Air      string   `help:"Air probe beside it."`
+	Core     string   `help:"wood, foam, honeycomb, metal or laminate."`
+	AreaM2   *float64 `name:"area-m2" placeholder:"M2" help:"Area of each side."`
+	JSON     bool     `help:"Print one JSON object."`
+}
+
+func (jobNewCmd) Help() string {
+	return "Example:\n\n  curewright job new --template foam-aramid-glass --name \"Locker lid\" \\\n" +
+		"    --id lid --resin medium --core foam --area-m2 1.4 --probe panel-1"
+}
+
+func (c *jobNewCmd) Run(a *App, cl *client.Client) error {
+	q := web.NewJob{ID: c.ID, Name: c.Name, Piece: c.Piece, Resin: c.Resin, Lot: c.Lot, Template: c.Template, From: c.From}
+	var lines []string
+	if c.File != "" {
+		b, err := os.ReadFile(c.File)
+		if err != nil {
+			return fault.Inputf("%v", err)
+		}
+		q.TOML = string(b)
+	}
+	if n := given(c.Template, c.From, c.File); n != 1 {
+		lines = append(lines, "--template: say one of --template, --from and --file")
+	}
+	first := web.NewPanel{Probe: c.Probe, NoProbe: c.NoProbe, Air: c.Air, Core: c.Core, AreaM2: c.AreaM2}
+	for i, s := range c.Panel {
+		side, id, ok := strings.Cut(s, "=")
+		if !ok || side == "" || id == "" {
+			lines = append(lines, fmt.Sprintf("--panel: %q is not SIDE=ID, such as outer=lid-outer", s))
+			continue
+		}
+		p := first
+		p.Side, p.ID = side, id
+		if i > 0 {
+			p.Probe = "" // one probe lies on one side at a time
+		}
+		q.Panels = append(q.Panels, p)
+	}
+	if lines != nil {
+		return &fault.Input{Lines: lines}
+	}
+	if len(q.Panels) == 0 && (c.Template != "" || c.From != "" && (first != web.NewPanel{})) {
+		q.Panels = []web.NewPanel{first}
+	}
+	if c.Template != "" {
+		if err := chooseProbe(a, cl, c.Probe, c.NoProbe); err != nil {
+			return err
+		}
+	}
+	e, err := cl.NewJob(a.Ctx, q)
+	if err != nil {
+		return a.fileFaults(c.File, err)
+	}
+	if c.JSON {
+		return a.JSON(e)
+	}
+	fmt.Fprintln(a.Out, e.Say, "Panels:", strings.Join(e.Panels, ", ")+".")
+	return a.printNext(cl, "")
+}
+
+// fileFaults puts the file's own name before the faults of a job file that the
+// daemon found.
+func (a *App) fileFaults(file string, err error) error {
+	e, ok := err.(*client.Error)
+	if !ok || file == "" || e.Status != 400 {
+		return err
+	}
+	var lines []string
+	for _, f := range e.Faults {
+		place := f.Field
+		if rest, ok := strings.CutPrefix(f.Field, "job"); ok {
+			place = file + rest
+		}
+		lines = append(lines, strings.TrimPrefix(place+": "+f.What, ": "))
+	}
+	return &fault.Input{Lines: lines}
+}
+
+func given(words ...string) (n int) {
+	for _, w := range words {
+		if w != "" {
+			n++
+		}
+	}
+	return n
+}
+
+// chooseProbe has a panel's probe named on purpose where one is there to be
+// named.
+func chooseProbe(a *App, cl *client.Client, probe string, none bool) error {
+	if probe != "" || none {
+		return nil
+	}
+	ps, err := cl.Probes(a.Ctx)
+	if err != nil {
+		return err
+	}
+	var free []string
+	for _, p := range ps {
+		if p.Role == sensors.RolePanel && p.Accepted {
+			free = append(free, p.Probe)
+		}
+	}
+	if len(free) == 0 {
+		return nil
+	}
+	return fault.Inputf("--probe: %s there to lie on it: --probe %s, or --no-probe on purpose (the air's temperature then counts, with more doubt)",
+		map[bool]string{true: "a panel probe is", false: "panel probes are"}[len(free) == 1], strings.Join(free, ", --probe "))
+}
+
+type jobListCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
+
+func (jobListCmd) Help() string { return "Example:\n\n  curewright job list" }
+
+func (c *jobListCmd) Run(a *App, cl *client.Client) error {
+	js, err := cl.Jobs(a.Ctx)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(map[string]any{"jobs": js})
+	}
+	if len(js) == 0 {
+		fmt.Fprintln(a.Out, "No job is written. `curewright job templates` shows what there is.")
+	}
+	for _, j := range js {
+		state := fmt.Sprintf("%d of %d steps done", j.Done, j.Total)
+		if j.Over {
+			state = "done"
+		}
+		fmt.Fprintf(a.Out, "%-16s %-24s %s\n", j.ID, j.Name, state)
+	}
+	return nil
+}
+
+type jobShowCmd struct {
+	ID   string `arg:"" optional:"" name:"job" help:"Job; the only open one when not given."`
+	JSON bool   `help:"Print one JSON object."`
+}
+
+func (jobShowCmd) Help() string { return "Example:\n\n  curewright job show lid" }
+
+func (c *jobShowCmd) Run(a *App, cl *client.Client) error {
+	id, err := a.theJob(cl, c.ID)
+	if err != nil {
+		return err
+	}
+	v, err := cl.Job(a.Ctx, id)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(v)
+	}
+	now, _, err := cl.NextSteps(a.Ctx, "")
+	if err != nil {
+		return err
+	}
+	fmt.Fprintf(a.Out, "%s (%s), %d of %d steps done\n", v.Name, v.ID, v.Done, v.Total)
+	panel := ""
+	for _, s := range v.Steps {
+		if s.Panel != panel {
+			panel = s.Panel
+			fmt.Fprintf(a.Out, "\n%s\n", panel)
+		}
+		mark, when := " ", ""
+		switch s.Status {
+		case job.StepDone:
+			mark = "✓"
+		case job.StepSkipped:
+			mark, when = "–", "skipped"
+		case job.StepLater:
+			mark = "·"
+		case job.StepUnsaid:
+			mark, when = "?", "not said"
+		}
+		if s.Share > 0 && s.Share < 1 {
+			when = fmt.Sprintf("%.0f %%", 100*s.Share)
+		}
+		if s.Status == job.StepLater && s.Until != nil {
+			when = "from " + s.Until.In(now.Location()).Format("Mon 15:04")
+		}
+		if s.DoneAt != nil && s.Status == job.StepDone {
+			when = s.DoneAt.In(now.Location()).Format("Mon 15:04")
+		}
+		fmt.Fprintln(a.Out, hang(fmt.Sprintf("%s %-14s %-10s ", mark, s.ID, when), a.Units.text(s.Card.Order)))
+		for _, x := range s.Contradictions {
+			fmt.Fprintln(a.Out, hang(strings.Repeat(" ", 28), "! "+x.Say))
+		}
+	}
+	for _, t := range v.Stray {
+		fmt.Fprintln(a.Out, hang("! ", fmt.Sprintf("%s of %s, which is no step of the job any more: %s", t.Did, t.Step, t.At.In(now.Location()).Format("2 Jan 15:04"))))
+	}
+	return nil
+}
+
+type jobFileCmd struct {
+	ID  string `arg:"" optional:"" name:"job" help:"Job; the only open one when not given."`
+	Out string `short:"o" placeholder:"FILE" type:"path" help:"File to write; standard output when not given."`
+}
+
+func (jobFileCmd) Help() string { return "Example:\n\n  curewright job file lid -o lid.toml" }
+
+func (c *jobFileCmd) Run(a *App, cl *client.Client) error {
+	id, err := a.theJob(cl, c.ID)
+	if err != nil {
+		return err
+	}
+	return a.toFile(c.Out, func(w io.Writer) error { return cl.JobFile(a.Ctx, w, id) })
+}
+
+type jobEditCmd struct {
+	ID    string `arg:"" name:"job" help:"Job."`
+	Steps string `placeholder:"FILE.toml" type:"path" help:"Job file whose steps replace the job's."`
+	Name  string `help:"What people call it."`
+	Resin string `help:"Epoxy of every step that names none."`
+	Lot   string `help:"Lot of every cup that names none."`
+}
+
+func (jobEditCmd) Help() string {
+	return "Example:\n\n  curewright job file lid -o lid.toml\n  curewright job edit lid --steps lid.toml"
+}
+
+func (c *jobEditCmd) Run(a *App, cl *client.Client) error {
+	fields := map[string]any{}
+	for k, v := range map[string]string{"name": c.Name, "resin": c.Resin, "lot": c.Lot} {
+		if v != "" {
+			fields[k] = v
+		}
+	}
+	if c.Steps != "" {
+		b, err := os.ReadFile(c.Steps)
+		if err != nil {
+			return fault.Inputf("%v", err)
+		}
+		steps, _, err := job.ParseSchedule(b, c.Steps, resinBeside(c.Steps))
+		if err != nil {
+			return &fault.Input{Lines: job.Lines(err)}
+		}
+		fields["steps"] = steps
+	}
+	if len(fields) == 0 {
+		return fault.Inputf("arguments: nothing to change: --steps, --name, --resin or --lot")
+	}
+	if err := cl.Patch(a.Ctx, "jobs", c.ID, fields); err != nil {
+		return err
+	}
+	fmt.Fprintf(a.Out, "job %s is changed; the record shows both.\n", c.ID)
+	return a.printNext(cl, "")
+}
+
+type jobNextCmd struct {
+	Panel string `help:"Only of this panel."`
+	JSON  bool   `help:"Print one JSON object."`
+}
+
+func (jobNextCmd) Help() string { return "Example:\n\n  curewright job next" }
+
+func (c *jobNextCmd) Run(a *App, cl *client.Client) error {
+	if c.JSON {
+		now, next, err := cl.NextSteps(a.Ctx, c.Panel)
+		if err != nil {
+			return err
+		}
+		return a.JSON(struct {
+			At   time.Time  `json:"at"`
+			Next []job.Next `json:"next"`
+		}{now, next})
+	}
+	return a.printNext(cl, c.Panel)
+}
+
+func (a *App) printNext(cl *client.Client, panel string) error {
+	now, next, err := cl.NextSteps(a.Ctx, panel)
+	if err != nil {
+		return err
+	}
+	if len(next) == 0 {
+		fmt.Fprintln(a.Out, "No job is written. `curewright job new` writes one.")
+	}
+	for _, n := range next {
+		a.printStep(n, now)
+	}
+	return nil
+}
+
+// printStep shows a next step as the bench's card does: the order, what the
+// hands need, what comes then.
+func (a *App) printStep(n job.Next, now time.Time) {
+	loc := now.Location()
+	fmt.Fprintf(a.Out, "\n%s: %s\n", n.PanelName, a.Units.text(n.Say.Text(now, loc)))
+	line := func(text string) { fmt.Fprintln(a.Out, hang("  ", a.Units.text(text))) }
+	if n.Status != job.NextOver {
+		line(fmt.Sprintf("step %q of job %s", n.Step, n.Job))
+	}
+	if n.Grams != nil {
+		text := fmt.Sprintf("%.0f g %s", *n.Grams, epoxy(n.Resin))
+		if n.ResinG != nil && n.HardenerG != nil {
+			text += fmt.Sprintf(": %.0f g resin + %.0f g hardener", *n.ResinG, *n.HardenerG)
+		}
+		if k := len(n.Cups); k > 1 {
+			text += fmt.Sprintf(", in %d cups of %.0f g, one after another", k, n.Cups[0].Grams)
+		}
+		if len(n.Cups) > 0 && n.Cups[0].WorkMinutes != nil {
+			each := "it"
+			if len(n.Cups) > 1 {
+				each = "each"
+			}
+			text += fmt.Sprintf("; use %s within %.0f min", each, *n.Cups[0].WorkMinutes)
+		}
+		line(text + ".")
+	}
+	for _, x := range []struct{ what, text string }{{"cloth", n.Cloth}, {"cover", n.Cover}} {
+		if x.text != "" {
+			line(x.what + ": " + x.text)
+		}
+	}
+	if n.BagKPa != nil {
+		text := fmt.Sprintf("bag: %.0f kPa below the shop's pressure", *n.BagKPa)
+		if n.BagMin != nil {
+			text += fmt.Sprintf(", %.0f min", *n.BagMin)
+		}
+		line(text)
+	}
+	if n.Do == "soak" && n.TempC != nil && n.Hours != nil {
+		text := fmt.Sprintf("soak: %.0f °C for %g h", *n.TempC, *n.Hours)
+		if n.RampCH != nil {
+			text += fmt.Sprintf(", up and down at %s/h", a.Units.diff(*n.RampCH))
+		}
+		line(text)
+	}
+	if n.Note != "" {
+		line(n.Note)
+	}
+	if n.WaitingFor != nil && n.Status != job.NextNow {
+		line("it waits for: " + n.WaitingFor.Say)
+	}
+	if len(n.ReadyCups) > 0 {
+		var ids []string
+		for _, k := range n.ReadyCups {
+			ids = append(ids, k.Batch)
+		}
+		line("mixed and ready: " + strings.Join(ids, ", "))
+	}
+	if n.Mend != nil {
+		line(n.Mend.Say)
+	}
+	if n.More != nil {
+		line(fmt.Sprintf("%s takes %d more: curewright job mixed %s --on", n.More.Step, n.More.CupsLeft, quote(n.More.Step)))
+	}
+	for _, x := range n.Unsaid {
+		line("? " + x.Say)
+	}
+	for _, x := range n.Contradictions {
+		line("! " + x.Say)
+	}
+	for _, x := range n.Notes {
+		line(x)
+	}
+	if n.Then != nil {
+		line(n.Then.Say)
+	}
+	switch n.Primary {
+	case "mixed":
+		line("→ curewright job mixed " + quote(n.Step))
+	case "done":
+		line("→ curewright job done " + quote(n.Step))
+	case "feel":
+		line("→ curewright feel " + n.Feel.Coat + " tacky (or wet, green, firm, hard)")
+	}
+}
+
+// quote is a step's id as a shell takes it.
+func quote(s string) string {
+	if strings.ContainsAny(s, " '\"$&();<>*?|\\`") {
+		return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'"
+	}
+	return s
+}
+
+// theJob is the job named, or the only one that is not over.
+func (a *App) theJob(cl *client.Client, id string) (string, error) {
+	if id != "" {
+		return id, nil
+	}
+	js, err := cl.Jobs(a.Ctx)
+	if err != nil {
+		return "", err
+	}
+	var open []string
+	for _, j := range js {
+		if !j.Over {
+			open = append(open, j.ID)
+		}
+	}
+	if len(open) == 1 {
+		return open[0], nil
+	}
+	if len(js) == 0 {
+		return "", fault.Inputf("job: none is written: `curewright job new` writes one")
+	}
+	if len(open) == 0 {
+		return "", fault.Inputf("--job: every job is over: say which")
+	}
+	return "", fault.Inputf("--job: which one? %s", strings.Join(open, ", "))
+}
+
+// jobStep are the flags of every entry of a job.
+type jobStep struct {
+	Step string `arg:"" optional:"" help:"Step; the next one when not given."`
+	Job  string `help:"Job; the only open one when not given."`
+	At   string `default:"now" help:"When: now, 15m (ago), 14:05, or RFC 3339."`
+	Who  string `help:"Who did it, where it is not you."`
+	JSON bool   `help:"Print one JSON object."`
+}
+
+// find completes job and step, and reads the time.
+func (s *jobStep) find(a *App, cl *client.Client) (at *time.Time, err error) {
+	if err := checkWhen("at", s.At); err != nil {
+		return nil, err
+	}
+	now, next, err := cl.NextSteps(a.Ctx, "")
+	if err != nil {
+		return nil, err
+	}
+	t, err := when("at", s.At, now)
+	if err != nil {
+		return nil, err
+	}
+	next = slices.DeleteFunc(next, func(n job.Next) bool { return n.Status == job.NextOver || s.Job != "" && n.Job != s.Job })
+	if s.Step == "" {
+		if len(next) != 1 {
+			var can []string
+			for _, n := range next {
+				can = append(can, fmt.Sprintf("%s --job %s", quote(n.Step), n.Job))
+			}
+			if len(can) == 0 {
+				return nil, fault.Inputf("step: nothing is next; say which step")
+			}
+			return nil, fault.Inputf("step: which one? %s", strings.Join(can, "; "))
+		}
+		s.Step, s.Job = next[0].Step, next[0].Job
+	}
+	s.Job, err = a.theJob(cl, s.Job)
+	return &t, err
+}
+
+// entered says what an entry did, and the next step.
+func (a *App) entered(asJSON bool, e web.Entered, cl *client.Client) error {
+	if asJSON {
+		return a.JSON(e)
+	}
+	fmt.Fprintln(a.Out, hang("", e.Say))
+	for _, w := range e.Warnings {
+		fmt.Fprintln(a.Out, hang("! ", w))
+	}
+	now, _, err := cl.NextSteps(a.Ctx, "")
+	if err != nil {
+		return err
+	}
+	for _, n := range e.Next {
+		a.printStep(n, now)
+	}
+	return nil
+}
+
+type jobMixedCmd struct {
+	jobStep
+	Resin      string   `help:"Epoxy, where it is not the job's."`
+	Lot        string   `help:"Lot number on the can."`
+	ResinG     *float64 `name:"resin-g" placeholder:"G" help:"Grams of resin; as planned when not given."`
+	HardenerG  *float64 `name:"hardener-g" placeholder:"G" help:"Grams of hardener."`
+	Shape      string   `help:"cup, tray or bond."`
+	DiameterMM *float64 `name:"diameter-mm" placeholder:"D" help:"Cup's diameter."`
+	StartC     *float64 `name:"start-c" placeholder:"C" help:"Temperature when mixed."`
+	On         bool     `help:"It is on the panel already: one more cup of a coat that is on."`
+}
+
+func (jobMixedCmd) Help() string { return "Example:\n\n  curewright job mixed tack --at 5m" }
+
+func (c *jobMixedCmd) Run(a *App, cl *client.Client) error {
+	at, err := c.find(a, cl)
+	if err != nil {
+		return err
+	}
+	e, err := cl.Enter(a.Ctx, c.Job, "mixed", job.Mixed{Step: c.Step, At: at, Who: c.Who, Resin: c.Resin, Lot: c.Lot, ResinG: c.ResinG, HardenerG: c.HardenerG,
+		Shape: c.Shape, DiameterMM: c.DiameterMM, StartC: c.StartC, On: c.On})
+	if err != nil {
+		return err
+	}
+	return a.entered(c.JSON, e, cl)
+}
+
+type jobDoneCmd struct {
+	jobStep
+	Kind       string   `help:"Another kind of coat than the job's."`
+	Resin      string   `help:"Another epoxy."`
+	Lot        string   `help:"Lot of its cups, where they name none."`
+	Cloth      string   `help:"Another cloth, such as \"glass 200 twill\"; none for none."`
+	Cover      string   `help:"none, peel ply, film or vacuum bag."`
+	BagKPa     *float64 `name:"bag-kpa" placeholder:"KPA" help:"Bag's pressure below the shop's."`
+	BagMinutes *float64 `name:"bag-minutes" placeholder:"MIN" help:"How long the bag is held."`
+	Share      *float64 `placeholder:"0.5" help:"Only this share of the panel."`
+	Batch      []string `help:"Cups it came from, several with commas; those mixed for it when not given."`
+	Keep       []string `placeholder:"BATCH" help:"A cup that is not empty."`
+	Note       string   `help:"A line to remember."`
+}
+
+func (jobDoneCmd) Help() string {
+	return "Example:\n\n  curewright job done\n  curewright job done fill --at 14:05 --batch c3,c4 --cover \"peel ply\""
+}
+
+func (c *jobDoneCmd) Run(a *App, cl *client.Client) error {
+	at, err := c.find(a, cl)
+	if err != nil {
+		return err
+	}
+	q := job.Done{Step: c.Step, At: at, Who: c.Who, Kind: c.Kind, Resin: c.Resin, Lot: c.Lot, Cloth: c.Cloth, Cover: c.Cover,
+		BagKPa: c.BagKPa, BagMinutes: c.BagMinutes, Share: c.Share, Keep: c.Keep, Note: c.Note}
+	if c.Batch != nil {
+		q.Batches = &c.Batch
+	}
+	e, err := cl.Enter(a.Ctx, c.Job, "done", q)
+	if err != nil {
+		return err
+	}
+	return a.entered(c.JSON, e, cl)
+}
+
+type jobSkipCmd struct {
+	jobStep
+	Why string `help:"Why."`
+}
+
+func (jobSkipCmd) Help() string {
+	return "Example:\n\n  curewright job skip joints --why \"none on this side\""
+}
+
+func (c *jobSkipCmd) Run(a *App, cl *client.Client) error {
+	return c.put(a, cl, "skip", job.Put{Why: c.Why})
+}
+
+func (s *jobStep) put(a *App, cl *client.Client, what string, q job.Put) error {
+	at, err := s.find(a, cl)
+	if err != nil {
+		return err
+	}
+	q.Step, q.At, q.Who = s.Step, at, s.Who
+	e, err := cl.Enter(a.Ctx, s.Job, what, q)
+	if err != nil {
+		return err
+	}
+	return a.entered(s.JSON, e, cl)
+}
+
+type jobLaterCmd struct {
+	jobStep
+	Until string `placeholder:"TIME" help:"RFC 3339; tomorrow at 7 when not given."`
+	Why   string `help:"Why."`
+}
+
+func (jobLaterCmd) Help() string { return "Example:\n\n  curewright job later fill" }
+
+func (c *jobLaterCmd) Run(a *App, cl *client.Client) error {
+	q := job.Put{Why: c.Why}
+	if c.Until != "" {
+		t, err := time.Parse(time.RFC3339, c.Until)
+		if err != nil {
+			return fault.Inputf("--until: %q is not a time such as 2026-10-11T09:00:00+01:00", c.Until)
+		}
+		q.Until = &t
+	}
+	return c.put(a, cl, "later", q)
+}
+
+type jobRepeatCmd struct{ jobStep }
+
+func (jobRepeatCmd) Help() string { return "Example:\n\n  curewright job repeat tack" }
+
+func (c *jobRepeatCmd) Run(a *App, cl *client.Client) error {
+	return c.put(a, cl, "repeat", job.Put{})
+}
+
+type jobReopenCmd struct {
+	jobStep
+	VoidCoat bool `name:"void-coat" help:"Its coat is void as well, with its finger tests."`
+}
+
+func (jobReopenCmd) Help() string { return "Example:\n\n  curewright job reopen fill --void-coat" }
+
+func (c *jobReopenCmd) Run(a *App, cl *client.Client) error {
+	q := job.Put{}
+	if c.VoidCoat {
+		q.Coat = "void"
+	}
+	return c.put(a, cl, "reopen", q)
+}
+
+type jobSettleCmd struct {
+	jobStep
+	Keep string `required:"" placeholder:"TICK" help:"The entry that is right, as job show --json names it."`
+}
+
+func (jobSettleCmd) Help() string { return "Example:\n\n  curewright job settle tack --keep tick-9" }
+
+func (c *jobSettleCmd) Run(a *App, cl *client.Client) error {
+	return c.put(a, cl, "settle", job.Put{Keep: c.Keep})
+}
+
+type jobInsertCmd struct {
+	ID     string   `arg:"" name:"step" help:"Short name of the new step."`
+	Do     string   `required:"" help:"coat, cloth, cover, sand, wash, flip, unclamp, wait or soak."`
+	Job    string   `help:"Job; the only open one when not given."`
+	After  string   `placeholder:"STEP" help:"Put it after this step."`
+	Before string   `placeholder:"STEP" help:"Put it before this one."`
+	Panel  string   `help:"Panel; that of the neighbour when not given."`
+	Coat   string   `help:"Kind of coat."`
+	Resin  string   `help:"Epoxy."`
+	Cloth  string   `help:"Cloth, such as \"glass 200 twill\"."`
+	Cover  string   `help:"peel ply, film or vacuum bag."`
+	When   string   `help:"start, tacky, wet, recoat, fill, hard or handle."`
+	Of     string   `placeholder:"STEP" help:"The step whose coat that is about."`
+	To     string   `placeholder:"PANEL" help:"Of a flip: the panel that comes up."`
+	AreaM2 *float64 `name:"area-m2" placeholder:"M2" help:"Area, where it is not the panel's."`
+	Hours  *float64 `placeholder:"H" help:"Of a wait or a soak."`
+	TempC  *float64 `name:"temp-c" placeholder:"C" help:"Of a soak."`
+	RampCH *float64 `name:"ramp-c-h" placeholder:"C/H" help:"Of a soak."`
+	JSON   bool     `help:"Print one JSON object."`
+}
+
+func (jobInsertCmd) Help() string {
+	return "Example:\n\n  curewright job insert wash --do wash --before fill --when hard --of wet-out"
+}
+
+func (c *jobInsertCmd) Run(a *App, cl *client.Client) error {
+	id, err := a.theJob(cl, c.Job)
+	if err != nil {
+		return err
+	}
+	if c.Panel == "" {
+		v, err := cl.Job(a.Ctx, id)
+		if err != nil {
+			return err
+		}
+		near := cmp.Or(c.After, c.Before)
+		for _, s := range v.Steps {
+			if s.ID == near || near == "" {
+				c.Panel = s.Panel
+			}
+		}
+	}
+	e, err := cl.Enter(a.Ctx, id, "insert", web.JobInsert{After: c.After, Before: c.Before, Step: job.Step{ID: c.ID, Do: c.Do, Panel: c.Panel, Coat: c.Coat,
+		Resin: c.Resin, Cloth: c.Cloth, Cover: c.Cover, When: c.When, Of: c.Of, To: c.To, AreaM2: c.AreaM2, Hours: c.Hours, TempC: c.TempC, RampCH: c.RampCH}})
+	if err != nil {
+		return err
+	}
+	return a.entered(c.JSON, e, cl)
+}
