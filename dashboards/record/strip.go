@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"curewright/dashboards/hours"
 	"curewright/model/coat"
 )
 
@@ -167,31 +168,21 @@ func (f *figure) axis(foot float64) {
 		days++
 	}
 	local := f.from.In(f.w.loc)
-	t := time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, f.w.loc)
+	if step == 24 {
+		step *= days
+	}
 	f.p(`<g class="axis">`)
 	firstDay, lastDay := math.Inf(1), math.Inf(-1)
-	for i := 0; !t.After(f.to); i++ {
-		if !t.Before(f.from) {
-			x := f.x(t)
-			midnight := t.Hour() == 0
-			f.p(`<path class="%s" d="M%s %sV%s"/>`, map[bool]string{true: "midnight", false: "hour"}[midnight], n(x), n(axisHigh-8), n(foot))
-			if step < 24 && !midnight && x > figLeft+13 && x < figRight-13 {
-				f.p(`<text x="%s" y="%s" text-anchor="middle">%s</text>`, n(x), n(axisHigh-11), t.Format("15:04"))
-			}
-			if midnight && x-lastDay > 52 && x < figRight-40 {
-				f.p(`<text class="day" x="%s" y="10">%s</text>`, n(x+3), t.Format("Mon 2 Jan"))
-				lastDay = x
-				firstDay = min(firstDay, x)
-			}
+	for _, t := range hours.Ticks(f.from, f.to, step, f.w.loc) {
+		x := f.x(t.At)
+		f.p(`<path class="%s" d="M%s %sV%s"/>`, map[bool]string{true: "midnight", false: "hour"}[t.Day], n(x), n(axisHigh-8), n(foot))
+		if step < 24 && !t.Day && x > figLeft+13 && x < figRight-13 {
+			f.p(`<text x="%s" y="%s" text-anchor="middle">%s</text>`, n(x), n(axisHigh-11), t.At.Format("15:04"))
 		}
-		if step == 24 {
-			t = t.AddDate(0, 0, days)
-		} else {
-			// By the clock, so that hours stay round over a change of clocks.
-			t = time.Date(t.Year(), t.Month(), t.Day(), t.Hour()+step, 0, 0, 0, f.w.loc)
-		}
-		if i > 2000 {
-			break
+		if t.Day && x-lastDay > 52 && x < figRight-40 {
+			f.p(`<text class="day" x="%s" y="10">%s</text>`, n(x+3), t.At.Format("Mon 2 Jan"))
+			lastDay = x
+			firstDay = min(firstDay, x)
 		}
 	}
 	if firstDay > figLeft+62 {

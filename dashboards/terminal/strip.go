@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"curewright/dashboards/hours"
 	"curewright/model/coat"
 )
 
@@ -60,22 +61,19 @@ func (a Axis) column(t time.Time) int {
 // Hours renders the axis' clock hours, in loc, as one line.
 func (a Axis) Hours(loc *time.Location) string {
 	line := []rune(strings.Repeat(" ", a.Width))
-	step := time.Hour
-	for _, s := range []time.Duration{1, 2, 3, 4, 6, 12, 24, 48} {
-		step = s * time.Hour
-		if float64(a.Width)*float64(step)/float64(a.To.Sub(a.From)) >= 6 {
+	step := 1
+	for _, step = range []int{1, 2, 3, 4, 6, 12, 24, 48} {
+		if float64(a.Width)*float64(step)*float64(time.Hour)/float64(a.To.Sub(a.From)) >= 6 {
 			break
 		}
 	}
-	start := a.From.In(loc)
-	t := time.Date(start.Year(), start.Month(), start.Day(), 0, 0, 0, 0, loc)
-	for ; t.Before(a.To); t = t.Add(step) {
-		c := a.column(t)
-		label := t.In(loc).Format("15")
-		if t.In(loc).Hour() == 0 {
-			label = t.In(loc).Format("Mon")
+	for _, t := range hours.Ticks(a.From, a.To, step, loc) {
+		c := a.column(t.At)
+		label := t.At.Format("15")
+		if t.Day {
+			label = t.At.Format("Mon")
 		}
-		if t.Before(a.From) || c+len(label) > a.Width {
+		if c+len(label) > a.Width {
 			continue
 		}
 		copy(line[c:], []rune(label))

@@ -73,3 +73,23 @@ func TestMarks(t *testing.T) {
 		}
 	}
 }
+
+// The hours of the axis are the clock's, also after the clocks go back and in a
+// zone of half hours (IANA time zone database).
+func TestHoursByTheClock(t *testing.T) {
+	for _, tt := range []struct{ zone, want string }{
+		{"Europe/Berlin", "18    Sun       06    12    18    Mon   06    12"},
+		{"Asia/Kolkata", "18    Sun   06    12    18    Mon   06    12"},
+	} {
+		loc, err := time.LoadLocation(tt.zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		from := time.Date(2026, 10, 24, 18, 0, 0, 0, loc)
+		a := Axis{From: from, To: from.Add(48 * time.Hour), Width: 50}
+		got := strings.Join(strings.Fields(a.Hours(loc)), " ")
+		if want := strings.Join(strings.Fields(tt.want), " "); got != want {
+			t.Errorf("%s: %q, want %q", tt.zone, got, want)
+		}
+	}
+}
