@@ -356,6 +356,20 @@ func addPanel(p coat.Panel) func(context.Context, *Show, time.Time) error {
 	return func(ctx context.Context, s *Show, _ time.Time) error { return s.create(ctx, "panel", p) }
 }
 
+// writeJob writes the shipped foam job for a lid whose outer panel is there
+// already; its joints were filled the week before.
+func writeJob(id, name, outer string) func(context.Context, *Show, time.Time) error {
+	return func(ctx context.Context, s *Show, at time.Time) error {
+		steps := slices.Clone(job.Templates()[0].Steps)
+		steps = slices.DeleteFunc(steps, func(x job.Step) bool { return x.Coat == coat.Bond })
+		inner := id + "-inner"
+		_, err := s.Daemon.NewJob(ctx, s.who, web.NewJob{ID: id, Name: name, Piece: "locker-" + id, Resin: cure.Medium, Lot: "L-26-09", At: &at,
+			Steps:  job.On(steps, map[string]string{"outer": outer, "inner": inner}),
+			Panels: []web.NewPanel{{ID: inner, Name: name + ", inner", NoProbe: true, Air: shopsim.ShedAir, Core: "foam", AreaM2: area(1.4)}}}, "")
+		return err
+	}
+}
+
 func mix(id, resin string, grams, hardener float64) func(context.Context, *Show, time.Time) error {
 	return func(ctx context.Context, s *Show, at time.Time) error {
 		return s.create(ctx, "batch", coat.Batch{ID: id, Resin: resin, Lot: "L-26-09", ResinG: &grams, HardenerG: &hardener, Mixed: at, Shape: "cup"})
@@ -412,6 +426,8 @@ var weekend = []demoStep{
 	{"sat 07:00", addPanel(coat.Panel{ID: "lid-a", Piece: "locker-lid-a", Name: "Lid A, outer", Probe: shopsim.Panel1, Air: shopsim.ShedAir, Core: "foam", AreaM2: area(1.4)})},
 	{"sat 07:01", addPanel(coat.Panel{ID: "lid-b", Piece: "locker-lid-b", Name: "Lid B, outer", Probe: shopsim.Panel2, Air: shopsim.ShedAir, Core: "foam", AreaM2: area(1.4)})},
 	{"sat 07:02", addPanel(coat.Panel{ID: "hinges", Piece: "hinge-blocks", Name: "Hinge blocks", Probe: shopsim.Panel2, Air: shopsim.ShedAir, Core: "wood", AreaM2: area(0.1)})},
+	{"sat 07:03", writeJob("lid-a", "Lid A", "lid-a")},
+	{"sat 07:04", writeJob("lid-b", "Lid B", "lid-b")},
 	{"sat 07:10", mix("cup-1", cure.Fast, 60, 15)},
 	{"sat 07:18", roll(coat.Coat{ID: "hinge-bond", Panel: "hinges", Resin: cure.Fast, Kind: coat.Bond, Batches: []string{"cup-1"}, Next: "none"}, 1, 1.1)},
 	{"sat 07:22", usedUp("cup-1")},

@@ -130,10 +130,10 @@ func Templates() []Template {
 func On(steps []Step, names map[string]string) []Step {
 	out := slices.Clone(steps)
 	for i := range out {
-		if n := names[out[i].Panel]; n != "" {
+		if n := names[out[i].Panel]; n != "" && out[i].Panel != "" {
 			out[i].Panel = n
 		}
-		if n := names[out[i].To]; n != "" {
+		if n := names[out[i].To]; n != "" && out[i].To != "" {
 			out[i].To = n
 		}
 	}
