@@ -46,6 +46,13 @@ func TestTentCommands(t *testing.T) {
 	if m["wish"] != "no_stall" || m["apply"] != false || m["by"] != "2026-10-11T12:00:00+01:00" {
 		t.Errorf("not to stall: %v", m)
 	}
+	m = oneObject(t, cmdOK(t, at("tent", "aim", "fill", "soak", "--temp", "40", "--hours", "8", "--ramp", "5", "--json")...))
+	if m["wish"] != "soak" || m["temp_c"] != 40. || m["hours"] != 8. || m["ramp_c_h"] != 5. {
+		t.Errorf("a soak: %v", m)
+	}
+	if code, _, errs := runCmd(t, at("tent", "aim", "fill", "soak", "--by", "12:00")...); code != exitUsage || strings.Count(errs, "\n") != 4 {
+		t.Errorf("a soak by a time, with nothing else: exit %d\n%s", code, errs)
+	}
 	cmdOK(t, at("tent", "plain")...)
 	code, _, errs := runCmd(t, at("tent", "aim", "fill", "window", "--from", "soon", "--by", "12:00", "--probability", "3")...)
 	if n := strings.Count(errs, "\n"); code != exitUsage || n != 4 {

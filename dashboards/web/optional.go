@@ -49,6 +49,9 @@ type TentView struct {
 	Resume     bool     `json:"resume"`       // comes back by itself after a power cut
 	// Aim is what a plan is made for and how likely it is, null for none.
 	Aim json.RawMessage `json:"aim"`
+	// Offers are the coats in the tent with the wishes that can be met at all,
+	// null where nothing is estimated.
+	Offers json.RawMessage `json:"offers"`
 	// Learned is what the tent showed of itself, null until it did.
 	Learned json.RawMessage `json:"learned"`
 	// Limits are the lines that a person accepts at the board, LimitsHash what

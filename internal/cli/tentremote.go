@@ -113,10 +113,13 @@ func (c *tentOffCmd) Run(a *App, cl *client.Client) error {
 
 type tentAimCmd struct {
 	Coat        string  `arg:"" help:"Coat to land."`
-	Wish        string  `arg:"" enum:"window,hard,no-stall" help:"window (open from, to), hard (by) or no-stall (by)."`
+	Wish        string  `arg:"" enum:"window,hard,no-stall,soak" help:"window (open from, to), hard (by), no-stall (by) or soak (a post-cure: temp, hours, ramp)."`
 	From        string  `placeholder:"TIME" help:"Window is to be open from: 07:00 (the next), Sun 07:00, or RFC 3339."`
 	To          string  `placeholder:"TIME" help:"Window is to be open until."`
 	By          string  `placeholder:"TIME" help:"Hard, or cured too far to stall, by then."`
+	Temp        float64 `placeholder:"C" help:"Soak: what the panel is held at."`
+	Hours       float64 `placeholder:"H" help:"Soak: for how long."`
+	Ramp        float64 `placeholder:"C" help:"Soak: how fast it is warmed and cooled, °C an hour."`
 	Probability float64 `default:"0.8" placeholder:"P" help:"How sure it is to be, between 0 and 1."`
 	Follow      bool    `help:"Follow the plan from now on; without it, it is only said."`
 	JSON        bool    `help:"Print one JSON object."`
@@ -124,14 +127,15 @@ type tentAimCmd struct {
 
 func (tentAimCmd) Help() string {
 	return "Examples:\n\n  curewright tent aim a-glass window --from 07:00 --to 09:00 --follow\n" +
-		"  curewright tent aim a-fill hard --by \"Sun 12:00\"\n\n" + daemon.HeatCaution
+		"  curewright tent aim a-fill hard --by \"Sun 12:00\"\n" +
+		"  curewright tent aim a-fill soak --temp 40 --hours 8 --ramp 5 --follow\n\n" + daemon.HeatCaution
 }
 
 func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
 	var lines []string
 	given := []struct{ flag, v string }{{"from", c.From}, {"to", c.To}, {"by", c.By}}
 	for i, f := range given {
-		wanted := (c.Wish == "window") == (i < 2)
+		wanted := (c.Wish == "window") == (i < 2) && c.Wish != "soak"
 		switch {
 		case f.v == "" && wanted:
 			lines = append(lines, fmt.Sprintf("--%s: missing: %s wants a time", f.flag, c.Wish))
@@ -141,6 +145,17 @@ func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
 			if _, ok := ahead(f.v, time.Now()); !ok {
 				lines = append(lines, fmt.Sprintf("--%s: %q is not a time: 07:00, Sun 07:00 or 2026-10-11T07:00:00+01:00", f.flag, f.v))
 			}
+		}
+	}
+	for _, f := range []struct {
+		flag string
+		v    float64
+	}{{"temp", c.Temp}, {"hours", c.Hours}, {"ramp", c.Ramp}} {
+		switch {
+		case f.v == 0 && c.Wish == "soak":
+			lines = append(lines, fmt.Sprintf("--%s: missing: a soak wants one", f.flag))
+		case f.v != 0 && c.Wish != "soak":
+			lines = append(lines, fmt.Sprintf("--%s: %s has no such thing", f.flag, c.Wish))
 		}
 	}
 	if !(c.Probability > 0 && c.Probability < 1) {
@@ -154,6 +169,9 @@ func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
 		return err
 	}
 	ask := map[string]any{"coat": c.Coat, "wish": strings.ReplaceAll(c.Wish, "-", "_"), "probability": c.Probability, "apply": c.Follow}
+	if c.Wish == "soak" {
+		ask["temp_c"], ask["hours"], ask["ramp_c_h"] = c.Temp, c.Hours, c.Ramp
+	}
 	for _, f := range given {
 		if f.v != "" {
 			from := now

@@ -24,12 +24,16 @@ import (
 // aimWish is what a person asks the tent for.
 type aimWish struct {
 	Coat        string    `json:"coat"`
-	Wish        string    `json:"wish"` // window, hard, no_stall
+	Wish        string    `json:"wish"` // window, hard, no_stall, soak
 	From        time.Time `json:"from,omitzero"`
 	To          time.Time `json:"to,omitzero"`
 	By          time.Time `json:"by,omitzero"`
 	Probability float64   `json:"probability"`
-	Apply       bool      `json:"apply,omitempty"`
+	// Of a soak: what is held, for how long, and how fast it gets there, °C/h.
+	TempC  float64 `json:"temp_c,omitempty"`
+	Hours  float64 `json:"hours,omitempty"`
+	RampCH float64 `json:"ramp_c_h,omitempty"`
+	Apply  bool    `json:"apply,omitempty"`
 }
 
 // TentPlan is the answer as pages show it.
@@ -49,7 +53,8 @@ type TentPlan struct {
 	Closes   [3]time.Time `json:"closes"`
 	Done     [3]time.Time `json:"done"`
 	Say      string       `json:"say"`
-	Learned  bool         `json:"learned"` // the tent's own figures, not assumed ones
+	Tg       *tentTg      `json:"tg_c,omitempty"` // of a soak
+	Learned  bool         `json:"learned"`        // the tent's own figures, not assumed ones
 }
 
 // aims is what the tent's plan is made for, and what the tent showed of itself.
@@ -132,6 +137,18 @@ func faultWords(err error) string {
 	return strings.Join(out, "; ")
 }
 
+// staleBy sets until when the plan in force is followed, should nobody look
+// after it from now on. The caller holds the lock.
+func (a *aims) staleBy(now time.Time) {
+	if a.plan == nil || a.wish == nil {
+		return
+	}
+	a.now.Until = a.wish.wish().End()
+	if s := now.Add(aimStale); s.Before(a.now.Until) {
+		a.now.Until = s
+	}
+}
+
 // drop gives up the plan, if there is one.
 func (a *aims) drop() (had bool) {
 	a.mu.Lock()
@@ -209,6 +226,13 @@ func (t *tentHeld) runAims(ctx context.Context) error {
 			continue
 		}
 		solved, felt = now, k
+		if w.Wish == soakWish {
+			// It goes by its corners, come what may: only its expiry moves on.
+			t.aims.mu.Lock()
+			t.aims.staleBy(now)
+			t.aims.mu.Unlock()
+			continue
+		}
 		if _, err := t.aim(ctx, *w, true); err != nil && ctx.Err() == nil {
 			t.d.log.Warn("tent's plan", "err", err)
 			t.aims.stuck(err, t.d.loc)
@@ -340,7 +364,9 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 		}
 	}
 	p := tent.Problem{Now: now, Wish: w.wish()}
-	faults = append(faults, fieldFaults(p.Wish.Check(now))...)
+	if w.Wish != soakWish {
+		faults = append(faults, fieldFaults(p.Wish.Check(now))...)
+	}
 	core := ""
 	switch {
 	case w.Coat == "":
@@ -597,7 +623,13 @@ func (d tentDaemon) TentAim(ctx context.Context, who web.Who, body json.RawMessa
 	if w.Apply && !d.clockTrusted.Load() {
 		return nil, web.Faults{{What: "the board does not know the date: a plan goes by clock times"}}
 	}
-	p, err := d.t.aim(context.WithValue(ctx, aimFirst{}, true), w, w.Apply)
+	var p *TentPlan
+	var err error
+	if w.Wish == soakWish {
+		p, err = d.t.soak(ctx, w, w.Apply)
+	} else {
+		p, err = d.t.aim(context.WithValue(ctx, aimFirst{}, true), w, w.Apply)
+	}
 	if err != nil {
 		return nil, err
 	}

@@ -427,6 +427,21 @@ func (s *solver) pick(paths, nodes int) set {
 // walk simulates the panel of one path under a candidate into s.temps, and
 // returns the mean share of heat until the wish's end.
 func (s *solver) walk(c candidate, path int, until int) float64 {
+	return s.follow(func(step int) float64 {
+		c0 := c.b
+		if step <= c.n {
+			c0 = c.a
+		}
+		if c0 != offC {
+			c0 -= s.cool(step)
+		}
+		return c0
+	}, path, until)
+}
+
+// follow simulates the panel of one path under set points at the end of each
+// step, offC for none, into s.temps.
+func (s *solver) follow(set func(step int) float64, path int, until int) float64 {
 	p := s.p
 	row := p.Shed[path*p.Len : (path+1)*p.Len]
 	// Each path has its own tent, within what is known of it: low and high
@@ -443,17 +458,13 @@ func (s *solver) walk(c candidate, path int, until int) float64 {
 	s.temps[0] = x
 	held := math.Inf(-1)
 	for i := 0; i < until; i++ {
-		c0 := c.b
-		if i < c.n {
-			c0 = c.a
-		}
+		c0 := set(i + 1)
 		shed := (float64(row[i]) + float64(row[i+1])) / 2
 		free := shed + (x-shed)*k
 		share := 0.0
 		if c0 == offC {
 			held = math.Inf(-1)
 		} else {
-			c0 -= s.cool(i + 1)
 			// The set point climbs from where the panel is.
 			held = math.Min(c0, math.Max(held, x)+ramp)
 			if held > free {

@@ -1,0 +1,132 @@
+package daemon
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+
+	"curewright/heat"
+	"curewright/model/coat"
+	"curewright/model/tent"
+)
+
+// soakWish is a wish for a soak, a post-cure: up, held, cooled.
+const soakWish = "soak"
+
+// tentTg is what a soak does for a coat's glass transition, °C, p10, p50, p90.
+type tentTg struct {
+	Now     [3]float64 `json:"now"`
+	After   [3]float64 `json:"after"`
+	Without [3]float64 `json:"without"`
+}
+
+// soak plans a soak and, with apply set, puts it in force until it has cooled.
+func (t *tentHeld) soak(ctx context.Context, w aimWish, apply bool) (*TentPlan, error) {
+	p, err := t.problem(w)
+	if err != nil {
+		return nil, err
+	}
+	a, err := tent.Soak{TempC: w.TempC, Hours: w.Hours, RampCH: w.RampCH}.Plan(ctx, p)
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
+	if err != nil {
+		return nil, fieldFaults(err)
+	}
+	w.Apply, w.By = false, a.Until
+	out := &TentPlan{aimWish: w, Made: p.Now, Feasible: a.Holds >= w.Probability, Reached: a.Holds, Energy: a.EnergyKWh,
+		Currency: t.sec.Currency, Learned: p.Tent.Bins > 0, Tg: &tentTg{a.TgNow, a.TgAfter, a.TgWithout}}
+	if a.EnergyKWh != nil && t.sec.PricekWh > 0 {
+		cost := *a.EnergyKWh * t.sec.PricekWh
+		out.Cost = &cost
+	}
+	for _, c := range a.Corners {
+		out.Points = append(out.Points, heat.Point{At: c.At, C: c.C})
+	}
+	out.Say = fmt.Sprintf("Held at %g °C for %g h, cooled by %s, %s likely. It softens at %.0f °C after it (Tg), at %.0f °C without.",
+		w.TempC, w.Hours, a.Until.In(t.d.loc).Format("Mon 15:04"), percent(a.Holds), a.TgAfter[1], a.TgWithout[1])
+	if out.Energy != nil && *out.Energy > 0 {
+		out.Say += fmt.Sprintf(" About %.1f kWh", *out.Energy)
+		if out.Cost != nil {
+			out.Say += fmt.Sprintf(", %s %.2f", out.Currency, *out.Cost)
+		}
+		out.Say += "."
+	}
+	if !out.Learned {
+		out.Say += " The tent's own warming is not learned yet: the figures are assumed."
+	}
+	if !apply {
+		return out, nil
+	}
+	prof := heat.Profile{Points: out.Points, Until: a.Until}
+	if err := prof.Check(p.MinC, p.MaxC); err != nil {
+		return nil, err
+	}
+	t.aims.mu.Lock()
+	defer t.aims.mu.Unlock()
+	t.aims.wish, t.aims.plan, t.aims.now, t.aims.has = &w, out, prof, true
+	t.aims.staleBy(p.Now)
+	return out, nil
+}
+
+// tentOffer is a coat that the tent can do something for.
+type tentOffer struct {
+	Coat   string            `json:"coat"`
+	Panel  string            `json:"panel"`
+	Kind   string            `json:"kind"`
+	Wishes []string          `json:"wishes"`  // window, hard, no_stall, soak
+	WhyNot map[string]string `json:"why_not"` // the others
+}
+
+// offers are the coats in the tent, each with the wishes that can be met at
+// all: only these are worth a button.
+func (t *tentHeld) offers() json.RawMessage {
+	snap := t.d.snap.Load()
+	work, err := t.d.work(context.Background())
+	if err != nil || snap == nil {
+		return nil
+	}
+	out := []tentOffer{}
+	now := t.d.clk.Now()
+	for i := range snap.Result.Coats {
+		e := &snap.Result.Coats[i]
+		for _, c := range work.Coats {
+			if c.ID != e.ID || !c.Open(now) || e.Alpha == nil || e.State == coat.Unknown {
+				continue
+			}
+			for _, p := range work.Panels {
+				if p.ID == c.Panel && p.Probe == t.sec.Control {
+					out = append(out, t.offer(e, c))
+				}
+			}
+		}
+	}
+	b, _ := json.Marshal(out)
+	return b
+}
+
+func (t *tentHeld) offer(e *coat.Estimate, c coat.Coat) tentOffer {
+	o := tentOffer{Coat: c.ID, Panel: c.Panel, Kind: c.Kind, Wishes: []string{}, WhyNot: map[string]string{}}
+	work, err := t.d.work(context.Background())
+	if err != nil {
+		return o
+	}
+	r := work.Resins[c.Resin]
+	panel, ok := t.hold.Status().PanelC.Get()
+	if !ok {
+		return o
+	}
+	for _, kind := range []string{tent.Window, tent.Hard, tent.NoStall} {
+		if why, ok := tent.CanLand(kind, r, e.Alpha.P50, panel); ok {
+			o.Wishes = append(o.Wishes, kind)
+		} else {
+			o.WhyNot[kind] = why
+		}
+	}
+	if e.Alpha.P10 >= r.AlphaGel {
+		o.Wishes = append(o.Wishes, soakWish)
+	} else {
+		o.WhyNot[soakWish] = "it has not gelled for certain"
+	}
+	return o
+}
