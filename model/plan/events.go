@@ -253,9 +253,13 @@ func (t *table) follow(m, slot int) (ev events) {
 	for i := slot; i+1 < t.slots; i++ {
 		f1 := k * t.rate(a, k1e[i], k2e[i], xe[i])
 		f2 := k * t.rate(a+h/2*f1, k1m[i], k2m[i], xm[i])
-		f3 := k * t.rate(a+h/2*f2, k1m[i], k2m[i], xm[i])
-		f4 := k * t.rate(a+h*f3, k1e[i+1], k2e[i+1], xe[i+1])
-		b := math.Min(a+h/6*(f1+2*f2+2*f3+f4), 0.999999)
+		b := a + h*f2
+		if h*f1 > 0.008 { // much happens: the order of the method follows
+			f3 := k * t.rate(a+h/2*f2, k1m[i], k2m[i], xm[i])
+			f4 := k * t.rate(a+h*f3, k1e[i+1], k2e[i+1], xe[i+1])
+			b = a + h/6*(f1+2*f2+2*f3+f4)
+		}
+		b = math.Min(b, 0.999999)
 		path.To(float64(i+1)*h, temp[i+1], k2m[i])
 		gauge.Look()
 		two.Step(&gauge, a, h*f1, b, func(l, x0, x1 float64) float64 {

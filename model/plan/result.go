@@ -794,6 +794,9 @@ func (c *compiled) options(share float64) []Option {
 		}
 		k.stopped, k.quick = c.stopped, true
 		t := k.search(k.members)
+		if float64(t.ok) < (share+0.1)*float64(k.members) || float64(t.ok) < feasibleShare*float64(k.members) {
+			return float64(t.ok) / float64(k.members) // not even on the draw it was chosen on
+		}
 		t.looks = k.detail(&t).looks
 		k = k.again()
 		k.detail(&t)
