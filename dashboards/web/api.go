@@ -38,7 +38,14 @@ func (s *Server) snapshot(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) whoami(w http.ResponseWriter, r *http.Request) {
 	who := whoOf(r)
-	s.answer(w, r, http.StatusOK, map[string]any{"name": who.Name, "role": who.Role, "version": s.cfg.Version})
+	// Whether there is a tent is said here, so that a page need not ask for one
+	// that is not there.
+	tent := false
+	if t, ok := s.b.(TentBackend); ok {
+		_, err := t.Tent(r.Context())
+		tent = err == nil
+	}
+	s.answer(w, r, http.StatusOK, map[string]any{"name": who.Name, "role": who.Role, "version": s.cfg.Version, "tent": tent})
 }
 
 func (s *Server) probes(w http.ResponseWriter, r *http.Request) {

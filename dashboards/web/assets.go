@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
+	"encoding/json"
 	"io/fs"
 	"net/http"
 	"path"
@@ -70,7 +71,33 @@ func newAssets(fsys fs.FS) *assets {
 		}
 		return nil
 	})
+	a.listForWorker()
 	return a
+}
+
+// listForWorker puts the list of the page's files, and a version that changes
+// with any of them, before the service worker that keeps them on the phone.
+// What only a person reads (licences) is left out.
+func (a *assets) listForWorker() {
+	sw := a.files["sw.js"]
+	if sw == nil {
+		return
+	}
+	list, sum := []string{"./"}, sha256.New()
+	for _, name := range sortedKeys(a.files) {
+		if name == "sw.js" || name == "index.html" || strings.HasSuffix(name, ".txt") {
+			continue
+		}
+		list = append(list, name)
+	}
+	for _, name := range sortedKeys(a.files) {
+		sum.Write([]byte(a.files[name].etag))
+	}
+	names, _ := json.Marshal(list) // strings: cannot fail
+	version := hex.EncodeToString(sum.Sum(nil)[:12])
+	body := append([]byte("const FILES = "+string(names)+", VERSION = \""+version+"\";\n"), sw.body...)
+	sw.body, sw.etag = body, version
+	sw.gz = sync.OnceValue(func() []byte { return shrink(body) })
 }
 
 func shrink(b []byte) []byte {

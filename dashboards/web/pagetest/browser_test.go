@@ -1,17 +1,12 @@
-package pagetest
+package pagetest_test
 
 import (
 	"context"
 	"fmt"
-	"net"
 	"os"
-	"path/filepath"
-	"strings"
 	"sync"
 	"testing"
 	"time"
-
-	"curewright/dashboards/web"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
@@ -67,45 +62,6 @@ func browser(t *testing.T) context.Context {
 	return shared.ctx
 }
 
-// serve runs the real server over the shed on a free loopback port and returns
-// its address.
-func serve(t *testing.T, s *Shed, hosts ...string) string {
-	t.Helper()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	return serveOn(t, s, ln, hosts...)
-}
-
-func serveOn(t *testing.T, s *Shed, ln net.Listener, hosts ...string) string {
-	t.Helper()
-	cfg := web.Config{LoopbackRole: web.Control} // the pages are tried with every button
-	cfg.Listen = ln.Addr().String()
-	cfg.Hosts = hosts
-	srv, err := web.New(cfg, s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- srv.Serve(ctx, ln) }()
-	t.Cleanup(func() {
-		cancel()
-		<-done
-	})
-	return "http://" + ln.Addr().String()
-}
-
-func shed(t *testing.T, situation string) *Shed {
-	t.Helper()
-	s, err := New(situation)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return s
-}
-
 // tab opens a page of the given width and scheme. What the page complains of
 // (errors thrown, console errors, policy violations) is collected; the second
 // result returns it.
@@ -149,11 +105,11 @@ func tab(t *testing.T, b context.Context, width, height int64, dark bool) (conte
 	}
 }
 
-// do runs steps against the tab, each within ten seconds.
+// do runs steps against the tab, each within a while.
 func do(t *testing.T, ctx context.Context, steps ...chromedp.Action[chromedp.Void]) {
 	t.Helper()
 	for i, step := range steps {
-		c, cancel := context.WithTimeout(ctx, 10*time.Second)
+		c, cancel := context.WithTimeout(ctx, patience)
 		if i == 0 {
 			c, cancel = ctx, func() {} // the first run opens the tab, whose life hangs on its context
 		}
@@ -168,56 +124,103 @@ func do(t *testing.T, ctx context.Context, steps ...chromedp.Action[chromedp.Voi
 // ready waits until the page has drawn what the route asked for.
 func ready(sel string) chromedp.Action[chromedp.Void] { return chromedp.WaitVisible(chromedp.CSS(sel)) }
 
-// TestShots draws the pages into the folder CUREWRIGHT_SHOTS, for somebody to
-// look at; CUREWRIGHT_SHOTS_ONLY picks names that contain it.
-func TestShots(t *testing.T) {
-	dir := os.Getenv("CUREWRIGHT_SHOTS")
-	if dir == "" {
-		t.Skip("CUREWRIGHT_SHOTS names no folder")
+// js evaluates an expression in the page.
+func js[T any](t *testing.T, ctx context.Context, expr string) T {
+	t.Helper()
+	c, cancel := context.WithTimeout(ctx, patience)
+	defer cancel()
+	v, err := chromedp.Run(c, chromedp.Evaluate[T](expr, chromedp.EvalAwaitPromise))
+	if err != nil {
+		t.Fatalf("%s: %v", expr, err)
 	}
-	only := strings.Split(os.Getenv("CUREWRIGHT_SHOTS_ONLY"), ",")
-	b := browser(t)
-	for _, x := range []struct{ name, situation, hash string }{
-		{"bench", "day", ""}, {"quiet", "quiet", ""}, {"trouble", "trouble", ""}, {"unknown", "unknown", ""}, {"noprobe", "noprobe", ""},
-		{"noclock", "noclock", ""}, {"empty", "empty", ""}, {"us", "us", ""}, {"hundred", "hundred", ""},
-		{"mixed", "day", "mixed"}, {"on", "day", "on"}, {"feel", "day", "feel/wet-out-a"}, {"cloth", "day", "cloth/tack-b"}, {"panel", "empty", "panel"}, {"low", "day", "low"},
-		{"coat", "day", "coat/wet-out-a"}, {"coatgap", "trouble", "coat/fill-c"}, {"air", "day", "air"}, {"pot", "day", "pot"}, {"resins", "day", "resins"}, {"resin-new", "day", "resin/new"}, {"resin", "day", "resin/medium"},
-		{"probes", "trouble", "probes"}, {"day", "day", "day"}, {"tent", "day", "tent"}, {"history", "day", "history"}, {"settings", "day", "settings"}, {"more", "day", "more"}, {"login", "day", "login"},
-	} {
-		for _, width := range []int64{360, 1280} {
-			for _, dark := range []bool{false, true} {
-				name := fmt.Sprintf("%s-%d", x.name, width)
-				if dark {
-					name += "-dark"
-				}
-				pick := false
-				for _, o := range only {
-					pick = pick || strings.HasPrefix(name, o)
-				}
-				if !pick {
-					continue
-				}
-				url := serve(t, shed(t, x.situation))
-				ctx, bad := tab(t, b, width, 780, dark)
-				do(t, ctx, chromedp.Navigate(url+"/#/"+x.hash), ready("main > *"), chromedp.Sleep(500*time.Millisecond))
-				shot := chromedp.FullScreenshot(100)
-				if x.name == "hundred" {
-					shot = chromedp.CaptureScreenshot()
-				} else if h, err := chromedp.Run(ctx, chromedp.Evaluate[int64]("document.documentElement.scrollHeight")); err == nil {
-					// A window as tall as the page, so that the bar stands at its foot.
-					do(t, ctx, chromedp.EmulateViewport(width, h), chromedp.Sleep(200*time.Millisecond))
-				}
-				png, err := chromedp.Run(ctx, shot)
-				if err != nil {
-					t.Fatalf("%s: %v", name, err)
-				}
-				if err := os.WriteFile(filepath.Join(dir, name+".png"), png, 0o644); err != nil {
-					t.Fatal(err)
-				}
-				for _, m := range bad() {
-					t.Errorf("%s: the page complains: %s", name, m)
-				}
-			}
+	return v
+}
+
+// patience bounds every wait for an event; a machine under load is slow, and a
+// page that never does it fails all the same.
+const patience = 40 * time.Second
+
+// until waits for an expression to become true, asked anew in every frame.
+func until(t *testing.T, ctx context.Context, expr string) {
+	t.Helper()
+	c, cancel := context.WithTimeout(ctx, patience+5*time.Second)
+	defer cancel()
+	_, err := chromedp.Run(c, chromedp.Poll[bool]("!!("+expr+")", chromedp.WithPollingInterval(40*time.Millisecond), chromedp.WithPollingTimeout(patience)))
+	if err != nil {
+		body, _ := chromedp.Run(ctx, chromedp.Evaluate[string]("location.hash + '\\n' + document.body.innerText"))
+		t.Fatalf("waiting for %s: %v\nthe page says:\n%s", expr, err, body)
+	}
+}
+
+// text is the page's, with plain blanks.
+const text = `document.body.innerText.replace(/[\u00a0\u202f]/g,' ')`
+
+// says waits until the page shows the text.
+func says(t *testing.T, ctx context.Context, what string) {
+	t.Helper()
+	until(t, ctx, fmt.Sprintf("%s.includes(%q)", text, what))
+}
+
+// button is an expression for the visible button, link or choice of that text.
+func button(text string) string {
+	return fmt.Sprintf(`[...document.querySelectorAll('button, a, .opt')].find((e) => e.innerText.replace(/[\u00a0\u202f]/g,' ').trim().split('\n')[0] === %q && e.getClientRects().length && !e.disabled && !e.classList.contains('vh'))`, text)
+}
+
+// drawn is true once the page that the address names is the one on the screen:
+// a link's click changes the address before the page.
+const drawn = `(document.querySelector('#main') && document.querySelector('#main').dataset.at === location.hash)`
+
+// tap presses what carries the text, as a finger would.
+func tap(t *testing.T, ctx context.Context, text string) {
+	t.Helper()
+	until(t, ctx, drawn+" && "+button(text))
+	tapAt(t, ctx, text, button(text))
+}
+
+// tapAt presses an element by its place on the screen. A person looks before
+// pressing: the page asked for last is the one drawn, and the place is the same
+// in two frames running with nothing over it.
+func tapAt(t *testing.T, ctx context.Context, what, expr string) {
+	t.Helper()
+	at := js[[]float64](t, ctx, fmt.Sprintf(`(async () => {
+		const frame = () => new Promise(requestAnimationFrame);
+		const place = () => {
+			const e = %s && %s;
+			if (!e) return null;
+			const p = e.getBoundingClientRect(), foot = document.querySelector('#foot').getBoundingClientRect();
+			if (p.top < 0 || p.bottom > (e.closest('#foot') ? innerHeight : foot.top)) e.scrollIntoView({block: 'center'});
+			const r = e.getBoundingClientRect(), x = r.x + r.width / 2, y = r.y + r.height / 2;
+			return e.contains(document.elementFromPoint(x, y)) ? [x, y] : null;
+		};
+		for (let was = null, n = 0; n < 900; n++) {
+			const now = place();
+			if (was && now && was[0] === now[0] && was[1] === now[1]) return now;
+			was = now;
+			await frame();
 		}
+		return [];
+	})()`, drawn, expr))
+	if len(at) != 2 {
+		t.Fatalf("%q has no place on the screen to press", what)
+	}
+	do(t, ctx, chromedp.MouseClickXY(at[0], at[1]))
+}
+
+// type_ writes into the field of that name.
+func type_(t *testing.T, ctx context.Context, field, text string) {
+	t.Helper()
+	sel := chromedp.CSS(fmt.Sprintf(`[data-field="%s"] input`, field))
+	do(t, ctx, chromedp.WaitVisible(sel), chromedp.SendKeys(sel, text))
+}
+
+func open(t *testing.T, ctx context.Context, url string) {
+	t.Helper()
+	do(t, ctx, chromedp.Navigate(url), ready("#main > *"))
+}
+
+func clean(t *testing.T, bad func() []string) {
+	t.Helper()
+	for _, m := range bad() {
+		t.Errorf("the page complains: %s", m)
 	}
 }

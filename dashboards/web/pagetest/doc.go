@@ -1,6 +1,3 @@
-// Package pagetest holds a shed that is made up but plays by the real server's
-// rules: a [Shed] is a [web.Backend] in memory with canned situations (act
-// now, wait, feel, trouble, not known, a gap, dew, no probe, a cup running, a
-// hundred coats). The page is looked at, and tested in a real browser, against
-// it. Nothing here computes a cure: the figures are drawn by hand.
+// Package pagetest holds the page's tests: Chromium against the real daemon over a
+// simulated shed with its own clock. There is no code here beside the tests.
 package pagetest

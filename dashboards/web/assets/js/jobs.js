@@ -1,0 +1,77 @@
+// The job as the bench needs it: one next step a panel, also while entries wait
+// on this phone. What is queued is laid over the board's last word, so that the
+// thumb can go on without a line; the board's answer then takes its place.
+
+import { S, changed, coats, ms, remember } from './state.js';
+import { get, rows } from './line.js';
+
+let asked = '';
+// followJobs fetches the jobs whose steps the bench shows, once a change.
+export function followJobs(again) {
+  const ids = [...new Set(((S.snap && S.snap.next) || []).map((n) => n.job))].sort();
+  const want = ids.join();
+  if (!again && want === asked) return;
+  asked = want;
+  Promise.all(ids.map((id) => get('/jobs/' + encodeURIComponent(id)).then((j) => { S.jobs[id] = j; }))).then(() => { changed(); remember(); }, () => { asked = ''; });
+}
+
+const blank = { ready_cups: [], cups: [], notes: [], cautions: [], unsaid: [], contradictions: [], parts: [] };
+
+// after is the card of the step that follows another, for the panel that lies
+// up then. Without a line its moment is not known: only what the hands need.
+function after(card, stepId) {
+  const steps = (S.jobs[card.job] || {}).steps || [];
+  const i = steps.findIndex((x) => x.id === stepId);
+  const up = i >= 0 && steps[i].do === 'flip' && steps[i].to ? steps[i].to : card.panel;
+  const next = steps.slice(i + 1).find((x) => x.panel === up && x.status !== 'done' && x.status !== 'skipped');
+  const base = { ...blank, job: card.job, job_name: card.job_name, panel: up, guessed: true };
+  if (!next) return { ...base, status: 'over', primary: 'none', order: '', do: '' };
+  const c = next.card || {};
+  const cups = (c.cups || []).map((x) => ({ ...x, batch: null }));
+  return { ...base, ...next, ...c, ...{ panel: up, step: next.id, status: 'unknown', cups, primary: next.do === 'coat' && cups.length ? 'mixed' : 'done' } };
+}
+
+// fold lays one queued entry over a card.
+function fold(card, a) {
+  if (a.what === 'mixed') {
+    const k = a.cup ?? card.cups.findIndex((c) => !c.batch);
+    const cup = card.cups[k] || {};
+    const cups = card.cups.map((c, i) => (i === k ? { ...c, batch: 'local' } : c));
+    if (a.on) return { ...card, more: card.more && card.more.cups_left > 1 ? { ...card.more, cups_left: card.more.cups_left - 1 } : null };
+    const one = { batch: 'local', resin: a.resin || card.resin, grams: a.resin_g ? a.resin_g + (a.hardener_g || 0) : cup.grams, mixed: a.at, for_step: true, work_minutes: cup.work_minutes };
+    return { ...card, cups, ready_cups: [...(card.ready_cups || []), one], primary: 'done' };
+  }
+  if (a.what === 'done' && !(a.share < 1) && a.step === card.step) {
+    const left = (card.cups || []).filter((c) => !c.batch).length;
+    return { ...after(card, a.step), more: card.do === 'coat' && left > 0 ? { step: card.step, cups_left: left } : null };
+  }
+  if (a.what === 'skip' && a.step === card.step) return after(card, a.step);
+  if (a.what === 'later' && a.step === card.step) return { ...card, status: 'later', until: a.until || null, primary: 'none', guessed: true };
+  if (a.what === 'feel') return card.primary === 'feel' ? { ...card, primary: 'none', guessed: true } : card;
+  return card;
+}
+
+// nextCards are the cards to show.
+export function nextCards() {
+  let list = ((S.snap && S.snap.next) || []).map((n) => ({ ...blank, ...n }));
+  for (const e of S.queue) {
+    if (e.refused || !e.act || !e.act.job) continue;
+    list = list.map((c) => (c.job === e.act.job && c.panel === e.act.panel ? fold(c, e.act) : c));
+  }
+  return list;
+}
+export const cardOf = (panel) => nextCards().find((c) => c.panel === panel);
+
+// onPanel lists the coats of a panel that are followed, the last one first.
+export const onPanel = (panel) => coats().filter((e) => e.panel === panel).sort((a, b) => ms(b.applied_at) - ms(a.applied_at));
+
+// place is a card's step and the number of steps.
+export function place(card) {
+  const j = S.jobs[card.job];
+  if (!j || !j.steps) return null;
+  const i = j.steps.findIndex((x) => x.id === card.step);
+  return i < 0 ? null : { n: i + 1, of: j.steps.length };
+}
+
+// allJobs lists the jobs, for the pages that choose one.
+export const allJobs = () => get('/jobs').then((x) => rows(x, 'jobs'));

@@ -1,0 +1,33 @@
+// The way in on any address but the board's own: the one-time code that
+// "curewright pair" prints.
+import { h, useEffect, useState } from '../lib.js';
+import { S, changed } from '../state.js';
+import { call, flush, get, lists, live, refresh } from '../line.js';
+import { Field, Slip } from '../form.js';
+import { t } from '../text.js';
+
+export const ownFoot = true;
+
+export default function Login({ args }) {
+  const [code, setCode] = useState(args.code || '');
+  useEffect(() => document.querySelector('#main input')?.focus(), []);
+  const save = async () => {
+    await call('POST', '/pair', { code: code.trim(), device: device() });
+    S.login = false;
+    await refresh();
+    lists().catch(() => {});
+    get('/whoami').then((me) => { S.me = me; changed(); }, () => {});
+    live();
+    flush();
+    location.hash = sessionStorage.getItem('after-login') || '#/';
+  };
+  return h(Slip, { title: t('login.who'), sub: t('login.sub'), button: t('login.go'), backTo: '#/login', extra: ' ', save },
+    h(Field, { label: t('login.code'), field: 'code', value: code, onInput: setCode, autocomplete: 'one-time-code', autocapitalize: 'characters', spellcheck: 'false' }),
+    h('p', { class: 'small' }, S.queue.length ? t('login.queue') : ''));
+}
+
+// device names this phone in the list of those let in.
+function device() {
+  const kind = /iPhone|iPad|Android|Windows|Macintosh|Linux/.exec(navigator.userAgent);
+  return 'page on ' + (kind ? kind[0] : 'a browser');
+}

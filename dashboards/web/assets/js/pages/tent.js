@@ -1,0 +1,93 @@
+// The tent: what it holds, what the heater does and why it does not, what would
+// land a coat, and a slow rise and soak for the post-cure.
+import { h, useEffect, useState } from '../lib.js';
+import { S, changed, coats, may, ms, now, panelName, iso } from '../state.js';
+import { HOUR, Said, cap, clock, face, floorHour, hourOf, num, span, temp, toUnit, unit } from '../say.js';
+import { Refused, call, get, refresh, rows } from '../line.js';
+import { say, tell } from '../acts.js';
+import { Chart } from '../chart.js';
+import { Choices, Hold, Stepper } from '../form.js';
+
+import { stop, t, word } from '../text.js';
+
+export default function Tent() {
+  const [err, setErr] = useState(null);
+  const ask = () => get('/tent').then((x) => { S.tent = x; setErr(null); changed(); }, (e) => setErr(e));
+  useEffect(() => {
+    ask();
+    const timer = setInterval(ask, 10e3);
+    return () => clearInterval(timer);
+  }, []);
+  const x = S.tent;
+  if (!x) return h('div', { class: 'page' }, h('h1', null, t('page.tent')), err ? [h('p', { class: 'say' }, t(err instanceof Refused && err.status === 404 ? 'tent.none' : 'tent.unheard')), h('p', { class: 'why' }, t('tent.first'))] : h('p', null, t('asking')));
+  const act = (what, method, path, body, words) => tell(what, async () => { const r = await call(method, path, body); if (r && r.heater) S.tent = r; else await ask(); changed(); refresh(); }, words);
+  return h('div', { class: 'page wide' }, h('h1', null, t('page.tent')), h('div', { class: 'cols' },
+    h('div', null,
+      h('p', { class: 'say' }, x.heater === 'unknown' ? h('span', { class: 'none' }, t('tent.heater.unknown')) : ms(x.since) ? t('tent.heater.' + x.heater + '.since', { at: clock(ms(x.since), true) }) : t('tent.heater.' + x.heater)),
+      x.why ? h('p', { class: x.latched ? 'note harm' : 'why' }, x.latched ? h('span', { class: 'mark' }, t('tent.latched') + ' ') : '', h(Said, null, cap(stop(x.why)))) : null,
+      h('dl', { class: 'kv' }, h('dt', null, t('tent.panel')), h('dd', null, temp(x.panel_c)), h('dt', null, t('tent.air')), h('dd', null, temp(x.air_c)), h('dt', null, t('tent.held')), h('dd', null, x.set_point_c == null ? t('tent.notheld') : temp(x.set_point_c)),
+        h('dt', null, t('tent.today')), h('dd', null, x.on_today_h == null ? t('unknown') : span(x.on_today_h * HOUR)), h('dt', null, t('tent.dies')), h('dd', null, x.lease_s == null ? t('unknown') : t('tent.lease', { n: num(x.lease_s) }))),
+      x.aim ? h('p', { class: 'why' }, h(Said, null, x.aim.say)) : null,
+      x.learned ? h('p', { class: x.learned.trouble ? 'note harm' : 'small' }, h(Said, null, cap(stop(x.learned.trouble || x.learned.say)))) : null,
+      may('control') && h('div', { class: 'do' }, h('button', { type: 'button', class: 'first', onclick: () => act('off', 'POST', '/tent/off', { why: t('tent.byhand') }, t('tent.off.done')) }, t('tent.off')),
+        h('button', { type: 'button', onclick: () => act('solvent', 'POST', '/tent/solvent', {}, t('tent.solvent.done')) }, t('tent.solvent')),
+        x.latched ? h(Hold, { label: t('tent.release'), onHeld: () => act('release', 'POST', '/tent/release', {}, t('tent.released')) }) : null,
+        h(Hold, { label: t(x.resume ? 'tent.resume.on' : 'tent.resume.off'), onHeld: () => act('resume', 'PUT', '/tent/resume', { on: !x.resume }, t('saved')) }))),
+    h(Past, { x })),
+  may('control') ? h('div', { class: 'cols' }, h(Point, { x, ask }), h(Land, { ask })) : h('p', { class: 'why' }, t('tent.role')),
+  h('div', { class: 'cautions' }, h('h2', null, t('tent.heat')), h('p', null, h(Said, null, x.cautions))));
+}
+
+// Past is the chart: what was asked, what was held, and when the heater was on.
+function Past({ x }) {
+  const [got, setGot] = useState(null);
+  useEffect(() => {
+    let gone = false;
+    get('/tent/past').then((r) => !gone && setGot(rows(r, 'past')), () => !gone && setGot([]));
+    return () => { gone = true; };
+  }, [Math.floor(now() / (15 * 60e3))]);
+  if (!got) return h('p', { class: 'small' }, t('asking'));
+  if (got.length < 2) return h('p', { class: 'small' }, t('tent.past.none'));
+  const xs = got.map((p) => ms(p.at)), u = (f) => got.map((p) => (f(p) == null ? null : toUnit(f(p))));
+  const on = u((p) => p.panel_c).filter((v) => v !== null), lo = Math.min(...on, ...u((p) => p.shed_c).filter((v) => v !== null)) - 1;
+  return h(Chart, {
+    key: xs[xs.length - 1], title: t('tent.past', { unit: unit() }), xs,
+    legend: [['graph', null, false, t('tent.past.held')], ['ink', '5 4', false, t('tent.past.asked')], ['soft', '2 3', false, t('tent.past.shed')], ['soft', null, true, t('tent.past.on')]],
+    series: [{ label: 'on', ys: got.map((p) => (p.share == null ? null : lo + p.share * 2)), hide: true, say: () => '' }, { label: 'floor', ys: got.map(() => lo), hide: true },
+      { label: t('tent.past.held'), ys: u((p) => p.panel_c), say: (v) => t('chart.say.panel', { x: num(v, 1), unit: unit() }) },
+      { label: t('tent.past.asked'), ys: u((p) => p.set_c), color: 'ink', dash: [5, 4], say: (v) => t('tent.say.asked', { x: num(v, 1), unit: unit() }) },
+      { label: t('tent.past.shed'), ys: u((p) => p.shed_c), color: 'soft', dash: [2, 3], say: (v, i) => t('tent.say.shed', { x: num(v, 1), unit: unit() }) + (got[i].share == null ? '' : ', ' + t('tent.say.on', { n: num(got[i].share * 100) })) }],
+    opt: { bands: [[1, 2]], height: 240, aria: t('tent.past.aria') },
+  });
+}
+
+function Point({ x, ask }) {
+  const [want, setWant] = useState(x.set_point_c ?? 18), [err, setErr] = useState('');
+  return h('div', null, h('h2', null, t('tent.hold')), h(Stepper, { label: t('tent.hold'), value: want, set: setWant, step: 0.5, min: x.min_c ?? 5, max: x.max_c ?? 30, say: temp }),
+    h('p', { class: 'small' }, t('tent.allows', { a: temp(x.min_c), b: temp(x.max_c) })), h('p', { class: 'err', role: 'alert' }, err),
+    h('div', { class: 'do' }, h(Hold, { label: t('tent.heat.to'), onHeld: () => call('PUT', '/tent/setpoint', { set_point_c: want }).then(() => { setErr(''); say(t('tent.held.at', { temp: temp(want) })); ask(); }, (e) => setErr(e.message)) })));
+}
+
+// landable are the coats that heat can still bring somewhere: neither hard nor
+// covered, and under the tent's probe where that is known.
+const landable = () => coats().filter((e) => e.state !== 'hard' && e.flag !== 'done' && !e.covered && (!S.tent || !S.tent.panel || e.panel === S.tent.panel));
+
+// Land asks for what brings a coat's window, or a hard coat, to an hour: the next
+// time that the shop's clock shows it.
+function Land({ ask }) {
+  const open = landable();
+  const [w, setW] = useState({ coat: '', wish: 'window' }), [at, setAt] = useState(7), [out, setOut] = useState('');
+  const id = open.some((c) => c.id === w.coat) ? w.coat : (open[0] || {}).id;
+  if (!open.length) return h('div', null, h('h2', null, t('land')), h('p', { class: 'why' }, t('land.none')));
+  const go = async (apply) => {
+    let x = floorHour(now()) + HOUR;
+    while (hourOf(x) !== at) x += HOUR;
+    setOut(await call('POST', '/tent/aim', { coat: id, wish: w.wish, apply, ...(w.wish === 'window' ? { from: iso(x), to: iso(x + 2 * HOUR) } : { by: iso(x) }) }).then((p) => p.say, (e) => e.message));
+    if (apply) ask();
+  };
+  return h('div', null, h('h2', null, t('land')),
+    h(Choices, { label: t('land.which'), cls: 'two', list: open.map((c) => ({ value: c.id, text: panelName(c.panel), said: true, sub: word('kind.', c.kind) })), value: id, onPick: (coat) => setW({ ...w, coat }) }),
+    h(Choices, { label: t('land.so'), cls: 'two', list: [{ value: 'window', text: t('land.window') }, { value: 'hard', text: t('land.hard') }], value: w.wish, onPick: (wish) => setW({ ...w, wish }) }),
+    h(Stepper, { label: t('land.hour'), value: at, set: setAt, step: 1, max: 23, say: (v) => face(v, 0) }), h('p', { role: 'status' }, h(Said, null, out)),
+    h('div', { class: 'do' }, h('button', { type: 'button', onclick: () => go(false) }, t('land.ask')), h(Hold, { label: t('land.follow'), onHeld: () => go(true) })));
+}
