@@ -125,7 +125,13 @@ export const usedUp = (batch) => tell('used' + batch, () => {
 export const endCoat = (id) => tell('end' + id, () => patchCoat(id, { ended: iso(now()) }, { ended: null }, t('act.ended'), t('act.ended.done')));
 
 export const takeClock = () => tell('clock', async () => {
-  await call('POST', '/clock', { time: new Date().toISOString() });
+  try {
+    await call('POST', '/clock', { time: new Date().toISOString() });
+  } catch (e) {
+    // Far from the last record: asked once more.
+    if (!e.confirm || !window.confirm(e.message)) throw e;
+    await call('POST', '/clock', { time: new Date().toISOString(), confirm: e.confirm });
+  }
   refresh();
 }, t('act.clock'));
 

@@ -61,7 +61,7 @@ export async function call(method, path, body, idem) {
   if (!res.ok) {
     const faults = (data && Array.isArray(data.error) && data.error) || [{ field: '', what: res.statusText || t('line.refused', { n: res.status }) }];
     if (res.status === 401) needLogin();
-    throw new Refused(res.status, faults);
+    throw Object.assign(new Refused(res.status, faults), { confirm: data && data.confirm });
   }
   if (S.lost) setLost(false);
   return data;
