@@ -95,7 +95,7 @@ function Frame() {
       h('nav', { class: 'links', 'aria-label': t('pages') }, links().map((p) => h('a', { key: p, href: '#/' + p, 'aria-current': p === r.name ? 'page' : null }, t('page.' + p)))),
       S.login ? null : h(Lines))),
     h('main', { id: 'main', tabindex: -1, key: 'main' }, h(Catch, { key: shown.n }, h(mod.default, r)), own(mod, r) ? null : h(Foot, null, h('a', { class: 'btn', href: '#/' }, t('page.')), h('a', { class: 'btn', href: '#/mixed' }, t('bar.mixed')), h('a', { class: 'btn more', href: '#/more' }, t('bar.more')))),
-    h('div', { id: 'voice', class: 'vh', role: 'status', 'aria-live': 'assertive', key: 'voice' })];
+    h('div', { id: 'voice', class: 'vh', translate: false, role: 'status', 'aria-live': 'assertive', key: 'voice' })];
 }
 
 function draw() {

@@ -5,9 +5,9 @@ import { S, changed, coats, firing, iso, may, ms, now, panelName, panelOf, setti
 import { HOUR, MIN, STATES, Said, area, cap, chance, clock, deg, diffNum, finger, grams, minus, name, num, plain, rate, sentence, span, stateWord, temp, tempEl, timeEl, unit } from './say.js';
 import { axis, grid, range, strip, swatch } from './strip.js';
 import { get, rows } from './line.js';
-import { ack, enc, endCoat, feelCoat, step, takeClock, tell, usedUp } from './acts.js';
+import { ack, enc, endCoat, feelCoat, step, takeClock, usedUp } from './acts.js';
 import { Foot, Hold } from './form.js';
-import { cardOf, followJobs, nextCards, onPanel, place } from './jobs.js';
+import { followJobs, nextCards, place } from './jobs.js';
 import { Notice } from './sound.js';
 import { has, stop, t, word } from './text.js';
 
@@ -44,7 +44,7 @@ function rank({ card, coat, panel }) {
 }
 
 function airLine() {
-  const shop = S.snap.result.shop, surf = S.snap.surfaces || [], out = [];
+  const shop = S.snap.result.shop, surf = (S.snap.surfaces || []).filter((x) => x.temp_c != null), out = [];
   const withAir = surf.find((x) => x.air_c != null) || surf[0];
   const airC = shop && shop.temp_c != null ? shop.temp_c : withAir ? withAir.air_c : null;
   const pct = (x) => h('b', null, num(x), h('small', null, '%'));
@@ -146,6 +146,8 @@ export function Fingers({ onPick }) {
 // cloth says what is laid in: the board keeps it as one word, "glass 200 twill".
 const clothWord = (c) => (typeof c === 'string' ? c.replace(/^(\w+) (\d+)/, (_, w, n) => `${w} ${n}\u202fg/m²`) : c);
 
+const buttonText = (card) => (card.button ? (has('button.' + card.button) ? t('button.' + card.button) : card.button) : t('button.done'));
+
 // Need is the card: what the hands need for the step, large, and its one button.
 function Need({ card, go, busy }) {
   const cups = card.cups || [], next = cups.find((c) => !c.batch), ready = card.ready_cups || [];
@@ -155,7 +157,7 @@ function Need({ card, go, busy }) {
   const facts = [];
   const line = (key, ...x) => facts.push(h('li', { key }, ...x));
   if (mixing && next) {
-    if (next.ratio && /\d/.test(next.ratio)) line('ratio', t('need.ratio', { ratio: name(next.ratio) }));
+    if (next.ratio && /\d/.test(next.ratio)) line('ratio', name(cap(next.ratio)));
     if (next.work_minutes != null) line('work', t(next.shape === 'tray' ? 'need.tray' : 'need.work', { span: h('b', null, span(next.work_minutes * MIN)) }));
     if (next.note) line('note', h(Said, null, stop(next.note)));
   }
@@ -173,7 +175,7 @@ function Need({ card, go, busy }) {
   for (const x of card.notes || []) line('n' + x, h(Said, null, cap(stop(x))));
   const what = card.kind ? word('kind.', card.kind) : word('do.', card.do);
   const title = mixing && n > 1 ? t('need.title.cup', { what: cap(what), k, n }) : t(card.area_m2 ? 'need.title.area' : 'need.title', { what: cap(what), area: card.area_m2 ? area(card.area_m2) : '' });
-  const label = mixing ? t('next.mixed') : card.button ? (has('button.' + card.button) ? t('button.' + card.button) : card.button) : t('button.done');
+  const label = mixing ? t('next.mixed') : buttonText(card);
   const early = card.primary === 'none' || (card.status === 'before' && card.primary !== 'mixed');
   return h('div', { class: 'need' }, h('h3', null, title),
     g && g.resin_g != null ? h('div', { class: 'grams' }, h('div', null, h('b', null, num(g.resin_g)), h('small', null, t('g.resin'))), h('div', null, h('b', null, num(g.hardener_g)), h('small', null, t('g.hardener')))) : g && g.grams != null ? h('div', { class: 'grams' }, h('div', null, h('b', null, num(g.grams)), h('small', null, t('g.mixed')))) : null,
@@ -212,13 +214,16 @@ function Panel({ it, opt }) {
     else run(() => feelCoat(e.id, k, null, what('feel', k)));
   };
   const canFeel = (e || guessed) && may('record');
-  const words = canFeel && (feeling || (card && card.primary === 'feel'));
+  // Without a line the moment is not known here: the finger leads, so its words
+  // stand beside the step.
+  const words = canFeel && (feeling || (card && card.primary === 'feel') || guessed);
   const over = card && card.status === 'over';
+  const more = card && (card.more || lastCoat(card, e));
   return h('article', { class: 'coat ' + cls, 'data-coat': e ? e.id : '', 'data-panel': panel, 'aria-label': panelName(panel) },
     h('div', { class: 'text' },
       h('header', null, h('h2', null, e ? h('a', { href: '#/coat/' + enc(e.id) }, name(panelName(panel))) : name(panelName(panel))),
         h('span', { class: 'flag ' + cls }, word('flag.', it.flag)), p && h('a', { class: 'place', href: '#/job/' + enc(card.job) }, t('next.place', p)),
-        e && h('p', { class: 'sub' }, word('kind.', e.kind), ' ', timeEl(ms(e.applied_at), true), ' · ', t('epoxy', { name: name(e.resin) }), e.temp_c != null ? [' · ', t('sub.panel', { temp: tempEl(e.temp_c) })] : '',
+        e && h('p', { class: 'sub' }, word('kind.', e.kind), ' ', timeEl(ms(e.applied_at), true), ' · ', /epoxy/i.test(e.resin) ? name(e.resin) : t('epoxy', { name: name(e.resin) }), e.temp_c != null ? [' · ', t('sub.panel', { temp: tempEl(e.temp_c) })] : '',
           e.panel_from === 'air' ? ' ' + t('sub.air') : '', e.panel_from === 'none' ? [' · ', h('b', { class: 'none' }, t('none.reading'))] : '')),
       h('p', { class: 'say' }, order),
       because && h('p', { class: 'why' }, because),
@@ -228,18 +233,26 @@ function Panel({ it, opt }) {
       calls.slice(0, 1).map((a) => h('p', { class: 'why', key: a.id }, t(a.state === 'firing' ? 'called.at' : 'called.heard', { at: timeEl(ms(a.fired_at) ?? ms(a.since), true) })))),
     e ? h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })) : null,
     h('div', { class: 'acts' },
-      card && !over && !words && h(Need, { card, go, busy }),
+      card && !over && (!words || guessed) && h(Need, { card, go, busy }),
       words && h('div', { class: 'need' }, h('h3', null, t('finger.ask')), h(Fingers, { onPick: feel })),
       card && (card.contradictions || []).map((x) => h(Contradiction, { key: x.step + x.field, card, x, run })),
       card && (card.unsaid || []).map((x) => h('div', { class: 'note side', key: x.step }, h('p', null, h(Said, null, cap(stop(x.say)))), h('div', { class: 'do' }, h('a', { class: 'btn', href: `#/other/${enc(panel)}?step=${enc(x.step)}` }, t('unsaid.was'))))),
       h('div', { class: 'do pair' },
-        canFeel && (words && card && card.primary !== 'feel' ? h('button', { type: 'button', onclick: () => setFeeling(false) }, t('finger.not')) : !words && h('button', { type: 'button', onclick: () => setFeeling(true), 'aria-label': t('feel.it') + ': ' + panelName(panel) }, t('feel.it'))),
-        card && card.more && may('record') && h('button', { type: 'button', disabled: busy, onclick: () => run(() => step(card, 'mixed', { step: card.more.step, on: true }, t('said.more', { panel: panelName(panel) }))) }, t('next.more', { n: card.more.cups_left })),
+        canFeel && (words && card && card.primary !== 'feel' && !guessed ? h('button', { type: 'button', onclick: () => setFeeling(false) }, t('finger.not')) : !words && h('button', { type: 'button', onclick: () => setFeeling(true), 'aria-label': t('feel.it') + ': ' + panelName(panel) }, t('feel.it'))),
+        card && words && !guessed && card.primary === 'feel' && may('record') && h('button', { type: 'button', disabled: busy, onclick: () => go((card.ready_cups || []).length || card.do !== 'coat' ? 'done' : 'mixed') }, (card.ready_cups || []).length || card.do !== 'coat' ? buttonText(card) : t('next.mixed')),
+        more && may('record') && h('button', { type: 'button', disabled: busy, onclick: () => run(() => step(card, 'mixed', { step: more.step, on: true }, t('said.more', { panel: panelName(panel) }))) }, t('next.more', { n: more.cups_left })),
         card && !over && may('record') && h('a', { class: 'btn', href: `#/late/${enc(panel)}${card.primary === 'feel' ? '?what=feel' : ''}`, 'aria-label': t('when.earlier') + ': ' + panelName(panel) }, t('when.earlier')),
         card && may('record') && h('a', { class: 'btn', href: '#/other/' + enc(panel), 'aria-label': t('next.other') + ': ' + panelName(panel) }, t('next.other')),
         !card && may('record') && h('a', { class: 'btn' + (it.flag === 'act now' || it.flag === 'soon' ? ' first' : ''), href: nextHref(e) }, t(nextText(e))),
         !card && it.flag === 'done' && may('record') && h(Hold, { cls: 'quiet', label: t('hold.done'), aria: t('hold.done') + ': ' + panelName(panel), onHeld: () => endCoat(e.id) }),
         call && h(Got, { a: call, quiet: true }))));
+}
+
+// lastCoat is the step whose coat has just gone on: it may take another cup, also
+// one that no plan foresaw.
+function lastCoat(card, e) {
+  const s = ((S.jobs[card.job] || {}).steps || []).filter((x) => x.do === 'coat' && x.panel === card.panel && x.status === 'done').pop();
+  return s && e && now() - ms(e.applied_at) < 1.5 * HOUR ? { step: s.id, cups_left: 0 } : null;
 }
 
 // Two entries of one thing: which is right?
@@ -369,7 +382,9 @@ function Bench() {
   const calls = firing().filter((a) => !known.has(a.rule) && (a.severity === 'danger' || !ids.has(a.subject)) && !cupIds.has(a.subject) && !probes.has(a.subject) && !said.has(a.say) && said.add(a.say));
   calls.sort((a, b) => (a.state === 'acknowledged') - (b.state === 'acknowledged') || order.indexOf(a.severity) - order.indexOf(b.severity));
   const busy = new Set(list.map((x) => x.panel));
-  const idle = S.panels.filter((p) => !busy.has(p.id));
+  // The side that lies down is not idle.
+  const pieces = new Set([...busy].map((id) => (panelOf(id) || {}).piece).filter(Boolean));
+  const idle = S.panels.filter((p) => !busy.has(p.id) && !pieces.has(p.piece));
   const about = [airLine(), nights(list), settings().ask_low && h('div', { class: 'note side', key: 'low' }, h('p', null, h('b', null, t('low.ask')), ' ', t('low.why')), h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/low' }, t('low.say'))))];
   return [h('div', { class: 'bench', ref: box, key: 'b' },
     notices(), !fresh && probeNotes(), calls.map(calling), cups.map(cup),
@@ -388,4 +403,4 @@ function Bench() {
 }
 
 export default Bench;
-export { cardOf, clothWord, onPanel, panelOf, tell };
+export { buttonText };

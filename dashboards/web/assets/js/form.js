@@ -54,7 +54,7 @@ export function Err({ field, foot }) {
   useEffect(() => {
     if (text && form.faults[0] === list[0]) ref.current.scrollIntoView({ block: 'center' });
   }, [form.faults, text]);
-  return h('p', { class: 'err' + (foot ? ' foot' : ''), role: 'alert', ref, translate: 'no' }, text);
+  return h('p', { class: 'err' + (foot ? ' foot' : ''), role: 'alert', ref, translate: false }, text);
 }
 export const bad = (field) => mine(field).length > 0;
 
@@ -105,7 +105,7 @@ export function Choices({ label, list, value, onPick, field, cls = '', many }) {
         type: many ? 'checkbox' : 'radio', name: id, value: o.value, checked: many ? value.includes(o.value) : o.value === value, disabled: o.disabled,
         onchange: (ev) => onPick(many ? (ev.target.checked ? [...value, o.value] : value.filter((x) => x !== o.value)) : o.value),
       }),
-      h('span', null, h('b', { class: 'lab1', translate: o.said ? 'no' : undefined }, o.text), o.sub ? h('em', null, o.sub) : null)))),
+      h('span', null, h('b', { class: 'lab1', translate: o.said ? false : undefined }, o.text), o.sub ? h('em', null, o.sub) : null)))),
   field ? h(Err, { field }) : null);
 }
 
@@ -248,7 +248,7 @@ export function UndoLine() {
   const u = S.undo;
   if (S.said && !u) return h('div', { class: 'undo', role: 'status' }, h('span', null, S.said));
   if (!u) return h('div', { class: 'undo empty', role: 'status' }, S.said);
-  return h('div', { class: 'undo', role: 'status' }, h('span', { translate: u.board ? 'no' : undefined }, S.said || u.text),
+  return h('div', { class: 'undo', role: 'status' }, h('span', { translate: u.board ? false : undefined }, S.said || u.text),
     h('button', { type: 'button', disabled: !!u.state, onclick: undo }, t('undo')));
 }
 

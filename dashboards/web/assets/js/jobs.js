@@ -37,13 +37,13 @@ function fold(card, a) {
     const k = a.cup ?? card.cups.findIndex((c) => !c.batch);
     const cup = card.cups[k] || {};
     const cups = card.cups.map((c, i) => (i === k ? { ...c, batch: 'local' } : c));
-    if (a.on) return { ...card, more: card.more && card.more.cups_left > 1 ? { ...card.more, cups_left: card.more.cups_left - 1 } : null };
+    if (a.on) return { ...card, more: card.more ? { ...card.more, cups_left: Math.max(0, card.more.cups_left - 1) } : null };
     const one = { batch: 'local', resin: a.resin || card.resin, grams: a.resin_g ? a.resin_g + (a.hardener_g || 0) : cup.grams, mixed: a.at, for_step: true, work_minutes: cup.work_minutes };
     return { ...card, cups, ready_cups: [...(card.ready_cups || []), one], primary: 'done' };
   }
   if (a.what === 'done' && !(a.share < 1) && a.step === card.step) {
     const left = (card.cups || []).filter((c) => !c.batch).length;
-    return { ...after(card, a.step), more: card.do === 'coat' && left > 0 ? { step: card.step, cups_left: left } : null };
+    return { ...after(card, a.step), more: card.do === 'coat' ? { step: card.step, cups_left: left } : null };
   }
   if (a.what === 'skip' && a.step === card.step) return after(card, a.step);
   if (a.what === 'later' && a.step === card.step) return { ...card, status: 'later', until: a.until || null, primary: 'none', guessed: true };

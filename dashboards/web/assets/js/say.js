@@ -186,7 +186,7 @@ export const tempEl = (c) => (c == null
 
 // Said is text that comes from the board or from a person: names, the model's
 // sentences. It is marked as such, for it is not the catalogue's to translate.
-export const Said = ({ children, as = 'span', ...rest }) => h(as, { translate: 'no', ...rest }, children);
+export const Said = ({ children, as = 'span', ...rest }) => h(as, { translate: false, ...rest }, children);
 export const name = (x) => h(Said, null, x);
 
 // sentence turns the model's parts into nodes. Times keep their own element so

@@ -48,7 +48,7 @@ function Keep() {
   return [h('h2', { key: 'h' }, t('keep')), h('p', { class: 'why', key: 'p' }, b ? t('keep.last', { at: clock(b, true) }) : t('keep.never')),
     S.me && S.me.role !== 'control' ? h('p', { class: 'why', key: 'r' }, t('keep.role')) : h('div', { class: 'do', key: 'd' },
       h('a', { class: 'btn', href: 'api/v1/backup', download: '' }, t('keep.save')), h('label', { class: 'opt' }, h('input', { type: 'file', onchange: put }), h('span', null, t('keep.put')))),
-    h('p', { class: 'why', role: 'status', translate: 'no', key: 's' }, said)];
+    h('p', { class: 'why', role: 'status', translate: false, key: 's' }, said)];
 }
 
 function Panel({ id, cs }) {
@@ -69,7 +69,7 @@ function Compare({ all }) {
   const list = all.slice().sort((a, b) => ms(b.applied_at) - ms(a.applied_at)).slice(0, 60);
   const [a, setA] = useState(list[0] && list[0].id), [b, setB] = useState(list[1] && list[1].id), [both, setBoth] = useState(null);
   if (list.length < 2) return h('p', { class: 'small' }, t('compare.two'));
-  const sel = (k, v, set) => h('div', { class: 'field' }, h('label', { for: 'cmp' + k }, t('compare.' + k)), h('select', { id: 'cmp' + k, value: v, onchange: (ev) => set(ev.target.value) }, list.map((c) => h('option', { key: c.id, value: c.id, translate: 'no' }, label(c)))));
+  const sel = (k, v, set) => h('div', { class: 'field' }, h('label', { for: 'cmp' + k }, t('compare.' + k)), h('select', { id: 'cmp' + k, value: v, onchange: (ev) => set(ev.target.value) }, list.map((c) => h('option', { key: c.id, value: c.id, translate: false }, label(c)))));
   const go = async () => {
     const ca = list.find((c) => c.id === a), cb = list.find((c) => c.id === b);
     const one = async (c) => {

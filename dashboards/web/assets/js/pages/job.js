@@ -58,7 +58,7 @@ function Write() {
     return r;
   };
   return h(Slip, { title: t('first.job'), sub: t('job.sub'), button: t('job.write'), save },
-    h(Choices, { label: t('job.template'), field: 'template', cls: 'one', list: [...list.map((x) => ({ value: 't:' + x.id, text: x.name, said: true, sub: h('span', { translate: 'no' }, x.say) })), ...jobs.map((j) => ({ value: 'j:' + j.id, text: t('job.like', { name: j.name || j.id }) }))], value: d.from ? 'j:' + d.from : 't:' + (tpl ? tpl.id : ''), onPick: (v) => set(v.startsWith('t:') ? { template: v.slice(2), from: '' } : { template: '', from: v.slice(2) }) }),
+    h(Choices, { label: t('job.template'), field: 'template', cls: 'one', list: [...list.map((x) => ({ value: 't:' + x.id, text: x.name, said: true, sub: h('span', { translate: false }, x.say) })), ...jobs.map((j) => ({ value: 'j:' + j.id, text: t('job.like', { name: j.name || j.id }) }))], value: d.from ? 'j:' + d.from : 't:' + (tpl ? tpl.id : ''), onPick: (v) => set(v.startsWith('t:') ? { template: v.slice(2), from: '' } : { template: '', from: v.slice(2) }) }),
     h(Field, { label: t('panel.call'), field: 'name', value: d.name, onInput: (v) => set({ name: v }), hint: t('job.eg'), autocapitalize: 'sentences' }),
     h(Field, { label: t('panel.area'), field: 'area_m2', value: d.area, onInput: (v) => set({ area: v }), inputmode: 'decimal', hint: t('job.area.why'), unit: 'm²' }),
     h(ResinChoices, { value: d.resin, onPick: (resin) => set({ resin }) }),
@@ -70,7 +70,7 @@ function Write() {
 // --- one job ------------------------------------------------------------------
 
 export const stepWord = (s) => cap(s.do === 'coat' ? word('kind.', s.coat) : word('do.', s.do));
-const detail = (s) => [s.cloth && h('span', { key: 'c', translate: 'no' }, clothText(s.cloth)), s.cover && s.cover !== 'none' && t('cover.' + s.cover), s.when && word('when.', s.when), s.to && t('job.to', { panel: panelName(s.to) }), s.hours && t('unit.h', { n: num(s.hours) })].filter(Boolean).map((x, i) => [i ? ' · ' : '', x]);
+const detail = (s) => [s.cloth && h('span', { key: 'c', translate: false }, clothText(s.cloth)), s.cover && s.cover !== 'none' && t('cover.' + s.cover), s.when && word('when.', s.when), s.to && t('job.to', { panel: panelName(s.to) }), s.hours && t('unit.h', { n: num(s.hours) })].filter(Boolean).map((x, i) => [i ? ' · ' : '', x]);
 
 function One({ id, edit }) {
   const [job, setJob] = useState(S.jobs[id]);

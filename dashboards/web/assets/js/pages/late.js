@@ -6,8 +6,8 @@ import { Said, ago, cap, clock, finger, name } from '../say.js';
 import { step } from '../acts.js';
 import { Foot, When } from '../form.js';
 import { cardOf, onPanel } from '../jobs.js';
-import { Fingers } from '../bench.js';
-import { has, t, word } from '../text.js';
+import { Fingers, buttonText } from '../bench.js';
+import { t, word } from '../text.js';
 
 export const ownFoot = true;
 
@@ -27,7 +27,7 @@ export default function Late({ rest, args }) {
     }
     setBusy(false);
   };
-  const label = act === 'mixed' ? t('next.mixed') : card.button ? (has('button.' + card.button) ? t('button.' + card.button) : card.button) : t('button.done');
+  const label = act === 'mixed' ? t('next.mixed') : buttonText(card);
   const ready = at !== undefined;
   return [h('div', { class: 'page slip', key: 'p' }, h('a', { class: 'back', href: '#/' }, t('back')), h('h1', null, t('when.was')),
     h('p', { class: 'small' }, name(panelName(panel)), ': ', feel ? t('log.a.feel') : act === 'mixed' ? t('late.mixed', { what }) : what),

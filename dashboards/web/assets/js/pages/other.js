@@ -5,9 +5,10 @@ import { S, ms, panelName } from '../state.js';
 import { Said, cap, clock, grams, name } from '../say.js';
 import { step } from '../acts.js';
 import { Choices, Err, Field, Slip, Stepper, When, moment, useDraft } from '../form.js';
+import { buttonText } from '../bench.js';
 import { cardOf } from '../jobs.js';
 import { COVERS, KINDS } from './coat.js';
-import { has, t, word } from '../text.js';
+import { t, word } from '../text.js';
 
 export const ownFoot = true;
 export const CLOTHS = ['glass 100 plain', 'glass 160 twill', 'glass 200 twill', 'glass 280 twill', 'aramid 110 plain', 'aramid 170 plain', 'carbon 160 plain', 'carbon 200 twill'];
@@ -42,7 +43,7 @@ export default function Other({ rest, args }) {
   };
   const act = (a, body, words) => step(card, a, { step: card.step, ...body }, words).then(() => { done(); location.hash = '#/'; }, (e) => setErr(e.message));
   const small = (key, a, body) => h('button', { type: 'button', onclick: () => act(a, body, t('said.' + a, { what, panel: panelName(panel) })) }, t(key));
-  const label = card.button ? (has('button.' + card.button) ? t('button.' + card.button) : card.button) : t('button.done');
+  const label = buttonText(card);
   const cloths = [{ value: '', text: card.cloth ? clothText(card.cloth) : t('cloth.none'), sub: t('as.written') }, ...(card.cloth ? [{ value: 'none', text: t('cloth.none') }] : []), ...CLOTHS.filter((c) => c !== card.cloth).map((c) => ({ value: c, text: clothText(c) }))];
   return h(Slip, { title: t('next.other'), sub: [name(panelName(panel)), ', ', what, '. ', t('other.sub')], button: label, save },
     h('div', { class: 'opts two' }, small('other.skip', 'skip', { why: '' }), small('other.later', 'later', {}), !past && small('other.repeat', 'repeat', {}), h('a', { class: 'btn', href: '#/job/' + encodeURIComponent(card.job) }, t('other.job'))),
