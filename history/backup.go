@@ -256,6 +256,12 @@ func Restore(ctx context.Context, file, dir string) error {
 	if _, err := CheckFile(ctx, tmp); err != nil {
 		return fail(err)
 	}
+	// The journal is of the store that goes: beside the copy it would put back
+	// what came after it. A power cut in between leaves the old store, whose
+	// journal is made anew.
+	if err := s.putJournalAside(); err != nil {
+		return fail(err)
+	}
 	if err := os.Rename(tmp, s.rebuiltPath()); err != nil {
 		return fail(err)
 	}
@@ -263,6 +269,14 @@ func Restore(ctx context.Context, file, dir string) error {
 		return fail(err)
 	}
 	return nil
+}
+
+func (s *Store) putJournalAside() error {
+	err := os.Rename(s.journalPath(), s.path()+journalAside)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	return err
 }
 
 func copyFile(from, to string) error {
@@ -369,7 +383,7 @@ func openCopy(dir string, from *Store) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, name := range []string{File, File + "-wal", File + ".rebuilt"} {
+	for _, name := range []string{File, File + "-wal", File + ".rebuilt", JournalFile} {
 		err := copyFile(filepath.Join(dir, name), filepath.Join(tmp, name))
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			os.RemoveAll(tmp)

@@ -154,7 +154,7 @@ func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
 	rows := make([]*kvRow, len(ops))
-	ids := make([]int64, len(ops))
+	ids, revs := make([]int64, len(ops)), make([]int64, len(ops))
 	for i, o := range ops {
 		old := s.kv[o.kvKey]
 		if o.v == nil {
@@ -175,7 +175,25 @@ func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
 		r.set(o.v)
 		rows[i] = r
 	}
+	for i, o := range ops { // deletions need a revision too, to be told from what they remove
+		if o.v == nil && ids[i] != 0 {
+			s.kvRev++
+			revs[i] = s.kvRev
+		}
+	}
 	s.mu.Unlock()
+	var double []journalRec
+	for i, o := range ops {
+		if !journaled(o.Bucket) {
+			continue
+		}
+		if rows[i] != nil {
+			double = append(double, journalRec{tag: journalPut, id: rows[i].ID, body: rows[i].encode()})
+		} else if ids[i] != 0 {
+			double = append(double, journalRec{tag: journalDelete, id: ids[i], body: kvRow{kvKey: o.kvKey, Rev: revs[i]}.encode()})
+		}
+	}
+	s.double = double
 	err := s.write(ctx, func(tx *sql.Tx) error {
 		for i := range ops {
 			if rows[i] != nil {
@@ -191,6 +209,7 @@ func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
 		return nil
 	})
 	if err != nil {
+		s.double = nil // not acknowledged, not doubled
 		return fmt.Errorf("history: settings: %w", err)
 	}
 	s.mu.Lock()

@@ -85,6 +85,9 @@ func (s *Store) mend(ctx context.Context, why error) error {
 	n := s.aside
 	s.aside = 0
 	s.mu.Unlock()
+	if _, err := s.reconcile(ctx, true); err != nil {
+		return err
+	}
 	tail := makeTailRows(all)
 	err = s.tryWrite(ctx, func(tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, "DELETE FROM tail"); err != nil {

@@ -257,7 +257,9 @@ func salvage(db rawPages, wal []byte, f func(id int64, body []byte) error) (salv
 	w := readWAL(wal, db.size)
 	db.over = map[uint32][]byte{}
 	for _, f := range w.frames[:w.committed] {
-		db.over[f.page] = f.data
+		if !f.bad {
+			db.over[f.page] = f.data
+		}
 	}
 	out := salvaged{rows: map[rowKey][]byte{}}
 	packs := map[int64]bool{}
@@ -288,6 +290,17 @@ func salvage(db rawPages, wal []byte, f func(id int64, body []byte) error) (salv
 		}
 	}
 	db.rows(take)
+	if w.damaged {
+		// Versions of work are never removed: any copy of a page may have some
+		// that the last one lost. Of what is in a hole, all that checks.
+		for _, f := range w.frames[:w.committed] {
+			db.leaf(f.page, f.data, func(p uint32, table byte, id int64, body []byte) {
+				if table == 'w' || f.bad && table != 0 {
+					take(p, table, id, body)
+				}
+			})
+		}
+	}
 	// Frames after the last commit do not count, unless the last one is
 	// damaged: then it may have been the end of an acknowledged commit, and
 	// its intact rows that are nowhere else are somebody's.
@@ -436,7 +449,7 @@ func (s *Store) finishSwap() error {
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return err
 	}
-	for _, suffix := range []string{"-wal", "-shm", "-journal", ""} {
+	for _, suffix := range []string{"-wal", "-shm", "-journal", journalAside, ""} {
 		err := os.Rename(s.path()+suffix, filepath.Join(dir, File+suffix))
 		if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return err

@@ -297,6 +297,10 @@ func (s *Store) open() error {
 	if b, ok := s.KV("meta", "set-aside"); ok {
 		s.stats.SetAside, _ = strconv.ParseUint(string(b), 10, 64)
 	}
+	s.sayRestored(s.restored)
+	if s.restored.work+s.restored.other > 0 && s.aside == 0 {
+		s.aside = 1
+	}
 	if s.aside > 0 {
 		s.countAside(uint64(s.aside))
 		s.AddEvent("store", "", s.Trouble(), s.opts.Now(), "")
@@ -331,6 +335,13 @@ func (s *Store) openOnce(ctx context.Context) (err error) {
 		if err := quickCheck(ctx, db); err != nil {
 			return err
 		}
+	}
+	if !s.readOnly {
+		r, err := s.reconcile(ctx, true)
+		if err != nil {
+			return err
+		}
+		s.restored = r
 	}
 	return s.load(ctx)
 }
@@ -367,9 +378,14 @@ func (s *Store) openElsewhere(ctx context.Context, why error) error {
 			return err
 		}
 	}
+	// What the journal has beyond it can be read, if not written.
+	if r, err := s.reconcile(ctx, false); err == nil {
+		s.restored = r
+	}
 	if err := s.load(ctx); err != nil {
 		return err
 	}
+	s.sayRestored(s.restored)
 	s.away = true
 	if !errors.Is(why, ErrDiskFull) {
 		why = fmt.Errorf("%w (%w)", ErrReadOnly, why)

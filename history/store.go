@@ -64,6 +64,9 @@ type Options struct {
 	// before it returns; above it, the check runs beside the work. 0 means
 	// 2 MB.
 	checkLimit int64
+	// fault, in tests, may refuse the store's own calls to the operating
+	// system, as cardfault does SQLite's.
+	fault func(op, path string) error
 }
 
 // Stats is the store's health and work since it was opened.
@@ -103,7 +106,9 @@ type Store struct {
 	// dbmu serialises all use of the one connection. It is taken before mu
 	// and never while mu is held.
 	dbmu    diskLock
-	dating  sync.Mutex // one DateUntrusted at a time; taken before dbmu
+	double  []journalRec // what the commit that runs adds to the journal; under dbmu
+	journal *journal     // under dbmu; nil while the disk is away
+	dating  sync.Mutex   // one DateUntrusted at a time; taken before dbmu
 	db      *sql.DB
 	closed  bool
 	reserve bool // the reserve file is in place
@@ -138,6 +143,8 @@ type Store struct {
 	failing   error    // last commit's error, nil when it went well
 	retryAt   time.Time
 	retryWait time.Duration
+
+	restored journalRestored // what the last opening found
 
 	// Of the same lock.
 	ownStamped bool           // records of work of this boot may wait for a date
@@ -309,6 +316,7 @@ func (s *Store) Close() error {
 	s.dbmu.Lock()
 	defer s.dbmu.Unlock()
 	s.closed = true
+	s.closeJournal()
 	if err := s.db.Close(); err != nil {
 		errs = append(errs, err)
 	}
@@ -555,6 +563,9 @@ func (s *Store) write(ctx context.Context, f func(*sql.Tx) error) error {
 		err = s.tryWrite(ctx, f)
 	}
 	s.wrote(err)
+	if err == nil {
+		s.journalNews(context.WithoutCancel(ctx))
+	}
 	s.measure()
 	return err
 }

@@ -76,8 +76,17 @@ func readWAL(b []byte, pageSize int) walLog {
 	}
 	prev := head
 	alt := head // what the checksum before should have been
+	hole := -1  // the first frame beyond a hole
 	for i := range n {
 		f := frame(i)
+		if i < hole {
+			continue
+		}
+		if i == hole {
+			w.frames = append(w.frames, walFrame{page: binary.BigEndian.Uint32(f), bad: true, data: f[walFrameHeader:]})
+			alt, prev = stored(f), stored(f)
+			continue
+		}
 		fr := walFrame{page: binary.BigEndian.Uint32(f), commit: binary.BigEndian.Uint32(f[4:]) != 0, data: f[walFrameHeader:]}
 		good := salt(f) == want && (sum(prev, f, be) == stored(f) || sum(alt, f, be) == stored(f))
 		if i == 0 && w.damaged && salt(f) == want {
@@ -89,6 +98,24 @@ func readWAL(b []byte, pageSize int) walLog {
 			next := i+1 < n && salt(frame(i+1)) == want &&
 				(sum(stored(f), frame(i+1), be) == stored(frame(i+1)) || sum(sum(prev, f, be), frame(i+1), be) == stored(frame(i+1)))
 			if !next {
+				// A hole swallows several frames. Beyond it two of ours that
+				// follow each other vouch for the second, and the first is taken
+				// row by row, each of which has its own sum.
+				past := -1
+				for j := i + 1; j+1 < n; j++ {
+					if salt(frame(j)) == want && salt(frame(j+1)) == want && sum(stored(frame(j)), frame(j+1), be) == stored(frame(j+1)) {
+						past = j
+						break
+					}
+				}
+				if past >= 0 {
+					w.damaged = true
+					for k := i; k < past; k++ {
+						w.frames = append(w.frames, walFrame{bad: true, data: frame(k)[walFrameHeader:]})
+					}
+					hole = past
+					continue
+				}
 				if salt(f) == want {
 					w.tail = true
 					w.frames = append(w.frames, fr)
