@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
 	"path/filepath"
 	"syscall"
@@ -47,6 +48,9 @@ func (s *Store) backup(ctx context.Context, file string) error {
 		f.Close()
 	}
 	if err := s.copyTo(ctx, tmp); err != nil {
+		return diskError(err)
+	}
+	if err := setTokens(ctx, tmp, nil); err != nil {
 		return diskError(err)
 	}
 	if _, err := CheckFile(ctx, tmp); err != nil {
@@ -199,6 +203,9 @@ func CheckFile(ctx context.Context, file string) (Checked, error) {
 	if v > len(migrations) {
 		return c, fmt.Errorf("%w: schema %d, this version knows %d", ErrNewer, v, len(migrations))
 	}
+	if err := onlyOurs(ctx, db); err != nil {
+		return c, err
+	}
 	for _, t := range tables {
 		if t.tag == 'l' && v < 2 {
 			continue
@@ -215,6 +222,31 @@ func CheckFile(ctx context.Context, file string) (Checked, error) {
 		}
 	}
 	return c, nil
+}
+
+// onlyOurs refuses a file whose schema holds anything but our tables as we
+// make them: a trigger or a view in a copy would act in the store.
+func onlyOurs(ctx context.Context, db *sql.DB) error {
+	rows, err := db.QueryContext(ctx, "SELECT type, name, tbl_name, coalesce(sql, '') FROM sqlite_schema")
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var kind, name, table, text string
+		if err := rows.Scan(&kind, &name, &table, &text); err != nil {
+			return err
+		}
+		ours := kind == "table" && name == table && text == tableSQL(name)
+		known := false
+		for _, t := range tables {
+			known = known || t.name == name
+		}
+		if !ours || !known {
+			return fmt.Errorf("it holds %s %q, which no store of this program has: %w", kind, name, ErrDamaged)
+		}
+	}
+	return rows.Err()
 }
 
 // openImmutable opens a file that nobody writes, without touching anything
@@ -252,6 +284,11 @@ func Restore(ctx context.Context, file, dir string) error {
 	if err := copyFile(file, tmp); err != nil {
 		return fail(osError(err))
 	}
+	// Log-ins are the board's and not a copy's: an old copy would let in again
+	// who was shut out since. Those that are here now stay.
+	if err := setTokens(ctx, tmp, tokenRows(ctx, dir)); err != nil {
+		return fail(diskError(err))
+	}
 	// What was copied is what counts: check it again, on this disk.
 	if _, err := CheckFile(ctx, tmp); err != nil {
 		return fail(err)
@@ -269,6 +306,77 @@ func Restore(ctx context.Context, file, dir string) error {
 		return fail(err)
 	}
 	return nil
+}
+
+// setTokens replaces all log-ins in a store file that nobody uses.
+func setTokens(ctx context.Context, file string, tokens []kvRow) error {
+	// The rollback journal of this one write goes with it.
+	db, err := sql.Open("sqlite", dsn(file, "; PRAGMA journal_mode = DELETE; PRAGMA synchronous = FULL; PRAGMA secure_delete = ON"))
+	if err != nil {
+		return err
+	}
+	defer db.Close()
+	db.SetMaxOpenConns(1)
+	tx, err := db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	defer tx.Rollback()
+	var gone []int64
+	next, rev := int64(schemaID), int64(0)
+	err = eachRow(ctx, tx, "kv", math.MinInt64, maxID, func(id int64, body []byte, ok bool) error {
+		next = max(next, id)
+		r, err := decodeKV(id, body)
+		if !ok || err != nil {
+			return fmt.Errorf("setting %d: %w", id, ErrDamaged)
+		}
+		rev = max(rev, r.Rev)
+		if r.Bucket == "token" {
+			gone = append(gone, id)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	for _, id := range gone {
+		if err := delRow(ctx, tx, "kv", id); err != nil {
+			return err
+		}
+	}
+	for _, r := range tokens {
+		next++
+		rev++
+		r.ID, r.Rev = next, rev
+		if err := putKV(ctx, tx, r); err != nil {
+			return err
+		}
+	}
+	if err := tx.Commit(); err != nil {
+		return err
+	}
+	return db.Close()
+}
+
+// tokenRows reads the log-ins of the store in a folder, as far as it can be
+// read; its lock is held.
+func tokenRows(ctx context.Context, dir string) []kvRow {
+	s := newStore(dir, Options{})
+	if s.inspect() != nil || s.openOnce(ctx) != nil {
+		return nil
+	}
+	s.takeRevoked()
+	defer s.db.Close()
+	defer s.closeJournal()
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var out []kvRow
+	for k, r := range s.kv {
+		if k.Bucket == "token" {
+			out = append(out, *r)
+		}
+	}
+	return out
 }
 
 func (s *Store) putJournalAside() error {

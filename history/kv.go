@@ -580,17 +580,47 @@ func (s *Store) UseToken(id string, at time.Time, ran time.Duration) {
 	s.waiting()
 }
 
-// RevokeToken ends a token, durably.
+// token reads a token; mu is held.
+func (s *Store) token(id string) (t Token, ok bool) {
+	r := s.kv[kvKey{"token", id}]
+	return t, r != nil && json.Unmarshal(r.value(), &t) == nil
+}
+
+// tokenLater has the next commit write a token; mu is held.
+func (s *Store) tokenLater(t Token) {
+	if b, err := json.Marshal(t); err == nil {
+		s.kvLater("token", t.ID, b)
+		s.waiting()
+	}
+}
+
+// RevokeToken ends a token. It is shut out before RevokeToken does anything
+// else, whatever else writes to it at the same time. Then it is made to last:
+// in the database, or on a full card in the revocations page. The error is nil
+// once one of them has it; with an error the token is shut out until the next
+// start, and written as soon as there is room.
 func (s *Store) RevokeToken(ctx context.Context, id string, at time.Time) error {
-	b, ok := s.KV("token", id)
-	if !ok {
+	s.mu.Lock()
+	if !s.revoke(id, at) {
+		s.mu.Unlock()
 		return fmt.Errorf("history: token %s: %w", id, ErrNotFound)
 	}
-	var t Token
-	if err := json.Unmarshal(b, &t); err != nil {
-		return fmt.Errorf("history: token %s: %w", id, err)
+	if !slices.Contains(s.revoking, id) {
+		s.revoking = append(s.revoking, id)
 	}
-	at = at.UTC()
-	t.Revoked = &at
-	return s.PutToken(ctx, t)
+	body := slices.Clone(s.kv[kvKey{"token", id}].value())
+	s.mu.Unlock()
+	err := s.kvPut(ctx, "token", id, body)
+	s.page.Lock() // the card may hang: never under mu
+	defer s.page.Unlock()
+	s.mu.Lock()
+	if err == nil {
+		s.revoking = slices.DeleteFunc(s.revoking, func(x string) bool { return x == id })
+	}
+	ids := slices.Clone(s.revoking)
+	s.mu.Unlock()
+	if err == nil || s.writeRevoked(ids) == nil {
+		return nil
+	}
+	return fmt.Errorf("history: token %s is shut out, but not for good yet: %w", id, err)
 }

@@ -30,12 +30,17 @@ func tagOf(table string) byte {
 	panic("history: no table " + table)
 }
 
+// tableSQL is how a table is made, to the letter.
+func tableSQL(name string) string {
+	return "CREATE TABLE " + name + " (id INTEGER PRIMARY KEY, body BLOB NOT NULL, crc INTEGER NOT NULL)"
+}
+
 // migrations bring a file from each schema version to the next.
 var migrations = []func(context.Context, *sql.Tx) error{
 	// 1: readings, work, settings.
 	func(ctx context.Context, tx *sql.Tx) error {
 		for _, t := range []string{"work", "kv", "events", "tail", "packs"} {
-			if _, err := tx.ExecContext(ctx, "CREATE TABLE "+t+" (id INTEGER PRIMARY KEY, body BLOB NOT NULL, crc INTEGER NOT NULL)"); err != nil {
+			if _, err := tx.ExecContext(ctx, tableSQL(t)); err != nil {
 				return err
 			}
 		}
@@ -44,7 +49,7 @@ var migrations = []func(context.Context, *sql.Tx) error{
 	// 2: the log of packs, by which senders find what came after their
 	// cursor without a scan.
 	func(ctx context.Context, tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, "CREATE TABLE packlog (id INTEGER PRIMARY KEY, body BLOB NOT NULL, crc INTEGER NOT NULL)"); err != nil {
+		if _, err := tx.ExecContext(ctx, tableSQL("packlog")); err != nil {
 			return err
 		}
 		return rebuildPackLog(ctx, tx)
@@ -308,6 +313,7 @@ func (s *Store) open() error {
 	if err := s.kvPut(ctx, "meta", "stop", []byte(`"open"`)); err != nil && !errors.Is(err, ErrDiskFull) && !errors.Is(err, ErrReadOnly) {
 		return err
 	}
+	s.takeRevoked()
 	s.makeReserve()
 	return nil
 }
@@ -387,6 +393,7 @@ func (s *Store) openElsewhere(ctx context.Context, why error) error {
 	}
 	s.sayRestored(s.restored)
 	s.away = true
+	s.takeRevoked()
 	if !errors.Is(why, ErrDiskFull) {
 		why = fmt.Errorf("%w (%w)", ErrReadOnly, why)
 	}

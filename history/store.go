@@ -108,6 +108,7 @@ type Store struct {
 	dbmu    diskLock
 	double  []journalRec // what the commit that runs adds to the journal; under dbmu
 	journal *journal     // under dbmu; nil while the disk is away
+	page    sync.Mutex   // the revocations page; taken before mu
 	dating  sync.Mutex   // one DateUntrusted at a time; taken before dbmu
 	db      *sql.DB
 	closed  bool
@@ -147,6 +148,7 @@ type Store struct {
 	restored journalRestored // what the last opening found
 
 	// Of the same lock.
+	revoking   []string       // tokens taken back that the database does not have yet
 	ownStamped bool           // records of work of this boot may wait for a date
 	hours      map[int64]bool // hours since 1970 that hold packed readings with a date
 
@@ -181,6 +183,7 @@ func Open(dir string, opts Options) (*Store, error) {
 	if err := s.takeLock(); err != nil {
 		return nil, err
 	}
+	removeLeftovers(dir)
 	if err := s.open(); err != nil {
 		s.lock.Close()
 		return nil, fmt.Errorf("history %s: %w", dir, err)
@@ -190,6 +193,20 @@ func Open(dir string, opts Options) (*Store, error) {
 	s.wg.Go(s.checkPacks)
 	s.wg.Go(s.watchDisk)
 	return s, nil
+}
+
+// removeLeftovers removes what a cut left of copies that were being made or
+// taken in; the lock is held, so nobody is at it.
+func removeLeftovers(dir string) {
+	for _, pattern := range []string{".backup-*", ".restore-*", File + ".restoring", JournalFile + ".new"} {
+		names, err := filepath.Glob(filepath.Join(dir, pattern))
+		if err != nil {
+			continue
+		}
+		for _, n := range names {
+			os.RemoveAll(n)
+		}
+	}
 }
 
 func newStore(dir string, opts Options) *Store {
@@ -439,6 +456,7 @@ func (s *Store) flush(ctx context.Context) error {
 		return err
 	}
 	defer s.dbmu.Unlock()
+	defer s.revokedKept()
 	// Up to what waits now: a shop's probes are read in one burst, and what
 	// comes in while this writes would cost a commit a reading.
 	last := int64(-1)
