@@ -275,7 +275,7 @@ func Restore(ctx context.Context, file, dir string) error {
 	if err := s.takeLock(); err != nil {
 		return fail(err)
 	}
-	defer s.lock.Close()
+	defer s.unlock()
 	if s.lockErr != nil {
 		return fail(s.lockErr)
 	}
@@ -427,9 +427,15 @@ func OpenReadOnly(dir string) (*Store, error) {
 		}
 	}
 	s.lock = f
-	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_SH|syscall.LOCK_NB); err != nil {
-		f.Close()
-		return fail(ErrInUse)
+	if s.folder, err = os.Open(dir); err != nil {
+		s.unlock()
+		return fail(err)
+	}
+	for _, l := range []*os.File{s.folder, f} {
+		if err := syscall.Flock(int(l.Fd()), syscall.LOCK_SH|syscall.LOCK_NB); err != nil {
+			s.unlock()
+			return fail(ErrInUse)
+		}
 	}
 	ctx := context.Background()
 	open := func() error {
@@ -454,7 +460,7 @@ func OpenReadOnly(dir string) (*Store, error) {
 	err = open()
 	if errors.Is(err, ErrNewer) {
 		s.db.Close()
-		s.lock.Close()
+		s.unlock()
 		return fail(err)
 	}
 	if err != nil {
@@ -464,7 +470,7 @@ func OpenReadOnly(dir string) (*Store, error) {
 		}
 		c, e := openCopy(dir, s)
 		if e != nil {
-			s.lock.Close()
+			s.unlock()
 			return fail(e)
 		}
 		return c, nil
@@ -506,6 +512,6 @@ func openCopy(dir string, from *Store) (*Store, error) {
 		os.RemoveAll(tmp)
 		return nil, err
 	}
-	c.readOnly, c.lock, c.tmp = true, from.lock, tmp
+	c.readOnly, c.lock, c.folder, c.tmp = true, from.lock, from.folder, tmp
 	return c, nil
 }

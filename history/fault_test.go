@@ -176,7 +176,8 @@ func abandon(s *Store) {
 	s.dbmu.Lock()
 	s.closed = true
 	s.db.Close()
-	s.lock.Close()
+	s.closeJournal()
+	s.unlock()
 	s.dbmu.Unlock()
 }
 

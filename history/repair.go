@@ -101,6 +101,7 @@ func (s *Store) mend(ctx context.Context, why error) error {
 	if err != nil {
 		return err
 	}
+	s.identify()
 	s.mu.Lock()
 	s.tailRows = map[int64]bool{}
 	for _, r := range tail {

@@ -315,6 +315,7 @@ func (s *Store) open() error {
 	}
 	s.takeRevoked()
 	s.makeReserve()
+	s.identify()
 	return nil
 }
 
@@ -425,6 +426,7 @@ func (s *Store) goHome(ctx context.Context) error {
 	}
 	s.db.Close()
 	s.db, s.away = db, false
+	s.identify()
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for k := range s.kv {

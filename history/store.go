@@ -90,14 +90,16 @@ type Stats struct {
 	Checked    bool      // every row has been checked since opening
 	DiskFull   bool
 	ReadOnly   bool
+	Displaced  bool // the files were deleted or replaced while the store runs
 }
 
 // Store is the open history. All methods are safe for concurrent use.
 type Store struct {
-	dir  string
-	opts Options
-	log  *slog.Logger
-	lock *os.File
+	dir    string
+	opts   Options
+	log    *slog.Logger
+	lock   *os.File // the lock file; under mu once the store runs
+	folder *os.File // the folder, which is what is locked
 
 	started time.Time     // with its monotonic part
 	wallAt  time.Time     // what the wall clock said at started
@@ -148,9 +150,12 @@ type Store struct {
 	restored journalRestored // what the last opening found
 
 	// Of the same lock.
-	revoking   []string       // tokens taken back that the database does not have yet
-	ownStamped bool           // records of work of this boot may wait for a date
-	hours      map[int64]bool // hours since 1970 that hold packed readings with a date
+	files      map[string]fileID // which files are open, by name
+	displaced  string            // what became of them; "" while they are in place
+	rescued    string            // where a copy of a displaced database lies
+	revoking   []string          // tokens taken back that the database does not have yet
+	ownStamped bool              // records of work of this boot may wait for a date
+	hours      map[int64]bool    // hours since 1970 that hold packed readings with a date
 
 	wake chan struct{}
 	done chan struct{}
@@ -185,7 +190,7 @@ func Open(dir string, opts Options) (*Store, error) {
 	}
 	removeLeftovers(dir)
 	if err := s.open(); err != nil {
-		s.lock.Close()
+		s.unlock()
 		return nil, fmt.Errorf("history %s: %w", dir, err)
 	}
 	s.measure()
@@ -260,12 +265,36 @@ func (s *Store) takeLock() error {
 			return fmt.Errorf("history %s: %w", s.dir, err)
 		}
 	}
-	if err := syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+	// The folder is what is locked: a file's name can be taken away from under
+	// the lock, and a second daemon would then lock another file.
+	d, err := os.Open(s.dir)
+	if err != nil {
 		f.Close()
-		return fmt.Errorf("history %s: %w", s.dir, ErrInUse)
+		return fmt.Errorf("history %s: %w", s.dir, err)
 	}
-	s.lock = f
+	for _, l := range []*os.File{d, f} {
+		if l == f && s.lockErr != nil {
+			continue // f is the folder too
+		}
+		if err := syscall.Flock(int(l.Fd()), syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+			d.Close()
+			f.Close()
+			return fmt.Errorf("history %s: %w", s.dir, ErrInUse)
+		}
+	}
+	s.lock, s.folder = f, d
 	return nil
+}
+
+// unlock lets the folder go.
+func (s *Store) unlock() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, f := range []*os.File{s.lock, s.folder} {
+		if f != nil {
+			f.Close()
+		}
+	}
 }
 
 func (s *Store) path() string { return filepath.Join(s.dir, File) }
@@ -337,9 +366,7 @@ func (s *Store) Close() error {
 	if err := s.db.Close(); err != nil {
 		errs = append(errs, err)
 	}
-	if s.lock != nil {
-		s.lock.Close()
-	}
+	s.unlock()
 	if s.tmp != "" {
 		os.RemoveAll(s.tmp)
 	}
@@ -391,6 +418,7 @@ func (s *Store) watchDisk() {
 			return
 		case <-t.C:
 			s.measure()
+			s.lookForFiles()
 		}
 	}
 }
@@ -567,6 +595,9 @@ func (s *Store) write(ctx context.Context, f func(*sql.Tx) error) error {
 	if s.readOnly {
 		return ErrReadOnly
 	}
+	if err := s.displacedError(); err != nil {
+		return err
+	}
 	if s.away {
 		if err := s.goHome(ctx); err != nil {
 			s.wrote(err)
@@ -740,6 +771,7 @@ func (s *Store) Stats() Stats {
 	}
 	st.DiskFull = errors.Is(s.failing, ErrDiskFull)
 	st.ReadOnly = errors.Is(s.failing, ErrReadOnly) || s.readOnly
+	st.Displaced = s.displaced != ""
 	st.FreeBytes, st.Bytes = s.disk.free, s.disk.bytes
 	s.mu.Unlock()
 	return st
@@ -772,6 +804,12 @@ func (s *Store) Trouble() string {
 	defer s.mu.Unlock()
 	var say []string
 	switch {
+	case s.displaced != "":
+		text := "The store's file " + s.displaced + " while it was in use: nothing new is kept. Put it back, or restart curewright to go on with what is there now."
+		if s.rescued != "" {
+			text += " What was in it is kept in " + s.rescued + "."
+		}
+		say = append(say, text)
 	case errors.Is(s.failing, ErrDiskFull):
 		say = append(say, "The disk is full: readings wait in memory, nothing new is kept. Free some room.")
 	case errors.Is(s.failing, ErrReadOnly):

@@ -1,0 +1,135 @@
+package history
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"syscall"
+	"time"
+)
+
+// ErrDisplaced: the store's files were deleted or replaced while it runs.
+// What is entered would go into a file that no start finds again.
+var ErrDisplaced = errors.New("the store's files were deleted or replaced while it runs")
+
+// fileID tells one file from another of the same name.
+type fileID struct{ dev, ino uint64 }
+
+func idOf(path string) (fileID, bool) {
+	fi, err := os.Stat(path)
+	if err != nil {
+		return fileID{}, false
+	}
+	st, ok := fi.Sys().(*syscall.Stat_t)
+	if !ok {
+		return fileID{}, false
+	}
+	return fileID{uint64(st.Dev), uint64(st.Ino)}, true
+}
+
+// watched are the files that are looked after by their inode.
+var watched = []string{File, File + "-wal"}
+
+// identify notes which files are open; dbmu is held, or the store is not
+// shared yet.
+func (s *Store) identify() {
+	ids := map[string]fileID{}
+	if !s.away && !s.readOnly {
+		for _, name := range watched {
+			if id, ok := idOf(filepath.Join(s.dir, name)); ok {
+				ids[name] = id
+			}
+		}
+	}
+	s.mu.Lock()
+	s.files, s.displaced = ids, ""
+	s.mu.Unlock()
+}
+
+// lookForFiles compares the files under the store's names with those that are
+// open. mu is never held over it.
+func (s *Store) lookForFiles() {
+	s.mu.Lock()
+	ids, was := s.files, s.displaced
+	s.mu.Unlock()
+	now := ""
+	for _, name := range watched {
+		want, known := ids[name]
+		if !known {
+			continue
+		}
+		switch got, ok := idOf(filepath.Join(s.dir, name)); {
+		case !ok:
+			now = name + " was deleted"
+		case got != want:
+			now = name + " was replaced by another file"
+		}
+		if now != "" {
+			break
+		}
+	}
+	// The lock on the folder is what keeps a second daemon out; its file is
+	// for programs that look for it.
+	if _, err := os.Stat(filepath.Join(s.dir, "lock")); errors.Is(err, fs.ErrNotExist) && now == "" {
+		if f, err := openLock(s.dir); err == nil {
+			s.log.Warn("history: the lock file was deleted and is made anew")
+			syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+			s.mu.Lock()
+			old := s.lock
+			s.lock = f
+			s.mu.Unlock()
+			if old != nil {
+				old.Close()
+			}
+		}
+	}
+	s.mu.Lock()
+	s.displaced = now
+	s.mu.Unlock()
+	if now == was {
+		return
+	}
+	if now == "" {
+		s.log.Info("history: the store's files are in place again")
+		return
+	}
+	s.log.Error("history: "+now+" while the store runs: nothing more is entered", "folder", s.dir)
+	if err := s.rescue(); err != nil {
+		s.log.Error("history: no copy could be made of what was in it", "err", err)
+	}
+}
+
+// rescue copies what the open file holds, since its name is gone, and with the
+// next stop its content.
+func (s *Store) rescue() error {
+	dir := filepath.Join(s.dir, "quarantine")
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return err
+	}
+	file := filepath.Join(dir, "rescued-"+time.Now().UTC().Format("20060102T150405")+".db")
+	ctx, cancel := context.WithTimeout(s.ctx, time.Minute)
+	defer cancel()
+	if err := s.copyTo(ctx, file); err != nil {
+		os.Remove(file)
+		return err
+	}
+	s.mu.Lock()
+	s.rescued = file
+	s.mu.Unlock()
+	s.log.Info("history: what was in it is kept", "file", file)
+	return nil
+}
+
+// displacedError is why nothing is written while files are displaced; nil
+// while they are not.
+func (s *Store) displacedError() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.displaced == "" {
+		return nil
+	}
+	return fmt.Errorf("%w: %s", ErrDisplaced, s.displaced)
+}
