@@ -383,7 +383,7 @@ func TestNightWakesOnlyForWhatCannotWait(t *testing.T) {
 				c := wet()
 				c.AppliedAt, c.State = began.Add(-10*time.Hour), coat.Green
 				o, cl := began, began.Add(closesAfter)
-				c.NextWindow = &coat.Window{Kind: coat.WindowCoat, Opens: &o, Closes: &cl, Status: "open"}
+				c.NextWindow = &coat.Window{Kind: coat.WindowCoat, Opens: &o, Closes: &cl, Status: "open", Permits: true}
 				return shop(now, c)
 			})
 		}

@@ -368,7 +368,7 @@ func TestWindowEdges(t *testing.T) {
 	c := wet()
 	step := func(d time.Duration, status string) []Transition {
 		c.State, c.NextWindow = coat.Tacky, window(coat.WindowCoat, 3*time.Hour, 7*time.Hour)
-		c.NextWindow.Status = status
+		c.NextWindow.Status, c.NextWindow.Permits = status, status == "open" && d >= 3*time.Hour
 		return e.Step(shop(t0.Add(d), c))
 	}
 	expect(t, step(2*time.Hour, "before"))
@@ -405,7 +405,7 @@ func TestWindowShort(t *testing.T) {
 	c := wet()
 	step := func(d time.Duration) []Transition {
 		c.State, c.NextWindow = coat.Tacky, window(coat.WindowCloth, time.Hour, 100*minute)
-		c.NextWindow.Status = "open"
+		c.NextWindow.Status, c.NextWindow.Permits = "open", true
 		return e.Step(shop(t0.Add(d), c))
 	}
 	expect(t, step(time.Hour), "ready_for_cloth firing")
@@ -427,7 +427,7 @@ func TestFeelNow(t *testing.T) {
 	expect(t, step(239*minute))
 	ts := step(4 * time.Hour)
 	expect(t, ts, "feel_now firing")
-	if want := "Feel the tack coat on lid-outer now and every 10 min: roll the fill coat on once it no longer sticks and a nail still dents it."; ts[0].Alert.Say != want {
+	if want := "Feel the tack coat on lid-outer now: roll the fill coat on once it holds the cloth and no longer strings."; ts[0].Alert.Say != want {
 		t.Errorf("say %q, want %q", ts[0].Alert.Say, want)
 	}
 	expect(t, step(255*minute), "closing_soon firing")
@@ -443,7 +443,7 @@ func TestFeelNow(t *testing.T) {
 	in.Estimates[0].NextWindow = w
 	expect(t, e.Step(in), "feel_now acknowledged")
 	// A finger test opens it at once.
-	c.NextWindow = &coat.Window{Kind: coat.WindowFill, Opens: at(259 * minute), Closes: at(8 * time.Hour), Status: "open"}
+	c.NextWindow = &coat.Window{Kind: coat.WindowFill, Opens: at(259 * minute), Closes: at(8 * time.Hour), Status: "open", Permits: true}
 	expect(t, e.Step(shop(t0.Add(259*minute), c)), "window_open firing")
 }
 
@@ -518,7 +518,7 @@ func TestUntrustedClockSaysDurations(t *testing.T) {
 	e := New(Config{}, nil)
 	c := wet()
 	c.State, c.NextWindow = coat.Tacky, window(coat.WindowCoat, time.Hour, 100*minute)
-	c.NextWindow.Status = "open"
+	c.NextWindow.Status, c.NextWindow.Permits = "open", true
 	in := shop(t0.Add(90*minute), c)
 	in.ClockTrusted = false
 	p := probe("stale", in.Now)
@@ -597,7 +597,7 @@ func full(rule, variant string) Input {
 		kind = coat.WindowCloth
 	}
 	w := window(kind, time.Hour, 9*time.Hour)
-	w.Status = "open"
+	w.Status, w.Permits = "open", true
 	switch rule {
 	case CupSoon:
 		in.Cups = []Cup{{Batch: "b", Resin: "medium", Mixed: t0, EndsAt: in.Now.Add(5 * minute)}}
@@ -642,7 +642,7 @@ func full(rule, variant string) Input {
 		e.Overnight = &coat.Overnight{From: in.Now.Add(time.Hour), To: in.Now.Add(9 * time.Hour), WindowCloses: .7,
 			Say: coat.Sentence{{Text: "The window is likely to close while you sleep."}}}
 	case Softened:
-		e.Strip.Segments = []coat.Segment{{State: coat.Firm, From: t0, To: in.Now}}
+		e.Facts.SoftenedAt = &in.Now
 	case NotKnown:
 		e.State = coat.Unknown
 		switch variant {

@@ -306,9 +306,9 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	// What permits speaks at the cautious edge, or at once where a finger
 	// found it.
 	feel, felt := e.felt(c.ID)
-	isHard := is(hard && (past(c.Events.Hard.P90, e.now) || felt && feel.State == coat.Hard))
+	isHard := is(hard && (c.Sand || past(c.Events.Hard.P90, e.now) || felt && feel.State == coat.Hard))
 	handle := is(hard && past(c.Events.Handle.P90, e.now))
-	softened := is(e.softened(c))
+	softened := is(c.Facts.SoftenedAt != nil)
 	if c.State == coat.Unknown {
 		isHard, handle, softened = unsure, unsure, unsure
 	}
@@ -319,18 +319,6 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	add(IsHard, isHard, variant, nil, w())
 	add(MayHandle, handle, "", nil, w())
 	add(Softened, softened, "", nil, w())
-}
-
-// softened reports whether the coat was firm or hard earlier and is less now:
-// warmth took it back.
-func (e *eval) softened(c *coat.Estimate) bool {
-	was := 0
-	for _, s := range c.Strip.Segments {
-		if !s.Future && rank[s.State] >= rank[coat.Firm] {
-			was = max(was, rank[s.State])
-		}
-	}
-	return was > 0 && rank[c.State] > 0 && rank[c.State] < was
 }
 
 // minC is the least temperature of the coat's resin, °C, where it is known.
@@ -346,12 +334,18 @@ func (e *eval) minC(c *coat.Estimate) (float64, bool) {
 }
 
 // warmTo is the temperature at which a cold coat can be felt again, °C: above
-// its glass transition by 2 K and at least the resin's own minimum.
+// its glass transition by 2 K and at least the resin's own minimum, never above
+// its maximum.
 func (e *eval) warmTo(c *coat.Estimate) (float64, bool) {
 	t, ok := e.minC(c)
 	if c.TgC != nil {
 		if g := c.TgC.P50 + 2; !ok || g > t {
 			t, ok = g, true
+		}
+	}
+	if e.in.Work != nil {
+		if r, known := e.in.Work.Resins[c.Resin]; known && r.MaxC > r.MinC {
+			t = min(t, r.MaxC)
 		}
 	}
 	return math.Ceil(t), ok
@@ -406,11 +400,9 @@ func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words) {
 	open := win.Status == "open"
 	closed := win.Status == "closed"
 
-	// Permission: open, past the cautious edge of opening or found open by a
-	// finger. The two edges cross until the coat is felt; then it is a time to
-	// feel it.
-	_, felt := e.felt(c.ID)
-	permit := open && (past(win.Opens, e.now) || felt) && c.AdviceCode != coat.AdviseWashAbrade
+	// Permission: where the estimate gives it. Until then it may be a time to
+	// feel it, also where only the finger is to be believed.
+	permit := open && win.Permits && c.AdviceCode != coat.AdviseWashAbrade
 	v := is(permit)
 	if !known {
 		v = unsure
@@ -427,7 +419,7 @@ func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words) {
 
 	if win.Kind != coat.WindowWet {
 		v = is(win.FeelFrom != nil && past(win.FeelFrom, e.now) && !closed && win.Status != "cold" && !permit)
-		if !known {
+		if !known && c.AdviceCode != coat.AdviseFeelAgain {
 			v = unsure
 		}
 		add(FeelNow, v, short, win.ClosesBand.P50, w())

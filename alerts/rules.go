@@ -108,10 +108,10 @@ var Rules = []Rule{
 		},
 		Over: "The window on {panel} is no longer open."},
 	{Name: FeelNow, Severity: Act, Sound: SoundActNow, Clear: 5 * time.Minute,
-		Say: "Feel the {coat} now and every 10 min: roll the next coat on once it sticks and lifts clean.",
+		Say: "Feel the {coat} now: roll the next coat on once it sticks and lifts clean.",
 		Variants: map[string]string{
-			"cloth": "Feel the {coat} now and every 10 min: press the cloth in once it sticks and lifts clean.",
-			"fill":  "Feel the {coat} now and every 10 min: roll the fill coat on once it no longer sticks and a nail still dents it.",
+			"cloth": "Feel the {coat} now: press the cloth in once it sticks and lifts clean.",
+			"fill":  "Feel the {coat} now: roll the fill coat on once it holds the cloth and no longer strings.",
 		},
 		Over: "The {coat} need not be felt for now."},
 	{Name: ClosingSoon, Severity: Act, Sound: SoundClosing, Clear: 5 * time.Minute, Remind: true,

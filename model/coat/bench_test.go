@@ -29,10 +29,11 @@ func shedPaths(paths int, stepS, hours float64, seed uint64) *Outlook {
 }
 
 // bruteForce reads events off rate factors × paths × minutes with the
-// integrator itself: no tables, no nodes, no cells.
-func bruteForce(r *cure.Resin, tr *Track, sd float64, kappas int, o *Outlook) [numMarks][3]float64 {
+// integrator itself, each with a film of its own drawn at random: no tables, no
+// nodes, no rails.
+func bruteForce(r *cure.Resin, tr *Track, sd float64, kappas int, o *Outlook) [cure.NumMarks][3]float64 {
 	it := cure.NewIntegrator(*r)
-	var times [numMarks][]float64
+	var all [cure.NumMarks][]float64
 	kappa := make([]float64, kappas)
 	start := make([]float64, kappas)
 	for i := range kappa {
@@ -42,48 +43,55 @@ func bruteForce(r *cure.Resin, tr *Track, sd float64, kappas int, o *Outlook) [n
 		it.Advance(one, kappa[i:i+1], tr.t, 20, 20)
 		start[i] = one[0]
 	}
+	rng := rand.New(rand.NewPCG(3, 4))
 	for p := range o.Paths {
 		path := o.path(p)
 		alpha := slices.Clone(start)
-		var when [5][]float64
-		for m := range when {
-			when[m] = slices.Repeat([]float64{math.Inf(1)}, kappas)
+		when := make([][5]float64, kappas)
+		film := make([][5]float64, kappas)
+		for i := range when {
+			for m := range when[i] {
+				when[i][m] = math.Inf(1)
+				film[i][m] = rng.NormFloat64()
+			}
 		}
-		top := 20.0
 		left := kappas
 		for k := 1; k < len(path) && left > 0; k++ {
 			c0, c := float64(path[k-1]), float64(path[k])
 			it.Advance(alpha, kappa, o.StepS, c0, c)
-			top = max(top, c)
-			ref := max(c, min(top, refCapC))
-			thr := [5]float64{alphaTacky, alphaOpens, max(r.AlphaGel, r.AlphaAtTg(c-greenBelowK)),
-				max(r.AlphaGel, r.AlphaAtTg(ref)), max(r.AlphaGel, r.AlphaAtTg(ref+hardAboveK))}
 			t := tr.t + float64(k)*o.StepS
 			left = 0
 			for i, a := range alpha {
-				for m := range when {
-					if math.IsInf(when[m][i], 1) && a >= thr[m] {
-						when[m][i] = t - o.StepS/2
+				z, gel := &film[i], r.AlphaGel+.04*film[i][2]
+				thr := [5]float64{.30 + .048*z[0], max(.40+.04*z[1], .30+.048*z[0]), gel,
+					max(gel, r.AlphaAtTg(c+4+4*z[3])), max(gel, r.AlphaAtTg(min(max(c, 20), 30)+10+4.8*z[4]))}
+				for m := range thr {
+					if math.IsInf(when[i][m], 1) && a >= thr[m] {
+						when[i][m] = t - o.StepS/2
 					}
 				}
-				if math.IsInf(when[4][i], 1) {
+				if math.IsInf(when[i][4], 1) {
 					left++
 				}
 			}
 		}
-		for m := range when {
-			times[rising[m]] = append(times[rising[m]], when[m]...)
+		for m, k := range rising {
+			for i := range when {
+				all[k] = append(all[k], when[i][m])
+			}
 		}
 	}
-	var out [numMarks][3]float64
+	var out [cure.NumMarks][3]float64
 	for _, m := range rising {
-		slices.Sort(times[m])
+		slices.Sort(all[m])
 		for i, q := range bandQ {
-			out[m][i] = times[m][int(q*float64(len(times[m])))]
+			out[m][i] = all[m][int(q*float64(len(all[m])))]
 		}
 	}
 	return out
 }
+
+var rising = [...]cure.Mark{cure.Tacky, cure.Opens, cure.Green, cure.Firm, cure.Hard}
 
 // forecastError compares the product's choice (21 nodes, 64 paths, quarter
 // hours) with brute force; the result is the largest error of a quantile, as
@@ -94,7 +102,7 @@ func forecastError(t testing.TB, name string, kappas, paths int, stepS float64) 
 	var w Weights
 	w.normal(0.25)
 	ws := new(Workspace)
-	f := ws.spreadOut(tr, &w, shedPaths(64, 900, 24, 1))
+	f := ws.spreadOut(tr, &Belief{W: w}, shedPaths(64, 900, 24, 1))
 	f.finish()
 	want := bruteForce(r, tr, 0.25, kappas, shedPaths(paths, stepS, 24, 2))
 	worst := 0.0
@@ -116,7 +124,7 @@ func forecastError(t testing.TB, name string, kappas, paths int, stepS float64) 
 // one; BenchmarkForecastError does so against 201 × 500 × 1 min.
 func TestForecastError(t *testing.T) {
 	for _, name := range []string{"fast", "medium"} {
-		if e := forecastError(t, name, 51, 100, 300); e > 0.06 {
+		if e := forecastError(t, name, 51, 100, 300); e > 0.08 {
 			t.Errorf("%s: a quantile of an event is %.1f %% off", name, 100*e)
 		}
 	}
@@ -144,6 +152,6 @@ func BenchmarkSpread(b *testing.B) {
 	o := shedPaths(64, 900, 72, 1)
 	b.ReportAllocs()
 	for b.Loop() {
-		ws.spreadOut(tr, &w, o).finish()
+		ws.spreadOut(tr, &Belief{W: w}, o).finish()
 	}
 }

@@ -44,19 +44,85 @@ const (
 )
 
 // Window is when the next thing may go on. Opens and Closes are the cautious
-// edges that advice speaks from (opening p90, closing p10); the bands carry
-// the doubt. A nil edge is not reached within the horizon.
+// edges that a permission speaks from: where one is foreseen, its beginning and
+// the p10 of the next closing; else the p90 of the opening and that. The bands
+// carry the doubt. A nil edge is not reached within the horizon.
 type Window struct {
 	Kind       string     `json:"kind"`
 	Opens      *time.Time `json:"opens"`
 	Closes     *time.Time `json:"closes"`
 	OpensBand  TimeBand   `json:"opens_band"`
 	ClosesBand TimeBand   `json:"closes_band"`
-	// Status is "before", "open", "closed", "cold" (not now) or "unknown".
+	// Status is "before", "open", "closed", "cold" (not now: too cold, or shut
+	// until it is warmed) or "unknown", by the middle of the doubt.
 	Status string `json:"status"`
-	// FeelFrom is set where the cautious edges cross: no permission, but a
-	// time to begin feeling it.
+	// Inside is the probability that the window is open now; Permits says that
+	// the thing may go on now.
+	Inside  *float64 `json:"inside"`
+	Permits bool     `json:"permits"`
+	// Best is from when a fill coat bonds and lies best: once the coat stops
+	// sticking. Nil for other windows, and once that has come.
+	Best *time.Time `json:"best,omitempty"`
+	// FeelFrom is the next time to feel it, where no permission is foreseen
+	// without that; nil where none is worth it.
 	FeelFrom *time.Time `json:"feel_from"`
+}
+
+// Covered says that the next coat lies on this one.
+type Covered struct {
+	At      time.Time `json:"at"`
+	By      string    `json:"by"` // the coat that lies on it
+	State   State     `json:"state"`
+	Minutes float64   `json:"minutes"` // since it was applied
+	Fell    Fell      `json:"fell"`
+}
+
+// Where a coat fell in the window of the one below it.
+const (
+	FellInside  = "inside"
+	FellBefore  = "before"
+	FellAfter   = "after"
+	FellUnknown = "not known"
+)
+
+// Fell is how a coat went onto the one below it.
+type Fell struct {
+	On      string `json:"on"` // the coat below
+	Window  string `json:"window"`
+	Verdict string `json:"verdict"`
+	Sure    bool   `json:"sure"` // with a probability of .8
+	// State is what the coat below was then, ClosedAt when its window had
+	// closed, where it had.
+	State    State      `json:"state"`
+	ClosedAt *time.Time `json:"closed_at,omitempty"`
+	// Do is what is to be done about it: "" for nothing, "let_be", "take_off"
+	// (while it is wet: off with it, wash and abrade what lies below), or
+	// "if_abraded" (it went onto a hard coat: right if that was abraded).
+	Do string `json:"do,omitempty"`
+}
+
+// Facts are what an estimate's words are made from beside its own fields. Each
+// is set only where it holds, and is said once.
+type Facts struct {
+	WashFirst  bool       `json:"wash_first,omitempty"`
+	From       *time.Time `json:"from,omitempty"` // when what is to be done may be done
+	Until      *time.Time `json:"until,omitempty"`
+	FeelAt     *time.Time `json:"feel_at,omitempty"`
+	WarmToC    *float64   `json:"warm_to_c,omitempty"`
+	OutMinutes float64    `json:"out_minutes,omitempty"` // outside the resin's range
+	LimitC     *float64   `json:"limit_c,omitempty"`     // the end of the range
+	GapMinutes float64    `json:"gap_minutes,omitempty"`
+	ClosedAt   *time.Time `json:"closed_at,omitempty"`
+	Shut       bool       `json:"shut,omitempty"` // only while it is as cold as now
+	HardFrom   *time.Time `json:"hard_from,omitempty"`
+	HardMaybe  *time.Time `json:"hard_maybe,omitempty"`
+	LoadFrom   *time.Time `json:"load_from,omitempty"` // from when it may be unclamped and loaded
+	TryHard    bool       `json:"try_hard,omitempty"`  // likely hard, not yet permitted
+	Fresh      *Window    `json:"fresh,omitempty"`     // when a fresh coat still bonds, past the window
+	Felt       *Feel      `json:"felt,omitempty"`
+	SoftenedAt *time.Time `json:"softened_at,omitempty"`
+	Full       bool       `json:"full,omitempty"` // as far as shop temperature takes it
+	Never      bool       `json:"never,omitempty"`
 }
 
 // Events are first crossings of each mark, by degree of cure and glass
@@ -91,6 +157,9 @@ const (
 	AdviseWaitAbrade   = "wait_then_abrade" // closed and not hard, or not surely
 	AdviseStalled      = "stalled"          // hard and stalled
 	AdviseAbradeRecoat = "abrade_recoat"    // hard: wash, abrade, recoat; sand; flip
+	AdviseCovered      = "covered"          // the next coat lies on it: nothing to do
+	AdviseTakeOff      = "take_off"         // just laid onto a closed coat: off with it
+	AdviseFeelAgain    = "feel_again"       // the last finger test fits nothing
 )
 
 // Sentence is text with places for times and temperatures, so that a page can
@@ -146,15 +215,20 @@ type Estimate struct {
 	StateProbability *Probabilities `json:"state_probability"` // nil when unknown
 	UnknownWhy       []string       `json:"unknown_why"`
 
-	Advice     string   `json:"advice"`      // one plain sentence
+	Advice     string   `json:"advice"`      // one order, at most fourteen words
 	AdviceCode string   `json:"advice_code"` // one of the Advise constants
 	Say        Sentence `json:"say"`         // the sentence, with places for times
-	Because    Sentence `json:"because"`     // what stands under it
+	Because    Sentence `json:"because"`     // what stands under it: why, the odds, what was
+	Facts      Facts    `json:"facts"`
 	// Flag is the one word on the coat: "act now", "soon", "wait", "trouble",
 	// "not known" or "done".
 	Flag string `json:"flag"`
 
+	// Sand says that sanding and a supported flip are permitted.
+	Sand       bool     `json:"sand"`
 	NextWindow *Window  `json:"next_window"`
+	Covered    *Covered `json:"covered,omitempty"`
+	Laid       *Fell    `json:"laid,omitempty"` // how it went onto the coat below
 	Events     Events   `json:"events"`
 	Blush      Blush    `json:"blush"`
 	Stall      bool     `json:"stall"`

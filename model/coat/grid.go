@@ -91,12 +91,13 @@ func (w *Weights) blurred(sd float64) Weights {
 		x := gridStep * float64(d) / sd
 		kernel[d] = math.Exp(-x * x / 2)
 	}
+	reach := min(gridN-1, int(5*sd/gridStep)+1)
 	var out Weights
 	for i := range out {
 		sum, norm := 0.0, 0.0
-		for j, x := range w {
+		for j := max(0, i-reach); j <= min(gridN-1, i+reach); j++ {
 			k := kernel[max(i-j, j-i)]
-			sum += x * k
+			sum += w[j] * k
 			norm += k
 		}
 		out[i] = sum / norm

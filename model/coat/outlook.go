@@ -106,50 +106,73 @@ func (s *stepper) rate(a float64, l *law) float64 {
 
 // step moves a over dt seconds at rate factor κ, with the temperature's part
 // at the beginning, middle and end of the step. The order of the method
-// follows how much happens in the step.
-func (s *stepper) step(a, kdt float64, l0, lm, l1 *law) float64 {
-	f1 := kdt * s.rate(a, l0)
+// follows how much happens in the step. f1 is what the rate at the beginning
+// would have done.
+func (s *stepper) step(a, kdt float64, l0, lm, l1 *law) (to, f1 float64) {
+	f1 = kdt * s.rate(a, l0)
 	if f1 < 0.02 {
-		return a + kdt*s.rate(a+f1/2, lm)
+		return a + kdt*s.rate(a+f1/2, lm), f1
 	}
 	f2 := kdt * s.rate(a+f1/2, lm)
 	f3 := kdt * s.rate(a+f2/2, lm)
 	f4 := kdt * s.rate(a+f3, l1)
-	return a + (f1+2*f2+2*f3+f4)/6
+	return a + (f1+2*f2+2*f3+f4)/6, f1
 }
+
+// What a fan tells the time of, beside cure's marks.
+const (
+	// nextCloses is the next time that the recoat window closes: now where it
+	// is closed, else when the glass next feels firm, or the sheet's limit.
+	nextCloses = cure.NumMarks + iota
+	// By the law alone, as what closes the windows for cloth and wet on wet.
+	lawTacky
+	lawGreen
+	fanMarks
+)
 
 // Workspace is scratch of a full estimate, to be reused: an estimate then
 // allocates little. It must not be used by two goroutines at once.
 type Workspace struct {
 	steps stepper
-	dens  [numMarks][]float64 // difference of density by bin
-	mass  [numMarks]float64   // of what has passed already
-	mid   [numMarks][nodeN]float64
+	dens  [fanMarks][]float64      // difference of density by bin
+	mass  [fanMarks]float64        // of what has passed already
+	past  [fanMarks][pastN]float64 // of that, by the root of its time
+	path  cure.Path
+	gauge cure.Gauge
+	marks [nodeN]cure.Marks
 	old   *Workspace // for the oldest resin, where it differs
 }
 
-const binS = 120.0
+const (
+	binS  = 120.0
+	pastN = 512
+	// Rate factors beyond this much of the belief, on either side, are left out
+	// of a forecast.
+	tailCut = 5e-3
+)
 
-// fan is the joint of temperatures to come and rate factors: for each mark
-// the distribution of its time.
+// times is when one film passes each mark, a rate factor at a time.
+type times [fanMarks][nodeN]float64
+
+// fan is the joint of temperatures to come, films and rate factors: for each
+// mark the distribution of its time.
 type fan struct {
 	ws    *Workspace
 	tr    *Track
-	w     *Weights
 	start float64 // s after mixing of the outlook's start
 	bins  int
-	cdf   [numMarks][]float64
-	times [numMarks][3]float64 // p10, p50, p90; +Inf where not reached
+	law   bool // whether the law's own tacky and green differ
+	cdf   [fanMarks][]float64
+	times [fanMarks][3]float64 // p10, p50, p90; +Inf where not reached
 }
 
 var bandQ = [3]float64{0.1, 0.5, 0.9}
 
-// spreadOut integrates every path of the outlook for the rate factors that
-// carry weight, and gathers when each mark is passed.
-func (ws *Workspace) spreadOut(tr *Track, w *Weights, o *Outlook) *fan {
-	r := tr.r
-	ws.steps.prepare(r)
-	f := &fan{ws: ws, tr: tr, w: w, start: o.Start.Sub(tr.mixed).Seconds()}
+// spreadOut integrates every path of the outlook, each with a film of its own,
+// for the rate factors that carry weight, and gathers when each mark is passed.
+func (ws *Workspace) spreadOut(tr *Track, b *Belief, o *Outlook) *fan {
+	ws.steps.prepare(tr.r)
+	f := &fan{ws: ws, tr: tr, start: o.Start.Sub(tr.mixed).Seconds()}
 	f.bins = int(math.Ceil(float64(max(o.Len-1, 0))*o.StepS/binS)) + 1
 	for m := range ws.dens {
 		if cap(ws.dens[m]) < f.bins+3 {
@@ -158,218 +181,218 @@ func (ws *Workspace) spreadOut(tr *Track, w *Weights, o *Outlook) *fan {
 		ws.dens[m] = ws.dens[m][:f.bins+3]
 		clear(ws.dens[m])
 		ws.mass[m] = 0
+		clear(ws.past[m][:])
 	}
 	// The grid points that carry weight, and the nodes around them.
+	w := &b.W
 	lo, hi := 0, gridN-1
-	for sum := 0.0; lo < gridN-1 && sum+w[lo] < 5e-4; lo++ {
+	for sum := 0.0; lo < gridN-1 && sum+w[lo] < tailCut; lo++ {
 		sum += w[lo]
 	}
-	for sum := 0.0; hi > 0 && sum+w[hi] < 5e-4; hi-- {
+	for sum := 0.0; hi > 0 && sum+w[hi] < tailCut; hi-- {
 		sum += w[hi]
 	}
 	n0, n1 := cubic[lo].first, cubic[hi].first+3
-	ws.mid = tr.when
-	// What the nodes have already passed needs no path.
-	done := true
-	for m := range tr.when {
-		for j := n0; j <= n1; j++ {
-			if math.IsInf(tr.when[m][j], 1) {
-				done = false
-			}
-		}
-	}
 	paths := o.Paths
-	if done || o.Len < 2 {
+	if o.Len < 2 {
 		paths = 0
 	}
-	total := 0.0
-	for i := lo; i <= hi; i++ {
-		total += w[i]
-	}
-	if paths == 0 {
-		f.gather(&tr.when, lo, hi, 1/total)
-		return f
-	}
-	var when [numMarks][nodeN]float64
-	var sums [numMarks][nodeN]float64
-	var counts [numMarks][nodeN]int
-	for p := range paths {
-		when = tr.when
-		ws.follow(tr, o.path(p), o.StepS, f.start, n0, n1, &when)
-		for m := range when {
-			for j := n0; j <= n1; j++ {
-				if !math.IsInf(when[m][j], 1) {
-					sums[m][j] += when[m][j]
-					counts[m][j]++
-				}
+	n := max(paths, filmN)
+	f.law = tr.split
+	for p := 0; p < paths && !f.law; p++ {
+		for _, c := range o.path(p) {
+			if c := float64(c); c < tr.r.MinC || c > tr.r.MaxC {
+				f.law = true
+				break
 			}
 		}
-		f.gather(&when, lo, hi, 1/(total*float64(paths)))
 	}
-	for m := range sums {
-		for j := n0; j <= n1; j++ {
-			if math.IsInf(ws.mid[m][j], 1) && counts[m][j] > paths/2 {
-				ws.mid[m][j] = sums[m][j] / float64(counts[m][j])
-			}
+	var when times
+	for p := range n {
+		z, wp := &filmZ[p%filmN], w
+		if b.Films != nil {
+			z, wp = &b.Films[p%filmN].z, &b.Films[p%filmN].w
+		}
+		var path []float32
+		if paths > 0 {
+			path = o.path(p % paths)
+		}
+		ws.follow(f, z, path, o.StepS, n0, n1, &when)
+		total := 0.0
+		for i := lo; i <= hi; i++ {
+			total += wp[i]
+		}
+		if total > 0 {
+			f.gather(&when, wp, lo, hi, 1/(total*float64(n)))
 		}
 	}
 	return f
 }
 
-// follow integrates one path for the nodes n0 to n1 and notes first crossings.
-// The marks of a node come in order, so only the next one is looked for.
-func (ws *Workspace) follow(tr *Track, path []float32, dt, start float64, n0, n1 int, when *[numMarks][nodeN]float64) {
+// between reads off the rails when a film with offset z passed a mark; +Inf
+// where it did not for sure.
+func (r *rails) between(m cure.Mark, j int, z float64) float64 {
+	x := (z - railZ[0]) / (railZ[1] - railZ[0])
+	k := min(max(int(x), 0), railN-2)
+	a, b := r[k][j].When[m], r[k+1][j].When[m]
+	f := min(max(x-float64(k), 0), 1)
+	switch {
+	case f == 0:
+		return a
+	case math.IsInf(b, 1):
+		return b
+	}
+	t := a + f*(b-a)
+	// The bend, from the rail beyond: late marks come ever later.
+	if k > 0 {
+		t -= f * (1 - f) / 2 * (b - 2*a + r[k-1][j].When[m])
+	} else if c := r[k+2][j].When[m]; !math.IsInf(c, 1) {
+		t -= f * (1 - f) / 2 * (c - 2*b + a)
+	}
+	return min(max(t, a), b)
+}
+
+// follow carries one film along one path for the nodes n0 to n1.
+func (ws *Workspace) follow(f *fan, z *offsets, path []float32, dt float64, n0, n1 int, when *times) {
+	tr := f.tr
 	r := tr.r
-	alpha := tr.alpha
-	var next [nodeN]int
-	for j := n0; j <= n1; j++ {
-		for next[j] < len(rising) && !math.IsInf(when[rising[next[j]]][j], 1) {
-			next[j]++
+	film := z.film()
+	ws.gauge.Reset(&tr.path, film)
+	now := tr.NowC()
+	firmNow := ws.gauge.Level(cure.Firm)
+	soft := max(r.AlphaGel+film.Gel, r.AlphaAtTg(now+cure.FirmAboveK+film.FirmK-cure.SoftensK))
+	begin := func(alpha *[nodeN]float64, rl *rails, law bool) {
+		for j := n0; j <= n1; j++ {
+			var past [int(cure.Hard) + 1]float64
+			for m := range past {
+				past[m] = rl.between(cure.Mark(m), j, z[zOf(cure.Mark(m))])
+			}
+			ws.marks[j] = cure.MarksFrom(past, 0)
+			if !law {
+				continue
+			}
+			a := alpha[j]
+			first := min(past[cure.Firm], tr.path.RecoatAt)
+			when[cure.Closes][j], when[nextCloses][j] = first, math.Inf(1)
+			switch {
+			case a >= firmNow, a >= soft && tr.firm&(1<<j) != 0, !math.IsInf(past[cure.Shut], 1), !math.IsInf(tr.path.RecoatAt, 1),
+				ws.gauge.Cold(a):
+				when[nextCloses][j] = min(first, f.start)
+			case !math.IsInf(past[cure.Firm], 1):
+				// It came open again: the next time counts.
+				past[cure.Firm] = math.Inf(1)
+				ws.marks[j] = cure.MarksFrom(past, 0)
+			}
 		}
 	}
-	ages := newAges(tr)
-	// The highest of the last day, past and path.
-	past := tr.high
-	var ring [maxDaySteps]float64
-	day := min(int(dayS/dt), len(ring)-1)
-	top, topAt := math.Inf(-1), 0
+	begin(&tr.alpha, &tr.law, true)
+	recoatAt, handleAt := ws.run(f, &tr.alpha, film, path, dt, n0, n1, false)
+	for j := n0; j <= n1; j++ {
+		m := &ws.marks[j]
+		firm := min(m.When[cure.Firm], recoatAt)
+		if math.IsInf(when[cure.Closes][j], 1) {
+			when[cure.Closes][j] = firm
+		}
+		if math.IsInf(when[nextCloses][j], 1) {
+			when[nextCloses][j] = firm
+		}
+		when[cure.Shut][j] = min(m.When[cure.Shut], recoatAt)
+		when[lawTacky][j], when[lawGreen][j] = m.When[cure.Tacky], m.When[cure.Green]
+	}
+	if f.law {
+		alpha, rl := tr.lesser()
+		begin(alpha, rl, false)
+		_, handleAt = ws.run(f, alpha, film, path, dt, n0, n1, true)
+	}
+	end := f.start + float64(max(len(path)-1, 0))*dt
+	for j := n0; j <= n1; j++ {
+		m := &ws.marks[j]
+		for _, k := range [...]cure.Mark{cure.Tacky, cure.Opens, cure.Green, cure.Firm, cure.Hard} {
+			when[k][j] = m.When[k]
+		}
+		if !f.law {
+			when[cure.Firm][j] = when[cure.Closes][j]
+			if !math.IsInf(recoatAt, 1) || r.RecoatUntil != nil {
+				when[cure.Firm][j] = m.When[cure.Firm]
+			}
+		}
+		when[cure.Handle][j] = math.Inf(1)
+		if at := max(m.When[cure.Hard], handleAt); at <= max(end, f.start) {
+			when[cure.Handle][j] = at
+		}
+	}
+}
 
-	var thr0, thr1 [len(rising)]float64
-	thr0[0], thr0[1] = alphaTacky, alphaOpens
-	thr1 = thr0
-	var l0 law
+// run integrates one film's path from the track's place; inside counts only
+// the time that the panel is in the resin's range.
+func (ws *Workspace) run(f *fan, from *[nodeN]float64, film cure.Film, path []float32, dt float64, n0, n1 int, inside bool) (recoatAt, handleAt float64) {
+	tr := f.tr
+	r := tr.r
+	ws.path = tr.path
+	p, g := &ws.path, &ws.gauge
+	if len(path) < 2 {
+		return p.RecoatAt, p.HandleAt
+	}
+	g.Reset(p, film)
+	alpha := *from
 	left := n1 // the fastest get hard first, and stand last
-	for k, x := range path {
-		c := float64(x)
-		t := start + float64(k)*dt
-		for len(past) > 0 && past[0].t < t-dayS {
-			past = past[1:]
-		}
-		ring[k%len(ring)] = c
-		if c >= top {
-			top, topAt = c, k
-		} else if k-topAt > day {
-			top = math.Inf(-1)
-			for b := max(0, k-day); b <= k; b++ {
-				if y := ring[b%len(ring)]; y >= top {
-					top, topAt = y, b
-				}
-			}
-		}
-		m := top
-		if len(past) > 0 {
-			m = max(m, past[0].c)
-		}
-		ref := max(c, min(m, refCapC))
-		thr1[2] = max(r.AlphaGel, r.AlphaAtTg(c-greenBelowK))
-		thr1[3] = max(r.AlphaGel, r.AlphaAtTg(ref))
-		thr1[4] = max(r.AlphaGel, r.AlphaAtTg(ref+hardAboveK))
+	l0 := ws.steps.law(r, float64(path[0]))
+	for k, by := 1, 1; k < len(path); k += by {
+		c := float64(path[k])
 		l1 := ws.steps.law(r, c)
-		if k > 0 {
-			lm := l0.between(&l1)
-			t0 := t - dt
-			ages.step(lm.k2, t0, dt)
-			for j := n0; j <= left; j++ {
-				if next[j] == len(rising) {
-					continue
-				}
-				a0 := alpha[j]
-				a1 := ws.steps.step(a0, nodeKappa[j]*dt, &l0, &lm, &l1)
-				alpha[j] = a1
-				for i := next[j]; i < len(rising); i++ {
-					d1 := a1 - thr1[i]
-					if d1 < 0 {
-						break
-					}
-					f := 0.0
-					if d0 := a0 - thr0[i]; d0 < 0 {
-						f = d0 / (d0 - d1)
-					}
-					when[rising[i]][j] = t0 + f*dt
-					next[j] = i + 1
-				}
-			}
-			for left >= n0 && next[left] == len(rising) {
-				left--
-			}
-			if left < n0 && ages.done() {
-				break
+		lm := l0.between(&l1)
+		p.To(f.start+float64(k)*dt, c, lm.k2)
+		g.Look()
+		a0, am, a1, h := &l0, &lm, &l1, dt*float64(by)
+		if inside {
+			if x0, x1 := p.Inside(); x0 != 0 || x1 != 1 {
+				h *= x1 - x0
+				c0 := float64(path[k-by])
+				b0, b1 := ws.steps.law(r, c0+x0*(c-c0)), ws.steps.law(r, c0+x1*(c-c0))
+				bm := b0.between(&b1)
+				a0, am, a1 = &b0, &bm, &b1
 			}
 		}
-		thr0, l0 = thr1, l1
-	}
-	end := start + float64(len(path)-1)*dt
-	for j := n0; j <= n1; j++ {
-		if math.IsInf(when[MarkCloses][j], 1) {
-			when[MarkCloses][j] = min(when[MarkFirm][j], ages.recoatAt)
-		}
-		if math.IsInf(when[MarkHandle][j], 1) {
-			if at := max(when[MarkHard][j], ages.handleAt); at <= end {
-				when[MarkHandle][j] = at
+		for j := n0; j <= left; j++ {
+			m := &ws.marks[j]
+			if m.Done() {
+				continue
 			}
+			was := alpha[j]
+			now, first := was, 0.0
+			if h > 0 {
+				now, first = ws.steps.step(was, nodeKappa[j]*h, a0, am, a1)
+				alpha[j] = now
+			}
+			g.Mark(m, was, first, now)
+		}
+		for left >= n0 && ws.marks[left].Done() {
+			left--
+		}
+		if left < n0 && !math.IsInf(p.HandleAt, 1) && (r.RecoatUntil == nil || !math.IsInf(p.RecoatAt, 1)) {
+			break
+		}
+		l0 = l1
+		// What is left a day from now comes slowly: every other step will do.
+		if float64(k)*dt >= dayS && (len(path)-1-k)%2 == 0 {
+			by = 2
 		}
 	}
-}
-
-// rising are the marks that a degree of cure passes, in order.
-var rising = [...]Mark{MarkTacky, MarkOpens, MarkGreen, MarkFirm, MarkHard}
-
-// maxDaySteps holds 24 h of quarter hours.
-const maxDaySteps = 97
-
-// ages carries the sheet's limits along a path. One second is worth
-// k2(T)/k2(T_sheet) of the sheet's.
-type ages struct {
-	recoat, recoatLimit, recoatK float64
-	handle, handleLimit, handleK float64
-	recoatAt, handleAt           float64
-}
-
-func newAges(tr *Track) ages {
-	r := tr.r
-	a := ages{recoat: tr.ageRecoat, handle: tr.ageHandle, recoatAt: tr.recoatAt, handleAt: tr.handleAt,
-		recoatLimit: math.Inf(1), recoatK: 1, handleLimit: handleHours * 3600}
-	handleC := handleTempC
-	if u := r.RecoatUntil; u != nil {
-		a.recoatLimit, a.recoatK = u.Hours*3600, cure.Arrhenius(r.A2, r.E2, u.TempC)
-	}
-	if h := r.Handle; h != nil {
-		a.handleLimit, handleC = h.Hours*3600, h.TempC
-	}
-	a.handleK = cure.Arrhenius(r.A2, r.E2, handleC)
-	return a
-}
-
-func (a *ages) step(k2, t0, dt float64) {
-	if math.IsInf(a.recoatAt, 1) && !math.IsInf(a.recoatLimit, 1) {
-		d := dt * k2 / a.recoatK
-		if a.recoat+d >= a.recoatLimit {
-			a.recoatAt = t0 + dt*(a.recoatLimit-a.recoat)/d
-		}
-		a.recoat += d
-	}
-	if math.IsInf(a.handleAt, 1) {
-		d := dt * k2 / a.handleK
-		if a.handle+d >= a.handleLimit {
-			a.handleAt = t0 + dt*(a.handleLimit-a.handle)/d
-		}
-		a.handle += d
-	}
-}
-
-func (a *ages) done() bool {
-	return !math.IsInf(a.handleAt, 1) && (!math.IsInf(a.recoatAt, 1) || math.IsInf(a.recoatLimit, 1))
+	return p.RecoatAt, p.HandleAt
 }
 
 // gather adds one path's times, weighed by the rate factors, to the
 // distributions. Each grid point stands for the cell around it, so that its
 // weight lies spread between the times of the cell's ends.
-func (f *fan) gather(when *[numMarks][nodeN]float64, lo, hi int, scale float64) {
+func (f *fan) gather(when *times, w *Weights, lo, hi int, scale float64) {
 	for m := range when {
+		if !f.law && cure.Mark(m) >= lawTacky {
+			break
+		}
 		v := &when[m]
 		prev := math.NaN() // time at the lower edge of this cell (later)
+		t := gridTime(v, lo)
 		for i := lo; i <= hi; i++ {
-			t := gridTime(v, i)
 			next := math.Inf(1)
 			if i < gridN-1 {
 				next = gridTime(v, i+1)
@@ -385,9 +408,10 @@ func (f *fan) gather(when *[numMarks][nodeN]float64, lo, hi int, scale float64) 
 			prev = early
 			if math.IsInf(t, 1) {
 				prev = math.NaN()
-				continue
+			} else {
+				f.put(cure.Mark(m), early, late, w[i]*scale)
 			}
-			f.put(Mark(m), early, late, f.w[i]*scale)
+			t = next
 		}
 	}
 }
@@ -410,21 +434,21 @@ func gridTime(v *[nodeN]float64, i int) float64 {
 	return v[j] + x*(v[j+1]-v[j])
 }
 
-func (f *fan) put(m Mark, early, late, w float64) {
+func (f *fan) put(m cure.Mark, early, late, w float64) {
 	if late < early {
 		early, late = late, early
 	}
 	d := f.ws.dens[m]
 	a, b := (early-f.start)/binS, (late-f.start)/binS
 	if b <= 0 {
-		f.ws.mass[m] += w
+		f.before(m, (early+late)/2, w)
 		return
 	}
 	if b-a < 1e-3 {
 		a = b - 1e-3
 	}
 	if a < 0 {
-		f.ws.mass[m] += w * (-a) / (b - a)
+		f.before(m, (early+f.start)/2, w*(-a)/(b-a))
 		w *= b / (b - a)
 		a = 0
 	}
@@ -447,6 +471,16 @@ func (f *fan) put(m Mark, early, late, w float64) {
 	d[ib+1] -= h * fb
 }
 
+// before adds what has passed already, at time t.
+func (f *fan) before(m cure.Mark, t, w float64) {
+	f.ws.mass[m] += w
+	i := 0
+	if f.start > 0 && t > 0 {
+		i = min(int(pastN*math.Sqrt(t/f.start)), pastN-1)
+	}
+	f.ws.past[m][i] += w
+}
+
 // finish turns densities into distribution functions at the bins' ends.
 func (f *fan) finish() {
 	for m := range f.ws.dens {
@@ -459,21 +493,30 @@ func (f *fan) finish() {
 		}
 		f.cdf[m] = d
 	}
+	if !f.law {
+		f.cdf[lawTacky], f.cdf[lawGreen] = f.cdf[cure.Tacky], f.cdf[cure.Green]
+		f.ws.mass[lawTacky], f.ws.mass[lawGreen] = f.ws.mass[cure.Tacky], f.ws.mass[cure.Green]
+		f.ws.past[lawTacky], f.ws.past[lawGreen] = f.ws.past[cure.Tacky], f.ws.past[cure.Green]
+	}
 	// Marks that nearly coincide may come out of interpolation a second out
 	// of order.
 	for i, q := range bandQ {
 		floor := 0.0
 		for m := range f.times {
-			s, ok := f.quantile(Mark(m), q)
+			s, ok := f.quantile(cure.Mark(m), q)
 			if !ok {
 				s = math.Inf(1)
 			}
-			if Mark(m) == MarkCloses && math.IsInf(f.tr.recoatAt, 1) && f.tr.r.RecoatUntil == nil {
-				s = f.times[MarkFirm][i]
-			}
-			if Mark(m) != MarkCloses {
+			switch cure.Mark(m) {
+			case cure.Shut:
+				continue
+			case cure.Tacky, cure.Opens, cure.Green, cure.Firm, cure.Hard, cure.Handle:
 				s = max(s, floor)
 				floor = s
+			case cure.Closes:
+				if !f.law && f.tr.r.RecoatUntil == nil {
+					s = f.times[cure.Firm][i]
+				}
 			}
 			if i > 0 {
 				s = max(s, f.times[m][i-1])
@@ -491,9 +534,9 @@ const tie = 1e-9
 // probability q; false where that is not reached. Where just that share of the
 // paths has passed it and the next passes later, it is the middle between the
 // two, as a median is: else the last digit of a sum would say which.
-func (f *fan) quantile(m Mark, q float64) (float64, bool) {
+func (f *fan) quantile(m cure.Mark, q float64) (float64, bool) {
 	early, ok := f.reached(m, q-tie)
-	if !ok || q-tie <= f.ws.mass[m] {
+	if !ok {
 		return early, ok
 	}
 	late, ok := f.reached(m, q+tie)
@@ -504,14 +547,17 @@ func (f *fan) quantile(m Mark, q float64) (float64, bool) {
 }
 
 // reached is the first time at which probability q is reached.
-func (f *fan) reached(m Mark, q float64) (float64, bool) {
-	if past := f.ws.mass[m]; q <= past {
-		// The rate factors that have passed it are the fast ones.
-		t := at(&f.ws.mid[m], f.w.quantile(1-q))
-		if math.IsNaN(t) || math.IsInf(t, 0) || t > f.start {
-			t = f.start
+func (f *fan) reached(m cure.Mark, q float64) (float64, bool) {
+	if q <= f.ws.mass[m] {
+		sum := 0.0
+		for i, x := range &f.ws.past[m] {
+			if sum+x >= q && x > 0 {
+				y := (float64(i) + (q-sum)/x) / pastN
+				return f.start * y * y, true
+			}
+			sum += x
 		}
-		return t, true
+		return f.start, true
 	}
 	d := f.cdf[m]
 	n := len(d) - 3
@@ -538,10 +584,19 @@ func (f *fan) reached(m Mark, q float64) (float64, bool) {
 }
 
 // by is the probability that the mark has passed by t, s after mixing.
-func (f *fan) by(m Mark, t float64) float64 {
+func (f *fan) by(m cure.Mark, t float64) float64 {
 	x := (t - f.start) / binS
-	if x <= 0 {
-		return f.ws.mass[m]
+	if x < 0 {
+		sum, y := 0.0, pastN*math.Sqrt(max(t, 0)/f.start)
+		for i, w := range &f.ws.past[m] {
+			if i := float64(i); i >= y {
+				break
+			} else if i+1 > y {
+				w *= y - i
+			}
+			sum += w
+		}
+		return sum
 	}
 	d := f.cdf[m]
 	i := int(x)
@@ -555,7 +610,7 @@ func (f *fan) by(m Mark, t float64) float64 {
 	return before + (x-float64(i))*(d[i]-before)
 }
 
-func (f *fan) band(m Mark) TimeBand {
+func (f *fan) band(m cure.Mark) TimeBand {
 	get := func(s float64) *time.Time {
 		if math.IsInf(s, 1) {
 			return nil

@@ -8,9 +8,13 @@ import (
 	"curewright/model/cure"
 )
 
-// Belief is what is known about one coat's rate factor.
+// Belief is what is known about one coat: its rate factor, and, once it was
+// felt, how its film goes along with that.
 type Belief struct {
 	W Weights
+	// Films are equally likely films, each with its own belief about the rate
+	// factor; nil while none was felt: then filmZ with W.
+	Films []FilmBelief
 	// Used and Ignored count finger tests.
 	Used, Ignored int
 	Notes         []Note
@@ -18,9 +22,17 @@ type Belief struct {
 	LastUsed *Feel
 	// GapSD is the doubt from gaps that the last finger test knew of.
 	GapSD float64
-	// Asked is set when the tests ask for a rate factor that no batch of this
-	// resin has: wrong hardener, ratio or probe.
+	// Asked is set when the last finger test is one that this resin could
+	// hardly give, or when the tests ask for a rate factor that no batch of it
+	// has: wrong hardener, ratio or probe. Until a test agrees the finger alone
+	// speaks.
 	Asked bool
+}
+
+// FilmBelief is one film and what is believed of the rate factor if it is that.
+type FilmBelief struct {
+	z offsets
+	w Weights
 }
 
 // Note is one remark under a coat, with places for times.
@@ -28,38 +40,30 @@ type Note struct {
 	Say Sentence
 }
 
-// likelihood of one finger test on the grid.
-func (s *Snapshot) likelihood(r *cure.Resin) Weights {
-	var w Weights
+// touch is how a finger tells the marks apart on a film whose own offsets are
+// known; without a surface probe half as widely again.
+func (s *Snapshot) sense(share float64) sense {
+	if s.source != FromProbe {
+		share *= noProbeWider
+	}
+	return sense{inv: 1 / share}
+}
+
+// likelihood of one finger test on the grid, on a film of which nothing is
+// known.
+func (s *Snapshot) likelihood(r *cure.Resin) (w Weights) {
+	how := s.sense(1)
+	rank := s.Feel.State.Rank()
 	for i := range w {
-		p := states(cumulativeWide(r, spread(&s.alpha, i), s.nowC, s.source != FromProbe))
-		w[i] = (1-misreport)*p.of(s.Feel.State) + misreport/5
+		a := spread(&s.alpha, i)
+		p := how.above(r, a, r.Tg(a), s.nowC, s.nowC, 1, false)
+		w[i] = reported(chanceOf(&p, rank))
 	}
 	return w
 }
 
-// cumulativeWide is what a finger finds; without a surface probe the
-// thresholds are half as wide again.
-func cumulativeWide(r *cure.Resin, alpha, nowC float64, wide bool) [4]float64 {
-	if !wide {
-		return cumulative(r, alpha, nowC, nowC, false, true)
-	}
-	const f = 1.5
-	tg := r.Tg(alpha)
-	p := [4]float64{
-		phi((alpha - alphaTacky) / (f * sdTacky)),
-		phi((alpha - r.AlphaGel) / (f * sdGreen)),
-		phi((tg - nowC) / (f * sdFirmK)),
-		phi((tg - nowC - hardAboveK) / (f * sdHardK)),
-	}
-	if tg < nowC-greenBelowK {
-		p[1] = 0
-	}
-	p[3] = min(p[3], p[2])
-	p[0], p[1] = max(p[0], p[2]), max(p[1], p[2])
-	p[1] = min(p[1], p[0])
-	return p
-}
+// reported is the chance that a finger test says what is found with chance p.
+func reported(p float64) float64 { return (1-misreport)*max(p, 0) + misreport/5 }
 
 // Likelihood is what the finger tests of one coat say about its rate factor,
 // each as 1 where it says nothing.
@@ -67,6 +71,9 @@ type Likelihood struct {
 	W       Weights
 	each    []Weights // of each test used
 	used    []Feel
+	snaps   []*Snapshot
+	resin   *cure.Resin
+	unclear bool // the last tests contradict each other and none counts
 	notes   []Note
 	tempSD  float64 // doubt from temperatures at the last test used
 	gapSD   float64 // of that, from gaps
@@ -77,7 +84,7 @@ type Likelihood struct {
 // water are ignored, those that contradict each other are reported and not
 // averaged.
 func (tr *Track) Judge() Likelihood {
-	l := Likelihood{}
+	l := Likelihood{resin: tr.r}
 	for i := range l.W {
 		l.W[i] = 1
 	}
@@ -100,6 +107,7 @@ func (tr *Track) Judge() Likelihood {
 		}
 		l.each = append(l.each, x)
 		l.used = append(l.used, s.Feel)
+		l.snaps = append(l.snaps, s)
 		l.tempSD = s.tempSD
 		l.gapSD = s.gapSD
 	}
@@ -116,7 +124,7 @@ func (l *Likelihood) note(before string, at time.Time, after string) {
 func (l *Likelihood) consistent(s []*Snapshot) []*Snapshot {
 	clash := func(a, b *Snapshot) bool { // a before b
 		ra, rb := a.Feel.State.Rank(), b.Feel.State.Rank()
-		return rb < ra && rb < Green.Rank() || rb == Green.Rank() && ra > rb && b.nowC < a.nowC+2*hysteresisK
+		return rb < ra && rb < Green.Rank() || rb == Green.Rank() && ra > rb && b.nowC < a.nowC+2*cure.SoftensK
 	}
 	clashes := func(skip int) (bad map[int]bool) {
 		bad = map[int]bool{}
@@ -168,6 +176,7 @@ func (l *Likelihood) consistent(s []*Snapshot) []*Snapshot {
 		say[0].Text = "One finger test contradicts the others and does not count: "
 		say = append(say, Part{Text: "."})
 	} else {
+		l.unclear = bad[len(s)-1]
 		say = append(say, Part{Text: ". None of these counts; feel it again."})
 	}
 	l.notes = append(l.notes, Note{say})
@@ -230,30 +239,38 @@ func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
 	}
 	prior.normalise()
 	w := prior.blurred(early)
+	// A little of the belief is that the resin is not what it is said to be.
+	var wide Weights
+	wide.normal(wrongSD)
+	for i := range w {
+		w[i] = (1-wrongShare)*w[i] + wrongShare*wide[i]
+	}
 	w.normalise()
 	before := w
-	// A test that this resin could hardly give, whatever the batch.
-	for k, l := range own.each {
+	// A test that this resin could hardly give after what went before.
+	for _, l := range own.each {
 		sum := 0.0
 		for i := range w {
-			sum += before[i] * l[i]
+			w[i] *= l[i]
+			sum += w[i]
 		}
-		if sum < hardlyEver {
-			b.Asked = true
-			f := own.used[k]
-			b.Notes = append(b.Notes, Note{Sentence{{Text: "The finger test at "}, {Time: &f.At}, {Text: " (" + string(f.State) +
-				") does not fit this resin. Wrong hardener, wrong ratio, or a probe that is not on the panel? Feel it again."}}})
+		for i := range w {
+			w[i] /= sum
 		}
+		b.Asked = sum < hardlyEver
 	}
-	for i := range w {
-		w[i] *= own.W[i]
+	if b.Asked {
+		f := own.used[len(own.used)-1]
+		b.Notes = append(b.Notes, Note{Sentence{{Text: "The finger test at "}, {Time: &f.At}, {Text: " (" + string(f.State) +
+			") does not fit this resin. Wrong hardener, wrong ratio, or a probe that is not on the panel? Feel it again."}}})
 	}
-	if !w.normalise() {
-		w = before
+	b.Asked = b.Asked || own.unclear
+	late := 0.0
+	if d := tempSD*tempSD - own.tempSD*own.tempSD; len(own.used) > 0 && d > 0 {
+		late = math.Sqrt(d)
 	}
-	if late := tempSD*tempSD - own.tempSD*own.tempSD; len(own.used) > 0 && late > 0 {
-		w = w.blurred(math.Sqrt(late))
-		w.normalise()
+	if len(own.used) > 0 {
+		b.Films, w = films(&before, own, late)
 	}
 	if k := math.Exp(w.quantile(0.5)); (k < kappaMin || k > kappaMax) && len(own.used) > 0 {
 		b.Asked = true
@@ -263,10 +280,91 @@ func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
 		}
 		b.Notes = append(b.Notes, Note{Sentence{{Text: "The finger tests say this cures far " + how +
 			" than this resin can. Wrong hardener, wrong ratio, or a probe that is not on the panel? They do not count until that is settled."}}})
-		w = before
+		w, b.Films = before, nil
 	}
 	b.W = w
 	return b
+}
+
+// Wrong hardener, ratio or probe: how likely before any test, and how far off
+// the rate factor then is (standard deviation of ln κ). Choices.
+const (
+	wrongShare = 0.02
+	wrongSD    = 0.7
+)
+
+// believedZ are the films that finger tests choose among.
+var believedZ = lattice(2*filmN, [5]int{37, 51, 23, 75, 109})
+
+// films weighs every film by what the tests say, and draws filmN equally likely
+// ones; w is the rate factor's belief over all of them.
+func films(prior *Weights, own Likelihood, late float64) (out []FilmBelief, w Weights) {
+	r := own.resin
+	lo, hi := 0, gridN-1
+	for lo < gridN-1 && prior[lo] < 1e-7 {
+		lo++
+	}
+	for hi > 0 && prior[hi] < 1e-7 {
+		hi--
+	}
+	// Degrees of cure and glass transitions at the tests.
+	type felt struct{ a, tg [gridN]float64 }
+	at := make([]felt, len(own.snaps))
+	for t, s := range own.snaps {
+		for i := lo; i <= hi; i++ {
+			a := spread(&s.alpha, i)
+			at[t].a[i], at[t].tg[i] = a, r.Tg(a)
+		}
+	}
+	weigh := func(z *offsets) (v Weights, sum float64) {
+		v = *prior
+		for t, s := range own.snaps {
+			how := s.sense(ofTouch)
+			how.film = z.film()
+			rank := s.Feel.State.Rank()
+			for i := lo; i <= hi; i++ {
+				p := how.above(r, at[t].a[i], at[t].tg[i], s.nowC, s.nowC, 1, false)
+				v[i] *= reported(chanceOf(&p, rank))
+			}
+		}
+		for i := lo; i <= hi; i++ {
+			sum += v[i]
+		}
+		return v, sum
+	}
+	var sums [2 * filmN]float64
+	total := 0.0
+	for f := range believedZ {
+		v, sum := weigh(&believedZ[f])
+		sums[f] = sum
+		total += sum
+		for i := range w {
+			w[i] += v[i]
+		}
+	}
+	out = make([]FilmBelief, 0, filmN)
+	next, seen := 0.5/filmN, 0.0
+	for f := range believedZ {
+		seen += sums[f] / total
+		for k := 0; next <= seen && len(out) < filmN; k++ {
+			if k > 0 {
+				out = append(out, out[len(out)-1])
+			} else {
+				v, _ := weigh(&believedZ[f])
+				v = v.blurred(late)
+				v.normalise()
+				out = append(out, FilmBelief{believedZ[f], v})
+			}
+			next += 1.0 / filmN
+		}
+	}
+	for len(out) < filmN { // rounding
+		out = append(out, out[len(out)-1])
+	}
+	w.normalise()
+	w = w.blurred(late)
+	w.normalise()
+	return out, w
 }
 
 func product(ls []Likelihood) (w Weights) {

@@ -3,6 +3,8 @@ package coat
 import (
 	"math"
 	"testing"
+
+	"curewright/model/cure"
 )
 
 // Four paths of equal weight, two of which have passed a mark long before the
@@ -12,12 +14,12 @@ func TestQuantileBetweenPaths(t *testing.T) {
 	for _, rounding := range []float64{-1e-15, 0, 1e-15} {
 		h := 0.5 + rounding
 		f := &fan{ws: &Workspace{}}
-		f.cdf[MarkHard] = []float64{0.25, h, h, h, h, 0.75, 1, 1, 1, 1}
-		if got, ok := f.quantile(MarkHard, 0.5); !ok || math.Abs(got/binS-3.5) > 1e-6 {
+		f.cdf[cure.Hard] = []float64{0.25, h, h, h, h, 0.75, 1, 1, 1, 1}
+		if got, ok := f.quantile(cure.Hard, 0.5); !ok || math.Abs(got/binS-3.5) > 1e-6 {
 			t.Errorf("half of the weight %+g: median in bin %v, want 3.5", rounding, got/binS)
 		}
 		// Within a path's own bin there is nothing to be in the middle of.
-		if got, ok := f.quantile(MarkHard, 0.6); !ok || math.Abs(got/binS-5.4) > 1e-6 {
+		if got, ok := f.quantile(cure.Hard, 0.6); !ok || math.Abs(got/binS-5.4) > 1e-6 {
 			t.Errorf("60 %% in bin %v, want 5.4", got/binS)
 		}
 	}

@@ -2,7 +2,6 @@ package coat
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"curewright/model/air"
@@ -41,10 +40,14 @@ const (
 	dayS      = 86400.0
 	amineGone = 0.75 // α from which the skin no longer blushes
 	jHours    = 4.0
-	outAlpha  = 0.40 // out-gassing matters until here
+	outAlpha  = cure.AlphaOpens // out-gassing matters until here
 	defCO2    = 420.0
 	heaterCO2 = 5000.0
 )
+
+// rails are the marks of every rate factor for films all of whose offsets are
+// one of railZ.
+type rails [railN][nodeN]cure.Marks
 
 // Snapshot is the coat at the moment of a finger test.
 type Snapshot struct {
@@ -73,47 +76,44 @@ type Track struct {
 	t, c  float64 // the last point, s after mixed and °C
 	begun bool
 
-	alpha [nodeN]float64
-	when  [numMarks][nodeN]float64 // s after mixed; +Inf before
-	j     [nodeN]float64           // blush index
-	rise  [nodeN]float64           // K that the panel warmed while α < .4
-	cold, condensed,
-	firm, hard uint32 // latches, a bit a node
-	softened float64 // when the median node last softened; NaN never
-	// coldAt and warmAt are when a node first was cold glass and when it last
-	// ceased to be, s after mixed; +Inf and 0 for never.
-	coldAt, warmAt [nodeN]float64
+	// The panel's temperature as the marks see it, and what they passed: as the
+	// law says, and, once split, as if nothing were gained outside the resin's
+	// range (alpha less, marks low).
+	path        cure.Path
+	gauge       [railN]cure.Gauge
+	alpha, less [nodeN]float64
+	law, low    rails
+	done        [railN]bool // nothing left to pass, for any rate factor
+	split       bool
+	vouched     float64 // when a finger inside the range last vouched for it
 
-	nowC, refC, lowC float64
-	fallen           bool // lowC is set
+	j    [nodeN]float64 // blush index
+	rise [nodeN]float64 // K that the panel warmed while α < .4
+	condensed,
+	firm, hard uint32 // latches of the middle film, a bit a node
+	softened  float64 // when the median node last softened; NaN never
+	softenedC float64 // how warm it was then
 
-	// Ages in s at the named temperatures.
-	age20, ageRecoat, ageHandle float64
-	recoatAt, handleAt          float64 // when the sheet's limits passed; +Inf
+	lowC   float64
+	fallen bool // lowC is set
 
-	debtBelow, debtAbove float64 // s outside the resin's range, not yet made up
-	below, above         float64 // s outside it in all, while some is not made up
-	warm7                float64 // s at 20 °C and above
-	degraded             float64
-	probeS               float64 // s with the panel's own probe
-	humid                float64 // s with humidity known while it matters
-	dew                  float64 // when it first condensed; +Inf
-	points               int
+	below, above float64 // s outside the resin's range since a finger last found it inside
+	warm7        float64 // s at 20 °C and above
+	degraded     float64
+	probeS       float64 // s with the panel's own probe
+	humid        float64 // s with humidity known while it matters
+	dew          float64 // when it first condensed; +Inf
+	points       int
 
 	wSum, wAir, wGap, wE float64
 
-	recent []mean // for T_now
-	high   []peak // for T_ref, falling values
-	gaps   []Span
-	drops  []Span
-	out    []Span // outside the resin's range, or not inside for as long since
-	watch  []Feel
-	felt   int // finger tests passed
-	seen   []Snapshot
+	gaps  []Span
+	drops []Span
+	out   []Span // where the two readings of the range differ by a state
+	watch []Feel
+	felt  int // finger tests passed
+	seen  []Snapshot
 }
-
-type mean struct{ t, sum, c float64 } // sum is the integral of temperature up to t
-type peak struct{ t, c float64 }
 
 // TrackOptions say what a coat's track begins with.
 type TrackOptions struct {
@@ -128,31 +128,25 @@ type TrackOptions struct {
 // NewTrack begins a coat.
 func NewTrack(o TrackOptions) *Track {
 	tr := &Track{r: o.Resin, it: o.Integrator, mixed: o.Mixed, appliedAt: o.Applied, applied: o.Applied.Sub(o.Mixed).Seconds(),
-		warmCO2: defCO2, softened: math.NaN(), recoatAt: math.Inf(1), handleAt: math.Inf(1), dew: math.Inf(1),
-		watch: o.Feels}
+		warmCO2: defCO2, softened: math.NaN(), dew: math.Inf(1), watch: o.Feels}
 	if tr.it == nil {
 		tr.it = cure.NewIntegrator(*o.Resin)
 	}
 	if o.FuelHeater {
 		tr.warmCO2 = heaterCO2
 	}
-	for m := range tr.when {
-		for j := range tr.when[m] {
-			tr.when[m][j] = math.Inf(1)
+	for k := range tr.law {
+		for j := range tr.law[k] {
+			tr.law[k][j] = cure.NewMarks()
 		}
-	}
-	for j := range tr.coldAt {
-		tr.coldAt[j] = math.Inf(1)
 	}
 	return tr
 }
 
 // CopyTo makes dst an independent copy, keeping dst's buffers.
 func (tr *Track) CopyTo(dst *Track) {
-	recent, high, gaps, drops, out, seen := dst.recent, dst.high, dst.gaps, dst.drops, dst.out, dst.seen
+	gaps, drops, out, seen := dst.gaps, dst.drops, dst.out, dst.seen
 	*dst = *tr
-	dst.recent = append(recent[:0], tr.recent...)
-	dst.high = append(high[:0], tr.high...)
 	dst.gaps = append(gaps[:0], tr.gaps...)
 	dst.drops = append(drops[:0], tr.drops...)
 	dst.out = append(out[:0], tr.out...)
@@ -201,83 +195,36 @@ func (tr *Track) PourFrom(cupC float64) {
 	}
 	tr.begun = true
 	tr.t, tr.c = 0, cupC
-	tr.remember(0, cupC)
-	tr.nowC, tr.refC = cupC, cupC
+	tr.path = cure.NewPath(tr.r, 0, cupC)
+	tr.regauge()
+}
+
+// regauge begins the gauges anew where the path stands.
+func (tr *Track) regauge() {
+	for k, z := range railZ {
+		o := offsets{z, z, z, z, z}
+		tr.gauge[k].Reset(&tr.path, o.film())
+	}
 }
 
 // Apply puts the resin on the panel, which is at panelC then; before are the
 // panel's temperatures of the last minutes, for the ten-minute mean.
 func (tr *Track) Apply(panelC float64, before []Point) {
+	if !tr.begun {
+		tr.path = cure.NewPath(tr.r, tr.applied, panelC)
+	}
 	tr.begun = true
 	tr.t, tr.c = tr.applied, panelC
-	tr.recent = tr.recent[:0]
+	var ts, cs [48]float64
+	n := 0
 	for _, p := range before {
-		tr.remember(p.At.Sub(tr.mixed).Seconds(), p.TempC)
-	}
-	tr.remember(tr.applied, panelC)
-	tr.high = tr.high[:0]
-	tr.nowC = tr.tenMinutes()
-	tr.refC = tr.nowC
-}
-
-// remember keeps the integral of temperature for the ten-minute mean.
-func (tr *Track) remember(t, c float64) {
-	n := len(tr.recent)
-	if n == 0 {
-		tr.recent = append(tr.recent, mean{t, 0, c})
-		return
-	}
-	last := tr.recent[n-1]
-	if t <= last.t {
-		return
-	}
-	tr.recent = append(tr.recent, mean{t, last.sum + (t-last.t)*(c+last.c)/2, c})
-	// Drop what is older than the window, keeping one point before it.
-	k := 0
-	for k+1 < len(tr.recent) && tr.recent[k+1].t <= t-meanS {
-		k++
-	}
-	if k > 0 {
-		tr.recent = slices.Delete(tr.recent, 0, k)
-	}
-}
-
-// tenMinutes is the mean of the last ten minutes, or of what there is.
-func (tr *Track) tenMinutes() float64 {
-	last := tr.recent[len(tr.recent)-1]
-	from := last.t - meanS
-	first := tr.recent[0]
-	if first.t >= from {
-		if last.t <= first.t {
-			return last.c
+		if n < len(ts) {
+			ts[n], cs[n] = p.At.Sub(tr.mixed).Seconds(), p.TempC
+			n++
 		}
-		return (last.sum - first.sum) / (last.t - first.t)
 	}
-	next := tr.recent[1]
-	d := from - first.t
-	c := first.c + (next.c-first.c)*d/(next.t-first.t)
-	return (last.sum - first.sum - d*(first.c+c)/2) / meanS
-}
-
-// reference is T_ref: a cold night must not make a coat hard, a hot post-cure
-// must not delay it.
-func (tr *Track) reference(t, nowC float64) float64 {
-	if t < tr.applied {
-		return nowC
-	}
-	for len(tr.high) > 0 && tr.high[0].t < t-dayS {
-		tr.high = slices.Delete(tr.high, 0, 1)
-	}
-	n := len(tr.high)
-	for n > 0 && tr.high[n-1].c <= nowC {
-		n--
-	}
-	tr.high = tr.high[:n]
-	// One entry a ten minutes is enough to remember a day by.
-	if n == 0 || t-tr.high[n-1].t >= meanS {
-		tr.high = append(tr.high, peak{t, nowC})
-	}
-	return max(nowC, min(tr.high[0].c, refCapC))
+	tr.path.Moved(tr.applied, panelC, ts[:n], cs[:n])
+	tr.regauge()
 }
 
 // Feed takes the next point. Points that do not ascend are ignored.
@@ -326,16 +273,18 @@ func (tr *Track) peek(f Feel, ft float64, p Point, t float64) {
 		q.TempC = tr.c + (p.TempC-tr.c)*(ft-tr.t)/(t-tr.t)
 		cp.Feed(q)
 	}
-	s.alpha, s.j, s.nowC, s.condensed, s.source = cp.alpha, cp.j, cp.nowC, cp.condensed, p.Source
+	s.alpha, s.j, s.nowC, s.condensed, s.source = cp.alpha, cp.j, cp.NowC(), cp.condensed, p.Source
 	s.tempSD, s.gapSD = cp.TempSD(0), cp.gapSD()
 	tr.seen = append(tr.seen, s)
-	// The finger has spoken: the time outside the range is made up.
-	tr.debtBelow, tr.debtAbove, tr.below, tr.above = 0, 0, 0, 0
+	if s.nowC >= tr.r.MinC && s.nowC <= tr.r.MaxC {
+		// A finger inside the range has spoken: what was gained outside of it
+		// is vouched for.
+		tr.split, tr.below, tr.above, tr.vouched = false, 0, 0, ft
+	}
 }
 
 // piece moves everything to t (s) at which the panel is at c (°C).
 func (tr *Track) piece(t, c float64, p *Point) {
-	r := tr.r
 	t0, c0 := tr.t, tr.c
 	dt := t - t0
 	if !(dt > 0) {
@@ -344,33 +293,25 @@ func (tr *Track) piece(t, c float64, p *Point) {
 	was := tr.alpha
 	tr.it.Advance(tr.alpha[:], nodeKappa[:], dt, c0, c)
 	tr.t, tr.c = t, c
-	tr.remember(t, c)
-	now0, ref0 := tr.nowC, tr.refC
-	tr.nowC = tr.tenMinutes()
-	tr.refC = tr.reference(t, tr.nowC)
-	mid := (c0 + c) / 2
-	weight := dt * r.AgeFactor(mid, handleTempC)
-	tr.age20 += weight
-	if tr.t > tr.applied {
-		tr.account(t0, t, mid, weight, p)
+	tr.path.To(t, c, 0)
+	x0, x1 := tr.path.Inside()
+	if !tr.split && (x0 != 0 || x1 != 1) && t > tr.applied {
+		tr.split, tr.less, tr.low = true, was, tr.law
 	}
-	if u := r.RecoatUntil; u != nil {
-		tr.passed(&tr.ageRecoat, &tr.recoatAt, r.AgeFactor(mid, u.TempC), u.Hours*3600, t0, dt)
+	lesser := tr.less
+	if tr.split && x1 > x0 {
+		tr.it.Advance(tr.less[:], nodeKappa[:], (x1-x0)*dt, c0+x0*(c-c0), c0+x1*(c-c0))
 	}
-	if h := r.Handle; h != nil {
-		tr.passed(&tr.ageHandle, &tr.handleAt, r.AgeFactor(mid, h.TempC), h.Hours*3600, t0, dt)
-	} else {
-		tr.passed(&tr.ageHandle, &tr.handleAt, r.AgeFactor(mid, handleTempC), handleHours*3600, t0, dt)
-	}
-	tr.marks(t0, dt, &was, now0, ref0)
-	tr.surface(t0, t, &was, c, p)
+	tr.marks(&was, &lesser)
 	if t > tr.applied {
-		tr.gas(t)
+		tr.account(t0, t, c0, p)
+		tr.surface(t0, t, &was, c, p)
+		tr.gas()
 	}
 }
 
 // claimed appends a stretch of the past to the strip, less what was not known
-// then: cold glass, and green and above outside the resin's range.
+// then: cold glass, and where the two readings of the range differ by a state.
 func (tr *Track) claimed(to []Segment, s Segment, lnKappa float64) []Segment {
 	zone := s.From.Location()
 	none := func(u Span) {
@@ -395,19 +336,17 @@ func (tr *Track) claimed(to []Segment, s Segment, lnKappa float64) []Segment {
 	}
 	j := min(max(int(math.Round((lnKappa-gridMin)/(gridStep*perNode))), 0), nodeN-1)
 	var cold Span
-	if !math.IsInf(tr.coldAt[j], 1) {
-		cold = Span{tr.moment(tr.coldAt[j]), tr.moment(tr.warmAt[j])}
-		if tr.cold&(1<<j) != 0 {
-			cold.To = s.To
+	if m := &tr.law[midRail][j]; m.Glass < m.When[cure.Green] && !(tr.vouched > m.Glass) {
+		cold = Span{tr.moment(m.Glass), s.To}
+		if g := m.When[cure.Green]; !math.IsInf(g, 1) {
+			cold.To = tr.moment(g)
 		}
 	}
-	if s.State.Rank() >= Green.Rank() {
-		for _, o := range tr.out {
-			if cold.From.Before(o.From) {
-				none(cold)
-			}
-			none(o)
+	for _, o := range tr.out {
+		if cold.From.Before(o.From) {
+			none(cold)
 		}
+		none(o)
 	}
 	none(cold)
 	if s.To.After(s.From) {
@@ -416,16 +355,9 @@ func (tr *Track) claimed(to []Segment, s Segment, lnKappa float64) []Segment {
 	return to
 }
 
-func (tr *Track) passed(age, at *float64, factor, limit, t0, dt float64) {
-	was := *age
-	*age += factor * dt
-	if math.IsInf(*at, 1) && *age >= limit {
-		*at = t0 + dt*(limit-was)/(*age-was)
-	}
-}
-
 // account keeps what does not depend on the rate factor.
-func (tr *Track) account(t0, t, mid, weight float64, p *Point) {
+func (tr *Track) account(t0, t, c0 float64, p *Point) {
+	mid := (c0 + tr.c) / 2
 	dt := t - max(t0, tr.applied)
 	switch p.Source {
 	case FromProbe:
@@ -433,6 +365,7 @@ func (tr *Track) account(t0, t, mid, weight float64, p *Point) {
 	default:
 		tr.degraded += dt
 	}
+	weight := dt * tr.r.AgeFactor(mid, 20)
 	tr.wSum += weight
 	tr.wE += weight * (1/(mid+273.15) - 1/298.15) / cure.GasConstant
 	doubt := weight * p.SDK * tr.r.E2 / (cure.GasConstant * (mid + 273.15) * (mid + 273.15))
@@ -441,37 +374,38 @@ func (tr *Track) account(t0, t, mid, weight float64, p *Point) {
 		tr.wAir += doubt
 	case Bridged:
 		tr.wGap += doubt
-		from, to := tr.moment(max(t0, tr.applied)), tr.moment(t)
-		tr.gaps = extend(tr.gaps, from, to)
+		tr.gaps = extend(tr.gaps, tr.moment(max(t0, tr.applied)), tr.moment(t))
 	}
-	low, high := tr.r.MinC, tr.r.MaxC
-	owed := tr.debtBelow > 0 || tr.debtAbove > 0
 	switch {
-	case mid < low:
-		tr.debtBelow += dt
+	case mid < tr.r.MinC:
 		tr.below += dt
-	case mid > high:
-		tr.debtAbove += dt
+	case mid > tr.r.MaxC:
 		tr.above += dt
-	default:
-		if tr.debtBelow = max(0, tr.debtBelow-dt); tr.debtBelow == 0 {
-			tr.below = 0
-		}
-		if tr.debtAbove = max(0, tr.debtAbove-dt); tr.debtAbove == 0 {
-			tr.above = 0
-		}
 	}
-	if owed || tr.debtBelow > 0 || tr.debtAbove > 0 {
-		// A breath inside the range between two stretches is not worth a line.
-		from := tr.moment(max(t0, tr.applied))
-		if n := len(tr.out); n > 0 && from.Sub(tr.out[n-1].To) < meanS*time.Second {
-			from = tr.out[n-1].To
-		}
-		tr.out = extend(tr.out, from, tr.moment(t))
+	if tr.split && tr.apart(nodeN/2) {
+		tr.out = extend(tr.out, tr.moment(max(t0, tr.applied)), tr.moment(t))
 	}
-	if tr.nowC >= 20 {
+	if tr.NowC() >= 20 {
 		tr.warm7 += dt
 	}
+}
+
+// apart reports whether the two readings of the time outside the range differ
+// by a state at green or above, for one rate factor in the middle film.
+func (tr *Track) apart(j int) bool {
+	g := &tr.gauge[midRail]
+	rank := func(a float64, m *cure.Marks) int {
+		switch {
+		case math.IsInf(m.When[cure.Green], 1):
+			return 0
+		case a >= g.Level(cure.Hard):
+			return 3
+		case a >= g.Level(cure.Firm):
+			return 2
+		}
+		return 1
+	}
+	return rank(tr.alpha[j], &tr.law[midRail][j]) != rank(tr.less[j], &tr.low[midRail][j])
 }
 
 func extend(s []Span, from, to time.Time) []Span {
@@ -484,68 +418,51 @@ func extend(s []Span, from, to time.Time) []Span {
 	return append(s, Span{from, to})
 }
 
-// marks notes first crossings within the piece and moves the latches. The
-// degree of cure and the thresholds are taken as straight lines within it.
-func (tr *Track) marks(t0, dt float64, was *[nodeN]float64, now0, ref0 float64) {
-	r := tr.r
-	green0 := max(r.AlphaGel, r.AlphaAtTg(now0-greenBelowK))
-	green1 := max(r.AlphaGel, r.AlphaAtTg(tr.nowC-greenBelowK))
-	firm0, firm1 := max(r.AlphaGel, r.AlphaAtTg(ref0)), max(r.AlphaGel, r.AlphaAtTg(tr.refC))
-	hard0, hard1 := max(r.AlphaGel, r.AlphaAtTg(ref0+hardAboveK)), max(r.AlphaGel, r.AlphaAtTg(tr.refC+hardAboveK))
-	soft, softHard := r.AlphaAtTg(tr.refC-hysteresisK), r.AlphaAtTg(tr.refC+hardAboveK-hysteresisK)
-	coldSet, coldClear := r.AlphaAtTg(tr.nowC+hysteresisK), r.AlphaAtTg(tr.nowC-hysteresisK)
-	for j := range tr.alpha {
-		a0, a1 := was[j], tr.alpha[j]
-		tr.cross(MarkTacky, j, t0, dt, a0-alphaTacky, a1-alphaTacky)
-		tr.cross(MarkOpens, j, t0, dt, a0-alphaOpens, a1-alphaOpens)
-		tr.cross(MarkGreen, j, t0, dt, a0-green0, a1-green1)
-		tr.cross(MarkFirm, j, t0, dt, a0-firm0, a1-firm1)
-		tr.cross(MarkHard, j, t0, dt, a0-hard0, a1-hard1)
-		if math.IsInf(tr.when[MarkCloses][j], 1) {
-			if at := min(tr.when[MarkFirm][j], tr.recoatAt); at <= t0+dt {
-				tr.when[MarkCloses][j] = at
+// marks notes what was passed within the piece and moves the latches.
+func (tr *Track) marks(was, lesser *[nodeN]float64) {
+	for k := range tr.gauge {
+		g := &tr.gauge[k]
+		g.On(&tr.path)
+		if tr.done[k] && !tr.split && k != midRail {
+			continue
+		}
+		g.Look()
+		if !tr.done[k] {
+			left := false
+			for j := range tr.alpha {
+				m := &tr.law[k][j]
+				g.Mark(m, was[j], math.NaN(), tr.alpha[j])
+				left = left || !m.Done()
+			}
+			tr.done[k] = !left
+		}
+		if tr.split {
+			for j := range tr.less {
+				g.Mark(&tr.low[k][j], lesser[j], math.NaN(), tr.less[j])
 			}
 		}
-		if math.IsInf(tr.when[MarkHandle][j], 1) {
-			if at := max(tr.when[MarkHard][j], tr.handleAt); at <= t0+dt {
-				tr.when[MarkHandle][j] = at
-			}
-		}
+	}
+	g := &tr.gauge[midRail]
+	firm, hard := g.Level(cure.Firm), g.Level(cure.Hard)
+	now := tr.NowC()
+	soft := tr.r.AlphaAtTg(now + cure.FirmAboveK - cure.SoftensK)
+	softHard := tr.r.AlphaAtTg(cure.WorkC(now) + cure.HardAboveK - cure.SoftensK)
+	for j, a := range tr.alpha {
 		bit := uint32(1) << j
-		if a1 >= firm1 {
+		if a >= firm {
 			tr.firm |= bit
-		} else if a1 < soft && tr.firm&bit != 0 {
+		} else if a < soft && tr.firm&bit != 0 {
 			tr.firm &^= bit
 			if j == nodeN/2 {
-				tr.softened = t0 + dt
+				tr.softened, tr.softenedC = tr.t, now
 			}
 		}
-		if a1 >= hard1 {
+		if a >= hard {
 			tr.hard |= bit
-		} else if a1 < softHard {
+		} else if a < softHard {
 			tr.hard &^= bit
 		}
-		if a1 < r.AlphaGel && a1 >= coldSet {
-			if tr.cold&bit == 0 {
-				tr.coldAt[j] = min(tr.coldAt[j], t0+dt)
-			}
-			tr.cold |= bit
-		} else if a1 >= r.AlphaGel && a1 < coldClear && tr.cold&bit != 0 {
-			tr.cold &^= bit
-			tr.warmAt[j] = t0 + dt
-		}
 	}
-}
-
-func (tr *Track) cross(m Mark, j int, t0, dt, d0, d1 float64) {
-	if d1 < 0 || !math.IsInf(tr.when[m][j], 1) {
-		return
-	}
-	f := 0.0
-	if d0 < 0 {
-		f = d0 / (d0 - d1)
-	}
-	tr.when[m][j] = t0 + f*dt
 }
 
 // surface adds to the blush index and notes water on the panel.
@@ -596,11 +513,12 @@ func (tr *Track) surface(t0, t float64, was *[nodeN]float64, c float64, p *Point
 
 // gas keeps how far the panel warmed while the coat could still be blown
 // through.
-func (tr *Track) gas(float64) {
-	if !tr.fallen || tr.nowC < tr.lowC {
-		tr.fallen, tr.lowC = true, tr.nowC
+func (tr *Track) gas() {
+	now := tr.NowC()
+	if !tr.fallen || now < tr.lowC {
+		tr.fallen, tr.lowC = true, now
 	}
-	up := tr.nowC - tr.lowC
+	up := now - tr.lowC
 	for j, a := range tr.alpha {
 		if a < outAlpha && up > tr.rise[j] {
 			tr.rise[j] = up
@@ -645,7 +563,24 @@ func (tr *Track) TempC() float64 { return tr.c }
 func (tr *Track) Resin() *cure.Resin { return tr.r }
 
 // NowC is the panel's mean of the last ten minutes, °C.
-func (tr *Track) NowC() float64 { return tr.nowC }
+func (tr *Track) NowC() float64 { return tr.path.NowC() }
+
+// Lesser returns the degree of cure for a rate factor if nothing was gained
+// outside the resin's range, but what a finger found since.
+func (tr *Track) Lesser(lnKappa float64) float64 {
+	if !tr.split {
+		return tr.Alpha(lnKappa)
+	}
+	return at(&tr.less, lnKappa)
+}
+
+// lesser is the alpha and the marks that permissions go by.
+func (tr *Track) lesser() (*[nodeN]float64, *rails) {
+	if tr.split {
+		return &tr.less, &tr.low
+	}
+	return &tr.alpha, &tr.law
+}
 
 // DegradedMinutes since application without a trusted panel reading.
 func (tr *Track) DegradedMinutes() float64 { return tr.degraded / 60 }

@@ -56,15 +56,44 @@ type Film struct {
 // temperature.
 type levels [numLevels]float64
 
-func (r *Resin) levels(nowC float64, f *Film) levels {
-	work := WorkC(nowC)
-	gel := r.AlphaGel + f.Gel
-	firm := FirmAboveK + f.FirmK
-	l := levels{AlphaTacky + f.Tacky, AlphaOpens + f.Opens,
-		max(gel, r.AlphaAtTg(nowC-GreenBelowK)), max(gel, r.AlphaAtTg(nowC+firm)), 0, max(gel, r.AlphaAtTg(work+HardAboveK+f.HardK))}
+// ruler gives a film's levels with as few inversions of Tg as may be.
+type ruler struct {
+	r          *Resin
+	film       Film
+	gel, tgGel float64
+	// Shut at the least working warmth, and hard at the least and the most.
+	shutLow, hardLow, hardHigh float64
+}
+
+func newRuler(r *Resin, f Film) ruler {
+	u := ruler{r: r, film: f, gel: r.AlphaGel + f.Gel}
+	u.tgGel = r.Tg(u.gel)
+	u.shutLow = u.above(WorkLowC + FirmAboveK + f.FirmK)
+	u.hardLow, u.hardHigh = u.above(WorkLowC+HardAboveK+f.HardK), u.above(WorkHighC+HardAboveK+f.HardK)
+	return u
+}
+
+// above is the degree of cure of a Tg, gelled in any case.
+func (u *ruler) above(tgC float64) float64 {
+	if tgC <= u.tgGel {
+		return u.gel
+	}
+	return u.r.AlphaAtTg(tgC)
+}
+
+func (u *ruler) levels(nowC float64) (l levels) {
+	f := &u.film
+	l[Tacky], l[Opens] = AlphaTacky+f.Tacky, AlphaOpens+f.Opens
+	l[Green] = u.above(nowC - GreenBelowK)
+	l[Firm] = u.above(nowC + FirmAboveK + f.FirmK)
 	l[Shut] = l[Firm]
-	if work > nowC {
-		l[Shut] = max(gel, r.AlphaAtTg(work+firm))
+	switch {
+	case nowC <= WorkLowC:
+		l[Shut], l[Hard] = u.shutLow, u.hardLow
+	case nowC >= WorkHighC:
+		l[Hard] = u.hardHigh
+	default:
+		l[Hard] = u.above(nowC + HardAboveK + f.HardK)
 	}
 	return l
 }
@@ -79,7 +108,8 @@ func (r *Resin) Level(m Mark, nowC float64, f Film) float64 {
 	case Handle:
 		m = Hard
 	}
-	return r.levels(nowC, &f)[m]
+	u := newRuler(r, f)
+	return u.levels(nowC)[m]
 }
 
 // Path is the part of the marks that every rate factor and film on a panel
@@ -299,14 +329,12 @@ func (r *Resin) inside(c0, c1 float64) (x0, x1 float64) {
 // Gauge reads the marks of one film off a path. Look must be called after each
 // [Path.To]; then Mark once a rate factor.
 type Gauge struct {
-	p    *Path
-	film Film
+	p *Path
+	ruler
 	low  levels    // the least of each level within the stretch
 	lv   [4]levels // at the path's instants, when made
 	made bool
 	last levels // at the end of the stretch before
-
-	gel, tgGel float64
 }
 
 // NewGauge reads film's marks off p, which it keeps.
@@ -318,18 +346,22 @@ func NewGauge(p *Path, film Film) Gauge {
 
 // Reset puts the gauge onto another path at its present moment.
 func (g *Gauge) Reset(p *Path, film Film) {
-	g.p, g.film, g.made = p, film, false
-	g.gel = p.r.AlphaGel + film.Gel
-	g.tgGel = p.r.Tg(g.gel)
-	g.last = p.r.levels(p.NowC(), &g.film)
+	g.p, g.made = p, false
+	if g.r != p.r || g.film != film {
+		g.ruler = newRuler(p.r, film)
+	}
+	g.last = g.levels(p.NowC())
 }
+
+// On puts the gauge onto a copy of the path that it was reading.
+func (g *Gauge) On(p *Path) { g.p = p }
 
 // Look prepares for the path's last stretch.
 func (g *Gauge) Look() {
 	p := g.p
 	g.lv[0] = g.last
 	g.made = false
-	end := p.r.levels(p.now[p.k], &g.film)
+	end := g.levels(p.now[p.k])
 	if p.k == 1 {
 		g.lv[1], g.made = end, true
 		for m := range g.low {
@@ -341,7 +373,7 @@ func (g *Gauge) Look() {
 			least = min(least, c)
 		}
 		if least < p.now[p.k] {
-			g.low = p.r.levels(least, &g.film)
+			g.low = g.levels(least)
 		} else {
 			g.low = end
 		}
@@ -352,7 +384,7 @@ func (g *Gauge) Look() {
 
 func (g *Gauge) make() {
 	for i := 1; i < g.p.k; i++ {
-		g.lv[i] = g.p.r.levels(g.p.now[i], &g.film)
+		g.lv[i] = g.levels(g.p.now[i])
 	}
 	g.made = true
 }
@@ -369,6 +401,7 @@ type Marks struct {
 	// Glass is when it first was a glass that had not gelled, which feels firm
 	// and is not; +Inf for never.
 	Glass float64
+	next  Mark // the first of tacky to shut that is still ahead
 }
 
 // NewMarks begins with nothing passed.
@@ -377,6 +410,15 @@ func NewMarks() (m Marks) {
 		m.When[i] = math.Inf(1)
 	}
 	m.Glass = math.Inf(1)
+	return m
+}
+
+// MarksFrom begins with marks that were passed before, in their order.
+func MarksFrom(when [int(Hard) + 1]float64, glass float64) Marks {
+	m := Marks{When: when, Glass: glass}
+	for m.next <= Shut && !math.IsInf(when[m.next], 1) {
+		m.next++
+	}
 	return m
 }
 
@@ -392,21 +434,15 @@ func (g *Gauge) Cold(alpha float64) bool {
 // not known.
 func (g *Gauge) Mark(m *Marks, a0, da, a1 float64) {
 	w := &m.When
-	for i := Tacky; i <= Shut; i++ {
-		if !math.IsInf(w[i], 1) {
-			continue
-		}
-		if a1 < g.low[i] {
-			break
-		}
-		if !g.pass(&w[i], i, a0, da, a1) {
+	for ; m.next <= Shut; m.next++ {
+		if i := m.next; a1 < g.low[i] || math.IsInf(w[i], 1) && !g.pass(&w[i], i, a0, da, a1) {
 			break
 		}
 	}
-	if math.IsInf(w[Hard], 1) && a1 >= g.low[Hard] {
+	if a1 >= g.low[Hard] && math.IsInf(w[Hard], 1) {
 		g.pass(&w[Hard], Hard, a0, da, a1)
 	}
-	if now := g.p.NowC() + GlassAboveK; now < g.tgGel && a1 < g.gel && math.IsInf(m.Glass, 1) && now <= g.p.r.Tg(a1) {
+	if now := g.p.NowC() + GlassAboveK; now < g.tgGel && m.next <= Green && a1 < g.gel && math.IsInf(m.Glass, 1) && now <= g.p.r.Tg(a1) {
 		m.Glass = g.p.t
 	}
 }
@@ -439,6 +475,13 @@ func (g *Gauge) pass(when *float64, m Mark, a0, da, a1 float64) bool {
 	}
 	return false
 }
+
+// Done reports whether nothing is left to pass.
+func (m *Marks) Done() bool { return m.next > Shut && !math.IsInf(m.When[Hard], 1) }
+
+// Next is the first mark of tacky to shut that is still ahead; past shut when
+// there is none.
+func (m *Marks) Next() Mark { return m.next }
 
 // At is when a mark is passed, s; the last two from the path's limits.
 func (m *Marks) At(mark Mark, p *Path) float64 {

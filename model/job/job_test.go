@@ -361,8 +361,9 @@ func TestNoReading(t *testing.T) {
 	}
 	// A finger's word stands, with its time; no more is claimed by it.
 	felt := replayOne(t, mustParse(t, lidJob), NewTable(), 8)
-	if felt.State != coat.Unknown || felt.Alpha != nil || !strings.HasPrefix(felt.Advice, "Felt tacky at 11:05.") {
-		t.Errorf("after a finger test without a reading: %s, %q", felt.State, felt.Advice)
+	if felt.State != coat.Unknown || felt.Alpha != nil || felt.Advice != "Not known: go by the finger, or put a probe on it." ||
+		!strings.Contains(felt.Because.Text(felt.AppliedAt, nil), "Felt tacky at 11:05.") {
+		t.Errorf("after a finger test without a reading: %s, %q, %q", felt.State, felt.Advice, felt.Because)
 	}
 	whole := replayOne(t, j, shed(-0.5, 6, still(20), 60), 5)
 	late := replayOne(t, j, shed(2, 6, still(20), 60), 5)
@@ -429,35 +430,66 @@ func TestPanelSilent(t *testing.T) {
 	}
 }
 
-// TestBelowMinimum: under 10 °C a generic resin's green and above are not
-// known, until the panel has been warm for as long as it was cold, or a finger
-// says.
+// TestBelowMinimum: what a generic resin gained under 10 °C counts for warnings
+// and not for permissions; where that makes a difference by a state, at green or
+// above, the state is not known, until it makes none any more, or a finger says.
 func TestBelowMinimum(t *testing.T) {
 	noFeel := strings.Split(lidJob, "[[feel]]")[0]
 	temp := func(h float64) float64 {
-		if h > 1 && h < 5 {
+		if h > 3 && h < 13 {
 			return 8
 		}
 		return 22
 	}
-	tb := shed(-1, 20, temp, 40)
+	tb := shed(-1, 40, temp, 40)
 	j := mustParse(t, noFeel)
-	e := replayOne(t, j, tb, 8)
-	if e.State != coat.Unknown || e.UnknownWhy[0] != coat.BelowMinimum {
-		t.Errorf("3 h after the cold: %s %v", e.State, e.UnknownWhy)
+	e := replayOne(t, j, tb, 12.5)
+	if e.State != coat.Unknown || e.UnknownWhy[0] != coat.BelowMinimum || e.Advice != "Not known: warm it to 10 °C, then feel it." ||
+		!strings.Contains(e.Because.String(), "The panel was under 10 °C for 9.5 h.") {
+		t.Errorf("in the cold: %s %v %q %q", e.State, e.UnknownWhy, e.Advice, e.Because)
 	}
-	if !strings.Contains(e.Advice, "the panel was under 10 °C for 4 h. It is warm enough now: feel it.") {
-		t.Errorf("advice %q", e.Advice)
+	if e.Events.RecoatCloses.P50 == nil || e.Events.Green.P50 != nil && !e.Events.Green.P50.After(e.AppliedAt.Add(12*time.Hour+30*time.Minute)) {
+		t.Errorf("closes %v, green %v: permissions wait for the warmth", e.Events.RecoatCloses.P50, e.Events.Green.P50)
 	}
-	if e = replayOne(t, j, tb, 4.5); e.State == coat.Unknown && !strings.Contains(e.Advice, "Warm it to 10 °C or more, then feel it.") {
-		t.Errorf("in the cold: advice %q", e.Advice)
+	if e = replayOne(t, j, tb, 13.2); e.State != coat.Unknown || e.Advice != "Not known: feel it." {
+		t.Errorf("just warm again: %s %v %q", e.State, e.UnknownWhy, e.Advice)
 	}
-	if e = replayOne(t, j, tb, 9.2); e.State == coat.Unknown {
-		t.Errorf("4.2 h after the cold: %s %v", e.State, e.UnknownWhy)
+	if e = replayOne(t, j, tb, 38); e.State == coat.Unknown {
+		t.Errorf("25 h after the cold: %s %v", e.State, e.UnknownWhy)
 	}
-	felt := mustParse(t, noFeel+"[[feel]]\ncoat=\"tack\"\nat=2026-10-10T17:10:00+01:00\nstate=\"green\"\n")
-	if e = replayOne(t, felt, tb, 8); e.State == coat.Unknown {
+	felt := mustParse(t, noFeel+"[[feel]]\ncoat=\"tack\"\nat=2026-10-10T22:55:00+01:00\nstate=\"green\"\n")
+	if e = replayOne(t, felt, tb, 13.4); e.State == coat.Unknown {
 		t.Errorf("after a finger test: %s %v", e.State, e.UnknownWhy)
+	}
+	// A dip that changes nothing says nothing.
+	dip := shed(-1, 40, func(h float64) float64 {
+		if h > 14 && h < 14.25 {
+			return 9.5
+		}
+		return 16
+	}, 40)
+	for h := 14.0; h < 20; h += 0.25 {
+		if e = replayOne(t, j, dip, h); e.State == coat.Unknown {
+			t.Errorf("%.2f h, a quarter of an hour at 9.5 °C: %v", h, e.UnknownWhy)
+			break
+		}
+	}
+}
+
+// TestFeltHardStays: what a finger found inside the range stands; a cold night
+// does not undo it.
+func TestFeltHardStays(t *testing.T) {
+	j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0]+"[[feel]]\ncoat=\"tack\"\nat=2026-10-11T09:40:00+01:00\nstate=\"hard\"\n")
+	tb := shed(-1, 100, func(h float64) float64 {
+		if h > 70 {
+			return 4
+		}
+		return 25
+	}, 40)
+	for _, h := range []float64{25, 60, 71, 80, 95} {
+		if e := replayOne(t, j, tb, h); e.State != coat.Hard {
+			t.Errorf("after %g h: %s %v", h, e.State, e.UnknownWhy)
+		}
 	}
 }
 
@@ -627,7 +659,7 @@ func ExampleReplay() {
 	c := res.Coats[0]
 	fmt.Printf("%s is %s: %s\n", c.ID, c.State, c.Advice)
 	// Output:
-	// tack is tacky: Lay the cloth in between now and 12:30.
+	// tack is tacky: Lay the cloth in before 12:23.
 }
 
 func ExampleReadCSV() {
