@@ -222,6 +222,9 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 		e.add(rule, c.ID, c.Panel, is, variant, actBy, w)
 	}
 
+	if c.Covered != nil {
+		return // it lies under another, which speaks for both
+	}
 	if newest && rec.Next != "none" && c.NextWindow != nil {
 		e.window(c, panel, w)
 	}

@@ -133,6 +133,12 @@ type Recoat struct {
 	Verdict string        `json:"verdict"` // one of the Fell words
 	Sure    bool          `json:"sure"`    // also at the cautious edges
 	Blush   string        `json:"blush"`   // band of the coat below
+	// Covered is what the coat below was then, Minutes how long it had lain;
+	// Do is what was to be done about a coat outside its window: let_be,
+	// take_off or if_abraded.
+	Covered coat.State `json:"covered,omitempty"`
+	Minutes float64    `json:"minutes,omitempty"`
+	Do      string     `json:"do,omitempty"`
 }
 
 // Where a recoat fell.
@@ -417,7 +423,26 @@ func recoat(below Coat, next coat.Coat) *Recoat {
 				}
 			}
 		case below.Coat.Next == "fill" || (below.Coat.Next == "" && next.Kind == coat.FillCoat && len(below.Coat.Cloth) > 0):
-			r.Window, r.Opens = coat.WindowFill, e.Events.Green
+			r.Window = coat.WindowFill
+		}
+		if v := e.Covered; v != nil && v.By == next.ID {
+			// Judged with all that is believed of the coat below, at once when
+			// the next went on.
+			r.Window, r.Sure, r.Do = v.Fell.Window, v.Fell.Sure, v.Fell.Do
+			r.Covered, r.Minutes = v.State, v.Minutes
+			r.Verdict = map[string]string{coat.FellInside: FellInside, coat.FellBefore: FellBefore, coat.FellAfter: FellAfter}[v.Fell.Verdict]
+			if r.Verdict == "" {
+				r.Verdict = FellUnknown
+			}
+			switch r.Window {
+			case coat.WindowWet:
+				r.Opens, r.Closes = now, e.Events.Tacky
+			case coat.WindowCloth:
+				r.Opens, r.Closes = e.Events.Tacky, e.Events.Green
+			default:
+				r.Opens, r.Closes = e.Events.RecoatOpens, e.Events.RecoatCloses
+			}
+			return r
 		}
 	} else {
 		return r

@@ -221,6 +221,17 @@ func (w words) fell(r *Recoat) string {
 			s += ", by less than the doubt"
 		}
 	}
+	if r.Covered != "" {
+		s += fmt.Sprintf("; covered while %s, after %s", r.Covered, minutes(r.Minutes))
+	}
+	switch r.Do {
+	case "let_be":
+		s += "; was to be let be"
+	case "take_off":
+		s += "; was to be taken off while wet"
+	case "if_abraded":
+		s += "; right if the coat below was washed and abraded"
+	}
 	switch r.Blush {
 	case "elevated":
 		s += "; blush elevated below it: wash first"

@@ -167,12 +167,24 @@ func (in recordSource) document(piece string) (record.Document, error) {
 	return record.New(out)
 }
 
-// coat gathers one coat, judged as it stood when it was last watched: a coat
-// that was coated over is not what the next day made of it.
+// coat gathers one coat, judged as it stood when it was last watched; one that
+// was coated over goes on under its cover for two weeks.
 func (in recordSource) coat(c coat.Coat) (record.Coat, error) {
 	out := record.Coat{Coat: c, Resin: in.work.Resins[c.Resin]}
 	at, w := in.now, in.work
-	if c.Ended != nil && c.Ended.Before(in.now) {
+	switch {
+	case c.Ended == nil || !c.Ended.Before(in.now):
+	case job.Covered(in.work, &c, in.now):
+		if end := c.Applied.Add(14 * 24 * time.Hour); end.Before(at) {
+			at = end
+		}
+		w = job.At(in.work, at)
+		for i := range w.Coats {
+			if w.Coats[i].ID == c.ID {
+				w.Coats[i].Ended = nil
+			}
+		}
+	default:
 		at = c.Ended.Add(-time.Second)
 		w = job.At(in.work, at)
 	}

@@ -83,7 +83,7 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 			continue
 		}
 		at := now
-		if !c.Open(now) {
+		if !c.Open(now) && !followed(w, c, now) {
 			// A coat that is no longer watched matters for what its finger
 			// tests say of a cup or a lot still in use, up to the last of
 			// them.
@@ -95,7 +95,7 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 		}
 		ru, err := e.prepare(at, w, c, r, s)
 		if err != nil {
-			if c.Open(now) {
+			if c.Open(now) || followed(w, c, now) {
 				missing = append(missing, err)
 			}
 			continue
@@ -105,13 +105,19 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 		all = append(all, ru)
 	}
 	e.followAll(all, r, s)
+	below := map[string]*coat.Estimate{} // by panel, what was put on last
 	for i := range w.Coats {
 		c := &w.Coats[i]
 		ru := runs[c.ID]
-		if ru == nil || !c.Open(now) {
+		if ru == nil || !c.Open(now) && !followed(w, c, now) {
 			continue
 		}
-		res.Coats = append(res.Coats, e.judge(now, w, ru, runs, r, s))
+		j := e.judge(now, w, ru, runs, r, s, below[c.Panel])
+		below[c.Panel] = &j
+		// What lies under another is followed until it is hard.
+		if c.Open(now) || j.State != coat.Hard {
+			res.Coats = append(res.Coats, j)
+		}
 	}
 	for id := range e.saved {
 		if !live[id] {
@@ -123,6 +129,37 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 		return res, joined(missing)
 	}
 	return res, nil
+}
+
+// over is the coat that was put onto another next; nil for none yet.
+func over(w *coat.Work, c *coat.Coat, now time.Time) (next *coat.Coat) {
+	for i := range w.Coats {
+		o := &w.Coats[i]
+		if o.Panel == c.Panel && o.ID != c.ID && o.Applied.After(c.Applied) && !o.Applied.After(now) && (next == nil || o.Applied.Before(next.Applied)) {
+			next = o
+		}
+	}
+	return next
+}
+
+// Under another coat one is followed for so long at most, and counts as covered
+// by it where it was no longer watched at most so long before.
+const (
+	followFor   = 14 * 24 * time.Hour
+	coverWithin = 12 * time.Hour
+)
+
+// followed reports whether a coat that is no longer watched was coated over,
+// and may not be hard yet.
+func followed(w *coat.Work, c *coat.Coat, now time.Time) bool {
+	return c.Ended != nil && !c.Applied.After(now) && now.Sub(c.Applied) <= followFor && Covered(w, c, now)
+}
+
+// Covered reports whether another coat lies on this one by now, put on while it
+// was watched or not long after.
+func Covered(w *coat.Work, c *coat.Coat, now time.Time) bool {
+	o := over(w, c, now)
+	return o != nil && (c.Ended == nil || o.Applied.Sub(*c.Ended) <= coverWithin)
 }
 
 // lastFeel is the time of a coat's last finger test up to now.
@@ -464,8 +501,8 @@ func (ru *run) cup(mixed time.Time) cupPlan {
 	return p
 }
 
-func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]*run, r Readings, s Settings) coat.Estimate {
-	cs := coat.Case{Now: now, Loc: s.Loc, Coat: *ru.coat, Panel: ru.panel, Resin: &ru.law.resin, Feels: ru.feels}
+func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]*run, r Readings, s Settings, below *coat.Estimate) coat.Estimate {
+	cs := coat.Case{Now: now, Loc: s.Loc, Coat: *ru.coat, Panel: ru.panel, Resin: &ru.law.resin, Feels: ru.feels, Over: over(w, ru.coat, now), Below: below}
 	if !ru.young.Begun() {
 		return coat.NotYet(&cs)
 	}
