@@ -71,6 +71,7 @@ type world struct {
 	finger  finger
 	wrong   map[string]string // what is really in the cup
 	kappaSD float64
+	known   bool // the resin is fitted so well that its rate is known
 }
 
 // weather is the panel's and the air's temperature, minute by minute from the
