@@ -59,6 +59,28 @@ func Packaged() Layout {
 	}
 }
 
+// MDNSFile is where the system's multicast DNS looks for what it announces.
+const MDNSFile = "/etc/avahi/services/curewright.service"
+
+// MDNS returns the file by which a board's multicast DNS announces the page, so
+// that a phone finds it by the board's name: for a page that is served to the
+// network, on a port, over TLS or not.
+func MDNS(port int, tls bool) (File, error) {
+	if port < 1 || port > 65535 {
+		return File{}, fmt.Errorf("port %d cannot be announced", port)
+	}
+	text, err := fs.ReadFile(files, "files/curewright.mdns")
+	if err != nil {
+		return File{}, err
+	}
+	var b bytes.Buffer
+	err = template.Must(template.New("mdns").Parse(string(text))).Execute(&b, struct {
+		Port int
+		TLS  bool
+	}{port, tls})
+	return File{Path: MDNSFile, Text: b.String(), What: "tells phones on this network where the page is"}, err
+}
+
 // File is one file of an installation.
 type File struct {
 	Path string // absolute

@@ -118,6 +118,15 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 		fmt.Fprintf(errw, "curewright: arguments: %v\n", err)
 		return exitUsage
 	}
+	// A full card or a closed pipe must not look like success.
+	kept := &keptWriter{w: out}
+	out = kept
+	defer func() {
+		if kept.err != nil && code == exitDone {
+			fmt.Fprintln(errw, "curewright: standard output:", kept.err)
+			code = exitFailed
+		}
+	}()
 	a := &cli.App{Ctx: ctx, In: in, Out: out, Err: errw, Units: cli.Units(c.Units), Server: c.Server, Token: c.TokenFile, Build: build}
 	if err := kctx.BindToProvider(a.Client); err != nil {
 		return report(a, err)
@@ -133,6 +142,20 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 		return report(a, err)
 	}
 	return exitDone
+}
+
+// keptWriter remembers the first error of its writer.
+type keptWriter struct {
+	w   io.Writer
+	err error
+}
+
+func (k *keptWriter) Write(b []byte) (int, error) {
+	n, err := k.w.Write(b)
+	if err != nil && k.err == nil {
+		k.err = err
+	}
+	return n, err
 }
 
 // report prints an error as the contract says and returns the exit code.

@@ -81,7 +81,7 @@ func TestReadmeCommands(t *testing.T) {
 	}
 	root, _ := testkit.W1Tree(t)
 	t.Setenv(daemon.W1Env, root)
-	url, _, _ := startWatch(t, "--data", t.TempDir(), "--listen", "127.0.0.1:0")
+	url, _, _ := startWatch(t, "--config", "../../examples/curewright.toml", "--data", t.TempDir(), "--listen", "127.0.0.1:0")
 	t.Setenv("CUREWRIGHT_SERVER", url)
 
 	dir := t.TempDir()

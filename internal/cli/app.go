@@ -6,6 +6,7 @@ package cli
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"io"
 
 	"curewright/dashboards/client"
@@ -30,6 +31,15 @@ func (a *App) JSON(v any) error {
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
 	return enc.Encode(v)
+}
+
+// done says what was done: the facts as one JSON object, or the sentence.
+func (a *App) done(asJSON bool, facts map[string]any, format string, args ...any) error {
+	if asJSON {
+		return a.JSON(facts)
+	}
+	_, err := fmt.Fprintf(a.Out, format+"\n", args...)
+	return err
 }
 
 const Caution = "An estimate, not a certificate of cure or strength: confirm with a fingertip, a hardness gauge, a test piece. The resin's data sheet and safety data sheet win over any number here; local codes and licensed practice win over both."

@@ -4,9 +4,12 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net"
 	"os"
 	"path/filepath"
+	"strconv"
 
+	"curewright/internal/daemon"
 	"curewright/internal/fault"
 	"curewright/internal/file"
 	"curewright/packaging"
@@ -17,6 +20,7 @@ type InstallCmd struct {
 	Binary   string `placeholder:"FILE" help:"Where the program is; default this one."`
 	Config   string `placeholder:"FILE" default:"/etc/curewright/curewright.toml" help:"The configuration that the service reads."`
 	Root     string `placeholder:"DIR" default:"/" help:"Write below this folder, such as a card that is plugged into another computer."`
+	JSON     bool   `help:"Print one JSON object."`
 	Packaged bool   `hidden:"" help:"As a distribution's package lays it out."`
 }
 
@@ -54,6 +58,31 @@ func (c *InstallCmd) Run(a *App) error {
 	if err != nil {
 		return fault.Inputf("install: %v", err)
 	}
+	if more, err := c.announce(); err != nil {
+		return err
+	} else if more != nil {
+		fl = append(fl, *more)
+	}
+	type installed struct {
+		Path  string `json:"path"`
+		What  string `json:"what"`
+		State string `json:"state"` // would be written, written or kept
+		Text  string `json:"text,omitempty"`
+	}
+	list := []installed{}
+	if !c.Write && c.JSON {
+		for _, f := range fl {
+			list = append(list, installed{f.Path, f.What, "would be written", f.Text})
+		}
+		return a.JSON(map[string]any{"written": false, "files": list})
+	}
+	say := func(state, name, what string) {
+		if c.JSON {
+			list = append(list, installed{Path: name, What: what, State: state})
+			return
+		}
+		fmt.Fprintf(a.Out, "%-8s %s\n", state, name)
+	}
 	if !c.Write {
 		for i, f := range fl {
 			if i > 0 {
@@ -74,7 +103,7 @@ func (c *InstallCmd) Run(a *App) error {
 		old, rerr := os.ReadFile(name)
 		switch {
 		case rerr == nil && (f.Keep || string(old) == f.Text):
-			fmt.Fprintf(a.Out, "kept     %s\n", name)
+			say("kept", name, f.What)
 			continue
 		case rerr != nil && !errors.Is(rerr, fs.ErrNotExist):
 			errs = append(errs, rerr)
@@ -88,13 +117,16 @@ func (c *InstallCmd) Run(a *App) error {
 			errs = append(errs, err)
 			continue
 		}
-		fmt.Fprintf(a.Out, "written  %s\n", name)
+		say("written", name, f.What)
 	}
 	if err := errors.Join(errs...); err != nil {
 		if errors.Is(err, fs.ErrPermission) {
 			return fmt.Errorf("%w\nroot may: sudo curewright install --write", err)
 		}
 		return err
+	}
+	if c.JSON {
+		return a.JSON(map[string]any{"written": true, "files": list})
 	}
 	if !c.Packaged {
 		fmt.Fprintf(a.Out, "\nThen, once:\n\n%s", nextSteps)
@@ -109,6 +141,32 @@ const nextSteps = `  sudo systemd-sysusers
 
 and look how it is with: systemctl status curewright
 `
+
+// announce is the file for the system's multicast DNS, nil where the page is not
+// served to the network or no configuration is there yet.
+func (c *InstallCmd) announce() (*packaging.File, error) {
+	if c.Packaged {
+		return nil, nil // a package cannot know what its configuration will say
+	}
+	name := filepath.Join(c.Root, c.Config)
+	if _, err := os.Stat(name); err != nil {
+		return nil, nil
+	}
+	cfg, err := daemon.LoadConfig(name)
+	if err != nil || cfg.Web.Loopback() {
+		return nil, nil // check says what is wrong with it
+	}
+	_, port, err := net.SplitHostPort(cfg.Web.Listen)
+	if err != nil {
+		return nil, nil
+	}
+	n, err := strconv.Atoi(port)
+	if err != nil || n == 0 {
+		return nil, nil
+	}
+	f, err := packaging.MDNS(n, cfg.Web.TLSCert != "")
+	return &f, err
+}
 
 // refuse stops an installation whose service could not start: its user may
 // not read home folders, and what is in /tmp is gone after a restart.

@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/url"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -46,8 +47,16 @@ func (c *PairCmd) Run(a *App, cl *client.Client) error {
 	// The code stands behind the #, which a browser never sends: it does not
 	// end up in anybody's log.
 	link := at + "/#/login?code=" + url.QueryEscape(p.Code)
+	if at == "" {
+		link = ""
+	}
 	if c.JSON {
 		return a.JSON(map[string]any{"code": p.Code, "expires": p.Expires, "address": at, "link": link, "local_only": p.LocalOnly})
+	}
+	if at == "" {
+		fmt.Fprintf(a.Out, "\n  Code   %s\n\n  Good until %s, once.\n\n", p.Code, p.Expires.Local().Format("15:04"))
+		fmt.Fprintln(a.Out, hang("  ", "This board is on no network that a phone could reach it by: connect it, then run this again; or say --at http://ADDRESS:PORT."))
+		return nil
 	}
 	fmt.Fprintf(a.Out, "\n  Open   %s\n  Code   %s\n\n  Good until %s, once.\n\n", at, p.Code, p.Expires.Local().Format("15:04"))
 	if p.LocalOnly && c.At == "" {
@@ -77,11 +86,11 @@ func phoneURL(ctx context.Context, server string, p web.PairCode) string {
 	}
 	if ip := net.ParseIP(host); ip == nil || ip.IsUnspecified() || ip.IsLoopback() {
 		name, _ := os.Hostname() // without one an address is left
-		if name != "" && !strings.Contains(name, ".") {
-			name += ".local"
-		}
 		ips, _ := OwnAddresses()
-		host = reachable(ctx, name, ips)
+		host = reachable(ctx, name, ips, lookUp)
+		if host == "" {
+			return ""
+		}
 	}
 	scheme := "http"
 	if p.TLS {
@@ -90,13 +99,15 @@ func phoneURL(ctx context.Context, server string, p web.PairCode) string {
 	return scheme + "://" + net.JoinHostPort(host, port)
 }
 
-// reachable is the name, if looking it up leads to one of the board's own
-// addresses, else the first of these, IPv4 before IPv6, else the name anyway.
-func reachable(ctx context.Context, name string, own []string) string {
-	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
-	defer cancel()
-	if found, err := net.DefaultResolver.LookupHost(ctx, name); err == nil && name != "" {
-		for _, a := range found {
+// reachable is the board's name, if asking for it the way a phone does leads to
+// one of the board's own addresses; else the first of these, IPv4 before IPv6;
+// "" where there is none. A name that nothing answers for is never given out.
+func reachable(ctx context.Context, name string, own []string, look func(context.Context, string) []string) string {
+	if plainName.MatchString(name) {
+		if !strings.Contains(name, ".") {
+			name += ".local"
+		}
+		for _, a := range look(ctx, name) {
 			if slices.Contains(own, a) {
 				return name
 			}
@@ -108,10 +119,24 @@ func reachable(ctx context.Context, name string, own []string) string {
 			best = a
 		}
 	}
-	if best == "" {
-		return name
-	}
 	return best
+}
+
+// plainName is a host's name as the network can know it; systems without one
+// say "(none)".
+var plainName = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?$`)
+
+// lookUp asks for a name's addresses: one in .local by multicast DNS, as a phone
+// does, any other from the system's resolver.
+func lookUp(ctx context.Context, name string) []string {
+	ctx, cancel := context.WithTimeout(ctx, 2*time.Second)
+	defer cancel()
+	if strings.HasSuffix(name, ".local") {
+		found, _ := askMulticast(ctx, name, mdnsGroup)
+		return found
+	}
+	found, _ := net.DefaultResolver.LookupHost(ctx, name)
+	return found
 }
 
 // printQR draws the square with half blocks, two rows of it a line, dark on

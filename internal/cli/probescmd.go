@@ -4,20 +4,101 @@ import (
 	"fmt"
 	"strings"
 
+	"curewright/dashboards/client"
 	"curewright/internal/daemon"
+	"curewright/internal/fault"
 	"curewright/sensors"
 	"curewright/sensors/discover"
 )
 
+// ProbesCmd looks at the board's buses, and at the probes that the daemon knows.
 type ProbesCmd struct {
+	Find   probesFindCmd   `cmd:"" default:"withargs" help:"What is on the buses of this board; what 'probes' alone does."`
+	List   probesListCmd   `cmd:"" help:"The probes that the daemon knows, with those that wait to be accepted."`
+	Accept probesAcceptCmd `cmd:"" help:"Name a probe that pushed its first readings, and take it from now on."`
+	Set    probesSetCmd    `cmd:"" help:"Give a probe another name, role or panel."`
+}
+
+type probesFindCmd struct {
 	JSON bool `help:"Print one JSON object."`
 }
 
-func (ProbesCmd) Help() string {
-	return "Looks at the buses of this board itself, without the daemon.\n\nExample:\n\n  curewright probes"
+func (probesFindCmd) Help() string {
+	return "Looks at the buses of this board itself, without the daemon.\n\nExample:\n\n  curewright probes\n  curewright probes find"
 }
 
-func (c *ProbesCmd) Run(a *App) error {
+type probesListCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
+
+func (probesListCmd) Help() string { return "Example:\n\n  curewright probes list" }
+
+func (c *probesListCmd) Run(a *App, cl *client.Client) error {
+	ps, err := cl.Probes(a.Ctx)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(map[string]any{"probes": ps})
+	}
+	if len(ps) == 0 {
+		fmt.Fprintln(a.Out, "No probe yet.")
+	}
+	for _, p := range ps {
+		how := p.State
+		if !p.Accepted && !p.Wired {
+			how = "not accepted: curewright probes accept " + p.Probe
+		}
+		role := p.Role
+		if p.Panel != "" {
+			role += " of " + p.Panel
+		}
+		fmt.Fprintf(a.Out, "%-18s %-20s %-22s %s\n", p.Probe, p.Name, role, how)
+	}
+	return nil
+}
+
+// probeMeta are the flags that say what a probe is.
+type probeMeta struct {
+	ID    string  `arg:"" name:"probe" help:"Probe, as listed."`
+	Name  *string `help:"What people call it."`
+	Role  *string `enum:"air,panel,pot,outdoor,tent," help:"air, panel, pot, outdoor or tent."`
+	Panel *string `help:"Panel that it lies on."`
+	JSON  bool    `help:"Print one JSON object."`
+}
+
+func (c *probeMeta) set(a *App, cl *client.Client, accepted *bool, said string) error {
+	if err := cl.SetProbe(a.Ctx, c.ID, client.ProbePatch{Name: c.Name, Role: c.Role, Panel: c.Panel, Accepted: accepted}); err != nil {
+		return err
+	}
+	return a.done(c.JSON, map[string]any{"id": c.ID, "name": c.Name, "role": c.Role, "panel": c.Panel}, said, c.ID)
+}
+
+type probesAcceptCmd struct{ probeMeta }
+
+func (probesAcceptCmd) Help() string {
+	return "Example:\n\n  curewright probes accept loft --name \"Loft\" --role air"
+}
+
+func (c *probesAcceptCmd) Run(a *App, cl *client.Client) error {
+	yes := true
+	return c.set(a, cl, &yes, "%s is taken from now on.")
+}
+
+type probesSetCmd struct{ probeMeta }
+
+func (probesSetCmd) Help() string {
+	return "Example:\n\n  curewright probes set panel-1 --panel lid-a --role panel"
+}
+
+func (c *probesSetCmd) Run(a *App, cl *client.Client) error {
+	if c.Name == nil && c.Role == nil && c.Panel == nil {
+		return fault.Inputf("probes set %s: nothing to set: --name, --role or --panel", c.ID)
+	}
+	return c.set(a, cl, nil, "%s is set.")
+}
+
+func (c *probesFindCmd) Run(a *App) error {
 	rep := daemon.DiscoverProbes(a.Ctx)
 	if c.JSON {
 		type found struct {

@@ -7,6 +7,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -191,8 +192,9 @@ func (c *coatShowCmd) Run(a *App, cl *client.Client) error {
 }
 
 type coatEndCmd struct {
-	ID string `arg:"" name:"coat" help:"Coat."`
-	At string `default:"now" help:"When: now, 15m (ago), 14:05, or RFC 3339."`
+	ID   string `arg:"" name:"coat" help:"Coat."`
+	At   string `default:"now" help:"When: now, 15m (ago), 14:05, or RFC 3339."`
+	JSON bool   `help:"Print one JSON object."`
 }
 
 func (c *coatEndCmd) Run(a *App, cl *client.Client) error {
@@ -203,8 +205,7 @@ func (c *coatEndCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.EndCoat(a.Ctx, c.ID, at); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.Out, "coat %s ended\n", c.ID)
-	return nil
+	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at}, "coat %s ended", c.ID)
 }
 
 type FeelCmd struct {
@@ -225,7 +226,11 @@ func (c *FeelCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.made(c.JSON, "feel", id)
+	what := c.Coat
+	if v, err := cl.Coat(a.Ctx, c.Coat); err == nil {
+		what = "The " + v.Record.Kind + " on " + v.Record.Panel
+	}
+	return a.done(c.JSON, map[string]any{"id": id}, "%s felt %s at %s (%s).", what, c.State, at.Format("15:04"), id)
 }
 
 type BatchCmd struct {
@@ -267,6 +272,7 @@ type batchEndCmd struct {
 	ID    string   `arg:"" name:"batch" help:"Cup."`
 	At    string   `default:"now" help:"When: now, 5m (ago), 14:05, or RFC 3339."`
 	LeftG *float64 `name:"left-g" placeholder:"G" help:"Grams thrown out."`
+	JSON  bool     `help:"Print one JSON object."`
 }
 
 func (c *batchEndCmd) Run(a *App, cl *client.Client) error {
@@ -277,8 +283,7 @@ func (c *batchEndCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.EndBatch(a.Ctx, c.ID, at, c.LeftG); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.Out, "batch %s is used up\n", c.ID)
-	return nil
+	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at, "left_g": c.LeftG}, "batch %s is used up", c.ID)
 }
 
 type batchListCmd struct {
@@ -321,6 +326,7 @@ type panelAddCmd struct {
 	Air    string   `help:"Air probe beside it."`
 	Core   string   `help:"wood, foam, honeycomb, metal or laminate."`
 	AreaM2 *float64 `name:"area-m2" placeholder:"M2" help:"Area."`
+	JSON   bool     `help:"Print one JSON object."`
 
 	NoProbe bool `name:"no-probe" help:"No probe on it, on purpose: the air's temperature counts, with more doubt."`
 }
@@ -330,6 +336,9 @@ func (panelAddCmd) Help() string {
 }
 
 func (c *panelAddCmd) Run(a *App, cl *client.Client) error {
+	if err := c.check(a, cl); err != nil {
+		return err
+	}
 	if err := chooseProbe(a, cl, c.Probe, c.NoProbe); err != nil {
 		return err
 	}
@@ -337,7 +346,42 @@ func (c *panelAddCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.made(false, "panel", id)
+	return a.made(c.JSON, "panel", id)
+}
+
+// check refuses a probe that nobody knows, which is mostly a slip of the finger,
+// and says what a panel of the same name is.
+func (c *panelAddCmd) check(a *App, cl *client.Client) error {
+	probes, err := cl.Probes(a.Ctx)
+	if err != nil {
+		return err
+	}
+	panels, err := cl.Panels(a.Ctx)
+	if err != nil {
+		return err
+	}
+	var lines, known []string
+	for _, p := range probes {
+		known = append(known, p.Probe)
+	}
+	for _, f := range []struct{ flag, id string }{{"probe", c.Probe}, {"air", c.Air}} {
+		if f.id != "" && !slices.Contains(known, f.id) {
+			list := "the daemon knows none yet"
+			if len(known) > 0 {
+				list = "known are " + strings.Join(known, ", ")
+			}
+			lines = append(lines, fmt.Sprintf("--%s: no probe %q: %s", f.flag, f.id, list))
+		}
+	}
+	for _, p := range panels {
+		if p.ID == c.ID {
+			lines = append(lines, fmt.Sprintf("panel %q is there already: %q, piece %q, probe %q; correct it, or take another name", c.ID, p.Name, p.Piece, p.Probe))
+		}
+	}
+	if lines != nil {
+		return &fault.Input{Lines: lines}
+	}
+	return nil
 }
 
 type panelListCmd struct {
@@ -461,19 +505,33 @@ func (a *App) toFile(name string, write func(io.Writer) error) error {
 type BackupCmd struct {
 	File string `arg:"" placeholder:"FILE" type:"path" help:"File to write."`
 	Data string `placeholder:"DIR" type:"path" help:"Copy the store in this folder, with no daemon running."`
+	JSON bool   `help:"Print one JSON object."`
 }
 
 func (BackupCmd) Help() string { return "Example:\n\n  curewright backup /media/stick/curewright.db" }
 
 func (c *BackupCmd) Run(a *App) error {
-	if c.Data != "" {
-		return backupOffline(a.Ctx, c.Data, c.File)
+	if c.JSON && c.File == "-" {
+		return fault.Inputf("--json: the copy itself goes to standard output")
 	}
-	cl, err := a.Client()
+	var err error
+	if c.Data != "" {
+		err = backupOffline(a.Ctx, c.Data, c.File)
+	} else {
+		cl, cerr := a.Client()
+		if cerr != nil {
+			return cerr
+		}
+		err = a.toFile(c.File, func(w io.Writer) error { return cl.Backup(a.Ctx, w) })
+	}
+	if err != nil || !c.JSON {
+		return err
+	}
+	fi, err := os.Stat(c.File)
 	if err != nil {
 		return err
 	}
-	return a.toFile(c.File, func(w io.Writer) error { return cl.Backup(a.Ctx, w) })
+	return a.JSON(map[string]any{"file": c.File, "bytes": fi.Size()})
 }
 
 type TokenCmd struct {
@@ -514,15 +572,15 @@ func (c *tokenListCmd) Run(a *App, cl *client.Client) error {
 }
 
 type tokenRevokeCmd struct {
-	ID string `arg:"" help:"Token's id, as listed."`
+	ID   string `arg:"" help:"Token's id, as listed."`
+	JSON bool   `help:"Print one JSON object."`
 }
 
 func (c *tokenRevokeCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.Revoke(a.Ctx, c.ID); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.Out, "%s is shut out.\n", c.ID)
-	return nil
+	return a.done(c.JSON, map[string]any{"id": c.ID, "revoked": true}, "%s is shut out.", c.ID)
 }
 
 type AlertCmd struct {
@@ -532,6 +590,7 @@ type AlertCmd struct {
 type alertTestCmd struct {
 	Channel string `arg:"" help:"Channel's name, as in the configuration."`
 	Heard   string `enum:"yes,no," default:"" help:"yes or no: say whether the last test reached you; nothing is sent."`
+	JSON    bool   `help:"Print one JSON object; nothing is asked."`
 }
 
 func (alertTestCmd) Help() string {
@@ -545,6 +604,9 @@ func (c *alertTestCmd) Run(a *App, cl *client.Client) error {
 	if heard == "" {
 		if err := cl.TestSound(a.Ctx, c.Channel, nil); err != nil {
 			return err
+		}
+		if c.JSON {
+			return a.JSON(map[string]any{"channel": c.Channel, "sent": true, "heard": nil})
 		}
 		if !atTerminal(a.In) {
 			fmt.Fprintf(a.Out, "Sent through %s. If it reached you, say so, or it does not count as able\nto wake you:\n  curewright alert test %s --heard yes\n", c.Channel, c.Channel)
@@ -560,6 +622,9 @@ func (c *alertTestCmd) Run(a *App, cl *client.Client) error {
 	yes := heard == "yes"
 	if err := cl.TestSound(a.Ctx, c.Channel, &yes); err != nil {
 		return err
+	}
+	if c.JSON {
+		return a.JSON(map[string]any{"channel": c.Channel, "heard": yes})
 	}
 	if yes {
 		fmt.Fprintf(a.Out, "Noted: %s can wake you.\n", c.Channel)

@@ -13,6 +13,7 @@ import (
 type RestoreCmd struct {
 	File string `arg:"" placeholder:"FILE" type:"path" help:"A copy made by backup, by the nightly copy or by the page."`
 	Data string `required:"" placeholder:"DIR" type:"path" help:"Folder of the store to put it into; no daemon may run on it."`
+	JSON bool   `help:"Print one JSON object."`
 }
 
 func (RestoreCmd) Help() string {
@@ -42,6 +43,6 @@ func (c *RestoreCmd) Run(a *App) error {
 	for _, rows := range got.Rows {
 		n += rows
 	}
-	fmt.Fprintf(a.Out, "Restored into %s: %d rows, %.1f MB. What was there before is in %s/quarantine.\n", c.Data, n, float64(got.Bytes)/1e6, c.Data)
-	return nil
+	return a.done(c.JSON, map[string]any{"data": c.Data, "rows": n, "bytes": got.Bytes, "before": c.Data + "/quarantine"},
+		"Restored into %s: %d rows, %.1f MB. What was there before is in %s/quarantine.", c.Data, n, float64(got.Bytes)/1e6, c.Data)
 }

@@ -31,6 +31,7 @@ type tentAcceptCmd struct {
 	Config string `placeholder:"FILE" type:"path" help:"Configuration with the [tent] section, while no daemon runs."`
 	Data   string `placeholder:"DIR" type:"path" help:"Folder of the store; wins over the file."`
 	Yes    bool   `help:"Do not ask."`
+	JSON   bool   `help:"Print one JSON object; wants --yes."`
 }
 
 func (tentAcceptCmd) Help() string {
@@ -39,6 +40,23 @@ func (tentAcceptCmd) Help() string {
 }
 
 func (c *tentAcceptCmd) Run(a *App) error {
+	if c.JSON && !c.Yes {
+		return fault.Inputf("--json: nobody can be asked: give --yes as well, having read the limits")
+	}
+	if c.JSON {
+		out := a.Out
+		a.Out = a.Err // the limits are for a person
+		defer func() { a.Out = out }()
+		if err := c.accept(a); err != nil {
+			return err
+		}
+		a.Out = out
+		return a.JSON(map[string]any{"accepted": true})
+	}
+	return c.accept(a)
+}
+
+func (c *tentAcceptCmd) accept(a *App) error {
 	if c.Config == "" {
 		cl, err := a.Client()
 		if err != nil {

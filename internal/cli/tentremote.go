@@ -85,7 +85,8 @@ func (a *App) printTent(t web.TentView) {
 }
 
 type tentHoldCmd struct {
-	C float64 `arg:"" name:"celsius" help:"Panel temperature to hold, °C, inside the file's limits."`
+	C    float64 `arg:"" name:"celsius" help:"Panel temperature to hold, °C, inside the file's limits."`
+	JSON bool    `help:"Print one JSON object."`
 }
 
 func (tentHoldCmd) Help() string {
@@ -97,18 +98,22 @@ func (c *tentHoldCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
+	if c.JSON {
+		return a.JSON(t)
+	}
 	a.printTent(t)
 	return nil
 }
 
-type tentOffCmd struct{}
+type tentOffCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
 
 func (c *tentOffCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.TentOff(a.Ctx, ""); err != nil {
 		return err
 	}
-	fmt.Fprintln(a.Out, "Heat is off until somebody asks for it again.")
-	return nil
+	return a.done(c.JSON, map[string]any{"heat": "off"}, "Heat is off until somebody asks for it again.")
 }
 
 type tentAimCmd struct {
@@ -217,14 +222,15 @@ func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
 	return nil
 }
 
-type tentPlainCmd struct{}
+type tentPlainCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
 
 func (c *tentPlainCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.DropTentAim(a.Ctx); err != nil {
 		return err
 	}
-	fmt.Fprintln(a.Out, "The plan is given up; the plain hold remains.")
-	return nil
+	return a.done(c.JSON, map[string]any{"aim": nil}, "The plan is given up; the plain hold remains.")
 }
 
 // ahead reads a time to come: "07:00", the next; "Sun 07:00", that day's next;

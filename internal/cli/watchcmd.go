@@ -66,6 +66,7 @@ func (c *WatchCmd) Run(a *App) error {
 
 type CheckCmd struct {
 	Config string `placeholder:"FILE" type:"path" help:"Configuration to check; the defaults without one."`
+	JSON   bool   `help:"Print one JSON object."`
 }
 
 func (CheckCmd) Help() string {
@@ -76,6 +77,13 @@ func (c *CheckCmd) Run(a *App) error {
 	cfg, notes, err := daemon.LoadWithSecrets(c.Config, false)
 	if err != nil {
 		return err
+	}
+	if c.JSON {
+		lines := []string{}
+		for _, l := range cfg.Describe() {
+			lines = append(lines, strings.TrimSpace(l))
+		}
+		return a.JSON(map[string]any{"good": true, "config": c.Config, "runs": lines, "secrets": append([]string{}, notes...)})
 	}
 	good := "The defaults are good."
 	if c.Config != "" {
