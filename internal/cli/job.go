@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -291,6 +292,7 @@ type jobEditCmd struct {
 	Name  string `help:"What people call it."`
 	Resin string `help:"Epoxy of every step that names none."`
 	Lot   string `help:"Lot of every cup that names none."`
+	JSON  bool   `help:"Print one JSON object."`
 }
 
 func (jobEditCmd) Help() string {
@@ -320,6 +322,9 @@ func (c *jobEditCmd) Run(a *App, cl *client.Client) error {
 	}
 	if err := cl.Patch(a.Ctx, "jobs", c.ID, fields); err != nil {
 		return err
+	}
+	if c.JSON {
+		return a.JSON(map[string]any{"id": c.ID, "changed": slices.Sorted(maps.Keys(fields))})
 	}
 	fmt.Fprintf(a.Out, "job %s is changed; the record shows both.\n", c.ID)
 	return a.printNext(cl, "")
