@@ -77,6 +77,16 @@ func TestJobByCommandLine(t *testing.T) {
 		t.Errorf("job file:\n%s", text)
 	}
 	must("is changed", "job", "edit", "lid", "--steps", file, "--name", "The lid")
+	// Replay reads it beside exported readings: the coat that is on is in it.
+	readings := filepath.Join(t.TempDir(), "shed.csv")
+	must("", "export", "--out", readings)
+	if out := must("", "replay", "--readings", readings, "--job", file); !strings.Contains(out, "tack coat") {
+		t.Errorf("replay:\n%s", out)
+	}
+	must("", "job", "file", "--start", "2026-10-10T10:00:00Z", "--hours", "07:00-22:00", "-o", file)
+	if text := string(testkit.MustRead(t, file)); !strings.HasPrefix(text, "[day]\nstart = 2026-10-10T10:00:00Z") {
+		t.Errorf("no day:\n%s", text)
+	}
 	for _, args := range [][]string{{"job", "templates", "--json"}, {"job", "list", "--json"}, {"job", "show", "--json"}, {"job", "next", "--json"},
 		{"job", "mixed", "--json"}, {"undo", "--list", "--json"}, {"undo", "--json"}} {
 		var m map[string]any

@@ -13,6 +13,7 @@ import (
 	"curewright/dashboards/client"
 	"curewright/dashboards/web"
 	"curewright/internal/fault"
+	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/sensors"
 )
@@ -272,18 +273,40 @@ func (c *jobShowCmd) Run(a *App, cl *client.Client) error {
 }
 
 type jobFileCmd struct {
-	ID  string `arg:"" optional:"" name:"job" help:"Job; the only open one when not given."`
-	Out string `short:"o" placeholder:"FILE" type:"path" help:"File to write; standard output when not given."`
+	ID    string `arg:"" optional:"" name:"job" help:"Job; the only open one when not given."`
+	Out   string `short:"o" placeholder:"FILE" type:"path" help:"File to write; standard output when not given."`
+	Start string `placeholder:"TIME" help:"Add a [day] that starts then (RFC 3339), for plan."`
+	Hours string `default:"08:00-20:00" placeholder:"HH:MM-HH:MM" help:"Of that day: when somebody works."`
 }
 
-func (jobFileCmd) Help() string { return "Example:\n\n  curewright job file lid -o lid.toml" }
+func (jobFileCmd) Help() string {
+	return "What has been done of the job is in the file as it stands in the record, so that\n" +
+		"replay reads it beside exported readings, and plan plans the rest.\n\n" +
+		"Example:\n\n  curewright job file lid --start 2026-10-11T08:00:00+01:00 -o lid.toml\n  curewright plan --job lid.toml --sheet day.html"
+}
 
 func (c *jobFileCmd) Run(a *App, cl *client.Client) error {
 	id, err := a.theJob(cl, c.ID)
 	if err != nil {
 		return err
 	}
-	return a.toFile(c.Out, func(w io.Writer) error { return cl.JobFile(a.Ctx, w, id) })
+	var day string
+	if c.Start != "" {
+		t, err := time.Parse(time.RFC3339, c.Start)
+		if err != nil {
+			return fault.Inputf("--start: %q is not a time such as 2026-10-11T08:00:00+01:00", c.Start)
+		}
+		if _, _, err := job.ParseHours(c.Hours); err != nil {
+			return fault.Inputf("--hours: %v", err)
+		}
+		day = fmt.Sprintf("[day]\nstart = %s\nhours = [%q]\n\n", t.Format(time.RFC3339), c.Hours)
+	}
+	return a.toFile(c.Out, func(w io.Writer) error {
+		if _, err := io.WriteString(w, day); err != nil {
+			return err
+		}
+		return cl.JobFile(a.Ctx, w, id)
+	})
 }
 
 type jobEditCmd struct {
@@ -311,7 +334,9 @@ func (c *jobEditCmd) Run(a *App, cl *client.Client) error {
 		if err != nil {
 			return fault.Inputf("%v", err)
 		}
-		steps, _, err := job.ParseSchedule(b, c.Steps, resinBeside(c.Steps))
+		// Whether an epoxy is known is the daemon's to say.
+		any := func(name string) (cure.Resin, error) { return cure.Resin{Name: name}, nil }
+		steps, _, err := job.ParseSchedule(b, c.Steps, any)
 		if err != nil {
 			return &fault.Input{Lines: job.Lines(err)}
 		}

@@ -159,7 +159,7 @@ func (d *Daemon) Job(ctx context.Context, id string) (web.JobView, error) {
 
 // JobFile returns a job as a job file.
 func (d *Daemon) JobFile(ctx context.Context, id string) ([]byte, error) {
-	s, _, err := d.findJob(id)
+	s, ticks, err := d.findJob(id)
 	if err != nil {
 		return nil, err
 	}
@@ -167,7 +167,7 @@ func (d *Daemon) JobFile(ctx context.Context, id string) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	return s.File(w)
+	return s.File(w, s.Progress(w, ticks, d.Now()))
 }
 
 // NextSteps is the one next step of every panel that lies up.
@@ -687,7 +687,7 @@ func (d *Daemon) rolledOn(w *coat.Work, kind string, body []byte) []coat.Batch {
 	}
 	var out []coat.Batch
 	for _, k := range w.Batches {
-		if k.Ended != nil || !slices.Contains(c.Batches, k.ID) {
+		if k.Ended != nil || k.Kept || !slices.Contains(c.Batches, k.ID) {
 			continue
 		}
 		end := c.Applied

@@ -380,7 +380,7 @@ func (b *Book) cupsFor(f *faults, s *Schedule, out []StepState, i int, q Done, r
 		return cups, false
 	}
 	for _, c := range b.Work.Batches {
-		if !mixedFor[c.ID] && !onCoat[c.ID] && c.Resin == resin && standing(c, b.Now) && !c.Mixed.After(at.Add(ClockSlack)) {
+		if !mixedFor[c.ID] && (!onCoat[c.ID] || c.Kept) && c.Resin == resin && standing(c, b.Now) && !c.Mixed.After(at.Add(ClockSlack)) {
 			cups = append(cups, c)
 		}
 	}
@@ -397,6 +397,9 @@ func (b *Book) empty(e *Entry, cups []coat.Batch, keep []string, lot string, at 
 				end = c.Mixed
 			}
 			c.Ended, changed = &end, true
+		}
+		if slices.Contains(keep, c.ID) && !c.Kept {
+			c.Kept, changed = true, true
 		}
 		if lot != "" && c.Lot == "" {
 			c.Lot, changed = lot, true
@@ -678,6 +681,8 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 				// Entered late: the coat that it was mixed for is on.
 				end := c.Applied
 				k.Ended = &end
+			default:
+				k.Kept = true // it goes to the coat, and is in the cup until it is said to be on
 			}
 			if c.Finished != nil && c.Finished.Before(at) {
 				c.Finished = &at

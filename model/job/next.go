@@ -552,7 +552,7 @@ func (d *Desk) cups(s *Schedule, out []StepState, i int, n *Next) {
 			}
 			mixed++
 		}
-		if n.Do == "coat" && b.Resin == n.Resin && standing(b, d.Now) && !onCoat[b.ID] {
+		if n.Do == "coat" && b.Resin == n.Resin && standing(b, d.Now) && (!onCoat[b.ID] || b.Kept) {
 			of, known := mixedFor[b.ID]
 			if known && of != out[i].ID {
 				continue

@@ -168,9 +168,10 @@ func ParseSchedule(data []byte, name string, load ResinLoader) (steps []Step, pa
 	return steps, j.Work.Panels, nil
 }
 
-// File writes the job as a job file, which plan and replay read. Panels are
-// those of the work that its steps name.
-func (s *Schedule) File(w *coat.Work) ([]byte, error) {
+// File writes the job as a job file, which plan and replay read: its panels
+// and steps, and what has been done of it as the record has it, with out from
+// [Schedule.Progress]. A step that a coat has done names that coat.
+func (s *Schedule) File(w *coat.Work, out []StepState) ([]byte, error) {
 	type panel struct {
 		ID     string   `toml:"id"`
 		Piece  string   `toml:"piece,omitempty"`
@@ -180,22 +181,92 @@ func (s *Schedule) File(w *coat.Work) ([]byte, error) {
 		Core   string   `toml:"core,omitempty"`
 		AreaM2 *float64 `toml:"area_m2,omitempty"`
 	}
-	var out struct {
-		Panel []panel `toml:"panel"`
-		Step  []Step  `toml:"step"`
+	type batch struct {
+		ID         string     `toml:"id"`
+		Resin      string     `toml:"resin"`
+		Lot        string     `toml:"lot,omitempty"`
+		ResinG     *float64   `toml:"resin_g,omitempty"`
+		HardenerG  *float64   `toml:"hardener_g,omitempty"`
+		Mixed      time.Time  `toml:"mixed"`
+		Shape      string     `toml:"shape,omitempty"`
+		DiameterMM *float64   `toml:"diameter_mm,omitempty"`
+		StartC     *float64   `toml:"start_c,omitempty"`
+		Ended      *time.Time `toml:"ended,omitempty"`
+	}
+	type one struct {
+		ID         string     `toml:"id"`
+		Panel      string     `toml:"panel"`
+		Resin      string     `toml:"resin"`
+		Kind       string     `toml:"kind"`
+		Batches    []string   `toml:"batches,omitempty"`
+		Applied    time.Time  `toml:"applied"`
+		Finished   *time.Time `toml:"finished,omitempty"`
+		Cover      string     `toml:"cover,omitempty"`
+		BagKPa     *float64   `toml:"bag_kpa,omitempty"`
+		BagMinutes *float64   `toml:"bag_minutes,omitempty"`
+		Share      *float64   `toml:"share,omitempty"`
+		Next       string     `toml:"next,omitempty"`
+		Ended      *time.Time `toml:"ended,omitempty"`
+	}
+	type cloth struct {
+		Name string     `toml:"name"`
+		GM2  *float64   `toml:"g_m2,omitempty"`
+		Coat string     `toml:"coat"`
+		Laid *time.Time `toml:"laid,omitempty"`
+	}
+	type feel struct {
+		Coat  string     `toml:"coat"`
+		At    time.Time  `toml:"at"`
+		State coat.State `toml:"state"`
+	}
+	var f struct {
+		Panel []panel `toml:"panel,omitempty"`
+		Batch []batch `toml:"batch,omitempty"`
+		Coat  []one   `toml:"coat,omitempty"`
+		Cloth []cloth `toml:"cloth,omitempty"`
+		Feel  []feel  `toml:"feel,omitempty"`
+		Step  []Step  `toml:"step,omitempty"`
 	}
 	for _, id := range s.Panels() {
 		if p, ok := find(w.Panels, func(p coat.Panel) bool { return p.ID == id }); ok {
-			out.Panel = append(out.Panel, panel{p.ID, p.Piece, p.Name, p.Probe, p.Air, p.Core, p.AreaM2})
+			f.Panel = append(f.Panel, panel{p.ID, p.Piece, p.Name, p.Probe, p.Air, p.Core, p.AreaM2})
 		}
 	}
+	done := map[string]bool{}
 	for i, x := range s.Steps {
 		if x.Do == "coat" {
 			x.Resin = s.ResinOf(i)
+			if i < len(out) && out[i].Coat != "" && !done[out[i].Coat] {
+				x.Coat = out[i].Coat
+				done[out[i].Coat] = true
+			}
 		}
-		out.Step = append(out.Step, x)
+		f.Step = append(f.Step, x)
 	}
-	b, err := toml.Marshal(out)
+	cups := map[string]bool{}
+	for _, c := range w.Coats {
+		if !done[c.ID] {
+			continue
+		}
+		f.Coat = append(f.Coat, one{c.ID, c.Panel, c.Resin, c.Kind, c.Batches, c.Applied, c.Finished, c.Cover, c.BagKPa, c.BagMinutes, c.Share, c.Next, c.Ended})
+		for _, cl := range c.Cloth {
+			f.Cloth = append(f.Cloth, cloth{cl.Name, cl.GM2, c.ID, cl.Laid})
+		}
+		for _, id := range c.Batches {
+			cups[id] = true
+		}
+	}
+	for _, b := range w.Batches {
+		if cups[b.ID] {
+			f.Batch = append(f.Batch, batch{b.ID, b.Resin, b.Lot, b.ResinG, b.HardenerG, b.Mixed, b.Shape, b.DiameterMM, b.StartC, b.Ended})
+		}
+	}
+	for _, x := range w.Feels {
+		if done[x.Coat] {
+			f.Feel = append(f.Feel, feel{x.Coat, x.At, x.State})
+		}
+	}
+	b, err := toml.Marshal(f)
 	if err != nil {
 		return nil, err
 	}

@@ -334,7 +334,7 @@ func TestDeviations(t *testing.T) {
 	if c.Kind != "seal" || c.Cloth[0].Name != "glass 100 plain" {
 		t.Errorf("another kind and cloth: %+v", c)
 	}
-	if b := d.w.Batches[0]; b.Ended != nil || b.Lot != "L7" {
+	if b := d.w.Batches[0]; b.Ended != nil || !b.Kept || b.Lot != "L7" {
 		t.Errorf("a cup said not to be empty: %+v", b)
 	}
 	if e.Coat != c.ID {
