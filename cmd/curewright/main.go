@@ -54,6 +54,7 @@ type commandLine struct {
 	Feel  cli.FeelCmd  `cmd:"" help:"Record a finger test: what the finger found."`
 	Batch cli.BatchCmd `cmd:"" help:"Record a mixed cup, or that it is used up."`
 	Panel cli.PanelCmd `cmd:"" help:"Add and list panels."`
+	Stock cli.StockCmd `cmd:"" help:"Drums and bottles: lots, what is left, where it ends."`
 
 	Job     cli.JobCmd     `cmd:"" help:"The job, written once: its steps, the next one, and one entry for each."`
 	Correct cli.CorrectCmd `cmd:"" help:"Put a record right, cups included; the record shows both."`
@@ -62,6 +63,7 @@ type commandLine struct {
 	Cure   cli.CureCmd   `cmd:"" help:"One resin at a steady temperature."`
 	Air    cli.AirCmd    `cmd:"" help:"Moist air at a point: dew point, humidity at a panel's surface."`
 	Pot    cli.PotCmd    `cmd:"" help:"One cup: how long it lasts and whether it runs away."`
+	Mix    cli.MixCmd    `cmd:"" help:"What to mix: grams, batches, what is still to pour, what mends a slip."`
 	Fit    cli.FitCmd    `cmd:"" help:"A resin from its data sheet."`
 	Replay cli.ReplayCmd `cmd:"" help:"Readings and a job file through the estimator, offline."`
 	Plan   cli.PlanCmd   `cmd:"" help:"The layup day: when to start, how much to mix."`
