@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"maps"
+	"slices"
 	"strings"
 	"time"
 
@@ -147,6 +149,37 @@ func (c coatView) Applied() string {
 	return s
 }
 
+// OnPanel is what the coat left on its panel; "" where that is not known.
+func (c coatView) OnPanel() string {
+	if c.After == nil {
+		return ""
+	}
+	return fmt.Sprintf("%.0f g/m² (%.0f to %.0f). %s", c.After.GM2.Use, c.After.GM2.Low, c.After.GM2.High, c.After.Say)
+}
+
+// BillLines is what the piece took, wasted and cost.
+func (v view) BillLines() [][2]string {
+	b := v.Bill
+	if b == nil || b.MixedG == 0 {
+		return nil
+	}
+	out := [][2]string{{"mixed", fmt.Sprintf("%.0f g", b.MixedG)}, {"left in cups", fmt.Sprintf("%.0f g", b.LeftG)}}
+	if b.ScrapG > 0 {
+		out = append(out, [2]string{"scrapped", fmt.Sprintf("%.0f g", b.ScrapG)})
+	}
+	out = append(out, [2]string{"wasted", fmt.Sprintf("%.0f %%", b.WastePct)})
+	for _, cur := range slices.Sorted(maps.Keys(b.Cost)) {
+		out = append(out, [2]string{"cost", fmt.Sprintf("%.2f %s, of it wasted %.2f", b.Cost[cur], cur, b.WasteCost[cur])})
+	}
+	if b.UnpricedG > 0 && len(b.Cost) > 0 {
+		out = append(out, [2]string{"without a price", fmt.Sprintf("%.0f g", b.UnpricedG)})
+	}
+	if b.Unweighed > 0 {
+		out = append(out, [2]string{"not weighed", fmt.Sprintf("%d cups", b.Unweighed)})
+	}
+	return out
+}
+
 func (c coatView) Cups() []string {
 	var out []string
 	for _, b := range c.Batches {
@@ -162,6 +195,9 @@ func (c coatView) Cups() []string {
 		}
 		if b.LeftG != nil {
 			s += fmt.Sprintf(", %g g left over", *b.LeftG)
+		}
+		if b.OffRatio == coat.OffUsed {
+			s += ", off its ratio: how it cures is not modelled"
 		}
 		out = append(out, s)
 	}

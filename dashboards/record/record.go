@@ -22,6 +22,8 @@ import (
 	"curewright/alerts"
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/pot"
+	"curewright/model/stock"
 )
 
 // Format names the shape of the JSON document.
@@ -42,6 +44,9 @@ type Input struct {
 	Struck []Struck     // coats taken back
 	Alerts []alerts.Alert
 	Probes []Probe // what was read where
+
+	Bill     *stock.Bill                    // what the piece took; nil where nothing was weighed
+	Laminate map[string][]stock.CoatBalance // by panel: what each coat left on it
 }
 
 // Probe is what the record says about one probe.
@@ -87,6 +92,7 @@ type Document struct {
 	Alerts  []alerts.Alert `json:"alerts"`
 	Probes  []Probe        `json:"probes"`
 	Caution []string       `json:"cautions"`
+	Bill    *stock.Bill    `json:"bill,omitempty"` // what was mixed, wasted and paid
 	// Entries is the SHA-256 of what people entered and corrected: it changes
 	// only with an entry. Hash is that of the whole document, this field left
 	// empty: estimates included, which go on until a coat is done.
@@ -106,6 +112,8 @@ type CoatEntry struct {
 	Coat
 	Conditions Conditions `json:"conditions"`
 	Recoat     *Recoat    `json:"recoat"` // how it met the coat below; nil for the first
+	// After is what it left on the panel; nil where that is not known.
+	After *pot.After `json:"after,omitempty"`
 }
 
 // Conditions sums up what the panel went through from application until the
@@ -210,6 +218,17 @@ func New(in Input) (Document, error) {
 			cs[j].Conditions = conditions(cs[j].Coat, next)
 			if j > 0 {
 				cs[j].Recoat = recoat(cs[j-1].Coat, cs[j].Coat.Coat)
+			}
+		}
+	}
+	d.Bill = in.Bill
+	for i := range d.Sides {
+		for j := range d.Sides[i].Coats {
+			e := &d.Sides[i].Coats[j]
+			for _, b := range in.Laminate[d.Sides[i].Panel.ID] {
+				if b.Coat == e.Coat.Coat.ID {
+					e.After = b.After
+				}
 			}
 		}
 	}

@@ -15,6 +15,7 @@ import (
 	"curewright/history"
 	"curewright/model/coat"
 	"curewright/model/job"
+	"curewright/model/stock"
 )
 
 var _ web.RecordBackend = (*Daemon)(nil)
@@ -125,6 +126,15 @@ func (in recordSource) document(piece string) (record.Document, error) {
 	for _, p := range in.work.Pieces {
 		if p.ID == piece {
 			out.Piece = p
+		}
+	}
+	if b := stock.PieceBill(in.work, piece); b.MixedG > 0 || b.Unweighed > 0 {
+		out.Bill = &b
+	}
+	out.Laminate = map[string][]stock.CoatBalance{}
+	for _, p := range in.work.Panels {
+		if p.Piece == piece {
+			out.Laminate[p.ID] = stock.Balances(in.work, p.ID)
 		}
 	}
 	mine := map[string]bool{} // panels and coats of the piece, and their probes
