@@ -23,3 +23,17 @@ func (tentShowCmd) Help() string { return "Example:\n\n  curewright tent show" }
 func (tentOffCmd) Help() string { return "Example:\n\n  curewright tent off" }
 
 func (tentPlainCmd) Help() string { return "Example:\n\n  curewright tent plain" }
+
+func (stockListCmd) Help() string { return "Example:\n\n  curewright stock list" }
+
+func (stockCountCmd) Help() string { return "Example:\n\n  curewright stock count stock-2 \"1.25 kg\"" }
+
+func (stockNoteCmd) Help() string {
+	return "Example:\n\n  curewright stock note stock-2 --condition crystallised"
+}
+
+func (stockGoneCmd) Help() string { return "Example:\n\n  curewright stock gone stock-2" }
+
+func (stockImportCmd) Help() string { return "Example:\n\n  curewright stock import stock.csv" }
+
+func (stockExportCmd) Help() string { return "Example:\n\n  curewright stock export -o stock.csv" }

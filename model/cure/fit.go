@@ -437,8 +437,17 @@ func (f *fit) verdict(out FitResult) []string {
 			v = append(v, fmt.Sprintf("It does not say how speed changes with temperature (one temperature, or too few): %.0f kJ/mol is taken, %.1f times as fast at 30 °C as at 20 °C.", out.Resin.E2/1e3, math.Exp(out.Resin.E2/GasConstant*(1/293.15-1/303.15))))
 		}
 		if kept(2) {
-			v = append(v, "It does not say how the cup runs beside the film (no pot life of a stated mass, or no film time with it): cup times stay doubtful by a factor of about two.")
+			if len(f.sheet.PotLife) == 0 {
+				v = append(v, "It does not say how the cup runs beside the film (no pot life of a stated mass): cup times stay doubtful by a factor of about two.")
+			}
 		}
+	}
+	for i, p := range f.sheet.PotLife {
+		law := ""
+		if i < len(f.data) && math.Abs(math.Log(f.data[i].model(out.Resin)/f.data[i].sheet)) > 0.05 {
+			law = fmt.Sprintf(" The law alone says %.0f min.", f.data[i].model(out.Resin))
+		}
+		v = append(v, fmt.Sprintf("Cups follow the sheet: %.0f min (%s).%s", p.Minutes.Mid(), p, law))
 	}
 	switch {
 	case f.sheet.TgPostcureC == nil && kept(4):
