@@ -119,7 +119,7 @@ func (s *Server) importStock(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	var q struct {
-		CSV string `json:"csv"`
+		CSV FileText `json:"csv"`
 	}
 	if !s.read(w, r, &q) {
 		return

@@ -74,6 +74,9 @@ func place(b []byte, off int64) (line, col int) {
 
 var timeType = reflect.TypeFor[time.Time]()
 
+// ownJSON is what a type that reads itself implements: it says what is wrong.
+var ownJSON = reflect.TypeFor[json.Unmarshaler]()
+
 // checker compares JSON that is known to be valid with a type, in one pass
 // over its bytes: radio probes push thousands of readings, so nothing is
 // allocated until there is a fault to report. It recurses on the type only, so
@@ -216,6 +219,13 @@ func (c *checker) value(at *where, t reflect.Type) {
 		}
 		return
 	}
+	if reflect.PointerTo(t).Implements(ownJSON) {
+		v := reflect.New(t).Interface().(json.Unmarshaler)
+		if err := v.UnmarshalJSON(c.skip()); err != nil {
+			c.bad(at, err.Error())
+		}
+		return
+	}
 	switch t.Kind() {
 	case reflect.Struct:
 		if want(first == '{') {
@@ -244,6 +254,14 @@ func (c *checker) value(at *where, t reflect.Type) {
 			c.bad(at, fmt.Sprintf("want %d numbers, got %d", t.Len(), n))
 		}
 	case reflect.String:
+		if t == fileType {
+			if want(first == '"') {
+				if what := badFile(unquote(c.skip())); what != "" {
+					c.bad(at, what)
+				}
+			}
+			return
+		}
 		if want(first == '"') {
 			if what := badText(unquote(c.skip()), maxText); what != "" {
 				c.bad(at, what)
@@ -380,6 +398,17 @@ func badText(s string, most int) string {
 		}
 	}
 	return ""
+}
+
+// FileText is a whole text file in a request, such as a job file: it has lines
+// and tabs, and only the body's own bound.
+type FileText string
+
+var fileType = reflect.TypeFor[FileText]()
+
+// badFile is badText for a file: lines and tabs are its own.
+func badFile(s string) string {
+	return badText(strings.NewReplacer("\n", "", "\r", "", "\t", "").Replace(s), len(s))
 }
 
 // badID is badText for what becomes a record's id, and with it a part of

@@ -68,7 +68,7 @@ type NewJob struct {
 	Template string     `json:"template,omitempty"`
 	From     string     `json:"from,omitempty"`
 	Steps    []job.Step `json:"steps,omitempty"`
-	TOML     string     `json:"toml,omitempty"`
+	TOML     FileText   `json:"toml,omitempty"`
 	Panels   []NewPanel `json:"panels,omitempty"`
 	At       *time.Time `json:"at,omitempty"`
 	Who      string     `json:"who,omitempty"`

@@ -93,7 +93,7 @@ func (c *jobNewCmd) Run(a *App, cl *client.Client) error {
 		if err != nil {
 			return fault.Inputf("%v", err)
 		}
-		q.TOML = string(b)
+		q.TOML = web.FileText(b)
 	}
 	if n := given(c.Template, c.From, c.File); n != 1 {
 		lines = append(lines, "--template: say one of --template, --from and --file")

@@ -23,6 +23,7 @@ func clubShed(t *testing.T) *daemontest.Daemon {
 	d := daemontest.New(t, daemontest.Options{Shed: &shopsim.Config{Seed: 1}})
 	r, _ := cure.Generic("medium")
 	r.Name, r.Generic, r.RatioWeight = "club", false, &[2]float64{100, 30}
+	r.PotLife = []cure.PotLife{{Grams: 100, TempC: 25, Minutes: cure.Range{Lo: 17, Hi: 23}}}
 	d.Do("POST", "/api/v1/resins", r, http.StatusCreated)
 	d.Do("POST", "/api/v1/panels", map[string]any{"id": "lid", "core": "foam", "area_m2": 1.4}, http.StatusCreated)
 	d.Advance(time.Hour)

@@ -379,9 +379,15 @@ func BillOf(w *coat.Work, batches []coat.Batch, share func(coat.Batch) float64) 
 		}
 		b.MixedG += mixed * part
 		for _, n := range ns {
-			i := slices.IndexFunc(w.Stock, func(s coat.Stock) bool {
-				return s.Part == n.part && (s.Resin == n.resin || s.Part == Filler && s.Resin == "") && (n.lot == "" || s.Lot == n.lot) && s.Price != nil && s.FullG > 0
-			})
+			priced := func(lot bool) int {
+				return slices.IndexFunc(w.Stock, func(s coat.Stock) bool {
+					return s.Part == n.part && (s.Resin == n.resin || s.Part == Filler && s.Resin == "") && (!lot || s.Lot == n.lot) && s.Price != nil && s.FullG > 0
+				})
+			}
+			i := priced(n.lot != "")
+			if i < 0 && !slices.ContainsFunc(w.Stock, func(s coat.Stock) bool { return s.Part == n.part && s.Resin == n.resin && s.Lot == n.lot }) {
+				i = priced(false) // its lot is not kept: any container of the part
+			}
 			if i < 0 {
 				b.UnpricedG += n.g * part
 				continue
