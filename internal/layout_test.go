@@ -40,7 +40,7 @@ var rules = []struct {
 	{"dashboards/...", []string{"dashboards/...", "sensors", "alerts", "model/..."}},
 	{"cmd/...", []string{"..."}},
 	{"packaging/...", []string{"packaging/..."}},
-	{"bench/...", []string{"model/..."}},
+	{"bench/...", []string{"model/...", "bench/conduction"}},
 	{"internal/daemon/daemontest", []string{"..."}},
 	{"internal/daemon", []string{"model/...", "sensors/...", "heat/...", "history/...", "alerts/...", "dashboards/...", "packaging", "internal/fault", "internal/file"}},
 	{"internal/fault", []string{"model/..."}},
