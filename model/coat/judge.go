@@ -186,7 +186,7 @@ func (ws *Workspace) Estimate(c *Case) Estimate {
 	for _, n := range c.Belief.Notes {
 		e.Notes = append(e.Notes, n.Say.Text(c.Now, c.zone()))
 	}
-	// It softened, if it is still as warm as then.
+	// It softened, while it is as warm as it has been since.
 	if !math.IsNaN(tr.softened) && (e.State == Green || e.State == Firm) && temp >= tr.softenedC-softenedK {
 		at := tr.moment(tr.softened)
 		e.Facts.SoftenedAt = &at
@@ -202,7 +202,7 @@ func (ws *Workspace) Estimate(c *Case) Estimate {
 }
 
 // softenedK is how far a panel may have cooled since its coat softened for that
-// to be still worth saying.
+// to be still said.
 const softenedK = 0.5
 
 // bands are p10–p50–p90 of degree of cure, Tg and rate factor: all three grow

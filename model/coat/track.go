@@ -92,7 +92,7 @@ type Track struct {
 	condensed,
 	firm, hard uint32 // latches of the middle film, a bit a node
 	softened  float64 // when the median node last softened; NaN never
-	softenedC float64 // how warm it was then
+	softenedC float64 // the warmest it was since
 
 	lowC   float64
 	fallen bool // lowC is set
@@ -445,6 +445,9 @@ func (tr *Track) marks(was, lesser *[nodeN]float64) {
 	g := &tr.gauge[midRail]
 	firm, hard := g.Level(cure.Firm), g.Level(cure.Hard)
 	now := tr.NowC()
+	if now > tr.softenedC {
+		tr.softenedC = now
+	}
 	soft := tr.r.AlphaAtTg(now + cure.FirmAboveK - cure.SoftensK)
 	softHard := tr.r.AlphaAtTg(cure.WorkC(now) + cure.HardAboveK - cure.SoftensK)
 	for j, a := range tr.alpha {
