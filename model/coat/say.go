@@ -346,7 +346,7 @@ func (e *Estimate) why(c *Case, y *saying) {
 	if e.Stall && e.AdviceCode != AdviseStalled && e.TNeedC != nil {
 		y.gap().text("It will stop short unless it gets ").temp(min(math.Ceil(*e.TNeedC), c.Resin.MaxC)).text(" or more.")
 	}
-	if e.Outgassing {
+	if e.Outgassing && e.Covered == nil {
 		y.gap().text("The panel warmed under a fresh coat: look for bubbles.")
 	}
 }
@@ -406,6 +406,9 @@ func (e *Estimate) odds(c *Case, y *saying) {
 	case "air":
 		y.gap().text("No probe on the panel: reckoned from the air.")
 	case "none":
+		if contains(e.UnknownWhy, Gap) || contains(e.UnknownWhy, NoReading) {
+			break // said already
+		}
 		y.gap().text("No reading of the panel now.")
 	}
 }

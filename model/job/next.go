@@ -410,7 +410,9 @@ func (d *Desk) window(s *Schedule, out []StepState, i int, n *Next) {
 	}
 	n.WaitingFor = &Waiting{Step: out[b].ID, Coat: e.ID, For: st.When, Say: kind + " " + conditionWords[st.When]}
 	feel := func(from *time.Time) {
-		n.Feel = &FeelAt{Coat: e.ID, From: from, EveryMinutes: 10, Say: "once it " + conditionWords[st.When]}
+		// Never closer than a tenth of the coat's age.
+		every := min(max(int(d.Now.Sub(e.AppliedAt).Minutes()/10), 5), 60)
+		n.Feel = &FeelAt{Coat: e.ID, From: from, EveryMinutes: every, Say: "once it " + conditionWords[st.When]}
 	}
 	if st.When == "hard" || st.When == "handle" {
 		d.hardness(e, st.When, n, feel)
@@ -421,19 +423,19 @@ func (d *Desk) window(s *Schedule, out []StepState, i int, n *Next) {
 		w = windowFor(e, st.When, d.Now)
 	}
 	n.Opens, n.Closes = w.Opens, w.Closes
-	switch w.Status {
-	case "open":
+	switch {
+	case w.Permits:
 		n.Status, n.WaitingFor, n.Opens = NextNow, nil, nil
-	case "closed":
+	case w.Status == "closed":
 		n.Status, n.Opens, n.Closes = NextClosed, nil, w.ClosesBand.P50
 		n.Mend = d.mend(s, i, b, e)
-	case "cold":
+	case w.Status == "cold":
 		n.Status = NextCold
 		feel(nil)
-	case "unknown":
+	case w.Status == "unknown":
 		n.Status = NextUnknown
 		feel(nil)
-	default:
+	default: // not yet, or open by the middle of the doubt and not permitted
 		n.Status = NextBefore
 		switch {
 		case w.FeelFrom != nil:
@@ -465,7 +467,7 @@ func (d *Desk) hardness(e *coat.Estimate, when string, n *Next, feel func(*time.
 	case e.State == coat.Unknown:
 		n.Status = NextUnknown
 		feel(nil)
-	case when == "hard" && last == coat.Hard, band.P90 != nil && !band.P90.After(d.Now) && e.State == coat.Hard:
+	case when == "hard" && (last == coat.Hard || e.Sand), band.P90 != nil && !band.P90.After(d.Now) && e.State == coat.Hard:
 		n.Status, n.Opens, n.WaitingFor = NextNow, nil, nil
 		if e.Stall {
 			n.Notes = append(n.Notes, "It has stopped curing short of its strength: no load on it.")
@@ -493,10 +495,8 @@ func windowFor(e *coat.Estimate, when string, now time.Time) *coat.Window {
 		w.OpensBand, w.ClosesBand = e.Events.Tacky, e.Events.Green
 	case "wet":
 		w.OpensBand, w.ClosesBand = coat.TimeBand{P10: &applied, P50: &applied, P90: &applied}, e.Events.Tacky
-	case "recoat":
+	case "recoat", "fill":
 		w.OpensBand, w.ClosesBand = e.Events.RecoatOpens, e.Events.RecoatCloses
-	case "fill":
-		w.OpensBand, w.ClosesBand = e.Events.Green, e.Events.RecoatCloses
 	}
 	w.Opens, w.Closes = w.OpensBand.P90, w.ClosesBand.P10
 	past := func(t *time.Time) bool { return t != nil && !t.After(now) }
@@ -510,6 +510,7 @@ func windowFor(e *coat.Estimate, when string, now time.Time) *coat.Window {
 		w.FeelFrom = w.OpensBand.P10
 	case past(w.Opens):
 		w.Status = "open"
+		w.Permits = !past(w.Closes)
 	}
 	return w
 }
@@ -733,9 +734,6 @@ func (d *Desk) order(s *Schedule, i int, n *Next) {
 			y = y.text(" from ").time(*n.Feel.From, 0)
 		} else {
 			y = y.text(" now")
-		}
-		if n.Feel != nil && n.Status == NextFeel {
-			y = y.text(", every 10 minutes")
 		}
 		y = y.text(".")
 	case NextCold:
