@@ -206,7 +206,7 @@ var Rules = []Rule{
 	{Name: TentOff, Source: FromReport, TellOver: true, Severity: Act, Sound: SoundActNow,
 		Say:  "The tent's heater was switched off for safety: look at the tent before you switch it on again.",
 		Over: "The tent's heater may run again."},
-	{Name: StoreFull, Source: FromReport, TellOver: true, Severity: Soon, Hold: time.Minute, Clear: 5 * time.Minute,
+	{Name: StoreFull, Source: FromReport, TellOver: true, Severity: Soon, Clear: 5 * time.Minute,
 		Say:  "The record cannot be written: make room on the card or swap it.",
 		Over: "The record is written again."},
 	{Name: ClockInDoubt, Source: FromReport, TellOver: true, Severity: Soon, Hold: time.Minute,

@@ -150,6 +150,7 @@ type Store struct {
 	restored journalRestored // what the last opening found
 
 	// Of the same lock.
+	spent      bool              // the reserve was given up and is not back
 	files      map[string]fileID // which files are open, by name
 	displaced  string            // what became of them; "" while they are in place
 	rescued    string            // where a copy of a displaced database lies
@@ -722,8 +723,21 @@ func (s *Store) giveReserve() bool {
 		return false
 	}
 	s.reserve = false
+	s.setSpent(true)
 	return os.Remove(s.reservePath()) == nil
 }
+
+// setSpent notes whether the reserve was given up: a card that had to live on
+// it is full, whatever still goes onto it, until the reserve is back.
+func (s *Store) setSpent(spent bool) {
+	s.mu.Lock()
+	s.spent = spent
+	s.mu.Unlock()
+}
+
+// fullBelow is the room below which a card counts as full before anything has
+// been refused: less than one flush and its log take.
+const fullBelow = 128 << 10
 
 // makeReserve puts the reserve in place if there is plenty of room; dbmu is
 // held.
@@ -733,6 +747,7 @@ func (s *Store) makeReserve() {
 	}
 	if st, err := os.Stat(s.reservePath()); err == nil && st.Size() == reserveSize {
 		s.reserve = true
+		s.setSpent(false)
 		return
 	}
 	if free := freeBytes(s.dir); free < 16*reserveSize {
@@ -742,6 +757,7 @@ func (s *Store) makeReserve() {
 	// compress; it must be written, not only sized, to hold its blocks.
 	if err := os.WriteFile(s.reservePath(), make([]byte, reserveSize), 0o640); err == nil {
 		s.reserve = true
+		s.setSpent(false)
 	} else {
 		os.Remove(s.reservePath())
 	}
@@ -769,7 +785,7 @@ func (s *Store) Stats() Stats {
 	if !s.waitSince.IsZero() {
 		st.OldestWait = time.Since(s.waitSince)
 	}
-	st.DiskFull = errors.Is(s.failing, ErrDiskFull)
+	st.DiskFull = errors.Is(s.failing, ErrDiskFull) || s.spent || s.disk.free >= 0 && s.disk.free < fullBelow
 	st.ReadOnly = errors.Is(s.failing, ErrReadOnly) || s.readOnly
 	st.Displaced = s.displaced != ""
 	st.FreeBytes, st.Bytes = s.disk.free, s.disk.bytes

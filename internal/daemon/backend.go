@@ -124,6 +124,8 @@ func webError(err error) error {
 		return web.ErrNotFound
 	case errors.Is(err, history.ErrExists):
 		return web.ErrConflict
+	case errors.Is(err, history.ErrDisplaced):
+		return fmt.Errorf("%w: the store's files were deleted or replaced while it runs; put them back or restart curewright, then enter it again", web.ErrNotKept)
 	case errors.Is(err, history.ErrDiskFull):
 		return fmt.Errorf("%w: the card is full; free some room, then enter it again", web.ErrNotKept)
 	case errors.Is(err, history.ErrReadOnly):

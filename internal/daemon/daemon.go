@@ -60,9 +60,10 @@ type Daemon struct {
 
 	prunedAt     time.Time // alerts, by upkeep alone
 	clockTrusted atomic.Bool
-	dateSet      atomic.Int64 // how often the date was set
-	byPerson     atomic.Bool  // the date is a phone's, and a better one replaces it
-	undated      atomic.Bool  // the date is known, and not everything could be given it yet
+	dateSet      atomic.Int64  // how often the date was set
+	byPerson     atomic.Bool   // the date is a phone's, and a better one replaces it
+	restart      chan struct{} // asks for a new start at once; nil where nobody would start it
+	undated      atomic.Bool   // the date is known, and not everything could be given it yet
 	synced       func() bool
 	clockAway    atomic.Int64 // ns by which the board's clock was set and we were not
 	noProbes     string       // why no wired probe was found, "" where there are some
@@ -316,7 +317,9 @@ func (d *Daemon) Ready(context.Context) []string {
 			late = append(late, s)
 		}
 	}
-	if s := d.store.Stats(); s.DiskFull {
+	if s := d.store.Stats(); s.Displaced {
+		late = append(late, "store: its files were deleted or replaced")
+	} else if s.DiskFull {
 		late = append(late, "store: disk full")
 	} else if s.ReadOnly {
 		late = append(late, "store: disk is read-only")
@@ -472,6 +475,8 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	if s := d.store.Stats(); s.DiskFull {
 		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,
 			Say: "The card is full: readings wait in memory and what you enter can't be kept. Free some room."})
+	} else if s.Displaced {
+		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act, Say: d.store.Trouble()})
 	} else if s.ReadOnly {
 		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,
 			Say: "The card can't be written: readings wait in memory and what you enter can't be kept. Change the card."})

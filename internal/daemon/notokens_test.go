@@ -2,35 +2,86 @@ package daemon
 
 import (
 	"context"
-	"errors"
-	"strings"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
 	"testing"
+	"time"
 
 	"curewright/dashboards/web"
+	"curewright/history"
+	"curewright/internal/cardfault"
+	"curewright/internal/testkit"
 )
 
-// TestNoTokensNoYard: beyond this machine the page is not served where who may
-// come in can't be kept; on this machine alone it is.
-func TestNoTokensNoYard(t *testing.T) {
-	full := errors.New("no room on the card")
-	asked := 0
-	put := func(_ context.Context, _, _ string, _ []byte) error { asked++; return full }
-	for _, listen := range []string{"0.0.0.0:8374", "192.0.2.7:8374", "[::]:8374"} {
-		err := canKeepTokens(t.Context(), web.ConfigSection{Listen: listen}, put)
-		if !errors.Is(err, full) || !strings.Contains(err.Error(), listen) {
-			t.Errorf("%s: %v", listen, err)
+// On a network, with a card that takes nothing, the daemon starts: who was let
+// in before may come in, the page says what is wrong, and only what must be
+// written is refused.
+func TestStartsOnAFullCardOnANetwork(t *testing.T) {
+	cardfault.Set(nil)
+	t.Cleanup(func() { cardfault.Set(nil) })
+	cfg := DefaultConfig()
+	cfg.Store.Path = t.TempDir()
+	cfg.Web.Listen = "0.0.0.0:0"
+	s, err := history.Open(cfg.Store.Path, history.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	const token = "cw_abcdefghijklmnopqrstuvwxyzabcdefghijklmnopq"
+	if err := s.PutToken(t.Context(), history.Token{ID: "phone", Name: "phone", Role: string(web.Control), Hash: web.HashToken(token), Made: time.Now()}); err != nil {
+		t.Fatal(err)
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	cardfault.Set(func(op cardfault.Op, _ string) error {
+		if op == cardfault.Write || op == cardfault.Sync {
+			return cardfault.ErrFull
 		}
+		return nil
+	})
+	ctx, cancel := context.WithCancel(t.Context())
+	addr, ended := make(chan net.Addr, 1), make(chan error, 1)
+	go func() {
+		ended <- Watch(ctx, cfg, "test", testkit.NoLog(), func(a net.Addr, _ string) { addr <- a })
+	}()
+	var port int
+	select {
+	case a := <-addr:
+		port = a.(*net.TCPAddr).Port
+	case err := <-ended:
+		t.Fatalf("it does not start: %v", err)
 	}
-	if asked != 3 {
-		t.Errorf("the store was asked %d times of 3", asked)
-	}
-	for _, listen := range []string{"127.0.0.1:8374", "[::1]:8374"} {
-		if err := canKeepTokens(t.Context(), web.ConfigSection{Listen: listen}, put); err != nil {
-			t.Errorf("%s: %v", listen, err)
+	ask := func(method, path, auth string) int {
+		t.Helper()
+		req, err := http.NewRequestWithContext(ctx, method, fmt.Sprintf("http://127.0.0.1:%d%s", port, path), nil)
+		if err != nil {
+			t.Fatal(err)
 		}
+		if auth != "" {
+			req.Header.Set("Authorization", "Bearer "+auth)
+			req.Header.Set("X-Forwarded-For", "192.0.2.7") // not the board itself
+		}
+		res, err := http.DefaultClient.Do(req)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer res.Body.Close()
+		io.Copy(io.Discard, res.Body)
+		return res.StatusCode
 	}
-	put = func(context.Context, string, string, []byte) error { return nil }
-	if err := canKeepTokens(t.Context(), web.ConfigSection{Listen: "0.0.0.0:8374"}, put); err != nil {
-		t.Errorf("with a store that keeps: %v", err)
+	if code := ask("GET", "/healthz", ""); code != http.StatusOK {
+		t.Errorf("/healthz: %d", code)
+	}
+	if code := ask("GET", "/api/v1/coats", token); code != http.StatusOK {
+		t.Errorf("who was let in before: %d, want 200", code)
+	}
+	if code := ask("GET", "/readyz", token); code != http.StatusServiceUnavailable {
+		t.Errorf("/readyz: %d, want 503", code)
+	}
+	cancel()
+	if err := <-ended; err != nil && ctx.Err() == nil {
+		t.Error(err)
 	}
 }

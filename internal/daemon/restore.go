@@ -42,7 +42,16 @@ func (d *Daemon) Restore(ctx context.Context, who web.Who, r io.Reader) (string,
 		return "", err
 	}
 	d.event("restore", "", "a copy was handed in by "+who.Name+" and takes the store's place at the next start", d.clk.Now())
-	return "The copy is whole. It takes the place of what is here when the board starts next: pull the plug or restart the service.", nil
+	if d.restart == nil {
+		return "The copy is whole. It takes the place of what is here when the board starts next: pull the plug or restart the service.", nil
+	}
+	// At once: what was entered from here on would be gone with the store that
+	// is replaced.
+	select {
+	case d.restart <- struct{}{}:
+	default:
+	}
+	return "The copy is whole. It takes the place of what is here now: the page is back in a few seconds. What was here is kept in the folder quarantine.", nil
 }
 
 // finishRestore puts a waiting copy in the store's place.

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"net"
@@ -25,22 +26,34 @@ func PageURL(cfg Config, addr net.Addr) string {
 	return scheme + "://" + host + "/"
 }
 
-// canKeepTokens refuses an address beyond this machine where the store can't be
-// written: whoever may come in is written there, and without it the page would
-// be shut to its owner, or open to the yard.
-func canKeepTokens(ctx context.Context, web web.ConfigSection, put func(ctx context.Context, space, key string, value []byte) error) error {
+// sayIfTokensCannotBeKept logs where the daemon serves a network and the card
+// takes nothing: who was let in before may come in, nobody new can pair. It
+// starts all the same: estimates, calls and heat do not need the card.
+func sayIfTokensCannotBeKept(ctx context.Context, web web.ConfigSection, log *slog.Logger, put func(ctx context.Context, space, key string, value []byte) error) {
 	if web.Loopback() {
-		return nil
+		return
 	}
 	if err := put(ctx, "meta-check", "writable", []byte("1")); err != nil {
-		return fmt.Errorf("%s is not on this machine only, and who may come in can't be kept: %w", web.Listen, err)
+		log.Error("the card cannot be written: no new log-in can be kept until it can", "listen", web.Listen, "err", err)
 	}
-	return nil
 }
 
 // Watch runs the daemon until ctx ends. ready is called once it listens, with
 // the reason why no wired probe was found, "" where there are some.
 func Watch(ctx context.Context, cfg Config, version string, log *slog.Logger, ready func(addr net.Addr, noProbe string)) error {
+	for {
+		err := watchOnce(ctx, cfg, version, log, ready)
+		if !errors.Is(err, errRestart) {
+			return err
+		}
+		log.Info("starting anew")
+	}
+}
+
+// errRestart ends a run that is to be followed by another at once.
+var errRestart = errors.New("start anew")
+
+func watchOnce(ctx context.Context, cfg Config, version string, log *slog.Logger, ready func(addr net.Addr, noProbe string)) error {
 	bench := openBench(log)
 	probes, why := bench.pollers(ctx, cfg)
 	d, err := New(Options{
@@ -50,9 +63,7 @@ func Watch(ctx context.Context, cfg Config, version string, log *slog.Logger, re
 		return err
 	}
 	defer d.store.Close()
-	if err := canKeepTokens(ctx, cfg.Web, d.store.PutKV); err != nil {
-		return err
-	}
+	sayIfTokensCannotBeKept(ctx, cfg.Web, log, d.store.PutKV)
 	// The heater lives a little longer than what asks for it, never without:
 	// its context ends after the loop has switched off.
 	hctx, hstop := context.WithCancel(context.WithoutCancel(ctx))
@@ -76,7 +87,15 @@ func Watch(ctx context.Context, cfg Config, version string, log *slog.Logger, re
 	}
 	ready(ln.Addr(), d.noProbes)
 	log.Info("watching", "listen", ln.Addr().String(), "data", cfg.Store.Path, "probes", len(probes))
-	more := heating
+	d.restart = make(chan struct{}, 1)
+	more := append(heating, Part{"restart", func(ctx context.Context) error {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-d.restart:
+			return errRestart
+		}
+	}})
 	if sock != nil {
 		more = append(more, serveSocket(srv, sock, gid))
 	}
