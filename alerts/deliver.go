@@ -9,8 +9,11 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 	"sync"
 	"time"
+
+	"curewright/model/words"
 )
 
 func (d *Dispatcher) put(l *line, r *row, a Alert, made time.Time) {
@@ -329,9 +332,9 @@ func (d *Dispatcher) try(ctx context.Context, l *line, rs []*row) {
 		m = d.digest(rs)
 	}
 	d.mu.Lock()
-	lost := l.stats.Lost
+	lost, view := l.stats.Lost, d.view
 	d.mu.Unlock()
-	m.Text += lostWords(lost, " (", " before this did not fit into the queue and are lost.)")
+	m.Text += speaker{View: view}.lost(lost, "lost_before")
 	limit := d.cfg.Timeout
 	if t := d.cfg.Timeouts[l.ch.Name()]; t > 0 {
 		limit = t
@@ -428,12 +431,12 @@ func (d *Dispatcher) digest(rs []*row) Message {
 	now := d.cfg.Now()
 	s := speaker{view, now, trusted}
 	sev := Note
-	m := Message{What: WhatDigest, Site: d.cfg.Site, At: now, Title: "Meanwhile", Text: "One thing happened meanwhile."}
+	m := Message{What: WhatDigest, Site: d.cfg.Site, At: now, Title: view.Say("message.meanwhile", nil), Text: view.Say("message.meanwhile_one", nil)}
 	if d.cfg.Site != "" {
-		m.Title = d.cfg.Site + ": meanwhile"
+		m.Title = view.Say("message.site", words.Facts{"site": d.cfg.Site, "head": strings.ToLower(m.Title)})
 	}
 	if len(rs) > 1 {
-		m.Text = fmt.Sprintf("%d things happened meanwhile.", len(rs))
+		m.Text = view.Say("message.meanwhile_many", words.Facts{"count": len(rs)})
 	}
 	for _, r := range rs {
 		l := r.Message.Text

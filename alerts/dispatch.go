@@ -10,6 +10,8 @@ import (
 	"sync"
 	"time"
 
+	"curewright/model/words"
+
 	"github.com/cenkalti/backoff/v5"
 )
 
@@ -358,7 +360,8 @@ func (d *Dispatcher) route(t Transition, over string, tellOver bool, link string
 			case untold:
 				// It came and went before anybody could be told: one message
 				// says both.
-				m.Text = old.Message.Text + " It ended" + speaker{d.view, now, d.trusted}.at(a.EndedAt) + "."
+				sp := speaker{d.view, now, d.trusted}
+				m.Text = old.Message.Text + sp.part("ended", words.Facts{"at": sp.at(a.EndedAt)})
 				d.put(l, &row{Key: key, Due: old.Due, Digest: old.Digest, Message: m}, a, old.Made)
 			case tellOver && tg.resolved && a.EndedBy != "person":
 				quiet := a
@@ -428,33 +431,33 @@ func (d *Dispatcher) message(t Transition, over string) Message {
 	a := t.Alert
 	m := Message{Key: a.ID + "/" + t.What, What: t.What, Site: d.cfg.Site, At: t.At, Alert: &a, Text: a.Say}
 	if t.What == WhatFiring && a.AckedAt == nil && a.Times > 1 {
-		m.Text += fmt.Sprintf(" (It comes and goes: %d times in 2 h.)", a.Times)
+		m.Text += d.view.Say("part.repeats", words.Facts{"times": a.Times})
 	}
-	head := map[Severity]string{Danger: "Danger", Act: "Act now", Soon: "Soon", Note: "Note"}[a.Severity]
-	if head == "" {
-		head = string(a.Severity)
+	head := string(a.Severity)
+	if code := "message." + head; words.English.Has(code) {
+		head = d.view.Say(code, nil)
 	}
 	switch t.What {
 	case WhatResolved:
-		head = "Over"
+		head = d.view.Say("message.over_head", nil)
 		if over != "" {
 			m.Text = over
 		} else {
-			m.Text = "Over: " + a.Say
+			m.Text = d.view.Say("message.over", words.Facts{"say": a.Say})
 		}
 	case WhatReminder:
-		head = "Last call"
+		head = d.view.Say("message.last_call", nil)
 	case WhatEscalated:
-		head = "Nobody answered: " + strings.ToLower(head)
+		head = d.view.Say("message.nobody", words.Facts{"head": strings.ToLower(head)})
 	case WhatAcknowledged:
-		head = "Seen"
+		head = d.view.Say("message.seen", nil)
 	}
 	m.Title = head
 	if d.cfg.Site != "" {
-		m.Title = d.cfg.Site + ": " + head
+		m.Title = d.view.Say("message.site", words.Facts{"site": d.cfg.Site, "head": head})
 	}
 	if a.Panel != "" {
-		m.Title += ", " + a.Panel
+		m.Title = d.view.Say("message.of", words.Facts{"head": m.Title, "panel": a.Panel})
 	}
 	return m
 }
@@ -506,20 +509,10 @@ func (d *Dispatcher) Conditions() []Condition {
 	var out []Condition
 	for _, n := range d.order {
 		if s := d.lines[n].stats; !s.FailingSince.IsZero() && now.Sub(s.FailingSince) > 10*time.Minute {
+			sp := speaker{d.view, now, d.trusted}
 			out = append(out, Condition{Rule: ChannelDown, Subject: n, Severity: Soon,
-				Say: fmt.Sprintf("Alerts have not got through by %s%s%s: check the network and its settings.", n, speaker{d.view, now, d.trusted}.since(s.FailingSince), lostWords(s.Lost, " and ", " did not fit and are lost"))})
+				Case: "since", Facts: words.Facts{"since": sp.since(s.FailingSince), "lost": sp.lost(s.Lost, "lost_and")}})
 		}
 	}
 	return out
-}
-
-// lostWords says how many messages were dropped, "" for none.
-func lostWords(n uint64, before, after string) string {
-	switch n {
-	case 0:
-		return ""
-	case 1:
-		return before + "1 message" + after
-	}
-	return fmt.Sprintf("%s%d messages%s", before, n, after)
 }

@@ -8,6 +8,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"curewright/model/words"
 )
 
 var update = flag.Bool("update", false, "rewrite the table of rules in the guide")
@@ -21,7 +23,7 @@ func TestDocTable(t *testing.T) {
 	for _, r := range Rules {
 		hold := "–"
 		if r.Hold > 0 {
-			hold = span(r.Hold)
+			hold = (View{}).Span(r.Hold)
 		}
 		sound, told := r.Sound, ""
 		if sound == "" {
@@ -30,7 +32,7 @@ func TestDocTable(t *testing.T) {
 		if r.TellOver {
 			told = "yes"
 		}
-		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s | %s |\n", r.Name, r.Severity, sound, hold, told, r.Say)
+		fmt.Fprintf(&b, "| `%s` | %s | %s | %s | %s | %s |\n", r.Name, r.Severity, sound, hold, told, words.English.Text(r.code("say")))
 	}
 	text, err := os.ReadFile(guide)
 	if err != nil {

@@ -1,12 +1,13 @@
 package alerts
 
 import (
-	"fmt"
+	"maps"
 	"math"
 	"strings"
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -43,21 +44,21 @@ type eval struct {
 	out    map[key]finding
 }
 
-func (e *eval) add(name, subject, panel string, is verdict, variant string, actBy *time.Time, w words) *finding {
+func (e *eval) add(name, subject, panel string, is verdict, variant string, actBy *time.Time, w words.Facts) *finding {
 	return e.addRule(rule(name, ""), subject, panel, is, variant, actBy, w)
 }
 
-func (e *eval) addRule(r Rule, subject, panel string, is verdict, variant string, actBy *time.Time, w words) *finding {
+func (e *eval) addRule(r Rule, subject, panel string, is verdict, variant string, actBy *time.Time, w words.Facts) *finding {
 	if w == nil {
-		w = words{}
+		w = words.Facts{}
 	}
-	say := r.Say
-	if v, ok := r.Variants[variant]; ok {
-		say = v
+	say := "say"
+	if variant != "" {
+		say = "case." + variant
 	}
 	f := finding{rule: r, subject: subject, panel: panel, is: is, actBy: actBy}
 	if is == yes || e.active(r.Name, subject) { // of most things there is nothing to say
-		f.say, f.over = fill(say, w), fill(r.Over, w)
+		f.say, f.over = words.Upper(e.Say(r.code(say), w)), words.Upper(e.Say(r.code("over"), w))
 	}
 	e.out[key{r.Name, subject}] = f
 	return &f
@@ -137,12 +138,12 @@ func (e *eval) cup(c Cup) {
 	lead = min(lead, total/2) // a cup that lives ten minutes is not "about to end" from the start
 	what := ""
 	if c.Resin != "" {
-		what = " of " + c.Resin
+		what = e.part("cup_of", words.Facts{"resin": c.Resin})
 	}
 	if c.Grams != nil {
-		what += fmt.Sprintf(" (%.0f g)", *c.Grams)
+		what += e.part("cup_grams", words.Facts{"grams": math.Round(*c.Grams)})
 	}
-	w := words{"left": span(left), "cup": what}
+	w := words.Facts{"left": words.Span(left), "cup": what}
 	ends := c.EndsAt
 	// A cup on the panel is no cup; of one that is over when it is entered
 	// nobody needs its time. A forgotten cup is cold after a while.
@@ -208,17 +209,17 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	rec, panel := e.find(c)
 	kind := c.Kind
 	if kind == "" {
-		kind = "coat"
+		kind = e.part("coat", nil)
 	}
-	name := kind + " on " + panel
-	w := func(more ...string) words {
-		m := words{"coat": name, "panel": panel, "resin": c.Resin}
+	name := e.part("coat_on", words.Facts{"kind": kind, "panel": panel})
+	w := func(more ...string) words.Facts {
+		m := words.Facts{"coat": name, "panel": panel, "resin": c.Resin}
 		for i := 0; i+1 < len(more); i += 2 {
 			m[more[i]] = more[i+1]
 		}
 		return m
 	}
-	add := func(rule string, is verdict, variant string, actBy *time.Time, w words) {
+	add := func(rule string, is verdict, variant string, actBy *time.Time, w words.Facts) {
 		e.add(rule, c.ID, c.Panel, is, variant, actBy, w)
 	}
 
@@ -233,7 +234,7 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	if c.State == coat.Unknown {
 		// Of a coat whose state is not known nothing new is claimed.
 		is, variant, need := yes, "", ""
-		why := tell(c.UnknownWhy)
+		why := e.whyUnknown(c.UnknownWhy)
 		switch {
 		case has(c.UnknownWhy, coat.ColdGlass), has(c.UnknownWhy, coat.BelowMinimum):
 			t, ok := e.warmTo(c)
@@ -245,7 +246,7 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 				}
 			}
 			if ok {
-				variant, need = "need", e.temp(math.Ceil(t))
+				variant, need = "need", e.Temp(math.Ceil(t))
 			}
 		case has(c.UnknownWhy, coat.OutsideRange):
 			variant = "hot"
@@ -269,13 +270,13 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 			if x < min && math.Round(2*x)/2 >= min {
 				x = math.Floor(2*x) / 2 // 9.8 °C must not read as "10 °C, below the 10 °C"
 			}
-			t = e.temp(x)
+			t = e.Temp(x)
 		}
-		add(TooCold, e.overLimit(TooCold, c.ID, c.TempC, min, min+.5, true), "", nil, w("temp", t, "min", e.temp(min)))
+		add(TooCold, e.overLimit(TooCold, c.ID, c.TempC, min, min+.5, true), "", nil, w("temp", t, "min", e.Temp(min)))
 	}
 	stall, variant, need := unsure, "", ""
 	if c.TNeedC != nil {
-		variant, need = "need", e.temp(math.Ceil(*c.TNeedC))
+		variant, need = "need", e.Temp(math.Ceil(*c.TNeedC))
 	}
 	if c.TempC != nil {
 		stall = is(c.Stall)
@@ -381,7 +382,7 @@ const (
 )
 
 // night says before the person sleeps what would come to the coat meanwhile.
-func (e *eval) night(c *coat.Estimate, add func(string, verdict, string, *time.Time, words), w func(...string) words) {
+func (e *eval) night(c *coat.Estimate, add func(string, verdict, string, *time.Time, words.Facts), w func(...string) words.Facts) {
 	n := c.Overnight
 	if n == nil || !e.trusted {
 		return
@@ -392,9 +393,9 @@ func (e *eval) night(c *coat.Estimate, add func(string, verdict, string, *time.T
 	add(NightAhead, v, "", &from, w("night", e.sentence(n.Say)))
 }
 
-func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words) {
+func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words.Facts) {
 	win := c.NextWindow
-	add := func(rule string, is verdict, variant string, actBy *time.Time, w words) {
+	add := func(rule string, is verdict, variant string, actBy *time.Time, w words.Facts) {
 		e.add(rule, c.ID, c.Panel, is, variant, actBy, w)
 	}
 	short := map[string]string{coat.WindowCloth: "cloth", coat.WindowWet: "wet", coat.WindowCoat: "", coat.WindowFill: "fill"}[win.Kind]
@@ -478,11 +479,11 @@ func (e *eval) first(c *coat.Estimate, panel string, wash bool) string {
 	cold := ok && c.TempC != nil && *c.TempC < min
 	switch {
 	case cold && wash:
-		return fmt.Sprintf("warm %s to %s, wash and dry it, then ", panel, e.temp(min))
+		return e.part("warm_wash", words.Facts{"panel": panel, "temp": words.Temp(min)})
 	case cold:
-		return fmt.Sprintf("warm %s to %s, then ", panel, e.temp(min))
+		return e.part("warm", words.Facts{"panel": panel, "temp": words.Temp(min)})
 	case wash:
-		return fmt.Sprintf("wash and dry %s, then ", panel)
+		return e.part("wash", words.Facts{"panel": panel})
 	}
 	return ""
 }
@@ -493,9 +494,9 @@ func (e *eval) surface(s Surface) {
 	panel := e.panelName(s.Panel)
 	margin := ""
 	if s.MarginK != nil {
-		margin = e.diff(max(*s.MarginK, 0))
+		margin = e.Diff(max(*s.MarginK, 0))
 	}
-	w := words{"panel": panel, "margin": margin}
+	w := words.Facts{"panel": panel, "margin": margin}
 	wet := e.overLimit(Condensation, s.Panel, s.MarginK, 0, .5, true)
 	if s.MarginK != nil && *s.MarginK <= 0 {
 		wet = yes // the dew point itself is dew
@@ -518,9 +519,9 @@ func (e *eval) probe(h sensors.Health, inUse bool) {
 	}
 	hint := ""
 	if h.Hint != "" {
-		hint = " (" + h.Hint + ")"
+		hint = e.part("hint", words.Facts{"hint": h.Hint})
 	}
-	w := words{"probe": name, "hint": hint, "last": e.since(h.LastAt)}
+	w := words.Facts{"probe": name, "hint": hint, "last": e.since(h.LastAt)}
 	for _, r := range []struct{ rule, state string }{
 		{ProbeMissing, "missing"}, {ProbeStale, "stale"}, {ProbeStuck, "stuck"}, {ProbeDoubtful, "implausible"},
 	} {
@@ -542,7 +543,7 @@ func (e *eval) probe(h sensors.Health, inUse bool) {
 		}
 		w["left"] = ""
 		if pct > 0 {
-			w["left"] = fmt.Sprintf(" (%.0f %% left)", pct)
+			w["left"] = e.part("battery_left", words.Facts{"percent": math.Round(pct)})
 		}
 		f := e.add(ProbeBattery, h.Probe, h.Panel, v, "", nil, w)
 		if !inUse {
@@ -563,9 +564,11 @@ func (e *eval) condition(c Condition) {
 	r := rule(c.Rule, c.Severity)
 	subject := c.Subject
 	if subject == "" {
-		subject = "the shop"
+		subject = e.part("the_shop", nil)
 	}
-	f := e.addRule(r, c.Subject, "", yes, "", nil, words{"subject": subject})
+	facts := words.Facts{"subject": subject}
+	maps.Copy(facts, c.Facts)
+	f := e.addRule(r, c.Subject, "", yes, c.Case, nil, facts)
 	if c.Say != "" {
 		f.say = c.Say
 	}
@@ -582,20 +585,13 @@ func has(list []string, s string) bool {
 	return false
 }
 
-// tell puts the reasons of an unknown state into shop words. A coat that has
-// merely no reading yet is the probe rules' matter.
-func tell(why []string) string {
+// whyUnknown puts the reasons of an unknown state into shop words. A coat that
+// has merely no reading yet is the probe rules' matter.
+func (e *eval) whyUnknown(why []string) string {
 	var out []string
 	for _, r := range why {
-		switch r {
-		case coat.ColdGlass:
-			out = append(out, "it went stiff in the cold before it had set")
-		case coat.BelowMinimum:
-			out = append(out, "it was colder than the epoxy's least temperature")
-		case coat.OutsideRange:
-			out = append(out, "it was outside the temperatures the epoxy is known for")
-		case coat.Gap:
-			out = append(out, "readings are missing")
+		if code := "part.why." + r; words.English.Has(code) {
+			out = append(out, e.Say(code, nil))
 		}
 	}
 	return strings.Join(out, ", ")

@@ -5,7 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
+
+	"curewright/model/words"
 )
 
 // ErrNoChannel is returned for a name that no channel has.
@@ -25,12 +28,15 @@ func (d *Dispatcher) Test(ctx context.Context, name string) error {
 	ctx, cancel := context.WithTimeout(ctx, d.cfg.Timeout)
 	defer cancel()
 	now := d.cfg.Now()
-	title := "Test"
+	d.mu.Lock()
+	view := d.view
+	d.mu.Unlock()
+	title := view.Say("message.test", nil)
 	if d.cfg.Site != "" {
-		title = d.cfg.Site + ": test"
+		title = view.Say("message.site", words.Facts{"site": d.cfg.Site, "head": strings.ToLower(title)})
 	}
 	return send(ctx, l.ch, Message{Key: fmt.Sprintf("test/%s/%d", name, now.UnixNano()), What: WhatTest, Site: d.cfg.Site,
-		Title: title, Text: "This is a test: if you notice it, answer yes where you started it.", At: now})
+		Title: title, Text: view.Say("message.test_say", nil), At: now})
 }
 
 func heardKey(name string) string { return "alerts.heard." + name }

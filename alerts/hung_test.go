@@ -2,6 +2,7 @@ package alerts
 
 import (
 	"errors"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -165,7 +166,7 @@ func TestOverflowIsSaid(t *testing.T) {
 		defer r.kill()
 		r.look(troubles(Act, "a", "b", "c", "d", "e"))
 		pass(11 * time.Minute)
-		if cs := r.d.Conditions(); len(cs) != 1 || !strings.Contains(cs[0].Say, "2 messages did not fit") {
+		if cs := r.d.Conditions(); len(cs) != 1 || !strings.Contains(fmt.Sprint(cs[0].Facts["lost"]), "2 messages did not fit") {
 			t.Errorf("conditions %+v, want one that says that 2 messages did not fit", cs)
 		}
 		down.Store(false)

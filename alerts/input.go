@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -75,7 +76,11 @@ type Condition struct {
 	Rule     string // e.g. "tent_off_by_safety", "store_full", "clock_in_doubt"
 	Subject  string // what it is about, "" for the whole shop
 	Severity Severity
-	Say      string // one sentence with what to do
+	// Case picks one of the rule's sentences in the catalogue, and Facts fill it
+	// in. Say is instead of both: a sentence that another part has already.
+	Case  string
+	Facts words.Facts
+	Say   string
 }
 
 // Severity orders what the person hears first.

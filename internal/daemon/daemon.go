@@ -24,6 +24,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/model/pot"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -474,23 +475,23 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	var out []alerts.Condition
 	if s := d.store.Stats(); s.DiskFull {
 		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,
-			Say: "The card is full: readings wait in memory and what you enter can't be kept. Free some room."})
+			Case: "full"})
 	} else if s.Displaced {
 		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act, Say: d.store.Trouble()})
 	} else if s.ReadOnly {
 		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,
-			Say: "The card can't be written: readings wait in memory and what you enter can't be kept. Change the card."})
+			Case: "read_only"})
 	}
 	if t := d.store.Trouble(); t != "" {
 		out = append(out, alerts.Condition{Rule: "store_trouble", Severity: alerts.Note, Say: t})
 	}
 	if !d.clockTrusted.Load() {
 		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
-			Say: "The board does not know the date: press \"Use this phone's time\" on the page." + d.heldBack()})
+			Case: d.clockCase()})
 	}
 	if away := time.Duration(d.clockAway.Load()); away.Abs() >= heldStep && d.clockTrusted.Load() {
 		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
-			Say: fmt.Sprintf("The board's clock was set by %s. Times here go on as before, so that no coat cures by it. If they are wrong, restart curewright between coats.", away.Round(time.Second))})
+			Case: "held", Facts: words.Facts{"step": away.Round(time.Second).String()}})
 	}
 	if d.tent != nil {
 		out = append(out, d.tent.condition()...)
@@ -500,13 +501,13 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	return append(out, d.backup.condition(now, d.cfg.Store)...)
 }
 
-// heldBack says what waits for the date: what is sent on carries its time, so
-// that nothing leaves before it is known.
-func (d *Daemon) heldBack() string {
+// clockCase is what is said of an unknown date. What is sent on carries its
+// time, so that nothing leaves before it is known.
+func (d *Daemon) clockCase() string {
 	if d.influx == nil && (d.mqtt == nil || d.mqtt.readings == nil) {
-		return ""
+		return "unknown"
 	}
-	return " Until then no reading is sent on; all of them wait."
+	return "unknown_sending"
 }
 
 func zoneName(loc *time.Location, now time.Time) string {

@@ -10,6 +10,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/history/forward/influx"
 	"curewright/model/coat"
+	"curewright/model/words"
 )
 
 // openInflux makes the sender; nil without [influx]. It does no network I/O.
@@ -182,7 +183,7 @@ func influxCondition(s *influx.Sender) []alerts.Condition {
 		return nil
 	}
 	return []alerts.Condition{{Rule: alerts.SenderBehind, Subject: "InfluxDB", Severity: alerts.Note,
-		Say: "Nothing gets through to the metrics server" + because(st.Err) + ": check the network and its settings. All of it waits and is sent later."}}
+		Case: "metrics", Facts: words.Facts{"why": because(st.Err)}}}
 }
 
 // noteAlerts keeps what alerts did in the log of events, by which it reaches

@@ -23,6 +23,7 @@ import (
 	"curewright/history/forward/mqtt"
 	"curewright/model/coat"
 	"curewright/model/tomlfile"
+	"curewright/model/words"
 	"curewright/sensors"
 	"curewright/sensors/mqttin"
 )
@@ -510,12 +511,12 @@ func (m *mqttPart) condition() []alerts.Condition {
 	}
 	if st := m.link.status(); !st.up && time.Since(st.since) > behindAfter {
 		return []alerts.Condition{{Rule: alerts.SenderBehind, Subject: "MQTT", Severity: alerts.Note,
-			Say: "The MQTT broker cannot be reached" + because(st.why) + ": check the network and its settings. Readings wait and are sent later."}}
+			Case: "broker", Facts: words.Facts{"why": because(st.why)}}}
 	}
 	if m.readings != nil {
 		if st := m.readings.Status(); !st.FailingSince.IsZero() && time.Since(st.FailingSince) > behindAfter {
 			return []alerts.Condition{{Rule: alerts.SenderBehind, Subject: "MQTT", Severity: alerts.Note,
-				Say: "The MQTT broker takes no readings" + because(st.Err) + ": check what this board may publish there."}}
+				Case: "refused", Facts: words.Facts{"why": because(st.Err)}}}
 		}
 	}
 	return nil

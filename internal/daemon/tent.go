@@ -19,6 +19,7 @@ import (
 	"curewright/heat/plug"
 	"curewright/heat/pulse"
 	"curewright/heat/relay"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -186,12 +187,11 @@ func (t *tentHeld) condition() []alerts.Condition {
 	case !s.Latched && !wanted && s.Why != heat.PowerCut:
 		return nil
 	}
-	do := "Look at the tent before you switch it on again."
+	how := "latched"
 	if !s.Why.Latches() && s.Why != heat.PowerCut {
-		do = "It comes back by itself once that is over; look at the tent."
+		how = "fault"
 	}
-	return []alerts.Condition{{Rule: alerts.TentOff, Severity: alerts.Act,
-		Say: "The tent's heater is off for safety: " + s.Say + ". " + do}}
+	return []alerts.Condition{{Rule: alerts.TentOff, Severity: alerts.Act, Case: how, Facts: words.Facts{"why": s.Say}}}
 }
 
 // setPoint is what the tent is held at, for the forecast; nil when it is not,

@@ -12,6 +12,7 @@ import (
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/model/coat"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -47,7 +48,7 @@ func (b *backupState) condition(now time.Time, s storeSection) []alerts.Conditio
 	}
 	if b.fail != "" && (b.at == nil || now.Sub(*b.at) > 2*time.Duration(s.Every)) {
 		return []alerts.Condition{{Rule: alerts.BackupOld, Severity: alerts.Note,
-			Say: "No copy of the record could be made: " + b.fail + ". Look at the stick."}}
+			Case: "failed", Facts: words.Facts{"why": b.fail}}}
 	}
 	return nil
 }

@@ -2,6 +2,8 @@ package main
 
 import (
 	"bytes"
+	_ "embed"
+	"encoding/json"
 	"fmt"
 	"strings"
 	"text/template"
@@ -45,7 +47,6 @@ type rule struct {
 	Keep     time.Duration
 	Expr     string // "" for a rule that repeats what the board itself decided
 	By       string // the label that says what it is about: coat, panel, batch or ""
-	Say      string // {x} is the value of label x
 	Why      string
 }
 
@@ -73,102 +74,82 @@ func lasts(rule, while string) string {
 // even where the board's own alerts have stopped.
 var derived = []rule{
 	{Rule: "condensation", Severity: "act", For: time.Minute, Keep: 10 * time.Minute, By: "panel",
-		Expr: nearDew("condensation", "<= 0", "0.5"),
-		Say:  "Dew is forming on {panel}: warm the panel or dry the air now."},
+		Expr: nearDew("condensation", "<= 0", "0.5")},
 	{Rule: "dew_margin", Severity: "soon", For: 5 * time.Minute, Keep: 10 * time.Minute, By: "panel",
 		Expr: "(" + nearDew("dew_margin", "< 3", "3.5") + ") > 0",
-		Say:  "{panel} is close to the dew point: warm it or dry the air before dew falls.",
 		Why:  "3 K as in ISO 8502-4. A board with another dew_margin_k in its file differs: change it here too."},
 	{Rule: "stall", Severity: "soon", For: 30 * time.Minute, Keep: 15 * time.Minute, By: "coat",
-		Expr: "curewright_coat_stall == 1 and on (site, panel, coat) curewright_coat_temperature_celsius",
-		Say:  "The coat {subject} on {panel} is stopping short of its strength at this temperature: hold it warmer."},
+		Expr: "curewright_coat_stall == 1 and on (site, panel, coat) curewright_coat_temperature_celsius"},
 	{Rule: "blush_elevated", Severity: "soon", For: 10 * time.Minute, Keep: 10 * time.Minute, By: "coat",
 		Expr: `curewright_coat_blush_band{blush="elevated"} == 1 unless on (site, panel, coat) curewright_coat_condensed == 1` +
-			lasts("blush_elevated", `curewright_coat_blush_band{blush="unknown"} == 1`),
-		Say: "Blush is likely on the coat {subject} on {panel}: warm it or dry the air, and wash it before the next coat."},
+			lasts("blush_elevated", `curewright_coat_blush_band{blush="unknown"} == 1`)},
 	{Rule: "blush_high", Severity: "soon", For: 5 * time.Minute, Keep: 10 * time.Minute, By: "coat",
 		Expr: `curewright_coat_blush_band{blush="high"} == 1 or curewright_coat_condensed == 1` +
-			lasts("blush_high", `curewright_coat_blush_band{blush="unknown"} == 1`),
-		Say: "Expect blush on the coat {subject} on {panel}: once it is hard, wash with water, abrade and dry before the next coat."},
+			lasts("blush_high", `curewright_coat_blush_band{blush="unknown"} == 1`)},
 	{Rule: "outgassing", Severity: "act", For: 5 * time.Minute, Keep: 10 * time.Minute, By: "coat",
 		Expr: `curewright_coat_outgassing == 1 and on (site, panel, coat) curewright_coat_state{state="wet"} == 1` +
-			lasts("outgassing", `curewright_coat_state{state="unknown"} == 1`),
-		Say: "{panel} is warming under a wet coat and may blow bubbles: shade it or turn the heat down until it is tacky."},
+			lasts("outgassing", `curewright_coat_state{state="unknown"} == 1`)},
 	{Rule: "not_known", Severity: "soon", For: 10 * time.Minute, Keep: 10 * time.Minute, By: "coat",
 		Expr: `curewright_coat_unknown{reason=~"cold_glass|below_minimum|outside_range|gap"} == 1 and on (site, panel, coat) curewright_coat_state{state="unknown"} == 1`,
-		Say:  "Not known what the coat {subject} on {panel} is: the board's page says why. Warm it, then feel it.",
 		Why:  "A coat whose only trouble is a missing reading is left to the probe's own rules; a panel without any probe is named by the board alone."},
 	{Rule: "window_closed", Severity: "note", Keep: 10 * time.Minute, By: "coat",
 		Expr: `curewright_coat_window_status{status="closed", window!="wet"} == 1 and on (site, panel, coat) curewright_coat_state{state="hard"} == 0 ` + newest +
-			lasts("window_closed", `curewright_coat_window_status{status="unknown", window!="wet"} == 1`) + " " + newest,
-		Say: "The window on {panel} closed: wash with water, dry and abrade before the next coat."},
+			lasts("window_closed", `curewright_coat_window_status{status="unknown", window!="wet"} == 1`) + " " + newest},
 	{Rule: "cup_over", Severity: "danger", By: "batch",
-		Expr: "curewright_cup_danger_seconds <= 0 > -12 * 3600",
-		Say:  "The cup {subject} is about to get too hot to hold: only warm, pour it into a wide tray or take it outdoors. Once hot, leave it, get out, air the shed; no water into it, no lid."},
+		Expr: "curewright_cup_danger_seconds <= 0 > -12 * 3600"},
 	{Rule: "store_full", Severity: "soon", For: time.Minute, Keep: 5 * time.Minute,
-		Expr: "curewright_store_trouble == 1",
-		Say:  "The record cannot be written: make room on the card or swap it."},
+		Expr: "curewright_store_trouble == 1"},
 	{Rule: "clock_in_doubt", Severity: "soon", For: time.Minute,
-		Expr: "curewright_clock_trusted == 0",
-		Say:  "The board does not know the time: open the page and use this phone's time."},
+		Expr: "curewright_clock_trusted == 0"},
 	{Rule: "tent_off_by_safety", Severity: "act",
-		Expr: "curewright_tent_latched == 1",
-		Say:  "The tent's heater was switched off for safety: look at the tent before you switch it on again."},
+		Expr: "curewright_tent_latched == 1"},
 }
 
 // repeated are the rules that hang on more than the board's measures say: what
 // a finger found, what is planned, which probe is in use. The board has held
 // them already, so they are repeated at once and with its own severity.
 var repeated = []rule{
-	{Rule: "cup_soon", Say: "The cup {subject} is about to end: use it or spread it in a tray."},
-	{Rule: "ready_for_cloth", Say: "The coat {subject} on {panel} is tacky: press the cloth in now."},
-	{Rule: "window_open", Say: "Roll the next coat onto {panel} now."},
-	{Rule: "feel_now", Say: "Feel the coat {subject} on {panel} now and every 10 min: the board's page says what to find."},
-	{Rule: "closing_soon", Say: "The window on {panel} may close soon: the next coat goes on before then."},
-	{Rule: "night_ahead", Say: "Something may happen to the coat {subject} on {panel} tonight: the board's page says what to do before you sleep."},
-	{Rule: "too_cold", Say: "{panel} is below what its epoxy needs: warm it."},
-	{Rule: "softened", Say: "The coat {subject} on {panel} has softened as it warmed: do not sand, clamp or load it until it is hard again."},
-	{Rule: "hard", Say: "The coat {subject} on {panel} should be hard: try it, then sand or flip; wash and abrade before another coat."},
-	{Rule: "handle", Say: "The coat {subject} should bear handling: try it, then unclamp, hang or load {panel}."},
-	{Rule: "probe_missing", Say: "The probe {subject} does not answer: check its plug and cable."},
-	{Rule: "probe_stale", Say: "The probe {subject} has sent nothing: check its power and its place."},
-	{Rule: "probe_stuck", Say: "The probe {subject} is stuck at one value: unplug it, wait a minute, plug it in again."},
-	{Rule: "probe_implausible", Say: "The probe {subject} says what cannot be true: look where it lies and at its cable."},
-	{Rule: "probe_battery", Say: "The probe {subject} runs out of battery: change it before the next coat."},
-	{Rule: "backup_old", Say: "The last backup is old: make one now."},
-	{Rule: "sender_behind", Say: "Nothing gets through to {subject}: check the network. All of it waits and is sent later."},
-	{Rule: "channel_down", Say: "Alerts do not get through by {subject}: check the network."},
+	{Rule: "cup_soon"},
+	{Rule: "ready_for_cloth"},
+	{Rule: "window_open"},
+	{Rule: "feel_now"},
+	{Rule: "closing_soon"},
+	{Rule: "night_ahead"},
+	{Rule: "too_cold"},
+	{Rule: "softened"},
+	{Rule: "hard"},
+	{Rule: "handle"},
+	{Rule: "probe_missing"},
+	{Rule: "probe_stale"},
+	{Rule: "probe_stuck"},
+	{Rule: "probe_implausible"},
+	{Rule: "probe_battery"},
+	{Rule: "backup_old"},
+	{Rule: "sender_behind"},
+	{Rule: "channel_down"},
 }
 
 // ofTheYard are what no board can say of itself.
 var ofTheYard = []rule{
 	{Rule: "board_down", Severity: "act", For: 5 * time.Minute, Keep: 5 * time.Minute,
 		Expr: `up{job="curewright"} == 0`,
-		Say:  "The board does not answer: nothing watches its coats. Look at its power and its network.",
 		Why:  "Five minutes: a restart or a loose radio link is over by then."},
 	{Rule: "board_late", Severity: "soon", For: 5 * time.Minute, Keep: 5 * time.Minute,
-		Expr: "curewright_parts_late > 0 or curewright_snapshot_ok == 0",
-		Say:  "A part of the board has stopped making progress: restart it if it does not come back."},
+		Expr: "curewright_parts_late > 0 or curewright_snapshot_ok == 0"},
 	{Rule: "estimates_old", Severity: "soon", For: 10 * time.Minute, Keep: 5 * time.Minute,
-		Expr: "curewright_estimate_age_seconds > 600 and on (site, instance) curewright_coats_open > 0",
-		Say:  "The board's estimates are old while it has coats to watch: look at its load and its log."},
+		Expr: "curewright_estimate_age_seconds > 600 and on (site, instance) curewright_coats_open > 0"},
 	{Rule: "board_restarts", Severity: "soon", Keep: 30 * time.Minute,
-		Expr: `changes(process_start_time_seconds{job="curewright"}[1h]) > 3`,
-		Say:  "The board keeps restarting: look at its supply first, then at its log."},
+		Expr: `changes(process_start_time_seconds{job="curewright"}[1h]) > 3`},
 	{Rule: "card_nearly_full", Severity: "soon", For: 30 * time.Minute, Keep: 30 * time.Minute,
 		Expr: "curewright_store_free_bytes < 200e6",
-		Say:  "The board's card is nearly full: make room or swap it.",
 		Why:  "At 3 bytes a reading 200 MB lasts years; something else fills the card."},
 	{Rule: "nobody_answers", Severity: "act", For: 20 * time.Minute,
 		Expr: `sum by (site, instance) (curewright_alerts_unacknowledged{severity=~"danger|act"}) > 0`,
-		Say:  "An alert that wants hands has gone unanswered for 20 min: send somebody.",
 		Why:  "20 min is also when the board itself escalates an alert of severity act."},
 	{Rule: "site_not_named", Severity: "note", For: 15 * time.Minute,
-		Expr: `up{job="curewright", site=""}`,
-		Say:  "{instance} has no label \"site\" in the scrape configuration: its alerts cannot be told from others'."},
+		Expr: `up{job="curewright", site=""}`},
 	{Rule: "site_differs", Severity: "note", For: 15 * time.Minute,
-		Expr: `curewright_shop_info{site!=""} unless on (site, instance) label_replace(curewright_shop_info, "site", "$1", "name", "(.*)")`,
-		Say:  "{instance} calls its shop {name}, but is scraped under another label \"site\": alerts that it sends itself will not match these."},
+		Expr: `curewright_shop_info{site!=""} unless on (site, instance) label_replace(curewright_shop_info, "site", "$1", "name", "(.*)")`},
 }
 
 // alertName is "Curewright" and the rule's words, as the board itself writes
@@ -194,9 +175,26 @@ func (r rule) expr() string {
 	return fmt.Sprintf("max by (site, panel, subject) (label_replace(%s, \"subject\", \"$1\", %q, \"(.*)\"))", r.Expr, r.By)
 }
 
-// say turns {x} into the label x, and names the site at the end.
-func (r rule) say() string {
-	s := r.Say
+// texts are what the rules say, by the board's name; {x} is the value of label
+// x. They come from the catalogue of model/words, by a test of the package above.
+//
+//go:embed texts.json
+var textsFile []byte
+
+var texts = func() map[string]string {
+	m := map[string]string{}
+	if err := json.Unmarshal(textsFile, &m); err != nil {
+		panic(err) // a file of this package
+	}
+	return m
+}()
+
+// Say turns {x} into the label x, and names the site first.
+func (r rule) Say() string {
+	s, ok := texts[r.Rule]
+	if !ok {
+		panic("no text for the rule " + r.Rule)
+	}
 	for _, l := range []string{"subject", "panel", "instance", "name"} {
 		s = strings.ReplaceAll(s, "{"+l+"}", "{{ $labels."+l+" }}")
 	}
@@ -268,7 +266,6 @@ func rulesFile() []byte {
 			if wrap {
 				r.Expr = r.expr()
 			}
-			r.Say = in[i].say()
 			out[i] = r
 		}
 		return out

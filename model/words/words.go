@@ -1,0 +1,333 @@
+// Package words turns codes and facts into sentences: what the page, the
+// terminal, alerts, the record and the day sheet say stands in a catalogue, one
+// file a language, and the model and the API speak codes. English is built in.
+// Nothing is judged here, and no sentence may stand anywhere else.
+package words
+
+import (
+	_ "embed"
+	"errors"
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/pelletier/go-toml/v2"
+)
+
+//go:embed en.toml
+var enText []byte
+
+// English is the catalogue that is built in. Every other has its codes.
+var English = func() *Catalogue {
+	text, err := read(enText)
+	if err != nil {
+		panic(err) // a file of this package; its test reads it
+	}
+	return &Catalogue{Lang: "en", text: text}
+}()
+
+// Catalogue is a language's sentences by code. A nil Catalogue is [English].
+type Catalogue struct {
+	Lang string // BCP 47 tag, "en"
+	text map[string]string
+}
+
+// Facts are what a sentence's {names} stand for. A value is a string, a number,
+// a time.Time, a [Temp], a [Diff] or a [Span]; the reader's [View] renders it.
+type Facts map[string]any
+
+// Temp is a temperature in °C, Diff a difference of two in K, Span a duration.
+type (
+	Temp float64
+	Diff float64
+	Span time.Duration
+)
+
+// Parse reads a language's file. Codes that English has not, and facts that its
+// sentence does not give, are faults, all reported at once. What the file lacks
+// is said in English; [Catalogue.Missing] lists it.
+func Parse(lang string, b []byte) (*Catalogue, error) {
+	text, err := read(b)
+	if err != nil {
+		return nil, fmt.Errorf("words: %w", err)
+	}
+	var errs []error
+	for _, code := range slices.Sorted(maps.Keys(text)) {
+		en, ok := English.text[code]
+		if !ok {
+			errs = append(errs, fmt.Errorf("%s: English has no such sentence", code))
+			continue
+		}
+		given := Names(en)
+		for _, n := range Names(text[code]) {
+			if !slices.Contains(given, n) {
+				errs = append(errs, fmt.Errorf("%s: {%s} is not given: there is {%s}", code, n, strings.Join(given, "}, {")))
+			}
+		}
+	}
+	if err := errors.Join(errs...); err != nil {
+		return nil, err
+	}
+	return &Catalogue{Lang: lang, text: text}, nil
+}
+
+// read flattens a file's tables: [alert.stall] say = "…" is "alert.stall.say".
+func read(b []byte) (map[string]string, error) {
+	var tree map[string]any
+	if err := toml.Unmarshal(b, &tree); err != nil {
+		return nil, err
+	}
+	out := map[string]string{}
+	var walk func(at string, v any) error
+	walk = func(at string, v any) error {
+		switch v := v.(type) {
+		case string:
+			out[at] = v
+		case map[string]any:
+			for k, x := range v {
+				if err := walk(strings.TrimPrefix(at+"."+k, "."), x); err != nil {
+					return err
+				}
+			}
+		default:
+			return fmt.Errorf("%s: not a text", at)
+		}
+		return nil
+	}
+	return out, walk("", tree)
+}
+
+// Names are the facts that a sentence wants, in order, each once.
+func Names(sentence string) []string {
+	var out []string
+	for {
+		_, rest, ok := strings.Cut(sentence, "{")
+		if !ok {
+			return out
+		}
+		name, after, ok := strings.Cut(rest, "}")
+		if !ok {
+			return out
+		}
+		if !slices.Contains(out, name) {
+			out = append(out, name)
+		}
+		sentence = after
+	}
+}
+
+// Text is a code's sentence with its {names}, in English where the language
+// lacks it. A code that nobody knows comes back as it is: a reader sees it, and
+// so does a test.
+func (c *Catalogue) Text(code string) string {
+	if c != nil {
+		if s, ok := c.text[code]; ok {
+			return s
+		}
+	}
+	if s, ok := English.text[code]; ok {
+		return s
+	}
+	return code
+}
+
+// Has reports whether there is such a sentence.
+func (c *Catalogue) Has(code string) bool {
+	_, ok := English.text[code]
+	return ok
+}
+
+// Codes are all sentences' codes below a prefix, sorted: "alert." or "".
+func (c *Catalogue) Codes(prefix string) []string {
+	var out []string
+	for code := range English.text {
+		if strings.HasPrefix(code, prefix) {
+			out = append(out, code)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// Missing are the codes that this language says in English.
+func (c *Catalogue) Missing() []string {
+	var out []string
+	for code := range English.text {
+		if _, ok := c.text[code]; !ok {
+			out = append(out, code)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// Pseudo is a language for tests: every sentence of English in ⟦ｗｉｄｅ
+// ｌｅｔｔｅｒｓ⟧, facts as they are. A plain letter on a page is a fact, or a
+// sentence that did not come from the catalogue; [Bare] finds it.
+func Pseudo() *Catalogue {
+	out := &Catalogue{Lang: "x-pseudo", text: map[string]string{}}
+	for code, s := range English.text {
+		var b strings.Builder
+		fact := false
+		for _, r := range s {
+			switch {
+			case r == '{':
+				fact = true
+			case r == '}':
+				fact = false
+			case !fact && (r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z'):
+				r += 'ａ' - 'a' // the same letter in full width
+			}
+			b.WriteRune(r)
+		}
+		out.text[code] = "⟦" + b.String() + "⟧"
+	}
+	return out
+}
+
+// Bare are the words of a text in the pseudo-language that are of plain letters
+// and no known fact: what stands there came from no catalogue. Numbers with
+// their units are no words.
+func Bare(text string, facts ...string) []string {
+	for _, f := range facts {
+		text = strings.ReplaceAll(text, f, " ")
+	}
+	var out []string
+	for _, w := range strings.FieldsFunc(text, func(r rune) bool {
+		return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z')
+	}) {
+		if len(w) > 2 { // g, K, °C, pm
+			out = append(out, w)
+		}
+	}
+	return out
+}
+
+// Fill puts facts into a sentence; each value must be a string already. A fact
+// that is missing keeps its braces: a test fills every sentence.
+func Fill(sentence string, facts map[string]string) string {
+	var b strings.Builder
+	for {
+		pre, rest, ok := strings.Cut(sentence, "{")
+		b.WriteString(pre)
+		if !ok {
+			return b.String()
+		}
+		name, post, ok := strings.Cut(rest, "}")
+		if v, has := facts[name]; ok && has {
+			b.WriteString(v)
+		} else {
+			b.WriteString("{" + name)
+			if ok {
+				b.WriteByte('}')
+			}
+		}
+		sentence = post
+	}
+}
+
+// View is how a person reads: language, clock and unit. The zero View is
+// English, UTC, 24 h and °C.
+type View struct {
+	Words      *Catalogue
+	Loc        *time.Location // nil: UTC
+	Fahrenheit bool
+	Clock12    bool
+}
+
+// Say renders a code's sentence with its facts.
+func (v View) Say(code string, facts Facts) string {
+	said := make(map[string]string, len(facts))
+	for name, x := range facts {
+		said[name] = v.fact(x)
+	}
+	return Fill(v.Words.Text(code), said)
+}
+
+func (v View) fact(x any) string {
+	switch x := x.(type) {
+	case string:
+		return x
+	case Temp:
+		return v.Temp(float64(x))
+	case Diff:
+		return v.Diff(float64(x))
+	case Span:
+		return v.Span(time.Duration(x))
+	case time.Time:
+		return v.Clock(x, x)
+	}
+	return fmt.Sprint(x)
+}
+
+// Temp is a temperature of so many °C, to half a degree (a whole one in °F).
+func (v View) Temp(c float64) string {
+	if v.Fahrenheit {
+		return fmt.Sprintf("%.0f °F", c*9/5+32)
+	}
+	return Half(c) + " °C"
+}
+
+// Diff is a difference of k kelvin, to half a degree.
+func (v View) Diff(k float64) string {
+	if v.Fahrenheit {
+		return Half(k*9/5) + " °F"
+	}
+	return Half(k) + " °C"
+}
+
+// Clock is a time of day; one of another day than now has its weekday.
+func (v View) Clock(t, now time.Time) string {
+	loc := v.Loc
+	if loc == nil {
+		loc = time.UTC
+	}
+	t, now = t.In(loc), now.In(loc)
+	layout := "15:04"
+	if v.Clock12 {
+		layout = "3:04 pm"
+	}
+	ty, tm, td := t.Date()
+	ny, nm, nd := now.Date()
+	if ty != ny || tm != nm || td != nd {
+		return v.Words.Text("day."+strings.ToLower(t.Format("Mon"))) + " " + t.Format(layout)
+	}
+	return t.Format(layout)
+}
+
+// Span is a duration, to the minute below an hour, to five minutes beyond.
+func (v View) Span(d time.Duration) string {
+	d = d.Abs()
+	if d < time.Hour {
+		return v.Say("span.min", Facts{"min": max(int(math.Round(d.Minutes())), 1)})
+	}
+	d = d.Round(5 * time.Minute)
+	h, m := int(d/time.Hour), int(d%time.Hour/time.Minute)
+	if m == 0 {
+		return v.Say("span.h", Facts{"h": h})
+	}
+	return v.Say("span.h_min", Facts{"h": h, "min": m})
+}
+
+// Half is a number to half a unit, without a needless ".0" and no minus zero.
+func Half(x float64) string {
+	x = math.Round(x*2) / 2
+	if x == 0 {
+		x = 0
+	}
+	return strings.TrimSuffix(fmt.Sprintf("%.1f", x), ".0")
+}
+
+// Upper makes a sentence begin with a capital.
+func Upper(s string) string {
+	for i, r := range s {
+		if r == '⟦' {
+			continue // the brackets of the pseudo-language
+		}
+		return s[:i] + strings.ToUpper(string(r)) + s[i+len(string(r)):]
+	}
+	return s
+}
