@@ -6,6 +6,9 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"curewright/internal/testkit"
+	"curewright/model/cure"
 )
 
 // TestFitText: what the sheet says and what the fit gives stand side by side in
@@ -53,5 +56,19 @@ hours = 9
 		if len([]rune(l)) > 80 {
 			t.Errorf("wider than a terminal: %q", l)
 		}
+	}
+}
+
+// "-o -" is standard output and nothing else stands on it; two things at once
+// are refused.
+func TestStandardOutput(t *testing.T) {
+	sheet := filepath.Join(t.TempDir(), "sheet.toml")
+	testkit.Write(t, sheet, "name = \"club epoxy\"\nhardener_kind = \"cycloaliphatic\"\nratio_by_weight = [100, 30]\nmin_temp_c = 12\n[[time]]\nevent = \"tack_free\"\ntemp_c = 22\nhours = [4, 5]\n")
+	out := cmdOK(t, "fit", "--sheet", sheet, "-o", "-")
+	if _, err := cure.ParseResin([]byte(out)); err != nil {
+		t.Errorf("standard output is no resin: %v\n%s", err, out)
+	}
+	if code, out, errs := runCmd(t, "fit", "--sheet", sheet, "-o", "-", "--json"); code != exitUsage || out != "" || !strings.Contains(errs, "standard output") {
+		t.Errorf("exit %d, %q, %q", code, out, errs)
 	}
 }

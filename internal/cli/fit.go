@@ -2,11 +2,11 @@ package cli
 
 import (
 	"fmt"
+	"io"
 	"os"
 	"strings"
 
 	"curewright/internal/fault"
-	"curewright/internal/file"
 	"curewright/model/cure"
 )
 
@@ -21,6 +21,9 @@ func (FitCmd) Help() string {
 }
 
 func (c *FitCmd) Run(a *App) error {
+	if err := oneOutput(c.JSON, c.Out); err != nil {
+		return err
+	}
 	b, err := os.ReadFile(c.Sheet)
 	if err != nil {
 		return fault.Inputf("%v", err)
@@ -34,9 +37,12 @@ func (c *FitCmd) Run(a *App) error {
 		return fault.In(c.Sheet, err)
 	}
 	if c.Out != "" {
-		if err := file.Replace(c.Out, res.Resin.TOML()); err != nil {
+		if err := a.toFile(c.Out, func(w io.Writer) error { _, err := w.Write(res.Resin.TOML()); return err }); err != nil {
 			return err
 		}
+	}
+	if c.Out == "-" {
+		return nil // standard output is the resin's file
 	}
 	if c.JSON {
 		return a.JSON(res)

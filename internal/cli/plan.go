@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -14,7 +15,6 @@ import (
 	"curewright/dashboards/daysheet"
 	"curewright/internal/daemon"
 	"curewright/internal/fault"
-	"curewright/internal/file"
 	"curewright/model/job"
 	"curewright/model/plan"
 	"curewright/model/pot"
@@ -34,6 +34,9 @@ func (PlanCmd) Help() string {
 }
 
 func (c *PlanCmd) Run(a *App) error {
+	if err := oneOutput(c.JSON, c.Sheet, c.Calendar); err != nil {
+		return err
+	}
 	b, err := os.ReadFile(c.Job)
 	if err != nil {
 		return fault.Inputf("%v", err)
@@ -60,6 +63,9 @@ func (c *PlanCmd) Run(a *App) error {
 		if err := c.write(a, j, res); err != nil {
 			return err
 		}
+	}
+	if c.Sheet == "-" || c.Calendar == "-" {
+		return nil // standard output is that file
 	}
 	if c.JSON {
 		return a.JSON(res)
@@ -100,12 +106,12 @@ func (c *PlanCmd) write(a *App, j *job.Job, res plan.Result) error {
 		if err != nil {
 			return err
 		}
-		if err := file.Replace(c.Sheet, b); err != nil {
+		if err := a.toFile(c.Sheet, func(w io.Writer) error { _, err := w.Write(b); return err }); err != nil {
 			return err
 		}
 	}
 	if c.Calendar != "" {
-		return file.Replace(c.Calendar, daysheet.ICS(res, o))
+		return a.toFile(c.Calendar, func(w io.Writer) error { _, err := w.Write(daysheet.ICS(res, o)); return err })
 	}
 	return nil
 }

@@ -481,25 +481,29 @@ func (a *App) storeAtRest(err error, dir string) string {
 }
 
 // toFile runs write into a file that appears whole or not at all, or into
-// standard output.
+// standard output for "" and "-".
 func (a *App) toFile(name string, write func(io.Writer) error) error {
-	if name == "" {
+	if name == "" || name == "-" {
 		return write(a.Out)
 	}
-	tmp, err := os.CreateTemp("", "curewright-*")
-	if err != nil {
-		return err
+	return file.Write(name, write)
+}
+
+// oneOutput is a fault where more than one thing would go to standard output.
+func oneOutput(json bool, files ...string) error {
+	n := 0
+	if json {
+		n++
 	}
-	defer os.Remove(tmp.Name())
-	defer tmp.Close()
-	if err := write(tmp); err != nil {
-		return err
+	for _, f := range files {
+		if f == "-" {
+			n++
+		}
 	}
-	b, err := os.ReadFile(tmp.Name())
-	if err != nil {
-		return err
+	if n > 1 {
+		return fault.Inputf("-: only one thing can go to standard output")
 	}
-	return file.Replace(name, b)
+	return nil
 }
 
 type BackupCmd struct {
