@@ -398,7 +398,10 @@ func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words.Fa
 	add := func(rule string, is verdict, variant string, actBy *time.Time, w words.Facts) {
 		e.add(rule, c.ID, c.Panel, is, variant, actBy, w)
 	}
-	short := map[string]string{coat.WindowCloth: "cloth", coat.WindowWet: "wet", coat.WindowCoat: "", coat.WindowFill: "fill"}[win.Kind]
+	short := win.Kind // also the case of a sentence
+	if short == coat.WindowCoat {
+		short = ""
+	}
 	wash := c.AdviceCode == coat.AdviseWashRecoat || c.AdviceCode == coat.AdviseWashAbrade
 	known := win.Status != "unknown" && win.Status != ""
 	open := win.Status == "open"

@@ -15,22 +15,39 @@ import (
 	"time"
 
 	"curewright/model/plan"
+	"curewright/model/words"
 )
 
 // Options dress the sheet.
 type Options struct {
-	Title string         // such as the job's name; "" for "Layup day"
-	Shop  string         // whose shop, "" for none
-	Loc   *time.Location // of the clock times; nil: as the plan's
-	Made  time.Time      // when the plan was made
-	US    bool           // °F instead of °C
+	Title string           // such as the job's name; "" for "Layup day"
+	Shop  string           // whose shop, "" for none
+	Loc   *time.Location   // of the clock times; nil: as the plan's
+	Made  time.Time        // when the plan was made
+	US    bool             // °F instead of °C
+	Words *words.Catalogue // the reader's language; nil: English
 }
 
 func (o Options) title() string {
 	if o.Title == "" {
-		return "Layup day"
+		return o.t("title", nil)
 	}
 	return o.Title
+}
+
+// t is a sentence of the sheet.
+func (o Options) t(code string, facts words.Facts) string {
+	return words.View{Words: o.Words}.Say("sheet."+code, facts)
+}
+
+// day and weekday name a day; layout is what follows it.
+func (o Options) day(t time.Time, layout string) string {
+	return o.Words.Text("weekday."+strings.ToLower(t.Format("Mon"))) + t.Format(layout)
+}
+
+// month is a date's "2 January".
+func (o Options) date(t time.Time) string {
+	return t.Format(" 2 ") + o.Words.Text("months."+strings.ToLower(t.Format("Jan")))
 }
 
 func (o Options) in(t time.Time) time.Time {
@@ -38,6 +55,27 @@ func (o Options) in(t time.Time) time.Time {
 		return t.In(o.Loc)
 	}
 	return t
+}
+
+// sheet is the plan as the page's template sees it.
+type sheet struct {
+	o                                       Options
+	Title, Shop, Made, Chance, Finish, Lead string
+	Feasible                                bool
+	Rows                                    []row
+	WhyNot, Notes, Cautions                 []string
+	Options                                 []plan.Option
+	Size                                    string
+}
+
+// T is a sentence of the sheet, Lang its language's tag.
+func (s sheet) T(code string) string { return s.o.t(code, nil) }
+
+func (s sheet) Lang() string {
+	if s.o.Words == nil {
+		return words.English.Lang
+	}
+	return s.o.Words.Lang
 }
 
 type row struct {
@@ -56,8 +94,8 @@ type row struct {
 
 var celsius = regexp.MustCompile(`(-?[0-9]+(?:\.[0-9]+)?) °C`)
 
-// words turns the temperatures of a sentence made in °C into the reader's unit.
-func (o Options) words(s string) string {
+// units turns the temperatures of a sentence made in °C into the reader's unit.
+func (o Options) units(s string) string {
 	if !o.US {
 		return s
 	}
@@ -73,56 +111,50 @@ func (o Options) words(s string) string {
 // HTML is the day sheet, one page for a plan of a day or a weekend: times,
 // cups, cloth, conditions, cautions. It fetches nothing.
 func HTML(res plan.Result, o Options) ([]byte, error) {
-	data := struct {
-		Title, Shop, Made, Chance, Finish, Lead string
-		Feasible                                bool
-		Rows                                    []row
-		WhyNot, Notes, Cautions                 []string
-		Options                                 []plan.Option
-		Size                                    string
-	}{
-		Title: o.title(), Shop: o.Shop, Feasible: res.Feasible, Lead: res.Say,
+	data := sheet{
+		o: o, Title: o.title(), Shop: o.Shop, Feasible: res.Feasible, Lead: res.Say,
 		Cautions: res.Cautions, Options: slices.Clone(res.Options),
 	}
 	for _, w := range res.WhyNot {
-		data.WhyNot = append(data.WhyNot, o.words(w))
+		data.WhyNot = append(data.WhyNot, o.units(w))
 	}
 	for _, n := range res.Notes {
-		data.Notes = append(data.Notes, o.words(n))
+		data.Notes = append(data.Notes, o.units(n))
 	}
 	for i, x := range data.Options {
-		data.Options[i].Say = fmt.Sprintf("%s %d in 100.", o.words(x.Say), int(math.Floor(100*x.Probability+1e-9)))
+		data.Options[i].Say = o.units(x.Say) + " " + o.t("chance_of", words.Facts{"n": int(math.Floor(100*x.Probability + 1e-9))})
 	}
 	if !o.Made.IsZero() {
-		data.Made = o.in(o.Made).Format("Monday 2 January 2006, 15:04")
+		made := o.in(o.Made)
+		data.Made = o.day(made, "") + o.date(made) + made.Format(" 2006, 15:04")
 	}
-	data.Chance = fmt.Sprintf("%d in 100", int(math.Floor(100*res.Probability+1e-9)))
+	data.Chance = o.t("chance", words.Facts{"n": int(math.Floor(100*res.Probability + 1e-9))})
 	if res.Finish != nil {
-		data.Finish = o.in(*res.Finish).Format("Monday 15:04")
+		data.Finish = o.day(o.in(*res.Finish), " 15:04")
 	}
 	lines := len(res.Cautions) + len(res.Notes) + 2*len(res.WhyNot) + 2*len(res.Options)
 	last := ""
 	for _, s := range res.Steps {
 		at := o.in(s.At)
 		r := row{At: at.Format("15:04"), Until: o.in(s.Until).Format("15:04"), Say: s.Say, Panel: s.Panel, Done: s.Done}
-		if d := at.Format("Monday 2 January"); d != last {
+		if d := o.day(at, "") + o.date(at); d != last {
 			r.Day, last = d, d
 			lines++
 		}
 		clock := func(t *time.Time) string {
 			if x := o.in(*t); x.YearDay() != at.YearDay() {
-				return x.Format("Mon 15:04")
+				return o.Words.Text("day."+strings.ToLower(x.Format("Mon"))) + x.Format(" 15:04")
 			}
 			return o.in(*t).Format("15:04")
 		}
 		if w := s.Window; w != nil {
 			switch {
 			case w.Opens != nil && w.Closes != nil:
-				r.Window = clock(w.Opens) + " to " + clock(w.Closes)
+				r.Window = o.t("window", words.Facts{"from": clock(w.Opens), "to": clock(w.Closes)})
 			case w.Opens != nil:
-				r.Window = "from " + clock(w.Opens)
+				r.Window = o.t("window_from", words.Facts{"from": clock(w.Opens)})
 			case w.Closes != nil:
-				r.Window = "until " + clock(w.Closes)
+				r.Window = o.t("window_until", words.Facts{"to": clock(w.Closes)})
 			}
 		}
 		if s.FeelFrom != nil {
@@ -135,7 +167,7 @@ func HTML(res plan.Result, o Options) ([]byte, error) {
 			}
 			r.Temp = strconv.FormatFloat(math.Round(t*2)/2, 'f', -1, 64) + " " + unit
 		}
-		r.Cups = cups(s.Batches)
+		r.Cups = o.cups(s.Batches)
 		lines += 2 + len(r.Cups)
 		data.Rows = append(data.Rows, r)
 	}
@@ -159,7 +191,7 @@ func HTML(res plan.Result, o Options) ([]byte, error) {
 }
 
 // cups words a step's batches, equal ones together.
-func cups(bs []plan.Batch) []string {
+func (o Options) cups(bs []plan.Batch) []string {
 	var out []string
 	for i := 0; i < len(bs); {
 		n := 1
@@ -173,20 +205,20 @@ func cups(bs []plan.Batch) []string {
 		}
 		switch {
 		case b.ResinG != nil && b.HardenerG != nil:
-			s += fmt.Sprintf(": %.0f g resin + %.0f g hardener", *b.ResinG, *b.HardenerG)
+			s += o.t("cup.weighed", words.Facts{"resin": fmt.Sprintf("%.0f", *b.ResinG), "hardener": fmt.Sprintf("%.0f", *b.HardenerG)})
 			if b.HardenerLow != nil && b.HardenerHi != nil {
-				s += fmt.Sprintf(" (%.1f to %.1f)", *b.HardenerLow, *b.HardenerHi)
+				s += o.t("cup.within", words.Facts{"low": fmt.Sprintf("%.1f", *b.HardenerLow), "high": fmt.Sprintf("%.1f", *b.HardenerHi)})
 			}
 		case b.Ratio != "":
 			s += ", " + b.Ratio
 		default:
-			s += ", ratio from the sheet"
+			s += o.t("cup.ratio", nil)
 		}
 		if b.WorkMinutes != nil {
-			s += fmt.Sprintf("; use within %d min", int(*b.WorkMinutes))
+			s += o.t("cup.use", words.Facts{"min": int(*b.WorkMinutes)})
 		}
 		if b.Verdict == "runaway" {
-			s += "; overheats if left standing"
+			s += o.t("cup.overheats", nil)
 		}
 		out = append(out, s)
 		i += n
@@ -195,11 +227,11 @@ func cups(bs []plan.Batch) []string {
 }
 
 var page = template.Must(template.New("day").Parse(`<!doctype html>
-<html lang="en">
+<html lang="{{.Lang}}">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{{.Title}}: day sheet</title>
+<title>{{.Title}}: {{.T "name"}}</title>
 <style>
 @page { size: A4; margin: 11mm 12mm }
 * { box-sizing: border-box }
@@ -224,14 +256,14 @@ ul { margin: 2pt 0; padding-left: 1.1em } h2 { font-size: 1.05em; margin: 6pt 0 
 </style>
 </head>
 <body>
-<div class="head"><h1>{{.Title}}</h1><div>{{with .Shop}}{{.}} · {{end}}{{with .Made}}planned {{.}}{{end}}</div></div>
-{{if .Feasible}}<p class="lead"><b>{{.Chance}}</b> that every step finds its window{{with .Finish}}; done about {{.}}{{end}}. The finger has the last word.</p>
+<div class="head"><h1>{{.Title}}</h1><div>{{with .Shop}}{{.}} · {{end}}{{with .Made}}{{$.T "planned"}} {{.}}{{end}}</div></div>
+{{if .Feasible}}<p class="lead"><b>{{.Chance}}</b> {{.T "every_step"}}{{with .Finish}}; {{$.T "done_about"}} {{.}}{{end}}. {{.T "finger"}}</p>
 {{else}}<div class="no"><b>{{.Lead}}</b></div>{{end}}
 {{with .WhyNot}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}
-{{with .Options}}<h2>What would mend it</h2><ul>{{range .}}<li>{{.Say}}</li>{{end}}</ul>{{end}}
+{{with .Options}}<h2>{{$.T "mend"}}</h2><ul>{{range .}}<li>{{.Say}}</li>{{end}}</ul>{{end}}
 <table>
 {{range .Rows}}{{with .Day}}<tr class="day"><td colspan="5">{{.}}</td></tr>{{end}}
-<tr><td class="box"><i{{if .Done}} class="done"{{end}}></i></td><td class="at">{{.At}}<small>to {{.Until}}</small></td><td class="panel">{{.Panel}}{{with .Temp}}<br><small>about {{.}}</small>{{end}}</td><td>{{.Say}}{{range .Cups}}<div class="cup">{{.}}</div>{{end}}</td><td class="win">{{with .Window}}window {{.}}{{end}}{{with .Feel}}<br>feel from {{.}}{{end}}</td></tr>
+<tr><td class="box"><i{{if .Done}} class="done"{{end}}></i></td><td class="at">{{.At}}<small>{{$.T "to"}} {{.Until}}</small></td><td class="panel">{{.Panel}}{{with .Temp}}<br><small>{{$.T "about"}} {{.}}</small>{{end}}</td><td>{{.Say}}{{range .Cups}}<div class="cup">{{.}}</div>{{end}}</td><td class="win">{{with .Window}}{{.}}{{end}}{{with .Feel}}<br>{{$.T "feel"}} {{.}}{{end}}</td></tr>
 {{end}}</table>
 <div class="foot">
 {{with .Notes}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}

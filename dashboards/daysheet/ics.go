@@ -10,6 +10,7 @@ import (
 	"unicode/utf8"
 
 	"curewright/model/plan"
+	"curewright/model/words"
 )
 
 // AlarmLead is how long before a step the phone speaks.
@@ -47,12 +48,12 @@ func ICS(res plan.Result, o Options) []byte {
 			end = s.At.Add(time.Minute)
 		}
 		line("DTEND", utc(end))
-		line("SUMMARY", text(summary(s)))
+		line("SUMMARY", text(o.summary(s)))
 		parts := []string{s.Say}
-		for _, c := range cups(s.Batches) {
-			parts = append(parts, "Cup: "+c)
+		for _, c := range o.cups(s.Batches) {
+			parts = append(parts, o.t("cup.line", words.Facts{"cup": c}))
 		}
-		parts = append(parts, "An estimate: the finger has the last word.")
+		parts = append(parts, o.t("estimate", nil))
 		line("DESCRIPTION", text(strings.Join(parts, "\n")))
 		if o.Shop != "" {
 			line("LOCATION", text(o.Shop))
@@ -60,7 +61,7 @@ func ICS(res plan.Result, o Options) []byte {
 		line("CATEGORIES", "LAYUP")
 		line("BEGIN", "VALARM")
 		line("ACTION", "DISPLAY")
-		line("DESCRIPTION", text(summary(s)))
+		line("DESCRIPTION", text(o.summary(s)))
 		if f := s.FeelFrom; f != nil && f.Before(s.At) {
 			line("TRIGGER;VALUE=DATE-TIME", utc(*f)) // when feeling begins
 		} else {
@@ -73,15 +74,18 @@ func ICS(res plan.Result, o Options) []byte {
 	return b.Bytes()
 }
 
-func summary(s plan.Planned) string {
+func (o Options) summary(s plan.Planned) string {
 	what := s.Do
 	switch {
 	case s.Do == "coat":
 		what = s.Coat
+		if code := "kind." + what; words.English.Has(code) {
+			what = o.Words.Text(code)
+		}
 	case s.Do == "cloth" && s.Cloth != "":
-		what = "lay " + s.Cloth
+		what = o.t("do.lay", words.Facts{"cloth": s.Cloth})
 	case s.Do == "flip":
-		what = "flip to " + s.To
+		what = o.t("do.flip", words.Facts{"to": s.To})
 	}
 	return what + ", " + s.Panel
 }

@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"curewright/model/words"
 )
 
 // Struck is a coat that was taken back: it stands under no side's coats, but
@@ -38,7 +40,7 @@ func (s sideView) Corrections() []changeView {
 			}
 			by := ch.By
 			if by == "" {
-				by = "not named"
+				by = s.w.t("change.nobody", nil)
 			}
 			out = append(out, changeView{s.w.at(ch.At), by, s.w.change(ch, before), ch.At})
 		}
@@ -65,10 +67,10 @@ func fields(body json.RawMessage) map[string]any {
 
 // change says one version in words: what was added, and of what was changed
 // both what it says and what it said.
-func (w words) change(ch Change, before map[string]any) string {
-	kind := map[string]string{"feel": "finger test", "batch": "cup"}[ch.Kind]
-	if kind == "" {
-		kind = ch.Kind
+func (w reader) change(ch Change, before map[string]any) string {
+	kind := ch.Kind
+	if code := "record.change.kind." + kind; words.English.Has(code) {
+		kind = w.Say(code, nil)
 	}
 	now := fields(ch.Body)
 	if ch.Op == "delete" {
@@ -78,11 +80,10 @@ func (w words) change(ch Change, before map[string]any) string {
 				said = append(said, w.entry(k, v))
 			}
 		}
-		s := fmt.Sprintf("%s %s struck out", kind, ch.ID)
-		if len(said) > 0 {
-			s += "; it said: " + strings.Join(said, ", ")
+		if len(said) == 0 {
+			return w.t("change.struck", words.Facts{"kind": kind, "id": ch.ID})
 		}
-		return s
+		return w.t("change.struck_said", words.Facts{"kind": kind, "id": ch.ID, "said": strings.Join(said, ", ")})
 	}
 	var added, changed []string
 	all := maps.Clone(now)
@@ -97,16 +98,16 @@ func (w words) change(ch Change, before map[string]any) string {
 		case before[k] == nil:
 			added = append(added, w.entry(k, now[k]))
 		case now[k] == nil:
-			changed = append(changed, label(k)+" taken out, was "+a)
+			changed = append(changed, w.t("change.out", words.Facts{"entry": w.label(k), "was": a}))
 		default:
-			changed = append(changed, w.entry(k, now[k])+", was "+a)
+			changed = append(changed, w.t("change.was", words.Facts{"entry": w.entry(k, now[k]), "was": a}))
 		}
 	}
-	verb := "corrected"
+	verb := "change.corrected"
 	if len(changed) == 0 && len(added) > 0 && before != nil {
-		verb = "added to"
+		verb = "change.added"
 	}
-	s := fmt.Sprintf("%s %s %s, version %d", kind, ch.ID, verb, ch.Version)
+	s := w.t(verb, words.Facts{"kind": kind, "id": ch.ID, "version": ch.Version})
 	if before == nil { // the version before it is not at hand: which are new is not known
 		return s
 	}
@@ -117,12 +118,9 @@ func (w words) change(ch Change, before map[string]any) string {
 }
 
 // label is an entry's key as the page says it.
-func label(key string) string {
-	switch key {
-	case "resin_g":
-		return "resin's mass"
-	case "hardener_g":
-		return "hardener's mass"
+func (w reader) label(key string) string {
+	if code := "record.entry." + key; words.English.Has(code) {
+		return w.Say(code, nil)
 	}
 	for _, unit := range []string{"_g", "_c", "_mm", "_m2"} {
 		key = strings.TrimSuffix(key, unit)
@@ -130,13 +128,13 @@ func label(key string) string {
 	return strings.ReplaceAll(key, "_", " ")
 }
 
-func (w words) entry(key string, v any) string { return label(key) + " " + w.value(key, v) }
+func (w reader) entry(key string, v any) string { return w.label(key) + " " + w.value(key, v) }
 
 // value is one entry in the reader's clock and units.
-func (w words) value(key string, v any) string {
+func (w reader) value(key string, v any) string {
 	switch x := v.(type) {
 	case nil:
-		return "nothing"
+		return w.t("change.nothing", nil)
 	case string:
 		if t, err := time.Parse(time.RFC3339, x); err == nil {
 			return w.at(t)
@@ -182,9 +180,9 @@ func (w words) value(key string, v any) string {
 			parts = append(parts, strings.Join(of, " "))
 		}
 		if len(parts) == 0 {
-			return "nothing"
+			return w.t("change.nothing", nil)
 		}
-		return strings.Join(parts, " and ")
+		return strings.Join(parts, w.t("change.and", nil))
 	}
 	return fmt.Sprint(v)
 }

@@ -5,6 +5,8 @@ import (
 	"encoding/csv"
 	"strings"
 	"testing"
+
+	"curewright/model/words"
 )
 
 // Whatever was typed, the table parses again with nine cells a row, none of
@@ -24,7 +26,7 @@ func FuzzTyped(f *testing.F) {
 	page := func(t *testing.T, in Input, d Document) string {
 		t.Helper()
 		var b bytes.Buffer
-		if err := HTML(&b, d, in.Loc, false); err != nil {
+		if err := HTML(&b, d, words.View{Loc: in.Loc}); err != nil {
 			t.Fatal(err)
 		}
 		return b.String()

@@ -12,6 +12,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 //go:embed record.html
@@ -23,13 +24,10 @@ var styleText string
 var page = template.Must(template.New("record").Parse(pageText))
 
 // HTML writes the record as one page that prints on A4 and Letter: one sheet
-// or more a side, and one with the resins, the doubt and the cautions. It
-// holds its own style and no script, and fetches nothing.
-func HTML(w io.Writer, d Document, loc *time.Location, us bool) error {
-	if loc == nil {
-		loc = time.UTC
-	}
-	v := view{Document: d, w: words{loc: loc, us: us}, Style: template.CSS(styleText)}
+// or more a side, and one with the resins, the doubt and the cautions, in the
+// reader's language, clock and unit. It holds its own style and no script, and fetches nothing.
+func HTML(w io.Writer, d Document, read words.View) error {
+	v := view{Document: d, w: readerOf(read), Style: template.CSS(styleText)}
 	if err := page.Execute(w, v); err != nil {
 		return fmt.Errorf("record: %w", err)
 	}
@@ -39,8 +37,37 @@ func HTML(w io.Writer, d Document, loc *time.Location, us bool) error {
 // view is the document as the page's template sees it.
 type view struct {
 	Document
-	w     words
+	w     reader
 	Style template.CSS
+}
+
+// T is a sentence of the record, for the page's template.
+func (v view) T(code string) string { return v.w.t(code, nil) }
+
+// Lang is the language's tag.
+func (v view) Lang() string {
+	if v.w.Words == nil {
+		return words.English.Lang
+	}
+	return v.w.Words.Lang
+}
+
+// Caution are the cautions, in the reader's language.
+func (v view) Caution() []string {
+	out := make([]string, len(cautionCodes))
+	for i, code := range cautionCodes {
+		out[i] = v.w.Say(code, nil)
+	}
+	return out
+}
+
+// StateKeys are the states with their words, as the figure's key shows them.
+func (v view) StateKeys() [][2]string {
+	var out [][2]string
+	for _, s := range []coat.State{coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard} {
+		out = append(out, [2]string{string(s), v.w.Say("state."+string(s), nil)})
+	}
+	return append(out, [2]string{"ask", v.w.Say("state.unknown", nil)})
 }
 
 func (v view) Title() string {
@@ -67,20 +94,20 @@ func (v view) Span() string {
 		}
 	}
 	if from.IsZero() {
-		return "no coat yet"
+		return v.w.t("no_coat_yet", nil)
 	}
 	a, b := v.w.day(from), v.w.day(to)
 	if a == b {
 		return a
 	}
-	return a + " to " + b
+	return v.w.span(a, b)
 }
 
 func (v view) ShortHash() string { return v.Hash[:16] }
 
 type sideView struct {
 	Side
-	w     words
+	w     reader
 	No, N int
 	view  view
 }
@@ -100,22 +127,27 @@ func (s sideView) Name() string {
 	return s.Panel.ID
 }
 
+// SideOf is the side's name and number.
+func (s sideView) SideOf() string {
+	return s.w.t("page.side_of", words.Facts{"name": s.Name(), "n": s.No, "of": s.N})
+}
+
 // About is what the panel is and where its temperature comes from.
 func (s sideView) About() string {
 	var p []string
 	if s.Panel.Core != "" {
-		p = append(p, s.Panel.Core+" core")
+		p = append(p, s.w.t("core", words.Facts{"core": s.Panel.Core}))
 	}
 	if s.Panel.AreaM2 != nil {
 		p = append(p, fmt.Sprintf("%g m²", *s.Panel.AreaM2))
 	}
 	if s.Panel.Probe != "" {
-		p = append(p, "surface probe "+s.Panel.Probe)
+		p = append(p, s.w.t("surface_probe", words.Facts{"probe": s.Panel.Probe}))
 	} else {
-		p = append(p, "no surface probe: temperature taken from the air through a lag, with wider doubt")
+		p = append(p, s.w.t("no_surface_probe", nil))
 	}
 	if s.Panel.Air != "" {
-		p = append(p, "air probe "+s.Panel.Air)
+		p = append(p, s.w.t("air_probe", words.Facts{"probe": s.Panel.Air}))
 	}
 	return strings.Join(p, ", ")
 }
@@ -124,7 +156,7 @@ func (s sideView) Figure() template.HTML { return drawSide(s.Side, s.w) }
 
 type coatView struct {
 	CoatEntry
-	w  words
+	w  reader
 	No int
 }
 
@@ -136,7 +168,7 @@ func (s sideView) Rows() []coatView {
 	return out
 }
 
-func (c coatView) Kind() string  { return c.CoatEntry.Coat.Coat.Kind }
+func (c coatView) Kind() string  { return c.w.kind(c.CoatEntry.Coat.Coat.Kind) }
 func (c coatView) Resin() string { return c.CoatEntry.Coat.Coat.Resin }
 func (c coatView) ID() string    { return c.CoatEntry.Coat.Coat.ID }
 func (c coatView) Note() string  { return c.CoatEntry.Coat.Coat.Note }
@@ -144,7 +176,7 @@ func (c coatView) Note() string  { return c.CoatEntry.Coat.Coat.Note }
 func (c coatView) Applied() string {
 	s := c.w.at(c.CoatEntry.Coat.Coat.Applied)
 	if f := c.CoatEntry.Coat.Coat.Finished; f != nil {
-		s += ", last stroke " + c.w.hour(*f)
+		s += c.w.t("last_stroke", words.Facts{"at": c.w.hour(*f)})
 	}
 	return s
 }
@@ -154,7 +186,7 @@ func (c coatView) OnPanel() string {
 	if c.After == nil {
 		return ""
 	}
-	return fmt.Sprintf("%.0f g/m² (%.0f to %.0f). %s", c.After.GM2.Use, c.After.GM2.Low, c.After.GM2.High, c.After.Say)
+	return fmt.Sprintf("%.0f g/m² (%s). %s", c.After.GM2.Use, c.w.span(fmt.Sprintf("%.0f", c.After.GM2.Low), fmt.Sprintf("%.0f", c.After.GM2.High)), c.After.Say)
 }
 
 // BillLines is what the piece took, wasted and cost.
@@ -163,19 +195,19 @@ func (v view) BillLines() [][2]string {
 	if b == nil || b.MixedG == 0 {
 		return nil
 	}
-	out := [][2]string{{"mixed", fmt.Sprintf("%.0f g", b.MixedG)}, {"left in cups", fmt.Sprintf("%.0f g", b.LeftG)}}
+	out := [][2]string{{v.w.t("bill.mixed", nil), fmt.Sprintf("%.0f g", b.MixedG)}, {v.w.t("bill.left", nil), fmt.Sprintf("%.0f g", b.LeftG)}}
 	if b.ScrapG > 0 {
-		out = append(out, [2]string{"scrapped", fmt.Sprintf("%.0f g", b.ScrapG)})
+		out = append(out, [2]string{v.w.t("bill.scrapped", nil), fmt.Sprintf("%.0f g", b.ScrapG)})
 	}
-	out = append(out, [2]string{"wasted", fmt.Sprintf("%.0f %%", b.WastePct)})
+	out = append(out, [2]string{v.w.t("bill.wasted", nil), fmt.Sprintf("%.0f %%", b.WastePct)})
 	for _, cur := range slices.Sorted(maps.Keys(b.Cost)) {
-		out = append(out, [2]string{"cost", fmt.Sprintf("%.2f %s, of it wasted %.2f", b.Cost[cur], cur, b.WasteCost[cur])})
+		out = append(out, [2]string{v.w.t("bill.cost", nil), v.w.t("bill.of_it", words.Facts{"cost": fmt.Sprintf("%.2f %s", b.Cost[cur], cur), "wasted": fmt.Sprintf("%.2f", b.WasteCost[cur])})})
 	}
 	if b.UnpricedG > 0 && len(b.Cost) > 0 {
-		out = append(out, [2]string{"without a price", fmt.Sprintf("%.0f g", b.UnpricedG)})
+		out = append(out, [2]string{v.w.t("bill.unpriced", nil), fmt.Sprintf("%.0f g", b.UnpricedG)})
 	}
 	if b.Unweighed > 0 {
-		out = append(out, [2]string{"not weighed", fmt.Sprintf("%d cups", b.Unweighed)})
+		out = append(out, [2]string{v.w.t("bill.unweighed", nil), v.w.t("bill.cups", words.Facts{"count": b.Unweighed})})
 	}
 	return out
 }
@@ -183,26 +215,26 @@ func (v view) BillLines() [][2]string {
 func (c coatView) Cups() []string {
 	var out []string
 	for _, b := range c.Batches {
-		s := b.ID + ", mixed " + c.w.at(b.Mixed)
+		s := c.w.t("mixed", words.Facts{"cup": b.ID, "at": c.w.at(b.Mixed)})
 		if b.Lot != "" {
-			s += ", lot " + b.Lot
+			s += c.w.t("lot", words.Facts{"lot": b.Lot})
 		}
 		switch {
 		case b.ResinG != nil && b.HardenerG != nil:
-			s += fmt.Sprintf(", %g g resin + %g g hardener", *b.ResinG, *b.HardenerG)
+			s += c.w.t("weighed", words.Facts{"resin": *b.ResinG, "hardener": *b.HardenerG})
 		default:
-			s += ", not weighed"
+			s += c.w.t("not_weighed", nil)
 		}
 		if b.LeftG != nil {
-			s += fmt.Sprintf(", %g g left over", *b.LeftG)
+			s += c.w.t("left_over", words.Facts{"grams": *b.LeftG})
 		}
 		if b.OffRatio == coat.OffUsed {
-			s += ", off its ratio: how it cures is not modelled"
+			s += c.w.t("off_ratio", nil)
 		}
 		out = append(out, s)
 	}
 	if len(out) == 0 {
-		out = append(out, "no cup noted: mixed when it went on, with wider doubt")
+		out = append(out, c.w.t("no_cup", nil))
 	}
 	return out
 }
@@ -215,15 +247,15 @@ func (c coatView) Cloth() string {
 			s += fmt.Sprintf(" %g g/m²", *l.GM2)
 		}
 		if l.Laid != nil {
-			s += ", laid " + c.w.at(*l.Laid)
+			s += c.w.t("laid", words.Facts{"at": c.w.at(*l.Laid)})
 		}
 		out = append(out, s)
 	}
 	if cov := c.CoatEntry.Coat.Coat.Cover; cov != "" && cov != "none" {
-		out = append(out, "under "+cov)
+		out = append(out, c.w.t("under", words.Facts{"cover": cov}))
 	}
 	if len(out) == 0 {
-		return "none"
+		return c.w.t("no", nil)
 	}
 	return strings.Join(out, "; ")
 }
@@ -232,21 +264,21 @@ func (c coatView) State() string { return c.w.state(c.Estimate) }
 
 func (c coatView) Alpha() string {
 	if c.Estimate == nil {
-		return none
+		return c.w.none()
 	}
 	return c.w.alpha(c.Estimate.Alpha)
 }
 
 func (c coatView) Tg() string {
 	if c.Estimate == nil {
-		return none
+		return c.w.none()
 	}
 	return c.w.tg(c.Estimate.TgC)
 }
 
 func (c coatView) Rate() string {
 	if c.Estimate == nil {
-		return none
+		return c.w.none()
 	}
 	return c.w.rate(c.Estimate.Kappa)
 }
@@ -255,9 +287,9 @@ func (c coatView) Temps() string { return c.w.temps(c.Conditions) }
 
 func (c coatView) Cold() string {
 	if c.Conditions.ColdMin == nil {
-		return none
+		return c.w.none()
 	}
-	return minutes(*c.Conditions.ColdMin)
+	return c.w.minutes(*c.Conditions.ColdMin)
 }
 
 func (c coatView) Dew() string {
@@ -265,11 +297,11 @@ func (c coatView) Dew() string {
 	if e := c.Estimate; e != nil {
 		switch {
 		case e.Blush.Condensed:
-			s += "; dew fell on it"
+			s += c.w.t("dew_fell", nil)
 		case e.Blush.Band == "" || e.Blush.Band == "unknown":
-			s += "; blush not known"
+			s += c.w.t("blush_unknown", nil)
 		default:
-			s += "; blush " + e.Blush.Band
+			s += c.w.t("blush."+e.Blush.Band, nil)
 		}
 	}
 	return s
@@ -277,20 +309,20 @@ func (c coatView) Dew() string {
 
 func (c coatView) Gaps() string {
 	if !c.Conditions.Readings {
-		return "no reading at all"
+		return c.w.t("no_reading", nil)
 	}
 	if c.Conditions.GapMin < 1 {
-		return "none"
+		return c.w.t("no", nil)
 	}
 	var out []string
 	for i, g := range c.Conditions.Gaps {
 		if i == 6 {
-			out = append(out, fmt.Sprintf("and %d more", len(c.Conditions.Gaps)-i))
+			out = append(out, c.w.t("and_more", words.Facts{"count": len(c.Conditions.Gaps) - i}))
 			break
 		}
-		out = append(out, c.w.at(g.From)+" to "+c.w.hour(g.To))
+		out = append(out, c.w.span(c.w.at(g.From), c.w.hour(g.To)))
 	}
-	return minutes(c.Conditions.GapMin) + " in all: " + strings.Join(out, ", ")
+	return c.w.t("in_all", words.Facts{"span": c.w.minutes(c.Conditions.GapMin), "list": strings.Join(out, ", ")})
 }
 
 // Marks are the estimated times of the marks.
@@ -300,14 +332,14 @@ func (c coatView) Marks() [][2]string {
 	}
 	e := c.Estimate.Events
 	return [][2]string{
-		{"tacky", c.w.band(e.Tacky)}, {"recoat opens", c.w.band(e.RecoatOpens)}, {"green", c.w.band(e.Green)},
-		{"firm, recoat closes", c.w.band(e.RecoatCloses)}, {"hard", c.w.band(e.Hard)}, {"may be handled", c.w.band(e.Handle)},
+		{c.w.Say("state.tacky", nil), c.w.band(e.Tacky)}, {c.w.t("mark.recoat_opens", nil), c.w.band(e.RecoatOpens)}, {c.w.Say("state.green", nil), c.w.band(e.Green)},
+		{c.w.t("mark.recoat_closes", nil), c.w.band(e.RecoatCloses)}, {c.w.Say("state.hard", nil), c.w.band(e.Hard)}, {c.w.t("mark.handle", nil), c.w.band(e.Handle)},
 	}
 }
 
 func (c coatView) Fell() string {
 	if c.Recoat == nil {
-		return "first coat"
+		return c.w.t("first_coat", nil)
 	}
 	return c.w.fell(c.Recoat)
 }
@@ -316,15 +348,15 @@ func (c coatView) FellWindow() string {
 	if c.Recoat == nil {
 		return ""
 	}
-	return c.Recoat.Window + ": " + c.w.window(c.Recoat)
+	return c.w.Say("window."+c.Recoat.Window, nil) + ": " + c.w.window(c.Recoat)
 }
 
 func (c coatView) Felt() []string {
 	var out []string
 	for _, f := range c.Feels {
-		s := c.w.at(f.At) + ": " + string(f.State)
-		if t, ok := coat.FingerWords[f.State]; ok {
-			s += " (" + t + ")"
+		s := c.w.at(f.At) + ": " + c.w.Say("state."+string(f.State), nil)
+		if code := "finger." + string(f.State); words.English.Has(code) {
+			s += " (" + c.w.Say(code, nil) + ")"
 		}
 		out = append(out, s)
 	}
@@ -355,11 +387,11 @@ func (s sideView) Warnings() []alertView {
 		if a.FiredAt == nil || !(a.Panel == s.Panel.ID || a.Panel == "" && mine[a.Subject]) {
 			continue
 		}
-		st := a.State
+		st := s.w.t("alert."+a.State, nil)
 		if a.AckedAt != nil {
-			st = "acknowledged " + s.w.at(*a.AckedAt)
+			st = s.w.t("acknowledged", words.Facts{"at": s.w.at(*a.AckedAt)})
 			if a.AckedBy != "" {
-				st += " by " + a.AckedBy
+				st = s.w.t("acknowledged_by", words.Facts{"at": s.w.at(*a.AckedAt), "who": a.AckedBy})
 			}
 		}
 		out = append(out, alertView{s.w.at(*a.FiredAt), a.Say, st})
@@ -385,17 +417,17 @@ func (v view) Resins() []resinView {
 type resinView struct {
 	Name string
 	r    cure.Resin
-	w    words
+	w    reader
 }
 
 func (r resinView) Kind() string {
 	if r.r.A2 == 0 {
-		return "its parameters were not kept"
+		return r.w.t("resin.not_kept", nil)
 	}
 	if r.r.Generic {
-		return "generic, fit your own"
+		return r.w.t("resin.generic", nil)
 	}
-	return "fitted to its data sheet"
+	return r.w.t("resin.fitted", nil)
 }
 
 // Parameters are the numbers the estimate was made with.
@@ -412,9 +444,9 @@ func (r resinView) Parameters() [][2]string {
 		{"Tg₀, Tg∞", r.w.temp(&x.Tg0) + ", " + r.w.temp(&x.TgInf)},
 		{"λ", g(x.Lambda)},
 		{"D, W (K)", g(x.D) + ", " + g(x.W)},
-		{"cure at the gel point", g(x.AlphaGel)},
-		{"claimed from, to", r.w.temp(&x.MinC) + ", " + r.w.temp(&x.MaxC)},
-		{"doubt of a batch, ln", g(x.LnKappaSD)},
+		{r.w.t("resin.gel", nil), g(x.AlphaGel)},
+		{r.w.t("resin.claimed", nil), r.w.temp(&x.MinC) + ", " + r.w.temp(&x.MaxC)},
+		{r.w.t("resin.doubt", nil), g(x.LnKappaSD)},
 	}
 }
 

@@ -24,6 +24,7 @@ import (
 	"curewright/model/cure"
 	"curewright/model/pot"
 	"curewright/model/stock"
+	"curewright/model/words"
 )
 
 // Format names the shape of the JSON document.
@@ -158,12 +159,16 @@ const (
 )
 
 // Cautions are on every record.
-var Cautions = []string{
-	"An estimate, not a certificate of cure or strength: confirm with a fingertip, a hardness gauge, a test piece.",
-	"The resin's data sheet and safety data sheet win over any number here; local codes and licensed practice win over both.",
-	"The blush index is ordinal and unvalidated. Generic resins stand for no product: fit your own from its data sheet.",
-	"Half-cured dust is not for breathing or for skin: gloves, eye protection, no sanding before it is hard. No waste cup, wet rag or sawdust in a bin until cold overnight.",
-}
+var Cautions = func() []string {
+	out := make([]string, len(cautionCodes))
+	for i, code := range cautionCodes {
+		out[i] = words.English.Text(code)
+	}
+	return out
+}()
+
+// cautionCodes are theirs in the catalogue, in the order in which they stand.
+var cautionCodes = words.English.Codes("record.caution.")
 
 // zoneName names the times' zone. A board's own zone calls itself "Local", which
 // says nothing on another machine: there the letters and offset at the time of

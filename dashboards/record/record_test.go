@@ -6,10 +6,14 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"html"
 	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
+	"regexp"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -17,6 +21,7 @@ import (
 	"curewright/alerts"
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/words"
 
 	"curewright/internal/realpart"
 )
@@ -112,7 +117,7 @@ func document(t testing.TB, in Input) Document {
 func render(t testing.TB, in Input) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := HTML(&b, document(t, in), in.Loc, in.US); err != nil {
+	if err := HTML(&b, document(t, in), words.View{Loc: in.Loc, Fahrenheit: in.US}); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()
@@ -351,7 +356,7 @@ func TestFigureBounds(t *testing.T) {
 		mid := start.Add(end.Sub(start) / 2)
 		s := Side{Coats: []CoatEntry{{Coat: Coat{Coat: coat.Coat{ID: "c", Kind: "seal", Resin: "fast", Applied: start},
 			Estimate: &coat.Estimate{Events: coat.Events{RecoatOpens: tb(start, mid, end), RecoatCloses: tb(start, mid, end)}, Strip: coat.Strip{Segments: []coat.Segment{{State: coat.Wet, From: start, To: end}}}}}}}}
-		h := string(drawSide(s, words{loc: london}))
+		h := string(drawSide(s, readerOf(words.View{Loc: london})))
 		if n := strings.Count(h, `class="hour"`) + strings.Count(h, `class="midnight"`); n < 1 || n > 40 {
 			t.Errorf("%d h: %d marks on the axis", hours, n)
 		}
@@ -451,5 +456,67 @@ func checkPicture(t *testing.T, name string, b []byte) {
 	}
 	if share := float64(ink) / float64(w*h); share < .004 || share > .3 {
 		t.Errorf("%s: %.1f %% of the page is dark", name, 100*share)
+	}
+}
+
+// In another language no sentence of the page is left in English: every word of
+// plain letters is a fact that somebody entered, a unit or the program's name.
+func TestPseudoLanguage(t *testing.T) {
+	in := weekend()
+	var b bytes.Buffer
+	if err := HTML(&b, document(t, in), words.View{Loc: in.Loc, Words: words.Pseudo()}); err != nil {
+		t.Fatal(err)
+	}
+	text := b.String()
+	for _, re := range []string{`(?s)<style>.*?</style>`, `<code>.*?</code>`, `(aria-label|content|class|lang)="[^"]*"`, `<[^>]*>`, `[0-9a-f]{64}`} {
+		text = regexp.MustCompile(re).ReplaceAllString(text, " ")
+	}
+	text = html.UnescapeString(text)
+	facts := []string{"BST", "GMT", "UTC", "kJ", "mol"}
+	add := func(x any) {
+		j, err := json.Marshal(x)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range regexp.MustCompile(`[:\[,]"((?:[^"\\]|\\.)*)"(?:[,}\]]|$)|^"(.*)"$`).FindAllStringSubmatch(string(j), -1) {
+			if f := m[1] + m[2]; len(f) > 2 {
+				facts = append(facts, f)
+			}
+		}
+	}
+	add(in.Piece)
+	add(in.Panels)
+	add(in.Probes)
+	add(in.Shop)
+	add(in.Program)
+	add(in.Model)
+	for _, c := range in.Coats {
+		add(c.Coat)
+		add(c.Batches)
+		add(c.Changes)
+		if c.Estimate != nil {
+			add(c.Estimate.Notes)
+		}
+	}
+	for _, a := range in.Alerts {
+		add(a.Say)
+		add(a.AckedBy)
+	}
+	slices.SortFunc(facts, func(a, b string) int { return len(b) - len(a) })
+	if bare := words.Bare(text+" of our own", facts...); !slices.Equal(bare, []string{"our", "own"}) {
+		t.Errorf("not from the catalogue: %q", bare)
+	}
+}
+
+// Every key of an entry that a person can change has words for the list of
+// changes.
+func TestEveryKeyHasWords(t *testing.T) {
+	for _, x := range []any{coat.Coat{}, coat.Batch{}, coat.Feel{}, coat.Cloth{}} {
+		for i, typ := 0, reflect.TypeOf(x); i < typ.NumField(); i++ {
+			key, _, _ := strings.Cut(typ.Field(i).Tag.Get("json"), ",")
+			if key != "" && key != "-" && key != "id" && !words.English.Has("record.entry."+key) {
+				t.Errorf("%s.%s: no words record.entry.%s", typ.Name(), typ.Field(i).Name, key)
+			}
+		}
 	}
 }

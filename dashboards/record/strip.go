@@ -8,9 +8,11 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"curewright/dashboards/hours"
 	"curewright/model/coat"
+	"curewright/model/words"
 )
 
 // The figure is drawn in units of a quarter of a millimetre over 720 units,
@@ -28,7 +30,7 @@ const (
 
 type figure struct {
 	b        strings.Builder
-	w        words
+	w        reader
 	from, to time.Time
 }
 
@@ -130,14 +132,14 @@ func bounds(s Side) (from, to time.Time, ok bool) {
 
 // drawSide draws all strips of a side over one time axis, the panel's
 // temperature below them.
-func drawSide(s Side, w words) template.HTML {
+func drawSide(s Side, w reader) template.HTML {
 	from, to, ok := bounds(s)
 	if !ok {
 		return ""
 	}
 	f := &figure{w: w, from: from, to: to}
 	high := axisHigh + rowHigh*float64(len(s.Coats)) + tempHigh + 16
-	f.p(`<svg class="strips" viewBox="0 0 %s %s" role="img" aria-label="Strips of %d coats">`, n(figWidth), n(high), len(s.Coats))
+	f.p(`<svg class="strips" viewBox="0 0 %s %s" role="img" aria-label="%s">`, n(figWidth), n(high), html.EscapeString(w.t("page.strips", words.Facts{"count": len(s.Coats)})))
 	f.axis(high - 16)
 	y := axisHigh
 	for i, c := range s.Coats {
@@ -180,13 +182,13 @@ func (f *figure) axis(foot float64) {
 			f.p(`<text x="%s" y="%s" text-anchor="middle">%s</text>`, n(x), n(axisHigh-11), t.At.Format("15:04"))
 		}
 		if t.Day && x-lastDay > 52 && x < figRight-40 {
-			f.p(`<text class="day" x="%s" y="10">%s</text>`, n(x+3), t.At.Format("Mon 2 Jan"))
+			f.p(`<text class="day" x="%s" y="10">%s</text>`, n(x+3), html.EscapeString(f.w.date(t.At)))
 			lastDay = x
 			firstDay = min(firstDay, x)
 		}
 	}
 	if firstDay > figLeft+62 {
-		f.p(`<text class="day" x="%s" y="10">%s</text>`, n(figLeft), local.Format("Mon 2 Jan"))
+		f.p(`<text class="day" x="%s" y="10">%s</text>`, n(figLeft), html.EscapeString(f.w.date(local)))
 	}
 	f.p(`</g>`)
 }
@@ -195,7 +197,7 @@ func (f *figure) axis(foot float64) {
 // tests as ovals, the window as a bar with soft ends, trouble as drops.
 func (f *figure) strip(no int, c CoatEntry, next *CoatEntry, y float64) {
 	top := y + 27
-	f.p(`<text class="name" x="%s" y="%s">%d. %s, %s, %s</text>`, n(figLeft), n(y+10), no, html.EscapeString(c.Coat.Coat.Kind), html.EscapeString(c.Coat.Coat.Resin), f.w.at(c.Coat.Coat.Applied))
+	f.p(`<text class="name" x="%s" y="%s">%d. %s, %s, %s</text>`, n(figLeft), n(y+10), no, html.EscapeString(f.w.kind(c.Coat.Coat.Kind)), html.EscapeString(c.Coat.Coat.Resin), f.w.at(c.Coat.Coat.Applied))
 	e := c.Estimate
 	x0 := f.x(c.Coat.Coat.Applied)
 	if e == nil || len(e.Strip.Segments) == 0 {
@@ -235,14 +237,14 @@ func (f *figure) strip(no int, c CoatEntry, next *CoatEntry, y float64) {
 		f.p(`<g class="feel"><ellipse cx="%s" cy="%s" rx="5" ry="7.5"/><path d="M%s %sq3-5 6 0M%s %sq3-4 6 0M%s %sq2-3 4 0"/></g>`,
 			n(x), n(top+stripHigh/2), n(x-3), n(top+stripHigh/2+4), n(x-3), n(top+stripHigh/2+1), n(x-2), n(top+stripHigh/2-2))
 		if x-said > 48 { // the list below has them all
-			f.p(`<text class="tiny" x="%s" y="%s" text-anchor="middle">felt %s</text>`, n(min(max(x, 24), figRight-24)), n(top-8), html.EscapeString(string(feel.State)))
+			f.p(`<text class="tiny" x="%s" y="%s" text-anchor="middle">%s</text>`, n(min(max(x, 24), figRight-24)), n(top-8), html.EscapeString(f.w.t("figure.felt", words.Facts{"state": f.w.Say("state."+string(feel.State), nil)})))
 			said = x
 		}
 	}
 	if next != nil {
 		x := f.x(next.Coat.Coat.Applied)
 		f.p(`<path class="next" d="M%s %sv%s"/><path d="M%s %sl-4-6h8z"/>`, n(x), n(top-4), n(stripHigh+18), n(x), n(top))
-		f.p(`<text class="tiny" x="%s" y="%s">coat %d on</text>`, n(x+3), n(top+stripHigh+17), no+1)
+		f.p(`<text class="tiny" x="%s" y="%s">%s</text>`, n(x+3), n(top+stripHigh+17), html.EscapeString(f.w.t("figure.coat_on", words.Facts{"no": no + 1})))
 	}
 }
 
@@ -261,8 +263,11 @@ func (f *figure) stateWords(c CoatEntry, next *CoatEntry, segs []coat.Segment, t
 		taken = append(taken, [2]float64{x - 4, x + 4})
 	}
 	for _, g := range segs {
-		word := string(g.State)
-		wide := 5.4*float64(len(word)) + 6
+		word := ""
+		if g.State != "" {
+			word = f.w.Say("state."+string(g.State), nil)
+		}
+		wide := 5.4*float64(utf8.RuneCountInString(word)) + 6
 		x, end := f.x(g.From)+3, f.x(g.To)-3
 		for moved := true; moved; {
 			moved = false
@@ -372,7 +377,7 @@ func (f *figure) torn(a, b, top float64) {
 	d.WriteString("Z")
 	f.p(`<path class="torn" d="%s"/>`, d.String())
 	if b-a > 44 {
-		f.p(`<text class="tiny" x="%s" y="%s" text-anchor="middle">no reading</text>`, n((a+b)/2), n(top+stripHigh/2+3))
+		f.p(`<text class="tiny" x="%s" y="%s" text-anchor="middle">%s</text>`, n((a+b)/2), n(top+stripHigh/2+3), html.EscapeString(f.w.t("page.key_gap", nil)))
 	}
 }
 
@@ -403,7 +408,7 @@ func (f *figure) temperature(s Side, y float64) {
 		}
 	})
 	if math.IsInf(lo, 1) {
-		f.p(`<text class="name" x="%s" y="%s">No temperature was read.</text>`, n(figLeft), n(top+12))
+		f.p(`<text class="name" x="%s" y="%s">%s</text>`, n(figLeft), n(top+12), html.EscapeString(f.w.t("figure.no_temperature", nil)))
 		return
 	}
 	lo, hi = math.Floor(lo/5)*5, math.Ceil(hi/5)*5
@@ -462,5 +467,5 @@ func (f *figure) temperature(s Side, y float64) {
 			f.p(`<path class="%s" d="%s"/>`, line.class, d.String())
 		}
 	}
-	f.p(`<text class="tiny" x="%s" y="%s">panel's temperature (line), dew point (dashes)</text>`, n(figLeft), n(y+6))
+	f.p(`<text class="tiny" x="%s" y="%s">%s</text>`, n(figLeft), n(y+6), html.EscapeString(f.w.t("figure.lines", nil)))
 }

@@ -7,64 +7,90 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/words"
 )
 
-// words turns numbers into what stands on the page, in the reader's clock and
-// unit.
-type words struct {
-	loc *time.Location
+// reader turns codes and numbers into what stands on the page, in the reader's
+// language, clock and unit.
+type reader struct {
+	words.View
+	loc *time.Location // never nil
 	us  bool
 }
 
-// none is what the page shows for what is not known: never a number.
-const none = "not known"
+func readerOf(v words.View) reader {
+	if v.Loc == nil {
+		v.Loc = time.UTC
+	}
+	return reader{v, v.Loc, v.Fahrenheit}
+}
 
-func (w words) day(t time.Time) string { return t.In(w.loc).Format("Mon 2 Jan 2006") }
+// t is a sentence of the record.
+func (w reader) t(code string, facts words.Facts) string { return w.Say("record."+code, facts) }
+
+// kind is a coat's kind.
+func (w reader) kind(k string) string {
+	if code := "kind." + k; words.English.Has(code) {
+		return w.Say(code, nil)
+	}
+	return k
+}
+
+// none is what the page shows for what is not known: never a number.
+func (w reader) none() string { return w.t("none", nil) }
+
+func (w reader) day(t time.Time) string { return w.date(t) + t.In(w.loc).Format(" 2006") }
+
+// date is "Sat 10 Oct".
+func (w reader) date(t time.Time) string {
+	t = t.In(w.loc)
+	return w.Words.Text("day."+strings.ToLower(t.Format("Mon"))) + t.Format(" 2 ") + w.Words.Text("month."+strings.ToLower(t.Format("Jan")))
+}
 
 // at is a clock time with its day, to the minute.
-func (w words) at(t time.Time) string { return t.In(w.loc).Format("Mon 2 Jan 15:04") }
+func (w reader) at(t time.Time) string { return w.date(t) + " " + w.hour(t) }
 
-func (w words) hour(t time.Time) string { return t.In(w.loc).Format("15:04") }
+func (w reader) hour(t time.Time) string { return t.In(w.loc).Format("15:04") }
 
 // about is an estimated time, to five minutes.
-func (w words) about(t time.Time) time.Time {
+func (w reader) about(t time.Time) time.Time {
 	return t.Round(5 * time.Minute).In(w.loc)
 }
 
 // band is "Sat 10 Oct 11:05 (10:40 to 11:35)"; days are named where they
 // differ.
-func (w words) band(b coat.TimeBand) string {
+func (w reader) band(b coat.TimeBand) string {
 	if b.P50 == nil {
 		if b.P10 != nil {
-			return "not before " + w.about(*b.P10).Format("Mon 2 Jan 15:04") + ", perhaps never"
+			return w.t("not_before", words.Facts{"at": w.at(w.about(*b.P10))})
 		}
-		return "not reached"
+		return w.t("not_reached", nil)
 	}
 	mid := w.about(*b.P50)
-	s := mid.Format("Mon 2 Jan 15:04")
+	s := w.at(mid)
 	short := func(t time.Time) string {
 		t = w.about(t)
 		if t.YearDay() == mid.YearDay() && t.Year() == mid.Year() {
 			return t.Format("15:04")
 		}
-		return t.Format("Mon 15:04")
+		return w.Words.Text("day."+strings.ToLower(t.Format("Mon"))) + t.Format(" 15:04")
 	}
 	switch {
 	case b.P10 != nil && b.P90 != nil:
 		lo, hi := short(*b.P10), short(*b.P90)
 		if lo != hi {
-			s += " (" + lo + " to " + hi + ")"
+			s += " (" + w.span(lo, hi) + ")"
 		}
 	case b.P10 != nil:
-		s += " (from " + short(*b.P10) + ", perhaps never)"
+		s += w.t("from_perhaps_never", words.Facts{"at": short(*b.P10)})
 	}
 	return s
 }
 
 // temp is to half a degree.
-func (w words) temp(c *float64) string {
+func (w reader) temp(c *float64) string {
 	if c == nil || math.IsNaN(*c) {
-		return none
+		return w.none()
 	}
 	x, unit := *c, "°C"
 	if w.us {
@@ -73,9 +99,9 @@ func (w words) temp(c *float64) string {
 	return trim(math.Round(x*2)/2) + " " + unit
 }
 
-func (w words) diff(k *float64) string {
+func (w reader) diff(k *float64) string {
 	if k == nil || math.IsNaN(*k) {
-		return none
+		return w.none()
 	}
 	x, unit := *k, "K"
 	if w.us {
@@ -85,42 +111,42 @@ func (w words) diff(k *float64) string {
 }
 
 // temps is "8 to 17 °C, mean 12.5".
-func (w words) temps(c Conditions) string {
+func (w reader) temps(c Conditions) string {
 	if c.MinC == nil || c.MaxC == nil {
-		return none
+		return w.none()
 	}
 	lo, hi := w.temp(c.MinC), w.temp(c.MaxC)
 	s := lo
 	if lo != hi {
-		s = strings.TrimSuffix(strings.TrimSuffix(lo, " °C"), " °F") + " to " + hi
+		s = w.span(strings.TrimSuffix(strings.TrimSuffix(lo, " °C"), " °F"), hi)
 	}
 	if c.MeanC != nil {
-		s += ", mean " + w.temp(c.MeanC)
+		s += w.t("mean", words.Facts{"temp": w.temp(c.MeanC)})
 	}
 	return s
 }
 
-func (w words) alpha(b *coat.Band) string {
+func (w reader) alpha(b *coat.Band) string {
 	if b == nil {
-		return none
+		return w.none()
 	}
-	return fmt.Sprintf("%.0f %% (%.0f to %.0f)", 100*b.P50, 100*b.P10, 100*b.P90)
+	return fmt.Sprintf("%.0f %% (%s)", 100*b.P50, w.span(fmt.Sprintf("%.0f", 100*b.P10), fmt.Sprintf("%.0f", 100*b.P90)))
 }
 
-func (w words) tg(b *coat.Band) string {
+func (w reader) tg(b *coat.Band) string {
 	if b == nil {
-		return none
+		return w.none()
 	}
 	lo, hi := w.temp(&b.P10), w.temp(&b.P90)
-	return w.temp(&b.P50) + " (" + strings.TrimSuffix(strings.TrimSuffix(lo, " °C"), " °F") + " to " + hi + ")"
+	return w.temp(&b.P50) + " (" + w.span(strings.TrimSuffix(strings.TrimSuffix(lo, " °C"), " °F"), hi) + ")"
 }
 
 // rate says how fast a batch was against its sheet.
-func (w words) rate(b *coat.Band) string {
+func (w reader) rate(b *coat.Band) string {
 	if b == nil {
-		return none
+		return w.none()
 	}
-	return fmt.Sprintf("%.2f of the sheet's (%.2f to %.2f)", b.P50, b.P10, b.P90)
+	return w.t("rate", words.Facts{"mid": fmt.Sprintf("%.2f", b.P50), "span": w.span(fmt.Sprintf("%.2f", b.P10), fmt.Sprintf("%.2f", b.P90))})
 }
 
 func trim(x float64) string {
@@ -130,121 +156,87 @@ func trim(x float64) string {
 	return strings.Replace(strings.TrimSuffix(fmt.Sprintf("%.1f", x), ".0"), "-", "−", 1)
 }
 
-// minutes is "3 h 20 min", to five minutes beyond an hour.
-func minutes(m float64) string {
-	if m < 1 {
-		return "none"
-	}
-	if m < 60 {
-		return fmt.Sprintf("%.0f min", m)
-	}
-	n := int(math.Round(m/5)) * 5
-	if n%60 == 0 {
-		return fmt.Sprintf("%d h", n/60)
-	}
-	return fmt.Sprintf("%d h %d min", n/60, n%60)
-}
+// span is "8 to 17".
+func (w reader) span(lo, hi string) string { return w.t("to", words.Facts{"from": lo, "to": hi}) }
 
-var whyWords = map[string]string{
-	coat.ColdGlass:    "it turned to cold glass before it gelled",
-	coat.BelowMinimum: "the panel was under the resin's least temperature",
-	coat.OutsideRange: "the panel was outside the range that was fitted",
-	coat.NoReading:    "there was no reading of the panel",
-	coat.Gap:          "readings are missing",
+// minutes is "3 h 20 min", to five minutes beyond an hour.
+func (w reader) minutes(m float64) string {
+	if m < 1 {
+		return w.t("no", nil)
+	}
+	return w.Span(time.Duration(m * float64(time.Minute)))
 }
 
 // state is the estimated state in words, with its probability.
-func (w words) state(e *coat.Estimate) string {
+func (w reader) state(e *coat.Estimate) string {
 	if e == nil {
-		return "Not known: no estimate was made."
+		return w.t("state_none", nil)
 	}
 	if e.State == coat.Unknown || e.State == "" {
 		var why []string
 		for _, y := range e.UnknownWhy {
-			if t, ok := whyWords[y]; ok {
-				why = append(why, t)
-			} else {
-				why = append(why, y)
+			if code := "record.why." + y; words.English.Has(code) {
+				y = w.Say(code, nil)
 			}
+			why = append(why, y)
 		}
-		s := "Not known"
-		if len(why) > 0 {
-			s += ": " + strings.Join(why, "; ")
+		if len(why) == 0 {
+			return w.t("state_unknown", nil)
 		}
-		return s + "."
+		return w.t("state_unknown_why", words.Facts{"why": strings.Join(why, "; ")})
 	}
-	s := strings.ToUpper(string(e.State[:1])) + string(e.State[1:])
+	s := words.Upper(w.Say("state."+string(e.State), nil))
 	if p := e.StateProbability; p != nil {
 		// The chance of this state or a later one.
 		at := map[coat.State]float64{
 			coat.Wet: 1, coat.Tacky: p.Tacky + p.Green + p.Firm + p.Hard, coat.Green: p.Green + p.Firm + p.Hard, coat.Firm: p.Firm + p.Hard, coat.Hard: p.Hard,
 		}[e.State]
-		s += ", " + chance(at)
+		s += ", " + w.chance(at)
 	}
 	if e.Stall {
-		s += "; stalled: it will not go further at that temperature"
+		s += w.t("stalled", nil)
 		if e.TNeedC != nil {
-			s += ", it needs " + w.temp(e.TNeedC)
+			s += w.t("needs", words.Facts{"temp": w.temp(e.TNeedC)})
 		}
 	}
 	return s + "."
 }
 
-func chance(p float64) string {
+func (w reader) chance(p float64) string {
 	switch {
 	case p >= .995:
-		return "over 99 in 100"
+		return w.t("chance_over", words.Facts{"n": 99, "of": 100})
 	case p >= .9:
-		return fmt.Sprintf("%.0f in 100", 100*p)
+		return w.t("chance", words.Facts{"n": fmt.Sprintf("%.0f", 100*p), "of": 100})
 	}
-	return fmt.Sprintf("%.0f in 10", math.Round(10*p))
+	return w.t("chance", words.Facts{"n": math.Round(10 * p), "of": 10})
 }
 
-func (w words) fell(r *Recoat) string {
-	var s string
-	switch r.Verdict {
-	case FellUnknown:
-		return "Not known"
-	case FellInside:
-		s = "Inside the window"
-		if !r.Sure {
-			s += ", within the doubt of its edges"
-		}
-	case FellBefore:
-		s = "Before it opened"
-		if !r.Sure {
-			s += ", by less than the doubt"
-		}
-	case FellAfter:
-		s = "After it closed"
-		if !r.Sure {
-			s += ", by less than the doubt"
-		}
+func (w reader) fell(r *Recoat) string {
+	if r.Verdict == FellUnknown {
+		return w.t("fell.unknown", nil)
 	}
+	code := map[string]string{FellInside: "fell.inside", FellBefore: "fell.before", FellAfter: "fell.after"}[r.Verdict]
+	if !r.Sure {
+		code += "_doubt"
+	}
+	s := w.t(code, nil)
 	if r.Covered != "" {
-		s += fmt.Sprintf("; covered while %s, after %s", r.Covered, minutes(r.Minutes))
+		s += w.t("fell.covered", words.Facts{"state": w.Say("state."+string(r.Covered), nil), "span": w.minutes(r.Minutes)})
 	}
-	switch r.Do {
-	case "let_be":
-		s += "; was to be let be"
-	case "take_off":
-		s += "; was to be taken off while wet"
-	case "if_abraded":
-		s += "; right if the coat below was washed and abraded"
+	if code := "record.fell.do_" + r.Do; words.English.Has(code) {
+		s += w.Say(code, nil)
 	}
-	switch r.Blush {
-	case "elevated":
-		s += "; blush elevated below it: wash first"
-	case "high":
-		s += "; blush high below it: wash and abrade first"
+	if r.Blush == "elevated" || r.Blush == "high" {
+		s += w.t("fell.blush_"+r.Blush, nil)
 	}
 	return s
 }
 
 // window is the span that the recoat was judged by.
-func (w words) window(r *Recoat) string {
+func (w reader) window(r *Recoat) string {
 	if r.Verdict == FellUnknown {
-		return none
+		return w.none()
 	}
-	return w.band(r.Opens) + " until " + w.band(r.Closes)
+	return w.t("until", words.Facts{"from": w.band(r.Opens), "to": w.band(r.Closes)})
 }

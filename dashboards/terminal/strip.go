@@ -9,6 +9,7 @@ import (
 
 	"curewright/dashboards/hours"
 	"curewright/model/coat"
+	"curewright/model/words"
 )
 
 // Marks is the character of each state.
@@ -30,17 +31,15 @@ const (
 	doubtful = '▔'
 )
 
-// Legend explains the characters, in lines that fit 80 columns.
-func Legend() string {
+// Legend explains the characters, in lines that fit 80 columns; nil is English.
+func Legend(c *words.Catalogue) string {
 	var b strings.Builder
 	for _, s := range []coat.State{coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard, coat.Unknown} {
-		name := string(s)
-		if s == coat.Unknown {
-			name = "not known"
-		}
-		b.WriteString(strings.Repeat(string(Marks[s]), 2) + " " + name + "  ")
+		b.WriteString(strings.Repeat(string(Marks[s]), 2) + " " + c.Text("state."+string(s)) + "  ")
 	}
-	b.WriteString("╳ no readings\n┃ now  o your finger  ▀ the window, ▔ its doubtful ends  ' dew or blush trouble")
+	b.WriteString(string(torn) + " " + c.Text("strip.no_readings") + "\n")
+	mark := func(r rune) string { return string(r) }
+	b.WriteString(words.View{Words: c}.Say("strip.under", words.Facts{"now": mark(plumb), "finger": mark(thumb), "window": mark(window), "doubt": mark(doubtful), "drop": mark(drop)}))
 	return b.String()
 }
 

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/words"
 )
 
 func at(h, m int) time.Time { return time.Date(2026, 10, 10, h, m, 0, 0, time.UTC) }
@@ -63,11 +64,11 @@ func TestMarks(t *testing.T) {
 			t.Errorf("%s and %s share %q", s, was, r)
 		}
 		seen[r] = s
-		if !strings.ContainsRune(Legend(), r) {
+		if !strings.ContainsRune(Legend(nil), r) {
 			t.Errorf("the legend does not explain %q", r)
 		}
 	}
-	for l := range strings.SplitSeq(Legend(), "\n") {
+	for l := range strings.SplitSeq(Legend(nil), "\n") {
 		if n := len([]rune(l)); n > 80 {
 			t.Errorf("%d columns: %s", n, l)
 		}
@@ -91,5 +92,12 @@ func TestHoursByTheClock(t *testing.T) {
 		if want := strings.Join(strings.Fields(tt.want), " "); got != want {
 			t.Errorf("%s: %q, want %q", tt.zone, got, want)
 		}
+	}
+}
+
+// In another language nothing of the legend is left in English.
+func TestPseudoLanguage(t *testing.T) {
+	if bare := words.Bare(Legend(words.Pseudo())); len(bare) > 0 {
+		t.Errorf("not from the catalogue: %q", bare)
 	}
 }

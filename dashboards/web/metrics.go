@@ -30,7 +30,7 @@ var (
 	states     = []coat.State{coat.Unknown, coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard}
 	unknowns   = []string{coat.ColdGlass, coat.BelowMinimum, coat.OutsideRange, coat.NoReading, coat.Gap}
 	severities = []alerts.Severity{alerts.Danger, alerts.Act, alerts.Soon, alerts.Note}
-	windowWord = map[string]string{coat.WindowCloth: "cloth", coat.WindowWet: "wet", coat.WindowCoat: "coat", coat.WindowFill: "fill"}
+	windowKind = []string{coat.WindowCloth, coat.WindowWet, coat.WindowCoat, coat.WindowFill}
 	windowStat = []string{"before", "open", "closed", "cold", "unknown"}
 	blushBands = []string{"low", "elevated", "high", "unknown"}
 	probeTrbl  = []string{"ok", "waiting", "stale", "missing", "stuck", "implausible"}
@@ -376,7 +376,7 @@ func coatMetrics(put putFunc, opt optFunc, snap Snapshot) (left int) {
 			put(mCoatWhy, one(is), id, panel, why)
 		}
 		if w := e.NextWindow; w != nil {
-			word := windowWord[w.Kind]
+			word := w.Kind
 			if word == "" {
 				word = "other"
 			}

@@ -148,7 +148,7 @@ func printEach(w io.Writer, u Units, res job.Result, legend bool, more func(io.W
 		more(w, e, res.At)
 	}
 	if legend {
-		fmt.Fprintln(w, "\n"+terminal.Legend())
+		fmt.Fprintln(w, "\n"+terminal.Legend(nil))
 	}
 	fmt.Fprintln(w, "\n"+Wrap(Caution, 78))
 }

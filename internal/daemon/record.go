@@ -16,6 +16,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/model/stock"
+	"curewright/model/words"
 )
 
 var _ web.RecordBackend = (*Daemon)(nil)
@@ -113,7 +114,7 @@ func (in recordSource) render(panel, format string) ([]byte, error) {
 	case "csv":
 		err = record.CSV(&b, doc)
 	default:
-		err = record.HTML(&b, doc, in.loc, in.us)
+		err = record.HTML(&b, doc, words.View{Loc: in.loc, Fahrenheit: in.us})
 	}
 	return b.Bytes(), err
 }

@@ -37,10 +37,10 @@ const (
 
 // Kinds of window; see the package's words.
 const (
-	WindowCloth = "cloth into the tack coat"
-	WindowWet   = "wet on wet"
-	WindowCoat  = "coat on coat"
-	WindowFill  = "fill coat over cloth"
+	WindowCloth = "cloth"
+	WindowWet   = "wet"
+	WindowCoat  = "coat"
+	WindowFill  = "fill"
 )
 
 // Window is when the next thing may go on. Opens and Closes are the cautious

@@ -13,7 +13,7 @@ import (
 func TestEnglish(t *testing.T) {
 	for _, code := range English.Codes("") {
 		s := English.Text(code)
-		if s == "" || strings.Count(s, "{") != strings.Count(s, "}") || strings.Count(s, "{") < len(Names(s)) || strings.Contains(s, "  ") {
+		if s == "" || strings.Count(s, "{") != strings.Count(s, "}") || strings.Count(s, "{") < len(Names(s)) || strings.Contains(s, "  ") && !strings.HasPrefix(code, "strip.") {
 			t.Errorf("%s: %q", code, s)
 		}
 	}
