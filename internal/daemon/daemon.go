@@ -48,7 +48,7 @@ type Daemon struct {
 
 	tent *tentHeld // nil without a heater
 
-	kick     chan struct{} // something was entered: look now
+	kick     chan struct{} // something was entered: evaluate now
 	lookMu   sync.Mutex    // one look at a time; guards est and cupCache
 	cupCache map[cupKey]pot.Result
 	// cupEntered is when a batch was first written down, by its id.
@@ -66,14 +66,14 @@ type Daemon struct {
 	restart      chan struct{} // asks for a new start at once; nil where nobody would start it
 	undated      atomic.Bool   // the date is known, and not everything could be given it yet
 	synced       func() bool
-	clockAway    atomic.Int64 // ns by which the board's clock was set and we were not
+	clockOffset  atomic.Int64 // ns; wall clock minus our held clock, after the wall clock was stepped
 	noProbes     string       // why no wired probe was found, "" where there are some
 
 	progMu sync.Mutex
 	prog   map[string]time.Time
 
 	serving atomic.Bool // the page is served, and checked
-	doors   *doors      // who may come in, beside what the store knows
+	access  *access     // tokens and pair codes held in memory
 	backup  backupState
 	intakes intakeCounts
 }
@@ -137,7 +137,7 @@ func New(o Options) (*Daemon, error) {
 		return nil, fmt.Errorf("open store: %w", err)
 	}
 	d.store = store
-	d.doors = openDoors(store)
+	d.access = openAccess(store)
 	ok := false
 	defer func() {
 		if !ok {
@@ -395,7 +395,7 @@ func (d *Daemon) tellSteps(now time.Time) {
 		d.event("clock", "", fmt.Sprintf("the board's clock was set by %s; times here go on evenly", step.Round(time.Second)), now)
 		d.log.Warn("clock stepped, held back", "step_s", step.Seconds())
 	}
-	d.clockAway.Store(int64(away))
+	d.clockOffset.Store(int64(away))
 }
 
 func (d *Daemon) event(kind, subject, text string, at time.Time) {
@@ -489,7 +489,7 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
 			Case: d.clockCase()})
 	}
-	if away := time.Duration(d.clockAway.Load()); away.Abs() >= heldStep && d.clockTrusted.Load() {
+	if away := time.Duration(d.clockOffset.Load()); away.Abs() >= heldStep && d.clockTrusted.Load() {
 		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
 			Case: "held", Facts: words.Facts{"step": away.Round(time.Second).String()}})
 	}

@@ -171,7 +171,7 @@ func TestPruneAlerts(t *testing.T) {
 		}
 	}
 
-	withDoors(t, false, func(t *testing.T, g *doorRig) {
+	withAccess(t, false, func(t *testing.T, g *accessRig) {
 		begin := g.clk.Now()
 		ended := begin.Add(time.Hour)
 		for id, subject := range map[string]string{"a1": "panel-9", "a2": "lid"} {

@@ -27,9 +27,9 @@ const (
 	day = 24 * time.Hour
 )
 
-// doors is what the log-in gate holds beside the tokens in the store. Lives
+// access is tokens and pair codes held in memory, beside the tokens in the store. Lives
 // are counted by what no clock can jump: how long the daemon has run.
-type doors struct {
+type access struct {
 	mu    sync.Mutex
 	since time.Time     // this start, with its monotonic part
 	base  time.Duration // what had run before it
@@ -45,8 +45,8 @@ type pairCode struct {
 	made time.Time // with its monotonic part
 }
 
-func openDoors(s *history.Store) *doors {
-	d := &doors{since: time.Now(), codes: map[string]pairCode{}, over: map[string]bool{}}
+func openAccess(s *history.Store) *access {
+	d := &access{since: time.Now(), codes: map[string]pairCode{}, over: map[string]bool{}}
 	var ran int64
 	if s.ReadSetting(ranKey, &ran) && ran > 0 {
 		d.base = time.Duration(ran) * time.Second
@@ -56,7 +56,7 @@ func openDoors(s *history.Store) *doors {
 }
 
 // ran is how long the daemon has run, over all its starts.
-func (d *doors) ran() time.Duration { return d.base + time.Since(d.since) }
+func (d *access) ran() time.Duration { return d.base + time.Since(d.since) }
 
 // wallNow is the clock of log-ins: the board's, its steps held back. A
 // simulated weekend has no say in them.
@@ -73,7 +73,7 @@ func (d *Daemon) wallNow() time.Time {
 // when they are not used, by running alone: a clock that is a year ahead when
 // the board starts must not shut every phone out.
 func (d *Daemon) left(t history.Token, now time.Time) time.Duration {
-	ran := d.doors.ran()
+	ran := d.access.ran()
 	if t.Days <= 0 && t.Expires == nil {
 		return idleFor - (ran - time.Duration(t.UsedRan)*time.Second)
 	}
@@ -90,14 +90,14 @@ func (d *Daemon) left(t history.Token, now time.Time) time.Duration {
 // expired ends a token whose time is over, for good: a clock that is set back
 // later finds nothing to bring back.
 func (d *Daemon) expired(ctx context.Context, t history.Token, now time.Time) bool {
-	d.doors.mu.Lock()
-	over := d.doors.over[t.ID]
+	d.access.mu.Lock()
+	over := d.access.over[t.ID]
 	if !over && d.left(t, now) > 0 {
-		d.doors.mu.Unlock()
+		d.access.mu.Unlock()
 		return false
 	}
-	d.doors.over[t.ID] = true
-	d.doors.mu.Unlock()
+	d.access.over[t.ID] = true
+	d.access.mu.Unlock()
 	if !over {
 		d.event("expired", t.Name, "the log-in with the role "+t.Role+" is over", d.clk.Now())
 	}
@@ -109,9 +109,9 @@ func (d *Daemon) forgetToken(ctx context.Context, id string) {
 	if err := d.store.DeleteToken(ctx, id); err != nil {
 		return // the card is full or away, which is said elsewhere; upkeep tries again
 	}
-	d.doors.mu.Lock()
-	delete(d.doors.over, id)
-	d.doors.mu.Unlock()
+	d.access.mu.Lock()
+	delete(d.access.over, id)
+	d.access.mu.Unlock()
 }
 
 // tokenUpkeep removes log-ins that are over or were taken back, and notes how
@@ -125,9 +125,9 @@ func (d *Daemon) tokenUpkeep(ctx context.Context) {
 		}
 		d.expired(ctx, t, now)
 	}
-	d.doors.mu.Lock()
-	due := d.doors.ran()-d.doors.saved >= ranEvery
-	d.doors.mu.Unlock()
+	d.access.mu.Lock()
+	due := d.access.ran()-d.access.saved >= ranEvery
+	d.access.mu.Unlock()
 	if due {
 		d.saveRan(ctx)
 	}
@@ -136,13 +136,13 @@ func (d *Daemon) tokenUpkeep(ctx context.Context) {
 // saveRan notes how long the daemon has run. What a power cut loses of it, an
 // hour at most, makes lives longer and not shorter.
 func (d *Daemon) saveRan(ctx context.Context) {
-	ran := d.doors.ran()
+	ran := d.access.ran()
 	if err := d.store.WriteSetting(ctx, ranKey, int64(ran/time.Second)); err != nil {
 		return // the card is full or away, which is said elsewhere
 	}
-	d.doors.mu.Lock()
-	d.doors.saved = ran
-	d.doors.mu.Unlock()
+	d.access.mu.Lock()
+	d.access.saved = ran
+	d.access.mu.Unlock()
 }
 
 // Authenticate finds whose token it is. Open event streams ask again at each
@@ -156,7 +156,7 @@ func (d *Daemon) Authenticate(ctx context.Context, token string) (web.Who, bool)
 	if d.expired(ctx, t, now) {
 		return web.Who{}, false
 	}
-	d.store.UseToken(t.ID, now, d.doors.ran())
+	d.store.UseToken(t.ID, now, d.access.ran())
 	return web.Who{ID: t.ID, Name: t.Name, Role: web.Role(t.Role)}, true
 }
 
@@ -167,20 +167,20 @@ func (d *Daemon) NewPairCode(_ context.Context, role web.Role, name string, days
 	}
 	code := web.NewCode()
 	now := time.Now()
-	d.doors.mu.Lock()
-	defer d.doors.mu.Unlock()
+	d.access.mu.Lock()
+	defer d.access.mu.Unlock()
 	oldest := ""
-	for h, c := range d.doors.codes {
+	for h, c := range d.access.codes {
 		if now.Sub(c.made) >= pairFor {
-			delete(d.doors.codes, h)
-		} else if oldest == "" || c.made.Before(d.doors.codes[oldest].made) {
+			delete(d.access.codes, h)
+		} else if oldest == "" || c.made.Before(d.access.codes[oldest].made) {
 			oldest = h
 		}
 	}
-	if len(d.doors.codes) >= maxCodes {
-		delete(d.doors.codes, oldest)
+	if len(d.access.codes) >= maxCodes {
+		delete(d.access.codes, oldest)
 	}
-	d.doors.codes[web.HashToken(code)] = pairCode{role, name, days, now}
+	d.access.codes[web.HashToken(code)] = pairCode{role, name, days, now}
 	return code, d.wallNow().Add(pairFor), nil
 }
 
@@ -195,10 +195,10 @@ func checkRole(role web.Role) error {
 // Redeem turns a code into a token, once.
 func (d *Daemon) Redeem(ctx context.Context, code, device string) (string, web.Who, error) {
 	key := web.HashToken(web.CleanCode(code))
-	d.doors.mu.Lock()
-	c, ok := d.doors.codes[key]
-	delete(d.doors.codes, key)
-	d.doors.mu.Unlock()
+	d.access.mu.Lock()
+	c, ok := d.access.codes[key]
+	delete(d.access.codes, key)
+	d.access.mu.Unlock()
 	if !ok || time.Since(c.made) >= pairFor {
 		return "", web.Who{}, web.ErrNotFound
 	}
@@ -211,7 +211,7 @@ func (d *Daemon) Redeem(ctx context.Context, code, device string) (string, web.W
 	}
 	token := web.NewToken()
 	hash := web.HashToken(token)
-	now, ran := d.wallNow(), int64(d.doors.ran()/time.Second)
+	now, ran := d.wallNow(), int64(d.access.ran()/time.Second)
 	t := history.Token{ID: hash[:8], Name: name, Role: string(c.role), Hash: hash, Made: now.UTC(), Days: c.days, MadeRan: ran, UsedRan: ran}
 	if c.days > 0 && d.clockTrusted.Load() {
 		end := now.UTC().Add(time.Duration(c.days) * day)

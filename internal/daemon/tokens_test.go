@@ -16,27 +16,27 @@ import (
 	"curewright/internal/testkit"
 )
 
-// doorRig is a daemon's log-ins alone, in a bubble where time is not real: a
+// accessRig is a daemon's log-ins alone, in a bubble where time is not real: a
 // wall clock that can be set, and a restart.
-type doorRig struct {
+type accessRig struct {
 	*Daemon
 	t    *testing.T
 	dir  string
 	jump atomic.Int64
 }
 
-func withDoors(t *testing.T, trusted bool, f func(*testing.T, *doorRig)) {
+func withAccess(t *testing.T, trusted bool, f func(*testing.T, *accessRig)) {
 	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		time.Sleep(time.Until(time.Date(2026, 10, 10, 8, 0, 0, 0, time.UTC)))
-		g := &doorRig{t: t, dir: t.TempDir()}
+		g := &accessRig{t: t, dir: t.TempDir()}
 		g.start(trusted)
 		defer func() { g.store.Close() }()
 		f(t, g)
 	})
 }
 
-func (g *doorRig) start(trusted bool) {
+func (g *accessRig) start(trusted bool) {
 	g.t.Helper()
 	epoch := time.Now()
 	clk := &wallClock{
@@ -53,7 +53,7 @@ func (g *doorRig) start(trusted bool) {
 }
 
 // restart ends the daemon as an orderly stop does, and starts it again.
-func (g *doorRig) restart(trusted bool) {
+func (g *accessRig) restart(trusted bool) {
 	g.t.Helper()
 	g.saveRan(g.t.Context())
 	if err := g.store.Close(); err != nil {
@@ -62,7 +62,7 @@ func (g *doorRig) restart(trusted bool) {
 	g.start(trusted)
 }
 
-func (g *doorRig) pair(days int) string {
+func (g *accessRig) pair(days int) string {
 	g.t.Helper()
 	code, _, err := g.NewPairCode(g.t.Context(), web.Record, "phone", days)
 	if err != nil {
@@ -75,7 +75,7 @@ func (g *doorRig) pair(days int) string {
 	return tok
 }
 
-func (g *doorRig) in(token string) bool {
+func (g *accessRig) in(token string) bool {
 	_, ok := g.Authenticate(g.t.Context(), token)
 	return ok
 }
@@ -83,7 +83,7 @@ func (g *doorRig) in(token string) bool {
 func TestTokenExpiry(t *testing.T) {
 	const year = 365 * day
 	t.Run("for days", func(t *testing.T) {
-		withDoors(t, true, func(t *testing.T, g *doorRig) {
+		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			tok := g.pair(2)
 			ts, err := g.ListTokens(t.Context())
 			if err != nil || len(ts) != 1 || ts[0].Days != 2 || ts[0].Expires == nil || !ts[0].Expires.Equal(g.wallNow().Add(2*day)) {
@@ -108,7 +108,7 @@ func TestTokenExpiry(t *testing.T) {
 		})
 	})
 	t.Run("as long as it is used", func(t *testing.T) {
-		withDoors(t, true, func(t *testing.T, g *doorRig) {
+		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			used, lost := g.pair(0), g.pair(0)
 			for range 3 {
 				time.Sleep(179 * day)
@@ -126,7 +126,7 @@ func TestTokenExpiry(t *testing.T) {
 		})
 	})
 	t.Run("clock a year ahead", func(t *testing.T) {
-		withDoors(t, true, func(t *testing.T, g *doorRig) {
+		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			phone, guest := g.pair(0), g.pair(30)
 			g.jump.Store(int64(year)) // while it runs: held back
 			g.tokenUpkeep(t.Context())
@@ -141,7 +141,7 @@ func TestTokenExpiry(t *testing.T) {
 		})
 	})
 	t.Run("board rests over the winter", func(t *testing.T) {
-		withDoors(t, true, func(t *testing.T, g *doorRig) {
+		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			phone := g.pair(0)
 			time.Sleep(100 * day)
 			g.saveRan(t.Context())
@@ -158,7 +158,7 @@ func TestTokenExpiry(t *testing.T) {
 		})
 	})
 	t.Run("clock not known", func(t *testing.T) {
-		withDoors(t, true, func(t *testing.T, g *doorRig) {
+		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			old := g.pair(3)
 			g.jump.Store(int64(-20 * year))
 			g.restart(false)
@@ -175,7 +175,7 @@ func TestTokenExpiry(t *testing.T) {
 		})
 	})
 	t.Run("card can't be written", func(t *testing.T) {
-		withDoors(t, true, func(t *testing.T, g *doorRig) {
+		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			tok := g.pair(1)
 			time.Sleep(day)
 			gone, cancel := context.WithCancel(t.Context())
@@ -198,7 +198,7 @@ func TestTokenExpiry(t *testing.T) {
 		})
 	})
 	t.Run("revoked", func(t *testing.T) {
-		withDoors(t, true, func(t *testing.T, g *doorRig) {
+		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			tok := g.pair(0)
 			if err := g.RevokeToken(t.Context(), web.HashToken(tok)[:8]); err != nil {
 				t.Fatal(err)
@@ -217,7 +217,7 @@ func TestTokenExpiry(t *testing.T) {
 // A code is good once, for ten minutes of real time whatever the clock is set
 // to, and not after a restart; eight wait at once.
 func TestPairCodes(t *testing.T) {
-	withDoors(t, true, func(t *testing.T, g *doorRig) {
+	withAccess(t, true, func(t *testing.T, g *accessRig) {
 		make := func() string {
 			c, _, err := g.NewPairCode(t.Context(), web.Look, "p", 0)
 			if err != nil {
@@ -259,7 +259,7 @@ func TestPairCodes(t *testing.T) {
 
 // A page that is open when its log-in ends is closed at the next heartbeat.
 func TestExpiryEndsOpenPage(t *testing.T) {
-	withDoors(t, true, func(t *testing.T, g *doorRig) {
+	withAccess(t, true, func(t *testing.T, g *accessRig) {
 		tok := g.pair(1)
 		time.Sleep(day - time.Minute)
 		srv, err := web.New(web.Config{Version: "test"}, g.Daemon)
