@@ -189,39 +189,66 @@ type settingsPatch struct {
 
 var readOnlySettings = fieldsOf(reflect.TypeFor[SettingsView]())
 
-func (p settingsPatch) check() Faults {
+// over puts what the patch names over settings.
+func (p settingsPatch) over(v SettingsView) SettingsView {
+	set(&v.SleepFrom, p.SleepFrom)
+	set(&v.SleepTo, p.SleepTo)
+	set(&v.LowFor, p.LowFor)
+	set(&v.Units, p.Units)
+	set(&v.Clock, p.Clock)
+	set(&v.ShopName, p.ShopName)
+	if p.LowC != nil {
+		v.LowC = p.LowC
+	}
+	return v
+}
+
+func set[T any](to, from *T) {
+	if from != nil {
+		*to = *from
+	}
+}
+
+// LowMinC and LowMaxC bound the overnight low that a person may name, °C, on the
+// page and in the file alike.
+const (
+	LowMinC = -30
+	LowMaxC = 35
+)
+
+// CheckSettings reports what is wrong with the settings that a person may set,
+// all of it at once. There is no other check of them.
+func CheckSettings(v SettingsView) Faults {
 	var f Faults
-	bad := func(field, what string) { f = append(f, Fault{field, what}) }
-	clock := func(field string, v *string) {
-		if v == nil || *v == "" {
-			return
-		}
-		if t, err := time.Parse("15:04", *v); err != nil || t.Format("15:04") != *v {
-			bad(field, "want a time of day such as 22:30, or nothing for none")
+	bad := func(field, format string, a ...any) { f = append(f, Fault{field, fmt.Sprintf(format, a...)}) }
+	for _, c := range []struct{ field, v string }{{"sleep_from", v.SleepFrom}, {"sleep_to", v.SleepTo}} {
+		if t, err := time.Parse("15:04", c.v); c.v != "" && (err != nil || t.Format("15:04") != c.v) {
+			bad(c.field, "want a time of day such as 22:30, or nothing for none")
 		}
 	}
-	clock("sleep_from", p.SleepFrom)
-	clock("sleep_to", p.SleepTo)
-	if p.LowC != nil && !(*p.LowC >= -40 && *p.LowC <= 40) {
-		what := "want °C from -40 to 40"
-		if *p.LowC > 40 && *p.LowC <= 104 {
-			what += "; is this °F?"
-		}
-		bad("low_c", what)
+	if (v.SleepFrom == "") != (v.SleepTo == "") {
+		bad("sleep_to", "from and to go together")
 	}
-	if p.LowFor != nil && *p.LowFor != "" {
-		if _, err := time.Parse(time.DateOnly, *p.LowFor); err != nil {
+	if v.LowC != nil && !(*v.LowC >= LowMinC && *v.LowC <= LowMaxC) {
+		hint := ""
+		if *v.LowC > LowMaxC && *v.LowC <= 95 {
+			hint = "; is this °F?"
+		}
+		bad("low_c", "want °C from %d to %d%s", LowMinC, LowMaxC, hint)
+	}
+	if v.LowFor != "" {
+		if _, err := time.Parse(time.DateOnly, v.LowFor); err != nil {
 			bad("low_for", "want the date of that night such as 2026-10-10")
 		}
 	}
-	if p.Units != nil && *p.Units != "si" && *p.Units != "us" {
+	if v.Units != "si" && v.Units != "us" {
 		bad("units", "want si or us")
 	}
-	if p.Clock != nil && *p.Clock != "24h" && *p.Clock != "12h" {
+	if v.Clock != "24h" && v.Clock != "12h" {
 		bad("clock", "want 24h or 12h")
 	}
-	if p.ShopName != nil && len(*p.ShopName) > 80 {
-		bad("shop_name", "is longer than 80 bytes")
+	if n := len([]rune(v.ShopName)); n > 60 {
+		bad("shop_name", "is longer than 60 characters")
 	}
 	return f
 }
@@ -239,7 +266,12 @@ func (s *Server) putSettings(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if f == nil {
-		f = p.check()
+		now, err := s.b.Settings(r.Context())
+		if err != nil {
+			s.problem(w, r, err)
+			return
+		}
+		f = CheckSettings(p.over(now))
 	}
 	if f != nil {
 		s.faults(w, r, http.StatusBadRequest, f)

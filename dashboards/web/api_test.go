@@ -78,7 +78,7 @@ func TestWork(t *testing.T) {
 		"phone's time":          {ask{method: "POST", path: "/api/v1/clock", body: `{"time":"2026-10-10T10:00:00Z"}`}, 200, ""},
 		"flat phone":            {ask{method: "POST", path: "/api/v1/clock", body: `{"time":"1970-01-01T00:00:00Z"}`}, 400, "time: want this phone's time, between 2025 and 2100"},
 		"settings":              {ask{method: "PUT", path: "/api/v1/settings", body: `{"low_c":6.5,"low_for":"2026-10-10","sleep_from":"23:00"}`}, 200, ""},
-		"low in °F":             {ask{method: "PUT", path: "/api/v1/settings", body: `{"low_c":44}`}, 400, "low_c: want °C from -40 to 40; is this °F?"},
+		"low in °F":             {ask{method: "PUT", path: "/api/v1/settings", body: `{"low_c":44}`}, 400, "low_c: want °C from -30 to 35; is this °F?"},
 		"sleep at 25":           {ask{method: "PUT", path: "/api/v1/settings", body: `{"sleep_from":"25:00"}`}, 400, "sleep_from: want a time of day such as 22:30, or nothing for none"},
 		"read-only setting":     {ask{method: "PUT", path: "/api/v1/settings", body: `{"clock_trusted":true}`}, 400, "clock_trusted: is said by the daemon and cannot be set"},
 		"no tent":               {ask{path: "/api/v1/tent"}, 404, "no tent is set up here; see [tent] in the configuration file"},

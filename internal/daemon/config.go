@@ -193,7 +193,7 @@ func (c Config) check() []error {
 			bad("shop.zone", "%q is not a time zone such as \"Europe/London\"", c.Shop.Zone)
 		}
 	}
-	if c.Shop.LowC != nil && !(*c.Shop.LowC >= -30 && *c.Shop.LowC <= 35) {
+	if c.Shop.LowC != nil && !(*c.Shop.LowC >= web.LowMinC && *c.Shop.LowC <= web.LowMaxC) {
 		bad("shop.low_c", "%g °C is no overnight low", *c.Shop.LowC)
 	}
 	// A name in [shop] that no [[probe]] has may still be a pushed probe, but

@@ -1,7 +1,9 @@
 package daemon
 
 import (
+	"fmt"
 	"net/http/httptest"
+	"strings"
 	"testing"
 	"time"
 
@@ -35,4 +37,20 @@ func newLiveDaemon(t *testing.T, dir string, at time.Time) *liveDaemon {
 	hs := httptest.NewServer(srv.Handler())
 	t.Cleanup(hs.Close)
 	return &liveDaemon{API: &testkit.API{T: t, URL: hs.URL}, t: t, d: d, clk: clk}
+}
+
+// What the API says it takes is what it takes, at both ends; all faults at once.
+func TestSettingsHaveOneCheck(t *testing.T) {
+	live := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC))
+	for low, want := range map[float64]int{web.LowMinC: 200, web.LowMaxC: 200, web.LowMinC - 1: 400, web.LowMaxC + 1: 400} {
+		if code, body := live.Raw("PUT", "/api/v1/settings", []byte(fmt.Sprintf(`{"low_c":%g}`, low))); code != want || want == 400 && !strings.Contains(string(body), "from -30 to 35") {
+			t.Errorf("%g °C: %d %s", low, code, body)
+		}
+	}
+	code, body := live.Raw("PUT", "/api/v1/settings", []byte(`{"low_c":99,"sleep_from":"22:30","units":"kelvin"}`))
+	for _, field := range []string{"low_c", "sleep_to", "units"} {
+		if code != 400 || !strings.Contains(string(body), field) {
+			t.Errorf("%d, %s is not among the faults: %s", code, field, body)
+		}
+	}
 }

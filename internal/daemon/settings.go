@@ -3,8 +3,6 @@ package daemon
 import (
 	"context"
 	"encoding/json"
-	"fmt"
-	"math"
 	"time"
 
 	"curewright/alerts"
@@ -129,7 +127,8 @@ func (d *Daemon) Settings(ctx context.Context) (web.SettingsView, error) {
 	return d.settingsView(d.Now(), s, w, d.set.Health()), nil
 }
 
-// PutSettings changes the fields that the patch names.
+// PutSettings changes the fields that the patch names; [web.CheckSettings] has
+// passed what comes of it.
 func (d *Daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMessage) error {
 	s := d.settings()
 	var named map[string]json.RawMessage
@@ -139,40 +138,6 @@ func (d *Daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMes
 	now := d.Now()
 	if err := strict(patch, &s); err != nil {
 		return err
-	}
-	var faults web.Faults
-	bad := func(field, format string, a ...any) {
-		faults = append(faults, web.Fault{Field: field, What: fmt.Sprintf(format, a...)})
-	}
-	for _, f := range []struct{ field, v string }{{"sleep_from", s.SleepFrom}, {"sleep_to", s.SleepTo}} {
-		if f.v != "" {
-			if _, err := job.ParseClock(f.v); err != nil {
-				bad(f.field, "%v", err)
-			}
-		}
-	}
-	if (s.SleepFrom == "") != (s.SleepTo == "") {
-		bad("sleep_to", "from and to go together")
-	}
-	if s.Units != "si" && s.Units != "us" {
-		bad("units", "%q is not si or us", s.Units)
-	}
-	if s.Clock != "24h" && s.Clock != "12h" {
-		bad("clock", "%q is not 24h or 12h", s.Clock)
-	}
-	if s.LowC != nil && (math.IsNaN(*s.LowC) || *s.LowC < -30 || *s.LowC > 35) {
-		bad("low_c", "%g °C is no overnight low", *s.LowC)
-	}
-	if s.LowFor != "" {
-		if _, err := time.Parse(time.DateOnly, s.LowFor); err != nil {
-			bad("low_for", "%q is not a date such as 2026-10-10", s.LowFor)
-		}
-	}
-	if len([]rune(s.ShopName)) > 60 {
-		bad("shop_name", "longer than 60 characters")
-	}
-	if len(faults) > 0 {
-		return faults
 	}
 	if _, ok := named["low_c"]; ok {
 		if _, dated := named["low_for"]; !dated {
