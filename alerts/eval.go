@@ -230,7 +230,29 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 		e.window(c, panel, w)
 	}
 
-	hard := c.State == coat.Hard
+	e.unknown(c, add, w)
+	e.cold(c, add, w)
+	e.blush(c, add, w)
+	// Bubbles come while it is wet: later there is nothing to shade it for.
+	gas := is(c.Outgassing && c.State == coat.Wet)
+	if c.State == coat.Unknown {
+		gas = unsure
+	}
+	add(Outgassing, gas, "", nil, w())
+	e.night(c, add, w)
+
+	e.permits(c, add, w)
+}
+
+// addFinding adds what one look says about one rule and the coat at hand; wording
+// are the facts of its sentences, with more of them by name and value.
+type (
+	addFinding func(rule string, is verdict, variant string, actBy *time.Time, w words.Facts)
+	wording    func(more ...string) words.Facts
+)
+
+// unknown judges whether the coat's state is not known, and what helps.
+func (e *eval) unknown(c *coat.Estimate, add addFinding, w wording) {
 	if c.State == coat.Unknown {
 		// Of a coat whose state is not known nothing new is claimed.
 		is, variant, need := yes, "", ""
@@ -261,7 +283,11 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	} else {
 		add(NotKnown, no, "", nil, w("why", "", "need", ""))
 	}
+}
 
+// cold judges whether the coat is too cold to cure, or stops short.
+func (e *eval) cold(c *coat.Estimate, add addFinding, w wording) {
+	hard := c.State == coat.Hard
 	// Too cold, while there is something left to cure.
 	if min, ok := e.minC(c); !hard && ok {
 		t := ""
@@ -282,7 +308,9 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 		stall = is(c.Stall)
 	}
 	add(Stall, stall, variant, nil, w("need", need))
+}
 
+func (e *eval) blush(c *coat.Estimate, add addFinding, w wording) {
 	// One of the two blush rules at a time.
 	high, elevated := no, no
 	switch {
@@ -293,20 +321,17 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	case c.Blush.Band != "low":
 		high, elevated = unsure, unsure
 	}
-	variant = ""
+	variant := ""
 	if c.Blush.Condensed {
 		variant = "dew"
 	}
 	add(BlushElevated, elevated, "", nil, w())
 	add(BlushHigh, high, variant, nil, w())
-	// Bubbles come while it is wet: later there is nothing to shade it for.
-	gas := is(c.Outgassing && c.State == coat.Wet)
-	if c.State == coat.Unknown {
-		gas = unsure
-	}
-	add(Outgassing, gas, "", nil, w())
-	e.night(c, add, w)
+}
 
+// permits judges what may be done with the coat, and takes it back.
+func (e *eval) permits(c *coat.Estimate, add addFinding, w wording) {
+	hard := c.State == coat.Hard
 	// What permits speaks at the cautious edge, or at once where a finger
 	// found it.
 	feel, felt := e.felt(c.ID)
@@ -316,7 +341,7 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	if c.State == coat.Unknown {
 		isHard, handle, softened = unsure, unsure, unsure
 	}
-	variant = ""
+	variant := ""
 	if c.Stall {
 		variant, handle = "stalled", no // no load on a coat that only feels hard
 	}
@@ -382,7 +407,7 @@ const (
 )
 
 // night says before the person sleeps what would come to the coat meanwhile.
-func (e *eval) night(c *coat.Estimate, add func(string, verdict, string, *time.Time, words.Facts), w func(...string) words.Facts) {
+func (e *eval) night(c *coat.Estimate, add addFinding, w wording) {
 	n := c.Overnight
 	if n == nil || !e.trusted {
 		return
@@ -393,7 +418,7 @@ func (e *eval) night(c *coat.Estimate, add func(string, verdict, string, *time.T
 	add(NightAhead, v, "", &from, w("night", e.sentence(n.Say)))
 }
 
-func (e *eval) window(c *coat.Estimate, panel string, w func(...string) words.Facts) {
+func (e *eval) window(c *coat.Estimate, panel string, w wording) {
 	win := c.NextWindow
 	add := func(rule string, is verdict, variant string, actBy *time.Time, w words.Facts) {
 		e.add(rule, c.ID, c.Panel, is, variant, actBy, w)
