@@ -111,30 +111,9 @@ func New(o Options) (*Daemon, error) {
 	if d.synced = o.Synced; d.synced == nil {
 		d.synced = kernelSynchronised
 	}
-	opts := history.Options{
-		Now:            o.Clock.Now,
-		Log:            o.Log,
-		ClockUntrusted: !o.ClockTrusted,
-		Boot:           o.Boot,
-		Uptime:         o.Uptime,
-		MaxBytes:       int64(o.Config.Store.MaxMB) << 20,
-		MaxAge:         time.Duration(o.Config.Store.KeepDays) * 24 * time.Hour,
-	}
-	if opts.MaxBytes == 0 {
-		opts.MaxBytes = 1 << 50
-	}
-	if opts.MaxAge == 0 {
-		opts.MaxAge = 200 * 365 * 24 * time.Hour
-	}
-	if done, err := finishRestore(context.Background(), o.Config.Store.Path); err != nil {
-		// What is here is still whole: go on with it, and say so.
-		d.log.Error("the copy that was handed in was not put in place", "err", err)
-	} else if done {
-		d.log.Info("the store was put back from the copy that was handed in")
-	}
-	store, err := history.Open(o.Config.Store.Path, opts)
+	store, err := openStore(o)
 	if err != nil {
-		return nil, fmt.Errorf("open store: %w", err)
+		return nil, err
 	}
 	d.store = store
 	d.access = openAccess(store)
@@ -144,9 +123,6 @@ func New(o Options) (*Daemon, error) {
 			store.Close()
 		}
 	}()
-	if t := store.Trouble(); t != "" {
-		d.log.Warn("store", "trouble", t)
-	}
 	d.startClock(o)
 
 	d.set = sensors.NewSet(sensors.IntakeConfig{Now: o.Clock.Now}, d.take)
@@ -192,6 +168,39 @@ func New(o Options) (*Daemon, error) {
 	}
 	ok = true
 	return d, nil
+}
+
+// openStore opens the store, after putting a waiting copy in its place.
+func openStore(o Options) (*history.Store, error) {
+	opts := history.Options{
+		Now:            o.Clock.Now,
+		Log:            o.Log,
+		ClockUntrusted: !o.ClockTrusted,
+		Boot:           o.Boot,
+		Uptime:         o.Uptime,
+		MaxBytes:       int64(o.Config.Store.MaxMB) << 20,
+		MaxAge:         time.Duration(o.Config.Store.KeepDays) * 24 * time.Hour,
+	}
+	if opts.MaxBytes == 0 {
+		opts.MaxBytes = 1 << 50
+	}
+	if opts.MaxAge == 0 {
+		opts.MaxAge = 200 * 365 * 24 * time.Hour
+	}
+	if done, err := finishRestore(context.Background(), o.Config.Store.Path); err != nil {
+		// What is here is still whole: go on with it, and say so.
+		o.Log.Error("the copy that was handed in was not put in place", "err", err)
+	} else if done {
+		o.Log.Info("the store was put back from the copy that was handed in")
+	}
+	store, err := history.Open(o.Config.Store.Path, opts)
+	if err != nil {
+		return nil, fmt.Errorf("open store: %w", err)
+	}
+	if t := store.Trouble(); t != "" {
+		o.Log.Warn("store", "trouble", t)
+	}
+	return store, nil
 }
 
 // restorePushed brings back the pushed probes that were known, and reserves
