@@ -97,7 +97,7 @@ var derived = []rule{
 			lasts("window_closed", `curewright_coat_window_status{status="unknown", window!="wet"} == 1`) + " " + newest},
 	{Rule: "cup_over", Severity: "danger", By: "batch",
 		Expr: "curewright_cup_danger_seconds <= 0 > -12 * 3600"},
-	{Rule: "store_full", Severity: "soon", For: time.Minute, Keep: 5 * time.Minute,
+	{Rule: "store_full", Severity: "soon", Keep: 5 * time.Minute,
 		Expr: "curewright_store_trouble == 1"},
 	{Rule: "clock_in_doubt", Severity: "soon", For: time.Minute,
 		Expr: "curewright_clock_trusted == 0"},
