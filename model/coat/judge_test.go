@@ -33,7 +33,7 @@ func TestWindows(t *testing.T) {
 	}{
 		"cloth, by the tack coat's kind":              {judged(t, "medium", 20, 1, TackCoat, ""), WindowCloth, "before", AdviseFeel, "Feel it at"},
 		"wet on wet is open at once":                  {judged(t, "medium", 20, 0.5, WetOut, "wet"), WindowWet, "open", AdviseRecoat, "Lay the next cloth in, wet on wet before"},
-		"coat on coat":                                {judged(t, "slow", 20, 1, Seal, ""), WindowCoat, "before", AdviseWait, "Roll the next coat on from"},
+		"coat on coat":                                {judged(t, "slow", 20, 1, Seal, ""), WindowCoat, "before", AdviseFeel, "Feel it at"},
 		"fill over cloth is coat on coat, best later": {judged(t, "medium", 20, 4.8, WetOut, "", feel(4, Tacky)), WindowFill, "open", AdviseRecoat, "Roll the fill coat on before"},
 		"a finger opens it at once":                   {judged(t, "medium", 20, 2, TackCoat, "", feel(1.9, Tacky)), WindowCloth, "open", AdviseRecoat, "Lay the cloth in before"},
 		"a finger closes it":                          {judged(t, "medium", 20, 5.6, WetOut, "", feel(5.5, Firm)), WindowFill, "closed", AdviseWaitAbrade, "Let it get hard until"},

@@ -11,7 +11,7 @@ import (
 )
 
 // Estimate and forecast tell the same times of the marks on one path, to a
-// minute, for a batch and a film that are known: the one follows readings by the
+// minute or, where it goes fast, a minute and a half, for a batch and a film that are known: the one follows readings by the
 // minute, the other quarter hours. (Plan and tent read their marks off the same
 // stepper and have tests of their own.)
 func TestEstimateAndForecastAgree(t *testing.T) {
@@ -55,7 +55,7 @@ func TestEstimateAndForecastAgree(t *testing.T) {
 			want := low.When[m]
 			got := when[m][node(lnK)]
 			// The last day of a forecast goes by half hours.
-			tol := 60.0
+			tol := 90.0
 			if want > dayS {
 				tol += 120
 			}

@@ -13,6 +13,7 @@ const (
 	freshShare = 0.1  // of a coat's age, for which a finger test speaks for itself
 	nearBest   = 0.97 // and from this share of the best that is to be had by waiting
 	surely     = 0.93 // from this probability on no finger is needed
+	knownSD    = 0.10 // of ln κ below which a batch is known without a finger
 	prompts    = 4    // finger tests asked for, a coat
 	// The finger is asked for as soon as the window is open with this share of
 	// the best chance that it will ever be; tuned on simulated coats.
@@ -154,7 +155,7 @@ func (e *Estimate) window(c *Case, f, closing *fan, alpha50 float64) {
 	}
 	if c.Belief.Asked {
 		win.ClosesBand = TimeBand{}
-		if n := len(c.Feels); n > 0 {
+		if n := len(c.Feels); n > 0 && n <= prompts {
 			t := c.Feels[n-1].At.Add(pause(c.Feels[n-1].At.Sub(applied)))
 			win.FeelFrom = &t
 		}
@@ -168,6 +169,10 @@ func (e *Estimate) window(c *Case, f, closing *fan, alpha50 float64) {
 		return
 	}
 	from, until, best := s.permission(now)
+	// A batch of which nothing was felt is felt once before it is relied upon:
+	// it may not be what it is said to be.
+	_, sd := c.Belief.W.Moments()
+	sure := sd < knownSD
 	taken := best >= permitP && until.Sub(from) >= worthTaking
 	switch {
 	case win.Status == "open" && (whole && fresh || inside >= permitP && inside >= nearBest*best && shut < warnP):
@@ -175,7 +180,7 @@ func (e *Estimate) window(c *Case, f, closing *fan, alpha50 float64) {
 		if win.Opens == nil || win.Opens.After(now) {
 			win.Opens = &now
 		}
-	case taken && best >= surely:
+	case taken && best >= surely && (c.Belief.Used > 0 || sure):
 		win.Opens = &from
 	default:
 		win.FeelFrom = s.nextFeel()
