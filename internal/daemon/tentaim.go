@@ -424,13 +424,24 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 	t.aims.mu.Unlock()
 
 	// The shed around, as the shop's forecast has it.
-	var h shop.History
-	for x := range (storeReadings{t.d.store}).Samples(shed, now.Add(-shop.HistoryDays*24*time.Hour), now) {
-		h.Add(x.At, x.TempC)
+	past := func(probe string) *shop.History {
+		if probe == "" {
+			return nil
+		}
+		var h shop.History
+		for x := range (storeReadings{t.d.store}).Samples(probe, now.Add(-shop.HistoryDays*24*time.Hour), now) {
+			h.Add(x.At, x.TempC)
+		}
+		return &h
 	}
-	m := shop.Fit(&h, nil, now)
+	outdoor := t.d.jobSettings(now, t.d.settings(), t.d.set.Health()).Outdoor
+	if outdoor == shed {
+		outdoor = ""
+	}
+	h, out := past(shed), past(outdoor)
+	m := shop.Fit(h, out, now)
 	_, off := now.Zone()
-	cond := shop.Conditions{At: now, TempC: shedC, OffsetS: float64(off)}
+	cond := shop.Conditions{At: now, TempC: shedC, OffsetS: float64(off), Out: out}
 	if low := t.d.settings().lowNow(now); low != nil {
 		six := time.Date(now.Year(), now.Month(), now.Day(), 6, 0, 0, 0, t.d.loc)
 		if !six.After(now) {
@@ -439,7 +450,7 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 		cond.LowC, cond.LowAt = low, six
 	}
 	p.Paths, p.Len, p.StepS = shop.Paths, shop.Steps+1, shop.StepS
-	p.Shed = m.Ensemble(nil, &h, shop.Paths, shop.Steps, cond, nil)
+	p.Shed = m.Ensemble(nil, h, shop.Paths, shop.Steps, cond, nil)
 	return p, nil
 }
 
