@@ -69,14 +69,14 @@ type Point struct {
 }
 
 type grid struct {
-	s          Stack
-	nr, nz     int
-	dr         float64
-	dz         []float64 // by layer of cells
-	mat        []int     // stratum of a layer of cells
-	area, vol  []float64 // of a ring: m², m³ per metre of height
-	T, a       []float64
-	dT, da, aT []float64
+	s      Stack
+	nr, nz int
+	dr     float64
+	dz     []float64 // by layer of cells
+	mat    []int     // stratum of a layer of cells
+	area   []float64 // of a ring, m²
+	T, a   []float64
+	dT, da []float64
 }
 
 func newGrid(s Stack) (*grid, error) {
