@@ -53,3 +53,12 @@ func (a *App) Client() (*client.Client, error) {
 	}
 	return c, nil
 }
+
+// did says what a command has done: one JSON object, or a line for people.
+func (a *App) did(asJSON bool, object map[string]any, line string, words ...any) error {
+	if asJSON {
+		return a.JSON(object)
+	}
+	_, err := fmt.Fprintf(a.Out, line, words...)
+	return err
+}

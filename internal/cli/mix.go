@@ -15,7 +15,6 @@ import (
 	"curewright/dashboards/client"
 	"curewright/dashboards/web"
 	"curewright/internal/fault"
-	"curewright/internal/file"
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/mix"
@@ -382,6 +381,7 @@ func (c *stockAddCmd) Run(a *App, cl *client.Client) error {
 type stockCountCmd struct {
 	ID   string `arg:"" name:"stock" help:"Container."`
 	Left string `arg:"" name:"mass" help:"What is in it without the container: 1250, 1.25 kg."`
+	JSON bool   `help:"Print one JSON object."`
 }
 
 func (c *stockCountCmd) Run(a *App, cl *client.Client) error {
@@ -396,8 +396,7 @@ func (c *stockCountCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.Patch(a.Ctx, "stock", c.ID, map[string]any{"counted_g": g, "counted_at": now}); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.Out, "stock %s holds %.0f g\n", c.ID, g)
-	return nil
+	return a.did(c.JSON, map[string]any{"id": c.ID, "counted_g": g, "counted_at": now}, "stock %s holds %.0f g\n", c.ID, g)
 }
 
 type stockNoteCmd struct {
@@ -405,6 +404,7 @@ type stockNoteCmd struct {
 	Opened    string  `placeholder:"DATE" help:"When it was opened."`
 	Condition *string `help:"warm (stood warm for weeks), crystallised, cleared (warmed clear again), or \"\" for nothing."`
 	Note      *string `help:"Anything else."`
+	JSON      bool    `help:"Print one JSON object."`
 }
 
 func (c *stockNoteCmd) Run(a *App, cl *client.Client) error {
@@ -428,12 +428,13 @@ func (c *stockNoteCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.Patch(a.Ctx, "stock", c.ID, f); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.Out, "stock %s noted\n", c.ID)
-	return nil
+	f["id"] = c.ID
+	return a.did(c.JSON, f, "stock %s noted\n", c.ID)
 }
 
 type stockGoneCmd struct {
-	ID string `arg:"" name:"stock" help:"Container."`
+	ID   string `arg:"" name:"stock" help:"Container."`
+	JSON bool   `help:"Print one JSON object."`
 }
 
 func (c *stockGoneCmd) Run(a *App, cl *client.Client) error {
@@ -444,8 +445,7 @@ func (c *stockGoneCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.Patch(a.Ctx, "stock", c.ID, map[string]any{"gone": now}); err != nil {
 		return err
 	}
-	fmt.Fprintf(a.Out, "stock %s is gone\n", c.ID)
-	return nil
+	return a.did(c.JSON, map[string]any{"id": c.ID, "gone": now}, "stock %s is gone\n", c.ID)
 }
 
 type stockImportCmd struct {
@@ -493,13 +493,5 @@ type stockExportCmd struct {
 }
 
 func (c *stockExportCmd) Run(a *App, cl *client.Client) error {
-	var b bytes.Buffer
-	if err := cl.StockCSV(a.Ctx, &b); err != nil {
-		return err
-	}
-	if c.Output == "" {
-		_, err := a.Out.Write(b.Bytes())
-		return err
-	}
-	return file.Replace(c.Output, b.Bytes())
+	return a.toFile(c.Output, func(w io.Writer) error { return cl.StockCSV(a.Ctx, w) })
 }
