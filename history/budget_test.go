@@ -341,3 +341,39 @@ func TestReadingIsFlat(t *testing.T) {
 		t.Errorf("reading %d days holds %d kB, two days %d kB", days, long/1024, short/1024)
 	}
 }
+
+// What one entry costs with so many coats open: the write, and the record of
+// work read after it as every look does.
+func BenchmarkEntry(b *testing.B) {
+	for _, open := range []int{10, 1000, 5000} {
+		b.Run(fmt.Sprintf("open=%d", open), func(b *testing.B) {
+			s, err := Open(b.TempDir(), at(day))
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer s.Close()
+			ctx := b.Context()
+			_, _, err = s.WriteWork(ctx, "me", day, "", func(newID func(string) string) ([]WorkWrite, string, error) {
+				var ws []WorkWrite
+				for range open {
+					ws = append(ws, WorkWrite{"coat", newID("coat"), []byte(`{"panel":"lid","resin":"fast","kind":"tack coat","applied":"2026-10-10T09:40:00Z"}`)})
+				}
+				return ws, "many", nil
+			})
+			if err != nil {
+				b.Fatal(err)
+			}
+			if _, err := s.Work(ctx); err != nil {
+				b.Fatal(err)
+			}
+			for b.Loop() {
+				if _, _, err := s.CreateWork(ctx, "feel", "", []byte(`{"coat":"coat-1","at":"2026-10-10T10:00:00Z","state":"tacky"}`), "me", day, ""); err != nil {
+					b.Fatal(err)
+				}
+				if _, err := s.Work(ctx); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}

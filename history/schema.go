@@ -442,6 +442,7 @@ func (s *Store) forget() {
 	s.work, s.idem, s.workFold = map[workKey]*record{}, map[string]idemRow{}, nil
 	s.entries, s.newest = nil, nil
 	s.tailRows, s.tailCount = map[int64]bool{}, 0
+	s.lastID = map[string]int{}
 	s.hours, s.recent, s.ownZero, s.ownStamped = map[int64]bool{}, recentHours{}, 0, false
 	s.nextSeq, s.kvNext, s.kvRev, s.workNext = 0, 0, 0, 0
 }

@@ -150,6 +150,7 @@ type Store struct {
 	restored journalRestored // what the last opening found
 
 	// Of the same lock.
+	lastID     map[string]int    // the highest number in the store's own ids, by kind
 	spent      bool              // the reserve was given up and is not back
 	files      map[string]fileID // which files are open, by name
 	displaced  string            // what became of them; "" while they are in place
@@ -245,6 +246,7 @@ func newStore(dir string, opts Options) *Store {
 		tailRows: map[int64]bool{},
 		cursors:  map[string]Cursor{},
 		hours:    map[int64]bool{},
+		lastID:   map[string]int{},
 		wake:     make(chan struct{}, 1),
 		done:     make(chan struct{}),
 	}

@@ -29,6 +29,7 @@ type record struct {
 	deleted bool
 	made    int64 // row number of its first version: order of entry
 	rows    []int64
+	value   any       // the body decoded, by Work; nil until asked for
 	at      time.Time // when its last version was entered; zero without a date
 }
 
@@ -253,6 +254,12 @@ func (s *Store) foldWork(row int64, d workDisk) {
 		s.work[k] = r
 	}
 	r.rows = append(r.rows, row)
+	r.value = nil
+	if rest, ok := strings.CutPrefix(d.ID, d.Kind+"-"); ok {
+		if x, err := strconv.Atoi(rest); err == nil {
+			s.lastID[d.Kind] = max(s.lastID[d.Kind], x)
+		}
+	}
 	r.at = time.Time{}
 	if d.Boot == "" || d.Auto || d.Boot == s.opts.Boot && s.ownZero != 0 {
 		r.at = d.At
@@ -275,18 +282,7 @@ func (s *Store) foldWork(row int64, d workDisk) {
 
 // newID makes the next short id of a kind; mu is held.
 func (s *Store) newID(kind string) string {
-	n := 0
-	for k := range s.work {
-		if k.kind != kind {
-			continue
-		}
-		if rest, ok := strings.CutPrefix(k.id, kind+"-"); ok {
-			if x, err := strconv.Atoi(rest); err == nil {
-				n = max(n, x)
-			}
-		}
-	}
-	return fmt.Sprintf("%s-%d", kind, n+1)
+	return fmt.Sprintf("%s-%d", kind, s.lastID[kind]+1)
 }
 
 // WorkVersion rises with every change of the record of work.
@@ -353,20 +349,20 @@ func (s *Store) Work(ctx context.Context) (*coat.Work, error) {
 		var err error
 		switch e.k.kind {
 		case "piece":
-			w.Pieces, err = into(w.Pieces, e.r.body)
+			w.Pieces, err = kept(w.Pieces, e.r)
 		case "panel":
-			w.Panels, err = into(w.Panels, e.r.body)
+			w.Panels, err = kept(w.Panels, e.r)
 			if n := len(w.Panels); err == nil && w.Panels[n-1].Piece == "" {
 				w.Panels[n-1].Piece = w.Panels[n-1].ID
 			}
 		case "batch":
-			w.Batches, err = into(w.Batches, e.r.body)
+			w.Batches, err = kept(w.Batches, e.r)
 		case "coat":
-			w.Coats, err = into(w.Coats, e.r.body)
+			w.Coats, err = kept(w.Coats, e.r)
 		case "feel":
-			w.Feels, err = into(w.Feels, e.r.body)
+			w.Feels, err = kept(w.Feels, e.r)
 		case "stock":
-			w.Stock, err = into(w.Stock, e.r.body)
+			w.Stock, err = kept(w.Stock, e.r)
 		case "resin":
 			var r cure.Resin
 			if err = json.Unmarshal(e.r.body, &r); err == nil {
@@ -382,6 +378,19 @@ func (s *Store) Work(ctx context.Context) (*coat.Work, error) {
 	slices.SortStableFunc(w.Feels, func(a, b coat.Feel) int { return a.At.Compare(b.At) })
 	s.workFold = w
 	return w, nil
+}
+
+// kept appends a record as a value, decoded once for each of its versions: an
+// entry must not cost a look at all the others.
+func kept[T any](list []T, r *record) ([]T, error) {
+	x, ok := r.value.(T)
+	if !ok {
+		if err := json.Unmarshal(r.body, &x); err != nil {
+			return list, err
+		}
+		r.value = x
+	}
+	return append(list, x), nil
 }
 
 func into[T any](list []T, body []byte) ([]T, error) {
