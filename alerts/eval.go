@@ -203,8 +203,6 @@ func (e *eval) felt(id string) (coat.Feel, bool) {
 	return last, ok
 }
 
-var rank = map[coat.State]int{coat.Wet: 1, coat.Tacky: 2, coat.Green: 3, coat.Firm: 4, coat.Hard: 5}
-
 func (e *eval) coat(c *coat.Estimate, newest bool) {
 	rec, panel := e.find(c)
 	kind := c.Kind

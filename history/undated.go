@@ -269,8 +269,7 @@ func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zer
 
 	// Packed hours: what moves leaves its pack and waits in the tail again.
 	packs := map[int64][]byte{} // new bodies by id, nil for an empty pack
-	type gone struct{ idx, hour int64 }
-	touched := map[gone]bool{}
+	touched := map[probeHour]bool{}
 	err := eachRow(ctx, s.db, "packs", packID(max(first, lo), 0, 0), packID(min(last, hi)+1, 0, 0)-1, func(id int64, body []byte, ok bool) error {
 		if !ok {
 			return nil
@@ -292,7 +291,7 @@ func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zer
 		if len(keep) == len(rs) {
 			return nil
 		}
-		touched[gone{packProbe(id), packHour(id)}] = true
+		touched[probeHour{packProbe(id), packHour(id)}] = true
 		packs[id] = nil
 		if len(keep) > 0 {
 			packs[id] = pack(name, keep)
@@ -357,7 +356,7 @@ func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zer
 			delete(s.kvDirty, r.kvKey)
 		}
 	}
-	s.recent.dropIf(func(k probeHour) bool { return touched[gone{k.idx, k.hour}] })
+	s.recent.dropIf(func(k probeHour) bool { return touched[k] })
 	for _, p := range s.byIdx {
 		if p == nil || p.boot != "" {
 			continue

@@ -37,7 +37,7 @@ inject() {
 	failed=$(grep -c '^ *--- FAIL' "$log")
 	skipped=$(grep -c '^ *--- SKIP' "$log")
 	# What a test says of itself when it has gone well.
-	grep -E '^ +[a-z_]+_test\.go:[0-9]+: ' "$log" | grep -E "${SAY:-kills|flips|readings|events|simulated|heater off|back for}" |
+	grep -E '^ +[a-z_]+_test\.go:[0-9]+: ' "$log" | grep -E "${SAY:-kills|flips|holes|calls|readings|events|simulated|heater off|back for}" |
 		sed -E 's/^ +[a-z_]+_test\.go:[0-9]+: /   /' | tail -6 >&2
 	local result=held
 	if ((rc != 0)); then
@@ -56,11 +56,17 @@ d=./internal/daemon
 inject "the program killed (kill -9) under load" "$n kills" $d '^TestFaultKill$' "$n"
 inject "the store killed while writing" "$n kills" ./history '^TestKill$' "$n"
 inject "killed with messages to send" "3 kills" ./internal '^TestOutboxSurvivesKill$'
-inject "database and log: single bits flipped, cut short" "2 × $n flips, 2 × $((n + 13)) cuts" ./history '^Test(FlippedBytes|Truncated)$' "$n"
+inject "database and log: single bits flipped; they and the journal cut short" "2 × $n flips, 3 × $((n + 13)) cuts" ./history '^Test(FlippedBytes|Truncated)$' "$n"
+inject "holes of 4 kB in log, database and journal" "3 × 50 holes" ./history '^TestHoles$' 50
+inject "each call to the card fails once, under every way of entry" "two errors" ./history '^TestEveryCallFails$' 1
+inject "a card that hangs in a sync" "" "./alerts $d" '^Test(HungStore.*|HungCardHoldsUpNothing)$'
+inject "files taken away, swapped; the lock's name gone" "" ./history '^Test(FilesTakenAwayWhileRunning|LockHoldsWithoutItsName|LeftoversAreRemoved)$'
+inject "log-ins taken back: racing a use, on a full card, against an old copy; foreign copies" "" ./history '^Test(Revoke.*|CopiesHoldNoTokens|ForeignSchemaIsRefused)$'
 inject "damage while running" "" ./history '^Test(DamageWhileRunning|FlushesWhileWoken)$'
-inject "card full" "store, first start, file size limit, heater, daemon" "./history ./heat $d" '^Test(DiskFull|FirstStartOnFullDisk|FileSizeLimit|Ring|FullCard|FaultDiskFull)$' "$n"
+inject "card full" "store, first start, file size limit, heater, daemon, its start on a network" "./history ./heat $d" '^Test(DiskFull|StartsOnAFullCardOnANetwork|FirstStartOnFullDisk|FileSizeLimit|Ring|FullCard|FaultDiskFull)$' "$n"
 inject "card read-only, and well again" "" ./history '^TestReadOnlyCard$'
 inject "clock: a year back and forward, hours, unknown at boot, set twice" "" "$d ./history ./alerts ./sensors" '^Test(FaultClock.*|ClockSteps|UntrustedClock|NeverDated|ClockSetBack|PushAfterTheClockIsPutBack|WallClockIsTheMachines|PollerOnACorrectedClock)$'
+inject "a phone with a wrong date, and the right one later" "" "./history $d" '^Test(JumpedDateErasesNothing|RightDateAfterAWrongOne|TwoConfirmationsAtOnce|FaultWrongPhoneDate|KernelReplacesPhoneDate|RestartBeforeTheDateIsKnown)$'
 inject "probes: every fault on every driver" "9 drivers" ./sensors '^Test(EveryFault.*|TwoChipsAtOneAddress|DS18B20Faults|BusError|Poller.*|SetKeepsFaultsApart|SetKnowsAStuckProbe|Filter.*)$'
 inject "heater: every fault in every state" "" ./heat '^TestFaultTable$'
 inject "database, hook, Alertmanager and mail server gone" "72 simulated hours" $d '^TestFaultServersGone$' "$n"
