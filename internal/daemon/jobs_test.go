@@ -145,13 +145,12 @@ func TestWholeSkinByTheCards(t *testing.T) {
 // What is done of a job is in the record; a plan of the job is of the rest.
 func TestPlanOfAJob(t *testing.T) {
 	b := newBench(t)
-	type planned struct {
-		Steps []struct {
-			Step, Do string
-			At       time.Time
-			Done     bool
-		}
+	type plannedStep struct {
+		Step, Do string
+		At       time.Time
+		Done     bool
 	}
+	type planned struct{ Steps []plannedStep }
 	plan := func() (p planned) {
 		t.Helper()
 		body := map[string]any{"job": "skin", "day": map[string]any{"start": b.Now(), "hours": []string{"07:00-22:00"}}}
@@ -169,6 +168,14 @@ func TestPlanOfAJob(t *testing.T) {
 	b.Advance(30 * time.Minute)
 	if p := plan(); len(p.Steps) != 4 || !p.Steps[0].Done || p.Steps[1].Step != "fill" || p.Steps[1].Done {
 		t.Errorf("the rest of it: %+v", p.Steps)
+	}
+	// The foam job, up to its days of rest: behind them is another day's plan.
+	var p planned
+	if err := json.Unmarshal(b.Do("POST", "/api/v1/plan", map[string]any{"job": "lid", "day": map[string]any{"start": b.Now()}}, http.StatusOK), &p); err != nil {
+		t.Fatal(err)
+	}
+	if len(p.Steps) != 5 || p.Steps[4].Step != "fill" {
+		t.Errorf("the foam job: %+v", p.Steps)
 	}
 	if code, body := b.Raw("POST", "/api/v1/plan", []byte(`{"job":"boat","day":{"start":"2026-10-10T08:00:00Z"}}`)); code != 400 || !strings.Contains(string(body), `unknown job`) {
 		t.Errorf("%d %s", code, body)

@@ -1,15 +1,16 @@
 package job
 
-import (
-	"slices"
-	"time"
-)
+import "time"
 
 // planPast is how far back a plan knows the weather of what has been done.
 const planPast = 6 * 24 * time.Hour
 
-// Rest is what is left of a job, for a plan: the steps that are still open,
-// and before them those done ones whose coats they wait for, with their times.
+// longWait ends a plan, h: behind a day and more of waiting no forecast of a
+// shed is worth planning by.
+const longWait = 24
+
+// Rest is what is left of a job, for a plan: the steps that are still open, up
+// to a wait of a day or more, and before them those done ones whose coats they wait for, with their times.
 // A condition on a coat that was skipped, or that lies too far back for a
 // plan, is taken as met; a wait goes on from when it began.
 func (s *Schedule) Rest(out []StepState, now time.Time) (rest []Step, done map[string]time.Time) {
@@ -18,11 +19,22 @@ func (s *Schedule) Rest(out []StepState, now time.Time) (rest []Step, done map[s
 		return out[i].Status == StepDone && out[i].DoneAt != nil && now.Sub(*out[i].DoneAt) <= planPast
 	}
 	keep := make([]bool, len(out))
-	for i := range out {
-		if !open(i) {
+	cut := map[string]bool{} // panels that lie behind a long wait
+	planned := map[string]bool{}
+	for i, x := range s.Steps {
+		switch {
+		case cut[x.Panel]:
+			if x.To != "" {
+				cut[x.To] = true
+			}
+			continue
+		case !open(i):
+			continue
+		case x.Do == "wait" && x.Hours != nil && *x.Hours >= longWait && planned[x.Panel]:
+			cut[x.Panel] = true
 			continue
 		}
-		keep[i] = true
+		keep[i], planned[x.Panel] = true, true
 		if b := baseCoat(s.Steps, i); b >= 0 && known(b) {
 			keep[b] = true
 		}
@@ -53,6 +65,5 @@ func (s *Schedule) Rest(out []StepState, now time.Time) (rest []Step, done map[s
 		}
 		rest = append(rest, x)
 	}
-	// A flip that was done is not in the rest: what lies down now lies up then.
-	return slices.Clip(rest), done
+	return rest, done
 }
