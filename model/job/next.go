@@ -401,6 +401,13 @@ func (d *Desk) window(s *Schedule, out []StepState, i int, n *Next) {
 	if b < 0 || out[b].Status == StepSkipped {
 		return
 	}
+	for k := b + 1; k < i; k++ {
+		// Washed and abraded since: the coat bonds mechanically, and the window of
+		// the coat below is of no more account.
+		if x := &out[k]; x.Panel == st.Panel && x.Do == "wash" && x.Status == StepDone && slices.Contains(waitsForSoft, st.When) {
+			return
+		}
+	}
 	e := d.estimate(out[b].Coat)
 	kind := out[b].Step.Coat
 	if e == nil {
@@ -441,7 +448,7 @@ func (d *Desk) window(s *Schedule, out []StepState, i int, n *Next) {
 		case w.FeelFrom != nil:
 			n.Status = NextFeel
 			feel(w.FeelFrom)
-		case w.Opens == nil && w.OpensBand.P50 != nil:
+		case (w.Opens == nil || w.Closes != nil && !w.Opens.Before(*w.Closes)) && w.OpensBand.P50 != nil:
 			n.Status = NextFeel
 			feel(w.OpensBand.P50)
 		case w.Opens != nil && !w.Opens.After(d.Now):
