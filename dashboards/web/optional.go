@@ -60,8 +60,20 @@ type TentView struct {
 	Limits      []string `json:"limits"`
 	LimitsHash  string   `json:"limits_hash"`
 	NotAccepted string   `json:"not_accepted"`
+	// Past is the last day in quarter hours, oldest first, since the daemon
+	// began.
+	Past []TentPast `json:"past"`
 	// Cautions are shown wherever heat can be asked for.
 	Cautions string `json:"cautions"`
+}
+
+// TentPast is what a tent did in the quarter hour before At.
+type TentPast struct {
+	At     time.Time `json:"at"`
+	PanelC *float64  `json:"panel_c"` // °C, nil where it was not read
+	ShedC  *float64  `json:"shed_c"`  // of the shed around it, mean
+	SetC   *float64  `json:"set_c"`   // asked at the end, nil for not held
+	Share  float64   `json:"share"`   // of the time that the heater was on, 0 to 1
 }
 
 // TentCareBackend is what else a person does at a tent. Nothing here can raise

@@ -231,7 +231,7 @@ func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
 		Heater: map[bool]string{true: "on", false: "off"}[s.On], Why: s.Say, Latched: s.Latched, Since: &since,
 		OnToday: &hours, LeaseS: &lease, Output: d.t.sec.Output, Switch: s.Switched,
 		Word: string(s.Why), WishC: s.WishC.Ptr(), RampC: s.SetC.Ptr(), Planned: s.Planned, LimitC: s.LimitC.Ptr(),
-		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.aims.view(), Learned: d.t.aims.learned(), Offers: d.t.offers(),
+		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.aims.view(), Learned: d.t.aims.learned(), Past: d.t.aims.past(), Offers: d.t.offers(),
 		Cautions: HeatCaution,
 	}
 	if h, ok := d.t.hold.(interface {

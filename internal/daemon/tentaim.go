@@ -65,6 +65,7 @@ type aims struct {
 	now     heat.Profile
 	has     bool
 	samples []tent.Sample
+	day     []web.TentPast // the last day, for the page; not kept over a restart
 	model   *tent.Model
 	trouble string
 	kick    chan struct{}
@@ -244,6 +245,16 @@ func (w aimWish) wish() tent.Wish {
 	return tent.Wish{Kind: w.Wish, From: w.From, To: w.To, By: w.By, Probability: w.Probability}
 }
 
+// pastBins is a day of quarter hours.
+const pastBins = 96
+
+// past is the last day of the tent since the daemon began, oldest first.
+func (a *aims) past() []web.TentPast {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return slices.Clone(a.day)
+}
+
 // tentBin gathers a quarter hour.
 type tentBin struct {
 	from        time.Time
@@ -273,6 +284,10 @@ func (t *tentHeld) binUp(ctx context.Context, b *tentBin) {
 	}
 	*b = *newTentBin(now, s.OnTotal)
 	t.aims.mu.Lock()
+	t.aims.day = append(t.aims.day, web.TentPast{At: now, PanelC: sensors.Some(x.PanelC).Ptr(), ShedC: sensors.Some(x.ShedC).Ptr(), SetC: s.AimC.Ptr(), Share: x.Share})
+	if n := len(t.aims.day); n > pastBins {
+		t.aims.day = slices.Clone(t.aims.day[n-pastBins:])
+	}
 	t.aims.samples = append(t.aims.samples, x)
 	if n := len(t.aims.samples); n > keepBins {
 		t.aims.samples = slices.Clone(t.aims.samples[n-keepBins:])

@@ -11,7 +11,8 @@ import { t } from '../text.js';
 
 export default function Air() {
   const probes = ((S.snap && S.snap.probes) || []).filter((p) => p.accepted);
-  const surf = [...((S.snap && S.snap.surfaces) || [])].sort((a, b) => (a.dew_margin_k ?? 99) - (b.dew_margin_k ?? 99));
+  // A side that lies down has no reading of its own and is not listed.
+  const surf = ((S.snap && S.snap.surfaces) || []).filter((x) => x.temp_c != null).sort((a, b) => (a.dew_margin_k ?? 99) - (b.dew_margin_k ?? 99));
   const worst = surf.find((x) => x.dew_margin_k != null);
   return h('div', { class: 'page wide' }, h('h1', null, t('page.air')), h('div', { class: 'cols' },
     h('div', null,

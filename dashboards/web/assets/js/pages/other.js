@@ -50,7 +50,7 @@ export default function Other({ rest, args }) {
     err && h('p', { class: 'err', role: 'alert' }, h(Said, null, err)),
     h(When, { label: t('when.was'), at: d.at, onPick: (at) => set({ at }) }),
     isCoat && h(Choices, { label: t('other.share'), field: 'share', list: [['1', 'share.all'], ['0.5', 'share.half'], ['0.33', 'share.third']].map(([value, k]) => ({ value, text: t(k) })), value: d.share, onPick: (share) => set({ share }), cls: 'three' }),
-    isCoat && h(Choices, {
+    isCoat && (ready.length > 0 || (S.snap.cups || []).length > 0) && h(Choices, {
       label: t('other.cups'), field: 'batches', many: true, cls: 'two', value: d.cups ?? ready.map((c) => c.batch), onPick: (cups) => set({ cups }),
       list: [...ready.map((c) => ({ value: c.batch, text: grams(c.grams), sub: [name(c.resin), ', ', t('cup.mixed', { at: clock(ms(c.mixed), true) })] })), ...(S.snap.cups || []).filter((c) => !ready.some((x) => x.batch === c.batch)).map((c) => ({ value: c.batch, text: grams(c.grams), sub: [name(c.resin), ', ', t('cup.mixed', { at: clock(ms(c.mixed), true) })] }))],
     }),

@@ -3,7 +3,7 @@
 import { h, useEffect, useState } from '../lib.js';
 import { S, changed, coats, may, ms, now, panelName, iso } from '../state.js';
 import { HOUR, Said, cap, clock, face, floorHour, hourOf, num, span, temp, toUnit, unit } from '../say.js';
-import { Refused, call, get, refresh, rows } from '../line.js';
+import { Refused, call, get, refresh } from '../line.js';
 import { say, tell } from '../acts.js';
 import { Chart } from '../chart.js';
 import { Choices, Hold, Stepper } from '../form.js';
@@ -40,13 +40,7 @@ export default function Tent() {
 
 // Past is the chart: what was asked, what was held, and when the heater was on.
 function Past({ x }) {
-  const [got, setGot] = useState(null);
-  useEffect(() => {
-    let gone = false;
-    get('/tent/past').then((r) => !gone && setGot(rows(r, 'past')), () => !gone && setGot([]));
-    return () => { gone = true; };
-  }, [Math.floor(now() / (15 * 60e3))]);
-  if (!got) return h('p', { class: 'small' }, t('asking'));
+  const got = x.past || [];
   if (got.length < 2) return h('p', { class: 'small' }, t('tent.past.none'));
   const xs = got.map((p) => ms(p.at)), u = (f) => got.map((p) => (f(p) == null ? null : toUnit(f(p))));
   const on = u((p) => p.panel_c).filter((v) => v !== null), lo = Math.min(...on, ...u((p) => p.shed_c).filter((v) => v !== null)) - 1;
