@@ -177,6 +177,7 @@ function Need({ card, go, busy }) {
   const title = mixing && n > 1 ? t('need.title.cup', { what: cap(what), k, n }) : t(card.area_m2 ? 'need.title.area' : 'need.title', { what: cap(what), area: card.area_m2 ? area(card.area_m2) : '' });
   const label = mixing ? t('next.mixed') : buttonText(card);
   const early = card.primary === 'none' || (card.status === 'before' && card.primary !== 'mixed');
+  if (early && !facts.length && !g) return null;
   return h('div', { class: 'need' }, h('h3', null, title),
     g && g.resin_g != null ? h('div', { class: 'grams' }, h('div', null, h('b', null, num(g.resin_g)), h('small', null, t('g.resin'))), h('div', null, h('b', null, num(g.hardener_g)), h('small', null, t('g.hardener')))) : g && g.grams != null ? h('div', { class: 'grams' }, h('div', null, h('b', null, num(g.grams)), h('small', null, t('g.mixed')))) : null,
     facts.length > 0 && h('ul', { class: 'facts' }, facts),
@@ -216,7 +217,7 @@ function Panel({ it, opt }) {
   const canFeel = (e || guessed) && may('record');
   // Without a line the moment is not known here: the finger leads, so its words
   // stand beside the step.
-  const words = canFeel && (feeling || (card && card.primary === 'feel') || guessed);
+  const words = canFeel && (feeling || (card && (card.primary === 'feel' || S.lost)) || guessed);
   const over = card && card.status === 'over';
   const more = card && (card.more || lastCoat(card, e));
   return h('article', { class: 'coat ' + cls, 'data-coat': e ? e.id : '', 'data-panel': panel, 'aria-label': panelName(panel) },
@@ -233,12 +234,12 @@ function Panel({ it, opt }) {
       calls.slice(0, 1).map((a) => h('p', { class: 'why', key: a.id }, t(a.state === 'firing' ? 'called.at' : 'called.heard', { at: timeEl(ms(a.fired_at) ?? ms(a.since), true) })))),
     e ? h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })) : null,
     h('div', { class: 'acts' },
-      card && !over && (!words || guessed) && h(Need, { card, go, busy }),
+      card && !over && (!words || guessed || (S.lost && card.primary !== 'feel')) && h(Need, { card, go, busy }),
       words && h('div', { class: 'need' }, h('h3', null, t('finger.ask')), h(Fingers, { onPick: feel })),
       card && (card.contradictions || []).map((x) => h(Contradiction, { key: x.step + x.field, card, x, run })),
       card && (card.unsaid || []).map((x) => h('div', { class: 'note side', key: x.step }, h('p', null, h(Said, null, cap(stop(x.say)))), h('div', { class: 'do' }, h('a', { class: 'btn', href: `#/other/${enc(panel)}?step=${enc(x.step)}` }, t('unsaid.was'))))),
       h('div', { class: 'do pair' },
-        canFeel && (words && card && card.primary !== 'feel' && !guessed ? h('button', { type: 'button', onclick: () => setFeeling(false) }, t('finger.not')) : !words && h('button', { type: 'button', onclick: () => setFeeling(true), 'aria-label': t('feel.it') + ': ' + panelName(panel) }, t('feel.it'))),
+        canFeel && (words && feeling ? h('button', { type: 'button', onclick: () => setFeeling(false) }, t('finger.not')) : !words && h('button', { type: 'button', onclick: () => setFeeling(true), 'aria-label': t('feel.it') + ': ' + panelName(panel) }, t('feel.it'))),
         card && words && !guessed && card.primary === 'feel' && may('record') && h('button', { type: 'button', disabled: busy, onclick: () => go((card.ready_cups || []).length || card.do !== 'coat' ? 'done' : 'mixed') }, (card.ready_cups || []).length || card.do !== 'coat' ? buttonText(card) : t('next.mixed')),
         more && may('record') && h('button', { type: 'button', disabled: busy, onclick: () => run(() => step(card, 'mixed', { step: more.step, on: true }, t('said.more', { panel: panelName(panel) }))) }, t('next.more', { n: more.cups_left })),
         card && !over && may('record') && h('a', { class: 'btn', href: `#/late/${enc(panel)}${card.primary === 'feel' ? '?what=feel' : ''}`, 'aria-label': t('when.earlier') + ': ' + panelName(panel) }, t('when.earlier')),
