@@ -182,7 +182,7 @@ func TestCatalogue(t *testing.T) {
 			src = append(src, b...)
 		}
 	}
-	entry := regexp.MustCompile(`(?m)(?:^  |, )(?:'([^']+)'|"([^"]+)"|([\w]+)): (?:'|"|many)`)
+	entry := regexp.MustCompile(`(?m)(?:^  |, )(?:'([^']+)'|"([^"]+)"|([\w]+)): (?:'|"|many|\()`)
 	have := map[string]bool{}
 	for _, m := range entry.FindAllSubmatch(en, -1) {
 		have[string(m[1])+string(m[2])+string(m[3])] = true
