@@ -88,7 +88,8 @@ function cup(c) {
   const alarm = firing().find((a) => a.subject === c.batch && a.state === 'firing');
   const left = ms(c.ends_at) - now(), late = left <= 0, soonEnd = left < 8 * MIN;
   const facts = { grams: c.grams != null ? grams(c.grams) : '', resin: name(c.resin), at: timeEl(ms(c.mixed), true) };
-  const advice = late ? (alarm ? h(Said, null, alarm.say) : t('cup.late')) : soonEnd ? t('cup.soon') : c.class === 'runaway' ? t('cup.runaway') : c.class === 'caution' ? t('cup.caution') : '';
+  const near = c.danger === 'now' || c.danger === 'soon';
+  const advice = late ? (alarm ? h(Said, null, alarm.say) : t('cup.late')) : c.on_panel ? '' : near ? h(Said, null, c.do) : soonEnd ? t('cup.soon') : '';
   return h('div', { class: 'cup' + (late || soonEnd ? ' late' : ''), key: 'cup-' + c.batch },
     h('div', null, h('strong', null, late ? t('cup.up') : t('cup.left', { span: span(left) })), h('span', null, t(c.grams != null ? 'cup.of' : 'cup.some', facts), ' ', advice)),
     h('div', { class: 'do' }, h('button', { type: 'button', onclick: () => usedUp(c.batch), 'data-id': c.batch }, t('cup.used')), alarm && h(Got, { a: alarm })));

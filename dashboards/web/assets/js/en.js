@@ -23,21 +23,15 @@ export const en = {
   'finger.ask': 'What does the finger find?', 'finger.not': 'Not now', 'finger.where': 'Gloved, on the witness, where no cloth will lie. One tap enters it.',
   'kind.tack coat': 'tack coat', 'kind.wet-out': 'wet-out', 'kind.fill coat': 'fill coat', 'kind.bond': 'bond', 'kind.seal': 'seal',
 
-
   'cover.none': 'Nothing', 'cover.peel ply': 'Peel ply', 'cover.film': 'Film', 'cover.vacuum bag': 'Vacuum bag',
   'do.coat': 'coat', 'do.cloth': 'cloth', 'do.cover': 'cover', 'do.sand': 'sand', 'do.wash': 'wash', 'do.flip': 'flip', 'do.unclamp': 'clamps off', 'do.wait': 'wait', 'do.soak': 'warm soak',
-
-
-
-
 
   'flag.act now': 'act now', 'flag.trouble': 'trouble', 'flag.soon': 'soon', 'flag.not known': 'not known', 'flag.wait': 'wait', 'flag.done': 'done',
   'blush.low': 'low', 'blush.elevated': 'elevated', 'blush.high': 'high', 'blush.unknown': 'not known',
   'window.cloth': 'cloth into the tack coat', 'window.wet': 'wet on wet', 'window.coat': 'coat on coat', 'window.fill': 'fill coat over cloth',
-  'window.cloth into the tack coat': 'cloth into the tack coat', 'window.wet on wet': 'wet on wet', 'window.coat on coat': 'coat on coat', 'window.fill coat over cloth': 'fill coat over cloth',
+
   'wstatus.before': 'not open yet', 'wstatus.open': 'open', 'wstatus.closed': 'closed', 'wstatus.cold': 'not now, too cold', 'wstatus.unknown': 'not known',
   'why.cold_glass': 'it set glassy from the cold before it gelled: it may feel hard and is not', 'why.below_minimum': 'it was colder than the data sheet allows', 'why.outside_range': 'it was outside the range the epoxy was fitted in', 'why.no_reading': 'there is no reading of its temperature yet', 'why.gap': 'the readings have a gap too long to bridge',
-
 
   // the strip
   'strip.off': '{sign}{n}h', 'strip.dew': 'dew', 'strip.damp': 'damp', 'strip.felt': 'felt {at}: {state}', 'strip.until': '{state} until {at}', 'strip.now': '{state} now', 'strip.from': '{state} from about {at}', 'strip.gap': 'no reading {from} to {to}', 'strip.drops': 'dew or damp on it',
@@ -67,7 +61,7 @@ export const en = {
   strange: many('A new probe speaks: {names}. It counts once you name it.', '{n} new probes speak: {names}. They count once you name them.'), 'strange.name': 'Name it',
   'probe.is': '{name} {state}.', 'probe.say.stale': 'has gone quiet', 'probe.say.missing': 'is not found', 'probe.say.stuck': 'is stuck at one value', 'probe.say.implausible': 'says what cannot be believed', 'probe.say.waiting': 'has not spoken yet',
   'probe.heard': 'Last heard {at}, {ago} ago.', 'probe.heard.ago': 'Last heard {at}.', 'probe.never': 'Never heard.', 'probe.judged': '{panel} is judged without it, with wider doubt.', 'probe.see': 'See Probes', 'probe.how': 'How to add one',
-  'cup.up': 'Time is up', 'cup.left': 'About {span} left', 'cup.of': 'in the cup of {grams} of {resin}, mixed {at}.', 'cup.some': 'in the cup of {resin}, mixed {at}.', 'cup.late': 'Do not carry it if it is hot. If it smokes or foams, leave it, get out, air the shed; no water, no lid.', 'cup.soon': 'Use it or spread it in a tray.', 'cup.runaway': 'Too much for a cup: pour it into a wide tray now.', 'cup.caution': 'It can get hot in the cup: a tray is safer.', 'cup.used': 'Used up',
+  'cup.up': 'Time is up', 'cup.left': 'About {span} left', 'cup.of': 'in the cup of {grams} of {resin}, mixed {at}.', 'cup.some': 'in the cup of {resin}, mixed {at}.', 'cup.late': 'Do not carry it if it is hot. If it smokes or foams, leave it, get out, air the shed; no water, no lid.', 'cup.soon': 'Use it or spread it in a tray.', 'cup.used': 'Used up',
   'first.noprobe': 'No probe yet.', 'first.noair': 'The probes have not spoken yet.', 'first.say': 'Write the job, or just mix.', 'first.again': 'Nothing is curing. Write the job, or just mix.', 'first.job': 'Write the job', 'first.mix': 'Just mix',
   'next.place': 'step {n} of {of}', 'next.mixed': 'Mixed', 'next.more': ({ n }) => (n > 1 ? 'Another cup went on ({n} left)' : 'Another cup went on'), 'next.other': 'Not like this', 'next.over': 'The job is done here.', 'next.later': 'Not today.', 'next.next': 'Then the next step.', 'next.noline': 'No line to the board: its moment is not known here. The finger leads.', 'next.cloth': 'Cloth is in', 'next.fill': 'Fill coat is on', 'next.coat': 'Next coat is on',
   'need.title': '{what}', 'need.title.area': '{what}, {area}', 'need.title.cup': '{what}: cup {k} of {n}', 'g.resin': 'g resin', 'g.hardener': 'g hardener', 'g.mixed': 'g mixed',

@@ -1,11 +1,11 @@
 // The cup: how long it stays workable, and whether it may run away.
 import { h, useEffect, useState } from '../lib.js';
 import { S } from '../state.js';
-import { MIN, fromUnit, grams, isUS, span, temp, toUnit } from '../say.js';
+import { MIN, Said, fromUnit, grams, isUS, span, temp, toUnit } from '../say.js';
 import { get } from '../line.js';
 import { Choices, Stepper, useDraft } from '../form.js';
 import { ResinChoices, soleResin } from './mixed.js';
-import { t, word } from '../text.js';
+import { t } from '../text.js';
 
 export default function Pot() {
   const air = ((S.snap && S.snap.surfaces) || []).find((x) => x.air_c != null), shopC = S.snap && S.snap.result.shop && S.snap.result.shop.temp_c;
@@ -30,8 +30,11 @@ export default function Pot() {
 
 function Answer({ r, d }) {
   const min = (x) => (x == null ? t('pot.notin') : t('band.about', { at: span(x * MIN) })), most = r.max_grams_for_work || {};
-  return [h('p', { class: 'say', key: 's' }, r.work_minutes == null ? t('pot.hours') : t('pot.within', { span: h('b', null, span(r.work_minutes * MIN - MIN / 2)) }), ' ', h('span', { class: r.verdict === 'low' ? '' : 'none' }, word('verdict.', r.verdict))),
-    h('p', { class: 'why', key: 'w' }, word('verdict.more.', r.verdict), ' ', r.peak_class ? t('pot.left', { what: word('peak.', r.peak_class) }) : ''),
+  // Three facts, each its own line: what to do, how long it is workable, what it
+  // does if left. Only near danger is coloured.
+  const near = r.danger === 'now' || r.danger === 'soon';
+  return [h('p', { class: 'say', key: 'd' }, h(Said, null, r.do)), h('p', { key: 'w' }, h(Said, null, r.work)), h('p', { class: near ? 'none' : '', key: 'l' }, h(Said, null, r.left)),
+    (r.why || []).map((x) => h('p', { class: 'why', key: x }, h(Said, null, x))),
     h('dl', { class: 'kv', key: 'kv' }, h('dt', null, t('pot.warms', { diff: isUS() ? '27\u202f°F' : '15\u202f°C' })), h('dd', null, min(r.minutes_to_plus15k)), h('dt', null, t('pot.reaches', { temp: temp(60) })), h('dd', null, min(r.minutes_to_60c)),
       ['20', '30', '45'].map((k) => [h('dt', null, t('pot.most', { n: k })), h('dd', null, most[k] == null ? t('pot.nolimit') : most[k] === 0 ? t('pot.nohow') : grams(most[k]))])),
     h('p', { class: 'small', key: 'u' }, d.shape === 'cup' ? t('pot.usual') : '')];
