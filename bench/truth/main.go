@@ -82,10 +82,8 @@ type tally struct {
 	tests, over4, lateSaid       int // tests; coats with more than four; said after the true closing
 	disagree, green              int // moments of green at which state and finger differ
 	hardLate, hards              int
-	asked                        int
 	unknownH, coldCoats, unknown float64
 	softenedCooling, tooWarm     int
-	kappaIn, kappaAll            int
 }
 
 func (t *tally) add(o *tally) {
@@ -108,7 +106,6 @@ func (t *tally) add(o *tally) {
 	t.green += o.green
 	t.hardLate += o.hardLate
 	t.hards += o.hards
-	t.asked += o.asked
 	t.coldCoats += o.coldCoats
 	t.unknown += o.unknown
 	t.softenedCooling += o.softenedCooling
