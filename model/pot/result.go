@@ -143,8 +143,8 @@ const (
 )
 
 // variant is one reading of the resin: its numbers as they stand, or with a
-// doubt taken against us. cup multiplies the rate in a mass, so that it meets
-// the sheet's pot life; k holds both.
+// doubt taken against us. k holds the person's rate factor, and the one with
+// which a mass meets the sheet's pot life.
 type variant struct {
 	r   cure.Resin
 	k   kinetics
