@@ -6,7 +6,8 @@
 // # What is promised
 //
 // Records of work, alerts, messages to send, settings and tokens are on disk
-// before the call returns. Readings are buffered: at most ten seconds of them
+// before the call returns. They stand in a journal beside the database too
+// (journal.go), from which a start puts back what the database lost. Readings are buffered: at most ten seconds of them
 // are at risk while [Store.SetUrgent] is on, sixty otherwise. A store opens
 // whatever it finds: what is damaged is set aside in the folder "quarantine",
 // counted ([Store.Stats]) and said ([Store.Trouble]); the rest is kept. With
