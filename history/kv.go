@@ -454,6 +454,15 @@ func (s *Store) SetProbe(ctx context.Context, id string, m ProbeMeta) error {
 	return s.kvPut(ctx, "probe", id, b)
 }
 
+// ForgetProbe drops what is known about a probe; its readings stay. Forgetting
+// one that is not known does nothing.
+func (s *Store) ForgetProbe(ctx context.Context, id string) error {
+	if _, ok := s.KV("probe", id); !ok {
+		return nil
+	}
+	return s.DeleteKV(ctx, "probe", id)
+}
+
 // ProbeMetas returns what is known about every probe, by id.
 func (s *Store) ProbeMetas() map[string]ProbeMeta {
 	out := map[string]ProbeMeta{}

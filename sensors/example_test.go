@@ -16,7 +16,7 @@ func ExampleSet_Push() {
 		fmt.Println("taken:", r.Probe, r.Temp, r.RH, r.CO2)
 	})
 	hour := now.Add(time.Hour)
-	_, refused := set.Push(sensors.Source{Via: "push", Loopback: true, ClockTrusted: true}, []sensors.Pushed{
+	_, refused := set.Push(sensors.Source{Via: "push", Accept: true, ClockTrusted: true}, []sensors.Pushed{
 		{Probe: "shed-air", Temp: sensors.Some(17.2), RH: sensors.Some(61)},
 		{Probe: "panel-1", Temp: sensors.Some(63)},
 		{Probe: "panel-2", Temp: sensors.Some(16.8), Time: &hour},

@@ -21,7 +21,7 @@ func TestPushFlood(t *testing.T) {
 				x := at
 				ps = append(ps, Pushed{Probe: "a", Time: &x, Temp: Some(17)})
 			}
-			return in.Push(Source{Via: "push", Loopback: true, ClockTrusted: true}, ps)
+			return in.Push(Source{Via: "push", Accept: true, ClockTrusted: true}, ps)
 		}
 		taken, refused := push(pushBurst + 500)
 		if taken != pushBurst || len(refused) != 500 || !errors.Is(refused[0].Err, ErrFlood) {

@@ -44,13 +44,17 @@ var (
 
 // Bounds of the intake.
 const (
-	MaxPushed     = 64 // probes that a network can make appear
-	maxIDLen      = 64
-	futureMargin  = 2 * time.Minute // a probe's clock may be this far ahead
-	pushedStale   = 15 * time.Minute
-	minPushStale  = time.Minute
-	maxPushStale  = time.Hour
-	pushedRecents = 16 // times remembered to know a repeat
+	MaxPushed      = 64             // accepted probes that push
+	MaxWaiting     = 32             // probes that nobody has accepted yet
+	maxWaitingEach = 8              // of them by one source
+	maxAtOnce      = 32             // probes accepted at once by one source since the start
+	waitingFor     = 24 * time.Hour // without a push, until a probe that nobody accepted is forgotten
+	maxIDLen       = 64
+	futureMargin   = 2 * time.Minute // a probe's clock may be this far ahead
+	pushedStale    = 15 * time.Minute
+	minPushStale   = time.Minute
+	maxPushStale   = time.Hour
+	pushedRecents  = 16 // times remembered to know a repeat
 
 	// All pushed probes together may go on at pushRate readings a second,
 	// three for each of MaxPushed, and be pushBurst ahead of it: a radio that
@@ -83,8 +87,9 @@ func checkID(s string) error {
 
 // Source says who pushes.
 type Source struct {
-	Via      string // "push" or "mqtt"
-	Loopback bool   // from this machine: a new probe is accepted at once
+	Via    string // "push" or "mqtt"
+	Who    string // the log-in or broker it comes by; "" for this board's own
+	Accept bool   // a new probe is accepted at once
 	// ClockTrusted is false while this machine's date is in doubt: the time
 	// of receipt then counts, whatever the probe says.
 	ClockTrusted bool
@@ -107,13 +112,16 @@ type Intake struct {
 	sink   func(Reading)
 	mu     sync.Mutex
 	probes map[string]*pushProbe
-	room   float64   // readings that may still come at once
-	roomAt time.Time // when room was reckoned, monotonic
+	room   float64        // readings that may still come at once
+	roomAt time.Time      // when room was reckoned, monotonic
+	atOnce map[string]int // probes accepted at once, by source
 }
 
 type pushProbe struct {
 	*track
 	recent []time.Time
+	from   string    // who made it appear
+	heard  time.Time // last pushed, by the monotonic clock
 }
 
 // NewIntake returns an intake that hands believed readings of accepted probes
@@ -122,14 +130,15 @@ func NewIntake(c IntakeConfig, sink func(Reading)) *Intake {
 	if c.Now == nil {
 		c.Now = time.Now
 	}
-	return &Intake{cfg: c, sink: sink, probes: map[string]*pushProbe{}, room: pushBurst, roomAt: time.Now()}
+	return &Intake{cfg: c, sink: sink, probes: map[string]*pushProbe{}, atOnce: map[string]int{}, room: pushBurst, roomAt: time.Now()}
 }
 
 // Push judges each reading by itself and returns how many were taken and which
-// were refused. A probe not heard of before appears, up to [MaxPushed] of
-// them; until it is accepted its readings are refused with [ErrNotAccepted],
-// though the last plausible one is shown so that the person can tell which it
-// is.
+// were refused. A probe not heard of before appears; until it is accepted its
+// readings are refused with [ErrNotAccepted], though the last plausible one is
+// shown so that the person can tell which it is. Probes that wait take no place
+// of accepted ones, of which there may be [MaxPushed]: they go when they were
+// silent for a day, and where a source brings too many its own go first.
 func (in *Intake) Push(src Source, ps []Pushed) (taken int, refused []Refusal) {
 	believed := make([]Reading, 0, len(ps))
 	in.mu.Lock()
@@ -190,11 +199,20 @@ func (in *Intake) push(src Source, now time.Time, p Pushed) (Reading, error) {
 	}
 	pp := in.probes[p.Probe]
 	if pp == nil {
-		if len(in.probes) >= MaxPushed {
+		from := src.Via + " " + src.Who
+		accept := src.Accept && (src.Who == "" || in.atOnce[from] < maxAtOnce)
+		if accept && in.accepted() >= MaxPushed {
 			return Reading{}, fmt.Errorf("%w: %d already", ErrTooMany, MaxPushed)
 		}
-		pp = in.add(p.Probe, src.Via, Meta{Accepted: src.Loopback})
+		if accept {
+			in.atOnce[from]++
+		} else {
+			in.makeRoom(from)
+		}
+		pp = in.add(p.Probe, src.Via, Meta{Accepted: accept})
+		pp.from = from
 	}
+	pp.heard = time.Now()
 	if dated && slices.ContainsFunc(pp.recent, r.At.Equal) {
 		return Reading{}, ErrRepeat
 	}
@@ -225,6 +243,54 @@ func (in *Intake) push(src Source, now time.Time, p Pushed) (Reading, error) {
 	return r, nil
 }
 
+// accepted is how many probes are; in.mu is held.
+func (in *Intake) accepted() (n int) {
+	for _, p := range in.probes {
+		if p.accepted() {
+			n++
+		}
+	}
+	return n
+}
+
+// makeRoom forgets probes that nobody accepted, so that a new one can wait:
+// those that were silent for long, then the longest silent one of this source,
+// or where all sources together bring too many, of the one that brings most.
+func (in *Intake) makeRoom(from string) {
+	by := map[string]int{}
+	for id, p := range in.probes {
+		switch {
+		case p.accepted():
+		case time.Since(p.heard) >= waitingFor:
+			delete(in.probes, id)
+		default:
+			by[p.from]++
+		}
+	}
+	all, most := 0, from
+	for f, n := range by {
+		if all += n; n > by[most] {
+			most = f
+		}
+	}
+	switch {
+	case by[from] >= maxWaitingEach:
+		in.dropWaiting(from)
+	case all >= MaxWaiting:
+		in.dropWaiting(most)
+	}
+}
+
+func (in *Intake) dropWaiting(from string) {
+	oldest := ""
+	for id, p := range in.probes {
+		if !p.accepted() && p.from == from && (oldest == "" || p.heard.Before(in.probes[oldest].heard)) {
+			oldest = id
+		}
+	}
+	delete(in.probes, oldest)
+}
+
 func (in *Intake) add(id, via string, m Meta) *pushProbe {
 	if via == "" {
 		via = "push"
@@ -248,10 +314,10 @@ func (in *Intake) Restore(id, via string, m Meta) error {
 		pp.setMeta(m)
 		return nil
 	}
-	if len(in.probes) >= MaxPushed {
+	if m.Accepted && in.accepted() >= MaxPushed {
 		return fmt.Errorf("%w: %d already", ErrTooMany, MaxPushed)
 	}
-	in.add(id, via, m)
+	in.add(id, via, m).heard = time.Now()
 	return nil
 }
 
@@ -272,7 +338,11 @@ func (in *Intake) get(id string) *pushProbe {
 func (in *Intake) Health() []Health {
 	in.mu.Lock()
 	ps := make([]*pushProbe, 0, len(in.probes))
-	for _, p := range in.probes {
+	for id, p := range in.probes {
+		if !p.accepted() && time.Since(p.heard) >= waitingFor {
+			delete(in.probes, id)
+			continue
+		}
 		ps = append(ps, p)
 	}
 	in.mu.Unlock()

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 )
 
@@ -19,7 +20,7 @@ func intake(c IntakeConfig) (s *Set, now *time.Time, got *[]Reading) {
 	return s, now, got
 }
 
-var local = Source{Via: "push", Loopback: true, ClockTrusted: true}
+var local = Source{Via: "push", Accept: true, ClockTrusted: true}
 
 func ptr(t time.Time) *time.Time { return &t }
 
@@ -183,21 +184,93 @@ func TestPushRepeatsAndLateOnes(t *testing.T) {
 	}
 }
 
-func TestPushProbesAreBounded(t *testing.T) {
+// Probes that nobody accepted take no place of accepted ones, a source that
+// brings too many pushes out its own and nobody else's, and what is silent for a
+// day is gone.
+func TestWaitingProbes(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s, _, _ := intake(IntakeConfig{})
+		push := func(src Source, id string) error {
+			_, refused := s.Push(src, []Pushed{{Probe: id, Temp: Some(17)}})
+			if len(refused) == 0 {
+				return nil
+			}
+			return refused[0].Err
+		}
+		mad := Source{Via: "push", Who: "mad", ClockTrusted: true}
+		calm := Source{Via: "push", Who: "calm", ClockTrusted: true}
+		if err := push(calm, "mine"); !errors.Is(err, ErrNotAccepted) {
+			t.Fatal(err)
+		}
+		for i := range 1000 {
+			time.Sleep(time.Second)
+			if err := push(mad, fmt.Sprintf("p%d", i)); !errors.Is(err, ErrNotAccepted) {
+				t.Fatal(err)
+			}
+		}
+		if n := len(s.Health()); n != maxWaitingEach+1 {
+			t.Errorf("%d probes wait, want %d of the mad one and one of the other", n, maxWaitingEach)
+		}
+		if _, ok := s.Get("mine"); !ok {
+			t.Error("a probe that waits was pushed out by another source")
+		}
+		// Many sources: in all there are bounds too.
+		for i := range 100 {
+			for j := range 5 {
+				push(Source{Via: "push", Who: fmt.Sprint(i), ClockTrusted: true}, fmt.Sprintf("q%d-%d", i, j))
+			}
+		}
+		if n := len(s.Health()); n > MaxWaiting {
+			t.Errorf("%d probes wait, want %d at most", n, MaxWaiting)
+		}
+		// None of that keeps a probe out that is accepted at once.
+		for i := range MaxPushed {
+			if err := push(local, fmt.Sprintf("a%d", i)); err != nil {
+				t.Fatalf("accepted probe %d: %v", i, err)
+			}
+		}
+		if err := push(local, "one more"); !errors.Is(err, ErrName) {
+			t.Error(err)
+		}
+		if err := push(local, "one-more"); !errors.Is(err, ErrTooMany) {
+			t.Errorf("beyond %d: %v", MaxPushed, err)
+		}
+		id := ""
+		for _, h := range s.Health() {
+			if !h.Accepted {
+				id = h.Probe
+			}
+		}
+		if err := s.SetMeta(id, Meta{Accepted: true}); !errors.Is(err, ErrTooMany) {
+			t.Errorf("accepting one beyond: %v", err)
+		}
+		s.Forget("a3")
+		if err := s.SetMeta(id, Meta{Accepted: true}); err != nil {
+			t.Errorf("after one was forgotten: %v", err)
+		}
+		time.Sleep(25 * time.Hour)
+		for _, h := range s.Health() {
+			if !h.Accepted {
+				t.Errorf("%s waits, silent for a day", h.Probe)
+			}
+		}
+	})
+}
+
+// One log-in accepts only so many probes at once; more of its wait.
+func TestAcceptedAtOnce(t *testing.T) {
 	s, _, _ := intake(IntakeConfig{})
-	far := Source{Via: "mqtt", ClockTrusted: true}
-	for i := range 1000 {
-		s.Push(far, []Pushed{{Probe: fmt.Sprintf("p%d", i), Temp: Some(17)}})
+	src := Source{Via: "push", Who: "phone", Accept: true, ClockTrusted: true}
+	taken := 0
+	for i := range MaxPushed {
+		n, _ := s.Push(src, []Pushed{{Probe: fmt.Sprintf("p%d", i), Temp: Some(17)}})
+		taken += n
 	}
-	if n := len(s.Health()); n != MaxPushed {
-		t.Errorf("%d probes from a network, want at most %d", n, MaxPushed)
+	if taken != maxAtOnce {
+		t.Errorf("%d accepted at once, want %d", taken, maxAtOnce)
 	}
-	if _, refused := s.Push(local, []Pushed{{Probe: "mine", Temp: Some(17)}}); !errors.Is(refused[0].Err, ErrTooMany) {
-		t.Errorf("%v", refused)
-	}
-	s.Forget("p3")
-	if taken, refused := s.Push(local, []Pushed{{Probe: "mine", Temp: Some(17)}}); taken != 1 {
-		t.Errorf("after one was forgotten: %v", refused)
+	if n, _ := s.Push(local, []Pushed{{Probe: "mine", Temp: Some(17)}}); n != 1 {
+		t.Error("somebody else's probe found no place")
 	}
 }
 

@@ -350,7 +350,7 @@ func TestSetRefusesDoubles(t *testing.T) {
 	if err := s.Add(PollerConfig{ID: "a", Probe: f}); err == nil {
 		t.Error("two probes of one name")
 	}
-	if _, refused := s.Push(Source{Loopback: true}, []Pushed{{Probe: "a", Temp: Some(1)}}); len(refused) != 1 || !errors.Is(refused[0].Err, ErrWired) {
+	if _, refused := s.Push(Source{Accept: true}, []Pushed{{Probe: "a", Temp: Some(1)}}); len(refused) != 1 || !errors.Is(refused[0].Err, ErrWired) {
 		t.Errorf("a pushed reading stood in for a wired probe: %v", refused)
 	}
 	if err := s.SetMeta("b", Meta{}); !errors.Is(err, ErrUnknown) {

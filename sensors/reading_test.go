@@ -52,7 +52,7 @@ func TestMissingIsNoNumber(t *testing.T) {
 func BenchmarkPush(b *testing.B) {
 	now := time.Now()
 	s := NewSet(IntakeConfig{Now: func() time.Time { return now }}, func(Reading) {})
-	src := Source{Loopback: true, ClockTrusted: true}
+	src := Source{Accept: true, ClockTrusted: true}
 	batch := make([]Pushed, 16)
 	ids := []string{"a", "b", "c", "d", "e", "f", "g", "h", "i", "j", "k", "l", "m", "n", "o", "p"}
 	b.ReportAllocs()

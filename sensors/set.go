@@ -172,6 +172,13 @@ func (s *Set) SetMeta(id string, m Meta) error {
 	}
 	if !t.pushed {
 		m.Accepted = true
+	} else if m.Accepted && !t.accepted() {
+		s.Intake.mu.Lock()
+		n := s.Intake.accepted()
+		s.Intake.mu.Unlock()
+		if n >= MaxPushed {
+			return fmt.Errorf("%w: %d already; forget one first", ErrTooMany, MaxPushed)
+		}
 	}
 	t.setMeta(m)
 	return nil

@@ -99,6 +99,15 @@ func (s *Server) setProbe(w http.ResponseWriter, r *http.Request) {
 	s.answer(w, r, http.StatusOK, idBody{ID: id})
 }
 
+func (s *Server) forgetProbe(w http.ResponseWriter, r *http.Request) {
+	id := r.PathValue("id")
+	if err := s.b.ForgetProbe(r.Context(), whoOf(r), id); err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	s.answer(w, r, http.StatusOK, idBody{ID: id})
+}
+
 func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
 	all, ok := s.flag(w, r, "all", false)
 	if !ok {

@@ -161,6 +161,10 @@ type Backend interface {
 	Probes(ctx context.Context) ([]sensors.Health, error)
 	SetProbe(ctx context.Context, who Who, id string, name, role, panel *string, accepted *bool) error
 
+	// ForgetProbe drops a pushed probe; one that is wired, named in the file or
+	// used by a panel is [ErrConflict].
+	ForgetProbe(ctx context.Context, who Who, id string) error
+
 	Alerts(ctx context.Context, all bool) ([]alerts.Alert, error)
 	Ack(ctx context.Context, who Who, id string) error
 	TestSound(ctx context.Context, channel string, heard *bool) error

@@ -33,6 +33,7 @@
 //	                                    max=N thins it, a row of nulls marking each gap; format=csv gives CSV
 //	GET  /probes                        {"probes":[ProbeView]}
 //	PUT  /probes/ID                     {"name","role","panel","accepted"}, each optional
+//	DELETE /probes/ID                   forget a pushed probe; 409 for one that is wired, named in the file or used
 //	GET  /alerts[?all=true]             {"alerts":[alerts.Alert]}
 //	POST /alerts/ID/ack                 → 200 {"id"}
 //	GET  /settings, PUT /settings       [SettingsView]; PUT takes any of the writable keys

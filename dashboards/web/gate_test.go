@@ -126,7 +126,7 @@ var mayDo = map[string]string{
 	"PATCH /api/v1/pieces/{id}": "rc", "PATCH /api/v1/panels/{id}": "rc", "PATCH /api/v1/batches/{id}": "rc", "PATCH /api/v1/coats/{id}": "rc", "PATCH /api/v1/feels/{id}": "rc", "PATCH /api/v1/resins/{id}": "rc",
 	"DELETE /api/v1/pieces/{id}": "rc", "DELETE /api/v1/panels/{id}": "rc", "DELETE /api/v1/batches/{id}": "rc", "DELETE /api/v1/coats/{id}": "rc", "DELETE /api/v1/feels/{id}": "rc", "DELETE /api/v1/resins/{id}": "rc",
 
-	"POST /api/v1/readings": "prc", "GET /api/v1/readings": "lrc", "GET /api/v1/probes": "lrc", "PUT /api/v1/probes/{id}": "rc",
+	"POST /api/v1/readings": "prc", "GET /api/v1/readings": "lrc", "GET /api/v1/probes": "lrc", "PUT /api/v1/probes/{id}": "rc", "DELETE /api/v1/probes/{id}": "rc",
 	"GET /api/v1/alerts": "lrc", "POST /api/v1/alerts/{id}/ack": "rc", "POST /api/v1/sound/test": "rc",
 	"GET /api/v1/settings": "lrc", "PUT /api/v1/settings": "rc", "POST /api/v1/clock": "rc",
 	"POST /api/v1/mix": "lrc", "GET /api/v1/stock": "lrc", "GET /api/v1/stock/{id}": "lrc", "GET /api/v1/stock.csv": "lrc", "POST /api/v1/stock": "rc", "POST /api/v1/stock/import": "rc",

@@ -64,6 +64,8 @@ func routeTable() []route {
 		{get, api + "/probes", Look, false, (*Server).probes},
 		{put, api + "/probes/{id}", Record, false, (*Server).setProbe},
 
+		{del, api + "/probes/{id}", Record, false, (*Server).forgetProbe},
+
 		{get, api + "/alerts", Look, false, (*Server).alerts},
 		{post, api + "/alerts/{id}/ack", Record, false, (*Server).ack},
 		{post, api + "/sound/test", Record, false, (*Server).testSound},

@@ -399,21 +399,82 @@ func (d *Daemon) PushReadings(ctx context.Context, who web.Who, accept bool, rs 
 	for _, h := range d.set.Health() {
 		before[h.Probe] = true
 	}
-	taken, refused := d.set.Push(sensors.Source{Via: "push", Loopback: accept, ClockTrusted: d.clockTrusted.Load()}, ps)
+	by := who.ID
+	if by == "" && !who.Board {
+		by = who.Name
+	}
+	taken, refused := d.set.Push(sensors.Source{Via: "push", Who: by, Accept: accept, ClockTrusted: d.clockTrusted.Load()}, ps)
 	d.intakes.count("http", taken, refused)
 	out := web.PushResult{Taken: taken, Refused: []web.PushRefusal{}}
 	for _, r := range refused {
 		out.Refused = append(out.Refused, web.PushRefusal{Index: r.Index, Probe: r.Probe, Why: r.Err.Error()})
 	}
-	// A probe that is new stays known over a restart.
+	d.keepProbes(ctx, before)
+	return out, nil
+}
+
+// keepProbes writes down the accepted probes that are new, so that they stay
+// known over a restart. What cannot be written now is no reason to refuse
+// readings that were taken: upkeep tries again. One that nobody accepted is
+// not kept: it appears again when it pushes.
+func (d *Daemon) keepProbes(ctx context.Context, before map[string]bool) {
+	d.probeMu.Lock()
+	defer d.probeMu.Unlock()
 	for _, h := range d.set.Health() {
-		if !before[h.Probe] {
-			if err := d.saveProbe(ctx, h); err != nil {
-				return out, err
-			}
+		if before[h.Probe] && !d.probesDue[h.Probe] || h.Wired || !h.Accepted {
+			continue
+		}
+		if err := d.saveProbe(ctx, h); err != nil {
+			d.probesDue[h.Probe] = true
+			continue
+		}
+		delete(d.probesDue, h.Probe)
+	}
+}
+
+// keepDueProbes tries again what the card did not take.
+func (d *Daemon) keepDueProbes(ctx context.Context) {
+	d.probeMu.Lock()
+	due := len(d.probesDue) > 0
+	d.probeMu.Unlock()
+	if !due {
+		return
+	}
+	known := map[string]bool{}
+	for _, h := range d.set.Health() {
+		known[h.Probe] = true
+	}
+	d.keepProbes(ctx, known)
+}
+
+// ForgetProbe drops a pushed probe that nobody needs; it appears again, to be
+// accepted anew, if it pushes again.
+func (d *Daemon) ForgetProbe(ctx context.Context, who web.Who, id string) error {
+	h, ok := d.set.Get(id)
+	switch {
+	case !ok:
+		return web.ErrNotFound
+	case h.Wired:
+		return fmt.Errorf("%w: %q is wired here", web.ErrConflict, id)
+	case slices.ContainsFunc(d.cfg.Probe, func(p sensors.ConfigSection) bool { return p.ID == id }):
+		return fmt.Errorf("%w: %q is named in the configuration file: take it out there", web.ErrConflict, id)
+	}
+	w, err := d.work(ctx)
+	if err != nil {
+		return err
+	}
+	for _, p := range w.Panels {
+		if p.Probe == id || p.Air == id {
+			return fmt.Errorf("%w: panel %q is read by it: give that another probe first", web.ErrConflict, p.ID)
 		}
 	}
-	return out, nil
+	if err := d.store.ForgetProbe(ctx, id); err != nil {
+		return webError(err)
+	}
+	d.set.Forget(id)
+	d.store.AddEvent("probe", id, "forgotten", d.clk.Now(), who.Name)
+	d.RequestLook()
+	return nil
 }
 
 func (d *Daemon) saveProbe(ctx context.Context, h sensors.Health) error {

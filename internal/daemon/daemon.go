@@ -57,6 +57,9 @@ type Daemon struct {
 
 	jobsKept jobCache
 
+	probeMu   sync.Mutex
+	probesDue map[string]bool // accepted pushed probes that the card did not take yet
+
 	workMu sync.Mutex // one change of work at a time, so that checks hold
 
 	prunedAt     time.Time // alerts, by upkeep alone
@@ -101,7 +104,7 @@ func New(o Options) (*Daemon, error) {
 		cfg: o.Config, clk: o.Clock, log: o.Log, loc: o.Config.Location(),
 		hub:      web.NewHub(16),
 		kick:     make(chan struct{}, 1),
-		cupCache: map[cupKey]pot.Result{}, cupEntered: map[string]time.Time{},
+		cupCache: map[cupKey]pot.Result{}, probesDue: map[string]bool{}, cupEntered: map[string]time.Time{},
 		prog:     map[string]time.Time{},
 		noProbes: o.NoProbe, version: o.Version,
 	}
@@ -217,6 +220,9 @@ func (d *Daemon) restorePushed(cfg Config, metas map[string]history.ProbeMeta) e
 	for id, m := range metas {
 		if m.Driver != "push" && m.Driver != "mqtt" {
 			continue
+		}
+		if !m.Accepted && m.Name == "" && m.Role == "" && m.Panel == "" {
+			continue // kept by an earlier version: nobody wants it yet
 		}
 		if _, ok := d.set.Get(id); ok {
 			continue
@@ -388,6 +394,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 		}
 		d.nightlyCopy(ctx, now)
 		d.tokenUpkeep(ctx)
+		d.keepDueProbes(ctx)
 		d.pruneAlerts(ctx)
 	}
 }

@@ -312,7 +312,7 @@ func (m *mqttPart) parts() []Part {
 // push hands a message's reading to the probes' intake.
 func (m *mqttPart) push(p sensors.Pushed, accept bool) error {
 	_, known := m.d.set.Get(p.Probe)
-	_, refused := m.d.set.Push(sensors.Source{Via: "mqtt", Loopback: accept, ClockTrusted: m.d.clockTrusted.Load()}, []sensors.Pushed{p})
+	_, refused := m.d.set.Push(sensors.Source{Via: "mqtt", Who: "broker", Accept: accept, ClockTrusted: m.d.clockTrusted.Load()}, []sensors.Pushed{p})
 	if !known {
 		if _, there := m.d.set.Get(p.Probe); there {
 			select {
@@ -343,8 +343,8 @@ func (m *mqttPart) watch(ctx context.Context) error {
 			return ctx.Err()
 		case id := <-m.fresh:
 			h, ok := m.d.set.Get(id)
-			if !ok {
-				continue
+			if !ok || !h.Accepted {
+				continue // nobody wants it yet; it appears again when it speaks
 			}
 			if err := m.d.saveProbe(ctx, h); err != nil && ctx.Err() == nil {
 				m.d.log.Warn("a new probe is not kept", "probe", id, "err", err)

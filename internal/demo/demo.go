@@ -253,7 +253,7 @@ func (s *Show) advance(ctx context.Context, now time.Time) error {
 			at := r.At
 			ps = append(ps, sensors.Pushed{Probe: r.Probe, Time: &at, Temp: r.Temp, RH: r.RH, CO2: r.CO2})
 		}
-		s.Daemon.Sensors().Push(sensors.Source{Via: "simulated", Loopback: true, ClockTrusted: true}, ps)
+		s.Daemon.Sensors().Push(sensors.Source{Via: "simulated", Accept: true, ClockTrusted: true}, ps)
 		s.grow(t)
 		s.fed = t
 	}

@@ -347,6 +347,24 @@ func (b *Backend) SetProbe(_ context.Context, who web.Who, id string, name, role
 	return fmt.Errorf("probe %s: %w", id, web.ErrNotFound)
 }
 
+func (b *Backend) ForgetProbe(_ context.Context, who web.Who, id string) error {
+	out, err := b.enter(who, "forget %s", id)
+	if err != nil {
+		return err
+	}
+	defer out()
+	for i, p := range b.snap.Probes {
+		if p.Probe == id {
+			if p.Wired {
+				return fmt.Errorf("probe %s is wired here: %w", id, web.ErrConflict)
+			}
+			b.snap.Probes = append(b.snap.Probes[:i:i], b.snap.Probes[i+1:]...)
+			return nil
+		}
+	}
+	return fmt.Errorf("probe %s: %w", id, web.ErrNotFound)
+}
+
 func (b *Backend) Alerts(_ context.Context, all bool) ([]alerts.Alert, error) {
 	out, err := b.enter(web.Who{}, "")
 	if err != nil {

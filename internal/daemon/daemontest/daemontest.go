@@ -106,7 +106,7 @@ func (d *Daemon) Advance(by time.Duration) {
 			}
 			ps = append(ps, sensors.Pushed{Probe: r.Probe, Time: &r.At, Temp: r.Temp, RH: r.RH, CO2: r.CO2})
 		}
-		if _, refused := d.Sensors().Push(sensors.Source{Via: "simulated", Loopback: true, ClockTrusted: true}, ps); len(refused) > 0 {
+		if _, refused := d.Sensors().Push(sensors.Source{Via: "simulated", Accept: true, ClockTrusted: true}, ps); len(refused) > 0 {
 			d.T.Fatalf("the shed's readings of %v are refused: %+v", at, refused)
 		}
 	}

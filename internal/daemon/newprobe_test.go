@@ -1,0 +1,70 @@
+package daemon
+
+import (
+	"encoding/json"
+	"errors"
+	"net/http"
+	"testing"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/internal/cardfault"
+	"curewright/internal/testkit"
+)
+
+// A new probe's readings are taken on a full card as everybody else's are, and
+// that it is known is written down once there is room.
+func TestNewProbeOnAFullCard(t *testing.T) {
+	cardfault.Set(nil)
+	t.Cleanup(func() { cardfault.Set(nil) })
+	cfg := DefaultConfig()
+	cfg.Store.Path = t.TempDir()
+	d, err := New(Options{Config: cfg, Clock: NewLapseClock(time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC), 1), Log: testkit.NoLog(), ClockTrusted: true, Zone: time.UTC})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.store.Close()
+	cardfault.Set(func(op cardfault.Op, _ string) error {
+		if op == cardfault.Write {
+			return cardfault.ErrFull
+		}
+		return nil
+	})
+	c := 18.0
+	res, err := d.PushReadings(t.Context(), web.Who{Name: "board", Role: web.Control, Board: true}, true, []web.PushReading{{Probe: "radio-1", TempC: &c}})
+	if err != nil || res.Taken != 1 || len(res.Refused) != 0 {
+		t.Errorf("a push on a full card: %+v, %v", res, err)
+	}
+	if d.store.ProbeMetas()["radio-1"].Accepted {
+		t.Fatal("it was kept on a full card: nothing is tested")
+	}
+	cardfault.Set(nil)
+	d.keepDueProbes(t.Context())
+	if !d.store.ProbeMetas()["radio-1"].Accepted {
+		t.Error("with room again the probe is not kept")
+	}
+}
+
+// A pushed probe can be forgotten, unless somebody needs it.
+func TestForgetProbe(t *testing.T) {
+	live := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC))
+	c := 17.0
+	live.Push([]web.PushReading{{Probe: "stray", TempC: &c}, {Probe: "panel-1", TempC: &c}})
+	live.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": "panel-1", "core": "foam"})
+	live.Do("DELETE", "/api/v1/probes/stray", nil, http.StatusOK)
+	if _, kept := live.d.store.ProbeMetas()["stray"]; kept {
+		t.Error("it is still on the card")
+	}
+	if _, known := live.d.set.Get("stray"); known {
+		t.Error("it is still listed")
+	}
+	live.Do("DELETE", "/api/v1/probes/stray", nil, http.StatusNotFound)
+	code, b := live.Raw("DELETE", "/api/v1/probes/panel-1", nil)
+	var e struct{ Error web.Faults }
+	if err := json.Unmarshal(b, &e); code != http.StatusConflict || err != nil || len(e.Error) == 0 {
+		t.Errorf("a panel's probe: %d %s", code, b)
+	}
+	if err := live.d.ForgetProbe(t.Context(), web.Who{}, "panel-1"); !errors.Is(err, web.ErrConflict) {
+		t.Error(err)
+	}
+}
