@@ -2,6 +2,8 @@ package heat
 
 import (
 	"fmt"
+	"net/netip"
+	"net/url"
 	"slices"
 	"strings"
 	"time"
@@ -362,6 +364,18 @@ func (c ConfigSection) checkOutput() []error {
 		if p.OnMsg != "" && !strings.Contains(p.OnMsg, "{seconds}") {
 			bad("plug.on_message", "has no {seconds}: every renewal must set the plug's own off-timer anew")
 		}
+		if (p.User == "") != (p.PassFile == "") {
+			bad("plug.user", "user and password_file go together")
+		}
+		// Whoever may write to the plug's topics drives the heater, and can say in
+		// its place that it is on: the broker has to know who it is, and the
+		// password must not be read on the way.
+		if p.User == "" {
+			bad("plug.user", "required: a user of its own at the broker, which must let nobody but it and the plug write to %q and %q", p.Topic, p.State)
+		}
+		if u, err := url.Parse(p.Broker); err == nil && u.Scheme == "mqtt" && !onThisBoard(u.Hostname()) {
+			bad("plug.broker", "%q is not on this board and not encrypted: want mqtts://", p.Broker)
+		}
 		if p.Broker != "" && !strings.HasPrefix(p.Broker, "mqtt://") && !strings.HasPrefix(p.Broker, "mqtts://") {
 			bad("plug.broker", "%q does not begin with mqtt:// or mqtts://", p.Broker)
 		}
@@ -371,4 +385,9 @@ func (c ConfigSection) checkOutput() []error {
 		}
 	}
 	return errs
+}
+
+func onThisBoard(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
 }

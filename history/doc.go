@@ -42,6 +42,10 @@ var (
 	ErrReadOnly = errors.New("disk is read-only")
 	// ErrNotFound: no such record.
 	ErrNotFound = errors.New("not found")
+	// ErrKeyUsed: an idempotency key that was used for something else.
+	ErrKeyUsed = errors.New("this idempotency key was used for another request")
+	// ErrVoid: what an idempotency key made is not there any more.
+	ErrVoid = errors.New("no longer there")
 	// ErrExists: a record of that id was made before.
 	ErrExists = errors.New("exists already")
 	// ErrInUse: another process has the store open.

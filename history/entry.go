@@ -120,8 +120,11 @@ func (s *Store) WriteWork(ctx context.Context, by string, at time.Time, idemKey 
 	}
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
-	first, repeat := s.repeat(idemKey, at)
+	first, repeat, err := s.repeat(idemKey, at)
 	s.mu.Unlock()
+	if err != nil {
+		return Entry{}, false, err
+	}
 	if repeat {
 		e, err := s.entry(ctx, first)
 		return e, false, err
@@ -277,8 +280,11 @@ func (s *Store) UndoEntry(ctx context.Context, id, by string, at time.Time, idem
 	}
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
-	if known, ok := s.repeat(idemKey, at); ok {
+	if known, ok, kerr := s.repeat(idemKey, at); ok {
 		s.mu.Unlock()
+		if kerr != nil {
+			return undone, entry, kerr
+		}
 		if entry, err = s.entry(ctx, known); err == nil {
 			undone, err = s.entry(ctx, entry.Undoes)
 		}

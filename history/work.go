@@ -34,18 +34,39 @@ type record struct {
 }
 
 type idemRow struct {
-	id   string
-	at   time.Time
-	seen time.Time // by this process: its monotonic part outlives a step of the clock
+	id    string
+	kind  string // of the record; "" for an entry of several
+	print string // of what the key was used for
+	at    time.Time
+	seen  time.Time // by this process: its monotonic part outlives a step of the clock
 }
 
-// repeat finds the id that a key was first used for; mu is held.
-func (s *Store) repeat(key string, at time.Time) (string, bool) {
-	r, ok := s.idem[key]
-	if !ok || key == "" || (at.Sub(r.at) >= idemFor && time.Since(r.seen) >= idemFor) {
-		return "", false
+// repeat finds the id that an idempotency key was first used for; mu is held.
+// What stands behind a blank in a key is a print of the request: the same key
+// with another print is [ErrKeyUsed]. A record that was made by the key and is
+// void since is [ErrVoid], with who did that and when.
+func (s *Store) repeat(key string, at time.Time) (string, bool, error) {
+	name, print, _ := strings.Cut(key, " ")
+	r, ok := s.idem[name]
+	if !ok || name == "" || (at.Sub(r.at) >= idemFor && time.Since(r.seen) >= idemFor) {
+		return "", false, nil
 	}
-	return r.id, true
+	if r.print != print && r.print != "" && print != "" {
+		return "", true, fmt.Errorf("history: %w", ErrKeyUsed)
+	}
+	return r.id, true, nil
+}
+
+// voided says who made a record void in a row, and when; dbmu is held.
+func (s *Store) voided(ctx context.Context, kind, id string, row int64) error {
+	cs, err := s.changes(ctx, row, row, map[int64]bool{row: true})
+	if err != nil {
+		return err
+	}
+	if len(cs) == 0 {
+		return fmt.Errorf("%w: %s %s was entered by this and taken out since", ErrVoid, kind, id)
+	}
+	return fmt.Errorf("%w: %s %s was entered by this and taken out by %s on %s", ErrVoid, kind, id, cs[0].By, cs[0].At.Format(time.RFC3339))
 }
 
 // workDisk is one version as it lies on disk.
@@ -90,9 +111,17 @@ func (s *Store) CreateWork(ctx context.Context, kind, id string, body []byte, by
 	}
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
-	if first, ok := s.repeat(idemKey, at); ok {
+	if first, ok, err := s.repeat(idemKey, at); ok {
+		r := s.work[workKey{kind, first}]
+		last := int64(0) // row of the version that took it out
+		if err == nil && r != nil && r.deleted {
+			last = r.rows[len(r.rows)-1]
+		}
 		s.mu.Unlock()
-		return first, false, nil
+		if last != 0 {
+			err = s.voided(ctx, kind, first, last)
+		}
+		return first, false, err
 	}
 	if id == "" {
 		id = s.newID(kind)
@@ -127,9 +156,9 @@ func (s *Store) PatchWork(ctx context.Context, kind, id string, patch []byte, by
 	}
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
-	if _, ok := s.repeat(idemKey, at); ok {
+	if _, ok, err := s.repeat(idemKey, at); ok {
 		s.mu.Unlock()
-		return nil
+		return err
 	}
 	r := s.work[workKey{kind, id}]
 	if r == nil || r.deleted {
@@ -166,9 +195,9 @@ func (s *Store) DeleteWork(ctx context.Context, kind, id, by string, at time.Tim
 	}
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
-	if _, ok := s.repeat(idemKey, at); ok {
+	if _, ok, err := s.repeat(idemKey, at); ok {
 		s.mu.Unlock()
-		return nil
+		return err
 	}
 	r := s.work[workKey{kind, id}]
 	if r == nil || r.deleted {
@@ -267,11 +296,13 @@ func (s *Store) foldWork(row int64, d workDisk) {
 	r.body, r.version, r.deleted = d.Body, max(d.Version, r.version), d.Op == "delete"
 	s.foldEntry(row, d)
 	if d.Key != "" {
-		id := d.ID
+		row := idemRow{id: d.ID, kind: d.Kind, at: d.At, seen: time.Now()}
 		if d.Entry != 0 {
-			id = entryID(d.Entry)
+			row.id, row.kind = entryID(d.Entry), ""
 		}
-		s.idem[d.Key] = idemRow{id, d.At, time.Now()}
+		name, print, _ := strings.Cut(d.Key, " ")
+		row.print = print
+		s.idem[name] = row
 		if len(s.idem) > 10_000 {
 			maps.DeleteFunc(s.idem, func(_ string, o idemRow) bool { return d.At.Sub(o.at) > idemFor })
 		}
@@ -449,6 +480,11 @@ func (s *Store) Changes(ctx context.Context, kind, id string) ([]Change, error) 
 	}
 	s.dbmu.Lock()
 	defer s.dbmu.Unlock()
+	return s.changes(ctx, lo, hi, want)
+}
+
+// changes reads the versions that stand in these rows; dbmu is held.
+func (s *Store) changes(ctx context.Context, lo, hi int64, want map[int64]bool) ([]Change, error) {
 	if s.closed {
 		return nil, ErrClosed
 	}

@@ -59,7 +59,21 @@ func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
 	s.answer(w, r, http.StatusOK, Paired{token, who.Name, who.Role})
 }
 
+// logout ends the log-in itself and not only this browser's memory of it:
+// whoever copied the token is out too.
 func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
+	if token, _ := tokenOf(r); token != "" {
+		if who, ok := s.b.Authenticate(r.Context(), token); ok {
+			id := who.ID
+			if id == "" {
+				id = HashToken(token)[:16]
+			}
+			if err := s.b.RevokeToken(r.Context(), id); err != nil && !errors.Is(err, ErrNotFound) {
+				s.problem(w, r, err)
+				return
+			}
+		}
+	}
 	http.SetCookie(w, &http.Cookie{
 		Name: CookieName, Path: "/", HttpOnly: true,
 		SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil, MaxAge: -1,

@@ -3,8 +3,11 @@ package web
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"maps"
 	"net/http"
@@ -296,7 +299,9 @@ func (s *Server) read(w http.ResponseWriter, r *http.Request, v any) bool {
 	return true
 }
 
-// key returns the Idempotency-Key, "" for none.
+// key returns the Idempotency-Key, "" for none, followed by a blank and a print
+// of whose request it is and of all that it asks: a key belongs to one log-in,
+// route and body. It reads the body ahead.
 func (s *Server) key(w http.ResponseWriter, r *http.Request) (string, bool) {
 	k := r.Header.Get("Idempotency-Key")
 	bad := len(k) > 128 || len(r.Header.Values("Idempotency-Key")) > 1
@@ -307,7 +312,19 @@ func (s *Server) key(w http.ResponseWriter, r *http.Request) (string, bool) {
 		s.fail(w, r, http.StatusBadRequest, "Idempotency-Key", "want one word of up to 128 printable ASCII characters")
 		return "", false
 	}
-	return k, true
+	if k == "" {
+		return "", true
+	}
+	b, ok := s.body(w, r, maxBody)
+	if !ok {
+		return "", false
+	}
+	r.Body = io.NopCloser(bytes.NewReader(b))
+	h := sha256.New()
+	for _, part := range []string{whoOf(r).key(), r.Method, r.URL.EscapedPath(), string(b)} {
+		fmt.Fprintf(h, "%d:%s", len(part), part)
+	}
+	return k + " " + hex.EncodeToString(h.Sum(nil)[:12]), true
 }
 
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }

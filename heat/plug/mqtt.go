@@ -56,7 +56,10 @@ func Open(ctx context.Context, sec heat.PlugSection, ttl time.Duration) (*Output
 			ClientID: clientID(),
 			OnPublishReceived: []func(paho.PublishReceived) (bool, error){
 				func(p paho.PublishReceived) (bool, error) {
-					o.Handle(p.Packet.Payload)
+					// What the broker kept from before says nothing of now.
+					if !p.Packet.Retain {
+						o.Handle(p.Packet.Payload)
+					}
 					return true, nil
 				},
 			},

@@ -3,10 +3,10 @@ package cli
 import (
 	"fmt"
 	"io"
-	"os"
 	"strings"
 
 	"curewright/internal/fault"
+	"curewright/internal/file"
 	"curewright/model/cure"
 )
 
@@ -24,7 +24,7 @@ func (c *FitCmd) Run(a *App) error {
 	if err := oneOutput(c.JSON, c.Out); err != nil {
 		return err
 	}
-	b, err := os.ReadFile(c.Sheet)
+	b, err := file.Read(c.Sheet)
 	if err != nil {
 		return fault.Inputf("%v", err)
 	}

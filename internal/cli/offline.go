@@ -5,10 +5,10 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
-	"os"
 	"strings"
 
 	"curewright/internal/fault"
+	"curewright/internal/file"
 	"curewright/model/air"
 	"curewright/model/cure"
 	"curewright/model/pot"
@@ -19,7 +19,7 @@ func loadResin(name string) (cure.Resin, error) {
 	if r, ok := cure.Generic(name); ok {
 		return r, nil
 	}
-	b, err := os.ReadFile(name)
+	b, err := file.Read(name)
 	if errors.Is(err, fs.ErrNotExist) {
 		return cure.Resin{}, fault.Inputf("--resin: %q is not fast, medium or slow, and there is no such file", name)
 	} else if err != nil {

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -15,6 +14,7 @@ import (
 	"curewright/dashboards/daysheet"
 	"curewright/internal/daemon"
 	"curewright/internal/fault"
+	"curewright/internal/file"
 	"curewright/model/job"
 	"curewright/model/plan"
 	"curewright/model/pot"
@@ -37,7 +37,7 @@ func (c *PlanCmd) Run(a *App) error {
 	if err := oneOutput(c.JSON, c.Sheet, c.Calendar); err != nil {
 		return err
 	}
-	b, err := os.ReadFile(c.Job)
+	b, err := file.Read(c.Job)
 	if err != nil {
 		return fault.Inputf("%v", err)
 	}

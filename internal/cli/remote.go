@@ -456,7 +456,7 @@ func (c *RecordCmd) Run(a *App) error {
 // verify compares a record with its own sums. They show a slip or a careless
 // change; whoever makes new sums as well is not found out.
 func (c *RecordCmd) verify(a *App) error {
-	b, err := os.ReadFile(c.Verify)
+	b, err := file.Read(c.Verify)
 	if err != nil {
 		return fault.Inputf("%v", err)
 	}

@@ -3,7 +3,6 @@ package cli
 import (
 	"fmt"
 	"io"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -11,6 +10,7 @@ import (
 
 	"curewright/dashboards/terminal"
 	"curewright/internal/fault"
+	"curewright/internal/file"
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/job"
@@ -70,7 +70,7 @@ func (c *ReplayCmd) warnUnread(a *App, j *job.Job, t *job.Table) {
 }
 
 func readJob(path string) (*job.Job, error) {
-	b, err := os.ReadFile(path)
+	b, err := file.Read(path)
 	if err != nil {
 		return nil, fault.Inputf("%v", err)
 	}
@@ -84,11 +84,11 @@ func readJob(path string) (*job.Job, error) {
 // resinBeside finds a resin file by a path that is meant from the job file.
 func resinBeside(path string) job.ResinLoader {
 	return func(name string) (cure.Resin, error) {
-		file := name
-		if !filepath.IsAbs(file) {
-			file = filepath.Join(filepath.Dir(path), file)
+		at := name
+		if !filepath.IsAbs(at) {
+			at = filepath.Join(filepath.Dir(path), at)
 		}
-		b, err := os.ReadFile(file)
+		b, err := file.Read(at)
 		if err != nil {
 			return cure.Resin{}, fmt.Errorf("%q is not fast, medium or slow, and there is no such file", name)
 		}
@@ -97,7 +97,7 @@ func resinBeside(path string) job.ResinLoader {
 }
 
 func readReadings(path string) (*job.Table, error) {
-	f, err := os.Open(path)
+	f, err := file.Open(path)
 	if err != nil {
 		return nil, fault.Inputf("%v", err)
 	}

@@ -126,6 +126,10 @@ func webError(err error) error {
 		return web.ErrConflict
 	case errors.Is(err, history.ErrDisplaced):
 		return fmt.Errorf("%w: the store's files were deleted or replaced while it runs; put them back or restart curewright, then enter it again", web.ErrNotKept)
+	case errors.Is(err, history.ErrKeyUsed):
+		return fmt.Errorf("%w: this idempotency key was used for another request, or by another log-in: make a new one", web.ErrConflict)
+	case errors.Is(err, history.ErrVoid):
+		return fmt.Errorf("%w: %w", web.ErrConflict, err)
 	case errors.Is(err, history.ErrDiskFull):
 		return fmt.Errorf("%w: the card is full; free some room, then enter it again", web.ErrNotKept)
 	case errors.Is(err, history.ErrReadOnly):

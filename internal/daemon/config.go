@@ -15,6 +15,7 @@ import (
 	"curewright/heat"
 	"curewright/history/forward/influx"
 	"curewright/internal/fault"
+	"curewright/internal/file"
 	"curewright/model/job"
 	"curewright/model/tomlfile"
 	"curewright/sensors"
@@ -109,7 +110,7 @@ func loadAnd(path string, look func(Config, *tomlfile.File) (tomlfile.Faults, []
 	if path == "" {
 		return DefaultConfig(), nil, nil
 	}
-	b, err := os.ReadFile(path)
+	b, err := file.Read(path)
 	if errors.Is(err, fs.ErrNotExist) {
 		return DefaultConfig(), nil, fault.Inputf("%s: no such file", path)
 	} else if err != nil {

@@ -57,6 +57,8 @@ type Daemon struct {
 
 	jobsKept jobCache
 
+	settingsMu sync.Mutex // one change of settings at a time
+
 	probeMu   sync.Mutex
 	probesDue map[string]bool // accepted pushed probes that the card did not take yet
 

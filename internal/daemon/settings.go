@@ -130,6 +130,10 @@ func (d *Daemon) Settings(ctx context.Context) (web.SettingsView, error) {
 // PutSettings changes the fields that the patch names; [web.CheckSettings] has
 // passed what comes of it.
 func (d *Daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMessage) error {
+	// One at a time, from the reading of what stands to its writing: two phones
+	// that change two fields at once keep both.
+	d.settingsMu.Lock()
+	defer d.settingsMu.Unlock()
 	s := d.settings()
 	var named map[string]json.RawMessage
 	if err := json.Unmarshal(patch, &named); err != nil {

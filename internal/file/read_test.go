@@ -1,0 +1,50 @@
+package file
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+)
+
+// What is no file with an end is refused with why, and nothing hangs or fills
+// the memory.
+func TestRead(t *testing.T) {
+	dir := t.TempDir()
+	text, pipe := filepath.Join(dir, "text"), filepath.Join(dir, "pipe")
+	if err := os.WriteFile(text, []byte("\xef\xbb\xbf[shop]\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if b, err := Read(text); err != nil || string(b) != "[shop]\n" {
+		t.Errorf("with a byte order mark: %q, %v", b, err)
+	}
+	if err := syscall.Mkfifo(pipe, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for name, want := range map[string]string{"/dev/zero": "larger than", pipe: "nobody writes", dir: "directory", filepath.Join(dir, "none"): "no such file"} {
+		if b, err := Read(name); err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), name) {
+			t.Errorf("%s: %d bytes, %v, want %q", name, len(b), err, want)
+		}
+	}
+	// A pipe with a writer is read to its end.
+	w := make(chan error, 1)
+	go func() {
+		f, err := os.OpenFile(pipe, os.O_RDWR, 0)
+		if err == nil {
+			_, err = f.WriteString("sheet")
+		}
+		w <- err
+		r, err := os.OpenFile(pipe, os.O_WRONLY, 0)
+		if err == nil {
+			r.Close()
+		}
+		f.Close()
+	}()
+	if err := <-w; err != nil {
+		t.Fatal(err)
+	}
+	if b, err := Read(pipe); err != nil || string(b) != "sheet" {
+		t.Errorf("a pipe: %q, %v", b, err)
+	}
+}
