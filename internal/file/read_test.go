@@ -27,23 +27,20 @@ func TestRead(t *testing.T) {
 			t.Errorf("%s: %d bytes, %v, want %q", name, len(b), err, want)
 		}
 	}
-	// A pipe with a writer is read to its end.
-	w := make(chan error, 1)
-	go func() {
-		f, err := os.OpenFile(pipe, os.O_RDWR, 0)
-		if err == nil {
-			_, err = f.WriteString("sheet")
-		}
-		w <- err
-		r, err := os.OpenFile(pipe, os.O_WRONLY, 0)
-		if err == nil {
-			r.Close()
-		}
-		f.Close()
-	}()
-	if err := <-w; err != nil {
+	// A pipe that somebody wrote to is read to its end. Ours keeps what is in it.
+	keep, err := Open(pipe)
+	if err != nil {
 		t.Fatal(err)
 	}
+	defer keep.Close()
+	w, err := os.OpenFile(pipe, os.O_WRONLY, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := w.WriteString("sheet"); err != nil {
+		t.Fatal(err)
+	}
+	w.Close()
 	if b, err := Read(pipe); err != nil || string(b) != "sheet" {
 		t.Errorf("a pipe: %q, %v", b, err)
 	}
