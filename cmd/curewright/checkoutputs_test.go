@@ -21,3 +21,25 @@ func TestCheckPrintsOutputs(t *testing.T) {
 		}
 	}
 }
+
+// What watch refuses check refuses too, both faults at once and with the same
+// words.
+func TestCheckRefusesWhatWatchDoes(t *testing.T) {
+	dir := t.TempDir()
+	f, store := filepath.Join(dir, "c.toml"), filepath.Join(dir, "store")
+	for name, text := range map[string]string{
+		store: "a file", filepath.Join(dir, "cert.pem"): "no certificate", filepath.Join(dir, "key.pem"): "no key",
+		f: "[store]\npath = \"" + store + "\"\n[web]\nlisten = \"127.0.0.1:0\"\ntls_cert = \"" + dir + "/cert.pem\"\ntls_key = \"" + dir + "/key.pem\"\n",
+	} {
+		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	code, _, errs := runCmd(t, "check", "--config", f)
+	if code != exitUsage || !strings.Contains(errs, "web.tls_cert") || !strings.Contains(errs, "store.path") {
+		t.Errorf("check: exit %d\n%s", code, errs)
+	}
+	if code, _, errs := runCmd(t, "watch", "--config", f); code == exitDone {
+		t.Errorf("watch takes it: %s", errs)
+	}
+}

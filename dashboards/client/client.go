@@ -16,8 +16,11 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"strconv"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
@@ -253,10 +256,58 @@ func (c *Client) call(ctx context.Context, method, p string, query url.Values, b
 		_, err := io.Copy(io.Discard, res.Body)
 		return err
 	}
-	if err := json.NewDecoder(res.Body).Decode(out); err != nil {
+	text, err := io.ReadAll(io.LimitReader(res.Body, maxAnswer))
+	if err == nil {
+		err = json.Unmarshal(forTerminal(text), out)
+	}
+	if err != nil {
 		return fmt.Errorf("%s %s: answer: %w", method, p, err)
 	}
 	return nil
+}
+
+// maxAnswer is the most of an answer that is held at once.
+const maxAnswer = 64 << 20
+
+// forTerminal takes out of a JSON answer's texts what a terminal would obey: an
+// older store, or a daemon that is not ours, may call a panel by an escape
+// sequence. Line ends and tabs stay.
+func forTerminal(text []byte) []byte {
+	out := make([]byte, 0, len(text))
+	for i := 0; i < len(text); {
+		if text[i] == '\\' && i+1 < len(text) {
+			if text[i+1] != 'u' || i+6 > len(text) {
+				if text[i+1] == 'r' || text[i+1] == 'b' || text[i+1] == 'f' {
+					out = append(out, "\\ufffd"...)
+				} else {
+					out = append(out, text[i:i+2]...)
+				}
+				i += 2
+				continue
+			}
+			if n, err := strconv.ParseUint(string(text[i+2:i+6]), 16, 16); err == nil && obeyed(rune(n)) {
+				out = append(out, "\\ufffd"...)
+			} else {
+				out = append(out, text[i:i+6]...)
+			}
+			i += 6
+			continue
+		}
+		r, n := utf8.DecodeRune(text[i:])
+		if n > 1 && obeyed(r) || r == 0x7f {
+			out = append(out, "\\ufffd"...)
+		} else {
+			out = append(out, text[i:i+n]...)
+		}
+		i += n
+	}
+	return out
+}
+
+// obeyed reports whether a terminal does something else with a character than
+// show it.
+func obeyed(r rune) bool {
+	return r != '\n' && r != '\t' && unicode.IsControl(r) || r >= 0x202a && r <= 0x202e || r >= 0x2066 && r <= 0x2069
 }
 
 const api = "/api/v1"

@@ -147,7 +147,7 @@ func (s *Server) whoIs(r *http.Request) (who Who, token string, cookie, ok bool)
 	if token != "" {
 		who, ok = s.b.Authenticate(r.Context(), token)
 		if who.ID == "" {
-			who.ID = HashToken(token)[:16]
+			who.ID = tokenID(token)
 		}
 		// The cookie of a log-in that is over, or that may less than this
 		// machine without one, does not shut the board's own browser out.

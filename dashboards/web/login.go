@@ -66,7 +66,7 @@ func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
 		if who, ok := s.b.Authenticate(r.Context(), token); ok {
 			id := who.ID
 			if id == "" {
-				id = HashToken(token)[:16]
+				id = tokenID(token)
 			}
 			if err := s.b.RevokeToken(r.Context(), id); err != nil && !errors.Is(err, ErrNotFound) {
 				s.problem(w, r, err)

@@ -26,6 +26,9 @@ func HashToken(token string) string {
 	return hex.EncodeToString(h[:])
 }
 
+// tokenID is what a token is listed and revoked by.
+func tokenID(token string) string { return HashToken(token)[:8] }
+
 // codeLetters leaves out what is misread on a dirty screen: 0 O, 1 I L, 2 Z,
 // 5 S, 8 B, U V.
 const codeLetters = "34679ACDEFGHJKMNPQRTWXY"

@@ -78,6 +78,17 @@ func (c *CheckCmd) Run(a *App) error {
 	if err != nil {
 		return err
 	}
+	// What watch would refuse is refused here as well.
+	var ferr, serr error
+	if e := cfg.Web.CheckFiles(); e != nil {
+		ferr = fault.Inputf("%s: %v", c.Config, e)
+	}
+	if fi, e := os.Stat(cfg.Store.Path); e == nil && !fi.IsDir() {
+		serr = fault.Inputf("%s: store.path: %s is no folder", c.Config, cfg.Store.Path)
+	}
+	if err := fault.Join(ferr, serr); err != nil {
+		return err
+	}
 	if c.JSON {
 		lines := []string{}
 		for _, l := range cfg.Describe() {
