@@ -594,6 +594,64 @@ func TestRoutes(t *testing.T) {
 	})
 }
 
+// A whole day with the escalation's webhook dead: every alert reaches the first
+// channel at once all the same, what nobody answered waits for the dead one in
+// bounded room, the trouble is a condition that the page shows, and when the
+// webhook is back it hears of what still lasts, once.
+func TestEscalationOverDeadWebhook(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var up atomic.Bool
+		phone := &chanFake{name: "phone"}
+		hook := &chanFake{name: "hook", fail: func(int) error {
+			if up.Load() {
+				return nil
+			}
+			return errors.New("connection refused")
+		}}
+		r := &rig{t: t}
+		r.start(DispatchConfig{Routes: []Route{{To: []string{"phone"}, EscalateTo: []string{"hook"}}}}, phone, hook)
+		defer r.kill()
+		most, said := 0, false
+		for minute := range 24 * 60 {
+			// A new trouble each hour, which lasts to the end of the day.
+			var subjects []string
+			for h := range minute/60 + 1 {
+				subjects = append(subjects, fmt.Sprintf("coat-%d", h))
+			}
+			r.look(troubles(Act, subjects...))
+			most = max(most, r.st.queued())
+			said = said || len(r.d.Conditions()) > 0
+			pass(time.Minute)
+		}
+		first := map[string]bool{}
+		for _, s := range phone.say() {
+			first[s] = true
+		}
+		if n := len(phone.say()); n < 24 || !first["trouble firing"] {
+			t.Errorf("the phone heard %d messages of 24 troubles", n)
+		}
+		if got := hook.say(); len(got) != 0 {
+			t.Errorf("the dead hook took %q", got)
+		}
+		if most > 200 || most == 0 {
+			t.Errorf("%d messages waited at the most", most)
+		}
+		if !said {
+			t.Error("nobody is told that the webhook is dead")
+		}
+		up.Store(true)
+		pass(time.Hour)
+		got := hook.say()
+		if len(got) == 0 || len(got) > 24 {
+			t.Errorf("back again, the hook heard %d messages of 24 troubles: %q", len(got), got)
+		}
+		if n := r.st.queued(); n != 0 {
+			t.Errorf("%d messages still wait", n)
+		}
+		t.Logf("24 simulated hours: %d messages to the phone, %d waited at the most, %d to the hook when it was back", len(phone.say()), most, len(got))
+	})
+}
+
 // Acknowledging takes back what is still on its way.
 func TestAckTakesBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

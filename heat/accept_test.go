@@ -149,3 +149,71 @@ func TestLatchIsOnDiskFirst(t *testing.T) {
 		}
 	})
 }
+
+// TestOffsetProbes: a probe that reads wrong by so many kelvins, alone. With a
+// limit probe that is right the air never passes its limit, whatever the one on
+// the panel says. One that reads low itself lets the air pass it by what it is
+// wrong, and no further, or is found out by the other: what is then left is the
+// thermal cut-out.
+func TestOffsetProbes(t *testing.T) {
+	for _, tt := range []struct {
+		probe string
+		offK  float64
+	}{{"panel", -30}, {"panel", -15}, {"panel", -8}, {"panel", -3}, {"panel", 5}, {"panel", 30}, {"air", -15}, {"air", 10}, {"limit", -15}, {"limit", -8}, {"limit", 10}, {"limit", 30}} {
+		synctest.Test(t, func(t *testing.T) {
+			r := newRig(t, section())
+			r.heaterW = 3000 // enough to pass every limit
+			r.start()
+			defer r.end()
+			r.hold(*r.sec.MaxSetC)
+			time.Sleep(20 * time.Minute)
+			r.set(func() { r.probes[tt.probe].add = tt.offK })
+			most, onFor := 0.0, time.Duration(0)
+			for range 12 * 3600 {
+				time.Sleep(time.Second)
+				r.set(func() { r.plant(time.Now()); most = max(most, r.air) })
+				if r.isOn() {
+					onFor += time.Second
+				}
+			}
+			// What the element still gives after it is off, and a step.
+			over := 1.5
+			limit := *r.sec.MaxAirC
+			if tt.probe == "limit" && tt.offK < 0 {
+				limit -= tt.offK
+			}
+			t.Logf("%s off by %+g K: air %.1f °C at the most, limit %g, on for %v of 12 h, %s", tt.probe, tt.offK, most, *r.sec.MaxAirC, onFor.Round(time.Minute), r.loop.Status().Why)
+			if most > limit+over {
+				t.Errorf("%s off by %+g K: the air reached %.1f °C", tt.probe, tt.offK, most)
+			}
+		})
+	}
+}
+
+// TestLimitProbesDisagree: the control and the limit probe apart by more than
+// the file allows, for either to be the wrong one: off within the stated time,
+// and not on again while they are. They are set apart by 13 K more than that,
+// since panel and air come closer once the heat is off.
+func TestLimitProbesDisagree(t *testing.T) {
+	for _, apart := range []float64{33, -33, 45, -45} {
+		for _, probe := range []string{"panel", "limit"} {
+			synctest.Test(t, func(t *testing.T) {
+				r := newRig(t, section())
+				r.start()
+				defer r.end()
+				r.hold(20)
+				r.until("on", time.Hour, func(s Status) bool { return s.On })
+				r.set(func() { r.probes[probe].add = apart - (r.pan-r.air)*map[string]float64{"panel": 1, "limit": -1}[probe] })
+				within := r.sec.OffWithin(ProbesDisagree, 30*time.Second) + 10*time.Second // and the probe's own interval
+				time.Sleep(within)
+				synctest.Wait()
+				for range 3600 {
+					if r.isOn() {
+						t.Fatalf("%s off by %g K: on, %+v", probe, apart, r.loop.Status().Decision)
+					}
+					time.Sleep(time.Second)
+				}
+			})
+		}
+	}
+}

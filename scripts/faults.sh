@@ -69,6 +69,13 @@ inject "clock: a year back and forward, hours, unknown at boot, set twice" "" "$
 inject "a phone with a wrong date, and the right one later" "" "./history $d" '^Test(JumpedDateErasesNothing|RightDateAfterAWrongOne|TwoConfirmationsAtOnce|FaultWrongPhoneDate|KernelReplacesPhoneDate|RestartBeforeTheDateIsKnown)$'
 inject "probes: every fault on every driver" "9 drivers" ./sensors '^Test(EveryFault.*|TwoChipsAtOneAddress|DS18B20Faults|BusError|Poller.*|SetKeepsFaultsApart|SetKnowsAStuckProbe|Filter.*)$'
 inject "heater: every fault in every state" "" ./heat '^TestFaultTable$'
+inject "heater: probes off by some kelvins, two that disagree, limits that nobody accepted" "12 h each, simulated" ./heat '^Test(OffsetProbes|LimitProbesDisagree|NeverAccepted|LatchIsOnDiskFirst)$'
+inject "heater's outputs: guard killed, hung, line held by another; daemon killed, hung, panicking; command, pulse, plug" "real processes" "./heat/relay ./heat/command ./heat/pulse ./heat/plug" '^Test'
+inject "who may: proxies, loopback, the socket as somebody else, every route with every role" "" ./dashboards/web '^Test(LoopbackMayNotControl|DeclaredProxy|Socket|ListenSocket|RoleMatrix|HostAndOrigin)$'
+inject "a browser on another site's page, and a name pointed at the board" "real Chromium" ./dashboards/web '^TestGateInBrowser$'
+inject "plans whose sockets close, idle connections, one log-in's streams, probes gone mad" "30 plans, 1024 connections, 1000 probes" "./dashboards/web ./sensors" '^Test(PlansAreQueued|LongWorkEnds|StrangersMakeRoom|ConnectionLimits|TooManyPages|WaitingProbes|AcceptedAtOnce)$'
+inject "an escalation over a dead webhook" "24 simulated hours" ./alerts '^TestEscalationOverDeadWebhook$'
+inject "the same key twice, two changes at once, pipes and devices as input" "" "$d ./internal/file" '^Test(IdempotencyKeyIsOnesOwn|SettingsAtOnce|NewProbeOnAFullCard|Read)$'
 inject "database, hook, Alertmanager and mail server gone" "72 simulated hours" $d '^TestFaultServersGone$' "$n"
 inject "MQTT broker and InfluxDB server gone, refusing, killed" "real broker and server" "./history/forward/... $d" '^Test(ReadingsThroughOutage|ReadingsRefused|RejectedPoint|RefusesEverything|BadLinkGetsOn|RepeatsAfterBreak|VictoriaMetrics|MQTT|InfluxDaemon)$'
 inject "alert channels down, slow, refusing, hanging" "" ./alerts/... '^Test(SlowChannelHoldsUpNoOther|Retry.*|AtLeastOnce|ResolvedWhileDown|FullCardStillDelivers|OutboxCatchesUp|DamagedRows|QueueIsBounded|HangingServer|Hanging|Unreachable|DownAndLogIn|RealAlertmanager)$'
