@@ -25,6 +25,7 @@ const (
 	MaxBody        = maxBody
 	MaxStreams     = maxStreams
 	MaxStreamsEach = maxStreamsEach
+	MaxOfOne       = maxOfOne
 	MaxSeries      = maxSeries
 
 	MaxConns     = maxConns

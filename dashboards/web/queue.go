@@ -14,7 +14,7 @@ const (
 	computeSlots = 1  // plans, fits, cups, traces, landings at once
 	streamSlots  = 4  // readings, records and copies at once
 	maxQueued    = 24 // requests that wait for either
-	maxOfOne     = 3  // of one log-in, running or waiting, in each
+	maxOfOne     = 8  // of one log-in, running or waiting, in each: a browser asks for six at once
 	waitFor      = 20 * time.Second
 	computeFor   = 25 * time.Second
 	pourFor      = 10 * time.Minute // of readings, to somebody who reads slowly

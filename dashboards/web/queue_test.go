@@ -75,8 +75,8 @@ func TestPlansAreQueued(t *testing.T) {
 				refused++
 			}
 		}
-		if refused != 27 {
-			t.Errorf("%d of 30 refused at once, want all beyond three", refused)
+		if refused != 30-web.MaxOfOne {
+			t.Errorf("%d of 30 refused at once, want all beyond %d", refused, web.MaxOfOne)
 		}
 		if b.most.Load() != 1 || b.runs.Load() != 0 || b.begun.Load() != 2 {
 			t.Errorf("at most %d at once, %d begun, %d go on", b.most.Load(), b.begun.Load(), b.runs.Load())
