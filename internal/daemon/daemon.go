@@ -130,7 +130,7 @@ func New(o Options) (*Daemon, error) {
 	}()
 	d.startClock(o)
 
-	d.set = sensors.NewSet(sensors.IntakeConfig{Now: o.Clock.Now}, d.take)
+	d.set = sensors.NewSet(sensors.IntakeConfig{Now: o.Clock.Now, MaxAge: pushAge(o.Config.Store.KeepDays)}, d.take)
 	metas := store.ProbeMetas()
 	for _, p := range o.Probes {
 		if m, ok := metas[p.ID]; ok && !p.Locked {
@@ -206,6 +206,16 @@ func openStore(o Options) (*history.Store, error) {
 		o.Log.Warn("store", "trouble", t)
 	}
 	return store, nil
+}
+
+// pushAge is how old a pushed reading may be: what the store would let go of at
+// once is refused with the reason. Where it keeps everything, that is what no
+// logger of a shop has a date for.
+func pushAge(keepDays int) time.Duration {
+	if keepDays > 0 {
+		return time.Duration(keepDays) * 24 * time.Hour
+	}
+	return 30 * 366 * 24 * time.Hour
 }
 
 // restorePushed brings back the pushed probes that were known, and reserves

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"errors"
 	"net/http"
+	"strings"
 	"testing"
 	"time"
 
@@ -66,5 +67,24 @@ func TestForgetProbe(t *testing.T) {
 	}
 	if err := live.d.ForgetProbe(t.Context(), web.Who{}, "panel-1"); !errors.Is(err, web.ErrConflict) {
 		t.Error(err)
+	}
+}
+
+// A reading older than the store keeps is refused with the reason, and not
+// taken to be let go of by the next upkeep.
+func TestAncientReadingsAreRefused(t *testing.T) {
+	now := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
+	live := newLiveDaemon(t, t.TempDir(), now)
+	c := 17.0
+	for _, year := range []int{1969, 1989, 1999, 2022} {
+		at := time.Date(year, 6, 1, 12, 0, 0, 0, time.UTC)
+		res, err := live.d.PushReadings(t.Context(), web.Who{Board: true, Role: web.Control}, true, []web.PushReading{{Probe: "logger", Time: &at, TempC: &c}})
+		if err != nil || res.Taken != 0 || len(res.Refused) != 1 || !strings.Contains(res.Refused[0].Why, "too long ago") {
+			t.Errorf("of %d: %+v, %v", year, res, err)
+		}
+	}
+	at := now.AddDate(-2, 0, 0)
+	if res, err := live.d.PushReadings(t.Context(), web.Who{Board: true, Role: web.Control}, true, []web.PushReading{{Probe: "logger", Time: &at, TempC: &c}}); err != nil || res.Taken != 1 {
+		t.Errorf("two years old: %+v, %v", res, err)
 	}
 }
