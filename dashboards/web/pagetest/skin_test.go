@@ -242,7 +242,7 @@ func (h *hand) work(stop func(card) bool) {
 	}
 }
 
-// enterLate picks a time ten minutes ago and enters the step by the one button that
+// enterLate picks a time about ten minutes ago and enters the step by the one button that
 // then carries it.
 func (h *hand) enterLate(c card) {
 	h.t.Helper()

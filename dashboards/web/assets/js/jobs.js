@@ -47,7 +47,11 @@ function fold(card, a) {
   }
   if (a.what === 'skip' && a.step === card.step) return after(card, a.step);
   if (a.what === 'later' && a.step === card.step) return { ...card, status: 'later', until: a.until || null, primary: 'none', guessed: true };
-  if (a.what === 'feel') return card.primary === 'feel' ? { ...card, primary: 'none', guessed: true } : card;
+  if (a.what === 'feel' && card.primary === 'feel') {
+    // The finger was asked and has spoken: without a line it leads on.
+    const c = (((S.jobs[card.job] || {}).steps || []).find((x) => x.id === card.step) || {}).card || {};
+    return { ...card, guessed: true, status: 'unknown', order: c.order || card.order, say: [], primary: card.do === 'coat' && !(card.ready_cups || []).length && card.cups.length ? 'mixed' : 'done' };
+  }
   return card;
 }
 
