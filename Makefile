@@ -1,3 +1,4 @@
+# SPDX-License-Identifier: Apache-2.0
 # The two commands to know are `make demo` and `make test`.
 GO ?= go
 # Where this machine's Go is too old or missing, the one that scripts/go.sh sees to.

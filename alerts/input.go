@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package alerts turns readings and model results into alerts with a life
 // cycle (pending, firing, acknowledged, resolved), keeps that life cycle over
 // restarts, and hands messages to channels through a durable outbox.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package bench holds the comparison of the cure integral with SUNDIALS CVODE.
 //
 //	go test -run '^$' -bench . ./bench

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package heat holds a tent's temperature with a switched heater, and holds
 // the heater off on any doubt.
 //

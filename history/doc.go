@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package history is the embedded store: readings, the record of work,
 // alerts, the log of events, settings, probes and tokens, in one SQLite file
 // in write-ahead mode, on a card that may be pulled and a board whose power

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package packaging holds what a system is told about curewright: the systemd
 // unit, the daemon's own user and groups, who may use the buses, and a first
 // configuration that says nothing yet. The install command writes them, the

@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # Lists what the program and its tests are made of: version, licence, what is
 # newer, and the vulnerabilities that are known of it. The Go vulnerability
 # database comes as the Go module that it is kept in, so that nothing but the

@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # Every measure beside its peer, in one run on one machine; the table goes into
 # BENCHMARKS.md. Arguments go on to the program: -short, -only c,g, -raw FOLDER.
 set -euo pipefail

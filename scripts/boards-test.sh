@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # The core of the test suite, and an hour of the demo, as small boards run
 # them: arm64, and 32-bit arm (GOARM=6) on the processors of the weakest boards,
 # under Debian's user-mode emulators. And the whole program's numbers there,

@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # Installs, upgrades, runs, removes and purges the Debian package on a
 # throw-away copy of this system (an overlay in memory): what it leaves behind
 # must be nothing but the record of work and the daemon's user. Wants root on

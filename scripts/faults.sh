@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # The fault campaign: every fault that is injected into the store, the probes,
 # the heater, the senders and the whole daemon, at full size, one after the
 # other, and a table of what was done and what came of it. About a quarter of

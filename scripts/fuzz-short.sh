@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # Runs every fuzz test for a bounded number of inputs: what `make test` does,
 # about three minutes on two cores. For longer there is fuzz.sh. What breaks a
 # test is left under its testdata/fuzz, and every later run tries it first.

@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # Runs every fuzz test for FUZZTIME (default one minute) each. What breaks a
 # test is left under its testdata/fuzz, and every later run tries it first.
 set -euo pipefail

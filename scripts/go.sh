@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # Sees to it that there is a Go new enough for go.mod. Where this machine's is
 # too old, the version that go.mod names is fetched by the old one the way Go
 # hands out its own toolchains: as a module, its sum checked against the

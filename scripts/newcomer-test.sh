@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # What somebody meets who has just got a machine: an empty Debian with git, make
 # and the certificates of this one, a clone, and then the commands of README.md
 # as they are written there. Debian comes from where this machine's own comes

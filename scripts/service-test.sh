@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # Boots a real systemd on a throw-away copy of this system (an overlay in
 # memory, its own processes and network), installs the Debian package there and
 # sees that the unit does what it says: up as its own user without rights,

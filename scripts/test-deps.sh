@@ -1,4 +1,5 @@
 #!/usr/bin/env bash
+# SPDX-License-Identifier: Apache-2.0
 # Installs what the tests need and is not there yet: real servers, a browser,
 # reference numerics and emulators from Debian, reference libraries from npm.
 # Nothing is started: the tests start what they need on free loopback ports.

@@ -1,4 +1,5 @@
 #!/bin/sh
+# SPDX-License-Identifier: Apache-2.0
 # Copies what the page stands on from npm's packages, as dashboards/web/npm pins
 # them, into the tree: whole files, with a line that names the version and the
 # licence beside them. The one change: hooks name their neighbour by its file,

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package sensors turns what probes say into [Reading] values: °C, % relative
 // humidity and ppm of carbon dioxide, stamped with the time the conversion
 // finished.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package alertmanager hands alerts to an Alertmanager over its v2 API, for a
 // yard that already runs one: it then groups, silences and routes them.
 package alertmanager

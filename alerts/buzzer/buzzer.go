@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package buzzer sounds a piezo on a GPIO line: three patterns that can be
 // told apart with gloves on and the radio running, until somebody acknowledges
 // or presses a wired push-button.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package logch writes alerts to the log: the channel that is always there
 // and that wakes nobody.
 package logch

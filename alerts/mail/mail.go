@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package mail sends alerts by SMTP, as plain text that a lock screen shows
 // and a screen reader reads.
 package mail

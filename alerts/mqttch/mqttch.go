@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package mqttch publishes alerts as JSON on an MQTT topic, over a connection
 // that somebody else holds.
 //

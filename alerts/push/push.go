@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package push sends alerts to a phone or a chat through a library that knows
 // many services; which one is in the address, and the address is a secret.
 package push

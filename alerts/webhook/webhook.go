@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package webhook posts alerts as JSON to an address of the person's own.
 //
 // The body is the message as [alerts.Message] writes it. With a secret, the

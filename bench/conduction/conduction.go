@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package conduction is an independent check of model/pot: the temperature
 // field of curing resin in a cup, or in a tray on a bench, by finite volumes in
 // cylinder coordinates (r, z). It shares the rate law with the product

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 /* The cure law by SUNDIALS CVODE, by fixed Runge-Kutta steps and as a bare sum
  * of one exponential a reading, for comparison with the product's integrator.
  *

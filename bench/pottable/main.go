@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Command pottable writes the table of docs/pot.md: what the product says of 24
 // cups and trays beside the conduction model of bench/conduction and the
 // trade's figures.

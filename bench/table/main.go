@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Command table runs every benchmark beside its peer and writes the table in
 // BENCHMARKS.md, between its two marks; the words around it are written by
 // hand. A row whose run failed says so: an old figure never stays.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Command truth lives made-up coats whose rate, film and weather are hidden from
 // the estimator, and scores what it says of them. The coats are simulated by an
 // integrator of their own, from the definitions of the marks; nothing of the

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Command curewright watches epoxy cure coat by coat: a daemon on a small
 // board, and the command line that talks to it or computes offline. This
 // package holds the flags and exit codes alone.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package boards carries what a yard's own metrics stack wants of curewright:
 // a Grafana board for a shed, one for a yard of many, and recording and
 // alerting rules for Prometheus. The files are generated in gen, a module of

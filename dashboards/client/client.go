@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package client is the command line's way to the daemon: typed calls of its
 // JSON API. Requests that create or change something carry an idempotency key
 // and are sent again once when the line breaks before the answer.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package hours finds the round hours of a shop's clock over a stretch of time,
 // for the axis of every figure: right in zones with half and quarter hours, over
 // a change of clocks, and in zones that change theirs at midnight.

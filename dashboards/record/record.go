@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package record makes the cure record of a piece: what went on it, when,
 // from which cup, under what conditions, what each coat is estimated to be,
 // how sure that is, and where each recoat fell. One document for both sides,

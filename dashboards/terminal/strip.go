@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package terminal draws a coat's strip as lines of characters, in the same
 // order of density as the page's textures: wet stipple, tacky strokes, green
 // lines, sparse firm, plain hard.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package web serves the dashboard: pages, the JSON API, server-sent events,
 // metrics and the log-in gate. It holds no state of the shop itself: all of
 // that comes through [Backend].

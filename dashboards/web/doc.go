@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Routes, all under /api/v1 unless they begin with another word below. Times
 // are RFC 3339, temperatures °C, bodies JSON. Every fault of a request is one
 // entry of {"error":[{"field","what"}]}, with status 400 (the request), 401

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 package web
 
 import (
@@ -30,7 +32,6 @@ var (
 	states     = []coat.State{coat.Unknown, coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard}
 	unknowns   = []string{coat.ColdGlass, coat.BelowMinimum, coat.OutsideRange, coat.NoReading, coat.Gap}
 	severities = []alerts.Severity{alerts.Danger, alerts.Act, alerts.Soon, alerts.Note}
-	windowKind = []string{coat.WindowCloth, coat.WindowWet, coat.WindowCoat, coat.WindowFill}
 	windowStat = []string{"before", "open", "closed", "cold", "unknown"}
 	blushBands = []string{"low", "elevated", "high", "unknown"}
 	probeTrbl  = []string{"ok", "waiting", "stale", "missing", "stuck", "implausible"}

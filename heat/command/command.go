@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package command drives a heater through a program of the person's own: one
 // long-running child that reads lines from its standard input, "on SECONDS"
 // and "off", and switches off at the end of its input. SECONDS is the lease: a

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package plug drives a heater through a smart plug over MQTT, if the plug has
 // an off-timer of its own that every command sets anew and that it says back.
 //

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package pulse drives a heater through a retriggerable relay: one that is in
 // only while pulses keep coming and drops out by itself a while after the
 // last. A line that is stuck at either level, a process that died, a board

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package relay drives a heater's relay through a guard: a separate small
 // process that owns the line, takes renewals over a pipe and switches off at
 // the end of the pipe, at the end of the lease, on a signal, and when the line

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package cardfault makes the card under SQLite misbehave, for tests: a layer
 // between SQLite and the operating system that asks a function before every
 // open for writing, write, truncation, sync and removal. The function may let

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package cli is the commands that talk to a daemon or work without one: their
 // flags, their output, their examples. What the daemon does is not computed
 // here a second time; flags common to all and exit codes are cmd/curewright's.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package daemon is the running whole: the parts wired, the periodic evaluation
 // of every coat, and the backend of the pages. It is importable, so that tests
 // run the real thing. No command line comes in here.

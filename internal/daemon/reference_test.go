@@ -35,7 +35,6 @@ type entry struct {
 type section struct {
 	head string // such as [store]
 	what string
-	keys []string // in the order of the page; each is in reference
 }
 
 // reference is the words of docs/configuration.md. A key that a struct has and

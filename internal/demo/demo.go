@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package demo is the simulated weekend: the real daemon, sped up, over an
 // invented shed, its weather and its crew.
 package demo

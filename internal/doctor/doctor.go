@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package doctor looks at a board's buses, permissions, clock, disk, network and
 // store, and says how to mend what is wrong.
 package doctor

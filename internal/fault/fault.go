@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package fault is bad usage and bad input as the command line answers it: one
 // line a fault, all of them at once, exit 2, nothing written. What fails while
 // running is a plain error and has no business here.

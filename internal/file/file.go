@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package file writes files so that a power cut leaves them wholly old or wholly
 // new. It is the one place that does.
 package file

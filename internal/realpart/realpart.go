@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package realpart finds what the tests stand the program against: real
 // servers, a browser, reference libraries, open data. A test whose part is not
 // here is skipped, but with CI=true, where everything is meant to be

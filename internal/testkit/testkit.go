@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package testkit is what tests of the whole program share: asking the API of a
 // daemon, waiting for an event, the real room's readings, a kernel-like 1-wire
 // tree. Nothing that runs outside a test may import it.

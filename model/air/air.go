@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package air is moist air at a point and at a surface: vapour pressure, dew
 // point, humidity ratio, the relative humidity that a panel sees, and whether
 // water forms on it.

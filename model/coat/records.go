@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package coat holds the record of work (pieces, panels, batches, coats,
 // finger tests) and computes the state of one coat: the rate-factor
 // posterior, the marks it has passed, the windows that come next, and the

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package cure is the chemistry of a two-part amine epoxy at shop
 // temperature: rate law, integration over a temperature history, gelation,
 // glass transition, viscosity, resins and their fit to a data sheet.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package job reads job files, checks the record of work, and runs the
 // estimator over small [Readings] and work inputs: the same one for the
 // daemon and for offline replay, so that both give the same states and

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package mix is the arithmetic of mixing resin and hardener: by weight on a
 // scale, by volume, by strokes of a pump; what is on the scale and what is
 // still to pour; what mends a slip; how much of an error in the ratio a scale

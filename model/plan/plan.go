@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package plan finds when to do the steps of a layup: the start times that
 // put every coat, cloth, sanding and flip inside its window with the highest
 // probability, under a temperature forecast with its doubt, the batch's doubt,

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package pot is the heat balance of mixed resin in a cup, a tray or a thick
 // bond: how long it can be worked, whether it will run away, and how much may
 // be mixed at once.

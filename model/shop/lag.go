@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package shop forecasts the temperature of a small workshop and of a panel
 // in it: the panel's lag behind the air, a first-order model of the shop
 // fitted to its last days, and an ensemble of temperature paths that carries

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package stock works out what is left of each drum and bottle, where it ends,
 // what a piece cost and wasted, and how much an old lot widens the doubt.
 // Records come in as values; nothing is read or written.

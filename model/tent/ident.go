@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package tent learns what a heated tent does from its own switching, and
 // chooses the set points that land a coat's window.
 //

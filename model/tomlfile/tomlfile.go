@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package tomlfile reads TOML strictly and remembers where each key stands,
 // so that every fault of a file, found while decoding or while checking what
 // was decoded, is reported with its line and column, all at once.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package words turns codes and facts into sentences: what the page, the
 // terminal, alerts, the record and the day sheet say stands in a catalogue, one
 // file a language, and the model and the API speak codes. English is built in.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Command audit writes what the program and its tests are made of: each Go
 // module and npm package with its version, its licence and what is newer, and
 // the known vulnerabilities that a local copy of the Go vulnerability database

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package licence finds out under which licence a part of the program is, from
 // the licence files that the part itself brings.
 package licence

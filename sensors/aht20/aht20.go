@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package aht20 reads the AHT20 air temperature and humidity chip.
 //
 // The registers are read here, through periph's bus interface: periph's own

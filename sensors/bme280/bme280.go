@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package bme280 reads the BME280 air temperature, humidity and pressure chip.
 //
 // The registers are read here, through periph's bus interface: periph's own

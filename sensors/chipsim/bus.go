@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package chipsim emulates sensor chips register by register, behind periph's
 // bus interfaces and as the kernel's 1-wire files, with every fault that a
 // cheap probe on a long wire shows. Drivers, the daemon and fault campaigns are

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package discover lists the I2C and 1-wire buses of this board, finds the
 // probes on them, and opens a probe by its driver's name and its place.
 //

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package ds18b20 reads DS18B20 thermometers on a 1-wire bus that periph
 // drives, such as a bus master chip on I2C. Where Linux drives the bus, see
 // package w1.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package hdc302x reads the HDC3020, HDC3021 and HDC3022 air temperature and
 // humidity chips.
 //

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package mcp9808 reads the MCP9808 thermometer chip.
 //
 // The registers are read here, through periph's bus interface: periph's own

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package mqttin turns MQTT messages of radio probes into readings.
 //
 // It knows no broker: [New] takes the topics of the configuration, and

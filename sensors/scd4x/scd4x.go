@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package scd4x reads the SCD40 and SCD41 carbon dioxide chips, which measure
 // air temperature and humidity as well.
 //

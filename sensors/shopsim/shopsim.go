@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package shopsim simulates a timber shed, a tent in it and two panels over an
 // October weekend, as its probes would report it: for the demonstration and
 // for tests of what reads and heats a shop.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package sht4x reads the SHT40, SHT41 and SHT45 air temperature and humidity
 // chips.
 //

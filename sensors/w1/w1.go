@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package w1 reads DS18B20 thermometers through the files of Linux's w1_therm
 // driver.
 //

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Command gen writes the boards and rules that stand beside it: one Grafana
 // board for a shed, one for a yard of many, and the Prometheus rules. They are
 // built from typed builders so that a field Grafana does not know cannot get

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Reads a calendar on stdin with ical.js and prints what it found as JSON.
 import { createRequire } from "module";
 import { readFileSync } from "fs";

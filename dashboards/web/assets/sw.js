@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Keeps the page's own files on the phone, so that it opens without a line to the
 // board. FILES and VERSION are put before this by the server, from what is built
 // in. The board is asked first, for a new version is to be seen at once; what it

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package webtest is a daemon in memory for tests of the web server, of its
 // client and of the pages: it keeps what it is given, computes nothing, and
 // writes down each call that changes something. Its figures are invented.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package influx sends the history to a server that speaks InfluxDB's v2 write
 // API: readings, the cure, the log of events and the record of work.
 //

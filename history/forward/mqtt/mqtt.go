@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package mqtt publishes the history and the present state to an MQTT broker,
 // whoever holds the connection: it knows only a [Publisher].
 //

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package daemontest runs the real daemon in a test: in this process, in a
 // temporary folder, behind its own server on loopback, by a clock that the test
 // moves. Nothing that runs outside a test may import it.

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Moist air by psychrolib over a grid given on standard input as
 // [[temp °C, rh %, pressure Pa], …]: dew point °C, humidity ratio kg/kg and
 // saturation pressure Pa of each.

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Package marktest is what tests hold the marks of a coat against: random
 // temperatures of a panel, and the times of the marks on them by a plain
 // stepping of the rate law, minute by minute, that shares no code with the

@@ -1,3 +1,4 @@
+# SPDX-License-Identifier: Apache-2.0
 """The data-sheet fit by scipy: the same belief and data, the model written
 anew (times by quad, the cup by solve_ivp), the optimum by least_squares."""
 

@@ -1,3 +1,4 @@
+# SPDX-License-Identifier: Apache-2.0
 """Integrates the cure law over temperature histories with scipy, straight
 from the equations, as a reference for the product's own integration."""
 

@@ -1,3 +1,4 @@
+# SPDX-License-Identifier: Apache-2.0
 """The work of one full estimate with numpy and scipy, for a side-by-side
 benchmark: 13 rate factors x 64 temperature paths x 72 h in quarter hours, a
 belief on 61 rate factors, quantiles of five marks. Prints the best of three

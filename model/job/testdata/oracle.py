@@ -1,3 +1,4 @@
+# SPDX-License-Identifier: Apache-2.0
 """An independent reckoning of a coat's cure, state and events.
 
 Written from the published equations and the project's definitions, with

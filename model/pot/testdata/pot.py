@@ -1,3 +1,4 @@
+# SPDX-License-Identifier: Apache-2.0
 # The pot equations again, by scipy, from one JSON line a case on stdin.
 import json, sys, time
 import numpy as np

@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Command numbers answers "cure", "pot" and "replay" as the offline commands
 // of curewright do, with the model alone linked in: it builds for another
 // processor in seconds, where the whole program takes minutes. And "demo" is

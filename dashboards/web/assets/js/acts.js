@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // What a tap does: an entry with its undo, and the few actions that need no
 // page of their own.
 

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The page's start: the frame, the routes and what every page shares.
 //
 // A page is a module under pages/ whose default export is a component; it gets

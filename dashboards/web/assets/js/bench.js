@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The bench: one big next step a panel, who needs you next first.
 
 import { h, useLayoutEffect, useRef, useState } from './lib.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Charts on demand: temperature, cure and moist air along the shop's clock.
 
 import { h, useEffect, useRef, useState } from './lib.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // English, the pages beyond the bench: fetched with them.
 
 const many = (one, other) => ({ n }) => (n === 1 ? one : other);

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // English: every string of the page's own, here those of the frame and the bench,
 // in en-pages.js those of the other pages. Keys are grouped by page; {places} are
 // filled with facts, and a function picks among forms by a number.

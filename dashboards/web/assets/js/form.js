@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Parts of a form for gloves: big choices, steppers, the dial that says when,
 // drafts that survive a reload, faults beside their field, and the foot with the
 // undo line and the one filled button.

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The job as the bench needs it: one next step a panel, also while entries wait
 // on this phone. What is queued is laid over the board's last word, so that the
 // thumb can go on without a line; the board's answer then takes its place.

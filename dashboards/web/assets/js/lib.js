@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The view library as the page uses it: h makes an element or a component,
 // render draws a tree, the rest are its hooks. Pages import from here only, so
 // that a change of library is a change of this file.

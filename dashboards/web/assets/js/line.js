@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The line to the board: requests, live events, and the queue of entries that
 // wait on this phone while the line is down.
 //

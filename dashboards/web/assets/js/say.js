@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // How the page says times, temperatures, masses and sentences: one formatter for
 // the shop's clock and zone, the reader's units, and the 12 or 24 h face.
 

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The page's voice: a tone for each kind of call, switched on by one tap,
 // because a browser plays nothing before it was touched.
 

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // What the page knows: the last snapshot, the lists of panels and epoxies, the
 // shop's clock, and who wants to hear when any of it changes.
 

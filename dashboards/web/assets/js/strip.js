@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The strip: one horizontal figure a coat, from the pour to the horizon. Each
 // state is a texture and a word; the window is an ink bar whose ends fade with
 // the doubt; now is a plumb line.

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // What the page says. Every string of its own stands in a catalogue: en.js for the
 // first view, en-pages.js for the rest; a language is the same two with the same
 // keys. A message is a text with {places}, or a function of the facts that returns

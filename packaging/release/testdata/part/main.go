@@ -1,3 +1,5 @@
+// SPDX-License-Identifier: Apache-2.0
+
 // Command part is a program with one outside part, for the test.
 package main
 

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Moist air: the margin to dew first, then what heating would do, then what it
 // was over the days.
 import { h, useEffect, useState } from '../lib.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Cloth laid into a coat outside any job.
 import { h, useState } from '../lib.js';
 import { coats, ms, panelName } from '../state.js';

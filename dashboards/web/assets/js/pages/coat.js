@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // One coat: its strip, what it is and what comes, temperature and cure along
 // the clock, and everything that was entered, with change and undo.
 import { h, useEffect, useState } from '../lib.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The day: when to do which step of a job, so that each falls inside its window;
 // and the plan beside what happened.
 import { h, useEffect, useState } from '../lib.js';

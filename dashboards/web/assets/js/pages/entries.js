@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // What was entered, newest first, to take back or put right: cups too.
 import { h, useEffect, useState } from '../lib.js';
 import { iso, ms } from '../state.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The finger test of a coat: one tap on the word is the entry; the time only
 // where it was earlier.
 import { h, useState } from '../lib.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // History: every panel and what was done to it, to find, compare and keep.
 import { h, useEffect, useState } from '../lib.js';
 import { S, iso, ms, panelName, panelOf, settings } from '../state.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The job, written once: from a template or an earlier piece, then step by step.
 import { h, useEffect, useState } from '../lib.js';
 import { S, may, panelName } from '../state.js';

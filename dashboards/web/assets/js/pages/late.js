@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // "When was it?" for the next step of a panel: the hour, five minutes, and the
 // one button with that time on it.
 import { h, useState } from '../lib.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The way in on any address but the board's own: the one-time code that
 // "curewright pair" prints.
 import { h, useEffect, useState } from '../lib.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Tonight's low outdoors, as the weather report has it.
 import { h } from '../lib.js';
 import { call } from '../line.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // A cup that no step of a job asked for: what is in it, and when.
 import { h } from '../lib.js';
 import { S, ms, resinByName } from '../state.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // A coat that no job asked for: which panel, what kind, from which cups.
 import { h } from '../lib.js';
 import { S, coats, iso, ms, now, panelName } from '../state.js';

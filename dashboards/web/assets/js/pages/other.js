@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // "Not like this": the deviations of a step. What is left alone goes as the job
 // says; each choice here is one key of the same one request.
 import { h, useState } from '../lib.js';

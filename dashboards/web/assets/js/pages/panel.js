@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // A panel: new, or changed; with its probe, or without one on purpose.
 import { h } from '../lib.js';
 import { S, changed, panelName, panelOf } from '../state.js';

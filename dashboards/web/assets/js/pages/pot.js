@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The cup: how long it stays workable, and whether it may run away.
 import { h, useEffect, useState } from '../lib.js';
 import { S } from '../state.js';

@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Probes: how each does, what went wrong, its name and its place.
 import { h } from '../lib.js';
 import { S, ms, panelName } from '../state.js';

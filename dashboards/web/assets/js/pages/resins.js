@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Epoxies: those known, one from its data sheet with what the fit made of it,
 // and the curve of each.
 import { h, useEffect, useRef, useState } from '../lib.js';

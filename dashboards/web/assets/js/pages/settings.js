@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // Settings: when you sleep, how things are said, who may come in.
 import { h, useEffect, useState } from '../lib.js';
 import { S, ms, settings } from '../state.js';

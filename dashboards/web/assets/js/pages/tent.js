@@ -1,3 +1,4 @@
+// SPDX-License-Identifier: Apache-2.0
 // The tent: what it holds, what the heater does and why it does not, what would
 // land a coat, and a slow rise and soak for the post-cure.
 import { h, useEffect, useState } from '../lib.js';
