@@ -154,7 +154,8 @@ func TestEngineToAlertmanager(t *testing.T) {
 	go func() { defer close(done); d.Run(ctx) }()
 	defer func() { cancel(); <-done }()
 	now := time.Now()
-	in := alerts.Input{Now: now, ClockTrusted: true, Cups: []alerts.Cup{{Batch: "batch-1", Resin: "fast", Mixed: now.Add(-time.Hour), EndsAt: now.Add(-time.Minute)}}}
+	hot := now.Add(-time.Minute)
+	in := alerts.Input{Now: now, ClockTrusted: true, Cups: []alerts.Cup{{Batch: "batch-1", Resin: "fast", Mixed: now.Add(-time.Hour), EndsAt: hot, DangerFrom: &hot}}}
 	d.Handle(e.Step(in))
 	wait := func(n int) {
 		t.Helper()
