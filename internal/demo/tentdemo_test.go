@@ -170,25 +170,28 @@ func TestDemoAim(t *testing.T) {
 }
 
 // TestDemoForecastHeld: in the evening the forecast of a lid in the tent goes
-// by its set point: it is no longer likely to stop curing overnight.
+// by its set point: it is hard hours before a lid that the night cools.
 func TestDemoForecastHeld(t *testing.T) {
-	stalls := func(tent bool) float64 {
-		x := -1.0
+	hard := func(tent bool) *time.Time {
+		var at *time.Time
 		demoNight(t, tent, func(s *Show) {
 			if err := s.Daemon.Look(t.Context()); err != nil {
 				t.Fatal(err)
 			}
 			for _, e := range snapshot(t, s).Result.Coats {
-				if e.ID == "a-fill" && e.Overnight != nil {
-					x = e.Overnight.Stalls
+				if e.ID == "a-fill" {
+					at = e.Events.Hard.P50
 				}
 			}
 		})
-		return x
+		return at
 	}
-	without, with := stalls(false), stalls(true)
-	t.Logf("chance that the fill coat stalls overnight: %.2f without, %.2f held", without, with)
-	if without < 0 || with < 0 || with > .02 || with >= without {
-		t.Errorf("chance of a stall %.2f held, %.2f without", with, without)
+	without, with := hard(false), hard(true)
+	if without == nil || with == nil {
+		t.Fatalf("hard at %v without a tent, at %v held", without, with)
+	}
+	t.Logf("hard at %s without a tent, at %s held", without.Format("Mon 15:04"), with.Format("Mon 15:04"))
+	if without.Sub(*with) < time.Hour {
+		t.Errorf("hard at %s held and at %s without: less than an hour apart", with, without)
 	}
 }
