@@ -38,14 +38,15 @@ func (h *hand) tap(what string) {
 	h.count(what)
 }
 
-const undoText = `(document.querySelector('.undo span') || {}).innerText`
+// entries is the number of the entry on the undo line.
+const entries = `((document.querySelector('.undo') || {dataset: {}}).dataset.n || '')`
 
 // enter is a tap that is an entry.
 func (h *hand) enter(what string) {
 	h.t.Helper()
-	js[bool](h.t, h.ctx, "(window.undoWas = (document.querySelector('.undo') || {}).innerText || '', window.entries = window.entries || 0, true)")
+	n := js[string](h.t, h.ctx, entries)
 	h.tap(what)
-	until(h.t, h.ctx, "location.hash.length < 3 && "+undoText+" && document.querySelector('.undo button:not([disabled])') && document.querySelector('.undo').innerText !== window.undoWas")
+	until(h.t, h.ctx, fmt.Sprintf("location.hash.length < 3 && document.querySelector('.undo button:not([disabled])') && %s !== %q", entries, n))
 }
 
 // spot presses a place of the dial by its name.
@@ -68,6 +69,7 @@ type card struct {
 		EveryMinutes int `json:"every_minutes"`
 	}
 	Opens, Until *time.Time
+	Mend         *struct{ Do string }
 }
 
 // next is the board's card of the panel that lies up.
@@ -204,6 +206,11 @@ func (h *hand) work(stop func(card) bool) {
 			continue
 		}
 		h.shoot(fmt.Sprintf("skin-%s-%s", strings.ReplaceAll(c.Step, " ", "-"), c.Primary))
+		if c.Mend != nil {
+			h.enter("Put it into the job")
+			h.pass(time.Minute)
+			continue
+		}
 		switch c.Primary {
 		case "mixed":
 			h.enter("Mixed")
@@ -312,6 +319,9 @@ func (h *hand) offline() {
 	h.shoot("skin-offline-wetout")
 	h.enter(fingers["green"])
 	h.feels++
+	h.pass(10 * time.Minute)
+	h.enter(fingers["green"]) // once more, to be sure
+	h.feels++
 	h.pass(2 * time.Minute)
 	h.enter("Mixed")
 	h.cups++
@@ -320,7 +330,7 @@ func (h *hand) offline() {
 	h.pass(4 * time.Minute)
 	h.enter("Another cup went on")
 	h.cups++
-	says(h.t, h.ctx, "6 entries are kept on this phone, will send")
+	says(h.t, h.ctx, "7 entries are kept on this phone, will send")
 	h.shoot("skin-offline-kept")
 	h.pass(10 * time.Minute)
 	h.s.mend()

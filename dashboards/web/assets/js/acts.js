@@ -18,9 +18,10 @@ export function say(text) {
 }
 
 // did puts the last entry on the undo line, where it stays until the next one.
+let n = 0;
 export function did(text, undo) {
   S.said = '';
-  S.undo = { text, undo, state: '' };
+  S.undo = { text, undo, state: '', n: ++n };
   changed();
 }
 

@@ -237,6 +237,8 @@ function Panel({ it, opt }) {
     e ? h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })) : null,
     h('div', { class: 'acts' },
       card && !over && (!words || guessed || (S.lost && card.primary !== 'feel')) && h(Need, { card, go, busy }),
+      card && card.mend && may('record') && h('div', { class: 'need' }, h('p', { class: 'why' }, h(Said, null, cap(stop(card.mend.say)))),
+        h('button', { type: 'button', class: 'first go', disabled: busy, onclick: () => run(() => (card.mend.do === 'insert' ? step(card, 'insert', { at: undefined, before: card.mend.step, step: card.mend.make }, t('said.mend', { panel: panelName(panel) })) : step(card, 'repeat', { step: card.mend.step }, t('said.mend', { panel: panelName(panel) })))) }, t('next.mend'))),
       words && h('div', { class: 'need' }, h('h3', null, t('finger.ask')), h(Fingers, { onPick: feel })),
       card && (card.contradictions || []).map((x) => h(Contradiction, { key: x.step + x.field, card, x, run })),
       card && (card.unsaid || []).map((x) => h('div', { class: 'note side', key: x.step }, h('p', null, h(Said, null, cap(stop(x.say)))), h('div', { class: 'do' }, h('a', { class: 'btn', href: `#/other/${enc(panel)}?step=${enc(x.step)}` }, t('unsaid.was'))))),

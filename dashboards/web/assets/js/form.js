@@ -249,7 +249,7 @@ export function UndoLine() {
   const u = S.undo;
   if (S.said && !u) return h('div', { class: 'undo', role: 'status' }, h('span', null, S.said));
   if (!u) return h('div', { class: 'undo empty', role: 'status' }, S.said);
-  return h('div', { class: 'undo', role: 'status' }, h('span', { translate: u.board ? false : undefined }, S.said || u.text),
+  return h('div', { class: 'undo', role: 'status', 'data-n': u.n }, h('span', { translate: u.board ? false : undefined }, S.said || u.text),
     h('button', { type: 'button', disabled: !!u.state, onclick: undo }, t('undo')));
 }
 
