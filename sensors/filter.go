@@ -5,6 +5,7 @@ package sensors
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 )
 
@@ -107,8 +108,9 @@ type Filter struct {
 	lim     Limits
 	last    Reading // last believed
 	have    bool
-	moved   Reading // first of the readings at a new level, while one is in doubt
-	movedAt Reading // the latest of them
+	before  []Reading // believed, in order of time, last among them; see keep
+	moved   Reading   // first of the readings at a new level, while one is in doubt
+	movedAt Reading   // the latest of them
 	movedN  int
 
 	same      Reading // the value that has not changed
@@ -129,14 +131,16 @@ func (f *Filter) SetLimits(l Limits) { f.lim = l }
 
 // Check returns nil if the reading is believed, else why not: [ErrRange],
 // [ErrPowerOn], [ErrDoubted], [ErrJump] or [ErrStuck]. witness may be nil.
-// A reading older than the last believed one is judged by range alone, since
-// what came before it is no longer known.
+// A reading older than the last believed one is judged by range and against
+// the believed ones on both sides of it in time. One that is older than the
+// latest 64 of them is compared with the oldest of these, if that is within
+// the gap.
 func (f *Filter) Check(r Reading, witness Witness) error {
 	if err := f.inRange(r); err != nil {
 		return err
 	}
 	if f.have && !r.At.After(f.last.At) {
-		return nil
+		return f.late(r)
 	}
 	if err := f.jump(r); err != nil {
 		return err
@@ -146,7 +150,51 @@ func (f *Filter) Check(r Reading, witness Witness) error {
 	}
 	f.last, f.have = r, true
 	f.movedN = 0
+	f.keep(len(f.before), r)
 	return nil
+}
+
+// keptBehind is how many believed readings are held for those that come late.
+const keptBehind = 64
+
+func (f *Filter) keep(i int, r Reading) {
+	f.before = slices.Insert(f.before, i, r)
+	if n := len(f.before) - keptBehind; n > 0 {
+		f.before = slices.Delete(f.before, 0, n)
+	}
+}
+
+// late judges a reading that came out of order by its neighbours in time.
+func (f *Filter) late(r Reading) error {
+	i, _ := slices.BinarySearchFunc(f.before, r.At, func(b Reading, at time.Time) int {
+		if b.At.After(at) {
+			return 1
+		}
+		return -1
+	})
+	var prev, next Reading // one without a temperature follows anything
+	if i > 0 {
+		prev = f.before[i-1]
+	}
+	if i < len(f.before) {
+		next = f.before[i]
+	}
+	after, until := f.follows(prev, r), f.follows(r, next)
+	switch moved := i > 0 && i < len(f.before) && !f.follows(prev, next); {
+	case after && until, moved && (after || until):
+	case !after:
+		return jumped(prev, r)
+	default:
+		return jumped(r, next)
+	}
+	f.keep(i, r)
+	return nil
+}
+
+func jumped(a, b Reading) error {
+	was, _ := a.Temp.Get()
+	now, _ := b.Temp.Get()
+	return fmt.Errorf("%w: %g to %g °C in %v", ErrJump, was, now, b.At.Sub(a.At).Round(time.Second))
 }
 
 func (f *Filter) inRange(r Reading) error {
@@ -208,9 +256,7 @@ func (f *Filter) jump(r Reading) error {
 	if f.movedN >= 3 && r.At.Sub(f.moved.At) >= f.lim.Settle {
 		return nil
 	}
-	was, _ := f.last.Temp.Get()
-	now, _ := r.Temp.Get()
-	return fmt.Errorf("%w: %g to %g °C in %v", ErrJump, was, now, r.At.Sub(f.last.At).Round(time.Second))
+	return jumped(f.last, r)
 }
 
 // Stuck rules. A DS18B20 steps by 0.0625 K and truly stands still for hours

@@ -99,6 +99,57 @@ func TestFilterJump(t *testing.T) {
 	}
 }
 
+// A reading that comes late is judged by its neighbours in time: a radio probe
+// that hands in what it missed gets no spike past the filter by it.
+func TestFilterOutOfOrder(t *testing.T) {
+	min := time.Minute
+	for _, tt := range []struct {
+		name string
+		had  []Reading
+		late Reading
+		want error
+	}{
+		{"between two that it fits", []Reading{at(0, 18), at(2*min, 18.2)}, at(min, 18.1), nil},
+		{"a spike between two", []Reading{at(0, 18), at(2*min, 18.2)}, at(min, 44), ErrJump},
+		{"a spike down", []Reading{at(0, 18), at(2*min, 18.2)}, at(min, -20), ErrJump},
+		{"a spike before all", []Reading{at(0, 18), at(2*min, 18.2)}, at(-min, 44), ErrJump},
+		{"before all, beyond the gap", []Reading{at(0, 18), at(2*min, 18.2)}, at(-time.Hour, 30), nil},
+		{"the same one again", []Reading{at(0, 18), at(2*min, 18.2)}, at(2*min, 18.2), nil},
+		{"another value of the same time", []Reading{at(0, 18), at(2*min, 18.2)}, at(2*min, 30), ErrJump},
+		{"within a gap of the record", []Reading{at(0, 18), at(time.Hour, 30)}, at(30*min, 25), nil},
+		{"beside one end of a gap, and off it", []Reading{at(0, 18), at(time.Hour, 30)}, at(59*min, 5), ErrJump},
+		{"the old level beside a move", []Reading{at(0, 18), at(min, 43), at(2*min, 43), at(3*min, 43)}, at(30*time.Second, 18), nil},
+		{"the new level beside a move", []Reading{at(0, 18), at(min, 43), at(2*min, 43), at(3*min, 43)}, at(2*min+30*time.Second, 43.1), nil},
+		{"neither level of a move", []Reading{at(0, 18), at(min, 43), at(2*min, 43), at(3*min, 43)}, at(90*time.Second, -10), ErrJump},
+	} {
+		f := NewFilter(DefaultLimits(RoleAir, true))
+		for _, r := range tt.had {
+			f.Check(r, nil) // the first ones of a new level are doubted
+		}
+		if err := f.Check(tt.late, nil); !errors.Is(err, tt.want) || (err == nil) != (tt.want == nil) {
+			t.Errorf("%s: %v, want %v", tt.name, err, tt.want)
+		}
+	}
+
+	// However many come, what is held is bounded, and late ones are each
+	// other's neighbours.
+	f := NewFilter(DefaultLimits(RoleAir, true))
+	for i := range 1000 {
+		if err := f.Check(at(time.Duration(i)*10*time.Second, 18), nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if len(f.before) != keptBehind {
+		t.Errorf("%d readings are held", len(f.before))
+	}
+	if err := f.Check(at(9900*time.Second+time.Second, 18), nil); err != nil {
+		t.Error(err)
+	}
+	if err := f.Check(at(9900*time.Second+2*time.Second, 25), nil); !errors.Is(err, ErrJump) {
+		t.Errorf("a spike beside a late one: %v", err)
+	}
+}
+
 func TestFilterStuck(t *testing.T) {
 	moved := func(k float64) Witness { return func(time.Time) float64 { return k } }
 	ds := DefaultLimits(RolePanel, false)

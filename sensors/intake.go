@@ -121,9 +121,10 @@ type Intake struct {
 
 type pushProbe struct {
 	*track
-	recent []time.Time
-	from   string    // who made it appear
-	heard  time.Time // last pushed, by the monotonic clock
+	recent  []time.Time
+	doubted bool      // its last reading came while the date was in doubt
+	from    string    // who made it appear
+	heard   time.Time // last pushed, by the monotonic clock
 }
 
 // NewIntake returns an intake that hands believed readings of accepted probes
@@ -218,6 +219,10 @@ func (in *Intake) push(src Source, now time.Time, p Pushed) (Reading, error) {
 	if dated && slices.ContainsFunc(pp.recent, r.At.Equal) {
 		return Reading{}, ErrRepeat
 	}
+	if src.ClockTrusted && pp.doubted {
+		pp.forget() // what came while the date was in doubt is no neighbour in time
+	}
+	pp.doubted = !src.ClockTrusted
 	var w Witness
 	if in.cfg.Witness != nil {
 		w = in.cfg.Witness(p.Probe)

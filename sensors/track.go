@@ -63,6 +63,13 @@ func (t *track) judge(r Reading, witness Witness) error {
 	return nil
 }
 
+// forget drops what the next reading would be compared with.
+func (t *track) forget() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.filter.Forget()
+}
+
 // dated puts the time that a driver took from the board's clock onto the clock
 // in use, which a person may have corrected by years. Simulated and recorded
 // readings carry that clock's time already: they are not of the moment.
