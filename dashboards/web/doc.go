@@ -55,7 +55,8 @@
 //	GET  /tent, PUT /tent/setpoint {"set_point_c"}, POST /tent/off {"why"}
 //	POST /tent/accept {"limits_hash"}   the heater's limits in force, through the socket alone
 //	POST /tent/solvent, POST /tent/release, PUT /tent/resume {"on"}
-//	POST /tent/aim                      {"coat","wish","from","to","by","probability","apply"}: land a window
+//	POST /tent/aim                      {"coat","wish","from","to","by","probability","apply"}: land a window;
+//	                                    with "wish":"soak" {"temp_c","hours","ramp_c_h"} → "tg_c" {"now","after","without"}
 //	DELETE /tent/aim                    back to the plain hold
 //	GET  /panels/ID/record?format=html|json|csv        the cure record
 //	GET  /backup                        the whole store as one file

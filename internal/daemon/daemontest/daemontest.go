@@ -28,6 +28,9 @@ type Options struct {
 
 	ClockUntrusted bool // the board does not know the date
 
+	// Before is called before the server starts, to attach a tent; nil for none.
+	Before func(*daemon.Daemon)
+
 	// Shed is the simulated shed whose readings [Daemon.Advance] feeds; nil for
 	// none. The panels shopsim.Panel1 and Panel2 are "lid-a" and "lid-b".
 	Shed *shopsim.Config
@@ -67,6 +70,9 @@ func New(t testing.TB, o Options) *Daemon {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { d.Store().Close() })
+	if o.Before != nil {
+		o.Before(d)
+	}
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, d.Backend())
 	if err != nil {
 		t.Fatal(err)

@@ -183,6 +183,7 @@ function Need({ card, go, busy }) {
   return h('div', { class: 'need' }, h('h3', null, title),
     g && g.resin_g != null ? h('div', { class: 'grams' }, h('div', null, h('b', null, num(g.resin_g)), h('small', null, t('g.resin'))), h('div', null, h('b', null, num(g.hardener_g)), h('small', null, t('g.hardener')))) : g && g.grams != null ? h('div', { class: 'grams' }, h('div', null, h('b', null, num(g.grams)), h('small', null, t('g.mixed')))) : null,
     facts.length > 0 && h('ul', { class: 'facts' }, facts),
+    card.do === 'soak' && S.me && S.me.tent && may('control') && h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/tent/' + enc(card.panel) }, t('need.soak.set'))),
     may('record') && !early ? h('button', { type: 'button', class: 'first go', disabled: busy, onclick: () => go(mixing ? 'mixed' : 'done') }, label) : null);
 }
 
