@@ -17,12 +17,12 @@ import (
 // server on loopback.
 type liveDaemon struct {
 	*testkit.API
-	t   *testing.T
+	t   testing.TB
 	d   *Daemon
 	clk *LapseClock
 }
 
-func newLiveDaemon(t *testing.T, dir string, at time.Time) *liveDaemon {
+func newLiveDaemon(t testing.TB, dir string, at time.Time) *liveDaemon {
 	t.Helper()
 	cfg := DefaultConfig()
 	cfg.Store.Path = dir

@@ -218,6 +218,9 @@ func CheckCoat(w *coat.Work, c coat.Coat, now time.Time) []Fault {
 	if c.Ended != nil && dated && c.Ended.Before(c.Applied) {
 		f.add("ended", "%s is before it was applied (%s)", stamp(*c.Ended), stamp(c.Applied))
 	}
+	if c.Ended == nil && openBeside(w, c) >= MaxOpenCoats {
+		f.add("ended", "%d coats are open, as many as are watched at once: end those that are hard or coated over first", MaxOpenCoats)
+	}
 	for i, id := range c.Batches {
 		field := fmt.Sprintf("batches[%d]", i)
 		if slices.Index(c.Batches, id) != i {
@@ -255,6 +258,27 @@ func CheckCoat(w *coat.Work, c coat.Coat, now time.Time) []Fault {
 		}
 	}
 	return f
+}
+
+// MaxOpenCoats is how many coats may be open at once: each costs a share of
+// every look and every entry. A choice, no source; a shop has a few dozen.
+const MaxOpenCoats = 1000
+
+// openBeside counts the open coats other than c; none where c is open already,
+// so that what is open beyond the limit can be corrected.
+func openBeside(w *coat.Work, c coat.Coat) int {
+	n := 0
+	for i := range w.Coats {
+		o := &w.Coats[i]
+		switch {
+		case o.Ended != nil:
+		case o.ID == c.ID:
+			return 0
+		default:
+			n++
+		}
+	}
+	return n
 }
 
 // CheckFeel checks one finger test against the coat it was made on.
