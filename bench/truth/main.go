@@ -82,6 +82,7 @@ type tally struct {
 	acted, right, clock          int            // first time it was said; what a clock would have done
 	mostTests                    int
 	tests, over4, lateSaid       int // tests; coats with more than four; said after the true closing
+	asked                        int // times a test was asked for, answered or not
 	disagree, green              int // moments of green at which state and finger differ
 	hardLate, hards              int
 	unknownH, coldCoats, unknown float64
@@ -102,6 +103,7 @@ func (t *tally) add(o *tally) {
 	t.right += o.right
 	t.clock += o.clock
 	t.tests += o.tests
+	t.asked += o.asked
 	t.over4 += o.over4
 	t.lateSaid += o.lateSaid
 	t.disagree += o.disagree
@@ -235,6 +237,7 @@ func one(w *world, kind string, seed uint64) *tally {
 		over := v.over(kind, i) && win != nil && win.Status == "closed"
 		if !over && !acted && win != nil && win.FeelFrom != nil && !win.FeelFrom.After(now) && !win.FeelFrom.Equal(ignored) {
 			if answerAt < 0 {
+				t.asked++
 				if rng.Float64() < w.finger.deaf {
 					ignored = *win.FeelFrom
 				} else {
@@ -317,6 +320,46 @@ func run(w *world, kind string, n int, seed uint64) *tally {
 	return total
 }
 
+// coatsADay is a day's worth: two panels, on each cloth laid into a tack coat
+// and two coats on it.
+const coatsADay = 6
+
+// days lives days of coats and counts how often somebody is asked to feel one,
+// until each is coated over: in the mean, at most, and on how many days more
+// than twelve times. No coat learns from another, which asks more often than
+// coats of one lot would.
+func days(w *world, n int, seed uint64) (mean float64, most, over12 int) {
+	asked := make([]int, n)
+	var wg sync.WaitGroup
+	next := make(chan int)
+	for range 2 {
+		wg.Go(func() {
+			for d := range next {
+				for c := range coatsADay {
+					kind := "coat"
+					if c%3 == 0 {
+						kind = "cloth"
+					}
+					asked[d] += one(w, kind, seed+uint64(d*coatsADay+c)).asked
+				}
+			}
+		})
+	}
+	for d := range n {
+		next <- d
+	}
+	close(next)
+	wg.Wait()
+	for _, a := range asked {
+		mean += float64(a) / float64(n)
+		most = max(most, a)
+		if a > 12 {
+			over12++
+		}
+	}
+	return mean, most, over12
+}
+
 func share(a, b int) string {
 	if b == 0 {
 		return "–"
@@ -329,7 +372,18 @@ func main() {
 	seed := flag.Uint64("seed", 1, "first seed")
 	only := flag.String("world", "", "this world only")
 	onlyKind := flag.String("kind", "", "this kind only")
+	byDay := flag.Bool("days", false, "n days of six coats each: how often a test is asked for")
 	flag.Parse()
+	if *byDay {
+		fmt.Println("| world | days of six coats | asked a day, mean | most | days with more than 12 |\n|---|---|---|---|---|")
+		for i := range worlds {
+			if w := &worlds[i]; *only == "" || w.name == *only {
+				mean, most, over := days(w, *n, *seed)
+				fmt.Printf("| %s | %d | %.1f | %d | %d |\n", w.name, *n, mean, most, over)
+			}
+		}
+		return
+	}
 	fmt.Println("| world | window | coats | within p10–p90: tacky | opens | green | firm | hard | \"now\" true, of moments | success | a clock's | \"now\" when closed for good | tests a coat, most | state not the finger's in green | hard over 6 h late | over 12 h not known though α ≥ .65 | \"softened\" while cooling, \"warm\" over 40 °C |")
 	fmt.Println("|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|")
 	kinds := []string{"cloth", "coat"} // a fill coat has the window of coat on coat
