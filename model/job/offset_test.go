@@ -33,6 +33,8 @@ func within(t *testing.T, what string, b coat.TimeBand, truth time.Time) {
 		t.Errorf("%s: band %+v, truth %s", what, b, truth.Format("15:04"))
 		return
 	}
+	h := func(t time.Time) float64 { return t.Sub(lidApplied).Hours() }
+	t.Logf("%s: %.2f to %.2f h, truth %.2f", what, h(*b.P10), h(*b.P90), h(truth))
 	if truth.Before(*b.P10) || truth.After(*b.P90) {
 		t.Errorf("%s: %s to %s, truth %s", what, b.P10.Format("15:04"), b.P90.Format("15:04"), truth.Format("15:04"))
 	}
@@ -73,6 +75,11 @@ func TestProbeLostOverAMat(t *testing.T) {
 			e := replayOne(t, j, tb, h)
 			within(t, what+": green", e.Events.Green, *whole.Events.Green.P50)
 			within(t, what+": recoat closes", e.Events.RecoatCloses, *whole.Events.RecoatCloses.P50)
+		}
+		for _, h := range []float64{6.7, 8, 9.1} { // past the true closing
+			if e := replayOne(t, j, tb, h); e.NextWindow != nil && e.NextWindow.Permits {
+				t.Errorf("lost at %g h: the next coat is permitted at %g h: %s", lost, h, e.Advice)
+			}
 		}
 	}
 }
