@@ -261,6 +261,7 @@ func (b *Book) coatOn(f *faults, e *Entry, s *Schedule, out []StepState, i int, 
 	case have == nil:
 		c.ID = b.NewID("coat")
 		b.close(e, &c)
+		b.lateFeels(e, &c)
 		b.lateCloth(e, s, out, i, &c)
 	case out[i].Status != StepDone:
 		// The rest of a panel of which a share is on already: one coat.
@@ -433,6 +434,23 @@ func (b *Book) close(e *Entry, c *coat.Coat) {
 			end := o.Applied
 			c.Ended = &end
 		}
+	}
+}
+
+// lateFeels gives a coat that is entered late the finger tests made on it: they
+// came first and are on the coat that it covers. A bond stays reachable beside
+// the coats on the panel, so its finger tests stay its own.
+func (b *Book) lateFeels(e *Entry, c *coat.Coat) {
+	if c.Kind == coat.Bond || c.Share != nil && *c.Share < 1 {
+		return
+	}
+	for _, x := range b.Work.Feels {
+		o, ok := find(b.Work.Coats, func(o coat.Coat) bool { return o.ID == x.Coat })
+		if !ok || o.Panel != c.Panel || o.Kind == coat.Bond || !o.Applied.Before(c.Applied) || x.At.Before(c.Applied) || c.Ended != nil && x.At.After(*c.Ended) {
+			continue
+		}
+		x.Coat = c.ID
+		e.put("feel", x.ID, x, false)
 	}
 }
 

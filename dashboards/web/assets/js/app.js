@@ -8,7 +8,7 @@
 
 import { h, render, useLayoutEffect } from './lib.js';
 import { S, changed, now, onChange, recall, remember, trusted } from './state.js';
-import { get, flush, forget, lists, live, refresh, watchLine } from './line.js';
+import { get, flush, forget, lists, live, refresh, resend, watchLine } from './line.js';
 import { Said, hm, longDay, name as said, span } from './say.js';
 import { followJobs } from './jobs.js';
 import { shop } from './acts.js';
@@ -76,7 +76,7 @@ function Lines() {
     S.lost && h('p', { class: 'note harm', role: 'status', key: 'lost' }, h('span', { class: 'mark' }, S.heard ? t('line.lost.for', { span: span(Date.now() - S.heard) }) : t('line.lost')), ' ', t(S.snap ? 'line.lost.kept' : 'line.lost.trying')),
     waits.length > 0 && h('details', { class: 'note', role: 'status', key: 'waits' }, h('summary', null, t('line.waits', { n: waits.length })), h('ul', null, waits.map((e) => h('li', { key: e.key }, said(e.say)))), S.volatile && h('p', null, t('line.volatile'))),
     no.map((e) => h('div', { class: 'note harm', key: 'no-' + e.key }, h('p', null, h('span', { class: 'mark' }, t('line.nottaken')), ' ', h(Said, null, `${e.say}. ${e.refused}.`)),
-      h('div', { class: 'do' }, h('button', { type: 'button', onclick: () => forget(e.key) }, t('line.throw')))))];
+      h('div', { class: 'do' }, h('button', { type: 'button', onclick: () => resend(e) }, t('line.again')), h('button', { type: 'button', onclick: () => forget(e.key) }, t('line.throw')))))];
 }
 
 function Frame() {

@@ -254,6 +254,14 @@ export async function forget(k) {
   return !!e;
 }
 
+// resend tries an entry that was refused once more: what it needed may have come
+// from another phone by now.
+export async function resend(e) {
+  e.refused = '';
+  await put(e);
+  await flush();
+}
+
 // --- live ------------------------------------------------------------------
 
 export function take(snap) {
