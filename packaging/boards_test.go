@@ -31,7 +31,7 @@ var boards = []struct {
 	{"cortex-a7", "arm", "6", []string{"qemu-arm-static", "-cpu", "cortex-a7"}},
 }
 
-// The programs for small boards compute what the one for a PC does, to 1e-9:
+// The programs for small boards compute what the one for a PC does, to 1e-9, estimates to 5e-6:
 // the model alone, or the whole program with CUREWRIGHT_WHOLE_PROGRAM set.
 // They need not agree to the last bit: arm64 fuses multiplication and addition.
 func TestSameNumbersOnSmallBoards(t *testing.T) {
@@ -119,8 +119,9 @@ func TestSameNumbersOnSmallBoards(t *testing.T) {
 	}
 }
 
-// compare walks two answers; numbers may differ by 1e-9 of their size, times
-// by the second that they are printed to.
+// compare walks two answers; numbers may differ by 1e-9 of their size, those of
+// an estimate by the integral's own error, times by the second that they are
+// printed to.
 func compare(t *testing.T, at string, got, want any) (numbers int, worst float64) {
 	t.Helper()
 	sub := func(at string, g, w any) {
@@ -155,6 +156,13 @@ func compare(t *testing.T, at string, got, want any) (numbers int, worst float64
 			// Where a curve is flat its top is found to the root of its own
 			// rounding; the height itself must agree.
 			limit = 1e-7
+		}
+		if strings.Contains(at, ".coats[") {
+			// The integral is cut into steps by the change of temperature: where
+			// a processor fuses multiply and add (arm64) the last digit can cut
+			// one step more, which moves the result within its own error, 1e-6
+			// in α.
+			limit = 5e-6
 		}
 		if !ok || !(d <= limit) {
 			t.Errorf("%s: %v, want %v", at, got, want)
