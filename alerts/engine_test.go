@@ -416,6 +416,16 @@ func TestWindowShort(t *testing.T) {
 	expect(t, step(80*minute), "closing_soon firing", "ready_for_cloth escalated") // half of 40 min, not 45
 }
 
+// A window first seen as it closes, after a start or a late entry, is one call.
+func TestWindowFirstSeenClosing(t *testing.T) {
+	e := New(Config{}, nil)
+	c := wet()
+	c.State, c.NextWindow = coat.Tacky, window(coat.WindowCoat, time.Hour, 100*minute)
+	c.NextWindow.Status, c.NextWindow.Permits = "open", true
+	expect(t, e.Step(shop(t0.Add(90*minute), c)), "closing_soon firing")
+	expect(t, e.Step(shop(t0.Add(91*minute), c)))
+}
+
 // Before the batch is felt the cautious edges cross: then it is a time to feel
 // it and not a permission.
 func TestFeelNow(t *testing.T) {
@@ -524,6 +534,9 @@ func TestUntrustedClockSaysDurations(t *testing.T) {
 	c.NextWindow.Status, c.NextWindow.Permits = "open", true
 	in := shop(t0.Add(90*minute), c)
 	in.ClockTrusted = false
+	first := shop(t0.Add(70*minute), c) // the window is called before it closes: seen first by then, only its closing is
+	first.ClockTrusted = false
+	e.Step(first)
 	p := probe("stale", in.Now)
 	p.LastAt = t0
 	in.Probes = []sensors.Health{p}

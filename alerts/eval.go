@@ -432,31 +432,6 @@ func (e *eval) window(c *coat.Estimate, panel string, w wording) {
 	open := win.Status == "open"
 	closed := win.Status == "closed"
 
-	// Permission: where the estimate gives it. Until then it may be a time to
-	// feel it, also where only the finger is to be believed.
-	permit := open && win.Permits && c.AdviceCode != coat.AdviseWashAbrade
-	v := is(permit)
-	if !known {
-		v = unsure
-	}
-	until := w("until", e.until(win.Closes), "first", e.first(c, panel, wash))
-	switch win.Kind {
-	case coat.WindowCloth:
-		add(ReadyForCloth, v, "", win.Closes, until)
-	case coat.WindowWet:
-		// Open from the brush on: nobody needs telling.
-	default:
-		add(WindowOpen, v, short, win.Closes, until)
-	}
-
-	if win.Kind != coat.WindowWet {
-		v = is(win.FeelFrom != nil && past(win.FeelFrom, e.now) && !closed && win.Status != "cold" && !permit)
-		if !known && c.AdviceCode != coat.AdviseFeelAgain {
-			v = unsure
-		}
-		add(FeelNow, v, short, win.ClosesBand.P50, w())
-	}
-
 	// Closing speaks at the cautious edge, ahead by the lead, but not from
 	// the first minute of a short window.
 	closing := no
@@ -477,6 +452,35 @@ func (e *eval) window(c *coat.Estimate, panel string, w wording) {
 	if !known {
 		closing = unsure
 	}
+
+	// Permission: where the estimate gives it. Until then it may be a time to
+	// feel it, also where only the finger is to be believed.
+	permit := open && win.Permits && c.AdviceCode != coat.AdviseWashAbrade
+	v := is(permit)
+	if !known {
+		v = unsure
+	}
+	if v == yes && closing == yes && !e.active(WindowOpen, c.ID) && !e.active(ReadyForCloth, c.ID) {
+		v = no // first seen as it closes it is one call, the closing's
+	}
+	until := w("until", e.until(win.Closes), "first", e.first(c, panel, wash))
+	switch win.Kind {
+	case coat.WindowCloth:
+		add(ReadyForCloth, v, "", win.Closes, until)
+	case coat.WindowWet:
+		// Open from the brush on: nobody needs telling.
+	default:
+		add(WindowOpen, v, short, win.Closes, until)
+	}
+
+	if win.Kind != coat.WindowWet {
+		v = is(win.FeelFrom != nil && past(win.FeelFrom, e.now) && !closed && win.Status != "cold" && !permit)
+		if !known && c.AdviceCode != coat.AdviseFeelAgain {
+			v = unsure
+		}
+		add(FeelNow, v, short, win.ClosesBand.P50, w())
+	}
+
 	variant := short
 	if win.FeelFrom != nil && !permit {
 		variant = "feel"
