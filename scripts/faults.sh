@@ -63,6 +63,7 @@ inject "each call to the card fails once, under every way of entry" "two errors"
 inject "a card that hangs in a sync" "" "./alerts $d" '^Test(HungStore.*|HungCardHoldsUpNothing)$'
 inject "files taken away, swapped; the lock's name gone" "" ./history '^Test(FilesTakenAwayWhileRunning|LockHoldsWithoutItsName|LeftoversAreRemoved)$'
 inject "log-ins taken back: racing a use, on a full card, against an old copy; foreign copies" "" ./history '^Test(Revoke.*|CopiesHoldNoTokens|ForeignSchemaIsRefused)$'
+inject "a copy put in place of the running store while somebody enters" "" $d '^Test(CopyTakesPlaceAtOnce|NothingIsEnteredBeforeTheNewStart)$'
 inject "damage while running" "" ./history '^Test(DamageWhileRunning|FlushesWhileWoken)$'
 inject "card full" "store, first start, file size limit, heater, daemon, its start on a network" "./history ./heat $d" '^Test(DiskFull|StartsOnAFullCardOnANetwork|FirstStartOnFullDisk|FileSizeLimit|Ring|FullCard|FaultDiskFull)$' "$n"
 inject "card read-only, and well again" "" ./history '^TestReadOnlyCard$'

@@ -152,6 +152,9 @@ func named(kind, id string, err error) error {
 func (d *Daemon) Create(ctx context.Context, who web.Who, kind string, body json.RawMessage, key string) (string, bool, error) {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
+	if err := d.mayEnter(); err != nil {
+		return "", false, err
+	}
 	w, err := d.work(ctx)
 	if err != nil {
 		return "", false, err
@@ -181,6 +184,9 @@ func (d *Daemon) Create(ctx context.Context, who web.Who, kind string, body json
 func (d *Daemon) Patch(ctx context.Context, who web.Who, kind, id string, body json.RawMessage, key string) error {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
+	if err := d.mayEnter(); err != nil {
+		return err
+	}
 	w, err := d.work(ctx)
 	if err != nil {
 		return err
@@ -203,6 +209,9 @@ func (d *Daemon) Patch(ctx context.Context, who web.Who, kind, id string, body j
 func (d *Daemon) Delete(ctx context.Context, who web.Who, kind, id, key string) error {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
+	if err := d.mayEnter(); err != nil {
+		return err
+	}
 	w, err := d.work(ctx)
 	if err != nil {
 		return err

@@ -218,6 +218,9 @@ func (d *Daemon) ImportStock(ctx context.Context, who web.Who, file []byte, key 
 	}
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
+	if err := d.mayEnter(); err != nil {
+		return nil, err
+	}
 	w, err := d.work(ctx)
 	if err != nil {
 		return nil, err

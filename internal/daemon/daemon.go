@@ -64,7 +64,8 @@ type Daemon struct {
 	probeMu   sync.Mutex
 	probesDue map[string]bool // accepted pushed probes that the card did not take yet
 
-	workMu sync.Mutex // one change of work at a time, so that checks hold
+	workMu sync.Mutex  // one change of work at a time, so that checks hold
+	leaves atomic.Bool // a copy takes the store's place at the new start that was asked for; set under workMu and settingsMu
 
 	prunedAt     time.Time // alerts, by upkeep alone
 	clockTrusted atomic.Bool

@@ -195,6 +195,9 @@ func jobFaults(fs []job.Fault) error {
 func (d *Daemon) enter(ctx context.Context, who web.Who, key string, work func(b *job.Book) (*job.Entry, error)) (web.Entered, error) {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
+	if err := d.mayEnter(); err != nil {
+		return web.Entered{}, err
+	}
 	now := d.clk.Now().In(d.loc)
 	var made *job.Entry
 	e, created, err := d.store.WriteWork(ctx, who.Name, now, key, func(newID func(string) string) ([]history.WorkWrite, string, error) {
@@ -614,6 +617,9 @@ func (d *Daemon) lastEntry() *web.EntryView {
 func (d *Daemon) Undo(ctx context.Context, who web.Who, id, key string) (web.Undone, error) {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
+	if err := d.mayEnter(); err != nil {
+		return web.Undone{}, err
+	}
 	now := d.clk.Now()
 	w, err := d.work(ctx)
 	if err != nil {

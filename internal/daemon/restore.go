@@ -40,20 +40,41 @@ func (d *Daemon) Restore(ctx context.Context, who web.Who, r io.Reader) (string,
 	if _, err := history.CheckFile(ctx, f.Name()); err != nil {
 		return "", web.Faults{{What: fmt.Sprintf("this is no whole copy of a store: %v", err)}}
 	}
+	if d.restart != nil {
+		d.leave(true)
+	}
 	if err := os.Rename(f.Name(), filepath.Join(d.cfg.Store.Path, waitingRestore)); err != nil {
+		d.leave(false)
 		return "", err
 	}
 	d.event("restore", "", "a copy was handed in by "+who.Name+" and takes the store's place at the next start", d.clk.Now())
 	if d.restart == nil {
 		return "The copy is whole. It takes the place of what is here when the board starts next: pull the plug or restart the service.", nil
 	}
-	// At once: what was entered from here on would be gone with the store that
-	// is replaced.
 	select {
 	case d.restart <- struct{}{}:
 	default:
 	}
 	return "The copy is whole. It takes the place of what is here now: the page is back in a few seconds. What was here is kept in the folder quarantine.", nil
+}
+
+// leave has nothing entered from when a copy is taken until the new start: it
+// would be gone with the store that is replaced. What is being entered is done
+// when it returns.
+func (d *Daemon) leave(on bool) {
+	d.workMu.Lock()
+	defer d.workMu.Unlock()
+	d.settingsMu.Lock()
+	defer d.settingsMu.Unlock()
+	d.leaves.Store(on)
+}
+
+// mayEnter is nil while what is entered stays.
+func (d *Daemon) mayEnter() error {
+	if d.leaves.Load() {
+		return fmt.Errorf("%w: a copy is taking the store's place; enter it again when the page is back, in a few seconds", web.ErrNotKept)
+	}
+	return nil
 }
 
 // finishRestore puts a waiting copy in the store's place.

@@ -136,6 +136,9 @@ func (d *Daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMes
 	// that change two fields at once keep both.
 	d.settingsMu.Lock()
 	defer d.settingsMu.Unlock()
+	if err := d.mayEnter(); err != nil {
+		return err
+	}
 	s := d.settings()
 	var named map[string]json.RawMessage
 	if err := json.Unmarshal(patch, &named); err != nil {
