@@ -98,7 +98,10 @@ type Filler struct {
 }
 
 // Fault is one thing wrong with one field of a question.
-type Fault struct{ Field, What string }
+type Fault struct {
+	Field string `json:"field"`
+	What  string `json:"what"`
+}
 
 // Faults is every fault at once; it is an error.
 type Faults []Fault

@@ -212,7 +212,10 @@ func tapAt(t *testing.T, ctx context.Context, what, expr string) {
 func type_(t *testing.T, ctx context.Context, field, text string) {
 	t.Helper()
 	sel := chromedp.CSS(fmt.Sprintf(`[data-field="%s"] input`, field))
-	do(t, ctx, chromedp.WaitVisible(sel), chromedp.SendKeys(sel, text))
+	do(t, ctx, chromedp.WaitVisible(sel))
+	// Out from under the foot, as a person scrolls before typing.
+	js[bool](t, ctx, fmt.Sprintf(`(document.querySelector('[data-field="%s"] input').scrollIntoView({block: 'center'}), true)`, field))
+	do(t, ctx, chromedp.SendKeys(sel, text))
 }
 
 func open(t *testing.T, ctx context.Context, url string) {

@@ -270,6 +270,7 @@ var pages = []struct{ hash, ready string }{
 	{"", ".coat"}, {"mixed", ".slip"}, {"on", ".slip"}, {"feel/tack-a", ".slip"}, {"cloth/tack-a", ".slip"}, {"low", ".slip"}, {"panel", ".slip"}, {"panel/lid-a", ".slip"}, {"piece/lid-a", ".slip"},
 	{"coat/tack-a", ".chart canvas"}, {"coat/tack-a/edit", "form"}, {"air", ".chart canvas"}, {"pot", ".kv"}, {"resins", ".rows"}, {"resin/medium", ".curve"}, {"resin/new", "form"},
 	{"tent", ".say"}, {"history", ".rows"}, {"history/lid-a", ".rows"}, {"settings", ".who p"}, {"more", ".rows"}, {"login", ".slip"}, {"probes", ".rows"}, {"probes/panel-1", "form"}, {"cup/cup-1", ".step"},
+	{"mix", ".kv"}, {"stock", ".rows"}, {"stock/drum-1", ".slip"}, {"stock/new", ".slip"},
 }
 
 // visit opens each page at each size and hands it to check; pages follow each

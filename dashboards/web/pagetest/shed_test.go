@@ -63,6 +63,7 @@ func day(t *testing.T) *shed {
 	s.Post("/api/v1/coats", map[string]any{"id": "seal-b", "panel": "lid-b", "resin": "fast", "kind": "seal", "next": "coat", "applied": s.Now()})
 	s.Post("/api/v1/coats/tack-a/feels", map[string]any{"at": s.Now(), "state": "tacky"})
 	s.Post("/api/v1/batches", map[string]any{"id": "cup-2", "resin": "medium", "resin_g": 100, "hardener_g": 30, "mixed": s.Now()})
+	s.Post("/api/v1/stock", map[string]any{"id": "drum-1", "resin": "medium", "part": "resin", "full_g": 5000, "lot": "R-17", "price": 120, "currency": "GBP", "condition": "warm", "opened": at})
 	s.Advance(5 * time.Minute)
 	return s
 }

@@ -26,12 +26,12 @@ const PAGES = {
   panel: () => import('./pages/panel.js'), piece: () => import('./pages/panel.js'), low: () => import('./pages/low.js'), late: () => import('./pages/late.js'), other: () => import('./pages/other.js'),
   job: () => import('./pages/job.js'), jobs: () => import('./pages/job.js'), write: () => import('./pages/job.js'),
   entries: () => import('./pages/entries.js'), cup: () => import('./pages/entries.js'),
-  coat: () => import('./pages/coat.js'), air: () => import('./pages/air.js'), pot: () => import('./pages/pot.js'),
+  coat: () => import('./pages/coat.js'), air: () => import('./pages/air.js'), pot: () => import('./pages/pot.js'), mix: () => import('./pages/mix.js'), stock: () => import('./pages/stock.js'),
   resins: () => import('./pages/resins.js'), resin: () => import('./pages/resins.js'), probes: () => import('./pages/probes.js'), day: () => import('./pages/day.js'),
   tent: () => import('./pages/tent.js'), history: () => import('./pages/history.js'), settings: () => import('./pages/settings.js'), login: () => import('./pages/login.js'),
 };
 // What the bar's "More" and a wide screen's head list, in this order.
-const LINKS = ['', 'jobs', 'air', 'pot', 'day', 'tent', 'entries', 'history', 'resins', 'probes', 'settings'];
+const LINKS = ['', 'jobs', 'air', 'pot', 'day', 'tent', 'entries', 'history', 'resins', 'stock', 'probes', 'settings'];
 const links = () => LINKS.filter((p) => p !== 'tent' || (S.me && S.me.tent));
 
 const bench = { default: Bench, ownFoot: true };

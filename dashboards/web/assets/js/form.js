@@ -53,18 +53,18 @@ export function Err({ field, foot }) {
   const list = foot ? form.faults.filter((f) => ![...form.seen].some((n) => n && (f.field === n || String(f.field).split(/[.[]/)[0] === n))) : mine(field);
   const text = list.map((f) => (foot && f.field ? f.field + ': ' : '') + f.what).join('; ');
   useEffect(() => {
-    if (text && form.faults[0] === list[0]) ref.current.scrollIntoView({ block: 'center' });
+    if (text && form.faults[0] === list[0] && !list[0].live) ref.current.scrollIntoView({ block: 'center' });
   }, [form.faults, text]);
   return h('p', { class: 'err' + (foot ? ' foot' : ''), role: 'alert', ref, translate: false }, text);
 }
 export const bad = (field) => mine(field).length > 0;
 
 // useForm runs a save with its faults: nothing typed is lost by a refusal.
-export function useForm(save) {
+export function useForm(save, found = []) {
   const [st, set] = useState({ busy: false, faults: [] });
   const live = useRef(true);
   useEffect(() => () => { live.current = false; }, []);
-  form.faults = st.faults;
+  form.faults = [...st.faults, ...found];
   form.seen = new Set();
   const ref = useRef(null);
   const submit = async (ev) => {
@@ -258,10 +258,11 @@ export const Foot = ({ children, label }) => h('div', { id: 'foot' }, h(UndoLine
 
 // Slip is a page for one entry: title, parts, and the save button where the
 // thumb is. save may throw Refused or Wrong; the form keeps everything then.
-export function Slip({ title, sub, button, save, backTo = '#/', children, extra }) {
-  const f = useForm(save);
+// live: faults that are found while it is filled in.
+export function Slip({ title, sub, button, save, backTo = '#/', children, extra, live, wide }) {
+  const f = useForm(save, live);
   const kids = [
-    h('form', { class: 'page slip', novalidate: true, onsubmit: f.submit },
+    h('form', { class: 'page slip' + (wide ? ' wide' : ''), novalidate: true, onsubmit: f.submit },
       h('a', { class: 'back', href: backTo }, t('back')), h('h1', null, title), sub ? h('p', { class: 'small' }, sub) : null,
       children, h(Err, { foot: true }), h('button', { type: 'submit', class: 'vh', tabindex: -1, 'aria-hidden': 'true' }, button)),
     h(Foot, null, extra || h('a', { class: 'btn', href: backTo }, t('back')), h('button', { type: 'button', class: 'first', disabled: f.busy, onclick: f.submit }, button))];

@@ -19,12 +19,16 @@ export const COVERS = ['none', 'peel ply', 'film', 'vacuum bag'];
 
 export default function Coat({ rest }) {
   const id = rest[0];
-  const [full, setFull] = useState(undefined);
+  const [full, setFull] = useState(undefined), [left, setLeft] = useState(null);
   useEffect(() => {
     const ask = () => get('/coats/' + enc(id)).then(setFull, () => setFull((old) => old || coats().find((c) => c.id === id) || null));
     ask();
     return onWork(ask);
   }, [id]);
+  const on = full && full.panel;
+  useEffect(() => {
+    if (on) get(`/panels/${enc(on)}/laminate`).then((x) => setLeft(rows(x, 'coats').find((c) => c.coat === id) || null), () => {});
+  }, [on, full]);
   const back = h('a', { class: 'back', href: '#/' }, t('page.'));
   if (full === undefined) return h('div', { class: 'page wide' }, back, h('h1', null, t('asking')));
   if (full === null) return h('div', { class: 'page wide' }, back, h('h1', null, t('coat.none')), h('p', null, t(S.lost ? 'line.unheard' : 'coat.taken')));
@@ -34,6 +38,7 @@ export default function Coat({ rest }) {
   const p = e.state_probability, ended = full.record && full.record.ended;
   const over = full.open === false && e === full; // no estimate is made of it any more
   const row = (k, ...v) => [h('dt', null, t('coat.' + k)), h('dd', null, ...v)];
+  const after = left && left.after, gm = after && after.g_m2, vf = after && after.fibre_volume;
   return h('div', { class: 'page wide' }, back,
     h('h1', null, name(panelName(e.panel))),
     h('p', { class: 'small' }, t('coat.sub', { kind: cap(word('kind.', e.kind)), resin: name(e.resin), at: timeEl(ms(e.applied_at), true) }), ended ? [' ', t('coat.ended', { at: timeEl(ms(ended), true) })] : ''),
@@ -54,6 +59,8 @@ export default function Coat({ rest }) {
           row('blush', e.blush ? (e.blush.condensed ? t('coat.dew') : word('blush.', e.blush.band)) : t('unknown'), e.blush && e.blush.band !== 'unknown' ? ' ' + t('coat.rough') : ''),
           row('gap', e.degraded_minutes ? span(e.degraded_minutes * MIN) : t('never')),
           e.stall ? row('stalled', e.t_need_c != null ? t('coat.stall.need', { temp: temp(e.t_need_c) }) : t('coat.stall')) : null))),
+    left && h('div', { class: 'left' }, h('h2', null, t('coat.resinin')), h('p', { class: 'why' }, h(Said, null, cap(stop(after ? after.say : left.why)))),
+      after && h('dl', { class: 'kv' }, row('onit', t('between', { a: num(gm.low), b: gm2(gm.high) })), vf ? row('fibre', t('between', { a: num(vf.low, 2), b: num(vf.high, 2) })) : null)),
     h(Figures, { key: id, e, full }), h(Log, { full, id }));
 }
 

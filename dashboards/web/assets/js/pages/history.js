@@ -2,7 +2,7 @@
 // History: every panel and what was done to it, to find, compare and keep.
 import { h, useEffect, useState } from '../lib.js';
 import { S, iso, ms, panelName, panelOf, settings } from '../state.js';
-import { HOUR, area, cap, clock, name, num, shortDay, span, timeEl } from '../say.js';
+import { HOUR, Said, area, cap, clock, grams, name, num, shortDay, span, timeEl } from '../say.js';
 import { Refused, call, get, onWork, rows } from '../line.js';
 import { enc } from '../acts.js';
 import { Chart, Table } from '../chart.js';
@@ -52,6 +52,18 @@ function Keep() {
     h('p', { class: 'why', role: 'status', translate: false, key: 's' }, said)];
 }
 
+// Bill is what the piece took, wasted and cost.
+function Bill({ piece }) {
+  const [b, setB] = useState(null);
+  useEffect(() => { get('/pieces/' + enc(piece) + '/bill').then(setB, () => setB(null)); }, [piece]);
+  if (!b || !(b.mixed_g > 0 || b.unweighed)) return null;
+  const money = Object.entries(b.cost || {});
+  return [h('h2', { key: 'h' }, t('bill')), h('dl', { class: 'kv', key: 'kv' }, h('dt', null, t('bill.mixed')), h('dd', null, grams(b.mixed_g)),
+    h('dt', null, t('bill.waste')), h('dd', null, t('bill.waste.is', { g: grams(b.left_g + b.scrap_g), n: num(b.waste_pct) })),
+    money.length || b.unpriced_g > 0 ? [h('dt', null, t('bill.cost')), h('dd', null, money.map(([k, v]) => h('p', { key: k }, t('bill.cost.of', { x: num(v, 2), waste: num((b.waste_cost || {})[k] ?? 0, 2) }), ' ', h(Said, null, k))), b.unpriced_g > 0 ? h('p', null, t('bill.unpriced', { g: grams(b.unpriced_g) })) : null)] : null),
+  b.unweighed > 0 ? h('p', { class: 'small', key: 'u' }, t('bill.unweighed', { n: b.unweighed })) : null];
+}
+
 function Panel({ id, cs }) {
   const p = panelOf(id) || { id }, rec = (f) => `api/v1/panels/${enc(id)}/record?format=${f}`;
   const sides = S.panels.filter((x) => x.piece && x.piece === p.piece && x.id !== id);
@@ -59,7 +71,7 @@ function Panel({ id, cs }) {
     h('p', { class: 'small' }, [p.core ? t('core.' + p.core) : '', p.area_m2 ? area(p.area_m2) : ''].filter(Boolean).join(' · '), sides.length ? [' · ', t('history.otherside'), ' ', sides.map((x, i) => [i ? ', ' : '', h('a', { href: '#/history/' + enc(x.id) }, name(x.name || x.id))])] : ''),
     h('div', { class: 'cols' }, h('div', null,
       cs.length ? h('ul', { class: 'rows' }, cs.map((c) => h('li', { key: c.id }, h('a', { href: '#/coat/' + enc(c.id) }, h('span', null, h('b', null, cap(word('kind.', c.kind))), ', ', name(c.resin), ', ', timeEl(ms(c.applied_at), true)), h('span', null, c.open === false ? t('history.ended') : c.flag ? word('flag.', c.flag) : ''))))) : h('p', { class: 'why' }, t('history.nothing'))),
-    h('div', null, h('h2', null, t('history.record')), h('p', { class: 'why' }, t('history.record.why')),
+    h('div', null, h(Bill, { piece: p.piece || id }), h('h2', null, t('history.record')), h('p', { class: 'why' }, t('history.record.why')),
       h('div', { class: 'do' }, h('a', { class: 'btn first', href: rec('html'), target: '_blank', rel: 'noopener' }, t('history.print')), h('a', { class: 'btn', href: rec('csv'), download: id + '.csv' }, t('history.csv')), h('a', { class: 'btn', href: rec('json'), download: id + '.json' }, t('history.json'))),
       h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/on/' + enc(id) }, t('history.on')), h('a', { class: 'btn', href: '#/panel/' + enc(id) }, t('panel.change')), p.piece && h('a', { class: 'btn', href: '#/piece/' + enc(p.piece) }, t('piece.change'))))));
 }

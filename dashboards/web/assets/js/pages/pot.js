@@ -20,7 +20,7 @@ export default function Pot() {
     get('/pot?' + q).then((x) => !gone && setR(x), (e) => !gone && setR({ err: e.message }));
     return () => { gone = true; };
   }, [d.resin, d.grams, d.shape, d.shop]);
-  return h('div', { class: 'page wide' }, h('h1', null, t('page.pot')), h('p', { class: 'small' }, t('pot.sub')), h('div', { class: 'cols' },
+  return h('div', { class: 'page wide' }, h('h1', null, t('page.pot')), h('p', { class: 'small' }, t('pot.sub')), h('div', { class: 'do' }, h('a', { class: 'btn first', href: '#/mix' }, t('pot.mix'))), h('div', { class: 'cols' },
     h('div', null, h(ResinChoices, { value: d.resin, onPick: (resin) => set({ resin }) }),
       h('fieldset', null, h('legend', null, t('pot.howmuch')), h(Stepper, { label: t('pot.howmuch'), value: d.grams, set: (v) => set({ grams: v }), step: 10, min: 10, max: 2000, say: grams })),
       h(Choices, { label: t('mixed.in'), cls: 'three', list: ['cup', 'tray', 'bond'].map((v) => ({ value: v, text: t('shape.' + v), sub: v === 'cup' ? null : t('pot.depth.' + v) })), value: d.shape, onPick: (shape) => set({ shape }) }),
