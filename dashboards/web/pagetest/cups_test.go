@@ -122,7 +122,7 @@ func TestMixAndStock(t *testing.T) {
 	tap(t, ctx, "crystallised")
 	h.shoot("stock-one")
 	tap(t, ctx, "Save")
-	says(t, ctx, "1350 g of 1500 g")
+	says(t, ctx, "1350 g\nof 1500 g")
 	says(t, ctx, "crystallised")
 	clean(t, bad)
 }
