@@ -161,6 +161,12 @@ func (v *victim) load(t *testing.T, ctx context.Context, killed *atomic.Bool, p 
 	wg.Go(func() {
 		resin, hardener := 100.0, 25.0
 		var coatID, cup string
+		// A cup that stands and is about to end: something to be called for.
+		id, err := v.c.Mixed(ctx, coat.Batch{Resin: "fast", Lot: fmt.Sprintf("stands-%d", round), ResinG: &resin, HardenerG: &hardener, Mixed: time.Now().Add(-6 * time.Minute)})
+		if fault("standing cup", err) {
+			return
+		}
+		p.record("batch", id, fmt.Sprintf(`"stands-%d"`, round))
 		for n := 0; ctx.Err() == nil; n++ {
 			if n%5 == 0 {
 				if coatID != "" {

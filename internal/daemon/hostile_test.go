@@ -15,6 +15,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode"
 
 	"curewright/dashboards/web"
 	"curewright/internal/testkit"
@@ -45,7 +46,18 @@ func TestHostileNames(t *testing.T) {
 		id := name
 		if code == http.StatusBadRequest {
 			id = "lid-" + string(rune('a'+i))
-			live.Post("/api/v1/panels", map[string]any{"id": id, "name": name, "core": "foam", "piece": "lid"})
+			// A name may be any text; what commands a terminal or a line is refused.
+			code, b := live.Raw("POST", "/api/v1/panels", mustJSON(t, map[string]any{"id": id, "name": name, "core": "foam", "piece": "lid"}))
+			switch control := strings.ContainsFunc(name, func(r rune) bool { return unicode.IsControl(r) || unicode.Is(unicode.Cf, r) }); {
+			case control && (code != http.StatusBadRequest || !strings.Contains(string(b), "control character")):
+				t.Errorf("panel named %q: %d %s", name, code, b)
+				continue
+			case control:
+				continue
+			case code != http.StatusCreated:
+				t.Errorf("panel named %q: %d %s", name, code, b)
+				continue
+			}
 		} else {
 			taken++
 		}

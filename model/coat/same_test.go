@@ -56,10 +56,11 @@ func TestEstimateAndForecastAgree(t *testing.T) {
 		for _, m := range []cure.Mark{cure.Tacky, cure.Opens, cure.Green, cure.Firm, cure.Hard} {
 			want := low.When[m]
 			got := when[m][node(lnK)]
-			// The last day of a forecast goes by half hours.
+			// After a day a forecast goes by half hours, and a mark that creeps
+			// may come half a per cent late, as marks_test.go has it.
 			tol := 90.0
 			if want > dayS {
-				tol += 120
+				tol = max(tol+120, .005*want)
 			}
 			if math.Abs(got-want) > tol && !touched(&r, trace, lnK, m, min(got, want)) {
 				t.Errorf("mark %d at %.3f h by the readings, %.3f h by the forecast", m, want/3600, got/3600)
