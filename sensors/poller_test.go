@@ -376,29 +376,29 @@ func TestPollerReopensAfterTheAbandonedCameBack(t *testing.T) {
 		block := make(chan struct{})
 		stays := make(chan struct{})
 		defer close(stays)
-		opened := 0
+		var opened atomic.Int64
 		hang := func(until chan struct{}) *fake {
 			return &fake{do: func(context.Context, int) (Reading, error) { <-until; return Reading{}, ErrBus }}
 		}
 		_, got := run(t, PollerConfig{Probe: hang(block), Every: time.Second, Reopen: func(context.Context) (Probe, error) {
-			switch opened++; {
-			case opened < maxAbandoned:
+			switch n := opened.Add(1); {
+			case n < maxAbandoned:
 				return hang(block), nil
-			case opened == maxAbandoned:
+			case n == maxAbandoned:
 				return hang(stays), nil // the read under way now never ends
 			}
 			return &fake{do: func(context.Context, int) (Reading, error) { return good(18) }}, nil
 		}})
 		time.Sleep(time.Hour)
 		synctest.Wait()
-		if opened != maxAbandoned || len(got()) != 0 {
-			t.Fatalf("opened %d times, %d readings; the test needs %d and none", opened, len(got()), maxAbandoned)
+		if opened.Load() != maxAbandoned || len(got()) != 0 {
+			t.Fatalf("opened %d times, %d readings; the test needs %d and none", opened.Load(), len(got()), maxAbandoned)
 		}
 		close(block)
 		time.Sleep(time.Hour)
 		synctest.Wait()
-		if opened != maxAbandoned+1 || len(got()) == 0 {
-			t.Errorf("opened %d times, %d readings after the old reads came back", opened, len(got()))
+		if opened.Load() != maxAbandoned+1 || len(got()) == 0 {
+			t.Errorf("opened %d times, %d readings after the old reads came back", opened.Load(), len(got()))
 		}
 	})
 }

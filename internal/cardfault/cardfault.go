@@ -46,7 +46,6 @@ var (
 	names = map[uintptr]string{}                       // path by file object
 	ours  = map[uintptr]*sqlite3.Tsqlite3_io_methods{} // our table by SQLite's
 	back  = map[uintptr]*sqlite3.Tsqlite3_io_methods{} // SQLite's table by ours
-	pins  []any
 )
 
 // Set has f asked before every call from now on, in all databases of the
@@ -106,7 +105,7 @@ type (
 func install() {
 	tls := libc.NewTLS()
 	orig = sqlite3.Xsqlite3_vfs_find(tls, 0)
-	v := new(sqlite3.Tsqlite3_vfs)
+	v := inC[sqlite3.Tsqlite3_vfs](tls)
 	*v = *at[sqlite3.Tsqlite3_vfs](orig)
 	name, err := libc.CString("cardfault")
 	if err != nil {
@@ -115,10 +114,19 @@ func install() {
 	v.FzName, v.FpNext = name, 0
 	v.FxOpen = fp[openFn](open)
 	v.FxDelete = fp[deleteFn](remove)
-	pins = append(pins, v)
 	if rc := sqlite3.Xsqlite3_vfs_register(tls, uintptr(unsafe.Pointer(v)), 1); rc != sqlite3.SQLITE_OK {
 		panic("cardfault: the layer cannot be registered")
 	}
+}
+
+// inC is room for a structure in the library's own memory, for good: what the
+// library keeps a pointer to must not lie in Go's.
+func inC[T any](tls *libc.TLS) *T {
+	p := libc.Xmalloc(tls, libc.Tsize_t(unsafe.Sizeof(*new(T))))
+	if p == 0 {
+		panic("cardfault: no memory")
+	}
+	return at[T](p)
 }
 
 // at is the C structure at an address.
@@ -148,7 +156,7 @@ func open(tls *libc.TLS, vfs, name, file uintptr, flags int32, out uintptr) int3
 	m := ours[f.FpMethods]
 	if m == nil {
 		theirs := at[sqlite3.Tsqlite3_io_methods](f.FpMethods)
-		m = new(sqlite3.Tsqlite3_io_methods)
+		m = inC[sqlite3.Tsqlite3_io_methods](tls)
 		*m = *theirs
 		m.FxWrite, m.FxTruncate, m.FxSync, m.FxClose = fp[writeFn](write), fp[truncFn](truncate), fp[syncFn](syncTo), fp[closeFn](closing)
 		ours[f.FpMethods] = m
