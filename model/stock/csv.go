@@ -116,7 +116,10 @@ func ReadCSV(r io.Reader, loc *time.Location) ([]coat.Stock, error) {
 		if errors.Is(err, io.EOF) {
 			break
 		}
-		line, _ := c.FieldPos(0)
+		line := 0
+		if len(row) > 0 { // a row that is broken at its start has no field to be placed by
+			line, _ = c.FieldPos(0)
+		}
 		if err != nil {
 			var pe *csv.ParseError
 			if errors.As(err, &pe) {
