@@ -6,7 +6,7 @@ import { h, useEffect, useState } from '../lib.js';
 import { S, ms, now, panelName } from '../state.js';
 import { MIN, Said, area, cap, clock, grams, num, span } from '../say.js';
 import { Refused, call } from '../line.js';
-import { enc, entry, step } from '../acts.js';
+import { entry, step } from '../acts.js';
 import { cardOf } from '../jobs.js';
 import { Choices, Err, Field, Slip, Stepper, Wrong, moment, number, useDraft } from '../form.js';
 import { ResinChoices, soleResin } from './mixed.js';
