@@ -59,6 +59,10 @@ type Options struct {
 	// Ring bounds the readings kept in memory while the disk cannot be
 	// written, the oldest go first; 0 means 200 000 (about 8 MB).
 	Ring int
+	// WatchEvery is how often the files and the room on the card are looked
+	// at; 0 means 5 s. In simulated time, where months go by in a moment, it is
+	// better longer.
+	WatchEvery time.Duration
 	// Log gets one line per change of the store's health; nil means none.
 	Log *slog.Logger
 
@@ -409,13 +413,10 @@ func (s *Store) run() {
 	}
 }
 
-// watchEvery is how often the files and the room on the card are looked at.
-const watchEvery = 5 * time.Second
-
 // watchDisk looks at the files until Close. It has a goroutine of its own: the
 // card may not answer.
 func (s *Store) watchDisk() {
-	t := time.NewTicker(watchEvery)
+	t := time.NewTicker(cmp.Or(s.opts.WatchEvery, 5*time.Second))
 	defer t.Stop()
 	for {
 		select {

@@ -101,6 +101,8 @@ type Options struct {
 	Synced func() bool          // whether something outside keeps the clock right now; nil: the kernel's answer
 	Boot   string               // names this run of the kernel; "": the kernel's
 	Uptime func() time.Duration // since it began; nil: the kernel's
+
+	StoreWatch time.Duration // how often the store looks at its files; 0: its own
 }
 
 // New opens the store and wires the parts; nothing runs yet.
@@ -186,6 +188,7 @@ func openStore(o Options) (*history.Store, error) {
 		ClockUntrusted: !o.ClockTrusted,
 		Boot:           o.Boot,
 		Uptime:         o.Uptime,
+		WatchEvery:     o.StoreWatch,
 		MaxBytes:       int64(o.Config.Store.MaxMB) << 20,
 		MaxAge:         time.Duration(o.Config.Store.KeepDays) * 24 * time.Hour,
 	}

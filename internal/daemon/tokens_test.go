@@ -47,7 +47,7 @@ func (g *accessRig) start(trusted bool) {
 	}
 	cfg := DefaultConfig()
 	cfg.Store.Path = g.dir
-	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC})
+	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC, StoreWatch: day})
 	if err != nil {
 		g.t.Fatal(err)
 	}
