@@ -74,6 +74,7 @@ type Daemon struct {
 	restart      chan struct{} // asks for a new start at once; nil where nobody would start it
 	undated      atomic.Bool   // the date is known, and not everything could be given it yet
 	synced       func() bool
+	chip         func() (Chip, bool)
 	clockOffset  atomic.Int64 // ns; wall clock minus our held clock, after the wall clock was stepped
 	noProbes     string       // why no wired probe was found, "" where there are some
 
@@ -95,9 +96,9 @@ type Options struct {
 	Zone         *time.Location // nil: the configuration's
 	NoProbe      string
 	ClockTrusted bool   // something outside keeps the clock right
-	ClockChip    bool   // a clock chip set it: trusted where it is after the last record
 	Version      string // the program's own
 
+	Chip   func() (Chip, bool)  // the board's clock chip; nil: it has none
 	Synced func() bool          // whether something outside keeps the clock right now; nil: the kernel's answer
 	Boot   string               // names this run of the kernel; "": the kernel's
 	Uptime func() time.Duration // since it began; nil: the kernel's
@@ -120,6 +121,9 @@ func New(o Options) (*Daemon, error) {
 	}
 	if d.synced = o.Synced; d.synced == nil {
 		d.synced = kernelSynchronised
+	}
+	if d.chip = o.Chip; d.chip == nil {
+		d.chip = func() (Chip, bool) { return Chip{}, false }
 	}
 	store, err := openStore(o)
 	if err != nil {
@@ -405,6 +409,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 			}
 			d.tellSteps(now)
 			d.watchSync(ctx)
+			d.watchChip()
 		}
 		last, mono = now, time.Now()
 		if err := d.store.Upkeep(ctx); err != nil && ctx.Err() == nil {

@@ -11,14 +11,17 @@ import (
 )
 
 // startClock decides at the start whose date counts: the kernel's where
-// something keeps it right, a clock chip's where it is after the last record,
-// else the one that a phone gave in this run of the kernel.
+// something keeps it right, a clock chip's that was seen right before and is
+// after the last record, else the one that a phone gave in this run of the kernel.
 func (d *Daemon) startClock(o Options) {
 	ctx := context.Background()
 	now := d.clk.Now()
 	last, known := d.store.LastRecord()
 	zero, given := d.store.BootDate()
-	trusted := o.ClockTrusted || o.ClockChip && (!known || now.After(last))
+	trusted := o.ClockTrusted
+	if c, ok := d.chip(); ok && !trusted {
+		trusted = chipVouches(d.cfg.Store.Path, c, now) && (!known || now.After(last))
+	}
 	switch {
 	case trusted && (given || d.store.NeedsDate()):
 		// Another start of this boot did not know it yet, or had it from a phone.
@@ -66,6 +69,18 @@ func (d *Daemon) dateAll(ctx context.Context) {
 	} else if n.Readings > 0 || n.Work > 0 {
 		d.log.Info("dated what came before the date was known", "readings", n.Readings, "records", n.Work)
 		d.RequestLook()
+	}
+}
+
+// watchChip remembers whether the clock chip is right, by a network's time or
+// a person's.
+func (d *Daemon) watchChip() {
+	c, ok := d.chip()
+	if !ok || !d.clockTrusted.Load() || !d.byPerson.Load() && !d.synced() {
+		return
+	}
+	if err := markChip(d.cfg.Store.Path, c, d.clk.Now()); err != nil {
+		d.log.Debug("clock chip", "err", err) // upkeep says what a card that refuses costs
 	}
 }
 

@@ -3,15 +3,10 @@
 package daemon
 
 import (
-	"os"
 	"time"
 
 	"golang.org/x/sys/unix"
 )
-
-// ClockSynchronised reports whether the kernel says that the wall clock is
-// synchronised, or a clock chip is there to have set it at boot.
-func ClockSynchronised() bool { return kernelSynchronised() || clockChip() }
 
 // kernelSynchronised reports whether the kernel says that something outside
 // keeps the wall clock right.
@@ -22,13 +17,8 @@ func kernelSynchronised() bool {
 	return err == nil && state != unix.TIME_ERROR && t.Status&unix.STA_UNSYNC == 0
 }
 
-// clockChip reports whether there is a clock chip that set the clock at boot.
-// Its battery may be flat: it counts only where its date is after the last
-// record.
-func clockChip() bool {
-	_, err := os.Stat("/dev/rtc0")
-	return err == nil
-}
+// BoardChip reads this board's clock chip.
+func BoardChip() (Chip, bool) { return readChip(rtcRoot) }
 
 // sinceBoot is the time since the kernel started, with the time it was asleep.
 func sinceBoot() time.Duration {

@@ -6,12 +6,11 @@ package daemon
 
 import "time"
 
-// ClockSynchronised: elsewhere than on a board the system keeps the clock.
-func ClockSynchronised() bool { return true }
-
+// kernelSynchronised: elsewhere than on a board the system keeps the clock.
 func kernelSynchronised() bool { return true }
 
-func clockChip() bool { return false }
+// BoardChip: elsewhere than on a board nobody asks for it.
+func BoardChip() (Chip, bool) { return Chip{}, false }
 
 // sinceBoot is as good as the process's own time: only differences are used.
 func sinceBoot() time.Duration { return time.Since(processStart) }

@@ -59,7 +59,7 @@ func watchOnce(ctx context.Context, cfg Config, version string, log *slog.Logger
 	bench := openBench(log)
 	probes, why := bench.pollers(ctx, cfg)
 	d, err := New(Options{
-		Config: cfg, Clock: &wallClock{}, Log: log, Probes: probes, NoProbe: why, ClockTrusted: kernelSynchronised(), ClockChip: clockChip(), Version: version,
+		Config: cfg, Clock: &wallClock{}, Log: log, Probes: probes, NoProbe: why, ClockTrusted: kernelSynchronised(), Chip: BoardChip, Version: version,
 	})
 	if err != nil {
 		return err

@@ -61,6 +61,7 @@ type doctor struct {
 	cfgErr  error
 
 	trusted func() bool                        // is the clock
+	chip    func() (daemon.Chip, bool)         // the board's
 	now     func() time.Time                   //
 	space   func(dir string) (diskInfo, error) // of the file system under dir
 	buses   func(context.Context) discover.Report
@@ -73,11 +74,12 @@ type doctor struct {
 func (c *Cmd) Run(a *cli.App) error {
 	d := &doctor{
 		root: c.Root, here: filepath.Clean(c.Root) == "/",
-		trusted: daemon.ClockSynchronised, now: time.Now, space: diskSpace,
+		now: time.Now, space: diskSpace, chip: daemon.BoardChip,
 		buses:  daemon.DiscoverProbes,
 		store:  lookAtStore,
 		listen: canListen, addrs: cli.OwnAddresses,
 	}
+	d.trusted = func() bool { return daemon.ClockVouched(d.cfg.Store.Path) }
 	d.ready = func(ctx context.Context) ([]string, error) {
 		cl, err := a.Client()
 		if err != nil {

@@ -16,6 +16,7 @@ import (
 	"curewright/history"
 	"curewright/internal/daemon"
 	"curewright/internal/testkit"
+	"curewright/sensors"
 	"curewright/sensors/discover"
 )
 
@@ -87,6 +88,7 @@ func well(t *testing.T) *doctor {
 	return &doctor{
 		root: root, here: true, cfg: cfg, cfgFile: "/etc/curewright/curewright.toml",
 		trusted: func() bool { return true },
+		chip:    func() (daemon.Chip, bool) { return daemon.Chip{}, false },
 		now:     func() time.Time { return time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC) },
 		space:   func(string) (diskInfo, error) { return diskInfo{free: 8e9, size: 16e9, kind: 0xef53}, nil },
 		buses:   func(context.Context) discover.Report { return discover.Report{} },
@@ -147,8 +149,10 @@ func TestDoctorFinds(t *testing.T) {
 		"stuck": {func(d *doctor) {
 			d.ready = func(context.Context) ([]string, error) { return []string{"estimator: silent for 3m0s"}, nil }
 		}, "service", markWrong, "estimator: silent", "journalctl"},
-		"clock unset":     {func(d *doctor) { d.now = func() time.Time { return time.Unix(0, 0) } }, "clock", markWrong, "does not know the date", "this phone's time"},
-		"clock unvouched": {func(d *doctor) { d.trusted = func() bool { return false } }, "clock", markNote, "nothing vouches", "clock chip"},
+		"clock unset":      {func(d *doctor) { d.now = func() time.Time { return time.Unix(0, 0) } }, "clock", markWrong, "does not know the date", "this phone's time"},
+		"clock unvouched":  {func(d *doctor) { d.trusted = func() bool { return false } }, "clock", markNote, "nothing vouches", "clock chip"},
+		"clock chip, new":  {chipAt(0), "clock", markNote, "was never seen right", "trusted from then on"},
+		"clock chip, flat": {chipAt(-400 * 24 * time.Hour), "clock", markNote, "rtc-test shows", "battery"},
 		"read-only card": {func(d *doctor) {
 			d.space = func(string) (diskInfo, error) { return diskInfo{free: 8e9, readOnly: true}, nil }
 		}, "disk", markWrong, "can't be written", "change the card"},
@@ -170,6 +174,12 @@ func TestDoctorFinds(t *testing.T) {
 				return discover.Report{Found: []discover.Found{{Driver: "sht4x", Bus: "i2c-1:0x44", Err: errors.New("checksum mismatch"), Hint: "look at its plug"}}}
 			}
 		}, "probes", markWrong, "sht4x on i2c-1:0x44: checksum mismatch", "look at its plug"},
+		"sick bus": {func(d *doctor) {
+			d.ready = down
+			d.buses = func(context.Context) discover.Report {
+				return discover.Report{Buses: []discover.Bus{{Name: "i2c-1", Err: fmt.Errorf("%w at 58 of 58 addresses", sensors.ErrTimeout), Hint: "unplug what is on it"}}}
+			}
+		}, "probes", markWrong, "i2c-1: no answer in time at 58 of 58 addresses", "unplug what is on it"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			d := well(t)
@@ -230,5 +240,14 @@ func TestDoctorLooksAtTheStore(t *testing.T) {
 	}
 	if got := marks(); !strings.HasPrefix(got, "wrong: ") {
 		t.Errorf("damaged: %s", got)
+	}
+}
+
+// chipAt is a board whose clock nobody vouches for, with a clock chip that is
+// so far from it.
+func chipAt(away time.Duration) func(*doctor) {
+	return func(d *doctor) {
+		d.trusted = func() bool { return false }
+		d.chip = func() (daemon.Chip, bool) { return daemon.Chip{Name: "rtc-test", At: d.now().Add(away)}, true }
 	}
 }

@@ -14,6 +14,7 @@ import (
 
 	"curewright/internal/file"
 	"curewright/packaging"
+	"curewright/sensors"
 	"curewright/sensors/discover"
 )
 
@@ -229,6 +230,8 @@ func (d *doctor) probes(ctx context.Context) []finding {
 	for _, b := range rep.Buses {
 		if b.Err != nil && (errors.Is(b.Err, fs.ErrPermission) || strings.Contains(b.Err.Error(), "permission")) {
 			out = append(out, finding{Area: area, Mark: markWrong, What: b.Name + ": " + b.Err.Error(), Mend: "sudo curewright doctor, or add yourself to the group: sudo usermod -aG i2c $USER"})
+		} else if errors.Is(b.Err, sensors.ErrTimeout) || errors.Is(b.Err, sensors.ErrBus) {
+			out = append(out, finding{Area: area, Mark: markWrong, What: b.Name + ": " + b.Err.Error(), Mend: b.Hint})
 		}
 	}
 	sound := 0
@@ -246,7 +249,7 @@ func (d *doctor) probes(ctx context.Context) []finding {
 	switch {
 	case sound > 0:
 		out = append(out, finding{Area: area, Mark: markGood, What: fmt.Sprintf("%d answer with a reading", sound)})
-	case len(rep.Found) == 0:
+	case len(rep.Found) == 0 && len(out) == 0:
 		out = append(out, finding{Area: area, Mark: markNote, What: "none answers", Mend: "curewright probes says more"})
 	}
 	return out

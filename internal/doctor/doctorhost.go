@@ -30,6 +30,10 @@ func (d *doctor) clock() []finding {
 		out = append(out, finding{Area: area, Mark: markWrong, What: "it says " + now.Format("2 January 2006") + ": the board does not know the date",
 			Mend: "connect it to the internet, fit a clock chip, or press \"Use this phone's time\" on the page"})
 	case !d.trusted():
+		if f, ok := d.clockChip(now); ok {
+			out = append(out, f)
+			break
+		}
 		out = append(out, finding{Area: area, Mark: markNote, What: "it says " + now.Format("2 January 2006 15:04") + ", and nothing vouches for it",
 			Mend: "connect the board to the internet, fit a clock chip, or press \"Use this phone's time\" on the page; until then readings are kept and dated later"})
 	default:
@@ -40,6 +44,24 @@ func (d *doctor) clock() []finding {
 			Mend: "name the time zone: [shop] zone = \"Europe/London\""})
 	}
 	return out
+}
+
+// clockChip says what is wrong with a clock chip that does not vouch for the
+// date.
+func (d *doctor) clockChip(now time.Time) (finding, bool) {
+	c, ok := d.chip()
+	if !ok {
+		return finding{}, false
+	}
+	f := finding{Area: "clock", Mark: markNote}
+	if c.At.Sub(now).Abs() >= time.Minute {
+		f.What = "it says " + now.Format("2 January 2006 15:04") + ", the clock chip " + c.Name + " shows " + c.At.In(now.Location()).Format("2 January 2006 15:04") + ", and nothing vouches for either"
+		f.Mend = "connect the board to the internet for a quarter of an hour, or press \"Use this phone's time\" on the page; if the chip is wrong again after the next start, its battery is flat"
+		return f, true
+	}
+	f.What = "it says " + now.Format("2 January 2006 15:04") + " by the clock chip " + c.Name + ", which was never seen right"
+	f.Mend = "connect the board to the internet, or press \"Use this phone's time\" on the page, once: the chip is trusted from then on"
+	return f, true
 }
 
 // power: a supply that sags resets probes and damages cards.

@@ -225,9 +225,10 @@ func (h *Host) Discover(ctx context.Context) Report {
 			found, err := h.scan(ctx, r.Name, bus)
 			rep.Found = append(rep.Found, found...)
 			b.Err = err
-			if err == nil {
-				_ = bus.Close() // after a hang it would wait too
-			} else {
+			if !errors.Is(err, errHangs) { // after a hang it would wait too
+				_ = bus.Close()
+			}
+			if err != nil {
 				b.Hint = hangHint
 			}
 		}
@@ -244,7 +245,7 @@ var (
 	errHangs   = fmt.Errorf("%w: the bus hangs", sensors.ErrTimeout)
 )
 
-const hangHint = "a chip or a wire holds the bus: unplug them one by one"
+const hangHint = "a chip, a wire or a missing pull-up resistor holds the bus: unplug what is on it one by one"
 
 func openError(err error) (hint string, _ error) {
 	if errors.Is(err, fs.ErrPermission) || strings.Contains(err.Error(), "permission denied") {
@@ -253,7 +254,16 @@ func openError(err error) (hint string, _ error) {
 	return "", err
 }
 
-// scan asks each address that a known chip can have.
+// sickFor is how long a bus may spend on transfers that fail before the rest of
+// its addresses is not asked: each of them takes an adapter its whole time-out.
+const sickFor = 20 * time.Second
+
+// allAnswer is how many addresses are enough to tell a held line by.
+const allAnswer = 8
+
+// scan asks each address that a known chip can have. A bus that is sick says
+// the same at one address after the other: that is one fault of the bus, and
+// not something at each of them.
 func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus) (found []Found, err error) {
 	at := map[uint16][]Chip{}
 	for _, c := range h.Drivers.Chips {
@@ -266,20 +276,47 @@ func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus) (found []Foun
 		addrs = append(addrs, a)
 	}
 	slices.Sort(addrs)
+	var sick []Found
+	var lost time.Duration
+	asked := 0
 	for _, a := range addrs {
 		place := Place(name, fmt.Sprintf("0x%02x", a))
 		if h.taken(place) {
 			continue
 		}
+		began := time.Now()
 		f, ok, err := h.ask(ctx, name, place, bus, a, at[a])
-		if ok {
+		asked++
+		if err != nil {
+			return append(found, sick...), err
+		}
+		if ok && f.Driver == "" && (errors.Is(f.Err, sensors.ErrTimeout) || errors.Is(f.Err, sensors.ErrBus)) {
+			sick = append(sick, f)
+			lost += time.Since(began)
+		} else if ok {
 			found = append(found, f)
 		}
-		if err != nil {
-			return found, err
+		if lost > sickFor && len(sick) == asked {
+			break
 		}
 	}
-	return found, nil
+	if len(sick) < 2 {
+		found = append(found, sick...)
+		// No board has something at every address; a data line that is held low
+		// acknowledges them all.
+		if asked >= allAnswer && len(found) == asked && !slices.ContainsFunc(found, func(f Found) bool { return f.Driver != "" }) {
+			return nil, fmt.Errorf("%w: every address answers, and no known chip: the data line is held low", sensors.ErrBus)
+		}
+		return found, nil
+	}
+	var err1 error
+	for _, f := range sick {
+		var re *sensors.ReadError
+		if errors.As(f.Err, &re) && err1 == nil {
+			err1 = re.Err
+		}
+	}
+	return found, fmt.Errorf("%w at %d of %d addresses", err1, len(sick), asked)
 }
 
 // ask tries the chips that can be at one address. A chip that is not there
@@ -311,7 +348,10 @@ func (h *Host) ask(ctx context.Context, name, place string, bus i2c.Bus, addr ui
 		default:
 			// Something answers and does not fit: no further question, since
 			// what is harmless to one chip is a command to another.
-			f.Err, f.Hint = fmt.Errorf("%w: not a %s: %w", sensors.ErrWrongDevice, c.Driver, err), hint(err)
+			f.Err, f.Hint = err, hint(err)
+			if !errors.Is(err, sensors.ErrTimeout) && !errors.Is(err, sensors.ErrBus) {
+				f.Err = fmt.Errorf("%w: not a %s: %w", sensors.ErrWrongDevice, c.Driver, err)
+			}
 			return f, true, nil
 		}
 	}

@@ -226,6 +226,77 @@ func TestDiscoverSaysWhy(t *testing.T) {
 	})
 }
 
+// sickBus fails, or is held low, at every address but those of a good bus.
+type sickBus struct {
+	*chipsim.Bus
+	good  map[uint16]bool
+	err   error         // nil: the data line is low
+	takes time.Duration // of each failing transfer
+	n     int
+}
+
+func (b *sickBus) Tx(addr uint16, w, r []byte) error {
+	if b.good[addr] {
+		return b.Bus.Tx(addr, w, r)
+	}
+	b.n++
+	time.Sleep(b.takes)
+	clear(r)
+	return b.err
+}
+
+// A sick bus is one line, whatever its adapter says at each address, and what
+// answers on it all the same is found. An emulated i.MX6 times out where nobody
+// is: that was told as 58 other devices.
+func TestDiscoverSickBus(t *testing.T) {
+	for name, tt := range map[string]struct {
+		bus   *sickBus
+		found int
+		class error
+		say   string
+		most  int // transfers that fail
+	}{
+		"time-outs, one chip":  {&sickBus{err: errors.New("sysfs-i2c: connection timed out"), takes: 50 * time.Millisecond, good: map[uint16]bool{0x44: true}}, 1, sensors.ErrTimeout, "addresses", 100},
+		"long time-outs":       {&sickBus{err: errors.New("sysfs-i2c: connection timed out"), takes: 2 * time.Second}, 0, sensors.ErrTimeout, "at 11 of 11 addresses", 11},
+		"arbitration lost":     {&sickBus{err: errors.New("sysfs-i2c: resource temporarily unavailable")}, 0, sensors.ErrBus, "addresses", 100},
+		"data line held low":   {&sickBus{}, 0, sensors.ErrBus, "held low", 1000},
+		"nobody there, a chip": {&sickBus{err: errors.New("sysfs-i2c: remote I/O error"), good: map[uint16]bool{0x44: true}}, 1, nil, "", 100},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				tt.bus.Bus = chipsim.NewBus("i2c-1")
+				tt.bus.Attach(0x44, chipsim.NewSHT4x(air))
+				h := board(fstest.MapFS{})
+				h.I2C = func() ([]discover.Ref, error) {
+					return []discover.Ref{{Name: "i2c-1", Open: func() (i2c.BusCloser, error) { return tt.bus, nil }}}, nil
+				}
+				rep := h.Discover(t.Context())
+				if len(rep.Found) != tt.found {
+					t.Errorf("found %+v, want %d", rep.Found, tt.found)
+				}
+				for _, f := range rep.Found {
+					if f.Err != nil || f.Driver != "sht4x" {
+						t.Errorf("%+v", f)
+					}
+				}
+				b := rep.Buses[0]
+				if tt.class == nil {
+					if b.Err != nil {
+						t.Errorf("%v", b.Err)
+					}
+					return
+				}
+				if !errors.Is(b.Err, tt.class) || !strings.Contains(b.Err.Error(), tt.say) || b.Hint == "" {
+					t.Errorf("%v (%s), want %v that says %q", b.Err, b.Hint, tt.class, tt.say)
+				}
+				if tt.bus.n > tt.most {
+					t.Errorf("%d transfers on a sick bus", tt.bus.n)
+				}
+			})
+		})
+	}
+}
+
 // Looking again and again, as a daemon does: a bus that hangs is asked once
 // and not every time, and probes in use are left to their pollers.
 func TestDiscoverAgain(t *testing.T) {

@@ -28,6 +28,8 @@ const Root = "/sys/bus/w1/devices"
 // Family is the first part of a DS18B20's id.
 const Family = "28"
 
+const plugHint = "check its plug and the 4.7 kΩ pull-up resistor"
+
 // Device is one DS18B20. Make it with [New].
 type Device struct {
 	name, id string
@@ -65,13 +67,18 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	b, err := fs.ReadFile(d.fsys, d.id+"/w1_slave")
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return sensors.Reading{}, &sensors.ReadError{Probe: d.name, Op: "open", Err: sensors.ErrAbsent, Hint: "check its plug and the 4.7 kΩ pull-up resistor"}
+		return sensors.Reading{}, &sensors.ReadError{Probe: d.name, Op: "open", Err: sensors.ErrAbsent, Hint: plugHint}
 	case errors.Is(err, fs.ErrPermission):
 		return sensors.Reading{}, &sensors.ReadError{Probe: d.name, Op: "open", Err: fmt.Errorf("%w: %w", sensors.ErrBus, err), Hint: "the daemon's user may not read " + Root}
 	case err != nil:
 		return sensors.Reading{}, d.fail("read", sensors.BusError(err))
 	}
 	at := time.Now()
+	if len(strings.TrimSpace(string(b))) == 0 {
+		// Linux 6.1 gives an empty file where the chip does not answer at all, or
+		// its checksum is wrong three times in a row; it tells which in its log only.
+		return sensors.Reading{}, &sensors.ReadError{Probe: d.name, Op: "read", Err: fmt.Errorf("%w, or its checksum is always wrong", sensors.ErrAbsent), Hint: plugHint}
+	}
 	c, err := Decode(string(b))
 	if err != nil {
 		return sensors.Reading{}, d.fail("decode", err)

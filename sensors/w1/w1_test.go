@@ -51,16 +51,17 @@ func TestReadErrors(t *testing.T) {
 		text string
 		want error
 	}{
-		"noise, and the kernel saw it":     {strings.Replace(file(0x0191, 0x7f, 0x10), "91 01", "91 03", 1), sensors.ErrChecksum},
-		"the kernel says no":               {strings.Replace(good, "YES", "NO", 1), sensors.ErrChecksum},
-		"brown-out":                        {file(0x0550, 0x7f, 0x0c), sensors.ErrPowerOn},
-		"shorted line, checksum right":     {"00 00 00 00 00 00 00 00 00 : crc=00 YES\n00 00 00 00 00 00 00 00 00 t=0\n", sensors.ErrBus},
-		"nobody":                           {"ff ff ff ff ff ff ff ff ff : crc=c9 NO\nff ff ff ff ff ff ff ff ff t=-62\n", sensors.ErrAbsent},
-		"impossible":                       {file(0x7fff, 0x7f, 0x10), sensors.ErrRange},
-		"another family's memory":          {file(0x0191, 0x00, 0x10), sensors.ErrWrongDevice},
-		"empty, as while it is going away": {"", sensors.ErrBus},
-		"cut short":                        {good[:20], sensors.ErrBus},
-		"not hex":                          {strings.Replace(good, "91", "zz", 1), sensors.ErrBus},
+		"noise, and the kernel saw it": {strings.Replace(file(0x0191, 0x7f, 0x10), "91 01", "91 03", 1), sensors.ErrChecksum},
+		"the kernel says no":           {strings.Replace(good, "YES", "NO", 1), sensors.ErrChecksum},
+		"brown-out":                    {file(0x0550, 0x7f, 0x0c), sensors.ErrPowerOn},
+		"shorted line, checksum right": {"00 00 00 00 00 00 00 00 00 : crc=00 YES\n00 00 00 00 00 00 00 00 00 t=0\n", sensors.ErrBus},
+		"nobody":                       {"ff ff ff ff ff ff ff ff ff : crc=c9 NO\nff ff ff ff ff ff ff ff ff t=-62\n", sensors.ErrAbsent},
+		"impossible":                   {file(0x7fff, 0x7f, 0x10), sensors.ErrRange},
+		"another family's memory":      {file(0x0191, 0x00, 0x10), sensors.ErrWrongDevice},
+		"empty: Linux 6.1, nobody":     {"", sensors.ErrAbsent},
+		"an empty line":                {"\n", sensors.ErrAbsent},
+		"cut short":                    {good[:20], sensors.ErrBus},
+		"not hex":                      {strings.Replace(good, "91", "zz", 1), sensors.ErrBus},
 	} {
 		fsys := fstest.MapFS{"28-01/w1_slave": &fstest.MapFile{Data: []byte(tt.text)}}
 		r, err := New("panel", "28-01", fsys).Read(t.Context())
