@@ -17,6 +17,7 @@ import (
 	"curewright/internal/fault"
 	"curewright/model/cure"
 	"curewright/model/job"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -396,7 +397,7 @@ func (a *App) printNext(cl *client.Client, panel string) error {
 // hands need, what comes then.
 func (a *App) printStep(n job.Next, now time.Time) {
 	loc := now.Location()
-	fmt.Fprintf(a.Out, "\n%s: %s\n", n.PanelName, a.Units.text(n.Say.Text(now, loc)))
+	fmt.Fprintf(a.Out, "\n%s: %s\n", n.PanelName, a.Units.text(n.Say.Text(now, words.View{Loc: loc})))
 	line := func(text string) { fmt.Fprintln(a.Out, hang("  ", a.Units.text(text))) }
 	if n.Status != job.NextOver {
 		line(fmt.Sprintf("step %q of job %s", n.Step, n.Job))

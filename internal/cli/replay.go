@@ -16,6 +16,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/job"
+	"curewright/model/words"
 )
 
 type ReplayCmd struct {
@@ -194,21 +195,8 @@ func printOdds(w io.Writer, e coat.Estimate, now time.Time) {
 }
 
 // sentence renders times in the reader's zone and temperatures in its unit.
-func sentence(s coat.Sentence, now time.Time, u Units) string {
-	out := ""
-	for _, p := range s {
-		switch {
-		case p.Time != nil:
-			out += clockWords(*p.Time, now)
-		case p.TempC != nil:
-			out += u.temp(*p.TempC)
-		case p.DiffK != nil:
-			out += u.diff(*p.DiffK)
-		default:
-			out += p.Text
-		}
-	}
-	return out
+func sentence(s words.Sentence, now time.Time, u Units) string {
+	return s.Text(now, words.View{Loc: now.Location(), Fahrenheit: u == "us"})
 }
 
 // clockWords is a time in now's zone, with its weekday when that is another.

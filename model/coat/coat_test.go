@@ -5,12 +5,12 @@ package coat
 import (
 	"fmt"
 	"math"
-	"strings"
 	"testing"
 	"time"
 
 	"curewright/model/air"
 	"curewright/model/cure"
+	"curewright/model/words"
 
 	"pgregory.net/rapid"
 )
@@ -205,7 +205,7 @@ func TestContradictingTests(t *testing.T) {
 	if b.Used != 0 || b.Ignored != 2 || b.W != prior.W {
 		t.Errorf("used %d, ignored %d, belief changed %v", b.Used, b.Ignored, b.W != prior.W)
 	}
-	if len(b.Notes) != 1 || !strings.Contains(b.Notes[0].Say.String(), "contradict") {
+	if len(b.Notes) != 1 || b.Notes[0].Code != "tests_disagree" || len(b.Notes[0].Feels) != 2 {
 		t.Errorf("notes %v", b.Notes)
 	}
 	b = beliefOf(r, steadyTrack(r, 20, 6, feel(2, Green), feel(3, Tacky), feel(4, Tacky), feel(5.5, Green)))
@@ -387,9 +387,9 @@ func TestHysteresisAndSoftening(t *testing.T) {
 func TestSentences(t *testing.T) {
 	now := zero
 	at := zero.Add(90 * time.Minute).Add(3 * time.Minute)
-	y := saying{now: now, loc: time.FixedZone("", 3600)}
-	y.text("Roll it on between now and ").time(at, earlier).text(" at ").temp(16.2).text(".")
-	if got, want := y.s.Text(now, nil), "Roll it on between now and 11:10 at 16 °C."; got != want {
+	c := Case{Now: now, Loc: time.FixedZone("", 3600)}
+	y := c.say("order.recoat_until", words.Facts{"do": words.Temp(16.2), "until": c.at(at, earlier)})
+	if got, want := y.Text(now, words.View{}), "16 °C before 11:10."; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 	for _, tt := range []struct {

@@ -164,20 +164,6 @@ const (
 	AdviseFeelAgain    = "feel_again"       // the last finger test fits nothing
 )
 
-// Sentence is text with places for times and temperatures, so that a page can
-// show them in the reader's own clock and unit. String renders it in the
-// coat's own time zone, 24 h and °C.
-type Sentence []Part
-
-// Part is one piece of a sentence: exactly one of the fields is set.
-type Part struct {
-	Text  string     `json:"text,omitempty"`
-	Time  *time.Time `json:"time,omitempty"`
-	TempC *float64   `json:"temp_c,omitempty"`
-	DiffK *float64   `json:"diff_k,omitempty"` // a temperature difference
-	Bold  bool       `json:"bold,omitempty"`
-}
-
 // Segment is a stretch of one state on the strip, at the median.
 type Segment struct {
 	State  State     `json:"state"`

@@ -3,19 +3,19 @@
 package coat
 
 import (
-	"fmt"
 	"math"
-	"strings"
 	"time"
 
 	"curewright/model/air"
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 // Case is everything that one estimate is made from.
 type Case struct {
 	Now   time.Time
-	Loc   *time.Location // the shop's clock; nil means the coat's own offset
+	Loc   *time.Location   // the shop's clock; nil means the coat's own offset
+	Words *words.Catalogue // what is said; nil means English
 	Coat  Coat
 	Panel Panel
 	Resin *cure.Resin
@@ -91,7 +91,7 @@ func begin(c *Case) Estimate {
 	e := Estimate{ID: c.Coat.ID, Panel: c.Coat.Panel, Resin: c.Coat.Resin, Kind: c.Coat.Kind, AppliedAt: c.Coat.Applied,
 		UnknownWhy: []string{}, Notes: []string{}}
 	if c.Resin != nil && c.Resin.Generic {
-		e.Notes = append(e.Notes, "Generic resin: fit your own.")
+		e.Notes = append(e.Notes, c.text("note.generic", nil))
 	}
 	e.Strip = Strip{Segments: []Segment{}, Gaps: []Span{}, Drops: []Span{}, Feels: append([]Feel{}, c.Feels...)}
 	return e
@@ -186,7 +186,7 @@ func (ws *Workspace) Estimate(c *Case) Estimate {
 		e.Outgassing = at(&tr.rise, k50) > outgasK
 	}
 	for _, n := range c.Belief.Notes {
-		e.Notes = append(e.Notes, n.Say.Text(c.Now, c.zone()))
+		e.Notes = append(e.Notes, n.text(c))
 	}
 	// It softened, while it is as warm as it has been since.
 	if !math.IsNaN(tr.softened) && (e.State == Green || e.State == Firm) && temp >= tr.softenedC-softenedK {
@@ -270,28 +270,24 @@ func (e *Estimate) overnight(c *Case, f, closing *fan) {
 	var need float64
 	n.Stalls, need = stallChance(c, n, e)
 	n.Dew = dewChance(c, n)
-	y := saying{now: c.Now, loc: c.zone()}
+	by := words.Facts{"by": c.at(n.From, earlier), "until": c.at(n.To, nearest), "hold": words.Temp(math.Ceil(need))}
 	switch {
 	case n.WindowCloses >= worthSaying && win != nil:
-		e.sayClosing(c, n, f.tr, &y)
+		n.Say = e.sayClosing(c, n, f.tr)
 	case n.Dew >= worthSaying:
-		y.text("Dew may fall on it while you sleep (%s). Keep the panel warmer than the air, or cover it, ", chance(n.Dew))
-		e.bedtime(c, n, &y).text(".")
+		by["chance"] = c.chance(n.Dew)
+		if n.From.After(c.Now.Add(time.Minute)) {
+			n.Say = c.say("night.dew_by", by)
+		} else {
+			n.Say = c.say("night.dew", by)
+		}
 	case n.Stalls >= worthSaying:
-		y.text("It may stop curing while you sleep (%s). Hold it at ", chance(n.Stalls)).temp(math.Ceil(need)).text(" or more.")
+		by["chance"] = c.chance(n.Stalls)
+		n.Say = c.say("night.stalls", by)
 	default:
-		y.text("Nothing needs you before ").time(n.To, nearest).text(".")
+		n.Say = c.say("night.nothing", by)
 	}
-	n.Say = y.s
 	e.Overnight = n
-}
-
-// bedtime is the time by which something is to be done before sleep.
-func (e *Estimate) bedtime(c *Case, n *Overnight, y *saying) *saying {
-	if n.From.After(c.Now.Add(time.Minute)) {
-		return y.text("before ").time(n.From, earlier)
-	}
-	return y.text("now")
 }
 
 // worthSaying is the chance from which a trouble of the night is spoken of.
@@ -299,39 +295,26 @@ const worthSaying = 0.2
 
 // sayClosing names what can be done about a window that closes in the night:
 // coat before, hold a temperature, or plan to abrade.
-func (e *Estimate) sayClosing(c *Case, n *Overnight, tr *Track, y *saying) {
+func (e *Estimate) sayClosing(c *Case, n *Overnight, tr *Track) Sentence {
 	win := e.NextWindow
-	y.text("The window may close while you sleep (%s). ", chance(n.WindowCloses))
-	said := false
+	facts, code := words.Facts{"until": c.at(n.To, nearest)}, "abrade"
 	latest := n.From
 	if win.Closes != nil && win.Closes.After(c.Now) && win.Closes.Before(latest) {
 		latest = *win.Closes
 	}
+	if t, ok := holdFor(c, n, tr, win.Kind); ok {
+		facts["hold"], code = words.Temp(t), "hold"
+	}
 	// Before sleep it must be open, or there is nothing to coat.
 	if latest.After(c.Now) && win.OpensBand.P50 != nil && win.OpensBand.P50.Before(latest) {
-		what := doing(win.Kind)
+		facts["do"], facts["by"] = words.Code("coat.do."+win.Kind), c.at(latest, earlier)
 		if whole, _ := finger(win.Kind, c.Belief.LastUsed); !whole && (win.Opens == nil || win.Opens.After(latest)) {
 			// Only the finger can permit it by then.
-			what = "Feel it, and once it is ready " + strings.ToLower(what[:1]) + what[1:]
+			facts["do"] = c.say("night.once_ready", words.Facts{"then": words.Code("coat.then." + win.Kind)})
 		}
-		y.text("%s before ", what).time(latest, earlier)
-		said = true
+		code = "do_" + code
 	}
-	if t, ok := holdFor(c, n, tr, win.Kind); ok {
-		if said {
-			y.text(", or hold it at ")
-		} else {
-			y.text("Hold it at ")
-		}
-		y.temp(t)
-		said = true
-	}
-	if said {
-		y.text(", or plan")
-	} else {
-		y.text("Plan")
-	}
-	y.text(" to wash and abrade at ").time(n.To, nearest).text(".")
+	return c.say("night.closing", words.Facts{"chance": c.chance(n.WindowCloses)}).Then(c.say("night."+code, facts))
 }
 
 // holdFor looks for a steady temperature, within the resin's range and near
@@ -426,7 +409,9 @@ func stallChance(c *Case, n *Overnight, e *Estimate) (p, need float64) {
 	return float64(hit) / float64(o.Paths), hi
 }
 
-func chance(p float64) string { return fmt.Sprintf("%.0f in 10", max(1, min(10, math.Round(10*p)))) }
+func (c *Case) chance(p float64) string {
+	return c.text("chance", words.Facts{"n": max(1, min(10, math.Round(10*p)))})
+}
 
 // dewChance is the share of paths on which the panel meets the present dew
 // point while asleep.

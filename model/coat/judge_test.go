@@ -11,6 +11,7 @@ import (
 
 	"curewright/model/air"
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 // judged is a coat at a steady temperature, judged some hours after mixing.
@@ -386,7 +387,7 @@ func TestBeforeSleep(t *testing.T) {
 		if e.Overnight == nil || e.Overnight.WindowCloses < worthSaying {
 			t.Fatalf("overnight %+v", e.Overnight)
 		}
-		return e.Overnight.Say.Text(now, time.UTC)
+		return e.Overnight.Say.Text(now, words.View{Loc: time.UTC})
 	}
 	const feelIt, roll = "Feel it, and once it is ready roll the fill coat on before ", "Roll the fill coat on before "
 	if s := say(); !strings.Contains(s, feelIt) {

@@ -3,11 +3,11 @@
 package coat
 
 import (
-	"fmt"
 	"math"
-	"time"
+	"strings"
 
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 // Belief is what is known about one coat: its rate factor, and, once it was
@@ -37,9 +37,27 @@ type FilmBelief struct {
 	w Weights
 }
 
-// Note is one remark under a coat, with places for times.
+// Note is one remark under a coat about its finger tests: a code of the
+// catalogue's table [coat.note] and the tests that it is about.
 type Note struct {
-	Say Sentence
+	Code  string
+	Feels []Feel
+}
+
+// text is a note in words: {at} and {state} are of its first test, {tests} lists
+// them all.
+func (n Note) text(c *Case) string {
+	facts := words.Facts{}
+	var all []string
+	for _, f := range n.Feels {
+		one := words.Facts{"at": f.At, "state": stateWord(f.State)}
+		if len(all) == 0 {
+			facts = one
+		}
+		all = append(all, c.text("note.test", one))
+	}
+	facts["tests"] = strings.Join(all, c.text("note.list", nil))
+	return c.text("note."+n.Code, facts)
 }
 
 // touch is how a finger tells the marks apart on a film whose own offsets are
@@ -96,7 +114,7 @@ func (tr *Track) Judge() Likelihood {
 		switch mid := nodeN / 2; {
 		case s.condensed&(1<<mid) != 0 || s.j[mid] > 1:
 			l.ignored++
-			l.note("The finger test at ", s.Feel.At, fmt.Sprintf(" (%s) does not count: there was water or blush on the coat.", s.Feel.State))
+			l.notes = append(l.notes, Note{"test_on_water", []Feel{s.Feel}})
 		default:
 			keep = append(keep, s)
 		}
@@ -114,10 +132,6 @@ func (tr *Track) Judge() Likelihood {
 		l.gapSD = s.gapSD
 	}
 	return l
-}
-
-func (l *Likelihood) note(before string, at time.Time, after string) {
-	l.notes = append(l.notes, Note{Sentence{{Text: before}, {Time: &at}, {Text: after}}})
 }
 
 // consistent drops tests that contradict the order of cure: wet, tacky and
@@ -159,29 +173,21 @@ func (l *Likelihood) consistent(s []*Snapshot) []*Snapshot {
 		}
 	}
 	var out []*Snapshot
-	var say Sentence
+	n := Note{Code: "tests_disagree"}
 	for i, x := range s {
 		if !bad[i] {
 			out = append(out, x)
 			continue
 		}
 		l.ignored++
-		at := x.Feel.At
-		if len(say) == 0 {
-			say = Sentence{{Text: "The finger tests contradict each other: "}}
-		} else {
-			say = append(say, Part{Text: ", "})
-		}
-		say = append(say, Part{Text: string(x.Feel.State) + " at "}, Part{Time: &at})
+		n.Feels = append(n.Feels, x.Feel)
 	}
 	if len(bad) == 1 {
-		say[0].Text = "One finger test contradicts the others and does not count: "
-		say = append(say, Part{Text: "."})
+		n.Code = "odd_test"
 	} else {
 		l.unclear = bad[len(s)-1]
-		say = append(say, Part{Text: ". None of these counts; feel it again."})
 	}
-	l.notes = append(l.notes, Note{say})
+	l.notes = append(l.notes, n)
 	return out
 }
 
@@ -263,8 +269,7 @@ func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
 	}
 	if b.Asked {
 		f := own.used[len(own.used)-1]
-		b.Notes = append(b.Notes, Note{Sentence{{Text: "The finger test at "}, {Time: &f.At}, {Text: " (" + string(f.State) +
-			") does not fit this resin. Wrong hardener, wrong ratio, or a probe that is not on the panel? Feel it again."}}})
+		b.Notes = append(b.Notes, Note{"test_unlikely", []Feel{f}})
 	}
 	b.Asked = b.Asked || own.unclear
 	late := 0.0
@@ -276,12 +281,11 @@ func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
 	}
 	if k := math.Exp(w.quantile(0.5)); (k < kappaMin || k > kappaMax) && len(own.used) > 0 {
 		b.Asked = true
-		how := "slower"
+		how := "far_slower"
 		if k > kappaMax {
-			how = "faster"
+			how = "far_faster"
 		}
-		b.Notes = append(b.Notes, Note{Sentence{{Text: "The finger tests say this cures far " + how +
-			" than this resin can. Wrong hardener, wrong ratio, or a probe that is not on the panel? They do not count until that is settled."}}})
+		b.Notes = append(b.Notes, Note{Code: how})
 		w, b.Films = before, nil
 	}
 	b.W = w

@@ -171,14 +171,5 @@ const (
 	Hard    State = "hard"
 )
 
-// FingerWords says what the finger finds in each state: the buttons say this.
-var FingerWords = map[State]string{
-	Wet:   "flows, strings",
-	Tacky: "sticks, lifts clean",
-	Green: "no stick, nail dents",
-	Firm:  "nail slides, no dent",
-	Hard:  "sands to dust",
-}
-
 // Open reports whether the coat is still watched at the given time.
 func (c Coat) Open(now time.Time) bool { return c.Ended == nil || c.Ended.After(now) }

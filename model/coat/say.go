@@ -3,51 +3,17 @@
 package coat
 
 import (
-	"fmt"
 	"math"
-	"strings"
 	"time"
+
+	"curewright/model/words"
 )
 
-// Text renders a sentence in a clock's zone, 24 h and °C. A time that is not
-// of the same day as now carries its weekday. A nil zone means the time's own.
-func (s Sentence) Text(now time.Time, loc *time.Location) string {
-	var b strings.Builder
-	for _, p := range s {
-		switch {
-		case p.Time != nil:
-			t := *p.Time
-			if loc != nil {
-				t = t.In(loc)
-			}
-			n := now.In(t.Location())
-			if t.YearDay() != n.YearDay() || t.Year() != n.Year() {
-				b.WriteString(t.Format("Mon 15:04"))
-			} else {
-				b.WriteString(t.Format("15:04"))
-			}
-		case p.TempC != nil:
-			b.WriteString(half(*p.TempC) + " °C")
-		case p.DiffK != nil:
-			b.WriteString(half(*p.DiffK) + " K")
-		default:
-			b.WriteString(p.Text)
-		}
-	}
-	return b.String()
-}
+// Sentence is a sentence with places for times and temperatures.
+type Sentence = words.Sentence
 
-// String renders a sentence with times in their own zones.
-func (s Sentence) String() string { return s.Text(time.Time{}, nil) }
-
-// half gives a temperature to half a degree, as a shop reads it.
-func half(x float64) string {
-	v := math.Round(2*x) / 2
-	if v == 0 {
-		v = 0
-	}
-	return fmt.Sprintf("%g", v)
-}
+// Part is a piece of one.
+type Part = words.Part
 
 // Direction of rounding: a permission rounds later, a warning earlier.
 type direction int
@@ -75,381 +41,314 @@ func clock(t, now time.Time, d direction) time.Time {
 	return t.Round(unit)
 }
 
-// saying builds a sentence.
-type saying struct {
-	s   Sentence
-	now time.Time
-	loc *time.Location
+// at is a time as a sentence gives it: rounded, on the shop's clock.
+func (c *Case) at(t time.Time, d direction) time.Time { return clock(t, c.Now, d).In(c.zone()) }
+
+// say is a sentence of the catalogue's table [coat].
+func (c *Case) say(code string, facts words.Facts) Sentence {
+	return c.Words.Sentence("coat."+code, facts)
 }
 
-func (y *saying) text(format string, a ...any) *saying {
-	y.s = append(y.s, Part{Text: fmt.Sprintf(format, a...)})
-	return y
+// text is the same as a text, for notes.
+func (c *Case) text(code string, facts words.Facts) string {
+	return c.say(code, facts).Text(c.Now, words.View{Words: c.Words, Loc: c.zone()})
 }
 
-// gap parts two sentences.
-func (y *saying) gap() *saying {
-	if len(y.s) > 0 {
-		y.s = append(y.s, Part{Text: " "})
+// stateWord is a state in words, and fingerWord what a finger finds then.
+func stateWord(s State) words.Code  { return words.Code("state." + string(s)) }
+func fingerWord(s State) words.Code { return words.Code("finger." + string(s)) }
+
+// duration is so many minutes as a sentence gives them.
+func (c *Case) duration(minutes float64) string {
+	v := words.View{Words: c.Words}
+	switch {
+	case minutes < 90:
+		return v.Say("span.min", words.Facts{"min": math.Round(math.Max(minutes, 1))})
+	case minutes < 36*60:
+		return v.Say("span.h", words.Facts{"h": words.Half(minutes / 60)})
 	}
-	return y
-}
-
-func (y *saying) bold(t string) *saying {
-	y.s = append(y.s, Part{Text: t, Bold: true})
-	return y
-}
-
-func (y *saying) time(t time.Time, d direction) *saying {
-	t = clock(t, y.now, d)
-	if y.loc != nil {
-		t = t.In(y.loc)
-	}
-	y.s = append(y.s, Part{Time: &t})
-	return y
-}
-
-func (y *saying) temp(c float64) *saying {
-	c = math.Round(2*c) / 2
-	y.s = append(y.s, Part{TempC: &c})
-	return y
-}
-
-// what a person does in a window, as a sentence begins it.
-func doing(kind string) string {
-	switch kind {
-	case WindowCloth:
-		return "Lay the cloth in"
-	case WindowWet:
-		return "Lay the next cloth in, wet on wet"
-	case WindowFill:
-		return "Roll the fill coat on"
-	}
-	return "Roll the next coat on"
-}
-
-// sign is what the finger finds once the window is open, and what then.
-func sign(kind string) string {
-	switch kind {
-	case WindowCloth:
-		return "Lay the cloth in once it sticks but lifts clean."
-	case WindowFill:
-		return "Roll the fill coat on once it holds the cloth and no longer strings."
-	}
-	return "Roll the next coat on once it sticks without stringing."
-}
-
-// ended is what the finger finds once the window is over, and what then.
-func ended(kind string) string {
-	switch kind {
-	case WindowCloth:
-		return "If it no longer sticks, stop: a fresh coat must go on first."
-	case WindowWet:
-		return "If it sticks and lifts clean, stop: a fresh coat must go on first."
-	}
-	return "If it no longer takes a dent, stop and let it get hard."
+	return v.Say("span.days", words.Facts{"days": words.Half(minutes / 1440)})
 }
 
 // phrase makes the words: one order, and under it why, the odds, and what was.
-// All English about one coat stands here.
+// Which sentence is chosen here; the sentences are in the catalogue, [coat].
 func (e *Estimate) phrase(c *Case) {
-	head := saying{now: c.Now, loc: c.zone()}
-	e.order(&head)
-	e.Say = head.s
-	e.Advice = head.s.Text(c.Now, c.zone())
-	y := saying{now: c.Now, loc: c.zone()}
-	e.why(c, &y)
-	e.odds(c, &y)
-	e.before(&y)
-	e.Because = y.s
-	if e.Facts.SoftenedAt != nil {
-		n := saying{now: c.Now, loc: c.zone()}
-		n.text("It softened at ").time(*e.Facts.SoftenedAt, nearest).text(": the panel got warmer than it had cured for.")
-		e.Notes = append(e.Notes, n.s.Text(c.Now, c.zone()))
+	e.Say = e.order(c)
+	e.Advice = e.Say.Text(c.Now, words.View{Words: c.Words, Loc: c.zone()})
+	e.Because = e.why(c).Then(e.odds(c)).Then(e.before(c))
+	if t := e.Facts.SoftenedAt; t != nil {
+		e.Notes = append(e.Notes, c.text("note.softened", words.Facts{"at": c.at(*t, nearest)}))
 	}
 	if e.Facts.Full {
-		e.Notes = append(e.Notes, "It has had its week in the warm: that is as far as it goes at shop temperature.")
+		e.Notes = append(e.Notes, c.text("note.full", nil))
 	}
+}
+
+// windowKind is the kind of the window that comes next.
+func (e *Estimate) windowKind() string {
+	if e.NextWindow == nil {
+		return WindowCoat
+	}
+	return e.NextWindow.Kind
 }
 
 // order is the head sentence: one order, at most fourteen words.
-func (e *Estimate) order(y *saying) {
-	fa, kind := &e.Facts, WindowCoat
-	if e.NextWindow != nil {
-		kind = e.NextWindow.Kind
+func (e *Estimate) order(c *Case) Sentence {
+	fa, kind := &e.Facts, e.windowKind()
+	facts := words.Facts{"do": words.Code("coat.do." + kind), "then": words.Code("coat.then." + kind)}
+	fact := func(name string, t *time.Time, d direction) {
+		if t != nil {
+			facts[name] = c.at(*t, d)
+		}
 	}
+	fact("from", fa.From, later)
+	fact("until", fa.Until, earlier)
+	fact("feel", fa.FeelAt, nearest)
+	if fa.WarmToC != nil {
+		facts["warm"] = words.Temp(*fa.WarmToC)
+	}
+	say := func(code string) Sentence { return c.say("order."+code, facts) }
 	switch e.AdviceCode {
-	case AdviseCovered:
-		y.bold("Leave it:").text(" the next coat lies on it.")
-	case AdviseTakeOff:
-		y.bold("Wipe it off").text(" while it is wet, then wash and abrade what lies below.")
-	case AdviseWashAbrade:
-		y.bold("Let it get hard,").text(" then wash with water, abrade and dry it.")
 	case AdviseNotKnown:
-		y.bold("Not known:")
 		switch {
 		case len(e.UnknownWhy) == 1 && e.UnknownWhy[0] == NoReading && fa.Felt != nil:
-			y.text(" go by the finger, or put a probe on it.")
+			return say("not_known_finger")
 		case len(e.UnknownWhy) == 1 && e.UnknownWhy[0] == NoReading:
-			y.text(" put a probe on it, or feel it.")
+			return say("not_known_probe")
 		case fa.WarmToC != nil:
-			y.text(" warm it to ").temp(*fa.WarmToC).text(", then feel it.")
+			return say("not_known_warm")
 		case e.UnknownWhy[0] == OutsideRange:
-			y.text(" let it cool, then feel it.")
-		default:
-			y.text(" feel it.")
+			return say("not_known_cool")
 		}
+		return say("not_known")
 	case AdviseFeelAgain:
-		y.bold("Feel it again")
-		if fa.FeelAt != nil && fa.FeelAt.After(y.now) {
-			y.text(" at ").time(*fa.FeelAt, nearest)
+		if fa.FeelAt != nil && fa.FeelAt.After(c.Now) {
+			return say("feel_again_at")
 		}
-		y.text(".")
+		return say("feel_again")
 	case AdviseRecoat, AdviseWashRecoat:
-		what := doing(kind)
-		if e.AdviceCode == AdviseWashRecoat {
-			what = "Wash and dry it, then " + lower(what)
-		}
-		y.bold(what)
 		if fa.Until != nil {
-			y.text(" before ").time(*fa.Until, earlier).text(".")
-		} else {
-			y.text(" now.")
+			return say(e.AdviceCode + "_until")
 		}
+		return say(e.AdviceCode)
 	case AdviseFeel:
-		if fa.FeelAt.After(y.now) {
-			y.bold("Feel it").text(" at ").time(*fa.FeelAt, nearest).text(".")
-		} else {
-			y.bold("Feel it now.")
+		if fa.FeelAt.After(c.Now) {
+			return say("feel_at")
 		}
+		return say("feel")
 	case AdviseWait:
 		switch {
-		case e.NextWindow == nil, fa.Never:
-			y.bold("Leave it.")
-		case fa.From == nil:
-			y.bold("Leave it.")
+		case e.NextWindow == nil, fa.Never, fa.From == nil:
+			return say("leave")
 		case e.NextWindow.Opens == nil:
-			y.bold("Feel it").text(" at ").time(*fa.From, nearest).text(".")
+			fact("feel", fa.From, nearest)
+			return say("feel_at")
 		case fa.Until != nil:
-			y.bold(doing(kind)).text(" from ").time(*fa.From, later).text(" to ").time(*fa.Until, earlier).text(".")
-		default:
-			y.bold(doing(kind)).text(" from ").time(*fa.From, later).text(".")
+			return say("from_to")
 		}
-	case AdviseWarm:
-		y.bold("Warm it").text(" to ").temp(*fa.WarmToC).text(", then feel it.")
+		return say("from")
 	case AdviseWaitAbrade:
 		switch w := fa.Fresh; {
-		case w != nil && w.FeelFrom != nil && w.FeelFrom.After(y.now):
-			y.bold("Feel it").text(" at ").time(*w.FeelFrom, nearest).text(".")
+		case w != nil && w.FeelFrom != nil && w.FeelFrom.After(c.Now):
+			fact("feel", w.FeelFrom, nearest)
+			return say("feel_at")
 		case w != nil && w.FeelFrom != nil:
-			y.bold("Feel it now.")
-		case w != nil && w.Opens.After(y.now):
-			y.bold("Roll a fresh coat on").text(" from ").time(*w.Opens, later).text(", then lay the cloth in.")
+			return say("feel")
+		case w != nil && w.Opens.After(c.Now):
+			fact("from", w.Opens, later)
+			return say("fresh_from")
 		case w != nil:
-			y.bold("Roll a fresh coat on").text(" before ").time(*w.Closes, earlier).text(", then lay the cloth in.")
+			fact("until", w.Closes, earlier)
+			return say("fresh_until")
 		case fa.TryHard:
-			y.bold("Try sanding it.")
+			return say("try_hard")
 		case fa.HardFrom != nil:
-			y.bold("Let it get hard").text(" until ").time(*fa.HardFrom, later).text(", then wash, abrade and coat.")
-		default:
-			y.bold("Let it get hard,").text(" then wash, abrade and coat.")
+			fact("hard", fa.HardFrom, later)
+			return say("harden_until")
 		}
+		return say("harden")
 	case AdviseStalled:
 		if fa.WarmToC != nil {
-			y.bold("Warm it").text(" to ").temp(*fa.WarmToC).text(" or more; no load on it.")
-		} else {
-			y.bold("Put no load on it.")
+			return say("stalled_warm")
 		}
-	case AdviseAbradeRecoat:
-		y.bold("Wash, abrade and coat it;").text(" or sand or flip it.")
 	}
+	return say(e.AdviceCode)
 }
 
-func lower(s string) string { return strings.ToLower(s[:1]) + s[1:] }
-
 // why is what stands in the way, and what comes after the order.
-func (e *Estimate) why(c *Case, y *saying) {
-	fa, kind := &e.Facts, WindowCoat
-	if e.NextWindow != nil {
-		kind = e.NextWindow.Kind
+func (e *Estimate) why(c *Case) Sentence {
+	y := e.whyOrder(c)
+	if e.Stall && e.AdviceCode != AdviseStalled && e.TNeedC != nil {
+		y = y.Then(c.say("why.short", words.Facts{"need": words.Temp(min(math.Ceil(*e.TNeedC), c.Resin.MaxC))}))
 	}
-	wash := ""
-	if fa.WashFirst {
-		wash = "Wash it with water and dry it first. "
+	if e.Outgassing && e.Covered == nil {
+		y = y.Then(c.say("why.bubbles", nil))
+	}
+	return y
+}
+
+// whyOrder is why the order of this advice is given.
+func (e *Estimate) whyOrder(c *Case) Sentence {
+	fa, kind, win := &e.Facts, e.windowKind(), e.NextWindow
+	best := func() Sentence {
+		return c.say("why.best", words.Facts{"at": c.at(*win.Best, nearest)})
 	}
 	switch e.AdviceCode {
 	case AdviseTakeOff:
-		y.text("The coat below had closed")
 		if t := e.Laid.ClosedAt; t != nil {
-			y.text(" at ").time(*t, nearest)
+			return c.say("why.take_off_at", words.Facts{"at": c.at(*t, nearest)})
 		}
-		y.text(": the bond would be weak. Once it sticks, let it be.")
+		return c.say("why.take_off", nil)
 	case AdviseWashAbrade:
 		if e.Blush.Condensed {
-			y.text("Water fell on it while it cured.")
-		} else {
-			y.text("Expect blush on it.")
+			return c.say("why.dew", nil)
 		}
+		return c.say("why.blush", nil)
 	case AdviseNotKnown:
-		e.whyUnknown(y)
+		return e.whyUnknown(c)
 	case AdviseRecoat, AdviseWashRecoat:
 		switch {
-		case fa.Until == nil && e.NextWindow.Closes != nil:
-			y.text("It may close any minute. %s", ended(kind))
-		case e.NextWindow.Best != nil && e.NextWindow.Best.After(y.now):
-			y.text("Best once it stops sticking, about ").time(*e.NextWindow.Best, nearest).text(".")
+		case fa.Until == nil && win.Closes != nil:
+			return c.say("why.any_minute", nil).Then(c.say("ended."+kind, nil))
+		case win.Best != nil && win.Best.After(c.Now):
+			return best()
 		}
 	case AdviseFeel:
-		y.text("%s%s", wash, sign(kind))
+		if fa.WashFirst {
+			return c.say("why.wash", nil).Then(c.say("sign."+kind, nil))
+		}
+		return c.say("sign."+kind, nil)
 	case AdviseWait:
 		switch {
 		case fa.Never:
-			y.text("At this temperature it will not get there within three days.")
-		case e.NextWindow == nil && fa.HardFrom != nil:
-			y.text("Hard enough to sand from ").time(*fa.HardFrom, later).text(".")
-		case e.NextWindow == nil && fa.HardMaybe != nil:
-			y.text("It may be hard enough to sand around ").time(*fa.HardMaybe, later).text("; feel it first.")
-		case e.NextWindow != nil && e.NextWindow.Opens == nil:
-			y.text("%s", sign(kind))
-		case e.NextWindow != nil && e.NextWindow.Best != nil && fa.From != nil && e.NextWindow.Best.After(*fa.From):
-			y.text("Best once it stops sticking, about ").time(*e.NextWindow.Best, nearest).text(".")
+			return c.say("why.never", nil)
+		case win == nil && fa.HardFrom != nil:
+			return c.say("why.hard", words.Facts{"from": c.at(*fa.HardFrom, later)})
+		case win == nil && fa.HardMaybe != nil:
+			return c.say("why.hard_maybe", words.Facts{"at": c.at(*fa.HardMaybe, later)})
+		case win != nil && win.Opens == nil:
+			return c.say("sign."+kind, nil)
+		case win != nil && win.Best != nil && fa.From != nil && win.Best.After(*fa.From):
+			return best()
 		}
 	case AdviseWarm:
 		if fa.Shut {
-			y.text("It is stiff from cold and takes no coat; warmed, it may. Else wash and abrade.")
-		} else {
-			y.text("It is too cold to take a coat.")
+			return c.say("why.shut", nil)
 		}
+		return c.say("why.cold", nil)
 	case AdviseWaitAbrade:
 		switch w := fa.Fresh; {
+		case w != nil && w.FeelFrom != nil && fa.WashFirst:
+			return c.say("why.fresh_feel_wash", nil)
 		case w != nil && w.FeelFrom != nil:
-			y.text("If it no longer strings and a nail still dents it, %sroll a fresh coat on and lay the cloth into that. Past that, let it get hard, wash, dry and abrade first.", lower2(wash))
+			return c.say("why.fresh_feel", nil)
+		case w != nil && fa.WashFirst:
+			return c.say("why.wash", nil).Then(c.say("why.fresh_past", nil))
 		case w != nil:
-			y.text("%sPast that, let it get hard, wash, dry and abrade first.", wash)
+			return c.say("why.fresh_past", nil)
+		case fa.TryHard && fa.HardFrom != nil:
+			return c.say("why.gums_until", words.Facts{"from": c.at(*fa.HardFrom, later)})
 		case fa.TryHard:
-			y.text("If paper makes dust and does not gum, wash, dry, abrade and coat, or flip it. If it gums, leave it")
-			if fa.HardFrom != nil {
-				y.text(" until ").time(*fa.HardFrom, later)
-			}
-			y.text(". No load yet.")
+			return c.say("why.gums", nil)
 		}
 	case AdviseStalled:
-		y.text("It has stopped curing short of its strength. Abrade it before the next coat.")
+		return c.say("why.stalled", nil)
 	case AdviseAbradeRecoat:
 		switch {
 		case fa.LoadFrom == nil:
-			y.text("Do not load it yet.")
-		case fa.LoadFrom.After(y.now):
-			y.text("Load it from ").time(*fa.LoadFrom, later).text(".")
-		default:
-			y.text("The clamps may come off.")
+			return c.say("why.no_load", nil)
+		case fa.LoadFrom.After(c.Now):
+			return c.say("why.load", words.Facts{"from": c.at(*fa.LoadFrom, later)})
 		}
+		return c.say("why.unclamp", nil)
 	}
-	if e.Stall && e.AdviceCode != AdviseStalled && e.TNeedC != nil {
-		y.gap().text("It will stop short unless it gets ").temp(min(math.Ceil(*e.TNeedC), c.Resin.MaxC)).text(" or more.")
-	}
-	if e.Outgassing && e.Covered == nil {
-		y.gap().text("The panel warmed under a fresh coat: look for bubbles.")
-	}
+	return nil
 }
 
-func lower2(s string) string {
-	if s == "" {
-		return s
-	}
-	return "wash it with water and dry it, then "
-}
-
-func (e *Estimate) whyUnknown(y *saying) {
+func (e *Estimate) whyUnknown(c *Case) Sentence {
 	fa := &e.Facts
-	switch e.UnknownWhy[0] {
-	case NoReading:
-		y.text("The panel has no temperature reading.")
-	case ColdGlass:
-		y.text("It went stiff from cold before it set. It may feel hard and is not.")
+	facts := words.Facts{"for": c.duration(fa.OutMinutes)}
+	if fa.LimitC != nil {
+		facts["limit"] = words.Temp(*fa.LimitC)
+	}
+	switch why := e.UnknownWhy[0]; why {
 	case BelowMinimum:
-		y.text("The panel was under ").temp(*fa.LimitC).text(" for %s.", inHours(fa.OutMinutes))
+		y := c.say("unknown."+why, facts)
 		if fa.WarmToC == nil {
-			y.text(" It is warm enough now.")
+			y = y.Then(c.say("unknown.warm_now", nil))
 		}
-	case OutsideRange:
-		y.text("The panel was over ").temp(*fa.LimitC).text(" for %s.", inHours(fa.OutMinutes))
+		return y
 	case Gap:
 		if fa.GapMinutes > 0 {
-			y.text("No reading of the panel for %s.", inHours(fa.GapMinutes))
-		} else {
-			y.text("Too long without a reading of the panel.")
+			return c.say("unknown.gap_for", words.Facts{"for": c.duration(fa.GapMinutes)})
 		}
+		return c.say("unknown.gap", nil)
+	default:
+		return c.say("unknown."+why, facts)
 	}
 }
 
 // odds is what it is now, how surely, and by which thermometer.
-func (e *Estimate) odds(c *Case, y *saying) {
+func (e *Estimate) odds(c *Case) Sentence {
+	var y Sentence
+	facts := words.Facts{"state": stateWord(e.State), "finger": fingerWord(e.State)}
 	switch {
 	case e.StateProbability != nil:
 		p := e.StateProbability.of(e.State)
-		how := "Perhaps"
+		how := "perhaps"
 		switch {
 		case p >= 0.9:
-			how = "Very likely"
+			how = "very_likely"
 		case p >= 0.65:
-			how = "Most likely"
+			how = "most_likely"
 		}
-		y.gap().text("%s %s: %s.", how, e.State, FingerWords[e.State])
+		y = c.say("odds."+how, facts)
 	case e.State != Unknown:
-		y.gap().text("%s by the finger: %s.", begin1(string(e.State)), FingerWords[e.State])
+		facts["state"] = words.Upper(c.Words.Text(string(stateWord(e.State))))
+		y = c.say("odds.by_finger", facts)
 	case e.Facts.Felt != nil:
-		y.gap().text("Felt %s at ", e.Facts.Felt.State).time(e.Facts.Felt.At, nearest).text(".")
+		y = c.say("odds.felt", words.Facts{"state": stateWord(e.Facts.Felt.State), "at": c.at(e.Facts.Felt.At, nearest)})
 	}
 	if e.TempC != nil {
-		y.gap().text("Panel ").temp(*e.TempC).text(".")
+		y = y.Then(c.say("odds.panel", words.Facts{"temp": words.Temp(*e.TempC)}))
 	}
 	switch c.PanelFrom {
 	case "air":
-		y.gap().text("No probe on the panel: reckoned from the air.")
+		y = y.Then(c.say("odds.from_air", nil))
 	case "none":
 		if contains(e.UnknownWhy, Gap) || contains(e.UnknownWhy, NoReading) {
 			break // said already
 		}
-		y.gap().text("No reading of the panel now.")
+		y = y.Then(c.say("odds.no_reading", nil))
 	}
+	return y
 }
 
-func begin1(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
-
-// before is what was.
-func (e *Estimate) before(y *saying) {
+// before is what was: when the window closed, the coat over this one, the coat
+// under it.
+func (e *Estimate) before(c *Case) Sentence {
+	var y Sentence
 	if t := e.Facts.ClosedAt; t != nil {
-		y.gap().text("The window closed at ").time(*t, nearest).text(".")
+		y = c.say("before.closed_at", words.Facts{"at": c.at(*t, nearest)})
 	} else if w := e.NextWindow; w != nil && w.Status == "closed" {
-		y.gap().text("The window has closed.")
+		y = c.say("before.closed", nil)
 	}
 	if v := e.Covered; v != nil {
-		y.gap().text("Covered while %s, %s after it went on%s.", v.State, inHours(v.Minutes), map[string]string{
-			FellBefore: ", before its window", FellAfter: ", after its window"}[v.Fell.Verdict])
-	}
-	if l := e.Laid; l != nil && e.AdviceCode != AdviseTakeOff {
-		switch l.Do {
-		case "let_be":
-			if l.Verdict == FellBefore {
-				y.gap().text("It went on before the coat below could carry it: let it be, and look for sags.")
-			} else {
-				y.gap().text("It went on late in the window below, or just past it: let it be.")
-			}
-		case "take_off":
-			y.gap().text("It went onto a coat that had closed: let it be, and do not trust the bond; abrade before the next.")
-		case "if_abraded":
-			y.gap().text("It went onto a hard coat: right if that was washed and abraded.")
+		code := "before.covered"
+		switch v.Fell.Verdict {
+		case FellBefore:
+			code = "before.covered_early"
+		case FellAfter:
+			code = "before.covered_late"
 		}
+		y = y.Then(c.say(code, words.Facts{"state": stateWord(v.State), "after": c.duration(v.Minutes)}))
 	}
-}
-
-func inHours(minutes float64) string {
-	switch {
-	case minutes < 90:
-		return fmt.Sprintf("%.0f min", math.Max(minutes, 1))
-	case minutes < 36*60:
-		return half(minutes/60) + " h"
+	if l := e.Laid; l != nil && l.Do != "" && e.AdviceCode != AdviseTakeOff {
+		code := "before.laid_" + l.Do
+		if l.Do == "let_be" && l.Verdict == FellBefore {
+			code = "before.laid_early"
+		}
+		y = y.Then(c.say(code, nil))
 	}
-	return half(minutes/1440) + " days"
+	return y
 }

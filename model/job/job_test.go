@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/words"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
@@ -364,7 +365,7 @@ func TestNoReading(t *testing.T) {
 	// A finger's word stands, with its time; no more is claimed by it.
 	felt := replayOne(t, mustParse(t, lidJob), NewTable(), 8)
 	if felt.State != coat.Unknown || felt.Alpha != nil || felt.Advice != "Not known: go by the finger, or put a probe on it." ||
-		!strings.Contains(felt.Because.Text(felt.AppliedAt, nil), "Felt tacky at 11:05.") {
+		!strings.Contains(felt.Because.Text(felt.AppliedAt, words.View{}), "Felt tacky at 11:05.") {
 		t.Errorf("after a finger test without a reading: %s, %q, %q", felt.State, felt.Advice, felt.Because)
 	}
 	whole := replayOne(t, j, shed(-0.5, 6, still(20), 60), 5)
@@ -738,7 +739,7 @@ func TestOvernight(t *testing.T) {
 	if got := n.From.In(loc).Format("15:04") + "-" + n.To.In(loc).Format("15:04"); got != "22:30-06:30" {
 		t.Errorf("asleep %s", got)
 	}
-	s := n.Say.Text(e.AppliedAt, loc)
+	s := n.Say.Text(e.AppliedAt, words.View{Loc: loc})
 	for _, want := range []string{"may close while you sleep", "plan to wash and abrade at Sun 06:30"} {
 		if !strings.Contains(s, want) {
 			t.Errorf("%q lacks %q", s, want)

@@ -13,6 +13,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/pot"
 	"curewright/model/stock"
+	"curewright/model/words"
 )
 
 // Status of a next step: whether the hands may go.
@@ -777,7 +778,7 @@ func (d *Desk) order(s *Schedule, i int, n *Next) {
 		}
 	}
 	n.Say = y.s
-	n.Order = y.s.Text(d.Now, d.Loc)
+	n.Order = y.s.Text(d.Now, words.View{Loc: d.Loc})
 }
 
 // sentence builds a [coat.Sentence].

@@ -38,11 +38,13 @@ type Catalogue struct {
 }
 
 // Facts are what a sentence's {names} stand for. A value is a string, a number,
-// a time.Time, a [Temp], a [Diff] or a [Span]; the reader's [View] renders it.
+// a time.Time, a [Temp], a [Diff], a [Span] or a [Code]; the reader's [View] renders it.
 type Facts map[string]any
 
-// Temp is a temperature in °C, Diff a difference of two in K, Span a duration.
+// Temp is a temperature in °C, Diff a difference of two in K, Span a duration,
+// Code a code whose own text stands in the place.
 type (
+	Code string
 	Temp float64
 	Diff float64
 	Span time.Duration
@@ -253,6 +255,8 @@ func (v View) fact(x any) string {
 	switch x := x.(type) {
 	case string:
 		return x
+	case Code:
+		return v.Words.Text(string(x))
 	case Temp:
 		return v.Temp(float64(x))
 	case Diff:

@@ -1,0 +1,129 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package words
+
+import (
+	"math"
+	"strings"
+	"time"
+)
+
+// Sentence is text with places for times and temperatures, so that a page can
+// show them in the reader's own clock and unit. String renders it in the times'
+// own zones, 24 h and °C.
+type Sentence []Part
+
+// Part is one piece of a sentence: exactly one of Text, Time, TempC and DiffK is
+// set.
+type Part struct {
+	Text  string     `json:"text,omitempty"`
+	Time  *time.Time `json:"time,omitempty"`
+	TempC *float64   `json:"temp_c,omitempty"`
+	DiffK *float64   `json:"diff_k,omitempty"` // a temperature difference
+	Bold  bool       `json:"bold,omitempty"`
+}
+
+// Sentence is a code's sentence with its facts in place. A [time.Time], a [Temp]
+// and a [Diff] stay what they are; all else is said. What stands between two
+// asterisks in the catalogue is bold.
+func (c *Catalogue) Sentence(code string, facts Facts) Sentence {
+	var out Sentence
+	v, bold := View{Words: c}, false
+	text := func(t string) {
+		for {
+			before, after, star := strings.Cut(t, "*")
+			out = out.add(before, bold)
+			if !star {
+				return
+			}
+			bold, t = !bold, after
+		}
+	}
+	rest := c.Text(code)
+	for {
+		before, after, open := strings.Cut(rest, "{")
+		text(before)
+		if !open {
+			return out
+		}
+		name, after, _ := strings.Cut(after, "}")
+		rest = after
+		switch x := facts[name].(type) {
+		case nil:
+			out = out.add("{"+name+"}", bold)
+		case time.Time:
+			out = append(out, Part{Time: &x, Bold: bold})
+		case Temp:
+			t := math.Round(2*float64(x)) / 2 // as a shop reads it
+			out = append(out, Part{TempC: &t, Bold: bold})
+		case Diff:
+			d := float64(x)
+			out = append(out, Part{DiffK: &d, Bold: bold})
+		case Sentence:
+			for _, p := range x {
+				p.Bold = p.Bold || bold
+				if p.Text != "" {
+					out = out.add(p.Text, p.Bold)
+				} else {
+					out = append(out, p)
+				}
+			}
+		default:
+			out = out.add(v.fact(x), bold)
+		}
+	}
+}
+
+// add appends text, to the last part where that is text of the same weight.
+func (s Sentence) add(text string, bold bool) Sentence {
+	if text == "" {
+		return s
+	}
+	if n := len(s); n > 0 && s[n-1].Text != "" && s[n-1].Bold == bold {
+		s[n-1].Text += text
+		return s
+	}
+	return append(s, Part{Text: text, Bold: bold})
+}
+
+// Then is s and after it another sentence, with a space between.
+func (s Sentence) Then(next Sentence) Sentence {
+	if len(s) == 0 || len(next) == 0 {
+		return append(s, next...)
+	}
+	s = s.add(" ", false)
+	for _, p := range next {
+		if p.Text != "" {
+			s = s.add(p.Text, p.Bold)
+		} else {
+			s = append(s, p)
+		}
+	}
+	return s
+}
+
+// Text renders a sentence for a reader. A time that is not of the same day as
+// now carries its weekday; a View without a zone means the times' own.
+func (s Sentence) Text(now time.Time, v View) string {
+	var b strings.Builder
+	for _, p := range s {
+		switch {
+		case p.Time != nil:
+			own := v
+			if own.Loc == nil {
+				own.Loc = p.Time.Location()
+			}
+			b.WriteString(own.Clock(*p.Time, now))
+		case p.TempC != nil:
+			b.WriteString(v.Temp(*p.TempC))
+		case p.DiffK != nil:
+			b.WriteString(v.Diff(*p.DiffK))
+		default:
+			b.WriteString(p.Text)
+		}
+	}
+	return b.String()
+}
+
+// String renders a sentence with times in their own zones.
+func (s Sentence) String() string { return s.Text(time.Time{}, View{}) }
