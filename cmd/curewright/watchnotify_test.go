@@ -53,7 +53,7 @@ func TestWatchNotifies(t *testing.T) {
 		t.Errorf("exit %d", code)
 	}
 	read("STOPPING=1")
-	if !slices.Contains(got, "STATUS=no probe yet") && !strings.Contains(strings.Join(got, "\n"), "probes read") {
+	if said := strings.Join(got, "\n"); !strings.Contains(said, "STATUS=no probe yet") && !strings.Contains(said, "probes read") {
 		t.Errorf("no word on the probes in %q", got)
 	}
 }

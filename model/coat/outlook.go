@@ -4,6 +4,7 @@ package coat
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"curewright/model/cure"
@@ -375,12 +376,21 @@ func (ws *Workspace) run(f *fan, from *[nodeN]float64, film cure.Film, path []fl
 			break
 		}
 		l0 = l1
-		// What is left a day from now comes slowly: every other step will do.
-		if float64(k)*dt >= dayS && (len(path)-1-k)%2 == 0 {
+		// What is left a day from now comes slowly: every other step will do,
+		// but where the panel crosses the edge of the resin's range.
+		by = 1
+		if float64(k)*dt >= dayS && k+2 < len(path) && (len(path)-1-k)%2 == 0 && !(inside && crosses(r, path[k:k+3])) {
 			by = 2
 		}
 	}
 	return p.RecoatAt, p.HandleAt
+}
+
+// crosses reports whether the resin's least or greatest panel temperature lies
+// between those given.
+func crosses(r *cure.Resin, c []float32) bool {
+	lo, hi := float64(slices.Min(c)), float64(slices.Max(c))
+	return lo < r.MinC && r.MinC < hi || lo < r.MaxC && r.MaxC < hi
 }
 
 // gather adds one path's times, weighed by the rate factors, to the

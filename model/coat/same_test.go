@@ -69,19 +69,28 @@ func TestEstimateAndForecastAgree(t *testing.T) {
 	})
 }
 
-// touched reports whether a mark is passed at s by less than .15 K, and else only
-// later: then it may be missed in steps of another length.
+// touched reports whether a mark is passed at s by less than .15 K of Tg or
+// 1e-4 of cure (which stands outside the resin's range), and else only later:
+// then it may be missed in steps of another length. A film has no offset of its
+// own for green: the panel is taken so much warmer.
 func touched(r *cure.Resin, trace []float64, lnK float64, m cure.Mark, s float64) bool {
+	near := cure.Film{Tacky: 1e-4, Opens: 1e-4, Gel: 1e-4, FirmK: .15, HardK: .15}
+	return passes(r, trace, lnK, m, near, 0) > s+120 || m == cure.Green && passes(r, trace, lnK, m, cure.Film{}, .15) > s+120
+}
+
+// passes is when a film passes a mark on the trace by the minute, the panel
+// taken so many K warmer for the mark.
+func passes(r *cure.Resin, trace []float64, lnK float64, m cure.Mark, film cure.Film, warmer float64) float64 {
 	it := cure.NewIntegrator(*r)
-	p := cure.NewPath(r, 0, trace[0])
-	g, w := cure.NewGauge(&p, cure.Film{FirmK: .15, HardK: .15}), cure.NewTwo()
+	p := cure.NewPath(r, 0, trace[0]+warmer)
+	g, w := cure.NewGauge(&p, film), cure.NewTwo()
 	a := []float64{0}
 	k := []float64{math.Exp(lnK)}
 	for i := 1; i < len(trace)*15-15; i++ {
 		at := func(i int) float64 { return trace[i/15] + float64(i%15)/15*(trace[i/15+1]-trace[i/15]) }
 		was, c0, c1 := a[0], at(i-1), at(i)
 		it.Advance(a, k, 60, c0, c1)
-		p.To(float64(i)*60, c1, 0)
+		p.To(float64(i)*60, c1+warmer, 0)
 		g.Look()
 		w.Step(&g, was, math.NaN(), a[0], func(b, x0, x1 float64) float64 {
 			v := []float64{b}
@@ -89,5 +98,5 @@ func touched(r *cure.Resin, trace []float64, lnK float64, m cure.Mark, s float64
 			return v[0]
 		})
 	}
-	return m >= cure.Firm && (w.At(m, &p) > s+120)
+	return w.At(m, &p)
 }
