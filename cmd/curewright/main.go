@@ -78,6 +78,7 @@ type commandLine struct {
 	Install cli.InstallCmd `cmd:"" help:"Print or write what systemd needs to run the daemon."`
 	Doctor  doctor.Cmd     `cmd:"" help:"What is wrong with buses, permissions, clock, disk and network, and how to mend it."`
 
+	Clock cli.ClockCmd `cmd:"" help:"The board's date and time: see it, or say it where the board can't know."`
 	Pair  cli.PairCmd  `cmd:"" help:"A ten-minute code that lets a phone in."`
 	Token cli.TokenCmd `cmd:"" help:"List and revoke what has been let in."`
 	Alert cli.AlertCmd `cmd:"" help:"Test a channel that alerts go out by."`

@@ -41,7 +41,10 @@ var ErrNoDaemon = errors.New("no daemon answers; start it with `curewright watch
 type Error struct {
 	Status int
 	Faults web.Faults
-	late   []string // of /readyz
+	// Confirm is what the same request must repeat to be taken after all; "" where
+	// nothing is asked (web.ConfirmError).
+	Confirm string
+	late    []string // of /readyz
 }
 
 func (e *Error) Error() string {
@@ -222,19 +225,20 @@ func (c *Client) send(r *http.Request) (*http.Response, error) {
 	}
 	defer res.Body.Close()
 	var e struct {
-		Error web.Faults
-		Late  []string
+		Error   web.Faults
+		Confirm string
+		Late    []string
 	}
 	text, _ := io.ReadAll(io.LimitReader(res.Body, 1<<20))
 	if json.Unmarshal(text, &e) != nil {
-		e.Error, e.Late = nil, nil // not our daemon's answer: the status has to do
+		e.Error, e.Confirm, e.Late = nil, "", nil // not our daemon's answer: the status has to do
 	}
 	if errors.Is(shut, fs.ErrPermission) {
 		e.Error = append(e.Error, web.Fault{What: path + " lets in root, the daemon's own user and its group: run this with sudo"})
 	} else if shut != nil {
 		e.Error = append(e.Error, web.Fault{What: cause(shut).Error()})
 	}
-	return nil, &Error{res.StatusCode, e.Error, e.Late}
+	return nil, &Error{res.StatusCode, e.Error, e.Confirm, e.Late}
 }
 
 // cause drops the method and address, which the message already has.
@@ -602,6 +606,19 @@ func (c *Client) Settings(ctx context.Context) (s web.SettingsView, err error) {
 func (c *Client) PutSettings(ctx context.Context, fields map[string]any) (s web.SettingsView, err error) {
 	err = c.call(ctx, "PUT", api+"/settings", nil, fields, "", &s)
 	return s, err
+}
+
+// TrustClock tells a board without a clock of its own what time it is. A date
+// over a day from the last record is refused with an [Error] whose Confirm the
+// second try has to repeat. It returns the board's time.
+func (c *Client) TrustClock(ctx context.Context, now time.Time, confirm string) (time.Time, error) {
+	body := map[string]any{"time": now}
+	if confirm != "" {
+		body["confirm"] = confirm
+	}
+	var out struct{ Now time.Time }
+	err := c.call(ctx, "POST", api+"/clock", nil, body, "", &out)
+	return out.Now, err
 }
 
 // Plan asks for a layup day; the request and the answer are the daemon's own

@@ -69,8 +69,10 @@ type Daemon struct {
 
 	prunedAt     time.Time // alerts, by upkeep alone
 	clockTrusted atomic.Bool
-	dateSet      atomic.Int64  // how often the date was set
-	byPerson     atomic.Bool   // the date is a phone's, and a better one replaces it
+	dateSet      atomic.Int64 // how often the date was set
+	byPerson     atomic.Bool  // the date is a phone's, and a better one replaces it
+	lastBefore   time.Time    // newest date in the store at the start; zero for none
+	held         atomic.Pointer[[]heldSpan]
 	restart      chan struct{} // asks for a new start at once; nil where nobody would start it
 	undated      atomic.Bool   // the date is known, and not everything could be given it yet
 	synced       func() bool

@@ -4,7 +4,9 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"curewright/dashboards/web"
@@ -17,6 +19,7 @@ func (d *Daemon) startClock(o Options) {
 	ctx := context.Background()
 	now := d.clk.Now()
 	last, known := d.store.LastRecord()
+	d.lastBefore = last
 	zero, given := d.store.BootDate()
 	trusted := o.ClockTrusted
 	if c, ok := d.chip(); ok && !trusted {
@@ -58,11 +61,71 @@ func (d *Daemon) trustClock(ctx context.Context, why string, byPerson bool) {
 	d.RequestLook()
 }
 
+// heldSpan is the time that the board was off, as a phone alone says: no coat
+// cures over it.
+type heldSpan struct {
+	Boot string    `json:"boot"` // that came after it
+	Last time.Time `json:"last"` // record from before that boot
+	From time.Time `json:"from"` // equal to To: nothing is held
+	To   time.Time `json:"to"`
+}
+
+const heldKey = "held cure" // a setting
+
+// heldCure is every such span, in order.
+func (d *Daemon) heldCure() []heldSpan {
+	if h := d.held.Load(); h != nil {
+		return *h
+	}
+	var held []heldSpan
+	d.store.ReadSetting(heldKey, &held)
+	return held
+}
+
+// holdCure notes the time before this boot as one over which no coat cures, if a
+// phone alone knows it and it is long; a date that is right, by the kernel or
+// by a later phone, ends that. It holds at once, and an error means that it is
+// not on the card yet.
+func (d *Daemon) holdCure(ctx context.Context) error {
+	boot, was := d.store.Boot(), d.heldCure()
+	h := heldSpan{Boot: boot, Last: d.lastBefore}
+	var held []heldSpan
+	for _, x := range was {
+		if x.Boot == boot {
+			h.Last = x.Last // what this boot recorded since is no measure of its date
+		} else {
+			held = append(held, x)
+		}
+	}
+	if d.byPerson.Load() && !h.Last.IsZero() {
+		began := d.clk.Now().Add(-d.store.Uptime(time.Now()))
+		if h.From, h.To = h.Last, h.Last; began.Sub(h.Last) > farDate {
+			h.To = began.Round(0)
+		}
+		held = append(held, h)
+	}
+	slices.SortFunc(held, func(a, b heldSpan) int { return a.From.Compare(b.From) })
+	held = held[max(0, len(held)-maxHeld):]
+	d.held.Store(&held)
+	var kept []heldSpan
+	if d.store.ReadSetting(heldKey, &kept); slices.EqualFunc(held, kept, func(a, b heldSpan) bool {
+		return a.Boot == b.Boot && a.Last.Equal(b.Last) && a.From.Equal(b.From) && a.To.Sub(b.To).Abs() < time.Second
+	}) {
+		return nil
+	}
+	return d.store.WriteSetting(ctx, heldKey, held)
+}
+
+// maxHeld is how many starts of the board are remembered.
+const maxHeld = 64
+
 // dateAll dates what waits for it; what a full card refuses is tried again by
 // upkeep.
 func (d *Daemon) dateAll(ctx context.Context) {
+	herr := d.holdCure(ctx)
 	zero := d.clk.Now().Add(-d.store.Uptime(time.Now()))
 	n, err := d.store.DateUntrusted(ctx, d.store.Boot(), zero)
+	err = errors.Join(herr, err)
 	d.undated.Store(err != nil)
 	if err != nil {
 		d.log.Warn("dating what came before the date was known", "err", err)
@@ -125,7 +188,7 @@ func (d *Daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time, c
 		if phone.Before(last) {
 			way = "before"
 		}
-		return &web.ConfirmError{Field: "confirm", Confirm: date, What: fmt.Sprintf("This phone says %s. That is %d days %s the last record here, of %s. Is the phone's date right?",
+		return &web.ConfirmError{Field: "confirm", Confirm: date, What: fmt.Sprintf("%s is %d days %s the last record here, of %s. Is it really today?",
 			phone.In(d.loc).Format("2 January 2006"), days, way, last.In(d.loc).Format("2 January 2006"))}
 	}
 	d.clk.Set(phone)

@@ -7,12 +7,14 @@ import (
 	"fmt"
 	"math"
 	"net/http"
+	"slices"
 	"testing"
 	"time"
 
 	"curewright/dashboards/web"
 	"curewright/internal/cardfault"
 	"curewright/internal/testkit"
+	"curewright/model/coat"
 	"curewright/sensors"
 	"curewright/sensors/shopsim"
 )
@@ -75,6 +77,18 @@ func TestFaultWrongPhoneDate(t *testing.T) {
 				// Another date confirmed is not this one.
 				b.Do("POST", "/api/v1/clock", map[string]any{"time": year2031(), "confirm": "2030-10-10"}, http.StatusConflict)
 				b.Do("POST", "/api/v1/clock", map[string]any{"time": year2031(), "confirm": ask.Confirm}, http.StatusOK)
+				b.shed(sim, time.Minute)
+				// Five years by a phone's word cure nothing, and permit nothing.
+				var v web.CoatView
+				if err := json.Unmarshal(b.Do("GET", "/api/v1/coats/fill", nil, http.StatusOK), &v); err != nil {
+					b.t.Fatal(err)
+				}
+				if after := b.alpha("fill"); math.Abs(after-before) > .01 {
+					b.t.Errorf("a wrong date moved the degree of cure from %.4f to %.4f", before, after)
+				}
+				if v.State != coat.Unknown || !slices.Contains(v.Estimate.UnknownWhy, coat.Gap) {
+					b.t.Errorf("after a wrong date the coat is %+v, want not known", v.Estimate)
+				}
 			}
 			b.shed(sim, 20*time.Minute) // upkeep has been round forty times
 			if n := b.dated(shopsim.Panel1, began, ended); n != kept {
@@ -91,8 +105,8 @@ func TestFaultWrongPhoneDate(t *testing.T) {
 			}
 			b.shed(sim, 10*time.Minute)
 			alpha = b.alpha("fill")
-			if n := b.dated(shopsim.Panel1, truth().Add(-time.Hour), truth()); n < 6*40-3 || n > 6*40+3 {
-				b.t.Errorf("%d readings of this start have the right date, want 240", n)
+			if n := b.dated(shopsim.Panel1, truth().Add(-time.Hour), truth()); n < 6*40-3 || n > 6*41+3 {
+				b.t.Errorf("%d readings of this start have the right date, want 240 to 246", n)
 			}
 			if n := b.dated(shopsim.Panel1, truth().AddDate(1, 0, 0), time.Time{}); n != 0 {
 				b.t.Errorf("%d readings are still dated 2031", n)

@@ -400,7 +400,8 @@ func inBubbleFrom(t *testing.T, cfg Config, trusted bool, off time.Duration, f f
 			},
 			boot: func() time.Duration { return time.Since(epoch) },
 		}
-		d, err := New(Options{Config: cfg, Clock: b.clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC, Synced: b.sync.Load})
+		d, err := New(Options{Config: cfg, Clock: b.clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC, Synced: b.sync.Load,
+			Boot: "board on at " + off.String(), Uptime: func() time.Duration { return time.Since(epoch) + time.Minute }})
 		if err != nil {
 			t.Fatal(err)
 		}

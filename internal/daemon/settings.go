@@ -64,6 +64,9 @@ func (d *Daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.H
 			out.LowFor = t
 		}
 	}
+	for _, h := range d.heldCure() {
+		out.Held = append(out.Held, coat.Span{From: h.From, To: h.To})
+	}
 	if s.SleepFrom != "" {
 		from, err1 := job.ParseClock(s.SleepFrom)
 		to, err2 := job.ParseClock(s.SleepTo)

@@ -113,7 +113,7 @@ func (e *Estimate) unknown(c *Case) {
 		}
 	}
 	// A finger test after the gap ends it.
-	if c.GapFor > longGap || tr.gapSD() > gapTooWide && c.Belief.GapSD < 0.8*tr.gapSD() {
+	if c.GapFor > longGap || tr.heldAt > tr.feltAt || tr.gapSD() > gapTooWide && c.Belief.GapSD < 0.8*tr.gapSD() {
 		e.UnknownWhy = append(e.UnknownWhy, Gap)
 	}
 	switch f := lastFeel(c.Feels, c.Now); {

@@ -115,6 +115,9 @@ type Track struct {
 	watch []Feel
 	felt  int // finger tests passed
 	seen  []Snapshot
+
+	held           []Span  // shared and never changed
+	heldAt, feltAt float64 // end of the last hold, and the last finger test; -Inf for none
 }
 
 // TrackOptions say what a coat's track begins with.
@@ -125,12 +128,17 @@ type TrackOptions struct {
 	Applied    time.Time        // the panel's temperature counts from here
 	FuelHeater bool             // carbon dioxide where it is not measured
 	Feels      []Feel           // finger tests on this coat, in order of time
+	// Held are stretches over which no coat cures, in order: how long they were is
+	// known from a doubtful date alone. What a coat is after one is not known until
+	// a finger says.
+	Held []Span
 }
 
 // NewTrack begins a coat.
 func NewTrack(o TrackOptions) *Track {
 	tr := &Track{r: o.Resin, it: o.Integrator, mixed: o.Mixed, appliedAt: o.Applied, applied: o.Applied.Sub(o.Mixed).Seconds(),
-		warmCO2: defCO2, softened: math.NaN(), dew: math.Inf(1), watch: o.Feels}
+		warmCO2: defCO2, softened: math.NaN(), dew: math.Inf(1), watch: o.Feels,
+		held: o.Held, heldAt: math.Inf(-1), feltAt: math.Inf(-1)}
 	if tr.it == nil {
 		tr.it = cure.NewIntegrator(*o.Resin)
 	}
@@ -248,7 +256,42 @@ func (tr *Track) Feed(p Point) {
 		tr.peek(tr.watch[0], ft, p, t)
 		tr.watch = tr.watch[1:]
 		tr.felt++
+		tr.feltAt = ft
 	}
+	for _, h := range tr.held {
+		tr.hold(h.From.Sub(tr.mixed).Seconds(), h.To.Sub(tr.mixed).Seconds(), t, &p)
+	}
+	if t > tr.t {
+		tr.cureTo(t, p.TempC, &p)
+	}
+	tr.c = p.TempC
+}
+
+// heldSD is the doubt of ln κ that a hold leaves, a choice: what a finger finds
+// after it is believed, however far from what was computed.
+const heldSD = 3.0
+
+// hold passes over as much of a held stretch as lies before t.
+func (tr *Track) hold(from, to, t float64, p *Point) {
+	if from = max(from, tr.applied); to <= from || to <= tr.t || from >= t {
+		return
+	}
+	if from > tr.t {
+		tr.cureTo(from, tr.c, p)
+	}
+	from, to = tr.t, min(to, t)
+	tr.t, tr.c, tr.heldAt = to, p.TempC, to
+	tr.path.Moved(to, p.TempC, nil, nil)
+	tr.regauge()
+	tr.gaps = extend(tr.gaps, tr.moment(from), tr.moment(to))
+	tr.degraded += to - from
+	if sd := heldSD * tr.wSum; tr.wGap < sd {
+		tr.wGap = sd
+	}
+}
+
+// cureTo follows a straight line of temperature to t (s) and c (°C).
+func (tr *Track) cureTo(t, c float64, p *Point) {
 	t0, c0, dt := tr.t, tr.c, t-tr.t
 	longest := pieceS
 	if t-tr.applied > oldS {
@@ -257,9 +300,9 @@ func (tr *Track) Feed(p Point) {
 	n := math.Ceil(dt / longest)
 	for i := 1.0; i <= n; i++ {
 		f := i / n
-		tr.piece(t0+f*dt, c0+f*(p.TempC-c0), &p)
+		tr.piece(t0+f*dt, c0+f*(c-c0), p)
 	}
-	tr.t, tr.c = t, p.TempC
+	tr.t, tr.c = t, c
 }
 
 // peek notes the coat as it is at a finger test between two points, on a copy,

@@ -344,14 +344,14 @@ func (e *Estimator) prepare(now time.Time, w *coat.Work, c *coat.Coat, r Reading
 		airProbe = s.Air
 	}
 	key := digest(struct {
-		C     coat.Coat
-		P     coat.Panel
-		B     []coat.Batch
-		R     uint64
-		Air   string
-		Heat  bool
-		Probe float64
-	}{stripped(*c), ru.panel, ru.batches, ru.law.key, airProbe, s.FuelHeater, 0})
+		C    coat.Coat
+		P    coat.Panel
+		B    []coat.Batch
+		R    uint64
+		Air  string
+		Heat bool
+		Held []coat.Span
+	}{stripped(*c), ru.panel, ru.batches, ru.law.key, airProbe, s.FuelHeater, s.Held})
 	var versions [2]uint64
 	if v, ok := r.(Versioned); ok {
 		versions = [2]uint64{v.Version(ru.panel.Probe), v.Version(airProbe)}
@@ -464,7 +464,7 @@ func (e *Estimator) begin(ru *run, airProbe string, s Settings) *checkpoint {
 		return applied
 	}
 	cp := &checkpoint{}
-	o := coat.TrackOptions{Resin: &ru.law.resin, Integrator: ru.law.it, FuelHeater: s.FuelHeater}
+	o := coat.TrackOptions{Resin: &ru.law.resin, Integrator: ru.law.it, FuelHeater: s.FuelHeater, Held: s.Held}
 	o.Mixed, o.Applied, o.Feels = youngest, on(youngest), ru.feels
 	cp.young = *coat.NewTrack(o)
 	if youngest.Sub(oldest) > time.Minute {

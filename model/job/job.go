@@ -52,6 +52,10 @@ type Settings struct {
 	// ProbeSDK is a probe's stated accuracy (one standard deviation, K) by
 	// name; DefaultProbeSDK where absent.
 	ProbeSDK map[string]float64
+
+	// Held are stretches whose length is known from a doubtful date alone, in order:
+	// no coat cures over them, see [coat.TrackOptions].
+	Held []coat.Span
 }
 
 // Result is the estimate of every coat that is not ended, at one time.

@@ -1,0 +1,139 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"curewright/dashboards/client"
+	"curewright/internal/fault"
+)
+
+type ClockCmd struct {
+	Show    clockShowCmd    `cmd:"" help:"What the daemon takes the time to be, and whether it believes it."`
+	Confirm clockConfirmCmd `cmd:"" help:"Say what time it is, where the board can't know."`
+}
+
+type clockShowCmd struct {
+	JSON bool `help:"Print one JSON object."`
+}
+
+func (clockShowCmd) Help() string { return "Example:\n\n  curewright clock show" }
+
+func (c *clockShowCmd) Run(a *App, cl *client.Client) error {
+	// Here before and after, since the answer of a busy board takes its time.
+	before := time.Now()
+	board, _, err := cl.Coats(a.Ctx, false)
+	if err != nil {
+		return err
+	}
+	here := before.Add(time.Since(before) / 2)
+	s, err := cl.Settings(a.Ctx)
+	if err != nil {
+		return err
+	}
+	ahead := board.Sub(here)
+	if c.JSON {
+		return a.JSON(map[string]any{"now": board, "trusted": s.ClockTrusted, "here": here, "ahead_s": ahead.Seconds(), "speed": s.Speed})
+	}
+	fmt.Fprintf(a.Out, "The daemon takes it to be %s", sayClock(board))
+	if s.ClockTrusted {
+		fmt.Fprintln(a.Out, ", and believes that.")
+	} else {
+		fmt.Fprint(a.Out, ",\nand does not believe it: nobody has told this board the date since it started.\nReadings wait for it.\n  curewright clock confirm\n")
+	}
+	if away := ahead.Abs().Round(time.Second); away >= 2*time.Second {
+		way := "behind"
+		if ahead > 0 {
+			way = "ahead of"
+		}
+		fmt.Fprintf(a.Out, "That is %s %s this machine's clock.\n", away, way)
+	}
+	return nil
+}
+
+type clockConfirmCmd struct {
+	Time string `arg:"" optional:"" help:"The time: 2026-10-10 14:05 by the shop's clock, or RFC 3339; this machine's own when not given."`
+	Date string `placeholder:"YYYY-MM-DD" help:"The date once more, where it is over a day from the last record."`
+	JSON bool   `help:"Print one JSON object; nothing is asked."`
+}
+
+func (clockConfirmCmd) Help() string {
+	return "For a board that has neither a network nor a clock chip. Readings and entries\n" +
+		"that came in before get their right dates by it. A date over a day from the\n" +
+		"last record is asked about once more. Once something keeps the board's own\n" +
+		"clock right, that clock counts, and this is refused.\n\n" +
+		"Examples:\n\n  curewright clock confirm \"2026-10-10 14:05\"\n" +
+		"  curewright --server http://shed.local:8374 --token-file token clock confirm"
+}
+
+func (c *clockConfirmCmd) Run(a *App, cl *client.Client) error {
+	at, err := clockTime(c.Time, time.UTC)
+	if _, bad := time.Parse(time.DateOnly, c.Date); bad != nil && c.Date != "" {
+		err = fault.Join(err, fault.Inputf("--date: %q is not a date: 2026-10-10", c.Date))
+	}
+	if err != nil {
+		return err
+	}
+	if c.Time == "" {
+		at = time.Now()
+	} else {
+		board, _, err := cl.Coats(a.Ctx, false)
+		if err != nil {
+			return err
+		}
+		at, _ = clockTime(c.Time, board.Location())
+	}
+	asked := time.Now()
+	now, err := cl.TrustClock(a.Ctx, at, c.Date)
+	var refused *client.Error
+	if errors.As(err, &refused) && refused.Confirm != "" {
+		if c.JSON || !atTerminal(a.In) {
+			again := "curewright clock confirm"
+			if c.Time != "" {
+				again += " \"" + c.Time + "\""
+			}
+			return &fault.Input{Lines: []string{questions(refused), "if it is: " + again + " --date " + refused.Confirm}}
+		}
+		fmt.Fprintf(a.Out, "%s Yes or no? ", questions(refused))
+		if yesOrNo(a.In) != "yes" {
+			return fault.Inputf("not confirmed: nothing is changed")
+		}
+		now, err = cl.TrustClock(a.Ctx, at.Add(time.Since(asked)), refused.Confirm)
+	}
+	if err != nil {
+		return err
+	}
+	return a.done(c.JSON, map[string]any{"now": now, "trusted": true}, "The daemon takes it to be %s from now on.", sayClock(now))
+}
+
+func questions(e *client.Error) string {
+	s := ""
+	for i, f := range e.Faults {
+		if i > 0 {
+			s += " "
+		}
+		s += f.What
+	}
+	return s
+}
+
+// clockTime reads a date with a time; now for "".
+func clockTime(s string, loc *time.Location) (time.Time, error) {
+	if s == "" {
+		return time.Time{}, nil
+	}
+	if t, err := time.Parse(time.RFC3339, s); err == nil {
+		return t, nil
+	}
+	for _, form := range []string{"2006-01-02 15:04", "2006-01-02 15:04:05", "2006-01-02T15:04", "2006-01-02T15:04:05"} {
+		if t, err := time.ParseInLocation(form, s, loc); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, fault.Inputf("time: %q is not a date and a time: 2026-10-10 14:05 or 2026-10-10T14:05:00+01:00", s)
+}
+
+func sayClock(t time.Time) string { return t.Format("Mon 2 Jan 2006 15:04:05 MST") }
