@@ -24,6 +24,7 @@ import (
 
 	"curewright/model/cure"
 	"curewright/model/pot"
+	"curewright/model/words"
 )
 
 // Job is a layup to be planned, or re-planned: a step that has been started
@@ -39,7 +40,8 @@ type Job struct {
 	Resins   map[string]cure.Resin
 	Learned  map[string]Kappa // what finger tests told of a resin's lot; absent: the resin's own doubt
 	Forecast Forecast
-	Finger   *Finger // nil: [DefaultFinger]
+	Finger   *Finger          // nil: [DefaultFinger]
+	Words    *words.Catalogue // what a plan is said in; nil: English
 }
 
 // Finger is how far films and fingers lie from the marks: shares of the marks'

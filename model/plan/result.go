@@ -7,10 +7,10 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"curewright/model/pot"
+	"curewright/model/words"
 )
 
 // Result is a plan. Times are RFC 3339 with the shop's offset.
@@ -93,13 +93,6 @@ const (
 	goodShare     = 0.8
 )
 
-// Cautions are said with every plan.
-var Cautions = []string{
-	"A plan is an estimate: the resin's data sheet wins, and your finger has the last word.",
-	"Mix one cup at a time, use it up, and never leave it standing.",
-	"Never sleep in a tent or shed under heat; nothing fuel-burning without a flue.",
-}
-
 // Plan answers the job, or returns its [Faults]. A search that ctx ends returns
 // ctx's error within the judgement of one trial, some milliseconds.
 func Plan(ctx context.Context, j Job) (Result, error) {
@@ -128,7 +121,7 @@ func Plan(ctx context.Context, j Job) (Result, error) {
 		res.Notes = append(res.Notes, n)
 	}
 	if !res.Feasible && len(res.WhyNot) == 0 {
-		res.WhyNot = []string{"no start time within three days puts every step inside its window"}
+		res.WhyNot = []string{c.say("why_not.nothing", nil)}
 	}
 	return res, ctx.Err()
 }
@@ -165,11 +158,12 @@ func (c *compiled) waiting(best trial, d *detail) string {
 	if whole+c.members/50 >= best.ok {
 		return ""
 	}
-	say := fmt.Sprintf("A start on %s would hold in %d of 100 forecasts", c.at(a).Format("Mon 15:04"), 100*whole/c.members)
+	facts := words.Facts{"at": c.dated(c.at(a)), "n": 100 * whole / c.members}
 	if why := c.whyNot(e); len(why) > 0 {
-		say += ": " + why[0]
+		facts["why"] = why[0]
+		return c.say("note.start_now_why", facts)
 	}
-	return say + "."
+	return c.say("note.start_now", facts)
 }
 
 // detail judges the trial over all members, noting what happened.
@@ -228,9 +222,9 @@ func (c *compiled) result(t trial, d *detail) Result {
 	res := Result{
 		Feasible: share >= feasibleShare, Probability: share,
 		WhyNot: []string{}, Options: []Option{}, Notes: []string{}, Steps: []Planned{},
-		Finish: c.when(t.finish), Cautions: append(slices.Clone(Cautions), pot.CupCautions...),
+		Finish: c.when(t.finish), Cautions: append([]string{c.say("caution.estimate", nil), c.say("caution.one_cup", nil), c.say("caution.no_sleep", nil)}, pot.CupCautions...),
 	}
-	res.Say = sayShare(res)
+	res.Say = c.sayShare(&res)
 	order := make([]int, len(c.steps))
 	at := make([]float64, len(c.steps))
 	like := c.typical(d)
@@ -328,7 +322,7 @@ func (c *compiled) result(t trial, d *detail) Result {
 		res.Steps = append(res.Steps, p)
 	}
 	if generic {
-		res.Notes = append(res.Notes, "Generic epoxy: fit your own from its data sheet.")
+		res.Notes = append(res.Notes, c.say("note.generic", nil))
 	}
 	for i := range c.steps {
 		s := &c.steps[i]
@@ -337,30 +331,15 @@ func (c *compiled) result(t trial, d *detail) Result {
 		}
 		for k := range i {
 			if o := &c.steps[k]; o.panel == s.panel && o.Do == "coat" && o.Kind != "bond" && math.IsNaN(o.done) {
-				res.Notes = append(res.Notes, fmt.Sprintf("%s comes after %s on %s: fill thickened joints first, before a coat lies over them.", s.ID, o.ID, s.Step.Panel))
+				res.Notes = append(res.Notes, c.say("note.joints_first", words.Facts{"step": s.ID, "coat": o.ID, "panel": s.Step.Panel}))
 				break
 			}
 		}
 	}
 	if end := float64(len(c.Forecast.Air[0])-1) * c.Forecast.Step.Minutes(); !math.IsInf(t.finish, 0) && t.finish > end {
-		res.Notes = append(res.Notes, fmt.Sprintf("Beyond %s the forecast repeats its last day.", c.at(end).Format("Mon 15:04")))
+		res.Notes = append(res.Notes, c.say("note.beyond", words.Facts{"at": c.dated(c.at(end))}))
 	}
 	return res
-}
-
-// sayShare says how likely the plan is to hold. Shares are rounded down: what
-// permits speaks late.
-func sayShare(r Result) string {
-	n := int(math.Floor(100*r.Probability + 1e-9))
-	switch {
-	case r.Feasible && r.Finish != nil:
-		return fmt.Sprintf("%d in 100 forecasts let every step fall inside its window; done about %s.", n, r.Finish.Format("Mon 15:04"))
-	case r.Feasible:
-		return fmt.Sprintf("%d in 100 forecasts let every step fall inside its window.", n)
-	case n > 0:
-		return fmt.Sprintf("As it stands this day is more likely to fail than to hold: only %d in 100 forecasts let every step fall inside its window, and the times are of those.", n)
-	}
-	return "This day can't be done as it stands."
 }
 
 // fiveUp rounds up to five minutes; a minute early is none.
@@ -512,8 +491,8 @@ func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot
 		})
 	}
 	if k := split[0]; k.Tight && k.WorkMinutes != nil {
-		res.Notes = append(res.Notes, fmt.Sprintf("%s: a batch of %s is over %.0f min after mixing at %.0f °C and laying it takes %.0f: two pairs of hands, a cooler hour, or a slower hardener.",
-			s.ID, c.names[s.resin], math.Floor(*k.WorkMinutes), shop, k.LayMinutes+pot.MixMinutes))
+		res.Notes = append(res.Notes, c.say("note.tight", words.Facts{"step": s.ID, "resin": c.names[s.resin],
+			"work": math.Floor(*k.WorkMinutes), "temp": words.Temp(math.Round(shop)), "lay": math.Round(k.LayMinutes + pot.MixMinutes)}))
 	}
 	return out, whole(q.Parts)
 }
@@ -568,205 +547,8 @@ func whole(parts []pot.Part) []pot.Part {
 	return parts
 }
 
-// conditionWords say what a window is in the shop's words.
-func conditionWords(when string) string {
-	switch when {
-	case "tacky":
-		return "it sticks and lifts clean"
-	case "wet":
-		return "it is still wet"
-	case "recoat":
-		return "it no longer flows and a nail still dents it"
-	case "fill":
-		return "it no longer flows and a nail still dents it, best once it stopped sticking"
-	case "hard":
-		return "it sands to dust"
-	case "handle":
-		return "it may be handled"
-	}
-	return ""
-}
-
-func doing(s *step) string {
-	switch s.Do {
-	case "coat":
-		name := s.Kind
-		if name == "" {
-			name = s.Coat
-		}
-		if name == "" {
-			name = "coat"
-		}
-		switch s.Kind {
-		case "bond":
-			return "Fill the joints with thickened epoxy"
-		case "wet-out":
-			return "Wet out the cloth"
-		}
-		return "Roll the " + name + " on"
-	case "cloth":
-		if s.Cloth != "" {
-			return "Lay the " + s.Cloth + " in"
-		}
-		return "Lay the cloth in"
-	case "sand":
-		return "Sand"
-	case "flip":
-		return "Flip to " + s.To
-	case "unclamp":
-		return "Unclamp"
-	case "cover":
-		return "Put the cover on"
-	case "wait":
-		return "Let it stand"
-	case "soak":
-		return "Warm the panel"
-	case "wash":
-		return "Wash with water, dry, abrade"
-	}
-	return s.Do
-}
-
-func (c *compiled) sayStep(s *step, p *Planned, coatEnd time.Time) string {
-	day := func(t time.Time) string {
-		ref := c.at(c.from)
-		if t.YearDay() == ref.YearDay() && t.Year() == ref.Year() {
-			return t.Format("15:04")
-		}
-		return t.Format("Mon 15:04")
-	}
-	if p.Done {
-		return fmt.Sprintf("%s: done at %s.", doing(s), day(p.At))
-	}
-	switch s.Do {
-	case "wait":
-		return fmt.Sprintf("Let it stand until %s.", day(p.Until))
-	case "soak":
-		return fmt.Sprintf("Warm the panel from %s: %g °C for %g h, cooled down by %s.", day(p.At), s.TempC, s.Hours, day(p.Until))
-	}
-	say := fmt.Sprintf("%s at %s.", doing(s), day(p.At))
-	if s.coatOf < 0 {
-		return say
-	}
-	cond := conditionWords(s.When)
-	every := refeel(p.At.Sub(coatEnd).Minutes())
-	switch {
-	case p.FeelFrom != nil:
-		say = fmt.Sprintf("Feel %s from %s, every %.0f min; about %s: %s once %s.", c.steps[s.coatOf].ID, day(*p.FeelFrom), every, day(p.At), lowerFirst(doing(s)), cond)
-	case p.Window != nil && p.Window.Opens != nil && p.Window.Closes != nil && s.open != applied:
-		say = fmt.Sprintf("%s between %s and %s, while %s.", doing(s), day(*p.Window.Opens), day(*p.Window.Closes), cond)
-	case p.Window != nil && p.Window.Closes != nil:
-		say = fmt.Sprintf("%s at %s, done by %s, while %s.", doing(s), day(p.At), day(*p.Window.Closes), cond)
-	case p.Window != nil && p.Window.Opens != nil:
-		say = fmt.Sprintf("%s at %s, once %s.", doing(s), day(p.At), cond)
-	}
-	return say
-}
-
-func lowerFirst(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToLower(s[:1]) + s[1:]
-}
-
-// whyNot says, for the steps that were missed most, which two conditions
-// stand against each other.
-func (c *compiled) whyNot(d *detail) []string {
-	type key struct {
-		step, with int
-		why        cause
-	}
-	count := map[key][]int{}
-	for m, i := range d.failed {
-		if i >= 0 {
-			k := key{i, d.with[i][m], d.why[i][m]}
-			count[k] = append(count[k], m)
-		}
-	}
-	keys := make([]key, 0, len(count))
-	for k := range count {
-		keys = append(keys, k)
-	}
-	slices.SortFunc(keys, func(a, b key) int {
-		switch na, nb := len(count[a]), len(count[b]); {
-		case na != nb:
-			return nb - na
-		case a.step != b.step:
-			return a.step - b.step
-		case a.why != b.why:
-			return int(a.why - b.why)
-		}
-		return a.with - b.with
-	})
-	out := []string{}
-	for _, k := range keys {
-		ms := count[k]
-		if len(out) >= 4 || len(ms)*50 < c.members { // below 2 %
-			break
-		}
-		s := &c.steps[k.step]
-		pick := func(v []float64) string {
-			s := make([]float64, 0, len(ms))
-			for _, m := range ms {
-				s = append(s, v[m])
-			}
-			q := quantileOf(s, .5)
-			if t := c.when(q); t != nil {
-				return t.Round(5 * time.Minute).Format("Mon 15:04")
-			}
-			return "never"
-		}
-		share := fmt.Sprintf(" (in %.0f of 100 forecasts)", 100*float64(len(ms))/float64(c.members))
-		cond := ""
-		if s.coatOf >= 0 {
-			cond = fmt.Sprintf("%q of %q", s.When, c.steps[s.coatOf].ID)
-			if s.close != never {
-				cond += fmt.Sprintf(" (%s to %s)", pick(d.open[k.step]), pick(d.close[k.step]))
-			} else {
-				cond += fmt.Sprintf(" (from %s)", pick(d.open[k.step]))
-			}
-		}
-		var line string
-		switch k.why {
-		case byNever:
-			line = fmt.Sprintf("%q of %q is not reached within the week: it conflicts with the temperature, about %s on %q", s.When, c.steps[k.with].ID, c.coldest(s), s.Step.Panel)
-		case byShort:
-			line = fmt.Sprintf("%s conflicts with its work of %.0f min: the window is shorter", cond, s.work)
-		case byOver:
-			line = fmt.Sprintf("%q of %q is over (%s) before it opens (%s): it conflicts with the temperature, about %s on %q",
-				s.When, c.steps[k.with].ID, pick(d.close[k.step]), pick(d.open[k.step]), c.coldest(s), s.Step.Panel)
-		case byHours:
-			if cond == "" {
-				line = "no time is left within the hours of work"
-			} else {
-				line = cond + " conflicts with the hours of work"
-			}
-		case byPerson:
-			line = cond + " conflicts with step"
-			if cond == "" {
-				line = "conflicts with step"
-			}
-			if k.with >= 0 {
-				line += fmt.Sprintf(" %q: the same person", c.steps[k.with].ID)
-			} else {
-				line += "s that hold the same person"
-			}
-		case byEarly:
-			line = cond + " is called too soon by the finger, or the finger errs: feel it twice"
-		case byLate, byWindow:
-			line = cond + " is called past by the finger, or found too late: its window is short beside what a finger tells"
-		case byStep:
-			line = fmt.Sprintf("%s conflicts with step %q, which must end first (%s)", cond, c.steps[k.with].ID, pick(d.end[k.with]))
-		default:
-			line = fmt.Sprintf("%s conflicts with the earliest start, %s", cond, c.at(c.from).Format("Mon 15:04"))
-		}
-		out = append(out, fmt.Sprintf("%s: %s%s", s.ID, line, share))
-	}
-	return out
-}
-
-func (c *compiled) coldest(s *step) string {
+// coldest is the panel's lowest temperature within a day, °C, at the median.
+func (c *compiled) coldest(s *step) float64 {
 	tb := c.table(c.steps[s.coatOf].resin, c.steps[s.coatOf].panel)
 	v := make([]float64, 0, c.members)
 	for m := range c.members {
@@ -776,7 +558,7 @@ func (c *compiled) coldest(s *step) string {
 		}
 		v = append(v, lo)
 	}
-	return fmt.Sprintf("%.0f °C at its coldest", quantileOf(v, .5))
+	return quantileOf(v, .5)
 }
 
 // optionMembers are enough to compare changes by.
@@ -818,7 +600,7 @@ func (c *compiled) options(share float64) []Option {
 		if len(c.names) == 1 && c.names[0] == n {
 			continue
 		}
-		try("resin", fmt.Sprintf("Use the %s hardener for every coat.", n), func(j *Job) {
+		try("resin", c.say("option.resin", words.Facts{"resin": n}), func(j *Job) {
 			for i := range j.Steps {
 				if j.Steps[i].Do == "coat" && j.Steps[i].Done == nil {
 					j.Steps[i].Resin = n
@@ -827,14 +609,14 @@ func (c *compiled) options(share float64) []Option {
 		})
 	}
 	for _, hold := range []float64{16, 18, 20, 22, 24, 26} {
-		p := try("tent", fmt.Sprintf("Hold the tent at %g °C.", hold), func(j *Job) { j.hold(hold, c.from) })
+		p := try("tent", c.say("option.tent", words.Facts{"temp": words.Temp(hold)}), func(j *Job) { j.hold(hold, c.from) })
 		if p >= goodShare {
 			break // the least heat that does it
 		}
 	}
 	if len(c.Hours) > 0 {
 		for _, late := range []int{22 * 60, 24 * 60} {
-			p := try("hours", fmt.Sprintf("Work until %s.", clock(late)), func(j *Job) {
+			p := try("hours", c.say("option.hours", words.Facts{"at": clock(late)}), func(j *Job) {
 				j.Hours = slices.Clone(j.Hours)
 				k := len(j.Hours) - 1
 				j.Hours[k].To = max(j.Hours[k].To, late)
@@ -850,7 +632,7 @@ func (c *compiled) options(share float64) []Option {
 			if early < 0 {
 				break
 			}
-			p := try("start", fmt.Sprintf("Start at %s.", clock(early)), func(j *Job) {
+			p := try("start", c.say("option.start", words.Facts{"at": clock(early)}), func(j *Job) {
 				j.Hours = slices.Clone(j.Hours)
 				j.Hours[0].From = early
 				j.Start = j.Start.Add(-time.Duration(by) * time.Minute)
@@ -864,14 +646,14 @@ func (c *compiled) options(share float64) []Option {
 		}
 	}
 	if c.people < maxPeople {
-		try("people", fmt.Sprintf("Work with %d people.", c.people+1), func(j *Job) { j.People = c.people + 1 })
+		try("people", c.say("option.people", words.Facts{"n": c.people + 1}), func(j *Job) { j.People = c.people + 1 })
 	}
 	for i := range c.steps {
 		s := &c.steps[i]
 		if s.Do != "coat" || s.coatOf < 0 || s.close == never || !math.IsNaN(s.done) || s.When == "wet" {
 			continue
 		}
-		try("wash", fmt.Sprintf("Let %q harden, then wash, dry and abrade before %q: a mechanical bond.", c.steps[s.coatOf].ID, s.ID), func(j *Job) {
+		try("wash", c.say("option.wash", words.Facts{"coat": c.steps[s.coatOf].ID, "step": s.ID}), func(j *Job) {
 			w := s.work + defaultWork(&Step{Do: "wash"}, nonNaN(s.area)) + defaultWork(&Step{Do: "sand"}, nonNaN(s.area))
 			j.Steps[i].When = "hard"
 			j.Steps[i].WorkMinutes = &w
