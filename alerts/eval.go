@@ -274,6 +274,8 @@ func (e *eval) unknown(c *coat.Estimate, add addFinding, w wording) {
 			variant = "hot"
 		case has(c.UnknownWhy, coat.Gap):
 			variant = "gap"
+		case has(c.UnknownWhy, coat.OffRatio):
+			is = no // whoever mixed it has said so
 		case has(c.UnknownWhy, coat.NoReading) && !e.probeSpeaks(c.Panel):
 			variant = "none"
 		default:

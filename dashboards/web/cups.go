@@ -51,6 +51,8 @@ type MixQuery struct {
 	Pump        *mix.Pump     `json:"pump"`
 	CupG        *float64      `json:"cup_g"`
 	Readings    []mix.Reading `json:"readings"`
+	Lays        string        `json:"lays"`   // whose own grams; "": of all who lay here
+	Tables      bool          `json:"tables"` // grams by the tables alone, not as learnt
 }
 
 func (s *Server) cupsOf(w http.ResponseWriter, r *http.Request) (CupsBackend, bool) {

@@ -30,7 +30,7 @@ const maxReasons = 32
 // it is not called quantile, which the exposition format keeps for summaries.
 var (
 	states     = []coat.State{coat.Unknown, coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard}
-	unknowns   = []string{coat.ColdGlass, coat.BelowMinimum, coat.OutsideRange, coat.NoReading, coat.Gap}
+	unknowns   = []string{coat.ColdGlass, coat.BelowMinimum, coat.OutsideRange, coat.NoReading, coat.Gap, coat.OffRatio}
 	severities = []alerts.Severity{alerts.Danger, alerts.Act, alerts.Soon, alerts.Note}
 	windowStat = []string{"before", "open", "closed", "cold", "unknown"}
 	blushBands = []string{"low", "elevated", "high", "unknown"}

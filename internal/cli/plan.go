@@ -26,6 +26,7 @@ type PlanCmd struct {
 	Job      string   `required:"" placeholder:"FILE.toml" type:"path" help:"Job with [day], panels and ordered [[step]]s."`
 	Readings string   `placeholder:"FILE.csv" type:"path" help:"The shop's last days, to forecast from; a wide guess without."`
 	Shop     *float64 `placeholder:"C" help:"Shop's temperature at the start where there are no readings; 15 °C when not given."`
+	Tables   bool     `help:"Grams by the tables alone, without what the job's own weighed coats tell."`
 	Sheet    string   `placeholder:"FILE.html" type:"path" help:"Write the day sheet, one page to print."`
 	Calendar string   `placeholder:"FILE.ics" type:"path" help:"Write the steps as a calendar for the phone."`
 	JSON     bool     `help:"Print one JSON object."`
@@ -56,6 +57,9 @@ func (c *PlanCmd) Run(a *App) error {
 	serr := CheckNumbers(FlagSpan{"shop", c.Shop, -20, 50, "°C", "a shop is between −20 and 50 °C; was it typed in °F?"})
 	if err := fault.Join(jerr, terr, serr); err != nil {
 		return err
+	}
+	if c.Tables && j.Day != nil {
+		j.Day.Grams = job.GramsTables
 	}
 	res, err := solvePlan(a.Ctx, j, t, c.Shop)
 	if err != nil {

@@ -125,8 +125,11 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 		} else {
 			n.AreaM2 = *area
 		}
-		if h, ok := stock.Habits(w)[n.Kind]; ok {
-			n.Habit = &h
+		if !q.Tables {
+			_, ticks := d.jobsNow()
+			if h, ok := stock.Habits(w, job.LaidBy(ticks), q.Lays)[n.Kind]; ok {
+				n.Habit = &h
+			}
 		}
 		m.Need = &n
 	}
@@ -174,11 +177,18 @@ func (d *Daemon) Stock(ctx context.Context) (json.RawMessage, error) {
 	if ends == nil {
 		ends = []stock.End{}
 	}
+	_, ticks := d.jobsNow()
+	laidBy := job.LaidBy(ticks)
+	people := map[string]map[string]pot.Habit{}
+	for _, who := range stock.People(w, laidBy) {
+		people[who] = stock.Habits(w, laidBy, who)
+	}
 	return json.Marshal(struct {
-		Stock  []stock.Level        `json:"stock"`
-		Ends   []stock.End          `json:"ends"`
-		Habits map[string]pot.Habit `json:"habits"`
-	}{levels, ends, stock.Habits(w)})
+		Stock  []stock.Level                   `json:"stock"`
+		Ends   []stock.End                     `json:"ends"`
+		Habits map[string]pot.Habit            `json:"habits"`
+		People map[string]map[string]pot.Habit `json:"people"`
+	}{levels, ends, stock.Habits(w, laidBy, ""), people})
 }
 
 // StockCSV is the containers as a file.

@@ -16,6 +16,7 @@ import (
 	"curewright/model/job"
 	"curewright/model/plan"
 	"curewright/model/shop"
+	"curewright/model/stock"
 )
 
 // planMembers is how many weathers a plan is tried against.
@@ -99,6 +100,9 @@ func PlanDay(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 			st.Kind, st.PeelPly = s.Coat, s.Cover == "peel ply"
 		}
 		in.Steps = append(in.Steps, st)
+	}
+	if !j.Day.ByTables() {
+		in.Habits = stock.Habits(&j.Work, nil, "") // the daemon knows more coats
 	}
 	in.Forecast = planForecast(j, t, shopC, loc)
 	return in, nil

@@ -19,6 +19,7 @@ import (
 	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/model/plan"
+	"curewright/model/stock"
 )
 
 // shopDays is how far back the page's forecast of the shop looks.
@@ -72,6 +73,10 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		return nil, err
 	}
 	in.Now, in.Learned = now, d.learned()
+	if !j.Day.ByTables() {
+		_, ticks := d.jobsNow()
+		in.Habits = stock.Habits(w, job.LaidBy(ticks), j.Day.Lays)
+	}
 	if done == nil {
 		markDone(in.Steps, w, in.Start, now)
 	}

@@ -99,6 +99,9 @@ func (e *Estimate) decide(c *Case, f *fan) {
 
 // surelyHard reports whether sanding and flipping are permitted.
 func (e *Estimate) surelyHard(c *Case, f *fan) bool {
+	if c.OffRatio {
+		return true // a finger found it so
+	}
 	return f.by(cure.Hard, f.start) >= permitP || c.Belief.LastUsed != nil && c.Belief.LastUsed.State == Hard
 }
 

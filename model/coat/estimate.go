@@ -35,6 +35,7 @@ const (
 	OutsideRange = "outside_range"
 	NoReading    = "no_reading"
 	Gap          = "gap"
+	OffRatio     = "off_ratio" // a cup of it is off its mix ratio
 )
 
 // Kinds of window; see the package's words.

@@ -32,6 +32,9 @@ type Case struct {
 	// Asleep is the coming stretch of sleep; nil when none are set.
 	Asleep *Span
 	Feels  []Feel // on this coat, up to Now
+	// OffRatio says that one of its cups is off the mix ratio by more than the
+	// tolerance: then only the finger speaks.
+	OffRatio bool
 	// Over is the coat that lies on this one by now; nil for none. Below is the
 	// estimate of the one that this one lies on.
 	Over  *Coat
@@ -179,8 +182,19 @@ func (ws *Workspace) Estimate(c *Case) Estimate {
 	e.Events = Events{Tacky: f.band(cure.Tacky), RecoatOpens: f.band(cure.Opens), Green: f.band(cure.Green), Firm: f.band(cure.Firm),
 		RecoatCloses: closing.band(cure.Closes), Hard: f.band(cure.Hard), Handle: f.band(cure.Handle)}
 
-	e.unknown(c)
 	e.Blush = blush(tr, k50)
+	if c.OffRatio {
+		if b := c.Below; b != nil && b.Covered != nil && b.Covered.By == c.Coat.ID {
+			fell := b.Covered.Fell
+			e.Laid = &fell
+		}
+		e.offRatio(c)
+		e.decide(c, f)
+		e.phrase(c)
+		e.strip(c, tr)
+		return e
+	}
+	e.unknown(c)
 	e.Stall, e.TNeedC = stall(c, alpha50, math.Exp(k50), temp)
 	if c.Panel.Core == "wood" || c.Panel.Core == "foam" || c.Panel.Core == "honeycomb" {
 		e.Outgassing = at(&tr.rise, k50) > outgasK
@@ -445,6 +459,10 @@ func (e *Estimate) strip(c *Case, tr *Track) {
 	horizon := c.Now
 	if o := c.Outlook; o != nil {
 		horizon = o.Start.Add(time.Duration(float64(o.Len-1) * o.StepS * float64(time.Second)))
+	}
+	if c.OffRatio {
+		e.feltStrip(c, horizon)
+		return
 	}
 	zone := c.zone()
 	split := c.Now.In(zone)

@@ -335,10 +335,12 @@ func (e *Estimate) before(c *Case) Sentence {
 	}
 	if v := e.Covered; v != nil {
 		code := "before.covered"
-		switch v.Fell.Verdict {
-		case FellBefore:
+		switch {
+		case v.State == Unknown:
+			code = "before.covered_unknown"
+		case v.Fell.Verdict == FellBefore:
 			code = "before.covered_early"
-		case FellAfter:
+		case v.Fell.Verdict == FellAfter:
 			code = "before.covered_late"
 		}
 		y = y.Then(c.say(code, words.Facts{"state": stateWord(v.State), "after": c.duration(v.Minutes)}))

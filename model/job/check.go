@@ -39,7 +39,7 @@ var (
 var earliest = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // mixRatioSlackPct is how far a weighed ratio may lie from the resin's, where
-// the resin states no wider tolerance. Beyond it the model would be
+// the resin states no tolerance. Beyond it the model would be
 // extrapolating: the person says what became of the cup.
 const mixRatioSlackPct = 10
 
@@ -176,16 +176,17 @@ func CheckBatch(w *coat.Work, b coat.Batch, now time.Time) []Fault {
 }
 
 // OffRatio reports how far a batch's parts are from the resin's ratio, and
-// whether that is more than a slip of the scale: more than mixRatioSlackPct, or
-// the sheet's own tolerance where that is wider.
+// whether that is too much: more than the sheet's tolerance and twice the error
+// of a scale that shows grams, or mixRatioSlackPct where the sheet names none.
 func OffRatio(r cure.Resin, b coat.Batch) (mix.Slip, bool) {
 	if b.ResinG == nil || b.HardenerG == nil {
 		return mix.Slip{}, false
 	}
 	slack := float64(mixRatioSlackPct)
-	if r.RatioTolPct == nil || *r.RatioTolPct < slack {
-		r.RatioTolPct = &slack
+	if r.RatioTolPct != nil {
+		slack = *r.RatioTolPct + 2*mix.Split{ResinG: b.ResinG, HardenerG: b.HardenerG}.RatioErrorPct(mix.ScaleG)
 	}
+	r.RatioTolPct = &slack
 	s, err := mix.Check(r, *b.ResinG, *b.HardenerG)
 	return s, err == nil && !s.Within
 }

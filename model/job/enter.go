@@ -98,8 +98,13 @@ type Mixed struct {
 	DiameterMM *float64   `json:"diameter_mm,omitempty"`
 	StartC     *float64   `json:"start_c,omitempty"`
 	Cup        *int       `json:"cup,omitempty"` // which planned cup; nil: the first not mixed
-	On         bool       `json:"on,omitempty"`  // it is on the panel already
-	Note       string     `json:"note,omitempty"`
+	FillerG    *float64   `json:"filler_g,omitempty"`
+	// HardenerLot, where it is not the resin's; OffRatio is what became of a cup
+	// that is off its ratio: scrap or used.
+	HardenerLot string `json:"hardener_lot,omitempty"`
+	OffRatio    string `json:"off_ratio,omitempty"`
+	On          bool   `json:"on,omitempty"` // it is on the panel already
+	Note        string `json:"note,omitempty"`
 }
 
 // Put is a step skipped, put off, repeated, reopened, or settled.
@@ -655,7 +660,7 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 	e := &Entry{}
 	out := s.Progress(b.Work, b.Ticks, b.Now)
 	k := coat.Batch{ID: b.NewID("batch"), Resin: cmp.Or(q.Resin, s.ResinOf(i)), Lot: cmp.Or(q.Lot, s.Lot), ResinG: q.ResinG, HardenerG: q.HardenerG,
-		Mixed: at, Shape: q.Shape, DiameterMM: q.DiameterMM, StartC: q.StartC}
+		HardenerLot: q.HardenerLot, FillerG: q.FillerG, OffRatio: q.OffRatio, Mixed: at, Shape: q.Shape, DiameterMM: q.DiameterMM, StartC: q.StartC}
 	if q.ResinG == nil && q.HardenerG == nil && b.Card != nil {
 		// What the card said was weighed.
 		cups := b.Card(s, i).Cups

@@ -504,7 +504,7 @@ func (ru *run) cup(mixed time.Time) cupPlan {
 }
 
 func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]*run, r Readings, s Settings, below *coat.Estimate) coat.Estimate {
-	cs := coat.Case{Now: now, Loc: s.Loc, Coat: *ru.coat, Panel: ru.panel, Resin: &ru.law.resin, Feels: ru.feels, Over: over(w, ru.coat, now), Below: below}
+	cs := coat.Case{OffRatio: ru.offRatio(), Now: now, Loc: s.Loc, Coat: *ru.coat, Panel: ru.panel, Resin: &ru.law.resin, Feels: ru.feels, Over: over(w, ru.coat, now), Below: below}
 	if !ru.young.Begun() {
 		return coat.NotYet(&cs)
 	}
@@ -517,10 +517,6 @@ func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]
 	return e.ws.Estimate(&cs)
 }
 
-// offRatioSD is what a ratio beyond its tolerance adds to the doubt of ln κ (a
-// choice): how such a mix cures is not modelled, so that the finger must say it.
-const offRatioSD = 0.5
-
 // believe puts together what is known of a coat's rate factor.
 func (e *Estimator) believe(w *coat.Work, ru *run, runs map[string]*run, s Settings) coat.Belief {
 	sd := DefaultProbeSDK
@@ -532,26 +528,26 @@ func (e *Estimator) believe(w *coat.Work, ru *run, runs map[string]*run, s Setti
 		extra = noBatchSD
 	}
 	for _, b := range ru.batches {
-		// Old lots, and a ratio that nobody knows the cure of.
-		d := stock.BatchDoubt(w, b)
-		if b.OffRatio == coat.OffUsed {
-			d = math.Hypot(d, offRatioSD)
-		}
-		extra = math.Max(extra, d)
+		extra = math.Max(extra, stock.BatchDoubt(w, b)) // old lots
 	}
 	return coat.Believe(ru.law.resin.LnKappaSD, extra, ru.young.TempSD(sd), ru.like, family(ru, w, runs))
+}
+
+// offRatio reports whether one of a coat's cups is off its ratio.
+func (ru *run) offRatio() bool {
+	return slices.ContainsFunc(ru.batches, func(b coat.Batch) bool { return b.OffRatio != "" })
 }
 
 // family gathers the finger tests on other coats that say something about
 // this one's rate factor.
 func family(ru *run, w *coat.Work, runs map[string]*run) (f coat.Family) {
-	if ru.unit == "" {
+	if ru.unit == "" || ru.offRatio() {
 		return f
 	}
 	lots := map[string]int{}
 	for i := range w.Coats {
 		o := runs[w.Coats[i].ID]
-		if o == nil || o == ru || !o.like.Says() || o.coat.Resin != ru.coat.Resin {
+		if o == nil || o == ru || o.offRatio() || !o.like.Says() || o.coat.Resin != ru.coat.Resin {
 			continue
 		}
 		switch {

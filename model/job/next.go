@@ -161,6 +161,16 @@ type Desk struct {
 	Ticks     []Tick
 	Estimates []coat.Estimate
 	ShopC     *float64 // air in the shop, °C; nil: not known, 20 is taken
+
+	learnt map[string]pot.Habit // of [stock.Habits], once asked
+}
+
+// habits is what this shop takes of each kind of coat.
+func (d *Desk) habits() map[string]pot.Habit {
+	if d.learnt == nil {
+		d.learnt = stock.Habits(d.Work, LaidBy(d.Ticks), "")
+	}
+	return d.learnt
 }
 
 // cupShopC is taken where no probe says how warm the shop is.
@@ -179,6 +189,8 @@ func WorkMinutes(s Step, area float64) float64 {
 		return pot.LayMinutes(area, s.Cloth != "")
 	case "cloth":
 		m = 5 + 10*area
+	case "cover":
+		m = 5 + 5*area
 	case "sand":
 		m = 10 + 25*area
 	case "wash":
@@ -280,7 +292,7 @@ func (d *Desk) card(s *Schedule, i int) Card {
 		c.Notes = append(c.Notes, "No area is known, so no grams: say the panel's area.")
 		return c
 	}
-	if h, ok := stock.Habits(d.Work)[c.Kind]; ok {
+	if h, ok := d.habits()[c.Kind]; ok {
 		need.Habit = &h
 	}
 	q, err := need.Quantity()

@@ -52,7 +52,20 @@ type Day struct {
 	Hours  []string  `toml:"hours"`  // when somebody works, "08:00-20:00"
 	People int       `toml:"people"` // 0 means not told: one
 	LowC   *float64  `toml:"low_c"`  // expected overnight low, °C
+	// Grams says what grams are reckoned by: "own" (or nothing), what was learnt
+	// from coats that were weighed, where there are any; "tables" without that.
+	Grams string `toml:"grams"`
+	Lays  string `toml:"lays"` // whose own grams; "": of all who lay here
 }
+
+// ByTables reports whether the day is planned without what was learnt.
+func (d *Day) ByTables() bool { return d.Grams == GramsTables }
+
+// What a day's grams are reckoned by.
+const (
+	GramsOwn    = "own"
+	GramsTables = "tables"
+)
 
 // ResinLoader finds a resin that is not one of the generic sets, by the name
 // or file the job gives.
@@ -340,6 +353,9 @@ func (p *parser) day(in *jobFile) {
 		}
 		if p.file.Has("day", "people") && (d.People < 1 || d.People > 20) {
 			p.add(fmt.Sprintf("%d people must be 1 to 20", d.People), "day", "people")
+		}
+		if d.Grams != "" && d.Grams != GramsOwn && d.Grams != GramsTables {
+			p.add(fmt.Sprintf("%q is not own or tables", d.Grams), "day", "grams")
 		}
 		if d.LowC != nil && !(*d.LowC >= -40 && *d.LowC <= 40) {
 			p.add(fmt.Sprintf("%g °C is outside -40 to 40 °C", *d.LowC), "day", "low_c")

@@ -52,6 +52,17 @@ type Said struct {
 	Cover   string   `json:"cover,omitempty"`
 }
 
+// LaidBy is who laid each coat, by its id, as the ticks say.
+func LaidBy(ticks []Tick) map[string]string {
+	out := map[string]string{}
+	for _, t := range ticks {
+		if t.Did == TickDone && t.Coat != "" && t.Who != "" && t.Overruled == "" {
+			out[t.Coat] = t.Who
+		}
+	}
+	return out
+}
+
 // share is how much of the panel a tick covers.
 func (t Tick) share() float64 {
 	if t.Share != nil {

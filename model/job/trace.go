@@ -78,6 +78,13 @@ func (e *Estimator) Trace(now time.Time, coatID string, from, to time.Time, poin
 		out = append(out, p)
 	}
 
+	defer func() {
+		for i := range out {
+			if ru.offRatio() {
+				out[i].Alpha, out[i].TgC = nil, nil // not modelled
+			}
+		}
+	}()
 	// The future, along the middle of the forecast.
 	o := e.outlook(now, ru, r, s)
 	future := new(coat.Track)

@@ -23,6 +23,7 @@ import (
 	"time"
 
 	"curewright/model/cure"
+	"curewright/model/job"
 	"curewright/model/pot"
 	"curewright/model/words"
 )
@@ -42,6 +43,9 @@ type Job struct {
 	Forecast Forecast
 	Finger   *Finger          // nil: [DefaultFinger]
 	Words    *words.Catalogue // what a plan is said in; nil: English
+	// Habits is what the people who lay it take of each kind of coat, and what
+	// they leave in cups; without it grams are the tables'.
+	Habits map[string]pot.Habit
 }
 
 // Finger is how far films and fingers lie from the marks: shares of the marks'
@@ -223,6 +227,7 @@ func (s *Step) lasts() float64 {
 // compiled is a Job made ready: times are minutes from Forecast.Start.
 type compiled struct {
 	*Job
+	asJob   []job.Step
 	loc     *time.Location
 	steps   []step
 	resins  []cure.Resin
@@ -253,24 +258,17 @@ func (c *compiled) at(min float64) time.Time {
 // Horizon is how far ahead a plan may reach.
 const Horizon = 7 * 24 * time.Hour
 
-// defaultWork is how long a step takes a person, min, where the file does not
-// say: so much to set up and so much a square metre, in steps of five (common
-// practice, no source).
-func defaultWork(s *Step, area float64) float64 {
-	min := 10.0
-	switch s.Do {
-	case "coat":
-		return pot.LayMinutes(area, s.Cloth != "")
-	case "cloth":
-		min = 5 + 10*area
-	case "cover":
-		min = 5 + 5*area
-	case "sand":
-		min = 10 + 25*area
-	case "wash":
-		min = 10 + 8*area
+// asJob is the steps as the job has them, by which minutes and grams are
+// reckoned.
+func (j *Job) asJob() []job.Step {
+	out := make([]job.Step, len(j.Steps))
+	for i, s := range j.Steps {
+		out[i] = job.Step{ID: s.ID, Panel: s.Panel, Do: s.Do, Coat: s.Kind, Cloth: s.Cloth, AreaM2: s.AreaM2, When: s.When, Of: s.Of, DepthMM: &s.DepthMM}
+		if s.PeelPly {
+			out[i].Cover = "peel ply"
+		}
 	}
-	return math.Ceil(min/5-1e-9) * 5
+	return out
 }
 
 func (j *Job) compile() (*compiled, Faults) {
@@ -279,7 +277,7 @@ func (j *Job) compile() (*compiled, Faults) {
 	add := func(place, format string, a ...any) {
 		faults = append(faults, Fault{place, fmt.Sprintf(format, a...)})
 	}
-	c := &compiled{Job: j, loc: j.Loc, people: j.People, tables: map[[2]int]*table{}, stopped: func() error { return nil }}
+	c := &compiled{Job: j, asJob: j.asJob(), loc: j.Loc, people: j.People, tables: map[[2]int]*table{}, stopped: func() error { return nil }}
 	if c.loc == nil {
 		c.loc = j.Start.Location()
 	}
@@ -423,7 +421,7 @@ func (j *Job) compile() (*compiled, Faults) {
 		case s.WorkMinutes != nil:
 			st.work = *s.WorkMinutes
 		case !math.IsNaN(st.area):
-			st.work = defaultWork(s, st.area)
+			st.work = job.WorkMinutes(c.asJob[i], st.area)
 		case s.Do == "flip" || s.Do == "unclamp":
 			st.work = 10
 		default:

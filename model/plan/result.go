@@ -9,6 +9,8 @@ import (
 	"slices"
 	"time"
 
+	"curewright/model/coat"
+	"curewright/model/job"
 	"curewright/model/pot"
 	"curewright/model/words"
 )
@@ -49,6 +51,7 @@ type Planned struct {
 	TempC       *float64   `json:"temp_c"`      // panel, median, at that time
 	Batches     []Batch    `json:"batches"`
 	Parts       []pot.Part `json:"parts,omitempty"` // how the grams were reckoned
+	Own         string     `json:"own,omitempty"`   // what your own coats changed in them
 	Done        bool       `json:"done"`
 	Say         string     `json:"say"`
 }
@@ -274,7 +277,7 @@ func (c *compiled) result(t trial, d *detail) Result {
 			}
 		}
 	}
-	generic := false
+	generic, own := false, map[string]bool{}
 	for _, i := range order {
 		s := &c.steps[i]
 		p := Planned{
@@ -308,7 +311,11 @@ func (c *compiled) result(t trial, d *detail) Result {
 		}
 		p.TempC = c.panelTemp(s, at[i])
 		if s.Do == "coat" && !p.Done {
-			p.Batches, p.Parts = c.batches(s, p.TempC, &res)
+			p.Batches, p.Parts, p.Own = c.batches(s, p.TempC, &res)
+			if p.Own != "" && !own[s.Kind] {
+				own[s.Kind] = true // once for each kind of coat
+				res.Notes = append(res.Notes, p.Own)
+			}
 			generic = generic || c.resins[s.resin].Generic
 		}
 		coatEnd := p.At
@@ -446,38 +453,31 @@ func someOf(v float64) *float64 {
 
 // batches reckons a coat's resin and splits it into cups that are spread in
 // time.
-func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot.Part) {
+func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot.Part, string) {
 	out := []Batch{}
 	if math.IsNaN(s.area) || s.Kind == "" || tempC == nil {
-		return out, nil
+		return out, nil, ""
 	}
 	r := c.resins[s.resin]
-	n := pot.Need{Kind: s.Kind, AreaM2: s.area, PeelPly: s.PeelPly, GCC: r.DensityGCC, DepthMM: s.DepthMM}
-	n.Cloth = c.fills(s)
-	// The bare core drinks from the coats that seal it, each for its own share
-	// of the panel.
-	if s.Kind != "bond" {
-		sealed := 0.0
-		for i := range c.steps[:s.index] {
-			if z := &c.steps[i]; z.panel == s.panel && z.Do == "coat" && z.Kind != "bond" && !math.IsNaN(z.area) {
-				sealed += z.area
-			}
-		}
-		if bare := pot.BareM2(s.area, c.Panels[s.panel].AreaM2, sealed); bare > 0 {
-			n.Core, n.CoreM2 = c.Panels[s.panel].Core, &bare
-		}
+	p := c.Panels[s.panel]
+	n, ok := job.Need(c.asJob, s.index, coat.Panel{ID: p.ID, Core: p.Core, AreaM2: p.AreaM2}, r.DensityGCC)
+	if !ok {
+		return out, nil, ""
+	}
+	if h, ok := c.Habits[s.Kind]; ok {
+		n.Habit = &h
 	}
 	q, err := n.Quantity()
 	if err != nil {
 		res.Notes = append(res.Notes, fmt.Sprintf("%s: %v", s.ID, err))
-		return out, nil
+		return out, nil, ""
 	}
 	hands := pot.Hands{GramsPerMin: q.Grams.Use / math.Max(s.work, 1), Vessel: pot.UsualVessel(s.Kind, q.Grams.Use), Mixer: c.people > 1}
 	shop := math.Min(math.Max(*tempC, -20), 50)
 	split, err := pot.Batches(pot.Query{Resin: r, ShopC: shop}, q.Grams.Use, hands)
 	if err != nil {
 		res.Notes = append(res.Notes, fmt.Sprintf("%s: %v", s.ID, err))
-		return out, whole(q.Parts)
+		return out, whole(q.Parts), q.Own
 	}
 	for _, k := range split {
 		work := k.WorkMinutes
@@ -494,48 +494,7 @@ func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot
 		res.Notes = append(res.Notes, c.say("note.tight", words.Facts{"step": s.ID, "resin": c.names[s.resin],
 			"work": math.Floor(*k.WorkMinutes), "temp": words.Temp(math.Round(shop)), "lay": math.Round(k.LayMinutes + pot.MixMinutes)}))
 	}
-	return out, whole(q.Parts)
-}
-
-// fills are the cloths whose weave a coat fills: those that it names, and those
-// laid by steps of their own. A cloth laid into a wet coat is filled by that
-// coat; one pressed dry into a tack coat by the next coat on the panel, since a
-// tack film holds a cloth without filling it.
-func (c *compiled) fills(s *step) []pot.Cloth {
-	var named []pot.Cloth
-	if s.Cloth != "" {
-		named, _ = pot.ParseCloths(s.Cloth) // checked before
-	}
-	all := slices.Clone(named)
-	for i := range c.steps {
-		z := &c.steps[i]
-		if z.Do != "cloth" || z.Cloth == "" || z.panel != s.panel || c.filledBy(z) != s.index {
-			continue
-		}
-		laid, _ := pot.ParseCloths(z.Cloth)
-		for _, l := range laid {
-			// The coat may name what a step of its own lays: one cloth, not two.
-			same := slices.IndexFunc(named, func(n pot.Cloth) bool { return n.Fibre == l.Fibre && n.GM2 == l.GM2 })
-			if same >= 0 {
-				named = slices.Delete(slices.Clone(named), same, same+1)
-				continue
-			}
-			all = append(all, l)
-		}
-	}
-	return all
-}
-
-// filledBy is the coat that fills a laid cloth, -1 when none does.
-func (c *compiled) filledBy(z *step) int {
-	if z.When != "wet" {
-		for i := z.index + 1; i < len(c.steps); i++ {
-			if n := &c.steps[i]; n.panel == z.panel && n.Do == "coat" && n.Kind != "bond" {
-				return i
-			}
-		}
-	}
-	return z.coatOf
+	return out, whole(q.Parts), q.Own
 }
 
 // whole rounds a reckoning to the gram.
@@ -654,7 +613,8 @@ func (c *compiled) options(share float64) []Option {
 			continue
 		}
 		try("wash", c.say("option.wash", words.Facts{"coat": c.steps[s.coatOf].ID, "step": s.ID}), func(j *Job) {
-			w := s.work + defaultWork(&Step{Do: "wash"}, nonNaN(s.area)) + defaultWork(&Step{Do: "sand"}, nonNaN(s.area))
+			area := nonNaN(s.area)
+			w := s.work + job.WorkMinutes(job.Step{Do: "wash"}, area) + job.WorkMinutes(job.Step{Do: "sand"}, area)
 			j.Steps[i].When = "hard"
 			j.Steps[i].WorkMinutes = &w
 		})

@@ -141,10 +141,26 @@ type Habit struct {
 	LnSD     float64 `json:"ln_sd"`     // doubt of its logarithm
 	WastePct float64 `json:"waste_pct"` // left in the cup, mean
 	Coats    int     `json:"coats"`
+	Weighed  int     `json:"weighed"`       // coats whose cups were weighed afterwards
+	Who      string  `json:"who,omitempty"` // "": everybody here
+}
+
+// lostPct is what a person loses in cup, brush and roller, % of what is on the
+// panel, from what was weighed in the cups afterwards: as the tables have it
+// before the first, and never more. What is left beyond that was mixed too much,
+// and is not planned for again.
+func (h Habit) lostPct() Range {
+	const most = 0.15/1.15 - 0.06 // of a cup, that the tables' 15 % leave in it
+	const prior = 2.0             // coats that the tables count for (a choice)
+	n := float64(h.Weighed)
+	left := math.Min(most, (n*h.WastePct/100+prior*most)/(n+prior))
+	of := func(tools float64) float64 { return 100 * (tools/100 + left) / (1 - tools/100 - left) }
+	return Range{of(Tools.Low), of(Tools.Use), of(Tools.High)}
 }
 
 // Past is one finished coat: what it took against what the tables reckoned.
 type Past struct {
+	Coat      string
 	Kind      string
 	UsedG     float64 // mixed less what was left
 	ReckonedG float64 // by the tables, waste in brush included, without what stays in the cup
@@ -159,10 +175,10 @@ const (
 	habitCoatSD  = 0.15
 )
 
-// Learn weighs a person's coats of each kind: ln of used over reckoned, a normal
-// mean with a prior about 1. A coat off by more than a factor of three is a slip
+// Learn weighs the coats of each kind: ln of used over reckoned, a normal mean
+// with a prior about what the others here take, 1 where nobody has. A coat off by more than a factor of three is a slip
 // of the pen and is left out.
-func Learn(past []Past) map[string]Habit {
+func Learn(past []Past, others map[string]Habit) map[string]Habit {
 	type sums struct {
 		ln, n, left, leftN float64
 	}
@@ -190,7 +206,11 @@ func Learn(past []Past) map[string]Habit {
 	out := map[string]Habit{}
 	for kind, s := range by {
 		w := 1/(habitPriorSD*habitPriorSD) + s.n/(habitCoatSD*habitCoatSD)
-		h := Habit{Factor: math.Exp(s.ln / (habitCoatSD * habitCoatSD) / w), LnSD: math.Sqrt(1 / w), Coats: int(s.n)}
+		prior := 0.0
+		if o, ok := others[kind]; ok {
+			prior = math.Log(o.Factor)
+		}
+		h := Habit{Factor: math.Exp((s.ln/(habitCoatSD*habitCoatSD) + prior/(habitPriorSD*habitPriorSD)) / w), LnSD: math.Sqrt(1 / w), Coats: int(s.n), Weighed: int(s.leftN)}
 		if s.leftN > 0 {
 			h.WastePct = 100 * s.left / s.leftN
 		}

@@ -96,6 +96,9 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 		collect(err)
 		if err == nil {
 			a.Need, a.Grams, kind = &need, need.Grams.Use, n.Kind
+			if need.Own != "" {
+				a.Notes = append(a.Notes, need.Own)
+			}
 			work = LayMinutes(n.AreaM2, len(n.Cloth) > 0)
 		}
 	default:

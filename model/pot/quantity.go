@@ -153,7 +153,7 @@ type Need struct {
 	CoreM2  *float64 // how much of it is bare; nil: all of the area
 	PeelPly bool
 	DepthMM float64 // bond: thickness; 0: 2 mm (our choice)
-	WastePc *Range  // % left in cup, roller and brush; nil: 10, 15, 25 (common practice, no source)
+	WastePc *Range  // % left in cup, roller and brush; nil: as Habit has it, else 10, 15, 25 (common practice, no source)
 	GCC     float64 // resin density; 0: 1.10
 	Habit   *Habit  // what this person takes of the kind; nil: as the tables say
 }
@@ -174,6 +174,13 @@ func BareM2(area float64, panel *float64, sealed float64) float64 {
 	return bare
 }
 
+func coats(n int) string {
+	if n == 1 {
+		return "1 coat"
+	}
+	return fmt.Sprintf("%d coats", n)
+}
+
 // Part is one line of a reckoning.
 type Part struct {
 	What   string `json:"what"`
@@ -185,7 +192,13 @@ type Part struct {
 type Quantity struct {
 	Grams Range  `json:"grams"`
 	Parts []Part `json:"parts"`
+	// Own says in one sentence what the person's own coats changed; "" where
+	// nothing was learnt.
+	Own string `json:"own,omitempty"`
 }
+
+// OwnCoats is the source of what was learnt.
+const OwnCoats = "your own coats"
 
 // Quantity reckons the coat, or returns its [Faults].
 func (n Need) Quantity() (Quantity, error) {
@@ -262,13 +275,30 @@ func (n Need) Quantity() (Quantity, error) {
 	if n.PeelPly {
 		add("soaked up by peel ply", plyTakes)
 	}
+	cup, source := "left in cup, brush and roller", Practice
 	if h := n.Habit; h != nil && h.Coats > 0 && h.Factor > 0 {
 		more := q.Grams.times(h.Factor - 1)
-		q.Parts = append(q.Parts, Part{fmt.Sprintf("as you lay it, from your last %d", h.Coats), more, "your own coats"})
+		whose := "you lay it, from " + coats(h.Coats)
+		if h.Who != "" {
+			whose = h.Who + " lays it, from " + coats(h.Coats)
+		}
+		table := q.Grams.Use / n.AreaM2
+		q.Parts = append(q.Parts, Part{"as " + whose, more, OwnCoats})
 		q.Grams = q.Grams.plus(more)
+		your := "Your"
+		if h.Who != "" {
+			your = h.Who + "’s"
+		}
+		q.Own = fmt.Sprintf("%s %s takes %.0f g/m² on the panel (%s; the tables say %.0f): planned with it", your, n.Kind, q.Grams.Use/n.AreaM2, coats(h.Coats), table)
+		if h.Weighed > 0 && n.WastePc == nil {
+			waste = h.lostPct()
+			cup, source = "left in cup, brush and roller, as weighed", OwnCoats
+			q.Own += fmt.Sprintf(", and with %.0f %% lost in cup and brush", waste.Use)
+		}
+		q.Own += "."
 	}
 	lost := q.Grams.within(Range{waste.Low / 100, waste.Use / 100, 0}, Range{0, 0, waste.High / 100})
-	q.Parts = append(q.Parts, Part{"left in cup, brush and roller", lost, Practice})
+	q.Parts = append(q.Parts, Part{cup, lost, source})
 	q.Grams = q.Grams.plus(lost)
 	return q, nil
 }

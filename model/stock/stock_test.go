@@ -231,3 +231,33 @@ func FuzzReadCSV(f *testing.F) {
 		}
 	})
 }
+
+// Two people: one lays as the tables say, one takes 40 % more. The shop lies
+// between them, each on their own side of it, and a stranger gets the shop's. By
+// hand: 1 m² sealed, 200 g/m² twill, weighed: 200 on the panel is 212.8 mixed
+// with nothing left, 280 is 297.9.
+func TestHabitsByPerson(t *testing.T) {
+	w := &coat.Work{Panels: []coat.Panel{{ID: "p", AreaM2: p(1.0)}}, Resins: map[string]cure.Resin{"medium": {}}}
+	laidBy := map[string]string{}
+	at := time.Date(2026, 10, 10, 8, 0, 0, 0, time.UTC)
+	for i := range 8 {
+		who, g := "Ann", 212.8
+		if i%2 == 1 {
+			who, g = "Ben", 297.9
+		}
+		id := fmt.Sprint("c", i)
+		laidBy[id] = who
+		w.Batches = append(w.Batches, coat.Batch{ID: id, Resin: "medium", ResinG: p(g - 50), HardenerG: p(50.0), LeftG: p(0.0), Mixed: at})
+		w.Coats = append(w.Coats, coat.Coat{ID: id, Panel: "p", Resin: "medium", Kind: coat.WetOut, Batches: []string{id}, Applied: at, Cloth: []coat.Cloth{{Name: "glass 200 twill"}}})
+	}
+	shop, ann, ben := stock.Habits(w, laidBy, "")["wet-out"], stock.Habits(w, laidBy, "Ann")["wet-out"], stock.Habits(w, laidBy, "Ben")["wet-out"]
+	if !(ann.Factor < shop.Factor-.05 && shop.Factor+.05 < ben.Factor) || ann.Coats != 4 || shop.Coats != 8 || ben.Who != "Ben" || shop.Who != "" {
+		t.Errorf("shop %+v, Ann %+v, Ben %+v", shop, ann, ben)
+	}
+	if x := stock.Habits(w, laidBy, "Cy")["wet-out"]; x != shop {
+		t.Errorf("a stranger: %+v, the shop %+v", x, shop)
+	}
+	if who := stock.People(w, laidBy); len(who) != 2 || who[0] != "Ann" || who[1] != "Ben" {
+		t.Errorf("%q", who)
+	}
+}

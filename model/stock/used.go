@@ -211,9 +211,47 @@ func Balances(w *coat.Work, panel string) []CoatBalance {
 	return out
 }
 
-// Habits is what this shop takes of each kind of coat against the tables,
-// learnt from every coat whose cups were weighed.
-func Habits(w *coat.Work) map[string]pot.Habit {
+// Habits is what one person takes of each kind of coat against the tables, and
+// leaves in the cups, learnt from every coat whose cups were weighed: laidBy says
+// who laid which coat, by its id. Where a person has laid little the shop speaks;
+// who "" is the shop, all of them together.
+func Habits(w *coat.Work, laidBy map[string]string, who string) map[string]pot.Habit {
+	all := pastOf(w)
+	shop := pot.Learn(all, nil)
+	if who == "" {
+		return shop
+	}
+	var own []pot.Past
+	for _, p := range all {
+		if laidBy[p.Coat] == who {
+			own = append(own, p)
+		}
+	}
+	out := pot.Learn(own, shop)
+	for kind, h := range shop {
+		if x, laid := out[kind]; laid {
+			x.Who = who
+			out[kind] = x
+		} else {
+			out[kind] = h
+		}
+	}
+	return out
+}
+
+// People are those who laid a coat that something can be learnt from.
+func People(w *coat.Work, laidBy map[string]string) []string {
+	var out []string
+	for _, p := range pastOf(w) {
+		if who := laidBy[p.Coat]; who != "" && !slices.Contains(out, who) {
+			out = append(out, who)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+func pastOf(w *coat.Work) []pot.Past {
 	var past []pot.Past
 	for _, p := range w.Panels {
 		each(w, p.ID, func(c coat.Coat, fills []pot.Cloth, sealed float64, err error) {
@@ -235,10 +273,10 @@ func Habits(w *coat.Work) map[string]pot.Habit {
 			} else {
 				used = l.MixedG * .85
 			}
-			past = append(past, pot.Past{Kind: c.Kind, UsedG: used, ReckonedG: q.Grams.Use, LeftG: l.LeftG, MixedG: l.MixedG})
+			past = append(past, pot.Past{Coat: c.ID, Kind: c.Kind, UsedG: used, ReckonedG: q.Grams.Use, LeftG: l.LeftG, MixedG: l.MixedG})
 		})
 	}
-	return pot.Learn(past)
+	return past
 }
 
 // PieceBill is what the coats on a piece's panels took.

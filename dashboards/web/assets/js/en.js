@@ -32,7 +32,7 @@ export const en = {
   'window.cloth': 'cloth into the tack coat', 'window.wet': 'wet on wet', 'window.coat': 'coat on coat', 'window.fill': 'fill coat over cloth',
 
   'wstatus.before': 'not open yet', 'wstatus.open': 'open', 'wstatus.closed': 'closed', 'wstatus.cold': 'not now, too cold', 'wstatus.unknown': 'not known',
-  'why.cold_glass': 'it set glassy from the cold before it gelled: it may feel hard and is not', 'why.below_minimum': 'it was colder than the data sheet allows', 'why.outside_range': 'it was outside the range the epoxy was fitted in', 'why.no_reading': 'there is no reading of its temperature yet', 'why.gap': 'the readings have a gap too long to bridge',
+  'why.cold_glass': 'it set glassy from the cold before it gelled: it may feel hard and is not', 'why.below_minimum': 'it was colder than the data sheet allows', 'why.outside_range': 'it was outside the range the epoxy was fitted in', 'why.no_reading': 'there is no reading of its temperature yet', 'why.off_ratio': 'it was mixed off its ratio, and how that cures is not modelled: go by the finger only', 'why.gap': 'the readings have a gap too long to bridge',
 
   // the strip
   'strip.off': '{sign}{n}h', 'strip.dew': 'dew', 'strip.damp': 'damp', 'strip.felt': 'felt {at}: {state}', 'strip.until': '{state} until {at}', 'strip.now': '{state} now', 'strip.from': '{state} from about {at}', 'strip.gap': 'no reading {from} to {to}', 'strip.drops': 'dew or damp on it',
