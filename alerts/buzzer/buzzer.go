@@ -21,6 +21,7 @@ import (
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/gpio/gpioreg"
 	"periph.io/x/conn/v3/physic"
+	"periph.io/x/host/v3"
 
 	"curewright/alerts"
 )
@@ -333,12 +334,12 @@ func (g *gpioPin) shake(stop, done chan struct{}) {
 
 // OpenPin opens the piezo's line by its name, such as "GPIO18", and switches
 // it off. activeLow is for a piezo that is off while the line is high. The
-// host's lines must be registered before.
+// host's lines are registered first, if nobody did.
 func OpenPin(name string, activeLow bool, how ...Option) (Pin, error) {
-	p := gpioreg.ByName(name)
-	if p == nil {
-		return nil, fmt.Errorf("buzzer: pin %q: %w", name, ErrNoLine)
+	if err := look(name); err != nil {
+		return nil, fmt.Errorf("buzzer: pin: %w", err)
 	}
+	p := gpioreg.ByName(name)
 	g := &gpioPin{p: p, low: activeLow}
 	for _, f := range how {
 		f(g)
@@ -349,6 +350,38 @@ func OpenPin(name string, activeLow bool, how ...Option) (Pin, error) {
 	return g, nil
 }
 
+// Later is a line that is opened when it is first wanted, and tried again each
+// time until it is there: a board without its buzzer watches all the same, and
+// the channel says what it lacks.
+func Later(open func() (Pin, error)) Pin { return &laterPin{open: open} }
+
+type laterPin struct {
+	open func() (Pin, error)
+	pin  Pin
+}
+
+func (l *laterPin) Set(on bool) error {
+	if l.pin == nil {
+		p, err := l.open()
+		if err != nil {
+			return err
+		}
+		l.pin = p
+	}
+	return l.pin.Set(on)
+}
+
+// look says what is wrong with a line of that name; nil where the board has it.
+func look(name string) error {
+	if _, err := host.Init(); err != nil {
+		return fmt.Errorf("GPIO lines: %w", err)
+	}
+	if gpioreg.ByName(name) == nil {
+		return fmt.Errorf("%q: %w", name, ErrNoLine)
+	}
+	return nil
+}
+
 type gpioButton struct{ p gpio.PinIO }
 
 func (g gpioButton) Pressed() bool { return g.p.Read() == gpio.Low }
@@ -356,12 +389,12 @@ func (g gpioButton) Pressed() bool { return g.p.Read() == gpio.Low }
 // OpenButton opens a push-button between the line and ground, with the board's
 // own pull-up.
 func OpenButton(name string) (Button, error) {
-	p := gpioreg.ByName(name)
-	if p == nil {
-		return nil, fmt.Errorf("buzzer: button %q: %w", name, ErrNoLine)
+	if err := look(name); err != nil {
+		return nil, fmt.Errorf("button: %w", err)
 	}
+	p := gpioreg.ByName(name)
 	if err := p.In(gpio.PullUp, gpio.NoEdge); err != nil {
-		return nil, fmt.Errorf("buzzer: button %s: %w", name, err)
+		return nil, fmt.Errorf("button %s: %w", name, err)
 	}
 	return gpioButton{p}, nil
 }

@@ -373,3 +373,32 @@ func Example() {
 	// Output:
 	// piezo context canceled
 }
+
+type plainPin struct{ on bool }
+
+func (p *plainPin) Set(on bool) error { p.on = on; return nil }
+
+// A line that is not there yet is an error, and is used once it is.
+func TestLater(t *testing.T) {
+	var line *plainPin
+	opened := 0
+	pin := Later(func() (Pin, error) {
+		if line == nil {
+			return nil, ErrNoLine
+		}
+		opened++
+		return line, nil
+	})
+	if err := pin.Set(true); !errors.Is(err, ErrNoLine) {
+		t.Errorf("%v, want %v", err, ErrNoLine)
+	}
+	line = new(plainPin)
+	for _, on := range []bool{true, false, true} {
+		if err := pin.Set(on); err != nil || line.on != on {
+			t.Errorf("on %v, want %v (%v)", line.on, on, err)
+		}
+	}
+	if opened != 1 {
+		t.Errorf("opened %d times", opened)
+	}
+}

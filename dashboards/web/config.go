@@ -108,16 +108,6 @@ func proxyNet(s string) (netip.Prefix, error) {
 	return p.Masked(), err
 }
 
-// CheckFiles reads the certificate, as [New] does: the fault of a file that is
-// missing, no certificate, or a key that everybody can read.
-func (c ConfigSection) CheckFiles() error {
-	if c.TLSCert == "" || c.TLSKey == "" {
-		return nil
-	}
-	_, err := newCertificate(c.TLSCert, c.TLSKey)
-	return err
-}
-
 // Loopback reports whether Listen can be reached from this board only. The
 // daemon refuses any other address while it cannot keep tokens.
 func (c ConfigSection) Loopback() bool {

@@ -74,6 +74,26 @@ func OpenLine(name string, activeLow bool) (Line, error) {
 	return r, nil
 }
 
+// LookLine says what is wrong with a line that [OpenLine] would be asked for; nil
+// where the board has it. No line is touched.
+func LookLine(name string) error {
+	if path, ok := strings.CutPrefix(name, "file:"); ok {
+		_, err := os.Stat(path)
+		return err
+	}
+	err := lookChip(name)
+	if !errors.Is(err, ErrNoLine) {
+		return err
+	}
+	if _, err := host.Init(); err != nil {
+		return fmt.Errorf("GPIO lines: %w", err)
+	}
+	if gpioreg.ByName(name) == nil {
+		return fmt.Errorf("line %q: %w", name, ErrNoLine)
+	}
+	return nil
+}
+
 // registerLine is a line that is driven by the board's registers.
 type registerLine struct {
 	p     gpio.PinIO

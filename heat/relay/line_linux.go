@@ -91,6 +91,24 @@ type chipLine struct {
 // openChip requests a line by the name that the kernel gives it, or as
 // "gpiochipN:LINE". The request itself makes it an output that is off.
 func openChip(name string, activeLow bool) (*chipLine, error) {
+	f, offset, err := findChip(name)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return request(f, offset, activeLow)
+}
+
+// lookChip says whether such a line is there, and touches none.
+func lookChip(name string) error {
+	f, _, err := findChip(name)
+	if err != nil {
+		return err
+	}
+	return f.Close()
+}
+
+func findChip(name string) (f *os.File, offset uint32, err error) {
 	chips, _ := filepath.Glob("/dev/gpiochip*")
 	sort.Strings(chips)
 	chip, number, exact := strings.Cut(name, ":")
@@ -106,10 +124,7 @@ func openChip(name string, activeLow bool) (*chipLine, error) {
 		}
 		offset, err := find(f, name, number, exact)
 		if err == nil {
-			var l *chipLine
-			l, err = request(f, offset, activeLow)
-			f.Close()
-			return l, err
+			return f, offset, nil
 		}
 		f.Close()
 		if !errors.Is(err, ErrNoLine) {
@@ -117,9 +132,9 @@ func openChip(name string, activeLow bool) (*chipLine, error) {
 		}
 	}
 	if denied != nil && exact {
-		return nil, denied
+		return nil, 0, denied
 	}
-	return nil, ErrNoLine
+	return nil, 0, ErrNoLine
 }
 
 func find(f *os.File, name, number string, exact bool) (uint32, error) {

@@ -80,16 +80,14 @@ func (c *CheckCmd) Run(a *App) error {
 	if err != nil {
 		return err
 	}
-	// What watch would refuse is refused here as well.
-	var ferr, serr error
-	if e := cfg.Web.CheckFiles(); e != nil {
-		ferr = fault.Inputf("%s: %v", c.Config, e)
-	}
-	if fi, e := os.Stat(cfg.Store.Path); e == nil && !fi.IsDir() {
-		serr = fault.Inputf("%s: store.path: %s is no folder", c.Config, cfg.Store.Path)
-	}
-	if err := fault.Join(ferr, serr); err != nil {
-		return err
+	// What watch would refuse is refused here as well: the same parts are made,
+	// if this user may see every secret.
+	if err := daemon.Refused(a.Ctx, cfg, len(notes) > 0); err != nil {
+		var lines []string
+		for l := range strings.Lines(err.Error()) {
+			lines = append(lines, c.Config+": "+strings.TrimSpace(l))
+		}
+		return &fault.Input{Lines: lines}
 	}
 	if c.JSON {
 		lines := []string{}

@@ -78,6 +78,7 @@ type Daemon struct {
 	synced       func() bool
 	chip         func() (Chip, bool)
 	clockOffset  atomic.Int64 // ns; wall clock minus our held clock, after the wall clock was stepped
+	dry          bool         // never runs: no hardware is touched
 	noProbes     string       // why no wired probe was found, "" where there are some
 
 	progMu sync.Mutex
@@ -105,6 +106,8 @@ type Options struct {
 	Boot   string               // names this run of the kernel; "": the kernel's
 	Uptime func() time.Duration // since it began; nil: the kernel's
 
+	Dry bool // made to see whether it can be: no hardware is touched
+
 	StoreWatch time.Duration // how often the store looks at its files; 0: its own
 }
 
@@ -116,7 +119,7 @@ func New(o Options) (*Daemon, error) {
 		kick:     make(chan struct{}, 1),
 		cupCache: map[cupKey]pot.Result{}, probesDue: map[string]bool{}, cupEntered: map[string]time.Time{},
 		prog:     map[string]time.Time{},
-		noProbes: o.NoProbe, version: o.Version,
+		noProbes: o.NoProbe, version: o.Version, dry: o.Dry,
 	}
 	if o.Zone != nil {
 		d.loc = o.Zone
@@ -160,14 +163,11 @@ func New(o Options) (*Daemon, error) {
 
 	d.est = job.NewEstimator(job.Options{})
 	d.rules = alerts.New(o.Config.Alert.Config(), store)
-	if d.mqtt, err = openMQTT(d); err != nil {
-		return nil, err
-	}
-	if d.influx, err = openInflux(d); err != nil {
-		return nil, err
-	}
-	d.chans, err = openChannels(o.Config.Alert.Channels, o.Config.Alert, d)
-	if err != nil {
+	var merr, ierr, cerr error
+	d.mqtt, merr = openMQTT(d)
+	d.influx, ierr = openInflux(d)
+	d.chans, cerr = openChannels(o.Config.Alert.Channels, o.Config.Alert, d)
+	if err := errors.Join(merr, ierr, cerr); err != nil {
 		return nil, err
 	}
 	d.post = alerts.NewDispatcher(alerts.DispatchConfig{

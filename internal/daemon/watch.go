@@ -6,10 +6,13 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"log/slog"
 	"net"
 	"os"
+	"path/filepath"
 	"strings"
+	"syscall"
 
 	"curewright/dashboards/web"
 )
@@ -58,31 +61,29 @@ var errRestart = errors.New("start anew")
 func watchOnce(ctx context.Context, cfg Config, version string, log *slog.Logger, ready func(addr net.Addr, noProbe string)) error {
 	bench := openBench(log)
 	probes, why := bench.pollers(ctx, cfg)
-	d, err := New(Options{
+	// The heater lives a little longer than what asks for it, never without:
+	// its context ends after the loop has switched off.
+	hctx, hstop := context.WithCancel(context.WithoutCancel(ctx))
+	defer hstop()
+	var sock net.Listener
+	var gid *uint32
+	defer func() {
+		if sock != nil {
+			sock.Close()
+		}
+	}()
+	socket := func() (path string) {
+		sock, path, gid = openSocket(cfg, log)
+		return path
+	}
+	d, srv, heating, err := assemble(hctx, Options{
 		Config: cfg, Clock: &wallClock{}, Log: log, Probes: probes, NoProbe: why, ClockTrusted: kernelSynchronised(), Chip: BoardChip, Version: version,
-	})
+	}, socket)
 	if err != nil {
 		return err
 	}
 	defer d.store.Close()
 	sayIfTokensCannotBeKept(ctx, cfg.Web, log, d.store.PutKV)
-	// The heater lives a little longer than what asks for it, never without:
-	// its context ends after the loop has switched off.
-	hctx, hstop := context.WithCancel(context.WithoutCancel(ctx))
-	defer hstop()
-	tent, heating, err := openTent(hctx, d, log)
-	if err != nil {
-		return err
-	}
-	d.tent = tent
-	sock, sockPath, gid := openSocket(cfg, log)
-	if sock != nil {
-		defer sock.Close()
-	}
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: version, Log: log, Socket: sockPath}, d.Backend())
-	if err != nil {
-		return err
-	}
 	ln, err := net.Listen("tcp", cfg.Web.Listen)
 	if err != nil {
 		return fmt.Errorf("listen: %w", err)
@@ -108,6 +109,62 @@ func watchOnce(ctx context.Context, cfg Config, version string, log *slog.Logger
 		more = append(more, p)
 	}
 	return d.Run(ctx, ln, srv, more...)
+}
+
+// assemble makes all parts of a daemon; nothing runs yet. socket is called once
+// the store is this process's own.
+func assemble(hctx context.Context, o Options, socket func() string) (d *Daemon, srv *web.Server, heating []Part, err error) {
+	if d, err = New(o); err != nil {
+		return nil, nil, nil, err
+	}
+	var terr, werr error
+	d.tent, heating, terr = openTent(hctx, d, o.Log)
+	srv, werr = web.New(web.Config{ConfigSection: o.Config.Web, Version: o.Version, Log: o.Log, Socket: socket()}, d.Backend())
+	if err = errors.Join(terr, werr); err != nil {
+		d.store.Close()
+		return nil, nil, nil, err
+	}
+	return d, srv, heating, nil
+}
+
+// Refused is why a daemon with this configuration would not start, all of it:
+// its parts are made as [Watch] makes them, over a store that is thrown away
+// and with no line of hardware touched. What only shows on the day, such as a
+// port that another program has, is not found. With unseen, where this user may
+// not read every secret, the folder of the store alone is looked at.
+func Refused(ctx context.Context, cfg Config, unseen bool) error {
+	ctx, cancel := context.WithCancel(ctx)
+	cancel() // whatever would begin to run
+	serr := storeFolder(cfg.Store.Path)
+	if unseen {
+		return serr
+	}
+	dir, err := os.MkdirTemp("", "curewright-check-")
+	if err != nil {
+		return errors.Join(serr, fmt.Errorf("a folder to try the configuration in: %w", err))
+	}
+	defer os.RemoveAll(dir)
+	cfg.Store.Path = dir
+	d, _, _, err := assemble(ctx, Options{Config: cfg, Clock: &wallClock{}, Log: slog.New(slog.DiscardHandler), Dry: true}, func() string { return "" })
+	if err == nil {
+		err = d.store.Close()
+	}
+	return errors.Join(serr, err)
+}
+
+// storeFolder says why no store can be in a folder, which need not be there yet.
+func storeFolder(path string) error {
+	for dir := filepath.Clean(path); ; dir = filepath.Dir(dir) {
+		fi, err := os.Stat(dir)
+		switch {
+		case err == nil && !fi.IsDir():
+			return fmt.Errorf("store.path: %s is no folder", dir)
+		case err == nil || dir == filepath.Dir(dir):
+			return nil
+		case !errors.Is(err, fs.ErrNotExist) && !errors.Is(err, syscall.ENOTDIR):
+			return fmt.Errorf("store.path: %w", err)
+		}
+	}
 }
 
 // Describe lists what a daemon with this configuration would run, a line each.

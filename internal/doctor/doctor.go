@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"curewright/dashboards/client"
+	"curewright/heat/relay"
 	"curewright/internal/cli"
 	"curewright/internal/daemon"
 	"curewright/internal/fault"
@@ -68,6 +69,7 @@ type doctor struct {
 	ready   func(context.Context) (late []string, err error) // of the running daemon
 	store   func(context.Context, string) []finding
 	listen  func(addr string) error // can it be served
+	line    func(name string) error // is it on this board
 	addrs   func() ([]string, error)
 }
 
@@ -77,7 +79,7 @@ func (c *Cmd) Run(a *cli.App) error {
 		now: time.Now, space: diskSpace, chip: daemon.BoardChip,
 		buses:  daemon.DiscoverProbes,
 		store:  lookAtStore,
-		listen: canListen, addrs: cli.OwnAddresses,
+		listen: canListen, addrs: cli.OwnAddresses, line: relay.LookLine,
 	}
 	d.trusted = func() bool { return daemon.ClockVouched(d.cfg.Store.Path) }
 	d.ready = func(ctx context.Context) ([]string, error) {
@@ -191,6 +193,9 @@ func (d *doctor) look(ctx context.Context) []finding {
 	fs = append(fs, d.i2c()...)
 	fs = append(fs, d.oneWire()...)
 	fs = append(fs, d.permissions()...)
+	if d.here {
+		fs = append(fs, d.lines()...)
+	}
 	if d.here && running != nil {
 		fs = append(fs, d.probes(ctx)...)
 	}

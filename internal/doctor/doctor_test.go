@@ -13,6 +13,8 @@ import (
 	"testing"
 	"time"
 
+	"curewright/alerts"
+	"curewright/heat/relay"
 	"curewright/history"
 	"curewright/internal/daemon"
 	"curewright/internal/testkit"
@@ -95,6 +97,7 @@ func well(t *testing.T) *doctor {
 		ready:   func(context.Context) ([]string, error) { return nil, nil },
 		store:   func(context.Context, string) []finding { return nil },
 		listen:  func(string) error { return nil },
+		line:    func(string) error { return nil },
 		addrs:   func() ([]string, error) { return []string{"192.0.2.7"}, nil },
 	}
 }
@@ -174,6 +177,14 @@ func TestDoctorFinds(t *testing.T) {
 				return discover.Report{Found: []discover.Found{{Driver: "sht4x", Bus: "i2c-1:0x44", Err: errors.New("checksum mismatch"), Hint: "look at its plug"}}}
 			}
 		}, "probes", markWrong, "sht4x on i2c-1:0x44: checksum mismatch", "look at its plug"},
+		"no buzzer": {func(d *doctor) {
+			d.cfg.Alert.Channels = []alerts.ChannelConfig{{Name: "piezo", Kind: alerts.KindBuzzer, Pin: "GPIO99"}}
+			d.line = relay.LookLine
+		}, "lines", markWrong, "buzzer piezo: line \"GPIO99\": no such GPIO line: nothing sounds", "put the name right"},
+		"no heat line": {func(d *doctor) {
+			d.cfg.Tent.Output, d.cfg.Tent.Pulse.Line = "pulse", "file:/no/such/line"
+			d.line = relay.LookLine
+		}, "lines", markWrong, "tent.pulse: stat /no/such/line: no such file or directory: heat stays off", "put the name right"},
 		"sick bus": {func(d *doctor) {
 			d.ready = down
 			d.buses = func(context.Context) discover.Report {

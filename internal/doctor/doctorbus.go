@@ -12,6 +12,7 @@ import (
 	"strings"
 	"syscall"
 
+	"curewright/alerts"
 	"curewright/internal/file"
 	"curewright/packaging"
 	"curewright/sensors"
@@ -313,6 +314,40 @@ func (d *doctor) permissions() []finding {
 	}
 	if len(out) == 0 {
 		out = append(out, finding{Area: area, Mark: markGood, What: "the service's user may use what is there"})
+	}
+	return out
+}
+
+// lines are the GPIO lines that the configuration names: the daemon starts
+// without them, and then nothing sounds, or heats.
+func (d *doctor) lines() []finding {
+	const area = "lines"
+	var out []finding
+	look := func(key, name, then string) {
+		if name == "" {
+			return
+		}
+		if err := d.line(name); err != nil {
+			out = append(out, finding{Area: area, Mark: markWrong, What: fmt.Sprintf("%s: %v: %s", key, err, then),
+				Mend: "put the name right, or take it out of the file; the daemon may use the lines in group gpio"})
+		} else {
+			out = append(out, finding{Area: area, Mark: markGood, What: key + ": " + name + " is there"})
+		}
+	}
+	for _, c := range d.cfg.Alert.Channels {
+		if c.Kind == alerts.KindBuzzer {
+			look("buzzer "+c.Name, c.Pin, "nothing sounds on this board")
+			look("button of "+c.Name, c.Button, "it acknowledges nothing")
+		}
+	}
+	if t := d.cfg.Tent; t.Output != "" {
+		look("tent.heat_switch", t.HeatSwitch, "heat stays off")
+		switch t.Output {
+		case "relay":
+			look("tent.relay", t.Relay.Line, "heat stays off")
+		case "pulse":
+			look("tent.pulse", t.Pulse.Line, "heat stays off")
+		}
 	}
 	return out
 }
