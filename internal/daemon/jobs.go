@@ -476,6 +476,13 @@ func (d *Daemon) buildJob(b *job.Book, q web.NewJob) (*job.Entry, error) {
 		}
 		id := cmp.Or(p.ID, sideID(s.ID, side))
 		names[side] = id
+		// What a further side does not say is as on the first.
+		if first := q.Panels[0]; i > 0 {
+			if p.Probe == "" && !p.NoProbe {
+				p.Probe, p.NoProbe = first.Probe, first.NoProbe
+			}
+			p.Air, p.Core, p.AreaM2 = cmp.Or(p.Air, first.Air), cmp.Or(p.Core, first.Core), cmp.Or(p.AreaM2, first.AreaM2)
+		}
 		add(field, coat.Panel{ID: id, Piece: s.Piece, Name: cmp.Or(p.Name, sideName(s.Name, side)), Probe: p.Probe, NoProbe: p.NoProbe, Air: p.Air, Core: p.Core, AreaM2: p.AreaM2})
 	}
 	for _, side := range sides {

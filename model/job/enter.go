@@ -380,7 +380,7 @@ func (b *Book) cupsFor(f *faults, s *Schedule, out []StepState, i int, q Done, r
 		}
 	}
 	for _, c := range b.Work.Batches {
-		if mine[c.ID] && !onCoat[c.ID] {
+		if mine[c.ID] && !onCoat[c.ID] && c.OffRatio != coat.OffScrap {
 			cups = append(cups, c)
 		}
 	}
@@ -388,7 +388,7 @@ func (b *Book) cupsFor(f *faults, s *Schedule, out []StepState, i int, q Done, r
 		return cups, false
 	}
 	for _, c := range b.Work.Batches {
-		if !mixedFor[c.ID] && (!onCoat[c.ID] || c.Kept) && c.Resin == resin && standing(c, b.Now) && !c.Mixed.After(at.Add(ClockSlack)) {
+		if !mixedFor[c.ID] && (!onCoat[c.ID] || c.Kept) && c.Resin == resin && c.OffRatio != coat.OffScrap && standing(c, b.Now) && !c.Mixed.After(at.Add(ClockSlack)) {
 			cups = append(cups, c)
 		}
 	}

@@ -146,11 +146,14 @@ type ReadyCup struct {
 	ForStep bool      `json:"for_step"` // it was mixed for this step
 }
 
-// More is the coat that has just gone on and may take another cup.
+// More is the coat that has just gone on and takes the cups that are still
+// planned for it.
 type More struct {
-	Step     string `json:"step"`
-	Coat     string `json:"coat"`
-	CupsLeft int    `json:"cups_left"`
+	Step     string    `json:"step"`
+	Coat     string    `json:"coat"`
+	Kind     string    `json:"kind"`
+	CupsLeft int       `json:"cups_left"`
+	Cups     []CardCup `json:"cups"` // those left, the next one first
 }
 
 // Desk is everything that the next step is worked out from.
@@ -382,7 +385,8 @@ func (d *Desk) next(s *Schedule, out []StepState, i int) Next {
 	switch n.Status {
 	case NextNow:
 		n.Primary = "done"
-		if st.Do == "coat" && len(n.Cups) > 0 && !slices.ContainsFunc(n.ReadyCups, func(c ReadyCup) bool { return c.ForStep || c.Resin == n.Resin }) && st.Share == 0 {
+		// Also where no grams are known: no coat goes on without a cup.
+		if st.Do == "coat" && !slices.ContainsFunc(n.ReadyCups, func(c ReadyCup) bool { return c.ForStep || c.Resin == n.Resin }) && st.Share == 0 {
 			n.Primary = "mixed"
 		}
 	case NextFeel, NextUnknown, NextCold:
@@ -575,7 +579,7 @@ func (d *Desk) cups(s *Schedule, out []StepState, i int, n *Next) {
 			}
 			mixed++
 		}
-		if n.Do == "coat" && b.Resin == n.Resin && standing(b, d.Now) && (!onCoat[b.ID] || b.Kept) {
+		if n.Do == "coat" && b.Resin == n.Resin && b.OffRatio != coat.OffScrap && standing(b, d.Now) && (!onCoat[b.ID] || b.Kept) {
 			of, known := mixedFor[b.ID]
 			if known && of != out[i].ID {
 				continue
@@ -593,12 +597,55 @@ func (d *Desk) cups(s *Schedule, out []StepState, i int, n *Next) {
 		if !ok || d.Now.Sub(c.Applied) > moreFor {
 			return
 		}
-		if left := len(d.card(s, k).Cups) - len(c.Batches); left > 0 {
-			n.More = &More{Step: st.ID, Coat: c.ID, CupsLeft: left}
+		if left := d.cupsLeft(d.card(s, k).Cups, c); len(left) > 0 {
+			n.More = &More{Step: st.ID, Coat: c.ID, Kind: c.Kind, CupsLeft: len(left), Cups: left}
 		}
 		return
 	}
 }
+
+// cupsLeft are the cups that a coat still takes of those planned for it. Their
+// size is that of the cup mixed last: whoever has mixed the first of two expects
+// one more like it, also where the shop has warmed by a degree since.
+func (d *Desk) cupsLeft(planned []CardCup, c coat.Coat) []CardCup {
+	var all, in, last float64
+	for _, p := range planned {
+		all += p.Grams
+	}
+	for _, id := range c.Batches {
+		b, _ := find(d.Work.Batches, func(b coat.Batch) bool { return b.ID == id })
+		g := batchGrams(b)
+		if g == nil || b.HardenerG == nil { // not weighed: counted by the cup
+			return planned[min(len(c.Batches), len(planned)):]
+		}
+		in, last = in+*g, *g
+	}
+	if len(planned) == 0 || last <= 0 {
+		return planned
+	}
+	n := int(math.Ceil((all-in)/last - aCupMore))
+	if n <= 0 {
+		return nil
+	}
+	cup := planned[0]
+	part := (all - in) / float64(n) / cup.Grams
+	cup.Grams = math.Round(cup.Grams * part)
+	for _, p := range []**float64{&cup.ResinG, &cup.HardenerG, &cup.HardenerLow, &cup.HardenerHi} {
+		if *p != nil {
+			g := math.Round(**p * part)
+			*p = &g
+		}
+	}
+	if part > 1.05 {
+		cup.WorkMinutes = nil // larger than what it was worked out for
+	}
+	cup.Batch = ""
+	return slices.Repeat([]CardCup{cup}, n)
+}
+
+// aCupMore is by how much of itself a cup may be larger before another one is
+// asked for (a choice).
+const aCupMore = 0.25
 
 // moreFor is how long after the first brush stroke another cup still belongs to
 // the same coat without being asked about.

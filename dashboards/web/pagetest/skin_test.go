@@ -26,6 +26,8 @@ type hand struct {
 
 	taps, cups, feels, late int // late: entries still to be made late
 	away                    bool
+	dial                    bool // the late ones by the dial
+	tack                    time.Time
 }
 
 func (h *hand) count(what string) { h.taps++; h.log = append(h.log, what) }
@@ -44,8 +46,13 @@ const entries = `((document.querySelector('.undo') || {dataset: {}}).dataset.n |
 // enter is a tap that is an entry.
 func (h *hand) enter(what string) {
 	h.t.Helper()
+	h.entered(func() { h.tap(what) })
+}
+
+func (h *hand) entered(do func()) {
+	h.t.Helper()
 	n := js[string](h.t, h.ctx, entries)
-	h.tap(what)
+	do()
 	until(h.t, h.ctx, fmt.Sprintf("location.hash.length < 3 && document.querySelector('.undo button:not([disabled])') && %s !== %q", entries, n))
 }
 
@@ -125,13 +132,13 @@ func TestWholeSkin(t *testing.T) {
 	b := browser(t)
 	s := newShed(t, daemontest.Options{})
 	// An epoxy with a mix ratio, so that the card says two masses; its pace is the
-	// generic medium set's.
+	// generic fast set's, so that each coat is planned in two cups or three.
 	var rs struct{ Resins []map[string]any }
 	if err := json.Unmarshal(s.Do("GET", "/api/v1/resins", nil, 200), &rs); err != nil {
 		t.Fatal(err)
 	}
 	for _, r := range rs.Resins {
-		if r["name"] == "medium" {
+		if r["name"] == "fast" {
 			r["name"], r["generic"], r["ratio_by_weight"] = "shed epoxy", false, []float64{100, 28}
 			s.Do("POST", "/api/v1/resins", r, 201)
 		}
@@ -159,8 +166,8 @@ func TestWholeSkin(t *testing.T) {
 	h.work(func(c card) bool { return c.Do == "wait" })
 	first := h.taps
 	t.Logf("first side: %d taps: %s", first, strings.Join(h.log, " · "))
-	if h.feels < 5 || h.cups != 8 || h.late != 0 {
-		t.Errorf("%d finger tests, %d cups, %d late entries to go; want 5, 8, 0", h.feels, h.cups, h.late)
+	if h.feels < 5 || h.cups < 8 || h.late != 0 {
+		t.Errorf("%d finger tests, %d cups, %d late entries to go; want 5, 8 or more, 0", h.feels, h.cups, h.late)
 	}
 	if first > 24 {
 		t.Errorf("%d taps for a side, want at most 24", first)
@@ -251,42 +258,69 @@ func (h *hand) work(stop func(card) bool) {
 	}
 }
 
-// enterLate picks a time about ten minutes ago and enters the step by the one button that
-// then carries it.
+// enterLate enters the step as of about ten minutes ago.
 func (h *hand) enterLate(c card) {
 	h.t.Helper()
 	h.late--
 	h.pass(11 * time.Minute)
-	at := h.s.Now().Add(-10 * time.Minute).Truncate(5 * time.Minute)
 	h.tap("Earlier")
-	h.spot(at.Format("15"))
-	h.spot(at.Format("15:04"))
-	h.shoot("late")
-	h.enter(button1(c) + ", " + at.Format("15:04"))
+	h.shoot("late-" + c.Step)
+	if h.dial {
+		at := h.s.Now().Add(-10 * time.Minute).Truncate(5 * time.Minute)
+		h.spot(at.Format("15"))
+		h.entered(func() { h.spot(at.Format("15:04")) })
+		return
+	}
+	h.entered(func() { h.tap("10 min ago") })
 }
 
 // done is the step itself, and for a coat its second cup.
 func (h *hand) done(c card) {
 	h.t.Helper()
 	if c.Step == "tack" {
+		h.tack = h.s.Now()
 		h.enterLate(c)
 	} else {
 		h.enter(button1(c))
 	}
 	h.pass(4 * time.Minute)
 	if c.Do == "coat" {
-		h.enter("Another cup went on")
-		h.cups++
-		h.pass(time.Minute)
+		h.shoot(fmt.Sprintf("skin-%s-second", strings.ReplaceAll(c.Step, " ", "-")))
+		if h.next().More == nil {
+			return // in the cold of a night one cup lasts for all of it
+		}
+		h.rest()
+		if m := h.next().More; m != nil {
+			h.t.Fatalf("after the last cup of %s: more = %+v", c.Step, m)
+		}
 	}
 }
 
-// offline is the middle of the first side without a line: two finger tests, the
-// aramid and the wet-out with its two cups. The phone's own cards lead; when to
-// do it, the hand takes from the coat.
+// rest says that the cups still planned for the coat went on too: the phone
+// shows each with its grams.
+func (h *hand) rest() {
+	h.t.Helper()
+	const left = `[...document.querySelectorAll('.need .first')].some((e) => e.innerText.startsWith('Another cup'))`
+	if !js[bool](h.t, h.ctx, left+" && !!document.querySelector('.need .grams')") {
+		h.t.Fatalf("no second cup is shown with its grams:\n%s", js[string](h.t, h.ctx, text))
+	}
+	for n := 0; js[bool](h.t, h.ctx, left); n++ {
+		if n > 4 {
+			h.t.Fatal("the cups of a coat never end")
+		}
+		h.enter("Another cup went on")
+		h.cups++
+		h.pass(4 * time.Minute)
+	}
+}
+
+// offline is the second half of the first side without a line: the aramid, the
+// wet-out and the fill coat with their cups and finger tests. The phone's own
+// cards lead; when to do it, the hand takes from the tack coat.
 func (h *hand) offline() {
 	h.t.Helper()
 	h.away = true
+	before := len(h.log)
 	h.s.drop()
 	js[bool](h.t, h.ctx, "(dispatchEvent(new Event('offline')), true)")
 	says(h.t, h.ctx, "No line to the board")
@@ -308,30 +342,50 @@ func (h *hand) offline() {
 		}
 		h.t.Fatalf("the tack coat never becomes %s", want)
 	}
+	feel := func(word string, then time.Duration) {
+		h.enter(fingers[word])
+		h.feels++
+		h.pass(then)
+	}
+	on := func(late bool) {
+		h.enter("Mixed")
+		h.cups++
+		h.pass(4 * time.Minute)
+		if late {
+			h.enterLate(card{Step: "offline"})
+		} else {
+			h.enter("It’s on")
+		}
+		h.pass(4 * time.Minute)
+		h.rest()
+	}
+	// Tack coat, aramid.
 	state("tacky")
-	h.enter(fingers["tacky"])
-	h.feels++
-	h.pass(2 * time.Minute)
+	feel("tacky", 2*time.Minute)
 	h.shoot("skin-offline-aramid")
 	h.enter("Cloth is in")
 	h.pass(5 * time.Minute)
 	state("green")
+	green := h.s.Now().Sub(h.tack)
+	feel("green", 10*time.Minute)
+	feel("green", 2*time.Minute) // once more, to be sure
 	h.shoot("skin-offline-wetout")
-	h.enter(fingers["green"])
-	h.feels++
-	h.pass(10 * time.Minute)
-	h.enter(fingers["green"]) // once more, to be sure
-	h.feels++
-	h.pass(2 * time.Minute)
-	h.enter("Mixed")
-	h.cups++
-	h.pass(4 * time.Minute)
-	h.enterLate(card{Button: "It's on"})
-	h.pass(4 * time.Minute)
-	h.enter("Another cup went on")
-	h.cups++
-	says(h.t, h.ctx, "7 entries are kept on this phone, will send")
+	on(true)
+	// The board knows nothing of the wet-out yet. Of the same epoxy, it takes as
+	// long as the tack coat took.
+	h.pass(green)
+	feel("green", 10*time.Minute)
+	h.shoot("skin-offline-fill")
+	feel("green", 2*time.Minute)
+	on(false)
+	n := len(h.log) - before
 	h.shoot("skin-offline-kept")
+	kept := js[int](h.t, h.ctx, "import('/js/state.js').then((m) => m.S.queue.length)")
+	h.t.Logf("without a line: %d taps, %d entries kept on the phone", n, kept)
+	if 2*n < before {
+		h.t.Errorf("%d taps without a line after %d with one, want about half of the side", n, before)
+	}
+	says(h.t, h.ctx, fmt.Sprintf("%d entries are kept on this phone, will send", kept))
 	h.pass(10 * time.Minute)
 	h.s.mend()
 	js[bool](h.t, h.ctx, "(dispatchEvent(new Event('online')), true)")
@@ -340,8 +394,8 @@ func (h *hand) offline() {
 		h.t.Fatal(js[string](h.t, h.ctx, text))
 	}
 	h.pass(time.Minute)
-	if c := h.next(); c.Step != "fill" {
-		h.t.Fatalf("with the line back the card is %+v, want the fill coat's", c)
+	if c := h.next(); c.Step != "rest" {
+		h.t.Fatalf("with the line back the card is %+v, want the rest's", c)
 	}
 }
 

@@ -4,7 +4,7 @@
 
 import { S, changed, iso, now, settings } from './state.js';
 import { call, enter, forget, key, lists, refresh } from './line.js';
-import { t } from './text.js';
+import { stop, t } from './text.js';
 
 export const enc = encodeURIComponent;
 
@@ -62,7 +62,7 @@ export async function entry(e) {
   const r = await enter({ key: e.key || key(), method: e.method || 'POST', path: e.path, body: e.body, say: e.say, act: e.act });
   const ref = r.id ? enc(r.id) : 'local:' + r.key;
   const [m, p, b] = e.back(ref);
-  did((e.done || e.say) + (r.kept ? ' ' + t('kept') : ''), back(r, m, p, b, e.say));
+  did(r.kept ? stop(e.done || e.say) + ' ' + t('kept') : e.done || e.say, back(r, m, p, b, e.say));
   soon();
   return r;
 }

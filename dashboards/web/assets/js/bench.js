@@ -3,7 +3,7 @@
 
 import { h, useLayoutEffect, useRef, useState } from './lib.js';
 import { S, changed, coats, firing, iso, may, ms, now, panelName, panelOf, settings, trusted } from './state.js';
-import { HOUR, MIN, STATES, Said, area, cap, chance, clock, deg, diffNum, finger, grams, minus, name, num, plain, rate, sentence, span, stateWord, temp, tempEl, timeEl, unit } from './say.js';
+import { HOUR, MIN, STATES, Said, area, cap, chance, clock, deg, diffNum, epoxy, finger, grams, minus, name, num, plain, rate, sentence, span, stateWord, temp, tempEl, timeEl, unit } from './say.js';
 import { axis, grid, range, strip, swatch } from './strip.js';
 import { get, rows } from './line.js';
 import { ack, enc, endCoat, feelCoat, step, takeClock, usedUp } from './acts.js';
@@ -181,21 +181,38 @@ function Need({ card, go, busy }) {
   const early = card.primary === 'none' || (card.status === 'before' && card.primary !== 'mixed');
   if (early && !facts.length && !g) return null;
   return h('div', { class: 'need' }, h('h3', null, title),
-    g && g.resin_g != null ? h('div', { class: 'grams' }, h('div', null, h('b', null, num(g.resin_g)), h('small', null, t('g.resin'))), h('div', null, h('b', null, num(g.hardener_g)), h('small', null, t('g.hardener')))) : g && g.grams != null ? h('div', { class: 'grams' }, h('div', null, h('b', null, num(g.grams)), h('small', null, t('g.mixed')))) : null,
+    g && h(Grams, { c: g }),
     facts.length > 0 && h('ul', { class: 'facts' }, facts),
     card.do === 'soak' && S.me && S.me.tent && may('control') && h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/tent/' + enc(card.panel) }, t('need.soak.set'))),
     may('record') && !early ? h('button', { type: 'button', class: 'first go', disabled: busy, onclick: () => go(mixing ? 'mixed' : 'done') }, label) : null);
 }
 
+// Second is the next cup of the coat that has just gone on: while one is left,
+// it is what the hands need, and one tap says that it went on too.
+function Second({ more, onDone, busy, onEnough }) {
+  const c = (more.cups || [])[0] || {}, what = cap(word('kind.', more.kind));
+  return h('div', { class: 'need' }, h('h3', null, t(more.cups_left > 1 ? 'need.more.n' : 'need.more', { what, n: more.cups_left })),
+    h(Grams, { c }),
+    may('record') && [h('button', { type: 'button', class: 'first go', disabled: busy, onclick: onDone }, t('next.more')), h('div', { class: 'do' }, h('button', { type: 'button', class: 'quiet', onclick: onEnough }, t('next.enough')))]);
+}
+
+// Grams are a cup's two masses, large; the mixed one where no ratio is known.
+function Grams({ c }) {
+  const g = (v, k) => h('div', null, h('b', null, num(v)), h('small', null, t(k)));
+  return c.resin_g != null ? h('div', { class: 'grams' }, g(c.resin_g, 'g.resin'), g(c.hardener_g, 'g.hardener')) : c.grams != null ? h('div', { class: 'grams' }, g(c.grams, 'g.mixed')) : null;
+}
+
 function Panel({ it, opt }) {
   const { card, coat: e, panel } = it;
+  const [enough, setEnough] = useState('');
   const [feeling, setFeeling] = useState(false);
   const [busy, setBusy] = useState(false);
   const [cls] = FLAGS[it.flag] || [''];
   const calls = firing().filter((a) => e && a.subject === e.id && a.severity !== 'danger');
   const call = calls.find((a) => a.state === 'firing');
   const guessed = card && card.guessed;
-  const order = card ? (guessed ? (card.order ? h(Said, null, card.order) : t(card.status === 'over' ? 'next.over' : card.status === 'later' ? 'next.later' : 'next.next')) : (card.say || []).length ? sentence(card.say) : h(Said, null, card.order)) : (e.say || []).length ? sentence(e.say) : h(Said, null, e.advice);
+  const left = card && card.more && card.more.cups_left > 0 && card.more.coat + card.more.step !== enough ? card.more : null;
+  const order = left ? t('next.cup') : card ? (guessed ? (card.order ? h(Said, null, card.order) : t(card.status === 'over' ? 'next.over' : card.status === 'later' ? 'next.later' : 'next.next')) : (card.say || []).length ? sentence(card.say) : h(Said, null, card.order)) : (e.say || []).length ? sentence(e.say) : h(Said, null, e.advice);
   const because = e && !guessed ? (e.because || []).length ? sentence(e.because) : (e.unknown_why || []).length ? h('span', null, cap(e.unknown_why.map((k) => word('why.', k)).join('; ')) + '.') : null : null;
   const p = card && place(card);
   // One tap is one entry, whatever the thumb does.
@@ -220,14 +237,15 @@ function Panel({ it, opt }) {
   const canFeel = (e || guessed) && may('record');
   // Without a line the moment is not known here: the finger leads, so its words
   // stand beside the step.
-  const words = canFeel && (feeling || (card && (card.primary === 'feel' || S.lost)) || guessed);
+  const words = canFeel && (feeling || (!left && ((card && (card.primary === 'feel' || S.lost)) || guessed)));
   const over = card && card.status === 'over';
-  const more = card && (card.more || lastCoat(card, e));
+  const more = card && !left && (card.more || lastCoat(card, e));
+  const another = (m) => run(() => step(card, 'mixed', { step: m.step, on: true }, t('said.more', { panel: panelName(panel) })));
   return h('article', { class: 'coat ' + cls, 'data-coat': e ? e.id : '', 'data-panel': panel, 'aria-label': panelName(panel) },
     h('div', { class: 'text' },
       h('header', null, h('h2', null, e ? h('a', { href: '#/coat/' + enc(e.id) }, name(panelName(panel))) : name(panelName(panel))),
         h('span', { class: 'flag ' + cls }, word('flag.', it.flag)), p && h('a', { class: 'place', href: '#/job/' + enc(card.job) }, t('next.place', p)),
-        e && h('p', { class: 'sub' }, word('kind.', e.kind), ' ', timeEl(ms(e.applied_at), true), ' · ', /epoxy/i.test(e.resin) ? name(e.resin) : t('epoxy', { name: name(e.resin) }), e.temp_c != null ? [' · ', t('sub.panel', { temp: tempEl(e.temp_c) })] : '',
+        e && h('p', { class: 'sub' }, word('kind.', e.kind), ' ', timeEl(ms(e.applied_at), true), ' · ', epoxy(e.resin), e.temp_c != null ? [' · ', t('sub.panel', { temp: tempEl(e.temp_c) })] : '',
           e.panel_from === 'air' ? ' ' + t('sub.air') : '', e.panel_from === 'none' ? [' · ', h('b', { class: 'none' }, t('none.reading'))] : '')),
       h('p', { class: 'say' }, order),
       because && h('p', { class: 'why' }, because),
@@ -237,7 +255,8 @@ function Panel({ it, opt }) {
       calls.slice(0, 1).map((a) => h('p', { class: 'why', key: a.id }, t(a.state === 'firing' ? 'called.at' : 'called.heard', { at: timeEl(ms(a.fired_at) ?? ms(a.since), true) })))),
     e ? h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })) : null,
     h('div', { class: 'acts' },
-      card && !over && (!words || guessed || (S.lost && card.primary !== 'feel')) && h(Need, { card, go, busy }),
+      left && h(Second, { more: left, busy, onDone: () => another(left), onEnough: () => setEnough(left.coat + left.step) }),
+      card && !over && !left && (!words || guessed || (S.lost && card.primary !== 'feel')) && h(Need, { card, go, busy }),
       card && card.mend && may('record') && h('div', { class: 'need' }, h('p', { class: 'why' }, h(Said, null, cap(stop(card.mend.say)))),
         h('button', { type: 'button', class: 'first go', disabled: busy, onclick: () => run(() => (card.mend.do === 'insert' ? step(card, 'insert', { at: undefined, before: card.mend.step, step: card.mend.make }, t('said.mend', { panel: panelName(panel) })) : step(card, 'repeat', { step: card.mend.step }, t('said.mend', { panel: panelName(panel) })))) }, t('next.mend'))),
       words && h('div', { class: 'need' }, h('h3', null, t('finger.ask')), h(Fingers, { onPick: feel })),
@@ -246,8 +265,8 @@ function Panel({ it, opt }) {
       h('div', { class: 'do pair' },
         canFeel && (words && feeling ? h('button', { type: 'button', onclick: () => setFeeling(false) }, t('finger.not')) : !words && h('button', { type: 'button', onclick: () => setFeeling(true), 'aria-label': t('feel.it') + ': ' + panelName(panel) }, t('feel.it'))),
         card && words && !guessed && card.primary === 'feel' && may('record') && h('button', { type: 'button', disabled: busy, onclick: () => go((card.ready_cups || []).length || card.do !== 'coat' ? 'done' : 'mixed') }, (card.ready_cups || []).length || card.do !== 'coat' ? buttonText(card) : t('next.mixed')),
-        card && !over && !words && card.primary === 'mixed' && !guessed && may('record') && h('a', { class: 'btn', href: '#/mix/' + enc(panel) }, t('need.weigh')),
-        more && may('record') && h('button', { type: 'button', disabled: busy, onclick: () => run(() => step(card, 'mixed', { step: more.step, on: true }, t('said.more', { panel: panelName(panel) }))) }, t('next.more', { n: more.cups_left })),
+        card && !over && !words && card.primary === 'mixed' && !guessed && !left && may('record') && h('a', { class: 'btn', href: '#/mix/' + enc(panel) }, t('need.weigh')),
+        more && may('record') && h('button', { type: 'button', disabled: busy, onclick: () => another(more) }, t('next.more')),
         card && !over && may('record') && h('a', { class: 'btn', href: `#/late/${enc(panel)}${card.primary === 'feel' ? '?what=feel' : ''}`, 'aria-label': t('when.earlier') + ': ' + panelName(panel) }, t('when.earlier')),
         card && may('record') && h('a', { class: 'btn', href: '#/other/' + enc(panel), 'aria-label': t('next.other') + ': ' + panelName(panel) }, t('next.other')),
         !card && may('record') && h('a', { class: 'btn' + (it.flag === 'act now' || it.flag === 'soon' ? ' first' : ''), href: nextHref(e) }, t(nextText(e))),

@@ -79,7 +79,10 @@ export function useForm(save, found = []) {
       faults = e.faults && !(e instanceof Refused) ? e.faults : faultsOf(e);
     }
     ref.current = false;
-    if (live.current) set({ busy: false, faults });
+    if (live.current) {
+      set({ busy: false, faults });
+      changed(); // the fields are drawn by the page, not by this form
+    }
   };
   return { busy: st.busy, submit };
 }
@@ -226,14 +229,14 @@ export function When({ label, at, onPick, field = 'at', open: always }) {
     });
     middle = [h('b', null, hourWord(hour.hour) + ':'), h('span', null, weekday(atWall(hour.day, hour.hour)))];
   }
-  return h('fieldset', { 'data-field': field, class: 'when' }, h('legend', null, label),
-    h(Dial, { label: t(hour === null ? 'when.hours' : 'when.minutes'), at: spotsNow, middle }),
-    h('div', { class: 'opts three' },
-      h('button', { type: 'button', onclick: () => done(null) }, t('now.cap')),
-      hour === null
-        ? h('button', { type: 'button', 'aria-pressed': String(back.half), class: back.half ? 'on' : '', onclick: () => setBack({ ...back, half: !back.half }) }, t('when.half'))
-        : h('button', { type: 'button', onclick: () => setHour(null) }, t('when.hour.again')),
-      h('button', { type: 'button', 'aria-pressed': String(back.day), class: back.day ? 'on' : '', onclick: () => { setBack({ ...back, day: !back.day }); if (hour) setHour({ ...hour, day: hour.day + (back.day ? 1 : -1) }); } }, t('when.yesterday'))),
+  const shifts = h('div', null,
+    hour === null
+      ? h('button', { type: 'button', 'aria-pressed': String(back.half), class: back.half ? 'on' : '', onclick: () => setBack({ ...back, half: !back.half }) }, t('when.half'))
+      : h('button', { type: 'button', onclick: () => setHour(null) }, t('when.hour.again')),
+    h('button', { type: 'button', 'aria-pressed': String(back.day), class: back.day ? 'on' : '', onclick: () => { setBack({ ...back, day: !back.day }); if (hour) setHour({ ...hour, day: hour.day + (back.day ? 1 : -1) }); } }, t('when.yesterday')));
+  return h('fieldset', { 'data-field': field, class: 'when' }, label && h('legend', null, label),
+    h(Dial, { label: t(hour === null ? 'when.hours' : 'when.minutes'), at: spotsNow, middle: [middle, shifts] }),
+    !always && h('div', { class: 'opts one' }, h('button', { type: 'button', onclick: () => done(null) }, t('now.cap'))),
     h(Err, { field }));
 }
 // moment is when it was, for the board; at is null for now.

@@ -28,8 +28,9 @@ function after(card, stepId) {
   const base = { ...blank, job: card.job, job_name: card.job_name, panel: up, guessed: true };
   if (!next) return { ...base, status: 'over', primary: 'none', order: '', do: '' };
   const c = next.card || {};
+  if (next.do === 'wait') return { ...base, ...next, ...c, panel: up, step: next.id, status: 'before', cups: [], primary: 'none' };
   const cups = (c.cups || []).map((x) => ({ ...x, batch: null }));
-  return { ...base, ...next, ...c, ...{ panel: up, step: next.id, status: 'unknown', cups, primary: next.do === 'coat' && cups.length ? 'mixed' : 'done' } };
+  return { ...base, ...next, ...c, ...{ panel: up, step: next.id, status: 'unknown', cups, primary: next.do === 'coat' ? 'mixed' : 'done' } };
 }
 
 // fold lays one queued entry over a card.
@@ -38,20 +39,20 @@ function fold(card, a) {
     const k = a.cup ?? card.cups.findIndex((c) => !c.batch);
     const cup = card.cups[k] || {};
     const cups = card.cups.map((c, i) => (i === k ? { ...c, batch: 'local' } : c));
-    if (a.on) return { ...card, more: card.more ? { ...card.more, cups_left: Math.max(0, card.more.cups_left - 1) } : null };
+    if (a.on) return { ...card, more: card.more ? { ...card.more, cups_left: Math.max(0, card.more.cups_left - 1), cups: (card.more.cups || []).slice(1) } : null };
     const one = { batch: 'local', resin: a.resin || card.resin, grams: a.resin_g ? a.resin_g + (a.hardener_g || 0) : cup.grams, mixed: a.at, for_step: true, work_minutes: cup.work_minutes };
     return { ...card, cups, ready_cups: [...(card.ready_cups || []), one], primary: 'done' };
   }
   if (a.what === 'done' && !(a.share < 1) && a.step === card.step) {
-    const left = (card.cups || []).filter((c) => !c.batch).length;
-    return { ...after(card, a.step), more: card.do === 'coat' ? { step: card.step, cups_left: left } : null };
+    const left = (card.cups || []).filter((c) => !c.batch);
+    return { ...after(card, a.step), more: card.do === 'coat' ? { step: card.step, coat: 'local', kind: card.kind, cups_left: left.length, cups: left } : null };
   }
   if (a.what === 'skip' && a.step === card.step) return after(card, a.step);
   if (a.what === 'later' && a.step === card.step) return { ...card, status: 'later', until: a.until || null, primary: 'none', guessed: true };
   if (a.what === 'feel' && card.primary === 'feel') {
     // The finger was asked and has spoken: without a line it leads on.
     const c = (((S.jobs[card.job] || {}).steps || []).find((x) => x.id === card.step) || {}).card || {};
-    return { ...card, guessed: true, status: 'unknown', order: c.order || card.order, say: [], primary: card.do === 'coat' && !(card.ready_cups || []).length && card.cups.length ? 'mixed' : 'done' };
+    return { ...card, guessed: true, status: 'unknown', order: c.order || card.order, say: [], primary: card.do === 'coat' && !(card.ready_cups || []).length ? 'mixed' : 'done' };
   }
   return card;
 }

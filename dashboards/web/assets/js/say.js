@@ -128,6 +128,8 @@ export function span(d) {
   return mins && hh < 10 ? t('span.h.min', { n: hh, m: mins }) : t('span.h', { n: hh });
 }
 
+// epoxy is a resin's name with the word, which a person's own name may have in it.
+export const epoxy = (n) => (/epoxy/i.test(n) ? name(n) : t('epoxy', { name: name(n) }));
 export const ago = (at) => (at > now() ? t('span.ahead', { span: span(at - now()) }) : t('span.ago', { span: span(now() - at) }));
 
 // clock says a time in the shop's clock, with the day when it is another one;

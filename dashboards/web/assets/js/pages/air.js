@@ -27,7 +27,7 @@ export default function Air() {
 // Surface is one panel's air, the margin first; wide tables do not fit a phone.
 function Surface({ x }) {
   const m = x.dew_margin_k;
-  return h('dl', { class: 'kv' },
+  return h('dl', { class: 'kv even' },
     h('dt', null, name(panelName(x.panel))), h('dd', null, m == null ? t('unknown') : [h('b', { class: m < 3 ? 'none' : null }, t('air.margin', { diff: diff(m) })), m < 3 ? ' ' + t('air.little') : '']),
     h('dt', null, t('air.surface')), h('dd', null, temp(x.temp_c), x.panel_rh_pct == null ? '' : ', ' + t('air.rh.there', { n: num(x.panel_rh_pct) })),
     h('dt', null, t('air.air')), h('dd', null, temp(x.air_c), x.rh_pct == null ? '' : ', ' + t('air.rh', { n: num(x.rh_pct) }), x.dew_point_c == null ? '' : ', ' + t('air.dewpoint', { temp: temp(x.dew_point_c) })));
@@ -73,7 +73,7 @@ function PastChart({ got: { list, from, to } }) {
   if (!good.length) return h('p', { class: 'small' }, t('air.past.none'));
   const gaps = gapsOf(xs, temps), xrange = [from, to];
   return [h('div', { class: 'cols', key: 'c' },
-    h(Chart, { title: t('chart.temp', { unit: unit() }), xs, series: [{ label: t('chart.temp', { unit: unit() }), ys: temps, say: (x) => minus(num(x, 1)) + ' ' + unit() }], opt: { gaps, xrange, height: 210, aria: t('chart.temp.past') } }),
-    rh.some((x) => x !== null) && h(Chart, { title: t('chart.rh'), xs, series: [{ label: t('chart.rh'), ys: rh, color: 'ink', say: (x) => num(x) + ' %' }], opt: { gaps, xrange, height: 210, aria: t('chart.rh.past') } })),
-  h('p', { class: 'small', key: 's' }, t('air.past.between', { lo: minus(num(Math.min(...good), 1)), hi: minus(num(Math.max(...good), 1)), unit: unit(), at: clock(from) }))];
+    h('div', null, h('p', { class: 'small' }, t('air.past.between', { lo: minus(num(Math.min(...good), 1)), hi: minus(num(Math.max(...good), 1)), unit: unit(), at: clock(from) })), h(Chart, { title: t('chart.temp', { unit: unit() }), xs, series: [{ label: t('chart.temp', { unit: unit() }), ys: temps, say: (x) => minus(num(x, 1)) + ' ' + unit() }], opt: { gaps, xrange, height: 210, aria: t('chart.temp.past') } })),
+    rh.some((x) => x !== null) && h(Chart, { title: t('chart.rh'), xs, series: [{ label: t('chart.rh'), ys: rh, color: 'ink', say: (x) => num(x) + ' %' }], opt: { gaps, xrange, height: 210, aria: t('chart.rh.past') } }))];
+
 }

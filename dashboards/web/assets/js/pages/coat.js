@@ -3,7 +3,7 @@
 // the clock, and everything that was entered, with change and undo.
 import { h, useEffect, useState } from '../lib.js';
 import { S, coats, iso, may, ms, now, panelName } from '../state.js';
-import { HOUR, MIN, STATES, Said, band, cap, chance, clock, diff, finger, gm2, grams, minus, name, num, sentence, span, stateWord, temp, timeEl, toUnit, unit } from '../say.js';
+import { HOUR, MIN, STATES, Said, band, cap, chance, clock, diff, epoxy, finger, gm2, grams, minus, name, num, sentence, span, stateWord, temp, timeEl, toUnit, unit } from '../say.js';
 import { enter, get, key, onWork, rows } from '../line.js';
 import { did, enc, endCoat, entry, soon, tell } from '../acts.js';
 import { strip } from '../strip.js';
@@ -41,7 +41,7 @@ export default function Coat({ rest }) {
   const after = left && left.after, gm = after && after.g_m2, vf = after && after.fibre_volume;
   return h('div', { class: 'page wide' }, back,
     h('h1', null, name(panelName(e.panel))),
-    h('p', { class: 'small' }, t('coat.sub', { kind: cap(word('kind.', e.kind)), resin: name(e.resin), at: timeEl(ms(e.applied_at), true) }), ended ? [' ', t('coat.ended', { at: timeEl(ms(ended), true) })] : ''),
+    h('p', { class: 'small' }, t('coat.sub', { kind: cap(word('kind.', e.kind)), resin: epoxy(e.resin), at: timeEl(ms(e.applied_at), true) }), ended ? [' ', t('coat.ended', { at: timeEl(ms(ended), true) })] : ''),
     h('p', { class: 'say' }, over ? t('coat.over') : (e.say || []).length ? sentence(e.say) : h(Said, null, e.advice)), h('p', { class: 'why' }, sentence(e.because)),
     (e.notes || []).map((n) => h('p', { class: 'why', key: n }, h(Said, null, cap(stop(n))))),
     !over && h('div', { class: 'fig' }, strip(e, { w: inner, t0, t1, wide, alone: true })),

@@ -1,12 +1,12 @@
 // SPDX-License-Identifier: Apache-2.0
 // What was entered, newest first, to take back or put right: cups too.
 import { h, useEffect, useState } from '../lib.js';
-import { iso, ms } from '../state.js';
+import { iso, ms, resinByName } from '../state.js';
 import { Said, cap, clock, grams, name } from '../say.js';
 import { get, onWork, rows } from '../line.js';
 import { enc, entry, say } from '../acts.js';
 import { Choices, Field, Hold, Slip, Stepper, When, useDraft } from '../form.js';
-import { ResinChoices } from './mixed.js';
+import { Off, ResinChoices, isOff, needOff } from './mixed.js';
 import { stop, t } from '../text.js';
 
 export const ownFoot = ({ name: page }) => page === 'cup';
@@ -38,7 +38,8 @@ function Cup({ id }) {
 }
 
 function CupForm({ old }) {
-  const [d, set, done] = useDraft('cup:' + old.id, () => ({ resin: old.resin, resin_g: old.resin_g ?? null, hardener_g: old.hardener_g ?? null, lot: old.lot || '', shape: old.shape || 'cup', at: null, left: old.left_g ?? null }));
+  const [d, set, done] = useDraft('cup:' + old.id, () => ({ resin: old.resin, resin_g: old.resin_g ?? null, hardener_g: old.hardener_g ?? null, lot: old.lot || '', shape: old.shape || 'cup', at: null, left: old.left_g ?? null, off: old.off_ratio || '' }));
+  const r = resinByName(d.resin), off = isOff(r, d.resin_g, d.hardener_g);
   const save = async () => {
     const body = {}, undo = {};
     const put = (k, v, o) => { if (v !== o) { body[k] = v; undo[k] = o; } };
@@ -48,6 +49,7 @@ function CupForm({ old }) {
     put('lot', d.lot.trim() || null, old.lot || null);
     put('shape', d.shape, old.shape || 'cup');
     put('left_g', d.left, old.left_g ?? null);
+    put('off_ratio', off ? needOff(d.off) : null, old.off_ratio || null);
     if (d.at !== null) put('mixed', iso(d.at), old.mixed);
     if (Object.keys(body).length) await entry({ key: d.key, method: 'PATCH', path: '/batches/' + enc(old.id), body, say: t('cup.changed'), back: () => ['PATCH', '/batches/' + enc(old.id), undo] });
     done();
@@ -58,6 +60,7 @@ function CupForm({ old }) {
     h('fieldset', { 'data-field': 'resin_g hardener_g' }, h('legend', null, t('cup.masses')),
       h(Stepper, { label: t('g.resin'), value: d.resin_g, set: (v) => set({ resin_g: v }), step: 5, max: 5000, say: (v) => t('mixed.resin', { grams: grams(v) }), none: t('none.weighed') }),
       h(Stepper, { label: t('g.hardener'), value: d.hardener_g, set: (v) => set({ hardener_g: v }), step: 1, max: 5000, say: (v) => t('mixed.hardener', { grams: grams(v) }), none: t('mixed.nohardener') }),
+      off && h(Off, { r, resin_g: d.resin_g, hardener_g: d.hardener_g, off: d.off, set }),
       h(Stepper, { label: t('cup.leftover'), value: d.left, set: (v) => set({ left: v }), step: 5, max: 5000, say: (v) => t('cup.leftover.is', { grams: grams(v) }), none: t('cup.leftover.none') })),
     h(Choices, { label: t('mixed.in'), field: 'shape', cls: 'three', list: ['cup', 'tray', 'bond'].map((v) => ({ value: v, text: t('shape.' + v) })), value: d.shape, onPick: (shape) => set({ shape }) }),
     h(Field, { label: t('lot'), field: 'lot', value: d.lot, onInput: (lot) => set({ lot }) }),

@@ -2,7 +2,7 @@
 // The job, written once: from a template or an earlier piece, then step by step.
 import { h, useEffect, useState } from '../lib.js';
 import { S, may, panelName } from '../state.js';
-import { area, cap, name, num } from '../say.js';
+import { area, cap, epoxy, name, num } from '../say.js';
 import { call, get, key, onWork, refresh, rows, lists } from '../line.js';
 import { did, enc, entry, say, step as post } from '../acts.js';
 import { Choices, Err, Field, Foot, Hold, Slip, Stepper, Wrong, number, useDraft, useForm } from '../form.js';
@@ -80,7 +80,7 @@ function One({ id, edit }) {
   if (edit) return h(Edit, { job, key: job.id });
   const current = new Set((job.next || []).map((n) => n.step));
   const last = job.steps.findLastIndex((s) => s.status === 'done' || s.status === 'skipped'); // earlier ones are put right in Entries
-  return h('div', { class: 'page wide' }, h('a', { class: 'back', href: '#/jobs' }, t('page.jobs')), h('h1', null, name(job.name || id)), h('p', { class: 'small' }, t('epoxy', { name: name(job.resin) }), (job.panels || []).map((p) => { const x = S.panels.find((q) => q.id === p); return x && x.area_m2 ? [' · ', name(x.name || p), ' ', area(x.area_m2)] : null; })),
+  return h('div', { class: 'page wide' }, h('a', { class: 'back', href: '#/jobs' }, t('page.jobs')), h('h1', null, name(job.name || id)), h('p', { class: 'small' }, epoxy(job.resin), (job.panels || []).map((p) => { const x = S.panels.find((q) => q.id === p); return x && x.area_m2 ? [' · ', name(x.name || p), ' ', area(x.area_m2)] : null; })),
     h('ol', { class: 'rows steps' }, job.steps.map((s, i) => h('li', { key: s.id, class: current.has(s.id) ? 'now' : s.status }, h('div', { class: 'item side' },
       h('div', null, h('p', null, h('b', null, i + 1 + '. ' + stepWord(s)), ' ', h('span', { class: 'small' }, name(panelName(s.panel)))), h('p', { class: 'small' }, detail(s))),
       h('p', { class: 'flag' + (current.has(s.id) ? ' act' : '') }, current.has(s.id) ? t('step.now') : word('step.', s.status)),

@@ -4,7 +4,7 @@ import { h } from '../lib.js';
 import { S, ms, resinByName } from '../state.js';
 import { clock, grams, minus } from '../say.js';
 import { entry } from '../acts.js';
-import { Choices, Field, Slip, Stepper, When, moment, useDraft } from '../form.js';
+import { Choices, Field, Slip, Stepper, When, Wrong, moment, useDraft } from '../form.js';
 import { t } from '../text.js';
 
 export const ownFoot = true;
@@ -18,13 +18,14 @@ export const soleResin = () => {
 export const ResinChoices = ({ value, onPick }) => h(Choices, { label: t('resin.which'), field: 'resin', list: S.resins.map((x) => ({ value: x.name, text: x.name, said: true, sub: x.generic ? t('resin.generic') : null })), value, onPick, cls: S.resins.length === 3 ? 'three' : 'two' });
 
 export default function Mixed() {
-  const [d, set, done] = useDraft('mixed', () => ({ resin: soleResin(), resin_g: +last('resin_g', 100), hardener_g: null, touched: false, weighed: true, shape: last('shape', 'cup'), at: null, lot: '' }));
+  const [d, set, done] = useDraft('mixed', () => ({ resin: soleResin(), resin_g: +last('resin_g', 100), hardener_g: null, touched: false, weighed: true, shape: last('shape', 'cup'), at: null, lot: '', off: '' }));
   const r = resinByName(d.resin) || {}, ratio = r.ratio_by_weight || null;
   const want = ratio ? Math.round((d.resin_g * ratio[1]) / ratio[0]) : null;
   const hard = d.touched ? d.hardener_g : want;
-  const off = hard !== null && want !== null && Math.abs(hard - want) > Math.max(1, (want * (r.ratio_tolerance_pct ?? 5)) / 100);
+  const off = d.weighed && isOff(r, d.resin_g, hard);
   const save = async () => {
     const body = { resin: d.resin, mixed: moment(d.at), shape: d.shape };
+    if (off) body.off_ratio = needOff(d.off);
     if (d.weighed) {
       body.resin_g = d.resin_g;
       if (hard !== null) body.hardener_g = hard;
@@ -37,7 +38,8 @@ export default function Mixed() {
     if (d.weighed) keep('resin_g', d.resin_g);
     keep('batch', JSON.stringify({ ref: e.id || 'local:' + e.key, resin: d.resin, mixed: body.mixed, grams: d.weighed ? d.resin_g + (hard || 0) : null }));
     done();
-    location.hash = '#/';
+    // What is on a panel already belongs to a coat: which one is asked next.
+    location.hash = off && d.off === 'used' ? '#/on' : '#/';
   };
   return h(Slip, { title: t('bar.mixed'), button: t('next.mixed'), save },
     h(ResinChoices, { value: d.resin, onPick: (resin) => set({ resin, touched: false }) }),
@@ -45,14 +47,32 @@ export default function Mixed() {
     d.weighed && h('div', { 'data-field': 'resin_g hardener_g' },
       h(Stepper, { label: t('g.resin'), value: d.resin_g, set: (v) => set({ resin_g: v }), step: 10, min: 10, max: 5000, say: (v) => t('mixed.resin', { grams: grams(v) }) }),
       h(Stepper, { label: t('g.hardener'), value: hard, set: (v) => set({ hardener_g: v, touched: true }), step: 1, min: 0, max: 5000, say: (v) => t('mixed.hardener', { grams: grams(v) }), none: t('mixed.nohardener') }),
-      h('p', { class: off ? 'note harm' : 'small', role: 'status' }, !ratio ? t('mixed.noratio') : off ? mend(d.resin_g, hard, want, ratio) : t('mixed.ratio', { r: ratio[0], h: ratio[1], all: grams(d.resin_g + (hard || 0)) }))),
+      off ? h(Off, { r, resin_g: d.resin_g, hardener_g: hard, off: d.off, set: (x) => set(x.hardener_g ? { ...x, touched: true } : x) })
+        : h('p', { class: 'small', role: 'status' }, !ratio ? t('mixed.noratio') : t('mixed.ratio', { r: ratio[0], h: ratio[1], all: grams(d.resin_g + (hard || 0)) }))),
     h(Choices, { label: t('mixed.in'), field: 'shape', cls: 'three', list: [{ value: 'cup', text: t('shape.cup') }, { value: 'tray', text: t('shape.tray'), sub: t('shape.tray.sub') }, { value: 'bond', text: t('shape.bond') }], value: d.shape, onPick: (shape) => set({ shape }) }),
     h(Field, { label: t('lot'), field: 'lot', value: d.lot, onInput: (lot) => set({ lot }) }),
     h(When, { label: t('mixed.when'), at: d.at, onPick: (at) => set({ at }), field: 'mixed' }));
 }
 
-// mend says what puts a wrong mix right by adding, for nothing can be taken out.
-function mend(res, hard, want, ratio) {
-  const pct = minus(Math.round((hard / want - 1) * 100));
-  return hard < want ? t('mend.hardener', { n: want - hard, pct }) : t('mend.resin', { n: Math.round((hard * ratio[0]) / ratio[1] - res), pct });
+// isOff is true for masses further from the ratio than the sheet allows.
+export function isOff(r, resin_g, hardener_g) {
+  const want = r && r.ratio_by_weight && resin_g != null ? (resin_g * r.ratio_by_weight[1]) / r.ratio_by_weight[0] : null;
+  return want !== null && hardener_g != null && Math.abs(hardener_g - want) > Math.max(1, (want * (r.ratio_tolerance_pct ?? 5)) / 100);
+}
+
+// needOff is what became of a cup off its ratio; it must be said.
+export function needOff(off) {
+  if (!off) throw new Wrong('off_ratio', t('off.say'));
+  return off;
+}
+
+// Off is a cup off its ratio: what puts it right by adding, for nothing can be
+// taken out; or that it is scrap; or that it is on the panel already.
+export function Off({ r, resin_g, hardener_g, off, set }) {
+  const [a, b] = r.ratio_by_weight, want = (resin_g * b) / a, less = hardener_g < want;
+  const n = Math.round(less ? want - hardener_g : (hardener_g * a) / b - resin_g), facts = { n, pct: minus(Math.round((hardener_g / want - 1) * 100)) };
+  return h('div', { class: 'note harm', role: 'status' }, h('p', null, t(less ? 'mend.hardener' : 'mend.resin', facts)),
+    h('div', { class: 'do' }, h('button', { type: 'button', onclick: () => set(less ? { hardener_g: hardener_g + n } : { resin_g: resin_g + n }) }, t(less ? 'off.added.hardener' : 'off.added.resin', { g: grams(n) }))),
+    h(Choices, { label: t('off.else'), field: 'off_ratio', cls: 'two', list: ['scrap', 'used'].map((v) => ({ value: v, text: t('off.' + v) })), value: off, onPick: (v) => set({ off: v }) }),
+    off && h('p', { class: 'small' }, t('off.' + off + '.why')));
 }
