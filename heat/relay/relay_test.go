@@ -467,6 +467,7 @@ func TestHungGuard(t *testing.T) {
 	if err := syscall.Kill(old, syscall.SIGSTOP); err != nil {
 		t.Fatal(err)
 	}
+	waitStopped(t, old)
 	t0 := time.Now()
 	if err := o.Renew(t.Context(), true); err == nil {
 		t.Error("a renewal that nobody answers is no error")
@@ -480,6 +481,26 @@ func TestHungGuard(t *testing.T) {
 	if err := o.Renew(t.Context(), false); err != nil || o.Pid() == old {
 		t.Errorf("its successor: pid %d, %v", o.Pid(), err)
 	}
+}
+
+// waitStopped waits until each thread of a process stands: SIGSTOP returns
+// before that, and a thread that still runs would answer.
+func waitStopped(t *testing.T, pid int) {
+	t.Helper()
+	eventually(t, "the process stopped", func() bool {
+		stats, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", pid))
+		if err != nil || len(stats) == 0 {
+			return false
+		}
+		for _, f := range stats {
+			b, err := os.ReadFile(f)
+			// proc_pid_stat(5): the state follows the name in brackets.
+			if i := bytes.LastIndexByte(b, ')'); err != nil || i < 0 || !bytes.HasPrefix(b[i:], []byte(") T")) {
+				return false
+			}
+		}
+		return true
+	})
 }
 
 // TestDeathIsNoticedAtOnce: the daemon hears of a dead guard without asking it.

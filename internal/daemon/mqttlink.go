@@ -209,7 +209,8 @@ func (l *mqttLink) cameUp(ctx context.Context, cm *autopaho.ConnectionManager, a
 	})
 	go func() { // the library does not go on until this callback returns
 		l.subscribe(ctx, cm)
-		if err := l.Publish(ctx, l.o.status, []byte("online"), true, 0); err != nil && ctx.Err() == nil {
+		if err := l.Publish(ctx, l.o.status, []byte("online"), true, 0); err != nil && ctx.Err() == nil && !errors.Is(err, errLinkDown) {
+			// A connection that ended meanwhile is told where it ends.
 			l.trouble("publish " + l.o.status + ": " + err.Error())
 		}
 		for _, f := range l.onUp {
