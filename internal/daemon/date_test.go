@@ -37,6 +37,9 @@ func (b *bubble) dated(probe string, from, to time.Time) int {
 // twice, nothing is erased by it. The right date later puts all of it right:
 // the degree of cure is then what it would have been without the wrong one.
 func TestFaultWrongPhoneDate(t *testing.T) {
+	if testing.Short() {
+		t.Skip("eight simulated hours, four times over")
+	}
 	run := func(t *testing.T, wrong bool) (alpha float64) {
 		dir := t.TempDir()
 		var began, ended time.Time

@@ -401,7 +401,7 @@ func inBubbleFrom(t *testing.T, cfg Config, trusted bool, off time.Duration, f f
 			boot: func() time.Duration { return time.Since(epoch) },
 		}
 		d, err := New(Options{Config: cfg, Clock: b.clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC, Synced: b.sync.Load,
-			Boot: "board on at " + off.String(), Uptime: func() time.Duration { return time.Since(epoch) + time.Minute }})
+			Boot: "board on at " + off.String(), Uptime: func() time.Duration { return time.Since(epoch) + time.Minute }, StoreWatch: time.Hour})
 		if err != nil {
 			t.Fatal(err)
 		}
