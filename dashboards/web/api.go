@@ -70,12 +70,7 @@ func (s *Server) probes(w http.ResponseWriter, r *http.Request) {
 var probeRoles = map[string]bool{"": true, "air": true, "panel": true, "pot": true, "outdoor": true, "tent": true}
 
 func (s *Server) setProbe(w http.ResponseWriter, r *http.Request) {
-	var q struct {
-		Name     *string `json:"name"`
-		Role     *string `json:"role"`
-		Panel    *string `json:"panel"`
-		Accepted *bool   `json:"accepted"`
-	}
+	var q ProbePatch
 	if !s.read(w, r, &q) {
 		return
 	}
@@ -155,10 +150,7 @@ func (s *Server) noBody(w http.ResponseWriter, r *http.Request) bool {
 }
 
 func (s *Server) testSound(w http.ResponseWriter, r *http.Request) {
-	var q struct {
-		Channel string `json:"channel"`
-		Heard   *bool  `json:"heard"`
-	}
+	var q SoundTest
 	if !s.read(w, r, &q) {
 		return
 	}
@@ -185,9 +177,9 @@ func (s *Server) settings(w http.ResponseWriter, r *http.Request) {
 	s.answer(w, r, http.StatusOK, v)
 }
 
-// settingsPatch is what PUT /settings takes; the other keys of [SettingsView]
+// SettingsPatch is what PUT /settings takes; the other keys of [SettingsView]
 // are the daemon's to say.
-type settingsPatch struct {
+type SettingsPatch struct {
 	SleepFrom  *string  `json:"sleep_from"`
 	SleepTo    *string  `json:"sleep_to"`
 	LowC       *float64 `json:"low_c"`
@@ -201,7 +193,7 @@ type settingsPatch struct {
 var readOnlySettings = fieldsOf(reflect.TypeFor[SettingsView]())
 
 // over puts what the patch names over settings.
-func (p settingsPatch) over(v SettingsView) SettingsView {
+func (p SettingsPatch) over(v SettingsView) SettingsView {
 	set(&v.SleepFrom, p.SleepFrom)
 	set(&v.SleepTo, p.SleepTo)
 	set(&v.LowFor, p.LowFor)
@@ -269,7 +261,7 @@ func (s *Server) putSettings(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var p settingsPatch
+	var p SettingsPatch
 	f := decodeStrict(b, &p, true)
 	for i, x := range f {
 		if _, ro := readOnlySettings[x.Field]; ro && x.What == "unknown field" {
@@ -308,10 +300,7 @@ var (
 )
 
 func (s *Server) clock(w http.ResponseWriter, r *http.Request) {
-	var q struct {
-		Time    *time.Time `json:"time"`
-		Confirm string     `json:"confirm"` // the date, once more, where a 409 asked for it
-	}
+	var q ClockTime
 	if !s.read(w, r, &q) {
 		return
 	}
@@ -437,6 +426,7 @@ func (s *Server) tent(w http.ResponseWriter, r *http.Request) {
 			s.problem(w, r, err)
 			return
 		}
+		v.Limits, v.Past = full(v.Limits), full(v.Past)
 		s.answer(w, r, http.StatusOK, v)
 	}
 }
@@ -446,9 +436,7 @@ func (s *Server) setTent(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var q struct {
-		SetPointC *float64 `json:"set_point_c"`
-	}
+	var q TentPoint
 	if !s.read(w, r, &q) {
 		return
 	}
@@ -468,9 +456,7 @@ func (s *Server) tentOff(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	q := struct {
-		Why string `json:"why"`
-	}{}
+	var q TentOffWhy
 	if r.ContentLength != 0 && !s.read(w, r, &q) {
 		return
 	}
@@ -519,11 +505,7 @@ type PairCode struct {
 }
 
 func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
-	var q struct {
-		Role Role   `json:"role"`
-		Name string `json:"name"`
-		Days int    `json:"days"`
-	}
+	var q NewPairCode
 	if !s.read(w, r, &q) {
 		return
 	}

@@ -122,9 +122,7 @@ func (s *Server) importStock(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var q struct {
-		CSV FileText `json:"csv"`
-	}
+	var q StockFile
 	if !s.read(w, r, &q) {
 		return
 	}

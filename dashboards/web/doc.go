@@ -65,6 +65,7 @@
 //	POST /paircodes {"role","name"}     → 201 {"code","expires"}
 //	GET  /tokens, DELETE /tokens/ID
 //	GET  /whoami                        {"name","role"}
+//	GET  /openapi.json                  all of this as OpenAPI 3.1, with schemas and examples
 //	POST /logout                        also /logout
 //	GET  /healthz /readyz /metrics
 //	GET  /ack/TOKEN                     a page with one button; its POST acknowledges

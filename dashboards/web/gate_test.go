@@ -111,7 +111,7 @@ var mayDo = map[string]string{
 	"GET /healthz": "-", "GET /readyz": "lrc", "GET /metrics": "lrc",
 	"GET /{$}": "lrc", "GET /pair": "-", "POST /pair": "-", "POST /api/v1/pair": "-",
 	"POST /logout": "-", "POST /api/v1/logout": "-", "GET /ack/{token}": "-", "POST /ack/{token}": "-",
-	"GET /events": "lrc", "GET /api/v1/events": "lrc", "GET /api/v1/snapshot": "lrc", "GET /api/v1/whoami": "lrc",
+	"GET /events": "lrc", "GET /api/v1/events": "lrc", "GET /api/v1/snapshot": "lrc", "GET /api/v1/whoami": "lrc", "GET /api/v1/openapi.json": "lrc",
 
 	"GET /api/v1/coats": "lrc", "GET /api/v1/coats/{id}": "lrc", "GET /api/v1/coats/{id}/trace": "lrc", "GET /api/v1/coats/{id}/feels": "lrc",
 	"GET /api/v1/pieces": "lrc", "GET /api/v1/panels": "lrc", "GET /api/v1/batches": "lrc", "GET /api/v1/feels": "lrc", "GET /api/v1/resins": "lrc",

@@ -19,10 +19,7 @@ type Paired struct {
 // pair redeems a one-time code. Codes are short, so tries are limited for each
 // caller and for all together.
 func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
-	var q struct {
-		Code   string `json:"code"`
-		Device string `json:"device"`
-	}
+	var q Pairing
 	if !s.read(w, r, &q) {
 		return
 	}

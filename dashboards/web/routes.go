@@ -55,6 +55,7 @@ func routeTable() []route {
 		{get, api + "/events", Look, false, (*Server).events},
 		{get, api + "/snapshot", Look, false, (*Server).snapshot},
 		{get, api + "/whoami", Look, false, (*Server).whoami},
+		{get, api + "/openapi.json", Look, false, (*Server).openAPI},
 
 		{get, api + "/coats", Look, false, (*Server).coats},
 		{get, api + "/coats/{id}", Look, false, (*Server).coat},

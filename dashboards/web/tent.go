@@ -40,9 +40,7 @@ func (s *Server) tentResume(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var q struct {
-		On *bool `json:"on"`
-	}
+	var q TentResume
 	if !s.read(w, r, &q) {
 		return
 	}
@@ -88,9 +86,7 @@ func (s *Server) tentAccept(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusForbidden, "", "a heater's limits are accepted at the board, by nobody else: sudo curewright tent accept")
 		return
 	}
-	var q struct {
-		LimitsHash string `json:"limits_hash"`
-	}
+	var q TentAcceptance
 	if !s.read(w, r, &q) {
 		return
 	}

@@ -157,10 +157,7 @@ func (s *Server) endBatch(w http.ResponseWriter, r *http.Request) {
 	if !ok {
 		return
 	}
-	var q struct {
-		At    *time.Time `json:"at"`
-		LeftG *float64   `json:"left_g"`
-	}
+	var q BatchEnd
 	b, ok := s.body(w, r, maxBody)
 	if !ok {
 		return

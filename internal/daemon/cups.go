@@ -155,13 +155,44 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 		usedBy = &at
 		say = fmt.Sprintf("%s, used by %s if mixed now.", a.Say(), at.In(d.loc).Format("15:04"))
 	}
-	return json.Marshal(struct {
-		pot.MixAnswer
-		ShopC    float64    `json:"shop_c"`
-		ShopFrom string     `json:"shop_from"`
-		UsedBy   *time.Time `json:"used_by"`
-		Say      string     `json:"say"`
-	}{a, m.ShopC, shopFrom, usedBy, say})
+	return json.Marshal(mixAnswer{a, m.ShopC, shopFrom, usedBy, say})
+}
+
+// mixAnswer is the answer to POST /mix.
+type mixAnswer struct {
+	pot.MixAnswer
+	ShopC    float64    `json:"shop_c"`
+	ShopFrom string     `json:"shop_from"` // where that comes from, in words
+	UsedBy   *time.Time `json:"used_by"`   // if it is mixed now
+	Say      string     `json:"say"`
+}
+
+// stockAnswer is the answer to GET /stock.
+type stockAnswer struct {
+	Stock  []stock.Level        `json:"stock"`
+	Ends   []stock.End          `json:"ends"`   // where a written job runs out
+	Habits map[string]pot.Habit `json:"habits"` // by kind of coat: what this shop takes against the tables
+	// People are the same by who laid the coats.
+	People map[string]map[string]pot.Habit `json:"people"`
+}
+
+// stockRead is the answer to POST /stock/import.
+type stockRead struct {
+	Entry   string   `json:"entry"`
+	IDs     []string `json:"ids"`
+	Created bool     `json:"created"` // false: a repeat of an earlier request
+}
+
+// laminateAnswer is the answer to GET /panels/ID/laminate.
+type laminateAnswer struct {
+	Panel string              `json:"panel"`
+	Coats []stock.CoatBalance `json:"coats"`
+}
+
+// billAnswer is the answer to GET /pieces/ID/bill.
+type billAnswer struct {
+	Piece string `json:"piece"`
+	stock.Bill
 }
 
 // Stock is every container with what is left of it, where it ends for the jobs
@@ -183,12 +214,7 @@ func (d *Daemon) Stock(ctx context.Context) (json.RawMessage, error) {
 	for _, who := range stock.People(w, laidBy) {
 		people[who] = stock.Habits(w, laidBy, who)
 	}
-	return json.Marshal(struct {
-		Stock  []stock.Level                   `json:"stock"`
-		Ends   []stock.End                     `json:"ends"`
-		Habits map[string]pot.Habit            `json:"habits"`
-		People map[string]map[string]pot.Habit `json:"people"`
-	}{levels, ends, stock.Habits(w, laidBy, ""), people})
+	return json.Marshal(stockAnswer{levels, ends, stock.Habits(w, laidBy, ""), people})
 }
 
 // StockCSV is the containers as a file.
@@ -279,7 +305,7 @@ func (d *Daemon) ImportStock(ctx context.Context, who web.Who, file []byte, key 
 			ids = append(ids, x.ID)
 		}
 	}
-	return json.Marshal(map[string]any{"entry": entry.ID, "ids": ids, "created": created})
+	return json.Marshal(stockRead{entry.ID, ids, created})
 }
 
 // Laminate is what each coat left on a panel.
@@ -291,7 +317,7 @@ func (d *Daemon) Laminate(ctx context.Context, panel string) (json.RawMessage, e
 	if !slices.ContainsFunc(w.Panels, func(p coat.Panel) bool { return p.ID == panel }) {
 		return nil, fmt.Errorf("panel %s: %w", panel, web.ErrNotFound)
 	}
-	return json.Marshal(map[string]any{"panel": panel, "coats": stock.Balances(w, panel)})
+	return json.Marshal(laminateAnswer{panel, stock.Balances(w, panel)})
 }
 
 // Bill is what a piece took and wasted.
@@ -303,10 +329,7 @@ func (d *Daemon) Bill(ctx context.Context, piece string) (json.RawMessage, error
 	if !slices.ContainsFunc(w.Panels, func(p coat.Panel) bool { return p.Piece == piece || p.ID == piece }) {
 		return nil, fmt.Errorf("piece %s: %w", piece, web.ErrNotFound)
 	}
-	return json.Marshal(struct {
-		Piece string `json:"piece"`
-		stock.Bill
-	}{piece, stock.PieceBill(w, piece)})
+	return json.Marshal(billAnswer{piece, stock.PieceBill(w, piece)})
 }
 
 // wants are the batches that the written jobs still take, in their order.

@@ -191,6 +191,9 @@ func (t *tentHeld) late(now time.Time) string {
 	if s.Why == heat.Stopped || t.d.clk.Speed() != 1 {
 		return ""
 	}
+	if s.At.IsZero() {
+		return "heater: not yet"
+	}
 	if silent := now.Sub(s.At); silent > 4*time.Duration(t.sec.Every) {
 		return fmt.Sprintf("heater: no step for %s", silent.Round(time.Second))
 	}
@@ -244,12 +247,15 @@ func (t *tentHeld) setPoint(now time.Time) *float64 {
 // Tent is the tent as pages and metrics show it.
 func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
 	s := d.t.hold.Status()
-	since := s.Since
+	var since *time.Time
+	if !s.Since.IsZero() {
+		since = &s.Since
+	}
 	hours := s.OnTime.Hours()
 	lease := s.Lease.Seconds()
 	v := web.TentView{
 		PanelC: s.PanelC.Ptr(), AirC: s.AirC.Ptr(), SetPointC: s.AimC.Ptr(), MinC: d.t.sec.MinSetC, MaxC: d.t.sec.MaxSetC,
-		Heater: map[bool]string{true: "on", false: "off"}[s.On], Why: s.Say, Latched: s.Latched, Since: &since,
+		Heater: map[bool]string{true: "on", false: "off"}[s.On], Why: s.Say, Latched: s.Latched, Since: since,
 		OnToday: &hours, LeaseS: &lease, Output: d.t.sec.Output, Switch: s.Switched,
 		Word: string(s.Why), WishC: s.WishC.Ptr(), RampC: s.SetC.Ptr(), Planned: s.Planned, LimitC: s.LimitC.Ptr(),
 		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.aims.view(), Learned: d.t.aims.learned(), Past: d.t.aims.past(), Offers: d.t.offers(),
@@ -305,7 +311,7 @@ func (d tentDaemon) TentSolvent(_ context.Context, who web.Who) error {
 // TentRelease takes back a latch.
 func (d tentDaemon) TentRelease(_ context.Context, who web.Who) error {
 	if !d.t.hold.Status().Latched {
-		return web.ErrConflict
+		return fmt.Errorf("%w: nothing is latched", web.ErrConflict)
 	}
 	if err := d.t.hold.Release(who.Name); err != nil {
 		return fmt.Errorf("%w: %w", web.ErrConflict, err)

@@ -96,21 +96,24 @@ func (a *aims) learned() json.RawMessage {
 	if a.model == nil && a.trouble == "" {
 		return nil
 	}
-	v := struct {
-		TauMin   *float64 `json:"time_constant_min"`
-		TauSD    *float64 `json:"time_constant_sd_min"`
-		GainK    *float64 `json:"gain_k"`
-		GainSD   *float64 `json:"gain_sd_k"`
-		Bins     int      `json:"quarter_hours"`
-		Trouble  string   `json:"trouble"`
-		InAWords string   `json:"say"`
-	}{Trouble: a.trouble, Bins: len(a.samples)}
+	v := tentLearned{Trouble: a.trouble, Bins: len(a.samples)}
 	if m := a.model; m != nil {
 		tau, sd := m.TauS/60, m.TauSD/60
 		v.TauMin, v.TauSD, v.GainK, v.GainSD, v.InAWords = &tau, &sd, &m.GainK, &m.GainSD, m.Said()
 	}
 	b, _ := json.Marshal(v)
 	return b
+}
+
+// tentLearned is what the tent's switching showed of it.
+type tentLearned struct {
+	TauMin   *float64 `json:"time_constant_min"`
+	TauSD    *float64 `json:"time_constant_sd_min"`
+	GainK    *float64 `json:"gain_k"` // of full heat, K
+	GainSD   *float64 `json:"gain_sd_k"`
+	Bins     int      `json:"quarter_hours"` // that it was learned from
+	Trouble  string   `json:"trouble"`
+	InAWords string   `json:"say"`
 }
 
 // stuck says on the plan in force that it could not be made anew, and how long
