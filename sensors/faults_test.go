@@ -15,15 +15,9 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"curewright/sensors"
-	"curewright/sensors/aht20"
-	"curewright/sensors/bme280"
 	"curewright/sensors/chipsim"
-	"curewright/sensors/ds18b20"
-	"curewright/sensors/hdc302x"
-	"curewright/sensors/mcp9808"
-	"curewright/sensors/scd4x"
+	"curewright/sensors/guarded"
 	"curewright/sensors/sht4x"
-	"curewright/sensors/tmp102"
 	"curewright/sensors/w1"
 )
 
@@ -35,6 +29,10 @@ type rig struct {
 	air   func(chipsim.Air)
 	has   string  // of "t", "h", "c", "p": what it measures
 	tol   float64 // K, half a step and a rounding
+}
+
+func kind(driver string) func(string, i2c.Bus, uint16) sensors.Probe {
+	return func(n string, b i2c.Bus, a uint16) sensors.Probe { return guarded.Named(driver).New(n, b, a) }
 }
 
 var air = chipsim.Air{C: 17.4, RH: 61.5, CO2: 780, Pa: 101020}
@@ -52,15 +50,15 @@ func rigs() []rig {
 		})
 	}
 	i2cRig("sht4x", 0x44, chipsim.NewSHT4x(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return sht4x.New(n, b, a) }, "th", .0015)
-	i2cRig("hdc302x", 0x45, chipsim.NewHDC302x(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return hdc302x.New(n, b, a) }, "th", .0015)
-	i2cRig("aht20", 0x38, chipsim.NewAHT20(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return aht20.New(n, b, a) }, "th", .0005)
-	i2cRig("bme280", 0x76, chipsim.NewBME280(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return bme280.New(n, b, a) }, "thp", .006)
-	i2cRig("mcp9808", 0x18, chipsim.NewMCP9808(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return mcp9808.New(n, b, a) }, "t", .032)
-	i2cRig("tmp102", 0x48, chipsim.NewTMP102(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return tmp102.New(n, b, a) }, "t", .032)
-	i2cRig("scd4x", 0x62, chipsim.NewSCD4x(air), func(n string, b i2c.Bus, a uint16) sensors.Probe { return scd4x.New(n, b, a) }, "thc", .0015)
+	i2cRig("hdc302x", 0x45, chipsim.NewHDC302x(air), kind("hdc302x"), "th", .0015)
+	i2cRig("aht20", 0x38, chipsim.NewAHT20(air), kind("aht20"), "th", .0005)
+	i2cRig("bme280", 0x76, chipsim.NewBME280(air), kind("bme280"), "thp", .006)
+	i2cRig("mcp9808", 0x18, chipsim.NewMCP9808(air), kind("mcp9808"), "t", .032)
+	i2cRig("tmp102", 0x48, chipsim.NewTMP102(air), kind("tmp102"), "t", .032)
+	i2cRig("scd4x", 0x62, chipsim.NewSCD4x(air), kind("scd4x"), "thc", .0015)
 
 	a := chipsim.NewThermometer(0x1a2795d1f, air.C)
-	rs = append(rs, rig{name: "ds18b20", probe: ds18b20.New("ds18b20", chipsim.NewOneWire(a), a.Addr),
+	rs = append(rs, rig{name: "ds18b20", probe: guarded.NewThermometer("ds18b20", chipsim.NewOneWire(a), a.Addr),
 		fault: a.SetFault, air: func(x chipsim.Air) { a.SetC(x.C) }, has: "t", tol: .032})
 	b := chipsim.NewThermometer(0x31632b4c9, air.C)
 	rs = append(rs, rig{name: "w1", probe: w1.New("w1", b.ID(), chipsim.NewW1Tree(b)),
@@ -204,10 +202,10 @@ func TestTwoChipsAtOneAddress(t *testing.T) {
 		mk   func(i2c.Bus, uint16) sensors.Probe
 	}{
 		"sht4x":   {0x44, chipsim.NewSHT4x(air), chipsim.NewSHT4x(other), func(b i2c.Bus, a uint16) sensors.Probe { return sht4x.New("p", b, a) }},
-		"hdc302x": {0x44, chipsim.NewHDC302x(air), chipsim.NewHDC302x(other), func(b i2c.Bus, a uint16) sensors.Probe { return hdc302x.New("p", b, a) }},
-		"both":    {0x44, chipsim.NewSHT4x(air), chipsim.NewHDC302x(other), func(b i2c.Bus, a uint16) sensors.Probe { return hdc302x.New("p", b, a) }},
-		"aht20":   {0x38, chipsim.NewAHT20(air), chipsim.NewAHT20(other), func(b i2c.Bus, a uint16) sensors.Probe { return aht20.New("p", b, a) }},
-		"scd4x":   {0x62, chipsim.NewSCD4x(air), chipsim.NewSCD4x(other), func(b i2c.Bus, a uint16) sensors.Probe { return scd4x.New("p", b, a) }},
+		"hdc302x": {0x44, chipsim.NewHDC302x(air), chipsim.NewHDC302x(other), func(b i2c.Bus, a uint16) sensors.Probe { return guarded.Named("hdc302x").New("p", b, a) }},
+		"both":    {0x44, chipsim.NewSHT4x(air), chipsim.NewHDC302x(other), func(b i2c.Bus, a uint16) sensors.Probe { return guarded.Named("hdc302x").New("p", b, a) }},
+		"aht20":   {0x38, chipsim.NewAHT20(air), chipsim.NewAHT20(other), func(b i2c.Bus, a uint16) sensors.Probe { return guarded.Named("aht20").New("p", b, a) }},
+		"scd4x":   {0x62, chipsim.NewSCD4x(air), chipsim.NewSCD4x(other), func(b i2c.Bus, a uint16) sensors.Probe { return guarded.Named("scd4x").New("p", b, a) }},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

@@ -22,11 +22,12 @@ type ProbesCmd struct {
 }
 
 type probesFindCmd struct {
-	JSON bool `help:"Print one JSON object."`
+	JSON bool     `help:"Print one JSON object."`
+	Mux  []string `help:"Look behind this PCA9548 multiplexer too: BUS/ADDRESS, such as i2c-1/0x70."`
 }
 
 func (probesFindCmd) Help() string {
-	return "Looks at the buses of this board itself, without the daemon.\n\nExample:\n\n  curewright probes\n  curewright probes find"
+	return "Looks at the buses of this board itself, without the daemon.\n\nExample:\n\n  curewright probes\n  curewright probes find --mux i2c-1/0x70"
 }
 
 type probesListCmd struct {
@@ -101,7 +102,7 @@ func (c *probesSetCmd) Run(a *App, cl *client.Client) error {
 }
 
 func (c *probesFindCmd) Run(a *App) error {
-	rep := daemon.DiscoverProbes(a.Ctx)
+	rep := daemon.DiscoverProbes(a.Ctx, c.Mux...)
 	if c.JSON {
 		type found struct {
 			ID     string   `json:"id"`

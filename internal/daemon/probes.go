@@ -14,35 +14,28 @@ import (
 	"periph.io/x/conn/v3/onewire"
 
 	"curewright/sensors"
-	"curewright/sensors/aht20"
-	"curewright/sensors/bme280"
 	"curewright/sensors/discover"
-	"curewright/sensors/ds18b20"
-	"curewright/sensors/hdc302x"
-	"curewright/sensors/mcp9808"
-	"curewright/sensors/scd4x"
+	"curewright/sensors/guarded"
+	"curewright/sensors/kernel"
 	"curewright/sensors/sht4x"
-	"curewright/sensors/tmp102"
 	"curewright/sensors/w1"
 )
 
 // chips are the I2C drivers a configuration may name, tried in this order
 // where two can live at one address.
-var chips = []discover.Chip{
-	{Driver: "sht4x", Addrs: sht4x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return sht4x.New(n, b, a) }},
-	{Driver: "hdc302x", Addrs: hdc302x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return hdc302x.New(n, b, a) }},
-	{Driver: "bme280", Addrs: bme280.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return bme280.New(n, b, a) }},
-	{Driver: "aht20", Addrs: aht20.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return aht20.New(n, b, a) }},
-	{Driver: "mcp9808", Addrs: mcp9808.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return mcp9808.New(n, b, a) }},
-	{Driver: "tmp102", Addrs: tmp102.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return tmp102.New(n, b, a) }},
-	{Driver: "scd4x", Addrs: scd4x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return scd4x.New(n, b, a) }},
-}
+var chips = func() []discover.Chip {
+	all := []discover.Chip{{Driver: "sht4x", Addrs: sht4x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return sht4x.New(n, b, a) }}}
+	for _, k := range guarded.Kinds {
+		all = append(all, discover.Chip{Driver: k.Driver, Addrs: k.Addrs, Like: k.Like, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return k.New(n, b, a) }})
+	}
+	return all
+}()
 
 const thermometer = "ds18b20"
 
 // drivers are the wired drivers' names.
 var drivers = func() map[string]bool {
-	m := map[string]bool{thermometer: true}
+	m := map[string]bool{thermometer: true, kernel.Driver: true}
 	for _, c := range chips {
 		m[c.Driver] = true
 	}
@@ -62,8 +55,12 @@ func openBench(log *slog.Logger) *bench {
 	h := &discover.Host{Drivers: discover.Drivers{
 		Chips:       chips,
 		W1:          func(n, id string, fsys fs.FS) sensors.Probe { return w1.New(n, id, fsys) },
-		OneWire:     func(n string, b onewire.Bus, a onewire.Address) sensors.Probe { return ds18b20.New(n, b, a) },
+		OneWire:     func(n string, b onewire.Bus, a onewire.Address) sensors.Probe { return guarded.NewThermometer(n, b, a) },
 		Thermometer: thermometer,
+		Kernel: discover.Kernel{
+			Driver: kernel.Driver, List: kernel.List, Drives: kernel.Drives,
+			New: func(n, place string, sys fs.FS) (sensors.Probe, error) { return kernel.New(n, place, sys) },
+		},
 	}}
 	if root := os.Getenv(W1Env); root != "" {
 		h.W1 = os.DirFS(root)
@@ -71,9 +68,12 @@ func openBench(log *slog.Logger) *bench {
 	return &bench{host: h, log: log}
 }
 
-// DiscoverProbes looks at the buses of this board.
-func DiscoverProbes(ctx context.Context) discover.Report {
-	return openBench(slog.New(slog.DiscardHandler)).host.Discover(ctx)
+// DiscoverProbes looks at the buses of this board, and behind the multiplexers
+// that are named, such as "i2c-1/0x70".
+func DiscoverProbes(ctx context.Context, behind ...string) discover.Report {
+	h := openBench(slog.New(slog.DiscardHandler)).host
+	h.Behind = behind
+	return h.Discover(ctx)
 }
 
 // pollers are the probes of the configuration or, without any, those that are

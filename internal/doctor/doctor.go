@@ -77,7 +77,7 @@ func (c *Cmd) Run(a *cli.App) error {
 	d := &doctor{
 		root: c.Root, here: filepath.Clean(c.Root) == "/",
 		now: time.Now, space: diskSpace, chip: daemon.BoardChip,
-		buses:  daemon.DiscoverProbes,
+		buses:  func(ctx context.Context) discover.Report { return daemon.DiscoverProbes(ctx) },
 		store:  lookAtStore,
 		listen: canListen, addrs: cli.OwnAddresses, line: relay.LookLine,
 	}

@@ -46,7 +46,10 @@ type Identifier interface {
 type Chip struct {
 	Driver string   // its name in the configuration
 	Addrs  []uint16 // where the chip can live
-	New    func(name string, bus i2c.Bus, addr uint16) sensors.Probe
+	// Like names a driver whose question of who is there is this one's too:
+	// where that is refused as another chip, this one is asked.
+	Like string
+	New  func(name string, bus i2c.Bus, addr uint16) sensors.Probe
 }
 
 // Drivers are what a program was built with.
@@ -60,6 +63,16 @@ type Drivers struct {
 	OneWire func(name string, bus onewire.Bus, addr onewire.Address) sensors.Probe
 	// Thermometer is the driver name of both.
 	Thermometer string
+	Kernel      Kernel
+}
+
+// Kernel is the driver of what Linux itself reads. The zero Kernel: there is
+// none.
+type Kernel struct {
+	Driver string
+	New    func(name, place string, sys fs.FS) (sensors.Probe, error)
+	List   func(sys fs.FS, private func(bus string) bool) []string // places
+	Drives func(sys fs.FS, bus string, addr uint16) bool           // has the chip at an I2C address
 }
 
 // Ref is a bus that can be opened.
@@ -79,14 +92,17 @@ type WireRef struct {
 type Host struct {
 	Drivers Drivers
 
-	I2C  func() ([]Ref, error)     // default: periph's
-	Wire func() ([]WireRef, error) // default: periph's
-	W1   fs.FS                     // default: /sys/bus/w1/devices
-	Each time.Duration             // for one chip to answer; default 3 s, or what the chip needs
+	I2C    func() ([]Ref, error)     // default: periph's
+	Wire   func() ([]WireRef, error) // default: periph's
+	W1     fs.FS                     // default: /sys/bus/w1/devices
+	Sys    fs.FS                     // default: /sys
+	Behind []string                  // multiplexers to look behind, such as "i2c-1/0x70"
+	Each   time.Duration             // for one chip to answer; default 3 s, or what the chip needs
 
-	mu   sync.Mutex
-	open map[string]bool // places given out by Open
-	hung map[string]bool // what has not come back from an earlier look
+	mu    sync.Mutex
+	open  map[string]bool // places given out by Open
+	muxes map[string]*mux
+	hung  map[string]bool // what has not come back from an earlier look
 }
 
 // W1Root is where Linux shows 1-wire devices.
@@ -178,6 +194,13 @@ func (h *Host) wire() ([]WireRef, error) {
 	return periphWire()
 }
 
+func (h *Host) sys() fs.FS {
+	if h.Sys != nil {
+		return h.Sys
+	}
+	return os.DirFS("/sys")
+}
+
 func (h *Host) w1() fs.FS {
 	if h.W1 != nil {
 		return h.W1
@@ -212,7 +235,11 @@ func (h *Host) Discover(ctx context.Context) Report {
 		rep.Buses = append(rep.Buses, Bus{Name: "i2c", Err: errNoI2C,
 			Hint: "a single-board computer has one once it is switched on in its settings; a PC usually has none"})
 	}
-	for _, r := range refs {
+	behind, err := h.channels()
+	if err != nil {
+		rep.Buses = append(rep.Buses, Bus{Name: "i2c", Err: err})
+	}
+	for _, r := range append(refs, behind...) {
 		b := Bus{Name: r.Name, Detail: r.Detail}
 		if h.isHung(r.Name) {
 			b.Err, b.Hint = errHangs, hangHint
@@ -222,7 +249,7 @@ func (h *Host) Discover(ctx context.Context) Report {
 		} else if bus, err := r.Open(); err != nil {
 			b.Hint, b.Err = openError(err)
 		} else {
-			found, err := h.scan(ctx, r.Name, bus)
+			found, err := h.scan(ctx, r.Name, bus, onTrunk(r.Name, rep.Found))
 			rep.Found = append(rep.Found, found...)
 			b.Err = err
 			if !errors.Is(err, errHangs) { // after a hang it would wait too
@@ -235,7 +262,32 @@ func (h *Host) Discover(ctx context.Context) Report {
 		rep.Buses = append(rep.Buses, b)
 	}
 	h.discoverWire(ctx, &rep)
+	h.discoverKernel(ctx, &rep)
 	return rep
+}
+
+// discoverKernel adds what Linux has a driver of its own for.
+func (h *Host) discoverKernel(ctx context.Context, rep *Report) {
+	k := h.Drivers.Kernel
+	if k.List == nil {
+		return
+	}
+	sys := h.sys()
+	for _, place := range k.List(sys, func(bus string) bool {
+		detail, _ := fs.ReadFile(sys, "class/i2c-adapter/"+bus+"/name")
+		return Private(string(detail))
+	}) {
+		p, err := k.New(place, place, sys)
+		if err != nil || h.taken(place) {
+			continue
+		}
+		f := Found{Driver: k.Driver, Bus: place}
+		if f.Err = errHangs; !h.isHung(place) {
+			f.Reading, f.Err = h.inTime(ctx, place, p, p.Read)
+		}
+		f.Hint = hint(f.Err)
+		rep.Found = append(rep.Found, f)
+	}
 }
 
 var (
@@ -264,7 +316,7 @@ const allAnswer = 8
 // scan asks each address that a known chip can have. A bus that is sick says
 // the same at one address after the other: that is one fault of the bus, and
 // not something at each of them.
-func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus) (found []Found, err error) {
+func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus, skip func(addr uint16) bool) (found []Found, err error) {
 	at := map[uint16][]Chip{}
 	for _, c := range h.Drivers.Chips {
 		for _, a := range c.Addrs {
@@ -281,7 +333,7 @@ func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus) (found []Foun
 	asked := 0
 	for _, a := range addrs {
 		place := Place(name, fmt.Sprintf("0x%02x", a))
-		if h.taken(place) {
+		if h.taken(place) || skip(a) || h.Drivers.Kernel.Drives != nil && h.Drivers.Kernel.Drives(h.sys(), name, a) {
 			continue
 		}
 		began := time.Now()
@@ -323,7 +375,7 @@ func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus) (found []Foun
 // costs one transaction that nobody acknowledges.
 func (h *Host) ask(ctx context.Context, name, place string, bus i2c.Bus, addr uint16, chips []Chip) (f Found, ok bool, err error) {
 	f = Found{Bus: place}
-	for _, c := range chips {
+	for i, c := range chips {
 		p := c.New(place, bus, addr)
 		id, can := p.(Identifier)
 		if !can {
@@ -345,6 +397,8 @@ func (h *Host) ask(ctx context.Context, name, place string, bus i2c.Bus, addr ui
 			}
 			f.Hint = hint(f.Err)
 			return f, true, nil
+		case errors.Is(err, sensors.ErrWrongDevice) && slices.ContainsFunc(chips[i+1:], func(n Chip) bool { return n.Like == c.Driver }):
+			continue
 		default:
 			// Something answers and does not fit: no further question, since
 			// what is harmless to one chip is a command to another.
@@ -540,6 +594,9 @@ func (h *Host) setHung(key string, hung bool) {
 }
 
 func (h *Host) openAt(name, driver, place string) (sensors.Probe, error) {
+	if driver == h.Drivers.Kernel.Driver && driver != "" {
+		return h.Drivers.Kernel.New(name, place, h.sys())
+	}
 	bus, at, ok := cutLast(place, ":")
 	if !ok || bus == "" || at == "" {
 		return nil, fmt.Errorf("bus: %q: want BUS:ADDRESS, such as i2c-1:0x44 or w1:28-0316a2795d1f", place)
@@ -558,7 +615,11 @@ func (h *Host) openAt(name, driver, place string) (sensors.Probe, error) {
 		if !slices.Contains(c.Addrs, uint16(n)) {
 			return nil, fmt.Errorf("bus: %q: a %s has address %s", place, driver, addrList(c.Addrs))
 		}
-		return c.New(name, h.lazyI2C(bus), uint16(n)), nil
+		b, err := h.bus(bus)
+		if err != nil {
+			return nil, err
+		}
+		return c.New(name, b, uint16(n)), nil
 	}
 	return nil, fmt.Errorf("driver: %q is not one of %s", driver, strings.Join(h.Names(), ", "))
 }
@@ -596,6 +657,9 @@ func (h *Host) Names() []string {
 	}
 	if h.Drivers.Thermometer != "" {
 		ns = append(ns, h.Drivers.Thermometer)
+	}
+	if h.Drivers.Kernel.Driver != "" {
+		ns = append(ns, h.Drivers.Kernel.Driver)
 	}
 	slices.Sort(ns)
 	return ns

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"math"
 	"strings"
 	"testing"
@@ -19,32 +20,29 @@ import (
 	"periph.io/x/conn/v3/physic"
 
 	"curewright/sensors"
-	"curewright/sensors/aht20"
-	"curewright/sensors/bme280"
 	"curewright/sensors/chipsim"
 	"curewright/sensors/discover"
-	"curewright/sensors/ds18b20"
-	"curewright/sensors/hdc302x"
-	"curewright/sensors/mcp9808"
-	"curewright/sensors/scd4x"
+	"curewright/sensors/guarded"
+	"curewright/sensors/kernel"
 	"curewright/sensors/sht4x"
-	"curewright/sensors/tmp102"
 	"curewright/sensors/w1"
 )
 
 var drivers = discover.Drivers{
-	Chips: []discover.Chip{
-		{Driver: "sht4x", Addrs: sht4x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return sht4x.New(n, b, a) }},
-		{Driver: "hdc302x", Addrs: hdc302x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return hdc302x.New(n, b, a) }},
-		{Driver: "aht20", Addrs: aht20.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return aht20.New(n, b, a) }},
-		{Driver: "bme280", Addrs: bme280.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return bme280.New(n, b, a) }},
-		{Driver: "mcp9808", Addrs: mcp9808.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return mcp9808.New(n, b, a) }},
-		{Driver: "tmp102", Addrs: tmp102.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return tmp102.New(n, b, a) }},
-		{Driver: "scd4x", Addrs: scd4x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return scd4x.New(n, b, a) }},
-	},
+	Chips: func() []discover.Chip {
+		all := []discover.Chip{{Driver: "sht4x", Addrs: sht4x.Addrs, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return sht4x.New(n, b, a) }}}
+		for _, k := range guarded.Kinds {
+			all = append(all, discover.Chip{Driver: k.Driver, Addrs: k.Addrs, Like: k.Like, New: func(n string, b i2c.Bus, a uint16) sensors.Probe { return k.New(n, b, a) }})
+		}
+		return all
+	}(),
 	Thermometer: "ds18b20",
 	W1:          func(n, id string, fsys fs.FS) sensors.Probe { return w1.New(n, id, fsys) },
-	OneWire:     func(n string, b onewire.Bus, a onewire.Address) sensors.Probe { return ds18b20.New(n, b, a) },
+	OneWire:     func(n string, b onewire.Bus, a onewire.Address) sensors.Probe { return guarded.NewThermometer(n, b, a) },
+	Kernel: discover.Kernel{
+		Driver: kernel.Driver, List: kernel.List, Drives: kernel.Drives,
+		New: func(n, place string, sys fs.FS) (sensors.Probe, error) { return kernel.New(n, place, sys) },
+	},
 }
 
 var air = chipsim.Air{C: 17.4, RH: 61.5, CO2: 780, Pa: 101020}
@@ -53,6 +51,7 @@ var air = chipsim.Air{C: 17.4, RH: 61.5, CO2: 780, Pa: 101020}
 func board(w fs.FS, buses ...*chipsim.Bus) *discover.Host {
 	return &discover.Host{
 		Drivers: drivers,
+		Sys:     fstest.MapFS{},
 		W1:      w,
 		I2C: func() ([]discover.Ref, error) {
 			var rs []discover.Ref
@@ -177,6 +176,8 @@ func TestDiscoverSaysWhy(t *testing.T) {
 		bus.Attach(0x76, chipsim.NewBME280(air))
 		bus.SetFault(0x76, chipsim.WrongID)
 		bus.Attach(0x18, chipsim.NewMCP9808(air))
+		bus.Attach(0x19, chipsim.NewMCP9808(air))
+		bus.SetFault(0x19, chipsim.WrongID)
 		dead.Attach(0x44, chipsim.NewSHT4x(air))
 		dead.SetFault(0x44, chipsim.Hang)
 		defer dead.SetFault(0x44, chipsim.Good)
@@ -214,7 +215,10 @@ func TestDiscoverSaysWhy(t *testing.T) {
 		for _, f := range rep.Found {
 			found[f.Bus] = f
 		}
-		if f := found["i2c-1:0x76"]; !errors.Is(f.Err, sensors.ErrWrongDevice) || !strings.Contains(f.Hint, "BMP280") {
+		if f := found["i2c-1:0x76"]; f.Err != nil || f.Driver != "bmp280" || f.Reading.RH.OK() {
+			t.Errorf("%+v", f)
+		}
+		if f := found["i2c-1:0x19"]; !errors.Is(f.Err, sensors.ErrWrongDevice) || f.Driver != "" {
 			t.Errorf("%+v", f)
 		}
 		if f := found["w1:28-000000000001"]; !errors.Is(f.Err, sensors.ErrPowerOn) || f.Reading.Temp.OK() || f.Driver != "ds18b20" {
@@ -513,4 +517,125 @@ func ExampleHost_Discover() {
 		fmt.Printf("%s %s: %.1f °C, %.0f %%\n", f.Driver, f.Bus, t, rh)
 	}
 	// Output: sht4x i2c-1:0x44: 17.4 °C, 62 %
+}
+
+// pca9548 is a multiplexer with buses behind it (NXP PCA9548A, "Control
+// register": a bit a channel, written and read as one byte).
+type pca9548 struct {
+	*chipsim.Bus
+	addr    uint16
+	control byte
+	behind  [8]*chipsim.Bus
+}
+
+func (m *pca9548) Tx(addr uint16, w, r []byte) error {
+	if addr == m.addr {
+		if len(w) > 0 {
+			m.control = w[len(w)-1]
+		}
+		for i := range r {
+			r[i] = m.control
+		}
+		return nil
+	}
+	for n, b := range m.behind {
+		if b != nil && m.control>>n&1 == 1 {
+			if err := b.Tx(addr, w, r); err == nil {
+				return nil
+			}
+		}
+	}
+	return m.Bus.Tx(addr, w, r)
+}
+
+// Two chips of one address behind a multiplexer, read in turns, found, and
+// read on after its supply dipped; one that is none is not believed.
+func TestMultiplexer(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m := &pca9548{Bus: chipsim.NewBus("i2c-1"), addr: 0x70}
+		m.Attach(0x18, chipsim.NewMCP9808(air))
+		for n, c := range map[int]float64{0: 11.5, 3: 22.25} {
+			m.behind[n] = chipsim.NewBus("behind")
+			m.behind[n].Attach(0x48, chipsim.NewTMP102(chipsim.Air{C: c}))
+		}
+		h := board(fstest.MapFS{})
+		h.I2C = func() ([]discover.Ref, error) {
+			return []discover.Ref{{Name: "i2c-1", Open: func() (i2c.BusCloser, error) { return m, nil }}}, nil
+		}
+		h.Behind = []string{"i2c-1/0x70"}
+		places := map[string]bool{}
+		for _, f := range h.Discover(t.Context()).Found {
+			if f.Err != nil {
+				t.Errorf("%+v", f)
+			}
+			places[f.Bus] = true
+		}
+		if want := map[string]bool{"i2c-1:0x18": true, "i2c-1/0x70/0:0x48": true, "i2c-1/0x70/3:0x48": true}; !maps.Equal(places, want) {
+			t.Errorf("found %v, want %v", places, want)
+		}
+		a, err := h.Open("a", "tmp102", "i2c-1/0x70/0:0x48")
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := h.Open("b", "tmp102", "i2c-1/0x70/3:0x48")
+		if err != nil {
+			t.Fatal(err)
+		}
+		both := func() {
+			t.Helper()
+			for range 3 {
+				for p, want := range map[sensors.Probe]float64{a: 11.5, b: 22.25} {
+					if r, err := p.Read(t.Context()); err != nil || r.Temp != sensors.Some(want) {
+						t.Errorf("%+v, %v; want %g", r, err, want)
+					}
+				}
+			}
+		}
+		both()
+		m.control = 0 // its supply dipped
+		both()
+		m.control = 0b1001 // disturbed: both chips would answer
+		both()
+		m.addr = 0x77 // nobody at its address; then something that keeps no byte
+		if r, err := a.Read(t.Context()); !errors.Is(err, sensors.ErrAbsent) {
+			t.Errorf("%+v, %v through no multiplexer", r, err)
+		}
+		m.Attach(0x70, chipsim.NewMCP9808(air))
+		if r, err := a.Read(t.Context()); !errors.Is(err, sensors.ErrWrongDevice) {
+			t.Errorf("%+v, %v through no multiplexer", r, err)
+		}
+		for _, bad := range []string{"i2c-1/0x70:0x48", "i2c-1/0x69/0:0x48", "i2c-1/0x70/8:0x48", "/0x70/1:0x48", "i2c-1/0x70/1/2:0x48"} {
+			if _, err := h.Open("p", "tmp102", bad); err == nil || !strings.Contains(err.Error(), "i2c-1/0x70/3") {
+				t.Errorf("%s: %v", bad, err)
+			}
+		}
+	})
+}
+
+// What Linux drives itself is found by Linux's files, and not asked by us.
+func TestDiscoverKernelsOwn(t *testing.T) {
+	bus := chipsim.NewBus("i2c-1")
+	bus.Attach(0x48, chipsim.NewTMP102(air))
+	h := board(fstest.MapFS{}, bus)
+	h.Sys = fstest.MapFS{
+		"bus/i2c/devices/1-0048/driver/bind":      {},
+		"devices/1-0048/hwmon/hwmon0/temp1_input": {Data: []byte("23750\n")},
+		"devices/1-0048/hwmon/hwmon0/device":      {Data: []byte("../../../1-0048"), Mode: fs.ModeSymlink},
+		"devices/1-0048/subsystem":                {Data: []byte("../../bus/i2c"), Mode: fs.ModeSymlink},
+		"class/hwmon/hwmon0":                      {Data: []byte("../../devices/1-0048/hwmon/hwmon0"), Mode: fs.ModeSymlink},
+		"class/i2c-adapter/i2c-1/name":            {Data: []byte("bcm2835 (i2c@7e804000)\n")},
+	}
+	rep := h.Discover(t.Context())
+	if len(rep.Found) != 1 || rep.Found[0].Driver != "kernel" || rep.Found[0].Bus != "hwmon:1-0048" || rep.Found[0].Reading.Temp != sensors.Some(23.75) {
+		t.Errorf("%+v", rep.Found)
+	}
+	if n := bus.Transactions(0x48); n != 0 {
+		t.Errorf("%d transfers with a chip that Linux drives", n)
+	}
+	if _, err := h.Open("p", "kernel", "hwmon:1-0048"); err != nil {
+		t.Error(err)
+	}
+	if rep := h.Discover(t.Context()); len(rep.Found) != 0 {
+		t.Errorf("found once more: %+v", rep.Found)
+	}
 }

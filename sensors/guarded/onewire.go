@@ -1,0 +1,128 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package guarded
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"periph.io/x/conn/v3/onewire"
+	"periph.io/x/conn/v3/physic"
+	"periph.io/x/devices/v3/ds18b20"
+
+	"curewright/sensors"
+)
+
+// Thermometer is a DS18B20 on a 1-wire bus that periph drives, such as a bus
+// master chip on I2C. Where Linux drives the bus, see package w1.
+//
+// periph's driver compares the power-on value with 85 kelvin, so that its guard
+// never fires, and does not notice a shorted line, whose zeros have the right
+// checksum: the guard looks at the scratchpad itself. Data sheet: Maxim
+// DS18B20, 19-7487 Rev 6.
+type Thermometer struct {
+	name string
+	addr onewire.Address
+	wire *oneWire
+	dev  *ds18b20.Dev
+}
+
+var (
+	_ sensors.Probe = (*Thermometer)(nil)
+	_ sensors.Slow  = (*Thermometer)(nil)
+	_ sensors.Fine  = (*Thermometer)(nil)
+)
+
+// NewThermometer returns the thermometer with the given address on the bus. It
+// does no I/O, so one that is unplugged at start can appear later.
+func NewThermometer(name string, bus onewire.Bus, addr onewire.Address) *Thermometer {
+	return &Thermometer{name: name, addr: addr, wire: &oneWire{guard: guard{turn: make(chan struct{}, 1)}, bus: bus}}
+}
+
+// Conversion is the longest time of a 12-bit conversion, as periph waits for it.
+func (*Thermometer) Conversion() time.Duration { return 752 * time.Millisecond }
+
+// Resolution is 1/16 K at 12 bits.
+func (*Thermometer) Resolution() (stepK float64, noisy bool) { return 1. / 16, false }
+
+// Read converts once, with the bus pulled up hard for parasitic supply, and
+// returns °C.
+func (d *Thermometer) Read(ctx context.Context) (sensors.Reading, error) {
+	if f := byte(d.addr); f != 0x28 {
+		return sensors.Reading{}, failure(d.name, fmt.Errorf("%w: family %02x", sensors.ErrWrongDevice, f))
+	}
+	r, err := d.wire.run(ctx, d.measure, func(failed bool) {
+		if failed {
+			d.dev = nil
+		}
+	})
+	if err != nil {
+		return sensors.Reading{}, failure(d.name, err)
+	}
+	return r, nil
+}
+
+func (d *Thermometer) measure() (sensors.Reading, error) {
+	d.wire.converted = false
+	if d.dev == nil {
+		dev, err := ds18b20.New(d.wire, d.addr, 12)
+		if err != nil {
+			return sensors.Reading{}, sensors.BusError(err)
+		}
+		d.dev = dev
+	}
+	d.wire.converted = true
+	var e physic.Env
+	if err := d.dev.Sense(&e); err != nil {
+		return sensors.Reading{}, sensors.BusError(err)
+	}
+	return sensors.Reading{Probe: d.name, At: time.Now(), Temp: sensors.Some(e.Temperature.Celsius())}, nil
+}
+
+// oneWire is the bus as the driver sees it.
+type oneWire struct {
+	guard
+	bus       onewire.Bus
+	converted bool // what the scratchpad holds is a conversion's
+}
+
+func (w *oneWire) String() string { return w.bus.String() }
+
+// Search implements onewire.Bus; the driver has no use for it.
+func (w *oneWire) Search(alarmOnly bool) ([]onewire.Address, error) { return w.bus.Search(alarmOnly) }
+
+// Tx implements onewire.Bus.
+func (w *oneWire) Tx(out, in []byte, power onewire.Pullup) error {
+	if err := w.fault(); err != nil {
+		return err
+	}
+	if err := w.ctx.Err(); err != nil {
+		return w.fail(fmt.Errorf("%w: %w", sensors.ErrTimeout, err))
+	}
+	defer w.inTime()()
+	if err := w.bus.Tx(out, in, power); err != nil {
+		return w.fail(wireError(err))
+	}
+	if len(in) == 9 {
+		if _, err := sensors.DS18B20(in); err != nil && (w.converted || !errors.Is(err, sensors.ErrPowerOn) && !errors.Is(err, sensors.ErrRange)) {
+			clear(in)
+			return w.fail(err)
+		}
+	}
+	return w.fault()
+}
+
+// wireError knows periph's words for a bus with nobody on it and a shorted one.
+func wireError(err error) error {
+	var none onewire.NoDevicesError
+	var short onewire.ShortedBusError
+	switch {
+	case errors.As(err, &short) && short.IsShorted():
+		return fmt.Errorf("%w: the data line is shorted: %w", sensors.ErrBus, err)
+	case errors.As(err, &none) && none.NoDevices():
+		return fmt.Errorf("%w: %w", sensors.ErrAbsent, err)
+	}
+	return sensors.BusError(err)
+}
