@@ -230,18 +230,6 @@ func (s *Store) entry(ctx context.Context, id string) (Entry, error) {
 	return e, err
 }
 
-// Entry returns one entry by its id.
-func (s *Store) Entry(ctx context.Context, id string) (Entry, error) {
-	if err := s.dbmu.LockFor(ctx); err != nil {
-		return Entry{}, fmt.Errorf("history: entry %s: %w", id, err)
-	}
-	defer s.dbmu.Unlock()
-	if s.closed {
-		return Entry{}, ErrClosed
-	}
-	return s.entry(ctx, id)
-}
-
 // Entries returns up to limit of what people entered, newest first.
 func (s *Store) Entries(ctx context.Context, limit int) ([]Entry, error) {
 	if err := s.dbmu.LockFor(ctx); err != nil {

@@ -12,7 +12,6 @@ import (
 	"maps"
 	"slices"
 	"sort"
-	"strings"
 	"time"
 )
 
@@ -119,16 +118,6 @@ func (s *Store) KVs(bucket string) iter.Seq2[string, []byte] {
 // "probe-number", "probe", "setting", "text" and "token".
 func (s *Store) PutKV(ctx context.Context, bucket, key string, value []byte) error {
 	return s.kvPut(ctx, bucket, key, value)
-}
-
-// PutKVs keeps several values of a bucket in one transaction: all or none.
-func (s *Store) PutKVs(ctx context.Context, bucket string, values map[string][]byte) error {
-	var ops []kvOp
-	for k, v := range values {
-		ops = append(ops, kvOp{kvKey{bucket, k}, v})
-	}
-	slices.SortFunc(ops, func(a, b kvOp) int { return strings.Compare(a.Key, b.Key) })
-	return s.kvDo(ctx, ops)
 }
 
 // DeleteKV removes a value; removing what is not there is no error.

@@ -20,13 +20,6 @@ func (c *Client) Jobs(ctx context.Context) ([]web.JobHead, error) {
 	return a.Jobs, err
 }
 
-// Templates are the jobs that the daemon ships.
-func (c *Client) Templates(ctx context.Context) ([]job.Template, error) {
-	var a struct{ Templates []job.Template }
-	err := c.call(ctx, "GET", at("jobs", "templates"), nil, nil, "", &a)
-	return a.Templates, err
-}
-
 // Job is one job with its steps.
 func (c *Client) Job(ctx context.Context, id string) (v web.JobView, err error) {
 	err = c.call(ctx, "GET", at("jobs", id), nil, nil, "", &v)

@@ -136,20 +136,19 @@ type StatsBackend interface {
 
 // StoreStats is the health of the store. A nil number is not known.
 type StoreStats struct {
-	Bytes        *float64   // on disk
-	FreeBytes    *float64   // left on its file system
-	Readings     *float64   // kept
-	Pending      *float64   // taken but not yet on disk
-	LastWrite    *time.Time // last successful commit
-	Written      uint64     // readings written since start
-	WriteErrors  uint64
-	SetAside     uint64 // damaged blobs and rows set aside since the store was made
-	Oldest       *time.Time
-	LastBackup   *time.Time
-	CleanStop    *bool // whether the run before this one stopped cleanly
-	DroppedOld   uint64
-	TroubleNow   bool
-	SnapshotAgeS *float64
+	Bytes       *float64   // on disk
+	FreeBytes   *float64   // left on its file system
+	Readings    *float64   // kept
+	Pending     *float64   // taken but not yet on disk
+	LastWrite   *time.Time // last successful commit
+	Written     uint64     // readings written since start
+	WriteErrors uint64
+	SetAside    uint64 // damaged blobs and rows set aside since the store was made
+	Oldest      *time.Time
+	LastBackup  *time.Time
+	CleanStop   *bool // whether the run before this one stopped cleanly
+	DroppedOld  uint64
+	TroubleNow  bool
 }
 
 // IntakeStats counts what came in by one way: "http", "mqtt", "poll", "file".

@@ -38,7 +38,6 @@ const (
 	pieceS    = 300.0 // marks are looked for this often within long stretches, s
 	oldS      = 10 * dayS
 	oldPieceS = 1800.0 // in a coat older than that
-	meanS     = 600.0  // T_now is the mean of this long, s
 	dayS      = 86400.0
 	amineGone = 0.75 // α from which the skin no longer blushes
 	jHours    = 4.0
@@ -612,15 +611,6 @@ func (tr *Track) Resin() *cure.Resin { return tr.r }
 
 // NowC is the panel's mean of the last ten minutes, °C.
 func (tr *Track) NowC() float64 { return tr.path.NowC() }
-
-// Lesser returns the degree of cure for a rate factor if nothing was gained
-// outside the resin's range, but what a finger found since.
-func (tr *Track) Lesser(lnKappa float64) float64 {
-	if !tr.split {
-		return tr.Alpha(lnKappa)
-	}
-	return at(&tr.less, lnKappa)
-}
 
 // lesser is the alpha and the marks that permissions go by.
 func (tr *Track) lesser() (*[nodeN]float64, *rails) {

@@ -81,16 +81,8 @@ func (c Cup) TimeTo(r Resin, tC float64) (float64, bool) {
 	return t / 60, hot
 }
 
-// Life returns the minutes for which the cup is of use: until it reaches
-// 60 °C, as a data sheet's pot life is read, or gels without having been so
-// hot. False when it does neither within [CupHorizon].
-func (c Cup) Life(r Resin) (float64, bool) {
-	t, hot, gelled := c.first(r, 60, r.AlphaGel)
-	return t / 60, hot || gelled
-}
-
 // LifeUntil returns the minutes of a sheet's pot life by the end that the
-// sheet gives it, one of [PotLifeEnds] or "" for [Cup.Life]. Whatever the end,
+// sheet gives it, one of [PotLifeEnds], or "" for 60 °C. Whatever the end,
 // a cup that gels first is over. False when nothing ends it within
 // [CupHorizon].
 func (c Cup) LifeUntil(r Resin, end string) (float64, bool) {

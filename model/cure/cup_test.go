@@ -81,7 +81,7 @@ func TestCupProperties(t *testing.T) {
 		c := rapid.Float64Range(5, 35).Draw(t, "temp")
 		k := rapid.Float64Range(.4, 2.5).Draw(t, "kappa")
 		life := func(g, c, k float64) float64 {
-			x, ok := SheetCup(r, g, c, k).Life(r)
+			x, ok := SheetCup(r, g, c, k).LifeUntil(r, "")
 			if !ok {
 				return CupHorizon / 60
 			}
@@ -99,9 +99,9 @@ func TestCupProperties(t *testing.T) {
 		}
 		// In the same shape of cup; the size that goes with a mass is rounded.
 		cup := Cup{Grams: g, HA: .1, AmbientC: c, StartC: c, Kappa: k}
-		a, okA := cup.Life(r)
+		a, okA := cup.LifeUntil(r, "")
 		cup.Grams *= 1.2
-		if b, okB := cup.Life(r); okA && (!okB || b > a) {
+		if b, okB := cup.LifeUntil(r, ""); okA && (!okB || b > a) {
 			t.Errorf("heavier: %g min (%v), not below %g", b, okB, a)
 		}
 	})

@@ -18,12 +18,13 @@ func Example() {
 }
 
 // Degree of cure over a night that cools from 20 to 10 °C, by readings.
-func ExampleTrack() {
+func ExampleIntegrator_Advance() {
 	r, _ := cure.Generic(cure.Medium)
-	tr := cure.NewIntegrator(r).NewTrack([]float64{0.8, 1, 1.25}, 0)
-	for h := 0.0; h <= 12; h++ {
-		tr.Add(h*3600, 20-h*10/12)
+	it := cure.NewIntegrator(r)
+	alpha, kappa := make([]float64, 3), []float64{0.8, 1, 1.25}
+	for h := 0.0; h < 12; h++ {
+		it.Advance(alpha, kappa, 3600, 20-h*10/12, 20-(h+1)*10/12)
 	}
-	fmt.Printf("%.2f\n", tr.Alpha(nil))
+	fmt.Printf("%.2f\n", alpha)
 	// Output: [0.63 0.67 0.70]
 }

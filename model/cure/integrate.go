@@ -2,10 +2,7 @@
 
 package cure
 
-import (
-	"math"
-	"sync"
-)
+import "math"
 
 // How the integration works. With one activation energy for both paths, the
 // rate law at a temperature T separates:
@@ -19,17 +16,17 @@ import (
 // (in which H is a plain exponential), k and s are tabulated over temperature,
 // and a step is a sum over readings and one inversion of w.
 //
-// Within a block of readings s varies. About its mean s̄, weighted with k,
+// Within a piece, a stretch in which the temperature is linear, s varies. About its mean s̄, weighted with k,
 //
 //	dw/dθ = 1 − φε + φ²ε² − …,  θ = ∫κk dt,  ε = s/s̄−1,  φ = s̄H/(1+s̄H)
 //
 // The mean of ε is zero, so what is left is the trend of ε against that of φ,
-// and the variance of ε; both are summed exactly. A block ends before they
-// grow beyond what the two terms carry.
+// and the variance of ε; both are summed exactly. A piece is short enough that
+// they do not grow beyond what the two terms carry.
 //
 // Resins with two different activation energies do not separate and take
 // plain Runge–Kutta steps; so do those whose glass sets in more sharply than
-// the tables and blocks are made for, and the last kelvins below Tg∞.
+// the tables and pieces are made for, and the last kelvins below Tg∞.
 
 const (
 	tableLoC  = -40.0 // range of the temperature table, °C
@@ -38,13 +35,6 @@ const (
 
 	pieceK       = 0.35  // largest change of temperature within one piece
 	pieceSeconds = 600.0 // and its largest duration
-	bigK         = 0.3   // a piece beyond either is summed with care
-	bigSeconds   = 300.0
-	blockK       = 0.55   // a block ends beyond this distance from its start
-	blockSeconds = 1800.0 // or at this duration
-	blockTg      = 2.0    // or when Tg has moved so far, K, once the glass slows
-	blockTgFree  = 6.0    // or, before it does, so far
-	blockPhi     = 1e-3   // where that begins
 
 	narrowest = 4.0 // K: least W of the diffusion factor for all this
 )
@@ -69,14 +59,10 @@ type Integrator struct {
 
 	temp []tempCell
 
-	tg    []tgCell // over Tg
-	dense []denseCell
-
-	denseOnce sync.Once
-
-	tgStep float64 // K
-	tgInv  float64 // cells a kelvin
-	tgTop  float64 // °C: end of the table
+	tg     []tgCell // over Tg
+	tgStep float64  // K
+	tgInv  float64  // cells a kelvin
+	tgTop  float64  // °C: end of the table
 }
 
 // NewIntegrator prepares an integrator for a resin that passes [Resin.Check].
@@ -156,23 +142,18 @@ func (it *Integrator) makeTg() {
 // Resin returns the resin the integrator was made for.
 func (it *Integrator) Resin() Resin { return it.r }
 
-// moments are the sums over an open block of pieces.
+// moments are the integrals over one piece: dt seconds in which the temperature
+// is linear.
 type moments struct {
-	n  int     // pieces but for the big ones
 	dt float64 // s
 	a  float64 // ∫k dt
 	b  float64 // ∫k·s dt
 	c  float64 // ∫k·s² dt
-	d  float64 // ∫k·s·θ dt with θ = ∫k dt from the block's start
+	d  float64 // ∫k·s·θ dt with θ = ∫k dt from the piece's start
 	t0 float64 // °C at the start
-	s0 float64 // s there, less its change over the big pieces
-	ab float64 // the part of a in big pieces, which are corrected one by one
-	q  float64 // Σ dt·ΔT² of the others
-
-	limit float64 // the block ends when a is beyond it
 }
 
-// step is what a block's moments say to every node.
+// step is what a piece's moments say to every node.
 type step struct {
 	theta float64 // ∫k dt
 	s     float64 // mean of s
@@ -180,29 +161,15 @@ type step struct {
 	vari  float64 // ∫ε² dτ, halved
 }
 
-// step closes the sums: p is the last point. The sums are of trapezia, which
-// over ΔT are too large by f″/f·ΔT²/12; for f = k·sʲ that is
-// (b−j/W)² − 2b/T with b = E/RT².
-func (m *moments) step(p *point, r *Resin) step {
-	a, b, c := m.a, m.b, m.c
-	slope := r.E2 / (GasConstant * (p.t + zeroC) * (p.t + zeroC))
-	w, bend := 1/r.W, 2*slope/(p.t+zeroC)
-	q := m.q / (12 * m.dt)
-	a *= 1 - q*(slope*slope-bend)
-	b *= 1 - q*((slope-w)*(slope-w)-bend)
-	c *= 1 - q*((slope-2*w)*(slope-2*w)-bend)
-	d := m.d
-	if m.n > 0 {
-		// The change of s within pieces, as if they were equal.
-		x := (a - m.ab) / float64(m.n)
-		d += x * x * (p.s - m.s0) * (1.0 / 12)
-	}
+// step closes the sums.
+func (m *moments) step() step {
+	a, b := m.a, m.b
 	inv := 1 / (a * b)
 	return step{
 		theta: a,
 		s:     b * b * inv,
-		trend: d*inv - 0.5,
-		vari:  (c*a*a*inv/b - 1) / 2,
+		trend: m.d*inv - 0.5,
+		vari:  (m.c*a*a*inv/b - 1) / 2,
 	}
 }
 
@@ -224,9 +191,9 @@ func (it *Integrator) at(tC float64) point {
 	}
 }
 
-// add sums a big piece: dt seconds with temperature linear from p to q, with
-// the corrections that the others get together in [moments.step].
-func (m *moments) add(dt float64, p, q *point, r *Resin) {
+// momentsOf sums a piece from p to q: trapezia, which over ΔT are too large by
+// f″/f·ΔT²/12; for f = k·sʲ that is (b−j/W)² − 2b/T with b = E/RT².
+func momentsOf(dt float64, p, q *point, r *Resin) moments {
 	slope := r.E2 / (GasConstant * (q.t + zeroC) * (q.t + zeroC))
 	w, bend := 1/r.W, 2*slope/(q.t+zeroC)
 	x := (q.t - p.t) * (q.t - p.t) * (1.0 / 12)
@@ -234,17 +201,15 @@ func (m *moments) add(dt float64, p, q *point, r *Resin) {
 	ps, qs := p.k*p.s, q.k*q.s
 	a := h * (p.k + q.k) * (1 - x*(slope*slope-bend))
 	b := h * (ps + qs) * (1 - x*((slope-w)*(slope-w)-bend))
-	m.c += h * (ps*p.s + qs*q.s) * (1 - x*((slope-2*w)*(slope-2*w)-bend))
-	m.d += b*(m.a+a/2) + a*a*(q.s-p.s)*(1.0/12)
-	m.a += a
-	m.b += b
-	m.dt += dt
-	m.ab += a
-	m.s0 += q.s - p.s
+	return moments{
+		dt: dt, a: a, b: b, t0: p.t,
+		c: h * (ps*p.s + qs*q.s) * (1 - x*((slope-2*w)*(slope-2*w)-bend)),
+		d: b*(a/2) + a*a*(q.s-p.s)*(1.0/12),
+	}
 }
 
-// solve moves Tg = u over a block for one node. It reports false where the
-// block leaves the table, in which case u has to go by [Integrator.plain].
+// solve moves Tg = u over a piece for one node. It reports false where the
+// piece leaves the table, in which case u has to go by [Integrator.plain].
 func (it *Integrator) solve(u float64, st *step, kappa float64) (float64, bool) {
 	x := (u - it.r.Tg0) * it.tgInv
 	i := min(max(int(x), 0), len(it.tg)-1)
@@ -382,16 +347,15 @@ func (it *Integrator) advanceTg(tg, kappa []float64, dt, t0C, t1C float64, n int
 	p := it.at(t0C)
 	for j := range n {
 		q := it.at(t0C + float64(j+1)*dT)
-		m := moments{t0: p.t, s0: p.s}
-		m.add(h, &p, &q, &it.r)
+		m := momentsOf(h, &p, &q, &it.r)
 		it.flush(tg, kappa, &m, &q)
 		p = q
 	}
 }
 
-// flush moves every node over a block that ends at p.
+// flush moves every node over a piece that ends at p.
 func (it *Integrator) flush(tg, kappa []float64, m *moments, p *point) {
-	st := m.step(p, &it.r)
+	st := m.step()
 	for i, u := range tg {
 		x, ok := it.solve(u, &st, kappa[i])
 		if !ok {
@@ -399,279 +363,4 @@ func (it *Integrator) flush(tg, kappa []float64, m *moments, p *point) {
 		}
 		tg[i] = x
 	}
-}
-
-// pace returns the θ = ∫k dt after which the fastest node's Tg will have
-// moved by as much as one block carries.
-func (it *Integrator) pace(tg, kappa []float64, s float64) float64 {
-	worst := 0.0
-	for i, u := range tg {
-		x := (u - it.r.Tg0) * it.tgInv
-		j := min(max(int(x), 0), len(it.tg)-1)
-		e := &it.tg[j]
-		d := (x - float64(j)) * it.tgStep
-		dy := e.y[1] + d*(2*e.y[2]+3*d*e.y[3])
-		w := dy + s*(e.p[1]+d*(2*e.p[2]+3*d*e.p[3]))
-		if u > it.tgTop-blockTgFree {
-			return 0 // the end of the table: one piece at a time
-		}
-		// Without glass in sight a block's length does not matter.
-		if phi := 1 - dy/w; phi > blockPhi {
-			worst = max(worst, kappa[i]/(w*blockTg))
-		} else {
-			worst = max(worst, kappa[i]/(w*blockTgFree))
-		}
-	}
-	return 1 / worst
-}
-
-// run feeds readings to the nodes and moves them whenever a block is full.
-// Where blocks end depends on the readings alone, never on who asks when.
-func (it *Integrator) run(tg, kappa []float64, tr *trackState, times, temps []float64) {
-	temps = temps[:len(times)]
-	temp := it.temp
-	last, p := tr.t, tr.p
-	for i := 0; i < len(times); {
-		m := tr.open
-		// [Integrator.at] and [moments.add] written out over the pieces of the
-		// open block, with the sums in registers: the loop that the whole
-		// history goes through. The conversions forbid fusing these products
-		// into sums, which some machines do and which would make a track fed
-		// in parts differ in the last bit.
-		var (
-			sa, sb, sc, sd = m.a, m.b, m.c, m.d
-			sq, sdt, n     = m.q, m.dt, m.n
-			t0, limit      = m.t0, m.limit
-			pt, pk, ps     = p.t, p.k, p.s
-			pb             = float64(pk * ps)
-			pc             = float64(pb * ps)
-			full           = false
-		)
-		for ; i < len(times); i++ {
-			tC := temps[i]
-			dt := times[i] - last
-			if !(dt > 0) {
-				continue
-			}
-			dT := tC - pt
-			x := (tC - tableLoC) * (1 / tableStep)
-			j := int(x)
-			if dT > bigK || dT < -bigK || dt > bigSeconds || !(x >= 0) || uint(j) >= uint(len(temp)) {
-				break
-			}
-			e := &temp[j]
-			d := (x - float64(j)) * tableStep
-			k := e.k[0] + d*(e.k[1]+d*(e.k[2]+d*e.k[3]))
-			s := e.s[0] + d*(e.s[1]+d*(e.s[2]+d*e.s[3]))
-			qb := float64(k * s)
-			qc := float64(qb * s)
-			h := 0.5 * dt
-			a, b := h*(pk+k), h*(pb+qb)
-			sc += h * (pc + qc)
-			sd += b * (sa + 0.5*a)
-			sq += dt * dT * dT
-			sa += a
-			sb += b
-			sdt += dt
-			n++
-			last = times[i]
-			pt, pk, ps, pb, pc = tC, k, s, qb, qc
-			if d := tC - t0; sa >= limit || d > blockK || d < -blockK || sdt >= blockSeconds {
-				full = true
-				i++
-				break
-			}
-		}
-		p = point{pt, pk, ps}
-		m.a, m.b, m.c, m.d, m.q, m.dt, m.n = sa, sb, sc, sd, sq, sdt, n
-		tr.open = m
-		if full {
-			it.flush(tg, kappa, &m, &p)
-			tr.open = it.open(tg, kappa, p)
-			continue
-		}
-		if i == len(times) {
-			break
-		}
-		// The rest: a reading off the table, or a big piece, perhaps divided.
-		if dt := times[i] - last; dt > 0 && isTemp(temps[i]) {
-			n, c0, dT := pieces(dt, temps[i]-p.t), p.t, temps[i]-p.t
-			for j := 1; j <= n; j++ {
-				c := temps[i]
-				if j < n {
-					c = c0 + float64(j)*dT/float64(n)
-				}
-				q := it.at(c)
-				tr.open.add(dt/float64(n), &p, &q, &it.r)
-				p = q
-				if m := &tr.open; m.full(p.t) {
-					it.flush(tg, kappa, m, &p)
-					tr.open = it.open(tg, kappa, p)
-				}
-			}
-			last = times[i]
-		}
-		i++
-	}
-	tr.p, tr.t = p, last
-}
-
-// isTemp says that a number is a temperature in °C at all.
-func isTemp(c float64) bool { return c > -zeroC && c < 1000 }
-
-// open begins a block at p.
-func (it *Integrator) open(tg, kappa []float64, p point) moments {
-	return moments{t0: p.t, s0: p.s, limit: it.pace(tg, kappa, p.s)}
-}
-
-// full says that a block may not go on after tC.
-func (m *moments) full(tC float64) bool {
-	d := tC - m.t0
-	return m.a >= m.limit || d > blockK || d < -blockK || m.dt >= blockSeconds
-}
-
-// trackState is where a stream of readings stands: the open block, the last
-// reading and its time.
-type trackState struct {
-	open moments
-	p    point
-	t    float64
-}
-
-func (it *Integrator) begin(tg, kappa []float64, t, tC float64) trackState {
-	p := it.at(tC)
-	return trackState{open: it.open(tg, kappa, p), p: p, t: t}
-}
-
-// Integrate returns the degree of cure at the last of times (s, ascending),
-// beginning at alpha0 at the first, with temps in °C linear between them. What
-// cannot be a time or a temperature is passed over as by [Track.Add], but for
-// the first, which has to be one.
-func (it *Integrator) Integrate(times, temps []float64, kappa, alpha0 float64) float64 {
-	if len(times) == 0 {
-		return alpha0
-	}
-	kap := [1]float64{kappa}
-	if !it.fast {
-		a := [1]float64{alpha0}
-		for i := 1; i < len(times); i++ {
-			it.Advance(a[:], kap[:], times[i]-times[i-1], temps[i-1], temps[i])
-		}
-		return a[0]
-	}
-	tg := [1]float64{it.r.Tg(alpha0)}
-	st := it.begin(tg[:], kap[:], times[0], temps[0])
-	it.run(tg[:], kap[:], &st, times[1:], temps[1:])
-	if st.open.dt > 0 {
-		it.flush(tg[:], kap[:], &st.open, &st.p)
-	}
-	return it.alpha(tg[0])
-}
-
-// Path is [Integrator.Integrate] with the degree of cure at every time,
-// appended to dst.
-func (it *Integrator) Path(dst, times, temps []float64, kappa, alpha0 float64) []float64 {
-	a, k := [1]float64{alpha0}, [1]float64{kappa}
-	for i := range times {
-		if i > 0 {
-			it.Advance(a[:], k[:], times[i]-times[i-1], temps[i-1], temps[i])
-		}
-		dst = append(dst, a[0])
-	}
-	return dst
-}
-
-// Step is [Integrator.StepTg] on degrees of cure.
-func (it *Integrator) Step(alpha, kappa []float64, dt, t0C, t1C float64) {
-	if !it.fast {
-		it.Advance(alpha, kappa, dt, t0C, t1C)
-		return
-	}
-	for i, a := range alpha {
-		alpha[i] = it.r.Tg(a)
-	}
-	it.StepTg(alpha, kappa, dt, t0C, t1C)
-	for i, u := range alpha {
-		alpha[i] = it.alpha(u)
-	}
-}
-
-// Track carries a set of rate factors along a stream of readings, at the
-// speed of [Integrator.Integrate]. Fed with the same readings it gives the
-// same degrees of cure to the last bit, however the feeding was divided and
-// whenever it was asked.
-type Track struct {
-	it    *Integrator
-	kappa []float64
-	tg    []float64 // at the start of the open block; α for a resin that does not separate
-	st    trackState
-	begun bool
-}
-
-// NewTrack begins a track for the given rate factors at degree of cure alpha0.
-func (it *Integrator) NewTrack(kappa []float64, alpha0 float64) *Track {
-	tr := &Track{it: it, kappa: append([]float64(nil), kappa...), tg: make([]float64, len(kappa))}
-	if it.fast {
-		alpha0 = it.r.Tg(alpha0)
-	}
-	for i := range tr.tg {
-		tr.tg[i] = alpha0
-	}
-	return tr
-}
-
-// Add takes the next reading: its time in seconds on any scale that ascends,
-// and its temperature in °C. The first only sets the start. A time that does
-// not ascend, and a number that is no temperature, are ignored as if there had
-// been no reading.
-func (tr *Track) Add(t, tC float64) {
-	tt, cc := [1]float64{t}, [1]float64{tC}
-	tr.AddAll(tt[:], cc[:])
-}
-
-// AddAll is [Track.Add] for many readings.
-func (tr *Track) AddAll(times, temps []float64) {
-	for !tr.begun && len(times) > 0 && !isTemp(temps[0]) {
-		times, temps = times[1:], temps[1:]
-	}
-	if len(times) == 0 {
-		return
-	}
-	if !tr.begun {
-		tr.begun = true
-		if tr.it.fast {
-			tr.st = tr.it.begin(tr.tg, tr.kappa, times[0], temps[0])
-		} else {
-			tr.st.t, tr.st.p.t = times[0], temps[0]
-		}
-		times, temps = times[1:], temps[1:]
-	}
-	if tr.it.fast {
-		tr.it.run(tr.tg, tr.kappa, &tr.st, times, temps)
-		return
-	}
-	for i, t := range times {
-		if t > tr.st.t && isTemp(temps[i]) {
-			tr.it.Advance(tr.tg, tr.kappa, t-tr.st.t, tr.st.p.t, temps[i])
-			tr.st.t, tr.st.p.t = t, temps[i]
-		}
-	}
-}
-
-// Alpha appends the degree of cure of every rate factor at the last reading
-// to dst.
-func (tr *Track) Alpha(dst []float64) []float64 {
-	n := len(dst)
-	dst = append(dst, tr.tg...)
-	if !tr.it.fast {
-		return dst
-	}
-	now := dst[n:]
-	if tr.st.open.dt > 0 {
-		tr.it.flush(now, tr.kappa, &tr.st.open, &tr.st.p)
-	}
-	for i, u := range now {
-		now[i] = tr.it.alpha(u)
-	}
-	return dst
 }

@@ -3,7 +3,6 @@
 package cure
 
 import (
-	"fmt"
 	"math"
 	"math/rand/v2"
 	"sync"
@@ -50,6 +49,43 @@ func synthetic() map[string]history {
 	add("wandering", func(i float64) float64 { w += .1 * rnd.NormFloat64(); return w })
 	add("frost", func(i float64) float64 { return -5 + 10*math.Sin(2*math.Pi*i/1440) })
 	return out
+}
+
+// pathOf is the degree of cure at every time (s), from alpha0 at the first, with
+// temps in °C linear between them, a reading at a time as the daemon goes.
+func pathOf(it *Integrator, times, temps []float64, kappa, alpha0 float64) []float64 {
+	a, k := []float64{alpha0}, []float64{kappa}
+	var path []float64
+	for i := range times {
+		if i > 0 {
+			it.Advance(a, k, times[i]-times[i-1], temps[i-1], temps[i])
+		}
+		path = append(path, a[0])
+	}
+	return path
+}
+
+// ageOf is the age in seconds at refC (°C) that a history is worth, each segment
+// by Simpson's rule in pieces of at most 1 K.
+func ageOf(r Resin, times, temps []float64, refC float64) float64 {
+	age := 0.0
+	for i := 1; i < len(times); i++ {
+		dt, t0, t1 := times[i]-times[i-1], temps[i-1], temps[i]
+		n := min(max(math.Ceil(math.Abs(t1-t0)), 1), 1000)
+		h, sum := (t1-t0)/n, 0.0
+		for j := range int(n) {
+			a := t0 + float64(j)*h
+			sum += r.AgeFactor(a, refC) + 4*r.AgeFactor(a+h/2, refC) + r.AgeFactor(a+h, refC)
+		}
+		age += dt * sum / (6 * n)
+	}
+	return age
+}
+
+// alphaOf is the last of [pathOf].
+func alphaOf(it *Integrator, times, temps []float64, kappa, alpha0 float64) float64 {
+	path := pathOf(it, times, temps, kappa, alpha0)
+	return path[len(path)-1]
 }
 
 // The reference is scipy's LSODA on the equations as they stand, over a real
@@ -114,22 +150,17 @@ func TestIntegrateScipy(t *testing.T) {
 	for i, j := range in.Histories {
 		for k, p := range pairs {
 			it := NewIntegrator(p.r)
-			path := it.Path(nil, j.Times, j.Temps, p.kappa, 0)
+			path := pathOf(it, j.Times, j.Temps, p.kappa, 0)
 			for a, at := range j.At {
 				n := 0
 				for j.Times[n] < at {
 					n++
 				}
 				want := out[i][a][k]
-				for what, got := range map[string]float64{
-					"Integrate": it.Integrate(j.Times[:n+1], j.Temps[:n+1], p.kappa, 0),
-					"Path":      path[n],
-				} {
-					d := math.Abs(got - want)
-					worst = max(worst, d)
-					if d > 1e-6 {
-						t.Errorf("%s, %s, pair %d, at %g min: α %.8f, scipy %.8f, off by %.1e", what, labels[i], k, at/60, got, want, d)
-					}
+				d := math.Abs(path[n] - want)
+				worst = max(worst, d)
+				if d > 1e-6 {
+					t.Errorf("%s, pair %d, at %g min: α %.8f, scipy %.8f, off by %.1e", labels[i], k, at/60, path[n], want, d)
 				}
 			}
 		}
@@ -150,16 +181,13 @@ func TestIntegrateTwoEnergies(t *testing.T) {
 	}
 	var out [][][]float64
 	runPython(t, "solve.py", in, &out)
-	near(t, "α after 10 h", it.Integrate(h.Times[:601], h.Temps[:601], 1, 0), out[0][1][0], 1e-6, "")
-	near(t, "α after 24 h", it.Integrate(h.Times, h.Temps, 1, 0), out[0][2][0], 1e-6, "")
-	tr := it.NewTrack([]float64{1}, 0)
-	tr.AddAll(h.Times, h.Temps)
-	near(t, "α by track", tr.Alpha(nil)[0], out[0][2][0], 1e-6, "")
-	f := it.NewFront([]float64{1})
+	near(t, "α after 10 h", alphaOf(it, h.Times[:601], h.Temps[:601], 1, 0), out[0][1][0], 1e-6, "")
+	near(t, "α after 24 h", alphaOf(it, h.Times, h.Temps, 1, 0), out[0][2][0], 1e-6, "")
+	tg := []float64{r.Tg0}
 	for i := 0; i < 1440; i += 15 {
-		f.Step(900, h.Temps[i], h.Temps[i+15])
+		it.StepTg(tg, []float64{1}, 900, h.Temps[i], h.Temps[i+15])
 	}
-	near(t, "α by front", r.AlphaAtTg(f.Tg()[0]), out[0][2][0], 1e-4, "")
+	near(t, "α in steps of a forecast", r.AlphaAtTg(tg[0]), out[0][2][0], 1e-4, "")
 }
 
 // At a steady temperature time is a quadrature over α, and without
@@ -180,7 +208,7 @@ func TestIntegrateSteady(t *testing.T) {
 			return
 		}
 		it := NewIntegrator(r)
-		got := it.Integrate([]float64{0, hours * 3600}, []float64{c, c}, k, 0)
+		got := alphaOf(it, []float64{0, hours * 3600}, []float64{c, c}, k, 0)
 		if want := r.SteadyAlpha(0, c, k, hours*3600); math.Abs(got-want) > 1e-6 {
 			t.Errorf("α %.9f, by quadrature %.9f", got, want)
 		}
@@ -195,7 +223,7 @@ func TestIntegrateSharpGlass(t *testing.T) {
 	r.W = 1.5
 	it := NewIntegrator(r)
 	for _, h := range []float64{1, 5, 50} {
-		got := it.Integrate([]float64{0, h * 3600}, []float64{15, 15}, 1, 0)
+		got := alphaOf(it, []float64{0, h * 3600}, []float64{15, 15}, 1, 0)
 		near(t, "α", got, r.SteadyAlpha(0, 15, 1, h*3600), 1e-6, "")
 	}
 }
@@ -224,7 +252,7 @@ func TestIntegrateProperties(t *testing.T) {
 		it := its[rapid.SampledFrom(names).Draw(t, "set")]
 		h := drawHistory(t)
 		k := rapid.Float64Range(0.4, 2.5).Draw(t, "kappa")
-		path := it.Path(nil, h.Times, h.Temps, k, 0)
+		path := pathOf(it, h.Times, h.Temps, k, 0)
 		for i, a := range path {
 			if !(a >= 0 && a < 1) {
 				t.Fatalf("α %g at reading %d", a, i)
@@ -234,13 +262,16 @@ func TestIntegrateProperties(t *testing.T) {
 			}
 		}
 		last := path[len(path)-1]
-		if whole := it.Integrate(h.Times, h.Temps, k, 0); math.Abs(whole-last) > 2e-6 {
-			t.Errorf("in blocks %.9f, by segment %.9f", whole, last)
+		// Cut anywhere, it is the same.
+		cut := rapid.IntRange(0, len(h.Times)-1).Draw(t, "cut")
+		rest := pathOf(it, h.Times[cut:], h.Temps[cut:], k, path[cut])
+		if d := math.Abs(rest[len(rest)-1] - last); d > 1e-9 {
+			t.Errorf("cut at %d: off by %g", cut, d)
 		}
-		if warm := it.Integrate(h.Times, h.plus(1).Temps, k, 0); !(warm > last) {
+		if warm := alphaOf(it, h.Times, h.plus(1).Temps, k, 0); !(warm > last) {
 			t.Errorf("1 K warmer: α %g, not above %g", warm, last)
 		}
-		if quick := it.Integrate(h.Times, h.Temps, k*1.1, 0); !(quick > last) {
+		if quick := alphaOf(it, h.Times, h.Temps, k*1.1, 0); !(quick > last) {
 			t.Errorf("faster batch: α %g, not above %g", quick, last)
 		}
 	})
@@ -255,63 +286,12 @@ func TestIntegrateScaling(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		h := drawHistory(t)
 		k := rapid.Float64Range(0.4, 2.5).Draw(t, "kappa")
-		got := it.Integrate(h.Times, h.Temps, k, 0)
-		age := k * r.EquivalentAge(h.Times, h.Temps, 25)
+		got := alphaOf(it, h.Times, h.Temps, k, 0)
+		age := k * ageOf(r, h.Times, h.Temps, 25)
 		if want := r.SteadyAlpha(0, 25, 1, age); math.Abs(got-want) > 1e-6 {
 			t.Errorf("α %.9f, by equivalent age %.9f", got, want)
 		}
 	})
-}
-
-// A history fed in parts, and asked in between, gives the same bits; a
-// segment at a time, the same to 1e-9.
-func TestTrackParts(t *testing.T) {
-	kappas := []float64{.4, .7, 1, 1.6, 2.5}
-	it := NewIntegrator(generic(t, Fast))
-	rapid.Check(t, func(t *rapid.T) {
-		h := drawHistory(t)
-		whole := it.NewTrack(kappas, 0)
-		whole.AddAll(h.Times, h.Temps)
-		parts := it.NewTrack(kappas, 0)
-		for i := 0; i < len(h.Times); {
-			n := min(rapid.IntRange(1, 9).Draw(t, "part"), len(h.Times)-i)
-			if n == 1 {
-				parts.Add(h.Times[i], h.Temps[i])
-			} else {
-				parts.AddAll(h.Times[i:i+n], h.Temps[i:i+n])
-			}
-			i += n
-			if rapid.Bool().Draw(t, "ask") {
-				parts.Alpha(nil)
-			}
-		}
-		a, b := whole.Alpha(nil), parts.Alpha(nil)
-		for i := range a {
-			if a[i] != b[i] {
-				t.Errorf("κ %g: %v in one go, %v in parts", kappas[i], a[i], b[i])
-			}
-		}
-		cut := rapid.IntRange(0, len(h.Times)-1).Draw(t, "cut")
-		half := it.Path(nil, h.Times[:cut+1], h.Temps[:cut+1], 1, 0)
-		rest := it.Path(nil, h.Times[cut:], h.Temps[cut:], 1, half[cut])
-		all := it.Path(nil, h.Times, h.Temps, 1, 0)
-		if d := math.Abs(rest[len(rest)-1] - all[len(all)-1]); d > 1e-9 {
-			t.Errorf("cut at %d: off by %g", cut, d)
-		}
-	})
-}
-
-// A single rate factor by track is Integrate to the last bit; several differ
-// only in where blocks end.
-func TestTrackIsIntegrate(t *testing.T) {
-	for name, h := range synthetic() {
-		it := NewIntegrator(generic(t, Medium))
-		tr := it.NewTrack([]float64{1}, 0)
-		tr.AddAll(h.Times, h.Temps)
-		if a, b := tr.Alpha(nil)[0], it.Integrate(h.Times, h.Temps, 1, 0); a != b {
-			t.Errorf("%s: track %v, integrate %v", name, a, b)
-		}
-	}
 }
 
 // Dividing every segment of a history changes nothing about it, so it must
@@ -329,7 +309,7 @@ func TestIntegrateDivided(t *testing.T) {
 				fine.Temps = append(fine.Temps, h.Temps[i-1]+x*(h.Temps[i]-h.Temps[i-1]))
 			}
 		}
-		a, b := it.Integrate(h.Times, h.Temps, 1, 0), it.Integrate(fine.Times, fine.Temps, 1, 0)
+		a, b := alphaOf(it, h.Times, h.Temps, 1, 0), alphaOf(it, fine.Times, fine.Temps, 1, 0)
 		if math.Abs(a-b) > 1e-6 {
 			t.Errorf("α %.9f, divided by %d %.9f", a, n, b)
 		}
@@ -337,7 +317,7 @@ func TestIntegrateDivided(t *testing.T) {
 }
 
 // The forecast's steps of 15 minutes against the same path by the minute.
-func TestFrontError(t *testing.T) {
+func TestForecastStep(t *testing.T) {
 	paths := map[string]struct {
 		f   func(q float64) float64 // °C over quarters of an hour
 		tol float64
@@ -352,7 +332,6 @@ func TestFrontError(t *testing.T) {
 		for _, set := range names {
 			r := generic(t, set)
 			it := NewIntegrator(r)
-			front := it.NewFront(kappas)
 			step := make([]float64, len(kappas))
 			fine := make([]float64, len(kappas))
 			for i := range step {
@@ -360,7 +339,6 @@ func TestFrontError(t *testing.T) {
 			}
 			for q := range 288 {
 				a, b := p.f(float64(q)), p.f(float64(q+1))
-				front.Step(900, a, b)
 				it.StepTg(step, kappas, 900, a, b)
 				for i := range 15 {
 					x := float64(i) / 15
@@ -368,10 +346,8 @@ func TestFrontError(t *testing.T) {
 				}
 				for i := range kappas {
 					want := r.AlphaAtTg(fine[i])
-					for what, u := range map[string]float64{"front": front.Tg()[i], "step": step[i]} {
-						if d := math.Abs(r.AlphaAtTg(u) - want); d > p.tol {
-							t.Fatalf("%s, %s, %s, κ %g, quarter %d: off by %.1e in α", what, name, set, kappas[i], q, d)
-						}
+					if d := math.Abs(r.AlphaAtTg(step[i]) - want); d > p.tol {
+						t.Fatalf("%s, %s, κ %g, quarter %d: off by %.1e in α", name, set, kappas[i], q, d)
 					}
 				}
 			}
@@ -379,38 +355,16 @@ func TestFrontError(t *testing.T) {
 	}
 }
 
-// Times that repeat or fall are not time; a gap of days is.
-func TestTrackOddTimes(t *testing.T) {
-	it := NewIntegrator(generic(t, Slow))
-	tr := it.NewTrack([]float64{1}, 0)
-	for _, x := range [][2]float64{
-		{-60, math.NaN()}, {0, 20}, {60, 21}, {60, 50}, {30, 50}, {90, math.NaN()}, {90, math.Inf(1)},
-		{90, -300}, {math.NaN(), 20}, {120, 20}, {120 + 3*86400, 20},
-	} {
-		tr.Add(x[0], x[1])
-	}
-	want := it.Integrate([]float64{0, 60, 120, 120 + 3*86400}, []float64{20, 21, 20, 20}, 1, 0)
-	near(t, "α", tr.Alpha(nil)[0], want, 0, "")
-	near(t, "α of nothing", it.Integrate(nil, nil, 1, .25), .25, 0, "")
-	near(t, "α of one reading", it.Integrate([]float64{0}, []float64{20}, 1, .25), .25, 1e-15, "")
-	near(t, "α of a track not begun", it.NewTrack([]float64{1}, .25).Alpha(nil)[0], .25, 1e-15, "")
-}
-
 // One integrator serves many at once: meant for the race detector.
 func TestIntegratorShared(t *testing.T) {
 	it := NewIntegrator(generic(t, Fast))
 	h := synthetic()["day"]
-	want := it.Integrate(h.Times, h.Temps, 1, 0)
+	want := alphaOf(it, h.Times, h.Temps, 1, 0)
 	var wg sync.WaitGroup
 	for range 4 {
 		wg.Go(func() {
-			if got := it.Integrate(h.Times, h.Temps, 1, 0); got != want {
+			if got := alphaOf(it, h.Times, h.Temps, 1, 0); got != want {
 				t.Errorf("α %v beside others, %v alone", got, want)
-			}
-			f := it.NewFront([]float64{1})
-			f.Step(900, 20, 21)
-			if f.Tg()[0] <= it.Resin().Tg0 {
-				t.Error("a front did not move")
 			}
 		})
 	}
@@ -423,48 +377,8 @@ func BenchmarkIntegrate24h(b *testing.B) {
 	h := synthetic()["day with a noisy probe"]
 	b.ReportAllocs()
 	for b.Loop() {
-		it.Integrate(h.Times, h.Temps, 1, 0)
+		alphaOf(it, h.Times, h.Temps, 1, 0)
 	}
-}
-
-func BenchmarkTrack24h(b *testing.B) {
-	for _, n := range []int{1, 11, 21, 41} {
-		b.Run(fmt.Sprintf("nodes=%d", n), func(b *testing.B) {
-			r, _ := Generic(Medium)
-			it := NewIntegrator(r)
-			h := synthetic()["day with a noisy probe"]
-			k := make([]float64, n)
-			for i := range k {
-				k[i] = math.Exp(float64(i-n/2) / float64(n))
-			}
-			for b.Loop() {
-				tr := it.NewTrack(k, 0)
-				tr.AddAll(h.Times, h.Temps)
-			}
-		})
-	}
-}
-
-func BenchmarkFront(b *testing.B) {
-	r, _ := Generic(Medium)
-	it := NewIntegrator(r)
-	k := make([]float64, 21)
-	for i := range k {
-		k[i] = math.Exp(float64(i-10) / 15)
-	}
-	f := it.NewFront(k)
-	start := append([]float64(nil), f.Tg()...)
-	var c [289]float64
-	for i := range c {
-		c[i] = 18 + 6*math.Sin(2*math.Pi*float64(i)/96)
-	}
-	for b.Loop() {
-		f.Set(start)
-		for j := range 288 {
-			f.Step(900, c[j], c[j+1])
-		}
-	}
-	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/288/21, "ns/step")
 }
 
 func BenchmarkNewIntegrator(b *testing.B) {

@@ -207,12 +207,6 @@ func (p *Path) Moved(t, c float64, ts, cs []float64) {
 // NowC is the panel's mean of the last ten minutes, °C.
 func (p *Path) NowC() float64 { return p.now[p.k] }
 
-// TempC is the panel's temperature at the last moment fed, °C.
-func (p *Path) TempC() float64 { return p.c }
-
-// Resin is what the path was begun for.
-func (p *Path) Resin() *Resin { return p.r }
-
 // To feeds the next moment: at t (s, after the last) the panel is at c (°C).
 // k2 is the rate constant of the autocatalysed path in the middle of the
 // stretch, 1/s; 0 where the caller has none at hand.

@@ -69,39 +69,6 @@ func (r Resin) Rate(alpha, tC, kappa float64) float64 {
 	return r.RateChem(alpha, tC, kappa) * r.Diffusion(alpha, tC)
 }
 
-// RMax returns the largest chemical rate in 1/s over all degrees of cure at
-// temperature tC (°C). For m = 1, n = 2 it is the closed form
-// k2(K+α*)(1−α*)² with K = k1/k2 and α* = max(0, (1−2K)/3); otherwise the
-// maximum is searched for.
-func (r Resin) RMax(tC, kappa float64) float64 {
-	if r.M == 1 && r.N == 2 {
-		k1, k2 := Arrhenius(r.A1, r.E1, tC), Arrhenius(r.A2, r.E2, tC)
-		if k2 <= 0 {
-			return kappa * k1
-		}
-		K := k1 / k2
-		a := max(0, (1-2*K)/3)
-		return kappa * k2 * (K + a) * (1 - a) * (1 - a)
-	}
-	// The rate has one maximum in α: golden section.
-	lo, hi := 0.0, 1.0
-	const g = 0.6180339887498949
-	x1, x2 := hi-g*(hi-lo), lo+g*(hi-lo)
-	f1, f2 := r.RateChem(x1, tC, kappa), r.RateChem(x2, tC, kappa)
-	for range 60 {
-		if f1 < f2 {
-			lo, x1, f1 = x1, x2, f2
-			x2 = lo + g*(hi-lo)
-			f2 = r.RateChem(x2, tC, kappa)
-		} else {
-			hi, x2, f2 = x2, x1, f1
-			x1 = hi - g*(hi-lo)
-			f1 = r.RateChem(x1, tC, kappa)
-		}
-	}
-	return max(f1, f2, r.RateChem(0, tC, kappa))
-}
-
 // Tg returns the glass transition in °C at degree of cure alpha:
 //
 //	Tg0 + (Tg∞ − Tg0)·λα/(1 − (1−λ)α)
@@ -135,25 +102,4 @@ func (r Resin) AlphaAtTg(tgC float64) float64 {
 // degree of cure alone depends while nothing has vitrified and E1 = E2.
 func (r Resin) AgeFactor(tC, refC float64) float64 {
 	return math.Exp(-r.E2 / GasConstant * (1/(tC+zeroC) - 1/(refC+zeroC)))
-}
-
-// EquivalentAge returns the age in seconds at refC (°C) that a history of
-// temperatures (°C, linear between the times in s) is worth; see
-// [Resin.AgeFactor]. Each segment is integrated by Simpson's rule in pieces of
-// at most 1 K.
-func (r Resin) EquivalentAge(times, temps []float64, refC float64) float64 {
-	age := 0.0
-	for i := 1; i < len(times); i++ {
-		dt, t0, t1 := times[i]-times[i-1], temps[i-1], temps[i]
-		n := int(math.Ceil(math.Abs(t1 - t0)))
-		n = min(max(n, 1), 1000)
-		h := (t1 - t0) / float64(n)
-		sum := 0.0
-		for j := range n {
-			a := t0 + float64(j)*h
-			sum += r.AgeFactor(a, refC) + 4*r.AgeFactor(a+h/2, refC) + r.AgeFactor(a+h, refC)
-		}
-		age += dt * sum / (6 * float64(n))
-	}
-	return age
 }

@@ -2,7 +2,7 @@
 
 // Package cure is the chemistry of a two-part amine epoxy at shop
 // temperature: rate law, integration over a temperature history, gelation,
-// glass transition, viscosity, resins and their fit to a data sheet.
+// glass transition, resins and their fit to a data sheet.
 package cure
 
 // GasConstant is R in J/(mol·K), exact since the 2019 SI revision (CODATA 2018).

@@ -97,30 +97,6 @@ func Steady(r Resin, tC, kappa float64, diffusion bool) SteadyResult {
 // week counts as stalled: that of a glass transition of 40 °C.
 func (r Resin) AlphaTarget() float64 { return r.AlphaAtTg(40) }
 
-// TempNeeded returns the lowest steady temperature in °C at which the target
-// of [Resin.AlphaTarget] is reached from alpha within the given seconds: what
-// would mend a stall. It is false when the target is passed already, and when
-// even 120 °C does not reach it in time.
-func (r Resin) TempNeeded(alpha, kappa, seconds float64) (float64, bool) {
-	target := r.AlphaTarget()
-	if alpha >= target {
-		return 0, false
-	}
-	lo, hi := -40.0, 120.0
-	if !(r.SteadyTime(alpha, target, hi, kappa) <= seconds) {
-		return 0, false
-	}
-	for range 40 {
-		mid := (lo + hi) / 2
-		if r.SteadyTime(alpha, target, mid, kappa) <= seconds {
-			hi = mid
-		} else {
-			lo = mid
-		}
-	}
-	return hi, true
-}
-
 // SteadyAlpha returns the degree of cure after the given seconds at steady tC
 // (°C), beginning at alpha0.
 func (r Resin) SteadyAlpha(alpha0, tC, kappa, seconds float64) float64 {

@@ -83,15 +83,11 @@ const (
 
 // Fault is a message that was refused.
 type Fault struct {
-	Reason string // one word for a counter: see [Reasons]
+	Reason string // one word for a counter
 	What   string
 }
 
 func (f *Fault) Error() string { return f.What }
-
-// Reasons are the words that a refusal is counted by, besides those of
-// [sensors.Reason].
-var Reasons = []string{"too_long", "not_text", "not_number", "not_json", "no_field", "time", "retained", "too_fast", "topic"}
 
 func fault(reason, format string, a ...any) error {
 	return &Fault{reason, fmt.Sprintf(format, a...)}
