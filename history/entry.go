@@ -5,7 +5,6 @@ package history
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -216,8 +215,8 @@ func (s *Store) entry(ctx context.Context, id string) (Entry, error) {
 		e.Undoes = entryID(r.undoes)
 	}
 	err = eachRow(ctx, s.db, "work", r.first, r.first+r.n-1, func(_ int64, body []byte, ok bool) error {
-		var d workDisk
-		if !ok || json.Unmarshal(body, &d) != nil {
+		d, err := readWork(body)
+		if !ok || err != nil {
 			return nil // the store's repair has said so
 		}
 		if e.At.IsZero() {
@@ -347,8 +346,7 @@ func (s *Store) beforeEntry(ctx context.Context, e Entry) ([]WorkWrite, error) {
 		if k, _ := slices.BinarySearch(rows, first); k > 0 {
 			found := false
 			err := eachRow(ctx, s.db, "work", rows[k-1], rows[k-1], func(_ int64, body []byte, ok bool) error {
-				var d workDisk
-				if ok && json.Unmarshal(body, &d) == nil {
+				if d, err := readWork(body); ok && err == nil {
 					found = true
 					if d.Op != "delete" {
 						was.Body = d.Body

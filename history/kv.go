@@ -299,7 +299,7 @@ func (s *Store) bodies(ctx context.Context, bucket string) ([][]byte, error) {
 	}
 	var out [][]byte
 	for _, b := range s.KVs(bucket) {
-		out = append(out, b)
+		out = append(out, shortTexts(b))
 	}
 	return out, nil
 }

@@ -55,8 +55,8 @@ func (s *Store) load(ctx context.Context) error {
 		p.first, p.last = m.First, m.Last
 	}
 	err = each("work", func(id int64, body []byte) error {
-		var d workDisk
-		if err := json.Unmarshal(body, &d); err != nil {
+		d, err := readWork(body)
+		if err != nil {
 			return err
 		}
 		s.foldWork(id, d)

@@ -492,8 +492,11 @@ func (s *Store) changes(ctx context.Context, lo, hi int64, want map[int64]bool) 
 	}
 	var out []Change
 	err := eachRow(ctx, s.db, "work", lo, hi, func(row int64, body []byte, ok bool) error {
-		var d workDisk
-		if !want[row] || !ok || json.Unmarshal(body, &d) != nil {
+		if !want[row] || !ok {
+			return nil
+		}
+		d, err := readWork(body)
+		if err != nil {
 			return nil
 		}
 		out = append(out, Change{d.Kind, d.ID, d.Version, d.Op, d.At, d.By, d.Body})
@@ -592,8 +595,8 @@ func (s *Store) dateWork(ctx context.Context, boot string, zero time.Time) (int,
 		return 0, fmt.Errorf("history: date work: %w", err)
 	}
 	err := eachRow(ctx, s.db, "work", 0, maxID, func(row int64, body []byte, ok bool) error {
-		var d workDisk
-		if !ok || json.Unmarshal(body, &d) != nil {
+		d, err := readWork(body)
+		if !ok || err != nil {
 			return nil
 		}
 		k := workKey{d.Kind, d.ID}

@@ -15,6 +15,7 @@ import (
 	"slices"
 	"strings"
 	"syscall"
+	"time"
 	_ "time/tzdata" // small boards often have no zone data of their own
 
 	"github.com/alecthomas/kong"
@@ -30,16 +31,36 @@ import (
 var version, commit string
 
 func main() {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	context.AfterFunc(ctx, stop) // a second signal kills at once
+	asked := make(chan os.Signal, 2)
+	signal.Notify(asked, os.Interrupt, syscall.SIGTERM)
+	ctx, cancel := context.WithCancel(context.Background())
+	go func() {
+		<-asked
+		cancel()
+		// A daemon takes its time to stop. Anything else that has not ended by now
+		// hangs in something that no context ends: a silent pipe, a terminal.
+		var late <-chan time.Time
+		if len(os.Args) < 2 || !slices.Contains(runsOn, os.Args[1]) {
+			late = time.After(time.Second)
+		}
+		select {
+		case <-asked: // a second signal ends everything at once
+		case <-late:
+		}
+		os.Exit(exitSignal)
+	}()
 	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
+
+// runsOn are the commands that run until they are told to stop.
+var runsOn = []string{"demo", "watch", "relay-guard"}
 
 // Exit codes of the contract.
 const (
 	exitDone   = 0
 	exitFailed = 1
 	exitUsage  = 2
+	exitSignal = 128 + int(syscall.SIGINT) // ended by a signal, as shells say it
 )
 
 type commandLine struct {

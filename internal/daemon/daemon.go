@@ -327,7 +327,9 @@ func runAll(ctx context.Context, log *slog.Logger, parts ...Part) error {
 				mu.Lock()
 				errs = append(errs, fmt.Errorf("%s: %w", p.Name, err))
 				mu.Unlock()
-				log.Error("part stopped", "part", p.Name, "err", err)
+				if !errors.Is(err, errRestart) { // asked for, by a copy that was handed in
+					log.Error("part stopped", "part", p.Name, "err", err)
+				}
 			}
 		})
 	}

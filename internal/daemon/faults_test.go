@@ -8,6 +8,7 @@ import (
 	"compress/gzip"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"log/slog"
@@ -1044,6 +1045,12 @@ func TestRunAllSaysWhichPartDied(t *testing.T) {
 		if got := runAll(t.Context(), testkit.NoLog(), waits, dies); got == nil || !strings.Contains(got.Error(), "dies") || strings.Contains(got.Error(), "waits") {
 			t.Errorf("a part dies %s: %v", name, got)
 		}
+	}
+	// A new start that was asked for, by a restore, is no fault in the log.
+	log := &testkit.Buffer{}
+	again := Part{"restart", func(context.Context) error { return errRestart }}
+	if got := runAll(t.Context(), slog.New(slog.NewTextHandler(log, nil)), waits, again); !errors.Is(got, errRestart) || strings.Contains(log.String(), "ERROR") {
+		t.Errorf("a new start: %v, log %q", got, log.String())
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()

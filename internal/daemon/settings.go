@@ -5,6 +5,7 @@ package daemon
 import (
 	"context"
 	"encoding/json"
+	"strings"
 	"time"
 
 	"curewright/alerts"
@@ -30,12 +31,17 @@ type storedSettings struct {
 	FuelHeater bool     `json:"fuel_heater"`
 }
 
+const maxShopName = 2000 // bytes
+
 func (d *Daemon) settings() storedSettings {
 	s := storedSettings{
 		SleepFrom: d.cfg.Sleep.From, SleepTo: d.cfg.Sleep.To, LowC: d.cfg.Shop.LowC,
 		Units: "si", Clock: "24h", ShopName: d.cfg.Shop.Name, FuelHeater: d.cfg.Shop.FuelHeater,
 	}
 	d.store.ReadSetting(settingsKey, &s)
+	if len(s.ShopName) > maxShopName {
+		s.ShopName = strings.ToValidUTF8(s.ShopName[:maxShopName], "") // an earlier version's
+	}
 	return s
 }
 
