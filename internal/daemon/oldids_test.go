@@ -23,7 +23,9 @@ import (
 func TestOldStoreWithLongIDs(t *testing.T) {
 	dir := t.TempDir()
 	at := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
-	long := func(kind string, i int) string { return fmt.Sprintf("%s-%d-%s", kind, i, strings.Repeat("€x", 65_000)) }
+	long := func(kind string, i int) string {
+		return fmt.Sprintf("%s-%d-%s", kind, i, strings.Repeat("€x", 65_000))
+	}
 	const n = 3
 	store, err := history.Open(dir, history.Options{})
 	if err != nil {
