@@ -4,7 +4,10 @@ package web
 
 import (
 	"net"
+	"strings"
 	"sync/atomic"
+
+	"github.com/prometheus/client_golang/prometheus"
 )
 
 // Routes lists every route as "METHOD path", without the page's own files.
@@ -14,6 +17,27 @@ func Routes() []string {
 		out = append(out, r.method+" "+r.path)
 	}
 	return out
+}
+
+// Families lists every metric as name, type, labels and help.
+func Families() (out [][4]string) {
+	for _, f := range families {
+		kind := map[prometheus.ValueType]string{prometheus.GaugeValue: "gauge", prometheus.CounterValue: "counter", histogramKind: "histogram"}[f.kind]
+		out = append(out, [4]string{f.name, kind, strings.Join(f.labels, ", "), f.help})
+	}
+	return out
+}
+
+// Bounded are the labels that take one of a few words.
+func Bounded() map[string][]string {
+	m := map[string][]string{"window status": windowStat, "blush": blushBands, "probe state": probeTrbl, "unknown reason": unknowns, "band": bandWords[:], "reason": sortedKeys(reasons), "refused": refusalWords[:]}
+	for _, s := range states {
+		m["coat state"] = append(m["coat state"], string(s))
+	}
+	for _, s := range severities {
+		m["severity"] = append(m["severity"], string(s))
+	}
+	return m
 }
 
 // Assets lists the embedded files.

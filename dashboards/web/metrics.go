@@ -43,17 +43,19 @@ var (
 // newMetrics returns the handler of /metrics, with a registry of its own.
 func (s *Server) newMetrics() http.Handler {
 	reg := prometheus.NewRegistry()
-	build := prometheus.NewGaugeVec(prometheus.GaugeOpts{
-		Name: "curewright_build_info", Help: "Always 1; the labels say which build runs.",
-	}, []string{"version", "revision", "goversion"})
-	build.WithLabelValues(clean(s.cfg.Version), clean(s.cfg.Revision), runtime.Version()).Set(1)
-	reg.MustRegister(build, collectors.NewGoCollector(),
-		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), &collector{s})
+	s.took = mTook.histogram()
+	reg.MustRegister(collectors.NewGoCollector(),
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), &collector{s}, s.took)
+	if b, ok := s.b.(TimingBackend); ok {
+		reg.MustRegister(b.EstimateDurations())
+	}
 	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
 		// One bad value costs its own series, not the scrape.
 		ErrorHandling: promhttp.ContinueOnError,
 		ErrorLog:      scrapeLog{s},
 		Timeout:       writeTimeout / 2,
+		// Whoever asks for it gets OpenMetrics; the text format stays for the rest.
+		EnableOpenMetrics: true,
 	})
 }
 
@@ -71,22 +73,63 @@ func (l scrapeLog) Println(v ...any) {
 // that ended or a value that went missing leaves no series behind.
 type collector struct{ s *Server }
 
+// family is one metric with all its series.
 type family struct {
-	desc *prometheus.Desc
-	kind prometheus.ValueType
+	desc   *prometheus.Desc
+	kind   prometheus.ValueType
+	name   string
+	help   string
+	labels []string
+}
+
+// histogramKind marks a family that keeps its own counts; the client library has
+// no word for it.
+const histogramKind prometheus.ValueType = -1
+
+// families is every family in the order of its declaration, for docs/metrics.md.
+var families []family
+
+func newFamily(kind prometheus.ValueType, name, help string, labels []string) family {
+	name = "curewright_" + name
+	f := family{prometheus.NewDesc(name, help, labels, nil), kind, name, help, labels}
+	families = append(families, f)
+	return f
 }
 
 func gauge(name, help string, labels ...string) family {
-	return family{prometheus.NewDesc("curewright_"+name, help, labels, nil), prometheus.GaugeValue}
+	return newFamily(prometheus.GaugeValue, name, help, labels)
 }
 
 func counter(name, help string, labels ...string) family {
-	return family{prometheus.NewDesc("curewright_"+name, help, labels, nil), prometheus.CounterValue}
+	return newFamily(prometheus.CounterValue, name, help, labels)
 }
 
+// durations is a histogram of seconds.
+func durations(name, help string) family { return newFamily(histogramKind, name, help, nil) }
+
+// durationBuckets reach from a page's file to a plan on a small board, s.
+var durationBuckets = []float64{.002, .01, .05, .2, .5, 1, 2, 5, 10, 20, 60}
+
+func (f family) histogram() prometheus.Histogram {
+	return prometheus.NewHistogram(prometheus.HistogramOpts{Name: f.name, Help: f.help, Buckets: durationBuckets})
+}
+
+// TimingBackend is what a daemon that measures its own work adds to its
+// [Backend].
+type TimingBackend interface {
+	// EstimateDurations was made by [NewEstimateDurations].
+	EstimateDurations() prometheus.Histogram
+}
+
+// NewEstimateDurations returns the histogram of how long one look at the whole
+// shop takes, s, which its owner fills.
+func NewEstimateDurations() prometheus.Histogram { return mEstTook.histogram() }
+
 var (
+	mBuild      = gauge("build_info", "Always 1; the labels say which build runs.", "version", "revision", "goversion")
 	mSnapshotUp = gauge("snapshot_ok", "1 if this scrape could read the state of the shop.")
 	mEstAge     = gauge("estimate_age_seconds", "Age of the estimates.")
+	mEstTook    = durations("estimate_duration_seconds", "How long one look at the whole shop took, estimates, alerts and all.")
 	mShop       = gauge("shop_info", "Always 1; the label is the shop's own name.", "name")
 	mClock      = gauge("clock_trusted", "1 if the board's date and time are trusted.")
 	mLate       = gauge("parts_late", "Parts of the daemon that made no progress within their own limit.")
@@ -160,6 +203,7 @@ var (
 	mTentSw    = counter("tent_switchings_total", "Times the heater was switched since start.")
 	mTentToday = gauge("tent_heater_on_today_seconds", "Time the heater was on in the last 24 h.")
 
+	mTook    = durations("http_request_duration_seconds", "How long an answer took, without event streams and whole backups.")
 	mAnswers = counter("http_responses_total", "Answers by class of status.", "code")
 	mRefused = counter("http_refused_total", "Requests refused by the gate, and connections refused for being too many, by what was wrong.", "reason")
 	mStreams = gauge("event_streams", "Pages that listen to live events.")
@@ -192,6 +236,7 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 		}
 	}
 	s := c.s
+	put(mBuild, 1, s.cfg.Version, s.cfg.Revision, runtime.Version())
 	for i := range s.answers {
 		if n := s.answers[i].Load(); n > 0 {
 			put(mAnswers, float64(n), strconv.Itoa(i)+"xx")

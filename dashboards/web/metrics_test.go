@@ -5,14 +5,18 @@ package web_test
 import (
 	"bytes"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"net"
 	"net/http"
+	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -108,7 +112,7 @@ func TestMetrics(t *testing.T) {
 	// accepted by anybody.
 	for _, none := range []string{
 		`curewright_probe_temperature_celsius{panel="",probe="shed-air"`, `curewright_probe_relative_humidity_ratio{`, `curewright_probe_co2_ratio{`,
-		`probe="radio-7"`, `curewright_coat_window_closes_seconds{band="p90"`, `curewright_store_size_bytes{`, `NaN`, `Inf`, "quantile=\"0.5\",coat",
+		`probe="radio-7"`, `curewright_coat_window_closes_seconds{band="p90"`, `curewright_store_size_bytes{`, `NaN`, `} +Inf`, "quantile=\"0.5\",coat",
 	} {
 		for k := range m {
 			if strings.HasPrefix(k, "go_") {
@@ -130,6 +134,83 @@ func TestMetrics(t *testing.T) {
 		t.Errorf("promtool check metrics: %v\n%s", err, out)
 	}
 }
+
+// Asked for OpenMetrics, the same is said in it, as Prometheus itself reads it.
+func TestOpenMetrics(t *testing.T) {
+	h := server(t, webtest.NewFull()).Handler()
+	ask{path: "/healthz"}.do(t, h)
+	w := ask{path: "/metrics", header: map[string]string{"Accept": "application/openmetrics-text; version=1.0.0"}}.do(t, h)
+	text := w.Body.String()
+	if k := w.Header().Get("Content-Type"); !strings.HasPrefix(k, "application/openmetrics-text; version=1.0.0") || !strings.HasSuffix(text, "# EOF\n") {
+		t.Fatalf("%s: %.200s", k, text)
+	}
+	if !strings.Contains(text, "# TYPE curewright_http_request_duration_seconds histogram") || !strings.Contains(text, `curewright_http_request_duration_seconds_bucket{le="60.0"} 1`) {
+		t.Error("one answer and no histogram of it")
+	}
+	// promtool reads OpenMetrics where it makes blocks of it; there each sample
+	// has a time.
+	var dated strings.Builder
+	for line := range strings.Lines(text) {
+		if line = strings.TrimSuffix(line, "\n"); line[0] != '#' {
+			line += " 1791619200"
+		}
+		dated.WriteString(line + "\n")
+	}
+	dir := t.TempDir()
+	in := filepath.Join(dir, "in.om")
+	if err := os.WriteFile(in, []byte(dated.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	promtool := realpart.Program(t, "promtool")
+	if out, err := exec.CommandContext(t.Context(), promtool, "tsdb", "create-blocks-from", "openmetrics", in, filepath.Join(dir, "blocks")).CombinedOutput(); err != nil {
+		t.Errorf("promtool: %v\n%s", err, out)
+	}
+}
+
+// docs/metrics.md lists every metric there is, as the code declares it.
+func TestMetricsReference(t *testing.T) {
+	var b strings.Builder
+	b.WriteString(`# Metrics
+
+` + "`/metrics`" + ` says these, in the text format of Prometheus or, to whoever asks with
+` + "`Accept: application/openmetrics-text`" + `, in OpenMetrics 1.0. It wants a log-in with the
+role look, but for a scraper on the board itself; [fleet.md](fleet.md) has the
+configuration of one. A value that is missing has no series: nothing is ever 0 or
+NaN for want of knowing. Beside them stand the Go runtime's ` + "`go_*`" + ` and the
+process's ` + "`process_*`" + `.
+
+This page is made from the code: ` + "`go test ./dashboards/web -run MetricsReference -update`" + `.
+
+| metric | type | labels | what |
+|---|---|---|---|
+`)
+	for _, f := range web.Families() {
+		fmt.Fprintf(&b, "| \x60%s\x60 | %s | %s | %s |\n", f[0], f[1], f[2], f[3])
+	}
+	b.WriteString(`
+A histogram has the series ` + "`_bucket`, `_sum` and `_count`" + `. These labels take one of a
+few words; the rest are ids and names of the shop. Of each family there are at
+most 256 subjects; ` + "`curewright_series_left_out`" + ` counts what is over.
+
+| label | words |
+|---|---|
+`)
+	m := web.Bounded()
+	for _, k := range slices.Sorted(maps.Keys(m)) {
+		fmt.Fprintf(&b, "| %s | %s |\n", k, strings.Join(m[k], ", "))
+	}
+	const page = "../../docs/metrics.md"
+	if *updateMetrics {
+		if err := os.WriteFile(page, []byte(b.String()), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got, err := os.ReadFile(page); err != nil || string(got) != b.String() {
+		t.Errorf("docs/metrics.md is not what the code says (%v): go test ./dashboards/web -run MetricsReference -update", err)
+	}
+}
+
+var updateMetrics = flag.Bool("update", false, "write docs/metrics.md anew")
 
 // What an unruly shop or a stranger sends must neither spoil the scrape nor
 // make it grow without bound.
@@ -200,10 +281,27 @@ func TestMetricsWithoutSnapshot(t *testing.T) {
 	}
 }
 
-// A real Prometheus scrapes us, with a log-in from a file as it would from
-// another machine, and answers a query with our figure.
-func TestPrometheusScrapes(t *testing.T) {
-	prom := realpart.Program(t, "prometheus")
+// A real Prometheus and a real VictoriaMetrics scrape us by the same
+// configuration and answer queries with our figures. Prometheus asks for
+// OpenMetrics.
+func TestScrapes(t *testing.T) {
+	for _, p := range []struct {
+		name string
+		args func(cfg, data, listen string) []string
+		samp string // what says that nothing was dropped
+	}{
+		{"prometheus", func(cfg, data, listen string) []string {
+			return []string{"--config.file=" + cfg, "--storage.tsdb.path=" + data, "--web.listen-address=" + listen, "--log.level=warn"}
+		}, `scrape_samples_scraped-scrape_samples_post_metric_relabeling`},
+		{"victoria-metrics", func(cfg, data, listen string) []string {
+			return []string{"-promscrape.config=" + cfg, "-storageDataPath=" + data, "-httpListenAddr=" + listen, "-memory.allowedBytes=64MB", "-search.latencyOffset=0s", "-loggerLevel=WARN"}
+		}, `scrape_samples_scraped-scrape_samples_post_metric_relabeling`},
+	} {
+		t.Run(p.name, func(t *testing.T) { scrapes(t, realpart.Program(t, p.name), p.args, p.samp) })
+	}
+}
+
+func scrapes(t *testing.T, program string, args func(cfg, data, listen string) []string, samp string) {
 	b := webtest.New()
 	addr := serve(t, web.Config{}, b)
 	dir := t.TempDir()
@@ -218,7 +316,7 @@ func TestPrometheusScrapes(t *testing.T) {
 		t.Fatal(err)
 	}
 	var log bytes.Buffer
-	cmd := exec.Command(prom, "--config.file="+dir+"/prometheus.yml", "--storage.tsdb.path="+dir+"/data", "--web.listen-address="+own, "--log.level=warn")
+	cmd := exec.Command(program, args(dir+"/prometheus.yml", dir+"/data", own)...)
 	cmd.Stderr = &log
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
@@ -252,12 +350,13 @@ func TestPrometheusScrapes(t *testing.T) {
 		time.Sleep(100 * time.Millisecond) // another program's start cannot be waited for otherwise
 	}
 	for q, want := range map[string]string{
-		`curewright_coat_cure_ratio{band="p50"}`:                       "0.35",
-		`count(curewright_coat_state{state="tacky"}==1)`:               "1",
-		`sum(curewright_probe_errors_total)`:                           "32",
-		`scrape_samples_scraped-scrape_samples_post_metric_relabeling`: "0",
+		`curewright_coat_cure_ratio{band="p50"}`:                 "0.35",
+		`count(curewright_coat_state{state="tacky"}==1)`:         "1",
+		`sum(curewright_probe_errors_total)`:                     "32",
+		`count(curewright_http_request_duration_seconds_bucket)`: "12", // eleven edges and +Inf
+		samp: "0",
 	} {
-		if got, ok := query(strings.NewReplacer("{", "%7B", "}", "%7D", `"`, "%22", "=", "%3D").Replace(q)); !ok || got != want {
+		if got, ok := query(url.QueryEscape(q)); !ok || got != want {
 			t.Errorf("%s = %q, want %q", q, got, want)
 		}
 	}

@@ -17,6 +17,8 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
 )
 
 // Limits on what one client may take. They are generous for a phone and a
@@ -74,6 +76,7 @@ type Server struct {
 	addr        atomic.Pointer[string] // served
 	streams     atomic.Int64
 	streamsLost atomic.Uint64
+	took        prometheus.Histogram
 	answers     [6]atomic.Uint64 // by hundreds
 	refusals    [len(refusalWords)]atomic.Uint64
 	pushTaken   atomic.Uint64
@@ -237,6 +240,7 @@ func (s *Server) wrap(next http.Handler) http.Handler {
 		h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
 		h.Set("Cache-Control", "no-store")
 		rec := &recorder{ResponseWriter: w}
+		began := time.Now()
 		defer func() {
 			p := recover()
 			if p != nil && p != http.ErrAbortHandler {
@@ -249,6 +253,9 @@ func (s *Server) wrap(next http.Handler) http.Handler {
 			}
 			if n := rec.code / 100; n > 0 && n < len(s.answers) {
 				s.answers[n].Add(1)
+				if !strings.HasSuffix(r.Pattern, "/events") && !strings.HasSuffix(r.Pattern, "/backup") {
+					s.took.Observe(time.Since(began).Seconds())
+				}
 			}
 			if p == http.ErrAbortHandler {
 				panic(p)

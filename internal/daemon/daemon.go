@@ -19,6 +19,8 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/history"
@@ -52,6 +54,7 @@ type Daemon struct {
 
 	kick     chan struct{} // something was entered: evaluate now
 	lookMu   sync.Mutex    // one look at a time; guards est and cupCache
+	looks    prometheus.Histogram
 	cupCache map[cupKey]pot.Result
 	// cupEntered is when a batch was first written down, by its id.
 	cupEntered map[string]time.Time
@@ -115,7 +118,7 @@ type Options struct {
 func New(o Options) (*Daemon, error) {
 	d := &Daemon{
 		cfg: o.Config, clk: o.Clock, log: o.Log, loc: o.Config.Location(),
-		hub:      web.NewHub(16),
+		hub: web.NewHub(16), looks: web.NewEstimateDurations(),
 		kick:     make(chan struct{}, 1),
 		cupCache: map[cupKey]pot.Result{}, probesDue: map[string]bool{}, cupEntered: map[string]time.Time{},
 		prog:     map[string]time.Time{},
@@ -457,6 +460,8 @@ func (d *Daemon) RequestLook() {
 func (d *Daemon) Look(ctx context.Context) error {
 	d.lookMu.Lock()
 	defer d.lookMu.Unlock()
+	began := time.Now() // the board's own time, whatever the shop's clock does
+	defer func() { d.looks.Observe(time.Since(began).Seconds()) }()
 	now := d.clk.Now().In(d.loc)
 	w, err := d.work(ctx)
 	if err != nil {

@@ -11,6 +11,8 @@ import (
 	"sync"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/model/coat"
@@ -158,6 +160,9 @@ func (d *Daemon) IntakeStats() []web.IntakeStats {
 	}
 	return out
 }
+
+// EstimateDurations is how long each look took, for metrics.
+func (d *Daemon) EstimateDurations() prometheus.Histogram { return d.looks }
 
 // StoreStats is the store's health, for the metrics.
 func (d *Daemon) StoreStats() web.StoreStats {

@@ -57,7 +57,8 @@ func on(metric, more string) string {
 }
 
 func shed() (dashboard.Dashboard, error) {
-	b := frame("curewright-shed", "A shed and its coats", "One board of curewright: every coat, the air over it and the board itself. "+caution, "now-12h", false)
+	b := frame(shedUID, "A shed and its coats", "One board of curewright: every coat, the air over it and the board itself. "+caution, "now-12h", false).
+		Link(back("All sheds of the yard", yardUID))
 
 	b = b.WithRow(dashboard.NewRowBuilder("What wants you")).
 		WithPanel(rows("Alerts that last", "What fires, or is acknowledged and not over.", 10, 7,
@@ -146,7 +147,7 @@ func logScale() cog.Builder[common.ScaleDistributionConfig] {
 }
 
 func yard() (dashboard.Dashboard, error) {
-	b := frame("curewright-yard", "A yard of many sheds", "All boards of curewright at once, by site. Needs the recording rules that come with it. "+caution, "now-24h", true)
+	b := frame(yardUID, "A yard of many sheds", "All boards of curewright at once, by site. Needs the recording rules that come with it. "+caution, "now-24h", true)
 	fold := func(metric string) string { return on(metric, "") }
 	// In a table the metric's name would be a column, and no two columns of
 	// values would meet in one row.
@@ -162,15 +163,18 @@ func yard() (dashboard.Dashboard, error) {
 			column{query: query{expr: cell("site:curewright_panel_temperature_celsius:min")}, name: "coldest panel", unit: "celsius"},
 			column{query: query{expr: cell("site:curewright_panel_dew_margin_kelvin:min")}, name: "nearest to dew", unit: "kelvin", limits: []dashboard.Threshold{{Color: inkHarm}, at(3, graphite)}},
 			column{query: query{expr: cell("site:curewright_coats_unknown:sum")}, name: "not known", limits: []dashboard.Threshold{{Color: graphite}, at(1, inkHarm)}},
-			column{query: query{expr: cell("site:curewright_probes_in_trouble:sum")}, name: "probes in trouble", limits: []dashboard.Threshold{{Color: graphite}, at(1, inkHarm)}})).
+			column{query: query{expr: cell("site:curewright_probes_in_trouble:sum")}, name: "probes in trouble", limits: []dashboard.Threshold{{Color: graphite}, at(1, inkHarm)}}).
+			OverrideByName("site", toShed("${__data.fields.site}"))).
 		WithPanel(rows("Alerts that last", "At every site; those that want hands first.", 24, 9,
 			map[string]string{"site": "site", "rule": "what", "severity": "how loud", "state": "answered", "subject": "about", "panel": "panel"},
-			column{query: query{expr: `max by (site, rule, severity, state, subject, panel) (` + on("curewright_alert_active", "") + `)`}}))
+			column{query: query{expr: `max by (site, rule, severity, state, subject, panel) (` + on("curewright_alert_active", "") + `)`}}).
+			OverrideByName("site", toShed("${__data.fields.site}")))
 
 	b = b.WithRow(dashboard.NewRowBuilder("The day so far")).
 		WithPanel(strips("Hands wanted", "One strip a site: whether an alert that wants hands was unanswered.", 24, 10,
 			[]word{{"0", "quiet", paper}, {"1", "hands wanted", inkHarm}},
-			query{`max by (site) (` + on("site_severity:curewright_alerts_unacknowledged:sum", `severity=~"danger|act"`) + ` > bool 0)`, "{{site}}"})).
+			query{`max by (site) (` + on("site_severity:curewright_alerts_unacknowledged:sum", `severity=~"danger|act"`) + ` > bool 0)`, "{{site}}"}).
+			WithOverride(dashboard.MatcherConfig{Id: "byType", Options: "number"}, toShed("${__field.labels.site}"))).
 		WithPanel(lines("Coldest panel", "", "celsius", 12, query{fold("site:curewright_panel_temperature_celsius:min"), "{{site}}"})).
 		WithPanel(limitLines(lines("Nearest to dew", "3 K is the margin of ISO 8502-4; at 0 it is wet.", "kelvin", 12, query{fold("site:curewright_panel_dew_margin_kelvin:min"), "{{site}}"}),
 			steps(inkHarm, at(0, pale), at(3, graphite)))).
@@ -184,6 +188,8 @@ func yard() (dashboard.Dashboard, error) {
 			query{"max by (site) (" + fold("curewright_parts_late") + ")", "{{site}}"}).Min(0)).
 		WithPanel(lines("Room left on the cards", "", "bytes", 8, query{"min by (site) (" + fold("curewright_store_free_bytes") + ")", "{{site}}"}).Min(0)).
 		WithPanel(lines("Memory", "", "bytes", 8, query{"max by (site) (" + on("process_resident_memory_bytes", `job="curewright"`) + ")", "{{site}}"}).Min(0)).
+		WithPanel(lines("How long a look takes", "Nineteen of twenty looks at the whole shop are done within this.", "s", 8,
+			query{"histogram_quantile(0.95, sum by (site, le) (rate(" + on("curewright_estimate_duration_seconds_bucket", "") + "[$__rate_interval])))", "{{site}}"}).Min(0)).
 		WithPanel(lines("Processor", "Share of one core.", "percentunit", 8,
 			query{"max by (site) (rate(" + on("process_cpu_seconds_total", `job="curewright"`) + "[$__rate_interval]))", "{{site}}"}).Min(0)).
 		WithPanel(rows("Versions", "What runs where.", 8, 8, map[string]string{"version": "version", "site": "site", "instance": "board"},

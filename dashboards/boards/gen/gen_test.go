@@ -136,9 +136,54 @@ func TestBoards(t *testing.T) {
 				}
 			}
 		}
+		// What is marked across the charts, and the ways between the boards.
+		for _, a := range b.Annotations.List {
+			if a.Expr == nil || !strings.Contains(*a.Expr, `site=~"$site"`) {
+				t.Fatalf("%s: the marks %q are not kept to the chosen site", name, a.Name)
+			}
+			checkQuery(t, name+": "+a.Name, *a.Expr)
+		}
+		if len(b.Annotations.List) != 2 {
+			t.Errorf("%s: %d kinds of marks, want coats and calls", name, len(b.Annotations.List))
+		}
 		if queries < 15 {
 			t.Errorf("%s: only %d queries", name, queries)
 		}
+	}
+}
+
+// Every link between the boards leads to a board that is there, with the
+// variables that it has.
+func TestLinks(t *testing.T) {
+	uids, vars := map[string]bool{}, map[string]bool{}
+	var texts []string
+	for name := range boards {
+		b := read(t, name)
+		uids[*b.Uid] = true
+		for _, v := range b.Templating.List {
+			vars[v.Name] = true
+		}
+		text, err := os.ReadFile(filepath.Join("..", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		texts = append(texts, string(text))
+	}
+	n := map[string]int{}
+	for _, text := range texts {
+		for _, m := range regexp.MustCompile(`"url": "/d/([a-z-]+)\?([^"]*)"`).FindAllStringSubmatch(text, -1) {
+			if n[m[1]]++; !uids[m[1]] {
+				t.Errorf("a link to %s, which no board is", m[1])
+			}
+			for _, v := range regexp.MustCompile(`var-([a-z]+)=`).FindAllStringSubmatch(m[2], -1) {
+				if !vars[v[1]] {
+					t.Errorf("a link sets %s, which no board has", v[1])
+				}
+			}
+		}
+	}
+	if n[shedUID] != 3 || n[yardUID] != 1 {
+		t.Errorf("%v: want two tables and a strip that lead to the shed, and the way back", n)
 	}
 }
 
@@ -168,6 +213,9 @@ var declared = func() map[string]bool {
 	text, err := os.ReadFile("../../web/metrics.go")
 	if err != nil {
 		panic(err)
+	}
+	for _, x := range regexp.MustCompile(`durations\("([a-z0-9_]+)"`).FindAllSubmatch(text, -1) {
+		m["curewright_"+string(x[1])+"_bucket"] = true
 	}
 	for _, x := range regexp.MustCompile(`(?:gauge|counter)\("([a-z0-9_]+)"`).FindAllSubmatch(text, -1) {
 		m["curewright_"+string(x[1])] = true

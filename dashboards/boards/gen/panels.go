@@ -152,8 +152,40 @@ func frame(uid, title, says, from string, many bool) *dashboard.DashboardBuilder
 			Refresh(dashboard.VariableRefreshOnTimeRangeChanged).Sort(dashboard.VariableSortNaturalAsc).
 			// Everything, also boards that are scraped without a site.
 			IncludeAll(true).AllValue(".*").Multi(many).
-			Current(dashboard.VariableOption{Text: text("All"), Value: text("$__all")}))
+			Current(dashboard.VariableOption{Text: text("All"), Value: text("$__all")})).
+		Annotation(mark("Coats", pale, "{{kind}} on {{panel}}", "{{resin}}, {{coat}}{{site}}",
+			// What was not there a minute ago: a coat is marked when it was entered.
+			"max by (site, panel, coat, kind, resin) ("+on("curewright_coat_info", "")+") unless max by (site, panel, coat, kind, resin) ("+on("curewright_coat_info", "")+" offset 1m)")).
+		Annotation(mark("Calls", inkHarm, "{{rule}}", "{{subject}} {{panel}} {{site}}",
+			// A band for as long as nobody has answered.
+			"max by (site, rule, subject, panel) ("+on("curewright_alert_active", `state="firing", severity=~"danger|act"`)+")"))
 }
+
+// mark is what is drawn across every chart of a board; it can be switched off at
+// its top.
+func mark(name, color, title, says, expr string) *dashboard.AnnotationQueryBuilder {
+	return dashboard.NewAnnotationQueryBuilder().Name(name).Datasource(source).Enable(true).IconColor(color).
+		Expr(expr).Step("60s").TitleFormat(title).TextFormat(says)
+}
+
+// toShed leads from a site's row or strip to that site's own board, over the
+// same span.
+func toShed(site string) []dashboard.DynamicConfigValue {
+	return []dashboard.DynamicConfigValue{{Id: "links", Value: []map[string]any{{
+		"title": "This shed and its coats", "url": "/d/" + shedUID + "?var-site=" + site + "&var-source=${source}&${__url_time_range}",
+	}}}}
+}
+
+// back leads from one board to the other.
+func back(title, uid string) *dashboard.DashboardLinkBuilder {
+	return dashboard.NewDashboardLinkBuilder(title).Type(dashboard.DashboardLinkTypeLink).Url("/d/" + uid + "?var-source=${source}").KeepTime(true)
+}
+
+// The boards' addresses, which links go by.
+const (
+	shedUID = "curewright-shed"
+	yardUID = "curewright-yard"
+)
 
 func text(s string) dashboard.StringOrArrayOfString {
 	return dashboard.StringOrArrayOfString{String: &s}
