@@ -373,7 +373,12 @@ func main() {
 	only := flag.String("world", "", "this world only")
 	onlyKind := flag.String("kind", "", "this kind only")
 	byDay := flag.Bool("days", false, "n days of six coats each: how often a test is asked for")
+	byYear := flag.Int("years", 0, "so many shop-years a world, with memory and without")
 	flag.Parse()
+	if *byYear > 0 {
+		printYears(*byYear, *seed, *only)
+		return
+	}
 	if *byDay {
 		fmt.Println("| world | days of six coats | asked a day, mean | most | days with more than 12 |\n|---|---|---|---|---|")
 		for i := range worlds {

@@ -230,10 +230,16 @@ type Estimate struct {
 	PanelFrom string   `json:"panel_from"`
 	Notes     []string `json:"notes"` // finger tests ignored or contradictory, generic resin, ...
 	Strip     Strip    `json:"strip"`
+	// Spread are the times of green and of the recoat window's closing at each
+	// quantile that the workspace was asked for, for scores; nil else.
+	Spread *Spread `json:"-"`
 	// Overnight is the chance, within the sleeping hours ahead, of each
 	// trouble; nil when none are set or the coat is done.
 	Overnight *Overnight `json:"overnight"`
 }
+
+// Spread holds times in minutes after mixing, +Inf where not reached.
+type Spread struct{ Green, Closes []float64 }
 
 // Overnight is what the hours asleep may bring to a coat.
 type Overnight struct {

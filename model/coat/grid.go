@@ -74,9 +74,14 @@ func (w *Weights) normalise() bool {
 }
 
 // normal fills w with a normal density of mean 0.
-func (w *Weights) normal(sd float64) {
+func (w *Weights) normal(sd float64) { w.normalAt(0, sd) }
+
+// normalAt fills w with a normal density; a mean beyond the grid counts as its
+// end.
+func (w *Weights) normalAt(mean, sd float64) {
+	mean = min(max(mean, gridMin), -gridMin)
 	for i := range w {
-		x := gridLn(i) / sd
+		x := (gridLn(i) - mean) / sd
 		w[i] = math.Exp(-x * x / 2)
 	}
 	w.normalise()

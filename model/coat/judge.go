@@ -182,6 +182,9 @@ func (ws *Workspace) Estimate(c *Case) Estimate {
 	e.Events = Events{Tacky: f.band(cure.Tacky), RecoatOpens: f.band(cure.Opens), Green: f.band(cure.Green), Firm: f.band(cure.Firm),
 		RecoatCloses: closing.band(cure.Closes), Hard: f.band(cure.Hard), Handle: f.band(cure.Handle)}
 
+	if ws.Spread != nil {
+		e.Spread = &Spread{f.spread(cure.Green, ws.Spread), closing.spread(cure.Closes, ws.Spread)}
+	}
 	e.Blush = blush(tr, k50)
 	if c.OffRatio {
 		if b := c.Below; b != nil && b.Covered != nil && b.Covered.By == c.Coat.ID {

@@ -144,6 +144,9 @@ type Workspace struct {
 	gauge cure.Gauge
 	marks [nodeN]cure.Marks
 	old   *Workspace // for the oldest resin, where it differs
+	// Spread are the quantiles at which an estimate tells the times of green and
+	// closing; none asked for where nil.
+	Spread []float64
 }
 
 const (
@@ -620,6 +623,18 @@ func (f *fan) by(m cure.Mark, t float64) float64 {
 		before = d[i-1]
 	}
 	return before + (x-float64(i))*(d[i]-before)
+}
+
+// spread is a mark's time at each quantile, min after mixing.
+func (f *fan) spread(m cure.Mark, qs []float64) (out []float64) {
+	for _, q := range qs {
+		s, ok := f.quantile(m, q)
+		if !ok {
+			s = math.Inf(1)
+		}
+		out = append(out, s/60)
+	}
+	return out
 }
 
 func (f *fan) band(m cure.Mark) TimeBand {

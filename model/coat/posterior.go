@@ -29,12 +29,18 @@ type Belief struct {
 	// has: wrong hardener, ratio or probe. Until a test agrees the finger alone
 	// speaks.
 	Asked bool
+	// Other is the chance that nothing which was learnt holds for this coat; 0
+	// without a memory.
+	Other float64
 }
 
 // FilmBelief is one film and what is believed of the rate factor if it is that.
 type FilmBelief struct {
 	z offsets
 	w Weights
+	// late and sheet are the story's that the film belongs to ([PriorPart]).
+	late  int
+	sheet bool
 }
 
 // Note is one remark under a coat about its finger tests: a code of the
@@ -42,6 +48,7 @@ type FilmBelief struct {
 type Note struct {
 	Code  string
 	Feels []Feel
+	Facts words.Facts // beside them; nil for none
 }
 
 // text is a note in words: {at} and {state} are of its first test, {tests} lists
@@ -55,6 +62,9 @@ func (n Note) text(c *Case) string {
 			facts = one
 		}
 		all = append(all, c.text("note.test", one))
+	}
+	for k, v := range n.Facts {
+		facts[k] = v
 	}
 	facts["tests"] = strings.Join(all, c.text("note.list", nil))
 	return c.text("note."+n.Code, facts)
@@ -93,6 +103,7 @@ type Likelihood struct {
 	used    []Feel
 	snaps   []*Snapshot
 	resin   *cure.Resin
+	blushed bool
 	unclear bool // the last tests contradict each other and none counts
 	notes   []Note
 	tempSD  float64 // doubt from temperatures at the last test used
@@ -114,7 +125,8 @@ func (tr *Track) Judge() Likelihood {
 		switch mid := nodeN / 2; {
 		case s.condensed&(1<<mid) != 0 || s.j[mid] > 1:
 			l.ignored++
-			l.notes = append(l.notes, Note{"test_on_water", []Feel{s.Feel}})
+			l.blushed = true
+			l.notes = append(l.notes, Note{Code: "test_on_water", Feels: []Feel{s.Feel}})
 		default:
 			keep = append(keep, s)
 		}
@@ -268,8 +280,7 @@ func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
 		b.Asked = sum < hardlyEver
 	}
 	if b.Asked {
-		f := own.used[len(own.used)-1]
-		b.Notes = append(b.Notes, Note{"test_unlikely", []Feel{f}})
+		b.Notes = append(b.Notes, doesNotFit(own.used[len(own.used)-1]))
 	}
 	b.Asked = b.Asked || own.unclear
 	late := 0.0
@@ -281,15 +292,22 @@ func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
 	}
 	if k := math.Exp(w.quantile(0.5)); (k < kappaMin || k > kappaMax) && len(own.used) > 0 {
 		b.Asked = true
-		how := "far_slower"
-		if k > kappaMax {
-			how = "far_faster"
-		}
-		b.Notes = append(b.Notes, Note{Code: how})
+		b.Notes = append(b.Notes, farOff(k))
 		w, b.Films = before, nil
 	}
 	b.W = w
 	return b
+}
+
+// doesNotFit asks about a test that this resin could hardly give.
+func doesNotFit(f Feel) Note { return Note{Code: "test_unlikely", Feels: []Feel{f}} }
+
+// farOff asks about tests that want a rate factor k which no batch has.
+func farOff(k float64) Note {
+	if k > kappaMax {
+		return Note{Code: "far_faster"}
+	}
+	return Note{Code: "far_slower"}
 }
 
 // Wrong hardener, ratio or probe: how likely before any test, and how far off
@@ -359,7 +377,7 @@ func films(prior *Weights, own Likelihood, late float64) (out []FilmBelief, w We
 				v, _ := weigh(&believedZ[f])
 				v = v.blurred(late)
 				v.normalise()
-				out = append(out, FilmBelief{believedZ[f], v})
+				out = append(out, FilmBelief{z: believedZ[f], w: v})
 			}
 			next += 1.0 / filmN
 		}
@@ -393,6 +411,9 @@ func product(ls []Likelihood) (w Weights) {
 	}
 	return w
 }
+
+// Blushed reports whether any test was ignored for water or blush on the coat.
+func (l *Likelihood) Blushed() bool { return l.blushed }
 
 // Says reports whether any finger test counted.
 func (l *Likelihood) Says() bool { return len(l.used) > 0 }

@@ -91,7 +91,7 @@ func TestEverythingSaidIsInTheCatalogue(t *testing.T) {
 	pseudo := &Case{Now: zero, Words: lang}
 	tests := []Feel{{At: zero, State: Wet}, {At: zero, State: Hard}}
 	for _, code := range []string{"tests_disagree", "odd_test", "test_on_water", "test_unlikely", "far_slower", "far_faster"} {
-		said := Note{code, tests}.text(pseudo)
+		said := Note{Code: code, Feels: tests}.text(pseudo)
 		if bare := words.Bare(said); len(bare) > 0 || strings.ContainsAny(said, "{}") {
 			t.Errorf("note %s: %q", code, said)
 		}

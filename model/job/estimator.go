@@ -14,8 +14,8 @@ import (
 	"curewright/model/air"
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/memory"
 	"curewright/model/shop"
-	"curewright/model/stock"
 )
 
 // DefaultProbeSDK is a probe's accuracy where none is stated, one standard
@@ -39,6 +39,8 @@ type Options struct {
 	// Workers is how many coats are followed at a time; the readings must
 	// then be safe for use by several goroutines. 0 means one.
 	Workers int
+	// Spread are the quantiles of [coat.Spread]; nil for none.
+	Spread []float64
 }
 
 // Estimator judges coats. It keeps a checkpoint a coat, so that a further
@@ -51,6 +53,8 @@ type Estimator struct {
 	saved map[string]*checkpoint
 	law   map[string]*lawOf
 	pasts map[string]*past
+	// What was learnt for a coat, by its id.
+	taught map[string]*taught
 	// Scratch of the forecast.
 	paths, panel []float32
 	scratch      []float64
@@ -64,7 +68,7 @@ type lawOf struct {
 
 // NewEstimator returns an estimator without checkpoints yet.
 func NewEstimator(o Options) *Estimator {
-	return &Estimator{opts: o, saved: map[string]*checkpoint{}, law: map[string]*lawOf{}, pasts: map[string]*past{}}
+	return &Estimator{ws: coat.Workspace{Spread: o.Spread}, opts: o, saved: map[string]*checkpoint{}, law: map[string]*lawOf{}, pasts: map[string]*past{}, taught: map[string]*taught{}}
 }
 
 // Estimate judges every coat that is open at now. Work after now does not
@@ -124,6 +128,7 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 	for id := range e.saved {
 		if !live[id] {
 			delete(e.saved, id)
+			delete(e.taught, id)
 		}
 	}
 	res.Shop = e.shopNow(now, w, r, s)
@@ -519,16 +524,13 @@ func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]
 
 // believe puts together what is known of a coat's rate factor.
 func (e *Estimator) believe(w *coat.Work, ru *run, runs map[string]*run, s Settings) coat.Belief {
-	sd := DefaultProbeSDK
-	if x, ok := s.ProbeSDK[ru.panel.Probe]; ok {
-		sd = x
-	}
-	extra := 0.0
-	if len(ru.batches) == 0 {
-		extra = noBatchSD
-	}
-	for _, b := range ru.batches {
-		extra = math.Max(extra, stock.BatchDoubt(w, b)) // old lots
+	sd, extra := ru.probeSD(s), ru.extra(w)
+	if learnt, prior := e.recall(w, ru, runs, s); prior != nil {
+		b := coat.BelieveLearnt(prior, extra, ru.young.MeasuredSD(sd), ru.like)
+		if run := learnt.Run(lotOf(ru)); run != nil && b.Other < memory.Unlike {
+			b.Notes = append(b.Notes, run.Note())
+		}
+		return b
 	}
 	return coat.Believe(ru.law.resin.LnKappaSD, extra, ru.young.TempSD(sd), ru.like, family(ru, w, runs))
 }

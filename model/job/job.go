@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/memory"
 )
 
 // Sample is one moment of one probe, as the model reads it. A quantity that
@@ -56,6 +57,15 @@ type Settings struct {
 	// Held are stretches whose length is known from a doubtful date alone, in order:
 	// no coat cures over them, see [coat.TrackOptions].
 	Held []coat.Span
+
+	// Memory is what the shop's own coats taught; nil for none, and then nothing
+	// enters that another coat's end did not leave open. Board names this one
+	// among those that share.
+	Memory *memory.Memory
+	Board  string
+	// People are whose finger a test was, by its id; Person is who felt last.
+	People map[string]string
+	Person string
 }
 
 // Result is the estimate of every coat that is not ended, at one time.

@@ -1,0 +1,224 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package job
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"curewright/model/coat"
+	"curewright/model/memory"
+	"curewright/model/stock"
+)
+
+// Lesson draws from one coat what it taught, as its records and readings stand.
+// The belief of the time does not enter: a lesson does not depend on others,
+// but for the question whether its last test was one that fits nothing.
+func (e *Estimator) Lesson(id string, w *coat.Work, r Readings, s Settings) (memory.Lesson, error) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	c, ok := find(w.Coats, func(c coat.Coat) bool { return c.ID == id })
+	if !ok {
+		return memory.Lesson{}, fmt.Errorf("coat %s: not known", id)
+	}
+	at, felt := lastFeel(w, id, farAhead)
+	if !felt {
+		at = c.Applied
+	}
+	ru, err := e.follow(at, w, &c, r, s)
+	delete(e.saved, id)
+	if err != nil {
+		return memory.Lesson{}, err
+	}
+	l := e.lesson(w, ru, s)
+	l.Of = LessonKey(w, id)
+	if l.Teaches && e.believe(w, ru, nil, s).Asked {
+		l.Teaches, l.Why = false, append(l.Why, memory.Questioned)
+	}
+	return l, nil
+}
+
+var farAhead = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// LessonKey is a digest of the records that a coat's lesson is drawn from.
+func LessonKey(w *coat.Work, id string) string {
+	c, ok := find(w.Coats, func(c coat.Coat) bool { return c.ID == id })
+	if !ok {
+		return ""
+	}
+	in := struct {
+		C coat.Coat
+		P coat.Panel
+		B []coat.Batch
+		F []coat.Feel
+		R any
+	}{C: stripped(c), R: w.Resins[c.Resin]}
+	in.P, _ = find(w.Panels, func(p coat.Panel) bool { return p.ID == c.Panel })
+	for _, b := range w.Batches {
+		if slices.Contains(c.Batches, b.ID) {
+			in.B = append(in.B, b)
+		}
+	}
+	for _, f := range w.Feels {
+		if f.Coat == id {
+			in.F = append(in.F, f)
+		}
+	}
+	return fmt.Sprintf("%016x", digest(in))
+}
+
+// Doubts of ln κ from which a coat teaches less, and nothing.
+const (
+	lessSD    = 0.10
+	nothingSD = 0.5
+)
+
+// lesson is what a coat followed up to now would teach.
+func (e *Estimator) lesson(w *coat.Work, ru *run, s Settings) memory.Lesson {
+	l := memory.Lesson{Coat: ru.coat.ID, Board: s.Board, Panel: ru.coat.Panel, Resin: ru.coat.Resin, Law: memory.LawOf(&ru.law.resin),
+		Lot: lotOf(ru), Unit: ru.unit, Applied: ru.coat.Applied, Teaches: true}
+	if !ru.young.Begun() {
+		l.Teaches, l.Why = false, []string{memory.NoTests}
+		return l
+	}
+	l.Contrast, l.WarmthC = 1000*ru.young.Contrast(), ru.young.WarmthC()
+	l.SD = math.Hypot(ru.extra(w), ru.young.MeasuredSD(ru.probeSD(s)))
+	l.Touches = ru.like.Touches()
+	for i := range l.Touches {
+		t := &l.Touches[i]
+		k := slices.IndexFunc(ru.feels, func(f coat.Feel) bool { return f.At.Equal(t.At) && f.State == t.State })
+		if k >= 0 {
+			t.By = s.People[ru.feels[k].ID]
+		}
+	}
+	not := func(is bool, why string) {
+		if is {
+			l.Teaches, l.Why = false, append(l.Why, why)
+		}
+	}
+	less := func(is bool, why string) {
+		if is {
+			l.Why = append(l.Why, why)
+		}
+	}
+	not(len(ru.feels) == 0, memory.NoTests)
+	not(ru.like.Blushed(), memory.Blushed)
+	not(ru.like.Unclear() || len(ru.feels) > 0 && len(l.Touches) == 0 && !ru.like.Blushed(), memory.Contradicts)
+	not(slices.ContainsFunc(ru.batches, func(b coat.Batch) bool { return b.OffRatio == coat.OffUsed }), memory.OffRatio)
+	not(slices.ContainsFunc(ru.batches, func(b coat.Batch) bool { return b.Resin != ru.coat.Resin }), memory.OtherResin)
+	not(ru.like.GapSD() > nothingSD, memory.GapsInTemp)
+	less(ru.like.GapSD() > lessSD && ru.like.GapSD() <= nothingSD, memory.GapsInTemp)
+	less(slices.ContainsFunc(l.Touches, func(t coat.Touch) bool { return t.Air }), memory.GuessedTemp)
+	less(len(ru.batches) == 0, memory.NoBatch)
+	less(slices.ContainsFunc(ru.batches, func(b coat.Batch) bool { return stock.BatchDoubt(w, b) > 0 }), memory.OldStock)
+	return l
+}
+
+// lotOf names the bottle that a coat came from: resin and hardener are both of
+// it, and either may change.
+func lotOf(ru *run) string {
+	lot := ""
+	for _, b := range ru.batches {
+		if b.Lot != "" {
+			lot = b.Lot
+			if b.HardenerLot != "" && b.HardenerLot != b.Lot {
+				lot += " + " + b.HardenerLot
+			}
+		}
+	}
+	return lot
+}
+
+// extra is the doubt of ln κ of this coat alone, from its cups.
+func (ru *run) extra(w *coat.Work) float64 {
+	x := 0.0
+	if len(ru.batches) == 0 {
+		x = noBatchSD
+	}
+	for _, b := range ru.batches {
+		// Old lots, and a ratio that nobody knows the cure of.
+		d := stock.BatchDoubt(w, b)
+		if b.OffRatio == coat.OffUsed {
+			d = math.Hypot(d, offRatioSD)
+		}
+		x = math.Max(x, d)
+	}
+	return x
+}
+
+func (ru *run) probeSD(s Settings) float64 {
+	if x, ok := s.ProbeSDK[ru.panel.Probe]; ok {
+		return x
+	}
+	return DefaultProbeSDK
+}
+
+// taught is what was learnt for one coat from all the others.
+type taught struct {
+	sig    uint64
+	learnt *memory.Learnt
+}
+
+// recall is what memory says of a coat before its own tests; nil where it says
+// nothing. What is being felt on other coats meanwhile counts.
+func (e *Estimator) recall(w *coat.Work, ru *run, runs map[string]*run, s Settings) (*memory.Learnt, *coat.Prior) {
+	if s.Memory == nil {
+		return nil, nil
+	}
+	law := memory.LawOf(&ru.law.resin)
+	own := func(l *memory.Lesson) bool { return l.Coat == ru.coat.ID && l.Board == s.Board }
+	if !slices.ContainsFunc(s.Memory.Lessons, func(l memory.Lesson) bool {
+		return l.Resin == ru.coat.Resin && l.Law == law && l.Teaches && !own(&l)
+	}) {
+		return nil, nil
+	}
+	have := map[string]bool{}
+	for i := range s.Memory.Lessons {
+		if l := &s.Memory.Lessons[i]; l.Board == s.Board {
+			have[l.Coat] = true
+		}
+	}
+	type felt struct {
+		ID string
+		N  int
+		At time.Time
+	}
+	var live []*run
+	sig := struct {
+		Rev  uint64
+		Law  uint64
+		Live []felt
+	}{Rev: s.Memory.Rev, Law: ru.law.key}
+	for i := range w.Coats {
+		o := runs[w.Coats[i].ID]
+		if o == nil || o == ru || have[o.coat.ID] || !o.like.Says() || o.coat.Resin != ru.coat.Resin {
+			continue
+		}
+		live = append(live, o)
+		sig.Live = append(sig.Live, felt{o.coat.ID, len(o.feels), o.feels[len(o.feels)-1].At})
+	}
+	key := digest(sig)
+	t := e.taught[ru.coat.ID]
+	if t == nil || t.sig != key {
+		ls := slices.DeleteFunc(slices.Clone(s.Memory.Lessons), func(l memory.Lesson) bool { return own(&l) })
+		for _, o := range live {
+			ls = append(ls, e.lesson(w, o, s))
+		}
+		t = &taught{key, memory.Learn(ru.law.resin, ls)}
+		e.taught[ru.coat.ID] = t
+	}
+	if t.learnt == nil {
+		return nil, nil
+	}
+	return t.learnt, t.learnt.Prior(memory.About{Lot: lotOf(ru), Unit: ru.unit, Board: s.Board, Who: s.who(ru), Contrast: 1000 * ru.young.Contrast()})
+}
+
+// who will feel a coat: who felt it last, else who felt last of all.
+func (s *Settings) who(ru *run) string {
+	if n := len(ru.feels); n > 0 {
+		return s.People[ru.feels[n-1].ID]
+	}
+	return s.Person
+}
