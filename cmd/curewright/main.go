@@ -88,6 +88,7 @@ type commandLine struct {
 	Pot    cli.PotCmd    `cmd:"" help:"One cup: how long it lasts and whether it runs away."`
 	Mix    cli.MixCmd    `cmd:"" help:"What to mix: grams, batches, what is still to pour, what mends a slip."`
 	Fit    cli.FitCmd    `cmd:"" help:"A resin from its data sheet."`
+	Memory cli.MemoryCmd `cmd:"" help:"What your own coats taught: resins, lots, fingers; forget it, carry it."`
 	Replay cli.ReplayCmd `cmd:"" help:"Readings and a job file through the estimator, offline."`
 	Plan   cli.PlanCmd   `cmd:"" help:"The layup day: when to start, how much to mix."`
 

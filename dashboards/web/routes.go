@@ -92,6 +92,11 @@ func routeTable() []route {
 		{post, api + "/plan", Look, false, (*Server).plan},
 		{post, api + "/resins/fit", Look, false, (*Server).fit},
 
+		{get, api + "/memory", Look, false, (*Server).memory},
+		{post, api + "/memory/forget", Record, false, (*Server).forgetMemory},
+		{get, api + "/memory/file", Control, false, (*Server).memoryFile},
+		{post, api + "/memory/file", Control, false, (*Server).importMemory},
+
 		{get, api + "/tent", Look, false, (*Server).tent},
 		{put, api + "/tent/setpoint", Control, false, (*Server).setTent},
 		// Off is for everybody who may write: it can only make things safer.

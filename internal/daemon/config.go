@@ -38,6 +38,8 @@ type Config struct {
 	Influx influx.Section `toml:"influx"`
 
 	Tent heat.ConfigSection `toml:"tent"`
+
+	Memory MemorySection `toml:"memory"`
 }
 
 // storeSection is [store].

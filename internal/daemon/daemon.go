@@ -51,6 +51,7 @@ type Daemon struct {
 	influx *influx.Sender // nil without a server
 
 	tent *tentHeld // nil without a heater
+	mem  *remembered
 
 	kick     chan struct{} // something was entered: evaluate now
 	lookMu   sync.Mutex    // one look at a time; guards est and cupCache
@@ -165,6 +166,12 @@ func New(o Options) (*Daemon, error) {
 	}
 
 	d.est = job.NewEstimator(job.Options{})
+	if d.mem, err = openMemory(store, o.Clock.Now()); err != nil {
+		return nil, err
+	}
+	if d.mem.trouble != "" {
+		o.Log.Warn("memory", "trouble", d.mem.trouble)
+	}
 	d.rules = alerts.New(o.Config.Alert.Config(), store)
 	var merr, ierr, cerr error
 	d.mqtt, merr = openMQTT(d)
@@ -470,7 +477,13 @@ func (d *Daemon) Look(ctx context.Context) error {
 	st := d.settings()
 	probes := d.set.Health()
 	d.store.SetUrgent(anyOpen(w, now))
-	res, err := d.est.Estimate(now, w, storeReadings{d.store}, d.jobSettings(now, st, probes))
+	if err := d.whose(ctx); err != nil {
+		d.log.Warn("whose finger it was is not known", "err", err)
+	}
+	set := d.jobSettings(now, st, probes)
+	d.learn(ctx, now, w, set)
+	d.mem.into(&set)
+	res, err := d.est.Estimate(now, w, storeReadings{d.store}, set)
 	if err != nil {
 		// What the work lacks is one coat's trouble: the others are judged.
 		d.log.Warn("estimate", "err", err)

@@ -94,6 +94,7 @@ func (d *Daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.H
 	if out.Air == "" {
 		out.Air = firstAir(probes)
 	}
+	d.mem.into(&out)
 	return out
 }
 

@@ -230,6 +230,9 @@ type Estimate struct {
 	PanelFrom string   `json:"panel_from"`
 	Notes     []string `json:"notes"` // finger tests ignored or contradictory, generic resin, ...
 	Strip     Strip    `json:"strip"`
+	// Learnt is what the shop's own coats taught of this one's resin or lot, in
+	// one line; "" for nothing.
+	Learnt string `json:"learnt,omitempty"`
 	// Spread are the times of green and of the recoat window's closing at each
 	// quantile that the workspace was asked for, for scores; nil else.
 	Spread *Spread `json:"-"`

@@ -54,8 +54,9 @@ type PriorPart struct {
 	// Late is by how many states this person's word runs behind what the film
 	// is: 1 says tacky of a green one, −1 green of a tacky one.
 	Late int
-	// Sheet says that the story is that nothing learnt holds for this coat.
-	Sheet bool
+	// Sheet says that the story is that nothing learnt holds for this coat,
+	// Changed that its bottle is no longer what it was.
+	Sheet, Changed bool
 }
 
 // Unlike is the chance from which it is said that nothing learnt holds for a
@@ -154,7 +155,7 @@ func partFilms(p *PriorPart, extra float64, z []offsets) (out []FilmBelief, ok b
 	for f := range z {
 		b := &out[f]
 		b.late = p.Late
-		b.sheet = p.Sheet
+		b.sheet, b.changed = p.Sheet, p.Changed
 		mean := p.Mean[LnKappa]
 		for i := range NumOffsets {
 			b.z[i] = p.Mean[1+i]
@@ -246,13 +247,22 @@ func BelieveLearnt(p *Prior, extra, tempSD float64, own Likelihood) (b Belief) {
 			films[i].w.normalise()
 		}
 	}
+	changed := 0.0
 	for i := range films {
-		if films[i].sheet {
+		switch {
+		case films[i].sheet:
 			b.Other += share[i]
+		case films[i].changed:
+			changed += share[i]
 		}
 	}
-	if b.Other > Unlike && len(own.used) > 0 {
-		b.Notes = append(b.Notes, Note{Code: "unlike"})
+	if len(own.used) > 0 && b.Other+changed > Unlike {
+		b.Unlike = true
+		code := "unlike"
+		if changed > b.Other {
+			code = "unlike_bottle"
+		}
+		b.Notes = append(b.Notes, Note{Code: code})
 	}
 	w := mixed(films, share)
 	b.Films = drawn(films, share)

@@ -32,15 +32,17 @@ type Belief struct {
 	// Other is the chance that nothing which was learnt holds for this coat; 0
 	// without a memory.
 	Other float64
+	// Unlike says that the coat's own tests do not fit what was learnt.
+	Unlike bool
 }
 
 // FilmBelief is one film and what is believed of the rate factor if it is that.
 type FilmBelief struct {
 	z offsets
 	w Weights
-	// late and sheet are the story's that the film belongs to ([PriorPart]).
-	late  int
-	sheet bool
+	// late, sheet and changed are the story's that the film belongs to ([PriorPart]).
+	late           int
+	sheet, changed bool
 }
 
 // Note is one remark under a coat about its finger tests: a code of the

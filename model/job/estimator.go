@@ -14,7 +14,6 @@ import (
 	"curewright/model/air"
 	"curewright/model/coat"
 	"curewright/model/cure"
-	"curewright/model/memory"
 	"curewright/model/shop"
 )
 
@@ -519,7 +518,11 @@ func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]
 	cs.Belief = e.believe(w, ru, runs, s)
 	cs.Outlook = e.outlook(now, ru, r, s)
 	cs.Asleep = asleep(now, s, ru.coat.Applied.Location())
-	return e.ws.Estimate(&cs)
+	out := e.ws.Estimate(&cs)
+	if t := e.taught[ru.coat.ID]; t != nil {
+		out.Learnt = t.line
+	}
+	return out
 }
 
 // believe puts together what is known of a coat's rate factor.
@@ -527,7 +530,7 @@ func (e *Estimator) believe(w *coat.Work, ru *run, runs map[string]*run, s Setti
 	sd, extra := ru.probeSD(s), ru.extra(w)
 	if learnt, prior := e.recall(w, ru, runs, s); prior != nil {
 		b := coat.BelieveLearnt(prior, extra, ru.young.MeasuredSD(sd), ru.like)
-		if run := learnt.Run(lotOf(ru)); run != nil && b.Other < memory.Unlike {
+		if run := learnt.Run(lotOf(ru)); run != nil && !b.Unlike {
 			b.Notes = append(b.Notes, run.Note())
 		}
 		return b

@@ -11,18 +11,20 @@ import (
 	"curewright/model/coat"
 	"curewright/model/memory"
 	"curewright/model/stock"
+	"curewright/model/words"
 )
 
 // Lesson draws from one coat what it taught, as its records and readings stand.
 // The belief of the time does not enter: a lesson does not depend on others,
 // but for the question whether its last test was one that fits nothing.
 func (e *Estimator) Lesson(id string, w *coat.Work, r Readings, s Settings) (memory.Lesson, error) {
-	e.mu.Lock()
-	defer e.mu.Unlock()
 	c, ok := find(w.Coats, func(c coat.Coat) bool { return c.ID == id })
 	if !ok {
 		return memory.Lesson{}, fmt.Errorf("coat %s: not known", id)
 	}
+	next := e.fared(&c, w, r, s)
+	e.mu.Lock()
+	defer e.mu.Unlock()
 	at, felt := lastFeel(w, id, farAhead)
 	if !felt {
 		at = c.Applied
@@ -33,11 +35,46 @@ func (e *Estimator) Lesson(id string, w *coat.Work, r Readings, s Settings) (mem
 		return memory.Lesson{}, err
 	}
 	l := e.lesson(w, ru, s)
-	l.Of = LessonKey(w, id)
-	if l.Teaches && e.believe(w, ru, nil, s).Asked {
+	l.Of, l.Next = LessonKey(w, id), next
+	if l.Teaches && e.questioned(ru, w, s) {
 		l.Teaches, l.Why = false, append(l.Why, memory.Questioned)
 	}
 	return l, nil
+}
+
+// questioned reports whether a coat's last test is one that its resin could
+// hardly give (D18), whoever felt it: somebody whose word always runs a state
+// behind is learnt, and not asked after for ever.
+func (e *Estimator) questioned(ru *run, w *coat.Work, s Settings) bool {
+	_, prior := e.recall(w, ru, nil, s)
+	if prior == nil {
+		prior = memory.Unknowing(ru.law.resin, memory.About{Lot: lotOf(ru), Unit: ru.unit, Board: s.Board, Who: s.who(ru), Contrast: 1000 * ru.young.Contrast()})
+	}
+	b := coat.BelieveLearnt(prior, ru.extra(w), ru.young.MeasuredSD(ru.probeSD(s)), ru.like)
+	return b.Asked
+}
+
+// fared is how the next coat went onto one, by all that was felt of it until
+// then; nil where none did, or where it is not known. The cloth is left out: it
+// has no coat of its own.
+func (e *Estimator) fared(c *coat.Coat, w *coat.Work, r Readings, s Settings) *memory.Fared {
+	o := over(w, c, farAhead)
+	if o == nil || !Covered(w, c, farAhead) {
+		return nil
+	}
+	now := o.Applied.Add(time.Minute)
+	small := At(w, now)
+	small.Coats = slices.DeleteFunc(small.Coats, func(x coat.Coat) bool { return x.ID != c.ID && x.ID != o.ID })
+	res, err := NewEstimator(Options{NoCheckpoints: true}).Estimate(now, small, r, s)
+	if err != nil {
+		return nil
+	}
+	for _, x := range res.Coats {
+		if f := x.Laid; x.ID == o.ID && f != nil && f.On == c.ID && f.Verdict != coat.FellUnknown {
+			return &memory.Fared{Window: f.Window, Minutes: math.Round(o.Applied.Sub(c.Applied).Minutes()), Right: f.Verdict == coat.FellInside}
+		}
+	}
+	return nil
 }
 
 var farAhead = time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
@@ -54,7 +91,11 @@ func LessonKey(w *coat.Work, id string) string {
 		B []coat.Batch
 		F []coat.Feel
 		R any
+		O time.Time
 	}{C: stripped(c), R: w.Resins[c.Resin]}
+	if o := over(w, &c, farAhead); o != nil {
+		in.O = o.Applied
+	}
 	in.P, _ = find(w.Panels, func(p coat.Panel) bool { return p.ID == c.Panel })
 	for _, b := range w.Batches {
 		if slices.Contains(c.Batches, b.ID) {
@@ -159,19 +200,22 @@ func (ru *run) probeSD(s Settings) float64 {
 type taught struct {
 	sig    uint64
 	learnt *memory.Learnt
+	line   string
 }
 
 // recall is what memory says of a coat before its own tests; nil where it says
 // nothing. What is being felt on other coats meanwhile counts.
 func (e *Estimator) recall(w *coat.Work, ru *run, runs map[string]*run, s Settings) (*memory.Learnt, *coat.Prior) {
 	if s.Memory == nil {
+		delete(e.taught, ru.coat.ID)
 		return nil, nil
 	}
 	law := memory.LawOf(&ru.law.resin)
 	own := func(l *memory.Lesson) bool { return l.Coat == ru.coat.ID && l.Board == s.Board }
 	if !slices.ContainsFunc(s.Memory.Lessons, func(l memory.Lesson) bool {
 		return l.Resin == ru.coat.Resin && l.Law == law && l.Teaches && !own(&l)
-	}) {
+	}) && !slices.ContainsFunc(s.Memory.Shared, func(x memory.Shared) bool { return x.Resin == ru.coat.Resin && x.Law == law && x.Board != s.Board }) {
+		delete(e.taught, ru.coat.ID)
 		return nil, nil
 	}
 	have := map[string]bool{}
@@ -202,14 +246,20 @@ func (e *Estimator) recall(w *coat.Work, ru *run, runs map[string]*run, s Settin
 	key := digest(sig)
 	t := e.taught[ru.coat.ID]
 	if t == nil || t.sig != key {
-		ls := slices.DeleteFunc(slices.Clone(s.Memory.Lessons), func(l memory.Lesson) bool { return own(&l) })
+		m := *s.Memory
+		m.Lessons = slices.DeleteFunc(slices.Clone(m.Lessons), func(l memory.Lesson) bool { return own(&l) })
 		for _, o := range live {
-			ls = append(ls, e.lesson(w, o, s))
+			l := e.lesson(w, o, s)
+			m.Hidden(&l)
+			m.Lessons = append(m.Lessons, l)
 		}
-		t = &taught{key, memory.Learn(ru.law.resin, ls)}
+		t = &taught{sig: key, learnt: memory.Learn(ru.law.resin, &m, s.Board)}
+		if t.learnt != nil {
+			t.line = t.learnt.Line(lotOf(ru), words.View{})
+		}
 		e.taught[ru.coat.ID] = t
 	}
-	if t.learnt == nil {
+	if !t.learnt.Knows() {
 		return nil, nil
 	}
 	return t.learnt, t.learnt.Prior(memory.About{Lot: lotOf(ru), Unit: ru.unit, Board: s.Board, Who: s.who(ru), Contrast: 1000 * ru.young.Contrast()})

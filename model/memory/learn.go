@@ -25,20 +25,21 @@ const (
 	// own (physics: 57 ± 6 kJ/mol).
 	eSD = 6000.0
 	// Of a film's offset (unit variance) the greater part is person and resin,
-	// the rest the single coat.
-	personSD = 0.9
-	// lateShare is the chance that somebody's word runs a state behind, or ahead.
-	lateShare = 0.02
+	// the rest the single coat: how much, the coats themselves choose.
+	filmLittle, filmSome, filmMuch = 0.2, 0.3, 0.5
+	// The chances that somebody's word runs a state behind, and ahead.
+	lateShare, earlyShare = 0.06, 0.02
 	// A bottle's rate after it changed.
 	changedSD = 0.25
 	// changes is the chance, before each coat, that its bottle has changed.
-	changes = 0.02
+	changes = 0.008
 	// changedFor sure, from which the coats before it no longer count for it.
 	changedSure = 0.9
 	// notThis is the chance that nothing learnt holds for a coat: another resin
 	// under the same name, a wrong ratio; of it, alienShare that it is none that
 	// the sheet knows of either.
-	notThis    = 0.06
+	notThis    = 0.03
+	notThisNew = 0.06 // of a bottle not seen before
 	alienShare = 0.4
 	alienSD    = 0.7
 	// mostLessons of a resin count, the latest.
@@ -53,6 +54,7 @@ var shifts = [...]float64{-0.5, -0.25, 0.25, 0.5}
 // story is one set of assumptions that a run of learning makes.
 type story struct {
 	lot  float64
+	film float64 // share of a film's offset that is the single coat's
 	who  string
 	late int
 }
@@ -86,6 +88,7 @@ type fit struct {
 	story
 	resin   *cure.Resin
 	groups  []*group
+	shared  []*Shared
 	n       int
 	lots    map[lotKey]int
 	people  map[string]int
@@ -149,8 +152,8 @@ func groupsOf(ls []*Lesson) (gs []*group) {
 }
 
 // learn works out one story.
-func learn(r *cure.Resin, ls []*Lesson, s story) *fit {
-	f := &fit{story: s, resin: r, groups: groupsOf(ls), epochs: map[string][]int{}, sheet: sheetOf(r), e: energySD(r)}
+func learn(r *cure.Resin, ls []*Lesson, shared []*Shared, s story) *fit {
+	f := &fit{story: s, resin: r, groups: groupsOf(ls), shared: shared, epochs: map[string][]int{}, sheet: sheetOf(r), e: energySD(r)}
 	for {
 		f.lay()
 		lot, at, ok := f.pass()
@@ -187,6 +190,9 @@ func (f *fit) epoch(lot string, at int) (e int) {
 	return e
 }
 
+// person is the share of a film's offset that goes with person and resin.
+func (f *fit) person() float64 { return math.Sqrt(1 - f.film*f.film) }
+
 // lay gives every variable its place.
 func (f *fit) lay() {
 	f.n = 2
@@ -213,6 +219,14 @@ func (f *fit) lay() {
 			f.n++
 		}
 	}
+	for _, s := range f.shared {
+		for _, lot := range s.Lots {
+			if _, ok := f.lots[lotKey{lot, 0}]; !ok {
+				f.lots[lotKey{lot, 0}] = f.n
+				f.n++
+			}
+		}
+	}
 	for i, g := range f.groups {
 		g.site = nil
 		g.kappa, g.noise = f.row(g.l.Contrast, g.l.Lot, f.epoch(g.l.Lot, i), g.l.Board+"\n"+g.l.Unit)
@@ -236,7 +250,7 @@ func (f *fit) row(contrast float64, lot string, epoch int, unit string) (k []ent
 		noise[0] += batchSD * batchSD
 	}
 	for j := 1; j < dim; j++ {
-		noise[j] = 1 - personSD*personSD
+		noise[j] = f.film * f.film
 	}
 	return k, noise
 }
@@ -269,16 +283,19 @@ func (f *fit) total(but *group) (sym, []float64) {
 	for i := range f.n {
 		q.add(i, i, 1)
 	}
+	for _, s := range f.shared {
+		s.tell(f, q, h)
+	}
 	for _, g := range f.groups {
 		if g != but && g.site != nil {
-			g.tell(q, h)
+			g.tell(q, h, f.person())
 		}
 	}
 	return q, h
 }
 
 // tell adds a group's site to what all share.
-func (g *group) tell(q sym, h []float64) {
+func (g *group) tell(q sym, h []float64, personSD float64) {
 	each := func(j int, do func(i int, x float64)) {
 		if j == 0 {
 			for _, e := range g.kappa {
@@ -300,7 +317,7 @@ func (g *group) tell(q sym, h []float64) {
 
 // foresee is what mean and covariance of the shared variables say of one
 // coat's six numbers.
-func foresee(mean []float64, cov sym, kappa []entry, person int, noise *[dim]float64) (g belief) {
+func foresee(mean []float64, cov sym, kappa []entry, person int, personSD float64, noise *[dim]float64) (g belief) {
 	var at [dim][]entry
 	at[0] = kappa
 	for j := 1; j < dim && person >= 0; j++ {
@@ -425,7 +442,7 @@ func (f *fit) pass() (lot string, from int, changed bool) {
 	sides := map[string]*[len(shifts)]side{}
 	for i, g := range f.groups {
 		f.solve()
-		before := foresee(f.mean, f.cov, g.kappa, g.person, &g.noise)
+		before := foresee(f.mean, f.cov, g.kappa, g.person, f.person(), &g.noise)
 		after, z := f.weigh(before, g)
 		f.logZ += z
 		g.site = siteOf(&before, &after, &g.noise)
@@ -488,7 +505,7 @@ func (f *fit) refine(g *group) {
 	if !ok {
 		return
 	}
-	before := foresee(c.times(h), c, g.kappa, g.person, &g.noise)
+	before := foresee(c.times(h), c, g.kappa, g.person, f.person(), &g.noise)
 	after, _ := f.weigh(before, g)
 	if s := siteOf(&before, &after, &g.noise); s != nil {
 		g.site = s

@@ -60,17 +60,19 @@ type Lesson struct {
 	// less.
 	Teaches bool     `json:"teaches"`
 	Why     []string `json:"why,omitempty"`
-	// Windows is how what was foreseen fared, for the claim.
-	Fill *Fared `json:"fill,omitempty"`
+	// Next is how what came next on it went on, for the claim; nil where nothing
+	// did.
+	Next *Fared `json:"next,omitempty"`
 	// Of is a digest of the records that the lesson was drawn from: when they
 	// are put right, it is drawn again.
 	Of string `json:"of"`
 }
 
-// Fared is how a window of a coat turned out: when it opened by what was
-// believed before its first test, and whether the finger agreed.
+// Fared is how the next coat or cloth went onto one: so long after it was
+// applied, and whether its window was open then by all that was felt since.
 type Fared struct {
-	Minutes float64 `json:"minutes"` // after mixing
+	Window  string  `json:"window"`
+	Minutes float64 `json:"minutes"`
 	Right   bool    `json:"right"`
 }
 

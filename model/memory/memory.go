@@ -3,6 +3,7 @@
 package memory
 
 import (
+	"maps"
 	"math"
 	"slices"
 	"strconv"
@@ -16,8 +17,9 @@ import (
 type Learnt struct {
 	Resin   cure.Resin
 	Lessons []*Lesson
+	Shared  []*Shared // what others of the yard told, and was taken
+	Aside   []Aside   // and what was not
 	stories []told
-	yard    bool
 }
 
 type told struct {
@@ -25,33 +27,127 @@ type told struct {
 	share float64
 }
 
-// Learn works out what lessons say of a resin. Lessons of others, and those
-// that teach nothing, do not count. It is nil where nothing was learnt.
-func Learn(r cure.Resin, lessons []Lesson) *Learnt {
-	ls := ofResin(lessons, r.Name)
-	law := LawOf(&r)
-	ls = slices.DeleteFunc(ls, func(l *Lesson) bool { return l.Law != law })
-	if len(ls) == 0 {
-		return nil
-	}
-	return learnt(r, ls)
+// Aside is what another board learnt and was set aside, since it is the opposite
+// of what is known here: κ here and there, with the doubt of their ratio's
+// logarithm.
+type Aside struct {
+	Board  string  `json:"board"`
+	Resin  string  `json:"resin"`
+	Lot    string  `json:"lot,omitempty"`
+	Mine   float64 `json:"mine"`
+	Theirs float64 `json:"theirs"`
+	SD     float64 `json:"sd"`
 }
 
-func learnt(r cure.Resin, ls []*Lesson) *Learnt {
-	m := &Learnt{Resin: r, Lessons: ls}
+// Learn works out what a memory says of a resin on a board. Lessons of other
+// resins and rate laws, and those that teach nothing, do not count. It is nil
+// where nothing was learnt.
+func Learn(r cure.Resin, m *Memory, board string) *Learnt {
+	law := LawOf(&r)
+	out := &Learnt{Resin: r}
+	foreign := map[string][]*Lesson{}
+	for _, l := range ofResin(m.Lessons, r.Name) {
+		switch {
+		case l.Law != law:
+		case l.Board == board:
+			out.Lessons = append(out.Lessons, l)
+		default:
+			foreign[l.Board] = append(foreign[l.Board], l)
+		}
+	}
+	// What each other board says of the lots, for the question whether it is the
+	// opposite; its own coats are taken where it is not.
+	said := map[string]*Shared{}
+	for _, b := range slices.Sorted(maps.Keys(foreign)) {
+		said[b] = learnt(&Learnt{Resin: r, Lessons: foreign[b]}).Share(b)
+	}
+	for i := range m.Shared {
+		if s := &m.Shared[i]; s.Resin == r.Name && s.Law == law && s.Board != board && said[s.Board] == nil {
+			said[s.Board] = s
+		}
+	}
+	if len(said) > 0 {
+		if len(out.Lessons) > 0 {
+			said[board] = learnt(&Learnt{Resin: r, Lessons: out.Lessons}).Share(board)
+		}
+		bad := out.disagree(said, board)
+		for _, b := range slices.Sorted(maps.Keys(said)) {
+			switch {
+			case b == board || bad[b]:
+			case foreign[b] != nil:
+				out.Lessons = append(out.Lessons, foreign[b]...)
+			case said[b] != nil:
+				out.Shared = append(out.Shared, said[b])
+			}
+		}
+		slices.SortStableFunc(out.Lessons, func(a, b *Lesson) int { return a.Applied.Compare(b.Applied) })
+	}
+	if len(out.Lessons) == 0 && len(out.Shared) == 0 {
+		if len(out.Aside) > 0 {
+			return out
+		}
+		return nil
+	}
+	return learnt(out)
+}
+
+// Knows reports whether anything was learnt that an estimate goes by.
+func (m *Learnt) Knows() bool { return m != nil && len(m.stories) > 0 }
+
+// disagree finds the boards that learnt the opposite: of this board, else of
+// each other, and then neither is believed.
+func (m *Learnt) disagree(said map[string]*Shared, board string) map[string]bool {
+	bad := map[string]bool{}
+	names := slices.Sorted(maps.Keys(said))
+	for i, a := range names {
+		for _, b := range names[i+1:] {
+			sa, sb := said[a], said[b]
+			if sa == nil || sb == nil || said[board] != nil && a != board && b != board {
+				continue
+			}
+			if b == board {
+				a, b, sa, sb = b, a, sb, sa
+			}
+			for _, lot := range sa.Lots {
+				if !slices.Contains(sb.Lots, lot) {
+					continue
+				}
+				ma, va := sa.alone(&m.Resin, lot)
+				mb, vb := sb.alone(&m.Resin, lot)
+				sd := math.Hypot(va, vb)
+				if math.Abs(ma-mb) < opposite*sd {
+					continue
+				}
+				bad[b] = true
+				if a != board {
+					bad[a] = true
+				}
+				m.Aside = append(m.Aside, Aside{Board: b, Resin: m.Resin.Name, Lot: lot, Mine: math.Exp(ma), Theirs: math.Exp(mb), SD: sd})
+				break
+			}
+		}
+	}
+	return bad
+}
+
+func learnt(m *Learnt) *Learnt {
+	ls := m.Lessons
 	add := func(s story, prior float64) *fit {
-		f := learn(&m.Resin, ls, s)
+		f := learn(&m.Resin, ls, m.Shared, s)
 		m.stories = append(m.stories, told{f, math.Log(prior) + f.logZ})
 		return f
 	}
-	main := add(story{lot: lotSD}, (1-lotWideShare)*(1-2*lateShare))
-	if len(main.lots) > 1 {
-		add(story{lot: lotWideSD}, lotWideShare*(1-2*lateShare))
+	plain := 1 - lateShare - earlyShare
+	wide := 0.0
+	if slices.ContainsFunc(ls, func(l *Lesson) bool { return l.Lot != ls[0].Lot }) {
+		wide = lotWideShare
+		add(story{lot: lotWideSD, film: filmSome}, wide*plain)
 	}
+	add(story{lot: lotSD, film: filmLittle}, (1-wide)/2*plain)
+	add(story{lot: lotSD, film: filmMuch}, (1-wide)/2*plain)
 	for _, who := range m.people() {
-		for _, late := range []int{1, -1} {
-			add(story{lot: lotSD, who: who, late: late}, lateShare)
-		}
+		add(story{lot: lotSD, film: filmSome, who: who, late: 1}, lateShare)
+		add(story{lot: lotSD, film: filmSome, who: who, late: -1}, earlyShare)
 	}
 	top := math.Inf(-1)
 	for _, t := range m.stories {
@@ -78,6 +174,11 @@ func learnt(r cure.Resin, ls []*Lesson) *Learnt {
 	m.stories = slices.DeleteFunc(m.stories, func(t told) bool { return t.share < 0.005 })
 	return m
 }
+
+// Unknowing is what is believed of a coat of a resin of which nothing was
+// learnt: whether its tests are ones that it could give, whoever felt it, is
+// asked of this.
+func Unknowing(r cure.Resin, a About) *coat.Prior { return learnt(&Learnt{Resin: r}).Prior(a) }
 
 // people are those whose fingers taught, the busiest first; more than four
 // are not asked after being late.
@@ -115,12 +216,16 @@ func (m *Learnt) Prior(a About) *coat.Prior {
 			person = -1
 		}
 		kappa, noise := f.row(a.Contrast, a.Lot, len(f.epochs[a.Lot]), a.Board+"\n"+a.Unit)
-		b := foresee(f.mean, f.cov, kappa, person, &noise)
+		b := foresee(f.mean, f.cov, kappa, person, f.person(), &noise)
 		late := f.lateOf(a.Who)
-		part := func(share float64, b belief, late int) {
-			p.Parts = append(p.Parts, coat.PriorPart{Share: share, Mean: b.m, Cov: b.c, Late: late})
+		part := func(share float64, b belief, late int, changed bool) {
+			p.Parts = append(p.Parts, coat.PriorPart{Share: share, Mean: b.m, Cov: b.c, Late: late, Changed: changed})
 		}
-		share := (1 - notThis) * t.share
+		other := notThis
+		if _, ok := f.lots[lotKey{a.Lot, 0}]; !ok {
+			other = notThisNew
+		}
+		share := (1 - other) * t.share
 		odds := f.changed[a.Lot]
 		total := 1.0
 		for k := range odds {
@@ -129,16 +234,16 @@ func (m *Learnt) Prior(a About) *coat.Prior {
 		}
 		base := share / total
 		if !known {
-			part(base*lateShare, b, 1)
-			part(base*lateShare, b, -1)
-			base *= 1 - 2*lateShare
+			part(base*lateShare, b, 1, false)
+			part(base*earlyShare, b, -1, false)
+			base *= 1 - lateShare - earlyShare
 		}
-		part(base, b, late)
+		part(base, b, late, false)
 		for k, d := range shifts {
 			c := b
 			c.m[0] += d
 			c.c[0][0] += 0.1 * 0.1
-			part(share*odds[k]/total, c, late)
+			part(share*odds[k]/total, c, late, true)
 		}
 		if i > 0 {
 			continue
@@ -151,15 +256,12 @@ func (m *Learnt) Prior(a About) *coat.Prior {
 				c.c[0][j], c.c[j][0] = 0, 0
 			}
 			c.c[0][0] = x.sd * x.sd
-			p.Parts = append(p.Parts, coat.PriorPart{Share: notThis * x.share, Mean: c.m, Cov: c.c, Late: late, Sheet: true})
+			p.Parts = append(p.Parts, coat.PriorPart{Share: other * x.share, Mean: c.m, Cov: c.c, Late: late, Sheet: true})
 		}
 	}
 	return p
 }
 
-// Unlike is the chance from which a coat counts as one of which nothing that
-// was learnt holds.
-const Unlike = coat.Unlike
 
 // noticed is the chance from which a run on one side is said.
 const noticed = 0.5
@@ -181,11 +283,4 @@ func (r *Run) Note() coat.Note {
 		code = "run_faster"
 	}
 	return coat.Note{Code: code, Facts: words.Facts{"n": strconv.Itoa(r.Tests)}}
-}
-
-// Memory is all that a shop has learnt.
-type Memory struct {
-	Lessons []Lesson
-	// Rev changes whenever the lessons do.
-	Rev uint64
 }

@@ -1,0 +1,222 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package cli
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"curewright/dashboards/client"
+	"curewright/internal/daemon"
+	"curewright/internal/fault"
+	"curewright/internal/file"
+	"curewright/model/memory"
+	"curewright/model/words"
+)
+
+// MemoryCmd is what the shop's own coats taught.
+type MemoryCmd struct {
+	Show   memoryShowCmd   `cmd:"" default:"withargs" help:"What was learnt, each claim with the coats that taught it."`
+	Forget memoryForgetCmd `cmd:"" help:"Forget a coat, a resin, a lot, a person's finger, or all."`
+	Export memoryExportCmd `cmd:"" help:"All of it as one small file; with --lots, what a yard may share."`
+	Import memoryImportCmd `cmd:"" help:"Take such a file from another board."`
+}
+
+type memoryShowCmd struct {
+	Coats bool `help:"List every coat with what it taught, and why where it taught nothing."`
+	JSON  bool `help:"Print one JSON object."`
+}
+
+func (memoryShowCmd) Help() string {
+	return "Example:\n\n  curewright memory --coats\n\n" + Caution
+}
+
+func (c *memoryShowCmd) Run(a *App, cl *client.Client) error {
+	raw, err := cl.Memory(a.Ctx)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(raw)
+	}
+	var v daemon.MemoryView
+	if err := json.Unmarshal(raw, &v); err != nil {
+		return fmt.Errorf("the daemon's answer: %w", err)
+	}
+	a.printMemory(v, c.Coats)
+	return nil
+}
+
+func (a *App) printMemory(v daemon.MemoryView, coats bool) {
+	if v.Trouble != "" {
+		fmt.Fprintln(a.Out, hang("! ", v.Trouble))
+	}
+	view := words.View{Fahrenheit: a.Units == "us", Loc: time.Local}
+	if len(v.Claims) == 0 {
+		fmt.Fprintln(a.Out, Wrap(view.Say("memory.none", nil), 78))
+	}
+	for _, c := range v.Claims {
+		fmt.Fprintln(a.Out, hang("· ", a.Units.text(c.Say)))
+		if len(c.Coats) > 0 {
+			names := make([]string, len(c.Coats))
+			for i, k := range c.Coats {
+				names[i] = strings.TrimPrefix(k, v.Board+"/")
+			}
+			fmt.Fprintln(a.Out, hang("    from ", strings.Join(names, ", ")))
+		}
+	}
+	nothing := 0
+	for _, c := range v.Coats {
+		if !c.Teaches {
+			nothing++
+		}
+	}
+	if len(v.Coats) > 0 && !coats {
+		fmt.Fprintf(a.Out, "\n%s\n", view.Say("memory.kept", words.Facts{"n": fmt.Sprint(len(v.Coats)), "not": fmt.Sprint(nothing)}))
+	}
+	if !coats {
+		return
+	}
+	fmt.Fprintln(a.Out)
+	for _, c := range v.Coats {
+		var tests []string
+		for _, t := range c.Tests {
+			tests = append(tests, fmt.Sprintf("%s %s", t.State, t.At.Local().Format("15:04")))
+		}
+		line := fmt.Sprintf("%s · %s · %s · %s", c.Coat, c.Resin, c.Applied.Local().Format("2 Jan 2006"), a.Units.temp(c.WarmthC))
+		if c.Lot != "" {
+			line += " · lot " + c.Lot
+		}
+		if c.Board != v.Board {
+			line += " · board " + c.Board
+		}
+		fmt.Fprintln(a.Out, line)
+		if len(tests) > 0 {
+			fmt.Fprintln(a.Out, hang("    ", strings.Join(tests, ", ")))
+		}
+		if len(c.Why) > 0 {
+			head := "    taught less: "
+			if !c.Teaches {
+				head = "    taught nothing: "
+			}
+			fmt.Fprintln(a.Out, hang(head, strings.Join(c.Why, "; ")))
+		}
+	}
+}
+
+type memoryForgetCmd struct {
+	All    bool    `help:"All of it."`
+	Coat   string  `placeholder:"ID" help:"What this coat taught."`
+	Resin  string  `placeholder:"NAME" help:"What was learnt of this resin."`
+	Lot    string  `placeholder:"LOT" help:"What was learnt of this lot."`
+	Person *string `placeholder:"NAME" help:"This person's finger."`
+	JSON   bool    `help:"Print one JSON object."`
+}
+
+func (memoryForgetCmd) Help() string {
+	return "What is forgotten is not learnt again from the same coats; the coats' records stay.\n\nExample:\n\n  curewright memory forget --lot L2"
+}
+
+func (c *memoryForgetCmd) Run(a *App, cl *client.Client) error {
+	q := map[string]any{}
+	for k, v := range map[string]string{"coat": c.Coat, "resin": c.Resin, "lot": c.Lot} {
+		if v != "" {
+			q[k] = v
+		}
+	}
+	if c.Person != nil {
+		q["person"] = *c.Person
+	}
+	if c.All {
+		q["all"] = true
+	}
+	if len(q) == 0 || c.All && len(q) > 1 {
+		return fault.Inputf("memory forget: say --all, or which --coat, --resin, --lot or --person")
+	}
+	raw, err := cl.ForgetMemory(a.Ctx, q)
+	if err != nil {
+		return err
+	}
+	var n struct{ Forgotten int }
+	if err := json.Unmarshal(raw, &n); err != nil {
+		return fmt.Errorf("the daemon's answer: %w", err)
+	}
+	if c.JSON {
+		return a.JSON(raw)
+	}
+	fmt.Fprintf(a.Out, "Forgotten: %d coats teach no more.\n", n.Forgotten)
+	return nil
+}
+
+type memoryExportCmd struct {
+	Out  string `short:"o" required:"" placeholder:"FILE" type:"path" help:"File to write; - is standard output."`
+	Lots bool   `help:"What was learnt of resins and lots alone, and of nobody: for the other boards of a yard."`
+	JSON bool   `help:"Print one JSON object."`
+}
+
+func (memoryExportCmd) Help() string {
+	return "Without [memory] people = true in the board's configuration, names are left out.\n\nExample:\n\n  curewright memory export -o memory.json"
+}
+
+func (c *memoryExportCmd) Run(a *App, cl *client.Client) error {
+	if err := oneOutput(c.JSON, c.Out); err != nil {
+		return err
+	}
+	b, err := cl.MemoryFile(a.Ctx, c.Lots)
+	if err != nil {
+		return err
+	}
+	if err := a.toFile(c.Out, func(w io.Writer) error { _, err := w.Write(b); return err }); err != nil {
+		return err
+	}
+	if c.Out == "-" {
+		return nil
+	}
+	return a.done(c.JSON, map[string]any{"file": c.Out, "bytes": len(b)}, "Written to %s, %d bytes.", c.Out, len(b))
+}
+
+type memoryImportCmd struct {
+	File string `arg:"" type:"path" help:"What another board exported."`
+	JSON bool   `help:"Print one JSON object."`
+}
+
+func (memoryImportCmd) Help() string { return "Example:\n\n  curewright memory import memory.json" }
+
+func (c *memoryImportCmd) Run(a *App, cl *client.Client) error {
+	b, err := file.Read(c.File)
+	if err != nil {
+		return fault.Inputf("%v", err)
+	}
+	// What cannot be read is said with its place before anything is sent.
+	if _, _, err := memory.Read(b); err != nil {
+		var lines []string
+		for _, l := range strings.Split(err.Error(), "\n") {
+			lines = append(lines, c.File+": "+l)
+		}
+		return &fault.Input{Lines: lines}
+	}
+	raw, err := cl.ImportMemory(a.Ctx, b)
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return a.JSON(raw)
+	}
+	var got struct {
+		Board  string
+		Coats  int
+		Shared int
+		Aside  []memory.Aside
+	}
+	if err := json.Unmarshal(raw, &got); err != nil {
+		return fmt.Errorf("the daemon's answer: %w", err)
+	}
+	fmt.Fprintf(a.Out, "Taken from board %s: %d coats, the lots of %d resins.\n", got.Board, got.Coats, got.Shared)
+	for _, x := range got.Aside {
+		fmt.Fprintln(a.Out, hang("! ", fmt.Sprintf("Board %s learnt the opposite of %s, lot %s: rate factor %.2f there, %.2f here. It is set aside.", x.Board, x.Resin, x.Lot, x.Theirs, x.Mine)))
+	}
+	return nil
+}
