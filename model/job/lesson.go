@@ -147,7 +147,7 @@ func (e *Estimator) lesson(w *coat.Work, ru *run, s Settings) memory.Lesson {
 	not(len(ru.feels) == 0, memory.NoTests)
 	not(ru.like.Blushed(), memory.Blushed)
 	not(ru.like.Unclear() || len(ru.feels) > 0 && len(l.Touches) == 0 && !ru.like.Blushed(), memory.Contradicts)
-	not(slices.ContainsFunc(ru.batches, func(b coat.Batch) bool { return b.OffRatio == coat.OffUsed }), memory.OffRatio)
+	not(ru.offRatio(), memory.OffRatio)
 	not(slices.ContainsFunc(ru.batches, func(b coat.Batch) bool { return b.Resin != ru.coat.Resin }), memory.OtherResin)
 	not(ru.like.GapSD() > nothingSD, memory.GapsInTemp)
 	less(ru.like.GapSD() > lessSD && ru.like.GapSD() <= nothingSD, memory.GapsInTemp)
@@ -179,12 +179,7 @@ func (ru *run) extra(w *coat.Work) float64 {
 		x = noBatchSD
 	}
 	for _, b := range ru.batches {
-		// Old lots, and a ratio that nobody knows the cure of.
-		d := stock.BatchDoubt(w, b)
-		if b.OffRatio == coat.OffUsed {
-			d = math.Hypot(d, offRatioSD)
-		}
-		x = math.Max(x, d)
+		x = math.Max(x, stock.BatchDoubt(w, b)) // old lots
 	}
 	return x
 }
