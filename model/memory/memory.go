@@ -262,7 +262,6 @@ func (m *Learnt) Prior(a About) *coat.Prior {
 	return p
 }
 
-
 // noticed is the chance from which a run on one side is said.
 const noticed = 0.5
 
