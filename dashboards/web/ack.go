@@ -4,6 +4,7 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"html/template"
 	"net/http"
@@ -56,13 +57,8 @@ func (s *Server) ackShow(w http.ResponseWriter, r *http.Request, code int, b ack
 	}
 }
 
-func (s *Server) ackDo(w http.ResponseWriter, r *http.Request, do func(AckBackend) (alerts.Alert, error)) (alerts.Alert, bool) {
-	b, ok := s.b.(AckBackend)
-	if !ok {
-		s.ackShow(w, r, http.StatusNotFound, ackBody{Title: "No such link"})
-		return alerts.Alert{}, false
-	}
-	a, err := do(b)
+func (s *Server) ackDo(w http.ResponseWriter, r *http.Request, do func(ctx context.Context, token string) (alerts.Alert, error)) (alerts.Alert, bool) {
+	a, err := do(r.Context(), r.PathValue("token"))
 	if errors.Is(err, ErrNotFound) {
 		// A wrong link costs a try, so that links cannot be guessed at speed.
 		// They are counted apart: nobody is kept from pairing by old links.
@@ -87,14 +83,14 @@ func (s *Server) ackDo(w http.ResponseWriter, r *http.Request, do func(AckBacken
 }
 
 func (s *Server) ackPage(w http.ResponseWriter, r *http.Request) {
-	a, ok := s.ackDo(w, r, func(b AckBackend) (alerts.Alert, error) { return b.AckLook(r.Context(), r.PathValue("token")) })
+	a, ok := s.ackDo(w, r, s.b.AckLook)
 	if ok {
 		s.ackShow(w, r, http.StatusOK, ackBody{Title: "Have you seen this?", Say: a.Say, Ask: true})
 	}
 }
 
 func (s *Server) ackByLink(w http.ResponseWriter, r *http.Request) {
-	a, ok := s.ackDo(w, r, func(b AckBackend) (alerts.Alert, error) { return b.AckByLink(r.Context(), r.PathValue("token")) })
+	a, ok := s.ackDo(w, r, s.b.AckByLink)
 	if ok {
 		s.ackShow(w, r, http.StatusOK, ackBody{Title: "Noted", Say: a.Say})
 	}

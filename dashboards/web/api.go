@@ -43,7 +43,7 @@ func (s *Server) whoami(w http.ResponseWriter, r *http.Request) {
 	// Whether there is a tent is said here, so that a page need not ask for one
 	// that is not there.
 	tent := false
-	if t, ok := s.b.(TentBackend); ok {
+	if t := s.b.HeatedTent(); t != nil {
 		_, err := t.Tent(r.Context())
 		tent = err == nil
 	}
@@ -411,12 +411,12 @@ func (s *Server) pot(w http.ResponseWriter, r *http.Request) {
 	s.raw(w, r, out, err)
 }
 
-func (s *Server) tentOf(w http.ResponseWriter, r *http.Request) (TentBackend, bool) {
-	t, ok := s.b.(TentBackend)
-	if !ok {
+func (s *Server) tentOf(w http.ResponseWriter, r *http.Request) (Tent, bool) {
+	t := s.b.HeatedTent()
+	if t == nil {
 		s.fail(w, r, http.StatusNotFound, "", "no tent is set up here; see [tent] in the configuration file")
 	}
-	return t, ok
+	return t, t != nil
 }
 
 func (s *Server) tent(w http.ResponseWriter, r *http.Request) {
@@ -534,11 +534,6 @@ func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) record(w http.ResponseWriter, r *http.Request) {
-	rb, ok := s.b.(RecordBackend)
-	if !ok {
-		s.fail(w, r, http.StatusNotFound, "", "this build prints no records")
-		return
-	}
 	q, f := newQuery(r, "format")
 	format := q.text("format")
 	mime := map[string]string{"": "text/html; charset=utf-8", "html": "text/html; charset=utf-8",
@@ -558,7 +553,7 @@ func (s *Server) record(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer done()
-	b, err := rb.Record(r.Context(), r.PathValue("id"), format)
+	b, err := s.b.Record(r.Context(), r.PathValue("id"), format)
 	if err != nil {
 		s.problem(w, r, err)
 		return

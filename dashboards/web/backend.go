@@ -141,6 +141,16 @@ type Snapshot struct {
 // that change work return only once the change is on disk. Errors that are
 // the caller's are [Faults], [ErrNotFound], [ErrConflict].
 type Backend interface {
+	JobBackend
+	CupsBackend
+	AckBackend
+	StoreBackend
+	SenderBackend
+
+	// HeatedTent is the tent with a heater, nil where there is none: every /tent
+	// route then answers 404.
+	HeatedTent() Tent
+
 	Now() time.Time
 	Snapshot(ctx context.Context) (Snapshot, error)
 	Work(ctx context.Context) (*coat.Work, error)

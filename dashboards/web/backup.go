@@ -11,11 +11,6 @@ import (
 )
 
 func (s *Server) backup(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.b.(BackupBackend)
-	if !ok {
-		s.fail(w, r, http.StatusNotFound, "", "this build keeps no store to copy")
-		return
-	}
 	h := w.Header()
 	h.Set("Content-Type", "application/vnd.sqlite3")
 	h.Set("Content-Disposition", `attachment; filename="curewright-`+s.b.Now().Format("2006-01-02")+`.db"`)
@@ -28,7 +23,7 @@ func (s *Server) backup(w http.ResponseWriter, r *http.Request) {
 	}
 	defer done()
 	o := &steady{w: w, rc: http.NewResponseController(w)}
-	if err := b.Backup(r.Context(), o); err != nil {
+	if err := s.b.Backup(r.Context(), o); err != nil {
 		if o.n == 0 {
 			h.Del("Content-Disposition")
 			s.problem(w, r, err)
@@ -58,11 +53,6 @@ func (o *steady) Write(b []byte) (int, error) {
 const maxRestore = 2 << 30
 
 func (s *Server) restore(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.b.(RestoreBackend)
-	if !ok {
-		s.fail(w, r, http.StatusNotFound, "", "this build takes no copy back over the network; see `curewright backup`")
-		return
-	}
 	// Not a type that a form of another page can send.
 	switch t, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";"); strings.TrimSpace(t) {
 	case "application/octet-stream", "application/vnd.sqlite3":
@@ -72,7 +62,7 @@ func (s *Server) restore(w http.ResponseWriter, r *http.Request) {
 	}
 	rc := http.NewResponseController(w)
 	in := &patient{r: http.MaxBytesReader(w, r.Body, maxRestore), rc: rc}
-	next, err := b.Restore(r.Context(), whoOf(r), in)
+	next, err := s.b.Restore(r.Context(), whoOf(r), in)
 	rc.SetWriteDeadline(time.Now().Add(writeTimeout))
 	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
 		s.fail(w, r, http.StatusRequestEntityTooLarge, "", "the copy is larger than 2 GB")

@@ -2,13 +2,6 @@
 
 package web
 
-import "context"
-
-// ChannelBackend is what a daemon that sends alerts out adds to its [Backend].
-type ChannelBackend interface {
-	AlertChannels(ctx context.Context) []ChannelStats
-}
-
 // ChannelStats is how alerts get through by one channel. Counts are messages
 // since start.
 type ChannelStats struct {

@@ -55,19 +55,7 @@ type MixQuery struct {
 	Tables      bool          `json:"tables"` // grams by the tables alone, not as learnt
 }
 
-func (s *Server) cupsOf(w http.ResponseWriter, r *http.Request) (CupsBackend, bool) {
-	b, ok := s.b.(CupsBackend)
-	if !ok {
-		s.absent(w, r)
-	}
-	return b, ok
-}
-
 func (s *Server) mix(w http.ResponseWriter, r *http.Request) {
-	c, ok := s.cupsOf(w, r)
-	if !ok {
-		return
-	}
 	b, ok := s.body(w, r, maxBody)
 	if !ok {
 		return
@@ -81,25 +69,23 @@ func (s *Server) mix(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusBadRequest, "readings", "more than 200 of them")
 		return
 	}
-	out, err := c.Mix(r.Context(), q)
+	out, err := s.b.Mix(r.Context(), q)
 	s.raw(w, r, out, err)
 }
 
 func (s *Server) stock(w http.ResponseWriter, r *http.Request) {
-	c, ok := s.cupsOf(w, r)
-	if !ok || !s.query(w, r) {
+	if !s.query(w, r) {
 		return
 	}
-	out, err := c.Stock(r.Context())
+	out, err := s.b.Stock(r.Context())
 	s.raw(w, r, out, err)
 }
 
 func (s *Server) stockCSV(w http.ResponseWriter, r *http.Request) {
-	c, ok := s.cupsOf(w, r)
-	if !ok || !s.query(w, r) {
+	if !s.query(w, r) {
 		return
 	}
-	out, err := c.StockCSV(r.Context())
+	out, err := s.b.StockCSV(r.Context())
 	if err != nil {
 		s.problem(w, r, err)
 		return
@@ -114,10 +100,6 @@ func (s *Server) stockCSV(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) importStock(w http.ResponseWriter, r *http.Request) {
-	c, ok := s.cupsOf(w, r)
-	if !ok {
-		return
-	}
 	key, ok := s.key(w, r)
 	if !ok {
 		return
@@ -126,24 +108,22 @@ func (s *Server) importStock(w http.ResponseWriter, r *http.Request) {
 	if !s.read(w, r, &q) {
 		return
 	}
-	out, err := c.ImportStock(r.Context(), whoOf(r), []byte(q.CSV), key)
+	out, err := s.b.ImportStock(r.Context(), whoOf(r), []byte(q.CSV), key)
 	s.raw(w, r, out, err)
 }
 
 func (s *Server) laminate(w http.ResponseWriter, r *http.Request) {
-	c, ok := s.cupsOf(w, r)
-	if !ok || !s.query(w, r) {
+	if !s.query(w, r) {
 		return
 	}
-	out, err := c.Laminate(r.Context(), r.PathValue("id"))
+	out, err := s.b.Laminate(r.Context(), r.PathValue("id"))
 	s.raw(w, r, out, err)
 }
 
 func (s *Server) bill(w http.ResponseWriter, r *http.Request) {
-	c, ok := s.cupsOf(w, r)
-	if !ok || !s.query(w, r) {
+	if !s.query(w, r) {
 		return
 	}
-	out, err := c.Bill(r.Context(), r.PathValue("id"))
+	out, err := s.b.Bill(r.Context(), r.PathValue("id"))
 	s.raw(w, r, out, err)
 }

@@ -3,16 +3,9 @@
 package web
 
 import (
-	"context"
 	"math"
 	"time"
 )
-
-// ForwardBackend is what a daemon that sends its history on adds to its
-// [Backend].
-type ForwardBackend interface {
-	Forwards(ctx context.Context) []ForwardStats
-}
 
 // ForwardStats is how sending to one system goes: "influx", "mqtt". Counts are
 // since start.

@@ -154,7 +154,9 @@ func jobRoutes() []route {
 		{get, api + "/jobs/{id}/file", Look, false, (*Server).jobFile},
 		{get, api + "/next", Look, false, (*Server).next},
 		{get, api + "/entries", Look, false, (*Server).entries},
-		{post, api + "/jobs", Record, false, (*Server).newJob},
+		{post, api + "/jobs", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
+			entry(s, w, r, func(q NewJob, key string) (Entered, error) { return s.b.NewJob(r.Context(), whoOf(r), q, key) })
+		}},
 		{patch, api + "/jobs/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.patch(w, r, "job") }},
 		{del, api + "/jobs/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.delete(w, r, "job") }},
 		{patch, api + "/ticks/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.patch(w, r, "tick") }},
@@ -185,20 +187,15 @@ func jobRoutes() []route {
 	return t
 }
 
-func (s *Server) jobsOf(w http.ResponseWriter, r *http.Request) (JobBackend, bool) {
-	b, ok := s.b.(JobBackend)
-	if !ok {
-		s.fail(w, r, http.StatusNotFound, "", "this build keeps no jobs")
-	}
-	return b, ok
+// enter takes one entry of a job, whose body is a Q.
+func enter[Q any](s *Server, w http.ResponseWriter, r *http.Request, as func(Q) any) {
+	entry(s, w, r, func(q Q, key string) (Entered, error) {
+		return s.b.Enter(r.Context(), whoOf(r), r.PathValue("id"), as(q), key)
+	})
 }
 
-// enter takes one entry whose body is a Q.
-func enter[Q any](s *Server, w http.ResponseWriter, r *http.Request, as func(Q) any) {
-	b, ok := s.jobsOf(w, r)
-	if !ok {
-		return
-	}
+// entry reads what is entered, a Q, and answers with what was done of it.
+func entry[Q any](s *Server, w http.ResponseWriter, r *http.Request, do func(q Q, key string) (Entered, error)) {
 	key, ok := s.key(w, r)
 	if !ok {
 		return
@@ -207,11 +204,7 @@ func enter[Q any](s *Server, w http.ResponseWriter, r *http.Request, as func(Q) 
 	if !s.read(w, r, &q) {
 		return
 	}
-	out, err := b.Enter(r.Context(), whoOf(r), r.PathValue("id"), as(q), key)
-	s.entered(w, r, out, err)
-}
-
-func (s *Server) entered(w http.ResponseWriter, r *http.Request, out Entered, err error) {
+	out, err := do(q, key)
 	if err != nil {
 		s.problem(w, r, err)
 		return
@@ -220,29 +213,11 @@ func (s *Server) entered(w http.ResponseWriter, r *http.Request, out Entered, er
 	s.answer(w, r, http.StatusCreated, out)
 }
 
-func (s *Server) newJob(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.jobsOf(w, r)
-	if !ok {
-		return
-	}
-	key, ok := s.key(w, r)
-	if !ok {
-		return
-	}
-	var q NewJob
-	if !s.read(w, r, &q) {
-		return
-	}
-	out, err := b.NewJob(r.Context(), whoOf(r), q, key)
-	s.entered(w, r, out, err)
-}
-
 func (s *Server) jobs(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.jobsOf(w, r)
-	if !ok || !s.query(w, r) {
+	if !s.query(w, r) {
 		return
 	}
-	js, err := b.Jobs(r.Context())
+	js, err := s.b.Jobs(r.Context())
 	if err != nil {
 		s.problem(w, r, err)
 		return
@@ -257,11 +232,10 @@ func (s *Server) jobTemplates(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) job(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.jobsOf(w, r)
-	if !ok || !s.query(w, r) {
+	if !s.query(w, r) {
 		return
 	}
-	v, err := b.Job(r.Context(), r.PathValue("id"))
+	v, err := s.b.Job(r.Context(), r.PathValue("id"))
 	if err != nil {
 		s.problem(w, r, err)
 		return
@@ -271,11 +245,10 @@ func (s *Server) job(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) jobFile(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.jobsOf(w, r)
-	if !ok || !s.query(w, r) {
+	if !s.query(w, r) {
 		return
 	}
-	text, err := b.JobFile(r.Context(), r.PathValue("id"))
+	text, err := s.b.JobFile(r.Context(), r.PathValue("id"))
 	if err != nil {
 		s.problem(w, r, err)
 		return
@@ -290,17 +263,13 @@ func (s *Server) jobFile(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) next(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.jobsOf(w, r)
-	if !ok {
-		return
-	}
 	q, f := newQuery(r, "panel")
 	panel := q.text("panel")
 	if *f != nil {
 		s.faults(w, r, http.StatusBadRequest, *f)
 		return
 	}
-	all, err := b.NextSteps(r.Context())
+	all, err := s.b.NextSteps(r.Context())
 	if err != nil {
 		s.problem(w, r, err)
 		return
@@ -321,10 +290,6 @@ func (s *Server) next(w http.ResponseWriter, r *http.Request) {
 const maxEntries = 200
 
 func (s *Server) entries(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.jobsOf(w, r)
-	if !ok {
-		return
-	}
 	q, f := newQuery(r, "limit")
 	limit := 20
 	if n, ok := q.number("limit"); ok {
@@ -337,7 +302,7 @@ func (s *Server) entries(w http.ResponseWriter, r *http.Request) {
 		s.faults(w, r, http.StatusBadRequest, *f)
 		return
 	}
-	es, err := b.Entries(r.Context(), limit)
+	es, err := s.b.Entries(r.Context(), limit)
 	if err != nil {
 		s.problem(w, r, err)
 		return
@@ -346,15 +311,11 @@ func (s *Server) entries(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) undo(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.jobsOf(w, r)
-	if !ok {
-		return
-	}
 	key, ok := s.key(w, r)
 	if !ok || !s.noBody(w, r) {
 		return
 	}
-	out, err := b.Undo(r.Context(), whoOf(r), r.PathValue("id"), key)
+	out, err := s.b.Undo(r.Context(), whoOf(r), r.PathValue("id"), key)
 	if err != nil {
 		s.problem(w, r, err)
 		return

@@ -252,29 +252,18 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 
 	ctx, cancel := context.WithTimeout(context.Background(), writeTimeout/3)
 	defer cancel()
-	if b, ok := s.b.(StatsBackend); ok {
-		storeMetrics(put, opt, b.StoreStats())
-		seen := map[string]bool{}
-		for _, in := range b.IntakeStats() {
-			if seen[clean(in.Intake)] {
-				continue
-			}
-			seen[clean(in.Intake)] = true
-			put(mIntakeOK, float64(in.Taken), in.Intake)
-			for i, k := range sortedKeys(in.Refused) {
-				if i < maxReasons {
-					put(mIntakeBad, float64(in.Refused[k]), in.Intake, k)
-				}
+	storeMetrics(put, opt, s.b.StoreStats())
+	for _, in := range once(s.b.IntakeStats(), func(in IntakeStats) string { return in.Intake }) {
+		put(mIntakeOK, float64(in.Taken), in.Intake)
+		for i, k := range sortedKeys(in.Refused) {
+			if i < maxReasons {
+				put(mIntakeBad, float64(in.Refused[k]), in.Intake, k)
 			}
 		}
 	}
-	if b, ok := s.b.(ChannelBackend); ok {
-		channelMetrics(put, b.AlertChannels(ctx))
-	}
-	if b, ok := s.b.(ForwardBackend); ok {
-		forwardMetrics(put, b.Forwards(ctx))
-	}
-	if b, ok := s.b.(TentBackend); ok {
+	channelMetrics(put, s.b.AlertChannels(ctx))
+	forwardMetrics(put, s.b.Forwards(ctx))
+	if b := s.b.HeatedTent(); b != nil {
 		if t, err := b.Tent(ctx); err == nil {
 			opt(mTentPanel, t.PanelC)
 			opt(mTentAir, t.AirC)

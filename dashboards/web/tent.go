@@ -6,14 +6,6 @@ import (
 	"net/http"
 )
 
-func (s *Server) careOf(w http.ResponseWriter, r *http.Request) (TentCareBackend, bool) {
-	t, ok := s.b.(TentCareBackend)
-	if !ok {
-		s.fail(w, r, http.StatusNotFound, "", "no tent is set up here; see [tent] in the configuration file")
-	}
-	return t, ok
-}
-
 // cared answers with the tent as it is after a change.
 func (s *Server) cared(w http.ResponseWriter, r *http.Request, err error) {
 	if err != nil {
@@ -24,19 +16,19 @@ func (s *Server) cared(w http.ResponseWriter, r *http.Request, err error) {
 }
 
 func (s *Server) tentSolvent(w http.ResponseWriter, r *http.Request) {
-	if t, ok := s.careOf(w, r); ok {
+	if t, ok := s.tentOf(w, r); ok {
 		s.cared(w, r, t.TentSolvent(r.Context(), whoOf(r)))
 	}
 }
 
 func (s *Server) tentRelease(w http.ResponseWriter, r *http.Request) {
-	if t, ok := s.careOf(w, r); ok {
+	if t, ok := s.tentOf(w, r); ok {
 		s.cared(w, r, t.TentRelease(r.Context(), whoOf(r)))
 	}
 }
 
 func (s *Server) tentResume(w http.ResponseWriter, r *http.Request) {
-	t, ok := s.careOf(w, r)
+	t, ok := s.tentOf(w, r)
 	if !ok {
 		return
 	}
@@ -52,13 +44,13 @@ func (s *Server) tentResume(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) tentAimOff(w http.ResponseWriter, r *http.Request) {
-	if t, ok := s.careOf(w, r); ok {
+	if t, ok := s.tentOf(w, r); ok {
 		s.cared(w, r, t.TentAimOff(r.Context(), whoOf(r)))
 	}
 }
 
 func (s *Server) tentAim(w http.ResponseWriter, r *http.Request) {
-	t, ok := s.careOf(w, r)
+	t, ok := s.tentOf(w, r)
 	if !ok {
 		return
 	}
@@ -75,7 +67,7 @@ func (s *Server) tentAim(w http.ResponseWriter, r *http.Request) {
 
 // tentAccept is for whoever the socket vouches for: no token and no role does.
 func (s *Server) tentAccept(w http.ResponseWriter, r *http.Request) {
-	t, ok := s.careOf(w, r)
+	t, ok := s.tentOf(w, r)
 	if !ok {
 		return
 	}

@@ -24,12 +24,7 @@ import (
 	"curewright/sensors"
 )
 
-var (
-	_ web.Backend       = (*Daemon)(nil)
-	_ web.AckBackend    = (*Daemon)(nil)
-	_ web.BackupBackend = (*Daemon)(nil)
-	_ web.StatsBackend  = (*Daemon)(nil)
-)
+var _ web.Backend = (*Daemon)(nil)
 
 // Store is the daemon's store.
 func (d *Daemon) Store() *history.Store { return d.store }

@@ -99,8 +99,6 @@ func openChannel(c alerts.ChannelConfig, d *Daemon, out *channels) (alerts.Chann
 	return nil, fmt.Errorf("a channel of kind %q is not built into this program", c.Kind)
 }
 
-var _ web.ChannelBackend = (*Daemon)(nil)
-
 // AlertChannels is how alerts get through, for the metrics.
 func (d *Daemon) AlertChannels(context.Context) []web.ChannelStats {
 	stats := d.post.Stats()

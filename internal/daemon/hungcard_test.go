@@ -54,7 +54,7 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 	if err := d.Look(ctx); err != nil {
 		t.Fatal(err)
 	}
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", Log: testkit.NoLog()}, d.Backend())
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", Log: testkit.NoLog()}, d)
 	if err != nil {
 		t.Fatal(err)
 	}

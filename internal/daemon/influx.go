@@ -199,8 +199,6 @@ func (d *Daemon) noteAlerts(ts []alerts.Transition) {
 	}
 }
 
-var _ web.ForwardBackend = (*Daemon)(nil)
-
 // Forwards is how sending the history on goes, for the metrics.
 func (d *Daemon) Forwards(context.Context) []web.ForwardStats {
 	var out []web.ForwardStats

@@ -22,8 +22,6 @@ import (
 	"curewright/sensors"
 )
 
-var _ web.JobBackend = (*Daemon)(nil)
-
 // jobCache holds the jobs and their ticks as decoded from the store.
 type jobCache struct {
 	mu      sync.Mutex

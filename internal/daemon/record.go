@@ -21,8 +21,6 @@ import (
 	"curewright/model/words"
 )
 
-var _ web.RecordBackend = (*Daemon)(nil)
-
 // modelVersion names the equations and constants that a record was made with:
 // it changes whenever the same readings would give another number.
 const modelVersion = "1 (2026-11)"

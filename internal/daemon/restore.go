@@ -14,8 +14,6 @@ import (
 	"curewright/history"
 )
 
-var _ web.RestoreBackend = (*Daemon)(nil)
-
 // waitingRestore is a copy that was checked and takes the store's place when
 // the daemon starts next: a running store can't be pulled away under its feet.
 const waitingRestore = "restore-at-start.db"

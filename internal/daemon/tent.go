@@ -41,22 +41,16 @@ type tentHeld struct {
 	aims aims
 }
 
-// tentDaemon is a daemon with a tent; one without does not have these methods,
-// so that every way to a tent answers that there is none.
+// tentDaemon is a daemon's tent as the page sees it.
 type tentDaemon struct {
 	*Daemon
 	t *tentHeld
 }
 
-var (
-	_ web.TentBackend     = tentDaemon{}
-	_ web.TentCareBackend = tentDaemon{}
-)
-
-// Backend is the daemon as the page sees it.
-func (d *Daemon) Backend() web.Backend {
+// HeatedTent is the tent, nil where there is none.
+func (d *Daemon) HeatedTent() web.Tent {
 	if d.tent == nil {
-		return d
+		return nil
 	}
 	return tentDaemon{d, d.tent}
 }

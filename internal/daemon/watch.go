@@ -119,7 +119,7 @@ func assemble(hctx context.Context, o Options, socket func() string) (d *Daemon,
 	}
 	var terr, werr error
 	d.tent, heating, terr = openTent(hctx, d, o.Log)
-	srv, werr = web.New(web.Config{ConfigSection: o.Config.Web, Version: o.Version, Log: o.Log, Socket: socket()}, d.Backend())
+	srv, werr = web.New(web.Config{ConfigSection: o.Config.Web, Version: o.Version, Log: o.Log, Socket: socket()}, d)
 	if err = errors.Join(terr, werr); err != nil {
 		d.store.Close()
 		return nil, nil, nil, err

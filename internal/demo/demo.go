@@ -105,7 +105,7 @@ func (c *Cmd) Run(a *cli.App) error {
 		ln.Close()
 		return err
 	}
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: a.Build.Version, Log: log, LoopbackRole: web.Control}, show.Daemon.Backend())
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: a.Build.Version, Log: log, LoopbackRole: web.Control}, show.Daemon)
 	if err != nil {
 		ln.Close()
 		return err

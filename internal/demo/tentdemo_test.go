@@ -55,15 +55,7 @@ func demoNight(t *testing.T, tent bool, evening func(*Show)) (coldest, warmest, 
 }
 
 // tentOf is the tent as the page reaches it.
-func tentOf(s *Show) interface {
-	web.TentBackend
-	web.TentCareBackend
-} {
-	return s.Daemon.Backend().(interface {
-		web.TentBackend
-		web.TentCareBackend
-	})
-}
+func tentOf(s *Show) web.Tent { return s.Daemon.HeatedTent() }
 
 func must(at time.Time, err error) time.Time {
 	if err != nil {

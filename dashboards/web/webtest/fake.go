@@ -28,7 +28,11 @@ var At = time.Date(2026, 10, 10, 11, 20, 0, 0, time.FixedZone("", 3600))
 // Backend is the fake daemon. Make one with [New]; fields may be set before
 // the first request.
 type Backend struct {
-	Hub *web.Hub
+	web.JobBackend  // nil: a fake keeps no jobs
+	web.CupsBackend // and no stock
+
+	Hub   *web.Hub
+	Links map[string]bool // acknowledge tokens still good
 
 	mu      sync.Mutex
 	snap    web.Snapshot
@@ -52,7 +56,7 @@ var _ web.Backend = (*Backend)(nil)
 // and one firing alert.
 func New() *Backend {
 	b := &Backend{
-		Hub: web.NewHub(8), keys: map[string]string{}, tokens: map[string]web.Who{},
+		Hub: web.NewHub(8), Links: map[string]bool{}, keys: map[string]string{}, tokens: map[string]web.Who{},
 		revoked: map[string]bool{}, codes: map[string]web.Who{},
 	}
 	f := func(x float64) *float64 { return &x }
@@ -529,35 +533,26 @@ func (b *Backend) RevokeToken(_ context.Context, id string) error {
 	return fmt.Errorf("token %s: %w", id, web.ErrNotFound)
 }
 
-// Full is a [Backend] with every optional part: a tent, acknowledge links,
-// records, backups, statistics.
+// Full is a [Backend] with a tent.
 type Full struct {
 	*Backend
 	TentNow web.TentView
-	Links   map[string]bool // acknowledge tokens still good
 }
 
-var (
-	_ web.TentBackend     = (*Full)(nil)
-	_ web.TentCareBackend = (*Full)(nil)
-	_ web.AckBackend      = (*Full)(nil)
-	_ web.RecordBackend   = (*Full)(nil)
-	_ web.BackupBackend   = (*Full)(nil)
-	_ web.StatsBackend    = (*Full)(nil)
-	_ web.ForwardBackend  = (*Full)(nil)
-	_ web.ChannelBackend  = (*Full)(nil)
-
-	_ web.RestoreBackend = (*Full)(nil)
-)
-
-// NewFull returns a fake with every optional part.
+// NewFull returns a fake with a tent.
 func NewFull() *Full {
 	f := func(x float64) *float64 { return &x }
 	return &Full{
-		Backend: New(), Links: map[string]bool{},
+		Backend: New(),
 		TentNow: web.TentView{PanelC: f(21), AirC: f(24), SetPointC: f(22), MinC: f(5), MaxC: f(35), Heater: "off", Why: "warm enough", Output: "relay", Switch: 12, OnToday: f(1.5)},
 	}
 }
+
+// HeatedTent is nil: there is none.
+func (b *Backend) HeatedTent() web.Tent { return nil }
+
+// HeatedTent is the fake itself.
+func (b *Full) HeatedTent() web.Tent { return b }
 
 func (b *Full) Tent(context.Context) (web.TentView, error) {
 	b.mu.Lock()
@@ -649,7 +644,7 @@ func (b *Full) TentAimOff(_ context.Context, who web.Who) error {
 	return nil
 }
 
-func (b *Full) AckLook(_ context.Context, token string) (alerts.Alert, error) {
+func (b *Backend) AckLook(_ context.Context, token string) (alerts.Alert, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if !b.Links[token] {
@@ -658,7 +653,7 @@ func (b *Full) AckLook(_ context.Context, token string) (alerts.Alert, error) {
 	return b.snap.Alerts[0], nil
 }
 
-func (b *Full) AckByLink(_ context.Context, token string) (alerts.Alert, error) {
+func (b *Backend) AckByLink(_ context.Context, token string) (alerts.Alert, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if !b.Links[token] {
@@ -669,19 +664,19 @@ func (b *Full) AckByLink(_ context.Context, token string) (alerts.Alert, error) 
 	return b.snap.Alerts[0], nil
 }
 
-func (b *Full) Record(_ context.Context, panel, format string) ([]byte, error) {
+func (b *Backend) Record(_ context.Context, panel, format string) ([]byte, error) {
 	if panel != "lid-outer" {
 		return nil, fmt.Errorf("panel %s: %w", panel, web.ErrNotFound)
 	}
 	return []byte("record of " + panel + " as " + format), nil
 }
 
-func (b *Full) Backup(_ context.Context, w io.Writer) error {
+func (b *Backend) Backup(_ context.Context, w io.Writer) error {
 	_, err := io.WriteString(w, "copy of the store")
 	return err
 }
 
-func (b *Full) Restore(_ context.Context, who web.Who, r io.Reader) (string, error) {
+func (b *Backend) Restore(_ context.Context, who web.Who, r io.Reader) (string, error) {
 	got, err := io.ReadAll(r)
 	if err != nil {
 		return "", err
@@ -697,22 +692,22 @@ func (b *Full) Restore(_ context.Context, who web.Who, r io.Reader) (string, err
 	return "in place from the next start", nil
 }
 
-func (b *Full) StoreStats() web.StoreStats {
+func (b *Backend) StoreStats() web.StoreStats {
 	f := func(x float64) *float64 { return &x }
 	clean := true
 	return web.StoreStats{Bytes: f(4 << 20), FreeBytes: f(3 << 30), Pending: f(12), LastWrite: &At, Written: 99, WriteErrors: 1, CleanStop: &clean}
 }
 
 // AlertChannels is one channel that gets through and one that does not.
-func (b *Full) AlertChannels(context.Context) []web.ChannelStats {
+func (b *Backend) AlertChannels(context.Context) []web.ChannelStats {
 	return []web.ChannelStats{{Name: "phone", Up: true, Sent: 14}, {Name: "office", Queued: 2, Failures: 9, Refused: 1, Lost: 3}}
 }
 
 // Forwards is one sender that gets through and one that never did.
-func (b *Full) Forwards(context.Context) []web.ForwardStats {
+func (b *Backend) Forwards(context.Context) []web.ForwardStats {
 	return []web.ForwardStats{{To: "influx", Up: true, Sent: 1200, Refused: 3, Newest: &At}, {To: "mqtt", Failures: 7}}
 }
 
-func (b *Full) IntakeStats() []web.IntakeStats {
+func (b *Backend) IntakeStats() []web.IntakeStats {
 	return []web.IntakeStats{{Intake: "http", Taken: 40, Refused: map[string]uint64{"future": 2}}}
 }

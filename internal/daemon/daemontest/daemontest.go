@@ -73,7 +73,7 @@ func New(t testing.TB, o Options) *Daemon {
 	if o.Before != nil {
 		o.Before(d)
 	}
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, d.Backend())
+	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, d)
 	if err != nil {
 		t.Fatal(err)
 	}

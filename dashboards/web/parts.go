@@ -11,15 +11,31 @@ import (
 	"curewright/alerts"
 )
 
-// TentBackend is what a daemon with a heated tent adds to its [Backend];
-// without it every /tent route answers 404.
-type TentBackend interface {
+// Tent is a tent with a heater, and what a person does at it. Nothing here can
+// raise a limit of the file.
+type Tent interface {
 	Tent(ctx context.Context) (TentView, error)
 	// SetTentPoint asks for a set point in °C inside the file's limits; a
 	// value outside them is [Faults].
 	SetTentPoint(ctx context.Context, who Who, setPointC float64) error
 	// TentOff switches the heater off until a person switches it on again.
 	TentOff(ctx context.Context, who Who, why string) error
+	// TentSolvent keeps heat off for 30 minutes.
+	TentSolvent(ctx context.Context, who Who) error
+	// TentRelease takes back a latch, as somebody who has looked; [ErrConflict]
+	// where nothing is latched.
+	TentRelease(ctx context.Context, who Who) error
+	// TentAccept accepts the limits in force, named by their hash; [ErrConflict]
+	// where they are others by now, [ErrNotKept] where it could not be written.
+	// Only somebody at the board may.
+	TentAccept(ctx context.Context, who Who, hash string) error
+	// TentResume ticks "resume after power cut".
+	TentResume(ctx context.Context, who Who, on bool) error
+	// TentAim plans the set points that land a coat's window; with apply set
+	// they are followed from now on.
+	TentAim(ctx context.Context, who Who, body json.RawMessage) (json.RawMessage, error)
+	// TentAimOff goes back to the plain hold.
+	TentAimOff(ctx context.Context, who Who) error
 }
 
 // TentView is the tent as pages and metrics show it.
@@ -78,27 +94,6 @@ type TentPast struct {
 	Share  float64   `json:"share"`   // of the time that the heater was on, 0 to 1
 }
 
-// TentCareBackend is what else a person does at a tent. Nothing here can raise
-// a limit of the file.
-type TentCareBackend interface {
-	// TentSolvent keeps heat off for 30 minutes.
-	TentSolvent(ctx context.Context, who Who) error
-	// TentRelease takes back a latch, as somebody who has looked; [ErrConflict]
-	// where nothing is latched.
-	TentRelease(ctx context.Context, who Who) error
-	// TentAccept accepts the limits in force, named by their hash; [ErrConflict]
-	// where they are others by now, [ErrNotKept] where it could not be written.
-	// Only somebody at the board may.
-	TentAccept(ctx context.Context, who Who, hash string) error
-	// TentResume ticks "resume after power cut".
-	TentResume(ctx context.Context, who Who, on bool) error
-	// TentAim plans the set points that land a coat's window; with apply set
-	// they are followed from now on.
-	TentAim(ctx context.Context, who Who, body json.RawMessage) (json.RawMessage, error)
-	// TentAimOff goes back to the plain hold.
-	TentAimOff(ctx context.Context, who Who) error
-}
-
 // AckBackend serves the links in messages: a token good once, for one alert,
 // expiring with it. Both return [ErrNotFound] for a token that is unknown,
 // spent or expired.
@@ -107,31 +102,28 @@ type AckBackend interface {
 	AckByLink(ctx context.Context, token string) (alerts.Alert, error)
 }
 
-// RecordBackend renders the cure record of a panel's piece.
-type RecordBackend interface {
-	// Record returns the record as "html", "json" or "csv". The HTML is
-	// served under a policy of its own that allows its embedded style and
-	// nothing else.
+// StoreBackend gives out what the store holds: the printed record, a copy of all
+// of it, and how it fares.
+type StoreBackend interface {
+	// Record returns the cure record of a panel's piece as "html", "json" or
+	// "csv". The HTML is served under a policy of its own that allows its embedded
+	// style and nothing else.
 	Record(ctx context.Context, panel, format string) ([]byte, error)
-}
-
-// BackupBackend writes a consistent copy of the whole store.
-type BackupBackend interface {
+	// Backup writes a consistent copy of the whole store.
 	Backup(ctx context.Context, w io.Writer) error
-}
-
-// RestoreBackend takes such a copy back.
-type RestoreBackend interface {
 	// Restore reads a copy made by Backup to its end and puts it in the place
 	// of the store, now or at the next start; next says which, in a sentence.
 	// What is not a whole copy of ours is [Faults], and changes nothing.
 	Restore(ctx context.Context, who Who, r io.Reader) (next string, err error)
-}
-
-// StatsBackend gives the health of the store and of the intakes for metrics.
-type StatsBackend interface {
 	StoreStats() StoreStats
 	IntakeStats() []IntakeStats
+}
+
+// SenderBackend says how what is sent elsewhere gets through: alerts by their
+// channels, history to other systems.
+type SenderBackend interface {
+	AlertChannels(ctx context.Context) []ChannelStats
+	Forwards(ctx context.Context) []ForwardStats
 }
 
 // StoreStats is the health of the store. A nil number is not known.
