@@ -14,19 +14,18 @@ import "math"
 // w = y + s·P grows by exactly κ·k·dt, however far the step reaches into the
 // glass. So y and P are tabulated once a resin, with Tg as the coordinate
 // (in which H is a plain exponential), k and s are tabulated over temperature,
-// and a step is a sum over readings and one inversion of w.
+// and a step is one inversion of w.
 //
-// Within a piece, a stretch in which the temperature is linear, s varies. About its mean s̄, weighted with k,
+// Within a piece of time s varies. About its mean s̄, weighted with k,
 //
 //	dw/dθ = 1 − φε + φ²ε² − …,  θ = ∫κk dt,  ε = s/s̄−1,  φ = s̄H/(1+s̄H)
 //
 // The mean of ε is zero, so what is left is the trend of ε against that of φ,
-// and the variance of ε; both are summed exactly. A piece is short enough that
-// they do not grow beyond what the two terms carry.
+// and the variance of ε. A piece is short enough for these two terms to carry it.
 //
 // Resins with two different activation energies do not separate and take
 // plain Runge–Kutta steps; so do those whose glass sets in more sharply than
-// the tables and pieces are made for, and the last kelvins below Tg∞.
+// the tables are made for, and the last kelvins below Tg∞.
 
 const (
 	tableLoC  = -40.0 // range of the temperature table, °C
@@ -35,8 +34,9 @@ const (
 
 	pieceK       = 0.35  // largest change of temperature within one piece
 	pieceSeconds = 600.0 // and its largest duration
-
-	narrowest = 4.0 // K: least W of the diffusion factor for all this
+	shortBend    = 0.02  // a short step bends w by no more than twice this share
+	shortK       = 0.5   // and moves Tg by less
+	narrowest    = 4.0   // K: least W of the diffusion factor for all this
 )
 
 // tempCell is one cell of the temperature table: cubics of k and s in the
@@ -63,6 +63,8 @@ type Integrator struct {
 	tgStep float64  // K
 	tgInv  float64  // cells a kelvin
 	tgTop  float64  // °C: end of the table
+
+	span float64 // Tg∞ − Tg0 in K
 }
 
 // NewIntegrator prepares an integrator for a resin that passes [Resin.Check].
@@ -71,6 +73,7 @@ func NewIntegrator(r Resin) *Integrator {
 	if !it.fast {
 		return it
 	}
+	it.span = r.TgInf - r.Tg0
 	it.aRef = max(r.A1, r.A2)
 	it.g1, it.g2 = r.A1/it.aRef, r.A2/it.aRef
 	it.temp = make([]tempCell, int((tableHiC-tableLoC)/tableStep))
@@ -142,35 +145,12 @@ func (it *Integrator) makeTg() {
 // Resin returns the resin the integrator was made for.
 func (it *Integrator) Resin() Resin { return it.r }
 
-// moments are the integrals over one piece: dt seconds in which the temperature
-// is linear.
-type moments struct {
-	dt float64 // s
-	a  float64 // ∫k dt
-	b  float64 // ∫k·s dt
-	c  float64 // ∫k·s² dt
-	d  float64 // ∫k·s·θ dt with θ = ∫k dt from the piece's start
-	t0 float64 // °C at the start
-}
-
-// step is what a piece's moments say to every node.
+// step is what a piece's temperatures say to every node.
 type step struct {
 	theta float64 // ∫k dt
 	s     float64 // mean of s
 	trend float64 // ∫(τ−½)ε dτ, τ = θ/Δθ
 	vari  float64 // ∫ε² dτ, halved
-}
-
-// step closes the sums.
-func (m *moments) step() step {
-	a, b := m.a, m.b
-	inv := 1 / (a * b)
-	return step{
-		theta: a,
-		s:     b * b * inv,
-		trend: m.d*inv - 0.5,
-		vari:  (m.c*a*a*inv/b - 1) / 2,
-	}
 }
 
 // point is a temperature with its table values.
@@ -191,25 +171,27 @@ func (it *Integrator) at(tC float64) point {
 	}
 }
 
-// momentsOf sums a piece from p to q: trapezia, which over ΔT are too large by
-// f″/f·ΔT²/12; for f = k·sʲ that is (b−j/W)² − 2b/T with b = E/RT².
-func momentsOf(dt float64, p, q *point, r *Resin) moments {
-	slope := r.E2 / (GasConstant * (q.t + zeroC) * (q.t + zeroC))
-	w, bend := 1/r.W, 2*slope/(q.t+zeroC)
+// over is the step of dt seconds in which the temperature goes linearly from p
+// to q. The sums are of trapezia, which over ΔT are too large by f″/f·ΔT²/12;
+// for f = k·sʲ that is (b−j/W)² − 2b/T with b = E/RT².
+func (it *Integrator) over(dt float64, p, q *point) step {
+	if p.t == q.t {
+		return step{theta: dt * p.k, s: p.s}
+	}
+	slope := it.r.E2 / (GasConstant * (q.t + zeroC) * (q.t + zeroC))
+	w, bend := 1/it.r.W, 2*slope/(q.t+zeroC)
 	x := (q.t - p.t) * (q.t - p.t) * (1.0 / 12)
 	h := dt / 2
 	ps, qs := p.k*p.s, q.k*q.s
 	a := h * (p.k + q.k) * (1 - x*(slope*slope-bend))
 	b := h * (ps + qs) * (1 - x*((slope-w)*(slope-w)-bend))
-	return moments{
-		dt: dt, a: a, b: b, t0: p.t,
-		c: h * (ps*p.s + qs*q.s) * (1 - x*((slope-2*w)*(slope-2*w)-bend)),
-		d: b*(a/2) + a*a*(q.s-p.s)*(1.0/12),
-	}
+	c := h * (ps*p.s + qs*q.s) * (1 - x*((slope-2*w)*(slope-2*w)-bend))
+	s := b / a
+	return step{theta: a, s: s, trend: (q.s - p.s) / (12 * s), vari: (c/(s*b) - 1) / 2}
 }
 
-// solve moves Tg = u over a piece for one node. It reports false where the
-// piece leaves the table, in which case u has to go by [Integrator.plain].
+// solve moves Tg = u over a piece for one node. It reports false where that
+// leaves the table, in which case u has to go by [Integrator.plain].
 func (it *Integrator) solve(u float64, st *step, kappa float64) (float64, bool) {
 	x := (u - it.r.Tg0) * it.tgInv
 	i := min(max(int(x), 0), len(it.tg)-1)
@@ -300,31 +282,84 @@ func (it *Integrator) Advance(alpha, kappa []float64, dt, t0C, t1C float64) {
 		}
 		return
 	}
-	for i, a := range alpha {
-		alpha[i] = it.r.Tg(a)
+	n := pieces(dt, t1C-t0C)
+	h, dT := dt/float64(n), (t1C-t0C)/float64(n)
+	p := it.at(t0C)
+	for j := range n {
+		q := it.at(t0C + float64(j+1)*dT)
+		st := it.over(h, &p, &q)
+		it.move(alpha, kappa, &st, h, p.t, q.t)
+		p = q
 	}
-	it.AdvanceTg(alpha, kappa, dt, t0C, t1C)
-	for i, u := range alpha {
-		alpha[i] = it.alpha(u)
+}
+
+// move carries every node over one piece. Where the step is short, as it is by
+// the minute, it does at once what [Integrator.solve] does by iteration: the
+// slope of w at the end follows from that at the beginning, and φ from
+// dφ/dTg = φ(1−φ)/W; the guess is off by some bend³ of du, which one look at w
+// takes away.
+func (it *Integrator) move(alpha, kappa []float64, st *step, dt, t0, t1 float64) {
+	var (
+		cells            = it.tg
+		lo, inv, size    = it.r.Tg0, it.tgInv, it.tgStep
+		lambda, less     = it.r.Lambda, 1 - it.r.Lambda
+		perK, perLambda  = 1 / it.span, 1 / it.r.Lambda
+		s, trend, spread = st.s, st.trend / it.r.W, 2 * st.vari
+	)
+	kappa = kappa[:len(alpha)]
+	for i, a := range alpha {
+		q := 1 - less*a
+		x := it.span * lambda * a / q // Tg − Tg0
+		f := x * inv
+		j := int(f)
+		theta := kappa[i] * st.theta
+		if uint(j) < uint(len(cells)-1) {
+			e := &cells[j]
+			d := (f - float64(j)) * size
+			c1, c2, c3 := e.y[1]+s*e.p[1], e.y[2]+s*e.p[2], e.y[3]+s*e.p[3]
+			c0 := e.y[0] + s*e.p[0]
+			half := c2 + 3*d*c3
+			r := 1 / (c1 + d*(c2+half))
+			du := theta * r
+			bend := du * r * half
+			if bend < shortBend && bend > -shortBend && du < shortK {
+				w := c0 + d*(c1+d*(c2+d*c3)) + theta
+				phi := 1 - (e.y[1]+d*(2*e.y[2]+3*d*e.y[3]))*r
+				du *= 1 - bend + 2*bend*bend
+				if d += du; d >= size {
+					f = (x + du) * inv
+					j = int(f)
+					e = &cells[min(j, len(cells)-1)]
+					d = (f - float64(j)) * size
+					c0, c1, c2, c3 = e.y[0]+s*e.p[0], e.y[1]+s*e.p[1], e.y[2]+s*e.p[2], e.y[3]+s*e.p[3]
+				}
+				du += (w - (c0 + d*(c1+d*(c2+d*c3))) + theta*phi*(spread*phi-trend*(1-phi)*du)) * r * (1 - 2*bend)
+				// α at Tg + du, from α at Tg, without another division.
+				y := du * perK * q
+				b := y * less * perLambda
+				alpha[i] = (a + y*perLambda) * (1 - b*(1-b*(1-b)))
+				continue
+			}
+		}
+		to, ok := it.solve(lo+x, st, kappa[i])
+		if ok {
+			alpha[i] = it.alpha(to)
+		} else {
+			alpha[i] = it.plain(a, kappa[i], dt, t0, t1)
+		}
 	}
 }
 
 // alpha is [Resin.AlphaAtTg] without its guards.
 func (it *Integrator) alpha(u float64) float64 {
-	x := (u - it.r.Tg0) / (it.r.TgInf - it.r.Tg0)
+	x := (u - it.r.Tg0) / it.span
 	return x / (it.r.Lambda + x*(1-it.r.Lambda))
 }
 
-// AdvanceTg is [Integrator.Advance] on glass transitions in °C instead of
-// degrees of cure, which is what it works in: tg[i] = Tg(α). It saves two
-// divisions a node.
-func (it *Integrator) AdvanceTg(tg, kappa []float64, dt, t0C, t1C float64) {
-	it.advanceTg(tg, kappa, dt, t0C, t1C, pieces(dt, t1C-t0C))
-}
-
-// StepTg is the cheap stepper of forecasts: [Integrator.AdvanceTg] for steps
-// of about 15 minutes, in one piece as long as the temperature moves by less
-// than 2.5 K. Its error in α is below 2e-5.
+// StepTg is the cheap stepper of forecasts: [Integrator.Advance] for steps of
+// about 15 minutes, in one piece as long as the temperature moves by less than
+// 2.5 K, on glass transitions in °C instead of degrees of cure, which is what it
+// works in: tg[i] = Tg(α). Its error in α is below 2e-5.
 func (it *Integrator) StepTg(tg, kappa []float64, dt, t0C, t1C float64) {
 	n := 1
 	if x := max(math.Abs(t1C-t0C)/2.5, dt/1800); x > 1 {
@@ -347,20 +382,14 @@ func (it *Integrator) advanceTg(tg, kappa []float64, dt, t0C, t1C float64, n int
 	p := it.at(t0C)
 	for j := range n {
 		q := it.at(t0C + float64(j+1)*dT)
-		m := momentsOf(h, &p, &q, &it.r)
-		it.flush(tg, kappa, &m, &q)
-		p = q
-	}
-}
-
-// flush moves every node over a piece that ends at p.
-func (it *Integrator) flush(tg, kappa []float64, m *moments, p *point) {
-	st := m.step()
-	for i, u := range tg {
-		x, ok := it.solve(u, &st, kappa[i])
-		if !ok {
-			x = it.r.Tg(it.plain(it.alpha(u), kappa[i], m.dt, m.t0, p.t))
+		st := it.over(h, &p, &q)
+		for i, u := range tg {
+			x, ok := it.solve(u, &st, kappa[i])
+			if !ok {
+				x = it.r.Tg(it.plain(it.alpha(u), kappa[i], h, p.t, q.t))
+			}
+			tg[i] = x
 		}
-		tg[i] = x
+		p = q
 	}
 }

@@ -3,10 +3,12 @@
 package cure
 
 import (
+	"fmt"
 	"math"
 	"math/rand/v2"
 	"sync"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 )
@@ -342,7 +344,7 @@ func TestForecastStep(t *testing.T) {
 				it.StepTg(step, kappas, 900, a, b)
 				for i := range 15 {
 					x := float64(i) / 15
-					it.AdvanceTg(fine, kappas, 60, a+(b-a)*x, a+(b-a)*(x+1./15))
+					it.advanceTg(fine, kappas, 60, a+(b-a)*x, a+(b-a)*(x+1./15), 1)
 				}
 				for i := range kappas {
 					want := r.AlphaAtTg(fine[i])
@@ -371,13 +373,28 @@ func TestIntegratorShared(t *testing.T) {
 	wg.Wait()
 }
 
-func BenchmarkIntegrate24h(b *testing.B) {
-	r, _ := Generic(Medium)
-	it := NewIntegrator(r)
-	h := synthetic()["day with a noisy probe"]
-	b.ReportAllocs()
-	for b.Loop() {
-		alphaOf(it, h.Times, h.Temps, 1, 0)
+// A day by the minute, as a coat's rate factors go through it.
+func BenchmarkAdvance24h(b *testing.B) {
+	for _, n := range []int{1, 21} {
+		b.Run(fmt.Sprintf("nodes=%d", n), func(b *testing.B) {
+			it := NewIntegrator(genericOf(Medium))
+			h := synthetic()["day with a noisy probe"]
+			k := make([]float64, n)
+			for i := range k {
+				k[i] = math.Exp(float64(i-n/2) / float64(n))
+			}
+			a := make([]float64, n)
+			best := math.Inf(1) // of a day: others use this machine too
+			for b.Loop() {
+				clear(a)
+				t0 := time.Now()
+				for i := 1; i < len(h.Times); i++ {
+					it.Advance(a, k, h.Times[i]-h.Times[i-1], h.Temps[i-1], h.Temps[i])
+				}
+				best = min(best, float64(time.Since(t0).Nanoseconds()))
+			}
+			b.ReportMetric(best/float64(n)/1e3, "µs/factor")
+		})
 	}
 }
 
