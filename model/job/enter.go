@@ -366,7 +366,7 @@ func (b *Book) cupsFor(f *faults, s *Schedule, out []StepState, i int, q Done, r
 	mixedFor := map[string]bool{}
 	mine := map[string]bool{}
 	for _, t := range b.Ticks {
-		if t.Did == TickMixed && t.Overruled == "" {
+		if t.Did == TickMixed && t.Overruled == "" && b.stands(t) {
 			mixedFor[t.Batch] = true
 			if t.Job == s.ID && t.Step == out[i].ID {
 				mine[t.Batch] = true
@@ -393,6 +393,12 @@ func (b *Book) cupsFor(f *faults, s *Schedule, out []StepState, i int, q Done, r
 		}
 	}
 	return cups, false
+}
+
+// stands reports whether the step that a tick is of is still in its job.
+func (b *Book) stands(t Tick) bool {
+	s := b.job(t.Job)
+	return s != nil && s.Step(t.Step) >= 0
 }
 
 // empty ends cups: one that was rolled on is empty unless said otherwise.

@@ -129,7 +129,9 @@ func (s *Schedule) Progress(w *coat.Work, ticks []Tick, now time.Time) []StepSta
 	}
 	linked := map[string]bool{}
 	for _, t := range ticks {
-		if t.Coat != "" && t.Did == TickDone {
+		// An entry of a step that an edit took out holds no coat back from the
+		// steps that are there.
+		if t.Coat != "" && t.Did == TickDone && (t.Job != s.ID || s.Step(t.Step) >= 0) {
 			linked[t.Coat] = true
 		}
 	}

@@ -32,6 +32,7 @@ export const en = {
 
   // jobs
   'jobs.why': 'Every coat, cloth and wait of a piece in its order. The bench shows its next step.', 'jobs.over': 'done', 'jobs.steps': '{n} of {of} steps', 'job.sub': 'Once, from a template or an earlier piece. Every step can be changed later.', 'job.write': 'Write it', 'job.template': 'Which job', 'job.like': 'Like {name}', 'job.eg': 'For instance: locker lid A', 'job.area.why': 'One side. Without it no grams are said.', 'job.written': 'The job {name} is written.', 'job.changed': 'The job is changed.', 'job.edit': 'Change the steps', 'job.edit.sub': 'What is done stays as it was.', 'job.plan': 'Plan the day', 'job.file': 'Job file', 'job.remove': 'Hold: take the job out', 'job.removed': 'The job {name} is taken out.', 'job.reopen': 'Hold: not done after all', 'job.to': 'to {panel}', 'job.step.n': 'Step {n}', 'job.do': 'what', 'job.when': 'when', 'job.flip.to': 'which side comes up', 'job.temp': 'temperature', 'job.ramp': 'rise', 'job.hours': 'hours', 'job.up': 'Earlier: step', 'job.down': 'Later: step',
+  'job.stray': '{what} at {at}: of “{step}”, which is no longer in the job. It stays in the record.', 'tick.done': 'Done', 'tick.mixed': 'A cup mixed', 'tick.skip': 'Left out', 'tick.later': 'Put off',
   'step.done': 'done', 'step.skipped': 'left out', 'step.later': 'not today', 'step.open': '', 'step.unsaid': 'not said', 'step.now': 'next',
 
   // coat

@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: Apache-2.0
 // The job, written once: from a template or an earlier piece, then step by step.
 import { h, useEffect, useState } from '../lib.js';
-import { S, may, panelName } from '../state.js';
-import { area, cap, epoxy, name, num } from '../say.js';
+import { S, may, ms, panelName } from '../state.js';
+import { area, cap, clock, epoxy, name, num } from '../say.js';
 import { call, get, key, onWork, refresh, rows, lists } from '../line.js';
 import { did, enc, entry, say, step as post } from '../acts.js';
 import { Choices, Err, Field, Foot, Hold, Slip, Stepper, Wrong, number, useDraft, useForm } from '../form.js';
@@ -85,6 +85,7 @@ function One({ id, edit }) {
       h('div', null, h('p', null, h('b', null, i + 1 + '. ' + stepWord(s)), ' ', h('span', { class: 'small' }, name(panelName(s.panel)))), h('p', { class: 'small' }, detail(s))),
       h('p', { class: 'flag' + (current.has(s.id) ? ' act' : '') }, current.has(s.id) ? t('step.now') : word('step.', s.status)),
       i === last && may('record') ? h('div', { class: 'do' }, h(Hold, { cls: 'quiet', label: t('job.reopen'), aria: t('job.reopen') + ': ' + stepWord(s), onHeld: () => post({ job: id, panel: s.panel }, 'reopen', { step: s.id }, t('said.reopen', { what: stepWord(s) })).catch((e) => say(e.message)) })) : null)))),
+    (job.stray || []).map((x) => h('p', { class: 'small', key: x.id }, t('job.stray', { what: word('tick.', x.did), step: name(x.step), at: clock(ms(x.at), true) }))),
     h('div', { class: 'do' }, h('a', { class: 'btn', href: `#/job/${enc(id)}/edit` }, t('job.edit')), h('a', { class: 'btn', href: '#/day' }, t('job.plan')), h('a', { class: 'btn', href: `api/v1/jobs/${enc(id)}/file`, download: id + '.toml' }, t('job.file')),
       h(Hold, { cls: 'quiet', label: t('job.remove'), onHeld: () => entry({ method: 'DELETE', path: '/jobs/' + enc(id), say: t('job.removed', { name: job.name || id }), back: (ref) => ['POST', `/entries/${ref}/undo`, {}] }).then(() => { location.hash = '#/jobs'; }, (e) => say(e.message)) })));
 }
