@@ -58,7 +58,7 @@ func TestRecordOfThePiece(t *testing.T) {
 		t.Error("a record of a panel that is not there")
 	}
 	html, err := s.Daemon.Record(t.Context(), "lid-a", "html")
-	if err != nil || !bytes.Contains(html, []byte("aramid twill")) || !bytes.Contains(html, []byte("not a certificate")) {
+	if err != nil || !bytes.Contains(html, []byte("aramid 170 plain")) || !bytes.Contains(html, []byte("not a certificate")) {
 		t.Errorf("the page lacks the cloth or the caution: %v", err)
 	}
 	for _, want := range []string{"finger test " + wrongFeel + " struck out; it said: state hard", "coat " + wrongCoat + " struck out; it said: kind seal", "finger test " + itsFeel + " struck out"} {

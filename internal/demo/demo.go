@@ -388,26 +388,50 @@ func roll(c coat.Coat, panel int, kappa float64) func(context.Context, *Show, ti
 	return func(ctx context.Context, s *Show, at time.Time) error {
 		c := c
 		c.Applied = at
-		r, _ := cure.Generic(c.Resin)
-		s.truth[c.ID] = &truth{panel: panel, kappa: kappa, at: at, it: cure.NewIntegrator(r), applied: at}
+		s.meet(c.ID, c.Resin, panel, kappa, at)
 		return s.create(ctx, "coat", c)
 	}
 }
 
+// meet begins the true cure of a coat.
+func (s *Show) meet(id, resin string, panel int, kappa float64, at time.Time) {
+	r, _ := cure.Generic(resin)
+	s.truth[id] = &truth{panel: panel, kappa: kappa, at: at, it: cure.NewIntegrator(r), applied: at}
+}
+
 func feelIt(id string) func(context.Context, *Show, time.Time) error {
 	return func(ctx context.Context, s *Show, at time.Time) error {
-		return s.create(ctx, "feel", coat.Feel{Coat: id, At: at, State: s.finger(id, at)})
+		_, err := s.Daemon.Enter(ctx, s.who, "", job.Felt{Coat: id, At: &at, State: s.finger(id, at)}, "")
+		return err
 	}
 }
 
-func layCloth(id, name string, gm2 float64) func(context.Context, *Show, time.Time) error {
+// tap is one entry of a lid's job, as a phone makes it.
+func tap(jobID string, q func(at time.Time) any) func(context.Context, *Show, time.Time) error {
 	return func(ctx context.Context, s *Show, at time.Time) error {
-		b, err := json.Marshal(map[string]any{"cloth": []coat.Cloth{{Name: name, GM2: &gm2, Laid: &at}}})
-		if err != nil {
-			return err
-		}
-		return s.Daemon.Patch(ctx, s.who, "coat", id, b, "")
+		_, err := s.Daemon.Enter(ctx, s.who, jobID, q(at), "")
+		return err
 	}
+}
+
+// mixedFor is a tray mixed for a step.
+func mixedFor(jobID, step, cup string, grams, hardener float64) func(context.Context, *Show, time.Time) error {
+	return tap(jobID, func(at time.Time) any {
+		return job.Mixed{Step: step, ID: cup, At: &at, ResinG: &grams, HardenerG: &hardener, Shape: "tray"}
+	})
+}
+
+// coatOn says that a step's coat is on: the one tap also empties its cup and
+// closes the coat below.
+func coatOn(jobID, step, id string, panel int, kappa float64) func(context.Context, *Show, time.Time) error {
+	return func(ctx context.Context, s *Show, at time.Time) error {
+		s.meet(id, cure.Medium, panel, kappa, at)
+		return tap(jobID, func(at time.Time) any { return job.Done{Step: step, ID: id, At: &at} })(ctx, s, at)
+	}
+}
+
+func done(jobID, step string) func(context.Context, *Show, time.Time) error {
+	return tap(jobID, func(at time.Time) any { return job.Done{Step: step, At: &at} })
 }
 
 func endCoat(id string) func(context.Context, *Show, time.Time) error {
@@ -433,36 +457,26 @@ var weekend = []demoStep{
 	{"sat 07:10", mix("cup-1", cure.Fast, 60, 15)},
 	{"sat 07:18", roll(coat.Coat{ID: "hinge-bond", Panel: "hinges", Resin: cure.Fast, Kind: coat.Bond, Batches: []string{"cup-1"}, Next: "none"}, 1, 1.1)},
 	{"sat 07:22", usedUp("cup-1")},
-	{"sat 07:48", mix("cup-2", cure.Medium, 110, 33)},
-	{"sat 07:54", roll(coat.Coat{ID: "a-tack", Panel: "lid-a", Resin: cure.Medium, Kind: coat.TackCoat, Batches: []string{"cup-2"}, Next: "cloth"}, 0, 1.25)},
-	{"sat 07:59", usedUp("cup-2")},
+	{"sat 07:48", mixedFor("lid-a", "tack", "cup-2", 359, 108)},
+	{"sat 07:54", coatOn("lid-a", "tack", "a-tack", 0, 1.25)},
 	{"sat 10:40", feelIt("a-tack")},
 	{"sat 11:20", feelIt("a-tack")},
-	{"sat 11:25", layCloth("a-tack", "aramid twill", 170)},
-	{"sat 11:26", mix("cup-3", cure.Medium, 230, 69)},
-	{"sat 11:32", roll(coat.Coat{ID: "a-glass", Panel: "lid-a", Resin: cure.Medium, Kind: coat.WetOut, Batches: []string{"cup-3"}, Next: "fill",
-		Cloth: []coat.Cloth{{Name: "glass twill", GM2: area(200)}}, Cover: "none"}, 0, 1.4)},
-	{"sat 11:33", endCoat("a-tack")},
-	{"sat 11:46", usedUp("cup-3")},
+	{"sat 11:25", done("lid-a", "aramid")},
+	{"sat 11:26", mixedFor("lid-a", "wet-out", "cup-3", 489, 147)},
+	{"sat 11:32", coatOn("lid-a", "wet-out", "a-glass", 0, 1.4)},
 	{"sat 13:26", feelIt("hinge-bond")},
 	{"sat 14:02", feelIt("a-glass")},
-	{"sat 14:12", mix("cup-4", cure.Medium, 110, 33)},
-	{"sat 14:19", roll(coat.Coat{ID: "b-tack", Panel: "lid-b", Resin: cure.Medium, Kind: coat.TackCoat, Batches: []string{"cup-4"}, Next: "cloth"}, 1, 1.25)},
-	{"sat 14:25", usedUp("cup-4")},
+	{"sat 14:12", mixedFor("lid-b", "tack", "cup-4", 359, 108)},
+	{"sat 14:19", coatOn("lid-b", "tack", "b-tack", 1, 1.25)},
 	{"sat 14:45", feelIt("hinge-bond")},
 	{"sat 15:58", feelIt("a-glass")},
-	{"sat 16:02", mix("cup-5", cure.Medium, 120, 36)},
-	{"sat 16:14", roll(coat.Coat{ID: "a-fill", Panel: "lid-a", Resin: cure.Medium, Kind: coat.FillCoat, Batches: []string{"cup-5"}, Next: "none"}, 0, 1.25)},
-	{"sat 16:15", endCoat("a-glass")},
-	{"sat 16:19", usedUp("cup-5")},
+	{"sat 16:02", mixedFor("lid-a", "fill", "cup-5", 223, 67)},
+	{"sat 16:14", coatOn("lid-a", "fill", "a-fill", 0, 1.25)},
 	{"sat 16:22", feelIt("b-tack")},
 	{"sat 16:38", feelIt("b-tack")},
-	{"sat 16:42", layCloth("b-tack", "aramid twill", 170)},
-	{"sat 16:43", mix("cup-6", cure.Medium, 230, 69)},
-	{"sat 16:50", roll(coat.Coat{ID: "b-glass", Panel: "lid-b", Resin: cure.Medium, Kind: coat.WetOut, Batches: []string{"cup-6"}, Next: "fill",
-		Cloth: []coat.Cloth{{Name: "glass twill", GM2: area(200)}}, Cover: "none"}, 1, 1.25)},
-	{"sat 16:51", endCoat("b-tack")},
-	{"sat 17:04", usedUp("cup-6")},
+	{"sat 16:42", done("lid-b", "aramid")},
+	{"sat 16:43", mixedFor("lid-b", "wet-out", "cup-6", 489, 147)},
+	{"sat 16:50", coatOn("lid-b", "wet-out", "b-glass", 1, 1.25)},
 	{"sat 17:10", endCoat("hinge-bond")},
 	{"sat 18:50", feelIt("a-fill")},
 	{"sat 21:40", feelIt("b-glass")},

@@ -67,6 +67,7 @@ func (e *Entry) put(kind, id string, v any, create bool) {
 // deviation from the job.
 type Done struct {
 	Step       string     `json:"step"`
+	ID         string     `json:"id,omitempty"` // of the coat that it makes; one is made up where none is said
 	At         *time.Time `json:"at,omitempty"`
 	Who        string     `json:"who,omitempty"`
 	Panel      string     `json:"panel,omitempty"` // of a step that the job no longer has
@@ -88,6 +89,7 @@ type Done struct {
 // Mixed says that a cup was mixed for a step.
 type Mixed struct {
 	Step       string     `json:"step"`
+	ID         string     `json:"id,omitempty"` // of the cup; one is made up where none is said
 	At         *time.Time `json:"at,omitempty"`
 	Who        string     `json:"who,omitempty"`
 	Resin      string     `json:"resin,omitempty"`
@@ -126,6 +128,18 @@ type Felt struct {
 	State coat.State `json:"state"`
 	At    *time.Time `json:"at,omitempty"`
 	Who   string     `json:"who,omitempty"`
+}
+
+// newID is the id that an entry asks for, or one that is made up.
+func (b *Book) newID(f *faults, kind, want string, taken func(string) bool) string {
+	if want == "" {
+		return b.NewID(kind)
+	}
+	f.id("id", want)
+	if taken(want) {
+		f.add("id", "there is a %s %q already", kind, want)
+	}
+	return want
 }
 
 func (b *Book) job(id string) *Schedule {
@@ -264,7 +278,9 @@ func (b *Book) coatOn(f *faults, e *Entry, s *Schedule, out []StepState, i int, 
 	t.Said = &Said{Kind: c.Kind, Resin: c.Resin, Batches: c.Batches, Cloth: clothText(c.Cloth), Cover: c.Cover}
 	switch {
 	case have == nil:
-		c.ID = b.NewID("coat")
+		c.ID = b.newID(f, "coat", q.ID, func(id string) bool {
+			return slices.ContainsFunc(b.Work.Coats, func(o coat.Coat) bool { return o.ID == id })
+		})
 		b.close(e, &c)
 		b.lateFeels(e, &c)
 		b.lateCloth(e, s, out, i, &c)
@@ -665,7 +681,10 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 	}
 	e := &Entry{}
 	out := s.Progress(b.Work, b.Ticks, b.Now)
-	k := coat.Batch{ID: b.NewID("batch"), Resin: cmp.Or(q.Resin, s.ResinOf(i)), Lot: cmp.Or(q.Lot, s.Lot), ResinG: q.ResinG, HardenerG: q.HardenerG,
+	id := b.newID(&f, "batch", q.ID, func(id string) bool {
+		return slices.ContainsFunc(b.Work.Batches, func(o coat.Batch) bool { return o.ID == id })
+	})
+	k := coat.Batch{ID: id, Resin: cmp.Or(q.Resin, s.ResinOf(i)), Lot: cmp.Or(q.Lot, s.Lot), ResinG: q.ResinG, HardenerG: q.HardenerG,
 		HardenerLot: q.HardenerLot, FillerG: q.FillerG, OffRatio: q.OffRatio, Mixed: at, Shape: q.Shape, DiameterMM: q.DiameterMM, StartC: q.StartC}
 	if q.ResinG == nil && q.HardenerG == nil && b.Card != nil {
 		// What the card said was weighed.
