@@ -47,7 +47,8 @@ func (s *shed) mend() { s.cut.Store(false) }
 
 func put(t *testing.T, s *shed, path string, body any) { s.Do("PUT", path, body, 200) }
 
-// day is a shed in the middle of its day: two lids with a coat each, a cup.
+// day is a shed in the middle of its day: two lids with a coat each, a cup, a
+// third lid whose job waits for its first step.
 func day(t *testing.T) *shed {
 	t.Helper()
 	s := newShed(t, daemontest.Options{Zone: time.FixedZone("BST", 3600)})
@@ -64,6 +65,8 @@ func day(t *testing.T) *shed {
 	s.Post("/api/v1/coats/tack-a/feels", map[string]any{"at": s.Now(), "state": "tacky"})
 	s.Post("/api/v1/batches", map[string]any{"id": "cup-2", "resin": "medium", "resin_g": 100, "hardener_g": 30, "mixed": s.Now()})
 	s.Post("/api/v1/stock", map[string]any{"id": "drum-1", "resin": "medium", "part": "resin", "full_g": 5000, "lot": "R-17", "price": 120, "currency": "GBP", "condition": "warm", "opened": at})
+	s.Post("/api/v1/jobs", map[string]any{"template": "foam-aramid-glass", "id": "lid-c", "name": "Lid C", "resin": "medium",
+		"panels": []map[string]any{{"side": "outer", "no_probe": true, "air": shopsim.ShedAir, "core": "foam", "area_m2": 1.4}}})
 	s.Advance(5 * time.Minute)
 	return s
 }

@@ -108,7 +108,7 @@ function Edit({ job }) {
   const locked = (s) => { const x = job.steps.find((y) => y.id === s.id); return x && x.status === 'done'; };
   const up = (i, patch) => set({ steps: d.steps.map((s, k) => (k === i ? clean({ ...s, ...patch }) : s)) });
   const move = (i, by) => { const l = [...d.steps], [s] = l.splice(i, 1); l.splice(i + by, 0, s); set({ steps: l }); };
-  const sel = (i, k, list, label, text) => h('select', { 'aria-label': t('job.step.n', { n: i + 1 }) + ': ' + label, value: d.steps[i][k] || '', onchange: (ev) => up(i, { [k]: ev.target.value }) }, list.map((v) => h('option', { key: v, value: v }, text(v))));
+  const sel = (i, k, list, label, text) => h('select', { 'aria-label': t('job.step.n', { n: i + 1 }) + ': ' + label, value: d.steps[i][k] || '', onchange: (ev) => up(i, { [k]: ev.target.value }) }, list.map((v) => h('option', { key: v, value: v, translate: text === panelName ? false : undefined }, text(v))));
   const small = (label, text, f2, off) => h('button', { type: 'button', class: 'quiet', 'aria-label': label, disabled: off, onclick: f2 }, text);
   return [h('form', { class: 'page', novalidate: true, onsubmit: f.submit, key: 'f' }, h('a', { class: 'back', href: '#/job/' + enc(job.id) }, t('back')), h('h1', null, t('job.edit')), h('p', { class: 'small' }, t('job.edit.sub')),
     h(Field, { label: t('panel.call'), field: 'name', value: d.name, onInput: (v) => set({ name: v }) }),
