@@ -10,7 +10,7 @@ import { t } from '../text.js';
 export const ownFoot = true;
 
 export default function Login({ args }) {
-  const [code, setCode] = useState(args.code || '');
+  const [code, setCode] = useState(args.code || ''), more = !S.login && S.me && S.me.role !== 'control';
   useEffect(() => document.querySelector('#main input')?.focus(), []);
   const save = async () => {
     await call('POST', '/pair', { code: code.trim(), device: device() });
@@ -20,9 +20,10 @@ export default function Login({ args }) {
     get('/whoami').then((me) => { S.me = me; changed(); }, () => {});
     live();
     flush();
-    location.hash = sessionStorage.getItem('after-login') || '#/';
+    location.hash = more ? '#/settings' : sessionStorage.getItem('after-login') || '#/';
   };
-  return h(Slip, { title: t('login.who'), sub: t('login.sub'), button: t('login.go'), backTo: '#/login', extra: ' ', save },
+  // One that is in already takes another code to be let do more.
+  return h(Slip, { title: t(more ? 'login.more' : 'login.who'), sub: t(more ? 'login.more.sub' : 'login.sub'), button: t(more ? 'login.more.go' : 'login.go'), backTo: more ? '#/settings' : '#/login', extra: more ? null : ' ', save },
     h(Field, { label: t('login.code'), field: 'code', value: code, onInput: setCode, autocomplete: 'one-time-code', autocapitalize: 'characters', spellcheck: 'false' }),
     h('p', { class: 'small' }, S.queue.length ? t('login.queue') : ''));
 }

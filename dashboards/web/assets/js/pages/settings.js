@@ -52,6 +52,7 @@ function Who() {
   useEffect(() => { ask(); }, [me && me.role]);
   if (!me) return h('p', { class: 'small' }, t('line.unheard'));
   return h('div', { class: 'who' }, h('p', null, t('who.here.' + me.role)),
+    me.role !== 'control' && h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/login' }, t('login.more.go'))),
     list && list.length ? h('ul', { class: 'rows' }, list.map((k) => h('li', { key: k.id }, h('div', { class: 'item side' }, h('div', null, h('p', null, h('b', null, name(k.name)), ' ', t('who.' + k.role)), h('p', { class: 'small' }, t('who.since', { at: clock(ms(k.made), true) }), ms(k.used) ? ', ' + t('who.last', { at: clock(ms(k.used), true) }) : '', k.days ? ', ' + t('who.until', { at: clock(ms(k.expires), true) }) : '')),
       h('div', { class: 'do' }, h(Hold, { cls: 'quiet', label: t('who.shut'), aria: t('who.shut') + ': ' + k.name, onHeld: () => tell('out' + k.id, () => call('DELETE', '/tokens/' + enc(k.id)).then(ask), t('who.out', { name: k.name })) })))))) : null,
     list && h('div', null, h(Choices, { label: t('who.let'), cls: 'two', list: ['record', 'look', 'control', 'push'].map((v) => ({ value: v, text: t('who.' + v) })), value: role, onPick: setRole }),

@@ -35,7 +35,7 @@ export default function Tent({ rest }) {
         x.latched ? h(Hold, { label: t('tent.release'), onHeld: () => act('release', 'POST', '/tent/release', {}, t('tent.released')) }) : null,
         h(Hold, { label: t(x.resume ? 'tent.resume.on' : 'tent.resume.off'), onHeld: () => act('resume', 'PUT', '/tent/resume', { on: !x.resume }, t('saved')) }))),
     h(Past, { x })),
-  may('control') ? h('div', { class: 'cols' }, h(Point, { x, ask }), h(Land, { x, ask, panel: rest && rest[0] })) : h('p', { class: 'why' }, t('tent.role')),
+  may('control') ? h('div', { class: 'cols' }, h(Point, { x, ask }), h(Land, { x, ask, panel: rest && rest[0] })) : [h('p', { class: 'why' }, t('tent.role')), h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/login' }, t('login.more.go')))],
   h('div', { class: 'cautions' }, h('h2', null, t('tent.heat')), h('p', null, h(Said, null, x.cautions))));
 }
 
