@@ -73,7 +73,7 @@ function PastChart({ got: { list, from, to } }) {
   if (!good.length) return h('p', { class: 'small' }, t('air.past.none'));
   const gaps = gapsOf(xs, temps), xrange = [from, to];
   return [h('div', { class: 'cols', key: 'c' },
-    h('div', null, h('p', { class: 'small' }, t('air.past.between', { lo: minus(num(Math.min(...good), 1)), hi: minus(num(Math.max(...good), 1)), unit: unit(), at: clock(from) })), h(Chart, { title: t('chart.temp', { unit: unit() }), xs, series: [{ label: t('chart.temp', { unit: unit() }), ys: temps, say: (x) => minus(num(x, 1)) + ' ' + unit() }], opt: { gaps, xrange, height: 210, aria: t('chart.temp.past') } })),
+    h('div', null, h('p', { class: 'small between' }, t('air.past.between', { lo: minus(num(Math.min(...good), 1)), hi: minus(num(Math.max(...good), 1)), unit: unit(), at: clock(from) })), h(Chart, { title: t('chart.temp', { unit: unit() }), xs, series: [{ label: t('chart.temp', { unit: unit() }), ys: temps, say: (x) => minus(num(x, 1)) + ' ' + unit() }], opt: { gaps, xrange, height: 210, aria: t('chart.temp.past') } })),
     rh.some((x) => x !== null) && h(Chart, { title: t('chart.rh'), xs, series: [{ label: t('chart.rh'), ys: rh, color: 'ink', say: (x) => num(x) + ' %' }], opt: { gaps, xrange, height: 210, aria: t('chart.rh.past') } }))];
 
 }

@@ -25,7 +25,7 @@ function List() {
   const undo = (e) => entry({ path: `/entries/${enc(e.id)}/undo`, body: {}, say: t('undo.of', { what: e.say }), done: t('undo.done'), back: (ref) => ['POST', `/entries/${ref}/undo`, {}] }).catch((x) => say(x.message));
   return h('div', { class: 'page wide' }, h('h1', null, t('page.entries')), h('p', { class: 'why' }, t('entries.why')), h('div', { class: 'cols' },
     h('div', null, list && !list.length ? h('p', { class: 'small' }, t('log.none')) : h('ul', { class: 'rows' }, (list || []).map((e) => h('li', { key: e.id, class: e.undone ? 'undone' : '' }, h('div', { class: 'item side' },
-      h('div', null, h('p', null, h(Said, null, cap(stop(e.say)))), h('p', { class: 'small' }, clock(ms(e.at), true), e.by ? [', ', name(e.by)] : '', e.undone ? ' · ' + t('entries.undone') : '')),
+      h('div', null, h('p', null, h(Said, null, cap(stop(e.say)))), h('p', { class: 'small' }, clock(ms(e.at), true), e.by && e.by !== 'loopback' ? [', ', name(e.by)] : '', e.undone ? ' · ' + t('entries.undone') : '')),
       e.can_undo && !e.undone && h('div', { class: 'do' }, h(Hold, { cls: 'quiet', label: t('hold.takeback'), aria: t('hold.takeback') + ': ' + e.say, onHeld: () => undo(e) }))))))),
     h('div', null, h('h2', null, t('entries.cups')), h('ul', { class: 'rows' }, [...cups].sort((a, b) => ms(b.mixed) - ms(a.mixed)).slice(0, 20).map((b) => h('li', { key: b.id }, h('a', { href: '#/cup/' + enc(b.id) }, h('span', null, name(b.resin), ', ', grams(b.resin_g == null ? null : b.resin_g + (b.hardener_g || 0))), h('span', null, t('cup.mixed', { at: clock(ms(b.mixed), true) })))))))));
 }

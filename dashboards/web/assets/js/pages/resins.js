@@ -132,6 +132,12 @@ function Fitted({ r, done }) {
   const odd = r.inconsistent || [], words = [].concat(r.verdict || [], r.untold || []);
   const hourly = new Set((r.asked.time || []).map((x) => x.event));
   const val = (x, v) => (x.unit === '°C' ? temp(v) : [...hourly].some((e) => x.datum.startsWith(e)) || v > 120 ? t('unit.h', { n: num(v / 60, v < 600 ? 1 : 0).replace(/\.0$/, '') }) : t('unit.min', { n: num(v) }));
+  // A row is said as it was typed: a range stays a range, in the unit of its box.
+  const typed = (x) => {
+    const has = (v) => x.datum.includes(' ' + v + ' '), n = (v) => num(v, Number.isInteger(v) ? 0 : 1), two = (v, k) => (Array.isArray(v) ? t('fit.range', { a: n(v[0]), b: t(k, { n: n(v[1]) }) }) : t(k, { n: n(v) }));
+    const at = (r.asked.time || []).find((e) => x.datum.startsWith(e.event + ' ') && has(e.temp_c)), pot = !at && (r.asked.pot_life || []).find((p) => has(p.grams) && has(p.temp_c));
+    return at ? [t('fit.at', { what: cap(t('sheetev.' + at.event)), temp: temp(at.temp_c) }), two(at.hours, 'unit.h')] : pot ? [name(cap(x.datum)), two(pot.minutes, 'unit.min')] : [name(cap(x.datum)), val(x, x.sheet)];
+  };
   const off = (s) => { const a = Math.abs(s); return a < 0.5 ? t('fit.well') : a < 1 ? t('fit.near') : a <= 2 ? t('fit.off') : t('fit.far'); };
   const keepIt = async () => {
     setBusy(true);
@@ -149,6 +155,6 @@ function Fitted({ r, done }) {
   return h('div', { class: 'fitted' }, h('h2', null, t('fit.title')),
     odd.length ? h('p', { class: 'note harm' }, h('span', { class: 'mark' }, t('fit.odd')), ' ', h(Said, null, odd.map((x) => (typeof x === 'string' ? x : x.datum)).join('; ') + '.')) : h('p', { class: 'why' }, t('fit.agrees')),
     words.map((x) => h('p', { class: 'why', key: x }, h(Said, null, cap(stop(String(x)))))),
-    h('ul', { class: 'rows fitrows' }, (r.residuals || []).map((x, i) => h('li', { key: i }, h('p', null, h('b', null, name(x.datum))), h('p', null, t('fit.row', { sheet: val(x, x.sheet), fit: val(x, x.model) }), ' ', h('span', { class: Math.abs(x.sigmas) > 2 ? 'none' : 'small' }, off(x.sigmas)))))),
+    h('ul', { class: 'rows fitrows' }, (r.residuals || []).map((x, i) => [x, i, ...typed(x)]).map(([x, i, what, sheet]) => h('li', { key: i }, h('p', null, h('b', null, what)), h('p', null, t('fit.row', { sheet, fit: val(x, x.model) }), ' ', h('span', { class: Math.abs(x.sigmas) > 2 ? 'none' : 'small' }, off(x.sigmas)))))),
     h('div', { class: 'do' }, h('button', { type: 'button', class: 'first', disabled: busy, onclick: keepIt }, t('fit.keep'))));
 }
