@@ -15,7 +15,7 @@ import (
 func TestAskForMore(t *testing.T) {
 	b := browser(t)
 	s := newShed(t, daemontest.Options{})
-	srv, err := web.New(web.Config{ConfigSection: s.Config.Web, Version: "test", LoopbackRole: web.Record}, s.Backend())
+	srv, err := web.New(web.Config{ConfigSection: s.Config.Web, Version: "test", LoopbackRole: web.Record}, s.Daemon.Daemon)
 	if err != nil {
 		t.Fatal(err)
 	}
