@@ -4,6 +4,7 @@ package daemon
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -279,103 +280,71 @@ func (d *Daemon) changed(kind string) {
 // the work. have is the id of the record being corrected, "" for a new one.
 func (d *Daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) (string, []byte, error) {
 	now := d.clk.Now().In(d.loc)
-	var (
-		id     string
-		faults []job.Fault
-		v      any
-	)
 	switch kind {
 	case "piece":
-		var x coat.Piece
-		if err := strict(body, &x); err != nil {
-			return "", nil, err
-		}
-		if x.ID == "" {
-			faults = append(faults, job.Fault{Field: "id", What: "missing"})
-		}
-		id, v = x.ID, x
+		return workRecord(body, func(x *coat.Piece) (string, []job.Fault) {
+			if x.ID == "" {
+				return "", []job.Fault{{Field: "id", What: "missing"}}
+			}
+			return x.ID, nil
+		})
 	case "panel":
-		var x coat.Panel
-		if err := strict(body, &x); err != nil {
-			return "", nil, err
-		}
-		if x.Piece == "" {
-			x.Piece = x.ID
-		}
-		faults = job.CheckPanel(w, x)
-		id, v = x.ID, x
+		return workRecord(body, func(x *coat.Panel) (string, []job.Fault) {
+			x.Piece = cmp.Or(x.Piece, x.ID)
+			return x.ID, job.CheckPanel(w, *x)
+		})
 	case "batch":
-		var x coat.Batch
-		if err := strict(body, &x); err != nil {
-			return "", nil, err
-		}
-		if x.Mixed.IsZero() {
-			x.Mixed = now
-		}
-		faults = job.CheckBatch(w, x, now)
-		id, v = x.ID, x
+		return workRecord(body, func(x *coat.Batch) (string, []job.Fault) {
+			x.Mixed = orNow(x.Mixed, now)
+			return x.ID, job.CheckBatch(w, *x, now)
+		})
 	case "coat":
-		var x coat.Coat
-		if err := strict(body, &x); err != nil {
-			return "", nil, err
-		}
-		if x.Applied.IsZero() && have == "" {
-			faults = append(faults, job.Fault{Field: "applied", What: "missing"})
-			y := x
-			y.Applied = now // the rest is said in the same answer
-			faults = append(faults, job.CheckCoat(w, y, now)...)
-		} else {
-			faults = job.CheckCoat(w, x, now)
-		}
-		id, v = x.ID, x
+		return workRecord(body, func(x *coat.Coat) (string, []job.Fault) {
+			if x.Applied.IsZero() && have == "" {
+				y := *x
+				y.Applied = now // the rest is said in the same answer
+				return x.ID, append([]job.Fault{{Field: "applied", What: "missing"}}, job.CheckCoat(w, y, now)...)
+			}
+			return x.ID, job.CheckCoat(w, *x, now)
+		})
 	case "feel":
-		var x coat.Feel
-		if err := strict(body, &x); err != nil {
-			return "", nil, err
-		}
-		if x.At.IsZero() {
-			x.At = now
-		}
-		faults = job.CheckFeel(w, x, now)
-		id, v = x.ID, x
+		return workRecord(body, func(x *coat.Feel) (string, []job.Fault) {
+			x.At = orNow(x.At, now)
+			return x.ID, job.CheckFeel(w, *x, now)
+		})
 	case "job":
-		var x job.Schedule
-		if err := strict(body, &x); err != nil {
-			return "", nil, err
-		}
-		faults = job.CheckSchedule(w, x)
-		id, v = x.ID, x
+		return workRecord(body, func(x *job.Schedule) (string, []job.Fault) { return x.ID, job.CheckSchedule(w, *x) })
 	case "tick":
-		var x job.Tick
-		if err := strict(body, &x); err != nil {
-			return "", nil, err
-		}
-		faults = d.checkTick(w, x, now)
-		id, v = x.ID, x
+		return workRecord(body, func(x *job.Tick) (string, []job.Fault) { return x.ID, d.checkTick(w, *x, now) })
 	case "stock":
-		var x coat.Stock
-		if err := strict(body, &x); err != nil {
-			return "", nil, err
-		}
-		for _, f := range stock.Check(x, w.Resins, now) {
-			faults = append(faults, job.Fault{Field: f.Field, What: f.What})
-		}
-		id, v = x.ID, x
+		return workRecord(body, func(x *coat.Stock) (id string, faults []job.Fault) {
+			for _, f := range stock.Check(*x, w.Resins, now) {
+				faults = append(faults, job.Fault{Field: f.Field, What: f.What})
+			}
+			return x.ID, faults
+		})
 	case "resin":
-		var x cure.Resin
-		if err := strict(body, &x); err != nil {
-			return "", nil, err
-		}
-		for _, e := range x.Check() {
-			faults = append(faults, job.Fault{What: e.Error()})
-		}
-		if _, ok := cure.Generic(x.Name); ok {
-			faults = append(faults, job.Fault{Field: "name", What: fmt.Sprintf("%q is the name of a generic set", x.Name)})
-		}
-		id, v = x.Name, x
-	default:
-		return "", nil, web.ErrNotFound
+		return workRecord(body, func(x *cure.Resin) (id string, faults []job.Fault) {
+			for _, e := range x.Check() {
+				faults = append(faults, job.Fault{What: e.Error()})
+			}
+			if _, ok := cure.Generic(x.Name); ok {
+				faults = append(faults, job.Fault{Field: "name", What: fmt.Sprintf("%q is the name of a generic set", x.Name)})
+			}
+			return x.Name, faults
+		})
 	}
+	return "", nil, web.ErrNotFound
+}
+
+// workRecord decodes one strictly, has check fill its defaults and find its id and
+// faults, and writes it out again as it is kept.
+func workRecord[T any](body []byte, check func(*T) (id string, faults []job.Fault)) (string, []byte, error) {
+	x := new(T)
+	if err := strict(body, x); err != nil {
+		return "", nil, err
+	}
+	id, faults := check(x)
 	if len(faults) > 0 {
 		out := make(web.Faults, len(faults))
 		for i, f := range faults {
@@ -383,11 +352,8 @@ func (d *Daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) 
 		}
 		return "", nil, out
 	}
-	b, err := json.Marshal(v)
-	if err != nil {
-		return "", nil, err
-	}
-	return id, b, nil
+	b, err := json.Marshal(x)
+	return id, b, err
 }
 
 func strict(body []byte, v any) error {
@@ -397,6 +363,13 @@ func strict(body []byte, v any) error {
 		return web.Faults{{What: err.Error()}}
 	}
 	return nil
+}
+
+func orNow(t, now time.Time) time.Time {
+	if t.IsZero() {
+		return now
+	}
+	return t
 }
 
 // PushReadings judges pushed readings one by one.
