@@ -14,6 +14,8 @@ import (
 	"sync"
 	"syscall"
 	"time"
+
+	"curewright/internal/file"
 )
 
 // Names of the two files, in the folder of the store.
@@ -86,7 +88,7 @@ func readFile(dir, name string, v any) error {
 // wholly new. On a full card it writes into the room that the old one has: cut
 // short, that reads as damaged, which is off.
 func writeFile(name string, b []byte) error {
-	err := replaceFile(name, b)
+	err := file.Replace(name, b)
 	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) {
 		if overwriteFile(name, b) == nil {
 			return nil
@@ -111,37 +113,6 @@ func overwriteFile(name string, b []byte) error {
 		err = cerr
 	}
 	return err
-}
-
-func replaceFile(name string, b []byte) (err error) {
-	f, err := os.CreateTemp(filepath.Dir(name), ".heat-*")
-	if err != nil {
-		return err
-	}
-	defer func() {
-		if err != nil {
-			f.Close()
-			os.Remove(f.Name())
-		}
-	}()
-	if _, err = f.Write(b); err != nil {
-		return err
-	}
-	if err = f.Sync(); err != nil {
-		return err
-	}
-	if err = f.Close(); err != nil {
-		return err
-	}
-	if err = os.Rename(f.Name(), name); err != nil {
-		return err
-	}
-	d, err := os.Open(filepath.Dir(name))
-	if err != nil {
-		return err
-	}
-	defer d.Close()
-	return d.Sync()
 }
 
 // Prepare writes both files anew: nothing latched, no on-time, these limits

@@ -8,6 +8,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"curewright/internal/file"
 )
 
 // On a full card latch and on-time are still kept, in the room that they have:
@@ -25,7 +27,7 @@ func TestFullCard(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(dir, "ballast"), make([]byte, 1<<20), 0o600); err == nil {
 		t.Fatal("the card is not full")
 	}
-	if err := replaceFile(filepath.Join(dir, LatchFile), []byte("x")); err == nil {
+	if err := file.Replace(filepath.Join(dir, LatchFile), []byte("x")); err == nil {
 		t.Fatal("there is room for a new file")
 	}
 	for _, latched := range []bool{true, false} {
