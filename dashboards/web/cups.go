@@ -51,7 +51,9 @@ type MixQuery struct {
 	Pump        *mix.Pump     `json:"pump"`
 	CupG        *float64      `json:"cup_g"`
 	Readings    []mix.Reading `json:"readings"`
+	Mixes       string        `json:"mixes"`  // who mixes, where two work
 	Lays        string        `json:"lays"`   // whose own grams; "": of all who lay here
+	Whole       bool          `json:"whole"`  // one batch, as the job divided it
 	Tables      bool          `json:"tables"` // grams by the tables alone, not as learnt
 }
 

@@ -40,6 +40,7 @@ type MixCmd struct {
 	DepthMM     *float64 `name:"depth-mm" placeholder:"D" help:"Thickness of a bond."`
 	Vessel      string   `help:"Used from a cup, or poured at once into a tray or a roller tray; the usual one when not given."`
 	WorkMinutes *float64 `placeholder:"MIN" help:"How long laying all of it takes one person."`
+	Mixes       string   `placeholder:"WHO" help:"Who mixes, where two work."`
 	Lays        string   `placeholder:"WHO" help:"Who lays it, for their own grams; all of the shop when not given."`
 	Tables      bool     `help:"Grams by the tables alone, without what was learnt from your coats."`
 	People      int      `default:"1" help:"From two on, one mixes while the others lay."`
@@ -78,7 +79,7 @@ func two(flag, s, sep string) (*[2]float64, error) {
 
 func (c *MixCmd) query() (q web.MixQuery, ratio, volume, dens *[2]float64, err error) {
 	q = web.MixQuery{Resin: c.Resin, Grams: c.Grams, Panel: c.Panel, AreaM2: c.AreaM2, Share: c.Share, Kind: c.Kind, Cloth: c.Cloth, Core: c.Core, PeelPly: c.PeelPly,
-		DepthMM: c.DepthMM, WorkMinutes: c.WorkMinutes, Vessel: c.Vessel, People: &c.People, ShopC: c.Shop, StartC: c.Start, ScaleG: c.Scale, FillerPct: c.Filler, CupG: c.CupG, Lays: c.Lays, Tables: c.Tables}
+		DepthMM: c.DepthMM, WorkMinutes: c.WorkMinutes, Vessel: c.Vessel, People: &c.People, ShopC: c.Shop, StartC: c.Start, ScaleG: c.Scale, FillerPct: c.Filler, CupG: c.CupG, Mixes: c.Mixes, Lays: c.Lays, Tables: c.Tables}
 	var errs []error
 	var e error
 	ratio, e = two("ratio", c.Ratio, ":")
@@ -106,7 +107,7 @@ func (c *MixCmd) query() (q web.MixQuery, ratio, volume, dens *[2]float64, err e
 
 // local answers without a daemon.
 func (c *MixCmd) local(q web.MixQuery, r cure.Resin) (pot.MixAnswer, error) {
-	m := pot.MixQuery{Resin: r, Grams: q.Grams, WorkMinutes: q.WorkMinutes, Vessel: pot.Vessel(q.Vessel), People: c.People, ShopC: *c.Shop, StartC: q.StartC, Pump: q.Pump, Readings: q.Readings}
+	m := pot.MixQuery{Resin: r, Grams: q.Grams, WorkMinutes: q.WorkMinutes, Vessel: pot.Vessel(q.Vessel), People: c.People, Mixes: c.Mixes, Lays: c.Lays, ShopC: *c.Shop, StartC: q.StartC, Pump: q.Pump, Readings: q.Readings}
 	for _, x := range []struct{ dst, from *float64 }{{&m.ScaleG, q.ScaleG}, {&m.FillerPct, q.FillerPct}, {&m.CupG, q.CupG}} {
 		if x.from != nil {
 			*x.dst = *x.from
@@ -128,9 +129,6 @@ func (c *MixCmd) local(q web.MixQuery, r cure.Resin) (pot.MixAnswer, error) {
 			n.Cloth, cerr = pot.ParseCloths(q.Cloth)
 		}
 		m.Need = &n
-	}
-	if q.Lays != "" {
-		cerr = errors.Join(cerr, errors.New("--lays: only the daemon knows who laid what: leave --shop out"))
 	}
 	if q.Panel != "" {
 		cerr = errors.Join(cerr, errors.New("--panel: only the daemon knows panels: leave --shop out"))

@@ -10,7 +10,9 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
+	"unicode"
 
 	"curewright/dashboards/web"
 	"curewright/history"
@@ -58,6 +60,13 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 	num := func(dst *float64, p *float64) {
 		if p != nil {
 			*dst = *p
+		}
+	}
+	m.Mixes, m.Lays, m.Whole = q.Mixes, q.Lays, q.Whole
+	for _, x := range [][2]string{{"mixes", q.Mixes}, {"lays", q.Lays}} {
+		field, v := x[0], x[1]
+		if len(v) > 64 || strings.ContainsFunc(v, unicode.IsControl) {
+			bad(field, "a name of at most 64 characters in one line is wanted")
 		}
 	}
 	num(&m.ScaleG, q.ScaleG)
@@ -317,7 +326,27 @@ func (d *Daemon) Laminate(ctx context.Context, panel string) (json.RawMessage, e
 	if !slices.ContainsFunc(w.Panels, func(p coat.Panel) bool { return p.ID == panel }) {
 		return nil, fmt.Errorf("panel %s: %w", panel, web.ErrNotFound)
 	}
-	return json.Marshal(laminateAnswer{panel, stock.Balances(w, panel)})
+	out := stock.Balances(w, panel)
+	for i := range out {
+		if a := out[i].After; a != nil && d.hasSet(w, out[i].Coat) {
+			a.Say = a.Is // nothing is rolled in any more, or taken off
+		}
+	}
+	return json.Marshal(laminateAnswer{panel, out})
+}
+
+// hasSet reports whether a coat no longer flows, is covered or was ended; false
+// while it was not judged yet.
+func (d *Daemon) hasSet(w *coat.Work, id string) bool {
+	if s := d.snap.Load(); s != nil {
+		for _, e := range s.Result.Coats {
+			if e.ID == id {
+				return e.Covered != nil || e.State != coat.Wet && e.State != coat.Unknown
+			}
+		}
+	}
+	i := slices.IndexFunc(w.Coats, func(c coat.Coat) bool { return c.ID == id })
+	return i < 0 || !w.Coats[i].Open(d.clk.Now())
 }
 
 // Bill is what a piece took and wasted.

@@ -108,7 +108,7 @@ func TestStockOnTheDaemon(t *testing.T) {
 	if b := mix(http.StatusBadRequest, map[string]any{"lot": "R7"}); !strings.Contains(string(b), `"field":"lot"`) || !strings.Contains(string(b), "there is R1") {
 		t.Errorf("unknown lot: %s", b)
 	}
-	if b := mix(http.StatusBadRequest, map[string]any{"resin_g": 302, "hardener_g": 60}); !strings.Contains(string(b), "102 g resin too much: add 31 g hardener.") || !strings.Contains(string(b), "off_ratio scrap") {
+	if b := mix(http.StatusBadRequest, map[string]any{"resin_g": 302, "hardener_g": 60}); !strings.Contains(string(b), "102 g resin too much: add 31 g hardener.") || !strings.Contains(string(b), "scrap, or used as it is (off_ratio)") {
 		t.Errorf("off ratio: %s", b)
 	}
 	mix(http.StatusCreated, map[string]any{"id": "good", "left_g": 41})
@@ -132,6 +132,11 @@ func TestStockOnTheDaemon(t *testing.T) {
 	lam := answer[struct{ Coats []stock.CoatBalance }](t, d.Do("GET", "/api/v1/panels/lid/laminate", nil, http.StatusOK))
 	if len(lam.Coats) != 1 || lam.Coats[0].After == nil || lam.Coats[0].After.Verdict != "dry" || !strings.Contains(lam.Coats[0].After.Say, "dry side; roll ") {
 		t.Errorf("%+v", lam.Coats)
+	}
+	d.Advance(20 * time.Hour)
+	lam = answer[struct{ Coats []stock.CoatBalance }](t, d.Do("GET", "/api/v1/panels/lid/laminate", nil, http.StatusOK))
+	if s := lam.Coats[0].After.Say; !strings.HasSuffix(s, "dry side.") {
+		t.Errorf("of a coat that has set: %q", s)
 	}
 	if b := d.Do("GET", "/api/v1/stock.csv", nil, http.StatusOK); !strings.HasPrefix(string(b), "id,part,resin") || strings.Count(string(b), "\n") != 3 {
 		t.Errorf("%s", b)

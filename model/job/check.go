@@ -155,8 +155,8 @@ func CheckBatch(w *coat.Work, b coat.Batch, now time.Time) []Fault {
 	f.oneOf("off_ratio", b.OffRatio, []string{coat.OffScrap, coat.OffUsed}, false)
 	if known && b.OffRatio == "" && b.ResinG != nil && b.HardenerG != nil {
 		if slip, off := OffRatio(r, b); off {
-			f.add("hardener_g", "%g g of hardener to %g g of resin is %+.0f %% off the ratio. %s Or say what became of it: off_ratio scrap, or used when it is on the panel",
-				*b.HardenerG, *b.ResinG, slip.OffPct, slip.Say())
+			f.add("hardener_g", "%g g of hardener to %g g of resin is %s %% off the ratio. %s Or say what became of it: scrap, or used as it is (off_ratio)",
+				*b.HardenerG, *b.ResinG, strings.Replace(fmt.Sprintf("%+.0f", slip.OffPct), "-", "−", 1), slip.Say())
 		}
 	}
 	f.positive("filler_g", b.FillerG, 1e6, "g")

@@ -70,9 +70,10 @@ type CardCup struct {
 	Shape       string   `json:"shape"`
 	DiameterMM  float64  `json:"diameter_mm"`
 	WorkMinutes *float64 `json:"work_minutes"`
-	Vessel      string   `json:"vessel"`  // used from: cup, or poured at once into a tray or roller
-	Verdict     string   `json:"verdict"` // what it does if left in the cup
-	Danger      string   `json:"danger"`  // of the cup: now, soon, later, none
+	LayMinutes  float64  `json:"lay_minutes"` // what laying it takes one person
+	Vessel      string   `json:"vessel"`      // used from: cup, or poured at once into a tray or roller
+	Verdict     string   `json:"verdict"`     // what it does if left in the cup
+	Danger      string   `json:"danger"`      // of the cup: now, soon, later, none
 	Note        string   `json:"note,omitempty"`
 	Batch       string   `json:"batch,omitempty"` // once it was mixed for this step
 }
@@ -328,7 +329,7 @@ func (d *Desk) card(s *Schedule, i int) Card {
 	}
 	for _, k := range batches {
 		cup := CardCup{Grams: math.Round(k.Grams), ResinG: whole(k.ResinG), HardenerG: whole(k.HardenerG), HardenerLow: k.LowG, HardenerHi: k.HighG,
-			Ratio: k.Parts, Shape: string(k.Vessel.Shape()), DiameterMM: math.Round(k.DiameterMM), Vessel: string(k.Vessel), Verdict: k.Verdict, Danger: k.Danger, Note: k.Note}
+			Ratio: k.Parts, Shape: string(k.Vessel.Shape()), DiameterMM: math.Round(k.DiameterMM), LayMinutes: math.Ceil(k.LayMinutes), Vessel: string(k.Vessel), Verdict: k.Verdict, Danger: k.Danger, Note: k.Note}
 		if k.WorkMinutes != nil {
 			m := math.Floor(*k.WorkMinutes)
 			cup.WorkMinutes = &m

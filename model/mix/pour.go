@@ -104,6 +104,10 @@ func Pour(r cure.Resin, planned Split, fillerG, cupG, scaleG float64, readings [
 		return Pouring{}, f
 	}
 	k := *q.ByWeight
+	// Filler is due for what is really in the cup.
+	if all := in[0] + in[1]; all > *planned.ResinG+*planned.HardenerG {
+		fillerG *= all / (*planned.ResinG + *planned.HardenerG)
+	}
 	p := Pouring{ResinG: in[0], HardenerG: in[1], FillerG: in[2]}
 	total := cupG + in[0] + in[1] + in[2]
 	next := func(part string, left float64) {

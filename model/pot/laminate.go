@@ -53,7 +53,8 @@ type After struct {
 	Target  *Range   `json:"target_volume"` // what a hand reaches with these cloths
 	Verdict string   `json:"verdict"`       // dry, right, wet; "" without cloth
 	MendG   *float64 `json:"mend_g"`        // resin that brings it to the middle: more to roll in (above 0), too much (below); nil when right
-	Say     string   `json:"say"`
+	Is      string   `json:"is"`            // what it is, in one sentence
+	Say     string   `json:"say"`           // the same with its mend, which holds while the coat is wet
 }
 
 // Balance says what a coat left on the panel, from what was mixed, left in the
@@ -99,7 +100,8 @@ func Balance(l Laid) (After, error) {
 	}
 	a.Cloth = Range{math.Max(0, a.GM2.Low-away.High), math.Max(0, a.GM2.Use-away.Use), math.Max(0, a.GM2.High-away.Low)}
 	if len(l.Cloth) == 0 {
-		a.Say = fmt.Sprintf("%.0f g/m² on the panel.", a.GM2.Use)
+		a.Is = fmt.Sprintf("%.0f g/m² on the panel.", a.GM2.Use)
+		a.Say = a.Is
 		return a, nil
 	}
 	var due Range
@@ -123,14 +125,18 @@ func Balance(l Laid) (After, error) {
 	switch short := (due.Use - a.Cloth.Use) * l.AreaM2; {
 	case a.Cloth.Use < due.Low:
 		a.Verdict, a.MendG = "dry", &short
-		a.Say = fmt.Sprintf("%s %.2f by volume: dry side; roll %.0f g more in.", strings.ToUpper(what[:1])+what[1:], a.Vf.Use, short)
+		a.Is = "dry side"
+		a.Say = fmt.Sprintf("; roll %.0f g more in", short)
 	case a.Cloth.Use > due.High:
 		a.Verdict, a.MendG = "wet", &short
-		a.Say = fmt.Sprintf("%s %.2f by volume: flooded, about %.0f g too much; squeegee it off while it is wet.", strings.ToUpper(what[:1])+what[1:], a.Vf.Use, -short)
+		a.Is = fmt.Sprintf("flooded, about %.0f g too much", -short)
+		a.Say = "; squeegee it off while it is wet"
 	default:
-		a.Verdict = "right"
-		a.Say = fmt.Sprintf("%s %.2f by volume: as a hand reaches it.", strings.ToUpper(what[:1])+what[1:], a.Vf.Use)
+		a.Verdict, a.Is = "right", "as a hand reaches it"
 	}
+	a.Is = fmt.Sprintf("%s %.2f by volume: %s", strings.ToUpper(what[:1])+what[1:], a.Vf.Use, a.Is)
+	a.Say = a.Is + a.Say + "."
+	a.Is += "."
 	return a, nil
 }
 

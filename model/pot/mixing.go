@@ -3,6 +3,7 @@
 package pot
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -29,6 +30,8 @@ type MixQuery struct {
 	WorkMinutes *float64 // laying all of it; nil: [LayMinutes] of the area
 	Vessel      Vessel   // "": [UsualVessel]
 	People      int      // 2 or more: one mixes, the others lay
+	Mixes, Lays string   // their names; "": not said
+	Whole       bool     // one batch, as a plan divided it
 	ShopC       float64
 	StartC      *float64
 	ScaleG      float64   // doubt of one weighing, g; 0: a scale that shows grams
@@ -125,7 +128,7 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 	if vessel == "" {
 		vessel = UsualVessel(kind, a.Grams)
 	}
-	hands := Hands{GramsPerMin: a.Grams / math.Max(work, 1), Vessel: vessel, ScaleG: q.ScaleG, Mixer: q.People > 1}
+	hands := Hands{GramsPerMin: a.Grams / math.Max(work, 1), Vessel: vessel, ScaleG: q.ScaleG, Mixer: q.People > 1, Whole: q.Whole}
 	pq := Query{Resin: q.Resin, ShopC: q.ShopC, StartC: q.StartC}
 	if q.FillerPct > 0 {
 		pq.Filler = &Filler{Fraction: q.FillerPct / 100}
@@ -151,7 +154,11 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 		a.Notes = append(a.Notes, fmt.Sprintf("So little is weighed to ±%.0f %% of hardener: mix more, or use a scale that shows tenths.", math.Ceil(e)))
 	}
 	if q.People > 1 {
-		a.Hands = append(a.Hands, "One mixes and pours; the other lays and calls for the next when the tray is half empty.")
+		from := "tray"
+		if vessel == FromCup {
+			from = "cup"
+		}
+		a.Hands = append(a.Hands, fmt.Sprintf("%s mixes and pours; %s lays and calls for the next when the %s is half empty.", cmp.Or(q.Mixes, "One"), cmp.Or(q.Lays, "the other"), from))
 	}
 	minor := func(err error) {
 		keep := f

@@ -62,6 +62,7 @@ type Hands struct {
 	// next batch is ready when this one is used up. The mixing still costs the
 	// batch its first minutes.
 	Mixer bool
+	Whole bool // one batch: it was divided already
 }
 
 // Batch is one of a coat's equal batches.
@@ -207,7 +208,9 @@ func Batches(q Query, total float64, h Hands) ([]Batch, error) {
 		each = lo
 	}
 	n := int(math.Ceil(total/each - 1e-9))
-	if tight {
+	if h.Whole {
+		n, tight = 1, !fits(total)
+	} else if tight {
 		// Splitting does not help: the fewest batches that are stirred well.
 		n = max(1, int(math.Ceil(total/math.Min(mostGrams, math.Max(least, 150))-1e-9)))
 	}

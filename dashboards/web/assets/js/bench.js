@@ -265,7 +265,7 @@ function Panel({ it, opt }) {
       h('div', { class: 'do pair' },
         canFeel && (words && feeling ? h('button', { type: 'button', onclick: () => setFeeling(false) }, t('finger.not')) : !words && h('button', { type: 'button', onclick: () => setFeeling(true), 'aria-label': t('feel.it') + ': ' + panelName(panel) }, t('feel.it'))),
         card && words && !guessed && card.primary === 'feel' && may('record') && h('button', { type: 'button', disabled: busy, onclick: () => go((card.ready_cups || []).length || card.do !== 'coat' ? 'done' : 'mixed') }, (card.ready_cups || []).length || card.do !== 'coat' ? buttonText(card) : t('next.mixed')),
-        card && !over && !words && card.primary === 'mixed' && !guessed && !left && may('record') && h('a', { class: 'btn', href: '#/mix/' + enc(panel) }, t('need.weigh')),
+        card && !over && !words && (left || card.primary === 'mixed' || (card.primary === 'done' && (card.cups || []).some((x) => !x.batch))) && !guessed && may('record') && h('a', { class: 'btn', href: '#/mix/' + enc(panel) }, t('need.weigh')),
         more && may('record') && h('button', { type: 'button', disabled: busy, onclick: () => another(more) }, t('next.more')),
         card && !over && may('record') && h('a', { class: 'btn', href: `#/late/${enc(panel)}${card.primary === 'feel' ? '?what=feel' : ''}`, 'aria-label': t('when.earlier') + ': ' + panelName(panel) }, t('when.earlier')),
         card && may('record') && h('a', { class: 'btn', href: '#/other/' + enc(panel), 'aria-label': t('next.other') + ': ' + panelName(panel) }, t('next.other')),

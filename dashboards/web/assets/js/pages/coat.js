@@ -44,6 +44,7 @@ export default function Coat({ rest }) {
     h('p', { class: 'small' }, t('coat.sub', { kind: cap(word('kind.', e.kind)), resin: epoxy(e.resin), at: timeEl(ms(e.applied_at), true) }), ended ? [' ', t('coat.ended', { at: timeEl(ms(ended), true) })] : ''),
     h('p', { class: 'say' }, over ? t('coat.over') : (e.say || []).length ? sentence(e.say) : h(Said, null, e.advice)), h('p', { class: 'why' }, sentence(e.because)),
     (e.notes || []).map((n) => h('p', { class: 'why', key: n }, h(Said, null, cap(stop(n))))),
+    !over && after && after.mend_g != null && e.state === 'wet' && h('p', { class: 'note' }, h(Said, null, cap(stop(after.say)))),
     !over && h('div', { class: 'fig' }, strip(e, { w: inner, t0, t1, wide, alone: true })),
     h('div', { class: 'do' }, !over && h('a', { class: 'btn first', href: '#/feel/' + enc(id) }, t('feel.it')), h('a', { class: 'btn', href: `#/coat/${enc(id)}/edit` }, t('coat.change')),
       !ended && h(Hold, { cls: 'quiet', label: t('hold.stop'), onHeld: () => endCoat(id).then(() => { location.hash = '#/'; }) })),
@@ -60,7 +61,8 @@ export default function Coat({ rest }) {
           row('gap', e.degraded_minutes ? span(e.degraded_minutes * MIN) : t('never')),
           e.stall ? row('stalled', e.t_need_c != null ? t('coat.stall.need', { temp: temp(e.t_need_c) }) : t('coat.stall')) : null))),
     left && h('div', { class: 'left' }, h('h2', null, t('coat.resinin')), h('p', { class: 'why' }, h(Said, null, cap(stop(after ? after.say : left.why)))),
-      after && h('dl', { class: 'kv' }, row('onit', t('between', { a: num(gm.low), b: gm2(gm.high) })), vf ? row('fibre', t('between', { a: num(vf.low, 2), b: num(vf.high, 2) })) : null)),
+      after && h('dl', { class: 'kv' }, row('onit', t('span.of', { a: num(gm.low), b: gm2(gm.high) })), vf ? row('fibre', t('span.of', { a: num(vf.low, 2), b: num(vf.high, 2) })) : null),
+      may('record') && ((full.record && full.record.batches) || []).map((b) => h('p', { key: b }, h('a', { class: 'plain', href: '#/cup/' + enc(b) }, t('coat.leftover'))))),
     h(Figures, { key: id, e, full }), h(Log, { full, id }));
 }
 
