@@ -12,7 +12,7 @@ import { get, flush, forget, lists, live, refresh, resend, watchLine } from './l
 import { Said, hm, longDay, name as said, span } from './say.js';
 import { followJobs } from './jobs.js';
 import { shop } from './acts.js';
-import { Catch, Foot } from './form.js';
+import { Catch, Foot } from './foot.js';
 import { defs } from './strip.js';
 import { onWork } from './line.js';
 import * as sound from './sound.js';

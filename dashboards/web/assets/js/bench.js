@@ -7,7 +7,7 @@ import { HOUR, MIN, STATES, Said, area, cap, chance, clock, deg, diffNum, epoxy,
 import { axis, grid, range, strip, swatch } from './strip.js';
 import { get, rows } from './line.js';
 import { ack, enc, endCoat, feelCoat, step, takeClock, usedUp } from './acts.js';
-import { Foot, Hold } from './form.js';
+import { Foot, Hold } from './foot.js';
 import { followJobs, nextCards, place } from './jobs.js';
 import { Notice } from './sound.js';
 import { has, stop, t, word } from './text.js';

@@ -1,14 +1,16 @@
 // SPDX-License-Identifier: Apache-2.0
 // Parts of a form for gloves: big choices, steppers, the dial that says when,
-// drafts that survive a reload, faults beside their field, and the foot with the
-// undo line and the one filled button.
+// drafts that survive a reload, faults beside their field, and the page for one
+// entry with the one filled button.
 
-import { Component, h, useEffect, useRef, useState } from './lib.js';
+import { h, useEffect, useRef, useState } from './lib.js';
 import { S, changed, iso, now, trusted } from './state.js';
 import { HOUR, MIN, ago, atWall, clock, face, hm, hourWord, span, wallParts, weekday } from './say.js';
 import { NoLine, Refused, key } from './line.js';
-import { undo } from './acts.js';
+import { Foot, Hold } from './foot.js';
 import { t } from './text.js';
+
+export { Foot, Hold };
 
 // useDraft keeps what was typed or tapped until the entry is taken: through a
 // reload as well. It returns the draft, a way to change it, and its end.
@@ -146,29 +148,6 @@ export function Stepper({ label, value, set, step, min = 0, max = 1e9, say, none
   return h('div', { class: 'step', role: 'group', 'aria-label': label }, btn(-1), h('output', { 'aria-live': 'polite' }, value === null ? none || '–' : say(value)), btn(1));
 }
 
-// Hold is a button that acts only after half a second's press, by finger or by
-// key, so that a brushed glove ends nothing.
-export function Hold({ label, aria, onHeld, cls = '' }) {
-  const [down, setDown] = useState(false);
-  const timer = useRef(0);
-  const stop = () => { clearTimeout(timer.current); timer.current = 0; setDown(false); };
-  const start = () => {
-    if (timer.current) return;
-    setDown(true);
-    timer.current = setTimeout(() => { stop(); onHeld(); }, 500);
-  };
-  useEffect(() => () => clearTimeout(timer.current), []);
-  const keyed = (ev) => {
-    if (ev.key !== 'Enter' && ev.key !== ' ') return;
-    ev.preventDefault();
-    if (!ev.repeat) start();
-  };
-  return h('button', {
-    type: 'button', class: 'hold ' + cls + (down ? ' down' : ''), 'aria-label': aria, onpointerdown: (ev) => ev.button === 0 && start(), onpointerup: stop, onpointercancel: stop,
-    onpointerleave: stop, onkeydown: keyed, onkeyup: stop, onblur: stop, oncontextmenu: (ev) => ev.preventDefault(),
-  }, h('span', null, label));
-}
-
 // --- when -------------------------------------------------------------------
 
 // The dial is an oval so that twelve gloved fingers' breadths fit a phone's
@@ -244,20 +223,7 @@ export const moment = (at) => iso(at === null || at === undefined ? now() : at);
 // late is true for a time that was picked.
 export const pickedWord = (at) => (at === null || at === undefined ? '' : trusted() ? hm(at) : span(now() - at));
 
-// --- the foot ---------------------------------------------------------------
-
-// UndoLine says the last entry and takes it back; it stays until the next one
-// and never lies over what the thumb aims at.
-export function UndoLine() {
-  const u = S.undo;
-  if (S.said && !u) return h('div', { class: 'undo', role: 'status' }, h('span', null, S.said));
-  if (!u) return h('div', { class: 'undo empty', role: 'status' }, S.said);
-  return h('div', { class: 'undo', role: 'status', 'data-n': u.n }, h('span', { translate: u.board ? false : undefined }, S.said || u.text),
-    h('button', { type: 'button', disabled: !!u.state, onclick: undo }, t('undo')));
-}
-
-// Foot is what stands at the thumb on every page: the undo line over the bar.
-export const Foot = ({ children, label }) => h('div', { id: 'foot' }, h(UndoLine), h('div', { id: 'bar', role: 'group', 'aria-label': label || t('bar') }, children));
+// --- a page for one entry ----------------------------------------------------
 
 // Slip is a page for one entry: title, parts, and the save button where the
 // thumb is. save may throw Refused or Wrong; the form keeps everything then.
@@ -270,15 +236,4 @@ export function Slip({ title, sub, button, save, backTo = '#/', children, extra,
       children, h(Err, { foot: true }), h('button', { type: 'submit', class: 'vh', tabindex: -1, 'aria-hidden': 'true' }, button)),
     h(Foot, null, extra || h('a', { class: 'btn', href: backTo }, t('back')), h('button', { type: 'button', class: 'first', disabled: f.busy, onclick: f.submit }, button))];
   return kids;
-}
-
-// Catch keeps a fault of one page from taking the frame with it.
-export class Catch extends Component {
-  componentDidCatch(e) {
-    console.error(e);
-    this.setState({ e });
-  }
-  render({ children }, { e }) {
-    return e ? h('div', { class: 'page' }, h('p', { class: 'say' }, t('page.broke')), h('p', { class: 'why' }, e.message), h('p', null, h('a', { class: 'btn', href: '#/' }, t('to.bench')))) : children;
-  }
 }

@@ -27,7 +27,7 @@ function One({ id }) {
     x ? h('div', { class: 'cols' }, h('dl', { class: 'kv' }, h('dt', null, t('resin.good')), h('dd', null, t('between', { a: temp(x.min_temp_c), b: temp(x.max_temp_c) })),
       h('dt', null, t('resin.byweight')), h('dd', null, x.ratio_by_weight ? t('ratio', { r: x.ratio_by_weight[0], h: x.ratio_by_weight[1] }) : t('notgiven')),
       x.ratio_by_volume ? [h('dt', null, t('resin.byvolume')), h('dd', null, t('ratio', { r: x.ratio_by_volume[0], h: x.ratio_by_volume[1] }))] : null,
-      h('dt', null, t('resin.handle')), h('dd', null, x.handle ? t('resin.handle.is', { h: num(x.handle.hours), temp: temp(x.handle.temp_c) }) : t('resin.handle.no')),
+      h('dt', null, t('resin.handle')), h('dd', null, x.handle ? t('resin.handle.is', { h: num(x.handle.hours), temp: temp(x.handle.temp_c) }) : t('resin.handle.no', { temp: temp(20) })),
       h('dt', null, t('resin.batches')), h('dd', null, t('resin.batches.is', { n: Math.round((Math.exp(1.28 * x.ln_kappa_sd) - 1) * 100) }))), h(Curve, { id })) : h('p', null, t('resin.unknown')));
 }
 
