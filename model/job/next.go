@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"curewright/model/coat"
@@ -164,7 +163,8 @@ type Desk struct {
 	Work      *coat.Work
 	Ticks     []Tick
 	Estimates []coat.Estimate
-	ShopC     *float64 // air in the shop, °C; nil: not known, 20 is taken
+	Words     *words.Catalogue // what is said; nil: English
+	ShopC     *float64         // air in the shop, °C; nil: not known, 20 is taken
 
 	learnt map[string]pot.Habit // of [stock.Habits], once asked
 }
@@ -233,7 +233,7 @@ func (d *Desk) Next(s *Schedule) []Next {
 	if !left && len(out) > 0 {
 		last := out[len(out)-1]
 		next = append(next, Next{Job: s.ID, JobName: s.title(), Panel: last.Panel, PanelName: d.panelName(last.Panel), Step: last.ID,
-			Status: NextOver, Order: "The job is done.", Say: coat.Sentence{{Text: "The job is done."}}, Primary: "none",
+			Status: NextOver, Order: d.text("order.over", nil), Say: d.say("order.over", nil), Primary: "none",
 			Card: Card{Do: last.Do, Parts: []pot.Part{}, Cups: []CardCup{}, Notes: []string{}}, ReadyCups: []ReadyCup{}, Unsaid: []Then{}, Contradictions: allContradictions(out, ""), Cautions: []string{}})
 	}
 	return next
@@ -281,9 +281,9 @@ func (d *Desk) CardOf(s *Schedule, i int) Card { return d.card(s, i) }
 // card is what the hands need for step i.
 func (d *Desk) card(s *Schedule, i int) Card {
 	x := s.Steps[i]
-	c := Card{Do: x.Do, Button: button(x), Cloth: x.Cloth, Cover: x.Cover, BagKPa: x.BagKPa, BagMin: x.BagMinutes, DepthMM: x.DepthMM,
+	c := Card{Do: x.Do, Button: d.button(x), Cloth: x.Cloth, Cover: x.Cover, BagKPa: x.BagKPa, BagMin: x.BagMinutes, DepthMM: x.DepthMM,
 		To: x.To, TempC: x.TempC, Hours: x.Hours, RampCH: x.RampCH, Note: x.Note, Parts: []pot.Part{}, Cups: []CardCup{}, Notes: []string{}}
-	c.Say = sentence{}.text(d.verb(s, i) + ".").s
+	c.Say = d.say("order.plain", words.Facts{"do": d.doing("do", s, i)})
 	c.Order = c.Say.String()
 	p := d.panel(x.Panel)
 	c.AreaM2 = cmp.Or(x.AreaM2, p.AreaM2)
@@ -293,7 +293,7 @@ func (d *Desk) card(s *Schedule, i int) Card {
 	c.Kind, c.Resin, c.Lot = x.Coat, s.ResinOf(i), s.Lot
 	need, ok := Need(s.Steps, i, p, density(d.Work, c.Resin))
 	if !ok {
-		c.Notes = append(c.Notes, "No area is known, so no grams: say the panel's area.")
+		c.Notes = append(c.Notes, d.text("note.no_area", nil))
 		return c
 	}
 	if h, ok := d.habits()[c.Kind]; ok {
@@ -325,7 +325,7 @@ func (d *Desk) card(s *Schedule, i int) Card {
 		return c
 	}
 	if k := batches[0]; k.Tight && k.WorkMinutes != nil {
-		c.Notes = append(c.Notes, fmt.Sprintf("A batch is over %.0f min after mixing and laying it takes %.0f: two pairs of hands, a cooler hour, or a slower hardener.", math.Floor(*k.WorkMinutes), k.LayMinutes+pot.MixMinutes))
+		c.Notes = append(c.Notes, d.text("note.tight", words.Facts{"work": math.Floor(*k.WorkMinutes), "lay": math.Round(k.LayMinutes + pot.MixMinutes)}))
 	}
 	for _, k := range batches {
 		cup := CardCup{Grams: math.Round(k.Grams), ResinG: whole(k.ResinG), HardenerG: whole(k.HardenerG), HardenerLow: k.LowG, HardenerHi: k.HighG,
@@ -365,7 +365,7 @@ func (d *Desk) next(s *Schedule, out []StepState, i int) Next {
 	n.Card.Then = d.then(s, out, i)
 	for k := range out {
 		if out[k].Panel == st.Panel && out[k].Status == StepUnsaid {
-			n.Unsaid = append(n.Unsaid, Then{out[k].ID, out[k].ID + ": nobody said that it was done"})
+			n.Unsaid = append(n.Unsaid, Then{out[k].ID, d.text("note.unsaid", words.Facts{"step": out[k].ID})})
 		}
 	}
 	d.cups(s, out, i, &n)
@@ -396,10 +396,10 @@ func (d *Desk) next(s *Schedule, out []StepState, i int) Next {
 		}
 	}
 	if n.Do == "coat" {
-		n.Cautions = append(n.Cautions, "An estimate: the epoxy's data sheet wins, and your finger has the last word.")
+		n.Cautions = append(n.Cautions, d.text("caution.estimate", nil))
 	}
 	if n.Do == "soak" {
-		n.Cautions = append(n.Cautions, "Never sleep in a tent or shed under heat; nothing fuel-burning without a flue.")
+		n.Cautions = append(n.Cautions, d.text("caution.no_sleep", nil))
 	}
 	return n
 }
@@ -410,7 +410,7 @@ func (d *Desk) window(s *Schedule, out []StepState, i int, n *Next) {
 	if st.Of != "" {
 		if k := s.Step(st.Of); k >= 0 && k < i && !out[k].over() && out[k].Status != StepUnsaid {
 			n.Status = NextWaiting
-			n.WaitingFor = &Waiting{Step: st.Of, For: "done", Say: st.Of + " comes first"}
+			n.WaitingFor = &Waiting{Step: st.Of, For: "done", Say: d.text("waits.done", words.Facts{"step": st.Of})}
 			return
 		}
 	}
@@ -432,14 +432,14 @@ func (d *Desk) window(s *Schedule, out []StepState, i int, n *Next) {
 	kind := out[b].Step.Coat
 	if e == nil {
 		n.Status = NextUnknown
-		n.Notes = append(n.Notes, fmt.Sprintf("The %s is no longer watched: go by the finger.", kind))
+		n.Notes = append(n.Notes, d.text("note.not_watched", words.Facts{"coat": words.Known("kind."+kind, kind)}))
 		return
 	}
-	n.WaitingFor = &Waiting{Step: out[b].ID, Coat: e.ID, For: st.When, Say: kind + " " + conditionWords[st.When]}
+	n.WaitingFor = &Waiting{Step: out[b].ID, Coat: e.ID, For: st.When, Say: d.text("waits."+st.When, words.Facts{"coat": words.Known("kind."+kind, kind)})}
 	feel := func(from *time.Time) {
 		// Never closer than a tenth of the coat's age.
 		every := min(max(int(d.Now.Sub(e.AppliedAt).Minutes()/10), 5), 60)
-		n.Feel = &FeelAt{Coat: e.ID, From: from, EveryMinutes: every, Say: "once it " + conditionWords[st.When]}
+		n.Feel = &FeelAt{Coat: e.ID, From: from, EveryMinutes: every, Say: d.text("once."+st.When, nil)}
 	}
 	if st.When == "hard" || st.When == "handle" {
 		d.hardness(e, st.When, n, feel)
@@ -497,7 +497,7 @@ func (d *Desk) hardness(e *coat.Estimate, when string, n *Next, feel func(*time.
 	case when == "hard" && (last == coat.Hard || e.Sand), band.P90 != nil && !band.P90.After(d.Now) && e.State == coat.Hard:
 		n.Status, n.Opens, n.WaitingFor = NextNow, nil, nil
 		if e.Stall {
-			n.Notes = append(n.Notes, "It has stopped curing short of its strength: no load on it.")
+			n.Notes = append(n.Notes, d.text("note.stalled", nil))
 		}
 	case when == "hard" && band.P50 != nil && !band.P50.After(d.Now):
 		n.Status = NextFeel
@@ -545,14 +545,14 @@ func windowFor(e *coat.Estimate, when string, now time.Time) *coat.Window {
 // mend is what helps once the window of step i is over.
 func (d *Desk) mend(s *Schedule, i, b int, e *coat.Estimate) *Mend {
 	if x := s.Steps[i]; (x.When == "tacky" || x.When == "wet") && (e.State == coat.Tacky || e.State == coat.Green) {
-		return &Mend{Do: "repeat", Step: s.Steps[b].ID, Say: "A fresh " + s.Steps[b].Coat + " still bonds: roll it on, then go on."}
+		return &Mend{Do: "repeat", Step: s.Steps[b].ID, Say: d.text("mend.repeat", words.Facts{"coat": words.Known("kind."+s.Steps[b].Coat, s.Steps[b].Coat)})}
 	}
 	id := "wash"
 	for k := 2; s.Step(id) >= 0; k++ {
 		id = fmt.Sprintf("wash %d", k)
 	}
-	return &Mend{Do: "insert", Step: s.Steps[i].ID, Say: "Let it get hard, then wash with water, dry and abrade; then go on.",
-		Make: &Step{ID: id, Panel: s.Steps[i].Panel, Do: "wash", When: "hard", Of: s.Steps[b].ID, Note: "Wash with water, dry, abrade."}}
+	return &Mend{Do: "insert", Step: s.Steps[i].ID, Say: d.text("mend.insert", nil),
+		Make: &Step{ID: id, Panel: s.Steps[i].Panel, Do: "wash", When: "hard", Of: s.Steps[b].ID, Note: d.text("mend.note", nil)}}
 }
 
 // cups finds the cups that stand ready, marks the planned ones that have been
@@ -659,226 +659,3 @@ func standing(b coat.Batch, now time.Time) bool {
 }
 
 func batchGrams(b coat.Batch) *float64 { return plus(b.ResinG, b.HardenerG) }
-
-// then says the step after i in advance.
-func (d *Desk) then(s *Schedule, out []StepState, i int) *Then {
-	panel := out[i].Panel
-	if out[i].Do == "flip" {
-		panel = out[i].To
-	}
-	for k := range out {
-		if k == i || out[k].Panel != panel || out[k].over() || out[k].Status == StepUnsaid || panel == out[i].Panel && k < i {
-			continue
-		}
-		v := d.verb(s, k)
-		say := "Then: " + strings.ToLower(v[:1]) + v[1:]
-		if w := out[k].When; w != "" && w != "start" {
-			say += ", once it " + conditionWords[w]
-			if w == "wet" {
-				say = strings.TrimSuffix(say, ", once it "+conditionWords[w]) + ", while it is still wet"
-			}
-		}
-		return &Then{out[k].ID, say + "."}
-	}
-	return nil
-}
-
-// conditionWords say what a condition is, after "once it".
-var conditionWords = map[string]string{
-	"tacky":  "sticks and lifts clean",
-	"wet":    "is on",
-	"recoat": "no longer flows and a nail still dents it",
-	"fill":   "stops sticking and a nail still dents it",
-	"hard":   "sands to dust",
-	"handle": "bears handling",
-}
-
-// button is the word on the one filled button.
-func button(s Step) string {
-	switch s.Do {
-	case "cloth":
-		return "Cloth is in"
-	case "cover":
-		return "Covered"
-	case "sand":
-		return "Sanded"
-	case "wash":
-		return "Washed"
-	case "flip":
-		return "Flipped"
-	case "unclamp":
-		return "Clamps off"
-	case "wait":
-		return "Waited"
-	case "soak":
-		return "Soaked"
-	}
-	return "It's on"
-}
-
-// verb is what to do, as an order begins it.
-func (d *Desk) verb(s *Schedule, i int) string {
-	x := s.Steps[i]
-	switch x.Do {
-	case "coat":
-		switch x.Coat {
-		case coat.Bond:
-			return "Fill the joints with thickened epoxy"
-		case coat.WetOut:
-			under := ""
-			for k, z := range s.Steps[:i] {
-				if z.Do == "cloth" && z.Panel == x.Panel && filledBy(s.Steps, k) == i {
-					under = fibre(z.Cloth)
-				}
-			}
-			switch {
-			case x.Cloth != "" && under != "":
-				return fmt.Sprintf("Fill the %s, lay %s in", under, x.Cloth)
-			case x.Cloth != "":
-				return fmt.Sprintf("Lay %s and wet it out", x.Cloth)
-			case under != "":
-				return fmt.Sprintf("Fill the %s", under)
-			}
-			return "Wet it out"
-		}
-		return fmt.Sprintf("Roll the %s on", cmp.Or(x.Coat, "coat"))
-	case "cloth":
-		if x.When == "wet" {
-			return fmt.Sprintf("Lay %s in, wet on wet", x.Cloth)
-		}
-		return fmt.Sprintf("Press %s in", x.Cloth)
-	case "cover":
-		if x.Cover == "vacuum bag" {
-			if x.BagKPa != nil {
-				return fmt.Sprintf("Bag it at %.0f kPa below the shop", *x.BagKPa)
-			}
-			return "Bag it"
-		}
-		return fmt.Sprintf("Lay the %s on", x.Cover)
-	case "sand":
-		return "Sand it"
-	case "wash":
-		return "Wash with water, dry and abrade it"
-	case "flip":
-		return "Flip it: " + d.panelName(x.To) + " comes up"
-	case "unclamp":
-		return "Take the clamps off"
-	case "soak":
-		return "Soak it in the tent"
-	}
-	return "Leave it"
-}
-
-// fibre is a cloth's first word that is a fibre, "cloth" where it has none.
-func fibre(cloth string) string {
-	if c, err := pot.ParseCloths(cloth); err == nil && len(c) > 0 {
-		return c[0].Fibre
-	}
-	return "cloth"
-}
-
-// order is the one order, with its times.
-func (d *Desk) order(s *Schedule, i int, n *Next) {
-	y := sentence{now: d.Now, loc: d.Loc}
-	v := d.verb(s, i)
-	kind := ""
-	if b := baseCoat(s.Steps, i); b >= 0 {
-		kind = s.Steps[b].Coat
-	}
-	switch n.Status {
-	case NextLater:
-		y = y.text("Not today. " + v)
-		if n.Until != nil {
-			y = y.text(" from ").time(*n.Until, +1)
-		}
-		y = y.text(".")
-	case NextWaiting:
-		y = y.text(strings.ToUpper(n.WaitingFor.Step[:1]) + n.WaitingFor.Step[1:] + " first.")
-	case NextFeel, NextUnknown:
-		at := ""
-		if n.Status == NextUnknown {
-			at = "Not known. "
-		}
-		y = y.text(at + "Feel the " + cmp.Or(kind, "coat"))
-		if n.Feel != nil && n.Feel.From != nil && n.Feel.From.After(d.Now) {
-			y = y.text(" from ").time(*n.Feel.From, 0)
-		} else {
-			y = y.text(" now")
-		}
-		y = y.text(".")
-	case NextCold:
-		y = y.text("Too cold. Warm the panel, then feel the " + cmp.Or(kind, "coat") + ".")
-	case NextClosed:
-		if n.Mend != nil && n.Mend.Do == "repeat" {
-			y = y.text("Too late for that: roll a fresh " + kind + " on first.")
-		} else {
-			y = y.text("Too late: once hard, wash, dry and abrade; then coat.")
-		}
-	case NextBefore:
-		switch {
-		case n.Do == "wait" && n.Opens != nil:
-			y = y.text("Leave it until ").time(*n.Opens, +1).text(".")
-		case n.Opens == nil && (n.Do == "wait" || n.WaitingFor == nil):
-			y = y.text("Leave it.")
-		case n.Opens == nil:
-			y = y.text("Leave it: not within three days at this temperature.")
-		case n.Closes != nil:
-			y = y.text(v+", ").time(*n.Opens, +1).text(" to ").time(*n.Closes, -1).text(".")
-		default:
-			y = y.text(v+", from ").time(*n.Opens, +1).text(".")
-		}
-	default:
-		switch {
-		case n.Closes != nil && n.Closes.After(d.Now):
-			y = y.text(v+", now to ").time(*n.Closes, -1).text(".")
-		case strings.Contains(v, ":"):
-			y = y.text(v + ".")
-		default:
-			y = y.text(v + " now.")
-		}
-	}
-	n.Say = y.s
-	n.Order = y.s.Text(d.Now, words.View{Loc: d.Loc})
-}
-
-// sentence builds a [coat.Sentence].
-type sentence struct {
-	s   coat.Sentence
-	now time.Time
-	loc *time.Location
-}
-
-func (y sentence) text(t string) sentence {
-	y.s = append(y.s, coat.Part{Text: t})
-	return y
-}
-
-// time adds a clock time: a permission rounds up (+1), a limit down (-1), to
-// the minute within an hour of now, to five minutes beyond, to half an hour
-// beyond half a day.
-func (y sentence) time(t time.Time, dir int) sentence {
-	unit := time.Minute
-	switch gap := t.Sub(y.now).Abs(); {
-	case gap > 12*time.Hour:
-		unit = 30 * time.Minute
-	case gap > time.Hour:
-		unit = 5 * time.Minute
-	}
-	// Zones with half and quarter hours: whole units of the clock on the wall.
-	_, off := t.In(cmp.Or(y.loc, t.Location())).Zone()
-	shift := time.Duration(off) * time.Second
-	t = t.Add(shift)
-	down := t.Truncate(unit)
-	switch {
-	case dir == 0:
-		down = t.Round(unit)
-	case dir > 0 && !down.Equal(t):
-		down = down.Add(unit)
-	}
-	down = down.Add(-shift)
-	if y.loc != nil {
-		down = down.In(y.loc)
-	}
-	y.s = append(y.s, coat.Part{Time: &down})
-	return y
-}

@@ -138,6 +138,15 @@ func (c *Catalogue) Text(code string) string {
 	return code
 }
 
+// Known is a code that English has a text for, or else what somebody wrote: a
+// kind of coat may be one of the trade's or their own.
+func Known(code, written string) any {
+	if English.Has(code) {
+		return Code(code)
+	}
+	return written
+}
+
 // Has reports whether there is such a sentence.
 func (c *Catalogue) Has(code string) bool {
 	_, ok := English.text[code]
