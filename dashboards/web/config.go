@@ -152,6 +152,9 @@ type certificate struct {
 	cert    *tls.Certificate
 	stamp   [2]time.Time
 	checked time.Time
+	say     func(what, why string) // that it is over, or cannot be read; once a day
+	said    string
+	saidAt  time.Time
 }
 
 func newCertificate(certFile, keyFile string) (*certificate, error) {
@@ -166,7 +169,7 @@ func (c *certificate) stamps() (s [2]time.Time, err error) {
 	for i, name := range []string{c.certFile, c.keyFile} {
 		fi, e := os.Stat(name)
 		if e != nil {
-			return s, e
+			return s, fmt.Errorf("web.tls_cert: %w", e)
 		}
 		s[i] = fi.ModTime()
 	}
@@ -176,7 +179,7 @@ func (c *certificate) stamps() (s [2]time.Time, err error) {
 func (c *certificate) load() error {
 	stamp, err := c.stamps()
 	if err != nil {
-		return fmt.Errorf("web.tls_cert: %w", err)
+		return err
 	}
 	if fi, err := os.Stat(c.keyFile); err == nil && fi.Mode().Perm()&0o004 != 0 {
 		return fmt.Errorf("web.tls_key: %s can be read by everybody: chmod o-r it", c.keyFile)
@@ -189,6 +192,27 @@ func (c *certificate) load() error {
 	return nil
 }
 
+// over is the fault of a certificate that has ended.
+func (c *certificate) over(now time.Time) error {
+	if c.cert == nil || c.cert.Leaf == nil || now.Before(c.cert.Leaf.NotAfter) {
+		return nil
+	}
+	return fmt.Errorf("web.tls_cert: it ended on %s: browsers refuse it", c.cert.Leaf.NotAfter.Format(time.DateOnly))
+}
+
+// CertificateEnds is until when the certificate of the file is good; false
+// where there is none that can be read.
+func (c ConfigSection) CertificateEnds() (time.Time, bool) {
+	if c.TLSCert == "" {
+		return time.Time{}, false
+	}
+	cert, err := newCertificate(c.TLSCert, c.TLSKey)
+	if err != nil || cert.cert.Leaf == nil {
+		return time.Time{}, false
+	}
+	return cert.cert.Leaf.NotAfter, true
+}
+
 // get is [tls.Config.GetCertificate]. Files that are broken half-way through a
 // renewal leave the old certificate in use.
 func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
@@ -196,8 +220,18 @@ func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 	defer c.mu.Unlock()
 	if now := time.Now(); now.Sub(c.checked) > time.Minute {
 		c.checked = now
-		if s, err := c.stamps(); err == nil && s != c.stamp {
-			_ = c.load()
+		s, err := c.stamps()
+		if err == nil && s != c.stamp {
+			err = c.load()
+		}
+		if err == nil {
+			err = c.over(now)
+		}
+		if err == nil {
+			c.said = ""
+		} else if why := err.Error(); c.say != nil && (why != c.said || now.Sub(c.saidAt) >= 24*time.Hour) {
+			c.said, c.saidAt = why, now
+			c.say("certificate", why)
 		}
 	}
 	if c.cert == nil {

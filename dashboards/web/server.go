@@ -113,6 +113,9 @@ func New(cfg Config, b Backend) (*Server, error) {
 		if err != nil {
 			errs = append(errs, err)
 		}
+		if cert != nil {
+			cert.say = func(what, why string) { s.complain(what, why) }
+		}
 		s.cert = cert
 	}
 	if len(errs) > 0 {

@@ -218,6 +218,15 @@ func (d *doctor) network(running bool) []finding {
 			out = append(out, finding{Area: area, Mark: markGood, What: "reached at " + strings.Join(as, ", ")})
 		}
 	}
+	if end, ok := d.cfg.Web.CertificateEnds(); ok {
+		switch left := end.Sub(d.now()); {
+		case left <= 0:
+			out = append(out, finding{Area: area, Mark: markWrong, What: "the page's certificate ended on " + end.Format(time.DateOnly) + ": browsers refuse it",
+				Mend: "put a new one where [web] tls_cert says; the daemon takes it within two minutes"})
+		case left < 14*24*time.Hour:
+			out = append(out, finding{Area: area, Mark: markNote, What: "the page's certificate ends on " + end.Format(time.DateOnly), Mend: "put a new one where [web] tls_cert says"})
+		}
+	}
 	if !running {
 		if err := d.listen(d.cfg.Web.Listen); errors.Is(err, syscall.EADDRINUSE) {
 			out = append(out, finding{Area: area, Mark: markWrong, What: "another program has " + d.cfg.Web.Listen,
