@@ -71,3 +71,52 @@ func TestEventsAfterUndated(t *testing.T) {
 		t.Errorf("got %v, %v, %v; want none, and the cursor past it", es, next, err)
 	}
 }
+
+// A sender that has gone past readings without a date gets them once they have
+// one, packed meanwhile or not.
+func TestReadingsAfterPassesNoUndatedOnes(t *testing.T) {
+	for _, compact := range []bool{false, true} {
+		now := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
+		s, err := Open(t.TempDir(), Options{Boot: "boot-1", ClockUntrusted: true, Uptime: func() time.Duration { return time.Minute }, Now: func() time.Time { return now }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer s.Close()
+		const n = 500
+		for i := range n {
+			s.Append([]sensors.Reading{{Probe: "a", At: now.Add(time.Duration(i) * 10 * time.Second), Temp: sensors.Some(20 + float64(i%7))}})
+		}
+		if err := s.Flush(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		if compact {
+			now = now.Add(6 * time.Hour)
+			if err := s.Compact(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+		}
+		rs, c, err := s.ReadingsAfter(t.Context(), 0, 10*n)
+		if err != nil || len(rs) != 0 {
+			t.Fatalf("%d without a date, %v", len(rs), err)
+		}
+		d, err := s.DateUntrusted(t.Context(), "boot-1", time.Date(2026, 11, 1, 0, 0, 0, 0, time.UTC))
+		if err != nil || d.Readings != n {
+			t.Fatalf("dated %+v, %v", d, err)
+		}
+		s.SetClockTrusted(true)
+		got := 0
+		for {
+			rs, next, err := s.ReadingsAfter(t.Context(), c, 64)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got += len(rs); next == c {
+				break
+			}
+			c = next
+		}
+		if got != n {
+			t.Errorf("packed %v: %d readings after they were dated, want %d", compact, got, n)
+		}
+	}
+}

@@ -77,6 +77,7 @@ inject "who may: proxies, loopback, the socket as somebody else, every route wit
 inject "a browser on another site's page, and a name pointed at the board" "real Chromium" ./dashboards/web '^TestGateInBrowser$'
 inject "plans whose sockets close, idle connections, one log-in's streams, probes gone mad" "30 plans, 1024 connections, 1000 probes" "./dashboards/web ./sensors" '^Test(PlansAreQueued|LongWorkEnds|StrangersMakeRoom|ConnectionLimits|TooManyPages|WaitingProbes|AcceptedAtOnce)$'
 inject "an escalation over a dead webhook" "24 simulated hours" ./alerts '^TestEscalationOverDeadWebhook$'
+inject "the daemon killed while it heats, by relay, pulse and command; its file edited before" "real processes" $d '^TestFaultHeaterKilled$' 1
 inject "TLS: handshakes that never end, a certificate that is over, gone, broken, new" "768 handshakes" ./dashboards/web '^Test(HandshakeFlood|CertificateRunsOut|TLSFiles)$'
 inject "the same key twice, two changes at once, pipes and devices as input" "" "$d ./internal/file" '^Test(IdempotencyKeyIsOnesOwn|SettingsAtOnce|NewProbeOnAFullCard|Read)$'
 inject "database, hook, Alertmanager and mail server gone" "72 simulated hours" $d '^TestFaultServersGone$' "$n"

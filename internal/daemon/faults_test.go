@@ -85,7 +85,9 @@ type victim struct {
 func startVictim(t *testing.T, bin, dir string, args ...string) *victim {
 	t.Helper()
 	v := &victim{cmd: exec.Command(bin, append([]string{"watch", "--listen", "127.0.0.1:0", "--data", dir}, args...)...), log: &testkit.Buffer{}}
-	v.cmd.Env = append(os.Environ(), W1Env+"="+t.TempDir())
+	if v.cmd.Env = os.Environ(); os.Getenv(W1Env) == "" {
+		v.cmd.Env = append(v.cmd.Env, W1Env+"="+t.TempDir())
+	}
 	v.cmd.Stderr = v.log
 	out, err := v.cmd.StdoutPipe()
 	if err != nil {
