@@ -339,16 +339,34 @@ func (d *Daemon) memoryView(ctx context.Context) (*MemoryView, error) {
 	return v, nil
 }
 
+// MemoryForget is what is to be forgotten: all of it, or what fits every name
+// that is given.
+type MemoryForget struct {
+	All    bool    `json:"all"`
+	Coat   string  `json:"coat"`
+	Resin  string  `json:"resin"`
+	Lot    string  `json:"lot"`
+	Person *string `json:"person"` // whose finger; "" is somebody's without a log-in
+}
+
+// MemoryForgot says how many coats taught something before and do not now.
+type MemoryForgot struct {
+	Forgotten int `json:"forgotten"`
+}
+
+// MemoryTaken says what of another board's file was taken, and what of it is
+// the opposite of what is known here.
+type MemoryTaken struct {
+	Board  string         `json:"board"`
+	Coats  int            `json:"coats"`
+	Shared int            `json:"shared"` // resins of which it tells the lots
+	Aside  []memory.Aside `json:"aside"`
+}
+
 // ForgetMemory forgets what fits: {"all":true}, or any of coat, resin, lot,
 // person.
 func (d *Daemon) ForgetMemory(ctx context.Context, who web.Who, body json.RawMessage) (json.RawMessage, error) {
-	var q struct {
-		All    bool    `json:"all"`
-		Coat   string  `json:"coat"`
-		Resin  string  `json:"resin"`
-		Lot    string  `json:"lot"`
-		Person *string `json:"person"`
-	}
+	var q MemoryForget
 	if err := strict(body, &q); err != nil {
 		return nil, err
 	}
@@ -383,7 +401,7 @@ func (d *Daemon) ForgetMemory(ctx context.Context, who web.Who, body json.RawMes
 	}
 	d.store.AddEvent("memory", strings.Join(slices.DeleteFunc([]string{q.Coat, q.Resin, q.Lot}, func(s string) bool { return s == "" }), " "), "forgotten", now, who.Name)
 	d.RequestLook()
-	return json.Marshal(map[string]int{"forgotten": n})
+	return json.Marshal(MemoryForgot{n})
 }
 
 // MemoryFile is what was learnt as one small file: all of it, or, for the yard,
@@ -503,12 +521,7 @@ func (d *Daemon) ImportMemory(ctx context.Context, who web.Who, b []byte) (json.
 		}
 	}
 	d.RequestLook()
-	return json.Marshal(struct {
-		Board  string         `json:"board"`
-		Coats  int            `json:"coats"`
-		Shared int            `json:"shared"`
-		Aside  []memory.Aside `json:"aside"`
-	}{board, coats, shared, append([]memory.Aside{}, aside...)})
+	return json.Marshal(MemoryTaken{board, coats, shared, append([]memory.Aside{}, aside...)})
 }
 
 var _ web.MemoryBackend = (*Daemon)(nil)

@@ -478,6 +478,11 @@ func TestAnswersObeyOpenAPI(t *testing.T) {
 	c.call("DELETE "+v1+"/panels/{id}", []string{"spare"}, "", nil, 200)
 	c.call("POST "+v1+"/pieces", nil, "", kv{"id": "nothing"}, 201)
 	c.call("DELETE "+v1+"/pieces/{id}", []string{"nothing"}, "", nil, 200)
+	c.call("GET "+v1+"/memory", nil, "", nil, 200)
+	c.call("GET "+v1+"/memory/file", nil, "?what=lots", nil, 200)
+	learnt := c.call("GET "+v1+"/memory/file", nil, "", nil, 200)
+	c.call("POST "+v1+"/memory/file", nil, "", learnt, 200)
+	c.call("POST "+v1+"/memory/forget", nil, "", kv{"lot": "L1"}, 200)
 	copied := c.call("GET "+v1+"/backup", nil, "", nil, 200)
 	c.call("POST "+v1+"/backup", nil, "", copied, 200, "Content-Type", "application/octet-stream")
 
