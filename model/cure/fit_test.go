@@ -132,7 +132,7 @@ func TestFitScipy(t *testing.T) {
 			for i, n := range fitNames {
 				// The optimum to .2 % of a standard deviation of belief.
 				near(t, n, at[i], out.At[i], 2e-3*f.sd[i], "")
-				near(t, "sd of "+n, math.Sqrt(cov.At(i, i)), out.SD[i], 5e-3*f.sd[i], "")
+				near(t, "sd of "+n, math.Sqrt(cov[i][i]), out.SD[i], 5e-3*f.sd[i], "")
 			}
 			r := f.resin(at)
 			for i, d := range f.data {
@@ -184,7 +184,7 @@ func TestFitCoverage(t *testing.T) {
 		}
 		for i := range at {
 			// The 90th percentile of the normal distribution.
-			if math.Abs(at[i]-truth[i]) <= 1.2815515655446004*math.Sqrt(cov.At(i, i)) {
+			if math.Abs(at[i]-truth[i]) <= 1.2815515655446004*math.Sqrt(cov[i][i]) {
 				held[i]++
 			}
 		}
@@ -215,7 +215,7 @@ func TestFitConjugate(t *testing.T) {
 	}
 	near(t, "mean", at[0], -.1922, 1e-3, "")
 	near(t, "rate", math.Exp(at[0]), .8252, 1e-3, "")
-	near(t, "sd", math.Sqrt(cov.At(0, 0)), .1286, 1e-3, "")
+	near(t, "sd", math.Sqrt(cov[0][0]), .1286, 1e-3, "")
 }
 
 // Two gel times give Arrhenius' energy where the belief in it is weak:
