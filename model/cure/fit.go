@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-
 )
 
 // Parameters of a fit, by the names under which their standard deviations
