@@ -20,6 +20,7 @@ import (
 	"curewright/internal/file"
 	"curewright/model/job"
 	"curewright/model/tomlfile"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -59,6 +60,24 @@ type shopSection struct {
 	Outdoor    string   `toml:"outdoor"` // outdoor probe
 	LowC       *float64 `toml:"low_c"`   // expected overnight low until the page says otherwise
 	FuelHeater bool     `toml:"fuel_heater"`
+	Language   string   `toml:"language"` // file of a language; "" for English
+}
+
+// catalogue reads the language's file; nil for English.
+func (s shopSection) catalogue() (*words.Catalogue, error) {
+	if s.Language == "" {
+		return nil, nil
+	}
+	b, err := file.Read(s.Language)
+	if err != nil {
+		return nil, err
+	}
+	lang, _, _ := strings.Cut(filepath.Base(s.Language), ".")
+	c, err := words.Parse(lang, b)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %s", s.Language, strings.ReplaceAll(err.Error(), "\n", "; "))
+	}
+	return c, nil
 }
 
 // SleepSection is [sleep]: the hours nobody is awake, "22:30" to "06:30".

@@ -38,7 +38,8 @@ type Daemon struct {
 	clk     Clock
 	log     *slog.Logger
 	loc     *time.Location
-	version string // the program's, for records and pages
+	lang    *words.Catalogue // what people read; nil for English
+	version string           // the program's, for records and pages
 	store   *history.Store
 	set     *sensors.Set
 	est     *job.Estimator
@@ -133,6 +134,10 @@ func New(o Options) (*Daemon, error) {
 	}
 	if d.chip = o.Chip; d.chip == nil {
 		d.chip = func() (Chip, bool) { return Chip{}, false }
+	}
+	var err error
+	if d.lang, err = o.Config.Shop.catalogue(); err != nil {
+		return nil, err
 	}
 	store, err := openStore(o)
 	if err != nil {
@@ -490,8 +495,8 @@ func (d *Daemon) Look(ctx context.Context) error {
 	}
 	surf := surfaces(now, w, probes, d.cfg.Shop.Air)
 	cups := d.cups(now, w, probes)
-	d.rules.SetView(alerts.View{Loc: d.loc, Fahrenheit: st.Units == "us", Clock12: st.Clock == "12h"})
-	d.post.SetView(alerts.View{Loc: d.loc, Fahrenheit: st.Units == "us", Clock12: st.Clock == "12h"}, sleepHours(st), d.clockTrusted.Load())
+	d.rules.SetView(d.view(st))
+	d.post.SetView(d.view(st), sleepHours(st), d.clockTrusted.Load())
 	ts := d.rules.Step(alerts.Input{
 		Now: now, ClockTrusted: d.clockTrusted.Load(), DateSet: int(d.dateSet.Load()),
 		Estimates: res.Coats, Work: w, Probes: probes, Surfaces: surf, Cups: cups,

@@ -59,7 +59,7 @@ func decodeAll[T any](d *Daemon, kind string) []T {
 
 // deskFor is what next steps are worked out from.
 func (d *Daemon) deskFor(now time.Time, w *coat.Work, ticks []job.Tick, estimates []coat.Estimate, probes []sensors.Health) *job.Desk {
-	dk := &job.Desk{Now: now, Loc: d.loc, Work: w, Ticks: ticks, Estimates: estimates}
+	dk := &job.Desk{Words: d.lang, Now: now, Loc: d.loc, Work: w, Ticks: ticks, Estimates: estimates}
 	if c := shopTemp(now, probes); c == c { // NaN where no probe says
 		dk.ShopC = &c
 	}

@@ -288,7 +288,7 @@ func (d *Daemon) memoryView(ctx context.Context) (*MemoryView, error) {
 	v := &MemoryView{Board: r.board, Trouble: r.trouble, Claims: []memory.Claim{}, Coats: []MemoryCoat{}, Resins: []MemoryResin{},
 		Shed: m.Shed, Tent: m.Tent, Shared: append([]memory.Shared{}, m.Shared...), People: []string{}}
 	r.mu.Unlock()
-	view := words.View{Loc: d.loc, Fahrenheit: st.Units == "us", Clock12: st.Clock == "12h"}
+	view := d.view(st)
 	names := map[string]bool{}
 	for _, l := range m.Lessons {
 		names[l.Resin] = true

@@ -85,6 +85,7 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 			in.Steps[i].Done = &at
 		}
 	}
+	in.Words = d.lang
 	res, err := plan.Plan(ctx, in)
 	var faults plan.Faults
 	if errors.As(err, &faults) {

@@ -114,7 +114,7 @@ func (in recordSource) render(panel, format string) ([]byte, error) {
 	case "csv":
 		err = record.CSV(&b, doc)
 	default:
-		err = record.HTML(&b, doc, words.View{Loc: in.loc, Fahrenheit: in.us})
+		err = record.HTML(&b, doc, words.View{Words: in.settings.Words, Loc: in.loc, Fahrenheit: in.us})
 	}
 	return b.Bytes(), err
 }

@@ -67,6 +67,7 @@ var reference = map[string]entry{
 	"shop.air":         {"none", "", "", `"shed-air"`, "the shop's air probe, where a panel names none"},
 	"shop.outdoor":     {"none", "", "", `"outdoor"`, "the outdoor probe"},
 	"shop.low_c":       {"none", "-30", "35", "4", "tonight's expected low, °C, until the page says otherwise"},
+	"shop.language":    {"English", "", "", `"/etc/curewright/nl.toml"`, "a file of sentences in another language, named by its tag: a copy of `model/words/en.toml`; what it lacks is said in English"},
 	"shop.fuel_heater": {"false", "", "", "false", "a heater that burns fuel in the room: without a probe of carbon dioxide 5,000 ppm is taken"},
 
 	"sleep.from": {"no sleeping hours", "", "", `"22:30"`, "nobody is awake from"},

@@ -22,7 +22,8 @@ type namedSecret struct {
 	look            func() error
 }
 
-// secrets lists all that the daemon reads by such names when it starts.
+// secrets lists all that the daemon reads by such names when it starts; the
+// language's file is no secret, and is looked at with them.
 func (c Config) secrets() []namedSecret {
 	text := func(key, file, env string, check func(v string) error) namedSecret {
 		return namedSecret{file, env, key + "_file", key + "_env", func() error {
@@ -46,6 +47,7 @@ func (c Config) secrets() []namedSecret {
 		text("tent.plug.password", c.Tent.Plug.PassFile, "", nil),
 		pem("web.tls_cert", c.Web.TLSCert, false),
 		pem("web.tls_key", c.Web.TLSKey, true),
+		{file: c.Shop.Language, fileKey: "shop.language", look: func() error { _, err := c.Shop.catalogue(); return err }},
 	}
 	for i, ch := range c.Alert.Channels {
 		at := fmt.Sprintf("alert.channel[%d].", i)

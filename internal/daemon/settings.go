@@ -12,6 +12,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/model/coat"
 	"curewright/model/job"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -60,9 +61,14 @@ func (s storedSettings) lowNow(now time.Time) *float64 {
 	return s.LowC
 }
 
+// view is how the person reads.
+func (d *Daemon) view(s storedSettings) words.View {
+	return words.View{Words: d.lang, Loc: d.loc, Fahrenheit: s.Units == "us", Clock12: s.Clock == "12h"}
+}
+
 func (d *Daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.Health) job.Settings {
 	out := job.Settings{
-		Loc: d.loc, LowC: s.lowNow(now), LowFor: now, FuelHeater: s.FuelHeater,
+		Words: d.lang, Loc: d.loc, LowC: s.lowNow(now), LowFor: now, FuelHeater: s.FuelHeater,
 		Outdoor: d.cfg.Shop.Outdoor, Air: d.cfg.Shop.Air,
 	}
 	if s.LowFor != "" {

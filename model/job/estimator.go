@@ -508,7 +508,7 @@ func (ru *run) cup(mixed time.Time) cupPlan {
 }
 
 func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]*run, r Readings, s Settings, below *coat.Estimate) coat.Estimate {
-	cs := coat.Case{OffRatio: ru.offRatio(), Now: now, Loc: s.Loc, Coat: *ru.coat, Panel: ru.panel, Resin: &ru.law.resin, Feels: ru.feels, Over: over(w, ru.coat, now), Below: below}
+	cs := coat.Case{OffRatio: ru.offRatio(), Now: now, Loc: s.Loc, Words: s.Words, Coat: *ru.coat, Panel: ru.panel, Resin: &ru.law.resin, Feels: ru.feels, Over: over(w, ru.coat, now), Below: below}
 	if !ru.young.Begun() {
 		return coat.NotYet(&cs)
 	}

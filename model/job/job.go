@@ -12,6 +12,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/memory"
+	"curewright/model/words"
 )
 
 // Sample is one moment of one probe, as the model reads it. A quantity that
@@ -36,7 +37,8 @@ type Clock int
 
 // Settings are what the person told besides the work itself.
 type Settings struct {
-	Loc *time.Location // the shop's clock; nil means the coat's own offset
+	Loc   *time.Location   // the shop's clock; nil means the coat's own offset
+	Words *words.Catalogue // what is said; nil means English
 
 	SleepFrom, SleepTo Clock // equal: no sleeping hours
 
