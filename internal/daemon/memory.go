@@ -98,8 +98,12 @@ func asideWords(err error) string {
 	return words.View{}.Say("memory.aside."+code, words.Facts{"why": err.Error()})
 }
 
-// into puts the memory into an estimate's settings.
+// into puts the memory into an estimate's settings; a record made without a
+// running daemon has none.
 func (r *remembered) into(s *job.Settings) {
+	if r == nil {
+		return
+	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	m := r.mem // lessons are never changed in place once told
