@@ -6,7 +6,9 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"image"
 	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -28,6 +30,7 @@ type hand struct {
 	away                    bool
 	dial                    bool // the late ones by the dial
 	tack                    time.Time
+	taken                   map[string][2]image.Image // frames for docs/skin.png
 }
 
 func (h *hand) count(what string) { h.taps++; h.log = append(h.log, what) }
@@ -110,6 +113,9 @@ func (h *hand) pass(by time.Duration) {
 
 // shoot keeps a picture in the folder CUREWRIGHT_SHOTS, for somebody to look at.
 func (h *hand) shoot(name string) {
+	if *update && slices.Contains(frames, name) && h.taken[name] == ([2]image.Image{}) {
+		h.taken[name] = frame(h.t, h.ctx)
+	}
 	dir := os.Getenv("CUREWRIGHT_SHOTS")
 	if dir == "" {
 		return
@@ -148,7 +154,7 @@ func TestWholeSkin(t *testing.T) {
 	s.Advance(time.Minute)
 	ctx, _ := tab(t, b, 360, 740, os.Getenv("CUREWRIGHT_DARK") != "") // lost requests are console errors of the browser's own
 	open(t, ctx, s.url)
-	h := &hand{t: t, ctx: ctx, s: s}
+	h := &hand{t: t, ctx: ctx, s: s, taken: map[string][2]image.Image{}}
 	says(t, ctx, "Fill the joints")
 	until(t, ctx, "document.documentElement.dataset.ahead === 'done' && navigator.serviceWorker.controller")
 	h.shoot("skin-01-joints")
@@ -180,6 +186,9 @@ func TestWholeSkin(t *testing.T) {
 	t.Logf("other side: %d taps, %d finger tests, %d cups: %s", h.taps, h.feels, h.cups, strings.Join(h.log, " · "))
 	if h.taps > 24 {
 		t.Errorf("%d taps for the other side, want at most 24", h.taps)
+	}
+	if *update {
+		sheet(t, "../../../docs/skin.png", h.taken)
 	}
 	var all struct {
 		Coats []struct{ Panel, Kind string }
@@ -363,6 +372,9 @@ func (h *hand) offline() {
 	state("tacky")
 	feel("tacky", 2*time.Minute)
 	h.shoot("skin-offline-aramid")
+	if !js[bool](h.t, h.ctx, "(scrollTo(0, 0), document.querySelector('.go').getBoundingClientRect().bottom <= document.querySelector('#foot').getBoundingClientRect().top)") {
+		h.t.Error("without a line, the filled button is not in view without scrolling")
+	}
 	h.enter("Cloth is in")
 	h.pass(5 * time.Minute)
 	state("green")
@@ -386,10 +398,11 @@ func (h *hand) offline() {
 		h.t.Errorf("%d taps without a line after %d with one, want about half of the side", n, before)
 	}
 	says(h.t, h.ctx, fmt.Sprintf("%d entries are kept on this phone, will send", kept))
+	says(h.t, h.ctx, "Kept, will send.") // the undo line, until it is sent
 	h.pass(10 * time.Minute)
 	h.s.mend()
 	js[bool](h.t, h.ctx, "(dispatchEvent(new Event('online')), true)")
-	until(h.t, h.ctx, "!"+text+".includes('kept on this phone')")
+	until(h.t, h.ctx, "!/kept on this phone/i.test("+text+")")
 	if js[bool](h.t, h.ctx, text+".includes('Not taken')") {
 		h.t.Fatal(js[string](h.t, h.ctx, text))
 	}

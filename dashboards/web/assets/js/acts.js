@@ -4,7 +4,7 @@
 
 import { S, changed, iso, now, settings } from './state.js';
 import { call, enter, forget, key, lists, refresh } from './line.js';
-import { stop, t } from './text.js';
+import { t } from './text.js';
 
 export const enc = encodeURIComponent;
 
@@ -19,9 +19,9 @@ export function say(text) {
 
 // did puts the last entry on the undo line, where it stays until the next one.
 let n = 0;
-export function did(text, undo) {
+export function did(text, undo, key) {
   S.said = '';
-  S.undo = { text, undo, state: '', n: ++n };
+  S.undo = { text, undo, state: '', n: ++n, key };
   changed();
 }
 
@@ -62,7 +62,7 @@ export async function entry(e) {
   const r = await enter({ key: e.key || key(), method: e.method || 'POST', path: e.path, body: e.body, say: e.say, act: e.act });
   const ref = r.id ? enc(r.id) : 'local:' + r.key;
   const [m, p, b] = e.back(ref);
-  did(r.kept ? stop(e.done || e.say) + ' ' + t('kept') : e.done || e.say, back(r, m, p, b, e.say));
+  did(e.done || e.say, back(r, m, p, b, e.say), r.key);
   soon();
   return r;
 }

@@ -72,9 +72,10 @@ async function route() {
 // Lines say when the board is not heard, and what waits on this phone.
 function Lines() {
   const waits = S.queue.filter((e) => !e.refused && e.kept), no = S.queue.filter((e) => e.refused);
+  const mark = S.lost && h('span', { class: 'mark' }, S.heard ? t('line.lost.for', { span: span(Date.now() - S.heard) }) : t('line.lost'), ' ');
   return [
-    S.lost && h('p', { class: 'note harm', role: 'status', key: 'lost' }, h('span', { class: 'mark' }, S.heard ? t('line.lost.for', { span: span(Date.now() - S.heard) }) : t('line.lost')), ' ', t(S.snap ? 'line.lost.kept' : 'line.lost.trying')),
-    waits.length > 0 && h('details', { class: 'note', role: 'status', key: 'waits' }, h('summary', null, t('line.waits', { n: waits.length })), h('ul', null, waits.map((e) => h('li', { key: e.key }, said(e.say)))), S.volatile && h('p', null, t('line.volatile'))),
+    mark && !waits.length && h('p', { class: 'note harm', role: 'status', key: 'lost' }, mark, t(S.snap ? 'line.lost.kept' : 'line.lost.trying')),
+    waits.length > 0 && h('details', { class: 'note' + (mark ? ' harm' : ''), role: 'status', key: 'waits' }, h('summary', null, h('span', null, mark, t('line.waits', { n: waits.length }))), h('ul', null, waits.map((e) => h('li', { key: e.key }, said(e.say)))), S.volatile && h('p', null, t('line.volatile'))),
     no.map((e) => h('div', { class: 'note harm', key: 'no-' + e.key }, h('p', null, h('span', { class: 'mark' }, t('line.nottaken')), ' ', h(Said, null, `${e.say}. ${e.refused}.`)),
       h('div', { class: 'do' }, h('button', { type: 'button', onclick: () => resend(e) }, t('line.again')), h('button', { type: 'button', onclick: () => forget(e.key) }, t('line.throw')))))];
 }

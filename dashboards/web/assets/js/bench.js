@@ -239,7 +239,8 @@ function Panel({ it, opt }) {
   // stand beside the step.
   const words = canFeel && (feeling || (!left && ((card && (card.primary === 'feel' || S.lost)) || guessed)));
   const over = card && card.status === 'over';
-  const more = card && !left && (card.more || lastCoat(card, e));
+  // A cup in the hand is the next coat's, not another one of the last.
+  const more = card && !left && !(card.ready_cups || []).length && (card.more || lastCoat(card, e));
   const another = (m) => run(() => step(card, 'mixed', { step: m.step, on: true }, t('said.more', { panel: panelName(panel) })));
   return h('article', { class: 'coat ' + cls, 'data-coat': e ? e.id : '', 'data-panel': panel, 'aria-label': panelName(panel) },
     h('div', { class: 'text' },
@@ -252,7 +253,7 @@ function Panel({ it, opt }) {
       guessed && card.status === 'unknown' && h('p', { class: 'why' }, t('next.noline')),
       !guessed && chances(e),
       e && e.blush && (e.blush.band === 'elevated' || e.blush.band === 'high') && !e.blush.condensed && h('p', { class: 'why' }, h('b', null, t('blush.is', { band: word('blush.', e.blush.band) })), ' ', t('blush.likely')),
-      calls.slice(0, 1).map((a) => h('p', { class: 'why', key: a.id }, t(a.state === 'firing' ? 'called.at' : 'called.heard', { at: timeEl(ms(a.fired_at) ?? ms(a.since), true) })))),
+      !guessed && calls.slice(0, 1).map((a) => h('p', { class: 'why', key: a.id }, t(a.state === 'firing' ? 'called.at' : 'called.heard', { at: timeEl(ms(a.fired_at) ?? ms(a.since), true) })))),
     e ? h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })) : null,
     h('div', { class: 'acts' },
       left && h(Second, { more: left, busy, onDone: () => another(left), onEnough: () => setEnough(left.coat + left.step) }),

@@ -6,7 +6,7 @@
 import { Component, h, useEffect, useRef, useState } from './lib.js';
 import { S } from './state.js';
 import { undo } from './acts.js';
-import { t } from './text.js';
+import { stop, t } from './text.js';
 
 // Hold is a button that acts only after half a second's press, by finger or by
 // key, so that a brushed glove ends nothing.
@@ -37,7 +37,7 @@ export function UndoLine() {
   const u = S.undo;
   if (S.said && !u) return h('div', { class: 'undo', role: 'status' }, h('span', null, S.said));
   if (!u) return h('div', { class: 'undo empty', role: 'status' }, S.said);
-  return h('div', { class: 'undo', role: 'status', 'data-n': u.n }, h('span', { translate: u.board ? false : undefined }, S.said || u.text),
+  return h('div', { class: 'undo', role: 'status', 'data-n': u.n }, h('span', { translate: u.board ? false : undefined }, S.said || (S.queue.some((q) => q.key === u.key && q.kept) ? stop(u.text) + ' ' + t('kept') : u.text)),
     h('button', { type: 'button', disabled: !!u.state, onclick: undo }, t('undo')));
 }
 
