@@ -23,12 +23,10 @@ import (
 	"curewright/model/words"
 )
 
-// MemorySection is [memory]: what of the memory other boards may have. Without
-// it nothing leaves this board but by hand.
+// MemorySection is [memory]: what of the memory other boards may have. Nothing
+// leaves this board but by a file that somebody makes.
 type MemorySection struct {
-	Share  bool `toml:"share"`  // tell the yard's other boards, over [mqtt], what was learnt of resins and lots
-	Take   bool `toml:"take"`   // take what they tell
-	People bool `toml:"people"` // a file written for another board names whose finger it was
+	People bool `toml:"people"` // a file made for another board names whose finger it was
 }
 
 // remembered is the daemon's memory: what its coats taught, kept in the store.

@@ -146,8 +146,6 @@ var reference = map[string]entry{
 	"mqtt.topic.time_format":  {"`rfc3339`", "", "", `"unix"`, "rfc3339, unix (s) or unix_ms"},
 	"mqtt.topic.accept":       {"false", "", "", "false", "take probes that nobody has named yet: for a broker that only the shop's own probes reach"},
 
-	"memory.share":  {"false", "", "", "true", "tell the yard's other boards, over [mqtt], what was learnt of resins and lots; of nobody"},
-	"memory.take":   {"false", "", "", "true", "take what they tell"},
 	"memory.people": {"false", "", "", "false", "a file made for another board names whose finger it was"},
 
 	"influx.url":             {"nothing is sent", "", "", `"http://127.0.0.1:8086"`, "the server, without /api/v2"},
@@ -227,7 +225,7 @@ var referenceSections = []section{
 	{head: "[[route]]", what: "Which alerts go to which channels; all routes that match count. Without any, every channel gets everything."},
 	{head: "[mqtt]", what: "The broker. docs/mqtt-influx.md has the topics."},
 	{head: "[[mqtt.topic]]", what: "A radio probe's messages."},
-	{head: "[memory]", what: "What other boards of a yard may have of what this one learnt. Nothing leaves by itself without it; docs/memory.md."},
+	{head: "[memory]", what: "What other boards of a yard may have of what this one learnt. Nothing leaves by itself; docs/memory.md."},
 	{head: "[influx]", what: "A server that takes the InfluxDB v2 write protocol."},
 	{head: "[tent]", what: "The heater. docs/tent.md comes first: without the limits and the hardware that it asks for no heater is driven."},
 	{head: "[tent.relay]", what: "output = \"relay\""},
