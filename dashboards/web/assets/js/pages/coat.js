@@ -44,6 +44,7 @@ export default function Coat({ rest }) {
     h('p', { class: 'small' }, t('coat.sub', { kind: cap(word('kind.', e.kind)), resin: epoxy(e.resin), at: timeEl(ms(e.applied_at), true) }), ended ? [' ', t('coat.ended', { at: timeEl(ms(ended), true) })] : ''),
     h('p', { class: 'say' }, over ? t('coat.over') : (e.say || []).length ? sentence(e.say) : h(Said, null, e.advice)), h('p', { class: 'why' }, sentence(e.because)),
     (e.notes || []).map((n) => h('p', { class: 'why', key: n }, h(Said, null, cap(stop(n))))),
+    !over && e.learnt && h('p', { class: 'why' }, h('a', { class: 'plain', href: '#/resin/' + enc(e.resin) }, h(Said, null, e.learnt))),
     !over && after && after.mend_g != null && e.state === 'wet' && h('p', { class: 'note' }, h(Said, null, cap(stop(after.say)))),
     !over && h('div', { class: 'fig' }, strip(e, { w: inner, t0, t1, wide, alone: true })),
     h('div', { class: 'do' }, !over && h('a', { class: 'btn first', href: '#/feel/' + enc(id) }, t('feel.it')), h('a', { class: 'btn', href: `#/coat/${enc(id)}/edit` }, t('coat.change')),

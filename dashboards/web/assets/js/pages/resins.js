@@ -2,12 +2,12 @@
 // Epoxies: those known, one from its data sheet with what the fit made of it,
 // and the curve of each.
 import { h, useEffect, useRef, useState } from '../lib.js';
-import { S, resinByName } from '../state.js';
-import { HOUR, MIN, Said, cap, fromUnit, isUS, minus, name, num, span, temp, toUnit, unit } from '../say.js';
+import { S, may, ms, resinByName } from '../state.js';
+import { HOUR, MIN, Said, cap, fromUnit, isUS, minus, name, num, span, stateWord, temp, timeEl, toUnit, unit } from '../say.js';
 import { call, key, get, lists } from '../line.js';
 import { enc, say } from '../acts.js';
 import { Table } from '../chart.js';
-import { Choices, Err, Field, Foot, Wrong, number, useDraft, useForm } from '../form.js';
+import { Choices, Err, Field, Foot, Hold, Wrong, number, useDraft, useForm } from '../form.js';
 import { stop, t } from '../text.js';
 
 // The list has the bar, the data sheet its own button.
@@ -28,7 +28,27 @@ function One({ id }) {
       h('dt', null, t('resin.byweight')), h('dd', null, x.ratio_by_weight ? t('ratio', { r: x.ratio_by_weight[0], h: x.ratio_by_weight[1] }) : t('notgiven')),
       x.ratio_by_volume ? [h('dt', null, t('resin.byvolume')), h('dd', null, t('ratio', { r: x.ratio_by_volume[0], h: x.ratio_by_volume[1] }))] : null,
       h('dt', null, t('resin.handle')), h('dd', null, x.handle ? t('resin.handle.is', { h: num(x.handle.hours), temp: temp(x.handle.temp_c) }) : t('resin.handle.no', { temp: temp(20) })),
-      h('dt', null, t('resin.batches')), h('dd', null, t('resin.batches.is', { n: Math.round((Math.exp(1.28 * x.ln_kappa_sd) - 1) * 100) }))), h(Curve, { id })) : h('p', null, t('resin.unknown')));
+      h('dt', null, t('resin.batches')), h('dd', null, t('resin.batches.is', { n: Math.round((Math.exp(1.28 * x.ln_kappa_sd) - 1) * 100) }))), h(Curve, { id })) : h('p', null, t('resin.unknown')), h(Learnt, { key: id, id }));
+}
+
+// Learnt is what the shop's own coats taught of an epoxy: each claim opens to
+// the coats that taught it, and all of it is forgotten on one hold.
+function Learnt({ id }) {
+  const [m, setM] = useState(null), [err, setErr] = useState('');
+  const ask = () => get('/memory').then(setM, (e) => setErr(e.message));
+  useEffect(() => { ask(); }, [id]);
+  if (err) return h(Err, null, err);
+  const claims = m ? m.claims.filter((c) => c.resin === id) : [], all = m ? m.coats.filter((c) => c.resin === id) : [];
+  if (!m || !m.trouble && !claims.length && !all.length) return null;
+  const row = (c) => h('li', { key: c.key }, h('a', { href: '#/coat/' + enc(c.coat) }, h('span', null, c.coat, ' · ', timeEl(ms(c.applied), true)),
+    h('span', null, c.tests.map((x) => stateWord(x.state)).join(', '), ' · ', temp(c.warmth_c))), c.why.map((w) => h('p', { class: 'small', key: w }, h(Said, null, cap(stop(w))))));
+  const mute = all.filter((c) => !c.teaches);
+  const forget = () => call('POST', '/memory/forget', { resin: id }, key()).then(() => { say(t('memory.forgotten')); ask(); }, (e) => setErr(e.message));
+  return h('section', { class: 'learnt' }, h('h2', null, t('memory')), m.trouble ? h('p', { class: 'note' }, h(Said, null, m.trouble)) : null,
+    claims.map((c) => h('details', { key: c.code + c.lot + c.person + c.say }, h('summary', null, h(Said, null, c.say)),
+      h('ul', { class: 'rows' }, all.filter((x) => c.coats.includes(x.key)).map(row)))),
+    mute.length > 0 && h('details', null, h('summary', null, t('memory.mute', { n: mute.length })), h('ul', { class: 'rows' }, mute.map(row))),
+    claims.length > 0 && may('record') && h('div', { class: 'do' }, h(Hold, { cls: 'quiet', label: t('hold.forget'), onHeld: forget })));
 }
 
 const TEMPS = [10, 15, 20, 25];
