@@ -18,7 +18,7 @@ func (s *Server) healthz(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
-	late := full(s.b.Ready(r.Context()))
+	late := orEmpty(s.b.Ready(r.Context()))
 	code := http.StatusOK
 	if len(late) > 0 {
 		code = http.StatusServiceUnavailable
@@ -115,7 +115,7 @@ func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
-	s.answer(w, r, http.StatusOK, map[string][]alerts.Alert{"alerts": full(as)})
+	s.answer(w, r, http.StatusOK, map[string][]alerts.Alert{"alerts": orEmpty(as)})
 }
 
 func (s *Server) ack(w http.ResponseWriter, r *http.Request) {
@@ -426,7 +426,7 @@ func (s *Server) tent(w http.ResponseWriter, r *http.Request) {
 			s.problem(w, r, err)
 			return
 		}
-		v.Limits, v.Past = full(v.Limits), full(v.Past)
+		v.Limits, v.Past = orEmpty(v.Limits), orEmpty(v.Past)
 		s.answer(w, r, http.StatusOK, v)
 	}
 }
@@ -476,7 +476,7 @@ func (s *Server) tokens(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
-	s.answer(w, r, http.StatusOK, map[string][]TokenInfo{"tokens": full(ts)})
+	s.answer(w, r, http.StatusOK, map[string][]TokenInfo{"tokens": orEmpty(ts)})
 }
 
 func (s *Server) revoke(w http.ResponseWriter, r *http.Request) {

@@ -95,8 +95,8 @@ func (l *conns) sharesOf(c net.Conn) []share {
 		return []share{{proxyConns, maxConns}}
 	}
 	// No other machine gets answers under an address of the board's own.
-	addr, network := whence(there)
-	if here, _ := whence(c.LocalAddr().String()); loopback(there) || here == addr {
+	addr, network := addrAndNetwork(there)
+	if here, _ := addrAndNetwork(c.LocalAddr().String()); loopback(there) || here == addr {
 		return []share{{ownConns, maxConns}}
 	}
 	shares := []share{{"", maxConns}, {addr, maxConnsEach}}

@@ -341,10 +341,10 @@ func tokenOf(r *http.Request) (token string, cookie bool) {
 	return "", false
 }
 
-// whence returns the address that a request comes from and the network that
+// addrAndNetwork returns the address that a request comes from and the network that
 // its sender may have all addresses of: the 64-bit one of an IPv6 address, and
 // for IPv4 the address itself.
-func whence(hostport string) (addr, network string) {
+func addrAndNetwork(hostport string) (addr, network string) {
 	ap, err := netip.ParseAddrPort(hostport)
 	if err != nil {
 		return hostport, hostport
@@ -376,7 +376,7 @@ func newLimiter() *limiter { return &limiter{each: 5, net: 60, all: 300} }
 
 // take spends one try; where there is none left it returns how long to wait.
 func (l *limiter) take(hostport string, now time.Time) (wait time.Duration, ok bool) {
-	addr, network := whence(hostport)
+	addr, network := addrAndNetwork(hostport)
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.by == nil || now.Sub(l.start) >= time.Minute {

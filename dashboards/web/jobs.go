@@ -209,7 +209,7 @@ func entry[Q any](s *Server, w http.ResponseWriter, r *http.Request, do func(q Q
 		s.problem(w, r, err)
 		return
 	}
-	out.Batches, out.Warnings, out.Silenced, out.Next = full(out.Batches), full(out.Warnings), full(out.Silenced), full(out.Next)
+	out.Batches, out.Warnings, out.Silenced, out.Next = orEmpty(out.Batches), orEmpty(out.Warnings), orEmpty(out.Silenced), orEmpty(out.Next)
 	s.answer(w, r, http.StatusCreated, out)
 }
 
@@ -222,7 +222,7 @@ func (s *Server) jobs(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
-	s.answer(w, r, http.StatusOK, map[string]any{"jobs": full(js)})
+	s.answer(w, r, http.StatusOK, map[string]any{"jobs": orEmpty(js)})
 }
 
 func (s *Server) jobTemplates(w http.ResponseWriter, r *http.Request) {
@@ -240,7 +240,7 @@ func (s *Server) job(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
-	v.Next, v.Stray, v.Changes = full(v.Next), full(v.Stray), full(v.Changes)
+	v.Next, v.Stray, v.Changes = orEmpty(v.Next), orEmpty(v.Stray), orEmpty(v.Changes)
 	s.answer(w, r, http.StatusOK, v)
 }
 
@@ -307,7 +307,7 @@ func (s *Server) entries(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
-	s.answer(w, r, http.StatusOK, map[string]any{"entries": full(es)})
+	s.answer(w, r, http.StatusOK, map[string]any{"entries": orEmpty(es)})
 }
 
 func (s *Server) undo(w http.ResponseWriter, r *http.Request) {
@@ -320,7 +320,7 @@ func (s *Server) undo(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
-	out.Next = full(out.Next)
+	out.Next = orEmpty(out.Next)
 	s.answer(w, r, http.StatusCreated, out)
 }
 
@@ -339,6 +339,6 @@ func jobShape(kind string) any {
 func (e EntryView) MarshalJSON() ([]byte, error) {
 	type plain EntryView
 	p := plain(e)
-	p.Wrote = full(p.Wrote)
+	p.Wrote = orEmpty(p.Wrote)
 	return json.Marshal(p)
 }

@@ -52,7 +52,7 @@ func (s *Server) push(w http.ResponseWriter, r *http.Request) {
 	for i := range res.Refused {
 		res.Refused[i].Index = places[res.Refused[i].Index]
 	}
-	res.Refused = full(append(res.Refused, refused...))
+	res.Refused = orEmpty(append(res.Refused, refused...))
 	slices.SortStableFunc(res.Refused, func(a, b PushRefusal) int { return a.Index - b.Index })
 	s.pushTaken.Add(uint64(max(res.Taken, 0)))
 	s.pushRefused.Add(uint64(len(res.Refused)))

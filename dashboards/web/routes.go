@@ -337,8 +337,8 @@ func (s *Server) key(w http.ResponseWriter, r *http.Request) (string, bool) {
 
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
 
-// full turns a nil list into an empty one, so that JSON says [] and not null.
-func full[T any](x []T) []T {
+// orEmpty turns a nil list into an empty one, so that JSON says [] and not null.
+func orEmpty[T any](x []T) []T {
 	if x == nil {
 		return []T{}
 	}

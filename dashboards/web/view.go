@@ -91,12 +91,12 @@ type snapshotWire struct {
 func (s Snapshot) MarshalJSON() ([]byte, error) {
 	w := snapshotWire{
 		At: s.At, Zone: s.Zone, Result: s.Result, Settings: s.Settings,
-		Surfaces: full(s.Surfaces), Cups: full(s.Cups), Alerts: full(s.Alerts),
-		Probes: make([]ProbeView, 0, len(s.Probes)), Next: full(s.Next), Last: s.Last,
+		Surfaces: orEmpty(s.Surfaces), Cups: orEmpty(s.Cups), Alerts: orEmpty(s.Alerts),
+		Probes: make([]ProbeView, 0, len(s.Probes)), Next: orEmpty(s.Next), Last: s.Last,
 	}
 	w.Result.Coats = make([]coat.Estimate, len(s.Result.Coats))
 	for i, e := range s.Result.Coats {
-		w.Result.Coats[i] = fullEstimate(e)
+		w.Result.Coats[i] = estimateWithLists(e)
 	}
 	for _, h := range s.Probes {
 		w.Probes = append(w.Probes, ViewProbe(h, s.At))
@@ -104,13 +104,13 @@ func (s Snapshot) MarshalJSON() ([]byte, error) {
 	return json.Marshal(w)
 }
 
-// fullEstimate writes lists that nobody filled as [] and not as null, so that
+// estimateWithLists writes lists that nobody filled as [] and not as null, so that
 // a page can go through them without asking.
-func fullEstimate(e coat.Estimate) coat.Estimate {
-	e.UnknownWhy, e.Notes = full(e.UnknownWhy), full(e.Notes)
-	e.Say, e.Because = full(e.Say), full(e.Because)
-	e.Strip.Segments, e.Strip.Feels = full(e.Strip.Segments), full(e.Strip.Feels)
-	e.Strip.Gaps, e.Strip.Drops = full(e.Strip.Gaps), full(e.Strip.Drops)
+func estimateWithLists(e coat.Estimate) coat.Estimate {
+	e.UnknownWhy, e.Notes = orEmpty(e.UnknownWhy), orEmpty(e.Notes)
+	e.Say, e.Because = orEmpty(e.Say), orEmpty(e.Because)
+	e.Strip.Segments, e.Strip.Feels = orEmpty(e.Strip.Segments), orEmpty(e.Strip.Feels)
+	e.Strip.Gaps, e.Strip.Drops = orEmpty(e.Strip.Gaps), orEmpty(e.Strip.Drops)
 	return e
 }
 
@@ -155,7 +155,7 @@ func viewCoat(c coat.Coat, w *coat.Work, res job.Result, now time.Time) CoatView
 			v.Estimate = e
 		}
 	}
-	v.Estimate = fullEstimate(v.Estimate)
+	v.Estimate = estimateWithLists(v.Estimate)
 	for _, f := range w.Feels {
 		if f.Coat == c.ID {
 			v.Feels = append(v.Feels, f)

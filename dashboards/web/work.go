@@ -192,27 +192,27 @@ func records(w *coat.Work, word string) (list any, byID map[string]any) {
 		for _, x := range w.Pieces {
 			byID[x.ID] = x
 		}
-		return full(w.Pieces), byID
+		return orEmpty(w.Pieces), byID
 	case "panels":
 		for _, x := range w.Panels {
 			byID[x.ID] = x
 		}
-		return full(w.Panels), byID
+		return orEmpty(w.Panels), byID
 	case "batches":
 		for _, x := range w.Batches {
 			byID[x.ID] = x
 		}
-		return full(w.Batches), byID
+		return orEmpty(w.Batches), byID
 	case "stock":
 		for _, x := range w.Stock {
 			byID[x.ID] = x
 		}
-		return full(w.Stock), byID
+		return orEmpty(w.Stock), byID
 	case "feels":
 		for _, x := range w.Feels {
 			byID[x.ID] = x
 		}
-		return full(w.Feels), byID
+		return orEmpty(w.Feels), byID
 	}
 	return nil, byID
 }
@@ -227,7 +227,7 @@ func (s *Server) list(w http.ResponseWriter, r *http.Request, word string) {
 			s.problem(w, r, err)
 			return
 		}
-		s.answer(w, r, http.StatusOK, map[string]any{word: full(rs)})
+		s.answer(w, r, http.StatusOK, map[string]any{word: orEmpty(rs)})
 		return
 	}
 	work, err := s.b.Work(r.Context())
@@ -279,7 +279,7 @@ func (s *Server) one(w http.ResponseWriter, r *http.Request, word string) {
 		s.problem(w, r, err)
 		return
 	}
-	s.answer(w, r, http.StatusOK, recordBody{rec, full(ch)})
+	s.answer(w, r, http.StatusOK, recordBody{rec, orEmpty(ch)})
 }
 
 type coatsBody struct {
@@ -419,5 +419,5 @@ func (s *Server) trace(w http.ResponseWriter, r *http.Request) {
 	s.answer(w, r, http.StatusOK, struct {
 		Coat   string            `json:"coat"`
 		Points []coat.TracePoint `json:"points"`
-	}{c.ID, full(pts)})
+	}{c.ID, orEmpty(pts)})
 }

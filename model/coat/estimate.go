@@ -107,25 +107,25 @@ type Fell struct {
 // Facts are what an estimate's words are made from beside its own fields. Each
 // is set only where it holds, and is said once.
 type Facts struct {
-	WashFirst  bool       `json:"wash_first,omitempty"`
-	From       *time.Time `json:"from,omitempty"` // when what is to be done may be done
-	Until      *time.Time `json:"until,omitempty"`
-	FeelAt     *time.Time `json:"feel_at,omitempty"`
-	WarmToC    *float64   `json:"warm_to_c,omitempty"`
-	OutMinutes float64    `json:"out_minutes,omitempty"` // outside the resin's range
-	LimitC     *float64   `json:"limit_c,omitempty"`     // the end of the range
-	GapMinutes float64    `json:"gap_minutes,omitempty"`
-	ClosedAt   *time.Time `json:"closed_at,omitempty"`
-	Shut       bool       `json:"shut,omitempty"` // only while it is as cold as now
-	HardFrom   *time.Time `json:"hard_from,omitempty"`
-	HardMaybe  *time.Time `json:"hard_maybe,omitempty"`
-	LoadFrom   *time.Time `json:"load_from,omitempty"` // from when it may be unclamped and loaded
-	TryHard    bool       `json:"try_hard,omitempty"`  // likely hard, not yet permitted
-	Fresh      *Window    `json:"fresh,omitempty"`     // when a fresh coat still bonds, past the window
-	Felt       *Feel      `json:"felt,omitempty"`
-	SoftenedAt *time.Time `json:"softened_at,omitempty"`
-	Full       bool       `json:"full,omitempty"` // as far as shop temperature takes it
-	Never      bool       `json:"never,omitempty"`
+	WashFirst   bool       `json:"wash_first,omitempty"`
+	From        *time.Time `json:"from,omitempty"` // when what is to be done may be done
+	Until       *time.Time `json:"until,omitempty"`
+	FeelAt      *time.Time `json:"feel_at,omitempty"`
+	WarmToC     *float64   `json:"warm_to_c,omitempty"`
+	OutMinutes  float64    `json:"out_minutes,omitempty"` // outside the resin's range
+	LimitC      *float64   `json:"limit_c,omitempty"`     // the end of the range
+	GapMinutes  float64    `json:"gap_minutes,omitempty"`
+	ClosedAt    *time.Time `json:"closed_at,omitempty"`
+	Shut        bool       `json:"shut,omitempty"` // only while it is as cold as now
+	HardFrom    *time.Time `json:"hard_from,omitempty"`
+	HardMaybe   *time.Time `json:"hard_maybe,omitempty"`
+	LoadFrom    *time.Time `json:"load_from,omitempty"` // from when it may be unclamped and loaded
+	TryHard     bool       `json:"try_hard,omitempty"`  // likely hard, not yet permitted
+	Fresh       *Window    `json:"fresh,omitempty"`     // when a fresh coat still bonds, past the window
+	Felt        *Feel      `json:"felt,omitempty"`
+	SoftenedAt  *time.Time `json:"softened_at,omitempty"`
+	AmbientDone bool       `json:"full,omitempty"` // as far as shop temperature takes it
+	Never       bool       `json:"never,omitempty"`
 }
 
 // Events are first crossings of each mark, by degree of cure and glass

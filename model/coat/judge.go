@@ -210,7 +210,7 @@ func (ws *Workspace) Estimate(c *Case) Estimate {
 		at := tr.moment(tr.softened)
 		e.Facts.SoftenedAt = &at
 	}
-	e.Facts.Full = full(tr, r, &e, alpha50, math.Exp(k50))
+	e.Facts.AmbientDone = ambientDone(tr, r, &e, alpha50, math.Exp(k50))
 	e.covered(c, f, closing)
 	e.window(c, f, closing, alpha50)
 	e.decide(c, f)
@@ -261,8 +261,8 @@ func stall(c *Case, alpha, kappa, temp float64) (bool, *float64) {
 	return true, &hi
 }
 
-// full is the end of cure at shop temperature.
-func full(tr *Track, r *cure.Resin, e *Estimate, alpha, kappa float64) bool {
+// ambientDone reports the end of cure at shop temperature.
+func ambientDone(tr *Track, r *cure.Resin, e *Estimate, alpha, kappa float64) bool {
 	if e.State != Hard || e.Stall {
 		return false
 	}

@@ -79,8 +79,8 @@ func (e *Estimate) phrase(c *Case) {
 	if t := e.Facts.SoftenedAt; t != nil {
 		e.Notes = append(e.Notes, c.text("note.softened", words.Facts{"at": c.at(*t, nearest)}))
 	}
-	if e.Facts.Full {
-		e.Notes = append(e.Notes, c.text("note.full", nil))
+	if e.Facts.AmbientDone {
+		e.Notes = append(e.Notes, c.text("note.ambient_done", nil))
 	}
 }
 

@@ -27,7 +27,7 @@ func situations(yield func(Estimate)) {
 					e := Estimate{AdviceCode: advice, State: Tacky, UnknownWhy: []string{[]string{ColdGlass, BelowMinimum, OutsideRange, NoReading, Gap}[bits%5]}}
 					fa := &e.Facts
 					fa.FeelAt, fa.HardFrom, fa.LoadFrom, fa.WarmToC, fa.LimitC = &soon, t, t, &temp, &temp
-					fa.WashFirst, fa.TryHard, fa.Never, fa.Shut, fa.Full = on(0), on(1), on(2), on(3), on(4)
+					fa.WashFirst, fa.TryHard, fa.Never, fa.Shut, fa.AmbientDone = on(0), on(1), on(2), on(3), on(4)
 					if on(5) {
 						fa.From, fa.Until, fa.SoftenedAt, fa.GapMinutes, fa.OutMinutes, fa.Felt = &soon, t, t, 700, 3000, &Feel{At: past, State: Green}
 						e.StateProbability = &Probabilities{Tacky: []float64{.5, .7, .95}[bits%3]}
