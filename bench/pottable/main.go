@@ -71,10 +71,18 @@ func write(w io.Writer) error {
 				return err
 			}
 			fmt.Fprintf(w, "| %s | %s | %.0f | %.0f | %s | %s | %s | %s | %s | %s | %s | %s | %s |\n", name, x.shape, x.grams, x.shop,
-				min0(res.WorkMinutes), min0(res.To60C), res.Verdict, res.Danger, min0(res.Nominal.ToPlus15K), min0(res.Nominal.To60C), min1(c.CorePlus15), min1(c.Core60), said)
+				down(res.WorkMinutes), down(res.To60C), res.Verdict, res.Danger, min0(res.Nominal.ToPlus15K), min0(res.Nominal.To60C), min1(c.CorePlus15), min1(c.Core60), said)
 		}
 	}
 	return nil
+}
+
+// down gives whole minutes as pot says them: early is the side to err on.
+func down(v *float64) string {
+	if v == nil {
+		return "–"
+	}
+	return min1(math.Floor(*v))
 }
 
 func min0(v *float64) string {

@@ -216,6 +216,9 @@ func (o Options) cups(bs []plan.Batch) []string {
 		default:
 			s += o.t("cup.ratio", nil)
 		}
+		if b.Vessel == "tray" || b.Vessel == "roller" {
+			s += o.t("cup.tray", nil)
+		}
 		if b.WorkMinutes != nil {
 			s += o.t("cup.use", words.Facts{"min": int(*b.WorkMinutes)})
 		}

@@ -191,11 +191,14 @@ func cupWords(b plan.Batch, n int) string {
 	default:
 		s += ": ratio from the data sheet"
 	}
+	if b.Vessel == string(pot.FromTray) || b.Vessel == string(pot.FromRoller) {
+		s += "; pour it into the tray at once"
+	}
 	if b.WorkMinutes != nil {
 		s += fmt.Sprintf("; use it within %d min", int(*b.WorkMinutes))
 	}
 	if b.Verdict == pot.Runaway {
-		s += "; it overheats if left standing"
+		s += "; it overheats if left in the cup"
 	}
 	return s + "."
 }

@@ -247,20 +247,6 @@ func (d *Daemon) StockCSV(ctx context.Context) ([]byte, error) {
 
 // ImportStock takes a file whole or not at all, as one entry.
 func (d *Daemon) ImportStock(ctx context.Context, who web.Who, file []byte, key string) (json.RawMessage, error) {
-	rows, err := stock.ReadCSV(bytes.NewReader(file), d.loc)
-	var lf stock.LineFaults
-	if errors.As(err, &lf) {
-		f := make(web.Faults, len(lf))
-		for i, x := range lf {
-			f[i] = web.Fault{Field: fmt.Sprintf("line %d", x.Line), What: x.What}
-			if x.Column != "" {
-				f[i].Field += " " + x.Column
-			}
-		}
-		return nil, f
-	} else if err != nil {
-		return nil, err
-	}
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
 	if err := d.mayEnter(); err != nil {
@@ -270,22 +256,15 @@ func (d *Daemon) ImportStock(ctx context.Context, who web.Who, file []byte, key 
 	if err != nil {
 		return nil, err
 	}
-	var f web.Faults
-	seen := map[string]int{}
-	for i, s := range rows {
-		for _, x := range stock.Check(s, w.Resins, d.clk.Now()) {
-			f = append(f, web.Fault{Field: fmt.Sprintf("line %d %s", i+2, x.Field), What: x.What})
+	rows, err := stock.ReadChecked(bytes.NewReader(file), d.loc, w.Resins, d.clk.Now())
+	if lf, ok := errors.AsType[stock.LineFaults](err); ok {
+		f := make(web.Faults, len(lf))
+		for i, x := range lf {
+			f[i] = web.Fault{Field: strings.TrimSpace(fmt.Sprintf("line %d %s", x.Line, x.Column)), What: x.What}
 		}
-		if at, twice := seen[s.ID]; twice && s.ID != "" {
-			f = append(f, web.Fault{Field: fmt.Sprintf("line %d id", i+2), What: fmt.Sprintf("%q stands on line %d already", s.ID, at)})
-		}
-		seen[s.ID] = i + 2
-	}
-	if len(rows) == 0 {
-		f = append(f, web.Fault{Field: "csv", What: "holds no container"})
-	}
-	if f != nil {
 		return nil, f
+	} else if err != nil {
+		return nil, err
 	}
 	ids := make([]string, len(rows))
 	entry, created, err := d.store.WriteWork(ctx, who.Name, d.clk.Now(), key, func(newID func(string) string) ([]history.WorkWrite, string, error) {

@@ -95,7 +95,7 @@ func TestStockOnTheDaemon(t *testing.T) {
 	if len(got.IDs) != 2 {
 		t.Fatalf("%+v", got)
 	}
-	if b := d.Do("POST", "/api/v1/stock/import", map[string]any{"csv": "part,resin,full_g\nresin,club,-5\npaint,none,5 kg 2 lb\n"}, http.StatusBadRequest); strings.Count(string(b), `"field"`) != 1 || !strings.Contains(string(b), "line 3 full_g") {
+	if b := d.Do("POST", "/api/v1/stock/import", map[string]any{"csv": "part,resin,full_g\nresin,club,-5\npaint,none,5 kg 2 lb\n"}, http.StatusBadRequest); strings.Count(string(b), `"field"`) != 4 || !strings.Contains(string(b), "line 2 full_g") || !strings.Contains(string(b), "line 3 part") || !strings.Contains(string(b), "line 3 resin") || !strings.Contains(string(b), "line 3 full_g") {
 		t.Errorf("a bad file: %s", b)
 	}
 	mix := func(code int, more map[string]any) []byte {

@@ -7,7 +7,9 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -86,6 +88,14 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		}
 	}
 	in.Words = d.lang
+	odd := map[string]string{} // steps whose coat came from a cup off its ratio
+	for _, c := range w.Coats {
+		for _, s := range in.Steps {
+			if s.Do == "coat" && s.Panel == c.Panel && s.Done != nil && s.Done.Equal(c.Applied) && slices.ContainsFunc(w.Batches, func(b coat.Batch) bool { return b.OffRatio != "" && slices.Contains(c.Batches, b.ID) }) {
+				odd[s.ID] = c.Panel
+			}
+		}
+	}
 	res, err := plan.Plan(ctx, in)
 	var faults plan.Faults
 	if errors.As(err, &faults) {
@@ -96,6 +106,9 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		return nil, out
 	} else if err != nil {
 		return nil, err
+	}
+	for _, id := range slices.Sorted(maps.Keys(odd)) {
+		res.Notes = append(res.Notes, fmt.Sprintf("%s on %s was mixed off its ratio: how it cures is not modelled, what waits for it goes by the finger only.", id, odd[id]))
 	}
 	return json.Marshal(res)
 }

@@ -616,7 +616,11 @@ func why(r *Result, worstPeak float64) []string {
 		}[v])
 	}
 	if len(r.SheetPotLife) > 0 {
-		w = append(w, "The sheet says "+strings.Join(r.SheetPotLife, "; ")+"; the cup follows it.")
+		s := "The sheet says " + strings.Join(r.SheetPotLife, "; ") + "; the cup follows it"
+		if t := r.Nominal.To60C; t != nil {
+			s += fmt.Sprintf(": a likely batch of this one passes 60 °C after %.0f min", *t)
+		}
+		w = append(w, s+".")
 	}
 	if s := r.StandsFor; s != nil {
 		w = append(w, fmt.Sprintf("Generic, fit your own: it stands for a pot life of %.0f min (%.0f g at %.0f °C, to 60 °C). Compare your tin's.", s.Minutes, s.Grams, s.TempC))

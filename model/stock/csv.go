@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/cure"
 )
 
 // Columns of the file, in the order in which it is written. Only part, resin
@@ -81,15 +82,51 @@ const maxRows = 5000
 // ReadCSV reads containers, dates at midnight in loc or in RFC 3339. What is
 // wrong with any of them is reported for all, and then none is returned.
 func ReadCSV(r io.Reader, loc *time.Location) ([]coat.Stock, error) {
-	var f LineFaults
+	rows, _, f := readRows(r, loc)
+	if len(f) > 0 {
+		return nil, f
+	}
+	return rows, nil
+}
+
+// ReadChecked reads as [ReadCSV] does and checks every container as [Check]
+// does; all faults come at once.
+func ReadChecked(r io.Reader, loc *time.Location, resins map[string]cure.Resin, now time.Time) ([]coat.Stock, error) {
+	rows, lines, f := readRows(r, loc)
+	if len(rows) == 0 && len(f) == 0 {
+		f = append(f, LineFault{1, "", "holds no container"})
+	}
+	seen := map[string]int{}
+	for i, s := range rows {
+		for _, x := range Check(s, resins, now) {
+			// What could not be read is not checked as well.
+			if !slices.ContainsFunc(f, func(o LineFault) bool { return o.Line == lines[i] && o.Column == x.Field }) {
+				f = append(f, LineFault{lines[i], x.Field, x.What})
+			}
+		}
+		if at, twice := seen[s.ID]; twice && s.ID != "" {
+			f = append(f, LineFault{lines[i], "id", fmt.Sprintf("%q stands on line %d already", s.ID, at)})
+		}
+		seen[s.ID] = lines[i]
+	}
+	if len(f) > 0 {
+		slices.SortStableFunc(f, func(a, b LineFault) int { return a.Line - b.Line })
+		return nil, f
+	}
+	return rows, nil
+}
+
+// readRows are the containers that could be told apart, the line of each, and
+// all faults.
+func readRows(r io.Reader, loc *time.Location) (out []coat.Stock, lines []int, f LineFaults) {
 	c := csv.NewReader(r)
 	c.FieldsPerRecord, c.TrimLeadingSpace = -1, true
 	head, err := c.Read()
 	if err != nil {
 		if errors.Is(err, io.EOF) {
-			return nil, LineFaults{{1, "", "empty: the first line names the columns"}}
+			return nil, nil, LineFaults{{1, "", "empty: the first line names the columns"}}
 		}
-		return nil, LineFaults{{1, "", err.Error()}}
+		return nil, nil, LineFaults{{1, "", err.Error()}}
 	}
 	col := map[string]int{}
 	for i, h := range head {
@@ -108,9 +145,8 @@ func ReadCSV(r io.Reader, loc *time.Location) ([]coat.Stock, error) {
 		}
 	}
 	if len(f) > 0 {
-		return nil, f
+		return nil, nil, f
 	}
-	var out []coat.Stock
 	for {
 		row, err := c.Read()
 		if errors.Is(err, io.EOF) {
@@ -125,10 +161,10 @@ func ReadCSV(r io.Reader, loc *time.Location) ([]coat.Stock, error) {
 			if errors.As(err, &pe) {
 				line, err = pe.Line, pe.Err
 			}
-			return nil, append(f, LineFault{line, "", err.Error()})
+			return out, lines, append(f, LineFault{line, "", err.Error()})
 		}
 		if len(out) >= maxRows {
-			return nil, append(f, LineFault{line, "", fmt.Sprintf("more than %d containers", maxRows)})
+			return out, lines, append(f, LineFault{line, "", fmt.Sprintf("more than %d containers", maxRows)})
 		}
 		if len(row) != len(head) {
 			f = append(f, LineFault{line, "", fmt.Sprintf("%d fields, the first line has %d", len(row), len(head))})
@@ -189,12 +225,9 @@ func ReadCSV(r io.Reader, loc *time.Location) ([]coat.Stock, error) {
 				s.Price = &v
 			}
 		}
-		out = append(out, s)
+		out, lines = append(out, s), append(lines, line)
 	}
-	if len(f) > 0 {
-		return nil, f
-	}
-	return out, nil
+	return out, lines, f
 }
 
 // WriteCSV writes containers as [ReadCSV] reads them back. Texts that a

@@ -150,3 +150,107 @@ func TestMixWays(t *testing.T) {
 	}
 	clean(t, bad)
 }
+
+// TestStockPage: where a job runs out of hardener, a table read in with its faults
+// by their lines and then whole, a count and its undo, and what the piece cost. By
+// hand: 200 g of resin at 20 a kilo and 60 g of hardener at 50 are 4 + 3 = 7, shared by area.
+func TestStockPage(t *testing.T) {
+	b := browser(t)
+	s := newShed(t, daemontest.Options{})
+	clubEpoxy(t, s)
+	s.Post("/api/v1/stock", map[string]any{"id": "r", "resin": "shed epoxy", "part": "resin", "full_g": 5000, "lot": "R-1", "price": 100, "currency": "GBP"})
+	s.Post("/api/v1/stock", map[string]any{"id": "h", "resin": "shed epoxy", "part": "hardener", "full_g": 200, "lot": "H-1", "price": 10, "currency": "GBP"})
+	s.Post("/api/v1/jobs", map[string]any{"template": "glass-skin", "name": "Locker lid", "resin": "shed epoxy",
+		"panels": []map[string]any{{"side": "outer", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam", "area_m2": 1.4}}})
+	at := s.Now()
+	s.Post("/api/v1/panels", map[string]any{"id": "board", "name": "Trial board", "piece": "board", "air": shopsim.ShedAir, "no_probe": true, "area_m2": 1})
+	s.Post("/api/v1/panels", map[string]any{"id": "witness", "name": "Witness", "air": shopsim.ShedAir, "no_probe": true, "area_m2": 0.02})
+	s.Post("/api/v1/batches", map[string]any{"id": "cup", "resin": "shed epoxy", "lot": "R-1", "hardener_lot": "H-1", "resin_g": 200, "hardener_g": 60, "mixed": at})
+	s.Advance(2 * time.Minute)
+	ctx, _ := tab(t, b, 360, 740, os.Getenv("CUREWRIGHT_DARK") != "") // refusals are errors of the browser's own console
+	h := &hand{t: t, ctx: ctx, s: s}
+	open(t, ctx, s.url)
+
+	// Half the board from the cup, some of it kept; the rest on a witness.
+	js[bool](t, ctx, "(location.hash = '#/on/board', true)")
+	tap(t, ctx, "Wet-out")
+	tap(t, ctx, "Half")
+	h.shoot("on-half")
+	tapAt(t, ctx, "some is left", "document.querySelector('[data-field=keep] .opt')")
+	h.shoot("on-keep")
+	tapAt(t, ctx, "It's on", "document.querySelector('#bar .first')")
+	until(t, ctx, "location.hash === '#/'")
+	h.pass(time.Minute)
+	js[bool](t, ctx, "(location.hash = '#/on/witness', true)")
+	tap(t, ctx, "Wet-out")
+	tapAt(t, ctx, "It's on", "document.querySelector('#bar .first')")
+	until(t, ctx, "location.hash === '#/'")
+	h.pass(time.Minute)
+	var got struct {
+		Coats []struct{ ID, Panel string }
+	}
+	if err := json.Unmarshal(s.Do("GET", "/api/v1/coats?all=true", nil, 200), &got); err != nil {
+		t.Fatal(err)
+	}
+	shares := map[string]string{}
+	for _, c := range got.Coats {
+		var one struct {
+			Record struct {
+				Share   *float64
+				Batches []string
+			}
+		}
+		if err := json.Unmarshal(s.Do("GET", "/api/v1/coats/"+c.ID, nil, 200), &one); err != nil {
+			t.Fatal(err)
+		}
+		if len(one.Record.Batches) != 1 {
+			t.Errorf("the coat on %s is of no cup", c.Panel)
+		}
+		shares[c.Panel] = "all"
+		if one.Record.Share != nil {
+			shares[c.Panel] = grams(*one.Record.Share)
+		}
+	}
+	if shares["board"] != "0.5" || shares["witness"] != "all" {
+		t.Errorf("coats %v, want half of the board and the witness", shares)
+	}
+	if m := mixed(t, s); len(m) != 1 || m[0]["ended"] == nil {
+		t.Errorf("batches %v", m)
+	}
+
+	js[bool](t, ctx, "(location.hash = '#/stock', true)")
+	says(t, ctx, "Hardener of shed epoxy ends at")
+	h.shoot("stock-ends")
+	file := func(csv string) {
+		t.Helper()
+		js[bool](t, ctx, `(() => { const i = document.querySelector('input[type=file]'), d = new DataTransfer(); d.items.add(new File([`+strconv.Quote(csv)+`], 'stock.csv', {type: 'text/csv'})); i.files = d.files; i.dispatchEvent(new Event('change', {bubbles: true})); return true; })()`)
+	}
+	file("part,resin,lot,full_g\nhardener,shed epoxy,H-2,-5\npaint,shed epoxy,X,5 kg 2 lb\n")
+	says(t, ctx, "line 2")
+	says(t, ctx, "line 3")
+	js[bool](t, ctx, "(document.querySelector('.err').scrollIntoView({block: 'center'}), true)")
+	h.shoot("stock-csv-bad")
+	file("part,resin,lot,full_g\nhardener,shed epoxy,H-2,1 kg\n")
+	says(t, ctx, "lot H-2")
+	until(t, ctx, "!"+text+".includes('ends at')")
+	tapAt(t, ctx, "H-1", "document.querySelector('[data-stock=h] a')")
+	says(t, ctx, "What is really in it")
+	type_(t, ctx, "counted_g", "-20")
+	tap(t, ctx, "Save")
+	says(t, ctx, "“-20” is not one mass")
+	retype(t, ctx, "counted_g", "120")
+	tap(t, ctx, "Save")
+	says(t, ctx, "120 g counted")
+	says(t, ctx, "120 g\nof 200 g")
+	tap(t, ctx, "Undo")
+	says(t, ctx, "140 g\nof 200 g")
+	h.shoot("stock-undone")
+	if csv := string(s.Do("GET", "/api/v1/stock.csv", nil, 200)); len(csv) == 0 || !js[bool](t, ctx, "!!document.querySelector('a[href=\"api/v1/stock.csv\"]')") {
+		t.Errorf("no table: %s", csv)
+	}
+	js[bool](t, ctx, "(location.hash = '#/history/board', true)")
+	says(t, ctx, "What it took")
+	// Half a square metre of the board beside .02 of the witness: .5/.52 of 7.
+	says(t, ctx, "6.73 GBP, 0.00 of it wasted")
+	h.shoot("bill")
+}

@@ -4,7 +4,7 @@
 import { h, useEffect, useState } from '../lib.js';
 import { iso, ms, now, panelName, settings } from '../state.js';
 import { DAY, MIN, Said, cap, clock, face, grams, name, span, timeEl } from '../say.js';
-import { call } from '../line.js';
+import { call, get } from '../line.js';
 import { allJobs } from '../jobs.js';
 import { Choices, Err, Foot, Stepper, useDraft, useForm } from '../form.js';
 import { stop, t } from '../text.js';
@@ -15,13 +15,15 @@ const stored = () => { try { return JSON.parse(localStorage.getItem('plan') || '
 
 export default function Day() {
   const [jobs, setJobs] = useState(null);
-  const [d, set] = useDraft('day', () => ({ job: '', from: 8, to: 20, people: '1' }));
+  const [d, set] = useDraft('day', () => ({ job: '', from: 8, to: 20, people: '1', grams: 'own' }));
+  const [learnt, setLearnt] = useState(false); // grams of the shop's own coats
+  useEffect(() => { get('/stock').then((x) => setLearnt(Object.keys(x.habits || {}).length > 0), () => {}); }, []);
   useEffect(() => { allJobs().then((l) => setJobs(l.filter((j) => !j.over)), () => setJobs([])); }, []);
   const id = jobs && (jobs.some((j) => j.id === d.job) ? d.job : (jobs[0] || {}).id);
   const f = useForm(async () => {
     const old = stored(), t0 = ms((old || {}).from);
     // Planned again, a day keeps its start: what was done since then counts.
-    const day = { start: iso(t0 < now() && t0 > now() - DAY && old.job === id ? t0 : now()), hours: [`${two(d.from)}-${two(d.to)}`], people: +d.people };
+    const day = { start: iso(t0 < now() && t0 > now() - DAY && old.job === id ? t0 : now()), hours: [`${two(d.from)}-${two(d.to)}`], people: +d.people, grams: d.grams };
     if (settings().low_c != null) day.low_c = settings().low_c;
     const p = await call('POST', '/plan', { job: id, day });
     // Planned again, each step keeps the time that it was first given.
@@ -36,14 +38,15 @@ export default function Day() {
     h('div', null, none ? [h('p', { class: 'say' }, t('day.nojob')), h('div', { class: 'do' }, h('a', { class: 'btn first', href: '#/write' }, t('first.job')))] : [
       h(Choices, { label: t('day.which'), field: 'job', cls: 'two', list: (jobs || []).map((j) => ({ value: j.id, text: j.name || j.id, said: true, sub: t('jobs.steps', { n: j.steps_done, of: j.steps_total }) })), value: id, onPick: (job) => set({ job }) }),
       h('fieldset', { 'data-field': 'day hours step' }, h('legend', null, t('day.hours')), hour('from', t('set.from')), hour('to', t('set.until')), h(Err, { field: 'day hours step' })),
-      h(Choices, { label: t('day.hands'), field: 'people', cls: 'two', list: [{ value: '1', text: t('day.alone') }, { value: '2', text: t('day.two') }], value: d.people, onPick: (people) => set({ people }) }), h(Err, { foot: true })]),
+      h(Choices, { label: t('day.hands'), field: 'people', cls: 'two', list: [{ value: '1', text: t('day.alone') }, { value: '2', text: t('day.two') }], value: d.people, onPick: (people) => set({ people }) }),
+      learnt && h(Choices, { label: t('mix.grams.by'), field: 'grams', cls: 'two', list: ['own', 'tables'].map((v) => ({ value: v, text: t('mix.by.' + v) })), value: d.grams, onPick: (grams) => set({ grams }) }), h(Err, { foot: true })]),
     kept && h(Plan, { kept }))),
   h(Foot, null, h('a', { class: 'btn', href: '#/' }, t('page.')), none ? null : h('button', { type: 'button', class: 'first', disabled: f.busy || !id, onclick: f.submit }, t(kept ? 'day.again' : 'day.plan')))];
 }
 
 // cups says equal cups once.
 function cups(bs) {
-  const all = bs.map((b) => grams(b.grams) + (b.resin_g ? ': ' + t('day.cup', { r: grams(b.resin_g), h: grams(b.hardener_g) }) : '') + (b.work_minutes ? ', ' + span(b.work_minutes * MIN - MIN / 2) : '') + (b.verdict === 'runaway' ? ', ' + t('day.hot') : ''));
+  const all = bs.map((b) => grams(b.grams) + (b.resin_g ? ': ' + t('day.cup', { r: grams(b.resin_g), h: grams(b.hardener_g) }) : '') + (b.vessel === 'tray' || b.vessel === 'roller' ? ', ' + t('day.tray') : '') + (b.work_minutes ? ', ' + span(b.work_minutes * MIN - MIN / 2) : '') + (b.verdict === 'runaway' ? ', ' + t('day.hot') : ''));
   return [...new Set(all)].map((x) => t('day.cups', { n: all.filter((y) => y === x).length, what: x })).join('; ');
 }
 

@@ -60,7 +60,7 @@ function Bill({ piece }) {
   const money = Object.entries(b.cost || {});
   return [h('h2', { key: 'h' }, t('bill')), h('dl', { class: 'kv', key: 'kv' }, h('dt', null, t('bill.mixed')), h('dd', null, grams(b.mixed_g)),
     h('dt', null, t('bill.waste')), h('dd', null, t('bill.waste.is', { g: grams(b.left_g + b.scrap_g), n: num(b.waste_pct) })),
-    money.length || b.unpriced_g > 0 ? [h('dt', null, t('bill.cost')), h('dd', null, money.map(([k, v]) => h('p', { key: k }, t('bill.cost.of', { x: num(v, 2), waste: num((b.waste_cost || {})[k] ?? 0, 2) }), ' ', h(Said, null, k))), b.unpriced_g > 0 ? h('p', null, t('bill.unpriced', { g: grams(b.unpriced_g) })) : null)] : null),
+    money.length || b.unpriced_g > 0 ? [h('dt', null, t('bill.cost')), h('dd', null, money.map(([k, v]) => h('p', { key: k }, num(v, 2), ' ', h(Said, null, k), ', ', t('bill.cost.of', { waste: num((b.waste_cost || {})[k] ?? 0, 2) }))), b.unpriced_g > 0 ? h('p', null, t('bill.unpriced', { g: grams(b.unpriced_g) })) : null)] : null),
   b.unweighed > 0 ? h('p', { class: 'small', key: 'u' }, t('bill.unweighed', { n: b.unweighed })) : null];
 }
 

@@ -37,7 +37,7 @@ function OnPanel({ asked, kind }) {
   const list = cups(), open = coats();
   const [d, set, done] = useDraft('on:' + (asked || '') + ':' + kind, () => {
     const p = asked || localStorage.getItem('last:panel') || '';
-    return { panel: S.panels.some((x) => x.id === p) ? p : S.panels[0].id, kind, cups: list[0] ? [list[0].ref] : [], resin: list[0] ? list[0].resin : soleResin(), next: USUAL[kind] || '', picked: false, cloth: '', cover: 'none', lot: '', at: null };
+    return { panel: S.panels.some((x) => x.id === p) ? p : S.panels[0].id, kind, cups: list[0] ? [list[0].ref] : [], resin: list[0] ? list[0].resin : soleResin(), next: USUAL[kind] || '', picked: false, keep: [], share: '1', cloth: '', cover: 'none', lot: '', at: null };
   });
   const under = open.filter((e) => e.panel === d.panel).sort((a, b) => ms(b.applied_at) - ms(a.applied_at))[0];
   const used = d.cups.filter((x) => list.some((c) => c.ref === x));
@@ -48,10 +48,13 @@ function OnPanel({ asked, kind }) {
     if (d.next) body.next = d.next;
     if (d.cloth) body.cloth = [{ name: d.cloth.split(' ')[0], g_m2: +d.cloth.split(' ')[1], laid: body.applied }];
     if (d.cover !== 'none') body.cover = d.cover;
+    if (d.share !== '1') body.share = +d.share;
     const what = t('said.on', { kind: word('kind.', d.kind), panel: panelName(d.panel), at: clock(ms(body.applied), true) });
     await entry({ key: d.key, path: '/coats', body, say: what, back: (ref) => ['DELETE', '/coats/' + ref] });
-    // What was rolled on is out of its cup.
-    for (const b of used) await enter({ key: key(), method: 'POST', path: `/batches/${enc(b)}/end`, body: { at: iso(Math.max(ms(body.applied), ms((list.find((c) => c.ref === b) || {}).mixed) + 1000)) }, say: t('act.used') });
+    // What was rolled on is out of its cup, or some of it is for a witness or
+    // another panel.
+    for (const b of used) if (d.keep.includes(b)) await enter({ key: key(), method: 'PATCH', path: '/batches/' + enc(b), body: { kept: true, ended: null }, say: t('on.kept') });
+    else await enter({ key: key(), method: 'POST', path: `/batches/${enc(b)}/end`, body: { at: iso(Math.max(ms(body.applied), ms((list.find((c) => c.ref === b) || {}).mixed) + 1000)) }, say: t('act.used') });
     localStorage.removeItem('last:batch');
     localStorage.setItem('last:panel', d.panel);
     done();
@@ -61,7 +64,9 @@ function OnPanel({ asked, kind }) {
     !asked && [h(Choices, { label: t('on.which'), field: 'panel', cls: 'two', list: S.panels.map((p) => ({ value: p.id, text: p.name || p.id, said: true })), value: d.panel, onPick: (panel) => set({ panel }) }), h('p', null, h('a', { class: 'plain', href: '#/panel?then=on' }, t('panel.new')))],
     h(Choices, { label: t('coat.kind'), field: 'kind', cls: 'two', list: KINDS.map((v) => ({ value: v, text: cap(word('kind.', v)), sub: t('kindsub.' + v) })), value: d.kind, onPick: (v) => set({ kind: v, ...(d.picked ? {} : { next: USUAL[v] }) }) }),
     list.length > 0 && h(Choices, { label: t('on.cups'), field: 'batches', many: true, cls: 'two', value: used, list: list.map((c) => ({ value: c.ref, text: c.resin, said: true, sub: t('cup.mixed', { at: clock(ms(c.mixed), true) }) + (c.grams ? ', ' + grams(c.grams) : '') })), onPick: (v) => set({ cups: v, resin: (list.find((c) => c.ref === v[0]) || d).resin }) }),
+    used.length > 0 && h(Choices, { label: t('other.keep'), field: 'keep', many: true, cls: 'two', value: d.keep.filter((x) => used.includes(x)), list: list.filter((c) => used.includes(c.ref)).map((c) => ({ value: c.ref, text: c.grams ? t('other.keep.cup', { grams: grams(c.grams) }) : name(c.resin) })), onPick: (keep) => set({ keep }) }),
     used.length === 0 && h(ResinChoices, { value: d.resin, onPick: (resin) => set({ resin }) }),
+    h(Choices, { label: t('other.share'), field: 'share', list: [['1', 'share.all'], ['0.5', 'share.half'], ['0.33', 'share.third']].map(([value, k]) => ({ value, text: t(k) })), value: d.share, onPick: (share) => set({ share }), cls: 'three' }),
     h(Choices, { label: t('on.cloth'), field: 'cloth', cls: 'two', list: [{ value: '', text: t('cloth.none') }, ...CLOTHS.map((c) => ({ value: c, text: clothText(c) }))], value: d.cloth, onPick: (cloth) => set({ cloth }) }),
     h(Choices, { label: t('coat.cover'), field: 'cover', cls: 'two', list: COVERS.map((v) => ({ value: v, text: t('cover.' + v) })), value: d.cover, onPick: (cover) => set({ cover }) }),
     h(Choices, { label: t('coat.next'), field: 'next', cls: 'two', list: NEXTS.map((v) => ({ value: v, text: t('nextkind.' + v) })), value: d.next, onPick: (next) => set({ next, picked: true }) }),
