@@ -8,7 +8,7 @@ VERSION ?= $(shell scripts/version.sh)
 COMMIT := $(shell git rev-parse HEAD 2>/dev/null)
 LDFLAGS := -s -w -X main.version=$(VERSION) -X main.commit=$(COMMIT)
 
-.PHONY: all go demo build test check unit race deps bench clean fuzz fuzz-short audit faults boards newcomer dist
+.PHONY: all go demo build test check unit race deps bench clean fuzz fuzz-short audit faults boards board newcomer dist
 
 all: build
 
@@ -82,6 +82,15 @@ faults:
 # their numbers against a PC's.
 boards: go
 	scripts/boards-test.sh
+
+# The program on emulated boards: a real kernel's I2C, 1-wire, GPIO, watchdog
+# and clock chip, every way in which a heater's guard may end, and the power cut
+# under load. About an hour and a half; RELIABILITY.md has the last run.
+CUTS ?= 100
+ROUNDS ?= 3
+board: go
+	scripts/board-parts.sh
+	CUREWRIGHT_CUTS=$(CUTS) CUREWRIGHT_ROUNDS=$(ROUNDS) $(GO) test ./internal/board -count=1 -v -timeout 6h
 
 # What a newcomer meets: an empty Debian, a clone, the commands of README.md.
 # Wants root and debootstrap.

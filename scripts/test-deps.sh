@@ -17,6 +17,7 @@ packages=(
   python3-scipy python3-numpy
   libsundials-dev
   qemu-user-static
+  qemu-system-arm kmod gcc-arm-linux-gnueabihf make e2fsprogs # an emulated board; its kernel: board-parts.sh
   systemd                       # systemd-analyze; nothing of it is started
   lintian gnupg man-db groff-base zsh fish # what is handed out, and its manual and completions
   curl gcc libc6-dev
@@ -57,6 +58,8 @@ elif [ "${CI:-}" = true ]; then
 else
   echo "npm not found: checks against psychrolib and axe-core will be skipped"
 fi
+# A machine that is no Debian goes without the emulated board; CI does not.
+scripts/board-parts.sh >/dev/null || [ "${CI:-}" != true ]
 go mod download
 (cd dashboards/boards/gen && go mod download)
 (cd packaging/release && GOFLAGS=-mod=mod go mod download github.com/goreleaser/nfpm/v2 github.com/CycloneDX/cyclonedx-go)

@@ -12,6 +12,7 @@ import (
 	"sort"
 	"strconv"
 	"strings"
+	"time"
 	"unsafe"
 
 	"golang.org/x/sys/unix"
@@ -230,8 +231,12 @@ func claimName(name string) (io.Closer, error) {
 }
 
 // watchdogTimeout asks a watchdog to bite after so many seconds without food,
-// and returns what it grants.
+// and returns what it grants. One that was set up to bite sooner, and leaves
+// room for two meals, is left as it is.
 func watchdogTimeout(f *os.File, seconds int) (int, error) {
+	if is, err := unix.IoctlGetInt(int(f.Fd()), unix.WDIOC_GETTIMEOUT); err == nil && is <= seconds && time.Duration(is)*time.Second >= 2*feedEvery {
+		return is, nil
+	}
 	// The answer of the request itself is what was granted; some drivers keep
 	// it to themselves, so it is asked for.
 	serr := unix.IoctlSetPointerInt(int(f.Fd()), unix.WDIOC_SETTIMEOUT, seconds)
