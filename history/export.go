@@ -19,6 +19,7 @@ import (
 type ExportQuery struct {
 	Probes   []string
 	From, To time.Time
+	Seen     func(time.Time) // is told the time of each reading; nil for nobody
 }
 
 // csvHeader is the header that replay reads.
@@ -73,6 +74,9 @@ func (s *Store) export(ctx context.Context, q ExportQuery, f func(sensors.Readin
 			}
 			if err == nil {
 				err = f(r)
+			}
+			if err == nil && q.Seen != nil {
+				q.Seen(r.At)
 			}
 			if err != nil {
 				return n, fmt.Errorf("history: export: %w", err)

@@ -56,13 +56,14 @@ func (c *CorrectCmd) Run(a *App, cl *client.Client) error {
 		if len(c.Values) > 0 {
 			return fault.Inputf("--delete: takes no values")
 		}
+		what := c.what(names{a, cl})
 		if err := cl.Delete(a.Ctx, k.kinds, c.ID); err != nil {
 			return err
 		}
 		if c.JSON {
 			return a.JSON(map[string]string{"id": c.ID})
 		}
-		fmt.Fprintf(a.Out, "%s %s is void; the record keeps it.\n", c.Kind, c.ID)
+		fmt.Fprintln(a.Out, hang("", capital(what)+" is void; the record keeps it."))
 		return nil
 	}
 	if len(c.Values) == 0 {
@@ -76,6 +77,7 @@ func (c *CorrectCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
+	what := capital(c.what(names{a, cl}))
 	before, _ := recordOf(a, cl, k.kinds, c.ID)
 	if err := cl.Patch(a.Ctx, k.kinds, c.ID, fields); err != nil {
 		return err
@@ -90,10 +92,37 @@ func (c *CorrectCmd) Run(a *App, cl *client.Client) error {
 	}
 	sort.Strings(keys)
 	for _, key := range keys {
-		fmt.Fprintln(a.Out, hang("", fmt.Sprintf("%s %s: %s was %s, is %s.", c.Kind, c.ID, key, shown(before[key], now), shown(after[key], now))))
+		fmt.Fprintln(a.Out, hang("", fmt.Sprintf("%s: %s was %s, is %s.", what, key, shown(before[key], now), shown(after[key], now))))
 	}
 	fmt.Fprintln(a.Out, "The record shows both.")
 	return nil
+}
+
+// what is the record as people call it, with its id.
+func (c *CorrectCmd) what(n names) string {
+	s := ""
+	switch c.Kind {
+	case "coat":
+		s = n.coat(c.ID)
+	case "batch", "cup":
+		s = n.cup(c.ID)
+	case "panel":
+		s = n.panel(c.ID)
+	case "feel":
+		var out struct{ Record coat.Feel }
+		if n.cl.Recorded(n.a.Ctx, "feels", c.ID, &out) == nil && out.Record.Coat != "" {
+			s = "the finger test of " + n.coat(out.Record.Coat) + " at " + n.clock(out.Record.At)
+		}
+	case "piece":
+		var out struct{ Record coat.Piece }
+		if n.cl.Recorded(n.a.Ctx, "pieces", c.ID, &out) == nil {
+			s = out.Record.Name
+		}
+	}
+	if s == "" || s == c.ID || s == c.Kind+" "+c.ID {
+		return c.Kind + " " + c.ID
+	}
+	return s + " (" + c.ID + ")"
 }
 
 // recordOf is a record's fields as they stand; none where it cannot be read,

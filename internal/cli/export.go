@@ -39,17 +39,22 @@ func (c *ExportCmd) Run(a *App) error {
 	if err := fault.Join(ferr, terr); err != nil {
 		return err
 	}
-	return a.toFile(c.Out, func(w io.Writer) error {
-		q := history.ExportQuery{Probes: c.Probe, From: from, To: to}
+	span := &spanSeen{}
+	err := a.toFile(c.Out, func(w io.Writer) error {
+		q := history.ExportQuery{Probes: c.Probe, From: from, To: to, Seen: span.see}
 		if c.Data != "" {
-			return exportOffline(a.Ctx, c.Data, w, c.Format, q)
+			return inUse(c.Data, exportOffline(a.Ctx, c.Data, w, c.Format, q))
 		}
-		err := c.fromDaemon(a, w, from, to)
+		err := c.fromDaemon(a, w, from, to, span)
 		if dir := a.storeAtRest(err, daemon.DefaultData()); dir != "" {
 			return exportOffline(a.Ctx, dir, w, c.Format, q)
 		}
 		return err
 	})
+	if err == nil {
+		fmt.Fprintln(a.Err, span.say())
+	}
+	return err
 }
 
 func exportOffline(ctx context.Context, dir string, w io.Writer, format string, q history.ExportQuery) error {
@@ -71,7 +76,7 @@ func exportOffline(ctx context.Context, dir string, w io.Writer, format string, 
 
 // fromDaemon asks the daemon probe by probe, so that neither side holds a
 // year in memory.
-func (c *ExportCmd) fromDaemon(a *App, w io.Writer, from, to time.Time) error {
+func (c *ExportCmd) fromDaemon(a *App, w io.Writer, from, to time.Time, span *spanSeen) error {
 	cl, err := a.Client()
 	if err != nil {
 		return err
@@ -92,11 +97,16 @@ func (c *ExportCmd) fromDaemon(a *App, w io.Writer, from, to time.Time) error {
 			probes = append(probes, h.Probe)
 		}
 	}
+	// Without a bound all of it, as from the store at rest: the API's own default
+	// is a day, and this machine's clock need not be the daemon's.
+	if from.IsZero() {
+		from = time.Unix(0, 0).UTC()
+	}
 	if to.IsZero() {
-		to = time.Now().Add(24 * time.Hour)
+		to = time.Date(2200, 1, 1, 0, 0, 0, 0, time.UTC)
 	}
 	var out headerOnce
-	out.w = w
+	out.w = io.MultiWriter(w, span)
 	for _, p := range probes {
 		out.next()
 		if err := cl.ReadingsCSV(a.Ctx, &out, p, from, to); err != nil {
@@ -104,6 +114,49 @@ func (c *ExportCmd) fromDaemon(a *App, w io.Writer, from, to time.Time) error {
 		}
 	}
 	return nil
+}
+
+// spanSeen is what an export gave: how many readings, from when to when.
+type spanSeen struct {
+	n           int
+	first, last time.Time
+	line        []byte // of a CSV that passes through, up to its first comma
+	past        bool   // that comma
+}
+
+func (s *spanSeen) see(at time.Time) {
+	if s.n++; s.n == 1 || at.Before(s.first) {
+		s.first = at
+	}
+	if at.After(s.last) {
+		s.last = at
+	}
+}
+
+// Write reads the times of a CSV that passes through.
+func (s *spanSeen) Write(b []byte) (int, error) {
+	for _, c := range b {
+		switch {
+		case c == '\n':
+			s.line, s.past = s.line[:0], false
+		case s.past:
+		case c != ',':
+			s.line = append(s.line, c)
+		default:
+			s.past = true
+			if at, err := time.Parse(time.RFC3339Nano, string(s.line)); err == nil { // the header is none
+				s.see(at)
+			}
+		}
+	}
+	return len(b), nil
+}
+
+func (s *spanSeen) say() string {
+	if s.n == 0 {
+		return "No reading in that span."
+	}
+	return fmt.Sprintf("%d readings from %s to %s.", s.n, s.first.Format(time.RFC3339), s.last.Format(time.RFC3339))
 }
 
 // headerOnce drops the first line of every part but the first.

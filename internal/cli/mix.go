@@ -380,7 +380,11 @@ func (c *stockAddCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.made(c.JSON, "stock", id)
+	what := c.Name
+	if what == "" {
+		what = c.Part + " of " + c.Resin
+	}
+	return a.done(c.JSON, map[string]any{"id": id}, "%s, %.0f g: %s", capital(what), g, id)
 }
 
 type stockCountCmd struct {

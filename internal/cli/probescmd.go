@@ -54,7 +54,7 @@ func (c *probesListCmd) Run(a *App, cl *client.Client) error {
 		}
 		role := p.Role
 		if p.Panel != "" {
-			role += " of " + p.Panel
+			role += " on " + names{a, cl}.panel(p.Panel)
 		}
 		fmt.Fprintf(a.Out, "%-18s %-20s %-22s %s\n", p.Probe, p.Name, role, how)
 	}
@@ -74,7 +74,7 @@ func (c *probeMeta) set(a *App, cl *client.Client, accepted *bool, said string) 
 	if err := cl.SetProbe(a.Ctx, c.ID, client.ProbePatch{Name: c.Name, Role: c.Role, Panel: c.Panel, Accepted: accepted}); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": c.ID, "name": c.Name, "role": c.Role, "panel": c.Panel}, said, c.ID)
+	return a.done(c.JSON, map[string]any{"id": c.ID, "name": c.Name, "role": c.Role, "panel": c.Panel}, said, names{a, cl}.is(c.ID))
 }
 
 type probesAcceptCmd struct{ probeMeta }
@@ -85,7 +85,7 @@ func (probesAcceptCmd) Help() string {
 
 func (c *probesAcceptCmd) Run(a *App, cl *client.Client) error {
 	yes := true
-	return c.set(a, cl, &yes, "%s is taken from now on.")
+	return c.set(a, cl, &yes, "%s: its readings count from now on.")
 }
 
 type probesSetCmd struct{ probeMeta }
@@ -98,7 +98,7 @@ func (c *probesSetCmd) Run(a *App, cl *client.Client) error {
 	if c.Name == nil && c.Role == nil && c.Panel == nil {
 		return fault.Inputf("probes set %s: nothing to set: --name, --role or --panel", c.ID)
 	}
-	return c.set(a, cl, nil, "%s is set.")
+	return c.set(a, cl, nil, "Set: %s.")
 }
 
 func (c *probesFindCmd) Run(a *App) error {

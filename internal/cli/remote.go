@@ -106,7 +106,7 @@ func (c *coatStartCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.made(c.JSON, "coat", id)
+	return a.done(c.JSON, map[string]any{"id": id}, "%s, from %s: %s", capital(names{a, cl}.coat(id)), at.Format("15:04"), id)
 }
 
 func parseCloth(in []string) ([]coat.Cloth, error) {
@@ -129,15 +129,6 @@ func parseCloth(in []string) ([]coat.Cloth, error) {
 		return nil, &fault.Input{Lines: lines}
 	}
 	return out, nil
-}
-
-// made says what id a new record got.
-func (a *App) made(asJSON bool, kind, id string) error {
-	if asJSON {
-		return a.JSON(map[string]string{"id": id})
-	}
-	fmt.Fprintf(a.Out, "%s %s\n", kind, id)
-	return nil
 }
 
 type coatListCmd struct {
@@ -182,7 +173,7 @@ func (c *coatShowCmd) Run(a *App, cl *client.Client) error {
 		return a.JSON(v)
 	}
 	if !v.Open {
-		fmt.Fprintf(a.Out, "%s is ended.\n", c.ID)
+		fmt.Fprintf(a.Out, "%s is ended.\n", capital(names{a, cl}.coat(c.ID)))
 		return nil
 	}
 	s, err := cl.Snapshot(a.Ctx)
@@ -207,7 +198,7 @@ func (c *coatEndCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.EndCoat(a.Ctx, c.ID, at); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at}, "coat %s ended", c.ID)
+	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at}, "%s is ended (%s).", capital(names{a, cl}.coat(c.ID)), c.ID)
 }
 
 type FeelCmd struct {
@@ -228,11 +219,7 @@ func (c *FeelCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	what := c.Coat
-	if v, err := cl.Coat(a.Ctx, c.Coat); err == nil {
-		what = "The " + v.Record.Kind + " on " + v.Record.Panel
-	}
-	return a.done(c.JSON, map[string]any{"id": id}, "%s felt %s at %s (%s).", what, c.State, at.Format("15:04"), id)
+	return a.done(c.JSON, map[string]any{"id": id}, "%s felt %s at %s (%s).", capital(names{a, cl}.coat(c.Coat)), c.State, at.Format("15:04"), id)
 }
 
 type BatchCmd struct {
@@ -267,7 +254,7 @@ func (c *batchMixedCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.made(c.JSON, "batch", id)
+	return a.done(c.JSON, map[string]any{"id": id}, "%s: %s", capital(names{a, cl}.cup(id)), id)
 }
 
 type batchEndCmd struct {
@@ -285,7 +272,7 @@ func (c *batchEndCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.EndBatch(a.Ctx, c.ID, at, c.LeftG); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at, "left_g": c.LeftG}, "batch %s is used up", c.ID)
+	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at, "left_g": c.LeftG}, "%s is used up (%s).", capital(names{a, cl}.cup(c.ID)), c.ID)
 }
 
 type batchListCmd struct {
@@ -348,7 +335,11 @@ func (c *panelAddCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.made(c.JSON, "panel", id)
+	with := "without a probe"
+	if c.Probe != "" {
+		with = "with the probe " + names{a, cl}.probe(c.Probe)
+	}
+	return a.done(c.JSON, map[string]any{"id": id}, "%s, %s: %s", capital(names{a, cl}.panel(id)), with, id)
 }
 
 // check refuses a probe that nobody knows, which is mostly a slip of the finger,
@@ -399,7 +390,7 @@ func (c *panelListCmd) Run(a *App, cl *client.Client) error {
 		return a.JSON(map[string]any{"panels": ps})
 	}
 	for _, p := range ps {
-		probe := p.Probe
+		probe := names{a, cl}.probe(p.Probe)
 		if probe == "" {
 			probe = "no probe: the air's temperature, with more doubt"
 		}
@@ -435,7 +426,7 @@ func (c *RecordCmd) Run(a *App) error {
 			if errors.Is(err, web.ErrNotFound) {
 				return fault.Inputf("%v", err)
 			} else if err != nil {
-				return err
+				return inUse(dir, err)
 			}
 			_, err = w.Write(b)
 			return err
@@ -522,7 +513,7 @@ func (c *BackupCmd) Run(a *App) error {
 	}
 	var err error
 	if c.Data != "" {
-		err = backupOffline(a.Ctx, c.Data, c.File)
+		err = inUse(c.Data, backupOffline(a.Ctx, c.Data, c.File))
 	} else {
 		cl, cerr := a.Client()
 		if cerr != nil {
@@ -583,10 +574,18 @@ type tokenRevokeCmd struct {
 }
 
 func (c *tokenRevokeCmd) Run(a *App, cl *client.Client) error {
+	name := c.ID
+	if ts, err := cl.Tokens(a.Ctx); err == nil {
+		for _, t := range ts {
+			if t.ID == c.ID && t.Name != "" {
+				name = fmt.Sprintf("%s (%s)", t.Name, c.ID)
+			}
+		}
+	}
 	if err := cl.Revoke(a.Ctx, c.ID); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": c.ID, "revoked": true}, "%s is shut out.", c.ID)
+	return a.done(c.JSON, map[string]any{"id": c.ID, "revoked": true}, "%s is shut out.", name)
 }
 
 type AlertCmd struct {

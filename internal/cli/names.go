@@ -1,0 +1,120 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"curewright/dashboards/client"
+	"curewright/history"
+	"curewright/internal/fault"
+)
+
+// names says what ids stand for, as people call it: an answer that repeats an id
+// alone tells nobody whether the right thing was meant. What the daemon does not
+// say keeps its id.
+type names struct {
+	a  *App
+	cl *client.Client
+}
+
+func (n names) panel(id string) string {
+	if ps, err := n.cl.Panels(n.a.Ctx); err == nil {
+		for _, p := range ps {
+			if p.ID == id && p.Name != "" {
+				return p.Name
+			}
+		}
+	}
+	return id
+}
+
+func (n names) probe(id string) string {
+	if ps, err := n.cl.Probes(n.a.Ctx); err == nil {
+		for _, p := range ps {
+			if p.Probe == id && p.Name != "" {
+				return p.Name
+			}
+		}
+	}
+	return id
+}
+
+// is says what a probe is: "Loft (loft), air" or "Lid (panel-1), panel on Lid A".
+func (n names) is(id string) string {
+	ps, err := n.cl.Probes(n.a.Ctx)
+	if err != nil {
+		return id
+	}
+	for _, p := range ps {
+		if p.Probe != id {
+			continue
+		}
+		s := id
+		if p.Name != "" && p.Name != id {
+			s = fmt.Sprintf("%s (%s)", p.Name, id)
+		}
+		if p.Role != "" {
+			s += ", " + p.Role
+		}
+		if p.Panel != "" {
+			s += " on " + n.panel(p.Panel)
+		}
+		return s
+	}
+	return id
+}
+
+// coat is such as "the tack coat on Lid A, outer".
+func (n names) coat(id string) string {
+	v, err := n.cl.Coat(n.a.Ctx, id)
+	if err != nil {
+		return "coat " + id
+	}
+	return "the " + v.Record.Kind + " on " + n.panel(v.Record.Panel)
+}
+
+// cup is such as "the cup of 143 g medium mixed at 14:05".
+func (n names) cup(id string) string {
+	bs, err := n.cl.Batches(n.a.Ctx)
+	if err != nil {
+		return "cup " + id
+	}
+	for _, b := range bs {
+		if b.ID != id {
+			continue
+		}
+		g := ""
+		if b.ResinG != nil && b.HardenerG != nil {
+			g = fmt.Sprintf("%.0f g ", *b.ResinG+*b.HardenerG)
+		}
+		return fmt.Sprintf("the cup of %s%s mixed at %s", g, b.Resin, n.clock(b.Mixed))
+	}
+	return "cup " + id
+}
+
+// clock is a time of day by the daemon's zone.
+func (n names) clock(t time.Time) string {
+	if now, _, err := n.cl.Coats(n.a.Ctx, false); err == nil {
+		t = t.In(now.Location())
+	}
+	return t.Format("15:04")
+}
+
+// capital begins a sentence.
+func capital(s string) string {
+	if s == "" || s[0] < 'a' || s[0] > 'z' {
+		return s
+	}
+	return string(s[0]-'a'+'A') + s[1:]
+}
+
+// inUse says what to do about a store that a running daemon has open.
+func inUse(dir string, err error) error {
+	if errors.Is(err, history.ErrInUse) {
+		return fault.Inputf("--data: %s belongs to the daemon that runs: leave --data out, and it answers itself", dir)
+	}
+	return err
+}
