@@ -84,6 +84,21 @@ func openMemory(store *history.Store, now time.Time) (*remembered, error) {
 	return r, nil
 }
 
+// memoryAtRest is what a store that nobody runs remembers; nothing is written,
+// and what cannot be read is left to the next run.
+func memoryAtRest(store *history.Store) *remembered {
+	r := &remembered{people: map[string]string{}}
+	if b, ok := store.KV(memoryBucket, boardKey); ok {
+		r.board = string(b)
+	}
+	if b, ok := store.KV(memoryBucket, memoryKey); ok {
+		if m, _, err := memory.Read(b); err == nil {
+			r.mem = *m
+		}
+	}
+	return r
+}
+
 // asideWords says why a memory was not taken.
 func asideWords(err error) string {
 	code := "damaged"

@@ -61,6 +61,7 @@ func RecordAtRest(ctx context.Context, version, dir, panel, format string) ([]by
 	if err != nil {
 		return nil, err
 	}
+	d.mem = memoryAtRest(s)
 	st := d.settings()
 	in := recordSource{
 		work: w, now: d.Now(), loc: d.loc, version: version, shop: st.ShopName, us: st.Units == "us",
