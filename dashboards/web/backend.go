@@ -120,6 +120,7 @@ type SettingsView struct {
 	NoProbe      bool       `json:"no_probe"`      // read-only: no probe found yet
 	LastBackup   *time.Time `json:"last_backup"`   // read-only
 	StoreTrouble string     `json:"store_trouble"` // read-only: said aloud, "" when well
+	Waits        string     `json:"waits"`         // read-only: what waits for the date, "" for nothing
 	Speed        float64    `json:"speed"`         // read-only: demo's time lapse, 1 for real time
 }
 

@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -152,6 +153,7 @@ type certificate struct {
 	cert    *tls.Certificate
 	stamp   [2]time.Time
 	checked time.Time
+	expired atomic.Uint64          // connections answered though it is over
 	say     func(what, why string) // that it is over, or cannot be read; once a day
 	said    string
 	saidAt  time.Time
@@ -218,7 +220,8 @@ func (c ConfigSection) CertificateEnds() (time.Time, bool) {
 func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if now := time.Now(); now.Sub(c.checked) > time.Minute {
+	now := time.Now()
+	if now.Sub(c.checked) > time.Minute {
 		c.checked = now
 		s, err := c.stamps()
 		if err == nil && s != c.stamp {
@@ -237,5 +240,18 @@ func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 	if c.cert == nil {
 		return nil, errors.New("no certificate")
 	}
+	if c.over(now) != nil {
+		c.expired.Add(1)
+	}
 	return c.cert, nil
+}
+
+// until is when it ends; the zero time for not known.
+func (c *certificate) until() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.cert == nil || c.cert.Leaf == nil {
+		return time.Time{}
+	}
+	return c.cert.Leaf.NotAfter
 }

@@ -6,6 +6,7 @@ import (
 	"net"
 	"strings"
 	"sync/atomic"
+	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 )
@@ -38,6 +39,11 @@ func Bounded() map[string][]string {
 		m["severity"] = append(m["severity"], string(s))
 	}
 	return m
+}
+
+// CertificateStats is what the metrics say of the certificate.
+func (s *Server) CertificateStats() (over uint64, end time.Time) {
+	return s.cert.expired.Load(), s.cert.until()
 }
 
 // Assets lists the embedded files.

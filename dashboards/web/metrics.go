@@ -206,6 +206,8 @@ var (
 	mTook    = durations("http_request_duration_seconds", "How long an answer took, without event streams and whole backups.")
 	mAnswers = counter("http_responses_total", "Answers by class of status.", "code")
 	mRefused = counter("http_refused_total", "Requests refused by the gate, and connections refused for being too many, by what was wrong.", "reason")
+	mCertEnd = gauge("tls_certificate_not_after_timestamp_seconds", "When the page's own certificate runs out; absent without one.")
+	mCertOld = counter("tls_expired_connections_total", "Connections answered with a certificate that has run out, which phones refuse.")
 	mStreams = gauge("event_streams", "Pages that listen to live events.")
 	mLost    = counter("event_streams_dropped_total", "Pages dropped because they did not keep up.")
 	mPushOK  = counter("push_readings_total", "Readings taken by push over HTTP.")
@@ -244,6 +246,12 @@ func (c *collector) Collect(ch chan<- prometheus.Metric) {
 	}
 	for i, word := range refusalWords {
 		put(mRefused, float64(s.refusals[i].Load()), word)
+	}
+	if s.cert != nil {
+		if end := s.cert.until(); !end.IsZero() {
+			put(mCertEnd, float64(end.Unix()))
+		}
+		put(mCertOld, float64(s.cert.expired.Load()))
 	}
 	put(mStreams, float64(s.streams.Load()))
 	put(mLost, float64(s.streamsLost.Load()))

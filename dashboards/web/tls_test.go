@@ -147,6 +147,9 @@ func TestCertificateRunsOut(t *testing.T) {
 		if err := shake(false); err != nil {
 			t.Errorf("who does not check gets in all the same: %v", err)
 		}
+		if over, end := s.CertificateStats(); over < 2 || end.IsZero() {
+			t.Errorf("%d connections met it, end %v: want each counted", over, end)
+		}
 		for what, spoil := range map[string]func() error{
 			"gone":   func() error { return os.Remove(cert) },
 			"broken": func() error { return os.WriteFile(cert, []byte("-----BEGIN CERT"), 0o600) },

@@ -576,6 +576,14 @@ func (d *Daemon) clockCase() string {
 	return "unknown_sending"
 }
 
+// waits says what waits until the date is known, "" for nothing.
+func (d *Daemon) waits() string {
+	if d.clockTrusted.Load() || d.clockCase() != "unknown_sending" {
+		return ""
+	}
+	return words.View{}.Say("clock.waits", nil)
+}
+
 func zoneName(loc *time.Location, now time.Time) string {
 	// Only names that a browser knows for the same zone: "BST" is another
 	// country's there.

@@ -127,7 +127,7 @@ func (d *Daemon) settingsView(now time.Time, s storedSettings, w *coat.Work, pro
 		Units: s.Units, Clock: s.Clock, ShopName: s.ShopName, FuelHeater: s.FuelHeater,
 		ClockTrusted: d.clockTrusted.Load(), WakeTested: d.post.WakeTested(),
 		NoProbe: len(probes) == 0 || !working && d.noProbes != "", Speed: d.clk.Speed(),
-		LastBackup: d.backup.last(), StoreTrouble: d.store.Trouble(),
+		LastBackup: d.backup.last(), StoreTrouble: d.store.Trouble(), Waits: d.waits(),
 	}
 	// Asked once, at the first coat after noon: before that the day is long,
 	// and without a coat nobody needs to know.

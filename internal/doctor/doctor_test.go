@@ -152,7 +152,11 @@ func TestDoctorFinds(t *testing.T) {
 		"stuck": {func(d *doctor) {
 			d.ready = func(context.Context) ([]string, error) { return []string{"estimator: silent for 3m0s"}, nil }
 		}, "service", markWrong, "estimator: silent", "journalctl"},
-		"clock unset":      {func(d *doctor) { d.now = func() time.Time { return time.Unix(0, 0) } }, "clock", markWrong, "does not know the date", "this phone's time"},
+		"clock unset": {func(d *doctor) { d.now = func() time.Time { return time.Unix(0, 0) } }, "clock", markWrong, "does not know the date", "this phone's time"},
+		"clock, senders wait": {func(d *doctor) {
+			d.trusted = func() bool { return false }
+			d.cfg.Influx.URL, d.cfg.MQTT.URL = "http://127.0.0.1:8086", "mqtt://127.0.0.1:1883"
+		}, "clock", markNote, "no reading is sent on to InfluxDB and MQTT", ""},
 		"clock unvouched":  {func(d *doctor) { d.trusted = func() bool { return false } }, "clock", markNote, "nothing vouches", "clock chip"},
 		"clock chip, new":  {chipAt(0), "clock", markNote, "was never seen right", "trusted from then on"},
 		"clock chip, flat": {chipAt(-400 * 24 * time.Hour), "clock", markNote, "rtc-test shows", "battery"},

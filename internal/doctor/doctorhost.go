@@ -39,11 +39,26 @@ func (d *doctor) clock() []finding {
 	default:
 		out = append(out, finding{Area: area, Mark: markGood, What: "set: " + now.Format("2 January 2006 15:04 MST")})
 	}
+	if sends := d.sends(); sends != "" && (now.Before(programmed) || !d.trusted()) {
+		out = append(out, finding{Area: area, Mark: markNote, What: "until the date is known no reading is sent on to " + sends + ", and pushed readings with times of their own are refused where they are old: their senders keep them and try again"})
+	}
 	if loc := d.cfg.Location(); d.cfg.Shop.Zone == "" && (loc == time.UTC || now.In(loc).Format("MST") == "UTC") {
 		out = append(out, finding{Area: area, Mark: markNote, What: "the board keeps UTC, and so does the page",
 			Mend: "name the time zone: [shop] zone = \"Europe/London\""})
 	}
 	return out
+}
+
+// sends is where readings go beside the store, "" for nowhere.
+func (d *doctor) sends() string {
+	var to []string
+	if d.cfg.Influx.URL != "" {
+		to = append(to, "InfluxDB")
+	}
+	if m := d.cfg.MQTT; m.URL != "" && (m.Readings == nil || *m.Readings) {
+		to = append(to, "MQTT")
+	}
+	return strings.Join(to, " and ")
 }
 
 // clockChip says what is wrong with a clock chip that does not vouch for the

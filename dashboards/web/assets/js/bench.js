@@ -107,7 +107,7 @@ function notices() {
   const st = settings(), out = [];
   const side = (key, mark, text, act) => h('div', { class: 'note side' + (mark ? ' harm' : ''), key }, h('p', null, mark && h('span', { class: 'mark' }, mark), mark && ' ', text), act && h('div', { class: 'do' }, act));
   if (st.store_trouble) out.push(side('store', t('store.mark'), h(Said, null, st.store_trouble)));
-  if (!st.clock_trusted) out.push(side('clock', t('clock.unknown'), t('clock.lengths'), h('button', { type: 'button', onclick: takeClock }, t('clock.take'))));
+  if (!st.clock_trusted) out.push(side('clock', t('clock.unknown'), [t('clock.lengths'), st.waits ? ' ' : null, st.waits ? h(Said, null, st.waits) : null], h('button', { type: 'button', onclick: takeClock }, t('clock.take'))));
   const strange = (S.snap.probes || []).filter((p) => !p.accepted);
   const idOf = (p) => p.probe || p.id;
   if (strange.length) out.push(side('strange', '', t('strange', { n: strange.length, names: name(strange.slice(0, 3).map(idOf).join(', ')) }), h('a', { class: 'btn', href: '#/probes' + (strange.length === 1 ? '/' + enc(idOf(strange[0])) : '') }, t('strange.name'))));
