@@ -13,18 +13,33 @@ import (
 )
 
 type FitCmd struct {
-	Sheet string `required:"" placeholder:"FILE.toml" type:"path" help:"What the data sheet says: pot life, times, recoat limits, Tg, ratio; any part of it."`
-	Out   string `short:"o" placeholder:"FILE.toml" type:"path" help:"Resin file to write; every command and the page accept it."`
-	JSON  bool   `help:"Print one JSON object."`
+	Sheet string `placeholder:"FILE.toml" type:"path" help:"What the data sheet says: pot life, times, recoat limits, Tg, ratio; any part of it."`
+
+	FromHistory bool   `help:"Refit --resin with the shop's own finger tests: its file is the prior, and what moved is shown."`
+	Resin       string `placeholder:"NAME|FILE" help:"With --from-history: the resin whose coats teach."`
+	Memory      string `placeholder:"FILE" type:"path" help:"With --from-history: what curewright memory export wrote, in the place of the daemon's."`
+
+	Out  string `short:"o" placeholder:"FILE.toml" type:"path" help:"Resin file to write; every command and the page accept it."`
+	JSON bool   `help:"Print one JSON object."`
 }
 
 func (FitCmd) Help() string {
-	return "Example:\n\n  curewright fit --sheet club-epoxy-sheet.toml -o club-epoxy.toml\n\n" + Caution
+	return "Example:\n\n  curewright fit --sheet club-epoxy-sheet.toml -o club-epoxy.toml\n  curewright fit --from-history --resin medium -o shed-medium.toml\n\n" + Caution
 }
 
 func (c *FitCmd) Run(a *App) error {
 	if err := oneOutput(c.JSON, c.Out); err != nil {
 		return err
+	}
+	switch {
+	case c.FromHistory && (c.Sheet != "" || c.Resin == ""):
+		return fault.Inputf("--from-history: say which --resin, and no --sheet: the resin's own file is what it begins with")
+	case c.FromHistory:
+		return c.fromHistory(a)
+	case c.Sheet == "":
+		return fault.Inputf("--sheet: say what the data sheet says, or --from-history --resin NAME")
+	case c.Resin != "" || c.Memory != "":
+		return fault.Inputf("--resin and --memory go with --from-history")
 	}
 	b, err := file.Read(c.Sheet)
 	if err != nil {

@@ -1,0 +1,117 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package memory
+
+import (
+	"maps"
+	"math"
+
+	"curewright/model/coat"
+	"curewright/model/cure"
+)
+
+// Moved is one figure of a resin that its coats moved, with its standard
+// deviation before and after.
+type Moved struct {
+	What   string  `json:"what"` // rate_25c (1 as on the sheet), e_kj_mol
+	Before float64 `json:"before"`
+	After  float64 `json:"after"`
+	SD     float64 `json:"sd_before"`
+	SDNow  float64 `json:"sd_after"`
+}
+
+// Replayed is one coat of the past as the sheet and as the refitted resin read
+// it: minutes to green and to the end of the recoat window at the coat's own
+// warmth, and how many of its finger tests each would have foretold by its
+// middle.
+type Replayed struct {
+	Coat    string    `json:"coat"`
+	WarmthC float64   `json:"warmth_c"`
+	Green   [2]*int   `json:"green_min"`  // before, after; null where never
+	Closes  [2]*int   `json:"closes_min"` // likewise
+	Tests   int       `json:"tests"`
+	Right   [2]int    `json:"right"`
+	Found   []FoundAt `json:"found"`
+}
+
+// FoundAt is what a finger found so many minutes after application.
+type FoundAt struct {
+	Minutes int        `json:"minutes"`
+	State   coat.State `json:"state"`
+}
+
+// Refit is a resin as its own coats have it: what its file says is the prior.
+type Refit struct {
+	Resin cure.Resin `json:"resin"`
+	Moved []Moved    `json:"moved"`
+	Coats []Replayed `json:"coats"`
+	Tests int        `json:"tests"`
+}
+
+// Refit moves a resin's rate and activation energy to what the coats taught,
+// and narrows their doubt by as much; all else stays as its file says. Lots and
+// fingers are integrated out. The refitted resin is another one: what was
+// learnt with the old law is in it, and does not count beside it again.
+func (m *Learnt) Refit(name string) Refit {
+	f := m.stories[0].f
+	r := m.Resin
+	was := r
+	sdRate, sdE := f.sheet*math.Sqrt(f.cov.at(0, 0)), f.e*math.Sqrt(f.cov.at(1, 1))
+	rate, de := f.sheet*f.mean[0], f.e*f.mean[1]
+	scale := math.Exp(rate + de/(cure.GasConstant*298.15))
+	r.Name, r.Generic = name, false
+	r.A1, r.A2 = r.A1*scale, r.A2*scale
+	r.E1, r.E2 = r.E1+de, r.E2+de
+	r.LnKappaSD = math.Sqrt(sdRate*sdRate + lotSD*lotSD + batchSD*batchSD)
+	if r.SD = maps.Clone(r.SD); r.SD == nil {
+		r.SD = map[string]float64{}
+	}
+	r.SD[cure.SDE], r.SD[cure.SDLnRate] = sdE, sdRate
+	out := Refit{Resin: r, Coats: []Replayed{}, Moved: []Moved{
+		{"rate_25c", 1, math.Exp(rate), f.sheet, sdRate},
+		{"e_kj_mol", was.E2 / 1000, r.E2 / 1000, f.e / 1000, sdE / 1000},
+	}}
+	minutes := func(x *float64) *int {
+		if x == nil {
+			return nil
+		}
+		n := int(math.Round(*x))
+		return &n
+	}
+	for _, l := range m.Lessons {
+		c := Replayed{Coat: l.Coat, WarmthC: math.Round(10*l.WarmthC) / 10, Tests: len(l.Touches), Found: []FoundAt{}}
+		for k, x := range []cure.Resin{was, r} {
+			s := cure.Steady(x, l.WarmthC, 1, true).TimesMin
+			c.Green[k], c.Closes[k] = minutes(s.Green), minutes(s.RecoatCloses)
+		}
+		for i := range l.Touches {
+			t := &l.Touches[i]
+			c.Found = append(c.Found, FoundAt{int(math.Round(t.At.Sub(l.Applied).Minutes())), t.State})
+			for k, ln := range []float64{0, rate - de/1000*l.Contrast} {
+				if middle(&was, t, ln) == t.State {
+					c.Right[k]++
+				}
+			}
+		}
+		out.Tests += c.Tests
+		out.Coats = append(out.Coats, c)
+	}
+	return out
+}
+
+// middle is the state in the middle of all doubt at a test, for a rate factor.
+func middle(r *cure.Resin, t *coat.Touch, ln float64) coat.State {
+	a := alphaAt(t, ln)
+	tg := r.Tg(a)
+	switch {
+	case a >= r.AlphaGel && tg >= t.NowC+cure.HardAboveK:
+		return coat.Hard
+	case a >= r.AlphaGel && tg >= t.NowC+cure.FirmAboveK:
+		return coat.Firm
+	case a >= r.AlphaGel:
+		return coat.Green
+	case a >= cure.AlphaTacky:
+		return coat.Tacky
+	}
+	return coat.Wet
+}
