@@ -182,14 +182,19 @@ func (d *Daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time, c
 		return web.Faults{{Field: "time", What: fmt.Sprintf("%s is no plausible date", phone.Format(time.RFC3339))}}
 	}
 	date := phone.In(d.loc).Format(time.DateOnly)
-	if last, ok := d.store.LastRecord(); ok && phone.Sub(last).Abs() > farDate && confirm != date {
+	last, ok := d.store.LastRecord()
+	than := "last record here, of "
+	if !ok && d.byPerson.Load() { // nothing is kept yet, and somebody has said a date already
+		last, ok, than = d.clk.Now(), true, "date that was given before, "
+	}
+	if ok && phone.Sub(last).Abs() > farDate && confirm != date {
 		days := int(phone.Sub(last).Abs() / (24 * time.Hour))
 		way := "after"
 		if phone.Before(last) {
 			way = "before"
 		}
-		return &web.ConfirmError{Field: "confirm", Confirm: date, What: fmt.Sprintf("%s is %d days %s the last record here, of %s. Is it really today?",
-			phone.In(d.loc).Format("2 January 2006"), days, way, last.In(d.loc).Format("2 January 2006"))}
+		return &web.ConfirmError{Field: "confirm", Confirm: date, What: fmt.Sprintf("%s is %d days %s the %s%s. Is it really today?",
+			phone.In(d.loc).Format("2 January 2006"), days, way, than, last.In(d.loc).Format("2 January 2006"))}
 	}
 	d.clk.Set(phone)
 	d.trustClock(ctx, "the phone's time, confirmed by "+who.Name, true)

@@ -147,6 +147,17 @@ func TestKernelReplacesPhoneDate(t *testing.T) {
 	})
 }
 
+// Before anything is kept the first date is taken as it is; another one far from
+// it is asked about.
+func TestSecondDateIsAskedAbout(t *testing.T) {
+	inBubble(t, t.TempDir(), false, func(b *bubble) {
+		now := time.Now().Add(time.Hour)
+		b.Do("POST", "/api/v1/clock", map[string]any{"time": now}, http.StatusOK)
+		b.Do("POST", "/api/v1/clock", map[string]any{"time": now.AddDate(5, 0, 0)}, http.StatusConflict)
+		b.Do("POST", "/api/v1/clock", map[string]any{"time": now.Add(time.Minute)}, http.StatusOK)
+	})
+}
+
 // A coat entered while the date is not known, the service started again, and
 // the clock set meanwhile: the coat and the readings get their date at the
 // start, and keep it over the next boot.
