@@ -629,7 +629,7 @@ func TestFaultDiskFull(t *testing.T) {
 		os.WriteFile(ballast, make([]byte, 8<<20), 0o600) // as far as it goes
 		entered := 0
 		for full := false; !full; entered++ { // what the database still has room for
-			body, err := json.Marshal(map[string]any{"panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now(), "ended": b.d.Now(), "note": strings.Repeat("x", 4000)})
+			body, err := json.Marshal(map[string]any{"panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now(), "ended": b.d.Now(), "note": strings.Repeat("x", 2000)})
 			if err != nil {
 				b.t.Fatal(err)
 			}
@@ -637,7 +637,7 @@ func TestFaultDiskFull(t *testing.T) {
 			if full = code != http.StatusCreated; full && (code != http.StatusInsufficientStorage || !bytes.Contains(answer, []byte("full"))) {
 				b.t.Errorf("on a full card a coat is answered %d %s", code, answer)
 			}
-			if entered == 1000 {
+			if entered == 2000 {
 				b.t.Fatal("the card never was full")
 			}
 		}
