@@ -131,7 +131,6 @@ var mayDo = map[string]string{
 	"POST /api/v1/readings": "prc", "GET /api/v1/readings": "lrc", "GET /api/v1/probes": "lrc", "PUT /api/v1/probes/{id}": "rc", "DELETE /api/v1/probes/{id}": "rc",
 	"GET /api/v1/alerts": "lrc", "POST /api/v1/alerts/{id}/ack": "rc", "POST /api/v1/sound/test": "rc",
 	"GET /api/v1/settings": "lrc", "PUT /api/v1/settings": "rc", "POST /api/v1/clock": "rc",
-	"GET /api/v1/memory": "lrc", "POST /api/v1/memory/forget": "rc", "GET /api/v1/memory/file": "c", "POST /api/v1/memory/file": "c",
 	"POST /api/v1/mix": "lrc", "GET /api/v1/stock": "lrc", "GET /api/v1/stock/{id}": "lrc", "GET /api/v1/stock.csv": "lrc", "POST /api/v1/stock": "rc", "POST /api/v1/stock/import": "rc",
 	"GET /api/v1/memory": "lrc", "POST /api/v1/memory/forget": "rc", "GET /api/v1/memory/file": "c", "POST /api/v1/memory/file": "c",
 	"PATCH /api/v1/stock/{id}": "rc", "DELETE /api/v1/stock/{id}": "rc", "GET /api/v1/panels/{id}/laminate": "lrc", "GET /api/v1/pieces/{id}/bill": "lrc",
