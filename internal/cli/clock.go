@@ -70,21 +70,22 @@ func (clockConfirmCmd) Help() string {
 }
 
 func (c *clockConfirmCmd) Run(a *App, cl *client.Client) error {
-	at, err := clockTime(c.Time, time.UTC)
+	_, err := clockTime(c.Time, time.UTC)
 	if _, bad := time.Parse(time.DateOnly, c.Date); bad != nil && c.Date != "" {
 		err = fault.Join(err, fault.Inputf("--date: %q is not a date: 2026-10-10", c.Date))
 	}
 	if err != nil {
 		return err
 	}
-	if c.Time == "" {
-		at = time.Now()
-	} else {
+	at := time.Now()
+	if c.Time != "" {
 		board, _, err := cl.Coats(a.Ctx, false)
 		if err != nil {
 			return err
 		}
-		at, _ = clockTime(c.Time, board.Location())
+		if at, err = clockTime(c.Time, board.Location()); err != nil {
+			return err
+		}
 	}
 	asked := time.Now()
 	now, err := cl.TrustClock(a.Ctx, at, c.Date)
