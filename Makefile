@@ -37,7 +37,7 @@ check:
 
 # Property tests draw the same here each time, or a change would be blamed for
 # what chance found; `make fuzz` and `go test` by hand draw anew.
-RAPID := $(GO) list -f '{{$$p := .ImportPath}}{{range .TestImports}}{{if eq . "pgregory.net/rapid"}}{{$$p}}{{end}}{{end}}{{range .XTestImports}}{{if eq . "pgregory.net/rapid"}}{{$$p}}{{end}}{{end}}' ./... | grep .
+RAPID := $(GO) list -f '{{$$p := .ImportPath}}{{range .TestImports}}{{if eq . "pgregory.net/rapid"}}{{$$p}}{{"\n"}}{{end}}{{end}}{{range .XTestImports}}{{if eq . "pgregory.net/rapid"}}{{$$p}}{{"\n"}}{{end}}{{end}}' ./... | grep . | sort -u
 unit:
 	$(GO) test $$($(RAPID)) -rapid.seed=1
 	$(GO) test $$($(GO) list ./... | grep -vxF "$$($(RAPID))")

@@ -9,8 +9,6 @@ import (
 	"testing"
 
 	"curewright/internal/testkit"
-
-	"github.com/alecthomas/kong"
 )
 
 func TestInstall(t *testing.T) {
@@ -69,31 +67,5 @@ func TestInstallWithoutRights(t *testing.T) {
 	code, _, errs := runCmd(t, "install", "--write", "--root", root)
 	if code != exitFailed || strings.Count(errs, "\n") < 4 {
 		t.Errorf("exit %d, want %d and every file named:\n%s", code, exitFailed, errs)
-	}
-}
-
-// Commands of the guides that cannot be run here, on a board's own files, are
-// at least commands that exist, with flags that exist.
-func TestGuideCommandsExist(t *testing.T) {
-	n := 0
-	for _, doc := range []string{"../../docs/first-board.md", "../../docs/service.md"} {
-		for _, l := range shLines(t, string(testkit.MustRead(t, doc))) {
-			l, _, _ = strings.Cut(strings.TrimPrefix(l, "sudo "), " #")
-			args, ok := strings.CutPrefix(l, "curewright ")
-			if !ok {
-				continue
-			}
-			n++
-			p, err := kong.New(&commandLine{}, kong.Name("curewright"), kong.Exit(func(int) {}), kong.Vars{"version": "x"})
-			if err != nil {
-				t.Fatal(err)
-			}
-			if _, err := p.Parse(words(strings.TrimSpace(args))); err != nil {
-				t.Errorf("%s: %q: %v", doc, l, err)
-			}
-		}
-	}
-	if n < 8 {
-		t.Errorf("only %d commands were found", n)
 	}
 }
