@@ -255,7 +255,7 @@ func (r row) cells(res *result) (c []string, missing int) {
 
 // ofRatio reports whether the limit is on the ratio instead of on our figure.
 func (r row) ofRatio() bool {
-	return r.ratio == atLeast || strings.HasPrefix(r.budget, "flat") || r.budget == "below both"
+	return r.ratio == atLeast || strings.HasPrefix(r.budget, "flat") || strings.HasPrefix(r.budget, "ratio") || r.budget == "below both"
 }
 
 // quoted is an argument as a shell takes it.
