@@ -76,6 +76,9 @@ func (b bench) coat(id string) (c coat.Coat) {
 // trade's (common practice, no source); that the way through is found by the
 // cards alone is what is checked.
 func TestWholeSkinByTheCards(t *testing.T) {
+	if testing.Short() {
+		t.Skip("two simulated days of a whole skin")
+	}
 	b := newBench(t)
 	var order []string
 	entries, mended := 0, 0
