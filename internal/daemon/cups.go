@@ -4,6 +4,7 @@ package daemon
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -345,6 +346,12 @@ func (d *Daemon) wants(w *coat.Work, now time.Time) []stock.Want {
 	var out []stock.Want
 	jobs, ticks := d.jobsNow()
 	dk := d.deskFor(now, w, ticks, nil, d.set.Health())
+	name := func(panel string) string {
+		if i := slices.IndexFunc(w.Panels, func(p coat.Panel) bool { return p.ID == panel }); i >= 0 {
+			return cmp.Or(w.Panels[i].Name, panel)
+		}
+		return panel
+	}
 	for i := range jobs {
 		for k, st := range jobs[i].Progress(w, ticks, now) {
 			if st.Do != "coat" || st.Status == job.StepDone || st.Status == job.StepSkipped || st.Status == job.StepUnsaid {
@@ -353,7 +360,7 @@ func (d *Daemon) wants(w *coat.Work, now time.Time) []stock.Want {
 			c := dk.CardOf(&jobs[i], k)
 			for _, cup := range c.Cups {
 				if cup.Batch == "" && cup.ResinG != nil && cup.HardenerG != nil {
-					out = append(out, stock.Want{Panel: st.Panel, Step: st.ID, Resin: c.Resin, ResinG: *cup.ResinG, HardenerG: *cup.HardenerG})
+					out = append(out, stock.Want{Panel: st.Panel, Step: st.ID, Where: "the " + string(c.Kind) + " on " + name(st.Panel), Resin: c.Resin, ResinG: *cup.ResinG, HardenerG: *cup.HardenerG})
 				}
 			}
 		}

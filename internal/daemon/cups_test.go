@@ -108,7 +108,7 @@ func TestStockOnTheDaemon(t *testing.T) {
 	if b := mix(http.StatusBadRequest, map[string]any{"lot": "R7"}); !strings.Contains(string(b), `"field":"lot"`) || !strings.Contains(string(b), "there is R1") {
 		t.Errorf("unknown lot: %s", b)
 	}
-	if b := mix(http.StatusBadRequest, map[string]any{"resin_g": 302, "hardener_g": 60}); !strings.Contains(string(b), "102 g resin too much: add 31 g hardener.") || !strings.Contains(string(b), "scrap, or used as it is (off_ratio)") {
+	if b := mix(http.StatusBadRequest, map[string]any{"resin_g": 302, "hardener_g": 60}); !strings.Contains(string(b), "102 g resin too much: add 31 g hardener.") || !strings.Contains(string(b), "scrap, or used as it is") {
 		t.Errorf("off ratio: %s", b)
 	}
 	mix(http.StatusCreated, map[string]any{"id": "good", "left_g": 41})

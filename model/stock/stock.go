@@ -280,6 +280,7 @@ func BatchDoubt(w *coat.Work, b coat.Batch) float64 {
 // Want is a batch that is still to be mixed.
 type Want struct {
 	Panel, Step string
+	Where       string // in a person's words: "the wet-out on Lid, outer"; "": by ids
 	Resin       string
 	ResinG      float64
 	HardenerG   float64
@@ -305,6 +306,7 @@ func Ends(ls []Level, wants []Want) []End {
 		}
 	}
 	at := map[[2]string]*End{}
+	where := map[[2]string]string{}
 	var order [][2]string
 	for _, w := range wants {
 		for _, x := range []struct {
@@ -322,6 +324,7 @@ func Ends(ls []Level, wants []Want) []End {
 			}
 			if at[k] == nil {
 				at[k] = &End{Part: x.part, Resin: w.Resin, Panel: w.Panel, Step: w.Step}
+				where[k] = cmp.Or(w.Where, w.Step+" of "+w.Panel)
 				order = append(order, k)
 			}
 			at[k].ShortG = x.g - have
@@ -331,7 +334,7 @@ func Ends(ls []Level, wants []Want) []End {
 	for _, k := range order {
 		e := *at[k]
 		e.ShortG = math.Ceil(-left[k])
-		e.Say = fmt.Sprintf("%s of %s ends at %s of %s: %.0f g short.", strings.ToUpper(e.Part[:1])+e.Part[1:], e.Resin, e.Step, e.Panel, e.ShortG)
+		e.Say = fmt.Sprintf("%s of %s ends at %s: %.0f g short.", strings.ToUpper(e.Part[:1])+e.Part[1:], e.Resin, where[k], e.ShortG)
 		out = append(out, e)
 	}
 	return out

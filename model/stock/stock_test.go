@@ -105,8 +105,8 @@ func TestLevelsAddUp(t *testing.T) {
 func TestEnds(t *testing.T) {
 	ls := stock.Levels(shed(), day)
 	e := stock.Ends(ls, []stock.Want{
-		{"lid-outer", "tack", "medium", 300, 90}, {"lid-outer", "wet-out", "medium", 1500, 450},
-		{"lid-inner", "tack", "medium", 700, 400}, {"lid-inner", "wet-out", "medium", 200, 60},
+		{"lid-outer", "tack", "", "medium", 300, 90}, {"lid-outer", "wet-out", "", "medium", 1500, 450},
+		{"lid-inner", "tack", "", "medium", 700, 400}, {"lid-inner", "wet-out", "the wet-out on Lid, inner", "medium", 200, 60},
 	})
 	// 880 g of hardener: 90, 450, and the 400 no longer fit; 1000 wanted. Resin:
 	// 2600 of 2700.
@@ -116,7 +116,10 @@ func TestEnds(t *testing.T) {
 	if want := "Hardener of medium ends at tack of lid-inner: 120 g short."; e[0].Say != want {
 		t.Errorf("%q, want %q", e[0].Say, want)
 	}
-	if e := stock.Ends(nil, []stock.Want{{"x", "y", "medium", 1e6, 1e6}}); e != nil {
+	if want := "Resin of medium ends at the wet-out on Lid, inner: 100 g short."; e[1].Say != want {
+		t.Errorf("%q, want %q", e[1].Say, want)
+	}
+	if e := stock.Ends(nil, []stock.Want{{Panel: "x", Step: "y", Resin: "medium", ResinG: 1e6, HardenerG: 1e6}}); e != nil {
 		t.Errorf("without stock: %+v", e)
 	}
 }
