@@ -51,7 +51,7 @@ var stages = []stage{
 		short: map[string]string{"ForecastError/(fast|medium|slow)": "ForecastError/fast"}, limit: 5 * time.Minute},
 	{key: "e", args: []string{"./model/job", "-run", none, "-bench", "Replay", "-benchtime", "1x"}, limit: 5 * time.Minute},
 	{key: "f", args: []string{"./model/pot", "-run", none, "-bench", "."}, limit: 3 * time.Minute},
-	{key: "g", args: []string{"./model/plan", "-run", none, "-bench", "."}, limit: 3 * time.Minute},
+	{key: "g", args: []string{"./model/plan", "-run", none, "-bench", "Plan"}, limit: 3 * time.Minute},
 	{key: "h", args: []string{"./model/shop", "-run", "TestForecastBeatsBaselines", "-v", "-count=1"}, limit: 2 * time.Minute},
 	{key: "i", args: []string{"./history", "-run", none, "-bench", "BytesBesidePrometheus", "-benchtime", "1x"}, limit: 3 * time.Minute},
 	{key: "j", args: []string{"./history", "-run", none, "-bench", "DayBesidePrometheus", "-benchtime", "1x", "-timeout", "15m"},
