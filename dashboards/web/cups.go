@@ -92,9 +92,14 @@ func (s *Server) stockCSV(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
+	attach(w, r, "stock.csv", "text/csv; charset=utf-8", out)
+}
+
+// attach answers with a file to keep.
+func attach(w http.ResponseWriter, r *http.Request, name, kind string, out []byte) {
 	h := w.Header()
-	h.Set("Content-Type", "text/csv; charset=utf-8")
-	h.Set("Content-Disposition", `attachment; filename="stock.csv"`)
+	h.Set("Content-Type", kind)
+	h.Set("Content-Disposition", `attachment; filename="`+name+`"`)
 	w.WriteHeader(http.StatusOK)
 	if r.Method != http.MethodHead {
 		w.Write(out) // a reader that has gone is nobody's fault

@@ -75,13 +75,7 @@ func (s *Server) memoryFile(w http.ResponseWriter, r *http.Request) {
 		s.problem(w, r, err)
 		return
 	}
-	h := w.Header()
-	h.Set("Content-Type", "application/json")
-	h.Set("Content-Disposition", `attachment; filename="curewright-memory.json"`)
-	w.WriteHeader(http.StatusOK)
-	if r.Method != http.MethodHead {
-		w.Write(out) // a reader that has gone is nobody's fault
-	}
+	attach(w, r, "curewright-memory.json", "application/json", out)
 }
 
 func (s *Server) importMemory(w http.ResponseWriter, r *http.Request) {

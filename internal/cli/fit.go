@@ -53,10 +53,8 @@ func (c *FitCmd) Run(a *App) error {
 	if err != nil {
 		return fault.In(c.Sheet, err)
 	}
-	if c.Out != "" {
-		if err := a.toFile(c.Out, func(w io.Writer) error { _, err := w.Write(res.Resin.TOML()); return err }); err != nil {
-			return err
-		}
+	if err := a.keepResin(c.Out, res.Resin); err != nil {
+		return err
 	}
 	if c.Out == "-" {
 		return nil // standard output is the resin's file
@@ -124,4 +122,12 @@ func datum(u Units, x float64, unit string, sheet float64) string {
 		return minutes(&x)
 	}
 	return u.temp(x)
+}
+
+// keepResin writes a resin's file to out; "" is no file.
+func (a *App) keepResin(out string, r cure.Resin) error {
+	if out == "" {
+		return nil
+	}
+	return a.toFile(out, func(w io.Writer) error { _, err := w.Write(r.TOML()); return err })
 }

@@ -4,7 +4,6 @@ package cli
 
 import (
 	"fmt"
-	"io"
 	"strings"
 
 	"curewright/internal/fault"
@@ -52,10 +51,8 @@ func (c *FitCmd) fromHistory(a *App) error {
 		name += " of this shop" // a generic name stays the generic resin's
 	}
 	res := learnt.Refit(name)
-	if c.Out != "" {
-		if err := a.toFile(c.Out, func(w io.Writer) error { _, err := w.Write(res.Resin.TOML()); return err }); err != nil {
-			return err
-		}
+	if err := a.keepResin(c.Out, res.Resin); err != nil {
+		return err
 	}
 	if c.Out == "-" {
 		return nil // standard output is the resin's file
