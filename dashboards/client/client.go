@@ -608,8 +608,8 @@ func (c *Client) PutSettings(ctx context.Context, fields map[string]any) (s web.
 	return s, err
 }
 
-// TrustClock tells a board without a clock of its own what time it is. A date
-// over a day from the last record is refused with an [Error] whose Confirm the
+// TrustClock tells a board without a clock of its own what time it is. A time
+// that what the board knows speaks against is refused with an [Error] whose Confirm the
 // second try has to repeat. It returns the board's time.
 func (c *Client) TrustClock(ctx context.Context, now time.Time, confirm string) (time.Time, error) {
 	body := map[string]any{"time": now}

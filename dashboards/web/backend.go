@@ -184,8 +184,8 @@ type Backend interface {
 
 	Settings(ctx context.Context) (SettingsView, error)
 	PutSettings(ctx context.Context, who Who, patch json.RawMessage) error
-	// TrustClock takes a phone's time. One over a day from the last record is
-	// answered by a [ConfirmError] until confirm repeats what that asks for.
+	// TrustClock takes a phone's time. One that what the board knows by itself
+	// speaks against is answered by a [ConfirmError] until confirm repeats what that asks for.
 	// [ErrConflict] where the board knows the time by itself.
 	TrustClock(ctx context.Context, who Who, phone time.Time, confirm string) error
 

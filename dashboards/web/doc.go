@@ -39,8 +39,8 @@
 //	GET  /alerts[?all=true]             {"alerts":[alerts.Alert]}
 //	POST /alerts/ID/ack                 → 200 {"id"}
 //	GET  /settings, PUT /settings       [SettingsView]; PUT takes any of the writable keys
-//	POST /clock                         {"time"}: use this phone's time; 409 with "confirm" where it is
-//	                                    over a day from the last record: repeat with {"time", "confirm"}
+//	POST /clock                         {"time"}: use this phone's time; 409 with "confirm" where what
+//	                                    the board knows speaks against it: repeat with {"time", "confirm"}
 //	POST /sound/test                    {"channel","heard"}: sound it, or say whether it was heard
 //	GET  /air?temp&rh&panel&pressure    moist air at a point
 //	GET  /cure?resin&temp&kappa&diffusion   one resin at a steady temperature

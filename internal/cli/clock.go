@@ -56,15 +56,16 @@ func (c *clockShowCmd) Run(a *App, cl *client.Client) error {
 
 type clockConfirmCmd struct {
 	Time string `arg:"" optional:"" help:"The time: 2026-10-10 14:05 by the shop's clock, or RFC 3339; this machine's own when not given."`
-	Date string `placeholder:"YYYY-MM-DD" help:"The date once more, where it is over a day from the last record."`
+	Date string `placeholder:"YYYY-MM-DD" help:"The date once more, where what the board knows by itself speaks against it."`
 	JSON bool   `help:"Print one JSON object; nothing is asked."`
 }
 
 func (clockConfirmCmd) Help() string {
 	return "For a board that has neither a network nor a clock chip. Readings and entries\n" +
-		"that came in before get their right dates by it. A date over a day from the\n" +
-		"last record is asked about once more. Once something keeps the board's own\n" +
-		"clock right, that clock counts, and this is refused.\n\n" +
+		"that came in before get their right dates by it. A time by which the board was\n" +
+		"off for over a day, or started before its last record, or a coat cured on for\n" +
+		"over half an hour, is asked about once more. Once something keeps the board's\n" +
+		"own clock right, that clock counts, and this is refused.\n\n" +
 		"Examples:\n\n  curewright clock confirm \"2026-10-10 14:05\"\n" +
 		"  curewright --server http://shed.local:8374 --token-file token clock confirm"
 }

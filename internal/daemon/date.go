@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
+	"curewright/model/coat"
+	"curewright/model/words"
 )
 
 // startClock decides at the start whose date counts: the kernel's where
@@ -87,16 +89,9 @@ func (d *Daemon) heldCure() []heldSpan {
 // by a later phone, ends that. It holds at once, and an error means that it is
 // not on the card yet.
 func (d *Daemon) holdCure(ctx context.Context) error {
-	boot, was := d.store.Boot(), d.heldCure()
-	h := heldSpan{Boot: boot, Last: d.lastBefore}
-	var held []heldSpan
-	for _, x := range was {
-		if x.Boot == boot {
-			h.Last = x.Last // what this boot recorded since is no measure of its date
-		} else {
-			held = append(held, x)
-		}
-	}
+	boot := d.store.Boot()
+	h := heldSpan{Boot: boot, Last: d.beforeBoot()}
+	held := slices.DeleteFunc(slices.Clone(d.heldCure()), func(x heldSpan) bool { return x.Boot == boot })
 	if d.byPerson.Load() && !h.Last.IsZero() {
 		began := d.clk.Now().Add(-d.store.Uptime(time.Now()))
 		if h.From, h.To = h.Last, h.Last; began.Sub(h.Last) > farDate {
@@ -165,15 +160,18 @@ func (d *Daemon) watchSync(ctx context.Context) {
 	d.trustClock(ctx, "the kernel says it is synchronised", false)
 }
 
-// farDate is how far from the last record a phone's date is asked about once
-// more.
-const farDate = 24 * time.Hour
+// What a phone's date is asked about once more: see [Daemon.doubtDate].
+const (
+	farDate  = 24 * time.Hour   // between the last record and this start of the board
+	longOff  = 30 * time.Minute // the same, while a coat is open: the least by which a zone can be wrong
+	slackOff = 5 * time.Minute  // by which a board's own clock drifts in a season
+)
 
-// TrustClock takes the phone's time where the board does not know its own. A
-// date over a day from the last record is taken only when confirm repeats it:
-// a phone with a wrong date would have every coat years old. A later one that
-// is right is taken in the same way, and moves what came in under the wrong
-// one.
+// TrustClock takes the phone's time where the board does not know its own. One
+// that what the board knows by itself speaks against is taken only when confirm
+// repeats its date: a phone with a wrong one would have every coat hours or
+// years old. A later one that is right is taken in the same way, and moves what
+// came in under the wrong one.
 func (d *Daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time, confirm string) error {
 	if d.clockTrusted.Load() && !d.byPerson.Load() {
 		return web.ErrConflict
@@ -181,22 +179,69 @@ func (d *Daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time, c
 	if y := phone.Year(); y < 2024 || y > 2124 {
 		return web.Faults{{Field: "time", What: fmt.Sprintf("%s is no plausible date", phone.Format(time.RFC3339))}}
 	}
-	date := phone.In(d.loc).Format(time.DateOnly)
-	last, ok := d.store.LastRecord()
-	than := "last record here, of "
-	if !ok && d.byPerson.Load() { // nothing is kept yet, and somebody has said a date already
-		last, ok, than = d.clk.Now(), true, "date that was given before, "
+	phone = phone.In(d.loc)
+	date := phone.Format(time.DateOnly)
+	doubt, err := d.doubtDate(ctx, phone)
+	if err != nil {
+		return err
 	}
-	if ok && phone.Sub(last).Abs() > farDate && confirm != date {
-		days := int(phone.Sub(last).Abs() / (24 * time.Hour))
+	if doubt != "" && confirm != date {
+		return &web.ConfirmError{Field: "confirm", Confirm: date, What: doubt}
+	}
+	why := "the phone's time, confirmed by " + who.Name
+	if off := phone.Add(-d.store.Uptime(time.Now())).Sub(d.beforeBoot()); off > time.Minute && !d.beforeBoot().IsZero() {
+		why += ", by which the board was off for " + off.Round(time.Minute).String()
+	}
+	d.clk.Set(phone)
+	d.trustClock(ctx, why, true)
+	return nil
+}
+
+// beforeBoot is the newest date in the store from before this start of the
+// board; zero for none.
+func (d *Daemon) beforeBoot() time.Time {
+	for _, h := range d.heldCure() {
+		if h.Boot == d.store.Boot() {
+			return h.Last // what this boot recorded since is no measure of its date
+		}
+	}
+	return d.lastBefore
+}
+
+// doubtDate asks what a phone's date makes doubtful; "" for nothing. The board
+// has no clock, but it has counted since it was started, and it was started
+// after its last record: a date that has it start before is wrong, or that
+// record's is. How long it was off it can't know; where a coat cured on
+// meanwhile, the person who was there is asked.
+func (d *Daemon) doubtDate(ctx context.Context, phone time.Time) (string, error) {
+	days := func(last time.Time, of string) string {
 		way := "after"
 		if phone.Before(last) {
 			way = "before"
 		}
-		return &web.ConfirmError{Field: "confirm", Confirm: date, What: fmt.Sprintf("%s is %d days %s the %s%s. Is it really today?",
-			phone.In(d.loc).Format("2 January 2006"), days, way, than, last.In(d.loc).Format("2 January 2006"))}
+		return fmt.Sprintf("%s is %d days %s the %s, of %s. Is it really today?", phone.Format("2 January 2006"),
+			int(phone.Sub(last).Abs()/(24*time.Hour)), way, of, last.In(d.loc).Format("2 January 2006"))
 	}
-	d.clk.Set(phone)
-	d.trustClock(ctx, "the phone's time, confirmed by "+who.Name, true)
-	return nil
+	last := d.beforeBoot().In(d.loc)
+	if last.IsZero() { // then only what somebody else said
+		if given := d.clk.Now(); d.byPerson.Load() && phone.Sub(given).Abs() > farDate {
+			return days(given, "date that was given before"), nil
+		}
+		return "", nil
+	}
+	began := phone.Add(-d.store.Uptime(time.Now()))
+	off := began.Sub(last)
+	if off.Abs() > farDate {
+		return days(last, "last record here"), nil
+	}
+	view := d.view(d.settings())
+	facts := words.Facts{"span": words.Span(off), "began": view.Clock(began, phone), "last": view.Clock(last, phone), "now": phone}
+	if off < -slackOff {
+		return view.Say("clock.ask.before", facts), nil
+	}
+	w, err := d.work(ctx)
+	if err == nil && off > longOff && slices.ContainsFunc(w.Coats, func(c coat.Coat) bool { return c.Open(phone) }) {
+		return view.Say("clock.ask.off", facts), nil
+	}
+	return "", err
 }

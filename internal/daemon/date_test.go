@@ -58,7 +58,7 @@ func TestFaultWrongPhoneDate(t *testing.T) {
 		cfg.Store.Path = dir
 		// The board goes on from the time that it had when it stopped.
 		inBubbleFrom(t, cfg, false, 3*time.Hour+10*time.Minute, func(b *bubble) {
-			truth := func() time.Time { return b.d.clk.(*wallClock).wall().Add(40 * time.Minute) }
+			truth := func() time.Time { return b.d.clk.(*wallClock).wall().Add(20 * time.Minute) }
 			sim := shopsim.New(shopsim.Config{Seed: 4})
 			b.shed(sim, 10*time.Minute)
 			before := b.alpha("fill")
@@ -100,15 +100,15 @@ func TestFaultWrongPhoneDate(t *testing.T) {
 			if wrong {
 				// What is entered meanwhile gets the right date later too.
 				b.Post("/api/v1/coats/fill/feels", map[string]any{"at": b.d.Now(), "state": "wet"})
-				b.Do("POST", "/api/v1/clock", map[string]any{"time": truth()}, http.StatusConflict)
-				b.Do("POST", "/api/v1/clock", map[string]any{"time": truth(), "confirm": truth().UTC().Format(time.DateOnly)}, http.StatusOK)
-			} else {
-				b.Do("POST", "/api/v1/clock", map[string]any{"time": truth()}, http.StatusOK)
+			}
+			// It agrees with what the board knows by itself, whatever was confirmed before.
+			b.Do("POST", "/api/v1/clock", map[string]any{"time": truth()}, http.StatusOK)
+			if !wrong {
 				b.Post("/api/v1/coats/fill/feels", map[string]any{"at": b.d.Now(), "state": "wet"})
 			}
 			b.shed(sim, 10*time.Minute)
 			alpha = b.alpha("fill")
-			if n := b.dated(shopsim.Panel1, truth().Add(-time.Hour), truth()); n < 6*40-3 || n > 6*41+3 {
+			if n := b.dated(shopsim.Panel1, truth().Add(-50*time.Minute), truth()); n < 6*40-3 || n > 6*41+3 {
 				b.t.Errorf("%d readings of this start have the right date, want 240 to 246", n)
 			}
 			if n := b.dated(shopsim.Panel1, truth().AddDate(1, 0, 0), time.Time{}); n != 0 {
@@ -125,6 +125,83 @@ func TestFaultWrongPhoneDate(t *testing.T) {
 	got := run(t, true)
 	if math.Abs(got-want) > 1e-3 {
 		t.Errorf("degree of cure after a wrong date and the right one %.5f, with the right one alone %.5f", got, want)
+	}
+}
+
+// A phone that is hours off, as with a wrong zone set by hand. A date by which the
+// board was started before its last record is asked about, and one by which a
+// coat cured on for long; the true one is not, also after a wrong one was
+// confirmed, and the cure is then what it is without that.
+func TestFaultPhoneHoursOff(t *testing.T) {
+	const off = 20 * time.Minute // the power was away
+	run := func(t *testing.T, coatOpen bool, wrong ...time.Duration) (alpha float64, asked []string) {
+		dir := t.TempDir()
+		inBubble(t, dir, true, func(b *bubble) {
+			sim := shopsim.New(shopsim.Config{Seed: 3})
+			b.shed(sim, 10*time.Minute)
+			b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
+			if coatOpen {
+				b.Post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "slow", "kind": "fill coat", "applied": b.d.Now()})
+			}
+			b.shed(sim, time.Hour)
+		})
+		cfg := DefaultConfig()
+		cfg.Store.Path = dir
+		inBubbleFrom(t, cfg, false, 70*time.Minute, func(b *bubble) {
+			truth := func() time.Time { return b.d.clk.(*wallClock).wall().Add(off) }
+			sim := shopsim.New(shopsim.Config{Seed: 4})
+			b.shed(sim, 10*time.Minute)
+			for _, w := range wrong {
+				body, err := json.Marshal(map[string]any{"time": truth().Add(w)})
+				if err != nil {
+					b.t.Fatal(err)
+				}
+				code, answer := b.Raw("POST", "/api/v1/clock", body)
+				if code == http.StatusOK {
+					asked = append(asked, "")
+					continue
+				}
+				var ask struct {
+					Error   web.Faults
+					Confirm string
+				}
+				if err := json.Unmarshal(answer, &ask); err != nil || code != http.StatusConflict || len(ask.Error) != 1 {
+					b.t.Fatalf("%d %s, %v", code, answer, err)
+				}
+				asked = append(asked, ask.Error[0].What)
+				b.Do("POST", "/api/v1/clock", map[string]any{"time": truth().Add(w), "confirm": ask.Confirm}, http.StatusOK)
+				b.shed(sim, time.Minute)
+			}
+			b.Do("POST", "/api/v1/clock", map[string]any{"time": truth()}, http.StatusOK)
+			b.shed(sim, (20-time.Duration(len(wrong)))*time.Minute)
+			if coatOpen {
+				alpha = b.alpha("fill")
+			}
+			if n := b.dated(shopsim.Panel1, truth().Add(-40*time.Minute), truth()); n < 6*29 || n > 6*31 {
+				b.t.Errorf("%d readings of this start have the right date, want 180", n)
+			}
+		})
+		return alpha, asked
+	}
+	want, asked := run(t, true, 0)
+	if asked[0] != "" {
+		t.Errorf("the true time is asked about: %q", asked[0])
+	}
+	got, asked := run(t, true, 3*time.Hour, -2*time.Hour)
+	for i, w := range []string{
+		"By this clock the board was off for 3 h 20 min, from 09:09 to 12:29, and what was laid cured on meanwhile. Is it 12:40 now?",
+		"By this clock the board was started at 07:29, which is 1 h 40 min before its last record, of 09:09. One of the two is wrong. Is it 07:41 now?",
+	} {
+		if asked[i] != w {
+			t.Errorf("asked %q, want %q", asked[i], w)
+		}
+	}
+	if math.Abs(got-want) > 1e-3 {
+		t.Errorf("degree of cure after wrong times and the right one %.5f, with the right one alone %.5f", got, want)
+	}
+	// Where no coat is open the hours cure nothing.
+	if _, asked := run(t, false, 3*time.Hour); asked[0] != "" {
+		t.Errorf("without a coat it is asked %q", asked[0])
 	}
 }
 

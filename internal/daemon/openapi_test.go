@@ -135,7 +135,7 @@ var openAPIOps = func() map[string]op {
 
 		"GET " + v1 + "/settings": {tag: tBoard, say: "What a person may set, and what the daemon says of itself.", out: web.SettingsView{}},
 		"PUT " + v1 + "/settings": {tag: tBoard, say: "Set some of it; what is left out stays.", in: web.SettingsPatch{}, patch: true, out: web.SettingsView{}, errors: []int{507}},
-		"POST " + v1 + "/clock":   {tag: tBoard, say: "Use this phone's time. One over a day from the last record is answered by 409 with \"confirm\": repeat it with that.", in: web.ClockTime{}, need: []string{"time"}, out: object{"now", time.Time{}}, errors: []int{409, 507}},
+		"POST " + v1 + "/clock":   {tag: tBoard, say: "Use this phone's time. One by which the board was off for over a day, was started before its last record, or had a coat cure on for over half an hour, is answered by 409 with \"confirm\": repeat it with that.", in: web.ClockTime{}, need: []string{"time"}, out: object{"now", time.Time{}}, errors: []int{409, 507}},
 
 		"GET " + v1 + "/air": {tag: tSums, say: "Moist air at a point.", query: []param{{"temp", "number", true, "of the air, °C"}, {"rh", "number", true, "its relative humidity, %"},
 			{"panel", "number", false, "the panel's temperature, °C"}, {"pressure", "number", false, "Pa, default 101325"}}, out: air.Result{}},
