@@ -4,17 +4,12 @@ package main
 
 import (
 	"errors"
-	"fmt"
-	"math"
-	"reflect"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 
+	"curewright/internal/argv"
 	"curewright/internal/fault"
-
-	"github.com/alecthomas/kong"
 )
 
 var negative = regexp.MustCompile(`^-[0-9]*\.?[0-9]`)
@@ -40,38 +35,20 @@ func plainArgs(args []string) []string {
 	return out
 }
 
-// badNumbers collects flags that are no number, so that one of them does not
-// hide what else is wrong.
-type badNumbers struct{ names, lines []string }
-
-// option reads numbers in place of the parser: what is no number becomes NaN,
-// which every check refuses, and is remembered.
-func (b *badNumbers) option() kong.Option {
-	return kong.KindMapper(reflect.Float64, kong.MapperFunc(func(ctx *kong.DecodeContext, target reflect.Value) error {
-		t, err := ctx.Scan.PopValue(ctx.Value.Name)
-		if err != nil {
-			return err
-		}
-		s := fmt.Sprint(t.Value)
-		v, err := strconv.ParseFloat(s, 64)
-		if err != nil {
-			v = math.NaN()
-			b.names = append(b.names, "--"+ctx.Value.Name+":")
-			b.lines = append(b.lines, fmt.Sprintf("--%s: %q is not a number", ctx.Value.Name, s))
-		}
-		target.SetFloat(v)
-		return nil
-	}))
-}
-
-// usage joins the flags that are no numbers with what the command's own check
-// found beside them.
-func (b *badNumbers) usage(found error) error {
-	u := &fault.Input{Lines: b.lines}
+// usage is what is wrong with the command line, and what the command's own
+// check found beside flags that are no number.
+func usage(bad argv.Faults, found error) error {
+	u := &fault.Input{}
+	for _, l := range bad.Lines {
+		u.Lines = append(u.Lines, "arguments: "+l)
+	}
+	for _, v := range bad.Numbers {
+		u.Lines = append(u.Lines, v.Name+": "+v.What)
+	}
 	var f *fault.Input
 	if errors.As(found, &f) {
 		for _, l := range f.Lines {
-			if !slices.ContainsFunc(b.names, func(n string) bool { return strings.HasPrefix(l, n) }) {
+			if !slices.ContainsFunc(bad.Numbers, func(v argv.BadNumber) bool { return strings.HasPrefix(l, v.Name+":") }) {
 				u.Lines = append(u.Lines, l)
 			}
 		}

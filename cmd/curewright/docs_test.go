@@ -13,8 +13,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/alecthomas/kong"
-
 	"curewright/dashboards/web"
 	"curewright/internal/realpart"
 	"curewright/internal/testkit"
@@ -108,12 +106,8 @@ func TestDocCommands(t *testing.T) {
 // parses reports whether a line is a command with its flags, without running it.
 func parses(t *testing.T, args ...string) bool {
 	t.Helper()
-	k, err := kong.New(new(commandLine), kong.Exit(func(int) {}))
-	if err != nil {
-		t.Fatal(err)
-	}
-	_, err = k.Parse(args)
-	return err == nil
+	_, _, bad := newProgram(new(commandLine)).Parse(args)
+	return !bad.Any()
 }
 
 // certificateOf holds the guide's certificate to what a phone asks of one: it is

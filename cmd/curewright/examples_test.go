@@ -5,19 +5,13 @@ package main
 import (
 	"strings"
 	"testing"
-
-	"github.com/alecthomas/kong"
 )
 
 // TestEveryCommandHasAnExample: with --help, one that calls the command by its
 // name, on a terminal of 80 columns.
 func TestEveryCommandHasAnExample(t *testing.T) {
-	k, err := kong.New(new(commandLine))
-	if err != nil {
-		t.Fatal(err)
-	}
 	n := 0
-	for _, leaf := range k.Model.Leaves(true) {
+	for _, leaf := range newProgram(new(commandLine)).Leaves() {
 		n++
 		path := strings.Fields(leaf.Path())
 		for i, p := range path {

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/alecthomas/kong"
+	"curewright/internal/argv"
 )
 
 // printsNoJSON are the commands whose output is something else: a daemon's log, a
@@ -17,17 +17,13 @@ var printsNoJSON = []string{"demo", "watch", "relay-guard", "record", "export", 
 
 // Every command that prints can print one JSON object.
 func TestEveryCommandHasJSON(t *testing.T) {
-	k, err := kong.New(new(commandLine))
-	if err != nil {
-		t.Fatal(err)
-	}
 	n := 0
-	for _, leaf := range k.Model.Leaves(true) {
+	for _, leaf := range newProgram(new(commandLine)).Leaves() {
 		first := leaf
-		for first.Parent != nil && first.Parent.Type == kong.CommandNode {
+		for first.Parent.Parent != nil {
 			first = first.Parent
 		}
-		has := slices.ContainsFunc(leaf.Flags, func(f *kong.Flag) bool { return f.Name == "json" })
+		has := slices.ContainsFunc(leaf.Flags, func(f *argv.Value) bool { return f.Name == "json" })
 		// "job file" prints the job file itself, in TOML, "stock export" a table.
 		if no := slices.Contains(printsNoJSON, first.Name) || strings.HasPrefix(leaf.Path(), "job file") || leaf.Path() == "stock export"; no == has {
 			t.Errorf("%s: --json is %v", leaf.Path(), has)

@@ -18,9 +18,8 @@ import (
 	"time"
 	_ "time/tzdata" // small boards often have no zone data of their own
 
-	"github.com/alecthomas/kong"
-
 	"curewright/dashboards/client"
+	"curewright/internal/argv"
 	"curewright/internal/cli"
 	"curewright/internal/demo"
 	"curewright/internal/doctor"
@@ -111,40 +110,18 @@ type commandLine struct {
 	Completion cli.CompletionCmd `cmd:"" help:"Print the completion of a shell, or the page of the manual."`
 	VersionCmd cli.VersionCmd    `cmd:"" name:"version" help:"Print version, commit and toolchain."`
 
-	Version kong.VersionFlag `help:"Print the version."`
+	Version bool `help:"Print the version."`
 }
 
 // run is main without the process: tests call it with a context they cancel.
 func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) (code int) {
 	var c commandLine
 	build := cli.Build{Version: version, Commit: commit}.Known()
-	exited := false
-	var bad badNumbers
-	parser, err := kong.New(&c,
-		kong.Name("curewright"),
-		kong.Description("Watches epoxy cure, coat by coat: what each one is, what comes next and when.\n\n"+cli.Caution),
-		kong.Writers(out, errw),
-		kong.Exit(func(n int) { exited, code = true, n }),
-		kong.Vars{"version": build.String()},
-		kong.ConfigureHelp(kong.HelpOptions{Compact: true, NoExpandSubcommands: true}),
-		kong.UsageOnError(),
-		bad.option(),
-	)
-	if err != nil {
-		fmt.Fprintln(errw, "curewright:", err)
-		return exitFailed
-	}
 	if len(args) == 0 {
 		args = []string{"--help"}
 	}
-	kctx, err := parser.Parse(plainArgs(args))
-	if exited {
-		return code
-	}
-	if err != nil {
-		fmt.Fprintf(errw, "curewright: arguments: %v\n", err)
-		return exitUsage
-	}
+	program := newProgram(&c)
+	cmd, help, bad := program.Parse(plainArgs(args))
 	// A full card or a closed pipe must not look like success.
 	kept := &keptWriter{w: out}
 	out = kept
@@ -154,21 +131,49 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 			code = exitFailed
 		}
 	}()
-	a := &cli.App{Ctx: ctx, In: in, Out: out, Err: errw, Units: cli.Units(c.Units), Server: c.Server, Token: c.TokenFile, Build: build}
-	if err := kctx.BindToProvider(a.Client); err != nil {
-		return report(a, err)
-	}
-	if bad.lines != nil {
+	a := &cli.App{Ctx: ctx, In: in, Out: out, Err: errw, Units: cli.Units(c.Units), Server: c.Server, Token: c.TokenFile, Build: build, Program: program}
+	var err error
+	switch {
+	case help:
+		err = cmd.WriteHelp(out)
+	case c.Version:
+		_, err = fmt.Fprintln(out, build)
+	case bad.Any():
 		var found error
-		if slices.Contains(offlineCheck, kctx.Command()) {
-			found = kctx.Run(a)
+		if len(bad.Lines) == 0 && slices.Contains(offlineCheck, cmd.Path()) {
+			found = runCommand(cmd, a)
 		}
-		return report(a, bad.usage(found))
+		err = usage(bad, found)
+	default:
+		err = runCommand(cmd, a)
 	}
-	if err := kctx.Run(a); err != nil {
+	if err != nil {
 		return report(a, err)
 	}
 	return exitDone
+}
+
+// newProgram describes the command line that c holds.
+func newProgram(c *commandLine) *argv.Node {
+	return argv.New("curewright", "Watches epoxy cure, coat by coat: what each one is, what comes next and when.\n\n"+cli.Caution, c)
+}
+
+// runCommand runs a command; one that does nothing without a daemon is given
+// the daemon as --server names it.
+func runCommand(cmd *argv.Node, a *cli.App) error {
+	switch x := cmd.Target().(type) {
+	case interface{ Run(*cli.App) error }:
+		return x.Run(a)
+	case interface {
+		Run(*cli.App, *client.Client) error
+	}:
+		cl, err := a.Client()
+		if err != nil {
+			return err
+		}
+		return x.Run(a, cl)
+	}
+	panic("no Run: " + cmd.Path())
 }
 
 // keptWriter remembers the first error of its writer.

@@ -12,6 +12,7 @@ import (
 	"io"
 
 	"curewright/dashboards/client"
+	"curewright/internal/argv"
 	"curewright/internal/fault"
 )
 
@@ -23,8 +24,9 @@ type App struct {
 	Out, Err io.Writer
 	Units    Units
 	Server   string
-	Token    string // path of the token file
-	Build    Build  // the program's own
+	Token    string     // path of the token file
+	Build    Build      // the program's own
+	Program  *argv.Node // its command line
 }
 
 // JSON prints exactly one JSON object.

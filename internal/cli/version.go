@@ -9,8 +9,6 @@ import (
 	"runtime"
 	"runtime/debug"
 
-	"github.com/alecthomas/kong"
-
 	"curewright/internal/fault"
 	"curewright/internal/manual"
 )
@@ -65,9 +63,9 @@ func (CompletionCmd) Help() string {
 	return "The Debian package brings them along; by hand:\n\n  curewright completion bash > /etc/bash_completion.d/curewright\n\nExample:\n\n  curewright completion man | man -l -"
 }
 
-func (c CompletionCmd) Run(a *App, k *kong.Kong) error {
+func (c CompletionCmd) Run(a *App) error {
 	var b bytes.Buffer
-	if err := manual.Write(&b, c.Format, k.Model, a.Build.Version); err != nil {
+	if err := manual.Write(&b, c.Format, a.Program, a.Build.Version); err != nil {
 		return fault.Inputf("%v", err)
 	}
 	_, err := a.Out.Write(b.Bytes())

@@ -11,7 +11,7 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/alecthomas/kong"
+	"curewright/internal/argv"
 )
 
 // Formats are what [Write] can make.
@@ -19,7 +19,7 @@ var Formats = []string{"bash", "zsh", "fish", "man"}
 
 // Write prints one of [Formats] for a command line. The version stands in the
 // manual's footer. It is an error to ask for another format.
-func Write(w io.Writer, format string, app *kong.Application, version string) error {
+func Write(w io.Writer, format string, app *argv.Node, version string) error {
 	var b strings.Builder
 	switch format {
 	case "bash":
@@ -43,7 +43,7 @@ type command struct {
 	help  string
 	words []word // subcommands
 	flags []word // its own and those of all above it
-	args  []*kong.Positional
+	args  []*argv.Value
 	alone bool // it can be run itself
 }
 
@@ -51,11 +51,11 @@ type word struct{ name, value, help, def string }
 
 // commands lists the tree depth first, the program itself first. What is
 // hidden from --help is left out.
-func commands(app *kong.Application) []command {
+func commands(app *argv.Node) []command {
 	var out []command
-	var walk func(n *kong.Node, path []string, inherited []word)
-	walk = func(n *kong.Node, path []string, inherited []word) {
-		c := command{path: slices.Clone(path), help: n.Help, args: n.Positional, alone: n.Leaf()}
+	var walk func(n *argv.Node, path []string, inherited []word)
+	walk = func(n *argv.Node, path []string, inherited []word) {
+		c := command{path: slices.Clone(path), help: n.Help, args: n.Args, alone: len(n.Children) == 0}
 		c.flags = slices.Clone(inherited)
 		for _, f := range n.Flags {
 			if f.Hidden {
@@ -63,9 +63,9 @@ func commands(app *kong.Application) []command {
 			}
 			w := word{name: "--" + f.Name, help: f.Help}
 			if !f.IsBool() {
-				w.value = f.FormatPlaceHolder()
-				if f.Enum != "" {
-					w.value = strings.Join(f.EnumSlice(), "|")
+				w.value = f.Stands()
+				if f.Enum != nil {
+					w.value = strings.Join(f.Enum, "|")
 				}
 			}
 			if f.HasDefault {
@@ -74,19 +74,19 @@ func commands(app *kong.Application) []command {
 			c.flags = append(c.flags, w)
 		}
 		for _, k := range n.Children {
-			if !k.Hidden && k.Type == kong.CommandNode {
+			if !k.Hidden {
 				c.words = append(c.words, word{name: k.Name, help: k.Help})
 			}
 		}
 		i := len(out)
 		out = append(out, c)
 		for _, k := range n.Children {
-			if !k.Hidden && k.Type == kong.CommandNode {
+			if !k.Hidden {
 				walk(k, append(path, k.Name), out[i].flags)
 			}
 		}
 	}
-	walk(app.Node, nil, nil)
+	walk(app, nil, nil)
 	return out
 }
 
@@ -106,7 +106,7 @@ func (w word) values() string {
 	return strings.ReplaceAll(w.value, "|", " ")
 }
 
-func bash(b *strings.Builder, app *kong.Application) {
+func bash(b *strings.Builder, app *argv.Node) {
 	name := app.Name
 	fmt.Fprintf(b, "# bash completion for %s, made by `%s completion bash`\n_%s() {\n", name, name, name)
 	b.WriteString("  local cur=${COMP_WORDS[COMP_CWORD]} prev=${COMP_WORDS[COMP_CWORD-1]} path= w words= flags=\n")
@@ -140,7 +140,7 @@ func bash(b *strings.Builder, app *kong.Application) {
 // quote makes a shell word in single quotes.
 func quote(s string) string { return "'" + strings.ReplaceAll(s, "'", `'\''`) + "'" }
 
-func zsh(b *strings.Builder, app *kong.Application) {
+func zsh(b *strings.Builder, app *argv.Node) {
 	name := app.Name
 	fmt.Fprintf(b, "#compdef %s\n# zsh completion for %s, made by `%s completion zsh`\n_%s() {\n", name, name, name, name)
 	b.WriteString("  local path='' w\n  local -a say\n  for w in ${words[2,CURRENT-1]}; do\n    case \"$path $w\" in\n")
@@ -169,7 +169,7 @@ func zsh(b *strings.Builder, app *kong.Application) {
 	fmt.Fprintf(b, "  esac\n  if (( ${#say} )); then _describe '%s' say; else _files; fi\n}\n_%s \"$@\"\n", name, name)
 }
 
-func fish(b *strings.Builder, app *kong.Application) {
+func fish(b *strings.Builder, app *argv.Node) {
 	name := app.Name
 	fmt.Fprintf(b, "# fish completion for %s, made by `%s completion fish`\n", name, name)
 	for _, c := range commands(app) {
@@ -220,7 +220,7 @@ func roff(s string) string {
 	return s
 }
 
-func man(b *strings.Builder, app *kong.Application, version string) {
+func man(b *strings.Builder, app *argv.Node, version string) {
 	name := app.Name
 	fmt.Fprintf(b, ".TH %s 1 \"\" %q \"User Commands\"\n", strings.ToUpper(name), name+" "+version)
 	summary, rest, _ := strings.Cut(app.Help, "\n")
@@ -251,7 +251,7 @@ func man(b *strings.Builder, app *kong.Application, version string) {
 	b.WriteString(".SH EXIT STATUS\n0 done; 1 failed while running; 2 bad usage or input, one line a fault on standard error, nothing written.\n")
 }
 
-func places(args []*kong.Positional) []string {
+func places(args []*argv.Value) []string {
 	var s []string
 	for _, a := range args {
 		p := strings.ToUpper(a.Name)
