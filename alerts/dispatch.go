@@ -512,8 +512,12 @@ func (d *Dispatcher) Conditions() []Condition {
 	for _, n := range d.order {
 		if s := d.lines[n].stats; !s.FailingSince.IsZero() && now.Sub(s.FailingSince) > 10*time.Minute {
 			sp := speaker{d.view, now, d.trusted}
+			how := "since"
+			if d.lines[n].watcher != nil {
+				how = "line"
+			}
 			out = append(out, Condition{Rule: ChannelDown, Subject: n, Severity: Soon,
-				Case: "since", Facts: words.Facts{"since": sp.since(s.FailingSince), "lost": sp.lost(s.Lost, "lost_and")}})
+				Case: how, Facts: words.Facts{"since": sp.since(s.FailingSince), "lost": sp.lost(s.Lost, "lost_and")}})
 		}
 	}
 	return out

@@ -4,14 +4,20 @@ package daemon
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"log/slog"
+	"net/http"
 	"slices"
 	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"curewright/alerts"
+	"curewright/dashboards/web"
+	"curewright/sensors/shopsim"
 )
 
 // Pings come while every part makes progress, stop while one is stuck, and
@@ -102,6 +108,32 @@ func TestSupervisorWithoutWatchdog(t *testing.T) {
 		_ = s.run(ctx)
 		if all := strings.Join(sent, "\n"); strings.Contains(all, "WATCHDOG") || !strings.Contains(all, "STATUS=x") {
 			t.Errorf("sent %q", sent)
+		}
+	})
+}
+
+// A buzzer whose line the board does not have is called down by itself, also
+// where nothing had to sound: on the page, and through the channel that works.
+func TestMissingBuzzerIsCalledDown(t *testing.T) {
+	cfg := DefaultConfig()
+	cfg.Store.Path = t.TempDir()
+	cfg.Alert.Channels = []alerts.ChannelConfig{{Name: "piezo", Kind: alerts.KindBuzzer, Pin: "GPIO99", Button: "GPIO98"}, {Name: "log", Kind: alerts.KindLog}}
+	inBubbleWith(t, cfg, true, func(b *bubble) {
+		sim := shopsim.New(shopsim.Config{Seed: 3})
+		b.shed(sim, 20*time.Minute)
+		var snap web.Snapshot
+		if err := json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
+			b.t.Fatal(err)
+		}
+		i := slices.IndexFunc(snap.Alerts, func(a alerts.Alert) bool { return a.Rule == alerts.ChannelDown && a.Subject == "piezo" })
+		if i < 0 || snap.Alerts[i].State != alerts.Firing {
+			b.t.Fatalf("with a missing buzzer these are there: %+v", snap.Alerts)
+		}
+		if want := "Nothing sounds by piezo since 08:00: look at its wire"; !strings.HasPrefix(snap.Alerts[i].Say, want) {
+			b.t.Errorf("it says %q, want %q", snap.Alerts[i].Say, want)
+		}
+		if st := b.d.post.Stats(); !strings.Contains(st["piezo"].LastErr, "GPIO99") || st["log"].Sent == 0 {
+			b.t.Errorf("channels: %+v, want the piezo's line named and the log told", st)
 		}
 	})
 }
