@@ -511,7 +511,8 @@ func (d *Daemon) SetProbe(ctx context.Context, who web.Who, id string, name, rol
 	if h.Locked && (name != nil && *name != h.Name || role != nil && *role != h.Role || panel != nil && *panel != h.Panel) {
 		return web.Faults{{Field: "id", What: fmt.Sprintf("%q is named in the configuration file: change it there", id)}}
 	}
-	m := sensors.Meta{Name: h.Name, Role: h.Role, Panel: h.Panel, Accepted: h.Accepted}
+	was := sensors.Meta{Name: h.Name, Role: h.Role, Panel: h.Panel, Accepted: h.Accepted}
+	m := was
 	for _, x := range []struct {
 		from *string
 		to   *string
@@ -528,7 +529,7 @@ func (d *Daemon) SetProbe(ctx context.Context, who web.Who, id string, name, rol
 	}
 	h, _ = d.set.Get(id)
 	if err := d.saveProbe(ctx, h); err != nil {
-		return err
+		return errors.Join(err, d.set.SetMeta(id, was)) // what could not be kept does not hold either
 	}
 	// A probe given to a panel is that panel's surface probe.
 	if panel != nil && *panel != "" && h.Role == sensors.RolePanel {

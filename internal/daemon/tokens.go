@@ -220,7 +220,10 @@ func (d *Daemon) Redeem(ctx context.Context, code, device string) (string, web.W
 		t.Expires = &end
 	}
 	if err := d.store.PutToken(ctx, t); err != nil {
-		return "", web.Who{}, err
+		d.access.mu.Lock()
+		d.access.codes[key] = c // nobody is in by it yet
+		d.access.mu.Unlock()
+		return "", web.Who{}, webError(err)
 	}
 	said := "let in with the role " + t.Role
 	if c.days > 0 {
