@@ -5,7 +5,7 @@
 # other, and a table of what was done and what came of it. About a quarter of
 # an hour on two cores; root, for the small file systems.
 #
-#   make faults                 the whole campaign, 300 kills each
+#   make faults                 the whole campaign, 100 kills each
 #   FAULTS=20 make faults       smaller
 #   ONLY=clock make faults      the rows whose name has that in it
 #   SKIP=killed make faults     the others
@@ -14,12 +14,22 @@
 set -uo pipefail
 cd "$(dirname "$0")/.."
 
-n=${FAULTS:-300}
+n=${FAULTS:-100}
 only=${ONLY:-}
 skip=${SKIP:-}
 go=${GO:-go}
 logs=$(mktemp -d "${TMPDIR:-/tmp}/curewright-faults-XXXXXX")
 rows=() bad=0 number=0
+trap 'rm -rf "$logs/bin"' EXIT
+
+# test_of DIR PATTERN FAULTS: runs a package's tests by a binary that is built
+# once for all rows.
+test_of() {
+	local bin=$logs/bin/${1//\//_}
+	[[ -e $bin ]] || $go test -c -o "$bin" "$1" || return
+	[[ -e $bin ]] || return 0 # it has no tests
+	(cd "$1" && CUREWRIGHT_FAULTS=$3 "$bin" -test.v -test.count=1 -test.timeout 60m -test.run "$2")
+}
 
 # inject NAME SIZE PACKAGES PATTERN [FAULTS]: runs the tests and notes a row.
 inject() {
@@ -27,13 +37,14 @@ inject() {
 	[[ -z $only || $name == *"$only"* ]] || return 0
 	[[ -z $skip || $name != *"$skip"* ]] || return 0
 	number=$((number + 1))
-	local log start rc ok failed skipped
+	local log start rc=0 ok failed skipped dir
 	log=$logs/$(printf '%02d' $number).log
 	echo "== $name ($size)" >&2
 	start=$SECONDS
 	# shellcheck disable=SC2086 # several packages
-	CUREWRIGHT_FAULTS=$faults $go test -count=1 -timeout 60m -v -run "$pattern" $packages >"$log" 2>&1
-	rc=$?
+	for dir in $($go list -f '{{.Dir}}' $packages); do
+		test_of "$dir" "$pattern" "$faults" >>"$log" 2>&1 || rc=1
+	done
 	ok=$(grep -c '^ *--- PASS' "$log")
 	failed=$(grep -c '^ *--- FAIL' "$log")
 	skipped=$(grep -c '^ *--- SKIP' "$log")
@@ -59,7 +70,7 @@ inject "the store killed while writing" "$n kills" ./history '^TestKill$' "$n"
 inject "killed with messages to send" "3 kills" ./internal '^TestOutboxSurvivesKill$'
 inject "database and log: single bits flipped; they and the journal cut short" "2 × $n flips, 3 × $((n + 13)) cuts" ./history '^Test(FlippedBytes|Truncated)$' "$n"
 inject "holes of 4 kB in log, database and journal" "3 × 50 holes" ./history '^TestHoles$' 50
-inject "each call to the card fails once, under every way of entry" "two errors" ./history '^TestEveryCallFails$' 1
+inject "each call to the card fails once, under every way of entry: the store's, and the API's" "two errors" "./history $d" '^TestEvery(Call|Entry)Fails$' 1
 inject "a card that hangs in a sync" "" "./alerts $d" '^Test(HungStore.*|HungCardHoldsUpNothing)$'
 inject "files taken away, swapped; the lock's name gone" "" ./history '^Test(FilesTakenAwayWhileRunning|LockHoldsWithoutItsName|LeftoversAreRemoved)$'
 inject "log-ins taken back: racing a use, on a full card, against an old copy; foreign copies" "" ./history '^Test(Revoke.*|CopiesHoldNoTokens|ForeignSchemaIsRefused)$'
@@ -68,7 +79,7 @@ inject "damage while running" "" ./history '^Test(DamageWhileRunning|FlushesWhil
 inject "card full" "store, first start, file size limit, heater, daemon, its start on a network" "./history ./heat $d" '^Test(DiskFull|StartsOnAFullCardOnANetwork|FirstStartOnFullDisk|FileSizeLimit|Ring|FullCard|FaultDiskFull)$' "$n"
 inject "card read-only, and well again" "" ./history '^TestReadOnlyCard$'
 inject "clock: a year back and forward, hours, unknown at boot, set twice" "" "$d ./history ./alerts ./sensors" '^Test(FaultClock.*|ClockSteps|UntrustedClock|NeverDated|ClockSetBack|PushAfterTheClockIsPutBack|WallClockIsTheMachines|PollerOnACorrectedClock)$'
-inject "a phone with a wrong date, and the right one later" "" "./history $d" '^Test(JumpedDateErasesNothing|RightDateAfterAWrongOne|TwoConfirmationsAtOnce|FaultWrongPhoneDate|KernelReplacesPhoneDate|RestartBeforeTheDateIsKnown)$'
+inject "a phone with a wrong date, and the right one later" "" "./history $d" '^Test(JumpedDateErasesNothing|RightDateAfterAWrongOne|TwoConfirmationsAtOnce|FaultWrongPhoneDate|FaultPhoneHoursOff|SecondDateIsAskedAbout|KernelReplacesPhoneDate|RestartBeforeTheDateIsKnown)$'
 inject "probes: every fault on every driver" "9 drivers" ./sensors '^Test(EveryFault.*|TwoChipsAtOneAddress|DS18B20Faults|BusError|Poller.*|SetKeepsFaultsApart|SetKnowsAStuckProbe|Filter.*)$'
 inject "heater: every fault in every state" "" ./heat '^TestFaultTable$'
 inject "heater: probes off by some kelvins, two that disagree, limits that nobody accepted" "12 h each, simulated" ./heat '^Test(OffsetProbes|LimitProbesDisagree|NeverAccepted|LatchIsOnDiskFirst)$'
@@ -82,7 +93,7 @@ inject "TLS: handshakes that never end, a certificate that is over, gone, broken
 inject "the same key twice, two changes at once, pipes and devices as input" "" "$d ./internal/file" '^Test(IdempotencyKeyIsOnesOwn|SettingsAtOnce|NewProbeOnAFullCard|Read)$'
 inject "database, hook, Alertmanager and mail server gone" "72 simulated hours" $d '^TestFaultServersGone$' "$n"
 inject "MQTT broker and InfluxDB server gone, refusing, killed" "real broker and server" "./history/forward/... $d" '^Test(ReadingsThroughOutage|ReadingsRefused|RejectedPoint|RefusesEverything|BadLinkGetsOn|RepeatsAfterBreak|VictoriaMetrics|MQTT|InfluxDaemon)$'
-inject "alert channels down, slow, refusing, hanging" "" ./alerts/... '^Test(SlowChannelHoldsUpNoOther|Retry.*|AtLeastOnce|ResolvedWhileDown|FullCardStillDelivers|OutboxCatchesUp|DamagedRows|QueueIsBounded|HangingServer|Hanging|Unreachable|DownAndLogIn|RealAlertmanager)$'
+inject "alert channels down, slow, refusing, hanging, missing" "" "./alerts/... $d" '^Test(SlowChannelHoldsUpNoOther|Retry.*|AtLeastOnce|ResolvedWhileDown|FullCardStillDelivers|OutboxCatchesUp|DamagedRows|QueueIsBounded|HangingServer|Hanging|Unreachable|DownAndLogIn|RealAlertmanager|MissingBuzzerIsCalledDown)$'
 inject "10 000 readings a second pushed, beside a page that does not read" "60 s" $d '^TestFaultFlood$' "$n"
 inject "a page that does not read" "" "$d ./dashboards/web" '^Test(FaultSlowPage|SlowPageIsDropped|DeadPageIsCutOff|TooManyPages)$'
 inject "the daemon for days on end" "72 simulated hours" $d '^TestFaultSoak$' "$n"
