@@ -1,7 +1,5 @@
 // SPDX-License-Identifier: Apache-2.0
 
-//go:build !lean
-
 package history
 
 import (

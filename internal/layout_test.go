@@ -123,6 +123,13 @@ func TestImportRules(t *testing.T) {
 			}
 			t.Errorf("%s may not depend on %s", own, d)
 		}
+		for _, i := range p.Imports {
+			// Both look methods up by a name that the compiler does not know, and
+			// the linker then keeps every method of every type: twice the program.
+			if (i == "text/template" || i == "html/template") && !slices.Contains(testOnly, own) {
+				t.Errorf("%s may not import %s: dashboards/html writes pages", own, i)
+			}
+		}
 		if matches("model/...", own) {
 			for _, i := range p.Imports {
 				switch {

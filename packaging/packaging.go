@@ -7,13 +7,12 @@
 package packaging
 
 import (
-	"bytes"
 	"embed"
 	"fmt"
 	"io/fs"
 	"path/filepath"
+	"strconv"
 	"strings"
-	"text/template"
 )
 
 //go:embed files
@@ -75,12 +74,12 @@ func MDNS(port int, tls bool) (File, error) {
 	if err != nil {
 		return File{}, err
 	}
-	var b bytes.Buffer
-	err = template.Must(template.New("mdns").Parse(string(text))).Execute(&b, struct {
-		Port int
-		TLS  bool
-	}{port, tls})
-	return File{Path: MDNSFile, Text: b.String(), What: "tells phones on this network where the page is"}, err
+	kind := "_http._tcp"
+	if tls {
+		kind = "_https._tcp"
+	}
+	filled := strings.NewReplacer("{{.Type}}", kind, "{{.Port}}", strconv.Itoa(port)).Replace(string(text))
+	return File{Path: MDNSFile, Text: filled, What: "tells phones on this network where the page is"}, nil
 }
 
 // File is one file of an installation.
@@ -110,15 +109,11 @@ func (l Layout) Files() ([]File, error) {
 		}
 		return string(b)
 	}
-	var unit bytes.Buffer
-	t := template.Must(template.New(Service).Option("missingkey=error").Parse(text(Service)))
-	if err := t.Execute(&unit, l); err != nil {
-		return nil, fmt.Errorf("unit: %w", err)
-	}
+	unit := strings.NewReplacer("{{.Doc}}", l.Doc, "{{.Binary}}", l.Binary, "{{.Config}}", l.Config).Replace(text(Service))
 	return []File{
 		{Path: filepath.Join(l.Sysusers, "curewright.conf"), Text: text("sysusers.conf"), What: "the daemon's own user and its groups"},
 		{Path: filepath.Join(l.Udev, "60-curewright.rules"), Text: text("curewright.rules"), What: "lets these groups use the buses"},
 		{Path: l.Config, Text: text("curewright.toml"), What: "the configuration, yours to edit", Keep: true},
-		{Path: filepath.Join(l.Units, Service), Text: unit.String(), What: "the service"},
+		{Path: filepath.Join(l.Units, Service), Text: unit, What: "the service"},
 	}, nil
 }

@@ -6,9 +6,7 @@
 package daysheet
 
 import (
-	"bytes"
 	"fmt"
-	"html/template"
 	"math"
 	"regexp"
 	"slices"
@@ -59,7 +57,7 @@ func (o Options) in(t time.Time) time.Time {
 	return t
 }
 
-// sheet is the plan as the page's template sees it.
+// sheet is the plan as the page shows it.
 type sheet struct {
 	o                                       Options
 	Title, Shop, Made, Chance, Finish, Lead string
@@ -185,11 +183,7 @@ func HTML(res plan.Result, o Options) ([]byte, error) {
 	default:
 		data.Size = "7pt"
 	}
-	var b bytes.Buffer
-	if err := page.Execute(&b, data); err != nil {
-		return nil, err
-	}
-	return b.Bytes(), nil
+	return []byte(data.page()), nil
 }
 
 // cups words a step's batches, equal ones together.
@@ -230,50 +224,3 @@ func (o Options) cups(bs []plan.Batch) []string {
 	}
 	return out
 }
-
-var page = template.Must(template.New("day").Parse(`<!doctype html>
-<html lang="{{.Lang}}">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>{{.Title}}: {{.T "name"}}</title>
-<style>
-@page { size: A4; margin: 11mm 12mm }
-* { box-sizing: border-box }
-body { font: {{.Size}}/1.3 ui-serif, Georgia, "Liberation Serif", serif; color: #111; background: #fff; margin: 0 auto; max-width: 186mm; font-variant-numeric: tabular-nums }
-@media screen { body { padding: 12px; font-size: 16px } }
-h1 { font-size: 1.6em; margin: 0 }
-.head { display: flex; justify-content: space-between; align-items: baseline; gap: 1em; border-bottom: 2px solid #111; padding-bottom: 2pt; flex-wrap: wrap }
-.lead { margin: 4pt 0 }
-table { border-collapse: collapse; width: 100% }
-td { vertical-align: top; padding: 2.5pt 4pt 2.5pt 0; border-top: .5pt solid #999 }
-tr { break-inside: avoid }
-.day td { border-top: 1.5pt solid #111; font-weight: bold; padding-top: 5pt }
-.box { width: 1.6em } .box i { display: inline-block; width: .95em; height: .95em; border: 1pt solid #111 }
-.box i.done { background: #111 }
-.at { width: 5.2em; white-space: nowrap; font-weight: bold } .at small { font-weight: normal; display: block }
-.win { width: 9.5em; font-size: .92em }
-.cup { font-size: .92em; padding-left: .8em; text-indent: -.8em } .cup::before { content: "▾ " }
-.panel { font-size: .92em; width: 7em } .panel small { white-space: nowrap }
-ul { margin: 2pt 0; padding-left: 1.1em } h2 { font-size: 1.05em; margin: 6pt 0 0 }
-.foot { border-top: 2px solid #111; margin-top: 6pt; font-size: .88em }
-.no { border: 2pt solid #111; padding: 4pt 6pt; margin: 5pt 0 }
-</style>
-</head>
-<body>
-<div class="head"><h1>{{.Title}}</h1><div>{{with .Shop}}{{.}} · {{end}}{{with .Made}}{{$.T "planned"}} {{.}}{{end}}</div></div>
-{{if .Feasible}}<p class="lead"><b>{{.Chance}}</b> {{.T "every_step"}}{{with .Finish}}; {{$.T "done_about"}} {{.}}{{end}}. {{.T "finger"}}</p>
-{{else}}<div class="no"><b>{{.Lead}}</b></div>{{end}}
-{{with .WhyNot}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}
-{{with .Options}}<h2>{{$.T "mend"}}</h2><ul>{{range .}}<li>{{.Say}}</li>{{end}}</ul>{{end}}
-<table>
-{{range .Rows}}{{with .Day}}<tr class="day"><td colspan="5">{{.}}</td></tr>{{end}}
-<tr><td class="box"><i{{if .Done}} class="done"{{end}}></i></td><td class="at">{{.At}}<small>{{$.T "to"}} {{.Until}}</small></td><td class="panel">{{.Panel}}{{with .Temp}}<br><small>{{$.T "about"}} {{.}}</small>{{end}}</td><td>{{.Say}}{{range .Cups}}<div class="cup">{{.}}</div>{{end}}</td><td class="win">{{with .Window}}{{.}}{{end}}{{with .Feel}}<br>{{$.T "feel"}} {{.}}{{end}}</td></tr>
-{{end}}</table>
-<div class="foot">
-{{with .Notes}}<ul>{{range .}}<li>{{.}}</li>{{end}}</ul>{{end}}
-<ul>{{range .Cautions}}<li>{{.}}</li>{{end}}</ul>
-</div>
-</body>
-</html>
-`))

@@ -5,45 +5,39 @@ package record
 import (
 	_ "embed"
 	"fmt"
-	"html/template"
 	"io"
 	"maps"
 	"slices"
 	"strings"
 	"time"
 
+	"curewright/dashboards/html"
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/words"
 )
 
-//go:embed record.html
-var pageText string
-
 //go:embed record.css
 var styleText string
-
-var page = template.Must(template.New("record").Parse(pageText))
 
 // HTML writes the record as one page that prints on A4 and Letter: one sheet
 // or more a side, and one with the resins, the doubt and the cautions, in the
 // reader's language, clock and unit. It holds its own style and no script, and fetches nothing.
 func HTML(w io.Writer, d Document, read words.View) error {
-	v := view{Document: d, w: readerOf(read), Style: template.CSS(styleText)}
-	if err := page.Execute(w, v); err != nil {
+	v := view{Document: d, w: readerOf(read)}
+	if _, err := io.WriteString(w, v.page()); err != nil {
 		return fmt.Errorf("record: %w", err)
 	}
 	return nil
 }
 
-// view is the document as the page's template sees it.
+// view is the document as the page shows it.
 type view struct {
 	Document
-	w     reader
-	Style template.CSS
+	w reader
 }
 
-// T is a sentence of the record, for the page's template.
+// T is a sentence of the record.
 func (v view) T(code string) string { return v.w.t(code, nil) }
 
 // Lang is the language's tag.
@@ -105,8 +99,6 @@ func (v view) Span() string {
 	return v.w.span(a, b)
 }
 
-func (v view) ShortHash() string { return v.Hash[:16] }
-
 type sideView struct {
 	Side
 	w     reader
@@ -154,7 +146,7 @@ func (s sideView) About() string {
 	return strings.Join(p, ", ")
 }
 
-func (s sideView) Figure() template.HTML { return drawSide(s.Side, s.w) }
+func (s sideView) Figure() html.Markup { return drawSide(s.Side, s.w) }
 
 type coatView struct {
 	CoatEntry

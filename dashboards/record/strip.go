@@ -5,7 +5,6 @@ package record
 import (
 	"fmt"
 	"html"
-	"html/template"
 	"math"
 	"slices"
 	"strings"
@@ -13,6 +12,7 @@ import (
 	"unicode/utf8"
 
 	"curewright/dashboards/hours"
+	page "curewright/dashboards/html"
 	"curewright/model/coat"
 	"curewright/model/words"
 )
@@ -134,7 +134,7 @@ func bounds(s Side) (from, to time.Time, ok bool) {
 
 // drawSide draws all strips of a side over one time axis, the panel's
 // temperature below them.
-func drawSide(s Side, w reader) template.HTML {
+func drawSide(s Side, w reader) page.Markup {
 	from, to, ok := bounds(s)
 	if !ok {
 		return ""
@@ -154,7 +154,7 @@ func drawSide(s Side, w reader) template.HTML {
 	}
 	f.temperature(s, y)
 	f.p(`</svg>`)
-	return template.HTML(f.b.String())
+	return page.Markup(f.b.String())
 }
 
 // axis draws days and hours along the top and faint lines down to the foot.

@@ -3,57 +3,59 @@
 package web
 
 import (
-	"bytes"
 	"context"
 	"errors"
-	"html/template"
+	"io"
 	"net/http"
 	"strconv"
 	"time"
 
 	"curewright/alerts"
+	"curewright/dashboards/html"
 )
 
-// The page behind a link in a message. Programs that scan mail open links, so
-// opening does nothing; only the button's POST acknowledges.
-var ackTemplate = template.Must(template.New("ack").Parse(`<!doctype html>
+type ackBody struct {
+	Title, Say string
+	Ask        bool
+}
+
+// page is what stands behind a link in a message. Programs that scan mail open
+// links, so opening does nothing; only the button's POST acknowledges.
+func (b ackBody) page(style bool) string {
+	w := &html.Writer{}
+	w.Put(`<!doctype html>
 <html lang="en">
 <head>
 <meta charset="utf-8">
 <meta name="viewport" content="width=device-width, initial-scale=1">
 <meta name="color-scheme" content="light dark">
 <meta name="robots" content="noindex">
-<title>{{.Title}}</title>
-{{if .Style}}<link rel="stylesheet" href="/app.css">
-{{end}}</head>
+<title>%s</title>
+`, b.Title)
+	if style {
+		w.Put("<link rel=\"stylesheet\" href=\"/app.css\">\n")
+	}
+	w.Put(`</head>
 <body>
-<header id="top"><div class="head"><h1>{{.Title}}</h1></div></header>
+<header id="top"><div class="head"><h1>%s</h1></div></header>
 <main>
-{{with .Say}}<p class="say">{{.}}</p>
-{{end}}{{if .Ask}}<form method="post"><div class="do"><button class="first">I have seen it</button></div></form>
-{{end}}</main>
-</body>
-</html>
-`))
-
-type ackBody struct {
-	Title, Say string
-	Ask, Style bool
+`, b.Title)
+	w.If("<p class=\"say\">%s</p>\n", b.Say)
+	if b.Ask {
+		w.Put("<form method=\"post\"><div class=\"do\"><button class=\"first\">I have seen it</button></div></form>\n")
+	}
+	w.Put("</main>\n</body>\n</html>\n")
+	return w.String()
 }
 
 func (s *Server) ackShow(w http.ResponseWriter, r *http.Request, code int, b ackBody) {
-	b.Style = s.assets.has("app.css")
-	var buf bytes.Buffer
-	if err := ackTemplate.Execute(&buf, b); err != nil {
-		s.problem(w, r, err)
-		return
-	}
+	text := b.page(s.assets.has("app.css"))
 	h := w.Header()
 	h.Set("Content-Type", "text/html; charset=utf-8")
-	h.Set("Content-Length", strconv.Itoa(buf.Len()))
+	h.Set("Content-Length", strconv.Itoa(len(text)))
 	w.WriteHeader(code)
 	if r.Method != http.MethodHead {
-		w.Write(buf.Bytes())
+		io.WriteString(w, text)
 	}
 }
 

@@ -30,13 +30,12 @@ type target struct {
 	name          string // in file names
 	goarch, goarm string
 	debian        string // architecture in Debian's words
-	tags          string // of the build: lean leaves out what weighs most on a small card
 }
 
 var targets = []target{
-	{"amd64", "amd64", "", "amd64", ""},
-	{"arm64", "arm64", "", "arm64", ""},
-	{"armv6", "arm", "6", "armhf", "lean"},
+	{"amd64", "amd64", "", "amd64"},
+	{"arm64", "arm64", "", "arm64"},
+	{"armv6", "arm", "6", "armhf"},
 }
 
 // build is what is known of the tree that is handed out.
@@ -175,7 +174,7 @@ func output(dir, name string, args ...string) (string, error) {
 // Nothing of the surroundings may change the bytes: not GOFLAGS, not whether
 // the checkout has its history, not where it lies.
 func (b *build) compile(bin string, t target) error {
-	cmd := exec.Command("go", "build", "-trimpath", "-buildvcs=false", "-tags", t.tags,
+	cmd := exec.Command("go", "build", "-trimpath", "-buildvcs=false",
 		"-ldflags", "-s -w -buildid= -X main.version="+b.version+" -X main.commit="+b.commit, "-o", bin, "./cmd/curewright")
 	cmd.Dir = b.root
 	cmd.Stderr = os.Stderr
