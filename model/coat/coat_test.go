@@ -333,10 +333,9 @@ func TestStepper(t *testing.T) {
 			for _, base := range []float64{5, 15, 25} {
 				a, b := 0.0, []float64{0}
 				temp := func(k int) float64 { return base + 5*math.Sin(float64(k)*2*math.Pi/96) }
-				l0 := s.law(r, temp(0))
+				l0 := s.law(temp(0))
 				for k := range 288 {
-					l1 := s.law(r, temp(k+1))
-					lm := l0.between(&l1)
+					lm, l1 := s.law((temp(k)+temp(k+1))/2), s.law(temp(k+1))
 					a, _ = s.step(a, kappa*900, &l0, &lm, &l1)
 					l0 = l1
 					it.Advance(b, []float64{kappa}, 900, temp(k), temp(k+1))

@@ -42,10 +42,17 @@ type stepper struct {
 	plain bool       // m = 1, n = 2
 	// By α in steps of 1/tableN: exp((Tg−D)/W), α^m, (1−α)^n.
 	g, am, an [tableN + 1]float64
-	tg        [tableN + 1]float64
+	// By temperature, within 1e-5 of the law between them.
+	laws [lawN + 1]law
 }
 
-const tableN = 2048
+const (
+	tableN = 2048
+
+	lawLoC, lawHiC = -30.0, 70.0
+	lawPerK        = 10.0
+	lawN           = (lawHiC - lawLoC) * lawPerK
+)
 
 func (s *stepper) prepare(r *cure.Resin) {
 	key := *r
@@ -58,11 +65,12 @@ func (s *stepper) prepare(r *cure.Resin) {
 	s.plain = r.M == 1 && r.N == 2
 	for i := range s.g {
 		a := float64(i) / tableN
-		tg := r.Tg(a)
-		s.tg[i] = tg
-		s.g[i] = math.Exp((tg - r.D) / r.W)
+		s.g[i] = math.Exp((r.Tg(a) - r.D) / r.W)
 		s.am[i] = math.Pow(a, r.M)
 		s.an[i] = math.Pow(1-a, r.N)
+	}
+	for i := range s.laws {
+		s.laws[i] = lawAt(r, lawLoC+float64(i)/lawPerK)
 	}
 }
 
@@ -74,20 +82,19 @@ func sameLaw(a, b *cure.Resin) bool {
 // law is the temperature's part of the rate: k1, k2 (1/s) and exp(−T/W).
 type law struct{ k1, k2, h float64 }
 
-func (s *stepper) law(r *cure.Resin, tC float64) law {
-	x := -1 / (cure.GasConstant * (tC + 273.15))
-	k2 := r.A2 * math.Exp(r.E2*x)
-	k1 := r.A1 / r.A2 * k2
-	if r.E1 != r.E2 || r.A2 == 0 {
-		k1 = r.A1 * math.Exp(r.E1*x)
-	}
-	return law{k1, k2, math.Exp(-tC / r.W)}
+func lawAt(r *cure.Resin, tC float64) law {
+	return law{cure.Arrhenius(r.A1, r.E1, tC), cure.Arrhenius(r.A2, r.E2, tC), math.Exp(-tC / r.W)}
 }
 
-// between is the law in the middle of a step: geometric means, which differ
-// from the true middle by some 1e-4 for a step of 1 K.
-func (l *law) between(o *law) law {
-	return law{math.Sqrt(l.k1 * o.k1), math.Sqrt(l.k2 * o.k2), math.Sqrt(l.h * o.h)}
+func (s *stepper) law(tC float64) law {
+	x := (tC - lawLoC) * lawPerK
+	if !(x >= 0 && x < lawN) {
+		return lawAt(&s.key, tC)
+	}
+	i := int(x)
+	f := x - float64(i)
+	a, b := &s.laws[i], &s.laws[i+1]
+	return law{a.k1 + f*(b.k1-a.k1), a.k2 + f*(b.k2-a.k2), a.h + f*(b.h-a.h)}
 }
 
 func (s *stepper) rate(a float64, l *law) float64 {
@@ -142,8 +149,11 @@ type Workspace struct {
 	past  [fanMarks][pastN]float64 // of that, by the root of its time
 	path  cure.Path
 	gauge cure.Gauge
-	marks [nodeN]cure.Marks
-	old   *Workspace // for the oldest resin, where it differs
+	// A film's coat by the law, and as if nothing were gained outside the
+	// resin's range.
+	law, less reading
+	firm      [nodeN]float64 // when it first was firm, where that is past
+	old       *Workspace // for the oldest resin, where it differs
 	// Spread are the quantiles at which an estimate tells the times of green and
 	// closing; none asked for where nil.
 	Spread []float64
@@ -258,6 +268,43 @@ func (r *rails) between(m cure.Mark, j int, z float64) float64 {
 	return min(max(t, a), b)
 }
 
+// reading is a film's coat under one reading of the time that its panel spends
+// outside the resin's range.
+type reading struct {
+	alpha [nodeN]float64
+	marks [nodeN]cure.Marks
+	left  int // the last node with a mark to pass: the fastest get hard first, and stand last
+}
+
+// step carries the nodes from n0 over the path's last stretch, dt seconds of
+// which count, with the law at the beginning, middle and end of these.
+func (rd *reading) step(s *stepper, g *cure.Gauge, n0 int, dt float64, l0, lm, l1 *law) {
+	for j := n0; j <= rd.left; j++ {
+		m := &rd.marks[j]
+		if m.Done() {
+			continue
+		}
+		was := rd.alpha[j]
+		now, first := was, 0.0
+		if dt > 0 {
+			now, first = s.step(was, nodeKappa[j]*dt, l0, lm, l1)
+			rd.alpha[j] = now
+		}
+		g.Mark(m, was, first, now)
+	}
+	for rd.left >= n0 && rd.marks[rd.left].Done() {
+		rd.left--
+	}
+}
+
+// passed are the marks that a film with offsets z has passed already.
+func (r *rails) passed(j int, z *offsets) (past [int(cure.Hard) + 1]float64) {
+	for m := range past {
+		past[m] = r.between(cure.Mark(m), j, z[zOf(cure.Mark(m))])
+	}
+	return past
+}
+
 // follow carries one film along one path for the nodes n0 to n1.
 func (ws *Workspace) follow(f *fan, z *offsets, path []float32, dt float64, n0, n1 int, when *times) {
 	tr := f.tr
@@ -267,126 +314,111 @@ func (ws *Workspace) follow(f *fan, z *offsets, path []float32, dt float64, n0, 
 	now := tr.NowC()
 	firmNow := ws.gauge.Level(cure.Firm)
 	soft := max(r.AlphaGel+film.Gel, r.AlphaAtTg(now+cure.FirmAboveK+film.FirmK-cure.SoftensK))
-	begin := func(alpha *[nodeN]float64, rl *rails, law bool) {
+	law, less := &ws.law, &ws.less
+	law.alpha, law.left = tr.alpha, n1
+	for j := n0; j <= n1; j++ {
+		past := tr.law.passed(j, z)
+		ws.firm[j] = past[cure.Firm]
+		a := tr.alpha[j]
+		first := min(past[cure.Firm], tr.path.RecoatAt)
+		when[cure.Closes][j], when[nextCloses][j] = first, math.Inf(1)
+		switch {
+		case a >= firmNow, a >= soft && tr.firm&(1<<j) != 0, !math.IsInf(past[cure.Shut], 1), !math.IsInf(tr.path.RecoatAt, 1),
+			ws.gauge.Cold(a):
+			when[nextCloses][j] = min(first, f.start)
+		default: // where it came open again, the next time counts
+			past[cure.Firm] = math.Inf(1)
+		}
+		law.marks[j] = cure.MarksFrom(past, 0)
+	}
+	split := f.law && tr.split
+	if split {
+		less.alpha, less.left = tr.less, n1
 		for j := n0; j <= n1; j++ {
-			var past [int(cure.Hard) + 1]float64
-			for m := range past {
-				past[m] = rl.between(cure.Mark(m), j, z[zOf(cure.Mark(m))])
-			}
-			ws.marks[j] = cure.MarksFrom(past, 0)
-			if !law {
-				continue
-			}
-			a := alpha[j]
-			first := min(past[cure.Firm], tr.path.RecoatAt)
-			when[cure.Closes][j], when[nextCloses][j] = first, math.Inf(1)
-			switch {
-			case a >= firmNow, a >= soft && tr.firm&(1<<j) != 0, !math.IsInf(past[cure.Shut], 1), !math.IsInf(tr.path.RecoatAt, 1),
-				ws.gauge.Cold(a):
-				when[nextCloses][j] = min(first, f.start)
-			case !math.IsInf(past[cure.Firm], 1):
-				// It came open again: the next time counts.
-				past[cure.Firm] = math.Inf(1)
-				ws.marks[j] = cure.MarksFrom(past, 0)
-			}
+			less.marks[j] = cure.MarksFrom(tr.low.passed(j, z), 0)
 		}
 	}
-	begin(&tr.alpha, &tr.law, true)
-	recoatAt, handleAt := ws.run(f, &tr.alpha, film, path, dt, n0, n1, false)
+	split = ws.run(f, film, path, dt, n0, n1, split)
+	end := f.start + float64(max(len(path)-1, 0))*dt
 	for j := n0; j <= n1; j++ {
-		m := &ws.marks[j]
-		firm := min(m.When[cure.Firm], recoatAt)
+		m := &law.marks[j]
+		firm := min(m.When[cure.Firm], ws.path.RecoatAt)
 		if math.IsInf(when[cure.Closes][j], 1) {
 			when[cure.Closes][j] = firm
 		}
 		if math.IsInf(when[nextCloses][j], 1) {
 			when[nextCloses][j] = firm
 		}
-		when[cure.Shut][j] = min(m.When[cure.Shut], recoatAt)
+		when[cure.Shut][j] = min(m.When[cure.Shut], ws.path.RecoatAt)
 		when[lawTacky][j], when[lawGreen][j] = m.When[cure.Tacky], m.When[cure.Green]
-	}
-	if f.law {
-		alpha, rl := tr.lesser()
-		begin(alpha, rl, false)
-		_, handleAt = ws.run(f, alpha, film, path, dt, n0, n1, true)
-	}
-	end := f.start + float64(max(len(path)-1, 0))*dt
-	for j := n0; j <= n1; j++ {
-		m := &ws.marks[j]
+		if split {
+			m = &less.marks[j]
+		} else {
+			m.When[cure.Firm] = min(m.When[cure.Firm], ws.firm[j])
+		}
 		for _, k := range [...]cure.Mark{cure.Tacky, cure.Opens, cure.Green, cure.Firm, cure.Hard} {
 			when[k][j] = m.When[k]
 		}
-		if !f.law {
-			when[cure.Firm][j] = when[cure.Closes][j]
-			if !math.IsInf(recoatAt, 1) || r.RecoatUntil != nil {
-				when[cure.Firm][j] = m.When[cure.Firm]
-			}
-		}
 		when[cure.Handle][j] = math.Inf(1)
-		if at := max(m.When[cure.Hard], handleAt); at <= max(end, f.start) {
+		if at := max(m.When[cure.Hard], ws.path.HandleAt); at <= max(end, f.start) {
 			when[cure.Handle][j] = at
 		}
 	}
 }
 
-// run integrates one film's path from the track's place; inside counts only
-// the time that the panel is in the resin's range.
-func (ws *Workspace) run(f *fan, from *[nodeN]float64, film cure.Film, path []float32, dt float64, n0, n1 int, inside bool) (recoatAt, handleAt float64) {
-	tr := f.tr
-	r := tr.r
-	ws.path = tr.path
+// run integrates one film's path from the track's place, under the law and,
+// once the two differ, the lesser reading; it reports whether they do.
+func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0, n1 int, split bool) bool {
+	r, s := f.tr.r, &ws.steps
+	ws.path = f.tr.path
 	p, g := &ws.path, &ws.gauge
 	if len(path) < 2 {
-		return p.RecoatAt, p.HandleAt
+		return split
 	}
 	g.Reset(p, film)
-	alpha := *from
-	left := n1 // the fastest get hard first, and stand last
-	l0 := ws.steps.law(r, float64(path[0]))
+	law, less := &ws.law, &ws.less
+	c0 := float64(path[0])
+	l0 := s.law(c0)
 	for k, by := 1, 1; k < len(path); k += by {
 		c := float64(path[k])
-		l1 := ws.steps.law(r, c)
-		lm := l0.between(&l1)
+		h := dt * float64(by)
+		lm, l1 := s.law((c0+c)/2), s.law(c)
 		p.To(f.start+float64(k)*dt, c, lm.k2)
 		g.Look()
-		a0, am, a1, h := &l0, &lm, &l1, dt*float64(by)
-		if inside {
-			if x0, x1 := p.Inside(); x0 != 0 || x1 != 1 {
-				h *= x1 - x0
-				c0 := float64(path[k-by])
-				b0, b1 := ws.steps.law(r, c0+x0*(c-c0)), ws.steps.law(r, c0+x1*(c-c0))
-				bm := b0.between(&b1)
-				a0, am, a1 = &b0, &bm, &b1
+		x0, x1 := 0.0, 1.0
+		if f.law {
+			x0, x1 = p.Inside()
+		}
+		whole := x0 == 0 && x1 == 1
+		if !whole && !split {
+			split, ws.less = true, ws.law
+			for j := n0; j <= n1; j++ {
+				if m := &less.marks[j]; ws.firm[j] < m.When[cure.Firm] {
+					m.When[cure.Firm] = ws.firm[j]
+					*m = cure.MarksFrom(m.When, m.Glass)
+				}
 			}
 		}
-		for j := n0; j <= left; j++ {
-			m := &ws.marks[j]
-			if m.Done() {
-				continue
-			}
-			was := alpha[j]
-			now, first := was, 0.0
-			if h > 0 {
-				now, first = ws.steps.step(was, nodeKappa[j]*h, a0, am, a1)
-				alpha[j] = now
-			}
-			g.Mark(m, was, first, now)
+		law.step(s, g, n0, h, &l0, &lm, &l1)
+		switch {
+		case split && whole:
+			less.step(s, g, n0, h, &l0, &lm, &l1)
+		case split:
+			b0, bm, b1 := s.law(c0+x0*(c-c0)), s.law(c0+(x0+x1)/2*(c-c0)), s.law(c0+x1*(c-c0))
+			less.step(s, g, n0, h*(x1-x0), &b0, &bm, &b1)
 		}
-		for left >= n0 && ws.marks[left].Done() {
-			left--
-		}
-		if left < n0 && !math.IsInf(p.HandleAt, 1) && (r.RecoatUntil == nil || !math.IsInf(p.RecoatAt, 1)) {
+		if law.left < n0 && (!split || less.left < n0) && !math.IsInf(p.HandleAt, 1) && (r.RecoatUntil == nil || !math.IsInf(p.RecoatAt, 1)) {
 			break
 		}
-		l0 = l1
+		c0, l0 = c, l1
 		// What is left a day from now comes slowly: every other step will do,
 		// but where the panel crosses the edge of the resin's range.
 		by = 1
-		if float64(k)*dt >= dayS && k+2 < len(path) && (len(path)-1-k)%2 == 0 && !(inside && crosses(r, path[k:k+3])) {
+		if float64(k)*dt >= dayS && k+2 < len(path) && (len(path)-1-k)%2 == 0 && !(f.law && crosses(r, path[k:k+3])) {
 			by = 2
 		}
 	}
-	return p.RecoatAt, p.HandleAt
+	return split
 }
 
 // crosses reports whether the resin's least or greatest panel temperature lies

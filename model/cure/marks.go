@@ -368,10 +368,13 @@ func (g *Gauge) Look() {
 		for _, c := range p.now[1:p.k] {
 			least = min(least, c)
 		}
-		if least < p.now[p.k] {
-			g.low = g.levels(least)
-		} else {
+		switch {
+		case least >= p.now[p.k]:
 			g.low = end
+		case least == p.now[0]:
+			g.low = g.last
+		default:
+			g.low = g.levels(least)
 		}
 		g.lv[p.k] = end
 	}
@@ -438,8 +441,10 @@ func (g *Gauge) Mark(m *Marks, a0, da, a1 float64) {
 	if a1 >= g.low[Hard] && math.IsInf(w[Hard], 1) {
 		g.pass(&w[Hard], Hard, a0, da, a1)
 	}
-	if now := g.p.NowC() + GlassAboveK; now < g.tgGel && m.next <= Green && a1 < g.gel && math.IsInf(m.Glass, 1) && now <= g.p.r.Tg(a1) {
-		m.Glass = g.p.t
+	if m.next <= Green && a1 < g.gel && math.IsInf(m.Glass, 1) {
+		if now := g.p.NowC() + GlassAboveK; now < g.tgGel && now <= g.p.r.Tg(a1) {
+			m.Glass = g.p.t
+		}
 	}
 }
 
