@@ -336,7 +336,7 @@ func TestStepper(t *testing.T) {
 				l0 := s.law(temp(0))
 				for k := range 288 {
 					lm, l1 := s.law((temp(k)+temp(k+1))/2), s.law(temp(k+1))
-					a, _ = s.step(a, kappa*900, &l0, &lm, &l1)
+					a = s.step(a, kappa*900, kappa*900*s.rate(a, &l0), &lm, &l1)
 					l0 = l1
 					it.Advance(b, []float64{kappa}, 900, temp(k), temp(k+1))
 					worst = max(worst, math.Abs(a-b[0]))

@@ -114,19 +114,17 @@ func (s *stepper) rate(a float64, l *law) float64 {
 	return (l.k1 + l.k2*am) * an / (1 + g*l.h)
 }
 
-// step moves a over dt seconds at rate factor κ, with the temperature's part
-// at the beginning, middle and end of the step. The order of the method
-// follows how much happens in the step. f1 is what the rate at the beginning
-// would have done.
-func (s *stepper) step(a, kdt float64, l0, lm, l1 *law) (to, f1 float64) {
-	f1 = kdt * s.rate(a, l0)
+// step moves a over a step with the law at its middle and end; kdt is κ·dt and
+// f1 what the rate at the beginning would have done. The order of the method
+// follows how much happens in the step.
+func (s *stepper) step(a, kdt, f1 float64, lm, l1 *law) float64 {
 	if f1 < 0.02 {
-		return a + kdt*s.rate(a+f1/2, lm), f1
+		return a + kdt*s.rate(a+f1/2, lm)
 	}
 	f2 := kdt * s.rate(a+f1/2, lm)
 	f3 := kdt * s.rate(a+f2/2, lm)
 	f4 := kdt * s.rate(a+f3, l1)
-	return a + (f1+2*f2+2*f3+f4)/6, f1
+	return a + (f1+2*f2+2*f3+f4)/6
 }
 
 // What a fan tells the time of, beside cure's marks.
@@ -153,7 +151,7 @@ type Workspace struct {
 	// resin's range.
 	law, less reading
 	firm      [nodeN]float64 // when it first was firm, where that is past
-	old       *Workspace // for the oldest resin, where it differs
+	old       *Workspace     // for the oldest resin, where it differs
 	// Spread are the quantiles at which an estimate tells the times of green and
 	// closing; none asked for where nil.
 	Spread []float64
@@ -279,18 +277,19 @@ type reading struct {
 // step carries the nodes from n0 over the path's last stretch, dt seconds of
 // which count, with the law at the beginning, middle and end of these.
 func (rd *reading) step(s *stepper, g *cure.Gauge, n0 int, dt float64, l0, lm, l1 *law) {
+	// One loop a stage, so that the nodes' divisions overlap.
+	var first, now [nodeN]float64
 	for j := n0; j <= rd.left; j++ {
-		m := &rd.marks[j]
-		if m.Done() {
-			continue
+		first[j] = dt * nodeKappa[j] * s.rate(rd.alpha[j], l0)
+	}
+	for j := n0; j <= rd.left; j++ {
+		now[j] = s.step(rd.alpha[j], nodeKappa[j]*dt, first[j], lm, l1)
+	}
+	for j := n0; j <= rd.left; j++ {
+		if m := &rd.marks[j]; !m.Done() {
+			g.Mark(m, rd.alpha[j], first[j], now[j])
 		}
-		was := rd.alpha[j]
-		now, first := was, 0.0
-		if dt > 0 {
-			now, first = s.step(was, nodeKappa[j]*dt, l0, lm, l1)
-			rd.alpha[j] = now
-		}
-		g.Mark(m, was, first, now)
+		rd.alpha[j] = now[j]
 	}
 	for rd.left >= n0 && rd.marks[rd.left].Done() {
 		rd.left--
@@ -384,7 +383,9 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 		h := dt * float64(by)
 		lm, l1 := s.law((c0+c)/2), s.law(c)
 		p.To(f.start+float64(k)*dt, c, lm.k2)
-		g.Look()
+		if law.left >= n0 || split && less.left >= n0 {
+			g.Look()
+		}
 		x0, x1 := 0.0, 1.0
 		if f.law {
 			x0, x1 = p.Inside()
@@ -412,9 +413,12 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 		}
 		c0, l0 = c, l1
 		// What is left a day from now comes slowly: every other step will do,
-		// but where the panel crosses the edge of the resin's range.
+		// but where the panel crosses the edge of the resin's range. Where only
+		// the handling age is left, a step an hour will.
 		by = 1
-		if float64(k)*dt >= dayS && k+2 < len(path) && (len(path)-1-k)%2 == 0 && !(f.law && crosses(r, path[k:k+3])) {
+		if law.left < n0 && (!split || less.left < n0) && !f.law && k+4 < len(path) && (len(path)-1-k)%4 == 0 {
+			by = 4
+		} else if float64(k)*dt >= dayS && k+2 < len(path) && (len(path)-1-k)%2 == 0 && !(f.law && crosses(r, path[k:k+3])) {
 			by = 2
 		}
 	}

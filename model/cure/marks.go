@@ -84,20 +84,34 @@ func (u *ruler) above(tgC float64) float64 {
 }
 
 func (u *ruler) levels(nowC float64) (l levels) {
-	f := &u.film
-	l[Tacky], l[Opens] = AlphaTacky+f.Tacky, AlphaOpens+f.Opens
-	l[Green] = u.above(nowC - GreenBelowK)
-	l[Firm] = u.above(nowC + FirmAboveK + f.FirmK)
-	l[Shut] = l[Firm]
-	switch {
-	case nowC <= WorkLowC:
-		l[Shut], l[Hard] = u.shutLow, u.hardLow
-	case nowC >= WorkHighC:
-		l[Hard] = u.hardHigh
-	default:
-		l[Hard] = u.above(nowC + HardAboveK + f.HardK)
+	for m := range l {
+		l[m] = u.level(Mark(m), nowC)
 	}
 	return l
+}
+
+func (u *ruler) level(m Mark, nowC float64) float64 {
+	switch m {
+	case Tacky:
+		return AlphaTacky + u.film.Tacky
+	case Opens:
+		return AlphaOpens + u.film.Opens
+	case Green:
+		return u.above(nowC - GreenBelowK)
+	case Shut:
+		if nowC <= WorkLowC {
+			return u.shutLow
+		}
+	case Hard:
+		switch {
+		case nowC <= WorkLowC:
+			return u.hardLow
+		case nowC >= WorkHighC:
+			return u.hardHigh
+		}
+		return u.above(nowC + HardAboveK + u.film.HardK)
+	}
+	return u.above(nowC + FirmAboveK + u.film.FirmK)
 }
 
 // Level is the degree of cure at which a coat on a panel at nowC (°C) passes a
@@ -111,7 +125,7 @@ func (r *Resin) Level(m Mark, nowC float64, f Film) float64 {
 		m = Hard
 	}
 	u := newRuler(r, f)
-	return u.levels(nowC)[m]
+	return u.level(m, nowC)
 }
 
 // Path is the part of the marks that every rate factor and film on a panel
@@ -327,10 +341,8 @@ func (r *Resin) inside(c0, c1 float64) (x0, x1 float64) {
 type Gauge struct {
 	p *Path
 	ruler
-	low  levels    // the least of each level within the stretch
-	lv   [4]levels // at the path's instants, when made
-	made bool
-	last levels // at the end of the stretch before
+	low      levels // the least of each level within the stretch
+	from, to levels // at its beginning and end
 }
 
 // NewGauge reads film's marks off p, which it keeps.
@@ -342,11 +354,11 @@ func NewGauge(p *Path, film Film) Gauge {
 
 // Reset puts the gauge onto another path at its present moment.
 func (g *Gauge) Reset(p *Path, film Film) {
-	g.p, g.made = p, false
+	g.p = p
 	if g.r != p.r || g.film != film {
 		g.ruler = newRuler(p.r, film)
 	}
-	g.last = g.levels(p.NowC())
+	g.to = g.levels(p.NowC())
 }
 
 // On puts the gauge onto a copy of the path that it was reading.
@@ -355,41 +367,23 @@ func (g *Gauge) On(p *Path) { g.p = p }
 // Look prepares for the path's last stretch.
 func (g *Gauge) Look() {
 	p := g.p
-	g.lv[0] = g.last
-	g.made = false
-	end := g.levels(p.now[p.k])
-	if p.k == 1 {
-		g.lv[1], g.made = end, true
-		for m := range g.low {
-			g.low[m] = min(g.last[m], end[m])
-		}
-	} else {
-		least := p.now[0]
-		for _, c := range p.now[1:p.k] {
-			least = min(least, c)
-		}
-		switch {
-		case least >= p.now[p.k]:
-			g.low = end
-		case least == p.now[0]:
-			g.low = g.last
-		default:
-			g.low = g.levels(least)
-		}
-		g.lv[p.k] = end
+	g.from, g.to = g.to, g.levels(p.now[p.k])
+	least := p.now[0]
+	for _, c := range p.now[1:p.k] {
+		least = min(least, c)
 	}
-	g.last = end
-}
-
-func (g *Gauge) make() {
-	for i := 1; i < g.p.k; i++ {
-		g.lv[i] = g.levels(g.p.now[i])
+	switch {
+	case least >= p.now[p.k]:
+		g.low = g.to
+	case least == p.now[0]:
+		g.low = g.from
+	default:
+		g.low = g.levels(least)
 	}
-	g.made = true
 }
 
 // Level is what the film's mark asks at the end of the last stretch.
-func (g *Gauge) Level(m Mark) float64 { return g.last[m] }
+func (g *Gauge) Level(m Mark) float64 { return g.to[m] }
 
 // Marks are what one rate factor in one film has passed. The zero value is not
 // usable: [NewMarks].
@@ -450,19 +444,20 @@ func (g *Gauge) Mark(m *Marks, a0, da, a1 float64) {
 
 // pass looks for a level's first crossing within the stretch.
 func (g *Gauge) pass(when *float64, m Mark, a0, da, a1 float64) bool {
-	if !g.made {
-		g.make()
-	}
 	p := g.p
 	rise := a1 - a0
 	if !(da > 0 && da < 2*rise) {
 		da = rise
 	}
 	bend := rise - da
-	d0 := a0 - g.lv[0][m]
+	d0 := a0 - g.from[m]
 	for i := 1; i <= p.k; i++ {
+		level := g.to[m]
+		if i < p.k {
+			level = g.level(m, p.now[i])
+		}
 		x := p.at[i]
-		d1 := a0 + x*(da+x*bend) - g.lv[i][m]
+		d1 := a0 + x*(da+x*bend) - level
 		if d1 >= 0 {
 			from := p.at[i-1]
 			f := 0.0

@@ -128,7 +128,7 @@ func TestNoMemoryOfWarmth(t *testing.T) {
 			p.To(2400, end, 0)
 			p.To(3600, end, 0)
 			g := NewGauge(&p, Film{})
-			return g.last
+			return g.to
 		}
 		warm, cold := level(28), level(12)
 		for m := range warm {

@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
+	"sync"
 	"time"
 )
 
@@ -518,25 +519,16 @@ func (m *Model) lower(x []float64, now float64, c Conditions, broken float64) {
 func (m *Model) Ensemble(dst []float32, h *History, paths, steps int, c Conditions, scratch []float64) []float32 {
 	mid, sds := m.forecast(scratch[:0], make([]float64, 0, steps+1), h, steps, c)
 	low := floor(h, float64(c.At.UnixNano())/1e9, c)
-	rng := rand.New(rand.NewPCG(0x9e3779b97f4a7c15, 0x5851f42d4c957f2d))
-	const together = 0.8 // share of an error that the whole path has in common
-	apart := math.Sqrt(1 - together*together)
-	a := math.Exp(-StepS / (3 * 3600))
-	b := math.Sqrt(1 - a*a)
-	base := len(dst)
-	need := paths * (steps + 1)
-	for len(dst) < base+need {
-		dst = append(dst, 0)
+	drift, long := drifts(), Steps+1
+	if paths > Paths || steps > Steps {
+		drift, long = wander(paths, steps), steps+1
 	}
+	base := len(dst)
+	dst = slices.Grow(dst, paths*(steps+1))[:base+paths*(steps+1)]
 	for p := range paths {
-		common := quantileNormal((float64(p) + 0.5) / float64(paths))
-		stray := rng.NormFloat64()
 		row := dst[base+p*(steps+1) : base+(p+1)*(steps+1)]
 		for k := range row {
-			if k > 0 {
-				stray = a*stray + b*rng.NormFloat64()
-			}
-			x := mid[k] + sds[k]*(together*common+apart*stray)
+			x := mid[k] + sds[k]*float64(drift[p*long+k])
 			if c.SetPoint != nil {
 				x = max(x, min(*c.SetPoint-1, mid[k]))
 			}
@@ -544,6 +536,33 @@ func (m *Model) Ensemble(dst []float32, h *History, paths, steps int, c Conditio
 		}
 	}
 	return dst
+}
+
+// drifts are the errors of [Paths] paths over [Steps] quarter hours: they are
+// the same in every forecast, so that two differ by what was learnt between
+// them and not by chance.
+var drifts = sync.OnceValue(func() []float32 { return wander(Paths, Steps) })
+
+// wander draws errors of paths, in standard deviations, path by path, each
+// steps+1 long.
+func wander(paths, steps int) []float32 {
+	rng := rand.New(rand.NewPCG(0x9e3779b97f4a7c15, 0x5851f42d4c957f2d))
+	const together = 0.8 // share of an error that the whole path has in common
+	apart := math.Sqrt(1 - together*together)
+	a := math.Exp(-StepS / (3 * 3600))
+	b := math.Sqrt(1 - a*a)
+	out := make([]float32, 0, paths*(steps+1))
+	for p := range paths {
+		common := quantileNormal((float64(p) + 0.5) / float64(paths))
+		stray := rng.NormFloat64()
+		for k := range steps + 1 {
+			if k > 0 {
+				stray = a*stray + b*rng.NormFloat64()
+			}
+			out = append(out, float32(together*common+apart*stray))
+		}
+	}
+	return out
 }
 
 // quantileNormal is the standard normal quantile.
