@@ -374,9 +374,10 @@ func main() {
 	onlyKind := flag.String("kind", "", "this kind only")
 	byDay := flag.Bool("days", false, "n days of six coats each: how often a test is asked for")
 	byYear := flag.Int("years", 0, "so many shop-years a world, with memory and without")
+	ceiling := flag.Bool("ceiling", false, "with years: how soon somebody who knows all of a shop could notice another resin")
 	flag.Parse()
 	if *byYear > 0 {
-		printYears(*byYear, *seed, *only)
+		printYears(*byYear, *seed, *only, *ceiling)
 		return
 	}
 	if *byDay {

@@ -138,7 +138,10 @@ type probe struct {
 }
 
 // table serves the readings to the estimator as the daemon's store does.
-type table struct{ probes map[string]probe }
+type table struct {
+	probes map[string]probe
+	from   time.Time // of the first reading; [begin] where it is zero
+}
 
 func (t *table) Samples(name string, from, to time.Time) iter.Seq[job.Sample] {
 	return func(yield func(job.Sample) bool) {
@@ -146,9 +149,13 @@ func (t *table) Samples(name string, from, to time.Time) iter.Seq[job.Sample] {
 		if !ok {
 			return
 		}
-		i := max(int(math.Ceil(from.Sub(begin).Minutes())), 0)
+		first := t.from
+		if first.IsZero() {
+			first = begin
+		}
+		i := max(int(math.Ceil(from.Sub(first).Minutes())), 0)
 		for ; i < len(p.c); i++ {
-			at := begin.Add(time.Duration(i) * time.Minute)
+			at := first.Add(time.Duration(i) * time.Minute)
 			if at.After(to) {
 				return
 			}

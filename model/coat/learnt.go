@@ -60,8 +60,8 @@ type PriorPart struct {
 }
 
 // Unlike is the chance from which it is said that nothing learnt holds for a
-// coat.
-const Unlike = 0.5
+// coat (a choice: docs/scores.md has what it costs in false alarms).
+const Unlike = 0.25
 
 // Touch is one finger test with all that is needed to learn from it later: the
 // coat's degree of cure then, for each rate factor.

@@ -48,7 +48,7 @@ func (e *Estimator) Lesson(id string, w *coat.Work, r Readings, s Settings) (mem
 func (e *Estimator) questioned(ru *run, w *coat.Work, s Settings) bool {
 	_, prior := e.recall(w, ru, nil, s)
 	if prior == nil {
-		prior = memory.Unknowing(ru.law.resin, memory.About{Lot: lotOf(ru), Unit: ru.unit, Board: s.Board, Who: s.who(ru), Contrast: 1000 * ru.young.Contrast()})
+		prior = memory.Unknowing(ru.law.resin, memory.About{Lot: lotOf(ru), Unit: ru.unit, Board: s.Board, Applied: ru.coat.Applied, Who: s.who(ru), Contrast: 1000 * ru.young.Contrast()})
 	}
 	b := coat.BelieveLearnt(prior, ru.extra(w), ru.young.MeasuredSD(ru.probeSD(s)), ru.like)
 	return b.Asked
@@ -257,7 +257,7 @@ func (e *Estimator) recall(w *coat.Work, ru *run, runs map[string]*run, s Settin
 	if !t.learnt.Knows() {
 		return nil, nil
 	}
-	return t.learnt, t.learnt.Prior(memory.About{Lot: lotOf(ru), Unit: ru.unit, Board: s.Board, Who: s.who(ru), Contrast: 1000 * ru.young.Contrast()})
+	return t.learnt, t.learnt.Prior(memory.About{Lot: lotOf(ru), Unit: ru.unit, Board: s.Board, Applied: ru.coat.Applied, Who: s.who(ru), Contrast: 1000 * ru.young.Contrast()})
 }
 
 // who will feel a coat: who felt it last, else who felt last of all.

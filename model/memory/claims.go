@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"curewright/model/coat"
@@ -56,17 +57,21 @@ func (m *Learnt) Claims(v words.View) (out []Claim) {
 		return out
 	}
 	f := m.stories[0].f
-	if len(f.runs) > 0 {
-		for _, lot := range sortedLots(m.Lessons) {
-			if r := m.Run(lot); r != nil {
-				code := "drift_slower"
-				if r.Faster {
-					code = "drift_faster"
-				}
-				add(Claim{Code: code, Lot: lot, Coats: r.Coats, Tests: r.Tests, facts: words.Facts{"lot": lotWord(lot), "n": strconv.Itoa(r.Tests), "coats": strconv.Itoa(len(r.Coats))}})
+	for _, lot := range sortedLots(m.Lessons) {
+		if r := m.Run(lot); r != nil {
+			code := "drift_slower"
+			switch {
+			case r.Faster:
+				code = "drift_faster"
+			case r.Ages:
+				code = "drift_ages"
 			}
-			for _, at := range f.epochs[lot] {
-				add(Claim{Code: "changed", Lot: lot, Coats: []string{f.groups[at].l.Key()}, facts: words.Facts{"lot": lotWord(lot), "coat": f.groups[at].l.Coat}})
+			add(Claim{Code: code, Lot: lot, Coats: r.Coats, Tests: r.Tests, facts: words.Facts{"lot": lotWord(lot), "n": strconv.Itoa(r.Tests), "coats": strconv.Itoa(len(r.Coats))}})
+		}
+		for _, b := range f.bends {
+			if b.lot == lot {
+				_, name, _ := strings.Cut(b.first, "/")
+				add(Claim{Code: "changed", Lot: lot, Coats: []string{b.first}, facts: words.Facts{"lot": lotWord(lot), "coat": name}})
 			}
 		}
 	}
@@ -105,7 +110,7 @@ func (m *Learnt) rates(f *fit, add func(Claim)) {
 		for _, l := range ls {
 			x += l.Contrast / float64(len(ls))
 		}
-		mean, sd := f.rate(x, nil)
+		mean, sd := f.rate(x)
 		code += word(mean, sd)
 		c := Claim{Code: code, Coats: keys(ls), Tests: testsOf(ls), facts: words.Facts{
 			"resin": m.Resin.Name, "pct": pct(mean), "low": pct(mean - z80*sd), "high": pct(mean + z80*sd), "n": strconv.Itoa(len(ls)), "cold": words.Temp(coldC)}}
@@ -120,7 +125,7 @@ func (m *Learnt) rates(f *fit, add func(Claim)) {
 	}
 	if len(m.Lessons) == 0 {
 		say2 := m.Shared[0]
-		mean, sd := f.rate(0, nil)
+		mean, sd := f.rate(0)
 		c := Claim{Code: "rate_yard", Tests: say2.Tests, facts: words.Facts{"resin": m.Resin.Name, "pct": pct(mean), "side": side(mean), "board": say2.Board, "n": strconv.Itoa(say2.Coats)}}
 		c.band(math.Exp(mean-z80*sd), math.Exp(mean), math.Exp(mean+z80*sd))
 		add(c)
@@ -156,19 +161,14 @@ func side(mean float64) words.Code {
 // without its sign.
 func pct(ln float64) string { return strconv.Itoa(int(math.Round(math.Abs(100 * (math.Exp(ln) - 1))))) }
 
-// rate is ln κ of the resin at a contrast, in the lot where one is given.
-func (f *fit) rate(contrast float64, lot *string) (mean, sd float64) {
-	k := []entry{{0, f.sheet}, {1, -f.e / 1000 * contrast}}
-	extra := 0.0
-	if lot != nil {
-		e := len(f.epochs[*lot])
-		if i, ok := f.lots[lotKey{*lot, e}]; ok {
-			k = append(k, entry{i, f.lotScale(e)})
-		} else {
-			extra = f.lot * f.lot
-		}
-	}
-	v := extra
+// rate is ln κ of the resin at a contrast.
+func (f *fit) rate(contrast float64) (mean, sd float64) {
+	return f.of([]entry{{0, f.sheet}, {1, -f.e / 1000 * contrast}})
+}
+
+// of is mean and standard deviation of a sum of what all share.
+func (f *fit) of(k []entry) (mean, sd float64) {
+	v := 0.0
 	for _, a := range k {
 		mean += a.x * f.mean[a.i]
 		for _, b := range k {
@@ -199,13 +199,11 @@ func (m *Learnt) lots(f *fit, add func(Claim)) {
 		if lot == "" {
 			continue
 		}
-		e := len(f.epochs[lot])
-		i, ok := f.lots[lotKey{lot, e}]
+		i, ok := f.lots[lot]
 		if !ok {
 			continue
 		}
-		scale := f.lotScale(e)
-		mean, sd := scale*f.mean[i], scale*math.Sqrt(f.cov.at(i, i))
+		mean, sd := f.of(f.lotRow(lot, m.latest(lot), i))
 		w := word(mean, sd)
 		if w == "_same" {
 			continue

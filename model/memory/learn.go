@@ -5,6 +5,7 @@ package memory
 import (
 	"math"
 	"slices"
+	"time"
 
 	"curewright/model/coat"
 	"curewright/model/cure"
@@ -20,7 +21,7 @@ const (
 	// A lot may differ by more than lots do, as old stock and a change of recipe
 	// make it: a second story with its own share of the belief.
 	lotWideSD    = 0.20
-	lotWideShare = 0.3
+	lotWideShare = 0.15
 	// The activation energy, J/mol, where the resin's file gives no doubt of its
 	// own (physics: 57 ± 6 kJ/mol).
 	eSD = 6000.0
@@ -28,28 +29,31 @@ const (
 	// the rest the single coat: how much, the coats themselves choose.
 	filmLittle, filmSome, filmMuch = 0.2, 0.3, 0.5
 	// The chances that somebody's word runs a state behind, and ahead.
-	lateShare, earlyShare = 0.06, 0.02
-	// A bottle's rate after it changed.
-	changedSD = 0.25
-	// changes is the chance, before each coat, that its bottle has changed.
-	changes = 0.008
-	// changedFor sure, from which the coats before it no longer count for it.
+	lateShare, earlyShare = 0.15, 0.03
+	// A bottle whose rate left what it was: by a step at a coat, or from a coat on
+	// by a little more each week, as old stock does; and a lot that is none of this
+	// resin from its first coat on. Standard deviations of ln κ, and the chances
+	// that it begins at a coat.
+	stepSD, stepChance  = 0.35, 0.008
+	weeklySD, ageChance = 0.04, 0.01
+	alienLotChance      = 0.03
+	// changedSure is the chance from which a change is taken as true.
 	changedSure = 0.9
+	// looseSD is by how much more a coat is let stray, as ln κ, where it is asked
+	// whether its lot left what it was.
+	looseSD = 0.3
 	// notThis is the chance that nothing learnt holds for a coat: another resin
 	// under the same name, a wrong ratio; of it, alienShare that it is none that
 	// the sheet knows of either.
 	notThis    = 0.03
-	notThisNew = 0.06 // of a bottle not seen before
+	notThisNew = 0.10 // of a bottle not seen before
 	alienShare = 0.4
 	alienSD    = 0.7
 	// mostLessons of a resin count, the latest.
 	mostLessons = 80
-	maxEpochs   = 6
+	mostBends   = 6
 	sweeps      = 2
 )
-
-// shifts of ln κ that a changed bottle is looked for at.
-var shifts = [...]float64{-0.5, -0.25, 0.25, 0.5}
 
 // story is one set of assumptions that a run of learning makes.
 type story struct {
@@ -68,6 +72,7 @@ type group struct {
 	person  int     // first of the five offsets
 	noise   [dim]float64
 	site    *site
+	loose   *site // of a belief that lets the coat stray
 }
 
 type entry struct {
@@ -86,36 +91,19 @@ type site struct {
 // doubt: the resin, the activation energy, then lots, people and cups.
 type fit struct {
 	story
-	resin   *cure.Resin
-	groups  []*group
-	shared  []*Shared
-	n       int
-	lots    map[lotKey]int
-	people  map[string]int
-	units   map[string]int
-	mean    []float64
-	cov     sym
-	logZ    float64
-	epochs  map[string][]int // by lot, at which group each later epoch begins
-	changed map[string][len(shifts)]float64
-	runs    map[string]Run // by lot, tests on one side just now
-	sheet   float64
-	e       float64
-}
-
-type lotKey struct {
-	lot   string
-	epoch int
-}
-
-// Run is a run of coats whose tests all lie on one side of what was foreseen.
-type Run struct {
-	Lot    string   `json:"lot,omitempty"`
-	Faster bool     `json:"faster"`
-	Coats  []string `json:"coats"`
-	Tests  int      `json:"tests"`
-	Chance float64  `json:"chance"` // that the bottle has changed
-	Sure   bool     `json:"sure"`   // what was learnt before it counts no more for it
+	resin  *cure.Resin
+	groups []*group
+	shared []*Shared
+	n      int
+	lots   map[string]int
+	people map[string]int
+	units  map[string]int
+	bends  []bend // that are taken as true
+	mean   []float64
+	cov    sym
+	logZ   float64
+	sheet  float64
+	e      float64
 }
 
 // sheetOf is what a resin's own doubt leaves for resin against sheet.
@@ -153,41 +141,26 @@ func groupsOf(ls []*Lesson) (gs []*group) {
 
 // learn works out one story.
 func learn(r *cure.Resin, ls []*Lesson, shared []*Shared, s story) *fit {
-	f := &fit{story: s, resin: r, groups: groupsOf(ls), shared: shared, epochs: map[string][]int{}, sheet: sheetOf(r), e: energySD(r)}
+	f := &fit{story: s, resin: r, groups: groupsOf(ls), shared: shared, sheet: sheetOf(r), e: energySD(r)}
+	chance := 0.0
 	for {
 		f.lay()
-		lot, at, ok := f.pass()
-		if !ok || len(f.epochs[lot]) >= maxEpochs {
+		f.pass()
+		for i := range sweeps {
+			for _, g := range f.groups {
+				f.refine(g, i == sweeps-1)
+			}
+		}
+		f.solve()
+		sure, ok := f.surest()
+		if !ok || len(f.bends) >= mostBends {
 			break
 		}
-		f.epochs[lot] = append(f.epochs[lot], at)
-		slices.Sort(f.epochs[lot])
+		f.bends = append(f.bends, sure)
+		chance += math.Log(sure.chance)
 	}
-	f.logZ += math.Log(changes) * float64(f.changes())
-	for range sweeps {
-		for _, g := range f.groups {
-			f.refine(g)
-		}
-	}
-	f.solve()
+	f.logZ += chance
 	return f
-}
-
-func (f *fit) changes() (n int) {
-	for _, e := range f.epochs {
-		n += len(e)
-	}
-	return n
-}
-
-// epoch is which epoch of its lot a group belongs to.
-func (f *fit) epoch(lot string, at int) (e int) {
-	for _, from := range f.epochs[lot] {
-		if at >= from {
-			e++
-		}
-	}
-	return e
 }
 
 // person is the share of a film's offset that goes with person and resin.
@@ -196,17 +169,16 @@ func (f *fit) person() float64 { return math.Sqrt(1 - f.film*f.film) }
 // lay gives every variable its place.
 func (f *fit) lay() {
 	f.n = 2
-	f.lots, f.people, f.units = map[lotKey]int{}, map[string]int{}, map[string]int{}
+	f.lots, f.people, f.units = map[string]int{}, map[string]int{}, map[string]int{}
 	shared := map[string]int{}
 	for _, g := range f.groups {
 		if g.l.Unit != "" {
 			shared[g.l.Board+"\n"+g.l.Unit]++
 		}
 	}
-	for i, g := range f.groups {
-		key := lotKey{g.l.Lot, f.epoch(g.l.Lot, i)}
-		if _, ok := f.lots[key]; !ok {
-			f.lots[key] = f.n
+	for _, g := range f.groups {
+		if _, ok := f.lots[g.l.Lot]; !ok {
+			f.lots[g.l.Lot] = f.n
 			f.n++
 		}
 		if _, ok := f.people[g.who]; !ok {
@@ -221,15 +193,19 @@ func (f *fit) lay() {
 	}
 	for _, s := range f.shared {
 		for _, lot := range s.Lots {
-			if _, ok := f.lots[lotKey{lot, 0}]; !ok {
-				f.lots[lotKey{lot, 0}] = f.n
+			if _, ok := f.lots[lot]; !ok {
+				f.lots[lot] = f.n
 				f.n++
 			}
 		}
 	}
-	for i, g := range f.groups {
-		g.site = nil
-		g.kappa, g.noise = f.row(g.l.Contrast, g.l.Lot, f.epoch(g.l.Lot, i), g.l.Board+"\n"+g.l.Unit)
+	for i := range f.bends {
+		f.bends[i].at = f.n
+		f.n++
+	}
+	for _, g := range f.groups {
+		g.site, g.loose = nil, nil
+		g.kappa, g.noise = f.row(g.l.Contrast, g.l.Lot, g.l.Applied, g.l.Board+"\n"+g.l.Unit)
 		g.noise[0] += g.l.SD * g.l.SD
 		g.person = f.people[g.who]
 	}
@@ -237,10 +213,10 @@ func (f *fit) lay() {
 
 // row is what ln κ of a coat is made of, and the noise of its six numbers
 // (variances).
-func (f *fit) row(contrast float64, lot string, epoch int, unit string) (k []entry, noise [dim]float64) {
+func (f *fit) row(contrast float64, lot string, applied time.Time, unit string) (k []entry, noise [dim]float64) {
 	k = append(k, entry{0, f.sheet}, entry{1, -f.e / 1000 * contrast})
-	if i, ok := f.lots[lotKey{lot, epoch}]; ok {
-		k = append(k, entry{i, f.lotScale(epoch)})
+	if i, ok := f.lots[lot]; ok {
+		k = append(k, f.lotRow(lot, applied, i)...)
 	} else {
 		noise[0] += f.lot * f.lot
 	}
@@ -255,11 +231,17 @@ func (f *fit) row(contrast float64, lot string, epoch int, unit string) (k []ent
 	return k, noise
 }
 
-func (f *fit) lotScale(epoch int) float64 {
-	if epoch > 0 {
-		return changedSD
+// lotRow is what a lot's rate against its resin's is made of at a time.
+func (f *fit) lotRow(lot string, at time.Time, i int) []entry {
+	k := []entry{{i, f.lot}}
+	for n := range f.bends {
+		if b := &f.bends[n]; b.lot == lot {
+			if x := b.sd(at); x > 0 {
+				k = append(k, entry{b.at, x})
+			}
+		}
 	}
-	return f.lot
+	return k
 }
 
 // solve puts prior and sites together.
@@ -288,14 +270,14 @@ func (f *fit) total(but *group) (sym, []float64) {
 	}
 	for _, g := range f.groups {
 		if g != but && g.site != nil {
-			g.tell(q, h, f.person())
+			g.tell(g.site, q, h, f.person())
 		}
 	}
 	return q, h
 }
 
 // tell adds a group's site to what all share.
-func (g *group) tell(q sym, h []float64, personSD float64) {
+func (g *group) tell(s *site, q sym, h []float64, personSD float64) {
 	each := func(j int, do func(i int, x float64)) {
 		if j == 0 {
 			for _, e := range g.kappa {
@@ -307,9 +289,9 @@ func (g *group) tell(q sym, h []float64, personSD float64) {
 	}
 	for a := range dim {
 		each(a, func(i int, x float64) {
-			h[i] += x * g.site.h[a]
+			h[i] += x * s.h[a]
 			for b := range dim {
-				each(b, func(k int, y float64) { q.add(i, k, x*y*g.site.p[a][b]) })
+				each(b, func(k int, y float64) { q.add(i, k, x*y*s.p[a][b]) })
 			}
 		})
 	}
@@ -430,76 +412,20 @@ func reduce(m *[dim][2*dim + 1]float64) bool {
 }
 
 // pass takes the lessons one after the other, each foreseen by those before it.
-// It returns the first place from which a lot has surely changed.
-func (f *fit) pass() (lot string, from int, changed bool) {
+func (f *fit) pass() {
 	f.logZ = 0
-	f.changed, f.runs = map[string][len(shifts)]float64{}, map[string]Run{}
-	type side struct {
-		g     float64
-		start int
-		coats []int
-	}
-	sides := map[string]*[len(shifts)]side{}
-	for i, g := range f.groups {
+	for _, g := range f.groups {
 		f.solve()
 		before := foresee(f.mean, f.cov, g.kappa, g.person, f.person(), &g.noise)
 		after, z := f.weigh(before, g)
 		f.logZ += z
 		g.site = siteOf(&before, &after, &g.noise)
-		key := g.l.Lot
-		odds := f.changed[key]
-		if sides[key] == nil {
-			sides[key] = new([len(shifts)]side)
-		}
-		sum, best := 0.0, 0
-		for k, d := range shifts {
-			b := before
-			b.m[0] += d
-			_, zd := f.weigh(b, g)
-			odds[k] = (odds[k] + changes/float64(len(shifts))) * math.Exp(zd-z)
-			sum += odds[k]
-			if odds[k] > odds[best] {
-				best = k
-			}
-			s := &sides[key][k]
-			if s.g+zd-z <= 0 {
-				*s = side{}
-				continue
-			}
-			if len(s.coats) == 0 {
-				s.start = i
-			}
-			s.g += zd - z
-			s.coats = append(s.coats, i)
-		}
-		f.changed[key] = odds
-		s := &sides[key][best]
-		run := Run{Lot: key, Faster: shifts[best] > 0, Chance: sum / (1 + sum)}
-		for _, k := range s.coats {
-			run.Coats = append(run.Coats, f.groups[k].l.Key())
-			run.Tests += len(f.groups[k].touches)
-		}
-		f.runs[key] = run
-		if run.Chance > changedSure && len(s.coats) > 0 && !slices.Contains(f.epochs[key], s.start) && f.first(key) < s.start {
-			return key, s.start, true
-		}
 	}
-	return "", 0, false
 }
 
-// first is the first group of a lot's latest epoch.
-func (f *fit) first(lot string) int {
-	e := f.epochs[lot]
-	for i, g := range f.groups {
-		if g.l.Lot == lot && (len(e) == 0 || i >= e[len(e)-1]) {
-			return i
-		}
-	}
-	return len(f.groups)
-}
-
-// refine weighs one group again, by what all the others say.
-func (f *fit) refine(g *group) {
+// refine weighs one group again, by what all the others say; at the last also
+// as a coat that may stray.
+func (f *fit) refine(g *group, last bool) {
 	q, h := f.total(g)
 	c, ok := q.inverse()
 	if !ok {
@@ -509,5 +435,10 @@ func (f *fit) refine(g *group) {
 	after, _ := f.weigh(before, g)
 	if s := siteOf(&before, &after, &g.noise); s != nil {
 		g.site = s
+	}
+	if last {
+		before.c[0][0] += looseSD * looseSD
+		after, _ = f.weigh(before, g)
+		g.loose = siteOf(&before, &after, &g.noise)
 	}
 }

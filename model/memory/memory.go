@@ -6,11 +6,10 @@ import (
 	"maps"
 	"math"
 	"slices"
-	"strconv"
+	"time"
 
 	"curewright/model/coat"
 	"curewright/model/cure"
-	"curewright/model/words"
 )
 
 // Learnt is what the lessons of one resin say, under several stories.
@@ -199,15 +198,19 @@ func (m *Learnt) people() (out []string) {
 // About is the coat that a prior is asked for.
 type About struct {
 	Lot      string
-	Unit     string  // its cups, as lessons name them
-	Board    string  // of the unit
-	Who      string  // whose finger will feel it
-	Contrast float64 // as in [Lesson]
+	Unit     string    // its cups, as lessons name them
+	Board    string    // of the unit
+	Applied  time.Time // zero for after all that taught
+	Who      string    // whose finger will feel it
+	Contrast float64   // as in [Lesson]
 }
 
 // Prior is what is believed of a coat before its own tests.
 func (m *Learnt) Prior(a About) *coat.Prior {
 	p := &coat.Prior{}
+	if a.Applied.IsZero() {
+		a.Applied = m.latest(a.Lot).Add(time.Second)
+	}
 	for i := range m.stories {
 		t := &m.stories[i]
 		f := t.f
@@ -215,36 +218,32 @@ func (m *Learnt) Prior(a About) *coat.Prior {
 		if !known {
 			person = -1
 		}
-		kappa, noise := f.row(a.Contrast, a.Lot, len(f.epochs[a.Lot]), a.Board+"\n"+a.Unit)
+		kappa, noise := f.row(a.Contrast, a.Lot, a.Applied, a.Board+"\n"+a.Unit)
 		b := foresee(f.mean, f.cov, kappa, person, f.person(), &noise)
 		late := f.lateOf(a.Who)
 		part := func(share float64, b belief, late int, changed bool) {
 			p.Parts = append(p.Parts, coat.PriorPart{Share: share, Mean: b.m, Cov: b.c, Late: late, Changed: changed})
 		}
-		other := notThis
-		if _, ok := f.lots[lotKey{a.Lot, 0}]; !ok {
-			other = notThisNew
+		other, total := notThisNew, 1.0
+		if _, ok := f.lots[a.Lot]; ok {
+			other = notThis
+			if mean, cov, ok := f.loosely(); ok {
+				now, odds := f.bent(f.weighBends(a.Lot, mean, cov), mean, cov, a.Applied, kappa, person, &noise)
+				if total += odds + stepChance; odds > 0 {
+					part((1-notThis)*t.share*odds/total, now, late, true)
+				}
+				fresh := b // from this coat on
+				fresh.c[0][0] += stepSD * stepSD
+				part((1-notThis)*t.share*stepChance/total, fresh, late, true)
+			}
 		}
-		share := (1 - other) * t.share
-		odds := f.changed[a.Lot]
-		total := 1.0
-		for k := range odds {
-			odds[k] += changes / float64(len(shifts))
-			total += odds[k]
-		}
-		base := share / total
+		base := (1 - other) * t.share / total
 		if !known {
 			part(base*lateShare, b, 1, false)
 			part(base*earlyShare, b, -1, false)
 			base *= 1 - lateShare - earlyShare
 		}
 		part(base, b, late, false)
-		for k, d := range shifts {
-			c := b
-			c.m[0] += d
-			c.c[0][0] += 0.1 * 0.1
-			part(share*odds[k]/total, c, late, true)
-		}
 		if i > 0 {
 			continue
 		}
@@ -262,24 +261,12 @@ func (m *Learnt) Prior(a About) *coat.Prior {
 	return p
 }
 
-// noticed is the chance from which a run on one side is said.
-const noticed = 0.5
-
-// Run is the run of tests on one side that a lot is in just now; nil for none
-// worth saying.
-func (m *Learnt) Run(lot string) *Run {
-	r, ok := m.stories[0].f.runs[lot]
-	if !ok || r.Chance < noticed || len(r.Coats) == 0 {
-		return nil
+// latest is when the last coat of a lot was applied.
+func (m *Learnt) latest(lot string) (t time.Time) {
+	for _, l := range m.Lessons {
+		if l.Lot == lot && l.Applied.After(t) {
+			t = l.Applied
+		}
 	}
-	return &r
-}
-
-// Note is a run as a coat's remark.
-func (r *Run) Note() coat.Note {
-	code := "run_slower"
-	if r.Faster {
-		code = "run_faster"
-	}
-	return coat.Note{Code: code, Facts: words.Facts{"n": strconv.Itoa(r.Tests)}}
+	return t
 }

@@ -61,20 +61,25 @@ func (s *Shared) check() error {
 func (m *Learnt) Share(board string) *Shared {
 	f := m.stories[0].f
 	s := &Shared{Board: board, Resin: m.Resin.Name, Law: LawOf(&m.Resin)}
-	at := []int{0, 1}
+	// A lot's rate is what it is now: the bends that are taken as true are in it.
+	rows := [][]entry{{{0, 1}}, {{1, 1}}}
 	scale := []float64{f.sheet, f.e / 1000}
 	for _, l := range m.Lessons {
 		if slices.Contains(s.Lots, l.Lot) || len(s.Lots) == 40 {
 			continue
 		}
-		epoch := len(f.epochs[l.Lot])
-		i, ok := f.lots[lotKey{l.Lot, epoch}]
+		i, ok := f.lots[l.Lot]
 		if !ok {
 			continue
 		}
-		s.Lots = append(s.Lots, l.Lot)
-		at = append(at, i)
-		scale = append(scale, f.lotScale(epoch))
+		row, v := f.lotRow(l.Lot, m.latest(l.Lot), i), 0.0
+		for _, e := range row {
+			v += e.x * e.x
+		}
+		for k := range row {
+			row[k].x /= math.Sqrt(v)
+		}
+		s.Lots, rows, scale = append(s.Lots, l.Lot), append(rows, row), append(scale, math.Sqrt(v))
 	}
 	for _, l := range m.Lessons {
 		s.Coats++
@@ -83,13 +88,17 @@ func (m *Learnt) Share(board string) *Shared {
 			s.To = l.Applied
 		}
 	}
-	n := len(at)
+	n := len(rows)
 	c := newSym(n)
 	mean := make([]float64, n)
 	for i := range n {
-		mean[i] = f.mean[at[i]]
-		for j := range n {
-			c.a[i*n+j] = f.cov.at(at[i], at[j])
+		for _, x := range rows[i] {
+			mean[i] += x.x * f.mean[x.i]
+			for j := range n {
+				for _, y := range rows[j] {
+					c.a[i*n+j] += x.x * y.x * f.cov.at(x.i, y.i)
+				}
+			}
 		}
 	}
 	q, ok := c.inverse()
@@ -127,7 +136,7 @@ func (s *Shared) tell(f *fit, q sym, h []float64) {
 	var out []int
 	for i, lot := range s.Lots {
 		at[2+i], scale[2+i] = -1, f.lot
-		if k, ok := f.lots[lotKey{lot, 0}]; ok {
+		if k, ok := f.lots[lot]; ok {
 			at[2+i] = k
 		} else {
 			out = append(out, 2+i)
@@ -184,8 +193,8 @@ func (s *Shared) tell(f *fit, q sym, h []float64) {
 // alone is what a shared likelihood says by itself of ln κ of a lot, or of the
 // resin where the lot is not in it: mean and standard deviation.
 func (s *Shared) alone(r *cure.Resin, lot string) (mean, sd float64) {
-	f := &fit{story: story{lot: lotSD}, resin: r, lots: map[lotKey]int{}, sheet: sheetOf(r), e: energySD(r), n: 3}
-	f.lots[lotKey{lot, 0}] = 2
+	f := &fit{story: story{lot: lotSD}, resin: r, lots: map[string]int{}, sheet: sheetOf(r), e: energySD(r), n: 3}
+	f.lots[lot] = 2
 	q, h := newSym(3), make([]float64, 3)
 	for i := range 3 {
 		q.add(i, i, 1)
