@@ -16,6 +16,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -26,8 +27,8 @@ import (
 	"curewright/alerts/alertmanager"
 	"curewright/dashboards/boards"
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
 
+	"curewright/internal/daemon/daemontest"
 	"curewright/internal/realpart"
 	"curewright/internal/testkit"
 )
@@ -39,6 +40,25 @@ var noData = map[string]string{
 	"curewright_probe_errors_total": "no probe fails in the demo",
 }
 
+// probeErrors is the page of a daemon one of whose probes fails now and then.
+func probeErrors(t *testing.T, d *daemontest.Daemon) http.Handler {
+	t.Helper()
+	s, err := web.New(web.Config{Version: "test"}, failing{d})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s.Handler()
+}
+
+type failing struct{ web.Backend }
+
+func (b failing) Snapshot(ctx context.Context) (web.Snapshot, error) {
+	s, err := b.Backend.Snapshot(ctx)
+	s.Probes = slices.Clone(s.Probes)
+	s.Probes[0].Errors = map[string]uint64{"timeout": 30}
+	return s, err
+}
+
 // A real Prometheus with the shipped rules scrapes the demo. Every query of
 // the shipped boards must then find data, and the alerts that the rules raise
 // must be the board's own, label for label: an Alertmanager that gets both
@@ -48,11 +68,8 @@ func TestBoardsOverTheDemo(t *testing.T) {
 	const speed, site = 60, "Boathouse shed"
 	board := startDemo(t, "--listen", "127.0.0.1:0", "--speed", strconv.Itoa(speed))
 	const madeUp = "Made-up shop"
-	other, err := web.New(web.Config{Version: "test"}, webtest.NewFull())
-	if err != nil {
-		t.Fatal(err)
-	}
-	shop := httptest.NewServer(other.Handler())
+	other := daemontest.NewShop(t, daemontest.Options{Before: daemontest.Tent(t)})
+	shop := httptest.NewServer(probeErrors(t, other))
 	defer shop.Close()
 	server := startPrometheus(t, prom, map[string]string{site: board, madeUp: shop.URL}, speed)
 

@@ -3,19 +3,35 @@
 package main
 
 import (
+	"context"
+	"encoding/json"
 	"net/http/httptest"
 	"strings"
 	"testing"
 	"time"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
+	"curewright/internal/daemon/daemontest"
 )
 
-// The tent from the command line, against the API's test double, which gives
-// back the wish that it was handed.
+// sayBack is a daemon whose tent answers with the wish that it was handed: what
+// the command line sends is looked at here, what comes of it in internal/daemon.
+type sayBack struct{ *daemontest.Daemon }
+
+func (b sayBack) HeatedTent() web.Tent { return wished{b.Daemon.HeatedTent()} }
+
+type realTent = web.Tent // so that its method of that name is not hidden
+
+type wished struct{ realTent }
+
+func (wished) TentAim(_ context.Context, _ web.Who, body json.RawMessage) (json.RawMessage, error) {
+	return body, nil
+}
+
+// The tent from the command line.
 func TestTentCommands(t *testing.T) {
-	board, err := web.New(web.Config{Version: "test", LoopbackRole: web.Control}, webtest.NewFull())
+	d := daemontest.NewShop(t, daemontest.Options{Before: daemontest.Tent(t)})
+	board, err := web.New(web.Config{Version: "test", LoopbackRole: web.Control}, sayBack{d})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -30,7 +46,7 @@ func TestTentCommands(t *testing.T) {
 	if out := cmdOK(t, at("--units", "us", "tent", "show")...); !strings.Contains(out, "68 °F") || strings.Contains(out, "20.0") {
 		t.Errorf("show says\n%s", out)
 	}
-	if code, _, errs := runCmd(t, at("tent", "hold", "80")...); code == exitDone || !strings.Contains(errs, "outside the file's limits") {
+	if code, _, errs := runCmd(t, at("tent", "hold", "80")...); code == exitDone || !strings.Contains(errs, "80 °C is outside 5 to 39") {
 		t.Errorf("80 °C: exit %d, %s", code, errs)
 	}
 	cmdOK(t, at("tent", "off")...)

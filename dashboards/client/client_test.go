@@ -21,7 +21,6 @@ import (
 	"curewright/dashboards/client"
 	"curewright/dashboards/record"
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
 	"curewright/internal/daemon/daemontest"
 	"curewright/model/coat"
 	"curewright/model/cure"
@@ -165,10 +164,16 @@ func TestCalls(t *testing.T) {
 	}
 }
 
-// What the harness's daemon can't be made to have: a heater, and parts that are
-// late.
+// late is a daemon some of whose parts are late.
+type late struct {
+	web.Backend
+	parts []string
+}
+
+func (b *late) Ready(context.Context) []string { return b.parts }
+
 func TestTentAndReady(t *testing.T) {
-	b := webtest.NewFull()
+	b := &late{Backend: daemontest.NewShop(t, daemontest.Options{Before: daemontest.Tent(t)})}
 	c := start(t, b)
 	tent, err := c.Tent(t.Context())
 	if err != nil || tent.Heater != "off" {
@@ -180,14 +185,14 @@ func TestTentAndReady(t *testing.T) {
 	if late, err := c.Ready(t.Context()); err != nil || len(late) != 0 {
 		t.Errorf("ready: %v, %v", late, err)
 	}
-	b.Late("sampler", "store")
+	b.parts = []string{"sampler", "store"}
 	if late, err := c.Ready(t.Context()); err != nil || fmt.Sprint(late) != "[sampler store]" {
 		t.Errorf("not ready: %v, %v", late, err)
 	}
 }
 
 func TestErrors(t *testing.T) {
-	c := start(t, webtest.New())
+	c := start(t, daemontest.New(t, daemontest.Options{}))
 	ctx := t.Context()
 	_, err := c.Create(ctx, "coats", map[string]any{"panel": 7, "colour": "red"}, "")
 	if err == nil || err.Error() != "panel: want text in quotes\ncolour: unknown field" && err.Error() != "colour: unknown field\npanel: want text in quotes" {
@@ -300,7 +305,7 @@ func TestNew(t *testing.T) {
 
 // From another address the token is needed, and is sent.
 func TestTokenIsSent(t *testing.T) {
-	b := webtest.New()
+	b := daemontest.NewShop(t, daemontest.Options{})
 	s, err := web.New(web.Config{LoopbackRole: web.Control}, b)
 	if err != nil {
 		t.Fatal(err)
@@ -311,7 +316,7 @@ func TestTokenIsSent(t *testing.T) {
 	}))
 	defer srv.Close()
 	file := filepath.Join(t.TempDir(), "token")
-	if err := os.WriteFile(file, []byte(b.AddToken("laptop", web.Record)+"\n"), 0o600); err != nil {
+	if err := os.WriteFile(file, []byte(b.Token("laptop", web.Record)+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	without, _ := client.New(srv.URL, "")
@@ -322,21 +327,23 @@ func TestTokenIsSent(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := c.Feel(t.Context(), "tack", coat.Tacky, webtest.At); err != nil {
+	if _, err := c.Feel(t.Context(), "tack", coat.Tacky, b.Now()); err != nil {
 		t.Error(err)
 	}
-	if got := b.Calls(); len(got) != 1 || !strings.HasPrefix(got[0], "laptop create feel") {
-		t.Errorf("calls %q", got)
+	w, err := b.Work(t.Context())
+	if err != nil || len(w.Feels) != 2 {
+		t.Fatalf("finger tests %+v, %v", w.Feels, err)
+	}
+	if by, err := b.Changes(t.Context(), "feel", w.Feels[1].ID); err != nil || len(by) != 1 || by[0].By != "laptop" {
+		t.Errorf("entered as %+v, %v", by, err)
 	}
 }
 
 func Example() {
-	s, err := web.New(web.Config{}, webtest.New())
-	if err != nil {
-		fmt.Println(err)
-		return
-	}
-	srv := httptest.NewServer(s.Handler())
+	// A daemon's answer, shortened.
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		fmt.Fprint(w, `{"at":"2026-10-10T11:20:00+01:00","coats":[{"id":"tack","state":"tacky","advice":"Lay the cloth in before 12:30."}]}`)
+	}))
 	defer srv.Close()
 	c, err := client.New(srv.URL, "")
 	if err != nil {
@@ -351,13 +358,13 @@ func Example() {
 	for _, x := range coats {
 		fmt.Println(x.ID, x.State, x.Advice)
 	}
-	// Output: tack tacky Press the cloth in between 11:25 and 13:20.
+	// Output: tack tacky Lay the cloth in before 12:30.
 }
 
 // On the daemon's own board what needs control goes through its socket, which
 // the refusal names; another machine's word for it is not taken.
 func TestFindsSocket(t *testing.T) {
-	b := webtest.NewFull()
+	b := daemontest.New(t, daemontest.Options{})
 	socket := filepath.Join(t.TempDir(), web.SocketName)
 	s, err := web.New(web.Config{Socket: socket}, b)
 	if err != nil {
@@ -401,7 +408,7 @@ func TestFindsSocket(t *testing.T) {
 	}
 	// A log-in that may not stays one that may not.
 	file := filepath.Join(t.TempDir(), "token")
-	if err := os.WriteFile(file, []byte(b.AddToken("tablet", web.Look)), 0o600); err != nil {
+	if err := os.WriteFile(file, []byte(b.Token("tablet", web.Look)), 0o600); err != nil {
 		t.Fatal(err)
 	}
 	c, err := client.New("http://"+tcp.Addr().String(), file)

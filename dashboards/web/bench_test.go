@@ -12,18 +12,18 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/netip"
+	"slices"
 	"testing"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
-	"curewright/model/coat"
+	"curewright/internal/daemon/daemontest"
 )
 
 // busy is a shop of 16 probes and 4 coats, the size of the design's budgets.
-func busy() *webtest.Backend {
-	b := webtest.New()
-	b.Edit(func(s *web.Snapshot, _ *coat.Work) {
-		for i := range 13 {
+func busy(t testing.TB) web.Backend {
+	return &faulty{Backend: shop(t), edit: func(s *web.Snapshot) {
+		s.Probes, s.Result.Coats = slices.Clone(s.Probes), slices.Clone(s.Result.Coats)
+		for i := range 12 {
 			p := s.Probes[0]
 			p.Probe = fmt.Sprintf("panel-%d", i+2)
 			s.Probes = append(s.Probes, p)
@@ -33,12 +33,11 @@ func busy() *webtest.Backend {
 			e.ID = fmt.Sprintf("coat-%d", i)
 			s.Result.Coats = append(s.Result.Coats, e)
 		}
-	})
-	return b
+	}}
 }
 
 func benchGet(b *testing.B, path string) {
-	s, err := web.New(web.Config{Log: slog.New(slog.DiscardHandler)}, busy())
+	s, err := web.New(web.Config{Log: slog.New(slog.DiscardHandler)}, busy(b))
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -67,7 +66,7 @@ func BenchmarkPush(b *testing.B) {
 	rs := make([]web.PushReading, 100)
 	for i := range rs {
 		x := 17.5
-		rs[i] = web.PushReading{Probe: "panel-1", TempC: &x, RHPct: &x, Time: &webtest.At}
+		rs[i] = web.PushReading{Probe: "panel-1", TempC: &x, RHPct: &x, Time: &daemontest.ShopAt}
 	}
 	body, err := json.Marshal(rs)
 	if err != nil {
@@ -97,7 +96,7 @@ func BenchmarkPush(b *testing.B) {
 
 // A month of readings every 10 s, thinned for a chart.
 func BenchmarkMonthThinned(b *testing.B) {
-	s, err := web.New(web.Config{}, endless{Backend: webtest.New(), n: 30 * 8640})
+	s, err := web.New(web.Config{}, endless{Backend: bare(b), n: 30 * 8640})
 	if err != nil {
 		b.Fatal(err)
 	}

@@ -16,7 +16,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
+	"curewright/internal/daemon/daemontest"
 
 	"curewright/internal/realpart"
 )
@@ -26,13 +26,13 @@ import (
 // cookies and plain HTTP are as on a shop's network.
 func TestGateInBrowser(t *testing.T) {
 	chromium := realpart.Browser(t)
-	b := webtest.NewFull()
-	b.Links["good"] = true
+	d := shop(t)
+	b, good := &noting{Backend: d}, link(t, d)
 	s, err := web.New(web.Config{HostName: "shed", LoopbackRole: web.Control}, b)
 	if err != nil {
 		t.Fatal(err)
 	}
-	ln := webtest.ListenAsBoard(t)
+	ln := daemontest.ListenAsBoard(t)
 	ctx, stop := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- s.Serve(ctx, ln) }()
@@ -109,7 +109,7 @@ func TestGateInBrowser(t *testing.T) {
 	want("what a script can see of the cookie", eval("document.cookie"), "")
 
 	// From another site, with the cookie in the browser's jar.
-	before := len(b.Calls())
+	before := len(b.calls())
 	run("elsewhere", chromedp.Navigate(evil.URL))
 	want("another site reads", fetch(board+"/api/v1/snapshot", "{credentials: 'include'}"), "blocked")
 	want("another site writes", fetch(feels, feel), "blocked")
@@ -121,7 +121,7 @@ func TestGateInBrowser(t *testing.T) {
 	if text := eval("document.body.innerText"); !strings.Contains(text, "not this board's own page") {
 		t.Errorf("another site's form: %s", text)
 	}
-	if got := b.Calls()[before:]; len(got) > 0 {
+	if got := b.calls()[before:]; len(got) > 0 {
 		t.Errorf("another site reached the daemon: %q", got)
 	}
 
@@ -131,9 +131,9 @@ func TestGateInBrowser(t *testing.T) {
 	want("a rebound name writes", fetch("/api/v1/coats/tack/feels", feel), "403")
 
 	// The link in a message: a plain form, no script, no log-in.
-	run("acknowledge", chromedp.Navigate(board+"/ack/good"), chromedp.Click(chromedp.CSS("button")), chromedp.WaitNotPresent(chromedp.CSS("form")))
+	run("acknowledge", chromedp.Navigate(board+"/ack/"+good), chromedp.Click(chromedp.CSS("button")), chromedp.WaitNotPresent(chromedp.CSS("form")))
 	want("after the button", eval("document.querySelector('h1').textContent"), "Noted")
-	if got := b.Calls(); !strings.HasSuffix(got[len(got)-1], "link ack a1") {
+	if got := b.calls(); !strings.HasPrefix(got[len(got)-1], "link ack ") {
 		t.Errorf("calls %q", got)
 	}
 }

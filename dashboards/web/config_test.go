@@ -28,7 +28,6 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
 )
 
 func TestSectionCheck(t *testing.T) {
@@ -98,7 +97,7 @@ func pair(t *testing.T, dir, name string) (cert, key string) {
 
 func TestTLS(t *testing.T) {
 	cert, key := pair(t, t.TempDir(), "shed")
-	b := webtest.New()
+	b := bare(t)
 	addr := serve(t, web.Config{ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}}, b)
 	pool := x509.NewCertPool()
 	pemCert, _ := os.ReadFile(cert)
@@ -134,7 +133,7 @@ func TestTLSFiles(t *testing.T) {
 	dir := t.TempDir()
 	cert, key := pair(t, dir, "shed")
 	try := func(cert, key string) error {
-		_, err := web.New(web.Config{ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}}, webtest.New())
+		_, err := web.New(web.Config{ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}}, bare(t))
 		return err
 	}
 	if err := try(cert, filepath.Join(dir, "none")); !errors.Is(err, os.ErrNotExist) {
@@ -153,7 +152,7 @@ func TestTLSFiles(t *testing.T) {
 
 // A header that is too large is refused.
 func TestServerLimits(t *testing.T) {
-	addr := serve(t, web.Config{}, webtest.New())
+	addr := serve(t, web.Config{}, bare(t))
 	c, err := net.Dial("tcp", addr)
 	if err != nil {
 		t.Fatal(err)
@@ -268,8 +267,8 @@ func TestConnectionLimits(t *testing.T) {
 // Idle strangers keep nobody out: who comes new finds a place at once, and who
 // has logged in keeps theirs. One log-in holds no more than its share.
 func TestStrangersMakeRoom(t *testing.T) {
-	b := webtest.New()
-	tok, other := b.AddToken("phone", web.Look), b.AddToken("tablet", web.Look)
+	b := bare(t)
+	tok, other := b.Token("phone", web.Look), b.Token("tablet", web.Look)
 	s, err := web.New(web.Config{HostName: "shed"}, b)
 	if err != nil {
 		t.Fatal(err)
@@ -357,7 +356,7 @@ func (d *dialled) dial(addr string) net.Conn {
 
 // A stop ends open event streams at once and frees the address.
 func TestStop(t *testing.T) {
-	s := server(t, webtest.New())
+	s := server(t, bare(t))
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)

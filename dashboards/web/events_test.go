@@ -17,7 +17,6 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
 )
 
 // serve starts a real server on loopback and returns its address; it is
@@ -69,7 +68,7 @@ func frame(t *testing.T, r *bufio.Reader) (name, data string, ok bool) {
 }
 
 func TestEvents(t *testing.T) {
-	b := webtest.New()
+	b := &flooded{shop(t), web.NewHub(8)}
 	addr := serve(t, web.Config{Beat: 20 * time.Millisecond}, b)
 	res, err := http.Get("http://" + addr + "/api/v1/events")
 	if err != nil {
@@ -86,7 +85,7 @@ func TestEvents(t *testing.T) {
 		t.Fatalf("first event %q: %v, want a whole snapshot", name, err)
 	}
 	beats := 0
-	b.Hub.Publish(web.Event{Name: "work", Data: json.RawMessage("{\n \"kind\": \"coat\"\n}")})
+	b.hub.Publish(web.Event{Name: "work", Data: json.RawMessage("{\n \"kind\": \"coat\"\n}")})
 	for {
 		name, data, ok := frame(t, r)
 		if !ok {
@@ -111,7 +110,7 @@ func TestEvents(t *testing.T) {
 // Two pages are open and one stops reading: it is dropped, the other gets
 // everything, and publishing never waits.
 func TestSlowPageIsDropped(t *testing.T) {
-	b := webtest.New()
+	b := flood(t)
 	addr := serve(t, web.Config{}, b)
 	slow, err := net.Dial("tcp", addr)
 	if err != nil {
@@ -133,19 +132,19 @@ func TestSlowPageIsDropped(t *testing.T) {
 	if name, _, _ := frame(t, r); name != "snapshot" {
 		t.Fatalf("first event %q", name)
 	}
-	for n, _ := b.Hub.Stats(); n < 2; n, _ = b.Hub.Stats() {
+	for n, _ := b.hub.Stats(); n < 2; n, _ = b.hub.Stats() {
 		runtime.Gosched()
 	}
 	big, _ := json.Marshal(strings.Repeat("x", 256<<10))
 	sent, dropped := 0, uint64(0)
 	for ; sent < 2000 && dropped == 0; sent++ {
-		b.Hub.Publish(web.Event{Name: "reading", Data: big})
+		b.hub.Publish(web.Event{Name: "reading", Data: big})
 		if name, data, ok := frame(t, r); !ok || name != "reading" || len(data) != len(big) {
 			t.Fatalf("the quick page got %q with %d bytes after %d events", name, len(data), sent)
 		}
-		_, dropped = b.Hub.Stats()
+		_, dropped = b.hub.Stats()
 	}
-	if n, _ := b.Hub.Stats(); dropped != 1 || n != 1 {
+	if n, _ := b.hub.Stats(); dropped != 1 || n != 1 {
 		t.Errorf("after %d events %d pages dropped, %d left; want one and one", sent, dropped, n)
 	}
 }
@@ -153,8 +152,8 @@ func TestSlowPageIsDropped(t *testing.T) {
 // A log-in that is taken back stops listening within a second.
 func TestRevokedPageStopsListening(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := webtest.New()
-		tok := b.AddToken("phone", web.Look)
+		b := bare(t)
+		tok := b.Token("phone", web.Look)
 		h := server(t, b).Handler()
 		done := make(chan string, 1)
 		go func() {
@@ -187,7 +186,8 @@ func TestRevokedPageStopsListening(t *testing.T) {
 // its newest. Where all places are taken the oldest one of whoever holds most
 // ends, so that nobody is kept out.
 func TestTooManyPages(t *testing.T) {
-	b := webtest.New()
+	d := bare(t)
+	b := &flooded{d, web.NewHub(8)}
 	addr := serve(t, web.Config{}, b)
 	page := func(token string) *http.Response {
 		t.Helper()
@@ -210,22 +210,22 @@ func TestTooManyPages(t *testing.T) {
 			t.Fatal("the oldest stream goes on")
 		}
 	}
-	noisy := b.AddToken("noisy", web.Look)
+	noisy := d.Token("noisy", web.Look)
 	first := page(noisy)
 	for range web.MaxStreamsEach {
 		page(noisy)
 	}
 	ends(first)
-	if n, _ := b.Hub.Stats(); n > web.MaxStreamsEach+1 {
+	if n, _ := b.hub.Stats(); n > web.MaxStreamsEach+1 {
 		t.Errorf("%d streams of one log-in", n)
 	}
 	for i := range web.MaxStreams/web.MaxStreamsEach - 1 {
-		tok := b.AddToken(fmt.Sprintf("tablet-%d", i), web.Look)
+		tok := d.Token(fmt.Sprintf("tablet-%d", i), web.Look)
 		for range web.MaxStreamsEach {
 			page(tok)
 		}
 	}
-	phone := page(b.AddToken("phone", web.Look))
+	phone := page(d.Token("phone", web.Look))
 	r := bufio.NewReader(phone.Body)
 	if name, _, ok := frame(t, r); !ok || name != "snapshot" {
 		t.Errorf("a phone among %d streams: %q", web.MaxStreams, name)

@@ -13,14 +13,13 @@ import (
 	"testing"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
 )
 
 // No spelling of a header lets anybody in without a token, and none that
 // stands beside a good token of a phone that may only look does more.
 func FuzzCredentials(f *testing.F) {
-	b := webtest.NewFull()
-	tok := b.AddToken("phone", web.Look)
+	b := bare(f)
+	tok := b.Token("phone", web.Look)
 	h := server(f, b).Handler()
 	for _, s := range []string{"Bearer x", "bearer " + web.HashToken(tok), "Basic eDp5", "Bearer", "Bearer \x00", "Bearer ' OR 1=1"} {
 		f.Add(s, "curewright=x", "")
@@ -58,7 +57,7 @@ func FuzzCredentials(f *testing.F) {
 // Whatever stands in a path or after its question mark, the answer is right or
 // says what is wrong; the board is never at fault, and no file of its is read.
 func FuzzAddress(f *testing.F) {
-	h := server(f, webtest.NewFull()).Handler()
+	h := server(f, tented(f)).Handler()
 	for _, s := range []string{
 		"/api/v1/readings?probe=panel-1&from=2026-10-10T00:00:00Z", "/api/v1/cure?resin=medium&temp_c=18", "/api/v1/air?temp_c=-273.16&rh_pct=NaN",
 		"/api/v1/pot?resin=fast&grams=1e308&shape=cup&shop_c=20", "/api/v1/coats/../../etc/passwd", "/api/v1/coats/%2e%2e%2fx/trace?points=-1", "/%2e%2e/%2e%2e/etc/passwd",

@@ -23,7 +23,7 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
+	"curewright/internal/daemon/daemontest"
 )
 
 const lan = "192.0.2.10:8374" // documentation address, RFC 5737
@@ -142,11 +142,12 @@ var mayDo = map[string]string{
 
 // Every route with every role, from elsewhere.
 func TestRoleMatrix(t *testing.T) {
-	b := webtest.NewFull()
+	d := tented(t)
+	b := &noting{Backend: d}
 	h := server(t, b).Handler()
 	tokens := map[string]string{"": "", "made up": web.NewToken()}
 	for _, r := range []web.Role{web.Look, web.Push, web.Record, web.Control} {
-		tokens[string(r)] = b.AddToken("phone-"+string(r), r)
+		tokens[string(r)] = d.Token("phone-"+string(r), r)
 	}
 	ended, stop := context.WithCancel(t.Context())
 	stop() // event streams end at once
@@ -166,18 +167,29 @@ func TestRoleMatrix(t *testing.T) {
 		path = strings.NewReplacer("{$}", "", "{id}", "nothing", "{token}", "nothing").Replace(path)
 		for role, token := range tokens {
 			if strings.HasSuffix(path, "/logout") && role != "" && role != "made up" {
-				token = b.AddToken("leaving-"+role, web.Role(role)) // it is no log-in any more
+				token = d.Token("leaving-"+role, web.Role(role)) // it is no log-in any more
 			}
 			r := httptest.NewRequest(method, path, strings.NewReader("{}"))
 			addr := net.TCPAddrFromAddrPort(netip.MustParseAddrPort(lan))
-			r = r.WithContext(context.WithValue(ended, http.LocalAddrContextKey, addr))
+			ctx := t.Context()
+			if strings.HasSuffix(path, "/events") {
+				ctx = ended
+			}
+			r = r.WithContext(context.WithValue(ctx, http.LocalAddrContextKey, addr))
 			r.Host, r.RemoteAddr = lan, "192.0.2.77:5000"
 			r.Header.Set("Content-Type", "application/json")
 			if token != "" {
 				r.Header.Set("Authorization", "Bearer "+token)
 			}
 			w := httptest.NewRecorder()
-			h.ServeHTTP(w, r)
+			func() {
+				defer func() {
+					if p := recover(); p != nil && p != http.ErrAbortHandler { // a stream that was let through, whose end is there
+						panic(p)
+					}
+				}()
+				h.ServeHTTP(w, r)
+			}()
 			known := role != "" && role != "made up"
 			switch {
 			case may == "-" || known && strings.Contains(may, role[:1]):
@@ -195,7 +207,7 @@ func TestRoleMatrix(t *testing.T) {
 			}
 		}
 	}
-	for _, c := range b.Calls() {
+	for _, c := range b.calls() {
 		if strings.HasPrefix(c, "loopback") || strings.HasPrefix(c, "phone-look") {
 			t.Errorf("%q reached the daemon", c)
 		}
@@ -203,7 +215,7 @@ func TestRoleMatrix(t *testing.T) {
 }
 
 func TestHostAndOrigin(t *testing.T) {
-	b := webtest.New()
+	b := shop(t)
 	s, err := web.New(web.Config{
 		ConfigSection: web.ConfigSection{Listen: "0.0.0.0:8374", Hosts: []string{"Bench.example.org"}},
 		HostName:      "shed.example.net",
@@ -212,7 +224,7 @@ func TestHostAndOrigin(t *testing.T) {
 		t.Fatal(err)
 	}
 	h := s.Handler()
-	tok := b.AddToken("phone", web.Record)
+	tok := b.Token("phone", web.Record)
 	const snap, coats = "/api/v1/snapshot", "/api/v1/coats"
 	const coat = `{"panel":"lid-outer","resin":"medium","kind":"seal","applied":"2026-10-10T10:00:00Z"}`
 	own := map[string]string{"Origin": "http://127.0.0.1:8374"}
@@ -314,7 +326,7 @@ func TestNoAddressIsElsewhere(t *testing.T) {
 	r := httptest.NewRequest("GET", "/api/v1/snapshot", nil)
 	r.Host, r.RemoteAddr = "127.0.0.1:8374", "127.0.0.1:1"
 	w := httptest.NewRecorder()
-	server(t, webtest.New()).Handler().ServeHTTP(w, r)
+	server(t, bare(t)).Handler().ServeHTTP(w, r)
 	if w.Code != http.StatusUnauthorized {
 		t.Errorf("%d, want 401", w.Code)
 	}
@@ -323,7 +335,7 @@ func TestNoAddressIsElsewhere(t *testing.T) {
 // Without a log-in the page itself comes as the answer, so that it can ask for
 // the code; its files come too, data does not.
 func TestLogInPage(t *testing.T) {
-	s := server(t, webtest.New())
+	s := server(t, bare(t))
 	h := s.Handler()
 	w := ask{path: "/", local: lan}.do(t, h)
 	if w.Code != http.StatusUnauthorized || !strings.HasPrefix(w.Header().Get("Content-Type"), "text/html") {
@@ -337,7 +349,7 @@ func TestLogInPage(t *testing.T) {
 }
 
 func TestPairing(t *testing.T) {
-	b := webtest.New()
+	b := bare(t)
 	h := server(t, b).Handler()
 	w := ask{method: "POST", path: "/api/v1/paircodes", body: `{"role":"record","name":"bench phone"}`}.do(t, h)
 	var code web.PairCode
@@ -378,7 +390,7 @@ func TestPairing(t *testing.T) {
 // and for all.
 func TestPairingIsLimited(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		h := server(t, webtest.NewFull()).Handler()
+		h := server(t, bare(t)).Handler()
 		try := func(remote string) int {
 			return ask{method: "POST", path: "/pair", local: lan, remote: remote, body: `{"code":"AAAA-AAAA"}`}.do(t, h).Code
 		}
@@ -438,7 +450,7 @@ func TestPairingIsLimited(t *testing.T) {
 // code: what gets through is few enough. SECURITY.md reckons with it.
 func TestGuessesInTheLifeOfACode(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		h := server(t, webtest.New()).Handler()
+		h := server(t, bare(t)).Handler()
 		guesses := 0
 		time.Sleep(59 * time.Second) // the worst phase of the fixed minutes
 		for i := range 10 * 60 * 2 {
@@ -473,7 +485,7 @@ func TestGuessesInTheLifeOfACode(t *testing.T) {
 // The same over real connections: what counts is the connection itself, and
 // nothing the client says about itself matters.
 func TestRealConnection(t *testing.T) {
-	b := webtest.New()
+	b := bare(t)
 	get := func(ln net.Listener, token string) int {
 		r, _ := http.NewRequest("GET", "http://"+ln.Addr().String()+"/api/v1/snapshot", nil)
 		if token != "" {
@@ -491,7 +503,7 @@ func TestRealConnection(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	away := webtest.ListenAsBoard(t)
+	away := daemontest.ListenAsBoard(t)
 	ctx, stop := context.WithCancel(t.Context())
 	done := make(chan error, 2)
 	for _, ln := range []net.Listener{home, away} {
@@ -503,7 +515,7 @@ func TestRealConnection(t *testing.T) {
 	if got := get(away, ""); got != 401 {
 		t.Errorf("another host: %d, want 401", got)
 	}
-	if got := get(away, b.AddToken("phone", web.Look)); got != 200 {
+	if got := get(away, b.Token("phone", web.Look)); got != 200 {
 		t.Errorf("another host with a token: %d, want 200", got)
 	}
 	stop()
@@ -533,7 +545,7 @@ func TestTokens(t *testing.T) {
 // is taken out of the header by the standard library's URL parser, not by our
 // own code.
 func FuzzHost(f *testing.F) {
-	s, err := web.New(web.Config{HostName: "shed.example.net"}, webtest.New())
+	s, err := web.New(web.Config{HostName: "shed.example.net"}, bare(f))
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -565,15 +577,15 @@ func FuzzHost(f *testing.F) {
 // Nothing that opens a door is ever logged, even when everything breaks.
 func TestSecretsAreNotLogged(t *testing.T) {
 	var log bytes.Buffer
-	b := webtest.NewFull()
-	tok := b.AddToken("phone", web.Control)
-	b.Links["sesame-link"] = true
+	d := bare(t)
+	b := &faulty{Backend: d}
+	tok := d.Token("phone", web.Control)
 	s, err := web.New(web.Config{LoopbackRole: web.Control, Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))}, breaks{b})
 	if err != nil {
 		t.Fatal(err)
 	}
 	h := s.Handler()
-	b.Fail(io.ErrClosedPipe)
+	b.err = io.ErrClosedPipe
 	for _, a := range []ask{
 		{path: "/api/v1/snapshot", local: lan, token: tok}, {path: "/api/v1/coats", local: lan, cookie: tok},
 		{path: "/ack/sesame-link", local: lan}, {method: "POST", path: "/ack/sesame-link", local: lan},
@@ -593,7 +605,7 @@ func TestSecretsAreNotLogged(t *testing.T) {
 }
 
 // breaks panics where a secret is at hand.
-type breaks struct{ *webtest.Full }
+type breaks struct{ web.Backend }
 
 func (breaks) AckLook(context.Context, string) (alerts.Alert, error) { panic("look") }
 func (breaks) AckByLink(context.Context, string) (alerts.Alert, error) {

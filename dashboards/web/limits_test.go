@@ -17,7 +17,6 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
 )
 
 // pipes is a listener whose connections are in memory, so that the server's
@@ -53,9 +52,9 @@ func (local) LocalAddr() net.Addr  { return &net.TCPAddr{IP: net.IPv4(127, 0, 0,
 func (local) RemoteAddr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 5000} }
 
 // timed runs f against a server in a bubble of fake time.
-func timed(t *testing.T, f func(t *testing.T, b *webtest.Backend, p *pipes)) {
+func timed(t *testing.T, f func(t *testing.T, b *flooded, p *pipes)) {
 	synctest.Test(t, func(t *testing.T) {
-		b, p := webtest.New(), newPipes()
+		b, p := flood(t), newPipes()
 		s := server(t, b)
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error, 1)
@@ -72,7 +71,7 @@ const eventsRequest = "GET /events HTTP/1.1\r\nHost: localhost\r\n\r\n"
 
 // An open page outlives every limit that is meant for requests.
 func TestEventsLast(t *testing.T) {
-	timed(t, func(t *testing.T, b *webtest.Backend, p *pipes) {
+	timed(t, func(t *testing.T, b *flooded, p *pipes) {
 		c := p.dial()
 		defer c.Close()
 		go io.WriteString(c, eventsRequest)
@@ -96,7 +95,7 @@ func TestEventsLast(t *testing.T) {
 // A page that stops reading without going away is cut off within the limit of
 // one write, and its place is free again.
 func TestDeadPageIsCutOff(t *testing.T) {
-	timed(t, func(t *testing.T, b *webtest.Backend, p *pipes) {
+	timed(t, func(t *testing.T, b *flooded, p *pipes) {
 		c := p.dial()
 		defer c.Close()
 		io.WriteString(c, eventsRequest)
@@ -106,8 +105,8 @@ func TestDeadPageIsCutOff(t *testing.T) {
 		}
 		begin := time.Now()
 		big, _ := json.Marshal(strings.Repeat("x", 64<<10))
-		b.Hub.Publish(web.Event{Name: "reading", Data: big}) // more than any buffer on the way
-		for n := 1; n > 0; n, _ = b.Hub.Stats() {
+		b.hub.Publish(web.Event{Name: "reading", Data: big}) // more than any buffer on the way
+		for n := 1; n > 0; n, _ = b.hub.Stats() {
 			time.Sleep(time.Second)
 			if time.Since(begin) > time.Minute {
 				t.Fatal("still held after a minute")
@@ -129,7 +128,7 @@ func TestSlowRequestsAreCutOff(t *testing.T) {
 		"body":   {"POST /api/v1/pieces HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: 100000\r\n\r\n", " ", 22 * time.Second},
 	} {
 		t.Run(name, func(t *testing.T) {
-			timed(t, func(t *testing.T, b *webtest.Backend, p *pipes) {
+			timed(t, func(t *testing.T, b *flooded, p *pipes) {
 				c := p.dial()
 				defer c.Close()
 				ended := make(chan struct{})
@@ -142,8 +141,8 @@ func TestSlowRequestsAreCutOff(t *testing.T) {
 						if got := time.Since(begin); got > tt.most {
 							t.Errorf("cut off after %v, want %v at most", got, tt.most)
 						}
-						if len(b.Calls()) > 0 {
-							t.Errorf("half a request reached the daemon: %q", b.Calls())
+						if w, err := b.Work(t.Context()); err != nil || len(w.Pieces) > 0 {
+							t.Errorf("half a request reached the daemon: %+v, %v", w, err)
 						}
 						return
 					case <-time.After(time.Second):
@@ -161,7 +160,7 @@ func TestSlowRequestsAreCutOff(t *testing.T) {
 
 // An idle connection is closed in the end.
 func TestIdleConnectionCloses(t *testing.T) {
-	timed(t, func(t *testing.T, b *webtest.Backend, p *pipes) {
+	timed(t, func(t *testing.T, b *flooded, p *pipes) {
 		c := p.dial()
 		defer c.Close()
 		begin := time.Now()
@@ -176,7 +175,7 @@ func TestIdleConnectionCloses(t *testing.T) {
 }
 
 // slowDisk takes a second to store anything and stops if its context ends.
-type slowDisk struct{ *webtest.Backend }
+type slowDisk struct{ web.Backend }
 
 func (b slowDisk) Create(ctx context.Context, who web.Who, kind string, body json.RawMessage, key string) (string, bool, error) {
 	select {
@@ -191,7 +190,7 @@ func (b slowDisk) Create(ctx context.Context, who web.Who, kind string, body jso
 // written and answered; an open page does not hold the stop up.
 func TestStopFinishesChanges(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b, p := webtest.New(), newPipes()
+		b, p := shop(t), newPipes()
 		s := server(t, slowDisk{b})
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error, 1)

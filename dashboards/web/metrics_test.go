@@ -24,7 +24,6 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
 	"curewright/model/coat"
 	"curewright/sensors"
 
@@ -63,46 +62,64 @@ func scrape(t *testing.T, h http.Handler) (string, map[string]float64) {
 }
 
 func TestMetrics(t *testing.T) {
-	b := webtest.NewFull()
+	d := tented(t)
+	snap, err := d.Snapshot(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := &faulty{Backend: d, edit: func(s *web.Snapshot) {
+		s.Probes = slices.Clone(s.Probes)
+		for i := range s.Probes {
+			if p := &s.Probes[i]; p.Probe == "loft" {
+				p.State, p.Errors = "stale", map[string]uint64{"timeout": 30, "checksum": 2}
+			}
+		}
+		s.Result.At = s.At.Add(-20 * time.Second)
+		s.Result.Coats = slices.Clone(s.Result.Coats)
+		s.Result.Coats[0].NextWindow.ClosesBand.P90 = nil // beyond the horizon
+	}, intakes: []web.IntakeStats{{Intake: "http", Taken: 40, Refused: map[string]uint64{"future": 2}}}}
 	text, m := scrape(t, server(t, b).Handler())
+	// What the model says is what the API says; the rest is the shop's.
+	c, cup, surface := snap.Result.Coats[0], snap.Cups[0], snap.Surfaces[0]
+	since := func(at *time.Time) float64 { return at.Sub(snap.At).Seconds() }
 	for name, want := range map[string]float64{
-		`curewright_probe_temperature_celsius{panel="lid-outer",probe="panel-1",role="panel"}`:                                              17.5,
-		`curewright_probe_age_seconds{probe="panel-1"}`:                                                                                     4,
-		`curewright_probe_age_seconds{probe="shed-air"}`:                                                                                    300,
-		`curewright_probe_errors_total{probe="shed-air",reason="timeout"}`:                                                                  30,
-		`curewright_probe_state{probe="shed-air",state="stale"}`:                                                                            1,
-		`curewright_probe_state{probe="shed-air",state="ok"}`:                                                                               0,
-		`curewright_probes_not_accepted`:                                                                                                    1,
-		`curewright_panel_dew_margin_kelvin{panel="lid-outer"}`:                                                                             6.9,
-		`curewright_panel_relative_humidity_ratio{panel="lid-outer"}`:                                                                       0.64,
-		`curewright_coat_cure_ratio{band="p50",coat="tack",panel="lid-outer"}`:                                                              0.35,
-		`curewright_coat_tg_celsius{band="p10",coat="tack",panel="lid-outer"}`:                                                              -24,
-		`curewright_coat_state{coat="tack",panel="lid-outer",state="tacky"}`:                                                                1,
-		`curewright_coat_state{coat="tack",panel="lid-outer",state="green"}`:                                                                0,
-		`curewright_coat_state_probability_ratio{coat="tack",panel="lid-outer",state="tacky"}`:                                              0.8,
-		`curewright_coat_unknown{coat="tack",panel="lid-outer",reason="cold_glass"}`:                                                        0,
-		`curewright_coat_window_opens_seconds{band="p90",coat="tack",panel="lid-outer",window="cloth"}`:                                     300,
-		`curewright_coat_window_opens_seconds{band="p10",coat="tack",panel="lid-outer",window="cloth"}`:                                     -2400,
-		`curewright_coat_window_closes_seconds{band="p50",coat="tack",panel="lid-outer",window="cloth"}`:                                    10200,
-		`curewright_coat_window_status{coat="tack",panel="lid-outer",status="open",window="cloth"}`:                                         1,
-		`curewright_coat_blush_index{coat="tack",panel="lid-outer"}`:                                                                        0.12,
-		`curewright_coat_stall{coat="tack",panel="lid-outer"}`:                                                                              0,
-		`curewright_coat_degraded_seconds{coat="tack",panel="lid-outer"}`:                                                                   180,
-		`curewright_coat_age_seconds{coat="tack",panel="lid-outer"}`:                                                                        6000,
-		`curewright_cup_remaining_seconds{batch="cup-1"}`:                                                                                   360,
-		`curewright_alerts_firing{rule="window_open",severity="act",state="firing"}`:                                                        1,
-		`curewright_alert_active{panel="lid-outer",rule="window_open",severity="act",state="firing",subject="tack"}`:                        1,
-		`curewright_alerts_unacknowledged{severity="act"}`:                                                                                  1,
-		`curewright_alerts_unacknowledged{severity="danger"}`:                                                                               0,
-		`curewright_estimate_age_seconds`:                                                                                                   20,
-		`curewright_snapshot_ok`:                                                                                                            1,
-		`curewright_store_pending_readings`:                                                                                                 12,
-		`curewright_intake_refused_total{intake="http",reason="future"}`:                                                                    2,
-		`curewright_tent_heater_on`:                                                                                                         0,
-		`curewright_tent_heater_on_today_seconds`:                                                                                           5400,
-		`curewright_shop_info{name="Shed"}`:                                                                                                 1,
-		`curewright_clock_trusted`:                                                                                                          1,
-		`curewright_probe_info{bus="w1:28-0316a2795d1f",driver="ds18b20",name="Lid, outer",panel="lid-outer",probe="panel-1",role="panel"}`: 1,
+		`curewright_probe_temperature_celsius{panel="lid-outer",probe="panel-1",role="panel"}`:                             17.6,
+		`curewright_probe_age_seconds{probe="panel-1"}`:                                                                    4,
+		`curewright_probe_age_seconds{probe="shed-air"}`:                                                                   300,
+		`curewright_probe_errors_total{probe="loft",reason="timeout"}`:                                                     30,
+		`curewright_probe_state{probe="loft",state="stale"}`:                                                               1,
+		`curewright_probe_state{probe="loft",state="ok"}`:                                                                  0,
+		`curewright_probes_not_accepted`:                                                                                   1,
+		`curewright_panel_dew_margin_kelvin{panel="lid-outer"}`:                                                            *surface.MarginK,
+		`curewright_panel_relative_humidity_ratio{panel="lid-outer"}`:                                                      *surface.PanelRHPct / 100,
+		`curewright_coat_cure_ratio{band="p50",coat="tack",panel="lid-outer"}`:                                             c.Alpha.P50,
+		`curewright_coat_tg_celsius{band="p10",coat="tack",panel="lid-outer"}`:                                             c.TgC.P10,
+		`curewright_coat_state{coat="tack",panel="lid-outer",state="tacky"}`:                                               1,
+		`curewright_coat_state{coat="tack",panel="lid-outer",state="green"}`:                                               0,
+		`curewright_coat_state_probability_ratio{coat="tack",panel="lid-outer",state="tacky"}`:                             c.StateProbability.Tacky,
+		`curewright_coat_unknown{coat="tack",panel="lid-outer",reason="cold_glass"}`:                                       0,
+		`curewright_coat_window_opens_seconds{band="p90",coat="tack",panel="lid-outer",window="cloth"}`:                    since(c.NextWindow.OpensBand.P90),
+		`curewright_coat_window_opens_seconds{band="p10",coat="tack",panel="lid-outer",window="cloth"}`:                    since(c.NextWindow.OpensBand.P10),
+		`curewright_coat_window_closes_seconds{band="p50",coat="tack",panel="lid-outer",window="cloth"}`:                   since(c.NextWindow.ClosesBand.P50),
+		`curewright_coat_window_status{coat="tack",panel="lid-outer",status="open",window="cloth"}`:                        1,
+		`curewright_coat_blush_index{coat="tack",panel="lid-outer"}`:                                                       *c.Blush.Index,
+		`curewright_coat_stall{coat="tack",panel="lid-outer"}`:                                                             0,
+		`curewright_coat_degraded_seconds{coat="tack",panel="lid-outer"}`:                                                  c.DegradedMinutes * 60,
+		`curewright_coat_age_seconds{coat="tack",panel="lid-outer"}`:                                                       6000,
+		`curewright_cup_remaining_seconds{batch="cup-2"}`:                                                                  since(&cup.EndsAt),
+		`curewright_alerts_firing{rule="ready_for_cloth",severity="act",state="firing"}`:                                   1,
+		`curewright_alert_active{panel="lid-outer",rule="ready_for_cloth",severity="act",state="firing",subject="tack"}`:   1,
+		`curewright_alerts_unacknowledged{severity="act"}`:                                                                 1,
+		`curewright_alerts_unacknowledged{severity="danger"}`:                                                              0,
+		`curewright_estimate_age_seconds`:                                                                                  20,
+		`curewright_snapshot_ok`:                                                                                           1,
+		`curewright_store_pending_readings`:                                                                                *d.StoreStats().Pending,
+		`curewright_intake_refused_total{intake="http",reason="future"}`:                                                   2,
+		`curewright_tent_heater_on`:                                                                                        0,
+		`curewright_tent_heater_on_today_seconds`:                                                                          0,
+		`curewright_shop_info{name="Shop"}`:                                                                                1,
+		`curewright_clock_trusted`:                                                                                         1,
+		`curewright_probe_info{bus="push",driver="push",name="Lid, outer",panel="lid-outer",probe="panel-1",role="panel"}`: 1,
 	} {
 		if got, ok := m[name]; !ok || math.Abs(got-want) > 1e-9 {
 			t.Errorf("%s = %v (there: %v), want %v", name, got, ok, want)
@@ -111,8 +128,8 @@ func TestMetrics(t *testing.T) {
 	// No series for what is missing, stale, not within the horizon or not
 	// accepted by anybody.
 	for _, none := range []string{
-		`curewright_probe_temperature_celsius{panel="",probe="shed-air"`, `curewright_probe_relative_humidity_ratio{`, `curewright_probe_co2_ratio{`,
-		`probe="radio-7"`, `curewright_coat_window_closes_seconds{band="p90"`, `curewright_store_size_bytes{`, `NaN`, `} +Inf`, "quantile=\"0.5\",coat",
+		`curewright_probe_temperature_celsius{panel="",probe="loft"`, `curewright_probe_relative_humidity_ratio{panel="lid-outer"`, `curewright_probe_co2_ratio{`,
+		`probe="radio-7"`, `curewright_coat_window_closes_seconds{band="p90"`, `NaN`, `} +Inf`, "quantile=\"0.5\",coat",
 	} {
 		for k := range m {
 			if strings.HasPrefix(k, "go_") {
@@ -137,7 +154,7 @@ func TestMetrics(t *testing.T) {
 
 // Asked for OpenMetrics, the same is said in it, as Prometheus itself reads it.
 func TestOpenMetrics(t *testing.T) {
-	h := server(t, webtest.NewFull()).Handler()
+	h := server(t, tented(t)).Handler()
 	ask{path: "/healthz"}.do(t, h)
 	w := ask{path: "/metrics", header: map[string]string{"Accept": "application/openmetrics-text; version=1.0.0"}}.do(t, h)
 	text := w.Body.String()
@@ -215,8 +232,8 @@ var updateMetrics = flag.Bool("update", false, "write docs/metrics.md anew")
 // What an unruly shop or a stranger sends must neither spoil the scrape nor
 // make it grow without bound.
 func TestMetricsBounded(t *testing.T) {
-	b := webtest.New()
-	b.Edit(func(s *web.Snapshot, _ *coat.Work) {
+	b := &faulty{Backend: shop(t), edit: func(s *web.Snapshot) {
+		s.Result.Coats, s.Probes = slices.Clone(s.Result.Coats), slices.Clone(s.Probes)
 		base := s.Result.Coats[0]
 		for i := range 1000 {
 			e := base
@@ -225,13 +242,14 @@ func TestMetricsBounded(t *testing.T) {
 			s.Probes = append(s.Probes, sensors.Health{Probe: fmt.Sprintf("p\xff%d\n\"", i), Accepted: true, State: "ok"})
 			s.Alerts = append(s.Alerts, alerts.Alert{Rule: fmt.Sprint("rule", i), Severity: "made up", State: "firing"})
 		}
-		s.Probes[0].Errors = map[string]uint64{"checksum": 1, "new word": 2, "another": 3}
-		s.Probes[0].Last.Temp = sensors.Value{}
+		i := slices.IndexFunc(s.Probes, func(p sensors.Health) bool { return p.Probe == "panel-1" })
+		s.Probes[i].Errors = map[string]uint64{"checksum": 1, "new word": 2, "another": 3}
+		s.Probes[i].Last.Temp = sensors.Value{}
 		s.Result.Coats[0].UnknownWhy = []string{"no word of ours"}
 		s.Result.Coats[0].NextWindow = &coat.Window{Kind: "no window of ours"}
 		s.Result.Coats[0].Alpha = &coat.Band{P10: math.NaN(), P50: .5, P90: math.Inf(1)}
 		s.Result.Coats[0].StateProbability = nil
-	})
+	}}
 	_, m := scrape(t, server(t, b).Handler())
 	count := func(part string) (n int) {
 		for k := range m {
@@ -270,8 +288,7 @@ func TestMetricsBounded(t *testing.T) {
 }
 
 func TestMetricsWithoutSnapshot(t *testing.T) {
-	b := webtest.New()
-	b.Fail(io.ErrUnexpectedEOF)
+	b := &faulty{Backend: bare(t), err: io.ErrUnexpectedEOF}
 	_, m := scrape(t, server(t, b).Handler())
 	if got, ok := m["curewright_snapshot_ok"]; !ok || got != 0 {
 		t.Errorf("snapshot_ok = %v, %v; want 0", got, ok)
@@ -302,7 +319,12 @@ func TestScrapes(t *testing.T) {
 }
 
 func scrapes(t *testing.T, program string, args func(cfg, data, listen string) []string, samp string) {
-	b := webtest.New()
+	b := &faulty{Backend: shop(t), edit: func(s *web.Snapshot) {
+		s.Probes = slices.Clone(s.Probes)
+		s.Probes[0].Errors = map[string]uint64{"timeout": 30, "checksum": 2}
+		s.Result.Coats = slices.Clone(s.Result.Coats)
+		s.Result.Coats[0].Alpha = &coat.Band{P10: .29, P50: .35, P90: .41}
+	}}
 	addr := serve(t, web.Config{}, b)
 	dir := t.TempDir()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")

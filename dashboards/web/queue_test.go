@@ -12,12 +12,11 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
 )
 
 // slowPlan plans for ten seconds, or until nobody waits for it.
 type slowPlan struct {
-	*webtest.Backend
+	web.Backend
 	runs, most, begun, left atomic.Int64
 }
 
@@ -39,8 +38,9 @@ func (b *slowPlan) Plan(ctx context.Context, _ json.RawMessage) (json.RawMessage
 // keep nobody else from planning.
 func TestPlansAreQueued(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := &slowPlan{Backend: webtest.New()}
-		look, other := b.AddToken("visitor", web.Look), b.AddToken("phone", web.Record)
+		d := bare(t)
+		b := &slowPlan{Backend: d}
+		look, other := d.Token("visitor", web.Look), d.Token("phone", web.Record)
 		h := server(t, b).Handler()
 		plan := func(ctx context.Context, token string) (code int) {
 			defer func() {
@@ -94,7 +94,7 @@ func TestPlansAreQueued(t *testing.T) {
 // What takes too long says so instead of running on.
 func TestLongWorkEnds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := webtest.New()
+		b := bare(t)
 		h := server(t, endlessPlan{b}).Handler()
 		w := ask{method: "POST", path: "/api/v1/plan", body: "{}"}.in(t.Context(), t, h)
 		if w.Code != http.StatusServiceUnavailable || w.Header().Get("Retry-After") == "" {
@@ -103,7 +103,7 @@ func TestLongWorkEnds(t *testing.T) {
 	})
 }
 
-type endlessPlan struct{ *webtest.Backend }
+type endlessPlan struct{ web.Backend }
 
 func (endlessPlan) Plan(ctx context.Context, _ json.RawMessage) (json.RawMessage, error) {
 	<-ctx.Done()

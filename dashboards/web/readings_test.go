@@ -16,7 +16,7 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
+	"curewright/internal/daemon/daemontest"
 	"curewright/sensors"
 )
 
@@ -41,22 +41,22 @@ func rows(t *testing.T, h http.Handler, query string) []row {
 }
 
 func TestReadings(t *testing.T) {
-	b := webtest.New()
+	b := shop(t)
 	h := server(t, b).Handler()
 	all := rows(t, h, "")
-	if len(all) != 60 || *all[59].TempC != 17.59 || all[0].RHPct != nil {
-		t.Errorf("%d readings, last %v, humidity %v; want 60, 17.59 and none", len(all), *all[59].TempC, all[0].RHPct)
+	if n := len(all); n != 121 || *all[n-1].TempC != 17.6 || all[0].RHPct != nil {
+		t.Errorf("%d readings, last %v, humidity %v; want 121, 17.6 and none", n, *all[n-1].TempC, all[0].RHPct)
 	}
-	if got := rows(t, h, "&from=2026-10-10T11:10:00%2B01:00&to=2026-10-10T11:14:00+01:00"); len(got) != 5 {
+	if got := rows(t, h, "&from=2026-10-10T11:09:56%2B01:00&to=2026-10-10T11:13:56+01:00"); len(got) != 5 {
 		t.Errorf("%d readings in five minutes, both ends counted, want 5", len(got))
 	}
 	if got := rows(t, h, "&from=2020-01-01T00:00:00Z&to=2020-01-02T00:00:00Z"); len(got) != 0 {
 		t.Errorf("%d readings before there were any", len(got))
 	}
-	b.SetReadings([]sensors.Reading{{Probe: "panel-1", At: webtest.At.Add(-time.Hour), Temp: sensors.Some(-0.5), CO2: sensors.Some(420)}, {Probe: "=cmd()", At: webtest.At}})
-	w := ask{path: "/api/v1/readings?probe=panel-1&format=csv"}.do(t, h)
+	b.Store().Append([]sensors.Reading{{Probe: "loft", At: daemontest.ShopAt.Add(-time.Hour), Temp: sensors.Some(-0.5), CO2: sensors.Some(420)}, {Probe: "=cmd()", At: daemontest.ShopAt, Temp: sensors.Some(1)}})
+	w := ask{path: "/api/v1/readings?probe=loft&format=csv&from=2026-10-10T10:00:00%2B01:00"}.do(t, h)
 	recs, err := csv.NewReader(w.Body).ReadAll()
-	if err != nil || len(recs) != 2 || strings.Join(recs[0], ",") != "time,probe,temp_c,rh_pct,co2_ppm" || strings.Join(recs[1], ",") != "2026-10-10T10:20:00+01:00,panel-1,-0.5,,420" {
+	if err != nil || len(recs) != 2 || strings.Join(recs[0], ",") != "time,probe,temp_c,rh_pct,co2_ppm" || strings.Join(recs[1], ",") != "2026-10-10T09:20:00Z,loft,-0.5,,420" {
 		t.Errorf("CSV %q, %v", recs, err)
 	}
 	if w := (ask{path: "/api/v1/readings?probe=%3Dcmd()&format=csv"}).do(t, h); !strings.Contains(w.Body.String(), "'=cmd()") {
@@ -67,9 +67,9 @@ func TestReadings(t *testing.T) {
 // A thinned chart keeps every peak, breaks its line at a gap, stays within its
 // size, and invents nothing.
 func TestThinnedReadings(t *testing.T) {
-	b := webtest.New()
+	b := bare(t)
 	h := server(t, b).Handler()
-	from := webtest.At.Add(-24 * time.Hour)
+	from := daemontest.ShopAt.Add(-24 * time.Hour)
 	real := map[time.Time]float64{}
 	var rs []sensors.Reading
 	for i := range 24 * 360 { // every 10 s
@@ -77,7 +77,7 @@ func TestThinnedReadings(t *testing.T) {
 		if i > 3000 && i < 3400 {
 			continue // 66 min without a reading
 		}
-		x := 15 + 3*math.Sin(float64(i)/1200)
+		x := math.Round(400*(15+3*math.Sin(float64(i)/1200))) / 400 // as the store keeps it
 		switch i {
 		case 1234:
 			x = 31 // a hand on the probe
@@ -87,7 +87,7 @@ func TestThinnedReadings(t *testing.T) {
 		real[at.UTC()] = x
 		rs = append(rs, sensors.Reading{Probe: "panel-1", At: at, Temp: sensors.Some(x), RH: sensors.Some(50 + x)})
 	}
-	b.SetReadings(rs)
+	b.Store().Append(rs)
 	got := rows(t, h, "&max=500")
 	if len(got) > 500 || len(got) < 150 {
 		t.Errorf("%d rows, want at most 500 and a usable line", len(got))
@@ -118,14 +118,14 @@ func TestThinnedReadings(t *testing.T) {
 
 // endless serves a year of seconds without holding them.
 type endless struct {
-	*webtest.Backend
+	web.Backend
 	n    int
 	fail bool
 }
 
 func (e endless) Readings(_ context.Context, _ string, _, _ time.Time, yield func(sensors.Reading) bool) error {
 	for i := range e.n {
-		if !yield(sensors.Reading{At: webtest.At.Add(time.Duration(i) * time.Second), Temp: sensors.Some(17.25)}) {
+		if !yield(sensors.Reading{At: daemontest.ShopAt.Add(time.Duration(i) * time.Second), Temp: sensors.Some(17.25)}) {
 			return nil
 		}
 	}
@@ -137,7 +137,7 @@ func (e endless) Readings(_ context.Context, _ string, _, _ time.Time, yield fun
 
 // A long answer is streamed: the server's memory does not grow with it.
 func TestReadingsAreStreamed(t *testing.T) {
-	addr := serve(t, web.Config{}, endless{Backend: webtest.New(), n: 600_000})
+	addr := serve(t, web.Config{}, endless{Backend: bare(t), n: 600_000})
 	res, err := http.Get("http://" + addr + "/api/v1/readings?probe=panel-1")
 	if err != nil {
 		t.Fatal(err)
@@ -172,7 +172,7 @@ func TestReadingsAreStreamed(t *testing.T) {
 
 // Half an answer must not look like a whole one.
 func TestBrokenStreamIsSeen(t *testing.T) {
-	addr := serve(t, web.Config{}, endless{Backend: webtest.New(), n: 5000, fail: true})
+	addr := serve(t, web.Config{}, endless{Backend: bare(t), n: 5000, fail: true})
 	for _, q := range []string{"", "&format=csv"} {
 		res, err := http.Get("http://" + addr + "/api/v1/readings?probe=panel-1" + q)
 		if err != nil {

@@ -20,7 +20,6 @@ import (
 	"golang.org/x/sys/unix"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
 )
 
 // board is a server as the daemon runs it, with its socket in a folder that
@@ -66,7 +65,8 @@ func bySocket(path string) *http.Client {
 // Without a log-in this machine may record and no more, whoever it is: a
 // reverse proxy on the board makes every stranger's connection look local.
 func TestLoopbackMayNotControl(t *testing.T) {
-	b := webtest.NewFull()
+	d := tented(t)
+	b := &noting{Backend: d}
 	s, err := web.New(web.Config{HostName: "shed.example.net", Socket: "/run/x/control.sock"}, b)
 	if err != nil {
 		t.Fatal(err)
@@ -90,7 +90,7 @@ func TestLoopbackMayNotControl(t *testing.T) {
 			}
 		}
 		// With a log-in that may, it may from here as from elsewhere.
-		tok := b.AddToken("desk", web.Control)
+		tok := d.Token("desk", web.Control)
 		if w := (ask{method: method, path: path, body: "{}", token: tok}).do(t, h); w.Code == http.StatusForbidden || w.Code == http.StatusUnauthorized {
 			t.Errorf("%s with a log-in: %d", rt, w.Code)
 		}
@@ -98,7 +98,7 @@ func TestLoopbackMayNotControl(t *testing.T) {
 			t.Errorf("%s with a cookie: %d", rt, w.Code)
 		}
 	}
-	for _, c := range b.Calls() {
+	for _, c := range b.calls() {
 		if strings.HasPrefix(c, "loopback") {
 			t.Errorf("%q reached the daemon", c)
 		}
@@ -107,7 +107,7 @@ func TestLoopbackMayNotControl(t *testing.T) {
 	const coat = `{"panel":"lid-outer","resin":"medium","kind":"seal","applied":"2026-10-10T10:00:00Z"}`
 	for name, a := range map[string]ask{
 		"plain": {}, "old cookie": {cookie: "old", header: map[string]string{"Origin": "http://127.0.0.1:8374"}},
-		"look cookie": {cookie: b.AddToken("tablet", web.Look), header: map[string]string{"Origin": "http://127.0.0.1:8374"}},
+		"look cookie": {cookie: d.Token("tablet", web.Look), header: map[string]string{"Origin": "http://127.0.0.1:8374"}},
 	} {
 		a.method, a.path, a.body = "POST", "/api/v1/coats", coat
 		if w := a.do(t, h); w.Code != http.StatusCreated {
@@ -122,7 +122,7 @@ func TestLoopbackMayNotControl(t *testing.T) {
 
 // A declared proxy's requests never count as local, by whatever they say.
 func TestDeclaredProxy(t *testing.T) {
-	b := webtest.New()
+	b := bare(t)
 	s, err := web.New(web.Config{HostName: "shed", Socket: "/x", ConfigSection: web.ConfigSection{Listen: "0.0.0.0:8374", Proxies: []string{"127.0.0.1", "192.0.2.32/28"}}}, b)
 	if err != nil {
 		t.Fatal(err)
@@ -172,7 +172,7 @@ func TestDeclaredProxy(t *testing.T) {
 // Root, the daemon's own user and, for a service, its group control through
 // the socket; the kernel says who it is.
 func TestSocket(t *testing.T) {
-	b := webtest.NewFull()
+	b := bare(t)
 	socket := board(t, web.Config{HostName: "shed"}, b, nil)
 	post := func(c *http.Client, path, body, token string) (int, string) {
 		r, _ := http.NewRequest("POST", "http://board"+path, strings.NewReader(body))
@@ -243,7 +243,7 @@ func TestSocket(t *testing.T) {
 		}
 	})
 	as(65534, 65534, nil, func(c *http.Client) {
-		if code, text := post(c, "/api/v1/paircodes", `{"role":"look"}`, b.AddToken("desk", web.Control)); code != http.StatusCreated {
+		if code, text := post(c, "/api/v1/paircodes", `{"role":"look"}`, b.Token("desk", web.Control)); code != http.StatusCreated {
 			t.Errorf("a stranger with a log-in: %d %s, want 201", code, text)
 		}
 	})

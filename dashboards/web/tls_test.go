@@ -20,7 +20,6 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
-	"curewright/dashboards/web/webtest"
 	"curewright/internal/testkit"
 )
 
@@ -45,8 +44,8 @@ func roots(t *testing.T, cert string) *x509.CertPool {
 func TestHandshakeFlood(t *testing.T) {
 	cert, key := pair(t, t.TempDir(), "shed")
 	pool := roots(t, cert)
-	b := webtest.New()
-	tok := b.AddToken("phone", web.Look)
+	b := bare(t)
+	tok := b.Token("phone", web.Look)
 	s, err := web.New(web.Config{HostName: "shed", ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}}, b)
 	if err != nil {
 		t.Fatal(err)
@@ -114,7 +113,7 @@ func TestCertificateRunsOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		cert, key := pair(t, dir, "shed") // for an hour from the test's now
 		log := &testkit.Buffer{}
-		s, err := web.New(web.Config{ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}, Log: slog.New(slog.NewTextHandler(log, nil))}, webtest.New())
+		s, err := web.New(web.Config{ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}, Log: slog.New(slog.NewTextHandler(log, nil))}, bare(t))
 		if err != nil {
 			t.Fatal(err)
 		}

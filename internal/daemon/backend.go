@@ -33,6 +33,9 @@ func (d *Daemon) Store() *history.Store { return d.store }
 // Sensors are the daemon's probes.
 func (d *Daemon) Sensors() *sensors.Set { return d.set }
 
+// Rules are the daemon's alerts.
+func (d *Daemon) Rules() *alerts.Engine { return d.rules }
+
 // Now is the daemon's clock, in the shop's time zone.
 func (d *Daemon) Now() time.Time { return d.clk.Now().In(d.loc) }
 
@@ -136,9 +139,9 @@ func webError(err error) error {
 	return err
 }
 
-// named says which record is not there.
+// named says of what is not there, or in the way, which it is.
 func named(kind, id string, err error) error {
-	if errors.Is(err, web.ErrNotFound) {
+	if id != "" && (err == web.ErrNotFound || err == web.ErrConflict) {
 		return fmt.Errorf("%s %s: %w", kind, id, err)
 	}
 	return err
@@ -167,7 +170,7 @@ func (d *Daemon) Create(ctx context.Context, who web.Who, kind string, body json
 		id, created, err = d.store.CreateWork(ctx, kind, id, body, who.Name, now, key)
 	}
 	if err != nil {
-		return "", false, webError(err)
+		return "", false, named(kind, id, webError(err))
 	}
 	if created {
 		d.changed(kind)
@@ -436,7 +439,7 @@ func (d *Daemon) ForgetProbe(ctx context.Context, who web.Who, id string) error 
 	h, ok := d.set.Get(id)
 	switch {
 	case !ok:
-		return web.ErrNotFound
+		return named("probe", id, web.ErrNotFound)
 	case h.Wired:
 		return fmt.Errorf("%w: %q is wired here", web.ErrConflict, id)
 	case slices.ContainsFunc(d.cfg.Probe, func(p sensors.ConfigSection) bool { return p.ID == id }):
@@ -491,7 +494,7 @@ func (d *Daemon) Trace(ctx context.Context, coatID string, from, to time.Time, p
 		return nil, err
 	}
 	if !slices.ContainsFunc(w.Coats, func(c coat.Coat) bool { return c.ID == coatID }) {
-		return nil, web.ErrNotFound
+		return nil, named("coat", coatID, web.ErrNotFound)
 	}
 	st := d.settings()
 	now := d.Now()
@@ -506,7 +509,7 @@ func (d *Daemon) Probes(context.Context) ([]sensors.Health, error) { return d.se
 func (d *Daemon) SetProbe(ctx context.Context, who web.Who, id string, name, role, panel *string, accepted *bool) error {
 	h, ok := d.set.Get(id)
 	if !ok {
-		return web.ErrNotFound
+		return named("probe", id, web.ErrNotFound)
 	}
 	if h.Locked && (name != nil && *name != h.Name || role != nil && *role != h.Role || panel != nil && *panel != h.Panel) {
 		return web.Faults{{Field: "id", What: fmt.Sprintf("%q is named in the configuration file: change it there", id)}}
@@ -555,7 +558,7 @@ func (d *Daemon) Alerts(_ context.Context, all bool) ([]alerts.Alert, error) {
 // Ack silences an alert and says who did.
 func (d *Daemon) Ack(ctx context.Context, who web.Who, id string) error {
 	if err := d.rules.Ack(id, who.Name, d.clk.Now()); err != nil {
-		return ackError(err)
+		return named("alert", id, ackError(err))
 	}
 	d.event("acknowledged", id, "acknowledged by "+who.Name, d.clk.Now())
 	d.RequestLook()

@@ -174,7 +174,7 @@ const (
 // came in under the wrong one.
 func (d *Daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time, confirm string) error {
 	if d.clockTrusted.Load() && !d.byPerson.Load() {
-		return web.ErrConflict
+		return fmt.Errorf("%w: the board knows the date by itself", web.ErrConflict)
 	}
 	if y := phone.Year(); y < 2024 || y > 2124 {
 		return web.Faults{{Field: "time", What: fmt.Sprintf("%s is no plausible date", phone.Format(time.RFC3339))}}

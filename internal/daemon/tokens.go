@@ -251,7 +251,7 @@ func (d *Daemon) ListTokens(context.Context) ([]web.TokenInfo, error) {
 // RevokeToken shuts a token out at once.
 func (d *Daemon) RevokeToken(ctx context.Context, id string) error {
 	if err := d.store.RevokeToken(ctx, id, d.wallNow()); err != nil {
-		return webError(err)
+		return named("token", id, webError(err))
 	}
 	d.event("revoked", id, "token revoked", d.clk.Now())
 	return nil

@@ -27,6 +27,7 @@ type Options struct {
 	Change func(*daemon.Config)
 
 	ClockUntrusted bool // the board does not know the date
+	InMemory       bool // asked without a network, as in a bubble of made-up time
 
 	// Before is called before the server starts, to attach a tent; nil for none.
 	Before func(*daemon.Daemon)
@@ -47,6 +48,8 @@ type Daemon struct {
 
 	shed *shopsim.Sim
 }
+
+var _ web.Backend = (*Daemon)(nil)
 
 // New starts a daemon; the end of the test stops it.
 func New(t testing.TB, o Options) *Daemon {
@@ -78,9 +81,12 @@ func New(t testing.TB, o Options) *Daemon {
 	if err != nil {
 		t.Fatal(err)
 	}
-	hs := httptest.NewServer(srv.Handler())
-	t.Cleanup(hs.Close)
-	out := &Daemon{API: &testkit.API{T: t, URL: hs.URL}, Daemon: d, Clock: clk, Config: cfg, Server: srv}
+	out := &Daemon{API: &testkit.API{T: t, Handler: srv.Handler()}, Daemon: d, Clock: clk, Config: cfg, Server: srv}
+	if !o.InMemory {
+		hs := httptest.NewServer(srv.Handler())
+		t.Cleanup(hs.Close)
+		out.API = &testkit.API{T: t, URL: hs.URL}
+	}
 	if o.Shed == nil {
 		return out
 	}

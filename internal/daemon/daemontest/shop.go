@@ -1,0 +1,147 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package daemontest
+
+import (
+	"context"
+	"encoding/json"
+	"testing"
+	"time"
+
+	"curewright/dashboards/web"
+	"curewright/heat"
+	"curewright/internal/daemon"
+	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/sensors"
+)
+
+// ShopAt is what the clock of a [NewShop] shows: a Saturday morning in October.
+var ShopAt = time.Date(2026, 10, 10, 11, 20, 0, 0, time.FixedZone("", 3600))
+
+// NewShop starts a daemon with work in it, for tests of what is asked of one: a
+// panel "lid-outer" of the piece "lid" with an open tack coat "tack", tacky by
+// the finger, and a seal "seal" that is over; the cups "cup-1", poured, and
+// "cup-2", mixed four minutes ago; two hours of the probe "panel-1", the probe
+// "shed-air", quiet for five minutes, "loft", for three hours, and "radio-7", which
+// nobody accepted. Its clock stands at [ShopAt].
+func NewShop(t testing.TB, o Options) *Daemon {
+	t.Helper()
+	if o.At.IsZero() {
+		o.At = ShopAt
+	}
+	if o.Zone == nil {
+		o.Zone = o.At.Location()
+	}
+	d := New(t, o)
+	for _, p := range []struct{ id, name, role, panel string }{
+		{"panel-1", "Lid, outer", sensors.RolePanel, "lid-outer"},
+		{"shed-air", "Shed", sensors.RoleAir, ""},
+		{"loft", "Loft", sensors.RoleAir, ""},
+	} {
+		if err := d.Sensors().Restore(p.id, "push", sensors.Meta{Name: p.name, Role: p.role, Panel: p.panel, Accepted: true}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	before := func(d time.Duration) *time.Time { at := o.At.Add(-d); return &at }
+	var ps []sensors.Pushed
+	for i := range 121 {
+		ps = append(ps, sensors.Pushed{Probe: "panel-1", Time: before(time.Duration(120-i)*time.Minute + 4*time.Second), Temp: sensors.Some(17 + float64(i)/200)})
+	}
+	ps = append(ps,
+		sensors.Pushed{Probe: "shed-air", Time: before(5 * time.Minute), Temp: sensors.Some(18), RH: sensors.Some(62)},
+		sensors.Pushed{Probe: "loft", Time: before(3 * time.Hour), Temp: sensors.Some(12)})
+	if _, refused := d.Sensors().Push(sensors.Source{Via: "http", Accept: true, ClockTrusted: true}, ps); len(refused) > 0 {
+		t.Fatalf("the shop's readings are refused: %+v", refused)
+	}
+	d.Sensors().Push(sensors.Source{Via: "http", ClockTrusted: true}, []sensors.Pushed{{Probe: "radio-7", Temp: sensors.Some(9)}})
+	f := func(x float64) *float64 { return &x }
+	who := web.Who{Name: "loopback", Role: web.Record}
+	for _, r := range []any{
+		coat.Piece{ID: "lid", Name: "Locker lid"},
+		coat.Panel{ID: "lid-outer", Piece: "lid", Probe: "panel-1", Air: "shed-air", Core: "foam", AreaM2: f(1.4)},
+		coat.Batch{ID: "cup-1", Resin: cure.Medium, Lot: "A7", ResinG: f(200), HardenerG: f(60), Mixed: *before(108 * time.Minute)},
+		coat.Coat{ID: "seal", Panel: "lid-outer", Resin: cure.Medium, Kind: coat.Seal, Applied: *before(72 * time.Hour), Ended: before(200 * time.Minute)},
+		coat.Coat{ID: "tack", Panel: "lid-outer", Resin: cure.Medium, Kind: coat.TackCoat, Batches: []string{"cup-1"}, Applied: *before(100 * time.Minute), Next: "cloth"},
+		coat.Feel{ID: "feel-1", Coat: "tack", At: *before(10 * time.Minute), State: coat.Tacky},
+		coat.Batch{ID: "cup-2", Resin: cure.Medium, Lot: "A7", ResinG: f(200), HardenerG: f(60), Mixed: *before(4 * time.Minute)},
+	} {
+		kind := ""
+		switch r.(type) {
+		case coat.Piece:
+			kind = "piece"
+		case coat.Panel:
+			kind = "panel"
+		case coat.Batch:
+			kind = "batch"
+		case coat.Coat:
+			kind = "coat"
+		case coat.Feel:
+			kind = "feel"
+		}
+		body, err := json.Marshal(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, _, err := d.Create(t.Context(), who, kind, body, ""); err != nil {
+			t.Fatalf("%s %s: %v", kind, body, err)
+		}
+	}
+	if err := d.EndBatch(t.Context(), who, "cup-1", *before(95 * time.Minute), nil, ""); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.Look(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+// Token makes a log-in and returns its secret.
+func (d *Daemon) Token(name string, role web.Role) string {
+	d.T.Helper()
+	code, _, err := d.NewPairCode(d.T.Context(), role, name, 0)
+	if err != nil {
+		d.T.Fatal(err)
+	}
+	token, _, err := d.Redeem(d.T.Context(), code, "")
+	if err != nil {
+		d.T.Fatal(err)
+	}
+	return token
+}
+
+// Tent is for [Options.Before]: a heated tent held by the loop that holds a real
+// one, whose output switches nothing, with its limits accepted.
+func Tent(t testing.TB) func(*daemon.Daemon) {
+	return func(d *daemon.Daemon) {
+		t.Helper()
+		x := func(c float64) *float64 { return &c }
+		sec := heat.DefaultSection()
+		sec.Output, sec.Control, sec.Limit, sec.Shed = "relay", "panel-1", "tent-air", "shed-air"
+		sec.MaxAirC, sec.MaxPanelC, sec.ThermalCutoffC, sec.HeaterW = x(52), x(44), x(70), 1000
+		sec.Relay = heat.RelaySection{Line: "simulated", Watchdog: "none"}
+		sec = sec.Defaults()
+		d.AttachTent(sec, func(_ func(heat.Event), profile func() (heat.Profile, bool)) daemon.TentHolder {
+			l, err := heat.NewLoop(heat.LoopConfig{Section: sec, Output: noHeater{}, Probe: d.Sensors().Get, Dir: t.TempDir(), Profile: profile,
+				Clock: func() (time.Time, bool) { return d.Now(), true }})
+			if err != nil {
+				t.Fatal(err)
+			}
+			ended := make(chan struct{})
+			go func() { defer close(ended); l.Run(t.Context()) }()
+			t.Cleanup(func() { <-ended })
+			_, hash, _ := l.Limits()
+			if err := l.Accept("the test", hash); err != nil {
+				t.Fatal(err)
+			}
+			return l
+		})
+	}
+}
+
+// noHeater is an output without a heater.
+type noHeater struct{}
+
+func (noHeater) Renew(context.Context, bool) error { return nil }
+func (noHeater) Lease() time.Duration              { return time.Minute }
+func (noHeater) Close() error                      { return nil }
