@@ -69,6 +69,9 @@ func TestBoardsOverTheDemo(t *testing.T) {
 	board := startDemo(t, "--listen", "127.0.0.1:0", "--speed", strconv.Itoa(speed))
 	const madeUp = "Made-up shop"
 	other := daemontest.NewShop(t, daemontest.Options{Before: daemontest.Tent(t)})
+	if err := other.HeatedTent().SetTentPoint(t.Context(), web.Who{}, 22); err != nil {
+		t.Fatal(err)
+	}
 	shop := httptest.NewServer(probeErrors(t, other))
 	defer shop.Close()
 	server := startPrometheus(t, prom, map[string]string{site: board, madeUp: shop.URL}, speed)

@@ -25,6 +25,9 @@ import (
 // The board is asked by an address that is not loopback, so that log-ins,
 // cookies and plain HTTP are as on a shop's network.
 func TestGateInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a browser at work: the race detector sees the same gate in TestHostAndOrigin")
+	}
 	chromium := realpart.Browser(t)
 	d := shop(t)
 	b, good := &noting{Backend: d}, link(t, d)

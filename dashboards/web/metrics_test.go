@@ -302,6 +302,9 @@ func TestMetricsWithoutSnapshot(t *testing.T) {
 // configuration and answer queries with our figures. Prometheus asks for
 // OpenMetrics.
 func TestScrapes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("two other programs at work: the race detector sees the same scrape in TestMetrics")
+	}
 	for _, p := range []struct {
 		name string
 		args func(cfg, data, listen string) []string

@@ -5,6 +5,7 @@ package daemontest
 import (
 	"context"
 	"encoding/json"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -111,7 +112,8 @@ func (d *Daemon) Token(name string, role web.Role) string {
 }
 
 // Tent is for [Options.Before]: a heated tent held by the loop that holds a real
-// one, whose output switches nothing, with its limits accepted.
+// one, with its limits accepted, over probes that say 21 °C of the panel and 24 °C
+// of the air at each step, and an output that switches nothing.
 func Tent(t testing.TB) func(*daemon.Daemon) {
 	return func(d *daemon.Daemon) {
 		t.Helper()
@@ -122,11 +124,21 @@ func Tent(t testing.TB) func(*daemon.Daemon) {
 		sec.Relay = heat.RelaySection{Line: "simulated", Watchdog: "none"}
 		sec = sec.Defaults()
 		d.AttachTent(sec, func(_ func(heat.Event), profile func() (heat.Profile, bool)) daemon.TentHolder {
-			l, err := heat.NewLoop(heat.LoopConfig{Section: sec, Output: noHeater{}, Probe: d.Sensors().Get, Dir: t.TempDir(), Profile: profile,
+			var steps atomic.Uint64
+			sound := func(id string) (sensors.Health, bool) {
+				c, at := 24.0, time.Now()
+				if id == sec.Control {
+					c = 21
+				}
+				return sensors.Health{Probe: id, Accepted: true, Wired: true, State: "ok", Stale: time.Minute,
+					Taken: steps.Add(1), LastAt: at, Last: sensors.Reading{Probe: id, At: at, Temp: sensors.Some(c)}}, true
+			}
+			l, err := heat.NewLoop(heat.LoopConfig{Section: sec, Output: noHeater{}, Probe: sound, Dir: t.TempDir(), Profile: profile,
 				Clock: func() (time.Time, bool) { return d.Now(), true }})
 			if err != nil {
 				t.Fatal(err)
 			}
+			l.Step() // what stood there before is of an unknown age
 			ended := make(chan struct{})
 			go func() { defer close(ended); l.Run(t.Context()) }()
 			t.Cleanup(func() { <-ended })
