@@ -298,6 +298,8 @@ func (e *Engine) Step(in Input) []Transition {
 			if r.State != Pending && r.ActBy != nil && now.Sub(*r.ActBy) > time.Hour {
 				out = append(out, e.end(r, now, "cleared"))
 			}
+		case f.is == replaced && r != nil:
+			out = append(out, e.end(r, now, "cleared"))
 		case f.is == no && r != nil:
 			out = append(out, e.clear(r, f, now)...)
 		}

@@ -383,9 +383,19 @@ func TestWindowEdges(t *testing.T) {
 	}
 	expect(t, step(374*minute, "open"), "window_open escalated")
 	ts := step(375*minute, "open")
-	expect(t, ts, "closing_soon firing") // 45 min ahead
+	// 45 min ahead the deadline takes the call's place, whether that was seen or
+	// not: one call stands for one coat.
+	expect(t, ts, "closing_soon firing", "window_open resolved")
 	if want := "The window on lid-outer may close from 16:40 on: roll the next coat on before then."; ts[0].Alert.Say != want {
 		t.Errorf("say %q, want %q", ts[0].Alert.Say, want)
+	}
+	if _, ok := fires(e, WindowOpen); ok {
+		t.Error("the open window's call stands beside its deadline")
+	}
+	c.AdviceCode = coat.AdviseWashRecoat
+	step(380*minute, "open")
+	if a, _ := fires(e, ClosingSoon); !strings.Contains(a.Say, "wash") || len(a.AckedBy) > 0 {
+		t.Errorf("what must be done first is not said with the deadline: %q", a.Say)
 	}
 	c.Blush.Band, c.AdviceCode = "low", coat.AdviseRecoat
 	ts = step(411*minute, "open")
@@ -397,8 +407,8 @@ func TestWindowEdges(t *testing.T) {
 		t.Errorf("between p10 and the closing it says %q", a.Say)
 	}
 	ts = step(7*time.Hour+25*minute, "closed")
-	expect(t, ts, "closing_soon resolved", "window_open resolved", "window_closed firing")
-	if want := "The window on lid-outer closed at 17:00: wash with water, dry and abrade before the next coat."; ts[2].Alert.Say != want {
+	expect(t, ts, "closing_soon resolved", "window_closed firing")
+	if want := "The window on lid-outer closed at 17:00: wash with water, dry and abrade before the next coat."; ts[1].Alert.Say != want {
 		t.Errorf("say %q, want %q", ts[2].Alert.Say, want)
 	}
 }
@@ -413,7 +423,7 @@ func TestWindowShort(t *testing.T) {
 	}
 	expect(t, step(time.Hour), "ready_for_cloth firing")
 	expect(t, step(79*minute))
-	expect(t, step(80*minute), "closing_soon firing", "ready_for_cloth escalated") // half of 40 min, not 45
+	expect(t, step(80*minute), "closing_soon firing", "ready_for_cloth resolved") // half of 40 min, not 45
 }
 
 // A window first seen as it closes, after a start or a late entry, is one call.
@@ -534,7 +544,7 @@ func TestUntrustedClockSaysDurations(t *testing.T) {
 	c.NextWindow.Status, c.NextWindow.Permits = "open", true
 	in := shop(t0.Add(90*minute), c)
 	in.ClockTrusted = false
-	first := shop(t0.Add(70*minute), c) // the window is called before it closes: seen first by then, only its closing is
+	first := shop(t0.Add(70*minute), c)
 	first.ClockTrusted = false
 	e.Step(first)
 	p := probe("stale", in.Now)
@@ -550,8 +560,8 @@ func TestUntrustedClockSaysDurations(t *testing.T) {
 			t.Errorf("a clock time in %q", a.Say)
 		}
 	}
-	a, _ := fires(e, WindowOpen)
-	if want := "Roll the next coat onto lid-outer now, for another 7 min at most."; n != 3 || a.Say != want {
+	a, _ := fires(e, ClosingSoon)
+	if want := "The window on lid-outer may close in 7 min: roll the next coat on before then."; n != 2 || a.Say != want {
 		t.Errorf("%d alerts; %q, want %q", n, a.Say, want)
 	}
 }

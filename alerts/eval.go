@@ -22,6 +22,7 @@ const (
 	no verdict = iota
 	yes
 	unsure
+	replaced // another alert of the same coat has taken its place: it ends at once
 )
 
 type finding struct {
@@ -462,8 +463,8 @@ func (e *eval) window(c *coat.Estimate, panel string, w wording) {
 	if !known {
 		v = unsure
 	}
-	if v == yes && closing == yes && !e.active(WindowOpen, c.ID) && !e.active(ReadyForCloth, c.ID) {
-		v = no // first seen as it closes it is one call, the closing's
+	if v == yes && closing == yes {
+		v = replaced // one call a coat: the deadline wakes, and has what to do in it
 	}
 	until := w("until", e.until(win.Closes), "first", e.first(c, panel, wash))
 	switch win.Kind {
@@ -495,7 +496,7 @@ func (e *eval) window(c *coat.Estimate, panel string, w wording) {
 	if past(actBy, e.now) {
 		actBy = win.ClosesBand.P50
 	}
-	add(ClosingSoon, closing, variant, actBy, w("closes", closes))
+	add(ClosingSoon, closing, variant, actBy, w("closes", closes, "first", e.first(c, panel, wash)))
 
 	if win.Kind != coat.WindowWet {
 		v = is(closed && c.State != coat.Hard)

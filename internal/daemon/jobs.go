@@ -19,6 +19,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/job"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -205,7 +206,7 @@ func (d *Daemon) enter(ctx context.Context, who web.Who, key string, work func(b
 		}
 		jobs, ticks := d.jobsNow()
 		dk := d.deskFor(now, w, ticks, nil, d.set.Health())
-		b := &job.Book{Now: now, Loc: d.loc, By: who.Name, Work: w, Jobs: jobs, Ticks: ticks, NewID: newID, Card: dk.CardOf}
+		b := &job.Book{Now: now, Loc: d.loc, By: who.Name, Words: d.lang, Work: w, Jobs: jobs, Ticks: ticks, NewID: newID, Card: dk.CardOf}
 		if made, err = work(b); err != nil {
 			return nil, "", err
 		}
@@ -518,7 +519,7 @@ func (d *Daemon) buildJob(b *job.Book, q web.NewJob) (*job.Entry, error) {
 		e.Writes = append([]job.Write{{Kind: "piece", ID: s.Piece, Value: coat.Piece{ID: s.Piece, Name: s.Name}, Create: true}}, e.Writes...)
 	}
 	e.Writes = append(e.Writes, job.Write{Kind: "job", ID: s.ID, Value: s, Create: true})
-	e.Say = fmt.Sprintf("Job %s written: %d steps.", cmp.Or(s.Name, s.ID), len(s.Steps))
+	e.Say = words.View{Words: b.Words}.Say("entry.job", words.Facts{"job": cmp.Or(s.Name, s.ID), "n": len(s.Steps)})
 	return e, nil
 }
 
@@ -592,19 +593,13 @@ func (d *Daemon) entryView(e history.Entry) web.EntryView {
 	return v
 }
 
-// kindWords are the kinds of record as people call them.
-var kindWords = map[string]string{"batch": "Cup", "coat": "Coat", "feel": "Finger test", "panel": "Panel", "piece": "Piece", "resin": "Epoxy", "job": "Job", "tick": "Step"}
-
 // wroteWords say an entry of one record.
 func (d *Daemon) wroteWords(x history.Wrote) string {
-	name := cmp.Or(kindWords[x.Kind], x.Kind) + " " + x.ID
-	switch x.Op {
-	case "patch":
-		return name + " corrected."
-	case "delete":
-		return name + " deleted."
+	code := "entry.entered"
+	if x.Op == "patch" || x.Op == "delete" {
+		code = "entry." + x.Op
 	}
-	return name + " entered."
+	return words.View{Words: d.lang}.Say(code, words.Facts{"kind": words.Known("entry.kind."+x.Kind, x.Kind), "id": x.ID})
 }
 
 // lastEntry is the newest entry that can be taken back; nil for none. It does
@@ -646,7 +641,7 @@ func (d *Daemon) Undo(ctx context.Context, who web.Who, id, key string) (web.Und
 	for _, x := range entry.Wrote {
 		d.publish("work", map[string]string{"kind": x.Kind})
 	}
-	return web.Undone{Entry: entry.ID, Undid: undone.ID, Say: "Taken back: " + d.entryView(undone).Say, Next: d.nextAfter(ctx, "")}, nil
+	return web.Undone{Entry: entry.ID, Undid: undone.ID, Say: words.View{Words: d.lang}.Say("entry.undone", words.Facts{"entry": d.entryView(undone).Say}), Next: d.nextAfter(ctx, "")}, nil
 }
 
 // undoable refuses to take back what something else stands on.

@@ -483,7 +483,7 @@ func (f *fit) verdict(out FitResult) []string {
 	}
 	if len(f.data) > 0 {
 		if kept(1) {
-			v = append(v, fmt.Sprintf("It does not say how speed changes with temperature (one temperature, or too few): %.0f kJ/mol is taken, %.1f times as fast at 30 °C as at 20 °C.", out.Resin.E2/1e3, math.Exp(out.Resin.E2/GasConstant*(1/293.15-1/303.15))))
+			v = append(v, fmt.Sprintf("It does not say how speed changes with temperature (one temperature, or too few): %.1f times as fast at 30 °C as at 20 °C is taken, as for such resins at large.", math.Exp(out.Resin.E2/GasConstant*(1/293.15-1/303.15))))
 		}
 		if kept(2) {
 			if len(f.sheet.PotLife) == 0 {

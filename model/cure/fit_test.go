@@ -540,7 +540,7 @@ hours = [2, 3]
 	// Output:
 	// pot life of 100 g at 25 °C: sheet 12, model 12 min
 	// tack_free at 25 °C: sheet 147, model 146 min
-	// It does not say how speed changes with temperature (one temperature, or too few): 58 kJ/mol is taken, 2.2 times as fast at 30 °C as at 20 °C.
+	// It does not say how speed changes with temperature (one temperature, or too few): 2.2 times as fast at 30 °C as at 20 °C is taken, as for such resins at large.
 }
 
 func BenchmarkFit(b *testing.B) {

@@ -5,12 +5,15 @@ package job
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/mix"
 	"curewright/model/pot"
+	"curewright/model/words"
 )
 
 // Book is what an entry is made against: the record of work as it stands. Its
@@ -19,7 +22,8 @@ import (
 type Book struct {
 	Now   time.Time
 	Loc   *time.Location
-	By    string // who enters it
+	By    string           // who enters it
+	Words *words.Catalogue // what the answer is said in; nil: English
 	Work  *coat.Work
 	Jobs  []Schedule
 	Ticks []Tick
@@ -188,17 +192,40 @@ func stepIDs(s *Schedule) []string {
 	return out
 }
 
-// clockText is a time as a sentence of an entry says it.
+// text is the sentence of an entry's answer: a code below "entry." with its facts.
+func (b *Book) text(code string, facts words.Facts) string {
+	return words.View{Words: b.Words}.Say("entry."+code, facts)
+}
+
+// say sets what the entry answers, and sets its first letter large: a kind of
+// coat or a cloth may begin the sentence.
+func (b *Book) say(e *Entry, code string, facts words.Facts) {
+	e.Say = words.Upper(b.text(code, facts))
+}
+
+func (b *Book) warn(e *Entry, code string, facts words.Facts) {
+	e.Warnings = append(e.Warnings, words.Upper(b.text("warn."+code, facts)))
+}
+
+// clockText is a time as a sentence of an entry says it: with its date where that
+// is not today's.
 func (b *Book) clockText(t time.Time) string {
 	if b.Loc != nil {
 		t = t.In(b.Loc)
 	}
-	n := b.Now.In(t.Location())
-	if n.YearDay() != t.YearDay() || n.Year() != t.Year() {
-		return t.Format("Mon 2 Jan 15:04")
+	return clockText(b.Words, t, b.Now)
+}
+
+func clockText(c *words.Catalogue, t, now time.Time) string {
+	now = now.In(t.Location())
+	if now.YearDay() != t.YearDay() || now.Year() != t.Year() {
+		return c.Text("day."+strings.ToLower(t.Format("Mon"))) + t.Format(" 2 ") + c.Text("month."+strings.ToLower(t.Format("Jan"))) + t.Format(" 15:04")
 	}
 	return t.Format("15:04")
 }
+
+// kindWord is a coat's kind as the language calls it, or as a person wrote it.
+func kindWord(kind string) any { return words.Known("kind."+kind, kind) }
 
 func (b *Book) panelName(id string) string {
 	p, _ := find(b.Work.Panels, func(p coat.Panel) bool { return p.ID == id })
@@ -306,10 +333,10 @@ func (b *Book) coatOn(f *faults, e *Entry, s *Schedule, out []StepState, i int, 
 		old.Batches = union(old.Batches, c.Batches)
 		if d := contradict(x, out[i].firstFull(), *t); len(d) > 0 {
 			for _, k := range d {
-				e.Warnings = append(e.Warnings, k.Say)
+				e.Warnings = append(e.Warnings, k.text(b.Words))
 			}
 		} else {
-			e.Warnings = append(e.Warnings, fmt.Sprintf("%s was entered already; this entry stands beside it.", x.ID))
+			b.warn(e, "again", words.Facts{"step": x.ID})
 		}
 		c = old
 	}
@@ -323,17 +350,18 @@ func (b *Book) coatOn(f *faults, e *Entry, s *Schedule, out []StepState, i int, 
 	e.put("coat", c.ID, c, have == nil)
 	b.empty(e, cups, q.Keep, cmp.Or(q.Lot, ""), at)
 	e.Coat, e.Batches = c.ID, c.Batches
-	e.Say = fmt.Sprintf("%s on %s, %s.", capital(c.Kind), b.panelName(x.Panel), b.clockText(at))
+	code, facts := "on", words.Facts{"what": kindWord(c.Kind), "panel": b.panelName(x.Panel), "at": b.clockText(at)}
 	if q.Share != nil && *q.Share < 1 {
-		e.Say = fmt.Sprintf("%s on %.0f %% of %s, %s.", capital(c.Kind), 100**q.Share, b.panelName(x.Panel), b.clockText(at))
+		code, facts["pct"] = "on_share", fmt.Sprintf("%.0f", 100**q.Share)
 	}
+	b.say(e, code, facts)
 	if n := len(cups) - len(q.Keep); n == 1 {
-		e.Say += " Cup " + cups[0].ID + " is empty."
+		e.Say += " " + b.text("cup_empty", words.Facts{"cup": cups[0].ID})
 	} else if n > 1 {
-		e.Say += fmt.Sprintf(" %d cups are empty.", n)
+		e.Say += " " + b.text("cups_empty", words.Facts{"n": n})
 	}
 	if len(c.Batches) == 0 {
-		e.Warnings = append(e.Warnings, "No cup is named: its time in the cup is not known, and the doubt is wider.")
+		b.warn(e, "no_cup", nil)
 	}
 	e.Answers = append(append(e.Answers, c.ID), c.Batches...)
 }
@@ -348,7 +376,7 @@ func (st *StepState) firstFull() Tick {
 	if st.DoneAt != nil {
 		at = *st.DoneAt
 	}
-	return Tick{ID: st.Coat, At: at, Who: "the record"}
+	return Tick{ID: st.Coat, At: at, Who: theRecord}
 }
 
 // with is the work as it will be with cups that this entry changes.
@@ -497,24 +525,25 @@ func (b *Book) cloth(f *faults, e *Entry, s *Schedule, out []StepState, i int, q
 		what = q.Cover
 	}
 	t.Said = &Said{Cloth: cmp.Or(q.Cloth, x.Cloth), Cover: cmp.Or(q.Cover, x.Cover)}
-	e.Say = fmt.Sprintf("%s on %s, %s.", capital(what), b.panelName(x.Panel), b.clockText(at))
+	code := "on"
 	if x.Do == "cloth" {
-		e.Say = fmt.Sprintf("%s is in on %s, %s.", capital(what), b.panelName(x.Panel), b.clockText(at))
+		code = "cloth_in"
 	}
+	b.say(e, code, words.Facts{"what": what, "panel": b.panelName(x.Panel), "at": b.clockText(at)})
 	if !ok {
-		e.Warnings = append(e.Warnings, "The coat under it is not in the record yet: enter it as well, with its own time.")
+		b.warn(e, "no_coat", nil)
 		return
 	}
 	if out[i].Status == StepDone && len(out[i].Ticks) > 0 {
 		for _, k := range contradict(x, out[i].firstFull(), *t) {
-			e.Warnings = append(e.Warnings, k.Say)
+			e.Warnings = append(e.Warnings, k.text(b.Words))
 		}
 		t.Coat = c.ID
 		e.Coat = c.ID
 		return
 	}
 	if at.Before(c.Applied) {
-		e.Warnings = append(e.Warnings, fmt.Sprintf("%s is before the %s at %s: is one of the two times wrong?", b.clockText(at), c.Kind, b.clockText(c.Applied)))
+		b.warn(e, "before_coat", words.Facts{"at": b.clockText(at), "coat": kindWord(c.Kind), "coat_at": b.clockText(c.Applied)})
 	}
 	if x.Do == "cloth" {
 		laid := at
@@ -564,7 +593,7 @@ func (b *Book) lateCloth(e *Entry, s *Schedule, out []StepState, i int, c *coat.
 			}
 			laid := t.At
 			if laid.Before(c.Applied) {
-				e.Warnings = append(e.Warnings, fmt.Sprintf("%s at %s is before the %s at %s: is one of the two times wrong?", x.ID, b.clockText(laid), c.Kind, b.clockText(c.Applied)))
+				b.warn(e, "step_before_coat", words.Facts{"step": x.ID, "at": b.clockText(laid), "coat": kindWord(c.Kind), "coat_at": b.clockText(c.Applied)})
 				laid = c.Applied
 			}
 			if x.Do == "cloth" {
@@ -604,10 +633,10 @@ func (b *Book) used(e *Entry, panel string, at time.Time) {
 // plain is a step that leaves no coat: sanding, washing, a flip.
 func (b *Book) plain(e *Entry, s *Schedule, out []StepState, i int, t *Tick) {
 	x := s.Steps[i]
-	words := map[string]string{"sand": "Sanded", "wash": "Washed", "unclamp": "Clamps off", "wait": "Waited", "soak": "Soaked"}
-	e.Say = fmt.Sprintf("%s: %s, %s.", words[x.Do], b.panelName(x.Panel), b.clockText(t.At))
 	if x.Do == "flip" {
-		e.Say = fmt.Sprintf("Flipped at %s: %s is up.", b.clockText(t.At), b.panelName(x.To))
+		b.say(e, "flipped", words.Facts{"at": b.clockText(t.At), "panel": b.panelName(x.To)})
+	} else {
+		b.say(e, "plain", words.Facts{"did": words.Code("job.button." + x.Do), "panel": b.panelName(x.Panel), "at": b.clockText(t.At)})
 	}
 	// Whatever was called about the coats on that side is answered.
 	for _, c := range b.Work.Coats {
@@ -627,11 +656,9 @@ func (b *Book) order(e *Entry, s *Schedule, out []StepState, i int, at time.Time
 		d := *out[k].DoneAt
 		switch {
 		case k < i && d.After(at.Add(ClockSlack)):
-			e.Warnings = append(e.Warnings, fmt.Sprintf("%s at %s comes before %s at %s, which the job has first: is one of the times wrong?",
-				out[i].ID, b.clockText(at), out[k].ID, b.clockText(d)))
+			b.warn(e, "order_before", words.Facts{"step": out[i].ID, "at": b.clockText(at), "other": out[k].ID, "other_at": b.clockText(d)})
 		case k > i && d.Before(at.Add(-ClockSlack)):
-			e.Warnings = append(e.Warnings, fmt.Sprintf("%s at %s comes after %s at %s, which the job has later: is one of the times wrong?",
-				out[i].ID, b.clockText(at), out[k].ID, b.clockText(d)))
+			b.warn(e, "order_after", words.Facts{"step": out[i].ID, "at": b.clockText(at), "other": out[k].ID, "other_at": b.clockText(d)})
 		}
 	}
 }
@@ -716,7 +743,8 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 	if g := batchGrams(k); g != nil {
 		grams = fmt.Sprintf(", %.0f g", *g)
 	}
-	e.Say = fmt.Sprintf("Cup %s mixed for the %s%s, %s.", k.ID, x.Coat, grams, b.clockText(at))
+	b.say(e, "mixed", words.Facts{"cup": k.ID, "coat": kindWord(x.Coat), "grams": grams, "at": b.clockText(at)})
+	b.unknownRatio(e, k)
 	if c, ok := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[i].Coat }); ok && out[i].Coat != "" {
 		if c.Resin == k.Resin {
 			c.Batches = union(c.Batches, []string{k.ID})
@@ -726,7 +754,7 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 			case q.On:
 				end := at
 				k.Ended = &end
-				e.Say += " It is on the panel."
+				e.Say += " " + b.text("on_panel", nil)
 			case !at.After(c.Applied):
 				// Entered late: the coat that it was mixed for is on.
 				end := c.Applied
@@ -739,7 +767,7 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 			}
 			e.put("coat", c.ID, c, false)
 		} else {
-			e.Warnings = append(e.Warnings, fmt.Sprintf("The %s is of %s, this cup is of %s: it is kept, and not counted to that coat.", c.Kind, c.Resin, k.Resin))
+			b.warn(e, "other_resin", words.Facts{"coat": kindWord(c.Kind), "coat_resin": c.Resin, "resin": k.Resin})
 		}
 	} else if q.On {
 		f.add("on", "the %s is not on yet: enter it first", x.Coat)
@@ -750,6 +778,33 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 	e.put("tick", t.ID, t, true)
 	return e, nil
 }
+
+// unknownRatio warns of a cup whose ratio cannot be checked, because the resin
+// names none: of the first, and of one unlike the one before.
+func (b *Book) unknownRatio(e *Entry, k coat.Batch) {
+	r, ok := b.Work.Resins[k.Resin]
+	if ratio, err := mix.RatioOf(r); !ok || err != nil || ratio.ByWeight != nil || k.ResinG == nil || k.HardenerG == nil {
+		return
+	}
+	var last *coat.Batch
+	for i := range b.Work.Batches {
+		o := &b.Work.Batches[i]
+		if o.Resin == k.Resin && o.ResinG != nil && o.HardenerG != nil && *o.HardenerG > 0 && (last == nil || o.Mixed.After(last.Mixed)) {
+			last = o
+		}
+	}
+	facts := words.Facts{"resin": k.Resin, "resin_g": num(*k.ResinG), "hardener_g": num(*k.HardenerG)}
+	if last == nil {
+		b.warn(e, "ratio_unknown", facts)
+		return
+	}
+	if off := (*k.HardenerG / *k.ResinG) / (*last.HardenerG / *last.ResinG); math.Abs(off-1) > mixRatioSlackPct/100. {
+		facts["last_resin_g"], facts["last_hardener_g"] = num(*last.ResinG), num(*last.HardenerG)
+		b.warn(e, "ratio_unlike", facts)
+	}
+}
+
+func num(x float64) string { return fmt.Sprintf("%g", x) }
 
 // mixedFor counts the cups mixed for a step.
 func (b *Book) mixedFor(s *Schedule, step string) int {
@@ -767,7 +822,7 @@ func (b *Book) Skip(jobID string, q Put) (*Entry, []Fault) {
 	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
 		t := b.tick(e, s, i, TickSkip, at, q.Who, q.Why)
 		e.put("tick", t.ID, t, true)
-		e.Say = fmt.Sprintf("Skipped: %s.", t.Step)
+		b.say(e, "skipped", words.Facts{"step": t.Step})
 		b.answerBase(e, s, i)
 	})
 }
@@ -786,7 +841,7 @@ func (b *Book) Later(jobID string, q Put) (*Entry, []Fault) {
 		}
 		t.Until = &until
 		e.put("tick", t.ID, t, true)
-		e.Say = fmt.Sprintf("Not today: %s, from %s.", t.Step, b.clockText(until))
+		b.say(e, "later", words.Facts{"step": t.Step, "until": b.clockText(until)})
 		b.answerBase(e, s, i)
 	})
 }
@@ -830,7 +885,7 @@ func (b *Book) Repeat(jobID string, q Put) (*Entry, []Fault) {
 		*f = append(*f, CheckSchedule(b.Work, n)...)
 		e.put("job", s.ID, n, false)
 		e.Panel = x.Panel
-		e.Say = fmt.Sprintf("%s comes once more, as %s.", capital(x.ID), again.ID)
+		b.say(e, "repeat", words.Facts{"step": x.ID, "again": again.ID})
 	})
 }
 
@@ -880,7 +935,8 @@ func (b *Book) Insert(jobID, after, before string, x Step) (*Entry, []Fault) {
 	if f != nil {
 		return nil, f
 	}
-	e := &Entry{Say: fmt.Sprintf("Step %s added.", x.ID), Panel: x.Panel}
+	e := &Entry{Panel: x.Panel}
+	b.say(e, "inserted", words.Facts{"step": x.ID})
 	e.put("job", s.ID, n, false)
 	return e, nil
 }
@@ -898,7 +954,7 @@ func (b *Book) Reopen(jobID string, q Put) (*Entry, []Fault) {
 			}
 		}
 		e.Panel = s.Steps[i].Panel
-		e.Say = fmt.Sprintf("Open again: %s.", s.Steps[i].ID)
+		b.say(e, "reopened", words.Facts{"step": s.Steps[i].ID})
 		if id := out[i].Coat; q.Coat == "void" && id != "" && s.Steps[i].Do == "coat" {
 			for _, x := range b.Work.Feels {
 				if x.Coat == id {
@@ -936,7 +992,7 @@ func (b *Book) Settle(jobID string, q Put) (*Entry, []Fault) {
 		keep.Overruled = ""
 		e.put("tick", keep.ID, keep, false)
 		e.Tick, e.Panel = keep.ID, keep.Panel
-		e.Say = fmt.Sprintf("%s: %s counts, the other entry is kept beside it.", capital(s.Steps[i].ID), b.clockText(keep.At))
+		b.say(e, "settled", words.Facts{"step": s.Steps[i].ID, "at": b.clockText(keep.At)})
 		c, ok := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == keep.Coat })
 		if !ok || keep.Said == nil || s.Steps[i].Do != "coat" {
 			return
@@ -1023,7 +1079,8 @@ func (b *Book) Felt(jobID string, q Felt) (*Entry, []Fault) {
 		return nil, f
 	}
 	c, _ := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == id })
-	e := &Entry{Feel: x.ID, Coat: id, Panel: c.Panel, Say: fmt.Sprintf("%s on %s felt %s, %s.", capital(c.Kind), b.panelName(c.Panel), q.State, b.clockText(at))}
+	e := &Entry{Feel: x.ID, Coat: id, Panel: c.Panel}
+	b.say(e, "felt", words.Facts{"coat": kindWord(c.Kind), "panel": b.panelName(c.Panel), "state": words.Code("state." + string(q.State)), "at": b.clockText(at)})
 	e.put("feel", x.ID, x, true)
 	e.Answers = append(e.Answers, id)
 	return e, nil
@@ -1049,13 +1106,6 @@ func union(a, b []string) []string {
 		}
 	}
 	return out
-}
-
-func capital(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToUpper(s[:1]) + s[1:]
 }
 
 // Cloths are the cloths of a text such as "aramid 170 + glass 200 twill". One

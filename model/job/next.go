@@ -211,6 +211,7 @@ func (d *Desk) Steps(s *Schedule) []StepState {
 	for i := range out {
 		out[i].Card = d.card(s, i)
 		out[i].Card.Then = d.then(s, out, i)
+		d.asked(out[i].Contradictions)
 	}
 	return out
 }
@@ -234,7 +235,7 @@ func (d *Desk) Next(s *Schedule) []Next {
 		last := out[len(out)-1]
 		next = append(next, Next{Job: s.ID, JobName: s.title(), Panel: last.Panel, PanelName: d.panelName(last.Panel), Step: last.ID,
 			Status: NextOver, Order: d.text("order.over", nil), Say: d.say("order.over", nil), Primary: "none",
-			Card: Card{Do: last.Do, Parts: []pot.Part{}, Cups: []CardCup{}, Notes: []string{}}, ReadyCups: []ReadyCup{}, Unsaid: []Then{}, Contradictions: allContradictions(out, ""), Cautions: []string{}})
+			Card: Card{Do: last.Do, Parts: []pot.Part{}, Cups: []CardCup{}, Notes: []string{}}, ReadyCups: []ReadyCup{}, Unsaid: []Then{}, Contradictions: d.contradictions(out, ""), Cautions: []string{}})
 	}
 	return next
 }
@@ -250,14 +251,22 @@ func openStep(out []StepState, panel string) int {
 	return -1
 }
 
-func allContradictions(out []StepState, panel string) []Contradiction {
+// contradictions are those of a panel's steps, or of all, each with its question.
+func (d *Desk) contradictions(out []StepState, panel string) []Contradiction {
 	all := []Contradiction{}
 	for _, st := range out {
 		if panel == "" || st.Panel == panel {
-			all = append(all, st.Contradictions...)
+			all = append(all, d.asked(st.Contradictions)...)
 		}
 	}
 	return all
+}
+
+func (d *Desk) asked(cs []Contradiction) []Contradiction {
+	for i := range cs {
+		cs[i].Say = cs[i].text(d.Words)
+	}
+	return cs
 }
 
 func (d *Desk) panel(id string) coat.Panel {
@@ -361,7 +370,7 @@ func (d *Desk) next(s *Schedule, out []StepState, i int) Next {
 	st := &out[i]
 	n := Next{Job: s.ID, JobName: s.title(), Panel: st.Panel, PanelName: d.panelName(st.Panel), Step: st.ID,
 		Card: d.card(s, i), ShareDone: st.Share, ReadyCups: []ReadyCup{}, Unsaid: []Then{},
-		Contradictions: allContradictions(out, st.Panel), Cautions: []string{}}
+		Contradictions: d.contradictions(out, st.Panel), Cautions: []string{}}
 	n.Card.Then = d.then(s, out, i)
 	for k := range out {
 		if out[k].Panel == st.Panel && out[k].Status == StepUnsaid {

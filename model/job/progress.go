@@ -4,12 +4,12 @@ package job
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"strings"
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/words"
 )
 
 // What a tick says of its step.
@@ -102,7 +102,7 @@ type Contradiction struct {
 	Field string    `json:"field"` // applied, kind, resin, batches, cloth or cover
 	A     Statement `json:"a"`
 	B     Statement `json:"b"`
-	Say   string    `json:"say"`
+	Say   string    `json:"say"` // which of the two is right?
 }
 
 // Statement is what one entry says.
@@ -207,17 +207,12 @@ func (st *StepState) read(coats map[string]*coat.Coat, now time.Time) {
 // contradict lists what two full entries of one step say differently.
 func contradict(s Step, a, b Tick) []Contradiction {
 	var out []Contradiction
-	what := "Two entries of " + s.ID + ": "
 	add := func(field, x, y string) {
-		say := fmt.Sprintf("%s%s (%s) and %s (%s). Which is right?", what, x, by(a), y, by(b))
-		out = append(out, Contradiction{s.ID, field, Statement{a.ID, by(a), a.At, x}, Statement{b.ID, by(b), b.At, y}, say})
+		out = append(out, Contradiction{Step: s.ID, Field: field, A: Statement{a.ID, by(a), a.At, x}, B: Statement{b.ID, by(b), b.At, y}})
 	}
 	if d := b.At.Sub(a.At); d > sameMoment || d < -sameMoment {
-		format := "15:04"
-		if a.At.YearDay() != b.At.YearDay() || a.At.Year() != b.At.Year() {
-			format = "2 Jan 15:04"
-		}
-		add("applied", a.At.Format(format), b.At.In(a.At.Location()).Format(format))
+		at := b.At.In(a.At.Location())
+		add("applied", clockText(nil, a.At, at), clockText(nil, at, a.At))
 	}
 	if a.Said == nil || b.Said == nil {
 		return out
@@ -231,6 +226,26 @@ func contradict(s Step, a, b Tick) []Contradiction {
 		}
 	}
 	return out
+}
+
+// theRecord stands for whoever entered a coat by itself.
+const theRecord = "the record"
+
+// text asks which of the two entries is right.
+func (c Contradiction) text(lang *words.Catalogue) string {
+	said := func(s Statement, other time.Time) any {
+		if c.Field == "applied" {
+			return clockText(lang, s.At.In(other.Location()), other)
+		}
+		return words.Known("kind."+s.Value, s.Value)
+	}
+	who := func(s Statement) any {
+		if s.By == theRecord {
+			return words.Code("entry.the_record")
+		}
+		return s.By
+	}
+	return words.View{Words: lang}.Say("entry.contradiction", words.Facts{"step": c.Step, "a": said(c.A, c.B.At), "by_a": who(c.A), "b": said(c.B, c.A.At), "by_b": who(c.B)})
 }
 
 func by(t Tick) string {

@@ -68,3 +68,69 @@ func TestOrdersSpeakTheCatalogue(t *testing.T) {
 		}
 	}
 }
+
+// What an entry answers and warns of comes from the catalogue, whatever is
+// entered: in time, late, twice, out of order, in part, put off, taken back.
+func TestAnswersSpeakTheCatalogue(t *testing.T) {
+	d := newDesk(t)
+	d.lang = words.Pseudo()
+	var said []string
+	enter := func(e *Entry, f []Fault) *Entry {
+		t.Helper()
+		d.write(e, f)
+		said = append(append(said, e.Say), e.Warnings...)
+		return e
+	}
+	at := func(hhmm string) *time.Time { return of(day(hhmm)) }
+	b := func() *Book { return d.book("Anna") }
+	enter(b().Mixed("lid", Mixed{Step: "joints", At: at("09:10"), ResinG: of(100.0), HardenerG: of(30.0)}))
+	enter(b().Done("lid", Done{Step: "joints", At: at("09:15")}))
+	enter(b().Mixed("lid", Mixed{Step: "tack", At: at("09:20"), ResinG: of(100.0), HardenerG: of(90.0)}))
+	enter(b().Done("lid", Done{Step: "aramid", At: at("09:25")}))
+	enter(b().Done("lid", Done{Step: "tack", At: at("09:35"), Share: of(.5)}))
+	enter(b().Felt("lid", Felt{Step: "tack", State: coat.Tacky, At: at("10:00")}))
+	one := enter(b().Done("lid", Done{Step: "tack", At: at("10:20"), Batches: &[]string{}}))
+	enter(b().Done("lid", Done{Step: "tack", At: at("11:20"), Kind: "seal", Batches: &[]string{}}))
+	enter(b().Settle("lid", Put{Step: "tack", Keep: one.Tick}))
+	enter(b().Done("lid", Done{Step: "tack", At: at("10:20"), Batches: &[]string{}}))
+	for _, x := range d.jobs[0].Steps {
+		enter(b().Done("lid", Done{Step: x.ID, At: of(day("12:00").AddDate(0, 0, -1))}))
+	}
+	enter(b().Skip("lid", Put{Step: "joints"}))
+	enter(b().Later("lid", Put{Step: "joints"}))
+	enter(b().Repeat("lid", Put{Step: "tack"}))
+	enter(b().Insert("lid", "tack", "", Step{ID: "wipe", Do: "wash", Panel: "lid-outer"}))
+	enter(b().Reopen("lid", Put{Step: "tack", Coat: "void"}))
+	for _, n := range (&Desk{Now: d.now, Work: d.w, Ticks: d.ticks, Words: d.lang}).Next(&d.jobs[0]) {
+		for _, c := range n.Contradictions {
+			said = append(said, c.Say)
+		}
+	}
+	var names []string
+	for _, x := range d.jobs[0].Steps {
+		names = append(names, x.ID, words.Upper(x.ID), x.Cloth, words.Upper(x.Cloth), x.Cover, words.Upper(x.Cover))
+	}
+	names = slices.DeleteFunc(append(names, "Lid, outer", "Lid, inner", "batch-", "medium", "Anna"), func(s string) bool { return s == "" })
+	slices.SortFunc(names, func(a, b string) int { return len(b) - len(a) })
+	for _, x := range said {
+		if bare := words.Bare(x, names...); len(bare) > 0 || strings.ContainsAny(x, "{}") {
+			t.Errorf("%q is not from the catalogue: %q", x, bare)
+		}
+	}
+}
+
+// A resin without a ratio of its own: the first cup and one unlike the last are
+// spoken of, the usual one is not.
+func TestUnknownRatio(t *testing.T) {
+	d := newDesk(t)
+	for _, x := range []struct {
+		resin, hardener float64
+		want            string
+	}{{100, 30, "No mixing ratio is known for medium"}, {200, 61, ""}, {100, 90, "the medium before was 200 + 61 g"}, {50, 45, ""}} {
+		e := d.write(d.book("Anna").Mixed("lid", Mixed{Step: "tack", ResinG: &x.resin, HardenerG: &x.hardener}))
+		d.now = d.now.Add(time.Minute)
+		if got := strings.Join(e.Warnings, "; "); x.want == "" && got != "" || !strings.Contains(got, x.want) {
+			t.Errorf("%g + %g g: %q, want %q", x.resin, x.hardener, got, x.want)
+		}
+	}
+}

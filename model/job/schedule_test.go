@@ -12,6 +12,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/pot"
+	"curewright/model/words"
 
 	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
@@ -38,6 +39,7 @@ type desk struct {
 	ticks []Tick
 	now   time.Time
 	n     map[string]int
+	lang  *words.Catalogue
 }
 
 func newDesk(t testing.TB) *desk {
@@ -46,7 +48,7 @@ func newDesk(t testing.TB) *desk {
 }
 
 func (d *desk) book(by string) *Book {
-	return &Book{Now: d.now, By: by, Work: d.w, Jobs: d.jobs, Ticks: d.ticks, NewID: func(kind string) string {
+	return &Book{Now: d.now, By: by, Words: d.lang, Work: d.w, Jobs: d.jobs, Ticks: d.ticks, NewID: func(kind string) string {
 		d.n[kind]++
 		return fmt.Sprintf("%s-%d", kind, d.n[kind])
 	}, Card: func(s *Schedule, i int) Card {

@@ -3,6 +3,7 @@
 package memory
 
 import (
+	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -182,13 +183,17 @@ func (m *Learnt) energy(f *fit, add func(Claim)) {
 	if sd := math.Sqrt(f.cov.at(1, 1)); sd < sayDoubt {
 		at, half := (m.Resin.E2+f.e*f.mean[1])/1000, f.e*sd/1000
 		c := Claim{Code: "energy", Coats: keys(m.Lessons), Tests: testsOf(m.Lessons), facts: words.Facts{"resin": m.Resin.Name,
-			"sheet": num(m.Resin.E2 / 1000), "sd": num(f.e / 1000), "now": num(at), "half": num(half), "n": strconv.Itoa(len(m.Lessons))}}
+			"warm": words.Temp(30), "cool": words.Temp(20), "sheet": times(m.Resin.E2 / 1000), "now": times(at), "low": times(at - half), "high": times(at + half), "n": strconv.Itoa(len(m.Lessons))}}
 		c.band(at-z80*half, at, at+z80*half)
 		add(c)
 	}
 }
 
-func num(x float64) string { return strconv.FormatFloat(math.Round(10*x)/10, 'g', -1, 64) }
+// times is an activation energy, kJ/mol, as a shop feels it: how many times as
+// fast a resin cures at 30 °C as at 20 °C.
+func times(kJMol float64) string {
+	return fmt.Sprintf("%.2f", math.Exp(1000*kJMol/cure.GasConstant*(1/293.15-1/303.15)))
+}
 
 func (m *Learnt) lots(f *fit, add func(Claim)) {
 	lots := sortedLots(m.Lessons)
