@@ -713,7 +713,10 @@ func sortAlerts(as []Alert) {
 		if !a.Since.Equal(b.Since) {
 			return a.Since.After(b.Since)
 		}
-		return a.ID < b.ID
+		if a.Rule != b.Rule {
+			return a.Rule < b.Rule
+		}
+		return a.Subject < b.Subject // ids are drawn: they would order by chance
 	})
 }
 
