@@ -6,19 +6,18 @@ package push
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"io"
 	"log"
+	"maps"
 	"net/url"
 	"regexp"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
 	"time"
 
-	"github.com/nicholas-fedor/shoutrrr"
-	"github.com/nicholas-fedor/shoutrrr/pkg/router"
 	"github.com/nicholas-fedor/shoutrrr/pkg/types"
 
 	"curewright/alerts"
@@ -27,8 +26,8 @@ import (
 // Channel sends messages to one service.
 type Channel struct {
 	name    string
-	address string                // kept only until r is made
-	r       *router.ServiceRouter // nil until the first send to a service that logs in
+	address string  // kept only until to is made
+	to      service // nil until the first send to a service that logs in
 	hide    *strings.Replacer
 	timeout time.Duration
 	busy    chan struct{} // one send at a time: the library's can't be cancelled
@@ -55,15 +54,33 @@ func New(name, address string, timeout time.Duration) (*Channel, error) {
 	return c, nil
 }
 
-// open makes the library's sender.
+// open makes the library's sender. An address is the service's scheme and what
+// that service wants; "generic+https://..." and the like carry one of a server.
 func (c *Channel) open() error {
-	// What the services log may hold tokens.
-	r, err := shoutrrr.NewSender(log.New(io.Discard, "", 0), c.address)
+	u, err := url.Parse(c.address)
 	if err != nil {
 		return err
 	}
-	r.Timeout = c.timeout
-	c.r, c.address = r, ""
+	scheme, custom, isCustom := strings.Cut(u.Scheme, "+")
+	open, ok := services[scheme]
+	if !ok {
+		return fmt.Errorf("no service is called %q; there are %s", scheme, strings.Join(slices.Sorted(maps.Keys(services)), ", "))
+	}
+	to := open()
+	if _, any := to.(*webService); isCustom && !any {
+		x, ok := to.(types.CustomURLService)
+		if !ok {
+			return fmt.Errorf("%s takes no address with +%s", scheme, custom)
+		}
+		if u, err = x.GetConfigURLFromCustom(u); err != nil {
+			return err
+		}
+	}
+	// What the services log may hold tokens.
+	if err := to.Initialize(u, log.New(io.Discard, "", 0)); err != nil {
+		return err
+	}
+	c.to, c.address = to, ""
 	return nil
 }
 
@@ -97,14 +114,16 @@ func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
 			}
 			<-c.busy
 		}()
-		if c.r == nil {
+		if c.to == nil {
 			if err := c.open(); err != nil {
 				got <- err
 				return
 			}
 		}
-		got <- errors.Join(c.r.Send(m.Body(), &params)...)
+		got <- c.to.Send(m.Body(), &params)
 	}()
+	ctx, cancel := context.WithTimeout(ctx, c.timeout)
+	defer cancel()
 	var err error
 	select {
 	case err = <-got:
