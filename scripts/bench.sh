@@ -4,4 +4,5 @@
 # BENCHMARKS.md. Arguments go on to the program: -short, -only c,g, -raw FOLDER.
 set -euo pipefail
 cd "$(dirname "$0")/.."
-exec go run ./bench/table "$@" </dev/null
+go -C bench/table build -o ../../bin/bench-table .
+exec bin/bench-table "$@" </dev/null

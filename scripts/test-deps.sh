@@ -61,5 +61,5 @@ fi
 # A machine that is no Debian goes without the emulated board; CI does not.
 scripts/board-parts.sh >/dev/null || [ "${CI:-}" != true ]
 go mod download
-(cd dashboards/boards/gen && go mod download)
+for m in bench/table dashboards/boards/gen internal/oracles scripts/tools; do (cd "$m" && go mod download); done
 (cd packaging/release && GOFLAGS=-mod=mod go mod download github.com/goreleaser/nfpm/v2 github.com/CycloneDX/cyclonedx-go)

@@ -4,9 +4,12 @@
 // BENCHMARKS.md, between its two marks; the words around it are written by
 // hand. A row whose run failed says so: an old figure never stays.
 //
-//	go run ./bench/table               # all, about a quarter of an hour
-//	go run ./bench/table -short        # each for a moment, printed only
-//	go run ./bench/table -only c,g     # some of them, printed only
+//	scripts/bench.sh               # all, about a quarter of an hour
+//	scripts/bench.sh -short        # each for a moment, printed only
+//	scripts/bench.sh -only c,g     # some of them, printed only
+//
+// It is a module of its own and needs nothing of ours: what reads benchmarks is
+// no part of the program.
 package main
 
 import (

@@ -551,3 +551,29 @@ func BenchmarkFit(b *testing.B) {
 		}
 	}
 }
+
+// TestFitLaminatingSheet: a data sheet as ambient-cure laminating systems have
+// it, with 2 h of pot life for 100 ml, a Tg of 60 °C after ambient cure and of
+// 100 to 120 °C after post-cure (common practice, no source), fits with its
+// ambient Tg within one standard deviation.
+func TestFitLaminatingSheet(t *testing.T) {
+	for _, post := range []string{"[100, 120]", "110", "100", "120"} {
+		f := fitSheet(t, parseSheet(t, `name = "laminating"
+tg_ambient_c = 60
+tg_postcure_c = `+post+`
+[[pot_life]]
+ml = 100
+temp_c = 25
+hours = 2
+`))
+		for _, x := range f.Residuals {
+			t.Logf("post-cure %s: %s: sheet %.0f, model %.1f: %+.2f σ", post, x.Datum, x.Sheet, x.Model, x.Sigmas)
+			if x.Unit == "°C" && math.Abs(x.Sigmas) >= 1 {
+				t.Errorf("post-cure %s: %s %.1f °C against %.0f: %+.2f σ", post, x.Datum, x.Model, x.Sheet, x.Sigmas)
+			}
+		}
+		if len(f.Inconsistent) > 0 {
+			t.Errorf("post-cure %s: %v", post, f.Inconsistent)
+		}
+	}
+}
