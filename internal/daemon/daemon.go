@@ -25,6 +25,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/history"
 	"curewright/history/forward/influx"
+	"curewright/internal/daemon/access"
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/model/pot"
@@ -90,7 +91,7 @@ type Daemon struct {
 	prog   map[string]time.Time
 
 	serving atomic.Bool // the page is served, and checked
-	access  *access     // tokens and pair codes held in memory
+	access  *access.Access
 	backup  backupState
 	intakes intakeCounts
 }
@@ -144,7 +145,7 @@ func New(o Options) (*Daemon, error) {
 		return nil, err
 	}
 	d.store = store
-	d.access = openAccess(store)
+	d.access = d.openAccess()
 	ok := false
 	defer func() {
 		if !ok {
@@ -304,7 +305,7 @@ func (d *Daemon) Run(ctx context.Context, ln net.Listener, srv *web.Server, more
 		parts = append(parts, Part{"influx", d.influx.Run})
 	}
 	err := runAll(ctx, d.log, append(parts, more...)...)
-	d.saveRan(context.WithoutCancel(ctx))
+	d.access.SaveRan(context.WithoutCancel(ctx))
 	if cerr := d.store.Close(); err == nil {
 		err = cerr
 	}
@@ -435,7 +436,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 			d.log.Warn("store upkeep", "err", err)
 		}
 		d.nightlyCopy(ctx, now)
-		d.tokenUpkeep(ctx)
+		d.access.Upkeep(ctx)
 		d.keepDueProbes(ctx)
 		d.pruneAlerts(ctx)
 	}

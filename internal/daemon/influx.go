@@ -213,8 +213,8 @@ func (d *Daemon) Forwards(context.Context) []web.ForwardStats {
 		out = append(out, web.ForwardStats{To: "influx", Up: s.FailingSince.IsZero() && !s.LastOK.IsZero(), Sent: s.Sent, Refused: s.Rejected, Failures: s.Failures, Newest: newest(s.Newest)})
 	}
 	if d.mqtt != nil {
-		l := d.mqtt.link.status()
-		f := web.ForwardStats{To: "mqtt", Up: l.up, Failures: l.failures}
+		l := d.mqtt.link.Status()
+		f := web.ForwardStats{To: "mqtt", Up: l.Up, Failures: l.Failures}
 		if d.mqtt.readings != nil {
 			s := d.mqtt.readings.Status()
 			f.Sent, f.Refused, f.Newest = s.Sent, s.Refused, newest(s.Newest)

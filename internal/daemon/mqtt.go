@@ -23,6 +23,7 @@ import (
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/history/forward/mqtt"
+	"curewright/internal/daemon/mqttlink"
 	"curewright/model/coat"
 	"curewright/model/tomlfile"
 	"curewright/model/words"
@@ -200,7 +201,7 @@ type mqttPart struct {
 	d        *Daemon
 	base     string
 	node     string // this board's number, as hubs know it
-	link     *mqttLink
+	link     *mqttlink.Link
 	hub      *hubLink
 	in       *mqttin.Intake
 	board    *mqtt.Board    // nil where no state is published
@@ -228,7 +229,7 @@ func openMQTT(d *Daemon) (*mqttPart, error) {
 	var sec *tls.Config
 	var terr error
 	if u.Scheme == "mqtts" {
-		sec, terr = tlsConfig(s.CAFile, s.CertFile, s.KeyFile, readSmall)
+		sec, terr = mqttlink.TLSConfig(s.CAFile, s.CertFile, s.KeyFile, readSmall)
 		if sec != nil {
 			sec.ServerName = u.Hostname()
 		}
@@ -265,16 +266,16 @@ func openMQTT(d *Daemon) (*mqttPart, error) {
 		return '_'
 	}, id)
 	m.hub = &hubLink{m: m, taken: map[string]bool{}}
-	m.link = newMQTTLink(linkOptions{url: u, tls: sec, user: s.User, password: secret, clientID: id, status: m.base + "/status",
-		filters: append(m.in.Filters(), m.hub.filters()...), places: append(slices.Clone(s.where), m.hub.places()...), stored: m.hub.pattern(), log: d.log,
-		message: func(topic string, body []byte, retained bool) {
+	m.link = mqttlink.New(mqttlink.Options{URL: u, TLS: sec, User: s.User, Password: secret, ClientID: id, Online: m.base + "/status",
+		Filters: append(m.in.Filters(), m.hub.filters()...), Places: append(slices.Clone(s.where), m.hub.places()...), Stored: m.hub.pattern(), Log: d.log,
+		Message: func(topic string, body []byte, retained bool) {
 			if !m.hub.handle(topic, body, retained) {
 				m.in.Handle(topic, body, retained)
 			}
 		}})
 	if s.State == nil || *s.State {
 		m.board = mqtt.NewBoard(mqtt.BoardOptions{Pub: m.link, Log: d.log, Expire: time.Duration(s.Expire), Lasting: m.lasting})
-		m.link.whenUp(m.board.Renew)
+		m.link.WhenUp(m.board.Renew)
 	}
 	if s.Readings == nil || *s.Readings {
 		m.readings = mqtt.NewReadings(mqtt.ReadingsOptions{Base: m.base, Pub: m.link, Store: d.store, Log: d.log, Rate: s.Rate, Now: d.clk.Now,
@@ -284,7 +285,7 @@ func openMQTT(d *Daemon) (*mqttPart, error) {
 				}
 				return 10 * time.Minute
 			}})
-		m.link.whenUp(m.readings.Wake)
+		m.link.WhenUp(m.readings.Wake)
 	}
 	return m, nil
 }
@@ -301,7 +302,7 @@ func readSmall(name string) ([]byte, error) {
 
 // parts run until the daemon stops.
 func (m *mqttPart) parts() []Part {
-	ps := []Part{{"mqtt", m.link.run}, {"mqtt intake", m.watch}}
+	ps := []Part{{"mqtt", m.link.Run}, {"mqtt intake", m.watch}}
 	if m.board != nil {
 		ps = append(ps, Part{"mqtt state", m.board.Run})
 	}
@@ -353,16 +354,16 @@ func (m *mqttPart) watch(ctx context.Context) error {
 			}
 			m.d.RequestLook()
 		case <-tick.C:
-			m.saySilent(time.Now())
+			m.saySilent(m.link.Status(), time.Now())
 		}
 	}
 }
 
 // saySilent says once which topics no message has matched.
-func (m *mqttPart) saySilent(now time.Time) {
+func (m *mqttPart) saySilent(st mqttlink.Status, now time.Time) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	if st := m.link.status(); m.silent || !st.up || now.Sub(st.upAt) < silentAfter {
+	if m.silent || !st.Up || now.Sub(st.UpAt) < silentAfter {
 		return
 	}
 	m.silent = true
@@ -511,9 +512,9 @@ func (m *mqttPart) condition() []alerts.Condition {
 	if m == nil {
 		return nil
 	}
-	if st := m.link.status(); !st.up && time.Since(st.since) > behindAfter {
+	if st := m.link.Status(); !st.Up && time.Since(st.Since) > behindAfter {
 		return []alerts.Condition{{Rule: alerts.SenderBehind, Subject: "MQTT", Severity: alerts.Note,
-			Case: "broker", Facts: words.Facts{"why": because(st.why)}}}
+			Case: "broker", Facts: words.Facts{"why": because(st.Why)}}}
 	}
 	if m.readings != nil {
 		if st := m.readings.Status(); !st.FailingSince.IsZero() && time.Since(st.FailingSince) > behindAfter {

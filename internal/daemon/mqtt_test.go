@@ -33,6 +33,7 @@ import (
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/history/forward/mqtt"
+	"curewright/internal/daemon/mqttlink"
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/sensors"
@@ -471,26 +472,26 @@ func TestMQTTFieldsAsDescribed(t *testing.T) {
 }
 
 // link starts a connection of its own and returns its log.
-func link(t *testing.T, o linkOptions) (*mqttLink, *testkit.Buffer) {
+func link(t *testing.T, o mqttlink.Options) (*mqttlink.Link, *testkit.Buffer) {
 	t.Helper()
 	out := &testkit.Buffer{}
-	o.log = slog.New(slog.NewTextHandler(out, nil))
-	if o.clientID == "" {
-		o.clientID = "test"
+	o.Log = slog.New(slog.NewTextHandler(out, nil))
+	if o.ClientID == "" {
+		o.ClientID = "test"
 	}
-	if o.status == "" {
-		o.status = "curewright/test/status"
+	if o.Online == "" {
+		o.Online = "curewright/test/status"
 	}
-	if o.message == nil {
-		o.message = func(string, []byte, bool) {}
+	if o.Message == nil {
+		o.Message = func(string, []byte, bool) {}
 	}
-	if o.backoff == 0 {
-		o.backoff = 10 * time.Millisecond
+	if o.Backoff == 0 {
+		o.Backoff = 10 * time.Millisecond
 	}
-	l := newMQTTLink(o)
+	l := mqttlink.New(o)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
-	go func() { done <- l.run(ctx) }()
+	go func() { done <- l.Run(ctx) }()
 	t.Cleanup(func() {
 		cancel()
 		if err := <-done; !errors.Is(err, context.Canceled) {
@@ -520,13 +521,13 @@ func TestMQTTTroubleIsSaidOnce(t *testing.T) {
 		{"mqtt://nowhere.invalid:1883", "wrong-Secret", "nowhere.invalid"},
 		{"mqtt://127.0.0.1:" + free, "wrong-Secret", "connection refused"},
 	} {
-		l, out := link(t, linkOptions{url: mustURL(t, c.url), user: "shed", password: c.password})
-		testkit.Until(t, "three tries", func() bool { return l.status().failures >= 3 })
+		l, out := link(t, mqttlink.Options{URL: mustURL(t, c.url), User: "shed", Password: c.password})
+		testkit.Until(t, "three tries", func() bool { return l.Status().Failures >= 3 })
 		text := out.String()
 		if strings.Count(text, "level=WARN") != 1 || !strings.Contains(text, c.want) || strings.Contains(text, "wrong-Secret") {
 			t.Errorf("%s: said\n%s\nwant one line with %q and no password", c.url, text, c.want)
 		}
-		if err := l.Publish(t.Context(), "x", []byte("y"), false, 0); !errors.Is(err, errLinkDown) || errLinkDown.Permanent() {
+		if err := l.Publish(t.Context(), "x", []byte("y"), false, 0); !errors.Is(err, mqttlink.ErrDown) || mqttlink.ErrDown.Permanent() {
 			t.Errorf("%s: publish: %v", c.url, err)
 		}
 	}
@@ -541,11 +542,11 @@ func TestMQTTNotAllowed(t *testing.T) {
 	}
 	m := newMosquitto(t, "acl_file "+acl+"\n")
 	got := make(chan string, 10)
-	l, out := link(t, linkOptions{url: mustURL(t, "mqtt://127.0.0.1:"+m.port), user: "shed", password: "tack coat",
-		filters: []string{"radio/+/t"}, places: []string{"3:1: mqtt.topic[0]"}, message: func(topic string, body []byte, _ bool) { got <- topic + " " + string(body) }})
+	l, out := link(t, mqttlink.Options{URL: mustURL(t, "mqtt://127.0.0.1:"+m.port), User: "shed", Password: "tack coat",
+		Filters: []string{"radio/+/t"}, Places: []string{"3:1: mqtt.topic[0]"}, Message: func(topic string, body []byte, _ bool) { got <- topic + " " + string(body) }})
 	testkit.Until(t, "the connection", l.Up)
 	err := l.Publish(t.Context(), "attic/x", []byte("1"), false, 0)
-	var le *linkError
+	var le *mqttlink.Error
 	if !errors.As(err, &le) || !le.Permanent() || !strings.Contains(err.Error(), "attic/x") {
 		t.Errorf("publishing where it may not: %v", err)
 	}
@@ -568,7 +569,7 @@ func TestMQTTNotAllowed(t *testing.T) {
 // and say why.
 func TestMQTTNameTwice(t *testing.T) {
 	m := newMosquitto(t, "")
-	o := linkOptions{url: mustURL(t, "mqtt://127.0.0.1:"+m.port), user: "shed", password: "tack coat", clientID: "same"}
+	o := mqttlink.Options{URL: mustURL(t, "mqtt://127.0.0.1:"+m.port), User: "shed", Password: "tack coat", ClientID: "same"}
 	a, outA := link(t, o)
 	testkit.Until(t, "the first", a.Up)
 	b, outB := link(t, o)
@@ -576,11 +577,7 @@ func TestMQTTNameTwice(t *testing.T) {
 		return strings.Contains(outA.String()+outB.String(), `another client may have the name \"same\"`)
 	})
 	testkit.Until(t, "both slow down", func() bool {
-		a.mu.Lock()
-		defer a.mu.Unlock()
-		b.mu.Lock()
-		defer b.mu.Unlock()
-		return a.short >= 3 || b.short >= 3
+		return a.Status().Short >= 3 || b.Status().Short >= 3
 	})
 	for _, out := range []*testkit.Buffer{outA, outB} {
 		if n := strings.Count(out.String(), "level="); n > 2 {
@@ -649,11 +646,11 @@ func TestMQTTOverTLS(t *testing.T) {
 	newMosquitto(t, fmt.Sprintf("listener %s 127.0.0.1\ncafile %s\ncertfile %s\nkeyfile %s\nrequire_certificate true\n",
 		port, a.path("ca.pem"), a.path("broker.pem"), a.path("broker.key")))
 	u := mustURL(t, "mqtts://127.0.0.1:"+port)
-	sec, err := tlsConfig(a.path("ca.pem"), a.path("board.pem"), a.path("board.key"), readSmall)
+	sec, err := mqttlink.TLSConfig(a.path("ca.pem"), a.path("board.pem"), a.path("board.key"), readSmall)
 	if err != nil {
 		t.Fatal(err)
 	}
-	l, out := link(t, linkOptions{url: u, tls: sec, user: "shed", password: "tack coat"})
+	l, out := link(t, mqttlink.Options{URL: u, TLS: sec, User: "shed", Password: "tack coat"})
 	testkit.Until(t, "connected over TLS\n"+out.String(), l.Up)
 	if err := l.Publish(t.Context(), "curewright/x", []byte("1"), true, time.Minute); err != nil {
 		t.Error(err)
@@ -664,9 +661,9 @@ func TestMQTTOverTLS(t *testing.T) {
 		want []string
 	}{
 		"another authority": {func() (*tls.Config, error) {
-			return tlsConfig(other.path("ca.pem"), a.path("board.pem"), a.path("board.key"), readSmall)
+			return mqttlink.TLSConfig(other.path("ca.pem"), a.path("board.pem"), a.path("board.key"), readSmall)
 		}, []string{"unknown authority"}},
-		"without a certificate": {func() (*tls.Config, error) { return tlsConfig(a.path("ca.pem"), "", "", readSmall) },
+		"without a certificate": {func() (*tls.Config, error) { return mqttlink.TLSConfig(a.path("ca.pem"), "", "", readSmall) },
 			// The alert may be overtaken by the end of the connection.
 			[]string{"certificate required", "reset by peer", "broken pipe", "EOF"}},
 	} {
@@ -674,13 +671,13 @@ func TestMQTTOverTLS(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		l, out := link(t, linkOptions{url: u, tls: sec, user: "shed", password: "tack coat", clientID: "other"})
-		testkit.Until(t, name+" is refused", func() bool { return l.status().failures > 0 })
+		l, out := link(t, mqttlink.Options{URL: u, TLS: sec, User: "shed", Password: "tack coat", ClientID: "other"})
+		testkit.Until(t, name+" is refused", func() bool { return l.Status().Failures > 0 })
 		if l.Up() || !slices.ContainsFunc(c.want, func(w string) bool { return strings.Contains(out.String(), w) }) {
 			t.Errorf("%s: up %v, said %s", name, l.Up(), out.String())
 		}
 	}
-	if _, err := tlsConfig(a.path("nothing.pem"), a.path("board.key"), a.path("board.pem"), readSmall); err == nil || len(strings.Split(err.Error(), "\n")) != 2 {
+	if _, err := mqttlink.TLSConfig(a.path("nothing.pem"), a.path("board.key"), a.path("board.pem"), readSmall); err == nil || len(strings.Split(err.Error(), "\n")) != 2 {
 		t.Errorf("bad files: %v, want both faults at once", err)
 	}
 }
@@ -689,21 +686,18 @@ func TestMQTTOverTLS(t *testing.T) {
 // enough.
 func TestMQTTSilentTopic(t *testing.T) {
 	d, log, _ := runDaemon(t, "[mqtt]\nurl = \"mqtt://127.0.0.1:1\"\nstate = false\nreadings = false\n[[mqtt.topic]]\ntopic = \"raido/+\"\nplain = \"temp\"\n")
-	l := d.mqtt.link
 	at := time.Now()
-	d.mqtt.saySilent(at.Add(time.Hour))
+	d.mqtt.saySilent(d.mqtt.link.Status(), at.Add(time.Hour))
 	if strings.Contains(log.String(), "raido") {
 		t.Errorf("said without a connection:\n%s", log.String())
 	}
-	l.mu.Lock()
-	l.up, l.upAt, l.conn = true, at, t.Context()
-	l.mu.Unlock()
-	d.mqtt.saySilent(at.Add(silentAfter - time.Second))
+	up := mqttlink.Status{Up: true, UpAt: at}
+	d.mqtt.saySilent(up, at.Add(silentAfter-time.Second))
 	if strings.Contains(log.String(), "raido") {
 		t.Errorf("said too early:\n%s", log.String())
 	}
-	d.mqtt.saySilent(at.Add(silentAfter))
-	d.mqtt.saySilent(at.Add(2 * silentAfter))
+	d.mqtt.saySilent(up, at.Add(silentAfter))
+	d.mqtt.saySilent(up, at.Add(2*silentAfter))
 	if text := log.String(); strings.Count(text, "raido/+") != 1 || !strings.Contains(text, "6:1: mqtt.topic[0]") {
 		t.Errorf("said\n%s\nwant one line with its place", text)
 	}

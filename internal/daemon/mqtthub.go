@@ -235,11 +235,11 @@ func (h *hubLink) show(s *web.Snapshot, state map[string][]byte) {
 	// What others stored there comes first: it is left to them.
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if st := h.m.link.status(); !h.heard {
-		if !st.up {
+	if st := h.m.link.Status(); !h.heard {
+		if !st.Up {
 			return
 		}
-		if time.Since(st.upAt) < discoveryGrace {
+		if time.Since(st.UpAt) < discoveryGrace {
 			time.AfterFunc(discoveryGrace, d.RequestLook)
 			return
 		}

@@ -112,7 +112,7 @@ accept = true
 	t.Cleanup(func() { cancel(); <-done })
 
 	testkit.Until(t, "the other device is said", func() bool { return strings.Contains(log.String(), "another device writes") })
-	testkit.Until(t, "online", func() bool { return d.mqtt.link.status().up })
+	testkit.Until(t, "online", func() bool { return d.mqtt.link.Status().Up })
 	m.pub("zigbee2mqtt/loft", `{"temperature":17.5,"humidity":62,"battery":80,"linkquality":90}`)
 	testkit.Until(t, "the probe is known", func() bool { _, ok := d.set.Get("loft"); return ok })
 	d.RequestLook()

@@ -24,6 +24,7 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
+	"curewright/internal/daemon/tentplan"
 	"curewright/internal/testkit"
 	"curewright/model/air"
 	"curewright/model/coat"
@@ -158,7 +159,7 @@ var openAPIOps = func() map[string]op {
 		"POST " + v1 + "/tent/release": {tag: tTent, say: "Somebody has looked: take back what safety latched.", out: web.TentView{}, errors: []int{404, 409, 507}},
 		"POST " + v1 + "/tent/accept":  {tag: tTent, say: "Accept the heater's limits in force. Only through the board's own socket: no log-in may.", in: web.TentAcceptance{}, need: []string{"limits_hash"}, out: web.TentView{}, errors: []int{404, 409, 507}},
 		"PUT " + v1 + "/tent/resume":   {tag: tTent, say: "Whether heat comes back by itself after a power cut.", in: web.TentResume{}, need: []string{"on"}, out: web.TentView{}, errors: []int{404, 507}},
-		"POST " + v1 + "/tent/aim":     {tag: tTent, say: "Plan the set points that land a coat's window, make it hard, keep it from stalling, or soak it; with \"apply\" they are followed.", in: aimWish{}, need: []string{"coat", "wish"}, out: TentPlan{}, errors: []int{404, 429, 503, 507}},
+		"POST " + v1 + "/tent/aim":     {tag: tTent, say: "Plan the set points that land a coat's window, make it hard, keep it from stalling, or soak it; with \"apply\" they are followed.", in: tentplan.AimWish{}, need: []string{"coat", "wish"}, out: tentplan.TentPlan{}, errors: []int{404, 429, 503, 507}},
 		"DELETE " + v1 + "/tent/aim":   {tag: tTent, say: "Back to the plain hold.", out: web.TentView{}, errors: []int{404, 507}},
 
 		"GET " + v1 + "/memory":         {tag: tStock, say: "What the shop's own coats taught, each claim with its coats.", out: MemoryView{}, errors: []int{429, 503}},
@@ -267,9 +268,9 @@ var openAPIEnums = map[reflect.Type][]string{
 // wrote, or a type that writes itself as another.
 var openAPIKeys = map[string]any{
 	"Snapshot.probes":  []web.ProbeView{},
-	"TentView.aim":     (*TentPlan)(nil),
-	"TentView.offers":  (*[]tentOffer)(nil),
-	"TentView.learned": (*tentLearned)(nil),
+	"TentView.aim":     (*tentplan.TentPlan)(nil),
+	"TentView.offers":  (*[]tentplan.TentOffer)(nil),
+	"TentView.learned": (*tentplan.TentLearned)(nil),
 }
 
 // spec builds the document.

@@ -4,6 +4,7 @@ package daemon
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -19,6 +20,7 @@ import (
 	"curewright/heat/plug"
 	"curewright/heat/pulse"
 	"curewright/heat/relay"
+	"curewright/internal/daemon/tentplan"
 	"curewright/model/words"
 	"curewright/sensors"
 )
@@ -38,7 +40,7 @@ type tentHeld struct {
 	d    *Daemon
 	sec  heat.ConfigSection
 	hold TentHolder
-	aims aims
+	plan *tentplan.Planner
 }
 
 // tentDaemon is a daemon's tent as the page sees it.
@@ -59,10 +61,21 @@ func (d *Daemon) HeatedTent() web.Tent {
 // what notes a switching and what the plan in force asks for. The part that is
 // returned makes the plans.
 func (d *Daemon) AttachTent(sec heat.ConfigSection, open func(note func(heat.Event), profile func() (heat.Profile, bool)) TentHolder) Part {
-	t := &tentHeld{d: d, sec: sec, aims: aims{kick: make(chan struct{}, 1)}}
-	t.hold = open(t.note, t.aims.profile)
+	t := newTentHeld(d, sec)
+	t.hold = open(t.note, t.plan.Profile)
 	d.tent = t
-	return Part{"tent's plan", t.runAims}
+	return Part{"tent's plan", t.plan.Run}
+}
+
+// newTentHeld is a tent that nothing holds yet.
+func newTentHeld(d *Daemon, sec heat.ConfigSection) *tentHeld {
+	t := &tentHeld{d: d, sec: sec}
+	t.plan = tentplan.New(tentplan.Options{Section: sec, ShopAir: d.cfg.Shop.Air, Loc: d.loc, Log: d.log, Now: d.clk.Now, Speed: d.clk.Speed(), Store: d.store,
+		Status: func() heat.Status { return t.hold.Status() }, Snapshot: d.snap.Load, Work: d.work, Probe: d.set.Get, Readings: storeReadings{d.store},
+		Outdoor: func(now time.Time) string { return d.jobSettings(now, d.settings(), d.set.Health()).Outdoor },
+		LowC:    func(now time.Time) *float64 { return d.settings().lowNow(now) },
+		Note:    func(text string, at time.Time) { d.event("heater", "tent", text, at) }})
+	return t
 }
 
 // openTent makes the output and the loop of [tent]; nothing is driven before
@@ -87,12 +100,12 @@ func openTent(ctx context.Context, d *Daemon, log *slog.Logger) (*tentHeld, []Pa
 			sw = func() bool { return !b.Pressed() }
 		}
 	}
-	t := &tentHeld{d: d, sec: sec, aims: aims{kick: make(chan struct{}, 1)}}
+	t := newTentHeld(d, sec)
 	q := heat.NewQueue(256)
 	loop, err := heat.NewLoop(heat.LoopConfig{
 		Section: sec, Output: out, Probe: d.set.Get, Dir: d.cfg.Store.Path, Switch: sw, Journal: q, Log: log,
 		Clock:   func() (time.Time, bool) { return d.clk.Now(), d.clockTrusted.Load() },
-		Profile: t.aims.profile, Limits: sec.Limits(ProbeBus(d.cfg.Probe)),
+		Profile: t.plan.Profile, Limits: sec.Limits(ProbeBus(d.cfg.Probe)),
 	})
 	if err != nil {
 		return nil, nil, fmt.Errorf("tent: %w", err)
@@ -101,7 +114,7 @@ func openTent(ctx context.Context, d *Daemon, log *slog.Logger) (*tentHeld, []Pa
 	return t, []Part{
 		{"heater", loop.Run},
 		{"heater's history", func(ctx context.Context) error { return q.Run(ctx, t.note) }},
-		{"tent's plan", t.runAims},
+		{"tent's plan", t.plan.Run},
 	}, nil
 }
 
@@ -252,7 +265,7 @@ func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
 		Heater: map[bool]string{true: "on", false: "off"}[s.On], Why: s.Say, Latched: s.Latched, Since: since,
 		OnToday: &hours, LeaseS: &lease, Output: d.t.sec.Output, Switch: s.Switched,
 		Word: string(s.Why), WishC: s.WishC.Ptr(), RampC: s.SetC.Ptr(), Planned: s.Planned, LimitC: s.LimitC.Ptr(),
-		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.aims.view(), Learned: d.t.aims.learned(), Past: d.t.aims.past(), Offers: d.t.offers(),
+		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.plan.View(), Learned: d.t.plan.Learned(), Past: d.t.plan.Past(), Offers: d.t.plan.Offers(),
 		Cautions: HeatCaution,
 	}
 	if h, ok := d.t.hold.(interface {
@@ -279,7 +292,7 @@ func (d tentDaemon) SetTentPoint(_ context.Context, who web.Who, c float64) erro
 	if err := d.t.hold.Hold(who.Name, c); err != nil {
 		return web.Faults{{Field: "set_point_c", What: err.Error()}}
 	}
-	if d.t.aims.drop() {
+	if d.t.plan.Drop() {
 		d.store.AddEvent("heater", "tent", "the plan is given up for a plain hold", d.clk.Now(), who.Name)
 	}
 	d.RequestLook()
@@ -290,7 +303,7 @@ func (d tentDaemon) SetTentPoint(_ context.Context, who web.Who, c float64) erro
 // plan.
 func (d tentDaemon) TentOff(ctx context.Context, who web.Who, why string) error {
 	d.t.hold.Off(who.Name, why)
-	d.t.aims.drop()
+	d.t.plan.Drop()
 	d.RequestLook()
 	return nil
 }
@@ -386,4 +399,44 @@ func ProbeBus(probes []sensors.ConfigSection) func(id string) string {
 		}
 		return "not in the file"
 	}
+}
+
+// TentAim plans the set points that land a coat's window, and follows them
+// with apply set.
+func (d tentDaemon) TentAim(ctx context.Context, who web.Who, body json.RawMessage) (json.RawMessage, error) {
+	w := tentplan.AimWish{Probability: .8}
+	if err := strict(body, &w); err != nil {
+		return nil, err
+	}
+	st := d.t.hold.Status()
+	if w.Apply && st.Latched {
+		return nil, web.Faults{{What: "off by safety (" + st.Say + "): look at the tent, then release it"}}
+	}
+	if w.Apply && !d.clockTrusted.Load() {
+		return nil, web.Faults{{What: "the board does not know the date: a plan goes by clock times"}}
+	}
+	p, err := d.t.plan.Aim(ctx, w)
+	if err != nil {
+		return nil, err
+	}
+	if w.Apply {
+		if _, held := st.WishC.Get(); !held {
+			// Frost keeping is what remains when the plan ends.
+			if err := d.t.hold.Hold(who.Name, d.t.sec.FrostC); err != nil {
+				d.t.plan.Drop()
+				return nil, web.Faults{{What: err.Error()}}
+			}
+		}
+		d.store.AddEvent("heater", "tent", "a plan is followed: "+p.Say, d.clk.Now(), who.Name)
+		d.RequestLook()
+	}
+	return json.Marshal(p)
+}
+
+// TentAimOff goes back to the plain hold.
+func (d tentDaemon) TentAimOff(_ context.Context, who web.Who) error {
+	d.t.plan.Drop()
+	d.store.AddEvent("heater", "tent", "the plan is given up; back to the plain hold", d.clk.Now(), who.Name)
+	d.RequestLook()
+	return nil
 }

@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
+	"curewright/internal/daemon/access"
 	"curewright/internal/testkit"
 )
 
@@ -57,7 +58,7 @@ func (g *accessRig) start(trusted bool) {
 // restart ends the daemon as an orderly stop does, and starts it again.
 func (g *accessRig) restart(trusted bool) {
 	g.t.Helper()
-	g.saveRan(g.t.Context())
+	g.access.SaveRan(g.t.Context())
 	if err := g.store.Close(); err != nil {
 		g.t.Fatal(err)
 	}
@@ -117,7 +118,7 @@ func TestTokenExpiry(t *testing.T) {
 				if !g.in(used) {
 					t.Fatal("refused though it was used")
 				}
-				g.tokenUpkeep(t.Context())
+				g.access.Upkeep(t.Context())
 			}
 			if ts := g.store.Tokens(); len(ts) != 1 {
 				t.Errorf("%d tokens are kept, want that in use only", len(ts))
@@ -131,12 +132,12 @@ func TestTokenExpiry(t *testing.T) {
 		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			phone, guest := g.pair(0), g.pair(30)
 			g.jump.Store(int64(year)) // while it runs: held back
-			g.tokenUpkeep(t.Context())
+			g.access.Upkeep(t.Context())
 			if !g.in(phone) || !g.in(guest) {
 				t.Error("a step of the clock shut somebody out")
 			}
 			g.restart(true) // believed: only who was let in for days is over
-			g.tokenUpkeep(t.Context())
+			g.access.Upkeep(t.Context())
 			if !g.in(phone) || g.in(guest) {
 				t.Errorf("after a start a year ahead: phone %v, guest %v; want in and out", g.in(phone), g.in(guest))
 			}
@@ -146,7 +147,7 @@ func TestTokenExpiry(t *testing.T) {
 		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			phone := g.pair(0)
 			time.Sleep(100 * day)
-			g.saveRan(t.Context())
+			g.access.SaveRan(t.Context())
 			g.store.Close()
 			time.Sleep(200 * day)
 			g.start(true)
@@ -193,7 +194,7 @@ func TestTokenExpiry(t *testing.T) {
 			if g.in(tok) {
 				t.Error("it came back though it was seen to be over")
 			}
-			g.tokenUpkeep(t.Context())
+			g.access.Upkeep(t.Context())
 			if len(g.store.Tokens()) != 0 {
 				t.Error("upkeep does not remove it later")
 			}
@@ -208,7 +209,7 @@ func TestTokenExpiry(t *testing.T) {
 			if g.in(tok) {
 				t.Error("let in")
 			}
-			g.tokenUpkeep(t.Context())
+			g.access.Upkeep(t.Context())
 			if len(g.store.Tokens()) != 0 {
 				t.Error("upkeep keeps it")
 			}
@@ -245,7 +246,7 @@ func TestPairCodes(t *testing.T) {
 			t.Error("good after ten minutes, with a clock set back")
 		}
 		codes := []string{}
-		for range maxCodes + 1 {
+		for range access.MaxCodes + 1 {
 			codes = append(codes, make())
 			time.Sleep(time.Second)
 		}

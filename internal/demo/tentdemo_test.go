@@ -12,6 +12,7 @@ import (
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/internal/daemon"
+	"curewright/internal/daemon/tentplan"
 	"curewright/internal/testkit"
 	"curewright/model/coat"
 	"curewright/sensors/shopsim"
@@ -101,7 +102,7 @@ func TestDemoAim(t *testing.T) {
 	if testing.Short() {
 		t.Skip("the demo's hours go by the machine's clock: where a plan takes ten times as long its probes are silent meanwhile")
 	}
-	var plan daemon.TentPlan
+	var plan tentplan.TentPlan
 	_, _, _, s := demoNight(t, true, func(s *Show) {
 		if err := s.Daemon.Look(t.Context()); err != nil {
 			t.Fatal(err)

@@ -1,6 +1,10 @@
 // SPDX-License-Identifier: Apache-2.0
 
-package daemon
+// Package mqttlink is the board's one connection to an MQTT broker: it comes up by
+// itself whenever the broker can be reached, says what went wrong once, and is
+// handed on as small interfaces. What is published and what is listened to is
+// internal/daemon's matter: nothing of a shop, a probe or a coat comes in here.
+package mqttlink
 
 import (
 	"context"
@@ -21,10 +25,10 @@ import (
 	"github.com/eclipse/paho.golang/paho"
 )
 
-// mqttLink is the daemon's one connection to a broker. It comes up by itself
+// Link is the daemon's one connection to a broker. It comes up by itself
 // whenever the broker can be reached, and is handed on as small interfaces.
-type mqttLink struct {
-	o linkOptions
+type Link struct {
+	o Options
 
 	mu       sync.Mutex
 	cm       *autopaho.ConnectionManager
@@ -42,20 +46,20 @@ type mqttLink struct {
 	onUp     []func()
 }
 
-// linkOptions are what a link needs to know.
-type linkOptions struct {
-	url      *url.URL
-	tls      *tls.Config
-	user     string
-	password string
-	clientID string
-	status   string   // topic that says online or offline
-	filters  []string // what to listen to
-	places   []string // where each filter stands in the configuration
-	stored   string   // the filter whose stored messages are wanted; "" for none
-	message  func(topic string, body []byte, retained bool)
-	log      *slog.Logger
-	backoff  time.Duration // first pause after a failure; 0 for one second
+// Options are what a link needs to know.
+type Options struct {
+	URL      *url.URL
+	TLS      *tls.Config
+	User     string
+	Password string
+	ClientID string
+	Online   string   // topic that says online or offline
+	Filters  []string // what to listen to
+	Places   []string // where each filter stands in the configuration
+	Stored   string   // the filter whose stored messages are wanted; "" for none
+	Message  func(topic string, body []byte, retained bool)
+	Log      *slog.Logger
+	Backoff  time.Duration // first pause after a failure; 0 for one second
 }
 
 // What the broker says, in MQTT 5.0's numbers (table 2-6).
@@ -71,66 +75,66 @@ const (
 )
 
 const (
-	linkKeepAlive = 30 // s
-	linkTimeout   = 10 * time.Second
-	linkMaxPause  = time.Minute
-	linkShort     = 10 * time.Second
-	linkMaxPacket = 256 << 10 // bytes that a broker may send us at once
+	keepAlive = 30 // s
+	timeout   = 10 * time.Second
+	maxPause  = time.Minute
+	short     = 10 * time.Second
+	maxPacket = 256 << 10 // bytes that a broker may send us at once
 )
 
-// linkError is a publication that did not get through. It satisfies what the
+// Error is a publication that did not get through. It satisfies what the
 // channel and the senders ask of an error.
-type linkError struct {
+type Error struct {
 	text      string
 	permanent bool
 }
 
-func (e *linkError) Error() string   { return e.text }
-func (e *linkError) Permanent() bool { return e.permanent }
+func (e *Error) Error() string   { return e.text }
+func (e *Error) Permanent() bool { return e.permanent }
 
-var errLinkDown = &linkError{text: "no connection to the MQTT broker"}
+var ErrDown = &Error{text: "no connection to the MQTT broker"}
 
-func newMQTTLink(o linkOptions) *mqttLink {
-	if o.backoff == 0 {
-		o.backoff = time.Second
+func New(o Options) *Link {
+	if o.Backoff == 0 {
+		o.Backoff = time.Second
 	}
-	return &mqttLink{o: o, since: time.Now(), retain: true, qos: 1}
+	return &Link{o: o, since: time.Now(), retain: true, qos: 1}
 }
 
-// whenUp has f called each time the connection comes up, after the
-// subscriptions; f must not block. Call it before run.
-func (l *mqttLink) whenUp(f func()) { l.onUp = append(l.onUp, f) }
+// WhenUp has f called each time the connection comes up, after the
+// subscriptions; f must not block. Call it before [Link.Run].
+func (l *Link) WhenUp(f func()) { l.onUp = append(l.onUp, f) }
 
-// run keeps the connection until ctx ends; then the broker publishes the last
+// Run keeps the connection until ctx ends; then the broker publishes the last
 // will, since a board that is switched off says nothing more.
-func (l *mqttLink) run(ctx context.Context) error {
-	will := &paho.WillMessage{Topic: l.o.status, Payload: []byte("offline"), QoS: 1, Retain: true}
+func (l *Link) Run(ctx context.Context) error {
+	will := &paho.WillMessage{Topic: l.o.Online, Payload: []byte("offline"), QoS: 1, Retain: true}
 	cfg := autopaho.ClientConfig{
-		ServerUrls:                    []*url.URL{l.o.url},
-		TlsCfg:                        l.o.tls,
-		KeepAlive:                     linkKeepAlive,
+		ServerUrls:                    []*url.URL{l.o.URL},
+		TlsCfg:                        l.o.TLS,
+		KeepAlive:                     keepAlive,
 		CleanStartOnInitialConnection: true,
-		ConnectTimeout:                linkTimeout,
+		ConnectTimeout:                timeout,
 		ReconnectBackoff:              l.pause,
 		AttemptConnection:             l.dial,
 		OnConnectionUp:                func(cm *autopaho.ConnectionManager, ack *paho.Connack) { l.cameUp(ctx, cm, ack) },
 		OnConnectionDown:              l.wentDown,
 		OnConnectError:                l.connectFailed,
 		WillMessage:                   will,
-		ConnectUsername:               l.o.user,
-		ConnectPassword:               []byte(l.o.password),
+		ConnectUsername:               l.o.User,
+		ConnectPassword:               []byte(l.o.Password),
 		ConnectPacketBuilder: func(c *paho.Connect, _ *url.URL) (*paho.Connect, error) {
-			size := uint32(linkMaxPacket)
+			size := uint32(maxPacket)
 			c.CleanStart = true
 			c.Properties = &paho.ConnectProperties{MaximumPacketSize: &size, RequestProblemInfo: true}
 			return c, nil
 		},
 		DisconnectPacketBuilder: func() *paho.Disconnect { return &paho.Disconnect{ReasonCode: codeWithWill} },
 		ClientConfig: paho.ClientConfig{
-			ClientID:      l.o.clientID,
-			PacketTimeout: linkTimeout,
+			ClientID:      l.o.ClientID,
+			PacketTimeout: timeout,
 			OnPublishReceived: []func(paho.PublishReceived) (bool, error){func(p paho.PublishReceived) (bool, error) {
-				l.o.message(p.Packet.Topic, p.Packet.Payload, p.Packet.Retain)
+				l.o.Message(p.Packet.Topic, p.Packet.Payload, p.Packet.Retain)
 				return true, nil
 			}},
 			OnClientError: func(err error) { l.trouble(err.Error()) },
@@ -156,32 +160,32 @@ func (l *mqttLink) run(ctx context.Context) error {
 
 // pause is how long to wait before the next try. A connection that ends as
 // soon as it is made is tried less and less often too.
-func (l *mqttLink) pause(attempt int) time.Duration {
+func (l *Link) pause(attempt int) time.Duration {
 	l.mu.Lock()
 	n := attempt + l.short
 	l.mu.Unlock()
 	if n == 0 {
 		return 0
 	}
-	d := min(l.o.backoff<<min(n-1, 10), linkMaxPause)
+	d := min(l.o.Backoff<<min(n-1, 10), maxPause)
 	return d + time.Duration(rand.Int64N(int64(d)/4+1))
 }
 
 // dial connects without looking at proxy settings in the environment.
-func (l *mqttLink) dial(ctx context.Context, _ autopaho.ClientConfig, u *url.URL) (net.Conn, error) {
-	ctx, cancel := context.WithTimeout(ctx, linkTimeout)
+func (l *Link) dial(ctx context.Context, _ autopaho.ClientConfig, u *url.URL) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, timeout)
 	defer cancel()
-	if l.o.tls == nil {
+	if l.o.TLS == nil {
 		return new(net.Dialer).DialContext(ctx, "tcp", u.Host)
 	}
-	c, err := (&tls.Dialer{Config: l.o.tls}).DialContext(ctx, "tcp", u.Host)
+	c, err := (&tls.Dialer{Config: l.o.TLS}).DialContext(ctx, "tcp", u.Host)
 	if err != nil {
 		return nil, err
 	}
 	return packets.NewThreadSafeConn(c), nil
 }
 
-func (l *mqttLink) cameUp(ctx context.Context, cm *autopaho.ConnectionManager, ack *paho.Connack) {
+func (l *Link) cameUp(ctx context.Context, cm *autopaho.ConnectionManager, ack *paho.Connack) {
 	l.mu.Lock()
 	l.cm, l.up, l.upAt = cm, true, time.Now()
 	l.conn, l.hangUp = context.WithCancel(ctx)
@@ -196,22 +200,22 @@ func (l *mqttLink) cameUp(ctx context.Context, cm *autopaho.ConnectionManager, a
 	l.since = time.Time{}
 	l.mu.Unlock()
 	// One that ends at once is no news, however often.
-	time.AfterFunc(linkShort, func() {
+	time.AfterFunc(short, func() {
 		l.mu.Lock()
 		defer l.mu.Unlock()
 		if !l.up || !l.upAt.Equal(upAt) {
 			return
 		}
 		if l.said != "" {
-			l.o.log.Info("mqtt connected again", "after_s", upAt.Sub(down).Round(time.Second).Seconds())
+			l.o.Log.Info("mqtt connected again", "after_s", upAt.Sub(down).Round(time.Second).Seconds())
 		}
 		l.said, l.why, l.short = "", "", 0
 	})
 	go func() { // the library does not go on until this callback returns
 		l.subscribe(ctx, cm)
-		if err := l.Publish(ctx, l.o.status, []byte("online"), true, 0); err != nil && ctx.Err() == nil && !errors.Is(err, errLinkDown) {
+		if err := l.Publish(ctx, l.o.Online, []byte("online"), true, 0); err != nil && ctx.Err() == nil && !errors.Is(err, ErrDown) {
 			// A connection that ended meanwhile is told where it ends.
-			l.trouble("publish " + l.o.status + ": " + err.Error())
+			l.trouble("publish " + l.o.Online + ": " + err.Error())
 		}
 		for _, f := range l.onUp {
 			f()
@@ -219,12 +223,12 @@ func (l *mqttLink) cameUp(ctx context.Context, cm *autopaho.ConnectionManager, a
 	}()
 }
 
-func (l *mqttLink) subscribe(ctx context.Context, cm *autopaho.ConnectionManager) {
-	for i, f := range l.o.filters {
+func (l *Link) subscribe(ctx context.Context, cm *autopaho.ConnectionManager) {
+	for i, f := range l.o.Filters {
 		// One at a time: a broker may refuse one and grant the others. Stored
 		// messages are not wanted, nor what we published ourselves.
 		o := paho.SubscribeOptions{Topic: f, QoS: 1, RetainHandling: 2, NoLocal: true}
-		if f == l.o.stored {
+		if f == l.o.Stored {
 			o.RetainHandling = 0
 		}
 		_, err := cm.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{o}})
@@ -232,20 +236,20 @@ func (l *mqttLink) subscribe(ctx context.Context, cm *autopaho.ConnectionManager
 			continue
 		}
 		place := ""
-		if i < len(l.o.places) {
-			place = l.o.places[i]
+		if i < len(l.o.Places) {
+			place = l.o.Places[i]
 		}
 		l.mu.Lock()
 		l.failures++
 		l.mu.Unlock()
-		l.o.log.Warn("mqtt: not listening", "topic", f, "place", place, "err", err)
+		l.o.Log.Warn("mqtt: not listening", "topic", f, "place", place, "err", err)
 	}
 }
 
-func (l *mqttLink) wentDown() bool {
+func (l *Link) wentDown() bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if time.Since(l.upAt) < linkShort {
+	if time.Since(l.upAt) < short {
 		l.short = min(l.short+1, 10)
 	}
 	l.up, l.since = false, time.Now()
@@ -253,7 +257,7 @@ func (l *mqttLink) wentDown() bool {
 	return true
 }
 
-func (l *mqttLink) connectFailed(err error) {
+func (l *Link) connectFailed(err error) {
 	var refused *autopaho.ConnackError
 	switch {
 	case errors.As(err, &refused) && (refused.ReasonCode == codeBadUser || refused.ReasonCode == codeNotAllowed):
@@ -271,12 +275,12 @@ func (l *mqttLink) connectFailed(err error) {
 
 // nameTaken words what happens where two clients share a name: each newcomer
 // ends the other's connection. Not every broker says so in parting.
-func (l *mqttLink) nameTaken() string {
-	return fmt.Sprintf("the broker ends each connection at once: another client may have the name %q too; give each board a client_id of its own", l.o.clientID)
+func (l *Link) nameTaken() string {
+	return fmt.Sprintf("the broker ends each connection at once: another client may have the name %q too; give each board a client_id of its own", l.o.ClientID)
 }
 
 // trouble counts what went wrong and says it when it is news.
-func (l *mqttLink) trouble(text string) {
+func (l *Link) trouble(text string) {
 	text = strings.Join(strings.Fields(text), " ")
 	l.mu.Lock()
 	l.failures++
@@ -288,19 +292,19 @@ func (l *mqttLink) trouble(text string) {
 	l.said = text
 	l.mu.Unlock()
 	if say {
-		l.o.log.Warn("mqtt", "broker", l.o.url.Host, "err", text)
+		l.o.Log.Warn("mqtt", "broker", l.o.URL.Host, "err", text)
 	}
 }
 
 // Publish hands one message to the broker and waits until it has it. A message
 // with an expiry is dropped by the broker after that time.
-func (l *mqttLink) Publish(ctx context.Context, topic string, body []byte, retain bool, expire time.Duration) error {
+func (l *Link) Publish(ctx context.Context, topic string, body []byte, retain bool, expire time.Duration) error {
 	l.mu.Lock()
 	cm, up, conn := l.cm, l.up, l.conn
 	p := &paho.Publish{Topic: topic, Payload: body, QoS: l.qos, Retain: retain && l.retain, Properties: &paho.PublishProperties{}}
 	l.mu.Unlock()
 	if !up {
-		return errLinkDown
+		return ErrDown
 	}
 	if expire > 0 {
 		s := uint32(max(expire/time.Second, 1))
@@ -322,39 +326,41 @@ func (l *mqttLink) Publish(ctx context.Context, topic string, body []byte, retai
 	case err == nil:
 		return nil
 	case res != nil && res.ReasonCode == codeNotAllowed:
-		return &linkError{fmt.Sprintf("the broker does not allow %s to publish on %s", l.o.clientID, topic), true}
+		return &Error{fmt.Sprintf("the broker does not allow %s to publish on %s", l.o.ClientID, topic), true}
 	case res != nil && (res.ReasonCode == codeTopicInvalid || res.ReasonCode == codeTooLarge || res.ReasonCode == codeBadPayload):
-		return &linkError{fmt.Sprintf("the broker refuses the message on %s, reason %#x", topic, res.ReasonCode), true}
+		return &Error{fmt.Sprintf("the broker refuses the message on %s, reason %#x", topic, res.ReasonCode), true}
 	case errors.Is(err, autopaho.ConnectionDownError), conn.Err() != nil:
-		return errLinkDown
+		return ErrDown
 	}
 	return fmt.Errorf("publish %s: %w", topic, err)
 }
 
 // Up reports whether the broker is there.
-func (l *mqttLink) Up() bool {
+func (l *Link) Up() bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.up
 }
 
-// linkStatus is how the connection is doing.
-type linkStatus struct {
-	up       bool
-	upAt     time.Time
-	since    time.Time // down since
-	why      string
-	failures uint64
+// Status is how the connection is doing.
+type Status struct {
+	Up       bool
+	UpAt     time.Time
+	Since    time.Time // down since; zero while up
+	Why      string    // the last thing that went wrong, "" for nothing
+	Failures uint64
+	Short    int // connections in a row that ended soon after they began
 }
 
-func (l *mqttLink) status() linkStatus {
+// Status is how it is doing now.
+func (l *Link) Status() Status {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return linkStatus{l.up, l.upAt, l.since, l.why, l.failures}
+	return Status{l.up, l.upAt, l.since, l.why, l.failures, l.short}
 }
 
-// tlsConfig reads the files that a connection needs; all faults come at once.
-func tlsConfig(ca, cert, key string, read func(string) ([]byte, error)) (*tls.Config, error) {
+// TLSConfig reads the files that a connection needs; all faults come at once.
+func TLSConfig(ca, cert, key string, read func(string) ([]byte, error)) (*tls.Config, error) {
 	c := &tls.Config{MinVersion: tls.VersionTLS12}
 	var errs []error
 	if ca != "" {

@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 
-package daemon
+package tentplan
 
 import (
 	"context"
@@ -12,8 +12,8 @@ import (
 	"curewright/model/tent"
 )
 
-// soakWish is a wish for a soak, a post-cure: up, held, cooled.
-const soakWish = "soak"
+// Soak is a wish for a soak, a post-cure: up, held, cooled.
+const Soak = "soak"
 
 // tentTg is what a soak does for a coat's glass transition, °C, p10, p50, p90.
 type tentTg struct {
@@ -23,7 +23,7 @@ type tentTg struct {
 }
 
 // soak plans a soak and, with apply set, puts it in force until it has cooled.
-func (t *tentHeld) soak(ctx context.Context, w aimWish, apply bool) (*TentPlan, error) {
+func (t *Planner) soak(ctx context.Context, w AimWish, apply bool) (*TentPlan, error) {
 	p, err := t.problem(w)
 	if err != nil {
 		return nil, err
@@ -36,17 +36,17 @@ func (t *tentHeld) soak(ctx context.Context, w aimWish, apply bool) (*TentPlan, 
 		return nil, fieldFaults(err)
 	}
 	w.Apply, w.By = false, a.Until
-	out := &TentPlan{aimWish: w, Made: p.Now, Feasible: a.Holds >= w.Probability, Reached: a.Holds, Energy: a.EnergyKWh,
-		Currency: t.sec.Currency, Learned: p.Tent.Bins > 0, Tg: &tentTg{a.TgNow, a.TgAfter, a.TgWithout}}
-	if a.EnergyKWh != nil && t.sec.PricekWh > 0 {
-		cost := *a.EnergyKWh * t.sec.PricekWh
+	out := &TentPlan{AimWish: w, Made: p.Now, Feasible: a.Holds >= w.Probability, Reached: a.Holds, Energy: a.EnergyKWh,
+		Currency: t.o.Section.Currency, Learned: p.Tent.Bins > 0, Tg: &tentTg{a.TgNow, a.TgAfter, a.TgWithout}}
+	if a.EnergyKWh != nil && t.o.Section.PricekWh > 0 {
+		cost := *a.EnergyKWh * t.o.Section.PricekWh
 		out.Cost = &cost
 	}
 	for _, c := range a.Corners {
 		out.Points = append(out.Points, heat.Point{At: c.At, C: c.C})
 	}
 	out.Say = fmt.Sprintf("Held at %g °C for %g h, cooled by %s, %s likely. It softens at %.0f °C after it (Tg), at %.0f °C without.",
-		w.TempC, w.Hours, a.Until.In(t.d.loc).Format("Mon 15:04"), percent(a.Holds), a.TgAfter[1], a.TgWithout[1])
+		w.TempC, w.Hours, a.Until.In(t.o.Loc).Format("Mon 15:04"), percent(a.Holds), a.TgAfter[1], a.TgWithout[1])
 	if out.Energy != nil && *out.Energy > 0 {
 		out.Say += fmt.Sprintf(" About %.1f kWh", *out.Energy)
 		if out.Cost != nil {
@@ -66,13 +66,13 @@ func (t *tentHeld) soak(ctx context.Context, w aimWish, apply bool) (*TentPlan, 
 	}
 	t.aims.mu.Lock()
 	defer t.aims.mu.Unlock()
-	t.aims.wish, t.aims.plan, t.aims.now, t.aims.has = &w, out, prof, true
+	t.aims.follow(w, out, prof)
 	t.aims.staleBy(p.Now)
 	return out, nil
 }
 
-// tentOffer is a coat that the tent can do something for.
-type tentOffer struct {
+// TentOffer is a coat that the tent can do something for.
+type TentOffer struct {
 	Coat   string            `json:"coat"`
 	Panel  string            `json:"panel"`
 	Kind   string            `json:"kind"`
@@ -80,16 +80,16 @@ type tentOffer struct {
 	WhyNot map[string]string `json:"why_not"` // the others
 }
 
-// offers are the coats in the tent, each with the wishes that can be met at
+// Offers are the coats in the tent, each with the wishes that can be met at
 // all: only these are worth a button.
-func (t *tentHeld) offers() json.RawMessage {
-	snap := t.d.snap.Load()
-	work, err := t.d.work(context.Background())
+func (t *Planner) Offers() json.RawMessage {
+	snap := t.o.Snapshot()
+	work, err := t.o.Work(context.Background())
 	if err != nil || snap == nil {
 		return nil
 	}
-	out := []tentOffer{}
-	now := t.d.clk.Now()
+	out := []TentOffer{}
+	now := t.o.Now()
 	for i := range snap.Result.Coats {
 		e := &snap.Result.Coats[i]
 		for _, c := range work.Coats {
@@ -97,7 +97,7 @@ func (t *tentHeld) offers() json.RawMessage {
 				continue
 			}
 			for _, p := range work.Panels {
-				if p.ID == c.Panel && p.Probe == t.sec.Control {
+				if p.ID == c.Panel && p.Probe == t.o.Section.Control {
 					out = append(out, t.offer(e, c))
 				}
 			}
@@ -107,14 +107,14 @@ func (t *tentHeld) offers() json.RawMessage {
 	return b
 }
 
-func (t *tentHeld) offer(e *coat.Estimate, c coat.Coat) tentOffer {
-	o := tentOffer{Coat: c.ID, Panel: c.Panel, Kind: c.Kind, Wishes: []string{}, WhyNot: map[string]string{}}
-	work, err := t.d.work(context.Background())
+func (t *Planner) offer(e *coat.Estimate, c coat.Coat) TentOffer {
+	o := TentOffer{Coat: c.ID, Panel: c.Panel, Kind: c.Kind, Wishes: []string{}, WhyNot: map[string]string{}}
+	work, err := t.o.Work(context.Background())
 	if err != nil {
 		return o
 	}
 	r := work.Resins[c.Resin]
-	panel, ok := t.hold.Status().PanelC.Get()
+	panel, ok := t.o.Status().PanelC.Get()
 	if !ok {
 		return o
 	}
@@ -126,9 +126,9 @@ func (t *tentHeld) offer(e *coat.Estimate, c coat.Coat) tentOffer {
 		}
 	}
 	if e.Alpha.P10 >= r.AlphaGel {
-		o.Wishes = append(o.Wishes, soakWish)
+		o.Wishes = append(o.Wishes, Soak)
 	} else {
-		o.WhyNot[soakWish] = "it has not gelled for certain"
+		o.WhyNot[Soak] = "it has not gelled for certain"
 	}
 	return o
 }

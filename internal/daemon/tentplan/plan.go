@@ -1,12 +1,17 @@
 // SPDX-License-Identifier: Apache-2.0
 
-package daemon
+// Package tentplan makes the set points that land a coat's window in a heated
+// tent, or soak it, and learns the tent from its switching. It plans beside the
+// heater's loop and never in it: no output, no limit and no switch comes in here,
+// and no store, page or clock but those that [Options] hand in.
+package tentplan
 
 import (
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"log/slog"
 	"math"
 	"slices"
 	"strings"
@@ -23,8 +28,70 @@ import (
 	"curewright/sensors"
 )
 
-// aimWish is what a person asks the tent for.
-type aimWish struct {
+// Options are what a [Planner] goes by; all are needed.
+type Options struct {
+	Section  heat.ConfigSection // with defaults, checked
+	ShopAir  string             // the probe of the shop's air, "" for none
+	Loc      *time.Location
+	Log      *slog.Logger
+	Now      func() time.Time
+	Speed    float64 // of the clock, 1 for real time
+	Store    Store
+	Status   func() heat.Status // of the loop
+	Snapshot func() *web.Snapshot
+	Work     func(context.Context) (*coat.Work, error)
+	Probe    func(id string) (sensors.Health, bool)
+	Readings job.Readings
+	Outdoor  func(now time.Time) string   // the probe outdoors, "" for none
+	LowC     func(now time.Time) *float64 // tonight's low that somebody expects, °C
+	Note     func(text string, at time.Time)
+}
+
+// Store keeps what the tent showed of itself over a restart.
+type Store interface {
+	ReadSetting(key string, v any) bool
+	WriteSetting(ctx context.Context, key string, v any) error
+}
+
+// Planner makes the plan, keeps it up and learns the tent. Its methods may be
+// called from any goroutine.
+type Planner struct {
+	o    Options
+	aims aims
+}
+
+// New is a planner without a plan.
+func New(o Options) *Planner { return &Planner{o: o, aims: aims{kick: make(chan struct{}, 1)}} }
+
+// Profile is the latest plan for the loop; false where there is none.
+func (t *Planner) Profile() (heat.Profile, bool) { return t.aims.profile() }
+
+// View, Learned and Past are the plan in force, what the tent showed of itself
+// and its last day, as pages show them; nil for none.
+func (t *Planner) View() json.RawMessage    { return t.aims.view() }
+func (t *Planner) Learned() json.RawMessage { return t.aims.learned() }
+func (t *Planner) Past() []web.TentPast     { return t.aims.past() }
+
+// Follow puts a plan that was made before in force, in place of any other.
+func (t *Planner) Follow(w AimWish, p *TentPlan, prof heat.Profile) {
+	t.aims.mu.Lock()
+	defer t.aims.mu.Unlock()
+	t.aims.follow(w, p, prof)
+}
+
+// Drop gives up the plan, if there is one.
+func (t *Planner) Drop() (had bool) { return t.aims.drop() }
+
+// Aim plans what somebody asks for and, with apply set, puts it in force.
+func (t *Planner) Aim(ctx context.Context, w AimWish) (*TentPlan, error) {
+	if w.Wish == Soak {
+		return t.soak(ctx, w, w.Apply)
+	}
+	return t.aim(context.WithValue(ctx, aimFirst{}, true), w, w.Apply)
+}
+
+// AimWish is what a person asks the tent for.
+type AimWish struct {
 	Coat        string    `json:"coat"`
 	Wish        string    `json:"wish"` // window, hard, no_stall, soak
 	From        time.Time `json:"from,omitzero"`
@@ -40,7 +107,7 @@ type aimWish struct {
 
 // TentPlan is the answer as pages show it.
 type TentPlan struct {
-	aimWish
+	AimWish
 	Made     time.Time    `json:"made"`
 	Feasible bool         `json:"feasible"`
 	Reached  float64      `json:"reached"` // probability of the wish
@@ -62,7 +129,7 @@ type TentPlan struct {
 // aims is what the tent's plan is made for, and what the tent showed of itself.
 type aims struct {
 	mu      sync.Mutex
-	wish    *aimWish
+	wish    *AimWish
 	plan    *TentPlan
 	now     heat.Profile
 	has     bool
@@ -96,7 +163,7 @@ func (a *aims) learned() json.RawMessage {
 	if a.model == nil && a.trouble == "" {
 		return nil
 	}
-	v := tentLearned{Trouble: a.trouble, Bins: len(a.samples)}
+	v := TentLearned{Trouble: a.trouble, Bins: len(a.samples)}
 	if m := a.model; m != nil {
 		tau, sd := m.TauS/60, m.TauSD/60
 		v.TauMin, v.TauSD, v.GainK, v.GainSD, v.InAWords = &tau, &sd, &m.GainK, &m.GainSD, m.Said()
@@ -105,8 +172,8 @@ func (a *aims) learned() json.RawMessage {
 	return b
 }
 
-// tentLearned is what the tent's switching showed of it.
-type tentLearned struct {
+// TentLearned is what the tent's switching showed of it.
+type TentLearned struct {
 	TauMin   *float64 `json:"time_constant_min"`
 	TauSD    *float64 `json:"time_constant_sd_min"`
 	GainK    *float64 `json:"gain_k"` // of full heat, K
@@ -155,6 +222,12 @@ func (a *aims) staleBy(now time.Time) {
 	}
 }
 
+// follow puts a plan in force. The caller holds the lock.
+func (a *aims) follow(w AimWish, p *TentPlan, prof heat.Profile) {
+	w.Apply = false
+	a.wish, a.plan, a.now, a.has = &w, p, prof, true
+}
+
 // drop gives up the plan, if there is one.
 func (a *aims) drop() (had bool) {
 	a.mu.Lock()
@@ -182,11 +255,11 @@ type storedSample struct {
 	Share float64       `json:"u"`
 }
 
-// runAims learns the tent a quarter hour at a time and makes the plan anew as
+// Run learns the tent a quarter hour at a time and makes the plan anew as
 // temperatures and finger tests come in, beside the loop and never in it.
-func (t *tentHeld) runAims(ctx context.Context) error {
+func (t *Planner) Run(ctx context.Context) error {
 	var kept []storedSample
-	if t.d.store.ReadSetting(samplesKey, &kept) {
+	if t.o.Store.ReadSetting(samplesKey, &kept) {
 		t.aims.mu.Lock()
 		for _, x := range kept {
 			t.aims.samples = append(t.aims.samples, tent.Sample{PanelC: x.Panel.OrNaN(), ShedC: x.Shed.OrNaN(), Share: x.Share})
@@ -194,9 +267,9 @@ func (t *tentHeld) runAims(ctx context.Context) error {
 		t.aims.mu.Unlock()
 	}
 	t.learn()
-	tick := time.NewTicker(max(time.Duration(float64(time.Minute)/t.d.clk.Speed()), time.Second))
+	tick := time.NewTicker(max(time.Duration(float64(time.Minute)/t.o.Speed), time.Second))
 	defer tick.Stop()
-	bin := newTentBin(t.d.clk.Now(), t.hold.Status().OnTotal)
+	bin := newTentBin(t.o.Now(), t.o.Status().OnTotal)
 	var solved time.Time
 	var felt float64
 	for {
@@ -207,7 +280,7 @@ func (t *tentHeld) runAims(ctx context.Context) error {
 		case <-t.aims.kick:
 		}
 		t.binUp(ctx, bin)
-		now := t.d.clk.Now()
+		now := t.o.Now()
 		t.aims.mu.Lock()
 		w := t.aims.wish
 		t.aims.mu.Unlock()
@@ -216,12 +289,12 @@ func (t *tentHeld) runAims(ctx context.Context) error {
 		}
 		if end := w.wish().End(); !now.Before(end) {
 			t.aims.drop()
-			t.d.event("heater", "tent", "the plan has ended; back to the plain hold", now)
+			t.o.Note("the plan has ended; back to the plain hold", now)
 			continue
 		}
 		// A finger test moves the rate factor: plan anew at once.
 		k := felt
-		if s := t.d.snap.Load(); s != nil {
+		if s := t.o.Snapshot(); s != nil {
 			for _, e := range s.Result.Coats {
 				if e.ID == w.Coat && e.Kappa != nil {
 					k = e.Kappa.P50
@@ -232,7 +305,7 @@ func (t *tentHeld) runAims(ctx context.Context) error {
 			continue
 		}
 		solved, felt = now, k
-		if w.Wish == soakWish {
+		if w.Wish == Soak {
 			// It goes by its corners, come what may: only its expiry moves on.
 			t.aims.mu.Lock()
 			t.aims.staleBy(now)
@@ -240,13 +313,13 @@ func (t *tentHeld) runAims(ctx context.Context) error {
 			continue
 		}
 		if _, err := t.aim(ctx, *w, true); err != nil && ctx.Err() == nil {
-			t.d.log.Warn("tent's plan", "err", err)
-			t.aims.stuck(err, t.d.loc)
+			t.o.Log.Warn("tent's plan", "err", err)
+			t.aims.stuck(err, t.o.Loc)
 		}
 	}
 }
 
-func (w aimWish) wish() tent.Wish {
+func (w AimWish) wish() tent.Wish {
 	return tent.Wish{Kind: w.Wish, From: w.From, To: w.To, By: w.By, Probability: w.Probability}
 }
 
@@ -269,9 +342,9 @@ type tentBin struct {
 
 func newTentBin(at time.Time, on time.Duration) *tentBin { return &tentBin{from: at, onAt: on} }
 
-func (t *tentHeld) binUp(ctx context.Context, b *tentBin) {
-	s := t.hold.Status()
-	now := t.d.clk.Now()
+func (t *Planner) binUp(ctx context.Context, b *tentBin) {
+	s := t.o.Status()
+	now := t.o.Now()
 	if c, ok := t.shedC(now); ok {
 		b.shed += c
 		b.shedN++
@@ -302,15 +375,15 @@ func (t *tentHeld) binUp(ctx context.Context, b *tentBin) {
 		kept[i] = storedSample{sensors.Some(x.PanelC), sensors.Some(x.ShedC), x.Share}
 	}
 	t.aims.mu.Unlock()
-	if err := t.d.store.WriteSetting(ctx, samplesKey, kept); err != nil && ctx.Err() == nil {
-		t.d.log.Warn("tent's past", "err", err)
+	if err := t.o.Store.WriteSetting(ctx, samplesKey, kept); err != nil && ctx.Err() == nil {
+		t.o.Log.Warn("tent's past", "err", err)
 	}
 	t.learn()
 }
 
 // learn fits the tent to what it did. Only this goroutine adds samples, so the
 // fit and the word of it need no lock: the heater's loop waits for that one.
-func (t *tentHeld) learn() {
+func (t *Planner) learn() {
 	m, err := tent.Identify(t.aims.samples)
 	trouble := ""
 	if err == nil {
@@ -330,14 +403,14 @@ func (t *tentHeld) learn() {
 	}
 	t.aims.mu.Unlock()
 	if trouble != "" && trouble != was {
-		t.d.event("heater", "tent", trouble, t.d.clk.Now())
+		t.o.Note(trouble, t.o.Now())
 	}
 }
 
 // shedProbe is the probe around the tent, "" for none.
-func (t *tentHeld) shedProbe() string {
-	in := []string{t.sec.Control, t.sec.Limit, t.sec.Air}
-	for _, id := range []string{t.sec.Shed, t.d.cfg.Shop.Air} {
+func (t *Planner) shedProbe() string {
+	in := []string{t.o.Section.Control, t.o.Section.Limit, t.o.Section.Air}
+	for _, id := range []string{t.o.Section.Shed, t.o.ShopAir} {
 		if id != "" && !slices.Contains(in, id) {
 			return id
 		}
@@ -345,8 +418,8 @@ func (t *tentHeld) shedProbe() string {
 	return ""
 }
 
-func (t *tentHeld) shedC(now time.Time) (float64, bool) {
-	h, ok := t.d.set.Get(t.shedProbe())
+func (t *Planner) shedC(now time.Time) (float64, bool) {
+	h, ok := t.o.Probe(t.shedProbe())
 	if !ok {
 		return 0, false
 	}
@@ -358,14 +431,14 @@ func (t *tentHeld) shedC(now time.Time) (float64, bool) {
 }
 
 // problem puts together what a search goes by.
-func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
+func (t *Planner) problem(w AimWish) (tent.Problem, error) {
 	var faults web.Faults
 	bad := func(field, format string, a ...any) {
 		faults = append(faults, web.Fault{Field: field, What: fmt.Sprintf(format, a...)})
 	}
-	now := t.d.clk.Now().In(t.d.loc)
-	snap := t.d.snap.Load()
-	work, err := t.d.work(context.Background())
+	now := t.o.Now().In(t.o.Loc)
+	snap := t.o.Snapshot()
+	work, err := t.o.Work(context.Background())
 	if err != nil {
 		return tent.Problem{}, err
 	}
@@ -384,7 +457,7 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 		}
 	}
 	p := tent.Problem{Now: now, Wish: w.wish()}
-	if w.Wish != soakWish {
+	if w.Wish != Soak {
 		faults = append(faults, fieldFaults(p.Wish.Check(now))...)
 	}
 	core := ""
@@ -409,7 +482,7 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 				continue
 			}
 			core = x.Core
-			if x.Probe != t.sec.Control {
+			if x.Probe != t.o.Section.Control {
 				bad("coat", "%q is on panel %q, whose probe is not the one the tent is held by", w.Coat, x.ID)
 			}
 		}
@@ -418,7 +491,7 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 		p.Film = filmShare
 		p.AgeS = t.past(c.Applied, now, &p)
 	}
-	st := t.hold.Status()
+	st := t.o.Status()
 	panel, ok := st.PanelC.Get()
 	if !ok {
 		bad("", "the tent's panel is not read")
@@ -432,7 +505,7 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 	if len(faults) > 0 {
 		return p, faults
 	}
-	p.MinC, p.MaxC, p.RampKH, p.HeaterW = *t.sec.MinSetC, *t.sec.MaxSetC, t.sec.RampKH, t.sec.HeaterW
+	p.MinC, p.MaxC, p.RampKH, p.HeaterW = *t.o.Section.MinSetC, *t.o.Section.MaxSetC, t.o.Section.RampKH, t.o.Section.HeaterW
 	if w.Wish == tent.Window && slices.Contains([]string{"wood", "foam", "honeycomb"}, core) {
 		p.CoolK, p.CoolFor = heat.CoolK, heat.CoolFor
 	}
@@ -449,12 +522,12 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 			return nil
 		}
 		var h shop.History
-		for x := range (storeReadings{t.d.store}).Samples(probe, now.Add(-shop.HistoryDays*24*time.Hour), now) {
+		for x := range t.o.Readings.Samples(probe, now.Add(-shop.HistoryDays*24*time.Hour), now) {
 			h.Add(x.At, x.TempC)
 		}
 		return &h
 	}
-	outdoor := t.d.jobSettings(now, t.d.settings(), t.d.set.Health()).Outdoor
+	outdoor := t.o.Outdoor(now)
 	if outdoor == shed {
 		outdoor = ""
 	}
@@ -462,8 +535,8 @@ func (t *tentHeld) problem(w aimWish) (tent.Problem, error) {
 	m := shop.Fit(h, out, now)
 	_, off := now.Zone()
 	cond := shop.Conditions{At: now, TempC: shedC, OffsetS: float64(off), Out: out}
-	if low := t.d.settings().lowNow(now); low != nil {
-		six := time.Date(now.Year(), now.Month(), now.Day(), 6, 0, 0, 0, t.d.loc)
+	if low := t.o.LowC(now); low != nil {
+		six := time.Date(now.Year(), now.Month(), now.Day(), 6, 0, 0, 0, t.o.Loc)
 		if !six.After(now) {
 			six = six.AddDate(0, 0, 1)
 		}
@@ -481,14 +554,14 @@ const filmShare = 0.8
 // limit, and sets in every node of the problem what the coat would be with
 // nothing gained outside the resin's range, by the panel's readings since it
 // went on.
-func (t *tentHeld) past(from, to time.Time, p *tent.Problem) (age float64) {
+func (t *Planner) past(from, to time.Time, p *tent.Problem) (age float64) {
 	var last job.Sample
 	it := cure.NewIntegrator(p.Resin)
 	law, less, kappa := make([]float64, len(p.Nodes)), make([]float64, len(p.Nodes)), make([]float64, len(p.Nodes))
 	for i, n := range p.Nodes {
 		kappa[i] = n.Kappa
 	}
-	for x := range (storeReadings{t.d.store}).Samples(t.sec.Control, from, to) {
+	for x := range t.o.Readings.Samples(t.o.Section.Control, from, to) {
 		if math.IsNaN(x.TempC) {
 			continue
 		}
@@ -541,7 +614,7 @@ func percent(p float64) string {
 }
 
 // aim searches and, with apply set, puts the plan in force.
-func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*TentPlan, error) {
+func (t *Planner) aim(ctx context.Context, w AimWish, apply bool) (*TentPlan, error) {
 	p, err := t.problem(w)
 	if err != nil {
 		return nil, err
@@ -553,11 +626,11 @@ func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*TentPlan, e
 	if err != nil {
 		return nil, err
 	}
-	out := &TentPlan{aimWish: w, Made: p.Now, Feasible: a.Feasible, Reached: a.Probability, Unheated: a.Unheated,
-		Energy: a.EnergyKWh, Currency: t.sec.Currency, Opens: a.Opens, Closes: a.Closes, Done: a.Done, Learned: p.Tent.Bins > 0, Early: a.Early}
+	out := &TentPlan{AimWish: w, Made: p.Now, Feasible: a.Feasible, Reached: a.Probability, Unheated: a.Unheated,
+		Energy: a.EnergyKWh, Currency: t.o.Section.Currency, Opens: a.Opens, Closes: a.Closes, Done: a.Done, Learned: p.Tent.Bins > 0, Early: a.Early}
 	out.Apply = false
-	if a.EnergyKWh != nil && t.sec.PricekWh > 0 {
-		cost := *a.EnergyKWh * t.sec.PricekWh
+	if a.EnergyKWh != nil && t.o.Section.PricekWh > 0 {
+		cost := *a.EnergyKWh * t.o.Section.PricekWh
 		out.Cost = &cost
 	}
 	if !a.Nearest.IsZero() {
@@ -594,15 +667,14 @@ func (t *tentHeld) aim(ctx context.Context, w aimWish, apply bool) (*TentPlan, e
 	if t.aims.wish == nil && ctx.Value(aimFirst{}) == nil {
 		return out, nil // dropped while it was being made
 	}
-	w.Apply = false
-	t.aims.wish, t.aims.plan, t.aims.now, t.aims.has = &w, out, prof, true
+	t.aims.follow(w, out, prof)
 	return out, nil
 }
 
 type aimFirst struct{}
 
-func (t *tentHeld) sayPlan(p *TentPlan) string {
-	clock := func(x time.Time) string { return x.In(t.d.loc).Format("Mon 15:04") }
+func (t *Planner) sayPlan(p *TentPlan) string {
+	clock := func(x time.Time) string { return x.In(t.o.Loc).Format("Mon 15:04") }
 	what := map[string]string{tent.Hard: "hard by " + clock(p.By), tent.NoStall: "far enough not to stall by " + clock(p.By)}[p.Wish]
 	if p.Wish == tent.Window {
 		what = "open from " + clock(p.From) + " to " + clock(p.To)
@@ -638,50 +710,4 @@ func (t *tentHeld) sayPlan(p *TentPlan) string {
 		s += " The tent's own warming is not learned yet: the figures are assumed."
 	}
 	return s
-}
-
-// TentAim plans the set points that land a coat's window, and follows them
-// with apply set.
-func (d tentDaemon) TentAim(ctx context.Context, who web.Who, body json.RawMessage) (json.RawMessage, error) {
-	w := aimWish{Probability: .8}
-	if err := strict(body, &w); err != nil {
-		return nil, err
-	}
-	st := d.t.hold.Status()
-	if w.Apply && st.Latched {
-		return nil, web.Faults{{What: "off by safety (" + st.Say + "): look at the tent, then release it"}}
-	}
-	if w.Apply && !d.clockTrusted.Load() {
-		return nil, web.Faults{{What: "the board does not know the date: a plan goes by clock times"}}
-	}
-	var p *TentPlan
-	var err error
-	if w.Wish == soakWish {
-		p, err = d.t.soak(ctx, w, w.Apply)
-	} else {
-		p, err = d.t.aim(context.WithValue(ctx, aimFirst{}, true), w, w.Apply)
-	}
-	if err != nil {
-		return nil, err
-	}
-	if w.Apply {
-		if _, held := st.WishC.Get(); !held {
-			// Frost keeping is what remains when the plan ends.
-			if err := d.t.hold.Hold(who.Name, d.t.sec.FrostC); err != nil {
-				d.t.aims.drop()
-				return nil, web.Faults{{What: err.Error()}}
-			}
-		}
-		d.store.AddEvent("heater", "tent", "a plan is followed: "+p.Say, d.clk.Now(), who.Name)
-		d.RequestLook()
-	}
-	return json.Marshal(p)
-}
-
-// TentAimOff goes back to the plain hold.
-func (d tentDaemon) TentAimOff(_ context.Context, who web.Who) error {
-	d.t.aims.drop()
-	d.store.AddEvent("heater", "tent", "the plan is given up; back to the plain hold", d.clk.Now(), who.Name)
-	d.RequestLook()
-	return nil
 }
