@@ -321,35 +321,6 @@ func TestBlushExamples(t *testing.T) {
 	}
 }
 
-// TestStepper compares the forecast's quarter-hour steps with the integrator.
-func TestStepper(t *testing.T) {
-	worst := 0.0
-	for _, name := range []string{"fast", "medium", "slow"} {
-		r := generic(t, name)
-		it := cure.NewIntegrator(*r)
-		var s stepper
-		s.prepare(r)
-		for _, kappa := range []float64{0.5, 1, 2} {
-			for _, base := range []float64{5, 15, 25} {
-				a, b := 0.0, []float64{0}
-				temp := func(k int) float64 { return base + 5*math.Sin(float64(k)*2*math.Pi/96) }
-				l0 := s.law(temp(0))
-				for k := range 288 {
-					lm, l1 := s.law((temp(k)+temp(k+1))/2), s.law(temp(k+1))
-					a = s.step(a, kappa*900, kappa*900*s.rate(a, &l0), &lm, &l1)
-					l0 = l1
-					it.Advance(b, []float64{kappa}, 900, temp(k), temp(k+1))
-					worst = max(worst, math.Abs(a-b[0]))
-				}
-			}
-		}
-	}
-	t.Logf("largest error in α of quarter-hour steps over 72 h: %.1e", worst)
-	if worst > 1e-3 {
-		t.Errorf("error in α %.2e", worst)
-	}
-}
-
 func TestHysteresisAndSoftening(t *testing.T) {
 	r := generic(t, "medium")
 	tr := NewTrack(TrackOptions{Resin: r, Mixed: zero, Applied: zero})

@@ -46,7 +46,7 @@ func TestMarksAreTheReference(t *testing.T) {
 		_, low := past.lesser()
 
 		ws := new(Workspace)
-		ws.steps.prepare(&r)
+		ws.steps.Prepare(&r)
 		f := &fan{ws: ws, tr: early, start: early.t}
 		var path []float32
 		for _, c := range tr.TempC[1:] {

@@ -35,98 +35,6 @@ func (o *Outlook) At(path int, steps float64) float64 {
 	return float64(row[i]) + f*(float64(row[k])-float64(row[i]))
 }
 
-// stepper moves a degree of cure over steps of a forecast with tables in
-// place of exponentials.
-type stepper struct {
-	key   cure.Resin // without pointers, to know when to rebuild
-	plain bool       // m = 1, n = 2
-	// By α in steps of 1/tableN: exp((Tg−D)/W), α^m, (1−α)^n.
-	g, am, an [tableN + 1]float64
-	// By temperature, within 1e-5 of the law between them.
-	laws [lawN + 1]law
-}
-
-const (
-	tableN = 2048
-
-	lawLoC, lawHiC = -30.0, 70.0
-	lawPerK        = 10.0
-	lawN           = (lawHiC - lawLoC) * lawPerK
-)
-
-func (s *stepper) prepare(r *cure.Resin) {
-	key := *r
-	key.RatioWeight, key.RatioVolume, key.RatioTolPct, key.RecoatUntil, key.Handle, key.SD = nil, nil, nil, nil, nil, nil
-	key.PotLife, key.DensityResin, key.DensityHardener = nil, nil, nil
-	if sameLaw(&s.key, &key) && s.g[0] != 0 {
-		return
-	}
-	s.key = key
-	s.plain = r.M == 1 && r.N == 2
-	for i := range s.g {
-		a := float64(i) / tableN
-		s.g[i] = math.Exp((r.Tg(a) - r.D) / r.W)
-		s.am[i] = math.Pow(a, r.M)
-		s.an[i] = math.Pow(1-a, r.N)
-	}
-	for i := range s.laws {
-		s.laws[i] = lawAt(r, lawLoC+float64(i)/lawPerK)
-	}
-}
-
-func sameLaw(a, b *cure.Resin) bool {
-	return a.A1 == b.A1 && a.A2 == b.A2 && a.E1 == b.E1 && a.E2 == b.E2 && a.M == b.M && a.N == b.N &&
-		a.Tg0 == b.Tg0 && a.TgInf == b.TgInf && a.Lambda == b.Lambda && a.D == b.D && a.W == b.W
-}
-
-// law is the temperature's part of the rate: k1, k2 (1/s) and exp(−T/W).
-type law struct{ k1, k2, h float64 }
-
-func lawAt(r *cure.Resin, tC float64) law {
-	return law{cure.Arrhenius(r.A1, r.E1, tC), cure.Arrhenius(r.A2, r.E2, tC), math.Exp(-tC / r.W)}
-}
-
-func (s *stepper) law(tC float64) law {
-	x := (tC - lawLoC) * lawPerK
-	if !(x >= 0 && x < lawN) {
-		return lawAt(&s.key, tC)
-	}
-	i := int(x)
-	f := x - float64(i)
-	a, b := &s.laws[i], &s.laws[i+1]
-	return law{a.k1 + f*(b.k1-a.k1), a.k2 + f*(b.k2-a.k2), a.h + f*(b.h-a.h)}
-}
-
-func (s *stepper) rate(a float64, l *law) float64 {
-	x := a * tableN
-	i := int(x)
-	if i >= tableN {
-		return 0
-	}
-	f := x - float64(i)
-	g := s.g[i] + f*(s.g[i+1]-s.g[i])
-	if s.plain {
-		b := 1 - a
-		return (l.k1 + l.k2*a) * b * b / (1 + g*l.h)
-	}
-	am := s.am[i] + f*(s.am[i+1]-s.am[i])
-	an := s.an[i] + f*(s.an[i+1]-s.an[i])
-	return (l.k1 + l.k2*am) * an / (1 + g*l.h)
-}
-
-// step moves a over a step with the law at its middle and end; kdt is κ·dt and
-// f1 what the rate at the beginning would have done. The order of the method
-// follows how much happens in the step.
-func (s *stepper) step(a, kdt, f1 float64, lm, l1 *law) float64 {
-	if f1 < 0.02 {
-		return a + kdt*s.rate(a+f1/2, lm)
-	}
-	f2 := kdt * s.rate(a+f1/2, lm)
-	f3 := kdt * s.rate(a+f2/2, lm)
-	f4 := kdt * s.rate(a+f3, l1)
-	return a + (f1+2*f2+2*f3+f4)/6
-}
-
 // What a fan tells the time of, beside cure's marks.
 const (
 	// nextCloses is the next time that the recoat window closes: now where it
@@ -141,7 +49,7 @@ const (
 // Workspace is scratch of a full estimate, to be reused: an estimate then
 // allocates little. It must not be used by two goroutines at once.
 type Workspace struct {
-	steps stepper
+	steps cure.Stepper
 	dens  [fanMarks][]float64      // difference of density by bin
 	mass  [fanMarks]float64        // of what has passed already
 	past  [fanMarks][pastN]float64 // of that, by the root of its time
@@ -185,7 +93,7 @@ var bandQ = [3]float64{0.1, 0.5, 0.9}
 // spreadOut integrates every path of the outlook, each with a film of its own,
 // for the rate factors that carry weight, and gathers when each mark is passed.
 func (ws *Workspace) spreadOut(tr *Track, b *Belief, o *Outlook) *fan {
-	ws.steps.prepare(tr.r)
+	ws.steps.Prepare(tr.r)
 	f := &fan{ws: ws, tr: tr, start: o.Start.Sub(tr.mixed).Seconds()}
 	f.bins = int(math.Ceil(float64(max(o.Len-1, 0))*o.StepS/binS)) + 1
 	for m := range ws.dens {
@@ -276,14 +184,14 @@ type reading struct {
 
 // step carries the nodes from n0 over the path's last stretch, dt seconds of
 // which count, with the law at the beginning, middle and end of these.
-func (rd *reading) step(s *stepper, g *cure.Gauge, n0 int, dt float64, l0, lm, l1 *law) {
+func (rd *reading) step(s *cure.Stepper, g *cure.Gauge, n0 int, dt float64, l0, lm, l1 *cure.Law) {
 	// One loop a stage, so that the nodes' divisions overlap.
 	var first, now [nodeN]float64
 	for j := n0; j <= rd.left; j++ {
-		first[j] = dt * nodeKappa[j] * s.rate(rd.alpha[j], l0)
+		first[j] = s.First(rd.alpha[j], nodeKappa[j]*dt, l0)
 	}
 	for j := n0; j <= rd.left; j++ {
-		now[j] = s.step(rd.alpha[j], nodeKappa[j]*dt, first[j], lm, l1)
+		now[j] = s.Step(rd.alpha[j], nodeKappa[j]*dt, first[j], lm, l1)
 	}
 	for j := n0; j <= rd.left; j++ {
 		if m := &rd.marks[j]; !m.Done() {
@@ -377,12 +285,12 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 	g.Reset(p, film)
 	law, less := &ws.law, &ws.less
 	c0 := float64(path[0])
-	l0 := s.law(c0)
+	l0 := s.Law(c0)
 	for k, by := 1, 1; k < len(path); k += by {
 		c := float64(path[k])
 		h := dt * float64(by)
-		lm, l1 := s.law((c0+c)/2), s.law(c)
-		p.To(f.start+float64(k)*dt, c, lm.k2)
+		lm, l1 := s.Law((c0+c)/2), s.Law(c)
+		p.To(f.start+float64(k)*dt, c, lm.K2)
 		if law.left >= n0 || split && less.left >= n0 {
 			g.Look()
 		}
@@ -405,7 +313,7 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 		case split && whole:
 			less.step(s, g, n0, h, &l0, &lm, &l1)
 		case split:
-			b0, bm, b1 := s.law(c0+x0*(c-c0)), s.law(c0+(x0+x1)/2*(c-c0)), s.law(c0+x1*(c-c0))
+			b0, bm, b1 := s.Law(c0+x0*(c-c0)), s.Law(c0+(x0+x1)/2*(c-c0)), s.Law(c0+x1*(c-c0))
 			less.step(s, g, n0, h*(x1-x0), &b0, &bm, &b1)
 		}
 		if law.left < n0 && (!split || less.left < n0) && !math.IsInf(p.HandleAt, 1) && (r.RecoatUntil == nil || !math.IsInf(p.RecoatAt, 1)) {

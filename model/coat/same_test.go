@@ -42,7 +42,7 @@ func TestEstimateAndForecastAgree(t *testing.T) {
 			o.TempC = append(o.TempC, float32(x))
 		}
 		ws := new(Workspace)
-		ws.steps.prepare(&r)
+		ws.steps.Prepare(&r)
 		f := &fan{ws: ws, tr: early, start: early.t}
 		for _, x := range o.TempC {
 			f.law = f.law || float64(x) < r.MinC || float64(x) > r.MaxC

@@ -54,10 +54,6 @@ type Film struct {
 	FirmK, HardK      float64
 }
 
-// levels are what a film's marks ask of the degree of cure at one panel
-// temperature.
-type levels [numLevels]float64
-
 // ruler gives a film's levels with as few inversions of Tg as may be.
 type ruler struct {
 	r          *Resin
@@ -81,13 +77,6 @@ func (u *ruler) above(tgC float64) float64 {
 		return u.gel
 	}
 	return u.r.AlphaAtTg(tgC)
-}
-
-func (u *ruler) levels(nowC float64) (l levels) {
-	for m := range l {
-		l[m] = u.level(Mark(m), nowC)
-	}
-	return l
 }
 
 func (u *ruler) level(m Mark, nowC float64) float64 {
@@ -341,8 +330,8 @@ func (r *Resin) inside(c0, c1 float64) (x0, x1 float64) {
 type Gauge struct {
 	p *Path
 	ruler
-	low      levels // the least of each level within the stretch
-	from, to levels // at its beginning and end
+	leastC float64            // the least T_now within the stretch
+	low    [numLevels]float64 // the levels there, the least of the stretch; 0 until asked for
 }
 
 // NewGauge reads film's marks off p, which it keeps.
@@ -358,7 +347,6 @@ func (g *Gauge) Reset(p *Path, film Film) {
 	if g.r != p.r || g.film != film {
 		g.ruler = newRuler(p.r, film)
 	}
-	g.to = g.levels(p.NowC())
 }
 
 // On puts the gauge onto a copy of the path that it was reading.
@@ -367,23 +355,24 @@ func (g *Gauge) On(p *Path) { g.p = p }
 // Look prepares for the path's last stretch.
 func (g *Gauge) Look() {
 	p := g.p
-	g.from, g.to = g.to, g.levels(p.now[p.k])
-	least := p.now[0]
-	for _, c := range p.now[1:p.k] {
-		least = min(least, c)
+	g.leastC = p.now[0]
+	for _, c := range p.now[1 : p.k+1] {
+		g.leastC = min(g.leastC, c)
 	}
-	switch {
-	case least >= p.now[p.k]:
-		g.low = g.to
-	case least == p.now[0]:
-		g.low = g.from
-	default:
-		g.low = g.levels(least)
+	clear(g.low[:])
+}
+
+// under reports whether a degree of cure is under a mark's level throughout the
+// stretch.
+func (g *Gauge) under(a float64, m Mark) bool {
+	if g.low[m] == 0 {
+		g.low[m] = g.level(m, g.leastC)
 	}
+	return a < g.low[m]
 }
 
 // Level is what the film's mark asks at the end of the last stretch.
-func (g *Gauge) Level(m Mark) float64 { return g.to[m] }
+func (g *Gauge) Level(m Mark) float64 { return g.level(m, g.p.NowC()) }
 
 // Marks are what one rate factor in one film has passed. The zero value is not
 // usable: [NewMarks].
@@ -428,11 +417,11 @@ func (g *Gauge) Cold(alpha float64) bool {
 func (g *Gauge) Mark(m *Marks, a0, da, a1 float64) {
 	w := &m.When
 	for ; m.next <= Shut; m.next++ {
-		if i := m.next; a1 < g.low[i] || math.IsInf(w[i], 1) && !g.pass(&w[i], i, a0, da, a1) {
+		if i := m.next; g.under(a1, i) || math.IsInf(w[i], 1) && !g.pass(&w[i], i, a0, da, a1) {
 			break
 		}
 	}
-	if a1 >= g.low[Hard] && math.IsInf(w[Hard], 1) {
+	if math.IsInf(w[Hard], 1) && !g.under(a1, Hard) {
 		g.pass(&w[Hard], Hard, a0, da, a1)
 	}
 	if m.next <= Green && a1 < g.gel && math.IsInf(m.Glass, 1) {
@@ -450,14 +439,10 @@ func (g *Gauge) pass(when *float64, m Mark, a0, da, a1 float64) bool {
 		da = rise
 	}
 	bend := rise - da
-	d0 := a0 - g.from[m]
+	d0 := a0 - g.level(m, p.now[0])
 	for i := 1; i <= p.k; i++ {
-		level := g.to[m]
-		if i < p.k {
-			level = g.level(m, p.now[i])
-		}
 		x := p.at[i]
-		d1 := a0 + x*(da+x*bend) - level
+		d1 := a0 + x*(da+x*bend) - g.level(m, p.now[i])
 		if d1 >= 0 {
 			from := p.at[i-1]
 			f := 0.0

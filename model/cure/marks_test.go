@@ -122,13 +122,16 @@ func TestNoMemoryOfWarmth(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		r := genericOf(rapid.SampledFrom(names).Draw(t, "resin"))
 		end := rapid.Float64Range(5, 30).Draw(t, "end")
-		level := func(before float64) levels {
+		level := func(before float64) (l [numLevels]float64) {
 			p := NewPath(&r, 0, before)
 			p.To(1800, before, 0)
 			p.To(2400, end, 0)
 			p.To(3600, end, 0)
 			g := NewGauge(&p, Film{})
-			return g.to
+			for m := range l {
+				l[m] = g.Level(Mark(m))
+			}
+			return l
 		}
 		warm, cold := level(28), level(12)
 		for m := range warm {

@@ -82,23 +82,19 @@ type table struct {
 
 	rows [][]events
 
-	temp     [][]float64 // °C at slot ends, [member][slot]
-	k1e, k1m [][]float64 // 1/s at slot starts and middles
-	k2e, k2m [][]float64
-	xe, xm   [][]float64 // exp(−(T+D)/W)
-	film     []cure.Film // of each member
-	lookup   []node
-	last     mark // the last event that any step asks for
+	temp  [][]float64 // °C at slot ends, [member][slot]
+	film  []cure.Film // of each member
+	steps cure.Stepper
+	last  mark // the last event that any step asks for
+
+	// Scratch of follow, too large for each of its calls to make anew.
+	path  cure.Path
+	gauge cure.Gauge
 }
 
 // events are a coat's times of the marks, min, and how far one touch may be off
 // them, as a standard deviation in min.
 type events struct{ at, blur [never]float32 }
-
-// node tabulates what depends on α alone.
-type node struct{ g1, g2, ex, tg float64 }
-
-const nodes = 1024
 
 func (c *compiled) table(resin, panel int) *table {
 	// Panels that follow the same air alike share a table.
@@ -138,20 +134,13 @@ func (c *compiled) table(resin, panel int) *table {
 		}
 		return p[i] + (p[i+1]-p[i])*(x-float64(i))
 	}
-	alloc := func() [][]float64 {
-		rows := make([][]float64, c.members)
-		flat := make([]float64, c.members*n)
-		for i := range rows {
-			rows[i] = flat[i*n : (i+1)*n]
-		}
-		return rows
-	}
-	t.temp = alloc()
-	t.k1e, t.k1m, t.k2e, t.k2m, t.xe, t.xm = alloc(), alloc(), alloc(), alloc(), alloc(), alloc()
+	t.temp = make([][]float64, c.members)
+	flat := make([]float64, c.members*n)
 	decay := math.Exp(-grid / math.Max(tau, 1e-6))
 	for m := range c.members {
 		p := air[m]
-		temp := t.temp[m]
+		temp := flat[m*n : (m+1)*n]
+		t.temp[m] = temp
 		prev := sample(p, 0)
 		face := prev
 		temp[0] = face
@@ -166,31 +155,8 @@ func (c *compiled) table(resin, panel int) *table {
 			prev = a
 			temp[i] = face
 		}
-		const kelvin = 273.15
-		fill := func(tC float64, k1, k2, x *float64) {
-			inv := 1 / (cure.GasConstant * (tC + kelvin))
-			*k2 = r.A2 * math.Exp(-r.E2*inv)
-			if r.E1 == r.E2 {
-				*k1 = *k2 * r.A1 / r.A2
-			} else {
-				*k1 = r.A1 * math.Exp(-r.E1*inv)
-			}
-			*x = math.Exp(-(tC + r.D) / r.W)
-		}
-		for i := range n {
-			fill(temp[i], &t.k1e[m][i], &t.k2e[m][i], &t.xe[m][i])
-			if i+1 < n {
-				fill((temp[i]+temp[i+1])/2, &t.k1m[m][i], &t.k2m[m][i], &t.xm[m][i])
-			}
-		}
 	}
-	t.lookup = make([]node, nodes+2)
-	for i := range t.lookup {
-		a := math.Min(float64(i)/nodes, 1)
-		g1 := math.Pow(1-a, r.N)
-		tg := r.Tg(a)
-		t.lookup[i] = node{g1, math.Pow(a, r.M) * g1, math.Exp(tg / r.W), tg}
-	}
+	t.steps.Prepare(&t.r)
 	for i := range c.steps {
 		s := &c.steps[i]
 		if s.coatOf < 0 || c.steps[s.coatOf].resin != resin {
@@ -218,20 +184,6 @@ func (t *table) at(slot, m int) *events {
 	return &row[m]
 }
 
-func (t *table) rate(a, k1, k2, x float64) float64 {
-	if a > 1 {
-		a = 1
-	}
-	p := a * nodes
-	i := int(p)
-	f := p - float64(i)
-	u, v := &t.lookup[i], &t.lookup[i+1]
-	g1 := u.g1 + f*(v.g1-u.g1)
-	g2 := u.g2 + f*(v.g2-u.g2)
-	ex := u.ex + f*(v.ex-u.ex)
-	return (k1*g1 + k2*g2) / (1 + ex*x)
-}
-
 // follow integrates one coat of one member from a slot on and notes the first
 // crossing of every mark, by the stepper that the estimate uses: opening marks
 // by the lesser of the two readings of the time outside the resin's range,
@@ -246,33 +198,26 @@ func (t *table) follow(m, slot int) (ev events) {
 	ev.at[applied] = float32(t0)
 	k := t.kappa[m]
 	temp := t.temp[m]
-	k1e, k1m, k2e, k2m, xe, xm := t.k1e[m], t.k1m[m], t.k2e[m], t.k2m[m], t.xe[m], t.xm[m]
-	path := cure.NewPath(&t.r, t0*60, temp[slot])
-	gauge := cure.NewGauge(&path, t.film[m])
+	path, gauge := &t.path, &t.gauge
+	*path = cure.NewPath(&t.r, t0*60, temp[slot])
+	gauge.Reset(path, t.film[m])
 	two := cure.NewTwo()
 	touch := t.c.finger.Touch
-	a, tg := 0.0, t.r.Tg(0)
+	steps := &t.steps
+	a := 0.0
+	l0 := steps.Law(temp[slot])
 	for i := slot; i+1 < t.slots; i++ {
-		f1 := k * t.rate(a, k1e[i], k2e[i], xe[i])
-		f2 := k * t.rate(a+h/2*f1, k1m[i], k2m[i], xm[i])
-		b := a + h*f2
-		if h*f1 > 0.008 { // much happens: the order of the method follows
-			f3 := k * t.rate(a+h/2*f2, k1m[i], k2m[i], xm[i])
-			f4 := k * t.rate(a+h*f3, k1e[i+1], k2e[i+1], xe[i+1])
-			b = a + h/6*(f1+2*f2+2*f3+f4)
-		}
-		b = math.Min(b, 0.999999)
-		path.To(float64(i+1)*h, temp[i+1], k2m[i])
+		c0, c := temp[i], temp[i+1]
+		lm, l1 := steps.Law((c0+c)/2), steps.Law(c)
+		gain := steps.First(a, k*h, &l0)
+		b := math.Min(steps.Step(a, k*h, gain, &lm, &l1), 0.999999)
+		path.To(float64(i+1)*h, c, lm.K2)
 		gauge.Look()
-		two.Step(&gauge, a, h*f1, b, func(l, x0, x1 float64) float64 {
-			// The lesser gains over its share at the rate in its middle.
+		two.Step(gauge, a, gain, b, func(l, x0, x1 float64) float64 {
+			b0, bm, b1 := steps.Law(c0+x0*(c-c0)), steps.Law(c0+(x0+x1)/2*(c-c0)), steps.Law(c0+x1*(c-c0))
 			d := (x1 - x0) * h * k
-			half := l + d/2*t.rate(l, k1m[i], k2m[i], xm[i])
-			return math.Min(l+d*t.rate(half, k1m[i], k2m[i], xm[i]), 0.999999)
+			return math.Min(steps.Step(l, d, steps.First(l, d, &b0), &bm, &b1), 0.999999)
 		})
-		p := b * nodes
-		j := int(p)
-		tgb := t.lookup[j].tg + (p-float64(j))*(t.lookup[j+1].tg-t.lookup[j].tg)
 		// note takes a mark's time, with what one touch makes of it where it is
 		// passed at so much a minute.
 		note := func(e mark, at, sd, perMin float64) {
@@ -284,24 +229,27 @@ func (t *table) follow(m, slot int) (ev events) {
 				ev.blur[e] = float32(math.Min(touch*sd/perMin, 24*60))
 			}
 		}
-		da, dTg := (b-a)/grid, (tgb-tg)/grid
-		note(tacky, two.At(cure.Tacky, &path), sdTacky, da)
+		da, dTg := (b-a)/grid, 0.0
+		if two.Law.Next() >= cure.Firm { // what is told by Tg comes after green
+			dTg = (t.r.Tg(b) - t.r.Tg(a)) / grid
+		}
+		note(tacky, two.At(cure.Tacky, path), sdTacky, da)
 		if !gauge.Cold(b) {
-			note(opens, two.At(cure.Opens, &path), sdOpens, da)
+			note(opens, two.At(cure.Opens, path), sdOpens, da)
 		}
 		note(stopped, two.Law.When[cure.Green], sdGreen, da)
-		note(green, two.At(cure.Green, &path), sdGreen, da)
-		if at := two.At(cure.Closes, &path); at <= path.RecoatAt && at < two.Law.When[cure.Firm] {
+		note(green, two.At(cure.Green, path), sdGreen, da)
+		if at := two.At(cure.Closes, path); at <= path.RecoatAt && at < two.Law.When[cure.Firm] {
 			note(closes, at, 0, 0) // by the sheet's limit, which a clock tells
 		} else {
 			note(closes, at, sdFirmK, dTg)
 		}
-		note(hard, two.At(cure.Hard, &path), sdHardK, dTg)
-		note(handle, two.At(cure.Handle, &path), 0, 0)
+		note(hard, two.At(cure.Hard, path), sdHardK, dTg)
+		note(handle, two.At(cure.Handle, path), 0, 0)
 		if t.last != applied && ev.at[t.last] != inf {
 			break
 		}
-		a, tg = b, tgb
+		a, l0 = b, l1
 	}
 	return ev
 }
