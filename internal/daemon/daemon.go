@@ -557,8 +557,12 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 			Case: d.clockCase()})
 	}
 	if away := time.Duration(d.clockOffset.Load()); away.Abs() >= heldStep && d.clockTrusted.Load() {
+		way := "held"
+		if away < 0 {
+			way = "held_back"
+		}
 		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,
-			Case: "held", Facts: words.Facts{"step": away.Round(time.Second).String()}})
+			Case: way, Facts: words.Facts{"step": words.Span(away)}})
 	}
 	if d.tent != nil {
 		out = append(out, d.tent.condition()...)

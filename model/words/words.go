@@ -313,11 +313,15 @@ func (v View) Clock(t, now time.Time) string {
 	return t.Format(layout)
 }
 
-// Span is a duration, to the minute below an hour, to five minutes beyond.
+// Span is a duration, to the minute below an hour, to five minutes beyond, to
+// half a day from four days on.
 func (v View) Span(d time.Duration) string {
 	d = d.Abs()
 	if d < time.Hour {
 		return v.Say("span.min", Facts{"min": max(int(math.Round(d.Minutes())), 1)})
+	}
+	if d >= 96*time.Hour {
+		return v.Say("span.days", Facts{"days": Half(d.Hours() / 24)})
 	}
 	d = d.Round(5 * time.Minute)
 	h, m := int(d/time.Hour), int(d%time.Hour/time.Minute)
