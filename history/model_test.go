@@ -333,6 +333,33 @@ func TestClockSteps(t *testing.T) {
 	}
 }
 
+// toFirstSchema leaves a store behind as its first schema was: no log of packs.
+func toFirstSchema(t *testing.T, s *Store) {
+	t.Helper()
+	row := schemaRow(1)
+	if _, err := s.db.Exec("DROP TABLE packlog; PRAGMA user_version = 1; DELETE FROM kv WHERE id = ?", schemaID); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := s.db.Exec("INSERT INTO kv VALUES (?, ?, ?)", schemaID, row.encode(), int64(rowSum('k', schemaID, row.encode()))); err != nil {
+		t.Fatal(err)
+	}
+	abandon(s)
+}
+
+// What the power cuts of internal/board have an emulated board run between two
+// of them, so that the next start upgrades its store.
+func TestFirstSchema(t *testing.T) {
+	dir := os.Getenv("CUREWRIGHT_FIRST_SCHEMA")
+	if dir == "" {
+		t.Skip("for an emulated board: make board")
+	}
+	s, err := Open(dir, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	toFirstSchema(t, s)
+}
+
 // A file of the first schema is upgraded and gives senders what it held.
 func TestMigration(t *testing.T) {
 	dir := t.TempDir()
@@ -346,15 +373,7 @@ func TestMigration(t *testing.T) {
 	if err := s.Compact(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	// Back to schema 1 as it was: no log of packs.
-	row := schemaRow(1)
-	if _, err := s.db.Exec("DROP TABLE packlog; PRAGMA user_version = 1; DELETE FROM kv WHERE id = ?", schemaID); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := s.db.Exec("INSERT INTO kv VALUES (?, ?, ?)", schemaID, row.encode(), int64(rowSum('k', schemaID, row.encode()))); err != nil {
-		t.Fatal(err)
-	}
-	abandon(s)
+	toFirstSchema(t, s)
 	s = open(t, dir, at(day.Add(24*time.Hour)))
 	if tr := s.Trouble(); tr != "" {
 		t.Fatal(tr)
@@ -368,7 +387,7 @@ func TestMigration(t *testing.T) {
 		t.Errorf("schema %d, %v", v, err)
 	}
 	// A file from the future is left alone.
-	row = schemaRow(99)
+	row := schemaRow(99)
 	if _, err := s.db.Exec("PRAGMA user_version = 99; UPDATE kv SET body = ?, crc = ? WHERE id = ?", row.encode(), int64(rowSum('k', schemaID, row.encode())), schemaID); err != nil {
 		t.Fatal(err)
 	}

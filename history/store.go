@@ -33,6 +33,7 @@ const File = "history.db"
 const (
 	flushUrgent = 8 * time.Second
 	flushCalm   = 56 * time.Second
+	flushBatch  = 20_000 // readings a transaction
 	// flushMany readings do not wait for either.
 	flushMany = 10_000
 )
@@ -520,7 +521,8 @@ func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
 	}
 	s.mu.Lock()
 	s.cursorsDue(s.stopping)
-	batch := s.pending[:min(len(s.pending), 20_000)]
+	batch := s.pending[:min(len(s.pending), flushBatch)]
+	taken, rest := time.Now(), len(batch) < len(s.pending)
 	events := s.events
 	var rows []kvRow
 	for k := range s.kvDirty {
@@ -578,8 +580,9 @@ func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
 	s.stats.Written += uint64(len(batch))
 	if len(s.pending) == 0 && len(s.events) == 0 && len(s.kvDirty) == 0 {
 		s.waitSince = time.Time{}
-	} else {
-		s.waitSince = time.Now()
+	} else if !rest {
+		// What came in while this wrote waits since then, not since now.
+		s.waitSince = taken
 	}
 	return len(s.pending) > 0, nil
 }

@@ -151,3 +151,26 @@ func TestUpkeepLetsReadingsWait(t *testing.T) {
 		t.Errorf("two hours later %d readings wait and %d are packed, want 0 and 1", got.Pending, got.Packed)
 	}
 }
+
+// What a transaction leaves waiting has waited since it came: however long the
+// card takes, a reading is written ten seconds after that.
+func TestRestKeepsWaiting(t *testing.T) {
+	s := open(t, t.TempDir(), at(day))
+	s.mu.Lock()
+	s.waitSince = time.Time{}
+	s.mu.Unlock()
+	rs := make([]sensors.Reading, flushBatch+1)
+	for i := range rs {
+		rs[i] = reading("a", day.Add(time.Duration(i)*time.Second), 20)
+	}
+	s.dbmu.Lock()
+	defer s.dbmu.Unlock()
+	s.Append(rs)
+	since := s.waitSince
+	if more, err := s.flushSome(t.Context()); err != nil || !more {
+		t.Fatal(more, err)
+	}
+	if s.waitSince.IsZero() || s.waitSince.After(since) {
+		t.Errorf("what is left waits since %v, came at %v", s.waitSince, since)
+	}
+}
