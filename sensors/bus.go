@@ -54,7 +54,7 @@ func BusError(err error) error {
 	if err == nil {
 		return nil
 	}
-	for _, known := range []error{ErrAbsent, ErrTimeout, ErrChecksum, ErrBus} {
+	for _, known := range []error{ErrAbsent, ErrTimeout, ErrChecksum, ErrWrongDevice, ErrBus} {
 		if errors.Is(err, known) {
 			return err
 		}

@@ -619,9 +619,31 @@ func (h *Host) openAt(name, driver, place string) (sensors.Probe, error) {
 		if err != nil {
 			return nil, err
 		}
-		return c.New(name, b, uint16(n)), nil
+		return c.New(name, ours{b, h, bus}, uint16(n)), nil
 	}
 	return nil, fmt.Errorf("driver: %q is not one of %s", driver, strings.Join(h.Names(), ", "))
+}
+
+// ours is a bus on which a chip that Linux has a driver for is left alone: two
+// who talk to one chip each read what the other asked for.
+type ours struct {
+	i2c.Bus
+	h    *Host
+	name string
+}
+
+func (b ours) Tx(addr uint16, w, r []byte) error {
+	k := b.h.Drivers.Kernel
+	if k.Drives != nil && k.Drives(b.h.sys(), b.name, addr) {
+		at := fmt.Sprintf(":%s-%04x", strings.TrimPrefix(b.name, "i2c-"), addr)
+		for _, place := range k.List(b.h.sys(), func(string) bool { return false }) {
+			if strings.HasSuffix(place, at) {
+				return fmt.Errorf("%w: Linux's own driver has this chip: write driver = %q and bus = %q", sensors.ErrWrongDevice, k.Driver, place)
+			}
+		}
+		return fmt.Errorf("%w: a driver of Linux's has this address", sensors.ErrWrongDevice)
+	}
+	return b.Bus.Tx(addr, w, r)
 }
 
 func (h *Host) openThermometer(name, bus, at string) (sensors.Probe, error) {

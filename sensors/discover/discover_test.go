@@ -635,6 +635,14 @@ func TestDiscoverKernelsOwn(t *testing.T) {
 	if _, err := h.Open("p", "kernel", "hwmon:1-0048"); err != nil {
 		t.Error(err)
 	}
+	// Nor is it where the configuration names our driver for it.
+	p, err := h.Open("q", "tmp102", "i2c-1:0x48")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r, err := p.Read(t.Context()); !errors.Is(err, sensors.ErrWrongDevice) || !strings.Contains(err.Error(), `driver = "kernel" and bus = "hwmon:1-0048"`) || r.Temp.OK() || bus.Transactions(0x48) != 0 {
+		t.Errorf("%+v, %v, %d transfers with a chip that Linux drives", r, err, bus.Transactions(0x48))
+	}
 	if rep := h.Discover(t.Context()); len(rep.Found) != 0 {
 		t.Errorf("found once more: %+v", rep.Found)
 	}
