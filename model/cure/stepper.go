@@ -25,7 +25,7 @@ const (
 
 	// What a step may gain at the rate of its beginning and still be taken by
 	// the midpoint.
-	midpoint = 0.02
+	midpoint = 0.012
 )
 
 // Law is the temperature's part of the rate law: k1 and k2 in 1/s, and the
