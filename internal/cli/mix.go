@@ -216,7 +216,7 @@ func (c *MixCmd) Run(a *App) error {
 		if err := fault.Join(rerr, ferr, err); err != nil {
 			return err
 		}
-		out = mixPrinted{MixAnswer: ans, Say: ans.Say() + "."}
+		out = mixPrinted{MixAnswer: ans, Say: ans.Say(nil) + "."}
 	}
 	if c.JSON {
 		return a.JSON(out)

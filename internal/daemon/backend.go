@@ -626,7 +626,7 @@ func (d *Daemon) Pot(ctx context.Context, q web.PotQuery) (json.RawMessage, erro
 	if !ok {
 		return nil, web.Faults{{Field: "resin", What: fmt.Sprintf("unknown resin %q", q.Resin)}}
 	}
-	res, err := pot.Solve(pot.Query{Resin: r, Grams: q.Grams, Shape: pot.Shape(q.Shape), DiameterMM: q.DiameterMM, DepthMM: q.DepthMM, ShopC: q.ShopC, StartC: q.StartC})
+	res, err := pot.Solve(pot.Query{Words: d.lang, Resin: r, Grams: q.Grams, Shape: pot.Shape(q.Shape), DiameterMM: q.DiameterMM, DepthMM: q.DepthMM, ShopC: q.ShopC, StartC: q.StartC})
 	var faults pot.Faults
 	if errors.As(err, &faults) {
 		out := make(web.Faults, len(faults))

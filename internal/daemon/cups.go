@@ -21,6 +21,7 @@ import (
 	"curewright/model/job"
 	"curewright/model/pot"
 	"curewright/model/stock"
+	"curewright/model/words"
 )
 
 // shopUnknownC is taken for a cup where no probe says how warm the shop is: a
@@ -57,7 +58,7 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 	case !ok:
 		bad("resin", "unknown resin %q", q.Resin)
 	}
-	m := pot.MixQuery{Resin: r, Grams: q.Grams, WorkMinutes: q.WorkMinutes, Vessel: pot.Vessel(q.Vessel), StartC: q.StartC, Pump: q.Pump, Readings: q.Readings}
+	m := pot.MixQuery{Words: d.lang, Resin: r, Grams: q.Grams, WorkMinutes: q.WorkMinutes, Vessel: pot.Vessel(q.Vessel), StartC: q.StartC, Pump: q.Pump, Readings: q.Readings}
 	num := func(dst *float64, p *float64) {
 		if p != nil {
 			*dst = *p
@@ -76,15 +77,15 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 	if q.People != nil {
 		m.People = *q.People
 	}
-	shopFrom := "as said"
+	shopFrom := "mix.shop_said"
 	m.ShopC = shopUnknownC
 	switch t := shopTemp(now, d.set.Health()); {
 	case q.ShopC != nil:
 		m.ShopC = *q.ShopC
 	case !math.IsNaN(t):
-		m.ShopC, shopFrom = math.Round(2*math.Min(math.Max(t, -20), 50))/2, "by the probe"
+		m.ShopC, shopFrom = math.Round(2*math.Min(math.Max(t, -20), 50))/2, "mix.shop_probe"
 	default:
-		shopFrom = "no probe: a warm shop is taken"
+		shopFrom = "mix.shop_unknown"
 	}
 	if q.Grams == nil {
 		n := pot.Need{Kind: q.Kind, Core: q.Core, PeelPly: q.PeelPly}
@@ -159,13 +160,13 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 		return nil, potFaults(err)
 	}
 	var usedBy *time.Time
-	say := a.Say() + "."
+	say := a.Say(d.lang) + "."
 	if wm := a.Batches[0].WorkMinutes; wm != nil {
 		at := now.Add(minutesOf(math.Floor(*wm))).Truncate(time.Minute)
 		usedBy = &at
-		say = fmt.Sprintf("%s, used by %s if mixed now.", a.Say(), at.In(d.loc).Format("15:04"))
+		say = words.View{Words: d.lang}.Say("mix.used_by", words.Facts{"mix": a.Say(d.lang), "at": at.In(d.loc).Format("15:04")})
 	}
-	return json.Marshal(mixAnswer{a, m.ShopC, shopFrom, usedBy, say})
+	return json.Marshal(mixAnswer{a, m.ShopC, d.lang.Text(shopFrom), usedBy, say})
 }
 
 // mixAnswer is the answer to POST /mix.
@@ -213,8 +214,8 @@ func (d *Daemon) Stock(ctx context.Context) (json.RawMessage, error) {
 		return nil, err
 	}
 	now := d.clk.Now()
-	levels := stock.Levels(w, now)
-	ends := stock.Ends(levels, d.wants(w, now))
+	levels := stock.Levels(d.lang, w, now)
+	ends := stock.Ends(d.lang, levels, d.wants(w, now))
 	if ends == nil {
 		ends = []stock.End{}
 	}
@@ -306,7 +307,7 @@ func (d *Daemon) Laminate(ctx context.Context, panel string) (json.RawMessage, e
 	if !slices.ContainsFunc(w.Panels, func(p coat.Panel) bool { return p.ID == panel }) {
 		return nil, fmt.Errorf("panel %s: %w", panel, web.ErrNotFound)
 	}
-	out := stock.Balances(w, panel)
+	out := stock.Balances(d.lang, w, panel)
 	for i := range out {
 		if a := out[i].After; a != nil && d.hasSet(w, out[i].Coat) {
 			a.Say = a.Is // nothing is rolled in any more, or taken off

@@ -156,7 +156,7 @@ func (d *Daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 				shape = pot.Cup
 			}
 			var err error
-			res, err = pot.Solve(pot.Query{Resin: r, Grams: grams, Shape: shape, DiameterMM: b.DiameterMM, ShopC: key.c, StartC: &key.start})
+			res, err = pot.Solve(pot.Query{Words: d.lang, Resin: r, Grams: grams, Shape: shape, DiameterMM: b.DiameterMM, ShopC: key.c, StartC: &key.start})
 			if err != nil {
 				d.log.Warn("cup not estimated", "batch", b.ID, "err", err)
 				continue
@@ -183,7 +183,7 @@ func (d *Daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 			c.Late = at.After(c.EndsAt)
 		}
 		out = append(out, c)
-		newest = pot.Query{Resin: r, Grams: grams, Shape: pot.Cup, DiameterMM: b.DiameterMM, ShopC: shop, StartC: &key.start}
+		newest = pot.Query{Words: d.lang, Resin: r, Grams: grams, Shape: pot.Cup, DiameterMM: b.DiameterMM, ShopC: shop, StartC: &key.start}
 		if b.Shape != "" {
 			newest.Shape = pot.Shape(b.Shape)
 		}

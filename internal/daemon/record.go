@@ -136,7 +136,7 @@ func (in recordSource) document(piece string) (record.Document, error) {
 	out.Laminate = map[string][]stock.CoatBalance{}
 	for _, p := range in.work.Panels {
 		if p.Piece == piece {
-			out.Laminate[p.ID] = stock.Balances(in.work, p.ID)
+			out.Laminate[p.ID] = stock.Balances(in.settings.Words, in.work, p.ID)
 		}
 	}
 	mine := map[string]bool{} // panels and coats of the piece, and their probes

@@ -308,6 +308,7 @@ func (d *Desk) card(s *Schedule, i int) Card {
 	if h, ok := d.habits()[c.Kind]; ok {
 		need.Habit = &h
 	}
+	need.Words = d.Words
 	q, err := need.Quantity()
 	if err != nil {
 		c.Notes = append(c.Notes, err.Error())

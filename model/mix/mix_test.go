@@ -204,7 +204,7 @@ func TestPour(t *testing.T) {
 	}
 	at := func(readings ...mix.Reading) mix.Pouring {
 		t.Helper()
-		q, err := mix.Pour(r, plan, 0, 12, 0, readings)
+		q, err := mix.Pour(nil, r, plan, 0, 12, 0, readings)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -236,7 +236,7 @@ func TestPour(t *testing.T) {
 	if q := at(mix.Reading{"resin", 274}, mix.Reading{"hardener", 364}, mix.Reading{"resin", 402}); q.Part != "" {
 		t.Errorf("resin added: %+v", q)
 	}
-	f, err := mix.Pour(r, plan, 60, 0, 0, []mix.Reading{{"resin", 262}, {"hardener", 341}})
+	f, err := mix.Pour(nil, r, plan, 60, 0, 0, []mix.Reading{{"resin", 262}, {"hardener", 341}})
 	if err != nil || f.Part != "filler" || f.ScaleG != 401 {
 		t.Errorf("filler: %+v, %v", f, err)
 	}
@@ -247,7 +247,7 @@ func TestPour(t *testing.T) {
 func TestPourFaults(t *testing.T) {
 	r := club(t)
 	plan, _ := mix.For(r, 340)
-	_, err := mix.Pour(r, plan, -1, 0, 0, []mix.Reading{{"resin", 262}, {"hardener", 250}, {"sand", 300}, {"hardener", math.NaN()}})
+	_, err := mix.Pour(nil, r, plan, -1, 0, 0, []mix.Reading{{"resin", 262}, {"hardener", 250}, {"sand", 300}, {"hardener", math.NaN()}})
 	var f mix.Faults
 	if !errors.As(err, &f) {
 		t.Fatalf("no faults: %v", err)
@@ -263,7 +263,7 @@ func TestPourFaults(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 	// A scale's last digit flickering back is no fault.
-	if _, err := mix.Pour(r, plan, 0, 0, 0, []mix.Reading{{"resin", 200}, {"resin", 199.5}}); err != nil {
+	if _, err := mix.Pour(nil, r, plan, 0, 0, 0, []mix.Reading{{"resin", 200}, {"resin", 199.5}}); err != nil {
 		t.Errorf("flicker: %v", err)
 	}
 }
@@ -279,7 +279,7 @@ func TestPourAdds(t *testing.T) {
 		for range n {
 			rs = append(rs, mix.Reading{rapid.SampledFrom([]string{"resin", "hardener", "filler"}).Draw(rt, "part"), rapid.Float64Range(0, 600).Draw(rt, "total")})
 		}
-		q, err := mix.Pour(r, plan, 30, 0, 0, rs)
+		q, err := mix.Pour(nil, r, plan, 30, 0, 0, rs)
 		if err != nil {
 			return
 		}

@@ -7,6 +7,7 @@ import (
 	"math"
 
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 // The parts that go into a cup, in the order in which they are poured.
@@ -42,7 +43,7 @@ type Pouring struct {
 // the resin that was poured. Readings that go backwards by more than the
 // scale's doubt, or parts out of order, are faults beside their reading and
 // nothing is guessed.
-func Pour(r cure.Resin, planned Split, fillerG, cupG, scaleG float64, readings []Reading) (Pouring, error) {
+func Pour(c *words.Catalogue, r cure.Resin, planned Split, fillerG, cupG, scaleG float64, readings []Reading) (Pouring, error) {
 	var f Faults
 	if planned.ResinG == nil || planned.HardenerG == nil {
 		f = append(f, Fault{"resin", "no weights: " + planned.Note})
@@ -115,10 +116,20 @@ func Pour(r cure.Resin, planned Split, fillerG, cupG, scaleG float64, readings [
 	}
 	// A gram short on a scale that shows grams is poured.
 	const enough = 0.5
+	say := func(code string, facts words.Facts) {
+		if facts == nil {
+			facts = words.Facts{}
+		}
+		facts["scale"] = fmt.Sprintf("%.0f", p.ScaleG)
+		p.Say = words.View{Words: c}.Say("mix.pour."+code, facts)
+	}
+	slip := func(s Slip) words.Facts {
+		return words.Facts{"over": fmt.Sprintf("%.0f", s.OverG), "add": fmt.Sprintf("%.0f", s.AddG)}
+	}
 	switch resinDue, hardDue := *planned.ResinG, in[0]*k; {
 	case in[1] == 0 && in[0] < resinDue-enough:
 		next(Resin, resinDue-in[0])
-		p.Say = fmt.Sprintf("Pour resin until the scale shows %.0f g.", p.ScaleG)
+		say("resin", nil)
 	case in[1] == 0:
 		if over := in[0] - resinDue; over > enough && over > resinDue*q.TolPct/100 {
 			p.TakeOutG = over
@@ -126,9 +137,9 @@ func Pour(r cure.Resin, planned Split, fillerG, cupG, scaleG float64, readings [
 			p.Slip = &s
 		}
 		next(Hardener, hardDue)
-		p.Say = fmt.Sprintf("Pour hardener until the scale shows %.0f g.", p.ScaleG)
+		say("hardener", nil)
 		if s := p.Slip; s != nil {
-			p.Say = fmt.Sprintf("%.0f g resin too much: take it out, or pour %.0f g more hardener than planned, until the scale shows %.0f g.", s.OverG, s.AddG, p.ScaleG)
+			say("resin_over", slip(*s))
 		}
 	default:
 		s, err := Check(r, math.Max(in[0], 1e-9), in[1])
@@ -140,16 +151,16 @@ func Pour(r cure.Resin, planned Split, fillerG, cupG, scaleG float64, readings [
 		switch {
 		case s.Over == Resin && s.AddG > doubt:
 			next(Hardener, s.AddG)
-			p.Say = fmt.Sprintf("Pour hardener until the scale shows %.0f g.", p.ScaleG)
+			say("hardener", nil)
 		case s.Over == Hardener && s.AddG > doubt:
 			p.Slip = &s
 			next(Resin, s.AddG)
-			p.Say = fmt.Sprintf("%s The scale then shows %.0f g.", s.Say(), p.ScaleG)
+			say("hardener_over", slip(s))
 		case in[2] < fillerG-enough:
 			next(Fill, fillerG-in[2])
-			p.Say = fmt.Sprintf("Stir it, then add filler until the scale shows %.0f g.", p.ScaleG)
+			say("filler", nil)
 		default:
-			p.Say = "All in. Stir for two minutes, scrape the sides, pour it out."
+			say("all_in", nil)
 		}
 	}
 	return p, nil

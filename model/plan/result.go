@@ -225,7 +225,7 @@ func (c *compiled) result(t trial, d *detail) Result {
 	res := Result{
 		Feasible: share >= feasibleShare, Probability: share,
 		WhyNot: []string{}, Options: []Option{}, Notes: []string{}, Steps: []Planned{},
-		Finish: c.when(t.finish), Cautions: append([]string{c.say("caution.estimate", nil), c.say("caution.one_cup", nil), c.say("caution.no_sleep", nil)}, pot.CupCautions...),
+		Finish: c.when(t.finish), Cautions: append([]string{c.say("caution.estimate", nil), c.say("caution.one_cup", nil), c.say("caution.no_sleep", nil)}, pot.CupCautions(c.Words)...),
 	}
 	res.Say = c.sayShare(&res)
 	order := make([]int, len(c.steps))
@@ -467,6 +467,7 @@ func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot
 	if h, ok := c.Habits[s.Kind]; ok {
 		n.Habit = &h
 	}
+	n.Words = c.Words
 	q, err := n.Quantity()
 	if err != nil {
 		res.Notes = append(res.Notes, fmt.Sprintf("%s: %v", s.ID, err))

@@ -9,7 +9,6 @@ import (
 	"testing"
 	"time"
 
-	"curewright/model/pot"
 	"curewright/model/words"
 )
 
@@ -42,7 +41,7 @@ func TestPlanSpeaksTheCatalogue(t *testing.T) {
 			t.Fatal(err)
 		}
 		bare(name, r.Say)
-		for _, x := range slices.Concat(r.WhyNot, r.Notes, r.Cautions[:len(r.Cautions)-len(pot.CupCautions)]) {
+		for _, x := range slices.Concat(r.WhyNot, r.Notes, r.Cautions) {
 			bare(name, x)
 		}
 		for _, x := range r.Options {

@@ -7,6 +7,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"curewright/model/words"
 )
 
 // Densities of fibres, g/cm³, handbook values from memory: E-glass 2.55, aramid
@@ -30,6 +32,7 @@ var Tools = Range{3, 6, 12}
 
 // Laid is one coat as it was really put on.
 type Laid struct {
+	Words   *words.Catalogue // what is said; nil: English
 	ID      string
 	Kind    string
 	AreaM2  float64  // what it covers
@@ -99,8 +102,11 @@ func Balance(l Laid) (After, error) {
 		away = away.plus(plyTakes)
 	}
 	a.Cloth = Range{math.Max(0, a.GM2.Low-away.High), math.Max(0, a.GM2.Use-away.Use), math.Max(0, a.GM2.High-away.Low)}
+	laid := func(code string, facts words.Facts) string {
+		return words.View{Words: l.Words}.Say("quantity.laid."+code, facts)
+	}
 	if len(l.Cloth) == 0 {
-		a.Is = fmt.Sprintf("%.0f g/m² on the panel.", a.GM2.Use)
+		a.Is = laid("plain", words.Facts{"gm2": whole(a.GM2.Use)})
 		a.Say = a.Is
 		return a, nil
 	}
@@ -121,22 +127,21 @@ func Balance(l Laid) (After, error) {
 			names = append(names, c.Fibre)
 		}
 	}
-	what := strings.Join(names, " and ")
+	is, mend, grams := "", "", ""
 	switch short := (due.Use - a.Cloth.Use) * l.AreaM2; {
 	case a.Cloth.Use < due.Low:
 		a.Verdict, a.MendG = "dry", &short
-		a.Is = "dry side"
-		a.Say = fmt.Sprintf("; roll %.0f g more in", short)
+		is, mend, grams = "dry", "dry_mend", whole(short)
 	case a.Cloth.Use > due.High:
 		a.Verdict, a.MendG = "wet", &short
-		a.Is = fmt.Sprintf("flooded, about %.0f g too much", -short)
-		a.Say = "; squeegee it off while it is wet"
+		is, mend, grams = "wet", "wet_mend", whole(-short)
 	default:
-		a.Verdict, a.Is = "right", "as a hand reaches it"
+		a.Verdict, is, mend = "right", "right", "right"
 	}
-	a.Is = fmt.Sprintf("%s %.2f by volume: %s", strings.ToUpper(what[:1])+what[1:], a.Vf.Use, a.Is)
-	a.Say = a.Is + a.Say + "."
-	a.Is += "."
+	say := func(verdict string) string {
+		return words.Upper(laid("is", words.Facts{"what": strings.Join(names, " + "), "vf": fmt.Sprintf("%.2f", a.Vf.Use), "verdict": laid(verdict, words.Facts{"grams": grams})}))
+	}
+	a.Is, a.Say = say(is), say(mend)
 	return a, nil
 }
 

@@ -3,9 +3,10 @@
 package pot
 
 import (
-	"fmt"
 	"math"
 	"slices"
+
+	"curewright/model/words"
 )
 
 // Sample is one reading of a probe in the pot.
@@ -194,17 +195,17 @@ func Live(q Query, readings []Sample) (LiveResult, error) {
 	switch {
 	case last.TempC >= 60:
 		res.Danger = DangerNow
-		res.Say = "It is too hot to hold: leave it, get out, air the shed."
+		res.Say = q.text("live.hot", nil)
 	case res.Over && res.Danger == DangerNow:
-		res.Say = "Time is up: do not carry it if it is hot. Only warm, pour it into a wide tray or take it outside."
+		res.Say = q.text("live.over_hot", nil)
 	case res.Over:
-		res.Say = "Time is up: do not use what is left."
+		res.Say = q.text("live.over", nil)
 	case res.Minutes == nil:
-		res.Say = "No end is in sight; keep an eye on it."
+		res.Say = q.text("live.no_end", nil)
 	case res.Danger == DangerNow || res.Danger == DangerSoon:
-		res.Say = fmt.Sprintf("Spread it or take it outside: %s.", minutes(*res.Minutes))
+		res.Say = q.text("live.spread", words.Facts{"time": q.minutes(*res.Minutes)})
 	default:
-		res.Say = fmt.Sprintf("Use it up: %s.", minutes(*res.Minutes))
+		res.Say = q.text("live.use", words.Facts{"time": q.minutes(*res.Minutes)})
 	}
 	return res, nil
 }

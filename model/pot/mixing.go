@@ -10,6 +10,7 @@ import (
 
 	"curewright/model/cure"
 	"curewright/model/mix"
+	"curewright/model/words"
 )
 
 // LayMinutes is how long one person lays a coat of an area, min: so much to set
@@ -24,6 +25,7 @@ func LayMinutes(areaM2 float64, cloth bool) float64 {
 
 // MixQuery asks what to mix: by mass, or by a coat's area and cloth.
 type MixQuery struct {
+	Words       *words.Catalogue // what is said; nil: English
 	Resin       cure.Resin
 	Grams       *float64 // resin and hardener; nil: from Need
 	Need        *Need
@@ -63,7 +65,7 @@ type MixAnswer struct {
 // Mixing answers a [MixQuery], or returns its [Faults].
 func Mixing(q MixQuery) (MixAnswer, error) {
 	var f Faults
-	a := MixAnswer{Resin: q.Resin.Name, Hands: []string{}, Notes: []string{}, Faults: []Fault{}, Cautions: CupCautions}
+	a := MixAnswer{Resin: q.Resin.Name, Hands: []string{}, Notes: []string{}, Faults: []Fault{}, Cautions: CupCautions(q.Words)}
 	collect := func(err error) {
 		var pf Faults
 		var mf mix.Faults
@@ -92,6 +94,7 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 		work = a.Grams / 25
 	case q.Need != nil:
 		n := *q.Need
+		n.Words = q.Words
 		if n.GCC == 0 {
 			n.GCC = q.Resin.DensityGCC
 		}
@@ -129,7 +132,7 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 		vessel = UsualVessel(kind, a.Grams)
 	}
 	hands := Hands{GramsPerMin: a.Grams / math.Max(work, 1), Vessel: vessel, ScaleG: q.ScaleG, Mixer: q.People > 1, Whole: q.Whole}
-	pq := Query{Resin: q.Resin, ShopC: q.ShopC, StartC: q.StartC}
+	pq := Query{Words: q.Words, Resin: q.Resin, ShopC: q.ShopC, StartC: q.StartC}
 	if q.FillerPct > 0 {
 		pq.Filler = &Filler{Fraction: q.FillerPct / 100}
 	}
@@ -148,17 +151,17 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 		a.Notes = append(a.Notes, one.Note)
 	}
 	if one.Tight && one.WorkMinutes != nil {
-		a.Notes = append(a.Notes, fmt.Sprintf("It is over %.0f min after mixing and laying it takes %.0f: two pairs of hands, a cooler hour, or a slower hardener.", math.Floor(*one.WorkMinutes), one.LayMinutes+MixMinutes))
+		a.Notes = append(a.Notes, mixText(q.Words, "tight", words.Facts{"work": whole(math.Floor(*one.WorkMinutes)), "lay": whole(one.LayMinutes + MixMinutes)}))
 	}
 	if e := one.RatioErrPct; e > ratio.TolPct {
-		a.Notes = append(a.Notes, fmt.Sprintf("So little is weighed to ±%.0f %% of hardener: mix more, or use a scale that shows tenths.", math.Ceil(e)))
+		a.Notes = append(a.Notes, mixText(q.Words, "little", words.Facts{"pct": whole(math.Ceil(e))}))
 	}
 	if q.People > 1 {
-		from := "tray"
+		code := "hands_tray"
 		if vessel == FromCup {
-			from = "cup"
+			code = "hands_cup"
 		}
-		a.Hands = append(a.Hands, fmt.Sprintf("%s mixes and pours; %s lays and calls for the next when the %s is half empty.", cmp.Or(q.Mixes, "One"), cmp.Or(q.Lays, "the other"), from))
+		a.Hands = append(a.Hands, mixText(q.Words, code, words.Facts{"mixes": cmp.Or(q.Mixes, q.Words.Text("mix.mixes")), "lays": cmp.Or(q.Lays, q.Words.Text("mix.lays"))}))
 	}
 	minor := func(err error) {
 		keep := f
@@ -175,7 +178,7 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 		minor(err)
 	}
 	if one.ResinG != nil {
-		p, err := mix.Pour(q.Resin, one.Split, a.FillerG, q.CupG, q.ScaleG, q.Readings)
+		p, err := mix.Pour(q.Words, q.Resin, one.Split, a.FillerG, q.CupG, q.ScaleG, q.Readings)
 		if err == nil {
 			a.Pour = &p
 		}
@@ -188,28 +191,33 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 
 // Say is what the hands need in one line: "340 g: mix 262 + 79, pour it into the
 // tray at once, used by 14:05" without the time, which the caller knows.
-func (a MixAnswer) Say() string {
+func (a MixAnswer) Say(c *words.Catalogue) string {
 	b := a.Batches[0]
-	s := fmt.Sprintf("%.0f g", b.Grams)
-	if n := len(a.Batches); n > 1 {
-		s = fmt.Sprintf("%d × %.0f g", n, b.Grams)
+	code, facts := "one", words.Facts{"grams": whole(b.Grams), "n": len(a.Batches)}
+	if len(a.Batches) > 1 {
+		code = "many"
 	}
+	s := mixText(c, code, facts)
 	switch {
 	case b.ResinG != nil:
-		s += fmt.Sprintf(": mix %.0f + %.0f", *b.ResinG, *b.HardenerG)
+		s += mixText(c, "grams", words.Facts{"resin": whole(*b.ResinG), "hardener": whole(*b.HardenerG)})
 	case b.ResinML != nil:
-		s += fmt.Sprintf(": mix %.0f + %.0f mL", *b.ResinML, *b.HardenerML)
+		s += mixText(c, "millilitres", words.Facts{"resin": whole(*b.ResinML), "hardener": whole(*b.HardenerML)})
 	case b.Parts != "":
-		s += ": " + b.Parts
+		s += mixText(c, "parts", words.Facts{"parts": b.Parts})
 	}
 	if a.FillerG > 0 {
-		s += fmt.Sprintf(", stir in %.0f g filler", a.FillerG)
+		s += mixText(c, "filler", words.Facts{"grams": whole(a.FillerG)})
 	}
 	switch b.Vessel {
 	case FromTray:
-		s += ", pour it into the tray at once"
+		s += mixText(c, "tray", nil)
 	case FromRoller:
-		s += ", pour it into the roller tray at once"
+		s += mixText(c, "roller_tray", nil)
 	}
 	return s
+}
+
+func mixText(c *words.Catalogue, code string, facts words.Facts) string {
+	return words.View{Words: c}.Say("mix."+code, facts)
 }

@@ -20,6 +20,7 @@ import (
 	"strings"
 
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 // Shape is the form of the mass.
@@ -71,6 +72,7 @@ const Horizon = 12 * 60.0
 
 // Query is one pot. The zero values of the options are the plain case.
 type Query struct {
+	Words      *words.Catalogue // what is said; nil: English
 	Resin      cure.Resin
 	Grams      float64 // resin and hardener and filler
 	Shape      Shape

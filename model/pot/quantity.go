@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"curewright/model/words"
 )
 
 // Range is a quantity with its spread: Use is what to reckon with.
@@ -22,9 +24,8 @@ func (r Range) times(f float64) Range   { return Range{r.Low * f, r.Use * f, r.H
 func (r Range) plus(o Range) Range      { return Range{r.Low + o.Low, r.Use + o.Use, r.High + o.High} }
 func (r Range) within(p, q Range) Range { return Range{r.Low * p.Low, r.Use * p.Use, r.High * q.High} }
 
-// Practice is the source of every table here: nobody published it, hand
+// Every table here is common practice, without a source: nobody published it, hand
 // laminators agree on it.
-const Practice = "common practice, no source"
 
 // fibreFraction is the fibre mass fraction that hand lay-up reaches, by fibre
 // and weave; Low and High are of the fraction. Common practice, no source.
@@ -146,11 +147,12 @@ func (c Cloth) ResinGM2() Range {
 
 // Need is one coat to be reckoned.
 type Need struct {
-	Kind    string   // tack coat, wet-out, fill coat, bond, seal
-	AreaM2  float64  // of the panel, or of the two faces' overlap for a bond
-	Cloth   []Cloth  // filled by this coat
-	Core    string   // bare core under the coat; "" for none or already sealed
-	CoreM2  *float64 // how much of it is bare; nil: all of the area
+	Words   *words.Catalogue // what is said; nil: English
+	Kind    string           // tack coat, wet-out, fill coat, bond, seal
+	AreaM2  float64          // of the panel, or of the two faces' overlap for a bond
+	Cloth   []Cloth          // filled by this coat
+	Core    string           // bare core under the coat; "" for none or already sealed
+	CoreM2  *float64         // how much of it is bare; nil: all of the area
 	PeelPly bool
 	DepthMM float64 // bond: thickness; 0: 2 mm (our choice)
 	WastePc *Range  // % left in cup, roller and brush; nil: as Habit has it, else 10, 15, 25 (common practice, no source)
@@ -174,11 +176,16 @@ func BareM2(area float64, panel *float64, sealed float64) float64 {
 	return bare
 }
 
-func coats(n int) string {
-	if n == 1 {
-		return "1 coat"
+// text is a phrase of the catalogue below "quantity.".
+func (n *Need) text(code string, facts words.Facts) string {
+	return words.View{Words: n.Words}.Say("quantity."+code, facts)
+}
+
+func (n *Need) coats(k int) string {
+	if k == 1 {
+		return n.text("one_coat", nil)
 	}
-	return fmt.Sprintf("%d coats", n)
+	return n.text("coats", words.Facts{"n": k})
 }
 
 // Part is one line of a reckoning.
@@ -196,9 +203,6 @@ type Quantity struct {
 	// nothing was learnt.
 	Own string `json:"own,omitempty"`
 }
-
-// OwnCoats is the source of what was learnt.
-const OwnCoats = "your own coats"
 
 // Quantity reckons the coat, or returns its [Faults].
 func (n Need) Quantity() (Quantity, error) {
@@ -245,60 +249,56 @@ func (n Need) Quantity() (Quantity, error) {
 	}
 	var q Quantity
 	add := func(what string, gm2 Range) {
-		q.Parts = append(q.Parts, Part{what, gm2.times(n.AreaM2), Practice})
+		q.Parts = append(q.Parts, Part{what, gm2.times(n.AreaM2), n.text("tables", nil)})
 		q.Grams = q.Grams.plus(gm2.times(n.AreaM2))
 	}
 	if t := coreTakes[n.Core]; t != (Range{}) {
 		if n.CoreM2 != nil {
 			t = t.times(*n.CoreM2 / n.AreaM2)
 		}
-		add("drunk by the "+n.Core, t)
+		add(n.text("core", words.Facts{"core": n.Core}), t)
 	}
 	switch n.Kind {
 	case "tack coat":
-		add("tack film", filmTack)
+		add(n.text("tack", nil), filmTack)
 	case "fill coat":
-		add("fill film", filmFill)
+		add(n.text("fill", nil), filmFill)
 	case "seal":
-		add("seal film", filmSeal)
+		add(n.text("seal", nil), filmSeal)
 	case "bond":
 		d := n.DepthMM
 		if d == 0 {
 			d = 2
 		}
 		// 1 mm over 1 m² is a litre; squeeze-out by common practice.
-		add(fmt.Sprintf("joint %g mm thick, with squeeze-out", d), Range{1, 1.15, 1.4}.times(d*rho*1000))
+		add(n.text("joint", words.Facts{"mm": d}), Range{1, 1.15, 1.4}.times(d*rho*1000))
 	}
 	for _, c := range n.Cloth {
-		add(fmt.Sprintf("to fill %s %s %g g/m²", c.Fibre, c.Weave, c.GM2), c.ResinGM2())
+		add(n.text("weave", words.Facts{"cloth": c.Fibre + " " + c.Weave, "gm2": c.GM2}), c.ResinGM2())
 	}
 	if n.PeelPly {
-		add("soaked up by peel ply", plyTakes)
+		add(n.text("peel_ply", nil), plyTakes)
 	}
-	cup, source := "left in cup, brush and roller", Practice
+	cup, source := "left", "tables"
 	if h := n.Habit; h != nil && h.Coats > 0 && h.Factor > 0 {
 		more := q.Grams.times(h.Factor - 1)
-		whose := "you lay it, from " + coats(h.Coats)
+		as, your := "you", "your"
 		if h.Who != "" {
-			whose = h.Who + " lays it, from " + coats(h.Coats)
+			as, your = "who", "whose"
 		}
-		table := q.Grams.Use / n.AreaM2
-		q.Parts = append(q.Parts, Part{"as " + whose, more, OwnCoats})
+		facts := words.Facts{"who": h.Who, "coats": n.coats(h.Coats), "coat": words.Known("kind."+n.Kind, n.Kind), "table": whole(q.Grams.Use / n.AreaM2), "lost": ""}
+		q.Parts = append(q.Parts, Part{n.text(as, facts), more, n.text("own", nil)})
 		q.Grams = q.Grams.plus(more)
-		your := "Your"
-		if h.Who != "" {
-			your = h.Who + "’s"
-		}
-		q.Own = fmt.Sprintf("%s %s takes %.0f g/m² on the panel (%s; the tables say %.0f): planned with it", your, n.Kind, q.Grams.Use/n.AreaM2, coats(h.Coats), table)
+		facts["own"] = whole(q.Grams.Use / n.AreaM2)
 		if h.Weighed > 0 && n.WastePc == nil {
 			waste = h.lostPct()
-			cup, source = "left in cup, brush and roller, as weighed", OwnCoats
-			q.Own += fmt.Sprintf(", and with %.0f %% lost in cup and brush", waste.Use)
+			cup, source = "left_weighed", "own"
+			facts["lost"] = n.text("lost", words.Facts{"pct": whole(waste.Use)})
 		}
-		q.Own += "."
+		q.Own = n.text(your, facts)
 	}
 	lost := q.Grams.within(Range{waste.Low / 100, waste.Use / 100, 0}, Range{0, 0, waste.High / 100})
-	q.Parts = append(q.Parts, Part{cup, lost, source})
+	q.Parts = append(q.Parts, Part{n.text(cup, nil), lost, n.text(source, nil)})
 	q.Grams = q.Grams.plus(lost)
 	return q, nil
 }

@@ -44,7 +44,7 @@ func TestQuantityByHand(t *testing.T) {
 	sum := 0.0
 	for _, p := range q.Parts {
 		sum += p.Grams.Use
-		if p.Source != Practice {
+		if p.Source != "common practice, no source" {
 			t.Errorf("%s: source %q", p.What, p.Source)
 		}
 	}

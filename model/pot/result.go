@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 // What a pot does if it is left standing, by its nominal peak. There is none
@@ -122,12 +123,12 @@ type Thick struct {
 }
 
 // CupCautions are said with every pot.
-var CupCautions = []string{
-	"While it is only warm, pour it into a wide tray or take it outdoors.",
-	"Once it smokes, foams or is too hot to hold: leave it, get out, air the shed; no water into it, no lid, nothing thrown on top.",
-	"No waste cup, wet rag or sawdust in a bin until cold overnight.",
-	"Gloves and eye protection: epoxy on the skin can make you allergic for good.",
-	"An estimate: the resin's data sheet and safety data sheet win over any number here.",
+func CupCautions(c *words.Catalogue) []string {
+	var out []string
+	for _, code := range c.Codes("pot.caution.") {
+		out = append(out, c.Text(code))
+	}
+	return out
 }
 
 // Doubt of a fit where the resin names none: standard deviation of ln(k1/k2),
@@ -163,7 +164,7 @@ func Solve(q Query) (Result, error) {
 	start := *q.StartC
 	res := Result{
 		Resin: q.Resin.Name, Generic: q.Resin.Generic, Grams: q.Grams, Shape: q.Shape,
-		DepthMM: g.depth * 1000, ShopC: q.ShopC, StartC: start, Cautions: CupCautions,
+		DepthMM: g.depth * 1000, ShopC: q.ShopC, StartC: start, Cautions: CupCautions(q.Words),
 	}
 	if g.diameter > 0 {
 		d := g.diameter * 1000
@@ -219,7 +220,7 @@ func Solve(q Query) (Result, error) {
 		// Past the conduction limit the middle of a lagged mass has no steady
 		// temperature: what the lumped peak says does not hold there.
 		res.Verdict = Runaway
-		res.Why = append(res.Why, "Lagged or buried, it is past the limit at which its middle can shed its heat.")
+		res.Why = append(res.Why, q.text("why.lagged", nil))
 	}
 	res.MaxGrams = MaxGrams{q.maxGrams(careful, 20), q.maxGrams(careful, 30), q.maxGrams(careful, 45)}
 	if careful[0].sub != nil && nominal.sub == nil {
@@ -234,8 +235,8 @@ func Solve(q Query) (Result, error) {
 			res.StandsFor = &StandsFor{100, 25, m}
 		}
 	}
-	res.Why = append(res.Why, why(&res, worst.peakC)...)
-	res.Work, res.Left, res.Do = sayWork(&res), sayLeft(&res), sayDo(&res)
+	res.Why = append(res.Why, q.why(&res, worst.peakC)...)
+	res.Work, res.Left, res.Do = q.sayWork(&res), q.sayLeft(&res), q.sayDo(&res)
 	res.Say = res.Work + " " + res.Left + " " + res.Do
 	return res, nil
 }
@@ -358,7 +359,7 @@ func (q *Query) variants(g geometry) (nominal variant, careful []variant, doubt 
 	}
 	if q.Resin.Generic {
 		return nominal, []variant{against(q.Resin, math.Exp(z10*q.Resin.LnKappaSD))},
-			fmt.Sprintf("generic set: one batch in ten is %.0f %% quicker or more", 100*(math.Exp(z10*q.Resin.LnKappaSD)-1))
+			q.text("why.doubt_generic", words.Facts{"pct": whole(100 * (math.Exp(z10*q.Resin.LnKappaSD) - 1))})
 	}
 	// The one point, z10 standard deviations out, to which the linearised
 	// ln ψ responds most: its tenth percentile over the fit, taken against us.
@@ -372,10 +373,10 @@ func (q *Query) variants(g geometry) (nominal variant, careful []variant, doubt 
 		}
 		return fallback
 	}
-	doubt = "one in ten over the fit's doubt"
+	doubt = q.text("why.doubt_fit", nil)
 	sLn := 0.0
 	if len(q.Resin.SD) == 0 {
-		doubt = "one in ten over the doubt of an unfitted resin: its file names none"
+		doubt = q.text("why.doubt_unfitted", nil)
 		sLn = q.Resin.LnKappaSD
 	}
 	s := [4]float64{
@@ -543,91 +544,95 @@ func earlier(a, b float64) float64 {
 	return a
 }
 
+// text is a sentence of the catalogue below "pot.".
+func (q *Query) text(code string, facts words.Facts) string {
+	return words.View{Words: q.Words}.Say("pot."+code, facts)
+}
+
 // minutes words a duration that a person must keep to: rounded down, to five
 // beyond half an hour.
-func minutes(m float64) string {
+func (q *Query) minutes(m float64) string {
 	switch {
 	case m < 1:
-		return "less than a minute"
+		return q.text("under_a_minute", nil)
 	case m < 30:
-		return fmt.Sprintf("about %d min", int(m))
+		return q.text("about_min", words.Facts{"min": int(m)})
 	case m < 90:
-		return fmt.Sprintf("about %d min", int(m/5)*5)
+		return q.text("about_min", words.Facts{"min": int(m/5) * 5})
 	}
-	return fmt.Sprintf("about %.1f h", math.Floor(m/6)/10)
+	return q.text("about_h", words.Facts{"h": fmt.Sprintf("%.1f", math.Floor(m/6)/10)})
 }
 
-func sayWork(r *Result) string {
+func (q *Query) sayWork(r *Result) string {
 	if r.WorkMinutes == nil {
-		return "It stays workable for hours; the sheet's own time comes first."
+		return q.text("workable_hours", nil)
 	}
-	return fmt.Sprintf("Workable for %s from mixing.", minutes(*r.WorkMinutes))
+	return q.text("workable", words.Facts{"time": q.minutes(*r.WorkMinutes)})
 }
 
-func sayLeft(r *Result) string {
-	when := ""
-	if r.To60C != nil {
-		when = " after " + minutes(*r.To60C)
-	}
+func (q *Query) sayLeft(r *Result) string {
+	code := "warm"
 	switch {
 	case r.Verdict == Runaway && r.To60C == nil:
-		return "Left standing it overheats and smokes."
+		code = "smokes"
 	case r.Verdict == Runaway:
-		return fmt.Sprintf("Left standing it is too hot to hold%s, then it smokes.", when)
+		code = "smokes_after"
 	case r.Verdict == Caution && r.To60C == nil:
-		return "Left standing it gets hot."
+		code = "hot"
 	case r.Verdict == Caution:
-		return fmt.Sprintf("Left standing it gets too hot to hold%s.", when)
+		code = "hot_after"
 	case r.To60C != nil:
-		return fmt.Sprintf("Left standing it most likely only gets warm; a quick batch is too hot to hold%s.", when)
+		code = "warm_quick"
 	}
-	return "Left standing it most likely only gets warm; do not leave it."
+	facts := words.Facts{}
+	if r.To60C != nil {
+		facts["after"] = q.text("left.after", words.Facts{"time": q.minutes(*r.To60C)})
+	}
+	return q.text("left."+code, facts)
 }
 
-func sayDo(r *Result) string {
-	thin := r.Shape == Tray
+func (q *Query) sayDo(r *Result) string {
+	thin, code := r.Shape == Tray, "carry_on"
 	switch {
 	case r.Shape == Bond:
+		code = "bond"
 		if r.Danger == DangerNow || r.Danger == DangerSoon {
-			return "Close the joint in thinner layers, each cooled before the next."
+			code = "bond_thin"
 		}
-		return "Carry on; feel it while it cures."
 	case r.Danger == DangerNow && thin:
-		return "Use it at once, or spread it thinner."
+		code = "thinner"
 	case r.Danger == DangerNow:
-		return "Pour it out wide at once, or mix less."
+		code = "wide"
 	case r.Danger == DangerSoon && thin:
-		return "Carry on; what is left goes outdoors before then."
+		code = "outdoors"
 	case r.Danger == DangerSoon:
-		return "Pour it into a tray and carry on; do not set it down full."
+		code = "tray"
 	}
-	return "Carry on."
+	return q.text("do."+code, nil)
 }
 
 // why says where the figures come from. worstPeak is the hottest of the
 // cautious readings.
-func why(r *Result, worstPeak float64) []string {
+func (q *Query) why(r *Result, worstPeak float64) []string {
 	var w []string
 	base := math.Max(r.ShopC, r.StartC)
 	if v := verdict(worstPeak, base); rank(v) > rank(r.Verdict) {
-		w = append(w, map[string]string{
-			Caution: "One batch in ten gets too hot to hold.",
-			Runaway: "One batch in ten overheats and smokes.",
-		}[v])
+		w = append(w, q.text(map[string]string{Caution: "why.quick_hot", Runaway: "why.quick_smokes"}[v], nil))
 	}
 	if len(r.SheetPotLife) > 0 {
-		s := "The sheet says " + strings.Join(r.SheetPotLife, "; ") + "; the cup follows it"
+		code, facts := "why.sheet", words.Facts{"said": strings.Join(r.SheetPotLife, "; ")}
 		if t := r.Nominal.To60C; t != nil {
-			s += fmt.Sprintf(": a likely batch of this one passes 60 °C after %.0f min", *t)
+			code, facts["min"] = "why.sheet_likely", fmt.Sprintf("%.0f", *t)
 		}
-		w = append(w, s+".")
+		w = append(w, q.text(code, facts))
 	}
 	if s := r.StandsFor; s != nil {
-		w = append(w, fmt.Sprintf("Generic, fit your own: it stands for a pot life of %.0f min (%.0f g at %.0f °C, to 60 °C). Compare your tin's.", s.Minutes, s.Grams, s.TempC))
+		w = append(w, q.text("why.generic", words.Facts{"min": whole(s.Minutes), "grams": whole(s.Grams), "temp": whole(s.TempC)}))
 	}
 	if r.BenchJM2K != nil {
-		w = append(w, fmt.Sprintf("Tray and bench take up heat, %.0f J/(m²·K).", *r.BenchJM2K))
+		w = append(w, q.text("why.bench", words.Facts{"heat": whole(*r.BenchJM2K)}))
 	}
-	w = append(w, "The time is the cautious one, "+r.Doubt+".")
-	return w
+	return append(w, q.text("why.doubt", words.Facts{"doubt": r.Doubt}))
 }
+
+func whole(x float64) string { return fmt.Sprintf("%.0f", x) }

@@ -247,7 +247,7 @@ func TestThreeFacts(t *testing.T) {
 	for _, name := range []string{"fast", "slow"} {
 		for _, shape := range []pot.Shape{pot.Cup, pot.Tray, pot.Bond} {
 			r := ask(t, pot.Query{Resin: resin(t, name), Grams: 200, Shape: shape, ShopC: 22})
-			if r.Work == "" || r.Left == "" || r.Do == "" || len(r.Why) == 0 || len(r.Cautions) != len(pot.CupCautions) {
+			if r.Work == "" || r.Left == "" || r.Do == "" || len(r.Why) == 0 || len(r.Cautions) != len(pot.CupCautions(nil)) {
 				b, _ := json.Marshal(r)
 				t.Errorf("%s %s: %s", name, shape, b)
 			}

@@ -15,6 +15,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 // The parts that stock is kept of.
@@ -179,7 +180,7 @@ func draw(ls []Level, n need) {
 
 // Levels is every container with what the batches left of it, in the order in
 // which they are used: opened first, then the older date, then by id.
-func Levels(w *coat.Work, now time.Time) []Level {
+func Levels(c *words.Catalogue, w *coat.Work, now time.Time) []Level {
 	ls := make([]Level, 0, len(w.Stock))
 	for _, s := range w.Stock {
 		l := Level{Stock: s, LeftG: s.FullG}
@@ -212,25 +213,25 @@ func Levels(w *coat.Work, now time.Time) []Level {
 			l.Value = &v
 		}
 		l.DoubtLn = Doubt(l.Stock, now)
-		l.Say = say(l, now)
+		l.Say = say(words.View{Words: c}, l, now)
 	}
 	return ls
 }
 
-func say(l *Level, now time.Time) string {
+func say(v words.View, l *Level, now time.Time) string {
 	switch {
 	case l.Gone != nil:
 		return ""
 	case l.ShortG > 0.5:
-		return fmt.Sprintf("%.0f g more were mixed than it held: weigh it.", l.ShortG)
+		return v.Say("stock.short", words.Facts{"grams": fmt.Sprintf("%.0f", l.ShortG)})
 	case l.Condition == "crystallised":
-		return "Crystallised: warm it until it is clear again, then let it cool."
+		return v.Say("stock.crystallised", nil)
 	case l.BestBefore != nil && now.After(*l.BestBefore):
-		return "Past its date: mix a trial cup and feel it before a panel."
+		return v.Say("stock.old", nil)
 	case l.Condition == "warm":
-		return "It stood warm: mix a trial cup and feel it before a panel."
+		return v.Say("stock.warm", nil)
 	case l.LeftG < 0.1*l.FullG:
-		return fmt.Sprintf("%.0f g left.", l.LeftG)
+		return v.Say("stock.left", words.Facts{"grams": fmt.Sprintf("%.0f", l.LeftG)})
 	}
 	return ""
 }
@@ -298,7 +299,7 @@ type End struct {
 
 // Ends says where resin and hardener run out, for batches in the order in which
 // they will be mixed. Only parts that stock is kept of are judged.
-func Ends(ls []Level, wants []Want) []End {
+func Ends(c *words.Catalogue, ls []Level, wants []Want) []End {
 	left := map[[2]string]float64{}
 	for _, l := range ls {
 		if l.Gone == nil {
@@ -324,7 +325,7 @@ func Ends(ls []Level, wants []Want) []End {
 			}
 			if at[k] == nil {
 				at[k] = &End{Part: x.part, Resin: w.Resin, Panel: w.Panel, Step: w.Step}
-				where[k] = cmp.Or(w.Where, w.Step+" of "+w.Panel)
+				where[k] = cmp.Or(w.Where, words.View{Words: c}.Say("stock.step_of", words.Facts{"step": w.Step, "panel": w.Panel}))
 				order = append(order, k)
 			}
 			at[k].ShortG = x.g - have
@@ -334,7 +335,7 @@ func Ends(ls []Level, wants []Want) []End {
 	for _, k := range order {
 		e := *at[k]
 		e.ShortG = math.Ceil(-left[k])
-		e.Say = fmt.Sprintf("%s of %s ends at %s: %.0f g short.", strings.ToUpper(e.Part[:1])+e.Part[1:], e.Resin, where[k], e.ShortG)
+		e.Say = words.Upper(words.View{Words: c}.Say("stock.ends", words.Facts{"part": words.Code("stock.part." + e.Part), "resin": e.Resin, "where": where[k], "grams": fmt.Sprintf("%.0f", e.ShortG)}))
 		out = append(out, e)
 	}
 	return out

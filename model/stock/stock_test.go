@@ -49,7 +49,7 @@ func near(t *testing.T, what string, got, want float64) {
 // the unopened 1000.
 func TestLevelsByHand(t *testing.T) {
 	got := map[string]stock.Level{}
-	for _, l := range stock.Levels(shed(), day) {
+	for _, l := range stock.Levels(nil, shed(), day) {
 		got[l.ID] = l
 	}
 	near(t, "drum", got["drum"].LeftG, 2600)
@@ -62,11 +62,11 @@ func TestLevelsByHand(t *testing.T) {
 	// Counted after the first batch: only the second draws.
 	w := shed()
 	w.Stock[0].CountedG, w.Stock[0].CountedAt = p(3900.0), p(day.Add(30*time.Minute))
-	near(t, "counted", stock.Levels(w, day)[2].LeftG+0, 2500)
+	near(t, "counted", stock.Levels(nil, w, day)[2].LeftG+0, 2500)
 	// More mixed than there was is never a negative stock.
 	w = shed()
 	w.Stock = w.Stock[:2]
-	for _, l := range stock.Levels(w, day) {
+	for _, l := range stock.Levels(nil, w, day) {
 		if l.ID == "bottle-1" && (l.LeftG != 0 || l.ShortG != 120 || !strings.Contains(l.Say, "120 g more")) {
 			t.Errorf("over-drawn: %+v", l)
 		}
@@ -86,7 +86,7 @@ func TestLevelsAddUp(t *testing.T) {
 			w.Batches = append(w.Batches, coat.Batch{ID: fmt.Sprint(i), Resin: "medium", HardenerLot: rapid.SampledFrom([]string{"", "H1"}).Draw(rt, "lot"), HardenerG: &g, Mixed: day})
 		}
 		left, drawn, short := 0.0, 0.0, 0.0
-		for _, l := range stock.Levels(w, day) {
+		for _, l := range stock.Levels(nil, w, day) {
 			if l.LeftG < 0 {
 				rt.Errorf("%s holds %g g", l.ID, l.LeftG)
 			}
@@ -103,8 +103,8 @@ func TestLevelsAddUp(t *testing.T) {
 }
 
 func TestEnds(t *testing.T) {
-	ls := stock.Levels(shed(), day)
-	e := stock.Ends(ls, []stock.Want{
+	ls := stock.Levels(nil, shed(), day)
+	e := stock.Ends(nil, ls, []stock.Want{
 		{"lid-outer", "tack", "", "medium", 300, 90}, {"lid-outer", "wet-out", "", "medium", 1500, 450},
 		{"lid-inner", "tack", "", "medium", 700, 400}, {"lid-inner", "wet-out", "the wet-out on Lid, inner", "medium", 200, 60},
 	})
@@ -119,7 +119,7 @@ func TestEnds(t *testing.T) {
 	if want := "Resin of medium ends at the wet-out on Lid, inner: 100 g short."; e[1].Say != want {
 		t.Errorf("%q, want %q", e[1].Say, want)
 	}
-	if e := stock.Ends(nil, []stock.Want{{Panel: "x", Step: "y", Resin: "medium", ResinG: 1e6, HardenerG: 1e6}}); e != nil {
+	if e := stock.Ends(nil, nil, []stock.Want{{Panel: "x", Step: "y", Resin: "medium", ResinG: 1e6, HardenerG: 1e6}}); e != nil {
 		t.Errorf("without stock: %+v", e)
 	}
 }

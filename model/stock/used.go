@@ -8,6 +8,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/pot"
+	"curewright/model/words"
 )
 
 // Mixed is a batch's resin, hardener and filler, g; 0 when nothing was weighed.
@@ -114,13 +115,13 @@ type CoatBalance struct {
 }
 
 // laid is a coat as the record has it, with the cloths that it fills.
-func laid(w *coat.Work, c coat.Coat, fills []pot.Cloth, sealed float64) (pot.Laid, string) {
+func laid(v words.View, w *coat.Work, c coat.Coat, fills []pot.Cloth, sealed float64) (pot.Laid, string) {
 	p := panelOf(w, c.Panel)
 	area := AreaM2(w, c)
 	if area == nil {
-		return pot.Laid{}, "the panel has no area"
+		return pot.Laid{}, v.Say("stock.no_balance.no_area", nil)
 	}
-	l := pot.Laid{ID: c.ID, Kind: c.Kind, AreaM2: *area, Cloth: fills, PeelPly: c.Cover == "peel ply", GCC: w.Resins[c.Resin].DensityGCC}
+	l := pot.Laid{Words: v.Words, ID: c.ID, Kind: c.Kind, AreaM2: *area, Cloth: fills, PeelPly: c.Cover == "peel ply", GCC: w.Resins[c.Resin].DensityGCC}
 	left, weighed := 0.0, true
 	for _, id := range c.Batches {
 		i := slices.IndexFunc(w.Batches, func(b coat.Batch) bool { return b.ID == id })
@@ -130,7 +131,7 @@ func laid(w *coat.Work, c coat.Coat, fills []pot.Cloth, sealed float64) (pot.Lai
 		b := w.Batches[i]
 		m := Mixed(b)
 		if m == 0 {
-			return pot.Laid{}, fmt.Sprintf("cup %s was not weighed", id)
+			return pot.Laid{}, v.Say("stock.no_balance.not_weighed", words.Facts{"cup": id})
 		}
 		s := Portions(w, b)[c.ID]
 		l.MixedG += s * m
@@ -141,7 +142,7 @@ func laid(w *coat.Work, c coat.Coat, fills []pot.Cloth, sealed float64) (pot.Lai
 		}
 	}
 	if l.MixedG == 0 {
-		return pot.Laid{}, "no cup is named"
+		return pot.Laid{}, v.Say("stock.no_balance.no_cup", nil)
 	}
 	if weighed {
 		l.LeftG = &left
@@ -183,8 +184,8 @@ func each(w *coat.Work, panel string, visit func(c coat.Coat, fills []pot.Cloth,
 }
 
 // Balances says of every coat on a panel what it left there.
-func Balances(w *coat.Work, panel string) []CoatBalance {
-	out := []CoatBalance{}
+func Balances(c *words.Catalogue, w *coat.Work, panel string) []CoatBalance {
+	out, v := []CoatBalance{}, words.View{Words: c}
 	each(w, panel, func(c coat.Coat, fills []pot.Cloth, sealed float64, err error) {
 		b := CoatBalance{Coat: c.ID, Kind: c.Kind}
 		defer func() { out = append(out, b) }()
@@ -193,10 +194,10 @@ func Balances(w *coat.Work, panel string) []CoatBalance {
 			return
 		}
 		if c.Kind == coat.Bond {
-			b.Why = "a joint has no cloth"
+			b.Why = v.Say("stock.no_balance.joint", nil)
 			return
 		}
-		l, why := laid(w, c, fills, sealed)
+		l, why := laid(v, w, c, fills, sealed)
 		if why != "" {
 			b.Why = why
 			return
@@ -258,7 +259,7 @@ func pastOf(w *coat.Work) []pot.Past {
 			if err != nil || c.Kind == coat.Bond || c.Kind == coat.TackCoat && len(c.Batches) == 0 {
 				return
 			}
-			l, why := laid(w, c, fills, sealed)
+			l, why := laid(words.View{}, w, c, fills, sealed)
 			if why != "" {
 				return
 			}
