@@ -25,7 +25,7 @@ import "math"
 //
 // Resins with two different activation energies do not separate and take
 // plain Runge–Kutta steps; so do those whose glass sets in more sharply than
-// the tables are made for, and the last kelvins below Tg∞.
+// the tables are made for, and the last percent below α = 1.
 
 const (
 	tableLoC  = -40.0 // range of the temperature table, °C
@@ -35,19 +35,22 @@ const (
 	pieceK       = 0.35  // largest change of temperature within one piece
 	pieceSeconds = 600.0 // and its largest duration
 	shortBend    = 0.02  // a short step bends w by no more than twice this share
-	shortK       = 0.5   // and moves Tg by less
-	narrowest    = 4.0   // K: least W of the diffusion factor for all this
+	shortStep    = 0.004 // and moves α by less
+	finest       = 1.0 / 4096
+	coarsest     = 1.0 / 1024 // cells of α
+	narrowest    = 4.0        // K: least W of the diffusion factor for all this
 )
 
 // tempCell is one cell of the temperature table: cubics of k and s in the
 // distance from its lower edge.
 type tempCell struct{ k, s [4]float64 }
 
-// tgCell is one cell of the table over Tg: cubics of y and P.
-type tgCell struct{ y, p [4]float64 }
+// cell is one cell of the table over α: cubics of y and P in the distance from
+// its lower edge.
+type cell struct{ y, p [4]float64 }
 
 // Integrator carries degree of cure over temperature histories of one resin.
-// It prepares what depends on the resin alone (some 50 kB); it is safe for use
+// It prepares what depends on the resin alone (some 80 kB); it is safe for use
 // by several goroutines at once. Errors in α are below 1e-6 against scipy and
 // SUNDIALS CVODE. Temperatures given to it have to be finite.
 type Integrator struct {
@@ -59,12 +62,10 @@ type Integrator struct {
 
 	temp []tempCell
 
-	tg     []tgCell // over Tg
-	tgStep float64  // K
-	tgInv  float64  // cells a kelvin
-	tgTop  float64  // °C: end of the table
-
-	span float64 // Tg∞ − Tg0 in K
+	cells []cell  // over α
+	size  float64 // of a cell
+	perA  float64 // cells to 1
+	top   float64 // α at the end of the table
 }
 
 // NewIntegrator prepares an integrator for a resin that passes [Resin.Check].
@@ -73,7 +74,6 @@ func NewIntegrator(r Resin) *Integrator {
 	if !it.fast {
 		return it
 	}
-	it.span = r.TgInf - r.Tg0
 	it.aRef = max(r.A1, r.A2)
 	it.g1, it.g2 = r.A1/it.aRef, r.A2/it.aRef
 	it.temp = make([]tempCell, int((tableHiC-tableLoC)/tableStep))
@@ -85,7 +85,7 @@ func NewIntegrator(r Resin) *Integrator {
 		c.k = hermite(it.k(t0), it.k(t0)*b(t0), it.k(t1), it.k(t1)*b(t1), tableStep)
 		c.s = hermite(it.s(t0), -it.s(t0)/r.W, it.s(t1), -it.s(t1)/r.W, tableStep)
 	}
-	it.makeTg()
+	it.makeCells()
 	return it
 }
 
@@ -98,48 +98,39 @@ func hermite(f0, d0, f1, d1, h float64) [4]float64 {
 	return [4]float64{f0, d0, (3*m - 2*d0 - d1) / h, (d0 + d1 - 2*m) / (h * h)}
 }
 
-// dydTg returns dy/dTg and H at Tg = u.
-func (it *Integrator) dydTg(u float64) (dy, h float64) {
+// slopes returns dy/dα and H at α = a.
+func (it *Integrator) slopes(a float64) (dy, h float64) {
 	r := it.r
-	x := (u - r.Tg0) / (r.TgInf - r.Tg0)
-	a := x / (r.Lambda + x*(1-r.Lambda))
 	g := (it.g1 + it.g2*power(a, r.M)) * power(1-a, r.N)
-	q := 1 - (1-r.Lambda)*a
-	slope := (r.TgInf - r.Tg0) * r.Lambda / (q * q)
-	return 1 / (g * slope), math.Exp((u - r.D - 20) / r.W)
+	return 1 / g, math.Exp((r.Tg(a) - r.D - 20) / r.W)
 }
 
-func (it *Integrator) makeTg() {
-	r := it.r
-	// The slow beginning of a resin with little k1 is narrow in α, about k1/k2
-	// wide; the cells must resolve it.
-	begin := (r.TgInf - r.Tg0) * r.Lambda
+func (it *Integrator) makeCells() {
+	// The slow beginning of a resin with little k1 is about k1/k2 wide; the
+	// cells must resolve it.
+	h := coarsest
 	if it.g2 > 0 {
-		begin *= it.g1 / it.g2
+		h = min(max(it.g1/it.g2/8, finest), coarsest)
 	}
-	h := min(max(begin/8, 0.02), 0.5)
-	// A cubic cannot follow y into its pole at Tg∞.
-	n := int((r.TgInf - 8*h - r.Tg0) / h)
-	n = max(n, 1)
-	it.tgStep, it.tgInv = h, 1/h
-	it.tg = make([]tgCell, n)
+	// A cubic cannot follow y into its pole at α = 1.
+	it.cells = make([]cell, int(1/h)-8)
+	it.size, it.perA = h, 1/h
 	var y, p float64
-	for i := range it.tg {
-		u0 := r.Tg0 + float64(i)*h
-		u1 := r.Tg0 + float64(i+1)*h
+	for i := range it.cells {
+		a0, a1 := float64(i)*h, float64(i+1)*h
 		var dy, dp float64
 		for _, g := range gauss5 {
-			f, e := it.dydTg((u0+u1)/2 + h/2*g[0])
+			f, e := it.slopes((a0+a1)/2 + h/2*g[0])
 			dy += h / 2 * g[1] * f
 			dp += h / 2 * g[1] * f * e
 		}
-		f0, e0 := it.dydTg(u0)
-		f1, e1 := it.dydTg(u1)
-		it.tg[i].y = hermite(y, f0, y+dy, f1, h)
-		it.tg[i].p = hermite(p, f0*e0, p+dp, f1*e1, h)
+		f0, e0 := it.slopes(a0)
+		f1, e1 := it.slopes(a1)
+		it.cells[i].y = hermite(y, f0, y+dy, f1, h)
+		it.cells[i].p = hermite(p, f0*e0, p+dp, f1*e1, h)
 		y, p = y+dy, p+dp
 	}
-	it.tgTop = r.Tg0 + float64(n)*h
+	it.top = float64(len(it.cells)) * h
 }
 
 // Resin returns the resin the integrator was made for.
@@ -190,49 +181,47 @@ func (it *Integrator) over(dt float64, p, q *point) step {
 	return step{theta: a, s: s, trend: (q.s - p.s) / (12 * s), vari: (c/(s*b) - 1) / 2}
 }
 
-// solve moves Tg = u over a piece for one node. It reports false where that
-// leaves the table, in which case u has to go by [Integrator.plain].
-func (it *Integrator) solve(u float64, st *step, kappa float64) (float64, bool) {
-	x := (u - it.r.Tg0) * it.tgInv
-	i := min(max(int(x), 0), len(it.tg)-1)
-	e := &it.tg[i]
-	d := (x - float64(i)) * it.tgStep
+// solve moves α = a over a piece for one node. It reports false where that
+// leaves the table, in which case a has to go by [Integrator.plain].
+func (it *Integrator) solve(a float64, st *step, kappa float64) (float64, bool) {
+	i := min(int(a*it.perA), len(it.cells)-1)
+	e := &it.cells[i]
+	d := a - float64(i)*it.size
 	s := st.s
 	c1, c2, c3 := e.y[1]+s*e.p[1], e.y[2]+s*e.p[2], e.y[3]+s*e.p[3]
 	w0 := e.y[0] + s*e.p[0] + d*(c1+d*(c2+d*c3))
 	inv := 1 / (c1 + d*(2*c2+3*d*c3))
 	phi0 := 1 - (e.y[1]+d*(2*e.y[2]+3*d*e.y[3]))*inv
 	theta := kappa * st.theta
-	du := theta * inv
-	// w is nearly an exponential of u here; its inverse as a rational function
+	da := theta * inv
+	// w is nearly an exponential of α here; its inverse as a rational function
 	// keeps the guess from overshooting.
-	du /= 1 + max(du*inv*(c2+3*d*c3), -0.5)
-	to := u + du
+	da /= 1 + max(da*inv*(c2+3*d*c3), -0.5)
+	to := a + da
 	for range 30 {
-		if to >= it.tgTop {
+		if to >= it.top {
 			// Once more from below, in case only the guess was too far.
-			if du *= 0.5; du < 1e-6 {
-				return u, false
+			if da *= 0.5; da < 1e-8 {
+				return a, false
 			}
-			to = u + du
+			to = a + da
 			continue
 		}
-		x = (to - it.r.Tg0) * it.tgInv
-		i = min(max(int(x), 0), len(it.tg)-1)
-		e = &it.tg[i]
-		d = (x - float64(i)) * it.tgStep
+		i = max(int(to*it.perA), 0)
+		e = &it.cells[i]
+		d = to - float64(i)*it.size
 		c1, c2, c3 = e.y[1]+s*e.p[1], e.y[2]+s*e.p[2], e.y[3]+s*e.p[3]
 		w := e.y[0] + s*e.p[0] + d*(c1+d*(c2+d*c3))
 		inv = 1 / (c1 + d*(2*c2+3*d*c3))
 		phi := 1 - (e.y[1]+d*(2*e.y[2]+3*d*e.y[3]))*inv
 		miss := (w0 - w + theta*(1+st.vari*(phi0*phi0+phi*phi)-st.trend*(phi-phi0))) * inv
 		to += miss
-		// Newton squares the miss, over some 10 K: this leaves 1e-7 K.
-		if miss < 1e-3 && miss > -1e-3 {
-			return max(to, u), to < it.tgTop
+		// Newton squares the miss, over some .02: this leaves 1e-9.
+		if miss < 5e-6 && miss > -5e-6 {
+			return max(to, a), to < it.top
 		}
 	}
-	return u, false
+	return a, false
 }
 
 // plain advances one node's α by Runge–Kutta over dt seconds of linear
@@ -273,6 +262,21 @@ func pieces(dt, dT float64) int {
 // on the segment, so that a history advanced in parts gives the same as in
 // one go.
 func (it *Integrator) Advance(alpha, kappa []float64, dt, t0C, t1C float64) {
+	it.advance(alpha, kappa, dt, t0C, t1C, pieces(dt, t1C-t0C))
+}
+
+// Stride is the cheap stepper of forecasts: [Integrator.Advance] for steps of
+// about 15 minutes, in one piece as long as the temperature moves by less than
+// 2.5 K. Its error in α is below 2e-5.
+func (it *Integrator) Stride(alpha, kappa []float64, dt, t0C, t1C float64) {
+	n := 1
+	if x := max(math.Abs(t1C-t0C)/2.5, dt/1800); x > 1 {
+		n = int(math.Ceil(min(x, 1e6)))
+	}
+	it.advance(alpha, kappa, dt, t0C, t1C, n)
+}
+
+func (it *Integrator) advance(alpha, kappa []float64, dt, t0C, t1C float64, n int) {
 	if !(dt > 0) {
 		return
 	}
@@ -282,7 +286,6 @@ func (it *Integrator) Advance(alpha, kappa []float64, dt, t0C, t1C float64) {
 		}
 		return
 	}
-	n := pieces(dt, t1C-t0C)
 	h, dT := dt/float64(n), (t1C-t0C)/float64(n)
 	p := it.at(t0C)
 	for j := range n {
@@ -295,101 +298,45 @@ func (it *Integrator) Advance(alpha, kappa []float64, dt, t0C, t1C float64) {
 
 // move carries every node over one piece. Where the step is short, as it is by
 // the minute, it does at once what [Integrator.solve] does by iteration: the
-// slope of w at the end follows from that at the beginning, and φ from
-// dφ/dTg = φ(1−φ)/W; the guess is off by some bend³ of du, which one look at w
-// takes away.
+// slope of w at the end follows from that at the beginning, and so does φ; the
+// guess is off by some bend³ of the step, which one look at w takes away.
 func (it *Integrator) move(alpha, kappa []float64, st *step, dt, t0, t1 float64) {
-	var (
-		cells            = it.tg
-		lo, inv, size    = it.r.Tg0, it.tgInv, it.tgStep
-		lambda, less     = it.r.Lambda, 1 - it.r.Lambda
-		perK, perLambda  = 1 / it.span, 1 / it.r.Lambda
-		s, trend, spread = st.s, st.trend / it.r.W, 2 * st.vari
-	)
+	cells, perA, size := it.cells, it.perA, it.size
+	s, trend, spread := st.s, 2*st.trend, 2*st.vari
 	kappa = kappa[:len(alpha)]
 	for i, a := range alpha {
-		q := 1 - less*a
-		x := it.span * lambda * a / q // Tg − Tg0
-		f := x * inv
-		j := int(f)
+		j := int(a * perA)
 		theta := kappa[i] * st.theta
 		if uint(j) < uint(len(cells)-1) {
 			e := &cells[j]
-			d := (f - float64(j)) * size
+			d := a - float64(j)*size
 			c1, c2, c3 := e.y[1]+s*e.p[1], e.y[2]+s*e.p[2], e.y[3]+s*e.p[3]
 			c0 := e.y[0] + s*e.p[0]
 			half := c2 + 3*d*c3
 			r := 1 / (c1 + d*(c2+half))
-			du := theta * r
-			bend := du * r * half
-			if bend < shortBend && bend > -shortBend && du < shortK {
+			da := theta * r
+			bend := da * r * half
+			if bend < shortBend && bend > -shortBend && da < shortStep {
 				w := c0 + d*(c1+d*(c2+d*c3)) + theta
-				phi := 1 - (e.y[1]+d*(2*e.y[2]+3*d*e.y[3]))*r
-				du *= 1 - bend + 2*bend*bend
-				if d += du; d >= size {
-					f = (x + du) * inv
-					j = int(f)
+				own := e.y[2] + 3*d*e.y[3]
+				rest := (e.y[1] + d*(e.y[2]+own)) * r  // 1 − φ
+				phi, more := 1-rest, (rest*half-own)*r // dφ/dα, halved
+				da *= 1 - bend + 2*bend*bend
+				if d += da; d >= size {
+					j = int((a + da) * perA)
 					e = &cells[min(j, len(cells)-1)]
-					d = (f - float64(j)) * size
+					d = a + da - float64(j)*size
 					c0, c1, c2, c3 = e.y[0]+s*e.p[0], e.y[1]+s*e.p[1], e.y[2]+s*e.p[2], e.y[3]+s*e.p[3]
 				}
-				du += (w - (c0 + d*(c1+d*(c2+d*c3))) + theta*phi*(spread*phi-trend*(1-phi)*du)) * r * (1 - 2*bend)
-				// α at Tg + du, from α at Tg, without another division.
-				y := du * perK * q
-				b := y * less * perLambda
-				alpha[i] = (a + y*perLambda) * (1 - b*(1-b*(1-b)))
+				miss := w - (c0 + d*(c1+d*(c2+d*c3))) + theta*(spread*phi*phi-trend*more*da)
+				alpha[i] = a + da + miss*r*(1-2*bend)
 				continue
 			}
 		}
-		to, ok := it.solve(lo+x, st, kappa[i])
-		if ok {
-			alpha[i] = it.alpha(to)
+		if to, ok := it.solve(a, st, kappa[i]); ok {
+			alpha[i] = to
 		} else {
 			alpha[i] = it.plain(a, kappa[i], dt, t0, t1)
 		}
-	}
-}
-
-// alpha is [Resin.AlphaAtTg] without its guards.
-func (it *Integrator) alpha(u float64) float64 {
-	x := (u - it.r.Tg0) / it.span
-	return x / (it.r.Lambda + x*(1-it.r.Lambda))
-}
-
-// StepTg is the cheap stepper of forecasts: [Integrator.Advance] for steps of
-// about 15 minutes, in one piece as long as the temperature moves by less than
-// 2.5 K, on glass transitions in °C instead of degrees of cure, which is what it
-// works in: tg[i] = Tg(α). Its error in α is below 2e-5.
-func (it *Integrator) StepTg(tg, kappa []float64, dt, t0C, t1C float64) {
-	n := 1
-	if x := max(math.Abs(t1C-t0C)/2.5, dt/1800); x > 1 {
-		n = int(math.Ceil(min(x, 1e6)))
-	}
-	it.advanceTg(tg, kappa, dt, t0C, t1C, n)
-}
-
-func (it *Integrator) advanceTg(tg, kappa []float64, dt, t0C, t1C float64, n int) {
-	if !(dt > 0) {
-		return
-	}
-	if !it.fast {
-		for i, u := range tg {
-			tg[i] = it.r.Tg(it.plain(it.r.AlphaAtTg(u), kappa[i], dt, t0C, t1C))
-		}
-		return
-	}
-	h, dT := dt/float64(n), (t1C-t0C)/float64(n)
-	p := it.at(t0C)
-	for j := range n {
-		q := it.at(t0C + float64(j+1)*dT)
-		st := it.over(h, &p, &q)
-		for i, u := range tg {
-			x, ok := it.solve(u, &st, kappa[i])
-			if !ok {
-				x = it.r.Tg(it.plain(it.alpha(u), kappa[i], h, p.t, q.t))
-			}
-			tg[i] = x
-		}
-		p = q
 	}
 }

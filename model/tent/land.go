@@ -204,9 +204,9 @@ type solver struct {
 
 	temps []float64
 	// A node's own.
-	tg, kappa, alpha, was, rise []float64
-	two                         []cure.Two
-	moments                     []moments
+	kappa, alpha, was, rise []float64
+	two                     []cure.Two
+	moments                 []moments
 }
 
 // Solve searches the set points: held at one value until some moment and at
@@ -268,7 +268,7 @@ func newSolver(ctx context.Context, p *Problem) *solver {
 	n := len(p.Nodes)
 	f := func() []float64 { return make([]float64, n) }
 	return &solver{stopped: ctx.Err, p: p, it: cure.NewIntegrator(p.Resin), temps: make([]float64, p.Len),
-		tg: f(), kappa: f(), alpha: f(), was: f(), rise: f(), two: make([]cure.Two, n), moments: make([]moments, n)}
+		kappa: f(), alpha: f(), was: f(), rise: f(), two: make([]cure.Two, n), moments: make([]moments, n)}
 }
 
 // climb tries, over a set, the first so many of what was found before, and then
@@ -548,8 +548,8 @@ func (s *solver) film(path int) cure.Film {
 func (s *solver) cure(path int, nodes []int, until int, each func(i int, m moments)) {
 	p := s.p
 	r := &p.Resin
-	tgTarget := r.Tg(r.AlphaTarget())
-	tg, kappa := s.tg[:len(nodes)], s.kappa[:len(nodes)]
+	target := r.AlphaTarget()
+	kappa := s.kappa[:len(nodes)]
 	alpha, was, rise, two := s.alpha[:len(nodes)], s.was[:len(nodes)], s.rise[:len(nodes)], s.two[:len(nodes)]
 	m := s.moments[:len(nodes)]
 	way := cure.NewPath(r, 0, s.temps[0])
@@ -558,44 +558,42 @@ func (s *solver) cure(path int, nodes []int, until int, each func(i int, m momen
 	for i, n := range nodes {
 		node := &p.Nodes[n]
 		alpha[i], kappa[i] = node.Alpha, node.Kappa
-		tg[i] = r.Tg(node.Alpha)
 		two[i] = cure.NewTwo()
 		if node.Less < node.Alpha {
 			two[i].Split, two[i].Alpha = true, node.Less
 		}
 		m[i] = moments{target: math.Inf(1)}
-		if tg[i] >= tgTarget {
+		if alpha[i] >= target {
 			m[i].target = 0
 		}
 	}
 	for k := 0; k < until; k++ {
 		t0, t1 := s.temps[k], s.temps[k+1]
-		copy(was, tg)
-		s.it.StepTg(tg, kappa, p.StepS, t0, t1)
+		copy(was, alpha)
+		s.it.Stride(alpha, kappa, p.StepS, t0, t1)
 		at := float64(k) * p.StepS
 		way.To(at+p.StepS, t1, 0)
 		gauge.Look()
 		for i := range nodes {
-			a := r.AlphaAtTg(tg[i])
+			a := alpha[i]
 			// What it would have gained at the rate that it began with: between
 			// this step's gain and the last one's.
 			da := math.NaN()
 			if k > 0 {
-				da = (a - alpha[i] + rise[i]) / 2
+				da = (a - was[i] + rise[i]) / 2
 			}
-			rise[i] = a - alpha[i]
-			two[i].Step(&gauge, alpha[i], da, a, func(l, x0, x1 float64) float64 {
-				one, own := [1]float64{r.Tg(l)}, [1]float64{kappa[i]}
-				s.it.StepTg(one[:], own[:], (x1-x0)*p.StepS, t0+x0*(t1-t0), t0+x1*(t1-t0))
-				return r.AlphaAtTg(one[0])
+			rise[i] = a - was[i]
+			two[i].Step(&gauge, was[i], da, a, func(l, x0, x1 float64) float64 {
+				one, own := [1]float64{l}, [1]float64{kappa[i]}
+				s.it.Stride(one[:], own[:], (x1-x0)*p.StepS, t0+x0*(t1-t0), t0+x1*(t1-t0))
+				return one[0]
 			})
-			alpha[i] = a
 			// Not now: a coat over a glass does not bond.
 			if at+p.StepS >= s.fromS && at < s.toS && gauge.Cold(a) {
 				m[i].cold = true
 			}
-			if math.IsInf(m[i].target, 1) && tg[i] >= tgTarget {
-				m[i].target = at + p.StepS*(tgTarget-was[i])/(tg[i]-was[i])
+			if math.IsInf(m[i].target, 1) && a >= target {
+				m[i].target = at + p.StepS*(target-was[i])/(a-was[i])
 			}
 		}
 	}

@@ -133,20 +133,23 @@ func (s Soak) Plan(ctx context.Context, p Problem) (SoakPlan, error) {
 	v.steps = min(int(math.Ceil(end/p.StepS)), p.Len-1)
 	nodes := v.pick(1, len(p.Nodes)).nodes
 	var after, without, now weighted
-	final := func() (tg []float64) { // of every node, at the end of the soak
-		tg = make([]float64, len(nodes))
+	start := func() (alpha []float64) {
+		alpha = make([]float64, len(nodes))
 		for i, n := range nodes {
-			tg[i] = p.Resin.Tg(p.Nodes[n].Alpha)
-			v.kappa[i] = p.Nodes[n].Kappa
+			alpha[i], v.kappa[i] = p.Nodes[n].Alpha, p.Nodes[n].Kappa
 		}
-		for k := range v.steps {
-			v.it.StepTg(tg, v.kappa[:len(nodes)], p.StepS, v.temps[k], v.temps[k+1])
-		}
-		return tg
+		return alpha
 	}
-	gather := func(to *weighted, tg []float64) {
+	final := func() []float64 { // of every node, at the end of the soak
+		alpha := start()
+		for k := range v.steps {
+			v.it.Stride(alpha, v.kappa[:len(nodes)], p.StepS, v.temps[k], v.temps[k+1])
+		}
+		return alpha
+	}
+	gather := func(to *weighted, alpha []float64) {
 		for i, n := range nodes {
-			*to = append(*to, struct{ t, w float64 }{tg[i], p.Nodes[n].Weight})
+			*to = append(*to, struct{ t, w float64 }{p.Resin.Tg(alpha[i]), p.Nodes[n].Weight})
 		}
 	}
 	for path := range p.Paths {
@@ -167,11 +170,7 @@ func (s Soak) Plan(ctx context.Context, p Problem) (SoakPlan, error) {
 		v.walk(candidate{offC, offC, 0}, path, v.steps)
 		gather(&without, final())
 	}
-	tg := make([]float64, len(nodes))
-	for i, n := range nodes {
-		tg[i] = p.Resin.Tg(p.Nodes[n].Alpha)
-	}
-	gather(&now, tg)
+	gather(&now, start())
 	for i, q := range []float64{.1, .5, .9} {
 		out.TgNow[i], out.TgAfter[i], out.TgWithout[i] = now.quantile(q), after.quantile(q), without.quantile(q)
 	}
