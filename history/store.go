@@ -474,7 +474,8 @@ func (s *Store) kick() {
 }
 
 // SetUrgent says that a coat is open: readings then reach the disk within ten
-// seconds instead of sixty.
+// seconds instead of sixty. From the moment a coat is written or read until
+// somebody says that none is, the store takes it that one is.
 func (s *Store) SetUrgent(on bool) {
 	s.mu.Lock()
 	s.urgent = on

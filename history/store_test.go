@@ -174,3 +174,29 @@ func TestRestKeepsWaiting(t *testing.T) {
 		t.Errorf("what is left waits since %v, came at %v", s.waitSince, since)
 	}
 }
+
+// A coat is urgent at once, and at a start: a look at all the work takes a slow
+// board longer than readings may be at risk.
+func TestCoatIsUrgentAtOnce(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir, at(day))
+	enter := func(kind string) {
+		if _, _, err := s.CreateWork(t.Context(), kind, "x", []byte(`{}`), "", day, ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	urgent := func() bool { s.mu.Lock(); defer s.mu.Unlock(); return s.urgent }
+	if enter("piece"); urgent() {
+		t.Error("no coat, and urgent")
+	}
+	if enter("coat"); !urgent() {
+		t.Error("a coat that was written waits for a look")
+	}
+	if s.SetUrgent(false); urgent() {
+		t.Error("urgent after the last coat")
+	}
+	abandon(s)
+	if s = open(t, dir, at(day)); !urgent() {
+		t.Error("a coat that was read waits for a look")
+	}
+}

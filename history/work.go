@@ -295,6 +295,10 @@ func (s *Store) foldWork(row int64, d workDisk) {
 	if d.Boot == "" || d.Auto || d.Boot == s.opts.Boot && s.ownZero != 0 {
 		r.at = d.At
 	}
+	if d.Kind == "coat" { // no look at all the work has to come first
+		s.urgent = true
+		s.kick()
+	}
 	r.body, r.version, r.deleted = d.Body, max(d.Version, r.version), d.Op == "delete"
 	s.foldEntry(row, d)
 	if d.Key != "" {

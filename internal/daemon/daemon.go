@@ -480,9 +480,9 @@ func (d *Daemon) Look(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	d.store.SetUrgent(anyOpen(w, now))
 	st := d.settings()
 	probes := d.set.Health()
-	d.store.SetUrgent(anyOpen(w, now))
 	if err := d.whose(ctx); err != nil {
 		d.log.Warn("whose finger it was is not known", "err", err)
 	}
