@@ -9,6 +9,11 @@
 //
 // scripts/board-parts.sh fetches the kernel. Emulated are an i.MX6 board
 // (sabrelite; I2C with a TMP105 whose temperature is set from outside, GPIO,
-// watchdog) and, for the power cuts, QEMU's virt with a disk that is served
-// here and forgets what was not flushed.
+// watchdog), a Raspberry Pi 2 (GPIO) and, for power cuts and the clock chip,
+// QEMU's virt with a disk that is served here and forgets what was not flushed.
+//
+// A board's time goes by its instructions, so that the host's load is nothing
+// that it sees. Where a scene is tried many times, a board is brought to its
+// beginning once and its memory saved (QEMU's migration); each try goes on from
+// there.
 package board

@@ -15,9 +15,12 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
+	"curewright/dashboards/client"
+	"curewright/dashboards/web"
 	"curewright/internal/realpart"
 )
 
@@ -61,9 +64,7 @@ func fetch(tb testing.TB) parts {
 			return
 		}
 		p.program = filepath.Join(p.dir, "curewright-armv6")
-		build := exec.Command("go", "build", "-trimpath", "-ldflags", "-s -w", "-o", p.program, "../../cmd/curewright")
-		build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=arm", "GOARM=6")
-		if out, err := build.CombinedOutput(); err != nil {
+		if out, err := p.forBoard("build", "-trimpath", "-ldflags", "-s -w", "-o", p.program, "../../cmd/curewright").CombinedOutput(); err != nil {
 			p.err = fmt.Errorf("%w: %s", err, out)
 		}
 	})
@@ -71,6 +72,13 @@ func fetch(tb testing.TB) parts {
 		realpart.Missing(tb, "no emulated board: %v", p.err)
 	}
 	return p.parts
+}
+
+// forBoard is the go command for the smallest boards.
+func (p parts) forBoard(args ...string) *exec.Cmd {
+	c := exec.Command("go", args...)
+	c.Env = append(os.Environ(), "CGO_ENABLED=0", "GOOS=linux", "GOARCH=arm", "GOARM=6")
+	return c
 }
 
 // modules are the files of kernel modules in the order in which they are
@@ -110,9 +118,9 @@ func (p parts) modules(tb testing.TB, names ...string) (files []string) {
 
 // settings of kernel modules. QEMU 7.2's model of the i.MX6 watchdog stops for
 // good when its time is changed while it runs (tried: a guard killed then never
-// reset the board), as hardware does not. So it is 15 s from the start here, and the
+// reset the board), as hardware does not. So it is 14 s from the start here, and the
 // guard, which would ask for that, leaves it alone.
-var settings = map[string]string{"imx2_wdt.ko": "timeout=15"}
+var settings = map[string]string{"imx2_wdt.ko": "timeout=14"}
 
 // initramfs is a root in memory: busybox, modules, our program, files of the
 // test's. Not packed: unpacking takes an emulated processor longer.
@@ -144,7 +152,7 @@ func (p parts) initramfs(tb testing.TB, modules []string, files map[string]strin
 		entry(d, 0o040755, nil)
 	}
 	file("bin/busybox", filepath.Join(p.dir, "armhf/bin/busybox"), 0o755)
-	for _, a := range strings.Fields("sh mount umount cat echo ls sleep insmod dmesg ip date grep head tail kill sync mkdir mkfifo wc rm sed touch timeout hwclock ps pidof stty true uname seq") {
+	for _, a := range strings.Fields("sh mount umount cat echo ls sleep insmod dmesg ip date grep head tail kill sync mkdir mkfifo wc rm sed touch timeout hwclock ps pidof stty true uname seq basename readlink reboot") {
 		entry("bin/"+a, 0o120777, []byte("busybox"))
 	}
 	file("bin/curewright", p.program, 0o755)
@@ -157,7 +165,7 @@ func (p parts) initramfs(tb testing.TB, modules []string, files map[string]strin
 	entry("init", 0o100755, []byte("#!/bin/sh\nexport PATH=/bin\nmount -t proc proc /proc; mount -t sysfs sys /sys; mount -t devtmpfs dev /dev; mount -t tmpfs tmp /tmp\n"+
 		"ip link set lo up\n"+load.String()+"export HOME=/tmp\nexec </dev/console >/dev/console 2>&1\nstty -echo\necho BOOTED\nwhile read -r line; do eval \"$line\"; done\n"))
 	for name, text := range files {
-		entry(name, 0o100644, []byte(text))
+		entry(name, 0o100755, []byte(text))
 	}
 	entry("TRAILER!!!", 0, nil)
 	out := filepath.Join(tb.TempDir(), "initrd")
@@ -169,18 +177,29 @@ func (p parts) initramfs(tb testing.TB, modules []string, files map[string]strin
 
 // guest is a board that runs.
 type guest struct {
-	tb  testing.TB
-	cmd *exec.Cmd
-	ser net.Conn
+	tb   testing.TB
+	args []string // of the emulator
+	cmd  *exec.Cmd
+	ser  net.Conn
 
 	mu    sync.Mutex
 	buf   []byte
 	more  chan struct{}
 	ended chan struct{}
 
-	qmpc net.Conn
-	qmpr *bufio.Reader
-	n    int
+	n int
+
+	qmpmu sync.Mutex
+	qmpc  net.Conn
+	qmpr  *bufio.Reader
+	last  atomic.Int64 // what seconds said last
+}
+
+// byInstructions has a board's time go by what its processor has done, and not
+// by the host's clock: 2^3 ns an instruction, slower than any board that it is
+// meant for. So nothing on the board sees how busy the host is.
+func byInstructions(args []string) []string {
+	return append(args, "-icount", "shift=3,sleep=on")
 }
 
 // boot starts QEMU with a serial line and a QMP socket.
@@ -188,11 +207,12 @@ func boot(tb testing.TB, serials int, args ...string) *guest {
 	tb.Helper()
 	dir := tb.TempDir()
 	ser, qmp := filepath.Join(dir, "ser"), filepath.Join(dir, "qmp")
+	own := args
 	for range serials - 1 {
 		args = append(args, "-serial", "null")
 	}
 	args = append(args, "-serial", "unix:"+ser+",server=on,wait=on", "-qmp", "unix:"+qmp+",server=on,wait=off", "-display", "none", "-nodefaults")
-	g := &guest{tb: tb, cmd: exec.Command("qemu-system-arm", args...), more: make(chan struct{}, 1), ended: make(chan struct{})}
+	g := &guest{tb: tb, args: own, cmd: exec.Command("qemu-system-arm", args...), more: make(chan struct{}, 1), ended: make(chan struct{})}
 	var errs bytes.Buffer
 	g.cmd.Stderr = &errs
 	if err := g.cmd.Start(); err != nil {
@@ -242,12 +262,43 @@ func boot(tb testing.TB, serials int, args ...string) *guest {
 	return g
 }
 
+// save stops a board and keeps its memory and registers in a file.
+func (g *guest) save() (state string) {
+	state = filepath.Join(g.tb.TempDir(), "state")
+	g.qmp("stop", nil)
+	g.qmp("migrate", map[string]any{"uri": "exec:cat >" + state})
+	for done := regexp.MustCompile(`"status": ?"(completed|failed)"`); ; time.Sleep(50 * time.Millisecond) {
+		if m := done.FindStringSubmatch(g.qmp("query-migrate", nil)); m != nil {
+			if m[1] == "failed" {
+				g.tb.Fatal("the board's state can't be saved")
+			}
+			break
+		}
+	}
+	g.kill()
+	return state
+}
+
+// resume is a board of the same arguments that goes on from a saved one.
+func resume(tb testing.TB, serials int, state string, args ...string) *guest {
+	tb.Helper()
+	g := boot(tb, serials, append(args, "-incoming", "exec:cat "+state)...)
+	for !strings.Contains(g.qmp("query-status", nil), `"paused"`) {
+		time.Sleep(20 * time.Millisecond)
+	}
+	g.qmp("cont", nil)
+	return g
+}
+
 // kill is pulling the plug.
 func (g *guest) kill() {
 	_ = g.cmd.Process.Kill()
 	<-g.ended
-	g.ser.Close()
-	g.qmpc.Close()
+	for _, c := range []net.Conn{g.ser, g.qmpc} {
+		if c != nil { // it came up so far
+			c.Close()
+		}
+	}
 }
 
 // expect waits for a text on the serial line and returns what came up to it.
@@ -305,6 +356,8 @@ func (g *guest) must(format string, a ...any) string {
 // qmp asks QEMU something.
 func (g *guest) qmp(what string, args map[string]any) string {
 	g.tb.Helper()
+	g.qmpmu.Lock()
+	defer g.qmpmu.Unlock()
 	if args == nil {
 		args = map[string]any{}
 	}
@@ -333,6 +386,49 @@ func (g *guest) qmp(what string, args map[string]any) string {
 	}
 }
 
+// forward is the argument of QEMU's network by which the guest's port 8374 is
+// at url.
+func forward(tb testing.TB) (hostfwd, url string) {
+	tb.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		tb.Fatal(err)
+	}
+	defer l.Close()
+	at := l.Addr().String()
+	return "hostfwd=tcp:" + at + "-10.0.2.15:8374", "http://" + at
+}
+
+// pair logs in at the daemon that has just been started in the guest.
+func pair(tb testing.TB, g *guest, url, role string) (token string) {
+	tb.Helper()
+	g.must("for i in $(seq 60); do curewright pair --role %s --name host --no-qr --server http://127.0.0.1:8374 >/tmp/pair 2>&1 && break; sleep 1; done", role)
+	code := regexp.MustCompile(`Code\s+(\S+)`).FindStringSubmatch(g.must("cat /tmp/pair"))
+	if code == nil {
+		tb.Fatal(g.must("cat /tmp/pair /tmp/err"))
+	}
+	c, err := client.New(url, "")
+	if err != nil {
+		tb.Fatal(err)
+	}
+	var got web.Paired
+	if err := patient(func() error { got, err = c.Pair(tb.Context(), code[1], "host"); return err }); err != nil {
+		tb.Fatal(err)
+	}
+	return got.Token
+}
+
+// paired is a client that is logged in.
+func paired(tb testing.TB, g *guest, url, role string) *client.Client {
+	tb.Helper()
+	c, err := client.New(url, "")
+	if err != nil {
+		tb.Fatal(err)
+	}
+	c.SetToken(pair(tb, g, url, role))
+	return c
+}
+
 // word reads a register of the board from outside.
 func (g *guest) word(addr uint64) uint64 {
 	g.tb.Helper()
@@ -343,6 +439,13 @@ func (g *guest) word(addr uint64) uint64 {
 	}
 	v, _ := strconv.ParseUint(m[1], 16, 64)
 	return v
+}
+
+// seconds is the time of the virt board's clock chip, which goes as the board's
+// own: PL031 manual, RTCDR.
+func (g *guest) seconds() float64 {
+	g.last.Store(int64(g.word(0x09010000)))
+	return float64(g.last.Load())
 }
 
 // celsius sets what an emulated thermometer is in.
