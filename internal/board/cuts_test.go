@@ -385,6 +385,10 @@ func (a *acked) load(t *testing.T, ctx context.Context, c *client.Client, g *gue
 				a.feels[f] = id
 				a.newest[f] = "feels"
 				a.mu.Unlock()
+				select { // no hand is faster
+				case <-ctx.Done():
+				case <-time.After(200 * time.Millisecond):
+				}
 			}
 			if err := c.EndCoat(ctx, id, a.now()); err != nil {
 				return
