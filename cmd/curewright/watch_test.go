@@ -290,4 +290,24 @@ func TestGateAndPair(t *testing.T) {
 	if got, _ := ask("GET", "/api/v1/snapshot", paired.Token, "", nil); got != http.StatusUnauthorized {
 		t.Errorf("a revoked token: %d, want 401", got)
 	}
+	// By name, where one alone has it: a phone that is lost is known by that.
+	ids := ""
+	for range 2 {
+		if err := json.Unmarshal([]byte(cmdOK(t, "pair", "--role", "look", "--name", "lost phone", "--json")), &code); err != nil {
+			t.Fatal(err)
+		}
+		if got, b := ask("POST", "/pair", "", `{"code":"`+code.Code+`"}`, &paired); got != http.StatusOK {
+			t.Fatalf("pair: %d %s", got, b)
+		}
+		ids = strings.Fields(cmdOK(t, "token", "list"))[0]
+	}
+	for name, want := range map[string]string{"no phone": "curewright token list", "lost phone": ids} {
+		if rc, _, errs := runCmd(t, "token", "revoke", name); rc == exitDone || !strings.Contains(errs, want) {
+			t.Errorf("revoke %q: exit %d, %q, want %q", name, rc, errs, want)
+		}
+	}
+	cmdOK(t, "token", "revoke", ids)
+	if out := cmdOK(t, "token", "revoke", "lost phone"); !strings.Contains(out, "lost phone") || !strings.Contains(out, "is shut out") {
+		t.Errorf("revoke by name: %q", out)
+	}
 }

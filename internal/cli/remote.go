@@ -569,23 +569,36 @@ func (c *tokenListCmd) Run(a *App, cl *client.Client) error {
 }
 
 type tokenRevokeCmd struct {
-	ID   string `arg:"" help:"Token's id, as listed."`
+	ID   string `arg:"" help:"Its id, or the name that one alone has, as listed."`
 	JSON bool   `help:"Print one JSON object."`
 }
 
 func (c *tokenRevokeCmd) Run(a *App, cl *client.Client) error {
-	name := c.ID
-	if ts, err := cl.Tokens(a.Ctx); err == nil {
-		for _, t := range ts {
-			if t.ID == c.ID && t.Name != "" {
-				name = fmt.Sprintf("%s (%s)", t.Name, c.ID)
-			}
-		}
-	}
-	if err := cl.Revoke(a.Ctx, c.ID); err != nil {
+	ts, err := cl.Tokens(a.Ctx)
+	if err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": c.ID, "revoked": true}, "%s is shut out.", name)
+	var ids []string
+	name := ""
+	for _, t := range ts {
+		if t.ID == c.ID {
+			ids, name = []string{t.ID}, t.Name
+			break
+		} else if t.Name == c.ID {
+			ids, name = append(ids, t.ID), t.Name
+		}
+	}
+	switch len(ids) {
+	case 0:
+		return fault.Inputf("no log-in has the id or the name %q: curewright token list", c.ID)
+	case 1:
+	default:
+		return fault.Inputf("%d log-ins are called %q: name one by its id, %s", len(ids), c.ID, strings.Join(ids, ", "))
+	}
+	if err := cl.Revoke(a.Ctx, ids[0]); err != nil {
+		return err
+	}
+	return a.done(c.JSON, map[string]any{"id": ids[0], "revoked": true}, "%s (%s) is shut out.", name, ids[0])
 }
 
 type AlertCmd struct {
