@@ -825,27 +825,34 @@ func (s *Store) measure() {
 // Trouble says in plain words what is wrong with the store, or was found
 // wrong when it opened; "" when all is well.
 func (s *Store) Trouble() string {
+	now, found := s.Troubles()
+	return strings.TrimSpace(now + " " + found)
+}
+
+// Troubles is [Store.Trouble] in two: why nothing can be written now, and what
+// was lost or found damaged; "" each where there is none.
+func (s *Store) Troubles() (now, found string) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	var say []string
 	switch {
 	case s.displaced != "":
 		text := "The store's file " + s.displaced + " while it was in use: nothing new is kept. Put it back, or restart curewright to go on with what is there now."
 		if s.rescued != "" {
 			text += " What was in it is kept in " + s.rescued + "."
 		}
-		say = append(say, text)
+		now = text
 	case errors.Is(s.failing, ErrDiskFull):
-		say = append(say, "The disk is full: readings wait in memory, nothing new is kept. Free some room.")
+		now = "The disk is full: readings wait in memory, nothing new is kept. Free some room."
 	case errors.Is(s.failing, ErrReadOnly):
-		say = append(say, "The disk cannot be written: readings wait in memory and are lost at a power cut. Check the card.")
+		now = "The disk cannot be written: readings wait in memory and are lost at a power cut. Check the card."
 	case s.failing != nil:
-		say = append(say, "The history cannot be written: "+s.failing.Error()+".")
+		now = "The history cannot be written: " + s.failing.Error() + "."
 	}
+	var say []string
 	if s.stats.Dropped > 0 {
 		say = append(say, fmt.Sprintf("%d readings were lost while the disk could not be written.", s.stats.Dropped))
 	}
-	return strings.Join(append(say, s.troubles...), " ")
+	return now, strings.Join(append(say, s.troubles...), " ")
 }
 
 func (s *Store) addTrouble(format string, a ...any) {

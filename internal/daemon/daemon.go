@@ -540,17 +540,24 @@ func anyOpen(w *coat.Work, now time.Time) bool {
 // conditions are the troubles of the daemon itself.
 func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	var out []alerts.Condition
-	if s := d.store.Stats(); s.DiskFull {
-		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,
-			Case: "full"})
-	} else if s.Displaced {
-		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act, Say: d.store.Trouble()})
-	} else if s.ReadOnly {
-		out = append(out, alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act,
-			Case: "read_only"})
+	s := d.store.Stats()
+	why, found := d.store.Troubles()
+	switch c := (alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act}); {
+	case s.DiskFull:
+		c.Case = "full"
+		if s.FreeBytes > 64<<20 { // SQLite does not pass on what the kernel said
+			c.Case = "refuses"
+		}
+		out = append(out, c)
+	case s.ReadOnly && !s.Displaced:
+		c.Case = "read_only"
+		out = append(out, c)
+	case why != "": // displaced, or a card that gives errors
+		c.Say = why
+		out = append(out, c)
 	}
-	if t := d.store.Trouble(); t != "" {
-		out = append(out, alerts.Condition{Rule: "store_trouble", Severity: alerts.Note, Say: t})
+	if found != "" {
+		out = append(out, alerts.Condition{Rule: "store_trouble", Severity: alerts.Note, Say: found})
 	}
 	if !d.clockTrusted.Load() {
 		out = append(out, alerts.Condition{Rule: alerts.ClockInDoubt, Severity: alerts.Soon,

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"net/http/httptest"
+	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -16,6 +17,33 @@ import (
 	"curewright/internal/testkit"
 	"curewright/sensors"
 )
+
+// A card that takes nothing is one alert that wants an act, and not another one
+// beside it. Where there is room nobody is sent to make some.
+func TestCardThatTakesNothingIsOneAlert(t *testing.T) {
+	for _, why := range []error{cardfault.ErrFull, cardfault.ErrIO} {
+		cardfault.Set(nil)
+		t.Cleanup(func() { cardfault.Set(nil) })
+		live := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC))
+		cardfault.Set(func(op cardfault.Op, _ string) error {
+			if op == cardfault.Write || op == cardfault.Sync {
+				return why
+			}
+			return nil
+		})
+		if code, body := live.Raw("POST", "/api/v1/panels", []byte(`{"id":"lid","no_probe":true}`)); code != http.StatusInsufficientStorage {
+			t.Errorf("%v: a panel is answered %d %s", why, code, body)
+		}
+		if err := live.d.Look(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		as := live.d.rules.List(false)
+		if len(as) != 1 || as[0].Rule != alerts.StoreFull || as[0].Severity != alerts.Act || !strings.Contains(as[0].Say, "takes nothing, though it has room") {
+			t.Errorf("%v: %+v, want one alert that says it", why, as)
+		}
+		cardfault.Set(nil)
+	}
+}
 
 // A card that never finishes a sync holds up neither a look, a snapshot, a
 // page, an alarm nor /healthz. Each is waited for as an event while the card
