@@ -32,6 +32,7 @@ type ConfigSection struct {
 	ID     string   `toml:"id"`     // the name readings are stored under
 	Driver string   `toml:"driver"` // e.g. "ds18b20", "sht4x"; "push" and "mqtt" only reserve a name
 	Bus    string   `toml:"bus"`    // e.g. "i2c-1:0x44", "w1:28-0316a2795d1f"
+	Of     []string `toml:"of"`     // of a "mean": the ids of two or more wired probes
 	Name   string   `toml:"name"`   // what people call it; default the id
 	Role   string   `toml:"role"`   // air, panel, pot, outdoor, tent
 	Panel  string   `toml:"panel"`
@@ -59,13 +60,31 @@ func CheckSections(sections []ConfigSection, drivers map[string]bool) []error {
 			ids[c.ID] = i
 		}
 		wired := drivers[c.Driver]
+		if c.Driver == DriverMean {
+			if len(c.Of) < 2 {
+				bad("of", "a mean is of two probes or more")
+			}
+			for j, id := range c.Of {
+				k := slices.IndexFunc(sections, func(x ConfigSection) bool { return x.ID == id })
+				switch {
+				case slices.Contains(c.Of[:j], id):
+					bad("of", "%q is named twice", id)
+				case k < 0:
+					bad("of", "no probe %q", id)
+				case !drivers[sections[k].Driver]:
+					bad("of", "%q is not wired", id)
+				}
+			}
+		} else if len(c.Of) > 0 {
+			bad("of", "only with driver = %q", DriverMean)
+		}
 		switch {
 		case c.Driver == "":
 			bad("driver", "required")
-		case !wired && c.Driver != "push" && c.Driver != "mqtt":
-			bad("driver", "unknown driver %q; known are %s", c.Driver, strings.Join(append(slices.Sorted(maps.Keys(drivers)), "push", "mqtt"), ", "))
+		case !wired && c.Driver != "push" && c.Driver != "mqtt" && c.Driver != DriverMean:
+			bad("driver", "unknown driver %q; known are %s", c.Driver, strings.Join(append(slices.Sorted(maps.Keys(drivers)), DriverMean, "push", "mqtt"), ", "))
 		}
-		if c.Driver != "push" && c.Driver != "mqtt" {
+		if c.Driver != "push" && c.Driver != "mqtt" && c.Driver != DriverMean {
 			if c.Bus == "" {
 				bad("bus", "required for a wired probe; `curewright probes` prints it")
 			} else if j, dup := buses[c.Bus]; dup {

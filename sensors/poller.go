@@ -25,7 +25,8 @@ const (
 // PollerConfig describes one wired probe and how often it is read.
 type PollerConfig struct {
 	Probe Probe
-	ID    string // unique; also the name under which readings are stored
+	ID    string   // unique; also the name under which readings are stored
+	Of    []string // in place of Probe: the mean of these wired probes of the same [Set]
 
 	Name, Driver, Bus, Role, Panel string
 	Locked                         bool // named in the configuration file
@@ -54,16 +55,20 @@ type PollerConfig struct {
 	Log *slog.Logger // nil: none
 }
 
-// Slow is a [Probe] that says how long one conversion takes, so that its
-// poller waits long enough.
-type Slow interface {
-	Conversion() time.Duration
+// Traits are what a driver knows of its probe beyond its readings. The zero value
+// is of a probe of which nothing is known.
+type Traits struct {
+	Conversion time.Duration // how long one reading takes: its poller waits long enough
+	StepK      float64       // of temperature; with Noisy for the stuck test
+	Noisy      bool          // the chip's noise is many steps wide
 }
 
-// Fine is a [Probe] that says its temperature step in K, and whether the
-// chip's noise is many steps wide; the stuck test uses both.
-type Fine interface {
-	Resolution() (stepK float64, noisy bool)
+// TraitsOf are a probe's own, where its driver says any.
+func TraitsOf(p Probe) Traits {
+	if t, ok := p.(interface{ Traits() Traits }); ok {
+		return t.Traits()
+	}
+	return Traits{}
 }
 
 // Check returns every fault of the configuration, joined.
@@ -122,10 +127,7 @@ func NewPoller(c PollerConfig, sink func(Reading)) (*Poller, error) {
 		c.Stale = staleIntervals * c.Every
 	}
 	if c.Deadline == 0 {
-		c.Deadline = DefaultDeadline
-		if s, ok := c.Probe.(Slow); ok {
-			c.Deadline = max(c.Deadline, 2*s.Conversion()+time.Second)
-		}
+		c.Deadline = max(DefaultDeadline, 2*TraitsOf(c.Probe).Conversion+time.Second)
 	}
 	if c.BackoffMax == 0 {
 		c.BackoffMax = DefaultBackoffMax
@@ -149,8 +151,8 @@ func NewPoller(c PollerConfig, sink func(Reading)) (*Poller, error) {
 	}
 	tr := newTrack(h, c.Limits, false, c.Now, c.Speed)
 	if c.Limits == nil {
-		if f, ok := c.Probe.(Fine); ok {
-			tr.base.ResolutionK, tr.base.Noisy = f.Resolution()
+		if t := TraitsOf(c.Probe); t.StepK > 0 || t.Noisy {
+			tr.base.ResolutionK, tr.base.Noisy = t.StepK, t.Noisy
 		}
 		tr.base.Gap = max(tr.base.Gap, c.Stale)
 		tr.filter.SetLimits(tr.base)

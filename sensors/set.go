@@ -77,6 +77,13 @@ func (s *Set) witness(id string) Witness {
 
 // Add puts a wired probe into the set, and starts reading it if the set runs.
 func (s *Set) Add(c PollerConfig) error {
+	if len(c.Of) > 0 {
+		m := &mean{set: s, id: c.ID, of: c.Of, now: c.Now}
+		if m.now == nil {
+			m.now = time.Now
+		}
+		c.Probe, c.Driver = m, DriverMean
+	}
 	p, err := NewPoller(c, s.take)
 	if err != nil {
 		return err

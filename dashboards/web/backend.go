@@ -147,6 +147,8 @@ type Backend interface {
 	AckBackend
 	StoreBackend
 	SenderBackend
+	MemoryBackend
+	TimingBackend
 
 	// HeatedTent is the tent with a heater, nil where there is none: every /tent
 	// route then answers 404.

@@ -8,11 +8,15 @@ import (
 	"net/http"
 	"net/http/httptest"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"curewright/dashboards/web"
 )
 
 // nothing is a daemon of which nothing is asked: what air holds is arithmetic.
 type nothing struct{ web.Backend }
+
+func (nothing) EstimateDurations() prometheus.Histogram { return web.NewEstimateDurations() }
 
 func Example() {
 	s, err := web.New(web.Config{ConfigSection: web.DefaultSection()}, nothing{})

@@ -8,8 +8,7 @@ import (
 	"net/http"
 )
 
-// MemoryBackend is what a daemon that learns adds to its [Backend]; without it
-// every /memory route answers 404.
+// MemoryBackend is what was learnt of coats, the part of [Backend] behind /memory.
 type MemoryBackend interface {
 	// Memory is what was learnt: claims, each with its coats, and why a coat
 	// taught nothing.
@@ -27,17 +26,8 @@ type MemoryBackend interface {
 // maxMemory is the largest memory file that is read.
 const maxMemory = 4 << 20
 
-func (s *Server) memoryOf(w http.ResponseWriter, r *http.Request) (MemoryBackend, bool) {
-	b, ok := s.b.(MemoryBackend)
-	if !ok {
-		s.fail(w, r, http.StatusNotFound, "", "this daemon keeps no memory")
-	}
-	return b, ok
-}
-
 func (s *Server) memory(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.memoryOf(w, r)
-	if !ok || !s.query(w, r) {
+	if !s.query(w, r) {
 		return
 	}
 	r, done, ok := s.work(w, r, s.compute, computeFor)
@@ -45,24 +35,19 @@ func (s *Server) memory(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	defer done()
-	out, err := b.Memory(r.Context())
+	out, err := s.b.Memory(r.Context())
 	s.raw(w, r, out, err)
 }
 
 func (s *Server) forgetMemory(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.memoryOf(w, r)
-	if !ok {
-		return
-	}
 	if body, ok := s.object(w, r); ok {
-		out, err := b.ForgetMemory(r.Context(), whoOf(r), body)
+		out, err := s.b.ForgetMemory(r.Context(), whoOf(r), body)
 		s.raw(w, r, out, err)
 	}
 }
 
 func (s *Server) memoryFile(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.memoryOf(w, r)
-	if !ok || !s.query(w, r, "what") {
+	if !s.query(w, r, "what") {
 		return
 	}
 	what := r.URL.Query().Get("what")
@@ -70,7 +55,7 @@ func (s *Server) memoryFile(w http.ResponseWriter, r *http.Request) {
 		s.fail(w, r, http.StatusBadRequest, "what", "want lots, or nothing for all of it")
 		return
 	}
-	out, err := b.MemoryFile(r.Context(), what == "lots")
+	out, err := s.b.MemoryFile(r.Context(), what == "lots")
 	if err != nil {
 		s.problem(w, r, err)
 		return
@@ -79,14 +64,10 @@ func (s *Server) memoryFile(w http.ResponseWriter, r *http.Request) {
 }
 
 func (s *Server) importMemory(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.memoryOf(w, r)
-	if !ok {
-		return
-	}
 	body, ok := s.body(w, r, maxMemory)
 	if !ok {
 		return
 	}
-	out, err := b.ImportMemory(r.Context(), whoOf(r), body)
+	out, err := s.b.ImportMemory(r.Context(), whoOf(r), body)
 	s.raw(w, r, out, err)
 }

@@ -45,10 +45,7 @@ func (s *Server) newMetrics() http.Handler {
 	reg := prometheus.NewRegistry()
 	s.took = mTook.histogram()
 	reg.MustRegister(collectors.NewGoCollector(),
-		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), &collector{s}, s.took)
-	if b, ok := s.b.(TimingBackend); ok {
-		reg.MustRegister(b.EstimateDurations())
-	}
+		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), &collector{s}, s.took, s.b.EstimateDurations())
 	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
 		// One bad value costs its own series, not the scrape.
 		ErrorHandling: promhttp.ContinueOnError,

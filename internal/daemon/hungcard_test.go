@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"context"
 	"encoding/json"
 	"net/http"
 	"net/http/httptest"
@@ -13,6 +14,7 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
+	"curewright/heat"
 	"curewright/internal/cardfault"
 	"curewright/internal/testkit"
 	"curewright/sensors"
@@ -82,6 +84,7 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 	if err := d.Look(ctx); err != nil {
 		t.Fatal(err)
 	}
+	loop, renewed := heldLoop(t, d, cfg.Store.Path)
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", Log: testkit.NoLog()}, d)
 	if err != nil {
 		t.Fatal(err)
@@ -130,6 +133,13 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 		d.post.Handle(ts)
 		return nil
 	})
+	// The heater's loop comes round, and renews or lets go, as if nothing were.
+	done("a wish for heat", func() error { return d.tent.hold.Hold("me", 20) })
+	done("the heater's loop", func() error { <-renewed; return nil })
+	if s := loop.Status(); s.WishC.OrNaN() != 20 {
+		t.Errorf("the tent is held at %v", s.WishC)
+	}
+	done("heat off", func() error { loop.Off("me", "done"); <-renewed; return nil })
 	done("all parts", func() error { d.Ready(ctx); d.conditions(d.clk.Now()); d.StoreStats(); return nil })
 	for _, path := range []string{"/healthz", "/api/v1/coats", "/api/v1/alerts", "/api/v1/probes", "/metrics", "/api/v1/settings", "/"} {
 		done(path, func() error {
@@ -156,3 +166,46 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 }
+
+// heldLoop is the loop of a heated tent whose two files are on the same card.
+// renewed has a turn whenever the output was renewed.
+func heldLoop(t *testing.T, d *Daemon, dir string) (loop *heat.Loop, renewed chan struct{}) {
+	t.Helper()
+	x := func(c float64) *float64 { return &c }
+	sec := heat.DefaultSection()
+	sec.Output, sec.Control, sec.Limit = "relay", "panel-1", "tent-air"
+	sec.MaxAirC, sec.MaxPanelC, sec.ThermalCutoffC = x(40), x(35), x(60)
+	sec.Relay = heat.RelaySection{Line: "simulated", Watchdog: "none"}
+	sec = sec.Defaults()
+	renewed = make(chan struct{})
+	d.AttachTent(sec, func(note func(heat.Event), profile func() (heat.Profile, bool)) TentHolder {
+		q := heat.NewQueue(256)
+		var err error
+		if loop, err = heat.NewLoop(heat.LoopConfig{Section: sec, Output: nowhere{renewed}, Probe: d.set.Get, Dir: dir, Profile: profile, Journal: q}); err != nil {
+			t.Fatal(err)
+		}
+		go q.Run(t.Context(), note)
+		ended := make(chan struct{})
+		go func() { defer close(ended); loop.Run(t.Context()) }()
+		t.Cleanup(func() { <-ended })
+		_, hash, _ := loop.Limits()
+		if err := loop.Accept("the test", hash); err != nil {
+			t.Fatal(err)
+		}
+		return loop
+	})
+	return loop, renewed
+}
+
+// nowhere is an output without a heater.
+type nowhere struct{ renewed chan struct{} }
+
+func (o nowhere) Renew(context.Context, bool) error {
+	select {
+	case o.renewed <- struct{}{}:
+	default:
+	}
+	return nil
+}
+func (nowhere) Lease() time.Duration { return time.Minute }
+func (nowhere) Close() error         { return nil }

@@ -540,5 +540,3 @@ func (d *Daemon) ImportMemory(ctx context.Context, who web.Who, b []byte) (json.
 	d.RequestLook()
 	return json.Marshal(MemoryTaken{board, coats, shared, append([]memory.Aside{}, aside...)})
 }
-
-var _ web.MemoryBackend = (*Daemon)(nil)

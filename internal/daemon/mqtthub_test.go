@@ -42,6 +42,8 @@ func (h *lockedHeater) Status() heat.Status {
 	defer h.mu.Unlock()
 	return h.h.st
 }
+func (*lockedHeater) Limits() (lines []string, hash, why string) { return nil, "", "" }
+func (*lockedHeater) Accept(string, string) error                { return heat.ErrOtherLimits }
 
 const hubTent = `
 [[probe]]

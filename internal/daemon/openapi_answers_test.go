@@ -268,11 +268,13 @@ func (h *obedient) Hold(_ string, c float64) error {
 	h.st.AimC, h.st.WishC = sensors.Some(c), sensors.Some(c)
 	return nil
 }
-func (h *obedient) Off(string, string)     { h.mu.Lock(); defer h.mu.Unlock(); h.st.AimC = sensors.Value{} }
-func (h *obedient) UseSolvent(string)      {}
-func (h *obedient) Release(string) error   { return nil }
-func (h *obedient) SetResume(string, bool) {}
-func (h *obedient) Status() heat.Status    { h.mu.Lock(); defer h.mu.Unlock(); return h.st }
+func (h *obedient) Off(string, string)                       { h.mu.Lock(); defer h.mu.Unlock(); h.st.AimC = sensors.Value{} }
+func (h *obedient) UseSolvent(string)                        {}
+func (h *obedient) Release(string) error                     { return nil }
+func (h *obedient) SetResume(string, bool)                   {}
+func (h *obedient) Status() heat.Status                      { h.mu.Lock(); defer h.mu.Unlock(); return h.st }
+func (*obedient) Limits() (lines []string, hash, why string) { return nil, "", "" }
+func (*obedient) Accept(string, string) error                { return heat.ErrOtherLimits }
 
 type kv = map[string]any
 

@@ -81,6 +81,14 @@ func DiscoverProbes(ctx context.Context, behind ...string) discover.Report {
 func (b *bench) pollers(ctx context.Context, cfg Config) (ps []sensors.PollerConfig, why string) {
 	if len(cfg.Probe) > 0 {
 		for _, c := range cfg.Probe {
+			name := c.Name
+			if name == "" {
+				name = c.ID
+			}
+			if c.Driver == sensors.DriverMean {
+				ps = append(ps, sensors.PollerConfig{Of: c.Of, ID: c.ID, Name: name, Role: c.Role, Panel: c.Panel, Locked: true,
+					Every: time.Duration(c.Every), Stale: time.Duration(c.Stale)})
+			}
 			if !drivers[c.Driver] {
 				continue
 			}
@@ -88,10 +96,6 @@ func (b *bench) pollers(ctx context.Context, cfg Config) (ps []sensors.PollerCon
 			if err != nil {
 				b.log.Error("probe", "id", c.ID, "err", err)
 				continue
-			}
-			name := c.Name
-			if name == "" {
-				name = c.ID
 			}
 			ps = append(ps, sensors.PollerConfig{
 				Probe: p, ID: c.ID, Name: name, Driver: c.Driver, Bus: c.Bus, Role: c.Role, Panel: c.Panel, Locked: true,

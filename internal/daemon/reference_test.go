@@ -54,8 +54,9 @@ var reference = map[string]entry{
 	"web.tls_key":  {"", "", "", `"/etc/curewright/key.pem"`, "its key; required beside tls_cert, not readable by everybody"},
 
 	"probe.id":     {"required", "", "", `"panel-1"`, "the name readings are stored under: letters, digits, dots, dashes, underscores"},
-	"probe.driver": {"required", "", "", `"ds18b20"`, "what is read: DRIVERS; `kernel` is whatever chip Linux has a driver of its own for, `tmp102` takes LM75, TMP75 and TMP105 too; `push` and `mqtt` reserve a name for a probe that comes over the network"},
+	"probe.driver": {"required", "", "", `"ds18b20"`, "what is read: DRIVERS; `kernel` is whatever chip Linux has a driver of its own for, `tmp102` takes LM75, TMP75 and TMP105 too; `push` and `mqtt` reserve a name for a probe that comes over the network, and `mean` is the mean of other probes, as of two on one panel"},
 	"probe.bus":    {"required for a wired probe", "", "", `"w1:28-0316a2795d1f"`, "where it is, as `curewright probes` prints it: `i2c-1:0x44`, behind a PCA9548 multiplexer `i2c-1/0x70/3:0x44` (`curewright probes find --mux i2c-1/0x70`), `w1:28-0316a2795d1f`, and for `kernel` `hwmon:1-0048` or `iio:dht11@0`, with `/temp2` or `/temp_ambient` for another of its temperatures"},
+	"probe.of":     {"none", "", "", `["lid-left", "lid-right"]`, "of a `mean`: two wired probes or more whose mean it is; one that is lost leaves the others, and over 5 K apart there is no value"},
 	"probe.name":   {"the id", "", "", `"Lid, outer"`, "what people call it"},
 	"probe.role":   {"none", "", "", `"panel"`, "air, panel, pot, outdoor or tent"},
 	"probe.panel":  {"none", "", "", `"lid-outer"`, "the panel that it is on"},

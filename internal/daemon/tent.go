@@ -33,6 +33,10 @@ type TentHolder interface {
 	Release(by string) error
 	SetResume(by string, on bool)
 	Status() heat.Status
+	// Limits are the lines that a person accepts at the board, their hash, and why
+	// they do not count as accepted; none where there is nothing to accept.
+	Limits() (lines []string, hash, why string)
+	Accept(by, hash string) error
 }
 
 // tentHeld is the daemon's heated tent.
@@ -268,11 +272,7 @@ func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
 		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.plan.View(), Learned: d.t.plan.Learned(), Past: d.t.plan.Past(), Offers: d.t.plan.Offers(),
 		Cautions: HeatCaution,
 	}
-	if h, ok := d.t.hold.(interface {
-		Limits() (lines []string, hash, why string)
-	}); ok {
-		v.Limits, v.LimitsHash, v.NotAccepted = h.Limits()
-	}
+	v.Limits, v.LimitsHash, v.NotAccepted = d.t.hold.Limits()
 	if s.Output != "" || s.Why == heat.OutputFault || s.Why == heat.RisingWhileOff {
 		v.Heater = "unknown"
 	}
@@ -330,14 +330,10 @@ func (d tentDaemon) TentRelease(_ context.Context, who web.Who) error {
 // TentAccept accepts the limits that are in force; the page's gate lets nobody
 // through who is not at the board.
 func (d tentDaemon) TentAccept(_ context.Context, who web.Who, hash string) error {
-	h, ok := d.t.hold.(interface{ Accept(by, hash string) error })
-	switch {
-	case !ok:
-		return web.ErrConflict
-	case !who.Board:
+	if !who.Board {
 		return web.Faults{{What: "the limits are accepted at the board: sudo curewright tent accept"}}
 	}
-	err := h.Accept(who.Name, hash)
+	err := d.t.hold.Accept(who.Name, hash)
 	switch {
 	case errors.Is(err, heat.ErrOtherLimits):
 		return fmt.Errorf("%w: %w", web.ErrConflict, err)

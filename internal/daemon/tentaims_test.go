@@ -23,11 +23,13 @@ func (h *heldBy) Hold(_ string, c float64) error {
 	h.st.AimC = sensors.Some(c)
 	return nil
 }
-func (h *heldBy) Off(string, string)     { h.st.AimC = sensors.Value{} }
-func (h *heldBy) UseSolvent(string)      {}
-func (h *heldBy) Release(string) error   { return nil }
-func (h *heldBy) SetResume(string, bool) {}
-func (h *heldBy) Status() heat.Status    { return h.st }
+func (h *heldBy) Off(string, string)                       { h.st.AimC = sensors.Value{} }
+func (h *heldBy) UseSolvent(string)                        {}
+func (h *heldBy) Release(string) error                     { return nil }
+func (h *heldBy) SetResume(string, bool)                   {}
+func (h *heldBy) Status() heat.Status                      { return h.st }
+func (*heldBy) Limits() (lines []string, hash, why string) { return nil, "", "" }
+func (*heldBy) Accept(string, string) error                { return heat.ErrOtherLimits }
 
 // What somebody asks for is held, not what an earlier wish planned.
 func TestPlanGivesWay(t *testing.T) {

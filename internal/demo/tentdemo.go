@@ -188,3 +188,9 @@ func (x *tentShow) Status() heat.Status {
 	defer x.mu.Unlock()
 	return x.last
 }
+
+// Limits are none: nobody can be burnt by a simulation.
+func (*tentShow) Limits() (lines []string, hash, why string) { return nil, "", "" }
+
+// Accept has nothing to accept.
+func (*tentShow) Accept(string, string) error { return heat.ErrOtherLimits }

@@ -425,10 +425,7 @@ func hint(err error) string {
 func (h *Host) inTime(ctx context.Context, key string, p sensors.Probe, f func(context.Context) (sensors.Reading, error)) (sensors.Reading, error) {
 	d := h.Each
 	if d == 0 {
-		d = 3 * time.Second
-		if s, ok := p.(sensors.Slow); ok {
-			d = max(d, 2*s.Conversion()+time.Second)
-		}
+		d = max(3*time.Second, 2*sensors.TraitsOf(p).Conversion+time.Second)
 	}
 	ctx, cancel := context.WithTimeout(ctx, d)
 	defer cancel()

@@ -263,11 +263,7 @@ type Device struct {
 	sense func(*env) error
 }
 
-var (
-	_ sensors.Probe = (*Device)(nil)
-	_ sensors.Slow  = (*Device)(nil)
-	_ sensors.Fine  = (*Device)(nil)
-)
+var _ sensors.Probe = (*Device)(nil)
 
 // New returns the chip at the address on the bus. It does no I/O, so a chip
 // that is unplugged at start can appear later.
@@ -275,11 +271,11 @@ func (k *Kind) New(name string, bus i2c.Bus, addr uint16) *Device {
 	return &Device{name: name, k: k, wire: &wire{guard: guard{turn: make(chan struct{}, 1)}, bus: bus, addr: addr, k: k}}
 }
 
-// Conversion is the longest time of one reading.
-func (d *Device) Conversion() time.Duration { return d.k.takes }
-
-// Resolution is the temperature's step, and whether noise hides it.
-func (d *Device) Resolution() (stepK float64, noisy bool) { return d.k.step, d.k.noisy }
+// Traits are the longest time of one reading, the temperature's step, and whether
+// noise hides it.
+func (d *Device) Traits() sensors.Traits {
+	return sensors.Traits{Conversion: d.k.takes, StepK: d.k.step, Noisy: d.k.noisy}
+}
 
 // Read measures once. It ends with ctx at the latest, if need be before the
 // driver does; the next reading then waits for that.

@@ -29,11 +29,7 @@ type Thermometer struct {
 	dev  *ds18b20.Dev
 }
 
-var (
-	_ sensors.Probe = (*Thermometer)(nil)
-	_ sensors.Slow  = (*Thermometer)(nil)
-	_ sensors.Fine  = (*Thermometer)(nil)
-)
+var _ sensors.Probe = (*Thermometer)(nil)
 
 // NewThermometer returns the thermometer with the given address on the bus. It
 // does no I/O, so one that is unplugged at start can appear later.
@@ -41,11 +37,11 @@ func NewThermometer(name string, bus onewire.Bus, addr onewire.Address) *Thermom
 	return &Thermometer{name: name, addr: addr, wire: &oneWire{guard: guard{turn: make(chan struct{}, 1)}, bus: bus}}
 }
 
-// Conversion is the longest time of a 12-bit conversion, as periph waits for it.
-func (*Thermometer) Conversion() time.Duration { return 752 * time.Millisecond }
-
-// Resolution is 1/16 K at 12 bits.
-func (*Thermometer) Resolution() (stepK float64, noisy bool) { return 1. / 16, false }
+// Traits are the longest time of a 12-bit conversion, as periph waits for it, and
+// its step.
+func (*Thermometer) Traits() sensors.Traits {
+	return sensors.Traits{Conversion: 752 * time.Millisecond, StepK: 1. / 16}
+}
 
 // Read converts once, with the bus pulled up hard for parasitic supply, and
 // returns °C.

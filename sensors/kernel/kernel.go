@@ -47,10 +47,7 @@ type Device struct {
 	channel string // temp1, temp_object; "" for the first
 }
 
-var (
-	_ sensors.Probe = (*Device)(nil)
-	_ sensors.Slow  = (*Device)(nil)
-)
+var _ sensors.Probe = (*Device)(nil)
 
 // New returns the device at a place such as "hwmon:1-0048" in the tree sys,
 // which is os.DirFS("/sys") but in tests. It does no I/O, so one that is
@@ -64,9 +61,9 @@ func New(name, place string, sys fs.FS) (*Device, error) {
 	return &Device{name: name, sys: sys, kind: kind, at: at, channel: channel}, nil
 }
 
-// Conversion is the longest that Linux waits for a common chip: a DHT22 is
-// asked once in two seconds.
-func (*Device) Conversion() time.Duration { return 3 * time.Second }
+// Traits are the longest that Linux waits for a common chip: a DHT22 is asked once
+// in two seconds. Of the step of what is behind it nothing is known.
+func (*Device) Traits() sensors.Traits { return sensors.Traits{Conversion: 3 * time.Second} }
 
 // List returns the places that look like probes: on I2C or SPI, or told of by
 // the device tree, with a temperature or a humidity. The board's own processor

@@ -222,11 +222,11 @@ func (p probe) Read(context.Context) (sensors.Reading, error) {
 	return sensors.Reading{}, &sensors.ReadError{Probe: p.id, Op: "open", Err: fmt.Errorf("%w in the simulated shop", sensors.ErrAbsent)}
 }
 
-func (p probe) Resolution() (float64, bool) {
+func (p probe) Traits() sensors.Traits {
 	if p.id == ShedAir || p.id == TentAir {
-		return .01, true
+		return sensors.Traits{StepK: .01, Noisy: true}
 	}
-	return 1. / 16, false
+	return sensors.Traits{StepK: 1. / 16}
 }
 
 const outCO2 = 425 // ppm, outdoor air

@@ -52,11 +52,11 @@ func New(name string, bus i2c.Bus, addr uint16) *Device {
 	return &Device{name: name, bus: bus, addr: addr}
 }
 
-// Conversion is the time of one measurement.
-func (d *Device) Conversion() time.Duration { return measureTime }
-
-// Resolution is 175 K over 16 bits; noise is some ten steps ("Repeatability").
-func (d *Device) Resolution() (stepK float64, noisy bool) { return 175. / 65535, true }
+// Traits are the time of one measurement, and 175 K over 16 bits with a noise of
+// some ten steps ("Repeatability").
+func (d *Device) Traits() sensors.Traits {
+	return sensors.Traits{Conversion: measureTime, StepK: 175. / 65535, Noisy: true}
+}
 
 // Read measures once, with high repeatability: °C and %RH.
 func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {

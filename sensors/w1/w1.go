@@ -36,24 +36,19 @@ type Device struct {
 	fsys     fs.FS
 }
 
-var (
-	_ sensors.Probe = (*Device)(nil)
-	_ sensors.Slow  = (*Device)(nil)
-	_ sensors.Fine  = (*Device)(nil)
-)
+var _ sensors.Probe = (*Device)(nil)
 
 // New returns the device with the given id, such as "28-0316a2795d1f", in the
 // tree fsys, which is os.DirFS([Root]) but in tests. It does no I/O, so a
 // probe that is unplugged at start can appear later.
 func New(name, id string, fsys fs.FS) *Device { return &Device{name: name, id: id, fsys: fsys} }
 
-// Conversion is the longest time of a 12-bit conversion (data sheet, "AC
-// Electrical Characteristics").
-func (d *Device) Conversion() time.Duration { return 750 * time.Millisecond }
-
-// Resolution is 1/16 K at 12 bits; the chip is so quiet that a steady
-// temperature gives the same number for hours.
-func (d *Device) Resolution() (stepK float64, noisy bool) { return 1. / 16, false }
+// Traits are the longest time of a 12-bit conversion (data sheet, "AC Electrical
+// Characteristics") and its step; the chip is so quiet that a steady temperature
+// gives the same number for hours.
+func (d *Device) Traits() sensors.Traits {
+	return sensors.Traits{Conversion: 750 * time.Millisecond, StepK: 1. / 16}
+}
 
 // Read makes the kernel convert and takes the result, in °C to 0.0625 K. The
 // kernel cannot be interrupted meanwhile: ctx is looked at on entry only.

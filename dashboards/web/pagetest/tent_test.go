@@ -28,11 +28,13 @@ func (w *warm) Hold(_ string, c float64) error {
 	w.st.WishC = sensors.Some(c)
 	return nil
 }
-func (w *warm) Off(string, string)     {}
-func (w *warm) UseSolvent(string)      {}
-func (w *warm) Release(string) error   { return nil }
-func (w *warm) SetResume(string, bool) {}
-func (w *warm) Status() heat.Status    { w.mu.Lock(); defer w.mu.Unlock(); return w.st }
+func (w *warm) Off(string, string)                       {}
+func (w *warm) UseSolvent(string)                        {}
+func (w *warm) Release(string) error                     { return nil }
+func (w *warm) SetResume(string, bool)                   {}
+func (w *warm) Status() heat.Status                      { w.mu.Lock(); defer w.mu.Unlock(); return w.st }
+func (*warm) Limits() (lines []string, hash, why string) { return nil, "", "" }
+func (*warm) Accept(string, string) error                { return heat.ErrOtherLimits }
 
 // TestSoak: the job's soak leads from the bench to the tent with the job's own
 // figures; what is beyond the tent's limit is said beside its field; asked again

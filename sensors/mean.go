@@ -1,0 +1,92 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package sensors
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+)
+
+// DriverMean is a probe that is the mean of others: two on one panel.
+const DriverMean = "mean"
+
+// MaxSpreadK is how far the members of a mean may be apart, K. Two probes on one
+// lid in a shed differ by a few degrees at most; beyond this one is wrong or has
+// come off, and nobody knows which. A choice of ours.
+const MaxSpreadK = 5
+
+// mean reads the mean of what other wired probes of the set say now. One that is
+// lost leaves the others; with none, or where they are too far apart, there is no
+// value.
+type mean struct {
+	set *Set
+	id  string
+	of  []string
+	now func() time.Time
+}
+
+// Traits are a quiet chip's: the stuck test of its members is sharper.
+func (*mean) Traits() Traits { return Traits{StepK: 1. / 16} }
+
+func (m *mean) Read(context.Context) (Reading, error) {
+	fault := func(err error, format string, a ...any) (Reading, error) {
+		return Reading{}, &ReadError{Probe: m.id, Op: "mean", Err: fmt.Errorf("%w: %s", err, fmt.Sprintf(format, a...))}
+	}
+	now := m.now()
+	var temp, rh, co2 avg
+	var at time.Time
+	for _, id := range m.of {
+		h, ok := m.set.Get(id)
+		if ok && !h.Wired {
+			// What comes over the network must not control a heater under
+			// another name.
+			return fault(ErrWrongDevice, "%q is not wired", id)
+		}
+		r, ok := h.Now(now)
+		if !ok {
+			continue
+		}
+		temp.add(r.Temp)
+		rh.add(r.RH)
+		co2.add(r.CO2)
+		if at.IsZero() || r.At.Before(at) {
+			at = r.At // as old as its oldest part
+		}
+	}
+	switch {
+	case at.IsZero():
+		return fault(ErrStale, "none of %s is read", strings.Join(m.of, ", "))
+	case temp.hi-temp.lo > MaxSpreadK:
+		return fault(ErrDoubted, "%s are %.1f K apart: one of them is wrong or has come off", strings.Join(m.of, ", "), temp.hi-temp.lo)
+	}
+	return Reading{Probe: m.id, At: at, Temp: temp.value(), RH: rh.value(), CO2: co2.value()}, nil
+}
+
+// avg is a mean with its span.
+type avg struct {
+	n           int
+	sum, lo, hi float64
+}
+
+func (a *avg) add(v Value) {
+	x, ok := v.Get()
+	if !ok {
+		return
+	}
+	if a.n == 0 {
+		a.lo, a.hi = x, x
+	}
+	a.n++
+	a.sum += x
+	a.lo, a.hi = math.Min(a.lo, x), math.Max(a.hi, x)
+}
+
+func (a *avg) value() Value {
+	if a.n == 0 {
+		return Value{}
+	}
+	return Some(a.sum / float64(a.n))
+}
