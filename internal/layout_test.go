@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"errors"
 	"io"
+	"os"
 	"os/exec"
 	"path"
 	"slices"
@@ -86,6 +87,76 @@ func list(t *testing.T) []pkg {
 			t.Fatal(err)
 		}
 		ps = append(ps, p)
+	}
+}
+
+// floors are the rooms of what ships, each with what it stands on, as
+// DEVELOPERS.md draws them.
+func floors(ps []pkg) map[string][]string {
+	floor := func(p string) string {
+		first, rest, _ := strings.Cut(strings.TrimPrefix(p, module+"/"), "/")
+		if first == "internal" {
+			first, _, _ = strings.Cut(rest, "/")
+		}
+		return first
+	}
+	ships := map[string]bool{}
+	for _, p := range ps {
+		if p.ImportPath == module+"/cmd/curewright" {
+			for _, d := range append(p.Deps, p.ImportPath) {
+				ships[d] = true
+			}
+		}
+	}
+	out := map[string][]string{}
+	for _, p := range ps {
+		if !ships[p.ImportPath] {
+			continue
+		}
+		from := floor(p.ImportPath)
+		for _, i := range p.Imports {
+			if to := floor(i); strings.HasPrefix(i, module+"/") && to != from && !slices.Contains(out[from], to) {
+				out[from] = append(out[from], to)
+			}
+		}
+		slices.Sort(out[from])
+	}
+	return out
+}
+
+// The drawing in DEVELOPERS.md is what stands on what, every arrow of it points
+// down, and so no two rooms stand on each other.
+func TestTreeIsDrawn(t *testing.T) {
+	b, err := os.ReadFile("../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, text, _ := strings.Cut(string(b), "What stands on what:\n\n```\n")
+	text, _, ok := strings.Cut(text, "```")
+	if !ok {
+		t.Fatal("no drawing in DEVELOPERS.md")
+	}
+	is := floors(list(t))
+	below := map[string]bool{}
+	var drawn []string
+	for line := range strings.Lines(text) {
+		from, to, _ := strings.Cut(strings.TrimSpace(line), "→")
+		from = strings.TrimSpace(from)
+		drawn = append(drawn, from)
+		if got := strings.Fields(to); !slices.Equal(got, is[from]) {
+			t.Errorf("%s → %s, drawn as %s", from, strings.Join(is[from], " "), strings.Join(got, " "))
+		}
+		for _, x := range is[from] {
+			if below[x] {
+				t.Errorf("%s → %s points up", from, x)
+			}
+		}
+		below[from] = true
+	}
+	for from, to := range is {
+		if len(to) > 0 && !slices.Contains(drawn, from) {
+			t.Errorf("%s → %s is not drawn", from, strings.Join(to, " "))
+		}
 	}
 }
 

@@ -60,7 +60,7 @@ func (v view) Caution() []string {
 // StateKeys are the states with their words, as the figure's key shows them.
 func (v view) StateKeys() [][2]string {
 	var out [][2]string
-	for _, s := range []coat.State{coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard} {
+	for _, s := range coat.States {
 		out = append(out, [2]string{string(s), v.w.Say("state."+string(s), nil)})
 	}
 	return append(out, [2]string{"ask", v.w.Say("state.unknown", nil)})

@@ -6,6 +6,7 @@
 package terminal
 
 import (
+	"slices"
 	"strings"
 	"time"
 
@@ -36,7 +37,7 @@ const (
 // Legend explains the characters, in lines that fit 80 columns; nil is English.
 func Legend(c *words.Catalogue) string {
 	var b strings.Builder
-	for _, s := range []coat.State{coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard, coat.Unknown} {
+	for _, s := range append(slices.Clone(coat.States), coat.Unknown) {
 		b.WriteString(strings.Repeat(string(Marks[s]), 2) + " " + c.Text("state."+string(s)) + "  ")
 	}
 	b.WriteString(string(torn) + " " + c.Text("strip.no_readings") + "\n")

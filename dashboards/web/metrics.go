@@ -29,7 +29,7 @@ const maxReasons = 32
 // The bounded words of labels. "band" is the p10, p50 or p90 of an estimate;
 // it is not called quantile, which the exposition format keeps for summaries.
 var (
-	states     = []coat.State{coat.Unknown, coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard}
+	states     = append([]coat.State{coat.Unknown}, coat.States...)
 	unknowns   = []string{coat.ColdGlass, coat.BelowMinimum, coat.OutsideRange, coat.NoReading, coat.Gap, coat.OffRatio}
 	severities = []alerts.Severity{alerts.Danger, alerts.Act, alerts.Soon, alerts.Note}
 	windowStat = []string{"before", "open", "closed", "cold", "unknown"}
@@ -404,8 +404,8 @@ func coatMetrics(put putFunc, opt optFunc, snap Snapshot) (left int) {
 			put(mCoatState, one(e.State == st), id, panel, string(st))
 		}
 		if p := e.StateProbability; p != nil {
-			for i, x := range []float64{p.Wet, p.Tacky, p.Green, p.Firm, p.Hard} {
-				put(mCoatProb, x, id, panel, string(states[i+1]))
+			for i, x := range p.List() {
+				put(mCoatProb, x, id, panel, string(coat.States[i]))
 			}
 		}
 		for _, why := range unknowns {

@@ -28,6 +28,11 @@ type Probabilities struct {
 	Hard  float64 `json:"hard"`
 }
 
+// List is each one's, in the order of [States].
+func (p Probabilities) List() []float64 {
+	return []float64{p.Wet, p.Tacky, p.Green, p.Firm, p.Hard}
+}
+
 // Why a state is unknown.
 const (
 	ColdGlass    = "cold_glass"

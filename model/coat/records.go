@@ -171,5 +171,17 @@ const (
 	Hard    State = "hard"
 )
 
+// States are what a finger can find, in order of cure.
+var States = []State{Wet, Tacky, Green, Firm, Hard}
+
+// StateNames are [States] as text.
+func StateNames() []string {
+	out := make([]string, len(States))
+	for i, s := range States {
+		out[i] = string(s)
+	}
+	return out
+}
+
 // Open reports whether the coat is still watched at the given time.
 func (c Coat) Open(now time.Time) bool { return c.Ended == nil || c.Ended.After(now) }

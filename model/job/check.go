@@ -32,7 +32,7 @@ var (
 	Shapes = []string{"cup", "tray", "bond"}
 	Covers = []string{"none", "peel ply", "film", "vacuum bag"}
 	Nexts  = []string{"cloth", "wet", "coat", "fill", "none"}
-	States = []string{string(coat.Wet), string(coat.Tacky), string(coat.Green), string(coat.Firm), string(coat.Hard)}
+	States = coat.StateNames()
 )
 
 // earliest is the date before which a time is a clock that was never set.

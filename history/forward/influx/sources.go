@@ -4,10 +4,12 @@ package influx
 
 import (
 	"context"
+	"slices"
 	"sync"
 	"time"
 
 	"curewright/history"
+	"curewright/model/coat"
 	"curewright/sensors"
 )
 
@@ -244,10 +246,5 @@ func (s *cures) Next(ctx context.Context, c history.Cursor, _ int) ([]Point, his
 // stateNumber is the state for servers that keep numbers only, in the order of
 // cure; -1 where it is not known.
 func stateNumber(s string) int {
-	for i, n := range []string{"wet", "tacky", "green", "firm", "hard"} {
-		if s == n {
-			return i
-		}
-	}
-	return -1
+	return slices.Index(coat.States, coat.State(s))
 }

@@ -6,6 +6,8 @@ import (
 	"encoding/json"
 	"strings"
 	"time"
+
+	"curewright/model/coat"
 )
 
 // Hub is what a home hub is told of this board, so that nobody has to write it
@@ -91,10 +93,6 @@ type entity struct {
 	Precision    float64  `json:"precision,omitempty"`
 }
 
-// States of a coat as the estimate names them; "unknown" is the hub's own word
-// for none and is left to it.
-var coatStates = []string{"wet", "tacky", "green", "firm", "hard"}
-
 // Messages are the discovery messages by topic, all retained. A topic that is
 // no longer among them is to be taken away.
 func (h Hub) Messages() map[string][]byte {
@@ -131,7 +129,7 @@ func (h Hub) Messages() map[string][]byte {
 	for _, c := range h.Coats {
 		topic := h.Base + "/coat/" + Level(c.ID)
 		put("sensor", "coat_"+object(c.ID), entity{Name: c.Name, StateTopic: topic, Attributes: topic,
-			Value: "{{ value_json.state if value_json.state != 'unknown' else None }}", DeviceClass: "enum", Options: coatStates})
+			Value: "{{ value_json.state if value_json.state != 'unknown' else None }}", DeviceClass: "enum", Options: coat.StateNames()})
 	}
 	put("binary_sensor", "alerts", entity{Name: "Wants somebody", StateTopic: h.Base + "/alerts", DeviceClass: "problem",
 		Value: "{{ 'ON' if value_json | selectattr('state', 'eq', 'firing') | list else 'OFF' }}"})
