@@ -871,14 +871,15 @@ func TestFaultSoak(t *testing.T) {
 			}
 		}()
 		b.shed(sim, time.Minute)
-		b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
 		id := ""
 		for h := range hours {
 			switch h % 6 {
 			case 3:
 				b.Do("PATCH", "/api/v1/coats/"+id, map[string]any{"ended": b.d.Now()}, http.StatusOK)
-			case 0:
-				id = b.Post("/api/v1/coats", map[string]any{"panel": "lid", "resin": "fast", "kind": "fill coat", "next": "coat", "applied": b.d.Now()})
+			case 0: // on a panel of its own: what lies under another coat is followed for days
+				panel := fmt.Sprintf("lid-%d", h)
+				b.Post("/api/v1/panels", map[string]any{"id": panel, "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
+				id = b.Post("/api/v1/coats", map[string]any{"panel": panel, "resin": "fast", "kind": "fill coat", "next": "coat", "applied": b.d.Now()})
 			}
 			for range 60 {
 				b.shed(sim, time.Minute)
