@@ -8,6 +8,7 @@ import (
 	"math"
 	"time"
 
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -51,10 +52,11 @@ type Latch struct {
 // Controller decides step by step whether the heater is on. It has no clock
 // and does no input or output; one goroutine uses it.
 type Controller struct {
-	cfg ConfigSection
-	pi  PI
-	two TwoPoint
-	pro proportion
+	cfg  ConfigSection
+	lang *words.Catalogue // what is said; nil: English
+	pi   PI
+	two  TwoPoint
+	pro  proportion
 
 	wish   *float64 // the plain hold, nil when nobody wants heat
 	offWhy Reason   // why nobody wants it
@@ -139,7 +141,7 @@ func (c *Controller) SetAccepted(ok bool, why string) {
 	if !ok {
 		c.refuse = why
 		if c.refuse == "" {
-			c.refuse = "the limits are not accepted at the board"
+			c.refuse = c.text("accepted_not", nil)
 		}
 	}
 }
@@ -175,7 +177,7 @@ func (c *Controller) SolventLeft(at time.Duration) time.Duration {
 // is asked for again.
 func (c *Controller) Release() {
 	c.latch = nil
-	c.Off(NotAsked, "released; nobody has asked for heat since")
+	c.Off(NotAsked, c.text("released", nil))
 	c.trace = trace{}
 	c.fruitless, c.turnOpen = 0, false
 }
@@ -250,9 +252,18 @@ func (c *Controller) Step(in Input) Decision {
 	return d
 }
 
-func off(why Reason, format string, a ...any) Decision {
-	return Decision{Why: why, Say: fmt.Sprintf(format, a...)}
+// off is a decision for no heat, said by a code below "heat.".
+func (c *Controller) off(why Reason, code string, facts words.Facts) Decision {
+	return offFor(why, c.text(code, facts))
 }
+
+func offFor(why Reason, say string) Decision { return Decision{Why: why, Say: say} }
+
+func (c *Controller) text(code string, facts words.Facts) string {
+	return words.View{Words: c.lang}.Say("heat."+code, facts)
+}
+
+func whole(x float64) string { return fmt.Sprintf("%.0f", x) }
 
 func (c *Controller) decide(in Input, dt time.Duration, late, back bool) Decision {
 	c.follow(in, dt)
@@ -321,12 +332,12 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 	for _, x := range []struct {
 		s    Sense
 		max  float64
-		what string
+		code string
 	}{
-		{in.Air, *c.cfg.MaxAirC, "the air"}, {in.Control, *c.cfg.MaxPanelC, "the panel"}, {in.Limit, *c.cfg.LimitC, "the limit probe"},
+		{in.Air, *c.cfg.MaxAirC, "over_air"}, {in.Control, *c.cfg.MaxPanelC, "over_panel"}, {in.Limit, *c.cfg.LimitC, "over_limit"},
 	} {
 		if t, ok := x.s.c(); ok && t >= x.max && (c.latch == nil || c.latch.Why == LatchUnknown) {
-			d := off(OverTemperature, "%s reached %.1f °C, its limit is %g", x.what, t, x.max)
+			d := c.off(OverTemperature, x.code, words.Facts{"temp": fmt.Sprintf("%.1f", t), "max": fmt.Sprintf("%g", x.max)})
 			c.latch = &Latch{Why: d.Why, Say: d.Say}
 			c.sound = false
 			return d, true
@@ -334,39 +345,39 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 	}
 	if c.latch != nil {
 		c.sound = c.sound && c.soundNow(in) == ""
-		return off(c.latch.Why, "%s", c.latch.Say), true
+		return offFor(c.latch.Why, c.latch.Say), true
 	}
 	if c.refuse != "" {
 		c.sound = false
-		return off(NotAccepted, "%s", c.refuse), true
+		return offFor(NotAccepted, c.refuse), true
 	}
 	if in.Output != "" && !c.everOn {
 		// A broker that starts later than we do is no reason to wake anybody.
 		c.sound = false
-		return off(OutputWaiting, "the heater's output is not ready: %s", in.Output), true
+		return c.off(OutputWaiting, "output_waiting", words.Facts{"why": in.Output}), true
 	}
 	if in.Output != "" {
-		return off(OutputFault, "the heater's output does not obey: %s; unplug the heater", in.Output), true
+		return c.off(OutputFault, "output_fault", words.Facts{"why": in.Output}), true
 	}
 	if back {
 		c.rest(in.At, clockRest, ClockDoubt)
-		return off(ClockDoubt, "the monotonic clock ran backwards"), true
+		return c.off(ClockDoubt, "clock_back", nil), true
 	}
 	if late {
 		c.sound = false
-		return off(LoopLate, "the control loop was late"), true
+		return c.off(LoopLate, "late", nil), true
 	}
 	if in.Records != "" {
-		return off(Records, "its record cannot be kept: %s", in.Records), true
+		return c.off(Records, "records", words.Facts{"why": in.Records}), true
 	}
 	if why := c.soundNow(in); why != "" {
 		c.sound = false
 		s := c.firstDoubt(in)
 		say := s.Say
 		if say == "" {
-			say = words[why]
+			say = c.text("doubt."+string(why), nil)
 		}
-		return off(why, "probe %s: %s", s.ID, say), true
+		return c.off(why, "probe", words.Facts{"probe": s.ID, "why": say}), true
 	}
 	if !c.sound {
 		c.sound, c.soundAt = true, in.At
@@ -383,26 +394,21 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 		c.restWhy = ""
 	}
 	if c.restWhy == ClockDoubt && in.At < c.restTo {
-		return off(ClockDoubt, "the clock is in doubt"), true
+		return c.off(ClockDoubt, "clock_doubt", nil), true
 	}
 	if d, bad := c.effects(in); bad {
 		return d, true
 	}
 	if c.onTime.over(time.Duration(c.cfg.MaxOnHours * float64(time.Hour))) {
 		if c.onTime.unknown {
-			return off(OnTimeLimit, "how long the heater was on in the last 24 h is not known, which counts as its limit"), true
+			return c.off(OnTimeLimit, "on_time_unknown", nil), true
 		}
-		return off(OnTimeLimit, "the heater was on for %.1f h in the last 24, its limit", c.onTime.total().Hours()), true
+		return c.off(OnTimeLimit, "on_time", words.Facts{"h": fmt.Sprintf("%.1f", c.onTime.total().Hours())}), true
 	}
 	return Decision{}, false
 }
 
 func (c *Controller) rest(at, d time.Duration, why Reason) { c.restTo, c.restWhy = at+d, why }
-
-var words = map[Reason]string{
-	ProbeMissing: "no reading", ProbeStale: "its last reading is too old", ProbeStuck: "stuck at one value",
-	ProbeImplausible: "not plausible", ProbeNotWired: "not wired to this board",
-}
 
 func (c *Controller) soundNow(in Input) Reason { return c.firstDoubt(in).Doubt }
 
@@ -429,9 +435,9 @@ func (c *Controller) disagree(in Input) (Decision, bool) {
 	a, _ := in.Air.c()
 	what, k := "", 0.0
 	if math.Abs(p-l) > c.cfg.DisagreeK {
-		what, k = "the control and the limit probe", math.Abs(p-l)
+		what, k = "apart_limit", math.Abs(p-l)
 	} else if in.Air.ID != in.Limit.ID && math.Abs(p-a) > c.cfg.DisagreeK {
-		what, k = "the control and the air probe", math.Abs(p-a)
+		what, k = "apart_air", math.Abs(p-a)
 	}
 	if what == "" {
 		c.apart = false
@@ -444,7 +450,7 @@ func (c *Controller) disagree(in Input) (Decision, bool) {
 		return Decision{}, false
 	}
 	c.sound = false
-	return off(ProbesDisagree, "%s are %.0f K apart", what, k), true
+	return c.off(ProbesDisagree, what, words.Facts{"k": whole(k)}), true
 }
 
 // effects looks for a heater that does not do what it is told.
@@ -453,14 +459,14 @@ func (c *Controller) effects(in Input) (Decision, bool) {
 	lasted := in.At - c.since
 	if c.on {
 		if !c.effect && lasted >= time.Duration(c.cfg.EffectAfter) {
-			return off(NoEffect, "the heater has been on for %.0f min and the air has not risen by %g K", lasted.Minutes(), effectK), true
+			return c.off(NoEffect, "no_rise", words.Facts{"min": whole(lasted.Minutes()), "k": effectK}), true
 		}
 		if sum := c.fruitless + lasted; !c.shown && sum >= time.Duration(c.cfg.EffectAfter) {
-			return off(NoEffect, "the heater has been on for %.0f min in all and the air did not follow", sum.Minutes()), true
+			return c.off(NoEffect, "no_follow", words.Facts{"min": whole(sum.Minutes())}), true
 		}
 		if lasted >= coolIn {
 			if hi, ok := c.trace.highest(in.At - coolIn); ok && air <= hi-coolK {
-				return off(NoEffect, "the heater is on and the air fell by %.1f K within %.0f min: a door is open or the heater is dead", hi-air, coolIn.Minutes()), true
+				return c.off(NoEffect, "air_fell", words.Facts{"k": fmt.Sprintf("%.1f", hi-air), "min": whole(coolIn.Minutes())}), true
 			}
 		}
 		return Decision{}, false
@@ -472,7 +478,7 @@ func (c *Controller) effects(in Input) (Decision, bool) {
 				need = riseAlone
 			}
 			if k >= need {
-				return off(RisingWhileOff, "the heater is switched off and the air rose by %.1f K within %.0f min: a relay may be stuck; unplug the heater", k, riseIn.Minutes()), true
+				return c.off(RisingWhileOff, "air_rose", words.Facts{"k": fmt.Sprintf("%.1f", k), "min": whole(riseIn.Minutes())}), true
 			}
 		}
 	}
@@ -483,30 +489,30 @@ func (c *Controller) effects(in Input) (Decision, bool) {
 func (c *Controller) allowed(in Input, dt time.Duration) Decision {
 	switch {
 	case in.SwitchOff:
-		c.Off(Switch, "the switch says heat off")
-		return off(Switch, "the switch says heat off")
+		c.Off(Switch, c.text("switch", nil))
+		return offFor(Switch, c.offSay)
 	case c.solvent && in.At < c.solventTo:
-		return off(Solvent, "solvent in use: off for another %.0f min", math.Ceil((c.solventTo - in.At).Minutes()))
+		return c.off(Solvent, "solvent", words.Facts{"min": whole(math.Ceil((c.solventTo - in.At).Minutes()))})
 	case c.wish == nil:
 		say := c.offSay
 		if say == "" {
-			say = "nobody has asked for heat"
+			say = c.text("not_asked", nil)
 		}
-		return off(c.offWhy, "%s", say)
+		return offFor(c.offWhy, say)
 	}
 	c.solvent = false
 	if c.resume != nil {
 		if in.At-c.soundAt < resumeSound {
 			if in.At > c.resumeTo {
-				c.Off(PowerCut, "the probes were not sound for 5 minutes after the power cut")
-				return off(PowerCut, "%s", c.offSay)
+				c.Off(PowerCut, c.text("not_sound_after_cut", nil))
+				return offFor(PowerCut, c.offSay)
 			}
-			return off(Resuming, "after the power cut: the probes must be sound for 5 minutes first")
+			return c.off(Resuming, "resuming", nil)
 		}
 		c.resume = nil
 	}
 	if in.At-c.soundAt < soundFor {
-		return off(Settling, "the probes must be sound for a minute first")
+		return c.off(Settling, "settling", nil)
 	}
 	return c.law(in, dt)
 }
@@ -559,21 +565,15 @@ func (c *Controller) law(in Input, dt time.Duration) Decision {
 	d := Decision{On: on, Share: u, SetC: sensors.Some(c.rampC)}
 	switch {
 	case on:
-		d.Why, d.Say = Warming, fmt.Sprintf("warming the panel to %.1f °C", c.rampC)
+		d.Why, d.Say = Warming, c.text("warming", words.Facts{"temp": fmt.Sprintf("%.1f", c.rampC)})
 	case room == 0:
-		d.Why, d.Say = why, softWords[why]
+		d.Why, d.Say = why, c.text("less."+string(why), nil)
 	case err <= 0:
-		d.Why, d.Say = WarmEnough, "the panel is warm enough"
+		d.Why, d.Say = WarmEnough, c.text("warm_enough", nil)
 	default:
-		d.Why, d.Say = Resting, "resting in its cycle"
+		d.Why, d.Say = Resting, c.text("resting", nil)
 	}
 	return d
-}
-
-var softWords = map[Reason]string{
-	AirLimit: "the air is as warm as it may get; the panel follows", LeadLimit: "the panel has to catch up with the air",
-	DewGuard: "warming would bring the panel to the dew point", PushedBound: "the wired probe is as warm as a pushed one may ask for",
-	WarmEnough: "the panel is near its limit",
 }
 
 // dew is the dew point of the tent's air and the panel's margin over it.

@@ -11,12 +11,14 @@ import (
 	"sync"
 	"time"
 
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
 // LoopConfig is what a loop needs.
 type LoopConfig struct {
-	Section ConfigSection // with defaults, checked
+	Section ConfigSection    // with defaults, checked
+	Words   *words.Catalogue // what is said; nil: English
 	Output  Output
 	// Probe returns what is known about a probe; it must not block.
 	Probe func(id string) (sensors.Health, bool)
@@ -119,6 +121,7 @@ func NewLoop(c LoopConfig) (*Loop, error) {
 		ctl: NewController(c.Section, k.latch, k.on), seen: map[string]*seen{}, started: time.Now(),
 		resume: k.rec.Resume, accepted: k.limit,
 	}
+	l.ctl.lang = c.Words
 	if l.cfg.Limits == nil {
 		l.cfg.Limits = c.Section.Limits(nil)
 	}

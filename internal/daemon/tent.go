@@ -107,7 +107,7 @@ func openTent(ctx context.Context, d *Daemon, log *slog.Logger) (*tentHeld, []Pa
 	t := newTentHeld(d, sec)
 	q := heat.NewQueue(256)
 	loop, err := heat.NewLoop(heat.LoopConfig{
-		Section: sec, Output: out, Probe: d.set.Get, Dir: d.cfg.Store.Path, Switch: sw, Journal: q, Log: log,
+		Section: sec, Words: d.lang, Output: out, Probe: d.set.Get, Dir: d.cfg.Store.Path, Switch: sw, Journal: q, Log: log,
 		Clock:   func() (time.Time, bool) { return d.clk.Now(), d.clockTrusted.Load() },
 		Profile: t.plan.Profile, Limits: sec.Limits(ProbeBus(d.cfg.Probe)),
 	})

@@ -1,0 +1,66 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package heat
+
+import (
+	"slices"
+	"testing"
+	"time"
+
+	"curewright/model/words"
+	"curewright/sensors"
+)
+
+// Why the heater is on or off comes from the catalogue.
+func TestReasonsSpeakTheCatalogue(t *testing.T) {
+	lang := words.Pseudo()
+	seen := map[Reason]bool{}
+	for name, change := range map[string]func(c *Controller, in *Input){
+		"hold":          func(*Controller, *Input) {},
+		"nobody":        func(c *Controller, _ *Input) { c.wish = nil },
+		"switch":        func(_ *Controller, in *Input) { in.SwitchOff = true },
+		"solvent":       func(c *Controller, in *Input) { c.solvent, c.solventTo = true, in.At+time.Hour },
+		"air too hot":   func(_ *Controller, in *Input) { in.Air.TempC = sensors.Some(99) },
+		"panel too hot": func(_ *Controller, in *Input) { in.Control.TempC = sensors.Some(99) },
+		"limit too hot": func(_ *Controller, in *Input) { in.Limit.TempC = sensors.Some(99) },
+		"not accepted":  func(c *Controller, _ *Input) { c.SetAccepted(false, "") },
+		"no output":     func(c *Controller, in *Input) { c.everOn, in.Output = false, "x" },
+		"output":        func(c *Controller, in *Input) { c.everOn, in.Output = true, "x" },
+		"record":        func(_ *Controller, in *Input) { in.Records = "x" },
+		"probe":         func(_ *Controller, in *Input) { in.Air.Doubt = ProbeStuck },
+		"not wired":     func(_ *Controller, in *Input) { in.Limit.Wired = false },
+		"clock":         func(_ *Controller, in *Input) { in.ClockDoubt = true },
+		"on time":       func(c *Controller, _ *Input) { c.onTime.unknown = true },
+		"apart":         func(_ *Controller, in *Input) { in.Limit.TempC = sensors.Some(60) },
+		"air limit":     func(c *Controller, in *Input) { in.Air.TempC = sensors.Some(*c.cfg.MaxAirC - .1) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			c := NewController(wide(), nil, OnTime{})
+			c.lang = lang
+			if err := c.Hold(25); err != nil {
+				t.Fatal(err)
+			}
+			for s := range 200 {
+				in := Input{At: time.Duration(s) * time.Second, Control: at(20), Limit: at(20), Air: at(20)}
+				if s > 80 {
+					change(c, &in)
+				}
+				d := c.Step(in)
+				seen[d.Why] = true
+				if bare := words.Bare(d.Say); d.Say == "" || len(bare) > 0 {
+					t.Fatalf("%s: %q is not from the catalogue: %q", d.Why, d.Say, bare)
+				}
+			}
+		})
+	}
+	for _, why := range []Reason{Warming, Settling, NotAsked, Switch, Solvent, OverTemperature, NotAccepted, OutputWaiting, OutputFault, Records, ProbeStuck, ProbeNotWired, ClockDoubt, OnTimeLimit, ProbesDisagree} {
+		if !seen[why] {
+			t.Errorf("no case came to %s", why)
+		}
+	}
+	for _, why := range []Reason{ProbeMissing, ProbeStale, ProbeStuck, ProbeImplausible, ProbeNotWired} {
+		if !slices.Contains(words.English.Codes("heat.doubt."), "heat.doubt."+string(why)) {
+			t.Errorf("a probe that is %s has no sentence", why)
+		}
+	}
+}
