@@ -295,6 +295,9 @@ func (c *cutter) round(n int) {
 	if n%life == 5 { // long enough for readings to be promised
 		live += 12
 	}
+	if !whole() { // too short for a reading to be promised, whatever else runs here
+		live = min(live, 8)
+	}
 	for began := g.seconds(); g.seconds()-began < live; {
 		select {
 		case <-sprung:
