@@ -87,14 +87,6 @@ func (f found) want(t *testing.T, what, bus, driver string, c float64) {
 	}
 }
 
-func (f found) fails(t *testing.T, what, bus, say, hint string) {
-	t.Helper()
-	_, c, err, h := f.at(t, bus)
-	if err == "" || !strings.Contains(err, say) || !strings.Contains(h, hint) || !math.IsNaN(c) {
-		t.Errorf("%s: %s says %g °C, %q, %q; want %q, %q", what, bus, c, err, h, say, hint)
-	}
-}
-
 const (
 	rom0 = "w1:28-0316a2795d1f" // of scripts/board/w1sim.c
 	rom1 = "w1:28-0316a2795e40"
