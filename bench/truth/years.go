@@ -251,11 +251,8 @@ func liveYear(w *yearWorld, seed uint64, ceiling bool, t *yearTally) {
 					t.alarms++
 				}
 			}
-			if w.slows > 0 && j == jobsAYear-1 {
-				t.slowAll++
-				if c != nil && warned(c) {
-					t.slowSaid++
-				}
+			if w.slows > 0 && j >= 8 && c != nil && warned(c) {
+				seen = true // by this job
 			}
 		}
 		end := applied.Add(70 * time.Hour)
@@ -267,6 +264,12 @@ func liveYear(w *yearWorld, seed uint64, ceiling bool, t *yearTally) {
 		}
 		mem.Lessons = append(mem.Lessons, lesson)
 		mem.Rev++
+	}
+	if w.slows > 0 {
+		t.slowAll++
+		if seen {
+			t.slowSaid++
+		}
 	}
 	if w.swap > 0 {
 		t.swaps++
@@ -399,7 +402,7 @@ func printYears(n int, seed uint64, only string, ceiling bool) {
 				}
 				fmt.Printf(" %s, %s, %s, %s |\n", share(by(1), t.swaps), share(by(2), t.swaps), share(by(3), t.swaps), share(t.noticed[7], t.swaps))
 			} else if t.slowAll > 0 {
-				fmt.Printf(" drift said at the last coat %s |\n", share(t.slowSaid, t.slowAll))
+				fmt.Printf(" drift said by its sixth job %s |\n", share(t.slowSaid, t.slowAll))
 			} else {
 				fmt.Println(" |")
 			}

@@ -52,7 +52,7 @@
 //	GET  /panels/ID/laminate            {"coats":[fibre fraction and g/m² after each coat]}
 //	GET  /pieces/ID/bill                what a piece took, wasted and cost
 //	POST /plan, POST /resins/fit        a layup day; a resin from its data sheet
-//	GET  /memory                        what the shop's coats taught: {"claims","coats","resins",…}, each claim with its coats
+//	GET  /memory                        what the shop's coats taught: {"claims","coats","resins","yard",…}, each claim with its coats
 //	POST /memory/forget                 {"all":true} or any of {"coat","resin","lot","person"} → {"forgotten"}
 //	GET  /memory/file[?what=lots]       all of it as one file; lots: what a yard may share, of nobody
 //	POST /memory/file                   such a file → {"board","coats","shared","aside"}

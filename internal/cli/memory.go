@@ -54,6 +54,11 @@ func (a *App) printMemory(v daemon.MemoryView, coats bool) {
 	if v.Trouble != "" {
 		fmt.Fprintln(a.Out, hang("! ", v.Trouble))
 	}
+	for _, y := range v.Yard {
+		if y.Trouble != "" {
+			fmt.Fprintln(a.Out, hang("! ", "Board "+y.Board+" of the yard: "+y.Trouble))
+		}
+	}
 	view := words.View{Fahrenheit: a.Units == "us", Loc: time.Local}
 	if len(v.Claims) == 0 {
 		fmt.Fprintln(a.Out, Wrap(view.Say("memory.none", nil), 78))
@@ -216,7 +221,11 @@ func (c *memoryImportCmd) Run(a *App, cl *client.Client) error {
 	}
 	fmt.Fprintf(a.Out, "Taken from board %s: %d coats, the lots of %d resins.\n", got.Board, got.Coats, got.Shared)
 	for _, x := range got.Aside {
-		fmt.Fprintln(a.Out, hang("! ", fmt.Sprintf("Board %s learnt the opposite of %s, lot %s: rate factor %.2f there, %.2f here. It is set aside.", x.Board, x.Resin, x.Lot, x.Theirs, x.Mine)))
+		what := fmt.Sprintf("Board %s learnt the opposite of %s, lot %s: rate factor %.2f there, %.2f here. It is set aside.", x.Board, x.Resin, x.Lot, x.Theirs, x.Mine)
+		if x.Against != "" {
+			what = fmt.Sprintf("Boards %s and %s learnt the opposite of %s, lot %s: rate factors %.2f and %.2f. Both are set aside.", x.Board, x.Against, x.Resin, x.Lot, x.Theirs, x.Mine)
+		}
+		fmt.Fprintln(a.Out, hang("! ", what))
 	}
 	return nil
 }

@@ -172,6 +172,7 @@ func decodeConfig(b []byte) (Config, *tomlfile.File, tomlfile.Faults) {
 		}
 		faults = append(faults, c.Alert.Check(file, c.Route)...)
 		faults = append(faults, c.MQTT.check(file, c.Probe, c.Alert.Channels)...)
+		faults = append(faults, c.Memory.check(file, c.MQTT)...)
 		if u, err := c.MQTT.broker(); err == nil {
 			faults = append(faults, c.MQTT.checkHub(file, c.MQTT.base(c.Shop.Name), u, c.Tent)...)
 		}

@@ -23,10 +23,11 @@ import (
 	"curewright/model/words"
 )
 
-// MemorySection is [memory]: what of the memory other boards may have. Nothing
-// leaves this board but by a file that somebody makes.
+// MemorySection is [memory]: what of the memory other boards may have. Without
+// share nothing leaves this board but by a file that somebody makes.
 type MemorySection struct {
-	People bool `toml:"people"` // a file made for another board names whose finger it was
+	Share  bool `toml:"share"`  // over MQTT, what was learnt of lots: told, and taken
+	People bool `toml:"people"` // what is made for other boards names whose finger it was
 }
 
 // remembered is the daemon's memory: what its coats taught, kept in the store.
@@ -107,6 +108,8 @@ func asideWords(err error) string {
 		code = "newer"
 	case errors.Is(err, memory.ErrOther):
 		code = "other"
+	case errors.Is(err, errNotItsOwn):
+		code = "not_its_own"
 	}
 	return words.View{}.Say("memory.aside."+code, words.Facts{"why": err.Error()})
 }
@@ -237,6 +240,9 @@ func (d *Daemon) saveMemory(ctx context.Context, now time.Time) error {
 	r.mu.Lock()
 	r.dirty = err != nil
 	r.mu.Unlock()
+	if d.mqtt != nil {
+		d.mqtt.yard.wake()
+	}
 	return err
 }
 
@@ -250,6 +256,7 @@ type MemoryView struct {
 	Shed    *memory.Shed    `json:"shed,omitempty"`
 	Tent    *memory.Tent    `json:"tent,omitempty"`
 	Shared  []memory.Shared `json:"shared"`
+	Yard    []MemoryYard    `json:"yard"` // boards that told something over MQTT
 	People  []string        `json:"people"`
 }
 
@@ -303,8 +310,11 @@ func (d *Daemon) memoryView(ctx context.Context) (*MemoryView, error) {
 	m := r.mem
 	m.Lessons = slices.Clone(m.Lessons)
 	v := &MemoryView{Board: r.board, Trouble: r.trouble, Claims: []memory.Claim{}, Coats: []MemoryCoat{}, Resins: []MemoryResin{},
-		Shed: m.Shed, Tent: m.Tent, Shared: append([]memory.Shared{}, m.Shared...), People: []string{}}
+		Shed: m.Shed, Tent: m.Tent, Shared: append([]memory.Shared{}, m.Shared...), Yard: []MemoryYard{}, People: []string{}}
 	r.mu.Unlock()
+	if d.mqtt != nil {
+		v.Yard = d.mqtt.yard.boards()
+	}
 	view := d.view(st)
 	names := map[string]bool{}
 	for _, l := range m.Lessons {
@@ -481,6 +491,16 @@ func (d *Daemon) ImportMemory(ctx context.Context, who web.Who, b []byte) (json.
 		}
 		return nil, fs
 	}
+	took, err := d.takeMemory(ctx, in, board)
+	if err != nil {
+		return nil, err
+	}
+	d.store.AddEvent("memory", board, fmt.Sprintf("taken from board %s: %d coats, %d resins' lots", board, took.Coats, took.Shared), d.clk.Now(), who.Name)
+	return json.Marshal(took)
+}
+
+// takeMemory puts what was read beside what is known, whole or not at all.
+func (d *Daemon) takeMemory(ctx context.Context, in *memory.Memory, board string) (*MemoryTaken, error) {
 	w, err := d.work(ctx)
 	if err != nil {
 		return nil, err
@@ -530,13 +550,12 @@ func (d *Daemon) ImportMemory(ctx context.Context, who web.Who, b []byte) (json.
 		r.mu.Unlock()
 		return nil, webError(err)
 	}
-	d.store.AddEvent("memory", board, fmt.Sprintf("taken from board %s: %d coats, %d resins' lots", board, coats, shared), now, who.Name)
-	var aside []memory.Aside
+	aside := []memory.Aside{}
 	for _, name := range slices.Sorted(maps.Keys(w.Resins)) {
 		if learnt := memory.Learn(w.Resins[name], &m, r.board); learnt != nil {
 			aside = append(aside, learnt.Aside...)
 		}
 	}
 	d.RequestLook()
-	return json.Marshal(MemoryTaken{board, coats, shared, append([]memory.Aside{}, aside...)})
+	return &MemoryTaken{board, coats, shared, aside}, nil
 }

@@ -203,6 +203,7 @@ type mqttPart struct {
 	node     string // this board's number, as hubs know it
 	link     *mqttlink.Link
 	hub      *hubLink
+	yard     *yardLink
 	in       *mqttin.Intake
 	board    *mqtt.Board    // nil where no state is published
 	readings *mqtt.Readings // nil where none are
@@ -266,13 +267,16 @@ func openMQTT(d *Daemon) (*mqttPart, error) {
 		return '_'
 	}, id)
 	m.hub = &hubLink{m: m, taken: map[string]bool{}}
+	m.yard = newYardLink(m)
 	m.link = mqttlink.New(mqttlink.Options{URL: u, TLS: sec, User: s.User, Password: secret, ClientID: id, Online: m.base + "/status",
-		Filters: append(m.in.Filters(), m.hub.filters()...), Places: append(slices.Clone(s.where), m.hub.places()...), Stored: m.hub.pattern(), Log: d.log,
+		Filters: slices.Concat(m.in.Filters(), m.hub.filters(), m.yard.filters()), Places: slices.Concat(s.where, m.hub.places(), []string{"memory.share"}),
+		Stored: append(m.yard.filters(), m.hub.pattern()), Log: d.log,
 		Message: func(topic string, body []byte, retained bool) {
-			if !m.hub.handle(topic, body, retained) {
+			if !m.yard.handle(topic, body) && !m.hub.handle(topic, body, retained) {
 				m.in.Handle(topic, body, retained)
 			}
 		}})
+	m.link.WhenUp(m.yard.connected)
 	if s.State == nil || *s.State {
 		m.board = mqtt.NewBoard(mqtt.BoardOptions{Pub: m.link, Log: d.log, Expire: time.Duration(s.Expire), Lasting: m.lasting})
 		m.link.WhenUp(m.board.Renew)
@@ -302,7 +306,7 @@ func readSmall(name string) ([]byte, error) {
 
 // parts run until the daemon stops.
 func (m *mqttPart) parts() []Part {
-	ps := []Part{{"mqtt", m.link.Run}, {"mqtt intake", m.watch}}
+	ps := []Part{{"mqtt", m.link.Run}, {"mqtt intake", m.watch}, {"mqtt yard", m.yard.run}}
 	if m.board != nil {
 		ps = append(ps, Part{"mqtt state", m.board.Run})
 	}

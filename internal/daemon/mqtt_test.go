@@ -212,11 +212,17 @@ func (g *gate) set(shut bool) {
 // runDaemon runs the whole daemon over a configuration, with a trusted clock.
 func runDaemon(t *testing.T, text string) (d *Daemon, log *testkit.Buffer, stop func()) {
 	t.Helper()
+	return runDaemonIn(t, t.TempDir(), text)
+}
+
+// runDaemonIn is runDaemon over a store that may be there already.
+func runDaemonIn(t *testing.T, dir, text string) (d *Daemon, log *testkit.Buffer, stop func()) {
+	t.Helper()
 	cfg, err := ParseConfig("test.toml", []byte(text))
 	if err != nil {
 		t.Fatal(err)
 	}
-	cfg.Store.Path = t.TempDir()
+	cfg.Store.Path = dir
 	log = &testkit.Buffer{}
 	d, err = New(Options{Config: cfg, Clock: &wallClock{}, Log: slog.New(slog.NewTextHandler(log, nil)), ClockTrusted: true})
 	if err != nil {

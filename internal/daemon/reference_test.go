@@ -147,7 +147,8 @@ var reference = map[string]entry{
 	"mqtt.topic.time_format":  {"`rfc3339`", "", "", `"unix"`, "rfc3339, unix (s) or unix_ms"},
 	"mqtt.topic.accept":       {"false", "", "", "false", "take probes that nobody has named yet: for a broker that only the shop's own probes reach"},
 
-	"memory.people": {"false", "", "", "false", "a file made for another board names whose finger it was"},
+	"memory.share":  {"false", "", "", "false", "boards of a yard tell each other over [mqtt] what they learnt of a lot, and take it; of nobody's finger"},
+	"memory.people": {"false", "", "", "false", "what is made for other boards names whose finger it was"},
 
 	"influx.url":             {"nothing is sent", "", "", `"http://127.0.0.1:8086"`, "the server, without /api/v2"},
 	"influx.org":             {"", "", "", `"club"`, "organisation"},

@@ -94,12 +94,14 @@ func (f *fit) bendsOf(lot string) (out []bend) {
 			out = append(out, b)
 		}
 	}
+	more := float64(max(len(coats)-1, 1))
+	turns, age := min(stepChance, bottleTurns/more), min(ageChance, bottleAges/more)
 	for i := 1; i < len(coats); i++ {
 		if !coats[i].Applied.After(coats[i-1].Applied) {
 			continue
 		}
-		add(bend{kind: step, lot: lot, since: coats[i-1].Applied, first: coats[i].Key(), chance: stepChance})
-		add(bend{kind: ages, lot: lot, since: coats[i-1].Applied, first: coats[i].Key(), chance: ageChance})
+		add(bend{kind: step, lot: lot, since: coats[i-1].Applied, first: coats[i].Key(), chance: turns})
+		add(bend{kind: ages, lot: lot, since: coats[i-1].Applied, first: coats[i].Key(), chance: age})
 	}
 	if len(coats) > 0 && len(f.lots) > 1 && lot != "" {
 		add(bend{kind: alien, lot: lot, first: coats[0].Key(), chance: alienLotChance})
@@ -267,6 +269,11 @@ const noticed = 0.5
 func (m *Learnt) Run(lot string) *Run {
 	r := m.stories[0].f.run(lot)
 	if r == nil || r.Chance < noticed || len(r.Coats) == 0 {
+		return nil
+	}
+	// A step is over once it is taken as true and some coats have told of it; that
+	// of a bottle without a name lasts only as long.
+	if r.Sure && (!r.Ages || lot == "") && len(r.Coats) > 2 {
 		return nil
 	}
 	return r

@@ -51,8 +51,13 @@ func (m *Learnt) Claims(v words.View) (out []Claim) {
 		out = append(out, c)
 	}
 	for _, a := range m.Aside {
-		add(Claim{Code: "aside", Lot: a.Lot, facts: words.Facts{"board": a.Board, "resin": a.Resin, "lot": lotWord(a.Lot),
-			"mine": pct(math.Log(a.Mine)), "theirs": pct(math.Log(a.Theirs))}})
+		code := "aside"
+		if a.Against != "" {
+			code = "aside_both"
+		}
+		mine, theirs := math.Log(a.Mine), math.Log(a.Theirs)
+		add(Claim{Code: code, Lot: a.Lot, facts: words.Facts{"board": a.Board, "against": a.Against, "resin": a.Resin, "lot": lotWord(a.Lot),
+			"mine": pct(mine), "myside": side(mine), "theirs": pct(theirs), "theirside": side(theirs)}})
 	}
 	if !m.Knows() {
 		return out
@@ -369,7 +374,7 @@ func (m *Learnt) Line(lot string, v words.View) string {
 			if c.Lot == lot {
 				return c.Say
 			}
-		case "aside", "rate_same", "rate_faster", "rate_slower", "rate_yard", "word_late", "word_early":
+		case "aside", "aside_both", "rate_same", "rate_faster", "rate_slower", "rate_yard", "word_late", "word_early":
 			if best == "" {
 				best = c.Say
 			}

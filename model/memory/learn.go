@@ -29,7 +29,7 @@ const (
 	// the rest the single coat: how much, the coats themselves choose.
 	filmLittle, filmSome, filmMuch = 0.2, 0.3, 0.5
 	// The chances that somebody's word runs a state behind, and ahead.
-	lateShare, earlyShare = 0.15, 0.03
+	lateShare, earlyShare = 0.20, 0.03
 	// A bottle whose rate left what it was: by a step at a coat, or from a coat on
 	// by a little more each week, as old stock does; and a lot that is none of this
 	// resin from its first coat on. Standard deviations of ln κ, and the chances
@@ -37,6 +37,9 @@ const (
 	stepSD, stepChance  = 0.35, 0.008
 	weeklySD, ageChance = 0.04, 0.01
 	alienLotChance      = 0.03
+	// Over all coats of a bottle the two are no likelier than this: with every
+	// coat more an alarm would come of itself.
+	bottleTurns, bottleAges = 0.06, 0.12
 	// changedSure is the chance from which a change is taken as true.
 	changedSure = 0.9
 	// looseSD is by how much more a coat is let stray, as ln κ, where it is asked
@@ -217,6 +220,9 @@ func (f *fit) row(contrast float64, lot string, applied time.Time, unit string) 
 	k = append(k, entry{0, f.sheet}, entry{1, -f.e / 1000 * contrast})
 	if i, ok := f.lots[lot]; ok {
 		k = append(k, f.lotRow(lot, applied, i)...)
+		if lot == "" {
+			noise[0] += f.lot * f.lot / 2
+		}
 	} else {
 		noise[0] += f.lot * f.lot
 	}
@@ -231,9 +237,14 @@ func (f *fit) row(contrast float64, lot string, applied time.Time, unit string) 
 	return k, noise
 }
 
-// lotRow is what a lot's rate against its resin's is made of at a time.
+// lotRow is what a lot's rate against its resin's is made of at a time. Coats of
+// which no lot was written may be of several bottles: half of the variance is
+// each one's own.
 func (f *fit) lotRow(lot string, at time.Time, i int) []entry {
 	k := []entry{{i, f.lot}}
+	if lot == "" {
+		k[0].x /= math.Sqrt2
+	}
 	for n := range f.bends {
 		if b := &f.bends[n]; b.lot == lot {
 			if x := b.sd(at); x > 0 {

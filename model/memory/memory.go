@@ -28,14 +28,16 @@ type told struct {
 
 // Aside is what another board learnt and was set aside, since it is the opposite
 // of what is known here: κ here and there, with the doubt of their ratio's
-// logarithm.
+// logarithm. Against is the other board where this one knows nothing itself: then
+// both are set aside, and mine is its κ.
 type Aside struct {
-	Board  string  `json:"board"`
-	Resin  string  `json:"resin"`
-	Lot    string  `json:"lot,omitempty"`
-	Mine   float64 `json:"mine"`
-	Theirs float64 `json:"theirs"`
-	SD     float64 `json:"sd"`
+	Board   string  `json:"board"`
+	Against string  `json:"against,omitempty"`
+	Resin   string  `json:"resin"`
+	Lot     string  `json:"lot,omitempty"`
+	Mine    float64 `json:"mine"`
+	Theirs  float64 `json:"theirs"`
+	SD      float64 `json:"sd"`
 }
 
 // Learn works out what a memory says of a resin on a board. Lessons of other
@@ -118,10 +120,11 @@ func (m *Learnt) disagree(said map[string]*Shared, board string) map[string]bool
 					continue
 				}
 				bad[b] = true
+				against := ""
 				if a != board {
-					bad[a] = true
+					bad[a], against = true, a
 				}
-				m.Aside = append(m.Aside, Aside{Board: b, Resin: m.Resin.Name, Lot: lot, Mine: math.Exp(ma), Theirs: math.Exp(mb), SD: sd})
+				m.Aside = append(m.Aside, Aside{Board: b, Against: against, Resin: m.Resin.Name, Lot: lot, Mine: math.Exp(ma), Theirs: math.Exp(mb), SD: sd})
 				break
 			}
 		}

@@ -16,6 +16,7 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/url"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -56,7 +57,7 @@ type Options struct {
 	Online   string   // topic that says online or offline
 	Filters  []string // what to listen to
 	Places   []string // where each filter stands in the configuration
-	Stored   string   // the filter whose stored messages are wanted; "" for none
+	Stored   []string // the filters whose stored messages are wanted
 	Message  func(topic string, body []byte, retained bool)
 	Log      *slog.Logger
 	Backoff  time.Duration // first pause after a failure; 0 for one second
@@ -228,7 +229,7 @@ func (l *Link) subscribe(ctx context.Context, cm *autopaho.ConnectionManager) {
 		// One at a time: a broker may refuse one and grant the others. Stored
 		// messages are not wanted, nor what we published ourselves.
 		o := paho.SubscribeOptions{Topic: f, QoS: 1, RetainHandling: 2, NoLocal: true}
-		if f == l.o.Stored {
+		if slices.Contains(l.o.Stored, f) {
 			o.RetainHandling = 0
 		}
 		_, err := cm.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{o}})

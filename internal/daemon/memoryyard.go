@@ -1,0 +1,348 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package daemon
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"curewright/history/forward/mqtt"
+	"curewright/internal/daemon/mqttlink"
+	"curewright/model/memory"
+	"curewright/model/tomlfile"
+	"curewright/model/words"
+)
+
+// check returns every fault of the section.
+func (s MemorySection) check(f *tomlfile.File, m mqttSection) (out tomlfile.Faults) {
+	if s.Share && !m.on() {
+		out = append(out, f.Fault("needs [mqtt] with a url", "memory", "share"))
+	}
+	return out
+}
+
+// yardLink tells the boards of a yard what this one learnt of its lots, and takes
+// what they tell, where [memory] share consents to both. What is told is the
+// file of `memory export --lots`, stored at the broker under this board's own
+// topic; with people the coats themselves go with it.
+type yardLink struct {
+	m    *mqttPart
+	base string        // of every board's topic
+	in   chan yardWord // messages that wait to be read
+	due  chan struct{} // something may be to be told
+
+	mu   sync.Mutex
+	told [sha256.Size]byte // of the body that the broker has
+	said map[string]yardSaid
+}
+
+type yardWord struct {
+	board string
+	body  []byte
+}
+
+type yardSaid struct {
+	at      time.Time
+	trouble string
+}
+
+// MemoryYard is another board of the yard: what came of it last, and why that
+// was set aside, where it was.
+type MemoryYard struct {
+	Board   string    `json:"board"`
+	At      time.Time `json:"at"`
+	Trouble string    `json:"trouble,omitempty"`
+}
+
+// toldKey is where the store remembers that the broker keeps what this board
+// told, so that it is taken away when the consent is.
+const toldKey = "memory-told"
+
+// mostWaiting bounds the messages that wait: one a board, of a yard.
+const mostWaiting = 32
+
+// yardLessons of this board go with a message that names people.
+const yardLessons = 60
+
+func newYardLink(m *mqttPart) *yardLink {
+	base := m.d.cfg.MQTT.Base
+	if base == "" {
+		base = "curewright"
+	}
+	return &yardLink{m: m, base: base + "/yard/memory/", in: make(chan yardWord, mostWaiting), due: make(chan struct{}, 1), said: map[string]yardSaid{}}
+}
+
+func (y *yardLink) on() bool { return y.m.d.cfg.Memory.Share }
+
+// filters is what the link listens to for it.
+func (y *yardLink) filters() []string {
+	if !y.on() {
+		return nil
+	}
+	return []string{y.base + "+"}
+}
+
+// handle takes a message if it is the yard's, and reports whether it was. It
+// does not block.
+func (y *yardLink) handle(topic string, body []byte) bool {
+	board, ok := strings.CutPrefix(topic, y.base)
+	if !ok || !y.on() {
+		return false
+	}
+	if board != y.m.d.mem.board {
+		select {
+		case y.in <- yardWord{board, slices.Clone(body)}:
+		default:
+			y.m.d.intakes.word("mqtt", "yard_busy")
+		}
+	}
+	return true
+}
+
+// wake has what was learnt told, if it is other than what was.
+func (y *yardLink) wake() {
+	select {
+	case y.due <- struct{}{}:
+	default:
+	}
+}
+
+// connected: what the broker has may be older, or gone.
+func (y *yardLink) connected() {
+	y.mu.Lock()
+	y.told = [sha256.Size]byte{}
+	y.mu.Unlock()
+	y.wake()
+}
+
+func (y *yardLink) run(ctx context.Context) error {
+	for {
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case w := <-y.in:
+			y.take(ctx, w)
+		case <-y.due:
+			if err := y.tell(ctx); err != nil && ctx.Err() == nil && !errors.Is(err, mqttlink.ErrDown) {
+				y.m.d.log.Warn("what was learnt of the lots is not told to the yard", "err", err)
+			}
+		}
+	}
+}
+
+// tell stores at the broker what this board learnt, or takes away what it had
+// told before the consent ended.
+func (y *yardLink) tell(ctx context.Context) error {
+	d := y.m.d
+	topic := y.base + mqtt.Level(d.mem.board)
+	var was string
+	d.store.ReadSetting(toldKey, &was)
+	if !y.on() {
+		if was == "" {
+			return nil
+		}
+		if err := y.m.link.Publish(ctx, was, nil, true, 0); err != nil {
+			return err
+		}
+		return d.store.WriteSetting(ctx, toldKey, "")
+	}
+	m, err := d.yardMemory(ctx)
+	if err != nil || len(m.Shared) == 0 && len(m.Lessons) == 0 && was == "" {
+		return err
+	}
+	body, err := json.Marshal(m)
+	if err != nil {
+		return err
+	}
+	sum := sha256.Sum256(body)
+	y.mu.Lock()
+	same := y.told == sum
+	y.mu.Unlock()
+	if same {
+		return nil
+	}
+	b, err := memory.Write(m, d.mem.board, d.clk.Now())
+	if err != nil {
+		return err
+	}
+	var small bytes.Buffer // one line: the file is for people too, this is not
+	if err := json.Compact(&small, b); err != nil {
+		return err
+	}
+	if was != topic {
+		// First that it is told, then told: it must be found again to be taken away.
+		if err := d.store.WriteSetting(ctx, toldKey, topic); err != nil {
+			return err
+		}
+	}
+	if err := y.m.link.Publish(ctx, topic, small.Bytes(), true, 0); err != nil {
+		return err
+	}
+	y.mu.Lock()
+	y.told = sum
+	y.mu.Unlock()
+	return nil
+}
+
+// yardMemory is what this board tells: of its own coats only.
+func (d *Daemon) yardMemory(ctx context.Context) (*memory.Memory, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	r := d.mem
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if !d.cfg.Memory.People {
+		return &memory.Memory{Shared: d.sharedLocked(w)}, nil
+	}
+	m := &memory.Memory{}
+	for _, l := range r.mem.Lessons {
+		if l.Board == r.board && l.Teaches {
+			m.Lessons = append(m.Lessons, l)
+		}
+	}
+	slices.SortStableFunc(m.Lessons, func(a, b memory.Lesson) int { return a.Applied.Compare(b.Applied) })
+	m.Lessons = m.Lessons[max(len(m.Lessons)-yardLessons, 0):]
+	return m, nil
+}
+
+// take takes what another board told; what cannot be read, or is told of
+// somebody else, is said once and set aside, and what that board told before
+// stays.
+func (y *yardLink) take(ctx context.Context, w yardWord) {
+	d := y.m.d
+	say := func(trouble string) {
+		y.mu.Lock()
+		was := y.said[w.board]
+		if _, ok := y.said[w.board]; ok || len(y.said) < mostWaiting {
+			y.said[w.board] = yardSaid{d.clk.Now(), trouble}
+		}
+		y.mu.Unlock()
+		if trouble != "" && trouble != was.trouble {
+			d.log.Warn("what a board of the yard told is set aside", "board", w.board, "why", trouble)
+		}
+	}
+	if len(w.body) == 0 { // it takes back what it told
+		if d.mem.takeBack(w.board) {
+			if err := d.saveMemory(ctx, d.clk.Now()); err != nil {
+				d.log.Warn("what was learnt is not written yet", "err", err)
+			}
+			d.RequestLook()
+		}
+		y.mu.Lock()
+		delete(y.said, w.board)
+		y.mu.Unlock()
+		return
+	}
+	in, board, err := memory.Read(w.body)
+	if err == nil {
+		err = onlyOf(in, board, w.board)
+	}
+	if err != nil {
+		d.intakes.word("mqtt", "yard_memory")
+		say(asideWords(err))
+		return
+	}
+	d.intakes.word("mqtt", "")
+	if !d.mem.news(in) {
+		say("")
+		return
+	}
+	took, err := d.takeMemory(ctx, in, board)
+	if err != nil {
+		say(strings.Join(strings.Fields(err.Error()), " "))
+		return
+	}
+	trouble := ""
+	for _, a := range took.Aside {
+		if a.Board == board || a.Against == board {
+			trouble = words.View{}.Say("memory.aside.opposite", words.Facts{"resin": a.Resin, "lot": lotOrNone(a.Lot)})
+			break
+		}
+	}
+	say(trouble)
+	d.store.AddEvent("memory", board, fmt.Sprintf("taken over MQTT from board %s: %d coats, %d resins' lots", board, took.Coats, took.Shared), d.clk.Now(), "mqtt")
+}
+
+func lotOrNone(lot string) string {
+	if lot == "" {
+		return "–"
+	}
+	return lot
+}
+
+// errNotItsOwn is a message in which a board tells of another's coats.
+var errNotItsOwn = errors.New("a board tells of its own coats only")
+
+// onlyOf reports whether a memory is of one board alone, the one whose topic it
+// came by.
+func onlyOf(m *memory.Memory, board, topic string) error {
+	if mqtt.Level(board) != topic {
+		return fmt.Errorf("%w: board %q by the topic of %q", errNotItsOwn, board, topic)
+	}
+	for _, l := range m.Lessons {
+		if l.Board != board {
+			return fmt.Errorf("%w: coat %s of board %q", errNotItsOwn, l.Coat, l.Board)
+		}
+	}
+	for _, s := range m.Shared {
+		if s.Board != board {
+			return fmt.Errorf("%w: lots of board %q", errNotItsOwn, s.Board)
+		}
+	}
+	return nil
+}
+
+// news reports whether a memory holds anything that is not known so already:
+// stored messages come anew with every connection.
+func (r *remembered) news(in *memory.Memory) bool {
+	same := func(a, b any) bool {
+		x, err1 := json.Marshal(a)
+		y, err2 := json.Marshal(b)
+		return err1 == nil && err2 == nil && string(x) == string(y)
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, l := range in.Lessons {
+		if !slices.ContainsFunc(r.mem.Lessons, func(x memory.Lesson) bool { return x.Key() == l.Key() && x.Of == l.Of }) {
+			return true
+		}
+	}
+	for _, s := range in.Shared {
+		if !slices.ContainsFunc(r.mem.Shared, func(x memory.Shared) bool { return x.Resin == s.Resin && x.Board == s.Board && same(x, s) }) {
+			return true
+		}
+	}
+	return false
+}
+
+// takeBack forgets what a board told of its lots.
+func (r *remembered) takeBack(board string) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	n := len(r.mem.Shared)
+	r.mem.Shared = slices.DeleteFunc(slices.Clone(r.mem.Shared), func(s memory.Shared) bool { return s.Board == board })
+	r.mem.Rev++
+	return len(r.mem.Shared) < n
+}
+
+// boards are the yard's, as they were heard.
+func (y *yardLink) boards() []MemoryYard {
+	y.mu.Lock()
+	defer y.mu.Unlock()
+	out := []MemoryYard{}
+	for _, b := range slices.Sorted(maps.Keys(y.said)) {
+		out = append(out, MemoryYard{b, y.said[b].at, y.said[b].trouble})
+	}
+	return out
+}
