@@ -494,6 +494,7 @@ func (d *Daemon) Look(ctx context.Context) error {
 		// What the work lacks is one coat's trouble: the others are judged.
 		d.log.Warn("estimate", "err", err)
 	}
+	d.mem.learnShed(res.Shop)
 	surf := surfaces(now, w, probes, d.cfg.Shop.Air)
 	cups := d.cups(now, w, probes)
 	d.rules.SetView(d.view(st))

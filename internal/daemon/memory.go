@@ -20,6 +20,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/model/memory"
+	"curewright/model/tent"
 	"curewright/model/words"
 )
 
@@ -222,6 +223,38 @@ func (d *Daemon) learn(ctx context.Context, now time.Time, w *coat.Work, s job.S
 	}
 }
 
+// learnShed keeps what the readings showed of the shed, where it is news.
+func (r *remembered) learnShed(now *job.ShopNow) {
+	if now == nil || now.Learnt == nil {
+		return
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if now.Learnt.News(r.mem.Shed) {
+		r.mem.Shed, r.dirty = now.Learnt, true
+	}
+}
+
+// learnTent keeps what the tent's switching showed of it, where it is news.
+func (r *remembered) learnTent(m *tent.Model, at time.Time) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if x := memory.TentOf(m, at); x.News(r.mem.Tent) {
+		r.mem.Tent, r.dirty = x, true
+	}
+}
+
+// tent is the tent as it was before, nil where nothing is remembered.
+func (r *remembered) tent() *tent.Model {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.mem.Tent == nil {
+		return nil
+	}
+	m := r.mem.Tent.Model()
+	return &m
+}
+
 func (r *remembered) drop(id string) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -361,6 +394,7 @@ func (d *Daemon) memoryView(ctx context.Context) (*MemoryView, error) {
 		}
 		v.Coats = append(v.Coats, c)
 	}
+	v.Claims = append(v.Claims, m.PlaceClaims(view)...)
 	slices.SortStableFunc(v.Coats, func(a, b MemoryCoat) int { return b.Applied.Compare(a.Applied) })
 	v.People = append(v.People, slices.Sorted(maps.Keys(people))...)
 	return v, nil

@@ -21,6 +21,7 @@ import (
 	"curewright/heat/pulse"
 	"curewright/heat/relay"
 	"curewright/internal/daemon/tentplan"
+	"curewright/model/tent"
 	"curewright/model/words"
 	"curewright/sensors"
 )
@@ -78,7 +79,8 @@ func newTentHeld(d *Daemon, sec heat.ConfigSection) *tentHeld {
 		Status: func() heat.Status { return t.hold.Status() }, Snapshot: d.snap.Load, Work: d.work, Probe: d.set.Get, Readings: storeReadings{d.store},
 		Outdoor: func(now time.Time) string { return d.jobSettings(now, d.settings(), d.set.Health()).Outdoor },
 		LowC:    func(now time.Time) *float64 { return d.settings().lowNow(now) },
-		Note:    func(text string, at time.Time) { d.event("heater", "tent", text, at) }})
+		Note:    func(text string, at time.Time) { d.event("heater", "tent", text, at) },
+		Known:   d.mem.tent, Learnt: func(m tent.Model) { d.mem.learnTent(&m, d.clk.Now()) }})
 	return t
 }
 

@@ -14,6 +14,7 @@ import (
 	"curewright/model/air"
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/memory"
 	"curewright/model/shop"
 )
 
@@ -610,7 +611,7 @@ type past struct {
 
 // history brings a probe's history up to now and refits the shop every hour.
 // What it holds depends on readings and now alone, not on earlier calls.
-func (e *Estimator) history(probe, outdoor string, now time.Time, r Readings) (*past, *shop.History) {
+func (e *Estimator) history(probe, outdoor string, now time.Time, r Readings, s Settings) (*past, *shop.History) {
 	p := e.bins(probe, now, r)
 	var out *shop.History
 	if outdoor != "" && outdoor != probe {
@@ -620,6 +621,12 @@ func (e *Estimator) history(probe, outdoor string, now time.Time, r Readings) (*
 	if !p.fitAt.Equal(fitAt) || p.fitWith != outdoor {
 		p.fitAt, p.fitWith = fitAt, outdoor
 		p.model = shop.Fit(&p.h, out, fitAt)
+	}
+	if !p.model.Fitted && s.Memory != nil && s.Memory.Shed != nil && (probe == s.Memory.Shed.Probe || probe == s.Air) {
+		// A fresh start in a shed that is known.
+		days := p.model.Days
+		p.model = s.Memory.Shed.Shop(out != nil)
+		p.model.Days = days
 	}
 	return p, out
 }
@@ -698,7 +705,7 @@ func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coa
 		airC = f.pointC
 	}
 	steps := shop.Steps + skip
-	p, out := e.history(source, s.Outdoor, now, r)
+	p, out := e.history(source, s.Outdoor, now, r, s)
 	e.paths = p.model.Ensemble(e.paths[:0], &p.h, shop.Paths, steps, conditions(begin, airC, out, s, loc), e.scratch)
 	o := &coat.Outlook{Start: now, StepS: shop.StepS, Paths: shop.Paths, Len: shop.Steps + 1, VapourPa: f.vapour(now)}
 	follows := source == f.air && f.probe != f.air && ru.gapFor == 0
@@ -739,7 +746,7 @@ func (e *Estimator) bridge(now time.Time, tip *checkpoint, r Readings, s Setting
 	if source == "" {
 		source = f.air
 	}
-	p, out := e.history(source, s.Outdoor, now, r)
+	p, out := e.history(source, s.Outdoor, now, r, s)
 	from := f.pointAt
 	steps := min(int(math.Ceil(now.Sub(from).Seconds()/shop.StepS)), shop.Steps)
 	e.scratch = p.model.Median(e.scratch[:0], &p.h, steps, conditions(from, f.pointC, out, s, loc))
@@ -777,8 +784,9 @@ func (e *Estimator) shopNow(now time.Time, w *coat.Work, r Readings, s Settings)
 	}
 	c := last.TempC
 	sn.TempC = &c
-	p, out := e.history(probe, s.Outdoor, now, r)
+	p, out := e.history(probe, s.Outdoor, now, r, s)
 	sn.Quality = "wide default"
+	sn.Learnt = memory.ShedOf(&p.model, probe, p.fitAt)
 	if p.model.Fitted {
 		sn.Quality = "fitted to the last days"
 	}

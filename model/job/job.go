@@ -84,6 +84,8 @@ type ShopNow struct {
 	LowC    *coatBand  `json:"low_c"`   // the coldest of the next 18 h
 	LowAt   *time.Time `json:"low_at"`  // at the median path
 	Quality string     `json:"quality"` // "wide default", "fitted", ...
+	// Learnt is what the readings showed of the shed; nil where they are too few.
+	Learnt *memory.Shed `json:"-"`
 }
 
 type coatBand = coat.Band

@@ -41,12 +41,15 @@ type Shed struct {
 	Fitted time.Time `json:"fitted"`
 }
 
-// Tent is a tent's own figures, learnt from its switching (model/tent).
+// Tent is a tent's own figures, learnt from its switching (model/tent), each with
+// its standard deviation.
 type Tent struct {
-	AirMin  float64 `json:"air_min"`   // time constant of its air, min
-	RiseK   float64 `json:"rise_k"`    // above the shed with the heater always on, K
-	LearntQ int     `json:"quarters"`  // quarter hours that taught it
-	PanelMn float64 `json:"panel_min"` // time constant of the panel in it, min
+	PanelMin float64   `json:"panel_min"` // time constant of the panel in it, min
+	PanelSD  float64   `json:"panel_sd"`
+	RiseK    float64   `json:"rise_k"` // above the shed with the heater always on, K
+	RiseSD   float64   `json:"rise_sd"`
+	Quarters int       `json:"quarters"` // quarter hours that taught it
+	Fitted   time.Time `json:"fitted"`
 }
 
 // Forgotten is what was forgotten and when: every coat that fits the names that
@@ -101,6 +104,9 @@ func (m *Memory) Forget(f Forgotten) (n int) {
 		if was && !l.Teaches {
 			n++
 		}
+	}
+	if f.Coat == "" && f.Person == nil && f.Resin == "" && f.Lot == "" {
+		m.Shed, m.Tent = nil, nil
 	}
 	if f.Coat == "" && f.Person == nil {
 		m.Shared = slices.DeleteFunc(m.Shared, func(s Shared) bool {
@@ -303,6 +309,9 @@ func (m *Memory) Check() error {
 	}
 	if s := m.Shed; s != nil && (!(s.TauH > 0 && s.TauH < 1000) || !(s.Stays >= 0 && s.Stays <= 1) || !(s.Gain >= 0 && s.Gain <= 1)) {
 		bad("shed", "%+v cannot be", *s)
+	}
+	if x := m.Tent; x != nil && (!(x.PanelMin > 0 && x.PanelMin < 1e4) || !(x.RiseK > 0 && x.RiseK < 200) || !(x.PanelSD >= 0 && x.PanelSD < 1e4) || !(x.RiseSD >= 0 && x.RiseSD < 200)) {
+		bad("tent", "%+v cannot be", *x)
 	}
 	return errors.Join(errs...)
 }

@@ -45,6 +45,10 @@ type Options struct {
 	Outdoor  func(now time.Time) string   // the probe outdoors, "" for none
 	LowC     func(now time.Time) *float64 // tonight's low that somebody expects, °C
 	Note     func(text string, at time.Time)
+	// Known is what is remembered of the tent from before, nil for nothing;
+	// Learnt is called with each fit of it.
+	Known  func() *tent.Model
+	Learnt func(tent.Model)
 }
 
 // Store keeps what the tent showed of itself over a restart.
@@ -402,6 +406,9 @@ func (t *Planner) learn() {
 		t.aims.model = nil
 	}
 	t.aims.mu.Unlock()
+	if err == nil && trouble == "" && t.o.Learnt != nil {
+		t.o.Learnt(m)
+	}
 	if trouble != "" && trouble != was {
 		t.o.Note(trouble, t.o.Now())
 	}
@@ -513,6 +520,10 @@ func (t *Planner) problem(w AimWish) (tent.Problem, error) {
 	p.Tent = tent.Default()
 	if t.aims.model != nil {
 		p.Tent = *t.aims.model
+	} else if m := t.o.Known; m != nil && t.aims.trouble == "" {
+		if was := m(); was != nil {
+			p.Tent = *was
+		}
 	}
 	t.aims.mu.Unlock()
 

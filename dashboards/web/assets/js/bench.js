@@ -252,6 +252,7 @@ function Panel({ it, opt }) {
       because && h('p', { class: 'why' }, because),
       guessed && card.status === 'unknown' && h('p', { class: 'why' }, t('next.noline')),
       !guessed && chances(e),
+      e && !guessed && e.learnt && e.next_window && h('p', { class: 'why' }, h('a', { class: 'plain', href: '#/resin/' + enc(e.resin) }, h(Said, null, e.learnt))),
       e && e.blush && (e.blush.band === 'elevated' || e.blush.band === 'high') && !e.blush.condensed && h('p', { class: 'why' }, h('b', null, t('blush.is', { band: word('blush.', e.blush.band) })), ' ', t('blush.likely')),
       !guessed && calls.slice(0, 1).map((a) => h('p', { class: 'why', key: a.id }, t(a.state === 'firing' ? 'called.at' : 'called.heard', { at: timeEl(ms(a.fired_at) ?? ms(a.since), true) })))),
     e ? h('div', { class: 'fig' }, strip(e, { ...opt, trace: traces.get(e.id) && traces.get(e.id).points })) : null,
