@@ -65,6 +65,11 @@ var stages = []stage{
 		quick: []string{"CUREWRIGHT_SECONDS=15"}, limit: 15 * time.Minute},
 	{key: "o", args: []string{"./dashboards/web/pagetest", "-run", "TestBudget|TestNothingFromElsewhere|TestPages", "-v", "-count=1"}, limit: 5 * time.Minute},
 	{key: "p", args: []string{"./dashboards/web", "-run", none, "-bench", ".", "-benchmem"}, limit: 3 * time.Minute},
+	{key: "r", args: []string{"./internal/daemon", "-run", none, "-bench", "Growth", "-benchtime", "1x", "-timeout", "30m"},
+		short: map[string]string{"Growth": "Growth/(probes=10$|coats=1$)"}, limit: 30 * time.Minute},
+	{key: "s", args: []string{"./internal/demo", "-run", none, "-bench", "Fleet/.*/every=30s", "-benchtime", "1x", "-timeout", "15m"},
+		env: []string{"CUREWRIGHT_BOARDS=1000"}, quick: []string{"CUREWRIGHT_BOARDS=10"}, limit: 15 * time.Minute},
+	{key: "t", args: []string{"./bench", "-run", none, "-bench", "Program", "-benchtime", "1x"}, limit: 10 * time.Minute},
 	{key: "q", args: []string{"./alerts", "-run", none, "-bench", "Step"}, limit: 2 * time.Minute},
 }
 
@@ -206,5 +211,24 @@ func rows() (rs []row) {
 			peer: times("Push/encoding_json", "sec/op", 1e3, "%.2f ms"), peerIs: "encoding/json", ratio: oursOver},
 		row{what: "a month of 10 s readings thinned to 1000", stage: "p", ours: times("MonthThinned", "sec/op", 1e3, "%.0f ms")},
 		row{what: "an alert step, 4 coats and 16 probes", stage: "q", ours: times("Step", "sec/op", 1e3, "%.2f ms")})
+
+	// The program, and a yard of a thousand boards.
+	add(row{what: "the program for armv6, stripped", stage: "t", ours: times("Program", "B-armv6", 1e-6, "%.1f MB"), limit: 25, budget: "≤ 25 MB"},
+		row{what: "the program for amd64", stage: "t", ours: times("Program", "B-amd64", 1e-6, "%.1f MB")})
+	for _, x := range []struct{ server, words string }{{"prometheus", "one Prometheus, with the rules"}, {"victoria-metrics", "one VictoriaMetrics"}} {
+		at := "Fleet/" + x.server + "/every=30s"
+		add(row{what: "a yard of 1,000 boards on " + x.words + ": of a core", stage: "s", ours: times(at, "%core", 1, "%.1f %%")},
+			row{what: "the same: resident", stage: "s", ours: times(at, "B-resident", 1e-6, "%.0f MB")},
+			row{what: "the same, for one board", stage: "s", ours: times(at, "B-a-board", 1e-3, "%.0f kB")})
+	}
 	return rs
 }
+
+// growthColumns are what is measured at each size by the stage "r".
+var growthColumns = []struct{ unit, head, form string }{
+	{"ms-start", "start to first estimate", "%.0f ms"}, {"ms-look", "a look", "%.0f ms"}, {"ms-page", "the page's state", "%.1f ms"},
+	{"kB-page", "its size", "%.0f kB"}, {"ms-push", "a reading of every probe taken in", "%.2f ms"}, {"ms-packing", "packing an hour", "%.0f ms"},
+	{"ms-backup", "backup", "%.0f ms"}, {"B-file", "its file", "%.1f MB"}, {"B-memory", "lives in memory", "%.1f MB"},
+}
+
+var growthSizes = []string{"probes=1", "probes=10", "probes=100", "probes=1000", "coats=1", "coats=100", "coats=1000", "years=1", "years=10", "years=100"}

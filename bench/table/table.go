@@ -189,6 +189,9 @@ func render(m host, ran []stage, done map[string]*result) (out []byte, missing i
 		missing += n
 		fmt.Fprintf(&b, "| %s | %s |\n", strings.Join(cells, " | "), r.stage)
 	}
+	if res := done["r"]; res != nil {
+		missing += renderGrowth(&b, res)
+	}
 	b.WriteString("\n\"ours / peer\" is a cost, \"×\" says how many times quicker ours is.\n\n")
 	for _, s := range ran {
 		fmt.Fprintf(&b, "- %s: `%s`\n", s.key, s.command(m.short))
@@ -196,19 +199,48 @@ func render(m host, ran []stage, done map[string]*result) (out []byte, missing i
 	return b.Bytes(), missing
 }
 
+// renderGrowth is the table of one board's cost as one thing in it grows.
+func renderGrowth(b *bytes.Buffer, res *result) (missing int) {
+	b.WriteString("\n| size |")
+	for _, c := range growthColumns {
+		fmt.Fprintf(b, " %s |", c.head)
+	}
+	b.WriteString("\n|---" + strings.Repeat("|---", len(growthColumns)) + "|\n")
+	for _, size := range growthSizes {
+		what, n, _ := strings.Cut(size, "=")
+		fmt.Fprintf(b, "| %s %s |", n, what)
+		for _, c := range growthColumns {
+			by := 1.
+			if strings.HasPrefix(c.unit, "B-") {
+				by = 1e-6
+			}
+			_, text, err := res.value(times("Growth/"+size, c.unit, by, c.form))
+			if err != nil {
+				missing++
+				text = absent(err)
+			}
+			fmt.Fprintf(b, " %s |", text)
+		}
+		b.WriteString("\n")
+	}
+	return missing
+}
+
+// absent is the cell of a figure that was not measured.
+func absent(err error) string {
+	text := strings.TrimSpace(strings.ReplaceAll(err.Error(), "|", "/"))
+	if cut := []rune(text); len(cut) > 120 {
+		text = string(cut[:120]) + "…"
+	}
+	return "not measured: " + text
+}
+
 // cells are a row's texts; missing counts its figures that were not measured.
 func (r row) cells(res *result) (c []string, missing int) {
-	absent := func(err error) string {
-		missing++
-		text := strings.TrimSpace(strings.ReplaceAll(err.Error(), "|", "/"))
-		if cut := []rune(text); len(cut) > 120 {
-			text = string(cut[:120]) + "…"
-		}
-		return "not measured: " + text
-	}
 	ours, text, err := res.value(r.ours)
 	have := err == nil
 	if !have {
+		missing++
 		text = absent(err)
 	}
 	peer, ratio := 0.0, ""
@@ -219,6 +251,7 @@ func (r row) cells(res *result) (c []string, missing int) {
 		if err == nil {
 			peer, peerText, both = x, words+" ("+r.peerIs+")", have && x != 0 && ours != 0
 		} else {
+			missing++
 			peerText = absent(err) + " (" + r.peerIs + ")"
 		}
 	}

@@ -53,10 +53,15 @@ func (c *WatchCmd) Run(a *App) error {
 		h = slog.NewJSONHandler(a.Err, nil)
 	}
 	log := slog.New(h)
+	// Small boards have 512 MB for everything: collect sooner rather than grow.
+	// At rest three megabytes live, so that a collection every few seconds
+	// costs less than what is saved. The limit is a soft one. The environment
+	// overrides both.
 	if os.Getenv("GOMEMLIMIT") == "" {
-		// Small boards have 512 MB for everything: collect sooner rather than
-		// grow. It is a soft limit, and the environment overrides it.
 		debug.SetMemoryLimit(40 << 20)
+	}
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(50)
 	}
 	return daemon.Watch(a.Ctx, cfg, a.Build.Version, log, func(addr net.Addr, noProbe string) {
 		fmt.Fprintf(a.Out, "curewright watches. Open %s\n", daemon.PageURL(cfg, addr))

@@ -54,7 +54,7 @@ func BenchmarkFleet(b *testing.B) {
 			// which is what Prometheus keeps in memory before it writes a block.
 			{time.Second, 4 * time.Minute},
 		} {
-			b.Run(fmt.Sprintf("%s/boards=%d/every=%v", server, n, load.every), func(b *testing.B) {
+			b.Run(fmt.Sprintf("%s/every=%v", server, load.every), func(b *testing.B) {
 				bin, err := exec.LookPath(server)
 				if err != nil {
 					b.Skipf("%s is not installed", server)
@@ -208,6 +208,7 @@ func fleet(b *testing.B, server, bin string, scrape []byte, n int, every, span t
 	b.ReportMetric(100*cpu/took, "%core")
 	b.ReportMetric(rss, "MB-resident")
 	b.ReportMetric(peak, "MB-peak")
+	b.ReportMetric(rss/float64(n), "MB-a-board")
 	b.ReportMetric(perScrape, "samples/scrape")
 	b.ReportMetric(scrapes/took*perScrape, "samples/s")
 	b.ReportMetric(folderMB(data), "MB-disk")
