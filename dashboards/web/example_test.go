@@ -8,15 +8,13 @@ import (
 	"net/http"
 	"net/http/httptest"
 
-	"github.com/prometheus/client_golang/prometheus"
-
 	"curewright/dashboards/web"
 )
 
 // nothing is a daemon of which nothing is asked: what air holds is arithmetic.
 type nothing struct{ web.Backend }
 
-func (nothing) EstimateDurations() prometheus.Histogram { return web.NewEstimateDurations() }
+func (nothing) EstimateDurations() *web.Durations { return new(web.Durations) }
 
 func Example() {
 	s, err := web.New(web.Config{ConfigSection: web.DefaultSection()}, nothing{})

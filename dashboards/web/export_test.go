@@ -7,8 +7,6 @@ import (
 	"strings"
 	"sync/atomic"
 	"time"
-
-	"github.com/prometheus/client_golang/prometheus"
 )
 
 // Routes lists every route as "METHOD path", without the page's own files.
@@ -23,8 +21,7 @@ func Routes() []string {
 // Families lists every metric as name, type, labels and help.
 func Families() (out [][4]string) {
 	for _, f := range families {
-		kind := map[prometheus.ValueType]string{prometheus.GaugeValue: "gauge", prometheus.CounterValue: "counter", histogramKind: "histogram"}[f.kind]
-		out = append(out, [4]string{f.name, kind, strings.Join(f.labels, ", "), f.help})
+		out = append(out, [4]string{f.name, string(f.kind), strings.Join(f.labels, ", "), f.help})
 	}
 	return out
 }

@@ -5,15 +5,10 @@ package web
 import (
 	"context"
 	"math"
-	"net/http"
 	"runtime"
 	"strconv"
 	"strings"
 	"time"
-
-	"github.com/prometheus/client_golang/prometheus"
-	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"curewright/alerts"
 	"curewright/model/coat"
@@ -40,65 +35,29 @@ var (
 		"not_accepted": true, "too_many": true, "future": true, "too_old": true, "repeat": true, "name": true, "wired": true, "flood": true, "undated": true, "other": true}
 )
 
-// newMetrics returns the handler of /metrics, with a registry of its own.
-func (s *Server) newMetrics() http.Handler {
-	reg := prometheus.NewRegistry()
-	s.took = mTook.histogram()
-	reg.MustRegister(collectors.NewGoCollector(),
-		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), &collector{s}, s.took, s.b.EstimateDurations())
-	return promhttp.HandlerFor(reg, promhttp.HandlerOpts{
-		// One bad value costs its own series, not the scrape.
-		ErrorHandling: promhttp.ContinueOnError,
-		ErrorLog:      scrapeLog{s},
-		Timeout:       writeTimeout / 2,
-		// Whoever asks for it gets OpenMetrics; the text format stays for the rest.
-		EnableOpenMetrics: true,
-	})
-}
-
-type scrapeLog struct{ s *Server }
-
-func (l scrapeLog) Println(v ...any) {
-	for _, x := range v {
-		if err, ok := x.(error); ok {
-			l.s.complain("scrape", err.Error())
-		}
-	}
-}
-
-// collector reads one snapshot at each scrape. It keeps nothing, so a coat
-// that ended or a value that went missing leaves no series behind.
-type collector struct{ s *Server }
-
 // family is one metric with all its series.
 type family struct {
-	desc   *prometheus.Desc
-	kind   prometheus.ValueType
+	kind   kind
 	name   string
 	help   string
 	labels []string
 }
 
-// histogramKind marks a family that keeps its own counts; the client library has
-// no word for it.
-const histogramKind prometheus.ValueType = -1
-
 // families is every family in the order of its declaration, for docs/metrics.md.
 var families []family
 
-func newFamily(kind prometheus.ValueType, name, help string, labels []string) family {
-	name = "curewright_" + name
-	f := family{prometheus.NewDesc(name, help, labels, nil), kind, name, help, labels}
+func newFamily(kind kind, name, help string, labels []string) family {
+	f := family{kind, "curewright_" + name, help, labels}
 	families = append(families, f)
 	return f
 }
 
 func gauge(name, help string, labels ...string) family {
-	return newFamily(prometheus.GaugeValue, name, help, labels)
+	return newFamily(gaugeKind, name, help, labels)
 }
 
 func counter(name, help string, labels ...string) family {
-	return newFamily(prometheus.CounterValue, name, help, labels)
+	return newFamily(counterKind, name, help, labels)
 }
 
 // durations is a histogram of seconds.
@@ -107,20 +66,11 @@ func durations(name, help string) family { return newFamily(histogramKind, name,
 // durationBuckets reach from a page's file to a plan on a small board, s.
 var durationBuckets = []float64{.002, .01, .05, .2, .5, 1, 2, 5, 10, 20, 60}
 
-func (f family) histogram() prometheus.Histogram {
-	return prometheus.NewHistogram(prometheus.HistogramOpts{Name: f.name, Help: f.help, Buckets: durationBuckets})
-}
-
-// TimingBackend is what a daemon that measures its own work adds to its
-// [Backend].
+// TimingBackend is what the daemon measures of its own work.
 type TimingBackend interface {
-	// EstimateDurations was made by [NewEstimateDurations].
-	EstimateDurations() prometheus.Histogram
+	// EstimateDurations is how long each look at the whole shop took.
+	EstimateDurations() *Durations
 }
-
-// NewEstimateDurations returns the histogram of how long one look at the whole
-// shop takes, s, which its owner fills.
-func NewEstimateDurations() prometheus.Histogram { return mEstTook.histogram() }
 
 var (
 	mBuild      = gauge("build_info", "Always 1; the labels say which build runs.", "version", "revision", "goversion")
@@ -211,30 +161,15 @@ var (
 	mPushBad = counter("push_refused_total", "Readings refused by push over HTTP.")
 )
 
-// Describe sends nothing: which families there are depends on the shop, and
-// the registry then checks each scrape instead.
-func (c *collector) Describe(chan<- *prometheus.Desc) {}
-
-func (c *collector) Collect(ch chan<- prometheus.Metric) {
-	put := func(f family, x float64, labels ...string) {
-		if math.IsNaN(x) || math.IsInf(x, 0) {
-			return // not a measurement
-		}
-		for i := range labels {
-			labels[i] = clean(labels[i])
-		}
-		m, err := prometheus.NewConstMetric(f.desc, f.kind, x, labels...)
-		if err != nil {
-			m = prometheus.NewInvalidMetric(f.desc, err)
-		}
-		ch <- m
-	}
+// collect reads one snapshot. It keeps nothing, so a coat that ended or a value
+// that went missing leaves no series behind.
+func (s *Server) collect(e *exposition) {
+	put := e.put
 	opt := func(f family, x *float64, labels ...string) {
 		if x != nil {
 			put(f, *x, labels...)
 		}
 	}
-	s := c.s
 	put(mBuild, 1, s.cfg.Version, s.cfg.Revision, runtime.Version())
 	for i := range s.answers {
 		if n := s.answers[i].Load(); n > 0 {

@@ -17,8 +17,6 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
-
-	"github.com/prometheus/client_golang/prometheus"
 )
 
 // Limits on what one client may take. They are generous for a phone and a
@@ -76,7 +74,7 @@ type Server struct {
 	addr        atomic.Pointer[string] // served
 	streams     atomic.Int64
 	streamsLost atomic.Uint64
-	took        prometheus.Histogram
+	took        Durations
 	answers     [6]atomic.Uint64 // by hundreds
 	refusals    [len(refusalWords)]atomic.Uint64
 	pushTaken   atomic.Uint64

@@ -19,8 +19,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
-
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/history"
@@ -57,7 +55,7 @@ type Daemon struct {
 
 	kick     chan struct{} // something was entered: evaluate now
 	lookMu   sync.Mutex    // one look at a time; guards est and cupCache
-	looks    prometheus.Histogram
+	looks    web.Durations
 	cupCache map[cupKey]pot.Result
 	// cupEntered is when a batch was first written down, by its id.
 	cupEntered map[string]time.Time
@@ -121,7 +119,7 @@ type Options struct {
 func New(o Options) (*Daemon, error) {
 	d := &Daemon{
 		cfg: o.Config, clk: o.Clock, log: o.Log, loc: o.Config.Location(),
-		hub: web.NewHub(16), looks: web.NewEstimateDurations(),
+		hub:      web.NewHub(16),
 		kick:     make(chan struct{}, 1),
 		cupCache: map[cupKey]pot.Result{}, probesDue: map[string]bool{}, cupEntered: map[string]time.Time{},
 		prog:     map[string]time.Time{},
@@ -439,6 +437,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 		d.access.Upkeep(ctx)
 		d.keepDueProbes(ctx)
 		d.pruneAlerts(ctx)
+		giveBack()
 	}
 }
 

@@ -8,10 +8,10 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime/debug"
+	"runtime/metrics"
 	"sync"
 	"time"
-
-	"github.com/prometheus/client_golang/prometheus"
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
@@ -162,7 +162,7 @@ func (d *Daemon) IntakeStats() []web.IntakeStats {
 }
 
 // EstimateDurations is how long each look took, for metrics.
-func (d *Daemon) EstimateDurations() prometheus.Histogram { return d.looks }
+func (d *Daemon) EstimateDurations() *web.Durations { return &d.looks }
 
 // StoreStats is the store's health, for the metrics.
 func (d *Daemon) StoreStats() web.StoreStats {
@@ -183,6 +183,19 @@ func (d *Daemon) StoreStats() web.StoreStats {
 		out.LastWrite = &s.LastWrite
 	}
 	return out
+}
+
+// giveBackFrom is how much memory may lie free in the heap before it is
+// returned: the runtime alone keeps what a plan or a record took for minutes.
+const giveBackFrom = 2 << 20
+
+// giveBack returns to the system what the heap holds free.
+func giveBack() {
+	free := []metrics.Sample{{Name: "/memory/classes/heap/free:bytes"}}
+	metrics.Read(free)
+	if free[0].Value.Kind() == metrics.KindUint64 && free[0].Value.Uint64() > giveBackFrom {
+		debug.FreeOSMemory()
+	}
 }
 
 const (
