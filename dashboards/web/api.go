@@ -481,7 +481,9 @@ func (s *Server) tokens(w http.ResponseWriter, r *http.Request) {
 
 func (s *Server) revoke(w http.ResponseWriter, r *http.Request) {
 	id := r.PathValue("id")
-	if err := s.b.RevokeToken(r.Context(), id); err != nil {
+	err := s.b.RevokeToken(r.Context(), id)
+	s.pages.changed() // it is shut out even where that could not be written
+	if err != nil {
 		s.problem(w, r, err)
 		return
 	}

@@ -16,8 +16,9 @@ import (
 // one log-in opens more than its share its oldest stream ends, and where all
 // places are taken the oldest one of whoever holds most.
 type pages struct {
-	mu   sync.Mutex
-	open []*openPage // oldest first
+	mu      sync.Mutex
+	open    []*openPage   // oldest first
+	revoked chan struct{} // closed, and made anew, when a log-in was taken back
 }
 
 type openPage struct {
@@ -25,7 +26,22 @@ type openPage struct {
 	ended chan struct{}
 }
 
-func newPages() *pages { return &pages{} }
+func newPages() *pages { return &pages{revoked: make(chan struct{})} }
+
+// changes is closed when the next log-in is taken back.
+func (p *pages) changes() <-chan struct{} {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.revoked
+}
+
+// changed lets every open stream ask whether its log-in is still good.
+func (p *pages) changed() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	close(p.revoked)
+	p.revoked = make(chan struct{})
+}
 
 func (p *pages) enter(who string) (ended <-chan struct{}, leave func()) {
 	p.mu.Lock()
@@ -65,8 +81,9 @@ func (p *pages) end(who string) {
 	}
 }
 
-// recheck is how often an open stream asks whether its log-in is still good.
-const recheck = 500 * time.Millisecond
+// recheck is how often an open stream asks whether its log-in is over by time;
+// one that is taken back is told at once.
+const recheck = 30 * time.Second
 
 // events streams what happens, as server-sent events. A client that stops
 // reading fills its own channel, which the backend then closes, or holds up
@@ -117,6 +134,14 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	defer beat.Stop()
 	check := time.NewTicker(recheck)
 	defer check.Stop()
+	good := func() bool {
+		who, _, _, ok := s.whoIs(r)
+		return ok && allows(who.Role, Look)
+	}
+	revoked := s.pages.changes()
+	if !good() { // taken back since it was let in
+		return
+	}
 	for {
 		select {
 		case <-r.Context().Done():
@@ -137,9 +162,13 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 			if !send(e.frame) {
 				return
 			}
+		// A log-in that was taken back, or is over, must not go on listening.
+		case <-revoked:
+			if revoked = s.pages.changes(); !good() {
+				return
+			}
 		case <-check.C:
-			// A log-in that was taken back, or is over, must not go on listening.
-			if who, _, _, ok := s.whoIs(r); !ok || !allows(who.Role, Look) {
+			if !good() {
 				return
 			}
 		case <-beat.C:

@@ -67,7 +67,9 @@ func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
 			if id == "" {
 				id = tokenID(token)
 			}
-			if err := s.b.RevokeToken(r.Context(), id); err != nil && !errors.Is(err, ErrNotFound) {
+			err := s.b.RevokeToken(r.Context(), id)
+			s.pages.changed()
+			if err != nil && !errors.Is(err, ErrNotFound) {
 				s.problem(w, r, err)
 				return
 			}
