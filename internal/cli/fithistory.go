@@ -78,7 +78,7 @@ func (c *FitCmd) fromHistory(a *App) error {
 		fmt.Fprintf(a.Out, "  %-16s %9s   %-19s %-19s %d → %d of %d\n", x.Coat, a.Units.temp(x.WarmthC), two(x.Green), two(x.Closes), x.Right[0], x.Right[1], x.Tests)
 		right[0], right[1] = right[0]+x.Right[0], right[1]+x.Right[1]
 	}
-	fmt.Fprintf(a.Out, "\n%s\n", Wrap(fmt.Sprintf("Of %d finger tests the middle of the sheet's times had %d right, the middle of the new ones has %d. Each coat is read at its own mean warmth. Lots and fingers differ besides; the daemon goes on learning them.", res.Tests, right[0], right[1]), 78))
+	fmt.Fprintf(a.Out, "\n%s\n", Wrap(fmt.Sprintf("Of %d finger tests the middle of the sheet's times had %d right, the middle of the new ones has %d. Each coat is read over its panel's readings where they were kept, else at its mean warmth. Lots and fingers differ besides; the daemon goes on learning them.", res.Tests, right[0], right[1]), 78))
 	if c.Out == "" {
 		fmt.Fprintln(a.Out, "\nNothing was written: give -o FILE.toml to keep the resin.")
 	} else {

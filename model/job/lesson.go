@@ -35,11 +35,42 @@ func (e *Estimator) Lesson(id string, w *coat.Work, r Readings, s Settings) (mem
 		return memory.Lesson{}, err
 	}
 	l := e.lesson(w, ru, s)
-	l.Of, l.Next = LessonKey(w, id), next
+	l.Of, l.Next, l.PathC = LessonKey(w, id), next, pathOf(r, ru.panel.Probe, c.Applied)
 	if l.Teaches && e.questioned(ru, w, s) {
 		l.Teaches, l.Why = false, append(l.Why, memory.Questioned)
 	}
 	return l, nil
+}
+
+// pathOf is what a probe read from a moment on, a value each step of a lesson's
+// path, until one is missing.
+func pathOf(r Readings, probe string, from time.Time) (out []float64) {
+	if probe == "" {
+		return nil
+	}
+	const near = memory.PathStep / 2
+	off := near + 1 // of the best reading for the next value
+	best := math.NaN()
+	take := func() bool {
+		if math.IsNaN(best) || len(out) == memory.MaxPath {
+			return false
+		}
+		out = append(out, math.Round(100*best)/100)
+		best, off = math.NaN(), near+1
+		return true
+	}
+	for x := range r.Samples(probe, from.Add(-near), from.Add((memory.MaxPath-1)*memory.PathStep+near)) {
+		for x.At.Sub(from) > time.Duration(len(out))*memory.PathStep+near {
+			if !take() {
+				return out
+			}
+		}
+		if d := x.At.Sub(from.Add(time.Duration(len(out)) * memory.PathStep)).Abs(); d < off && !math.IsNaN(x.TempC) {
+			best, off = x.TempC, d
+		}
+	}
+	take()
+	return out
 }
 
 // questioned reports whether a coat's last test is one that its resin could

@@ -282,6 +282,9 @@ func (m *Memory) Check() error {
 		if !(math.Abs(l.Contrast) < 1) || !(l.SD >= 0 && l.SD < 10) || !(l.WarmthC > -60 && l.WarmthC < 200) {
 			bad(at, "contrast %g, sd %g or warmth_c %g cannot be", l.Contrast, l.SD, l.WarmthC)
 		}
+		if len(l.PathC) > MaxPath || slices.ContainsFunc(l.PathC, func(c float64) bool { return !(c > -60 && c < 200) }) {
+			bad(at+".path_c", "more than %d temperatures, or one that cannot be", MaxPath)
+		}
 		if len(l.Touches) > maxTouches {
 			bad(at+".touches", "%d are more than %d", len(l.Touches), maxTouches)
 		}

@@ -53,7 +53,10 @@ type Lesson struct {
 	// and WarmthC the steady temperature that stands for the coat's, °C.
 	Contrast float64 `json:"contrast"`
 	WarmthC  float64 `json:"warmth_c"`
-	SD       float64 `json:"sd"` // doubt of ln κ of this coat alone
+	// PathC is what its panel's probe read every [PathStep] from application on,
+	// °C, as far as there was a reading each time: two days of it at most.
+	PathC []float64 `json:"path_c,omitempty"`
+	SD    float64   `json:"sd"` // doubt of ln κ of this coat alone
 	// Touches are the finger tests, in order of time.
 	Touches []coat.Touch `json:"touches,omitempty"`
 	// Teaches is false where nothing is learnt from it; Why says why, or why
@@ -67,6 +70,13 @@ type Lesson struct {
 	// are put right, it is drawn again.
 	Of string `json:"of"`
 }
+
+// PathStep parts the readings of a lesson's path, and MaxPath is how many it has
+// at most.
+const (
+	PathStep = 30 * time.Minute
+	MaxPath  = 97
+)
 
 // Fared is how the next coat or cloth went onto one: so long after it was
 // applied, and whether its window was open then by all that was felt since.

@@ -5,6 +5,7 @@ package memory
 import (
 	"maps"
 	"math"
+	"time"
 
 	"curewright/model/coat"
 	"curewright/model/cure"
@@ -21,14 +22,15 @@ type Moved struct {
 }
 
 // Replayed is one coat of the past as the sheet and as the refitted resin read
-// it: minutes to green and to the end of the recoat window at the coat's own
-// warmth, and how many of its finger tests each would have foretold by its
-// middle.
+// it: minutes to green and to the end of the recoat window over its panel's
+// readings, as far as there are any and at the coat's own warmth after them, and
+// how many of its finger tests each would have foretold by its middle.
 type Replayed struct {
 	Coat    string    `json:"coat"`
 	WarmthC float64   `json:"warmth_c"`
-	Green   [2]*int   `json:"green_min"`  // before, after; null where never
-	Closes  [2]*int   `json:"closes_min"` // likewise
+	Green   [2]*int   `json:"green_min"`   // before, after; null where never
+	Closes  [2]*int   `json:"closes_min"`  // likewise
+	Path    bool      `json:"by_readings"` // false: at its warmth throughout
 	Tests   int       `json:"tests"`
 	Right   [2]int    `json:"right"`
 	Found   []FoundAt `json:"found"`
@@ -71,18 +73,12 @@ func (m *Learnt) Refit(name string) Refit {
 		{"rate_25c", 1, math.Exp(rate), f.sheet, sdRate},
 		{"e_kj_mol", was.E2 / 1000, r.E2 / 1000, f.e / 1000, sdE / 1000},
 	}}
-	minutes := func(x *float64) *int {
-		if x == nil {
-			return nil
-		}
-		n := int(math.Round(*x))
-		return &n
-	}
+	both := [2]cure.Resin{was, r}
+	its := [2]*cure.Integrator{cure.NewIntegrator(was), cure.NewIntegrator(r)}
 	for _, l := range m.Lessons {
-		c := Replayed{Coat: l.Coat, WarmthC: math.Round(10*l.WarmthC) / 10, Tests: len(l.Touches), Found: []FoundAt{}}
-		for k, x := range []cure.Resin{was, r} {
-			s := cure.Steady(x, l.WarmthC, 1, true).TimesMin
-			c.Green[k], c.Closes[k] = minutes(s.Green), minutes(s.RecoatCloses)
+		c := Replayed{Coat: l.Coat, WarmthC: math.Round(10*l.WarmthC) / 10, Path: len(l.PathC) > 1, Tests: len(l.Touches), Found: []FoundAt{}}
+		for k := range both {
+			c.Green[k], c.Closes[k] = l.replay(&both[k], its[k])
 		}
 		for i := range l.Touches {
 			t := &l.Touches[i]
@@ -97,6 +93,50 @@ func (m *Learnt) Refit(name string) Refit {
 		out.Coats = append(out.Coats, c)
 	}
 	return out
+}
+
+// replayFor is how long a coat is replayed at most: what has not come by then is
+// told as never.
+const replayFor = 14 * 24 * time.Hour
+
+// replay is when the middle of a resin's coat stops to stick and when its window
+// ends, in minutes after application; nil for never.
+func (l *Lesson) replay(r *cure.Resin, it *cure.Integrator) (green, closes *int) {
+	const step = 300.0 // s
+	temp := func(s float64) float64 {
+		x := s / PathStep.Seconds()
+		i := int(x)
+		if i+1 >= len(l.PathC) {
+			return l.WarmthC
+		}
+		return l.PathC[i] + (x-float64(i))*(l.PathC[i+1]-l.PathC[i])
+	}
+	p := cure.NewPath(r, 0, temp(0))
+	g, two := cure.NewGauge(&p, cure.Film{}), cure.NewTwo()
+	a, kappa := []float64{0}, []float64{1}
+	at := func(m cure.Mark) *int {
+		x := two.At(m, &p)
+		if math.IsInf(x, 1) {
+			return nil
+		}
+		n := int(math.Round(x / 60))
+		return &n
+	}
+	for t := step; t <= replayFor.Seconds(); t += step {
+		was, c0, c1 := a[0], temp(t-step), temp(t)
+		it.Advance(a, kappa, step, c0, c1)
+		p.To(t, c1, 0)
+		g.Look()
+		two.Step(&g, was, math.NaN(), a[0], func(b, x0, x1 float64) float64 {
+			one := []float64{b}
+			it.Advance(one, kappa, step*(x1-x0), c0+x0*(c1-c0), c0+x1*(c1-c0))
+			return one[0]
+		})
+		if green, closes = at(cure.Green), at(cure.Closes); green != nil && closes != nil {
+			break
+		}
+	}
+	return green, closes
 }
 
 // middle is the state in the middle of all doubt at a test, for a rate factor.
