@@ -31,7 +31,7 @@ const File = "history.db"
 // How long readings may wait for the disk. Both stay below the promise (10 s
 // and 60 s) by the time that a slow card takes to sync.
 const (
-	flushUrgent = 8 * time.Second
+	flushUrgent = 5 * time.Second
 	flushCalm   = 56 * time.Second
 	flushBatch  = 20_000 // readings a transaction
 	// flushMany readings do not wait for either.

@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"curewright/model/plan"
 	"curewright/model/words"
@@ -132,7 +133,13 @@ func HTML(res plan.Result, o Options) ([]byte, error) {
 	if res.Finish != nil {
 		data.Finish = o.day(o.in(*res.Finish), " 15:04")
 	}
-	lines := len(res.Cautions) + len(res.Notes) + 2*len(res.WhyNot) + 2*len(res.Options)
+	// How many lines it will have, as wide as they are at 9 pt.
+	lines := 2*len(res.Options) + wrapped(res.Say, 105)
+	for _, list := range [][]string{res.Cautions, res.Notes, res.WhyNot} {
+		for _, x := range list {
+			lines += wrapped(x, 105)
+		}
+	}
 	last := ""
 	for _, s := range res.Steps {
 		at := o.in(s.At)
@@ -168,7 +175,11 @@ func HTML(res plan.Result, o Options) ([]byte, error) {
 			r.Temp = strconv.FormatFloat(math.Round(t*2)/2, 'f', -1, 64) + " " + unit
 		}
 		r.Cups = o.cups(s.Batches)
-		lines += 2 + len(r.Cups)
+		high := wrapped(r.Say, 60)
+		for _, c := range r.Cups {
+			high += wrapped(c, 64)
+		}
+		lines += max(high, wrapped(r.Window, 20)+min(len(r.Feel), 1), 2)
 		data.Rows = append(data.Rows, r)
 	}
 	// One page: the more lines, the smaller the type, down to what a tired eye
@@ -176,14 +187,19 @@ func HTML(res plan.Result, o Options) ([]byte, error) {
 	switch {
 	case lines <= 40:
 		data.Size = "10.5pt"
-	case lines <= 55:
+	case lines <= 52:
 		data.Size = "9pt"
-	case lines <= 75:
+	case lines <= 66:
 		data.Size = "8pt"
 	default:
 		data.Size = "7pt"
 	}
 	return []byte(data.page()), nil
+}
+
+// wrapped is how many lines a text takes in a column so many characters wide.
+func wrapped(s string, width int) int {
+	return (utf8.RuneCountInString(s) + width - 1) / width
 }
 
 // cups words a step's batches, equal ones together.
