@@ -12,6 +12,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
 	"curewright/internal/realpart"
@@ -83,6 +84,15 @@ func tab(t *testing.T, b context.Context, width, height int64, dark bool) (conte
 		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
 			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}},
 		})
+		return err
+	}))
+	// A thing where a word should stand is a complaint as well.
+	do(t, ctx, chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{Source: `
+			new MutationObserver(() => {
+				const x = /.{0,40}(\[object |\bundefined\b|\bNaN\b).{0,40}/.exec(document.getElementById('main')?.textContent || '');
+				if (x) console.error('no words: ' + x[0]);
+			}).observe(document, { childList: true, characterData: true, subtree: true });`})
 		return err
 	}))
 	var mu sync.Mutex

@@ -76,7 +76,7 @@ function probeNotes() {
     const call = firing().find((a) => a.subject === id);
     return h('div', { class: 'note harm', key: 'probe-' + id }, h('p', null, h('span', { class: 'mark' }, t('probe.is', { name: name(p.name || id), state: word('probe.say.', p.state) })), ' ',
       last ? t(trusted() ? 'probe.heard' : 'probe.heard.ago', { at: clock(last, true), ago: span(now() - last) }) : t('probe.never'), ' ',
-      p.panel ? t('probe.judged', { panel: name(panelName(p.panel)) }) + ' ' : '', p.hint ? h(Said, null, cap(stop(p.hint))) : h('a', { href: '#/probes' }, t('probe.see'))),
+      p.panel ? [t('probe.judged', { panel: name(panelName(p.panel)) }), ' '] : '', p.hint ? h(Said, null, cap(stop(p.hint))) : h('a', { href: '#/probes' }, t('probe.see'))),
     call && call.state === 'firing' && h('div', { class: 'do' }, h(Got, { a: call })));
   });
 }
