@@ -7,6 +7,7 @@ import (
 	"errors"
 	"math"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -18,13 +19,16 @@ import (
 func TestMeanOfTwo(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := NewSet(IntakeConfig{}, func(Reading) {})
-		left, right := 18.0, 20.0
-		for id, c := range map[string]*float64{"left": &left, "right": &right} {
+		var left, right atomic.Value // °C; the pollers read them on their own
+		set := func(l, r float64) { left.Store(l); right.Store(r) }
+		set(18, 20)
+		for id, v := range map[string]*atomic.Value{"left": &left, "right": &right} {
 			err := s.Add(PollerConfig{ID: id, Role: RolePanel, Every: time.Second, Probe: &fake{do: func(context.Context, int) (Reading, error) {
-				if math.IsNaN(*c) {
+				c := v.Load().(float64)
+				if math.IsNaN(c) {
 					return Reading{}, ErrAbsent
 				}
-				return good(*c)
+				return good(c)
 			}}})
 			if err != nil {
 				t.Fatal(err)
@@ -58,13 +62,13 @@ func TestMeanOfTwo(t *testing.T) {
 		if h.Driver != DriverMean || !h.Wired || h.Panel != "lid" {
 			t.Errorf("%+v", h)
 		}
-		right = math.NaN()
+		set(18, math.NaN())
 		is(lid(10*time.Second), 18)
-		left = math.NaN()
+		set(math.NaN(), math.NaN())
 		if h := lid(time.Minute); h.State == "ok" || !strings.Contains(h.Err, "none of left, right") {
 			t.Errorf("both lost: %s, %s", h.State, h.Err)
 		}
-		left, right = 18, 18+MaxSpreadK+1
+		set(18, 18+MaxSpreadK+1)
 		if h := lid(5 * time.Minute); h.State == "ok" || !strings.Contains(h.Err, "6.0 K apart") {
 			t.Errorf("far apart: %s, %s", h.State, h.Err)
 		}
