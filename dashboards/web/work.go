@@ -186,35 +186,27 @@ func (s *Server) endBatch(w http.ResponseWriter, r *http.Request) {
 
 // records returns the list of one kind, and the same by id.
 func records(w *coat.Work, word string) (list any, byID map[string]any) {
-	byID = map[string]any{}
 	switch word {
 	case "pieces":
-		for _, x := range w.Pieces {
-			byID[x.ID] = x
-		}
-		return orEmpty(w.Pieces), byID
+		return listed(w.Pieces, func(x coat.Piece) string { return x.ID })
 	case "panels":
-		for _, x := range w.Panels {
-			byID[x.ID] = x
-		}
-		return orEmpty(w.Panels), byID
+		return listed(w.Panels, func(x coat.Panel) string { return x.ID })
 	case "batches":
-		for _, x := range w.Batches {
-			byID[x.ID] = x
-		}
-		return orEmpty(w.Batches), byID
+		return listed(w.Batches, func(x coat.Batch) string { return x.ID })
 	case "stock":
-		for _, x := range w.Stock {
-			byID[x.ID] = x
-		}
-		return orEmpty(w.Stock), byID
+		return listed(w.Stock, func(x coat.Stock) string { return x.ID })
 	case "feels":
-		for _, x := range w.Feels {
-			byID[x.ID] = x
-		}
-		return orEmpty(w.Feels), byID
+		return listed(w.Feels, func(x coat.Feel) string { return x.ID })
 	}
-	return nil, byID
+	return nil, nil
+}
+
+func listed[T any](xs []T, id func(T) string) (list any, byID map[string]any) {
+	byID = map[string]any{}
+	for _, x := range xs {
+		byID[id(x)] = x
+	}
+	return orEmpty(xs), byID
 }
 
 func (s *Server) list(w http.ResponseWriter, r *http.Request, word string) {
