@@ -132,7 +132,7 @@ func webError(err error) error {
 	case errors.Is(err, history.ErrVoid):
 		return fmt.Errorf("%w: %w", web.ErrConflict, err)
 	case errors.Is(err, history.ErrDiskFull):
-		return fmt.Errorf("%w: the card is full; free some room, then enter it again", web.ErrNotKept)
+		return fmt.Errorf("%w: the card takes nothing: free some room if it is full, else change it; then enter it again", web.ErrNotKept)
 	case errors.Is(err, history.ErrReadOnly):
 		return fmt.Errorf("%w: the card can't be written; change it, then enter it again", web.ErrNotKept)
 	}
