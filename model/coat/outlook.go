@@ -284,6 +284,7 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 	}
 	g.Reset(p, film)
 	law, less := &ws.law, &ws.less
+	passing := func() bool { return law.left >= n0 || split && less.left >= n0 } // a mark is ahead
 	c0 := float64(path[0])
 	l0 := s.Law(c0)
 	for k, by := 1, 1; k < len(path); k += by {
@@ -291,7 +292,7 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 		h := dt * float64(by)
 		lm, l1 := s.Law((c0+c)/2), s.Law(c)
 		p.To(f.start+float64(k)*dt, c, lm.K2)
-		if law.left >= n0 || split && less.left >= n0 {
+		if passing() {
 			g.Look()
 		}
 		x0, x1 := 0.0, 1.0
@@ -316,7 +317,7 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 			b0, bm, b1 := s.Law(c0+x0*(c-c0)), s.Law(c0+(x0+x1)/2*(c-c0)), s.Law(c0+x1*(c-c0))
 			less.step(s, g, n0, h*(x1-x0), &b0, &bm, &b1)
 		}
-		if law.left < n0 && (!split || less.left < n0) && !math.IsInf(p.HandleAt, 1) && (r.RecoatUntil == nil || !math.IsInf(p.RecoatAt, 1)) {
+		if !passing() && !math.IsInf(p.HandleAt, 1) && (r.RecoatUntil == nil || !math.IsInf(p.RecoatAt, 1)) {
 			break
 		}
 		c0, l0 = c, l1
@@ -324,7 +325,7 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 		// but where the panel crosses the edge of the resin's range. Where only
 		// the handling age is left, a step an hour will.
 		by = 1
-		if law.left < n0 && (!split || less.left < n0) && !f.law && k+4 < len(path) && (len(path)-1-k)%4 == 0 {
+		if !passing() && !f.law && k+4 < len(path) && (len(path)-1-k)%4 == 0 {
 			by = 4
 		} else if float64(k)*dt >= dayS && k+2 < len(path) && (len(path)-1-k)%2 == 0 && !(f.law && crosses(r, path[k:k+3])) {
 			by = 2
