@@ -494,13 +494,6 @@ func (d *Dispatcher) Stats() map[string]ChannelStats {
 	return out
 }
 
-// StoreErr returns the outbox's last error, nil once a write worked again.
-func (d *Dispatcher) StoreErr() error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	return d.storeErr
-}
-
 // Conditions reports channels that have not got through for ten minutes, as
 // input for the next step.
 func (d *Dispatcher) Conditions() []Condition {

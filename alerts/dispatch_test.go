@@ -241,8 +241,8 @@ func TestFullCardStillDelivers(t *testing.T) {
 		r.st.setFull(true)
 		r.look(troubles(Danger, "a"))
 		wantSay(t, c, "trouble firing")
-		if !errors.Is(r.d.StoreErr(), errFull) {
-			t.Errorf("StoreErr = %v", r.d.StoreErr())
+		if !errors.Is(r.d.storeErr, errFull) {
+			t.Errorf("StoreErr = %v", r.d.storeErr)
 		}
 	})
 }
@@ -855,13 +855,13 @@ func TestHeartbeat(t *testing.T) {
 		}
 		healthy.Store(false)
 		pass(time.Hour)
-		if s := h.Stats(); beats.Load() != 12 || s.Withheld != 12 {
-			t.Errorf("%d beats, %+v while a part was stuck", beats.Load(), s)
+		if beats.Load() != 12 {
+			t.Errorf("%d beats while a part was stuck", beats.Load())
 		}
 		healthy.Store(true)
 		pass(20 * time.Minute)
-		if s := h.Stats(); s.Failed == 0 || s.LastErr == "" || strings.Contains(s.LastErr, "secret-path") {
-			t.Errorf("stats = %+v", s)
+		if h.lastErr == "" || strings.Contains(h.lastErr, "secret-path") {
+			t.Errorf("last error %q", h.lastErr)
 		}
 	})
 }

@@ -223,27 +223,6 @@ func (e *Engine) OnChange(f func(active []Alert)) {
 	e.watchers = append(e.watchers, f)
 }
 
-// StoreErr returns the last error of the store, nil once a write worked again.
-func (e *Engine) StoreErr() error {
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	return e.storeErr
-}
-
-// Stats are the engine's counts.
-type Stats struct {
-	Live, Ended int
-	Dropped     uint64 // alerts refused because MaxActive was reached
-	Spoilt      int    // stored alerts that could not be read
-}
-
-// Stats returns the engine's counts.
-func (e *Engine) Stats() Stats {
-	e.mu.Lock()
-	defer e.mu.Unlock()
-	return Stats{Live: len(e.live), Ended: len(e.ended), Dropped: e.dropped, Spoilt: e.spoilt}
-}
-
 // flapSpan is how far back firings of one rule and subject count as coming
 // and going.
 const flapSpan = 2 * time.Hour

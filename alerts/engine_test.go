@@ -189,8 +189,8 @@ func TestRestart(t *testing.T) {
 		e.Step(shop(t0.Add(10*minute), cold(8)))
 		st.alerts["torn"] = []byte(`{"id":"torn","rule":"too_c`)
 		e = again(t, e)
-		if _, ok := fires(e, TooCold); !ok || e.Stats().Spoilt != 1 {
-			t.Errorf("firing %v, %d spoilt; want true, 1", ok, e.Stats().Spoilt)
+		if _, ok := fires(e, TooCold); !ok || e.spoilt != 1 {
+			t.Errorf("firing %v, %d spoilt; want true, 1", ok, e.spoilt)
 		}
 	})
 }
@@ -266,14 +266,14 @@ func TestStoreFull(t *testing.T) {
 	if err := e.Save(t.Context()); !errors.Is(err, errFull) {
 		t.Errorf("Save = %v, want %v", err, errFull)
 	}
-	if !errors.Is(e.StoreErr(), errFull) {
-		t.Errorf("StoreErr = %v, want %v", e.StoreErr(), errFull)
+	if !errors.Is(e.storeErr, errFull) {
+		t.Errorf("StoreErr = %v, want %v", e.storeErr, errFull)
 	}
 	st.setFull(false)
 	e.Step(shop(t0.Add(11*minute), cold(8)))
 	e.Save(t.Context())
-	if e.StoreErr() != nil {
-		t.Errorf("StoreErr = %v after the card took it", e.StoreErr())
+	if e.storeErr != nil {
+		t.Errorf("StoreErr = %v after the card took it", e.storeErr)
 	}
 	if _, ok := fires(New(Config{}, st), TooCold); !ok {
 		t.Error("what could not be stored at first was not stored later")
@@ -288,11 +288,11 @@ func TestBounds(t *testing.T) {
 			in.Conditions = append(in.Conditions, Condition{Rule: "invented", Subject: fmt.Sprint(i, j), Severity: Soon, Say: "x"})
 		}
 		e.Step(in)
-		if s := e.Stats(); s.Live > 50 || s.Ended > 4*20 {
-			t.Fatalf("step %d holds %d live and %d ended", i, s.Live, s.Ended)
+		if len(e.live) > 50 || len(e.ended) > 4*20 {
+			t.Fatalf("step %d holds %d live and %d ended", i, len(e.live), len(e.ended))
 		}
 	}
-	if e.Stats().Dropped == 0 {
+	if e.dropped == 0 {
 		t.Error("nothing dropped, or dropped and not counted")
 	}
 	// Danger finds room among what is quieter.

@@ -10,7 +10,6 @@ import (
 	"log/slog"
 	"net/http"
 	"net/url"
-	"sync"
 	"time"
 )
 
@@ -24,21 +23,7 @@ type Heartbeat struct {
 	Client  *http.Client  // nil for one that follows no redirects
 	Log     *slog.Logger
 
-	mu    sync.Mutex
-	stats HeartbeatStats
-}
-
-// HeartbeatStats are counts since start.
-type HeartbeatStats struct {
-	Sent, Failed, Withheld uint64 // Withheld: not sent because a part was stuck
-	LastErr                string // "" after a beat that was taken
-}
-
-// Stats returns the counts.
-func (h *Heartbeat) Stats() HeartbeatStats {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	return h.stats
+	lastErr string // "" after a beat that was taken
 }
 
 // Run beats until ctx ends.
@@ -62,27 +47,18 @@ func (h *Heartbeat) Run(ctx context.Context) error {
 
 func (h *Heartbeat) beat(ctx context.Context) {
 	if h.Healthy != nil && !h.Healthy() {
-		h.mu.Lock()
-		h.stats.Withheld++
-		h.mu.Unlock()
 		return
 	}
 	err := h.send(ctx)
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if err == nil {
-		h.stats.Sent++
-		h.stats.LastErr = ""
-		return
+	switch {
+	case err == nil:
+		h.lastErr = ""
+	case ctx.Err() == nil:
+		if h.Log != nil && h.lastErr != err.Error() {
+			h.Log.Warn("heartbeat not taken", "err", err)
+		}
+		h.lastErr = err.Error()
 	}
-	if ctx.Err() != nil {
-		return
-	}
-	h.stats.Failed++
-	if h.Log != nil && h.stats.LastErr != err.Error() {
-		h.Log.Warn("heartbeat not taken", "err", err)
-	}
-	h.stats.LastErr = err.Error()
 }
 
 func (h *Heartbeat) send(ctx context.Context) error {

@@ -201,9 +201,6 @@ func (c *Controller) Wish() sensors.Value { return sensors.FromPtr(c.wish) }
 // OnTime is the heater's on-time in the last 24 h.
 func (c *Controller) OnTime() OnTime { return c.onTime.export() }
 
-// Last is the last step's decision.
-func (c *Controller) Last() Decision { return c.last }
-
 // Since is when the heater was last switched.
 func (c *Controller) Since() time.Duration { return c.since }
 

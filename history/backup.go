@@ -5,7 +5,6 @@ package history
 import (
 	"context"
 	"database/sql"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -14,7 +13,6 @@ import (
 	"os"
 	"path/filepath"
 	"syscall"
-	"time"
 
 	"modernc.org/sqlite"
 )
@@ -67,17 +65,7 @@ func (s *Store) backup(ctx context.Context, file string) error {
 	if err := os.Rename(tmp, file); err != nil {
 		return err
 	}
-	if err := syncDir(filepath.Dir(file)); err != nil {
-		return err
-	}
-	if s.readOnly {
-		return nil
-	}
-	b, err := json.Marshal(lastBackup{s.opts.Now().UTC(), file})
-	if err != nil {
-		return err
-	}
-	return s.kvPut(ctx, "meta", "last-backup", b)
+	return syncDir(filepath.Dir(file))
 }
 
 // copyTo runs the online copy in small steps, so that flushes and entries
@@ -148,21 +136,6 @@ func syncFile(name string) error {
 	}
 	defer f.Close()
 	return f.Sync()
-}
-
-type lastBackup struct {
-	At   time.Time `json:"at"`
-	File string    `json:"file"`
-}
-
-// LastBackup says when the last copy was made and where; false when none was.
-func (s *Store) LastBackup() (at time.Time, file string, ok bool) {
-	b, ok := s.KV("meta", "last-backup")
-	var l lastBackup
-	if !ok || json.Unmarshal(b, &l) != nil {
-		return time.Time{}, "", false
-	}
-	return l.At, l.File, true
 }
 
 // Checked is what [CheckFile] found.

@@ -90,7 +90,6 @@ type row struct {
 	Temp   string
 	Cups   []string
 	Done   bool
-	Doubt  string
 }
 
 var celsius = regexp.MustCompile(`(-?[0-9]+(?:\.[0-9]+)?) °C`)

@@ -164,7 +164,6 @@ func (s sideView) Rows() []coatView {
 
 func (c coatView) Kind() string  { return c.w.kind(c.CoatEntry.Coat.Coat.Kind) }
 func (c coatView) Resin() string { return c.CoatEntry.Coat.Coat.Resin }
-func (c coatView) ID() string    { return c.CoatEntry.Coat.Coat.ID }
 func (c coatView) Note() string  { return c.CoatEntry.Coat.Coat.Note }
 
 func (c coatView) Applied() string {

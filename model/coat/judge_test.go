@@ -233,7 +233,7 @@ func TestDoubtOfTemperature(t *testing.T) {
 	if got, want := air.TempSD(0), 1.5*57e3/(8.314462618*293.15*293.15); math.Abs(got-want) > 1e-6 {
 		t.Errorf("1.5 K of a stand-in are worth %.5f, want %.5f", got, want)
 	}
-	if got, want := air.DegradedMinutes(), 119.0; math.Abs(got-want) > 1e-6 {
+	if got, want := air.degraded/60, 119.0; math.Abs(got-want) > 1e-6 {
 		t.Errorf("%g degraded minutes, want %g", got, want)
 	}
 }

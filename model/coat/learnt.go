@@ -38,7 +38,6 @@ const (
 	TouchShare   = ofTouch
 	Misreport    = misreport
 	NoProbeWider = noProbeWider
-	HardlyEver   = hardlyEver
 )
 
 // Prior is what a memory says of a coat before its own tests: several stories,
@@ -94,9 +93,6 @@ func (l *Likelihood) Touches() (out []Touch) {
 	}
 	return out
 }
-
-// Ignored is how many finger tests did not count.
-func (l *Likelihood) Ignored() int { return l.ignored }
 
 // Unclear reports whether the last tests contradict each other.
 func (l *Likelihood) Unclear() bool { return l.unclear }

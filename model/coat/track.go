@@ -619,6 +619,3 @@ func (tr *Track) lesser() (*[nodeN]float64, *rails) {
 	}
 	return &tr.alpha, &tr.law
 }
-
-// DegradedMinutes since application without a trusted panel reading.
-func (tr *Track) DegradedMinutes() float64 { return tr.degraded / 60 }

@@ -11,11 +11,9 @@ import (
 	"curewright/model/cure"
 )
 
-// Doubts before any test, standard deviations (choices; D22). The sheet's is of
-// ln κ of the resin against its data sheet; for a resin whose file says another
-// doubt than the generic .25 it is what that leaves beside lot and batch.
+// Doubts of ln κ before any test, standard deviations (choices; D22). What a
+// resin's file leaves beside lot and batch is the doubt of the data sheet.
 const (
-	sheetSD = 0.20
 	lotSD   = 0.10
 	batchSD = 0.12
 	// A lot may differ by more than lots do, as old stock and a change of recipe

@@ -35,7 +35,6 @@ const (
 	GapsInTemp   = "gaps"          // readings missing: less, or nothing when many
 	NoBatch      = "no_batch"      // no cup recorded: less
 	OldStock     = "old_stock"     // past its date or seen damaged: less
-	AnotherBoard = "another_board" // a yard's, of the lot alone
 	ForgottenBy  = "forgotten"     // by a person
 )
 
