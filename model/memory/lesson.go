@@ -24,18 +24,18 @@ import (
 
 // Why a coat teaches nothing, or less.
 const (
-	NoTests      = "no_tests"      // nobody felt it
-	Questioned   = "questioned"    // its last test fits nothing (D18)
-	Contradicts  = "contradicts"   // its tests contradict each other
-	Blushed      = "blushed"       // water or blush on it
-	OffRatio     = "off_ratio"     // mixed beyond the ratio's tolerance
-	OtherResin   = "other_resin"   // a cup of another resin or hardener went in
-	OtherLaw     = "other_law"     // learnt with another resin file of this name
-	GuessedTemp  = "guessed_temp"  // no probe on the panel: less
-	GapsInTemp   = "gaps"          // readings missing: less, or nothing when many
-	NoBatch      = "no_batch"      // no cup recorded: less
-	OldStock     = "old_stock"     // past its date or seen damaged: less
-	ForgottenBy  = "forgotten"     // by a person
+	NoTests     = "no_tests"     // nobody felt it
+	Questioned  = "questioned"   // its last test fits nothing (D18)
+	Contradicts = "contradicts"  // its tests contradict each other
+	Blushed     = "blushed"      // water or blush on it
+	OffRatio    = "off_ratio"    // mixed beyond the ratio's tolerance
+	OtherResin  = "other_resin"  // a cup of another resin or hardener went in
+	OtherLaw    = "other_law"    // learnt with another resin file of this name
+	GuessedTemp = "guessed_temp" // no probe on the panel: less
+	GapsInTemp  = "gaps"         // readings missing: less, or nothing when many
+	NoBatch     = "no_batch"     // no cup recorded: less
+	OldStock    = "old_stock"    // past its date or seen damaged: less
+	ForgottenBy = "forgotten"    // by a person
 )
 
 // Lesson is what one coat taught.
