@@ -64,7 +64,7 @@ func TestDocCommands(t *testing.T) {
 					if i := strings.Index(l, "  #"); i >= 0 {
 						l = l[:i]
 					}
-					w := words(strings.TrimSpace(l))
+					w := shellWords(strings.TrimSpace(l))
 					if len(w) > 0 && w[0] == "sudo" {
 						w = w[1:]
 					}

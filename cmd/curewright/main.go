@@ -64,6 +64,7 @@ const (
 
 type commandLine struct {
 	Units     string `enum:"si,us" default:"si" help:"What people see: si (°C) or us (°F). Files and JSON stay in °C."`
+	Language  string `env:"CUREWRIGHT_LANGUAGE" type:"path" placeholder:"FILE" help:"File of another language's sentences, as [shop] language names one; what it lacks is said in English."`
 	Server    string `env:"CUREWRIGHT_SERVER" help:"Address of the daemon, or unix:PATH of its socket; without one, the service's socket on this board, else http://127.0.0.1:8374."`
 	TokenFile string `env:"CUREWRIGHT_TOKEN_FILE" type:"path" help:"File with the token to show the daemon."`
 
@@ -132,7 +133,8 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 		}
 	}()
 	a := &cli.App{Ctx: ctx, In: in, Out: out, Err: errw, Units: cli.Units(c.Units), Server: c.Server, Token: c.TokenFile, Build: build, Program: program}
-	var err error
+	var err, lerr error
+	a.Words, lerr = cli.Language(c.Language)
 	switch {
 	case help:
 		err = cmd.WriteHelp(out)
@@ -144,6 +146,8 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 			found = runCommand(cmd, a)
 		}
 		err = usage(bad, found)
+	case lerr != nil:
+		err = lerr
 	default:
 		err = runCommand(cmd, a)
 	}

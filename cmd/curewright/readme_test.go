@@ -34,9 +34,9 @@ func shLines(t *testing.T, doc string) []string {
 	return out
 }
 
-// words splits a command as a shell does, for what the documents use: single
+// shellWords splits a command as a shell does, for what the documents use: single
 // and double quotes.
-func words(s string) []string {
+func shellWords(s string) []string {
 	var out []string
 	var b strings.Builder
 	quote, any := rune(0), false
@@ -102,7 +102,7 @@ func TestReadmeCommands(t *testing.T) {
 	ran := 0
 	for _, l := range shLines(t, readme) {
 		l = strings.ReplaceAll(l, "/var/lib/curewright", cfg.Store.Path)
-		w := words(l)
+		w := shellWords(l)
 		switch {
 		case w[0] == "make": // the two commands themselves: one runs this test, the other its demo
 			continue

@@ -60,8 +60,9 @@ func (a Axis) column(t time.Time) int {
 	return int(float64(a.Width) * float64(t.Sub(a.From)) / float64(span))
 }
 
-// Hours renders the axis' clock hours, in loc, as one line.
-func (a Axis) Hours(loc *time.Location) string {
+// Hours renders the axis' clock hours, in loc, as one line; days by the names of
+// the catalogue, nil for English.
+func (a Axis) Hours(loc *time.Location, c *words.Catalogue) string {
 	line := []rune(strings.Repeat(" ", a.Width))
 	step := 1
 	for _, step = range []int{1, 2, 3, 4, 6, 12, 24, 48} {
@@ -70,15 +71,15 @@ func (a Axis) Hours(loc *time.Location) string {
 		}
 	}
 	for _, t := range hours.Ticks(a.From, a.To, step, loc) {
-		c := a.column(t.At)
+		col := a.column(t.At)
 		label := t.At.Format("15")
 		if t.Day {
-			label = t.At.Format("Mon")
+			label = c.Text("day." + strings.ToLower(t.At.Format("Mon")))
 		}
-		if c+len(label) > a.Width {
+		if col+len([]rune(label)) > a.Width {
 			continue
 		}
-		copy(line[c:], []rune(label))
+		copy(line[col:], []rune(label))
 	}
 	return strings.TrimRight(string(line), " ")
 }

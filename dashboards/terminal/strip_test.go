@@ -53,7 +53,7 @@ func TestGapsAndEdges(t *testing.T) {
 	if want := strings.Repeat(" ", 14) + "''"; under != want {
 		t.Errorf("under it %q, want %q", under, want)
 	}
-	if got := a.Hours(time.UTC); len([]rune(got)) > a.Width {
+	if got := a.Hours(time.UTC, nil); len([]rune(got)) > a.Width {
 		t.Errorf("hours %q are wider than the axis", got)
 	}
 }
@@ -90,7 +90,7 @@ func TestHoursByTheClock(t *testing.T) {
 		}
 		from := time.Date(2026, 10, 24, 18, 0, 0, 0, loc)
 		a := Axis{From: from, To: from.Add(48 * time.Hour), Width: 50}
-		got := strings.Join(strings.Fields(a.Hours(loc)), " ")
+		got := strings.Join(strings.Fields(a.Hours(loc, nil)), " ")
 		if want := strings.Join(strings.Fields(tt.want), " "); got != want {
 			t.Errorf("%s: %q, want %q", tt.zone, got, want)
 		}

@@ -10,11 +10,18 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"time"
 
 	"curewright/dashboards/client"
 	"curewright/internal/argv"
+	"curewright/internal/daemon"
 	"curewright/internal/fault"
+	"curewright/model/coat"
+	"curewright/model/words"
 )
+
+// facts are what a sentence of the catalogue is filled with.
+type facts = words.Facts
 
 // App is what every command gets: the process without the process, so that
 // tests can run commands whole.
@@ -23,6 +30,7 @@ type App struct {
 	In       io.Reader
 	Out, Err io.Writer
 	Units    Units
+	Words    *words.Catalogue // of the person at the terminal; nil is English
 	Server   string
 	Token    string     // path of the token file
 	Build    Build      // the program's own
@@ -37,16 +45,56 @@ func (a *App) JSON(v any) error {
 	return enc.Encode(v)
 }
 
-// done says what was done: the facts as one JSON object, or the sentence.
-func (a *App) done(asJSON bool, facts map[string]any, format string, args ...any) error {
-	if asJSON {
-		return a.JSON(facts)
+// Language reads the file that --language names; nil, English, for "".
+func Language(path string) (*words.Catalogue, error) {
+	c, err := daemon.Language(path)
+	if err != nil {
+		return nil, fault.Inputf("--language: %v", err)
 	}
-	_, err := fmt.Fprintf(a.Out, format+"\n", args...)
+	return c, nil
+}
+
+// done says what was done: one JSON object, or a sentence of the catalogue.
+func (a *App) done(asJSON bool, object map[string]any, code string, f facts) error {
+	if asJSON {
+		return a.JSON(object)
+	}
+	_, err := fmt.Fprintln(a.Out, a.say(code, f))
 	return err
 }
 
-const Caution = "An estimate, not a certificate of cure or strength: confirm with a fingertip, a hardness gauge, a test piece. The resin's data sheet and safety data sheet win over any number here; local codes and licensed practice win over both."
+// view is how the person at the terminal reads: language, this machine's clock
+// and unit.
+func (a *App) view() words.View {
+	return words.View{Words: a.Words, Loc: time.Local, Fahrenheit: a.Units == "us"}
+}
+
+// say is the catalogue's sentence of a code below "cli".
+func (a *App) say(code string, f facts) string { return a.view().Say("cli."+code, f) }
+
+// tell prints what say says, folded to the width of a terminal.
+func (a *App) tell(code string, f facts) { fmt.Fprintln(a.Out, Wrap(a.say(code, f), 78)) }
+
+// row prints one figure under a heading: what it is, in so many columns, and
+// then the text, hanging.
+func (a *App) row(columns int, code, text string) {
+	fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-*s ", columns, a.say(code, nil)), text))
+}
+
+// state and kind are a state's and a coat's word in the reader's language.
+func (a *App) state(s coat.State) string { return a.view().Words.Text("state." + string(s)) }
+
+func (a *App) kind(k string) any { return words.Known("kind."+k, k) }
+
+// caution is what stands below every estimate.
+func (a *App) caution() string { return cautionIn(a.Words) }
+
+func cautionIn(c *words.Catalogue) string {
+	return c.Text("record.caution.1") + " " + c.Text("record.caution.2")
+}
+
+// Caution is the same in English, for the help.
+var Caution = cautionIn(nil)
 
 // Client is the daemon as --server names it. Commands that do nothing without
 // one take it as an argument of Run.
@@ -56,13 +104,4 @@ func (a *App) Client() (*client.Client, error) {
 		return nil, fault.Inputf("%v", err)
 	}
 	return c, nil
-}
-
-// did says what a command has done: one JSON object, or a line for people.
-func (a *App) did(asJSON bool, object map[string]any, line string, words ...any) error {
-	if asJSON {
-		return a.JSON(object)
-	}
-	_, err := fmt.Fprintf(a.Out, line, words...)
-	return err
 }

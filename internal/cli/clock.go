@@ -38,18 +38,18 @@ func (c *clockShowCmd) Run(a *App, cl *client.Client) error {
 	if c.JSON {
 		return a.JSON(map[string]any{"now": board, "trusted": s.ClockTrusted, "here": here, "ahead_s": ahead.Seconds(), "speed": s.Speed})
 	}
-	fmt.Fprintf(a.Out, "The daemon takes it to be %s", sayClock(board))
 	if s.ClockTrusted {
-		fmt.Fprintln(a.Out, ", and believes that.")
+		a.tell("clock.trusted", facts{"at": a.longClock(board)})
 	} else {
-		fmt.Fprint(a.Out, ",\nand does not believe it: nobody has told this board the date since it started.\nReadings wait for it.\n  curewright clock confirm\n")
+		a.tell("clock.untrusted", facts{"at": a.longClock(board)})
+		fmt.Fprintln(a.Out, "  curewright clock confirm")
 	}
 	if away := ahead.Abs().Round(time.Second); away >= 2*time.Second {
-		way := "behind"
+		code := "clock.behind"
 		if ahead > 0 {
-			way = "ahead of"
+			code = "clock.ahead"
 		}
-		fmt.Fprintf(a.Out, "That is %s %s this machine's clock.\n", away, way)
+		a.tell(code, facts{"span": away})
 	}
 	return nil
 }
@@ -99,7 +99,7 @@ func (c *clockConfirmCmd) Run(a *App, cl *client.Client) error {
 			}
 			return &fault.Input{Lines: []string{questions(refused), "if it is: " + again + " --date " + refused.Confirm}}
 		}
-		fmt.Fprintf(a.Out, "%s Yes or no? ", questions(refused))
+		fmt.Fprint(a.Out, a.say("yes_or_no", facts{"question": questions(refused)}), " ")
 		if yesOrNo(a.In) != "yes" {
 			return fault.Inputf("not confirmed: nothing is changed")
 		}
@@ -108,7 +108,7 @@ func (c *clockConfirmCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"now": now, "trusted": true}, "The daemon takes it to be %s from now on.", sayClock(now))
+	return a.done(c.JSON, map[string]any{"now": now, "trusted": true}, "clock.confirmed", facts{"at": a.longClock(now)})
 }
 
 func questions(e *client.Error) string {
@@ -138,4 +138,7 @@ func clockTime(s string, loc *time.Location) (time.Time, error) {
 	return time.Time{}, fault.Inputf("time: %q is not a date and a time: 2026-10-10 14:05 or 2026-10-10T14:05:00+01:00", s)
 }
 
-func sayClock(t time.Time) string { return t.Format("Mon 2 Jan 2006 15:04:05 MST") }
+// longClock is a moment with its date, seconds and zone.
+func (a *App) longClock(t time.Time) string {
+	return a.day(t) + " " + a.date(t) + t.Format(" 15:04:05 MST")
+}

@@ -63,7 +63,7 @@ func (c *CorrectCmd) Run(a *App, cl *client.Client) error {
 		if c.JSON {
 			return a.JSON(map[string]string{"id": c.ID})
 		}
-		fmt.Fprintln(a.Out, hang("", capital(what)+" is void; the record keeps it."))
+		fmt.Fprintln(a.Out, hang("", a.say("correct.void", facts{"what": capital(what)})))
 		return nil
 	}
 	if len(c.Values) == 0 {
@@ -92,9 +92,9 @@ func (c *CorrectCmd) Run(a *App, cl *client.Client) error {
 	}
 	sort.Strings(keys)
 	for _, key := range keys {
-		fmt.Fprintln(a.Out, hang("", fmt.Sprintf("%s: %s was %s, is %s.", what, key, shown(before[key], now), shown(after[key], now))))
+		fmt.Fprintln(a.Out, hang("", a.say("correct.changed", facts{"what": what, "key": key, "was": a.shown(before[key], now), "is": a.shown(after[key], now)})))
 	}
-	fmt.Fprintln(a.Out, "The record shows both.")
+	a.tell("correct.both", nil)
 	return nil
 }
 
@@ -111,7 +111,7 @@ func (c *CorrectCmd) what(n names) string {
 	case "feel":
 		var out struct{ Record coat.Feel }
 		if n.cl.Recorded(n.a.Ctx, "feels", c.ID, &out) == nil && out.Record.Coat != "" {
-			s = "the finger test of " + n.coat(out.Record.Coat) + " at " + n.clock(out.Record.At)
+			s = n.a.say("name.feel", facts{"coat": n.coat(out.Record.Coat), "at": n.clock(out.Record.At)})
 		}
 	case "piece":
 		var out struct{ Record coat.Piece }
@@ -119,8 +119,8 @@ func (c *CorrectCmd) what(n names) string {
 			s = out.Record.Name
 		}
 	}
-	if s == "" || s == c.ID || s == c.Kind+" "+c.ID {
-		return c.Kind + " " + c.ID
+	if s == "" || s == c.ID || s == n.plain(c.Kind, c.ID) {
+		return n.plain(c.Kind, c.ID)
 	}
 	return s + " (" + c.ID + ")"
 }
@@ -134,13 +134,14 @@ func recordOf(a *App, cl *client.Client, kinds, id string) (map[string]any, erro
 }
 
 // shown is a field's value in a sentence.
-func shown(v any, now time.Time) string {
+func (a *App) shown(v any, now time.Time) string {
 	switch v := v.(type) {
 	case nil:
-		return "empty"
+		return a.say("correct.empty", nil)
 	case string:
 		if t, err := time.Parse(time.RFC3339Nano, v); err == nil {
-			return t.In(now.Location()).Format("Mon 2 Jan 15:04")
+			t = t.In(now.Location())
+			return a.day(t) + " " + a.dayClock(t)
 		}
 		return fmt.Sprintf("%q", v)
 	}
@@ -252,14 +253,14 @@ func (c *UndoCmd) Run(a *App, cl *client.Client) error {
 			return a.JSON(map[string]any{"entries": es})
 		}
 		if len(es) == 0 {
-			fmt.Fprintln(a.Out, "Nothing was entered.")
+			a.tell("undo.none", nil)
 		}
 		for _, e := range es {
 			state := ""
 			if e.Undone {
-				state = " (taken back)"
+				state = " " + a.say("undo.undone", nil)
 			}
-			fmt.Fprintln(a.Out, hang(fmt.Sprintf("%-6s %s  ", e.ID, e.At.Format("Mon 15:04")), e.Say+" "+e.By+state))
+			fmt.Fprintln(a.Out, hang(fmt.Sprintf("%-6s %s  ", e.ID, a.weekday(e.At)), e.Say+" "+e.By+state))
 		}
 		return nil
 	}

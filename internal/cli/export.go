@@ -52,7 +52,7 @@ func (c *ExportCmd) Run(a *App) error {
 		return err
 	})
 	if err == nil {
-		fmt.Fprintln(a.Err, span.say())
+		fmt.Fprintln(a.Err, a.spanSeen(span))
 	}
 	return err
 }
@@ -152,11 +152,11 @@ func (s *spanSeen) Write(b []byte) (int, error) {
 	return len(b), nil
 }
 
-func (s *spanSeen) say() string {
+func (a *App) spanSeen(s *spanSeen) string {
 	if s.n == 0 {
-		return "No reading in that span."
+		return a.say("export.none", nil)
 	}
-	return fmt.Sprintf("%d readings from %s to %s.", s.n, s.first.Format(time.RFC3339), s.last.Format(time.RFC3339))
+	return a.say("export.span", facts{"n": s.n, "from": s.first.Format(time.RFC3339), "to": s.last.Format(time.RFC3339)})
 }
 
 // headerOnce drops the first line of every part but the first.

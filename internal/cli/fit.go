@@ -5,6 +5,7 @@ package cli
 import (
 	"fmt"
 	"io"
+	"math"
 	"strings"
 
 	"curewright/internal/fault"
@@ -64,31 +65,31 @@ func (c *FitCmd) Run(a *App) error {
 	}
 	printFit(a, res)
 	if c.Out == "" {
-		fmt.Fprintln(a.Out, "\nNothing was written: give -o FILE.toml to keep the resin.")
+		fmt.Fprintln(a.Out, "\n"+a.say("fit.not_written", facts{"flag": "-o FILE.toml"}))
 	} else {
-		fmt.Fprintf(a.Out, "\nWritten to %s.\n", c.Out)
+		fmt.Fprintln(a.Out, "\n"+a.say("fit.written", facts{"file": c.Out}))
 	}
 	return nil
 }
 
 func printFit(a *App, res cure.FitResult) {
 	r := res.Resin
-	fmt.Fprintf(a.Out, "%s, fitted to its data sheet\n\n", r.Name)
+	fmt.Fprintf(a.Out, "%s\n\n", a.say("fit.head", facts{"resin": r.Name}))
 	if len(res.Residuals) > 0 {
-		fmt.Fprintf(a.Out, "  %-30s %11s %11s %8s\n", "the sheet says", "sheet", "fit", "off by")
+		fmt.Fprintf(a.Out, "  %-30s %11s %11s %8s\n", a.say("fit.datum", nil), a.say("fit.sheet", nil), a.say("fit.fit", nil), a.say("fit.off", nil))
 	}
 	for _, x := range res.Residuals {
 		mark := ""
 		if x.Sigmas > 2 || x.Sigmas < -2 {
-			mark = "  does not fit"
+			mark = "  " + a.say("fit.unfit", nil)
 		}
-		fmt.Fprintf(a.Out, "  %-30s %11s %11s %+6.1f σ%s\n", a.Units.text(strings.ReplaceAll(x.Datum, "_", " ")), datum(a.Units, x.Sheet, x.Unit, x.Sheet), datum(a.Units, x.Model, x.Unit, x.Sheet), x.Sigmas, mark)
+		fmt.Fprintf(a.Out, "  %-30s %11s %11s %+6.1f σ%s\n", a.Units.text(strings.ReplaceAll(x.Datum, "_", " ")), a.datum(x.Sheet, x.Unit, x.Sheet), a.datum(x.Model, x.Unit, x.Sheet), x.Sigmas, mark)
 	}
 	if len(res.Residuals) > 0 {
 		fmt.Fprintln(a.Out)
 	}
 	if len(res.Inconsistent) > 0 {
-		fmt.Fprintln(a.Out, Wrap("The data sheet does not agree with itself, or no epoxy of this kind follows it:", 78))
+		fmt.Fprintln(a.Out, Wrap(a.say("fit.inconsistent", nil), 78))
 		for _, d := range res.Inconsistent {
 			fmt.Fprintln(a.Out, hang("· ", a.Units.text(strings.ReplaceAll(d, "_", " "))))
 		}
@@ -102,26 +103,27 @@ func printFit(a *App, res cure.FitResult) {
 	fmt.Fprintln(a.Out)
 	steady := cure.Steady(r, 20, 1, true)
 	for _, row := range []struct {
-		what string
+		mark string
 		min  *float64
-	}{{"sticks, lifts clean (tacky)", steady.TimesMin.Tacky}, {"no stick, nail dents (green)", steady.TimesMin.Green}, {"nail slides, no dent (firm)", steady.TimesMin.Firm}, {"sands to dust (hard)", steady.TimesMin.Hard}} {
-		fmt.Fprintf(a.Out, "  at a steady %-10s %-32s %s\n", a.Units.temp(20), row.what, minutes(row.min))
+	}{{"tacky", steady.TimesMin.Tacky}, {"green", steady.TimesMin.Green}, {"firm", steady.TimesMin.Firm}, {"hard", steady.TimesMin.Hard}} {
+		fmt.Fprintf(a.Out, "  %-22s %-32s %s\n", a.say("fit.steady", facts{"temp": a.Units.temp(20)}), a.mark(row.mark), a.minutes(row.min))
 	}
 }
 
 // datum gives a figure in the unit that the sheet's own figure is given in, so
 // that the two stand side by side.
-func datum(u Units, x float64, unit string, sheet float64) string {
-	if unit == "min" {
-		if hours := strings.HasSuffix(minutes(&sheet), " h"); hours != strings.HasSuffix(minutes(&x), " h") {
-			if hours {
-				return fmt.Sprintf("%.1f h", x/60)
-			}
-			return fmt.Sprintf("%.0f min", x)
-		}
-		return minutes(&x)
+func (a *App) datum(x float64, unit string, sheet float64) string {
+	if unit != "min" {
+		return a.Units.temp(x)
 	}
-	return u.temp(x)
+	hours := func(min float64) bool { return min >= 90 && min < 48*60 }
+	switch {
+	case hours(sheet) == hours(x):
+		return a.minutes(&x)
+	case hours(sheet):
+		return a.view().Say("span.h", facts{"h": fmt.Sprintf("%.1f", x/60)})
+	}
+	return a.view().Say("span.min", facts{"min": math.Round(x)})
 }
 
 // keepResin writes a resin's file to out; "" is no file.

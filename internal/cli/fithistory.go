@@ -49,7 +49,7 @@ func (c *FitCmd) fromHistory(a *App) error {
 	}
 	name := r.Name
 	if r.Generic {
-		name += " of this shop" // a generic name stays the generic resin's
+		name = a.say("history.name", facts{"resin": name}) // a generic name stays the generic resin's
 	}
 	res := learnt.Refit(name)
 	if err := a.keepResin(c.Out, res.Resin); err != nil {
@@ -61,35 +61,39 @@ func (c *FitCmd) fromHistory(a *App) error {
 	if c.JSON {
 		return a.JSON(res)
 	}
-	fmt.Fprintf(a.Out, "%s, by %d finger tests on %d coats; what its sheet said is where it began\n\n", res.Resin.Name, res.Tests, len(res.Coats))
-	fmt.Fprintf(a.Out, "  %-36s %14s %14s\n", "", "before", "now")
+	fmt.Fprintf(a.Out, "%s\n\n", a.say("history.head", facts{"resin": res.Resin.Name, "tests": res.Tests, "coats": len(res.Coats)}))
+	fmt.Fprintf(a.Out, "  %-36s %14s %14s\n", "", a.say("history.before", nil), a.say("history.now", nil))
 	for _, x := range res.Moved {
 		switch x.What {
 		case "rate_25c":
-			fmt.Fprintf(a.Out, "  %-36s %14s %14s\n", "rate at "+a.Units.temp(25)+", the sheet's is 1", fmt.Sprintf("%.2f ± %.0f %%", x.Before, 100*x.SD), fmt.Sprintf("%.2f ± %.0f %%", x.After, 100*x.SDNow))
+			fmt.Fprintf(a.Out, "  %-36s %14s %14s\n", a.say("history.rate", facts{"temp": a.Units.temp(25)}), fmt.Sprintf("%.2f ± %.0f %%", x.Before, 100*x.SD), fmt.Sprintf("%.2f ± %.0f %%", x.After, 100*x.SDNow))
 		case "e_kj_mol":
-			fmt.Fprintf(a.Out, "  %-36s %14s %14s\n", "times as fast for "+a.Units.diff(10)+" more", timesFaster(x.Before, x.SD), timesFaster(x.After, x.SDNow))
+			fmt.Fprintf(a.Out, "  %-36s %14s %14s\n", a.say("history.faster", facts{"diff": a.Units.diff(10)}), a.timesFaster(x.Before, x.SD), a.timesFaster(x.After, x.SDNow))
 		}
 	}
-	fmt.Fprintf(a.Out, "\n  %-16s %9s   %-19s %-19s %s\n", "coat", "", "no stick after", "too late after", "tests read right")
+	fmt.Fprintf(a.Out, "\n  %-16s %9s   %-19s %-19s %s\n", a.say("history.coat", nil), "", a.say("history.green", nil), a.say("history.closes", nil), a.say("history.right", nil))
 	var right [2]int
 	for _, x := range res.Coats {
-		two := func(v [2]*int) string { return span2(v[0]) + " → " + span2(v[1]) }
-		fmt.Fprintf(a.Out, "  %-16s %9s   %-19s %-19s %d → %d of %d\n", x.Coat, a.Units.temp(x.WarmthC), two(x.Green), two(x.Closes), x.Right[0], x.Right[1], x.Tests)
+		two := func(v [2]*int) string { return a.hours(v[0]) + " → " + a.hours(v[1]) }
+		fmt.Fprintf(a.Out, "  %-16s %9s   %-19s %-19s %s\n", x.Coat, a.Units.temp(x.WarmthC), two(x.Green), two(x.Closes),
+			a.say("history.right_of", facts{"before": x.Right[0], "now": x.Right[1], "all": x.Tests}))
 		right[0], right[1] = right[0]+x.Right[0], right[1]+x.Right[1]
 	}
-	fmt.Fprintf(a.Out, "\n%s\n", Wrap(fmt.Sprintf("Of %d finger tests the middle of the sheet's times had %d right, the middle of the new ones has %d. Each coat is read over its panel's readings where they were kept, else at its mean warmth. Lots and fingers differ besides; the daemon goes on learning them.", res.Tests, right[0], right[1]), 78))
+	fmt.Fprintln(a.Out)
+	a.tell("history.tests", facts{"tests": res.Tests, "before": right[0], "now": right[1]})
+	fmt.Fprintln(a.Out)
 	if c.Out == "" {
-		fmt.Fprintln(a.Out, "\nNothing was written: give -o FILE.toml to keep the resin.")
+		a.tell("fit.not_written", facts{"flag": "-o FILE.toml"})
 	} else {
-		fmt.Fprintf(a.Out, "\nWritten to %s. What was learnt is in it: coats of it teach anew from there.\n", c.Out)
+		a.tell("history.written", facts{"file": c.Out})
 	}
 	return nil
 }
 
-func span2(n *int) string {
+// hours renders whole minutes as "5 h 07"; nil never comes.
+func (a *App) hours(n *int) string {
 	if n == nil {
-		return "never"
+		return a.say("never", nil)
 	}
 	return fmt.Sprintf("%d h %02d", *n/60, *n%60)
 }
@@ -118,7 +122,8 @@ func (c *FitCmd) historyResin(a *App) (cure.Resin, error) {
 
 // timesFaster says an activation energy in kJ/mol, with its standard deviation,
 // as a shop feels it: how many times as fast the resin cures at 30 °C as at 20 °C.
-func timesFaster(kJMol, sd float64) string {
+func (a *App) timesFaster(kJMol, sd float64) string {
 	times := func(e float64) float64 { return math.Exp(1000 * e / cure.GasConstant * (1/293.15 - 1/303.15)) }
-	return fmt.Sprintf("%.2f (%.2f to %.2f)", times(kJMol), times(kJMol-sd), times(kJMol+sd))
+	two := func(x float64) string { return fmt.Sprintf("%.2f", x) }
+	return a.say("history.times", facts{"mid": two(times(kJMol)), "low": two(times(kJMol - sd)), "high": two(times(kJMol + sd))})
 }

@@ -83,7 +83,7 @@ func (c *InstallCmd) Run(a *App) error {
 			list = append(list, installed{Path: name, What: what, State: state})
 			return
 		}
-		fmt.Fprintf(a.Out, "%-8s %s\n", state, name)
+		fmt.Fprintf(a.Out, "%-8s %s\n", a.say("install."+state, nil), name)
 	}
 	if !c.Write {
 		for i, f := range fl {
@@ -92,7 +92,7 @@ func (c *InstallCmd) Run(a *App) error {
 			}
 			fmt.Fprintf(a.Out, "# ==> %s: %s\n%s", f.Path, f.What, f.Text)
 		}
-		fmt.Fprintf(a.Err, "Nothing was written: sudo curewright install --write does.\n")
+		fmt.Fprintln(a.Err, a.say("install.not_written", facts{"command": "sudo curewright install --write"}))
 		return nil
 	}
 	if err := c.refuse(l); err != nil {
@@ -131,7 +131,7 @@ func (c *InstallCmd) Run(a *App) error {
 		return a.JSON(map[string]any{"written": true, "files": list})
 	}
 	if !c.Packaged {
-		fmt.Fprintf(a.Out, "\nThen, once:\n\n%s", nextSteps)
+		fmt.Fprintf(a.Out, "\n%s\n\n%s\n%s\n", a.say("install.then", nil), nextSteps, a.say("install.look", facts{"command": "systemctl status curewright"}))
 	}
 	return nil
 }
@@ -140,8 +140,6 @@ const nextSteps = `  sudo systemd-sysusers
   sudo udevadm control --reload && sudo udevadm trigger
   sudo systemctl daemon-reload
   sudo systemctl enable --now curewright
-
-and look how it is with: systemctl status curewright
 `
 
 // announce is the file for the system's multicast DNS, nil where the page is not

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"math"
 	"os"
 	"slices"
 	"strings"
@@ -133,7 +134,7 @@ func (c *jobNewCmd) Run(a *App, cl *client.Client) error {
 	if c.JSON {
 		return a.JSON(e)
 	}
-	fmt.Fprintln(a.Out, e.Say, "Panels:", strings.Join(e.Panels, ", ")+".")
+	fmt.Fprintln(a.Out, hang("", e.Say+" "+a.say("job.panels", facts{"panels": strings.Join(e.Panels, ", ")})))
 	return a.printNext(cl, "")
 }
 
@@ -202,12 +203,12 @@ func (c *jobListCmd) Run(a *App, cl *client.Client) error {
 		return a.JSON(map[string]any{"jobs": js})
 	}
 	if len(js) == 0 {
-		fmt.Fprintln(a.Out, "No job is written. `curewright job templates` shows what there is.")
+		a.tell("job.none_templates", facts{"command": "`curewright job templates`"})
 	}
 	for _, j := range js {
-		state := fmt.Sprintf("%d of %d steps done", j.Done, j.Total)
+		state := a.say("job.so_far", facts{"done": j.Done, "all": j.Total})
 		if j.Over {
-			state = "done"
+			state = a.say("job.over", nil)
 		}
 		fmt.Fprintf(a.Out, "%-16s %-24s %s\n", j.ID, j.Name, state)
 	}
@@ -237,7 +238,7 @@ func (c *jobShowCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(a.Out, "%s (%s), %d of %d steps done\n", v.Name, v.ID, v.Done, v.Total)
+	fmt.Fprintf(a.Out, "%s (%s), %s\n", v.Name, v.ID, a.say("job.so_far", facts{"done": v.Done, "all": v.Total}))
 	panel := ""
 	for _, s := range v.Steps {
 		if s.Panel != panel {
@@ -249,20 +250,20 @@ func (c *jobShowCmd) Run(a *App, cl *client.Client) error {
 		case job.StepDone:
 			mark = "✓"
 		case job.StepSkipped:
-			mark, when = "–", "skipped"
+			mark, when = "–", a.say("job.skipped", nil)
 		case job.StepLater:
 			mark = "·"
 		case job.StepUnsaid:
-			mark, when = "?", "not said"
+			mark, when = "?", a.say("job.not_said", nil)
 		}
 		if s.Share > 0 && s.Share < 1 {
 			when = fmt.Sprintf("%.0f %%", 100*s.Share)
 		}
 		if s.Status == job.StepLater && s.Until != nil {
-			when = "from " + s.Until.In(now.Location()).Format("Mon 15:04")
+			when = a.say("job.from", facts{"at": a.weekday(s.Until.In(now.Location()))})
 		}
 		if s.DoneAt != nil && s.Status == job.StepDone {
-			when = s.DoneAt.In(now.Location()).Format("Mon 15:04")
+			when = a.weekday(s.DoneAt.In(now.Location()))
 		}
 		fmt.Fprintln(a.Out, hang(fmt.Sprintf("%s %-14s %-10s ", mark, s.ID, when), a.Units.text(s.Card.Order)))
 		for _, x := range s.Contradictions {
@@ -270,7 +271,7 @@ func (c *jobShowCmd) Run(a *App, cl *client.Client) error {
 		}
 	}
 	for _, t := range v.Stray {
-		fmt.Fprintln(a.Out, hang("! ", fmt.Sprintf("%s of %s, which is no step of the job any more: %s", t.Did, t.Step, t.At.In(now.Location()).Format("2 Jan 15:04"))))
+		fmt.Fprintln(a.Out, hang("! ", a.say("job.stray", facts{"did": t.Did, "step": t.Step, "at": a.dayClock(t.At.In(now.Location()))})))
 	}
 	return nil
 }
@@ -354,7 +355,7 @@ func (c *jobEditCmd) Run(a *App, cl *client.Client) error {
 	if c.JSON {
 		return a.JSON(map[string]any{"id": c.ID, "changed": slices.Sorted(maps.Keys(fields))})
 	}
-	fmt.Fprintf(a.Out, "job %s is changed; the record shows both.\n", c.ID)
+	a.tell("job.changed", facts{"job": c.ID})
 	return a.printNext(cl, "")
 }
 
@@ -385,7 +386,7 @@ func (a *App) printNext(cl *client.Client, panel string) error {
 		return err
 	}
 	if len(next) == 0 {
-		fmt.Fprintln(a.Out, "No job is written. `curewright job new` writes one.")
+		a.tell("job.none", facts{"command": "`curewright job new`"})
 	}
 	for _, n := range next {
 		a.printStep(n, now)
@@ -397,44 +398,30 @@ func (a *App) printNext(cl *client.Client, panel string) error {
 // hands need, what comes then.
 func (a *App) printStep(n job.Next, now time.Time) {
 	loc := now.Location()
-	fmt.Fprintf(a.Out, "\n%s: %s\n", n.PanelName, a.Units.text(n.Say.Text(now, words.View{Loc: loc})))
+	fmt.Fprintf(a.Out, "\n%s: %s\n", n.PanelName, n.Say.Text(now, words.View{Words: a.Words, Loc: loc, Fahrenheit: a.Units == "us"}))
 	line := func(text string) { fmt.Fprintln(a.Out, hang("  ", a.Units.text(text))) }
 	if n.Status != job.NextOver {
-		line(fmt.Sprintf("step %q of job %s", n.Step, n.Job))
+		line(a.say("job.step_of", facts{"step": n.Step, "job": n.Job}))
 	}
 	if n.Grams != nil {
-		text := fmt.Sprintf("%.0f g %s", *n.Grams, epoxy(n.Resin))
-		if n.ResinG != nil && n.HardenerG != nil {
-			text += fmt.Sprintf(": %.0f g resin + %.0f g hardener", *n.ResinG, *n.HardenerG)
-		}
-		if k := len(n.Cups); k > 1 {
-			text += fmt.Sprintf(", in %d cups of %.0f g, one after another", k, n.Cups[0].Grams)
-		}
-		if len(n.Cups) > 0 && n.Cups[0].WorkMinutes != nil {
-			each := "it"
-			if len(n.Cups) > 1 {
-				each = "each"
-			}
-			text += fmt.Sprintf("; use %s within %.0f min", each, *n.Cups[0].WorkMinutes)
-		}
-		line(text + ".")
+		line(a.amount(n))
 	}
-	for _, x := range []struct{ what, text string }{{"cloth", n.Cloth}, {"cover", n.Cover}} {
+	for _, x := range []struct{ code, text string }{{"job.cloth", n.Cloth}, {"job.cover", n.Cover}} {
 		if x.text != "" {
-			line(x.what + ": " + x.text)
+			line(a.say(x.code, facts{"what": x.text}))
 		}
 	}
 	if n.BagKPa != nil {
-		text := fmt.Sprintf("bag: %.0f kPa below the shop's pressure", *n.BagKPa)
+		text := a.say("job.bag", facts{"kpa": math.Round(*n.BagKPa)})
 		if n.BagMin != nil {
-			text += fmt.Sprintf(", %.0f min", *n.BagMin)
+			text += a.say("job.bag_min", facts{"min": math.Round(*n.BagMin)})
 		}
 		line(text)
 	}
 	if n.Do == "soak" && n.TempC != nil && n.Hours != nil {
-		text := fmt.Sprintf("soak: %.0f °C for %g h", *n.TempC, *n.Hours)
+		text := a.say("job.soak", facts{"temp": words.Temp(*n.TempC), "hours": *n.Hours})
 		if n.RampCH != nil {
-			text += fmt.Sprintf(", up and down at %s/h", a.Units.diff(*n.RampCH))
+			text += a.say("job.ramp", facts{"diff": words.Diff(*n.RampCH)})
 		}
 		line(text)
 	}
@@ -442,20 +429,20 @@ func (a *App) printStep(n job.Next, now time.Time) {
 		line(n.Note)
 	}
 	if n.WaitingFor != nil && n.Status != job.NextNow {
-		line("it waits for: " + n.WaitingFor.Say)
+		line(a.say("job.waits_for", facts{"what": n.WaitingFor.Say}))
 	}
 	if len(n.ReadyCups) > 0 {
 		var ids []string
 		for _, k := range n.ReadyCups {
 			ids = append(ids, k.Batch)
 		}
-		line("mixed and ready: " + strings.Join(ids, ", "))
+		line(a.say("job.ready", facts{"cups": strings.Join(ids, ", ")}))
 	}
 	if n.Mend != nil {
 		line(n.Mend.Say)
 	}
 	if n.More != nil {
-		line(fmt.Sprintf("%s takes %d more: curewright job mixed %s --on", n.More.Step, n.More.CupsLeft, quote(n.More.Step)))
+		line(a.say("job.more", facts{"step": n.More.Step, "n": n.More.CupsLeft, "command": "curewright job mixed " + quote(n.More.Step) + " --on"}))
 	}
 	for _, x := range n.Unsaid {
 		line("? " + x.Say)
@@ -475,8 +462,28 @@ func (a *App) printStep(n job.Next, now time.Time) {
 	case "done":
 		line("→ curewright job done " + quote(n.Step))
 	case "feel":
-		line("→ curewright feel " + n.Feel.Coat + " tacky (or wet, green, firm, hard)")
+		line(a.say("job.feel", facts{"command": "curewright feel " + n.Feel.Coat + " tacky", "others": "wet, green, firm, hard"}))
 	}
+}
+
+// amount is what a step takes: grams, parts, cups and how long a cup is good for.
+func (a *App) amount(n job.Next) string {
+	text := a.say("amount.grams", facts{"grams": math.Round(*n.Grams), "epoxy": a.epoxy(n.Resin)})
+	if n.ResinG != nil && n.HardenerG != nil {
+		text += a.say("amount.parts", facts{"resin": math.Round(*n.ResinG), "hardener": math.Round(*n.HardenerG)})
+	}
+	k := len(n.Cups)
+	if k > 1 {
+		text += a.say("amount.cups", facts{"n": k, "grams": math.Round(n.Cups[0].Grams)})
+	}
+	if k > 0 && n.Cups[0].WorkMinutes != nil {
+		code := "amount.use"
+		if k > 1 {
+			code = "amount.use_each"
+		}
+		text += a.say(code, facts{"min": math.Round(*n.Cups[0].WorkMinutes)})
+	}
+	return text + "."
 }
 
 // quote is a step's id as a shell takes it.

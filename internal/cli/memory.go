@@ -7,14 +7,12 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"time"
 
 	"curewright/dashboards/client"
 	"curewright/internal/daemon"
 	"curewright/internal/fault"
 	"curewright/internal/file"
 	"curewright/model/memory"
-	"curewright/model/words"
 )
 
 // MemoryCmd is what the shop's own coats taught.
@@ -56,10 +54,10 @@ func (a *App) printMemory(v daemon.MemoryView, coats bool) {
 	}
 	for _, y := range v.Yard {
 		if y.Trouble != "" {
-			fmt.Fprintln(a.Out, hang("! ", "Board "+y.Board+" of the yard: "+y.Trouble))
+			fmt.Fprintln(a.Out, hang("! ", a.say("memory.yard", facts{"board": y.Board, "what": y.Trouble})))
 		}
 	}
-	view := words.View{Fahrenheit: a.Units == "us", Loc: time.Local}
+	view := a.view()
 	if len(v.Claims) == 0 {
 		fmt.Fprintln(a.Out, Wrap(view.Say("memory.none", nil), 78))
 	}
@@ -70,7 +68,7 @@ func (a *App) printMemory(v daemon.MemoryView, coats bool) {
 			for i, k := range c.Coats {
 				names[i] = strings.TrimPrefix(k, v.Board+"/")
 			}
-			fmt.Fprintln(a.Out, hang("    from ", strings.Join(names, ", ")))
+			fmt.Fprintln(a.Out, hang("    ", a.say("memory.from", facts{"coats": strings.Join(names, ", ")})))
 		}
 	}
 	nothing := 0
@@ -80,7 +78,7 @@ func (a *App) printMemory(v daemon.MemoryView, coats bool) {
 		}
 	}
 	if len(v.Coats) > 0 && !coats {
-		fmt.Fprintf(a.Out, "\n%s\n", view.Say("memory.kept", words.Facts{"n": fmt.Sprint(len(v.Coats)), "not": fmt.Sprint(nothing)}))
+		fmt.Fprintf(a.Out, "\n%s\n", view.Say("memory.kept", facts{"n": len(v.Coats), "not": nothing}))
 	}
 	if !coats {
 		return
@@ -89,25 +87,25 @@ func (a *App) printMemory(v daemon.MemoryView, coats bool) {
 	for _, c := range v.Coats {
 		var tests []string
 		for _, t := range c.Tests {
-			tests = append(tests, fmt.Sprintf("%s %s", t.State, t.At.Local().Format("15:04")))
+			tests = append(tests, a.state(t.State)+" "+t.At.Local().Format("15:04"))
 		}
-		line := fmt.Sprintf("%s · %s · %s · %s", c.Coat, c.Resin, c.Applied.Local().Format("2 Jan 2006"), a.Units.temp(c.WarmthC))
+		line := fmt.Sprintf("%s · %s · %s · %s", c.Coat, c.Resin, a.date(c.Applied.Local()), a.Units.temp(c.WarmthC))
 		if c.Lot != "" {
-			line += " · lot " + c.Lot
+			line += " · " + a.say("memory.lot", facts{"lot": c.Lot})
 		}
 		if c.Board != v.Board {
-			line += " · board " + c.Board
+			line += " · " + a.say("memory.board", facts{"board": c.Board})
 		}
 		fmt.Fprintln(a.Out, line)
 		if len(tests) > 0 {
 			fmt.Fprintln(a.Out, hang("    ", strings.Join(tests, ", ")))
 		}
 		if len(c.Why) > 0 {
-			head := "    taught less: "
+			code := "memory.less"
 			if !c.Teaches {
-				head = "    taught nothing: "
+				code = "memory.nothing"
 			}
-			fmt.Fprintln(a.Out, hang(head, strings.Join(c.Why, "; ")))
+			fmt.Fprintln(a.Out, hang("    ", a.say(code, facts{"why": strings.Join(c.Why, "; ")})))
 		}
 	}
 }
@@ -152,7 +150,7 @@ func (c *memoryForgetCmd) Run(a *App, cl *client.Client) error {
 	if c.JSON {
 		return a.JSON(raw)
 	}
-	fmt.Fprintf(a.Out, "Forgotten: %d coats teach no more.\n", n.Forgotten)
+	a.tell("memory.forgotten", facts{"n": n.Forgotten})
 	return nil
 }
 
@@ -180,7 +178,7 @@ func (c *memoryExportCmd) Run(a *App, cl *client.Client) error {
 	if c.Out == "-" {
 		return nil
 	}
-	return a.done(c.JSON, map[string]any{"file": c.Out, "bytes": len(b)}, "Written to %s, %d bytes.", c.Out, len(b))
+	return a.done(c.JSON, map[string]any{"file": c.Out, "bytes": len(b)}, "memory.written", facts{"file": c.Out, "bytes": len(b)})
 }
 
 type memoryImportCmd struct {
@@ -219,13 +217,14 @@ func (c *memoryImportCmd) Run(a *App, cl *client.Client) error {
 	if err := json.Unmarshal(raw, &got); err != nil {
 		return fmt.Errorf("the daemon's answer: %w", err)
 	}
-	fmt.Fprintf(a.Out, "Taken from board %s: %d coats, the lots of %d resins.\n", got.Board, got.Coats, got.Shared)
+	a.tell("memory.taken", facts{"board": got.Board, "coats": got.Coats, "resins": got.Shared})
 	for _, x := range got.Aside {
-		what := fmt.Sprintf("Board %s learnt the opposite of %s, lot %s: rate factor %.2f there, %.2f here. It is set aside.", x.Board, x.Resin, x.Lot, x.Theirs, x.Mine)
+		code := "memory.aside"
 		if x.Against != "" {
-			what = fmt.Sprintf("Boards %s and %s learnt the opposite of %s, lot %s: rate factors %.2f and %.2f. Both are set aside.", x.Board, x.Against, x.Resin, x.Lot, x.Theirs, x.Mine)
+			code = "memory.aside_both"
 		}
-		fmt.Fprintln(a.Out, hang("! ", what))
+		fmt.Fprintln(a.Out, hang("! ", a.say(code, facts{"board": x.Board, "against": x.Against, "resin": x.Resin, "lot": x.Lot,
+			"theirs": fmt.Sprintf("%.2f", x.Theirs), "mine": fmt.Sprintf("%.2f", x.Mine)})))
 	}
 	return nil
 }

@@ -22,6 +22,7 @@ import (
 	"curewright/model/mix"
 	"curewright/model/pot"
 	"curewright/model/stock"
+	"curewright/model/words"
 )
 
 // MixCmd says what to mix: grams from an area, a cloth and a coat, in batches
@@ -106,8 +107,8 @@ func (c *MixCmd) query() (q web.MixQuery, ratio, volume, dens *[2]float64, err e
 }
 
 // local answers without a daemon.
-func (c *MixCmd) local(q web.MixQuery, r cure.Resin) (pot.MixAnswer, error) {
-	m := pot.MixQuery{Resin: r, Grams: q.Grams, WorkMinutes: q.WorkMinutes, Vessel: pot.Vessel(q.Vessel), People: c.People, Mixes: c.Mixes, Lays: c.Lays, ShopC: *c.Shop, StartC: q.StartC, Pump: q.Pump, Readings: q.Readings}
+func (c *MixCmd) local(lang *words.Catalogue, q web.MixQuery, r cure.Resin) (pot.MixAnswer, error) {
+	m := pot.MixQuery{Words: lang, Resin: r, Grams: q.Grams, WorkMinutes: q.WorkMinutes, Vessel: pot.Vessel(q.Vessel), People: c.People, Mixes: c.Mixes, Lays: c.Lays, ShopC: *c.Shop, StartC: q.StartC, Pump: q.Pump, Readings: q.Readings}
 	for _, x := range []struct{ dst, from *float64 }{{&m.ScaleG, q.ScaleG}, {&m.FillerPct, q.FillerPct}, {&m.CupG, q.CupG}} {
 		if x.from != nil {
 			*x.dst = *x.from
@@ -212,11 +213,11 @@ func (c *MixCmd) Run(a *App) error {
 		if dens != nil {
 			r.DensityResin, r.DensityHardener = &dens[0], &dens[1]
 		}
-		ans, err := c.local(q, r)
+		ans, err := c.local(a.Words, q, r)
 		if err := fault.Join(rerr, ferr, err); err != nil {
 			return err
 		}
-		out = mixPrinted{MixAnswer: ans, Say: ans.Say(nil) + "."}
+		out = mixPrinted{MixAnswer: ans, Say: ans.Say(a.Words) + "."}
 	}
 	if c.JSON {
 		return a.JSON(out)
@@ -227,35 +228,36 @@ func (c *MixCmd) Run(a *App) error {
 
 func (m *mixPrinted) print(a *App) {
 	fmt.Fprintln(a.Out, Wrap(m.Say, 78))
-	row := func(what, text string) { fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-20s ", what), text)) }
+	const columns = 20
+	row := func(code, text string) { a.row(columns, code, text) }
 	b := m.Batches[0]
 	fmt.Fprintln(a.Out)
-	row("workable for", within(b.WorkMinutes)+" from mixing")
-	row("laying takes", fmt.Sprintf("%.0f min", math.Ceil(b.LayMinutes)))
+	row("mix.workable", a.say("mix.from_mixing", facts{"time": a.within(b.WorkMinutes)}))
+	row("mix.laying", a.view().Say("span.min", facts{"min": math.Ceil(b.LayMinutes)}))
 	if b.Parts != "" {
-		row("ratio", b.Parts)
+		row("mix.ratio", b.Parts)
 	}
 	if b.LowG != nil {
-		row("hardener", fmt.Sprintf("%.1f to %.1f g", *b.LowG, *b.HighG))
+		row("mix.hardener", a.say("mix.grams_to", facts{"low": fmt.Sprintf("%.1f", *b.LowG), "high": fmt.Sprintf("%.1f", *b.HighG)}))
 	}
 	if e := b.RatioErrPct; e >= 0.5 {
-		row("the scale's error", fmt.Sprintf("±%.0f %% of hardener", math.Ceil(e)))
+		row("mix.scale", a.say("mix.scale_error", facts{"pct": math.Ceil(e)}))
 	}
 	if s := m.Strokes; s != nil {
-		row("by pump", fmt.Sprintf("%d strokes of resin, %d of hardener, %.0f g", s.Resin, s.Hardener, s.Grams))
+		row("mix.pump", a.say("mix.strokes", facts{"resin": s.Resin, "hardener": s.Hardener, "grams": math.Round(s.Grams)}))
 	}
 	if m.Pot != nil {
-		row("left in the cup", strings.TrimPrefix(m.Pot.Left, "Left standing it "))
+		fmt.Fprintln(a.Out, hang("  ", m.Pot.Left))
 	}
 	if n := m.Need; n != nil {
 		for _, p := range n.Parts {
-			row(fmt.Sprintf("%.0f g", p.Grams.Use), p.What)
+			fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-*s ", columns, fmt.Sprintf("%.0f g", p.Grams.Use)), p.What))
 		}
 	}
 	if p := m.Pour; p != nil && (p.ResinG > 0 || p.HardenerG > 0) {
 		fmt.Fprintln(a.Out)
-		row("in the cup", fmt.Sprintf("%.0f g resin, %.0f g hardener", p.ResinG, p.HardenerG))
-		row("now", p.Say)
+		row("mix.in_cup", a.say("mix.both", facts{"resin": math.Round(p.ResinG), "hardener": math.Round(p.HardenerG)}))
+		row("mix.now", p.Say)
 	}
 	for _, f := range m.Faults {
 		fmt.Fprintln(a.Out, hang("  ! ", strings.TrimPrefix(f.Field+": "+f.What, ": ")))
@@ -316,22 +318,23 @@ func (c *stockListCmd) Run(a *App, cl *client.Client) error {
 		n++
 		value := ""
 		if l.Value != nil {
-			value = fmt.Sprintf(", worth %.2f %s", *l.Value, l.Currency)
+			value = a.say("stock.worth", facts{"price": fmt.Sprintf("%.2f", *l.Value), "currency": l.Currency})
 		}
-		fmt.Fprintf(a.Out, "%-12s %-9s %-10s lot %-10s %6.0f of %.0f g%s\n", l.ID, l.Part, l.Resin, l.Lot, l.LeftG, l.FullG, value)
+		fmt.Fprintf(a.Out, "%-12s %-9s %-10s %s%s\n", l.ID, a.Words.Text("stock.part."+l.Part), l.Resin,
+			a.say("stock.line", facts{"lot": fmt.Sprintf("%-10s", l.Lot), "left": fmt.Sprintf("%6.0f", l.LeftG), "full": math.Round(l.FullG)}), value)
 		if l.Say != "" {
 			fmt.Fprintln(a.Out, hang("             ", l.Say))
 		}
 	}
 	if n == 0 {
-		fmt.Fprintln(a.Out, "no stock is kept: curewright stock add, or import a file")
+		a.tell("stock.none", facts{"command": "`curewright stock add`"})
 	}
 	for _, e := range s.Ends {
 		fmt.Fprintln(a.Out, Wrap(e.Say, 78))
 	}
 	for _, k := range []string{coat.TackCoat, coat.WetOut, coat.FillCoat, coat.Seal} {
 		if h, ok := s.Habits[k]; ok {
-			fmt.Fprintf(a.Out, "%s: you take %.0f %% of the tables' grams (%d coats)\n", k, 100*h.Factor, h.Coats)
+			a.tell("stock.habit", facts{"coat": a.kind(k), "pct": math.Round(100 * h.Factor), "coats": h.Coats})
 		}
 	}
 	return nil
@@ -382,9 +385,9 @@ func (c *stockAddCmd) Run(a *App, cl *client.Client) error {
 	}
 	what := c.Name
 	if what == "" {
-		what = c.Part + " of " + c.Resin
+		what = a.say("stock.part_of", facts{"part": words.Code("stock.part." + c.Part), "resin": c.Resin})
 	}
-	return a.done(c.JSON, map[string]any{"id": id}, "%s, %.0f g: %s", capital(what), g, id)
+	return a.done(c.JSON, map[string]any{"id": id}, "stock.added", facts{"what": capital(what), "grams": math.Round(g), "id": id})
 }
 
 type stockCountCmd struct {
@@ -405,7 +408,7 @@ func (c *stockCountCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.Patch(a.Ctx, "stock", c.ID, map[string]any{"counted_g": g, "counted_at": now}); err != nil {
 		return err
 	}
-	return a.did(c.JSON, map[string]any{"id": c.ID, "counted_g": g, "counted_at": now}, "stock %s holds %.0f g\n", c.ID, g)
+	return a.done(c.JSON, map[string]any{"id": c.ID, "counted_g": g, "counted_at": now}, "stock.counted", facts{"id": c.ID, "grams": math.Round(g)})
 }
 
 type stockNoteCmd struct {
@@ -438,7 +441,7 @@ func (c *stockNoteCmd) Run(a *App, cl *client.Client) error {
 		return err
 	}
 	f["id"] = c.ID
-	return a.did(c.JSON, f, "stock %s noted\n", c.ID)
+	return a.done(c.JSON, f, "stock.noted", facts{"id": c.ID})
 }
 
 type stockGoneCmd struct {
@@ -454,7 +457,7 @@ func (c *stockGoneCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.Patch(a.Ctx, "stock", c.ID, map[string]any{"gone": now}); err != nil {
 		return err
 	}
-	return a.did(c.JSON, map[string]any{"id": c.ID, "gone": now}, "stock %s is gone\n", c.ID)
+	return a.done(c.JSON, map[string]any{"id": c.ID, "gone": now}, "stock.gone", facts{"id": c.ID})
 }
 
 type stockImportCmd struct {
@@ -493,7 +496,7 @@ func (c *stockImportCmd) Run(a *App, cl *client.Client) error {
 	if c.JSON {
 		return a.JSON(map[string]any{"ids": ids})
 	}
-	fmt.Fprintf(a.Out, "%d containers: %s\n", len(ids), strings.Join(ids, ", "))
+	a.tell("stock.imported", facts{"n": len(ids), "ids": strings.Join(ids, ", ")})
 	return nil
 }
 

@@ -10,6 +10,7 @@ import (
 	"curewright/dashboards/client"
 	"curewright/history"
 	"curewright/internal/fault"
+	"curewright/model/words"
 )
 
 // names says what ids stand for, as people call it: an answer that repeats an id
@@ -57,10 +58,10 @@ func (n names) is(id string) string {
 			s = fmt.Sprintf("%s (%s)", p.Name, id)
 		}
 		if p.Role != "" {
-			s += ", " + p.Role
+			s += ", " + n.a.role(p.Role)
 		}
 		if p.Panel != "" {
-			s += " on " + n.panel(p.Panel)
+			s += n.a.say("name.on_panel", facts{"panel": n.panel(p.Panel)})
 		}
 		return s
 	}
@@ -71,16 +72,16 @@ func (n names) is(id string) string {
 func (n names) coat(id string) string {
 	v, err := n.cl.Coat(n.a.Ctx, id)
 	if err != nil {
-		return "coat " + id
+		return n.plain("coat", id)
 	}
-	return "the " + v.Record.Kind + " on " + n.panel(v.Record.Panel)
+	return n.a.say("name.coat", facts{"kind": n.a.kind(v.Record.Kind), "panel": n.panel(v.Record.Panel)})
 }
 
 // cup is such as "the cup of 143 g medium mixed at 14:05".
 func (n names) cup(id string) string {
 	bs, err := n.cl.Batches(n.a.Ctx)
 	if err != nil {
-		return "cup " + id
+		return n.plain("cup", id)
 	}
 	for _, b := range bs {
 		if b.ID != id {
@@ -90,9 +91,14 @@ func (n names) cup(id string) string {
 		if b.ResinG != nil && b.HardenerG != nil {
 			g = fmt.Sprintf("%.0f g ", *b.ResinG+*b.HardenerG)
 		}
-		return fmt.Sprintf("the cup of %s%s mixed at %s", g, b.Resin, n.clock(b.Mixed))
+		return n.a.say("name.cup", facts{"grams": g, "resin": b.Resin, "at": n.clock(b.Mixed)})
 	}
-	return "cup " + id
+	return n.plain("cup", id)
+}
+
+// plain is a record whose name nobody knows: "coat a-tack".
+func (n names) plain(kind, id string) string {
+	return n.a.say("name.plain", facts{"kind": words.Code("cli.name.kind." + kind), "id": id})
 }
 
 // clock is a time of day by the daemon's zone.
@@ -103,13 +109,16 @@ func (n names) clock(t time.Time) string {
 	return t.Format("15:04")
 }
 
-// capital begins a sentence.
-func capital(s string) string {
-	if s == "" || s[0] < 'a' || s[0] > 'z' {
-		return s
+// role is a probe's role in the reader's language.
+func (a *App) role(code string) string {
+	if code == "" {
+		return ""
 	}
-	return string(s[0]-'a'+'A') + s[1:]
+	return a.say("role."+code, nil)
 }
+
+// capital begins a sentence.
+func capital(s string) string { return words.Upper(s) }
 
 // inUse says what to do about a store that a running daemon has open.
 func inUse(dir string, err error) error {

@@ -14,6 +14,7 @@ import (
 	"curewright/model/air"
 	"curewright/model/cure"
 	"curewright/model/pot"
+	"curewright/model/words"
 )
 
 // loadResin takes a generic name or a resin file made by fit.
@@ -89,86 +90,83 @@ func (c *CureCmd) Run(a *App) error {
 	if c.JSON {
 		return a.JSON(s)
 	}
-	fmt.Fprintf(a.Out, "%s at a steady %s, counted from mixing\n", epoxy(r.Name), a.Units.temp(c.Temp))
+	a.tell("cure.head", facts{"epoxy": a.epoxy(r.Name), "temp": a.Units.temp(c.Temp)})
 	if r.Generic {
-		fmt.Fprintln(a.Out, "generic, fit your own")
+		a.tell("cure.generic", nil)
 	}
 	fmt.Fprintln(a.Out)
 	for _, row := range []struct {
-		what string
+		mark string
 		min  *float64
 	}{
-		{"sticks, lifts clean (tacky)", s.TimesMin.Tacky},
-		{"takes the next coat from", s.TimesMin.RecoatOpens},
-		{"no stick, nail dents (green)", s.TimesMin.Green},
-		{"nail slides, no dent (firm)", s.TimesMin.Firm},
-		{"too late for a coat without sanding", s.TimesMin.RecoatCloses},
-		{"sands to dust (hard)", s.TimesMin.Hard},
+		{"tacky", s.TimesMin.Tacky},
+		{"recoat_opens", s.TimesMin.RecoatOpens},
+		{"green", s.TimesMin.Green},
+		{"firm", s.TimesMin.Firm},
+		{"recoat_closes", s.TimesMin.RecoatCloses},
+		{"hard", s.TimesMin.Hard},
 	} {
-		when := minutes(row.min)
+		when := a.minutes(row.min)
 		if row.min == nil && len(s.UnknownWhy) > 0 {
-			when = "not known" // it may come; nothing is claimed
+			when = a.say("not_known", nil) // it may come; nothing is claimed
 		}
-		fmt.Fprintf(a.Out, "  %-38s %s\n", row.what, when)
+		fmt.Fprintf(a.Out, "  %-38s %s\n", a.mark(row.mark), when)
 	}
 	fmt.Fprintln(a.Out)
 	for _, w := range s.UnknownWhy {
-		fmt.Fprintln(a.Out, hang("  ", "not known beyond tacky: "+whyWords(w, r, a.Units)))
+		fmt.Fprintln(a.Out, hang("  ", a.say("cure.beyond", facts{"why": a.why(w, r)})))
 	}
 	if s.Stall {
-		fmt.Fprintln(a.Out, hang("  ", "It would stall: too cold to finish, though it may feel hard. Keep it warmer."))
+		fmt.Fprintln(a.Out, hang("  ", a.say("cure.stall", nil)))
 	}
 	if len(s.UnknownWhy) > 0 || s.Stall {
 		fmt.Fprintln(a.Out)
 	}
-	fmt.Fprintln(a.Out, Wrap(Caution, 78))
+	fmt.Fprintln(a.Out, Wrap(a.caution(), 78))
 	return nil
 }
 
-func whyWords(why string, r cure.Resin, u Units) string {
-	switch why {
-	case "below_minimum":
-		return fmt.Sprintf("below the epoxy's %s minimum", u.temp(r.MinC))
-	case "outside_range":
-		return fmt.Sprintf("outside %s to %s, where it is known", u.temp(r.MinC), u.temp(r.MaxC))
-	case "cold_glass":
-		return "it would turn glassy from the cold before it gels, and feel hard without being so"
-	case "no_reading":
-		return "no reading of the panel yet"
-	case "gap":
-		return "too long without readings"
+// mark is a mark of the cure as the finger finds it, "sticks, lifts clean (tacky)".
+func (a *App) mark(code string) string {
+	if a.Words.Has("state." + code) {
+		return a.say("mark.state", facts{"finger": words.Code("finger." + code), "state": words.Code("state." + code)})
 	}
-	return why
+	return a.say("mark."+code, nil)
 }
 
-// minutes renders a time that may never come.
-func minutes(m *float64) string {
+// why is a reason of [cure.Steadily] that nothing is claimed past tacky.
+func (a *App) why(code string, r cure.Resin) string {
+	return a.say("cure.why."+code, facts{"min": a.Units.temp(r.MinC), "max": a.Units.temp(r.MaxC)})
+}
+
+// minutes renders a time, min, that may never come.
+func (a *App) minutes(m *float64) string {
 	if m == nil {
-		return "never"
+		return a.say("never", nil)
 	}
 	if *m < 90 {
-		return fmt.Sprintf("%.0f min", *m)
+		return a.view().Say("span.min", facts{"min": math.Round(*m)})
 	}
 	h := *m / 60
 	if h < 48 {
-		return fmt.Sprintf("%.1f h", h)
+		return a.view().Say("span.h", facts{"h": fmt.Sprintf("%.1f", h)})
 	}
-	return fmt.Sprintf("%.1f days", h/24)
+	return a.view().Say("span.days", facts{"days": fmt.Sprintf("%.1f", h/24)})
 }
 
-// within renders a time to keep to: rounded down, never up.
-func within(m *float64) string {
+// within renders a time to keep to, min: rounded down, never up.
+func (a *App) within(m *float64) string {
 	if m == nil {
-		return "12 h and more; the sheet's own time comes first"
+		return a.say("within.hours", nil)
 	}
 	if *m < 1 {
-		return "less than a minute"
+		return a.view().Say("pot.under_a_minute", nil)
 	}
 	down := math.Floor(*m)
 	if down >= 90 {
 		down = math.Floor(down/6) * 6 // a tenth of an hour
 	}
-	return minutes(&down)
+	return a.minutes(&down)
 }
 
 type AirCmd struct {
@@ -201,14 +199,16 @@ func (c *AirCmd) Run(a *App) error {
 	if c.JSON {
 		return a.JSON(p)
 	}
-	fmt.Fprintf(a.Out, "air %s, %.0f %%\n", a.Units.temp(c.Temp), c.RH)
-	fmt.Fprintf(a.Out, "  dew point           %s\n", a.Units.temp(p.DewPointC))
-	fmt.Fprintf(a.Out, "  water               %.1f g in a kilogram of dry air\n", 1000*p.HumidityRatio)
+	a.tell("air.head", facts{"temp": a.Units.temp(c.Temp), "pct": math.Round(c.RH)})
+	const columns = 19
+	a.row(columns, "air.dew_point", a.Units.temp(p.DewPointC))
+	a.row(columns, "air.water", a.say("air.grams", facts{"grams": fmt.Sprintf("%.1f", 1000*p.HumidityRatio)}))
 	if c.Panel != nil && p.DewMarginK != nil && p.PanelRHPct != nil {
-		fmt.Fprintf(a.Out, "  at the panel        %.0f %% at its surface, %s\n", *p.PanelRHPct, margin(a.Units, *p.DewMarginK))
+		a.row(columns, "air.panel", a.say("air.surface", facts{"pct": math.Round(*p.PanelRHPct), "margin": a.margin(*p.DewMarginK)}))
 	}
 	if c.HeatTo != nil {
-		fmt.Fprintf(a.Out, "  heated to %-9s %.0f %%, with no water added\n", a.Units.temp(*c.HeatTo), air.Heated(c.Temp, c.RH, *c.HeatTo))
+		fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-*s ", columns, a.say("air.heated", facts{"temp": a.Units.temp(*c.HeatTo)})),
+			a.say("air.no_water", facts{"pct": math.Round(air.Heated(c.Temp, c.RH, *c.HeatTo))})))
 	}
 	for _, n := range p.Cautions {
 		fmt.Fprintln(a.Out, Wrap(n, 78))
@@ -216,22 +216,15 @@ func (c *AirCmd) Run(a *App) error {
 	return nil
 }
 
-func margin(u Units, k float64) string {
+// margin says how far a panel is above the dew point, K.
+func (a *App) margin(k float64) string {
 	switch {
 	case k <= 0:
-		return "wet: at or below the dew point"
+		return a.say("air.wet", nil)
 	case k < 3:
-		return u.diff(k) + " above dew: too close, " + u.diff(3) + " is the least"
+		return a.say("air.close", facts{"diff": a.Units.diff(k), "least": a.Units.diff(3)})
 	}
-	return u.diff(k) + " above dew"
-}
-
-// peakWords say how hot a cup left standing gets. A class and no figure: the
-// figure is not to be trusted.
-var peakWords = map[string]string{
-	"warm":    "warm",
-	"hot":     "hot: burns the hand",
-	"burning": "burning: over 60 °C; past 80 it smokes and can set things alight",
+	return a.say("air.above", facts{"diff": a.Units.diff(k)})
 }
 
 type PotCmd struct {
@@ -256,7 +249,7 @@ func (PotCmd) Help() string {
 
 func (c *PotCmd) Run(a *App) error {
 	r, rerr := loadResin(c.Resin)
-	q := pot.Query{Resin: r, Grams: c.Grams, Shape: pot.Shape(c.Shape), DiameterMM: c.DiameterMM, DepthMM: c.DepthMM, ShopC: c.Shop, StartC: c.Start,
+	q := pot.Query{Words: a.Words, Resin: r, Grams: c.Grams, Shape: pot.Shape(c.Shape), DiameterMM: c.DiameterMM, DepthMM: c.DepthMM, ShopC: c.Shop, StartC: c.Start,
 		Internal: c.Internal, Insulated: c.Insulated, SubstrateJM2K: c.Substrate}
 	if c.Filler != nil {
 		q.Filler = &pot.Filler{Fraction: *c.Filler / 100}
@@ -286,26 +279,27 @@ func (c *PotCmd) Run(a *App) error {
 	if c.JSON {
 		return a.JSON(p)
 	}
-	fmt.Fprintf(a.Out, "%.0f g of %s in a %s, shop %s\n", c.Grams, epoxy(r.Name), c.Shape, a.Units.temp(c.Shop))
-	row := func(what, text string) { fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-23s ", what), text)) }
+	a.tell("pot.head", facts{"grams": math.Round(c.Grams), "epoxy": a.epoxy(r.Name), "shape": words.Code("cli.pot.shape." + c.Shape), "temp": a.Units.temp(c.Shop)})
+	const columns = 23
 	fmt.Fprintln(a.Out)
-	row("workable for", within(p.WorkMinutes))
-	row("if left", strings.TrimPrefix(p.Left, "Left standing it "))
-	row("now", p.Do)
-	row("at its hottest", peakWords[p.PeakClass]+" (most likely)")
+	a.row(columns, "mix.workable", a.within(p.WorkMinutes))
+	fmt.Fprintln(a.Out, hang("  ", p.Left))
+	a.row(columns, "mix.now", p.Do)
+	// A class and no figure: the figure is not to be trusted.
+	a.row(columns, "pot.hottest", a.say("pot.peak."+p.PeakClass, facts{"over": a.Units.whole(60), "smokes": a.Units.whole(80)}))
 	for _, m := range []struct {
-		n string
+		n int
 		g *int
-	}{{"20", p.MaxGrams.For20}, {"30", p.MaxGrams.For30}, {"45", p.MaxGrams.For45}} {
-		most := "no limit up to 2000 g"
+	}{{20, p.MaxGrams.For20}, {30, p.MaxGrams.For30}, {45, p.MaxGrams.For45}} {
+		most := a.say("pot.no_limit", nil)
 		switch {
 		case m.g == nil:
 		case *m.g == 0:
-			most = "not even 10 g: too warm or too fast"
+			most = a.say("pot.not_even", nil)
 		default:
-			most = fmt.Sprintf("%d g at most", *m.g)
+			most = a.say("pot.at_most", facts{"grams": *m.g})
 		}
-		row("for "+m.n+" min of work", most)
+		fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-*s ", columns, a.say("pot.for", facts{"min": m.n})), most))
 	}
 	fmt.Fprintln(a.Out)
 	for _, s := range p.Why {

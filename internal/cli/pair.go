@@ -56,13 +56,18 @@ func (c *PairCmd) Run(a *App, cl *client.Client) error {
 		return a.JSON(map[string]any{"code": p.Code, "expires": p.Expires, "address": at, "link": link, "local_only": p.LocalOnly})
 	}
 	if at == "" {
-		fmt.Fprintf(a.Out, "\n  Code   %s\n\n  Good until %s, once.\n\n", p.Code, p.Expires.Local().Format("15:04"))
-		fmt.Fprintln(a.Out, hang("  ", "This board is on no network that a phone could reach it by: connect it, then run this again; or say --at http://ADDRESS:PORT."))
+		fmt.Fprintln(a.Out)
+		a.row(6, "pair.code", p.Code)
+		fmt.Fprintf(a.Out, "\n  %s\n\n", a.say("pair.until", facts{"at": p.Expires.Local().Format("15:04")}))
+		fmt.Fprintln(a.Out, hang("  ", a.say("pair.no_network", facts{"flag": "--at http://ADDRESS:PORT"})))
 		return nil
 	}
-	fmt.Fprintf(a.Out, "\n  Open   %s\n  Code   %s\n\n  Good until %s, once.\n\n", at, p.Code, p.Expires.Local().Format("15:04"))
+	fmt.Fprintln(a.Out)
+	a.row(6, "pair.open", at)
+	a.row(6, "pair.code", p.Code)
+	fmt.Fprintf(a.Out, "\n  %s\n\n", a.say("pair.until", facts{"at": p.Expires.Local().Format("15:04")}))
 	if p.LocalOnly && c.At == "" {
-		fmt.Fprintln(a.Out, hang("  ", "No phone can reach that yet: the page is served to this machine only. Set [web] listen = \"0.0.0.0:8374\" in the configuration and start the daemon again."))
+		fmt.Fprintln(a.Out, hang("  ", a.say("pair.local_only", facts{"setting": "[web] listen = \"0.0.0.0:8374\""})))
 		fmt.Fprintln(a.Out)
 		return nil // a square that leads nowhere helps nobody
 	}

@@ -58,6 +58,7 @@ func (c *PlanCmd) Run(a *App) error {
 	if err := fault.Join(jerr, terr, serr); err != nil {
 		return err
 	}
+	j.Settings.Words = a.Words
 	if c.Tables && j.Day != nil {
 		j.Day.Grams = job.GramsTables
 	}
@@ -106,7 +107,7 @@ func solvePlan(ctx context.Context, j *job.Job, t *job.Table, shopC *float64) (p
 
 // write writes the day sheet and the calendar that were asked for.
 func (c *PlanCmd) write(a *App, j *job.Job, res plan.Result) error {
-	o := daysheet.Options{Title: titleOf(j.Path), Made: time.Now(), US: a.Units == "us"}
+	o := daysheet.Options{Title: titleOf(j.Path), Made: time.Now(), US: a.Units == "us", Words: a.Words}
 	if c.Sheet != "" {
 		b, err := daysheet.HTML(res, o)
 		if err != nil {
@@ -134,7 +135,7 @@ func printPlan(a *App, res plan.Result) {
 	line := func(head, text string) { fmt.Fprintln(a.Out, hang(head, a.Units.text(text))) }
 	line("", res.Say)
 	if len(res.WhyNot) > 0 {
-		fmt.Fprintln(a.Out, "\nWhat stands in the way:")
+		fmt.Fprintln(a.Out, "\n"+a.say("plan.in_the_way", nil))
 	}
 	for _, w := range res.WhyNot {
 		line("· ", w)
@@ -145,28 +146,29 @@ func printPlan(a *App, res plan.Result) {
 		if s.Panel != "" {
 			say = s.Panel + ": " + say
 		}
-		line(s.At.Format("Mon 15:04")+"  ", say)
+		line(a.weekday(s.At)+"  ", say)
 		for i := 0; i < len(s.Batches); {
 			n := 1
 			for i+n < len(s.Batches) && s.Batches[i+n].Grams == s.Batches[i].Grams {
 				n++
 			}
-			line(under, cupWords(s.Batches[i], n))
+			line(under, a.cups(s.Batches[i], n))
 			i += n
 		}
 		if s.Window != nil {
-			line(under, fmt.Sprintf("window %s to %s", edge(s.Window.Opens, "now"), edge(s.Window.Closes, "open end")))
+			line(under, a.say("plan.window", facts{"opens": a.edge(s.Window.Opens, "plan.now"), "closes": a.edge(s.Window.Closes, "plan.open_end")}))
 		}
 	}
 	if len(res.Options) > 0 {
-		fmt.Fprintln(a.Out, "\nWhat would make it surer:")
+		fmt.Fprintln(a.Out, "\n"+a.say("plan.surer", nil))
 	}
 	for _, o := range res.Options {
-		text := fmt.Sprintf("%s %d in 100", o.Say, int(math.Floor(100*o.Probability+1e-9)))
+		f := facts{"option": o.Say, "n": int(math.Floor(100*o.Probability + 1e-9))}
+		code := "plan.option"
 		if o.Finish != nil {
-			text += ", done about " + o.Finish.Format("Mon 15:04")
+			code, f["at"] = "plan.option_done", a.weekday(*o.Finish)
 		}
-		line("· ", text+".")
+		line("· ", a.say(code, f))
 	}
 	fmt.Fprintln(a.Out)
 	for _, n := range append(slices.Clone(res.Notes), res.Cautions...) {
@@ -174,38 +176,39 @@ func printPlan(a *App, res plan.Result) {
 	}
 }
 
-// cupWords say how to mix n equal cups.
-func cupWords(b plan.Batch, n int) string {
-	s := fmt.Sprintf("a cup of %.0f g %s", b.Grams, epoxy(b.Resin))
+// cups say how to mix n equal cups.
+func (a *App) cups(b plan.Batch, n int) string {
+	f := facts{"n": n, "grams": math.Round(b.Grams), "epoxy": a.epoxy(b.Resin)}
+	s := a.say("cups.one", f)
 	if n > 1 {
-		s = fmt.Sprintf("%d cups, one after another, each of %.0f g %s", n, b.Grams, epoxy(b.Resin))
+		s = a.say("cups.many", f)
 	}
 	switch {
 	case b.ResinG != nil && b.HardenerG != nil:
-		s += fmt.Sprintf(": %.0f g resin + %.0f g hardener", *b.ResinG, *b.HardenerG)
+		s += a.say("amount.parts", facts{"resin": math.Round(*b.ResinG), "hardener": math.Round(*b.HardenerG)})
 		if b.HardenerLow != nil && b.HardenerHi != nil {
-			s += fmt.Sprintf(" (%.1f to %.1f)", *b.HardenerLow, *b.HardenerHi)
+			s += a.say("cups.within", facts{"low": fmt.Sprintf("%.1f", *b.HardenerLow), "high": fmt.Sprintf("%.1f", *b.HardenerHi)})
 		}
 	case b.Ratio != "":
 		s += ": " + b.Ratio
 	default:
-		s += ": ratio from the data sheet"
+		s += a.say("cups.ratio", nil)
 	}
 	if b.Vessel == string(pot.FromTray) || b.Vessel == string(pot.FromRoller) {
-		s += "; pour it into the tray at once"
+		s += a.say("cups.tray", nil)
 	}
 	if b.WorkMinutes != nil {
-		s += fmt.Sprintf("; use it within %d min", int(*b.WorkMinutes))
+		s += a.say("amount.use", facts{"min": int(*b.WorkMinutes)})
 	}
 	if b.Verdict == pot.Runaway {
-		s += "; it overheats if left in the cup"
+		s += a.say("cups.overheats", nil)
 	}
 	return s + "."
 }
 
-func edge(t *time.Time, none string) string {
+func (a *App) edge(t *time.Time, none string) string {
 	if t == nil {
-		return none
+		return a.say(none, nil)
 	}
-	return t.Format("Mon 15:04")
+	return a.weekday(*t)
 }

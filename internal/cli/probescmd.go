@@ -45,16 +45,16 @@ func (c *probesListCmd) Run(a *App, cl *client.Client) error {
 		return a.JSON(map[string]any{"probes": ps})
 	}
 	if len(ps) == 0 {
-		fmt.Fprintln(a.Out, "No probe yet.")
+		a.tell("probes.none", nil)
 	}
 	for _, p := range ps {
-		how := p.State
+		how := a.say("probes.state."+p.State, nil)
 		if !p.Accepted && !p.Wired {
-			how = "not accepted: curewright probes accept " + p.Probe
+			how = a.say("probes.not_accepted", facts{"command": "curewright probes accept " + p.Probe})
 		}
-		role := p.Role
+		role := a.role(p.Role)
 		if p.Panel != "" {
-			role += " on " + names{a, cl}.panel(p.Panel)
+			role += a.say("name.on_panel", facts{"panel": names{a, cl}.panel(p.Panel)})
 		}
 		fmt.Fprintf(a.Out, "%-18s %-20s %-22s %s\n", p.Probe, p.Name, role, how)
 	}
@@ -70,11 +70,11 @@ type probeMeta struct {
 	JSON  bool    `help:"Print one JSON object."`
 }
 
-func (c *probeMeta) set(a *App, cl *client.Client, accepted *bool, said string) error {
+func (c *probeMeta) set(a *App, cl *client.Client, accepted *bool, code string) error {
 	if err := cl.SetProbe(a.Ctx, c.ID, client.ProbePatch{Name: c.Name, Role: c.Role, Panel: c.Panel, Accepted: accepted}); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": c.ID, "name": c.Name, "role": c.Role, "panel": c.Panel}, said, names{a, cl}.is(c.ID))
+	return a.done(c.JSON, map[string]any{"id": c.ID, "name": c.Name, "role": c.Role, "panel": c.Panel}, code, facts{"probe": names{a, cl}.is(c.ID)})
 }
 
 type probesAcceptCmd struct{ probeMeta }
@@ -85,7 +85,7 @@ func (probesAcceptCmd) Help() string {
 
 func (c *probesAcceptCmd) Run(a *App, cl *client.Client) error {
 	yes := true
-	return c.set(a, cl, &yes, "%s: its readings count from now on.")
+	return c.set(a, cl, &yes, "probes.accepted")
 }
 
 type probesSetCmd struct{ probeMeta }
@@ -98,7 +98,7 @@ func (c *probesSetCmd) Run(a *App, cl *client.Client) error {
 	if c.Name == nil && c.Role == nil && c.Panel == nil {
 		return fault.Inputf("probes set %s: nothing to set: --name, --role or --panel", c.ID)
 	}
-	return c.set(a, cl, nil, "Set: %s.")
+	return c.set(a, cl, nil, "probes.set")
 }
 
 func (c *probesFindCmd) Run(a *App) error {
@@ -134,7 +134,7 @@ func (c *probesFindCmd) Run(a *App) error {
 		return a.JSON(out)
 	}
 	for _, b := range rep.Buses {
-		line := "bus " + b.Name
+		line := a.say("probes.bus", facts{"bus": b.Name})
 		if b.Detail != "" {
 			line += " (" + b.Detail + ")"
 		}
@@ -147,12 +147,12 @@ func (c *probesFindCmd) Run(a *App) error {
 		}
 	}
 	if len(rep.Buses) == 0 {
-		fmt.Fprintln(a.Out, "No I2C or 1-wire bus is switched on here.")
+		a.tell("probes.no_bus", nil)
 	}
 	for _, f := range rep.Found {
 		name := f.Driver
 		if name == "" {
-			name = "not known"
+			name = a.say("not_known", nil)
 		}
 		fmt.Fprintf(a.Out, "%-9s %-22s %s\n", name, f.Bus, foundWords(a.Units, f))
 		if f.Hint != "" && f.Err != nil {
@@ -160,7 +160,7 @@ func (c *probesFindCmd) Run(a *App) error {
 		}
 	}
 	if len(rep.Found) == 0 {
-		fmt.Fprintln(a.Out, "No probe found.")
+		a.tell("probes.none_found", nil)
 	}
 	return nil
 }
@@ -189,7 +189,7 @@ func foundWords(u Units, f discover.Found) string {
 		parts = append(parts, fmt.Sprintf("%.0f %%", h))
 	}
 	if c, ok := f.Reading.CO2.Get(); ok {
-		parts = append(parts, fmt.Sprintf("%.0f ppm CO2", c))
+		parts = append(parts, fmt.Sprintf("%.0f ppm CO₂", c))
 	}
 	return strings.Join(parts, ", ")
 }

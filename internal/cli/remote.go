@@ -106,7 +106,7 @@ func (c *coatStartCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": id}, "%s, from %s: %s", capital(names{a, cl}.coat(id)), at.Format("15:04"), id)
+	return a.done(c.JSON, map[string]any{"id": id}, "coat.started", facts{"coat": capital(names{a, cl}.coat(id)), "at": at.Format("15:04"), "id": id})
 }
 
 func parseCloth(in []string) ([]coat.Cloth, error) {
@@ -154,7 +154,7 @@ func (c *coatListCmd) Run(a *App, cl *client.Client) error {
 			res.Coats = append(res.Coats, v.Estimate)
 		}
 	}
-	printCoats(a.Out, a.Units, res, c.Legend)
+	a.printCoats(res, c.Legend)
 	return nil
 }
 
@@ -173,14 +173,14 @@ func (c *coatShowCmd) Run(a *App, cl *client.Client) error {
 		return a.JSON(v)
 	}
 	if !v.Open {
-		fmt.Fprintf(a.Out, "%s is ended.\n", capital(names{a, cl}.coat(c.ID)))
+		a.tell("coat.over", facts{"coat": capital(names{a, cl}.coat(c.ID))})
 		return nil
 	}
 	s, err := cl.Snapshot(a.Ctx)
 	if err != nil {
 		return err
 	}
-	printCoats(a.Out, a.Units, job.Result{At: s.At, Coats: []coat.Estimate{v.Estimate}}, c.Legend)
+	a.printCoats(job.Result{At: s.At, Coats: []coat.Estimate{v.Estimate}}, c.Legend)
 	return nil
 }
 
@@ -198,7 +198,7 @@ func (c *coatEndCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.EndCoat(a.Ctx, c.ID, at); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at}, "%s is ended (%s).", capital(names{a, cl}.coat(c.ID)), c.ID)
+	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at}, "coat.ended", facts{"coat": capital(names{a, cl}.coat(c.ID)), "id": c.ID})
 }
 
 type FeelCmd struct {
@@ -219,7 +219,7 @@ func (c *FeelCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": id}, "%s felt %s at %s (%s).", capital(names{a, cl}.coat(c.Coat)), c.State, at.Format("15:04"), id)
+	return a.done(c.JSON, map[string]any{"id": id}, "coat.felt", facts{"coat": capital(names{a, cl}.coat(c.Coat)), "state": a.state(coat.State(c.State)), "at": at.Format("15:04"), "id": id})
 }
 
 type BatchCmd struct {
@@ -254,7 +254,7 @@ func (c *batchMixedCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": id}, "%s: %s", capital(names{a, cl}.cup(id)), id)
+	return a.done(c.JSON, map[string]any{"id": id}, "cup.mixed", facts{"cup": capital(names{a, cl}.cup(id)), "id": id})
 }
 
 type batchEndCmd struct {
@@ -272,7 +272,7 @@ func (c *batchEndCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.EndBatch(a.Ctx, c.ID, at, c.LeftG); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at, "left_g": c.LeftG}, "%s is used up (%s).", capital(names{a, cl}.cup(c.ID)), c.ID)
+	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at, "left_g": c.LeftG}, "cup.ended", facts{"cup": capital(names{a, cl}.cup(c.ID)), "id": c.ID})
 }
 
 type batchListCmd struct {
@@ -293,11 +293,11 @@ func (c *batchListCmd) Run(a *App, cl *client.Client) error {
 		return a.JSON(map[string]any{"batches": bs})
 	}
 	for _, b := range bs {
-		state := "in the cup"
+		state := a.say("cup.in_use", nil)
 		if b.Ended != nil {
-			state = "used up " + b.Ended.In(loc).Format("15:04")
+			state = a.say("cup.used_up", facts{"at": b.Ended.In(loc).Format("15:04")})
 		}
-		fmt.Fprintf(a.Out, "%-14s %-10s mixed %s, %s\n", b.ID, b.Resin, b.Mixed.In(loc).Format("Mon 15:04"), state)
+		fmt.Fprintf(a.Out, "%-14s %-10s %s\n", b.ID, b.Resin, a.say("cup.line", facts{"at": a.weekday(b.Mixed.In(loc)), "state": state}))
 	}
 	return nil
 }
@@ -335,11 +335,11 @@ func (c *panelAddCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	with := "without a probe"
+	code, f := "panel.added_bare", facts{"panel": capital(names{a, cl}.panel(id)), "id": id}
 	if c.Probe != "" {
-		with = "with the probe " + names{a, cl}.probe(c.Probe)
+		code, f["probe"] = "panel.added", names{a, cl}.probe(c.Probe)
 	}
-	return a.done(c.JSON, map[string]any{"id": id}, "%s, %s: %s", capital(names{a, cl}.panel(id)), with, id)
+	return a.done(c.JSON, map[string]any{"id": id}, code, f)
 }
 
 // check refuses a probe that nobody knows, which is mostly a slip of the finger,
@@ -392,7 +392,7 @@ func (c *panelListCmd) Run(a *App, cl *client.Client) error {
 	for _, p := range ps {
 		probe := names{a, cl}.probe(p.Probe)
 		if probe == "" {
-			probe = "no probe: the air's temperature, with more doubt"
+			probe = a.say("panel.no_probe", nil)
 		}
 		fmt.Fprintf(a.Out, "%-14s %-24s %s\n", p.ID, p.Name, probe)
 	}
@@ -457,7 +457,7 @@ func (c *RecordCmd) verify(a *App) error {
 	if err != nil {
 		return fault.In(c.Verify, err)
 	}
-	fmt.Fprintf(a.Out, "%s is as it was made on %s: piece %s.\n", c.Verify, d.Made.Format("2 Jan 2006 at 15:04 MST"), d.Piece.ID)
+	a.tell("record.verified", facts{"file": c.Verify, "date": a.date(d.Made), "at": d.Made.Format("15:04 MST"), "piece": d.Piece.ID})
 	return nil
 }
 
@@ -549,19 +549,20 @@ func (c *tokenListCmd) Run(a *App, cl *client.Client) error {
 		return a.JSON(map[string]any{"tokens": ts})
 	}
 	if len(ts) == 0 {
-		fmt.Fprintln(a.Out, "Nothing has been let in.")
+		a.tell("token.none", nil)
 	}
 	for _, t := range ts {
-		used := "never used"
+		used := a.say("token.unused", nil)
 		if t.Used != nil {
-			used = "last used " + t.Used.Local().Format("2 Jan 15:04")
+			used = a.say("token.used", facts{"at": a.dayClock(t.Used.Local())})
 		}
 		end := ""
 		if t.Expires != nil {
-			end = ", good until " + t.Expires.Local().Format("2 Jan 2006")
+			until := a.date(t.Expires.Local())
 			if t.Days > 0 {
-				end = ", good until " + t.Expires.Local().Format("2 Jan 2006 15:04")
+				until += t.Expires.Local().Format(" 15:04")
 			}
+			end = a.say("token.until", facts{"at": until})
 		}
 		fmt.Fprintf(a.Out, "%-10s %-8s %-24s %s%s\n", t.ID, t.Role, t.Name, used, end)
 	}
@@ -598,7 +599,7 @@ func (c *tokenRevokeCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.Revoke(a.Ctx, ids[0]); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": ids[0], "revoked": true}, "%s (%s) is shut out.", name, ids[0])
+	return a.done(c.JSON, map[string]any{"id": ids[0], "revoked": true}, "token.revoked", facts{"name": name, "id": ids[0]})
 }
 
 type AlertCmd struct {
@@ -627,14 +628,15 @@ func (c *alertTestCmd) Run(a *App, cl *client.Client) error {
 			return a.JSON(map[string]any{"channel": c.Channel, "sent": true, "heard": nil})
 		}
 		if !atTerminal(a.In) {
-			fmt.Fprintf(a.Out, "Sent through %s. If it reached you, say so, or it does not count as able\nto wake you:\n  curewright alert test %s --heard yes\n", c.Channel, c.Channel)
+			a.tell("alert.sent", facts{"channel": c.Channel})
+			fmt.Fprintf(a.Out, "  curewright alert test %s --heard yes\n", c.Channel)
 			return nil
 		}
-		fmt.Fprintf(a.Out, "Sent through %s. Did it reach you, yes or no? ", c.Channel)
+		fmt.Fprint(a.Out, a.say("alert.ask", facts{"channel": c.Channel}), " ")
 		heard = yesOrNo(a.In)
 	}
 	if heard == "" {
-		fmt.Fprintln(a.Out, "Not answered: it does not count as able to wake you.")
+		a.tell("alert.silent", nil)
 		return nil
 	}
 	yes := heard == "yes"
@@ -645,9 +647,9 @@ func (c *alertTestCmd) Run(a *App, cl *client.Client) error {
 		return a.JSON(map[string]any{"channel": c.Channel, "heard": yes})
 	}
 	if yes {
-		fmt.Fprintf(a.Out, "Noted: %s can wake you.\n", c.Channel)
+		a.tell("alert.heard", facts{"channel": c.Channel})
 	} else {
-		fmt.Fprintf(a.Out, "Noted: %s does not count as able to wake you.\n", c.Channel)
+		a.tell("alert.not_heard", facts{"channel": c.Channel})
 	}
 	return nil
 }

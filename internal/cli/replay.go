@@ -4,7 +4,6 @@ package cli
 
 import (
 	"fmt"
-	"io"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -45,6 +44,7 @@ func (c *ReplayCmd) Run(a *App) error {
 	if err := fault.Join(uerr, jerr, terr); err != nil {
 		return err
 	}
+	j.Settings.Words = a.Words
 	res, err := job.Replay(j, t, until)
 	if err != nil {
 		return &fault.Input{Lines: job.Lines(err)}
@@ -53,7 +53,7 @@ func (c *ReplayCmd) Run(a *App) error {
 	if c.JSON {
 		return a.JSON(res)
 	}
-	printEach(a.Out, a.Units, res, c.Legend, printOdds)
+	a.printEach(res, c.Legend, a.printOdds)
 	return nil
 }
 
@@ -65,8 +65,8 @@ func (c *ReplayCmd) warnUnread(a *App, j *job.Job, t *job.Table) {
 	for i, p := range j.Work.Panels {
 		for _, x := range []struct{ key, probe string }{{"probe", p.Probe}, {"air", p.Air}} {
 			if x.probe != "" && !slices.Contains(have, x.probe) {
-				fmt.Fprintln(a.Err, hang("note: ", fmt.Sprintf("%s: panel[%d].%s: %s has no reading of %q; it has %s",
-					filepath.Base(c.Job), i, x.key, filepath.Base(c.Readings), x.probe, strings.Join(have, ", "))))
+				fmt.Fprintln(a.Err, hang("! ", fmt.Sprintf("%s: panel[%d].%s: ", filepath.Base(c.Job), i, x.key)+
+					a.say("replay.unread", facts{"file": filepath.Base(c.Readings), "probe": x.probe, "probes": strings.Join(have, ", ")})))
 			}
 		}
 	}
@@ -121,24 +121,26 @@ func readReadings(path string) (*job.Table, error) {
 
 // printCoats shows every coat: its sentence, why, and the strip on an axis
 // that they share.
-func printCoats(w io.Writer, u Units, res job.Result, legend bool) {
-	printEach(w, u, res, legend, func(io.Writer, coat.Estimate, time.Time) {})
+func (a *App) printCoats(res job.Result, legend bool) {
+	a.printEach(res, legend, func(coat.Estimate, time.Time) {})
 }
 
 // printEach is printCoats with something more under each coat.
-func printEach(w io.Writer, u Units, res job.Result, legend bool, more func(io.Writer, coat.Estimate, time.Time)) {
+func (a *App) printEach(res job.Result, legend bool, more func(coat.Estimate, time.Time)) {
+	w := a.Out
 	if len(res.Coats) == 0 {
-		fmt.Fprintln(w, "No coat is open.")
+		a.tell("replay.none", nil)
 		return
 	}
 	loc := res.At.Location()
 	axis := terminal.Axis{From: res.At.Add(-6 * time.Hour), To: res.At.Add(18 * time.Hour), Width: 76}
-	fmt.Fprintf(w, "%s\n\n  %s\n", res.At.Format("Monday 2 January, 15:04"), axis.Hours(loc))
+	fmt.Fprintf(w, "%s\n\n  %s\n", a.say("replay.at", facts{"weekday": a.Words.Text("weekday." + strings.ToLower(res.At.Format("Mon"))), "day": res.At.Day(),
+		"month": a.Words.Text("months." + strings.ToLower(res.At.Format("Jan"))), "time": res.At.Format("15:04")}), axis.Hours(loc, a.Words))
 	for _, e := range res.Coats {
 		strip, under := terminal.Strip(e, res.At, axis)
-		fmt.Fprintf(w, "\n%s · %s on %s, %s · %s\n", e.ID, e.Kind, e.Panel, e.Resin, e.Flag)
-		fmt.Fprintln(w, Wrap(sentence(e.Say, res.At, u), 78))
-		if why := sentence(e.Because, res.At, u); why != "" {
+		fmt.Fprintf(w, "\n%s · %s · %s\n", e.ID, a.say("replay.coat", facts{"kind": a.kind(e.Kind), "panel": e.Panel, "resin": e.Resin}), e.Flag)
+		fmt.Fprintln(w, Wrap(a.sentence(e.Say, res.At), 78))
+		if why := a.sentence(e.Because, res.At); why != "" {
 			fmt.Fprintln(w, Wrap(why, 78))
 		}
 		fmt.Fprintf(w, "  %s\n", strip)
@@ -148,62 +150,71 @@ func printEach(w io.Writer, u Units, res job.Result, legend bool, more func(io.W
 		for _, n := range e.Notes {
 			fmt.Fprintln(w, hang("· ", n))
 		}
-		more(w, e, res.At)
+		more(e, res.At)
 	}
 	if legend {
-		fmt.Fprintln(w, "\n"+terminal.Legend(nil))
+		fmt.Fprintln(w, "\n"+terminal.Legend(a.Words))
 	}
-	fmt.Fprintln(w, "\n"+Wrap(Caution, 78))
+	fmt.Fprintln(w, "\n"+Wrap(a.caution(), 78))
 }
 
 // printOdds shows how sure the estimate is: the odds of each state, and when
 // each mark is met by a quick batch, a middling and a slow one.
-func printOdds(w io.Writer, e coat.Estimate, now time.Time) {
+func (a *App) printOdds(e coat.Estimate, now time.Time) {
+	w := a.Out
+	pct := func(x float64) string { return fmt.Sprintf("%.0f", 100*x) }
+	const columns = 10
 	if p := e.StateProbability; p != nil {
-		fmt.Fprintf(w, "\n  the odds   wet %.0f %%, tacky %.0f %%, green %.0f %%, firm %.0f %%, hard %.0f %%\n",
-			100*p.Wet, 100*p.Tacky, 100*p.Green, 100*p.Firm, 100*p.Hard)
+		var odds []string
+		for _, x := range []struct {
+			s coat.State
+			p float64
+		}{{coat.Wet, p.Wet}, {coat.Tacky, p.Tacky}, {coat.Green, p.Green}, {coat.Firm, p.Firm}, {coat.Hard, p.Hard}} {
+			odds = append(odds, a.state(x.s)+" "+pct(x.p)+" %")
+		}
+		fmt.Fprintln(w)
+		a.row(columns, "replay.odds", strings.Join(odds, ", "))
 	}
 	if e.Alpha != nil && e.State != coat.Unknown {
-		fmt.Fprintf(w, "  reacted    %.0f %% (%.0f to %.0f)\n", 100*e.Alpha.P50, 100*e.Alpha.P10, 100*e.Alpha.P90)
+		a.row(columns, "replay.reacted", a.say("replay.span", facts{"mid": pct(e.Alpha.P50), "low": pct(e.Alpha.P10), "high": pct(e.Alpha.P90)}))
 	}
 	clock := func(t *time.Time) string {
 		if t == nil {
 			return "–"
 		}
-		return clockWords(*t, now)
+		return a.clock(*t, now)
 	}
 	head := "\n  %-36s %9s %9s %9s\n"
 	for _, x := range []struct {
-		what string
+		mark string
 		b    coat.TimeBand
 	}{
-		{"sticks, lifts clean (tacky)", e.Events.Tacky}, {"takes the next coat from", e.Events.RecoatOpens},
-		{"no stick, nail dents (green)", e.Events.Green}, {"nail slides, no dent (firm)", e.Events.Firm},
-		{"too late for a coat without sanding", e.Events.RecoatCloses}, {"sands to dust (hard)", e.Events.Hard},
-		{"may be loaded", e.Events.Handle},
+		{"tacky", e.Events.Tacky}, {"recoat_opens", e.Events.RecoatOpens}, {"green", e.Events.Green}, {"firm", e.Events.Firm},
+		{"recoat_closes", e.Events.RecoatCloses}, {"hard", e.Events.Hard}, {"handle", e.Events.Handle},
 	} {
 		// Green and above are not claimed of a coat that is not known.
 		if x.b.P10 == nil || e.State == coat.Unknown {
 			continue
 		}
 		if head != "" {
-			fmt.Fprintf(w, head, "", "early", "likely", "late")
+			fmt.Fprintf(w, head, "", a.say("replay.early", nil), a.say("replay.likely", nil), a.say("replay.late", nil))
 			head = ""
 		}
-		fmt.Fprintf(w, "  %-36s %9s %9s %9s\n", x.what, clock(x.b.P10), clock(x.b.P50), clock(x.b.P90))
+		fmt.Fprintf(w, "  %-36s %9s %9s %9s\n", a.mark(x.mark), clock(x.b.P10), clock(x.b.P50), clock(x.b.P90))
 	}
 }
 
 // sentence renders times in the reader's zone and temperatures in its unit.
-func sentence(s words.Sentence, now time.Time, u Units) string {
-	return s.Text(now, words.View{Loc: now.Location(), Fahrenheit: u == "us"})
+func (a *App) sentence(s words.Sentence, now time.Time) string {
+	return s.Text(now, a.viewIn(now.Location()))
 }
 
-// clockWords is a time in now's zone, with its weekday when that is another.
-func clockWords(t, now time.Time) string {
-	t = t.In(now.Location())
-	if t.YearDay() != now.YearDay() || t.Year() != now.Year() {
-		return t.Format("Mon 15:04")
-	}
-	return t.Format("15:04")
+// clock is a time in now's zone, with its weekday where that is another.
+func (a *App) clock(t, now time.Time) string { return a.viewIn(now.Location()).Clock(t, now) }
+
+// viewIn is the reader's view by the clock of a zone.
+func (a *App) viewIn(loc *time.Location) words.View {
+	v := a.view()
+	v.Loc = loc
+	return v
 }

@@ -46,5 +46,5 @@ func (c *RestoreCmd) Run(a *App) error {
 		n += rows
 	}
 	return a.done(c.JSON, map[string]any{"data": c.Data, "rows": n, "bytes": got.Bytes, "before": c.Data + "/quarantine"},
-		"Restored into %s: %d rows, %.1f MB. What was there before is in %s/quarantine.", c.Data, n, float64(got.Bytes)/1e6, c.Data)
+		"restored", facts{"data": c.Data, "rows": n, "mb": fmt.Sprintf("%.1f", float64(got.Bytes)/1e6), "before": c.Data + "/quarantine"})
 }

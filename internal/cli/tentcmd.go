@@ -111,7 +111,7 @@ func (c *tentAcceptCmd) accept(a *App) error {
 			return fmt.Errorf("accepted, but the records could not be given to the daemon's user: %w", err)
 		}
 	}
-	fmt.Fprintln(a.Out, "Accepted. The heater stays off until somebody asks for heat.")
+	a.tell("tent.accepted", nil)
 	return nil
 }
 
@@ -125,7 +125,7 @@ func (c *tentAcceptCmd) byDaemon(a *App, cl *client.Client) error {
 		fmt.Fprintln(a.Out, hang("  ", l))
 	}
 	if t.NotAccepted != "" {
-		fmt.Fprintf(a.Out, "\n%s\n", Wrap("Now: "+t.NotAccepted+".", 78))
+		fmt.Fprintf(a.Out, "\n%s\n", Wrap(a.say("tent.now", facts{"why": t.NotAccepted}), 78))
 	}
 	if err := c.ask(a); err != nil {
 		return err
@@ -133,16 +133,16 @@ func (c *tentAcceptCmd) byDaemon(a *App, cl *client.Client) error {
 	if _, err := cl.AcceptTent(a.Ctx, t.LimitsHash); err != nil {
 		return err
 	}
-	fmt.Fprintln(a.Out, "Accepted. The heater stays off until somebody asks for heat.")
+	a.tell("tent.accepted", nil)
 	return nil
 }
 
 func (c *tentAcceptCmd) ask(a *App) error {
-	fmt.Fprintf(a.Out, "\n%s\n\n", Wrap(daemon.HeatCaution, 78))
+	fmt.Fprintf(a.Out, "\n%s\n\n", Wrap(a.Words.Text("heat.caution"), 78))
 	if c.Yes {
 		return nil
 	}
-	fmt.Fprint(a.Out, "Have you looked at heater, cut-out and tent, and is this right? Type yes: ")
+	fmt.Fprint(a.Out, a.say("tent.ask", facts{"yes": "yes"}), " ")
 	s, err := bufio.NewReader(a.In).ReadString('\n')
 	if err != nil && s == "" {
 		return errors.New("not accepted: no answer")

@@ -5,6 +5,7 @@ package cli
 import (
 	"encoding/json"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
@@ -33,55 +34,57 @@ func (c *tentShowCmd) Run(a *App, cl *client.Client) error {
 
 // printTent says what the heater does and why, and what is held.
 func (a *App) printTent(t web.TentView) {
-	say := map[string]string{"on": "The heater is on", "off": "The heater is off"}[t.Heater]
-	if say == "" {
-		say = "It is not known whether the heater is on"
+	code := "tent.heater_unknown"
+	if t.Heater == "on" || t.Heater == "off" {
+		code = "tent.heater_" + t.Heater
 	}
+	say := a.say(code, nil)
 	if t.Why != "" {
-		say += ": " + t.Why
+		say = a.say("tent.because", facts{"heater": say, "why": t.Why})
 	}
+	say += "."
 	if t.Latched {
-		say += ". Off by safety, until somebody has looked and releases it"
+		say += " " + a.say("tent.latched", nil)
 	}
-	fmt.Fprintln(a.Out, Wrap(a.Units.text(say+"."), 78))
+	fmt.Fprintln(a.Out, Wrap(a.Units.text(say), 78))
 	temp := func(c *float64, none string) string {
 		if c == nil {
-			return none
+			return a.say(none, nil)
 		}
 		return a.Units.temp(*c)
 	}
-	row := func(what, text string) { fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-18s ", what), text)) }
-	row("panel", temp(t.PanelC, "not read"))
-	row("air", temp(t.AirC, "not read"))
-	row("held at", temp(t.SetPointC, "not held"))
+	row := func(code, text string) { a.row(18, code, text) }
+	row("tent.panel", temp(t.PanelC, "tent.not_read"))
+	row("tent.air", temp(t.AirC, "tent.not_read"))
+	row("tent.held", temp(t.SetPointC, "tent.not_held"))
 	if t.MinC != nil && t.MaxC != nil {
-		row("the file allows", temp(t.MinC, "")+" to "+temp(t.MaxC, ""))
+		row("tent.allows", a.say("tent.min_max", facts{"min": a.Units.temp(*t.MinC), "max": a.Units.temp(*t.MaxC)}))
 	}
-	on := "not known"
+	on := a.say("not_known", nil)
 	if t.OnToday != nil {
-		on = fmt.Sprintf("%.1f h", *t.OnToday)
+		on = a.view().Say("span.h", facts{"h": fmt.Sprintf("%.1f", *t.OnToday)})
 	}
-	row("on in 24 h", on)
-	lease := "not known"
+	row("tent.on_today", on)
+	lease := a.say("not_known", nil)
 	if t.LeaseS != nil {
-		lease = fmt.Sprintf("off within %.0f s", *t.LeaseS)
+		lease = a.say("tent.off_within", facts{"s": math.Round(*t.LeaseS)})
 	}
-	row("if the board dies", lease)
-	back := "stays off"
+	row("tent.board_dies", lease)
+	back := "tent.stays_off"
 	if t.Resume {
-		back = "comes back by itself"
+		back = "tent.comes_back"
 	}
-	row("after a power cut", back)
+	row("tent.power_cut", a.say(back, nil))
 	var said struct{ Say, Trouble string }
 	if json.Unmarshal(t.Aim, &said) == nil && said.Say != "" {
-		row("plan", a.Units.text(said.Say))
+		row("tent.plan", a.Units.text(said.Say))
 	}
 	said.Say, said.Trouble = "", ""
 	if json.Unmarshal(t.Learned, &said) == nil {
 		if said.Trouble != "" {
-			row("trouble", said.Trouble)
+			row("tent.trouble", said.Trouble)
 		} else if said.Say != "" {
-			row("learned", said.Say)
+			row("tent.learned", said.Say)
 		}
 	}
 }
@@ -115,7 +118,7 @@ func (c *tentOffCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.TentOff(a.Ctx, ""); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"heat": "off"}, "Heat is off until somebody asks for it again.")
+	return a.done(c.JSON, map[string]any{"heat": "off"}, "tent.off", nil)
 }
 
 type tentAimCmd struct {
@@ -214,12 +217,12 @@ func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
 		if i+1 < len(p.Points) && p.Points[i+1].At.Equal(x.At) {
 			continue // a step: what it steps to counts
 		}
-		fmt.Fprintf(a.Out, "  %s  %s\n", x.At.In(now.Location()).Format("Mon 15:04"), a.Units.temp(x.C))
+		fmt.Fprintf(a.Out, "  %s  %s\n", a.weekday(x.At.In(now.Location())), a.Units.temp(x.C))
 	}
 	if c.Follow {
-		fmt.Fprintln(a.Out, "Followed from now on, inside the file's limits.")
+		a.tell("tent.followed", nil)
 	} else {
-		fmt.Fprintln(a.Out, "Nothing is changed; --follow does it.")
+		a.tell("tent.unchanged", facts{"flag": "--follow"})
 	}
 	return nil
 }
@@ -232,7 +235,7 @@ func (c *tentPlainCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.DropTentAim(a.Ctx); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"aim": nil}, "The plan is given up; the plain hold remains.")
+	return a.done(c.JSON, map[string]any{"aim": nil}, "tent.plain", nil)
 }
 
 // ahead reads a time to come: "07:00", the next; "Sun 07:00", that day's next;

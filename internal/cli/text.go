@@ -4,7 +4,23 @@ package cli
 
 import (
 	"strings"
+	"time"
 )
+
+// day and month are a date's short names in the reader's language.
+func (a *App) day(t time.Time) string { return a.Words.Text("day." + strings.ToLower(t.Format("Mon"))) }
+
+func (a *App) month(t time.Time) string {
+	return a.Words.Text("month." + strings.ToLower(t.Format("Jan")))
+}
+
+// weekday is "Sat 14:05", dayClock "10 Oct 14:05", date "10 Oct 2026", each in the
+// time's own zone.
+func (a *App) weekday(t time.Time) string { return a.day(t) + t.Format(" 15:04") }
+
+func (a *App) dayClock(t time.Time) string { return t.Format("2 ") + a.month(t) + t.Format(" 15:04") }
+
+func (a *App) date(t time.Time) string { return t.Format("2 ") + a.month(t) + t.Format(" 2006") }
 
 // Wrap breaks text at spaces so that no line is longer than width.
 func Wrap(s string, width int) string {

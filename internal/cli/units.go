@@ -36,6 +36,9 @@ func (u Units) text(s string) string {
 	})
 }
 
+// whole renders a round temperature without a decimal.
+func (u Units) whole(c float64) string { return strings.Replace(u.temp(c), ".0 ", " ", 1) }
+
 // diff renders a difference of temperatures.
 func (u Units) diff(k float64) string {
 	if u == "us" {
@@ -45,9 +48,9 @@ func (u Units) diff(k float64) string {
 }
 
 // epoxy names a resin as the trade does, without saying "epoxy" twice.
-func epoxy(name string) string {
+func (a *App) epoxy(name string) string {
 	if strings.HasSuffix(strings.ToLower(name), "epoxy") {
 		return name
 	}
-	return name + " epoxy"
+	return a.say("epoxy", facts{"name": name})
 }

@@ -64,7 +64,7 @@ func (c *WatchCmd) Run(a *App) error {
 		debug.SetGCPercent(50)
 	}
 	return daemon.Watch(a.Ctx, cfg, a.Build.Version, log, func(addr net.Addr, noProbe string) {
-		fmt.Fprintf(a.Out, "curewright watches. Open %s\n", daemon.PageURL(cfg, addr))
+		fmt.Fprintln(a.Out, a.say("watch.open", facts{"url": daemon.PageURL(cfg, addr)}))
 		if noProbe != "" {
 			fmt.Fprintln(a.Out, Wrap(noProbe, 78))
 		}
@@ -101,16 +101,16 @@ func (c *CheckCmd) Run(a *App) error {
 		}
 		return a.JSON(map[string]any{"good": true, "config": c.Config, "runs": lines, "secrets": append([]string{}, notes...)})
 	}
-	good := "The defaults are good."
+	good := a.say("check.defaults", nil)
 	if c.Config != "" {
-		good = filepath.Base(c.Config) + " is good."
+		good = a.say("check.good", facts{"file": filepath.Base(c.Config)})
 	}
-	fmt.Fprintf(a.Out, "%s It would run:\n", good)
+	fmt.Fprintln(a.Out, good)
 	for _, l := range cfg.Describe() {
 		fmt.Fprintln(a.Out, l)
 	}
 	for _, n := range notes {
-		fmt.Fprintf(a.Out, "  secret     %s\n", n)
+		fmt.Fprintf(a.Out, "  %-10s %s\n", a.say("check.secret", nil), n)
 	}
 	return nil
 }

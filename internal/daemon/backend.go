@@ -22,6 +22,7 @@ import (
 	"curewright/model/job"
 	"curewright/model/pot"
 	"curewright/model/stock"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -29,6 +30,9 @@ var _ web.Backend = (*Daemon)(nil)
 
 // Store is the daemon's store.
 func (d *Daemon) Store() *history.Store { return d.store }
+
+// Words is the language that the daemon speaks; nil is English.
+func (d *Daemon) Words() *words.Catalogue { return d.lang }
 
 // Sensors are the daemon's probes.
 func (d *Daemon) Sensors() *sensors.Set { return d.set }

@@ -63,19 +63,20 @@ type shopSection struct {
 	Language   string   `toml:"language"` // file of a language; "" for English
 }
 
-// catalogue reads the language's file; nil for English.
-func (s shopSection) catalogue() (*words.Catalogue, error) {
-	if s.Language == "" {
+// Language reads the file of a language, whose name up to the first point is the
+// language's tag; nil, English, for "". An error says all that is wrong with it.
+func Language(path string) (*words.Catalogue, error) {
+	if path == "" {
 		return nil, nil
 	}
-	b, err := file.Read(s.Language)
+	b, err := file.Read(path)
 	if err != nil {
 		return nil, err
 	}
-	lang, _, _ := strings.Cut(filepath.Base(s.Language), ".")
+	lang, _, _ := strings.Cut(filepath.Base(path), ".")
 	c, err := words.Parse(lang, b)
 	if err != nil {
-		return nil, fmt.Errorf("%s: %s", s.Language, strings.ReplaceAll(err.Error(), "\n", "; "))
+		return nil, fmt.Errorf("%s: %s", path, strings.ReplaceAll(err.Error(), "\n", "; "))
 	}
 	return c, nil
 }

@@ -135,7 +135,7 @@ func New(o Options) (*Daemon, error) {
 		d.chip = func() (Chip, bool) { return Chip{}, false }
 	}
 	var err error
-	if d.lang, err = o.Config.Shop.catalogue(); err != nil {
+	if d.lang, err = Language(o.Config.Shop.Language); err != nil {
 		return nil, err
 	}
 	store, err := openStore(o)

@@ -14,6 +14,7 @@ import (
 
 	"curewright/internal/daemon"
 	"curewright/internal/daemon/daemontest"
+	"curewright/internal/testkit"
 	"curewright/model/words"
 	"curewright/sensors/shopsim"
 )
@@ -22,15 +23,7 @@ import (
 // of a coat, of the next step, of a plan and in the record; a fault of the file
 // stops the start with its code.
 func TestLanguage(t *testing.T) {
-	var b strings.Builder
-	pseudo := words.Pseudo()
-	for _, code := range words.English.Codes("") {
-		fmt.Fprintf(&b, "%q = %q\n", code, pseudo.Text(code))
-	}
-	file := filepath.Join(t.TempDir(), "x-pseudo.toml")
-	if err := os.WriteFile(file, []byte(b.String()), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	pseudo, file := words.Pseudo(), testkit.Pseudo(t)
 	d := daemontest.New(t, daemontest.Options{Shed: &shopsim.Config{Seed: 1}, Change: func(c *daemon.Config) { c.Shop.Language = file }})
 	var out struct{ Coat string }
 	if err := json.Unmarshal(d.Do("POST", "/api/v1/jobs", map[string]any{"template": "glass-skin", "id": "skin", "resin": "medium",

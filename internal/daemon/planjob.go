@@ -32,7 +32,7 @@ func PlanDay(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 	if loc == nil {
 		loc = j.Day.Start.Location()
 	}
-	in := plan.Job{Start: j.Day.Start, Loc: loc, People: j.Day.People, Resins: maps.Clone(j.Work.Resins)}
+	in := plan.Job{Start: j.Day.Start, Loc: loc, People: j.Day.People, Words: j.Settings.Words, Resins: maps.Clone(j.Work.Resins)}
 	if in.Resins == nil {
 		in.Resins = map[string]cure.Resin{}
 	}

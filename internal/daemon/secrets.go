@@ -47,7 +47,7 @@ func (c Config) secrets() []namedSecret {
 		text("tent.plug.password", c.Tent.Plug.PassFile, "", nil),
 		pem("web.tls_cert", c.Web.TLSCert, false),
 		pem("web.tls_key", c.Web.TLSKey, true),
-		{file: c.Shop.Language, fileKey: "shop.language", look: func() error { _, err := c.Shop.catalogue(); return err }},
+		{file: c.Shop.Language, fileKey: "shop.language", look: func() error { _, err := Language(c.Shop.Language); return err }},
 	}
 	for i, ch := range c.Alert.Channels {
 		at := fmt.Sprintf("alert.channel[%d].", i)

@@ -272,7 +272,7 @@ func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
 		OnToday: &hours, LeaseS: &lease, Output: d.t.sec.Output, Switch: s.Switched,
 		Word: string(s.Why), WishC: s.WishC.Ptr(), RampC: s.SetC.Ptr(), Planned: s.Planned, LimitC: s.LimitC.Ptr(),
 		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.plan.View(), Learned: d.t.plan.Learned(), Past: d.t.plan.Past(), Offers: d.t.plan.Offers(),
-		Cautions: HeatCaution,
+		Cautions: d.lang.Text("heat.caution"),
 	}
 	v.Limits, v.LimitsHash, v.NotAccepted = d.t.hold.Limits()
 	if s.Output != "" || s.Why == heat.OutputFault || s.Why == heat.RisingWhileOff {
@@ -384,7 +384,9 @@ func TentLines(c heat.ConfigSection) []string {
 	return s
 }
 
-const HeatCaution = "Heaters listed for the place, clear of film and solvent, with their own manual-reset thermal cut-out in series and over-current protection; never fuel-burning and unvented; a carbon-monoxide alarm; solid-state relays fail on. Never sleep in a tent or shed under heat, and keep people and animals out of it. Software is never the only thing between a heater and a fire."
+// HeatCaution is what stands beside everything that asks for heat, in English for
+// the help.
+var HeatCaution = words.English.Text("heat.caution")
 
 // ProbeBus says how a probe of the file is connected, for the limits that a
 // person accepts: another chip under the same name is another probe.

@@ -133,7 +133,7 @@ func Tent(t testing.TB) func(*daemon.Daemon) {
 				return sensors.Health{Probe: id, Accepted: true, Wired: true, State: "ok", Stale: time.Minute,
 					Taken: steps.Add(1), LastAt: at, Last: sensors.Reading{Probe: id, At: at, Temp: sensors.Some(c)}}, true
 			}
-			l, err := heat.NewLoop(heat.LoopConfig{Section: sec, Output: noHeater{}, Probe: sound, Dir: t.TempDir(), Profile: profile,
+			l, err := heat.NewLoop(heat.LoopConfig{Section: sec, Words: d.Words(), Output: noHeater{}, Probe: sound, Dir: t.TempDir(), Profile: profile,
 				Clock: func() (time.Time, bool) { return d.Now(), true }})
 			if err != nil {
 				t.Fatal(err)
