@@ -84,16 +84,18 @@ func (s *Server) ackDo(w http.ResponseWriter, r *http.Request, do func(ctx conte
 	return a, true
 }
 
-func (s *Server) ackPage(w http.ResponseWriter, r *http.Request) {
+func (s *Server) ackPage(w http.ResponseWriter, r *http.Request) (any, error) {
 	a, ok := s.ackDo(w, r, s.b.AckLook)
 	if ok {
 		s.ackShow(w, r, http.StatusOK, ackBody{Title: "Have you seen this?", Say: a.Say, Ask: true})
 	}
+	return nil, nil
 }
 
-func (s *Server) ackByLink(w http.ResponseWriter, r *http.Request) {
+func (s *Server) ackByLink(w http.ResponseWriter, r *http.Request) (any, error) {
 	a, ok := s.ackDo(w, r, s.b.AckByLink)
 	if ok {
 		s.ackShow(w, r, http.StatusOK, ackBody{Title: "Noted", Say: a.Say})
 	}
+	return nil, nil
 }

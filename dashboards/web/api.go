@@ -3,7 +3,7 @@
 package web
 
 import (
-	"encoding/json"
+	"context"
 	"fmt"
 	"net/http"
 	"reflect"
@@ -13,32 +13,24 @@ import (
 	"curewright/alerts"
 )
 
-func (s *Server) healthz(w http.ResponseWriter, r *http.Request) {
-	s.answer(w, r, http.StatusOK, map[string]bool{"alive": true})
+func (s *Server) healthz(http.ResponseWriter, *http.Request) (any, error) {
+	return map[string]bool{"alive": true}, nil
 }
 
-func (s *Server) readyz(w http.ResponseWriter, r *http.Request) {
+func (s *Server) readyz(_ http.ResponseWriter, r *http.Request) (any, error) {
 	late := orEmpty(s.b.Ready(r.Context()))
-	code := http.StatusOK
+	out := status{http.StatusOK, map[string]any{"ready": len(late) == 0, "late": late}}
 	if len(late) > 0 {
-		code = http.StatusServiceUnavailable
+		out.code = http.StatusServiceUnavailable
 	}
-	s.answer(w, r, code, map[string]any{"ready": len(late) == 0, "late": late})
+	return out, nil
 }
 
-func (s *Server) snapshot(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
-	snap, err := s.b.Snapshot(r.Context())
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, snap)
+func (s *Server) snapshot(r *http.Request) (any, error) {
+	return s.b.Snapshot(r.Context())
 }
 
-func (s *Server) whoami(w http.ResponseWriter, r *http.Request) {
+func (s *Server) whoami(w http.ResponseWriter, r *http.Request) (any, error) {
 	who := whoOf(r)
 	// Whether there is a tent is said here, so that a page need not ask for one
 	// that is not there.
@@ -47,33 +39,25 @@ func (s *Server) whoami(w http.ResponseWriter, r *http.Request) {
 		_, err := t.Tent(r.Context())
 		tent = err == nil
 	}
-	s.answer(w, r, http.StatusOK, map[string]any{"name": who.Name, "role": who.Role, "version": s.cfg.Version, "tent": tent})
+	return map[string]any{"name": who.Name, "role": who.Role, "version": s.cfg.Version, "tent": tent}, nil
 }
 
-func (s *Server) probes(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
+func (s *Server) probes(r *http.Request) (any, error) {
 	hs, err := s.b.Probes(r.Context())
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 	out := []ProbeView{}
 	now := s.b.Now()
 	for _, h := range hs {
 		out = append(out, ViewProbe(h, now))
 	}
-	s.answer(w, r, http.StatusOK, map[string]any{"probes": out})
+	return map[string]any{"probes": out}, nil
 }
 
 var probeRoles = map[string]bool{"": true, "air": true, "panel": true, "pot": true, "outdoor": true, "tent": true}
 
-func (s *Server) setProbe(w http.ResponseWriter, r *http.Request) {
-	var q ProbePatch
-	if !s.read(w, r, &q) {
-		return
-	}
+func (s *Server) setProbe(r *http.Request, q ProbePatch) (any, error) {
 	var f Faults
 	if q.Name != nil && (strings.TrimSpace(*q.Name) == "" || len(*q.Name) > 60) {
 		f = append(f, Fault{"name", "want 1 to 60 characters"})
@@ -85,96 +69,44 @@ func (s *Server) setProbe(w http.ResponseWriter, r *http.Request) {
 		f = append(f, Fault{"", "nothing to change"})
 	}
 	if f != nil {
-		s.faults(w, r, http.StatusBadRequest, f)
-		return
+		return nil, f
 	}
 	id := r.PathValue("id")
-	if err := s.b.SetProbe(r.Context(), whoOf(r), id, q.Name, q.Role, q.Panel, q.Accepted); err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, idBody{ID: id})
+	return idBody{ID: id}, s.b.SetProbe(r.Context(), whoOf(r), id, q.Name, q.Role, q.Panel, q.Accepted)
 }
 
-func (s *Server) forgetProbe(w http.ResponseWriter, r *http.Request) {
+func (s *Server) forgetProbe(w http.ResponseWriter, r *http.Request) (any, error) {
 	id := r.PathValue("id")
-	if err := s.b.ForgetProbe(r.Context(), whoOf(r), id); err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, idBody{ID: id})
+	return idBody{ID: id}, s.b.ForgetProbe(r.Context(), whoOf(r), id)
 }
 
-func (s *Server) alerts(w http.ResponseWriter, r *http.Request) {
-	all, ok := s.flag(w, r, "all", false)
-	if !ok {
-		return
+func (s *Server) alerts(w http.ResponseWriter, r *http.Request) (any, error) {
+	q := newQuery(r, "all")
+	all := q.flag("all", false)
+	if err := q.err(); err != nil {
+		return nil, err
 	}
 	as, err := s.b.Alerts(r.Context(), all)
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, map[string][]alerts.Alert{"alerts": orEmpty(as)})
+	return map[string][]alerts.Alert{"alerts": orEmpty(as)}, err
 }
 
-func (s *Server) ack(w http.ResponseWriter, r *http.Request) {
-	if !s.noBody(w, r) {
-		return
+func (s *Server) ack(w http.ResponseWriter, r *http.Request) (any, error) {
+	if err := noBody(w, r); err != nil {
+		return nil, err
 	}
 	id := r.PathValue("id")
-	if err := s.b.Ack(r.Context(), whoOf(r), id); err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, idBody{ID: id})
+	return idBody{ID: id}, s.b.Ack(r.Context(), whoOf(r), id)
 }
 
-// noBody accepts an empty body or an empty object.
-func (s *Server) noBody(w http.ResponseWriter, r *http.Request) bool {
-	if r.ContentLength == 0 {
-		return true
-	}
-	b, ok := s.body(w, r, maxBody)
-	if !ok {
-		return false
-	}
-	if len(b) == 0 {
-		return true
-	}
-	if f := decodeStrict(b, new(struct{}), false); f != nil {
-		s.faults(w, r, http.StatusBadRequest, f)
-		return false
-	}
-	return true
-}
-
-func (s *Server) testSound(w http.ResponseWriter, r *http.Request) {
-	var q SoundTest
-	if !s.read(w, r, &q) {
-		return
-	}
+func (s *Server) testSound(r *http.Request, q SoundTest) (any, error) {
 	if q.Channel == "" {
-		s.fail(w, r, http.StatusBadRequest, "channel", "required")
-		return
+		return nil, Faults{{"channel", "required"}}
 	}
-	if err := s.b.TestSound(r.Context(), q.Channel, q.Heard); err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, map[string]string{"channel": q.Channel})
+	return map[string]string{"channel": q.Channel}, s.b.TestSound(r.Context(), q.Channel, q.Heard)
 }
 
-func (s *Server) settings(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
-	v, err := s.b.Settings(r.Context())
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, v)
+func (s *Server) settings(r *http.Request) (any, error) {
+	return s.b.Settings(r.Context())
 }
 
 // SettingsPatch is what PUT /settings takes; the other keys of [SettingsView]
@@ -256,10 +188,10 @@ func CheckSettings(v SettingsView) Faults {
 	return f
 }
 
-func (s *Server) putSettings(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.body(w, r, maxBody)
-	if !ok {
-		return
+func (s *Server) putSettings(w http.ResponseWriter, r *http.Request) (any, error) {
+	b, err := body(w, r, maxBody)
+	if err != nil {
+		return nil, err
 	}
 	var p SettingsPatch
 	f := decodeStrict(b, &p, true)
@@ -271,25 +203,17 @@ func (s *Server) putSettings(w http.ResponseWriter, r *http.Request) {
 	if f == nil {
 		now, err := s.b.Settings(r.Context())
 		if err != nil {
-			s.problem(w, r, err)
-			return
+			return nil, err
 		}
 		f = CheckSettings(p.over(now))
 	}
 	if f != nil {
-		s.faults(w, r, http.StatusBadRequest, f)
-		return
+		return nil, f
 	}
 	if err := s.b.PutSettings(r.Context(), whoOf(r), b); err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
-	v, err := s.b.Settings(r.Context())
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, v)
+	return s.b.Settings(r.Context())
 }
 
 // Clock settings outside this span are a phone with no battery left, not a
@@ -299,90 +223,32 @@ var (
 	latestClock   = time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC)
 )
 
-func (s *Server) clock(w http.ResponseWriter, r *http.Request) {
-	var q ClockTime
-	if !s.read(w, r, &q) {
-		return
-	}
+func (s *Server) clock(r *http.Request, q ClockTime) (any, error) {
 	if q.Time == nil || q.Time.Before(earliestClock) || q.Time.After(latestClock) {
-		s.fail(w, r, http.StatusBadRequest, "time", "want this phone's time, between 2025 and 2100")
-		return
+		return nil, Faults{{"time", "want this phone's time, between 2025 and 2100"}}
 	}
-	if err := s.b.TrustClock(r.Context(), whoOf(r), *q.Time, q.Confirm); err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, map[string]time.Time{"now": s.b.Now()})
+	err := s.b.TrustClock(r.Context(), whoOf(r), *q.Time, q.Confirm)
+	return map[string]time.Time{"now": s.b.Now()}, err
 }
 
-// raw passes on an answer that the backend has already written as JSON.
-func (s *Server) raw(w http.ResponseWriter, r *http.Request, b json.RawMessage, err error) {
+func (s *Server) plan(w http.ResponseWriter, r *http.Request) (any, error) {
+	b, err := object(w, r)
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
-	if !json.Valid(b) {
-		s.complain("answer", "not JSON", "route", r.Pattern)
-		s.fail(w, r, http.StatusInternalServerError, "", "the answer could not be written; it is in the log")
-		return
-	}
-	s.write(w, r, http.StatusOK, b)
+	return s.computed(w, r, func(ctx context.Context) (any, error) { return s.b.Plan(ctx, b) })
 }
 
-// object reads a request's body as one JSON object whose keys the backend
-// checks.
-func (s *Server) object(w http.ResponseWriter, r *http.Request) (json.RawMessage, bool) {
-	b, ok := s.body(w, r, maxBody)
-	if !ok {
-		return nil, false
+func (s *Server) fit(w http.ResponseWriter, r *http.Request) (any, error) {
+	b, err := object(w, r)
+	if err != nil {
+		return nil, err
 	}
-	f := jsonText(b)
-	if f == nil {
-		var m map[string]json.RawMessage
-		if json.Unmarshal(b, &m) != nil || m == nil {
-			f = Faults{{"", "want an object"}}
-		}
-	}
-	if f == nil {
-		f = boundTexts(b)
-	}
-	if f != nil {
-		s.faults(w, r, http.StatusBadRequest, f)
-		return nil, false
-	}
-	return b, true
+	return s.computed(w, r, func(ctx context.Context) (any, error) { return s.b.FitResin(ctx, b) })
 }
 
-func (s *Server) plan(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.object(w, r)
-	if !ok {
-		return
-	}
-	r, done, ok := s.work(w, r, s.compute, computeFor)
-	if !ok {
-		return
-	}
-	defer done()
-	out, err := s.b.Plan(r.Context(), b)
-	s.raw(w, r, out, err)
-}
-
-func (s *Server) fit(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.object(w, r)
-	if !ok {
-		return
-	}
-	r, done, ok := s.work(w, r, s.compute, computeFor)
-	if !ok {
-		return
-	}
-	defer done()
-	out, err := s.b.FitResin(r.Context(), b)
-	s.raw(w, r, out, err)
-}
-
-func (s *Server) pot(w http.ResponseWriter, r *http.Request) {
-	q, f := newQuery(r, "resin", "grams", "shape", "diameter_mm", "depth_mm", "shop", "start")
+func (s *Server) pot(w http.ResponseWriter, r *http.Request) (any, error) {
+	q := newQuery(r, "resin", "grams", "shape", "diameter_mm", "depth_mm", "shop", "start")
 	p := PotQuery{
 		Resin: q.text("resin"), Grams: q.must("grams"), Shape: q.text("shape"),
 		DiameterMM: q.ptr("diameter_mm"), DepthMM: q.ptr("depth_mm"),
@@ -398,96 +264,22 @@ func (s *Server) pot(w http.ResponseWriter, r *http.Request) {
 	default:
 		q.bad("shape", "want cup, tray or bond")
 	}
-	if *f != nil {
-		s.faults(w, r, http.StatusBadRequest, *f)
-		return
+	if err := q.err(); err != nil {
+		return nil, err
 	}
-	r, done, ok := s.work(w, r, s.compute, computeFor)
-	if !ok {
-		return
-	}
-	defer done()
-	out, err := s.b.Pot(r.Context(), p)
-	s.raw(w, r, out, err)
+	return s.computed(w, r, func(ctx context.Context) (any, error) { return s.b.Pot(ctx, p) })
 }
 
-func (s *Server) tentOf(w http.ResponseWriter, r *http.Request) (Tent, bool) {
-	t := s.b.HeatedTent()
-	if t == nil {
-		s.fail(w, r, http.StatusNotFound, "", "no tent is set up here; see [tent] in the configuration file")
-	}
-	return t, t != nil
-}
-
-func (s *Server) tent(w http.ResponseWriter, r *http.Request) {
-	if t, ok := s.tentOf(w, r); ok {
-		v, err := t.Tent(r.Context())
-		if err != nil {
-			s.problem(w, r, err)
-			return
-		}
-		v.Limits, v.Past = orEmpty(v.Limits), orEmpty(v.Past)
-		s.answer(w, r, http.StatusOK, v)
-	}
-}
-
-func (s *Server) setTent(w http.ResponseWriter, r *http.Request) {
-	t, ok := s.tentOf(w, r)
-	if !ok {
-		return
-	}
-	var q TentPoint
-	if !s.read(w, r, &q) {
-		return
-	}
-	if q.SetPointC == nil {
-		s.fail(w, r, http.StatusBadRequest, "set_point_c", "required; to switch off use /tent/off")
-		return
-	}
-	if err := t.SetTentPoint(r.Context(), whoOf(r), *q.SetPointC); err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.tent(w, r)
-}
-
-func (s *Server) tentOff(w http.ResponseWriter, r *http.Request) {
-	t, ok := s.tentOf(w, r)
-	if !ok {
-		return
-	}
-	var q TentOffWhy
-	if r.ContentLength != 0 && !s.read(w, r, &q) {
-		return
-	}
-	if q.Why == "" {
-		q.Why = "switched off by hand"
-	}
-	if err := t.TentOff(r.Context(), whoOf(r), q.Why); err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.tent(w, r)
-}
-
-func (s *Server) tokens(w http.ResponseWriter, r *http.Request) {
+func (s *Server) tokens(w http.ResponseWriter, r *http.Request) (any, error) {
 	ts, err := s.b.ListTokens(r.Context())
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, map[string][]TokenInfo{"tokens": orEmpty(ts)})
+	return map[string][]TokenInfo{"tokens": orEmpty(ts)}, err
 }
 
-func (s *Server) revoke(w http.ResponseWriter, r *http.Request) {
+func (s *Server) revoke(w http.ResponseWriter, r *http.Request) (any, error) {
 	id := r.PathValue("id")
 	err := s.b.RevokeToken(r.Context(), id)
 	s.pages.changed() // it is shut out even where that could not be written
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, idBody{ID: id})
+	return idBody{ID: id}, err
 }
 
 // MaxTokenDays is the longest that a log-in can be asked to be good for: ten
@@ -506,11 +298,7 @@ type PairCode struct {
 	TLS    bool   `json:"tls"`
 }
 
-func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
-	var q NewPairCode
-	if !s.read(w, r, &q) {
-		return
-	}
+func (s *Server) newCode(r *http.Request, q NewPairCode) (any, error) {
 	var f Faults
 	if q.Days < 0 || q.Days > MaxTokenDays {
 		f = append(f, Fault{"days", fmt.Sprintf("%d is not between 0 (as long as it is used) and %d", q.Days, MaxTokenDays)})
@@ -524,54 +312,43 @@ func (s *Server) newCode(w http.ResponseWriter, r *http.Request) {
 		f = append(f, Fault{"name", "is longer than 60 bytes"})
 	}
 	if f != nil {
-		s.faults(w, r, http.StatusBadRequest, f)
-		return
+		return nil, f
 	}
 	code, exp, err := s.b.NewPairCode(r.Context(), q.Role, q.Name, q.Days)
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
-	s.answer(w, r, http.StatusCreated, PairCode{code, exp, s.cfg.Loopback(), s.listens(), s.cert != nil})
+	return status{http.StatusCreated, PairCode{code, exp, s.cfg.Loopback(), s.listens(), s.cert != nil}}, nil
 }
 
-func (s *Server) record(w http.ResponseWriter, r *http.Request) {
-	q, f := newQuery(r, "format")
+func (s *Server) record(w http.ResponseWriter, r *http.Request) (any, error) {
+	q := newQuery(r, "format")
 	format := q.text("format")
 	mime := map[string]string{"": "text/html; charset=utf-8", "html": "text/html; charset=utf-8",
 		"json": "application/json", "csv": "text/csv; charset=utf-8"}[format]
 	if mime == "" {
 		q.bad("format", "want html, json or csv")
 	}
-	if *f != nil {
-		s.faults(w, r, http.StatusBadRequest, *f)
-		return
+	if err := q.err(); err != nil {
+		return nil, err
 	}
 	if format == "" {
 		format = "html"
 	}
-	r, done, ok := s.work(w, r, s.pour, computeFor)
-	if !ok {
-		return
-	}
-	defer done()
-	b, err := s.b.Record(r.Context(), r.PathValue("id"), format)
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	h := w.Header()
-	h.Set("Content-Type", mime)
-	// The record is one file that must print the same from a stick in a year,
-	// so its style is inside it; nothing else may load or run.
-	h.Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; sandbox allow-modals")
-	if format != "html" {
-		h.Set("Content-Disposition", `attachment; filename="`+fileName(r.PathValue("id"))+"."+format+`"`)
-	}
-	w.WriteHeader(http.StatusOK)
-	if r.Method != http.MethodHead {
-		w.Write(b)
-	}
+	return s.work(w, r, s.pour, computeFor, func(ctx context.Context) (any, error) {
+		b, err := s.b.Record(ctx, r.PathValue("id"), format)
+		if err != nil {
+			return nil, err
+		}
+		// The record is one file that must print the same from a stick in a year,
+		// so its style is inside it; nothing else may load or run.
+		w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; base-uri 'none'; form-action 'none'; sandbox allow-modals")
+		out := file{kind: mime, b: b}
+		if format != "html" {
+			out.name = fileName(r.PathValue("id")) + "." + format
+		}
+		return out, nil
+	})
 }
 
 // fileName keeps letters and digits: the header's quoting differs by browser.

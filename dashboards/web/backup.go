@@ -3,6 +3,7 @@
 package web
 
 import (
+	"context"
 	"errors"
 	"io"
 	"net/http"
@@ -10,28 +11,25 @@ import (
 	"time"
 )
 
-func (s *Server) backup(w http.ResponseWriter, r *http.Request) {
+func (s *Server) backup(w http.ResponseWriter, r *http.Request) (any, error) {
 	h := w.Header()
 	h.Set("Content-Type", "application/vnd.sqlite3")
 	h.Set("Content-Disposition", `attachment; filename="curewright-`+s.b.Now().Format("2006-01-02")+`.db"`)
 	if r.Method == http.MethodHead {
-		return
+		return nil, nil
 	}
-	r, done, ok := s.work(w, r, s.pour, 0)
-	if !ok {
-		return
-	}
-	defer done()
-	o := &steady{w: w, rc: http.NewResponseController(w)}
-	if err := s.b.Backup(r.Context(), o); err != nil {
-		if o.n == 0 {
-			h.Del("Content-Disposition")
-			s.problem(w, r, err)
-			return
+	return s.work(w, r, s.pour, 0, func(ctx context.Context) (any, error) {
+		o := &steady{w: w, rc: http.NewResponseController(w)}
+		err := s.b.Backup(ctx, o)
+		if err != nil && o.n > 0 {
+			s.complain("backup", err.Error())
+			panic(http.ErrAbortHandler)
 		}
-		s.complain("backup", err.Error())
-		panic(http.ErrAbortHandler)
-	}
+		if err != nil {
+			h.Del("Content-Disposition")
+		}
+		return nil, err
+	})
 }
 
 // steady gives each write its own deadline, so that a long download may take
@@ -52,31 +50,24 @@ func (o *steady) Write(b []byte) (int, error) {
 // maxRestore is the largest copy taken back; the store keeps itself smaller.
 const maxRestore = 2 << 30
 
-func (s *Server) restore(w http.ResponseWriter, r *http.Request) {
+func (s *Server) restore(w http.ResponseWriter, r *http.Request) (any, error) {
 	// Not a type that a form of another page can send.
 	switch t, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";"); strings.TrimSpace(t) {
 	case "application/octet-stream", "application/vnd.sqlite3":
 	default:
-		s.fail(w, r, http.StatusBadRequest, "Content-Type", "want application/octet-stream")
-		return
+		return nil, Faults{{"Content-Type", "want application/octet-stream"}}
 	}
 	rc := http.NewResponseController(w)
 	in := &patient{r: http.MaxBytesReader(w, r.Body, maxRestore), rc: rc}
 	next, err := s.b.Restore(r.Context(), whoOf(r), in)
 	rc.SetWriteDeadline(time.Now().Add(writeTimeout))
 	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
-		s.fail(w, r, http.StatusRequestEntityTooLarge, "", "the copy is larger than 2 GB")
-		return
+		return nil, refuse(http.StatusRequestEntityTooLarge, "", "the copy is larger than 2 GB")
 	}
 	if in.err != nil {
-		s.fail(w, r, http.StatusBadRequest, "", "the copy did not arrive whole")
-		return
+		return nil, Faults{{"", "the copy did not arrive whole"}}
 	}
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, map[string]string{"next": next})
+	return map[string]string{"next": next}, err
 }
 
 // patient gives each read its own deadline, for uploads that take longer than

@@ -13,23 +13,21 @@ import (
 
 // air answers what moist air does at a point and on a panel. It is plain
 // computation and asks the daemon nothing.
-func (s *Server) air(w http.ResponseWriter, r *http.Request) {
-	q, f := newQuery(r, "temp", "rh", "panel", "pressure")
+func (s *Server) air(_ http.ResponseWriter, r *http.Request) (any, error) {
+	q := newQuery(r, "temp", "rh", "panel", "pressure")
 	temp, rh, panel := q.must("temp"), q.must("rh"), q.ptr("panel")
 	pressure, has := q.number("pressure")
 	if !has {
 		pressure = air.StandardPressure
 	}
-	if *f != nil {
-		s.faults(w, r, http.StatusBadRequest, *f)
-		return
+	if err := q.err(); err != nil {
+		return nil, err
 	}
 	res, err := air.Point(temp, rh, panel, pressure)
 	if err != nil {
-		s.faults(w, r, http.StatusBadRequest, faultsOf(err))
-		return
+		return nil, faultsOf(err)
 	}
-	s.answer(w, r, http.StatusOK, res)
+	return res, nil
 }
 
 // faultsOf splits joined errors, so that each is its own line. What stands
@@ -61,8 +59,8 @@ const (
 	minKappa, maxKappa     = 0.1, 10
 )
 
-func (s *Server) cure(w http.ResponseWriter, r *http.Request) {
-	q, f := newQuery(r, "resin", "temp", "kappa", "diffusion")
+func (s *Server) cure(_ http.ResponseWriter, r *http.Request) (any, error) {
+	q := newQuery(r, "resin", "temp", "kappa", "diffusion")
 	temp, kappa := q.must("temp"), 1.0
 	if k, ok := q.number("kappa"); ok {
 		kappa = k
@@ -78,20 +76,17 @@ func (s *Server) cure(w http.ResponseWriter, r *http.Request) {
 	if name == "" {
 		q.bad("resin", "required")
 	}
-	if *f != nil {
-		s.faults(w, r, http.StatusBadRequest, *f)
-		return
+	if err := q.err(); err != nil {
+		return nil, err
 	}
 	rs, err := s.b.Resins(r.Context())
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 	for _, x := range rs {
 		if x.Name == name {
-			s.answer(w, r, http.StatusOK, cure.Steady(x, temp, kappa, diffusion))
-			return
+			return cure.Steady(x, temp, kappa, diffusion), nil
 		}
 	}
-	s.fail(w, r, http.StatusNotFound, "resin", "no epoxy named "+short(name))
+	return nil, refuse(http.StatusNotFound, "resin", "no epoxy named "+short(name))
 }

@@ -57,80 +57,46 @@ type MixQuery struct {
 	Tables      bool          `json:"tables"` // grams by the tables alone, not as learnt
 }
 
-func (s *Server) mix(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.body(w, r, maxBody)
-	if !ok {
-		return
+func (s *Server) mix(w http.ResponseWriter, r *http.Request) (any, error) {
+	b, err := body(w, r, maxBody)
+	if err != nil {
+		return nil, err
 	}
 	var q MixQuery
 	if f := decodeStrict(b, &q, true); f != nil {
-		s.faults(w, r, http.StatusBadRequest, f)
-		return
+		return nil, f
 	}
 	if len(q.Readings) > 200 {
-		s.fail(w, r, http.StatusBadRequest, "readings", "more than 200 of them")
-		return
+		return nil, Faults{{"readings", "more than 200 of them"}}
 	}
-	out, err := s.b.Mix(r.Context(), q)
-	s.raw(w, r, out, err)
+	return s.b.Mix(r.Context(), q)
 }
 
-func (s *Server) stock(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
-	out, err := s.b.Stock(r.Context())
-	s.raw(w, r, out, err)
+func (s *Server) stock(r *http.Request) (any, error) {
+	return s.b.Stock(r.Context())
 }
 
-func (s *Server) stockCSV(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
+func (s *Server) stockCSV(r *http.Request) (any, error) {
 	out, err := s.b.StockCSV(r.Context())
+	return file{"stock.csv", "text/csv; charset=utf-8", out}, err
+}
+
+func (s *Server) importStock(w http.ResponseWriter, r *http.Request) (any, error) {
+	key, err := keyOf(w, r)
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
-	attach(w, r, "stock.csv", "text/csv; charset=utf-8", out)
+	q, err := read[StockFile](w, r)
+	if err != nil {
+		return nil, err
+	}
+	return s.b.ImportStock(r.Context(), whoOf(r), []byte(q.CSV), key)
 }
 
-// attach answers with a file to keep.
-func attach(w http.ResponseWriter, r *http.Request, name, kind string, out []byte) {
-	h := w.Header()
-	h.Set("Content-Type", kind)
-	h.Set("Content-Disposition", `attachment; filename="`+name+`"`)
-	w.WriteHeader(http.StatusOK)
-	if r.Method != http.MethodHead {
-		w.Write(out) // a reader that has gone is nobody's fault
-	}
+func (s *Server) laminate(r *http.Request) (any, error) {
+	return s.b.Laminate(r.Context(), r.PathValue("id"))
 }
 
-func (s *Server) importStock(w http.ResponseWriter, r *http.Request) {
-	key, ok := s.key(w, r)
-	if !ok {
-		return
-	}
-	var q StockFile
-	if !s.read(w, r, &q) {
-		return
-	}
-	out, err := s.b.ImportStock(r.Context(), whoOf(r), []byte(q.CSV), key)
-	s.raw(w, r, out, err)
-}
-
-func (s *Server) laminate(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
-	out, err := s.b.Laminate(r.Context(), r.PathValue("id"))
-	s.raw(w, r, out, err)
-}
-
-func (s *Server) bill(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
-	out, err := s.b.Bill(r.Context(), r.PathValue("id"))
-	s.raw(w, r, out, err)
+func (s *Server) bill(r *http.Request) (any, error) {
+	return s.b.Bill(r.Context(), r.PathValue("id"))
 }

@@ -88,9 +88,9 @@ const recheck = 30 * time.Second
 // events streams what happens, as server-sent events. A client that stops
 // reading fills its own channel, which the backend then closes, or holds up
 // one write until its deadline; either way only that client is dropped.
-func (s *Server) events(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
+func (s *Server) events(w http.ResponseWriter, r *http.Request) (any, error) {
+	if err := known(r); err != nil {
+		return nil, err
 	}
 	ended, leave := s.pages.enter(whoOf(r).key())
 	defer leave()
@@ -102,13 +102,11 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	snap, err := s.b.Snapshot(r.Context())
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 	first, err := json.Marshal(snap)
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 
 	rc := http.NewResponseController(w)
@@ -117,7 +115,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	h.Set("X-Accel-Buffering", "no") // a proxy must not hold events back
 	w.WriteHeader(http.StatusOK)
 	if r.Method == http.MethodHead {
-		return
+		return nil, nil
 	}
 	send := func(b []byte) bool {
 		rc.SetWriteDeadline(time.Now().Add(streamTimeout)) // unsupported only in tests' recorders
@@ -128,7 +126,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 		return rc.Flush() == nil
 	}
 	if !send([]byte("retry: 3000\n\n")) || !send(eventText(Event{Name: "snapshot", Data: first})) {
-		return
+		return nil, nil
 	}
 	beat := time.NewTicker(s.cfg.Beat)
 	defer beat.Stop()
@@ -140,40 +138,40 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) {
 	}
 	revoked := s.pages.changes()
 	if !good() { // taken back since it was let in
-		return
+		return nil, nil
 	}
 	for {
 		select {
 		case <-r.Context().Done():
-			return
+			return nil, nil
 		case <-stopping(r):
-			return
+			return nil, nil
 		case <-ended: // its place was wanted
 			s.streamsLost.Add(1)
-			return
+			return nil, nil
 		case e, ok := <-ch:
 			if !ok {
 				s.streamsLost.Add(1)
-				return
+				return nil, nil
 			}
 			if e.frame == nil {
 				e.frame = eventText(e)
 			}
 			if !send(e.frame) {
-				return
+				return nil, nil
 			}
 		// A log-in that was taken back, or is over, must not go on listening.
 		case <-revoked:
 			if revoked = s.pages.changes(); !good() {
-				return
+				return nil, nil
 			}
 		case <-check.C:
 			if !good() {
-				return
+				return nil, nil
 			}
 		case <-beat.C:
 			if !send([]byte(": alive\n\n")) {
-				return
+				return nil, nil
 			}
 		}
 	}

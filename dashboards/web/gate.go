@@ -92,7 +92,7 @@ func (s *Server) gate(rt route, next http.HandlerFunc) http.HandlerFunc {
 			if token == "" {
 				s.tellSocket(w, r)
 			}
-			if rt.page {
+			if rt.path == home {
 				s.assets.serve(w, r, "index.html", http.StatusUnauthorized)
 				return
 			}

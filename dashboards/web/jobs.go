@@ -148,131 +148,86 @@ type Undone struct {
 func jobRoutes() []route {
 	const get, post, patch, del = "GET", "POST", "PATCH", "DELETE"
 	t := []route{
-		{get, api + "/jobs", Look, false, (*Server).jobs},
-		{get, api + "/jobs/templates", Look, false, (*Server).jobTemplates},
-		{get, api + "/jobs/{id}", Look, false, (*Server).job},
-		{get, api + "/jobs/{id}/file", Look, false, (*Server).jobFile},
-		{get, api + "/next", Look, false, (*Server).next},
-		{get, api + "/entries", Look, false, (*Server).entries},
-		{post, api + "/jobs", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
-			entry(s, w, r, func(q NewJob, key string) (Entered, error) { return s.b.NewJob(r.Context(), whoOf(r), q, key) })
-		}},
-		{patch, api + "/jobs/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.patch(w, r, "job") }},
-		{del, api + "/jobs/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.delete(w, r, "job") }},
-		{patch, api + "/ticks/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.patch(w, r, "tick") }},
-		{del, api + "/ticks/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.delete(w, r, "tick") }},
-		{post, api + "/feel", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
-			enter(s, w, r, func(q job.Felt) any { return q })
-		}},
-		{post, api + "/undo", Record, false, (*Server).undo},
-		{post, api + "/entries/{id}/undo", Record, false, (*Server).undo},
-		{post, api + "/jobs/{id}/done", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
-			enter(s, w, r, func(q job.Done) any { return q })
-		}},
-		{post, api + "/jobs/{id}/mixed", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
-			enter(s, w, r, func(q job.Mixed) any { return q })
-		}},
-		{post, api + "/jobs/{id}/feel", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
-			enter(s, w, r, func(q job.Felt) any { return q })
-		}},
-		{post, api + "/jobs/{id}/insert", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
-			enter(s, w, r, func(q JobInsert) any { return q })
-		}},
+		{get, api + "/jobs", Look, plain((*Server).jobs)},
+		{get, api + "/jobs/templates", Look, plain((*Server).jobTemplates)},
+		{get, api + "/jobs/{id}", Look, plain((*Server).job)},
+		{get, api + "/jobs/{id}/file", Look, plain((*Server).jobFile)},
+		{get, api + "/next", Look, (*Server).next},
+		{get, api + "/entries", Look, (*Server).entries},
+		{post, api + "/jobs", Record, entry(func(s *Server, r *http.Request, q NewJob, key string) (Entered, error) {
+			return s.b.NewJob(r.Context(), whoOf(r), q, key)
+		})},
+		{patch, api + "/jobs/{id}", Record, patched("job")},
+		{del, api + "/jobs/{id}", Record, deleted("job")},
+		{patch, api + "/ticks/{id}", Record, patched("tick")},
+		{del, api + "/ticks/{id}", Record, deleted("tick")},
+		{post, api + "/feel", Record, enter(func(q job.Felt) any { return q })},
+		{post, api + "/undo", Record, (*Server).undo},
+		{post, api + "/entries/{id}/undo", Record, (*Server).undo},
+		{post, api + "/jobs/{id}/done", Record, enter(func(q job.Done) any { return q })},
+		{post, api + "/jobs/{id}/mixed", Record, enter(func(q job.Mixed) any { return q })},
+		{post, api + "/jobs/{id}/feel", Record, enter(func(q job.Felt) any { return q })},
+		{post, api + "/jobs/{id}/insert", Record, enter(func(q JobInsert) any { return q })},
 	}
 	for _, what := range []string{"skip", "later", "repeat", "reopen", "settle"} {
-		t = append(t, route{post, api + "/jobs/{id}/" + what, Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) {
-			enter(s, w, r, func(q job.Put) any { return JobPut{what, q} })
-		}})
+		t = append(t, route{post, api + "/jobs/{id}/" + what, Record, enter(func(q job.Put) any { return JobPut{what, q} })})
 	}
 	return t
 }
 
 // enter takes one entry of a job, whose body is a Q.
-func enter[Q any](s *Server, w http.ResponseWriter, r *http.Request, as func(Q) any) {
-	entry(s, w, r, func(q Q, key string) (Entered, error) {
+func enter[Q any](as func(Q) any) handler {
+	return entry(func(s *Server, r *http.Request, q Q, key string) (Entered, error) {
 		return s.b.Enter(r.Context(), whoOf(r), r.PathValue("id"), as(q), key)
 	})
 }
 
 // entry reads what is entered, a Q, and answers with what was done of it.
-func entry[Q any](s *Server, w http.ResponseWriter, r *http.Request, do func(q Q, key string) (Entered, error)) {
-	key, ok := s.key(w, r)
-	if !ok {
-		return
+func entry[Q any](do func(s *Server, r *http.Request, q Q, key string) (Entered, error)) handler {
+	return func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
+		key, err := keyOf(w, r)
+		if err != nil {
+			return nil, err
+		}
+		q, err := read[Q](w, r)
+		if err != nil {
+			return nil, err
+		}
+		out, err := do(s, r, q, key)
+		out.Batches, out.Warnings, out.Silenced, out.Next = orEmpty(out.Batches), orEmpty(out.Warnings), orEmpty(out.Silenced), orEmpty(out.Next)
+		return status{http.StatusCreated, out}, err
 	}
-	var q Q
-	if !s.read(w, r, &q) {
-		return
-	}
-	out, err := do(q, key)
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	out.Batches, out.Warnings, out.Silenced, out.Next = orEmpty(out.Batches), orEmpty(out.Warnings), orEmpty(out.Silenced), orEmpty(out.Next)
-	s.answer(w, r, http.StatusCreated, out)
 }
 
-func (s *Server) jobs(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
+func (s *Server) jobs(r *http.Request) (any, error) {
 	js, err := s.b.Jobs(r.Context())
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, map[string]any{"jobs": orEmpty(js)})
+	return map[string]any{"jobs": orEmpty(js)}, err
 }
 
-func (s *Server) jobTemplates(w http.ResponseWriter, r *http.Request) {
-	if s.query(w, r) {
-		s.answer(w, r, http.StatusOK, map[string]any{"templates": job.Templates()})
-	}
+func (s *Server) jobTemplates(*http.Request) (any, error) {
+	return map[string]any{"templates": job.Templates()}, nil
 }
 
-func (s *Server) job(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
+func (s *Server) job(r *http.Request) (any, error) {
 	v, err := s.b.Job(r.Context(), r.PathValue("id"))
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
 	v.Next, v.Stray, v.Changes = orEmpty(v.Next), orEmpty(v.Stray), orEmpty(v.Changes)
-	s.answer(w, r, http.StatusOK, v)
+	return v, err
 }
 
-func (s *Server) jobFile(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
+func (s *Server) jobFile(r *http.Request) (any, error) {
 	text, err := s.b.JobFile(r.Context(), r.PathValue("id"))
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	h := w.Header()
-	h.Set("Content-Type", "text/plain; charset=utf-8")
-	h.Set("Content-Disposition", `attachment; filename="`+fileName(r.PathValue("id"))+`.toml"`)
-	w.WriteHeader(http.StatusOK)
-	if r.Method != http.MethodHead {
-		w.Write(text) // a reader that has gone is nobody's fault
-	}
+	return file{fileName(r.PathValue("id")) + ".toml", "text/plain; charset=utf-8", text}, err
 }
 
-func (s *Server) next(w http.ResponseWriter, r *http.Request) {
-	q, f := newQuery(r, "panel")
+func (s *Server) next(_ http.ResponseWriter, r *http.Request) (any, error) {
+	q := newQuery(r, "panel")
 	panel := q.text("panel")
-	if *f != nil {
-		s.faults(w, r, http.StatusBadRequest, *f)
-		return
+	if err := q.err(); err != nil {
+		return nil, err
 	}
 	all, err := s.b.NextSteps(r.Context())
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 	out := []job.Next{}
 	for _, n := range all {
@@ -280,59 +235,36 @@ func (s *Server) next(w http.ResponseWriter, r *http.Request) {
 			out = append(out, n)
 		}
 	}
-	s.answer(w, r, http.StatusOK, struct {
+	return struct {
 		At   time.Time  `json:"at"`
 		Next []job.Next `json:"next"`
-	}{s.b.Now(), out})
+	}{s.b.Now(), out}, nil
 }
 
 // maxEntries is the most entries that one answer lists.
 const maxEntries = 200
 
-func (s *Server) entries(w http.ResponseWriter, r *http.Request) {
-	q, f := newQuery(r, "limit")
-	limit := 20
-	if n, ok := q.number("limit"); ok {
-		if n != float64(int(n)) || n < 1 || n > maxEntries {
-			q.bad("limit", "want a whole number from 1 to 200")
-		}
-		limit = int(n)
-	}
-	if *f != nil {
-		s.faults(w, r, http.StatusBadRequest, *f)
-		return
+func (s *Server) entries(_ http.ResponseWriter, r *http.Request) (any, error) {
+	q := newQuery(r, "limit")
+	limit := q.whole("limit", 20, 1, maxEntries)
+	if err := q.err(); err != nil {
+		return nil, err
 	}
 	es, err := s.b.Entries(r.Context(), limit)
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, map[string]any{"entries": orEmpty(es)})
+	return map[string]any{"entries": orEmpty(es)}, err
 }
 
-func (s *Server) undo(w http.ResponseWriter, r *http.Request) {
-	key, ok := s.key(w, r)
-	if !ok || !s.noBody(w, r) {
-		return
+func (s *Server) undo(w http.ResponseWriter, r *http.Request) (any, error) {
+	key, err := keyOf(w, r)
+	if err != nil {
+		return nil, err
+	}
+	if err := noBody(w, r); err != nil {
+		return nil, err
 	}
 	out, err := s.b.Undo(r.Context(), whoOf(r), r.PathValue("id"), key)
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
 	out.Next = orEmpty(out.Next)
-	s.answer(w, r, http.StatusCreated, out)
-}
-
-// jobShape is the record that a job or a tick is kept as.
-func jobShape(kind string) any {
-	switch kind {
-	case "job":
-		return new(job.Schedule)
-	case "tick":
-		return new(job.Tick)
-	}
-	return nil
+	return status{http.StatusCreated, out}, err
 }
 
 // MarshalJSON writes a job's records as they are: an unset list is [].

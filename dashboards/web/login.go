@@ -18,35 +18,30 @@ type Paired struct {
 
 // pair redeems a one-time code. Codes are short, so tries are limited for each
 // caller and for all together.
-func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
-	var q Pairing
-	if !s.read(w, r, &q) {
-		return
+func (s *Server) pair(w http.ResponseWriter, r *http.Request) (any, error) {
+	q, err := read[Pairing](w, r)
+	if err != nil {
+		return nil, err
 	}
 	if q.Code == "" {
-		s.fail(w, r, http.StatusBadRequest, "code", "required: the code that `curewright pair` shows")
-		return
+		return nil, Faults{{"code", "required: the code that `curewright pair` shows"}}
 	}
 	if len(q.Device) > 60 {
-		s.fail(w, r, http.StatusBadRequest, "device", "is longer than 60 bytes")
-		return
+		return nil, Faults{{"device", "is longer than 60 bytes"}}
 	}
 	if wait, ok := s.redeem.take(s.clientOf(r), time.Now()); !ok {
 		s.refusals[refusedTries].Add(1)
 		secs := strconv.Itoa(int(wait.Seconds()) + 1)
 		w.Header().Set("Retry-After", secs)
-		s.fail(w, r, http.StatusTooManyRequests, "code", "too many tries: wait "+secs+" s")
-		return
+		return nil, refuse(http.StatusTooManyRequests, "code", "too many tries: wait "+secs+" s")
 	}
 	token, who, err := s.b.Redeem(r.Context(), CleanCode(q.Code), q.Device)
 	if errors.Is(err, ErrNotFound) {
 		s.refusals[refusedLogin].Add(1)
-		s.fail(w, r, http.StatusUnauthorized, "code", "this code is wrong, used up or older than ten minutes")
-		return
+		return nil, refuse(http.StatusUnauthorized, "code", "this code is wrong, used up or older than ten minutes")
 	}
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 	http.SetCookie(w, &http.Cookie{
 		Name: CookieName, Value: token, Path: "/", HttpOnly: true,
@@ -55,12 +50,12 @@ func (s *Server) pair(w http.ResponseWriter, r *http.Request) {
 		// the backend's.
 		MaxAge: 400 * 24 * 3600,
 	})
-	s.answer(w, r, http.StatusOK, Paired{token, who.Name, who.Role})
+	return Paired{token, who.Name, who.Role}, nil
 }
 
 // logout ends the log-in itself and not only this browser's memory of it:
 // whoever copied the token is out too.
-func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
+func (s *Server) logout(w http.ResponseWriter, r *http.Request) (any, error) {
 	if token, _ := tokenOf(r); token != "" {
 		if who, ok := s.b.Authenticate(r.Context(), token); ok {
 			id := who.ID
@@ -70,8 +65,7 @@ func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
 			err := s.b.RevokeToken(r.Context(), id)
 			s.pages.changed()
 			if err != nil && !errors.Is(err, ErrNotFound) {
-				s.problem(w, r, err)
-				return
+				return nil, err
 			}
 		}
 	}
@@ -79,9 +73,10 @@ func (s *Server) logout(w http.ResponseWriter, r *http.Request) {
 		Name: CookieName, Path: "/", HttpOnly: true,
 		SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil, MaxAge: -1,
 	})
-	s.answer(w, r, http.StatusOK, map[string]bool{"out": true})
+	return map[string]bool{"out": true}, nil
 }
 
-func (s *Server) page(w http.ResponseWriter, r *http.Request) {
+func (s *Server) page(w http.ResponseWriter, r *http.Request) (any, error) {
 	s.assets.serve(w, r, "index.html", http.StatusOK)
+	return nil, nil
 }

@@ -26,48 +26,37 @@ type MemoryBackend interface {
 // maxMemory is the largest memory file that is read.
 const maxMemory = 4 << 20
 
-func (s *Server) memory(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
+func (s *Server) memory(w http.ResponseWriter, r *http.Request) (any, error) {
+	if err := known(r); err != nil {
+		return nil, err
 	}
-	r, done, ok := s.work(w, r, s.compute, computeFor)
-	if !ok {
-		return
-	}
-	defer done()
-	out, err := s.b.Memory(r.Context())
-	s.raw(w, r, out, err)
+	return s.computed(w, r, func(ctx context.Context) (any, error) { return s.b.Memory(ctx) })
 }
 
-func (s *Server) forgetMemory(w http.ResponseWriter, r *http.Request) {
-	if body, ok := s.object(w, r); ok {
-		out, err := s.b.ForgetMemory(r.Context(), whoOf(r), body)
-		s.raw(w, r, out, err)
+func (s *Server) forgetMemory(w http.ResponseWriter, r *http.Request) (any, error) {
+	b, err := object(w, r)
+	if err != nil {
+		return nil, err
 	}
+	return s.b.ForgetMemory(r.Context(), whoOf(r), b)
 }
 
-func (s *Server) memoryFile(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r, "what") {
-		return
+func (s *Server) memoryFile(_ http.ResponseWriter, r *http.Request) (any, error) {
+	if err := known(r, "what"); err != nil {
+		return nil, err
 	}
 	what := r.URL.Query().Get("what")
 	if what != "" && what != "lots" {
-		s.fail(w, r, http.StatusBadRequest, "what", "want lots, or nothing for all of it")
-		return
+		return nil, Faults{{"what", "want lots, or nothing for all of it"}}
 	}
 	out, err := s.b.MemoryFile(r.Context(), what == "lots")
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	attach(w, r, "curewright-memory.json", "application/json", out)
+	return file{"curewright-memory.json", "application/json", out}, err
 }
 
-func (s *Server) importMemory(w http.ResponseWriter, r *http.Request) {
-	body, ok := s.body(w, r, maxMemory)
-	if !ok {
-		return
+func (s *Server) importMemory(w http.ResponseWriter, r *http.Request) (any, error) {
+	b, err := body(w, r, maxMemory)
+	if err != nil {
+		return nil, err
 	}
-	out, err := s.b.ImportMemory(r.Context(), whoOf(r), body)
-	s.raw(w, r, out, err)
+	return s.b.ImportMemory(r.Context(), whoOf(r), b)
 }

@@ -4,6 +4,7 @@ package web
 
 import (
 	_ "embed"
+	"encoding/json"
 	"net/http"
 	"strings"
 )
@@ -14,11 +15,7 @@ import (
 //go:embed openapi.json
 var openAPI []byte
 
-func (s *Server) openAPI(w http.ResponseWriter, r *http.Request) {
-	if s.query(w, r) {
-		s.write(w, r, http.StatusOK, openAPI)
-	}
-}
+func (s *Server) openAPI(*http.Request) (any, error) { return json.RawMessage(openAPI), nil }
 
 // Route is one method and path of the API, and the role that it asks for; ""
 // asks for no log-in.
@@ -31,7 +28,7 @@ type Route struct {
 func APIRoutes() []Route {
 	var out []Route
 	for _, rt := range routeTable() {
-		if !rt.page && !strings.HasSuffix(rt.path, "}/") {
+		if rt.path != home && !strings.HasSuffix(rt.path, "}/") {
 			out = append(out, Route{rt.method, rt.path, rt.role})
 		}
 	}

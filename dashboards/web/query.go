@@ -19,7 +19,7 @@ type query struct {
 	faults *Faults
 }
 
-func newQuery(r *http.Request, known ...string) (query, *Faults) {
+func newQuery(r *http.Request, known ...string) query {
 	q := query{faults: new(Faults)}
 	v, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil {
@@ -39,7 +39,7 @@ func newQuery(r *http.Request, known ...string) (query, *Faults) {
 			q.bad(k, what)
 		}
 	}
-	return q, q.faults
+	return q
 }
 
 func (q query) bad(field, what string) { *q.faults = append(*q.faults, Fault{field, what}) }
@@ -115,21 +115,25 @@ func (q query) flag(k string, or bool) bool {
 	}
 }
 
-// query answers 400 and returns false for a parameter that is not known.
-func (s *Server) query(w http.ResponseWriter, r *http.Request, known ...string) bool {
-	if _, f := newQuery(r, known...); *f != nil {
-		s.faults(w, r, http.StatusBadRequest, *f)
-		return false
+// whole returns a whole number from low to high; or, where none is given.
+func (q query) whole(k string, or, low, high int) int {
+	x, ok := q.number(k)
+	if !ok {
+		return or
 	}
-	return true
+	if x != float64(int(x)) || int(x) < low || int(x) > high {
+		q.bad(k, fmt.Sprintf("want a whole number from %d to %d", low, high))
+	}
+	return int(x)
 }
 
-func (s *Server) flag(w http.ResponseWriter, r *http.Request, k string, or bool) (bool, bool) {
-	q, f := newQuery(r, k)
-	x := q.flag(k, or)
-	if *f != nil {
-		s.faults(w, r, http.StatusBadRequest, *f)
-		return false, false
+// err is what is wrong with the parameters, nil for nothing.
+func (q query) err() error {
+	if len(*q.faults) > 0 {
+		return *q.faults
 	}
-	return x, true
+	return nil
 }
+
+// known refuses every parameter but these.
+func known(r *http.Request, names ...string) error { return newQuery(r, names...).err() }

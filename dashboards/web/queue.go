@@ -5,6 +5,7 @@ package web
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"sync"
 	"time"
@@ -114,10 +115,17 @@ func (w Who) key() string {
 	return w.Name
 }
 
-// work waits for a place in a queue and returns the request to go on with,
-// which ends with its client, and with limit where that is not 0. It answers
-// itself and returns false where there is no place. done must be called.
-func (s *Server) work(w http.ResponseWriter, r *http.Request, q *queue, limit time.Duration) (_ *http.Request, done func(), ok bool) {
+// errTooLong is that an answer took longer than the board gives one.
+var errTooLong = errors.New("this takes the board too long: ask for less of it")
+
+// computed does in its turn what costs the board much, and returns its answer.
+func (s *Server) computed(w http.ResponseWriter, r *http.Request, do func(ctx context.Context) (any, error)) (any, error) {
+	return s.work(w, r, s.compute, computeFor, do)
+}
+
+// work waits for a place in a queue and does what has its turn then, whose
+// context ends with the client, and with limit where that is not 0.
+func (s *Server) work(w http.ResponseWriter, r *http.Request, q *queue, limit time.Duration, do func(ctx context.Context) (any, error)) (any, error) {
 	wait, cancel := context.WithTimeout(r.Context(), waitFor)
 	leave, err := q.enter(wait, whoOf(r).key())
 	cancel()
@@ -134,14 +142,20 @@ func (s *Server) work(w http.ResponseWriter, r *http.Request, q *queue, limit ti
 			code = http.StatusTooManyRequests
 		}
 		w.Header().Set("Retry-After", "5")
-		s.fail(w, r, code, "", err.Error())
-		return r, nil, false
+		return nil, refuse(code, "", err.Error())
 	}
-	ctx, stop := r.Context(), context.CancelFunc(func() {})
+	defer leave()
+	ctx := r.Context()
 	if limit > 0 {
+		var stop context.CancelFunc
 		ctx, stop = context.WithTimeout(ctx, limit)
+		defer stop()
 	}
 	// Waiting was not the answer's fault. Unsupported only in tests' recorders.
 	http.NewResponseController(w).SetWriteDeadline(time.Now().Add(writeTimeout))
-	return r.WithContext(ctx), func() { stop(); leave() }, true
+	out, err := do(ctx)
+	if err != nil && errors.Is(ctx.Err(), context.DeadlineExceeded) {
+		err = fmt.Errorf("%w (%w)", errTooLong, err)
+	}
+	return out, err
 }

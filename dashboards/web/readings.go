@@ -25,19 +25,17 @@ import (
 // maxPush is the most readings in one request.
 const maxPush = 10_000
 
-func (s *Server) push(w http.ResponseWriter, r *http.Request) {
-	b, ok := s.body(w, r, maxPushBody)
-	if !ok {
-		return
+func (s *Server) push(w http.ResponseWriter, r *http.Request) (any, error) {
+	b, err := body(w, r, maxPushBody)
+	if err != nil {
+		return nil, err
 	}
 	rs, places, refused, f := decodePush(b)
 	if f != nil {
-		s.faults(w, r, http.StatusBadRequest, f)
-		return
+		return nil, f
 	}
 	if len(places)+len(refused) > maxPush {
-		s.fail(w, r, http.StatusRequestEntityTooLarge, "", "more than "+strconv.Itoa(maxPush)+" readings at once")
-		return
+		return nil, refuse(http.StatusRequestEntityTooLarge, "", "more than "+strconv.Itoa(maxPush)+" readings at once")
 	}
 	// A new probe is somebody's only where somebody is known: not on loopback
 	// without a log-in, where a proxy's strangers may be, nor with a token that
@@ -46,8 +44,7 @@ func (s *Server) push(w http.ResponseWriter, r *http.Request) {
 	accept := who.Board || who.Role == Control || who.ID != "" && who.Role == Record
 	res, err := s.b.PushReadings(r.Context(), who, accept, rs)
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 	for i := range res.Refused {
 		res.Refused[i].Index = places[res.Refused[i].Index]
@@ -56,7 +53,7 @@ func (s *Server) push(w http.ResponseWriter, r *http.Request) {
 	slices.SortStableFunc(res.Refused, func(a, b PushRefusal) int { return a.Index - b.Index })
 	s.pushTaken.Add(uint64(max(res.Taken, 0)))
 	s.pushRefused.Add(uint64(len(res.Refused)))
-	s.answer(w, r, http.StatusAccepted, res)
+	return status{http.StatusAccepted, res}, nil
 }
 
 // decodePush reads an array of readings. One that is not written as a reading
@@ -134,8 +131,8 @@ func decodePush(b []byte) (rs []PushReading, places []int, refused []PushRefusal
 const defaultGap = 10 * time.Minute
 
 // readings streams one probe's readings without ever holding them.
-func (s *Server) readings(w http.ResponseWriter, r *http.Request) {
-	q, f := newQuery(r, "probe", "from", "to", "max", "format")
+func (s *Server) readings(w http.ResponseWriter, r *http.Request) (any, error) {
+	q := newQuery(r, "probe", "from", "to", "max", "format")
 	probe := q.text("probe")
 	if probe == "" {
 		q.bad("probe", "required")
@@ -152,25 +149,17 @@ func (s *Server) readings(w http.ResponseWriter, r *http.Request) {
 	if to.Before(from) {
 		q.bad("to", "is before from")
 	}
-	thin := 0
-	if n, ok := q.number("max"); ok {
-		if n != float64(int(n)) || n < 8 || n > 100_000 {
-			q.bad("max", "want a whole number from 8 to 100000")
-		}
-		thin = int(n)
-	}
+	thin := q.whole("max", 0, 8, 100_000)
 	format := q.text("format")
 	if format != "" && format != "json" && format != "csv" {
 		q.bad("format", "want json or csv")
 	}
-	if *f != nil {
-		s.faults(w, r, http.StatusBadRequest, *f)
-		return
+	if err := q.err(); err != nil {
+		return nil, err
 	}
 	hs, err := s.b.Probes(r.Context())
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 	gap, known := defaultGap, false
 	for _, h := range hs {
@@ -184,39 +173,33 @@ func (s *Server) readings(w http.ResponseWriter, r *http.Request) {
 	out := newRowWriter(w, format == "csv", probe)
 	if r.Method == http.MethodHead {
 		out.start()
-		return
+		return nil, nil
 	}
-	r, done, ok := s.work(w, r, s.pour, pourFor)
-	if !ok {
-		return
-	}
-	defer done()
-	yield := out.row
-	var t *thinner
-	if thin > 0 {
-		t = newThinner(from, to, thin, gap, out.row)
-		yield = t.add
-	}
-	err = s.b.Readings(r.Context(), probe, from, to, yield)
-	if err == nil && t != nil {
-		t.flush()
-	}
-	switch {
-	case err != nil && !out.started:
-		s.problem(w, r, err)
-	case err != nil || out.err != nil:
-		// Half an answer must not look like a whole one.
-		if err != nil && r.Context().Err() == nil && !errors.Is(err, context.Canceled) {
+	return s.work(w, r, s.pour, pourFor, func(ctx context.Context) (any, error) {
+		yield := out.row
+		var t *thinner
+		if thin > 0 {
+			t = newThinner(from, to, thin, gap, out.row)
+			yield = t.add
+		}
+		err := s.b.Readings(ctx, probe, from, to, yield)
+		if err == nil && t != nil {
+			t.flush()
+		}
+		switch {
+		case err != nil && !out.started:
+			return nil, err
+		case err == nil && !out.started && !known:
+			return nil, refuse(http.StatusNotFound, "probe", "no probe "+short(probe))
+		case err != nil && ctx.Err() == nil && !errors.Is(err, context.Canceled):
 			s.complain("stream readings", err.Error(), "probe", probe)
 		}
-		panic(http.ErrAbortHandler)
-	case !out.started && !known:
-		s.fail(w, r, http.StatusNotFound, "probe", "no probe "+short(probe))
-	default:
-		if out.close() != nil {
+		// Half an answer must not look like a whole one.
+		if err != nil || out.err != nil || out.close() != nil {
 			panic(http.ErrAbortHandler)
 		}
-	}
+		return nil, nil
+	})
 }
 
 // rowWriter writes readings one by one as JSON or as CSV in the header that

@@ -4,7 +4,6 @@ package web
 
 import (
 	"bytes"
-	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -18,16 +17,96 @@ import (
 	"strings"
 )
 
-// route is one method and path. Role "" means no log-in; page means that a
-// missing log-in is answered with the log-in page instead of JSON.
+// route is one method and path. Role "" means no log-in.
 type route struct {
 	method, path string
 	role         Role
-	page         bool
-	fn           func(s *Server, w http.ResponseWriter, r *http.Request)
+	fn           handler
+}
+
+// handler answers a request: with what is written as JSON, a [status] or a
+// [file], or with an error, which [Server.problem] puts into words. One that
+// writes by itself returns nil.
+type handler func(s *Server, w http.ResponseWriter, r *http.Request) (any, error)
+
+// plain is the handler of a route that takes neither body nor parameters.
+func plain(fn func(s *Server, r *http.Request) (any, error)) handler {
+	return func(s *Server, _ http.ResponseWriter, r *http.Request) (any, error) {
+		if err := known(r); err != nil {
+			return nil, err
+		}
+		return fn(s, r)
+	}
+}
+
+// taking is the handler of a route that takes a Q as its body.
+func taking[Q any](fn func(s *Server, r *http.Request, q Q) (any, error)) handler {
+	return func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
+		q, err := read[Q](w, r)
+		if err != nil {
+			return nil, err
+		}
+		return fn(s, r, q)
+	}
+}
+
+// status is an answer with another code than 200.
+type status struct {
+	code int
+	v    any
+}
+
+// file is an answer to keep under a name, or to look at where it has none.
+type file struct {
+	name, kind string
+	b          []byte
+}
+
+// refusal is an error with a code of its own.
+type refusal struct {
+	code int
+	Faults
+}
+
+func refuse(code int, field, what string) error { return refusal{code, Faults{{field, what}}} }
+
+// reply runs a route's handler and writes what it answers.
+func (s *Server) reply(fn handler, w http.ResponseWriter, r *http.Request) {
+	out, err := fn(s, w, r)
+	if err != nil {
+		s.problem(w, r, err)
+		return
+	}
+	switch v := out.(type) {
+	case nil:
+	case status:
+		s.answer(w, r, v.code, v.v)
+	case file:
+		w.Header().Set("Content-Type", v.kind)
+		if v.name != "" {
+			w.Header().Set("Content-Disposition", `attachment; filename="`+v.name+`"`)
+		}
+		w.WriteHeader(http.StatusOK)
+		if r.Method != http.MethodHead {
+			w.Write(v.b) // a reader that has gone is nobody's fault
+		}
+	case json.RawMessage: // written already
+		if !json.Valid(v) {
+			s.complain("answer", "not JSON", "route", r.Pattern)
+			s.fail(w, r, http.StatusInternalServerError, "", "the answer could not be written; it is in the log")
+			return
+		}
+		s.write(w, r, http.StatusOK, v)
+	default:
+		s.answer(w, r, http.StatusOK, v)
+	}
 }
 
 const api = "/api/v1"
+
+// home is the page's path: there a missing log-in is answered with the log-in
+// page instead of JSON.
+const home = "/{$}"
 
 // kinds of record and the word in their paths.
 var kinds = map[string]string{
@@ -38,96 +117,99 @@ var kinds = map[string]string{
 func routeTable() []route {
 	const get, post, put, patch, del = "GET", "POST", "PUT", "PATCH", "DELETE"
 	t := []route{
-		{get, "/healthz", "", false, (*Server).healthz},
-		{get, "/readyz", Look, false, (*Server).readyz},
-		{get, "/metrics", Look, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.metrics.ServeHTTP(w, r) }},
+		{get, "/healthz", "", (*Server).healthz},
+		{get, "/readyz", Look, (*Server).readyz},
+		{get, "/metrics", Look, func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
+			s.metrics.ServeHTTP(w, r)
+			return nil, nil
+		}},
 
-		{get, "/{$}", Look, true, (*Server).page},
-		{get, "/pair", "", false, (*Server).page},
-		{post, "/pair", "", false, (*Server).pair},
-		{post, api + "/pair", "", false, (*Server).pair},
-		{post, "/logout", "", false, (*Server).logout},
-		{post, api + "/logout", "", false, (*Server).logout},
-		{get, "/ack/{token}", "", false, (*Server).ackPage},
-		{post, "/ack/{token}", "", false, (*Server).ackByLink},
+		{get, home, Look, (*Server).page},
+		{get, "/pair", "", (*Server).page},
+		{post, "/pair", "", (*Server).pair},
+		{post, api + "/pair", "", (*Server).pair},
+		{post, "/logout", "", (*Server).logout},
+		{post, api + "/logout", "", (*Server).logout},
+		{get, "/ack/{token}", "", (*Server).ackPage},
+		{post, "/ack/{token}", "", (*Server).ackByLink},
 
-		{get, "/events", Look, false, (*Server).events},
-		{get, api + "/events", Look, false, (*Server).events},
-		{get, api + "/snapshot", Look, false, (*Server).snapshot},
-		{get, api + "/whoami", Look, false, (*Server).whoami},
-		{get, api + "/openapi.json", Look, false, (*Server).openAPI},
+		{get, "/events", Look, (*Server).events},
+		{get, api + "/events", Look, (*Server).events},
+		{get, api + "/snapshot", Look, plain((*Server).snapshot)},
+		{get, api + "/whoami", Look, (*Server).whoami},
+		{get, api + "/openapi.json", Look, plain((*Server).openAPI)},
 
-		{get, api + "/coats", Look, false, (*Server).coats},
-		{get, api + "/coats/{id}", Look, false, (*Server).coat},
-		{get, api + "/coats/{id}/trace", Look, false, (*Server).trace},
-		{get, api + "/coats/{id}/feels", Look, false, (*Server).feels},
-		{post, api + "/coats/{id}/feels", Record, false, (*Server).addFeel},
-		{post, api + "/batches/{id}/end", Record, false, (*Server).endBatch},
-		{get, api + "/panels/{id}/record", Look, false, (*Server).record},
+		{get, api + "/coats", Look, (*Server).coats},
+		{get, api + "/coats/{id}", Look, plain((*Server).coat)},
+		{get, api + "/coats/{id}/trace", Look, (*Server).trace},
+		{get, api + "/coats/{id}/feels", Look, plain((*Server).feels)},
+		{post, api + "/coats/{id}/feels", Record, (*Server).addFeel},
+		{post, api + "/batches/{id}/end", Record, (*Server).endBatch},
+		{get, api + "/panels/{id}/record", Look, (*Server).record},
 
-		{post, api + "/readings", Push, false, (*Server).push},
-		{get, api + "/readings", Look, false, (*Server).readings},
-		{get, api + "/probes", Look, false, (*Server).probes},
-		{put, api + "/probes/{id}", Record, false, (*Server).setProbe},
+		{post, api + "/readings", Push, (*Server).push},
+		{get, api + "/readings", Look, (*Server).readings},
+		{get, api + "/probes", Look, plain((*Server).probes)},
+		{put, api + "/probes/{id}", Record, taking((*Server).setProbe)},
 
-		{del, api + "/probes/{id}", Record, false, (*Server).forgetProbe},
+		{del, api + "/probes/{id}", Record, (*Server).forgetProbe},
 
-		{get, api + "/alerts", Look, false, (*Server).alerts},
-		{post, api + "/alerts/{id}/ack", Record, false, (*Server).ack},
-		{post, api + "/sound/test", Record, false, (*Server).testSound},
+		{get, api + "/alerts", Look, (*Server).alerts},
+		{post, api + "/alerts/{id}/ack", Record, (*Server).ack},
+		{post, api + "/sound/test", Record, taking((*Server).testSound)},
 
-		{get, api + "/settings", Look, false, (*Server).settings},
-		{put, api + "/settings", Record, false, (*Server).putSettings},
-		{post, api + "/clock", Record, false, (*Server).clock},
+		{get, api + "/settings", Look, plain((*Server).settings)},
+		{put, api + "/settings", Record, (*Server).putSettings},
+		{post, api + "/clock", Record, taking((*Server).clock)},
 
-		{get, api + "/air", Look, false, (*Server).air},
-		{get, api + "/cure", Look, false, (*Server).cure},
-		{get, api + "/pot", Look, false, (*Server).pot},
-		{post, api + "/mix", Look, false, (*Server).mix},
-		{get, api + "/stock", Look, false, (*Server).stock},
-		{get, api + "/stock.csv", Look, false, (*Server).stockCSV},
-		{post, api + "/stock/import", Record, false, (*Server).importStock},
-		{get, api + "/panels/{id}/laminate", Look, false, (*Server).laminate},
-		{get, api + "/pieces/{id}/bill", Look, false, (*Server).bill},
-		{post, api + "/plan", Look, false, (*Server).plan},
-		{post, api + "/resins/fit", Look, false, (*Server).fit},
+		{get, api + "/air", Look, (*Server).air},
+		{get, api + "/cure", Look, (*Server).cure},
+		{get, api + "/pot", Look, (*Server).pot},
+		{post, api + "/mix", Look, (*Server).mix},
+		{get, api + "/stock", Look, plain((*Server).stock)},
+		{get, api + "/stock.csv", Look, plain((*Server).stockCSV)},
+		{post, api + "/stock/import", Record, (*Server).importStock},
+		{get, api + "/panels/{id}/laminate", Look, plain((*Server).laminate)},
+		{get, api + "/pieces/{id}/bill", Look, plain((*Server).bill)},
+		{post, api + "/plan", Look, (*Server).plan},
+		{post, api + "/resins/fit", Look, (*Server).fit},
 
-		{get, api + "/memory", Look, false, (*Server).memory},
-		{post, api + "/memory/forget", Record, false, (*Server).forgetMemory},
-		{get, api + "/memory/file", Control, false, (*Server).memoryFile},
-		{post, api + "/memory/file", Control, false, (*Server).importMemory},
+		{get, api + "/memory", Look, (*Server).memory},
+		{post, api + "/memory/forget", Record, (*Server).forgetMemory},
+		{get, api + "/memory/file", Control, (*Server).memoryFile},
+		{post, api + "/memory/file", Control, (*Server).importMemory},
 
-		{get, api + "/tent", Look, false, (*Server).tent},
-		{put, api + "/tent/setpoint", Control, false, (*Server).setTent},
+		{get, api + "/tent", Look, (*Server).tent},
+		{put, api + "/tent/setpoint", Control, tentChange((*Server).setTent)},
 		// Off is for everybody who may write: it can only make things safer.
-		{post, api + "/tent/off", Record, false, (*Server).tentOff},
-		{post, api + "/tent/solvent", Record, false, (*Server).tentSolvent},
-		{post, api + "/tent/release", Control, false, (*Server).tentRelease},
-		{post, api + "/tent/accept", Control, false, (*Server).tentAccept},
-		{put, api + "/tent/resume", Control, false, (*Server).tentResume},
-		{post, api + "/tent/aim", Control, false, (*Server).tentAim},
-		{del, api + "/tent/aim", Control, false, (*Server).tentAimOff},
+		{post, api + "/tent/off", Record, tentChange((*Server).tentOff)},
+		{post, api + "/tent/solvent", Record, tentChange((*Server).tentSolvent)},
+		{post, api + "/tent/release", Control, tentChange((*Server).tentRelease)},
+		{post, api + "/tent/accept", Control, tentChange((*Server).tentAccept)},
+		{put, api + "/tent/resume", Control, tentChange((*Server).tentResume)},
+		{post, api + "/tent/aim", Control, (*Server).tentAim},
+		{del, api + "/tent/aim", Control, tentChange((*Server).tentAimOff)},
 
-		{get, api + "/backup", Control, false, (*Server).backup},
-		{post, api + "/backup", Control, false, (*Server).restore},
-		{post, api + "/paircodes", Control, false, (*Server).newCode},
-		{get, api + "/tokens", Control, false, (*Server).tokens},
-		{del, api + "/tokens/{id}", Control, false, (*Server).revoke},
+		{get, api + "/backup", Control, (*Server).backup},
+		{post, api + "/backup", Control, (*Server).restore},
+		{post, api + "/paircodes", Control, taking((*Server).newCode)},
+		{get, api + "/tokens", Control, (*Server).tokens},
+		{del, api + "/tokens/{id}", Control, (*Server).revoke},
 	}
 	t = append(t, jobRoutes()...)
 	for _, word := range sortedKeys(kinds) {
 		kind := kinds[word]
 		t = append(t,
-			route{post, api + "/" + word, Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.create(w, r, kind, nil) }},
-			route{patch, api + "/" + word + "/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.patch(w, r, kind) }},
-			route{del, api + "/" + word + "/{id}", Record, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.delete(w, r, kind) }},
+			route{post, api + "/" + word, Record, func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) { return s.create(w, r, kind, nil) }},
+			route{patch, api + "/" + word + "/{id}", Record, patched(kind)},
+			route{del, api + "/" + word + "/{id}", Record, deleted(kind)},
 		)
 		if word != "coats" {
 			if word != "stock" { // which says what is left as well
-				t = append(t, route{get, api + "/" + word, Look, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.list(w, r, word) }})
+				t = append(t, route{get, api + "/" + word, Look, plain(func(s *Server, r *http.Request) (any, error) { return s.list(r, word) })})
 			}
 			t = append(t,
-				route{get, api + "/" + word + "/{id}", Look, false, func(s *Server, w http.ResponseWriter, r *http.Request) { s.one(w, r, word) }},
+				route{get, api + "/" + word + "/{id}", Look, plain(func(s *Server, r *http.Request) (any, error) { return s.one(r, word) })},
 			)
 		}
 	}
@@ -139,13 +221,14 @@ func (s *Server) mount() {
 	// The page's files hold no data of the shop, and the log-in page needs
 	// them before there is a log-in.
 	for _, name := range sortedKeys(s.assets.files) {
-		s.routes = append(s.routes, route{"GET", "/" + name, "", false, func(s *Server, w http.ResponseWriter, r *http.Request) {
+		s.routes = append(s.routes, route{"GET", "/" + name, "", func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
 			s.assets.serve(w, r, name, http.StatusOK)
+			return nil, nil
 		}})
 	}
 	s.mux = http.NewServeMux()
 	for _, rt := range s.routes {
-		s.mux.HandleFunc(rt.method+" "+rt.path, s.gate(rt, func(w http.ResponseWriter, r *http.Request) { rt.fn(s, w, r) }))
+		s.mux.HandleFunc(rt.method+" "+rt.path, s.gate(rt, func(w http.ResponseWriter, r *http.Request) { s.reply(rt.fn, w, r) }))
 	}
 	// What is not there is behind the gate too, so that nobody learns from
 	// outside what is.
@@ -228,6 +311,10 @@ func (s *Server) answer(w http.ResponseWriter, r *http.Request, code int, v any)
 // problem answers with an error of the backend. What is not the caller's goes
 // to the log and not to the caller.
 func (s *Server) problem(w http.ResponseWriter, r *http.Request, err error) {
+	if f, ok := errors.AsType[refusal](err); ok {
+		s.faults(w, r, f.code, f.Faults)
+		return
+	}
 	if f, ok := errors.AsType[Faults](err); ok {
 		s.faults(w, r, http.StatusBadRequest, f)
 		return
@@ -250,9 +337,9 @@ func (s *Server) problem(w http.ResponseWriter, r *http.Request, err error) {
 		s.fail(w, r, http.StatusInsufficientStorage, "", err.Error())
 	case errors.Is(err, ErrNotSent):
 		s.fail(w, r, http.StatusBadGateway, "", err.Error())
-	case errors.Is(r.Context().Err(), context.DeadlineExceeded):
+	case errors.Is(err, errTooLong):
 		w.Header().Set("Retry-After", "60")
-		s.fail(w, r, http.StatusServiceUnavailable, "", "this takes the board too long: ask for less of it")
+		s.fail(w, r, http.StatusServiceUnavailable, "", errTooLong.Error())
 	case r.Context().Err() != nil:
 		panic(http.ErrAbortHandler) // nobody is listening
 	default:
@@ -261,27 +348,23 @@ func (s *Server) problem(w http.ResponseWriter, r *http.Request, err error) {
 	}
 }
 
-// body reads a request's JSON. It answers itself and returns false where it
-// cannot.
-func (s *Server) body(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, bool) {
+// body reads a request's JSON.
+func body(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, error) {
 	// A form of another page can send text/plain without asking first; JSON
 	// it cannot. Programs that are not browsers may leave the type out or
 	// wrong, as small radio probes and hurried command lines do.
 	t, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";")
 	if r.ContentLength != 0 && !strings.EqualFold(strings.TrimSpace(t), "application/json") && browser(r) {
-		s.fail(w, r, http.StatusBadRequest, "Content-Type", "want application/json")
-		return nil, false
+		return nil, Faults{{"Content-Type", "want application/json"}}
 	}
 	b, err := io.ReadAll(http.MaxBytesReader(w, r.Body, limit))
 	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
-		s.fail(w, r, http.StatusRequestEntityTooLarge, "", "the body is larger than "+strconv.FormatInt(limit>>10, 10)+" kB")
-		return nil, false
+		return nil, refuse(http.StatusRequestEntityTooLarge, "", "the body is larger than "+strconv.FormatInt(limit>>10, 10)+" kB")
 	}
 	if err != nil {
-		s.fail(w, r, http.StatusBadRequest, "", "the body did not arrive whole")
-		return nil, false
+		return nil, Faults{{"", "the body did not arrive whole"}}
 	}
-	return b, true
+	return b, nil
 }
 
 // browser reports whether anything about a request looks like a browser's.
@@ -294,45 +377,81 @@ func browser(r *http.Request) bool {
 	return strings.HasPrefix(r.UserAgent(), "Mozilla/") // all of them, for old times' sake
 }
 
-// read decodes a request's JSON into v, strictly.
-func (s *Server) read(w http.ResponseWriter, r *http.Request, v any) bool {
-	b, ok := s.body(w, r, maxBody)
-	if !ok {
-		return false
+// read decodes a request's JSON, strictly.
+func read[Q any](w http.ResponseWriter, r *http.Request) (q Q, err error) {
+	b, err := body(w, r, maxBody)
+	if err != nil {
+		return q, err
 	}
-	if f := decodeStrict(b, v, false); f != nil {
-		s.faults(w, r, http.StatusBadRequest, f)
-		return false
+	if f := decodeStrict(b, &q, false); f != nil {
+		return q, f
 	}
-	return true
+	return q, nil
 }
 
-// key returns the Idempotency-Key, "" for none, followed by a blank and a print
-// of whose request it is and of all that it asks: a key belongs to one log-in,
-// route and body. It reads the body ahead.
-func (s *Server) key(w http.ResponseWriter, r *http.Request) (string, bool) {
+// noBody accepts an empty body or an empty object.
+func noBody(w http.ResponseWriter, r *http.Request) error {
+	if r.ContentLength == 0 {
+		return nil
+	}
+	b, err := body(w, r, maxBody)
+	if err != nil || len(b) == 0 {
+		return err
+	}
+	if f := decodeStrict(b, new(struct{}), false); f != nil {
+		return f
+	}
+	return nil
+}
+
+// object reads a request's body as one JSON object whose keys the backend
+// checks.
+func object(w http.ResponseWriter, r *http.Request) (json.RawMessage, error) {
+	b, err := body(w, r, maxBody)
+	if err != nil {
+		return nil, err
+	}
+	f := jsonText(b)
+	if f == nil {
+		var m map[string]json.RawMessage
+		if json.Unmarshal(b, &m) != nil || m == nil {
+			f = Faults{{"", "want an object"}}
+		}
+	}
+	if f == nil {
+		f = boundTexts(b)
+	}
+	if f != nil {
+		return nil, f
+	}
+	return b, nil
+}
+
+// keyOf returns the Idempotency-Key, "" for none, followed by a blank and a
+// print of whose request it is and of all that it asks: a key belongs to one
+// log-in, route and body. It reads the body ahead.
+func keyOf(w http.ResponseWriter, r *http.Request) (string, error) {
 	k := r.Header.Get("Idempotency-Key")
 	bad := len(k) > 128 || len(r.Header.Values("Idempotency-Key")) > 1
 	for _, c := range k {
 		bad = bad || c < '!' || c > '~'
 	}
 	if bad {
-		s.fail(w, r, http.StatusBadRequest, "Idempotency-Key", "want one word of up to 128 printable ASCII characters")
-		return "", false
+		return "", Faults{{"Idempotency-Key", "want one word of up to 128 printable ASCII characters"}}
 	}
 	if k == "" {
-		return "", true
+		return "", nil
 	}
-	b, ok := s.body(w, r, maxBody)
-	if !ok {
-		return "", false
+	b, err := body(w, r, maxBody)
+	if err != nil {
+		return "", err
 	}
 	r.Body = io.NopCloser(bytes.NewReader(b))
 	h := sha256.New()
 	for _, part := range []string{whoOf(r).key(), r.Method, r.URL.EscapedPath(), string(b)} {
 		fmt.Fprintf(h, "%d:%s", len(part), part)
 	}
-	return k + " " + hex.EncodeToString(h.Sum(nil)[:12]), true
+	return k + " " + hex.EncodeToString(h.Sum(nil)[:12]), nil
 }
 
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }

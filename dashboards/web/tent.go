@@ -3,88 +3,115 @@
 package web
 
 import (
+	"context"
 	"net/http"
 )
 
-// cared answers with the tent as it is after a change.
-func (s *Server) cared(w http.ResponseWriter, r *http.Request, err error) {
+func (s *Server) heated() (Tent, error) {
+	if t := s.b.HeatedTent(); t != nil {
+		return t, nil
+	}
+	return nil, refuse(http.StatusNotFound, "", "no tent is set up here; see [tent] in the configuration file")
+}
+
+func (s *Server) tent(w http.ResponseWriter, r *http.Request) (any, error) {
+	t, err := s.heated()
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
-	s.tent(w, r)
+	v, err := t.Tent(r.Context())
+	v.Limits, v.Past = orEmpty(v.Limits), orEmpty(v.Past)
+	return v, err
 }
 
-func (s *Server) tentSolvent(w http.ResponseWriter, r *http.Request) {
-	if t, ok := s.tentOf(w, r); ok {
-		s.cared(w, r, t.TentSolvent(r.Context(), whoOf(r)))
+// tentChange makes a handler of a change to the tent: it answers with the tent
+// as it is afterwards.
+func tentChange(do func(s *Server, w http.ResponseWriter, r *http.Request, t Tent) error) handler {
+	return func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
+		t, err := s.heated()
+		if err != nil {
+			return nil, err
+		}
+		if err := do(s, w, r, t); err != nil {
+			return nil, err
+		}
+		return s.tent(w, r)
 	}
 }
 
-func (s *Server) tentRelease(w http.ResponseWriter, r *http.Request) {
-	if t, ok := s.tentOf(w, r); ok {
-		s.cared(w, r, t.TentRelease(r.Context(), whoOf(r)))
+func (s *Server) setTent(w http.ResponseWriter, r *http.Request, t Tent) error {
+	q, err := read[TentPoint](w, r)
+	if err != nil {
+		return err
 	}
+	if q.SetPointC == nil {
+		return Faults{{"set_point_c", "required; to switch off use /tent/off"}}
+	}
+	return t.SetTentPoint(r.Context(), whoOf(r), *q.SetPointC)
 }
 
-func (s *Server) tentResume(w http.ResponseWriter, r *http.Request) {
-	t, ok := s.tentOf(w, r)
-	if !ok {
-		return
+func (s *Server) tentOff(w http.ResponseWriter, r *http.Request, t Tent) (err error) {
+	var q TentOffWhy
+	if r.ContentLength != 0 {
+		if q, err = read[TentOffWhy](w, r); err != nil {
+			return err
+		}
 	}
-	var q TentResume
-	if !s.read(w, r, &q) {
-		return
+	if q.Why == "" {
+		q.Why = "switched off by hand"
+	}
+	return t.TentOff(r.Context(), whoOf(r), q.Why)
+}
+
+func (s *Server) tentSolvent(_ http.ResponseWriter, r *http.Request, t Tent) error {
+	return t.TentSolvent(r.Context(), whoOf(r))
+}
+
+func (s *Server) tentRelease(_ http.ResponseWriter, r *http.Request, t Tent) error {
+	return t.TentRelease(r.Context(), whoOf(r))
+}
+
+func (s *Server) tentResume(w http.ResponseWriter, r *http.Request, t Tent) error {
+	q, err := read[TentResume](w, r)
+	if err != nil {
+		return err
 	}
 	if q.On == nil {
-		s.fail(w, r, http.StatusBadRequest, "on", "required")
-		return
+		return Faults{{"on", "required"}}
 	}
-	s.cared(w, r, t.TentResume(r.Context(), whoOf(r), *q.On))
+	return t.TentResume(r.Context(), whoOf(r), *q.On)
 }
 
-func (s *Server) tentAimOff(w http.ResponseWriter, r *http.Request) {
-	if t, ok := s.tentOf(w, r); ok {
-		s.cared(w, r, t.TentAimOff(r.Context(), whoOf(r)))
-	}
-}
-
-func (s *Server) tentAim(w http.ResponseWriter, r *http.Request) {
-	t, ok := s.tentOf(w, r)
-	if !ok {
-		return
-	}
-	if b, ok := s.object(w, r); ok {
-		r, done, ok := s.work(w, r, s.compute, computeFor)
-		if !ok {
-			return
-		}
-		defer done()
-		out, err := t.TentAim(r.Context(), whoOf(r), b)
-		s.raw(w, r, out, err)
-	}
+func (s *Server) tentAimOff(_ http.ResponseWriter, r *http.Request, t Tent) error {
+	return t.TentAimOff(r.Context(), whoOf(r))
 }
 
 // tentAccept is for whoever the socket vouches for: no token and no role does.
-func (s *Server) tentAccept(w http.ResponseWriter, r *http.Request) {
-	t, ok := s.tentOf(w, r)
-	if !ok {
-		return
-	}
+func (s *Server) tentAccept(w http.ResponseWriter, r *http.Request, t Tent) error {
 	who := whoOf(r)
 	if !who.Board {
 		s.refusals[refusedRole].Add(1)
 		s.tellSocket(w, r)
-		s.fail(w, r, http.StatusForbidden, "", "a heater's limits are accepted at the board, by nobody else: sudo curewright tent accept")
-		return
+		return refuse(http.StatusForbidden, "", "a heater's limits are accepted at the board, by nobody else: sudo curewright tent accept")
 	}
-	var q TentAcceptance
-	if !s.read(w, r, &q) {
-		return
+	q, err := read[TentAcceptance](w, r)
+	if err != nil {
+		return err
 	}
 	if q.LimitsHash == "" {
-		s.fail(w, r, http.StatusBadRequest, "limits_hash", "required: that of the limits you have looked at")
-		return
+		return Faults{{"limits_hash", "required: that of the limits you have looked at"}}
 	}
-	s.cared(w, r, t.TentAccept(r.Context(), who, q.LimitsHash))
+	return t.TentAccept(r.Context(), who, q.LimitsHash)
+}
+
+func (s *Server) tentAim(w http.ResponseWriter, r *http.Request) (any, error) {
+	t, err := s.heated()
+	if err != nil {
+		return nil, err
+	}
+	b, err := object(w, r)
+	if err != nil {
+		return nil, err
+	}
+	return s.computed(w, r, func(ctx context.Context) (any, error) { return t.TentAim(ctx, whoOf(r), b) })
 }

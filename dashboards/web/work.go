@@ -3,12 +3,14 @@
 package web
 
 import (
+	"context"
 	"encoding/json"
 	"net/http"
 	"time"
 
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/job"
 )
 
 // shapeOf returns a new value of the record that a kind is stored as.
@@ -24,8 +26,10 @@ func shapeOf(kind string) any {
 		return new(coat.Coat)
 	case "feel":
 		return new(coat.Feel)
-	case "job", "tick":
-		return jobShape(kind)
+	case "job":
+		return new(job.Schedule)
+	case "tick":
+		return new(job.Tick)
 	case "stock":
 		return new(coat.Stock)
 	}
@@ -40,42 +44,35 @@ type idBody struct {
 // create stores a new record. Only its shape is checked here; whether it makes
 // sense is for the backend, which knows the rest of the work. set, if not nil,
 // completes the body from the path.
-func (s *Server) create(w http.ResponseWriter, r *http.Request, kind string, set func(map[string]json.RawMessage) Faults) {
-	key, ok := s.key(w, r)
-	if !ok {
-		return
+func (s *Server) create(w http.ResponseWriter, r *http.Request, kind string, set func(map[string]json.RawMessage) Faults) (any, error) {
+	key, err := keyOf(w, r)
+	if err != nil {
+		return nil, err
 	}
-	b, ok := s.body(w, r, maxBody)
-	if !ok {
-		return
+	b, err := body(w, r, maxBody)
+	if err != nil {
+		return nil, err
 	}
 	f := decodeStrict(b, shapeOf(kind), false)
 	if f == nil {
 		f = checkNewID(kind, b)
 	}
 	if f != nil {
-		s.faults(w, r, http.StatusBadRequest, f)
-		return
+		return nil, f
 	}
 	if set != nil {
 		m := map[string]json.RawMessage{}
 		if json.Unmarshal(b, &m) != nil {
-			s.fail(w, r, http.StatusBadRequest, "", "want an object")
-			return
+			return nil, Faults{{"", "want an object"}}
 		}
 		if f := set(m); f != nil {
-			s.faults(w, r, http.StatusBadRequest, f)
-			return
+			return nil, f
 		}
 		b, _ = json.Marshal(m) // a map of valid JSON
 	}
 	id, created, err := s.b.Create(r.Context(), whoOf(r), kind, b, key)
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
 	// A repeat under the same key gets the same answer as the first.
-	s.answer(w, r, http.StatusCreated, idBody{id, &created})
+	return status{http.StatusCreated, idBody{id, &created}}, err
 }
 
 // checkNewID bounds the id that a new record is to have, which for a resin is
@@ -96,9 +93,9 @@ func checkNewID(kind string, b []byte) Faults {
 	return nil
 }
 
-func (s *Server) addFeel(w http.ResponseWriter, r *http.Request) {
+func (s *Server) addFeel(w http.ResponseWriter, r *http.Request) (any, error) {
 	id, _ := json.Marshal(r.PathValue("id"))
-	s.create(w, r, "feel", func(m map[string]json.RawMessage) Faults {
+	return s.create(w, r, "feel", func(m map[string]json.RawMessage) Faults {
 		if c, ok := m["coat"]; ok && string(c) != string(id) {
 			return Faults{{"coat", "is not the coat of the address"}}
 		}
@@ -107,65 +104,60 @@ func (s *Server) addFeel(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-func (s *Server) patch(w http.ResponseWriter, r *http.Request, kind string) {
-	key, ok := s.key(w, r)
-	if !ok {
-		return
-	}
-	b, ok := s.body(w, r, maxBody)
-	if !ok {
-		return
-	}
-	shape := shapeOf(kind)
-	f := decodeStrict(b, shape, true)
-	if f == nil {
-		var m map[string]json.RawMessage
-		if json.Unmarshal(b, &m) != nil || len(m) == 0 {
-			f = Faults{{"", "nothing to change"}}
+// patched is the handler of a correction to a record of the kind.
+func patched(kind string) handler {
+	return func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
+		key, err := keyOf(w, r)
+		if err != nil {
+			return nil, err
 		}
-		if _, has := m["id"]; has {
-			f = append(f, Fault{"id", "stays as it is; delete the entry and make another"})
+		b, err := body(w, r, maxBody)
+		if err != nil {
+			return nil, err
 		}
+		f := decodeStrict(b, shapeOf(kind), true)
+		if f == nil {
+			var m map[string]json.RawMessage
+			if json.Unmarshal(b, &m) != nil || len(m) == 0 {
+				f = Faults{{"", "nothing to change"}}
+			}
+			if _, has := m["id"]; has {
+				f = append(f, Fault{"id", "stays as it is; delete the entry and make another"})
+			}
+		}
+		if f != nil {
+			return nil, f
+		}
+		id := r.PathValue("id")
+		return idBody{ID: id}, s.b.Patch(r.Context(), whoOf(r), kind, id, b, key)
 	}
-	if f != nil {
-		s.faults(w, r, http.StatusBadRequest, f)
-		return
-	}
-	id := r.PathValue("id")
-	if err := s.b.Patch(r.Context(), whoOf(r), kind, id, b, key); err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, idBody{ID: id})
 }
 
-func (s *Server) delete(w http.ResponseWriter, r *http.Request, kind string) {
-	key, ok := s.key(w, r)
-	if !ok {
-		return
+// deleted is the handler that takes a record of the kind back.
+func deleted(kind string) handler {
+	return func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
+		key, err := keyOf(w, r)
+		if err != nil {
+			return nil, err
+		}
+		id := r.PathValue("id")
+		return idBody{ID: id}, s.b.Delete(r.Context(), whoOf(r), kind, id, key)
 	}
-	id := r.PathValue("id")
-	if err := s.b.Delete(r.Context(), whoOf(r), kind, id, key); err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, idBody{ID: id})
 }
 
-func (s *Server) endBatch(w http.ResponseWriter, r *http.Request) {
-	key, ok := s.key(w, r)
-	if !ok {
-		return
+func (s *Server) endBatch(w http.ResponseWriter, r *http.Request) (any, error) {
+	key, err := keyOf(w, r)
+	if err != nil {
+		return nil, err
 	}
 	var q BatchEnd
-	b, ok := s.body(w, r, maxBody)
-	if !ok {
-		return
+	b, err := body(w, r, maxBody)
+	if err != nil {
+		return nil, err
 	}
 	if len(b) > 0 {
 		if f := decodeStrict(b, &q, false); f != nil {
-			s.faults(w, r, http.StatusBadRequest, f)
-			return
+			return nil, f
 		}
 	}
 	at := s.b.Now()
@@ -173,32 +165,36 @@ func (s *Server) endBatch(w http.ResponseWriter, r *http.Request) {
 		at = *q.At
 	}
 	if q.LeftG != nil && !(*q.LeftG >= 0) {
-		s.fail(w, r, http.StatusBadRequest, "left_g", "is below zero")
-		return
+		return nil, Faults{{"left_g", "is below zero"}}
 	}
 	id := r.PathValue("id")
-	if err := s.b.EndBatch(r.Context(), whoOf(r), id, at, q.LeftG, key); err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, idBody{ID: id})
+	return idBody{ID: id}, s.b.EndBatch(r.Context(), whoOf(r), id, at, q.LeftG, key)
 }
 
 // records returns the list of one kind, and the same by id.
-func records(w *coat.Work, word string) (list any, byID map[string]any) {
+func (s *Server) records(ctx context.Context, word string) (list any, byID map[string]any, err error) {
+	if word == "resins" {
+		rs, err := s.b.Resins(ctx)
+		list, byID = listed(rs, func(x cure.Resin) string { return x.Name })
+		return list, byID, err
+	}
+	w, err := s.b.Work(ctx)
+	if err != nil {
+		return nil, nil, err
+	}
 	switch word {
 	case "pieces":
-		return listed(w.Pieces, func(x coat.Piece) string { return x.ID })
+		list, byID = listed(w.Pieces, func(x coat.Piece) string { return x.ID })
 	case "panels":
-		return listed(w.Panels, func(x coat.Panel) string { return x.ID })
+		list, byID = listed(w.Panels, func(x coat.Panel) string { return x.ID })
 	case "batches":
-		return listed(w.Batches, func(x coat.Batch) string { return x.ID })
+		list, byID = listed(w.Batches, func(x coat.Batch) string { return x.ID })
 	case "stock":
-		return listed(w.Stock, func(x coat.Stock) string { return x.ID })
+		list, byID = listed(w.Stock, func(x coat.Stock) string { return x.ID })
 	case "feels":
-		return listed(w.Feels, func(x coat.Feel) string { return x.ID })
+		list, byID = listed(w.Feels, func(x coat.Feel) string { return x.ID })
 	}
-	return nil, nil
+	return list, byID, nil
 }
 
 func listed[T any](xs []T, id func(T) string) (list any, byID map[string]any) {
@@ -209,26 +205,9 @@ func listed[T any](xs []T, id func(T) string) (list any, byID map[string]any) {
 	return orEmpty(xs), byID
 }
 
-func (s *Server) list(w http.ResponseWriter, r *http.Request, word string) {
-	if !s.query(w, r) {
-		return
-	}
-	if word == "resins" {
-		rs, err := s.b.Resins(r.Context())
-		if err != nil {
-			s.problem(w, r, err)
-			return
-		}
-		s.answer(w, r, http.StatusOK, map[string]any{word: orEmpty(rs)})
-		return
-	}
-	work, err := s.b.Work(r.Context())
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	l, _ := records(work, word)
-	s.answer(w, r, http.StatusOK, map[string]any{word: l})
+func (s *Server) list(r *http.Request, word string) (any, error) {
+	l, _, err := s.records(r.Context(), word)
+	return map[string]any{word: l}, err
 }
 
 type recordBody struct {
@@ -236,42 +215,18 @@ type recordBody struct {
 	Changes []Change `json:"changes"`
 }
 
-func (s *Server) one(w http.ResponseWriter, r *http.Request, word string) {
-	if !s.query(w, r) {
-		return
-	}
+func (s *Server) one(r *http.Request, word string) (any, error) {
 	id := r.PathValue("id")
-	var rec any
-	if word == "resins" {
-		rs, err := s.b.Resins(r.Context())
-		if err != nil {
-			s.problem(w, r, err)
-			return
-		}
-		for _, x := range rs {
-			if x.Name == id {
-				rec = x
-			}
-		}
-	} else {
-		work, err := s.b.Work(r.Context())
-		if err != nil {
-			s.problem(w, r, err)
-			return
-		}
-		_, by := records(work, word)
-		rec = by[id]
+	_, by, err := s.records(r.Context(), word)
+	if err != nil {
+		return nil, err
 	}
+	rec := by[id]
 	if rec == nil {
-		s.fail(w, r, http.StatusNotFound, "", "no "+kinds[word]+" "+short(id))
-		return
+		return nil, refuse(http.StatusNotFound, "", "no "+kinds[word]+" "+short(id))
 	}
 	ch, err := s.b.Changes(r.Context(), kinds[word], id)
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, recordBody{rec, orEmpty(ch)})
+	return recordBody{rec, orEmpty(ch)}, err
 }
 
 type coatsBody struct {
@@ -279,23 +234,19 @@ type coatsBody struct {
 	Coats []CoatView `json:"coats"`
 }
 
-func (s *Server) coats(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r, "all") {
-		return
-	}
-	all, ok := s.flag(w, r, "all", false)
-	if !ok {
-		return
+func (s *Server) coats(_ http.ResponseWriter, r *http.Request) (any, error) {
+	q := newQuery(r, "all")
+	all := q.flag("all", false)
+	if err := q.err(); err != nil {
+		return nil, err
 	}
 	work, err := s.b.Work(r.Context())
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 	snap, err := s.b.Snapshot(r.Context())
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 	out := coatsBody{At: snap.At, Coats: []CoatView{}}
 	for _, c := range work.Coats {
@@ -303,55 +254,42 @@ func (s *Server) coats(w http.ResponseWriter, r *http.Request) {
 			out.Coats = append(out.Coats, viewCoat(c, work, snap.Result, snap.At))
 		}
 	}
-	s.answer(w, r, http.StatusOK, out)
+	return out, nil
 }
 
-// findCoat answers 404 itself where there is none.
-func (s *Server) findCoat(w http.ResponseWriter, r *http.Request) (coat.Coat, *coat.Work, bool) {
+// findCoat returns the coat of the address and the work that it is of.
+func (s *Server) findCoat(r *http.Request) (coat.Coat, *coat.Work, error) {
 	work, err := s.b.Work(r.Context())
 	if err != nil {
-		s.problem(w, r, err)
-		return coat.Coat{}, nil, false
+		return coat.Coat{}, nil, err
 	}
 	id := r.PathValue("id")
 	for _, c := range work.Coats {
 		if c.ID == id {
-			return c, work, true
+			return c, work, nil
 		}
 	}
-	s.fail(w, r, http.StatusNotFound, "", "no coat "+short(id))
-	return coat.Coat{}, nil, false
+	return coat.Coat{}, nil, refuse(http.StatusNotFound, "", "no coat "+short(id))
 }
 
-func (s *Server) coat(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
-	c, work, ok := s.findCoat(w, r)
-	if !ok {
-		return
+func (s *Server) coat(r *http.Request) (any, error) {
+	c, work, err := s.findCoat(r)
+	if err != nil {
+		return nil, err
 	}
 	snap, err := s.b.Snapshot(r.Context())
 	if err != nil {
-		s.problem(w, r, err)
-		return
+		return nil, err
 	}
 	v := viewCoat(c, work, snap.Result, snap.At)
 	v.Changes, err = s.b.Changes(r.Context(), "coat", c.ID)
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, v)
+	return v, err
 }
 
-func (s *Server) feels(w http.ResponseWriter, r *http.Request) {
-	if !s.query(w, r) {
-		return
-	}
-	c, work, ok := s.findCoat(w, r)
-	if !ok {
-		return
+func (s *Server) feels(r *http.Request) (any, error) {
+	c, work, err := s.findCoat(r)
+	if err != nil {
+		return nil, err
 	}
 	out := []coat.Feel{}
 	for _, f := range work.Feels {
@@ -359,7 +297,7 @@ func (s *Server) feels(w http.ResponseWriter, r *http.Request) {
 			out = append(out, f)
 		}
 	}
-	s.answer(w, r, http.StatusOK, map[string]any{"feels": out})
+	return map[string]any{"feels": out}, nil
 }
 
 // Limits of a trace: enough for a line across a wide screen.
@@ -369,24 +307,17 @@ const (
 	traceAhead     = 24 * time.Hour
 )
 
-func (s *Server) trace(w http.ResponseWriter, r *http.Request) {
-	q, f := newQuery(r, "from", "to", "points")
+func (s *Server) trace(w http.ResponseWriter, r *http.Request) (any, error) {
+	q := newQuery(r, "from", "to", "points")
 	from, hasFrom := q.time("from")
 	to, hasTo := q.time("to")
-	points := tracePoints
-	if n, ok := q.number("points"); ok {
-		if n != float64(int(n)) || n < 2 || n > maxTracePoints {
-			q.bad("points", "want a whole number from 2 to 4000")
-		}
-		points = int(n)
+	points := q.whole("points", tracePoints, 2, maxTracePoints)
+	if err := q.err(); err != nil {
+		return nil, err
 	}
-	if *f != nil {
-		s.faults(w, r, http.StatusBadRequest, *f)
-		return
-	}
-	c, _, ok := s.findCoat(w, r)
-	if !ok {
-		return
+	c, _, err := s.findCoat(r)
+	if err != nil {
+		return nil, err
 	}
 	if !hasFrom {
 		from = c.Applied
@@ -395,21 +326,13 @@ func (s *Server) trace(w http.ResponseWriter, r *http.Request) {
 		to = s.b.Now().Add(traceAhead)
 	}
 	if !from.Before(to) {
-		s.fail(w, r, http.StatusBadRequest, "to", "is not after from")
-		return
+		return nil, Faults{{"to", "is not after from"}}
 	}
-	r, done, ok := s.work(w, r, s.compute, computeFor)
-	if !ok {
-		return
-	}
-	defer done()
-	pts, err := s.b.Trace(r.Context(), c.ID, from, to, points)
-	if err != nil {
-		s.problem(w, r, err)
-		return
-	}
-	s.answer(w, r, http.StatusOK, struct {
-		Coat   string            `json:"coat"`
-		Points []coat.TracePoint `json:"points"`
-	}{c.ID, orEmpty(pts)})
+	return s.computed(w, r, func(ctx context.Context) (any, error) {
+		pts, err := s.b.Trace(ctx, c.ID, from, to, points)
+		return struct {
+			Coat   string            `json:"coat"`
+			Points []coat.TracePoint `json:"points"`
+		}{c.ID, orEmpty(pts)}, err
+	})
 }
