@@ -85,6 +85,7 @@ type Store interface {
 	SaveAlerts(ctx context.Context, alerts, outbox map[string][]byte, done []string) error
 	LoadAlerts(ctx context.Context) ([][]byte, error)
 	LoadOutbox(ctx context.Context) ([][]byte, error)
+	DeleteAlert(ctx context.Context, id string) error
 }
 
 // Transition is one change of one alert.

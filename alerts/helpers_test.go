@@ -71,6 +71,10 @@ func (m *mem) SaveAlerts(_ context.Context, alerts, outbox map[string][]byte, do
 	})
 }
 
+func (m *mem) DeleteAlert(_ context.Context, id string) error {
+	return m.write(func() { delete(m.alerts, id) })
+}
+
 func (m *mem) LoadAlerts(context.Context) ([][]byte, error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()

@@ -9,11 +9,6 @@ import (
 	"slices"
 )
 
-// forgetter is a [Store] that can let go of an alert.
-type forgetter interface {
-	DeleteAlert(ctx context.Context, id string) error
-}
-
 // pruneStep is how many alerts one call of [Engine.Prune] removes: each is a
 // write of its own, and upkeep has other work.
 const pruneStep = 200
@@ -21,11 +16,9 @@ const pruneStep = 200
 // Prune removes the oldest alerts that ended beyond the newest most, so that
 // rules that come and go cannot fill the card; what keep asks for stays. No
 // date removes anything: one that jumped would make all of them old at once.
-// It removes 200 in one call and returns how many. A store that cannot let go
-// keeps everything.
+// It removes 200 in one call and returns how many.
 func (e *Engine) Prune(ctx context.Context, most int, keep func(Alert) bool) (int, error) {
-	s, ok := e.store.(forgetter)
-	if !ok {
+	if e.store == nil {
 		return 0, nil
 	}
 	bodies, err := e.store.LoadAlerts(ctx)
@@ -46,7 +39,7 @@ func (e *Engine) Prune(ctx context.Context, most int, keep func(Alert) bool) (in
 		if n == pruneStep || len(ended)-i <= most {
 			break
 		}
-		if err := s.DeleteAlert(ctx, r.ID); err != nil {
+		if err := e.store.DeleteAlert(ctx, r.ID); err != nil {
 			return n, fmt.Errorf("alerts: prune: %w", err)
 		}
 		n++

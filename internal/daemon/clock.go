@@ -18,12 +18,14 @@ type Clock interface {
 	// Set makes Now the given time from now on. The board's own clock is not
 	// touched: that takes rights which the daemon should not have.
 	Set(now time.Time)
-}
-
-// stepHolder is a clock that can hold back the steps of the board's.
-type stepHolder interface {
+	// Hold begins to hold back the steps of the board's clock; Held returns
+	// those since it was last asked, and by how much the board's clock is away
+	// from the time in use through all of them.
 	Hold()
 	Held() (steps []time.Duration, away time.Duration)
+	// Wall is the clock of log-ins: the board's, its steps held back. A
+	// simulated weekend has no say in them.
+	Wall() time.Time
 }
 
 // wallClock is the board's clock, corrected by what the person said. Once it
@@ -82,7 +84,8 @@ func (c *wallClock) Now() time.Time {
 	return c.read()
 }
 
-func (c *wallClock) Speed() float64 { return 1 }
+func (c *wallClock) Speed() float64  { return 1 }
+func (c *wallClock) Wall() time.Time { return c.Now() }
 
 func (c *wallClock) Offset() time.Duration {
 	c.mu.Lock()
@@ -99,7 +102,6 @@ func (c *wallClock) Set(now time.Time) {
 	c.away = 0
 }
 
-// Hold begins to hold steps back.
 func (c *wallClock) Hold() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -107,9 +109,6 @@ func (c *wallClock) Hold() {
 	c.held = true
 }
 
-// Held returns the steps that were held back since it was last asked, and by
-// how much the board's clock is away from the time in use through all of
-// them.
 func (c *wallClock) Held() (steps []time.Duration, away time.Duration) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -157,3 +156,7 @@ func (c *LapseClock) Start() {
 func (c *LapseClock) Speed() float64        { return c.speed }
 func (c *LapseClock) Offset() time.Duration { return 0 }
 func (c *LapseClock) Set(time.Time)         {}
+func (c *LapseClock) Hold()                 {}
+func (c *LapseClock) Wall() time.Time       { return time.Now() }
+
+func (c *LapseClock) Held() ([]time.Duration, time.Duration) { return nil, 0 }

@@ -444,11 +444,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 // tellSteps puts the steps of the board's clock that were held back into the
 // log of events.
 func (d *Daemon) tellSteps(now time.Time) {
-	h, ok := d.clk.(stepHolder)
-	if !ok {
-		return
-	}
-	steps, away := h.Held()
+	steps, away := d.clk.Held()
 	for _, step := range steps {
 		d.event("clock", "", fmt.Sprintf("the board's clock was set by %s; times here go on evenly", step.Round(time.Second)), now)
 		d.log.Warn("clock stepped, held back", "step_s", step.Seconds())

@@ -34,9 +34,7 @@ func (d *Daemon) startClock(o Options) {
 	case trusted:
 		d.store.SetClockTrusted(true)
 		d.clockTrusted.Store(true)
-		if h, ok := d.clk.(stepHolder); ok {
-			h.Hold()
-		}
+		d.clk.Hold()
 	case given:
 		d.clk.Set(zero.Add(d.store.Uptime(time.Now())))
 		d.trustClock(ctx, "the date that a phone gave before this start goes on", true)
@@ -56,9 +54,7 @@ func (d *Daemon) trustClock(ctx context.Context, why string, byPerson bool) {
 	d.dateAll(ctx)
 	d.store.SetClockTrusted(true)
 	d.clockTrusted.Store(true)
-	if h, ok := d.clk.(stepHolder); ok {
-		h.Hold()
-	}
+	d.clk.Hold()
 	d.event("clock", "", "the clock is trusted: "+why, d.clk.Now())
 	d.RequestLook()
 }

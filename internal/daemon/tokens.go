@@ -12,17 +12,8 @@ import (
 
 const day = 24 * time.Hour
 
-// wallNow is the clock of log-ins: the board's, its steps held back. A
-// simulated weekend has no say in them.
-func (d *Daemon) wallNow() time.Time {
-	if _, ok := d.clk.(stepHolder); ok {
-		return d.clk.Now()
-	}
-	return time.Now()
-}
-
 func (d *Daemon) openAccess() *access.Access {
-	return access.Open(access.Options{Store: d.store, Now: d.wallNow, DateKnown: d.clockTrusted.Load,
+	return access.Open(access.Options{Store: d.store, Now: d.clk.Wall, DateKnown: d.clockTrusted.Load,
 		Note: func(kind, subject, text string) { d.event(kind, subject, text, d.clk.Now()) }})
 }
 

@@ -89,7 +89,7 @@ func TestTokenExpiry(t *testing.T) {
 		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			tok := g.pair(2)
 			ts, err := g.ListTokens(t.Context())
-			if err != nil || len(ts) != 1 || ts[0].Days != 2 || ts[0].Expires == nil || !ts[0].Expires.Equal(g.wallNow().Add(2*day)) {
+			if err != nil || len(ts) != 1 || ts[0].Days != 2 || ts[0].Expires == nil || !ts[0].Expires.Equal(g.clk.Wall().Add(2*day)) {
 				t.Errorf("listed as %+v, %v", ts, err)
 			}
 			time.Sleep(2*day - time.Second)
