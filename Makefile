@@ -36,7 +36,7 @@ check:
 	@files=$$(gofmt -l $$(git ls-files '*.go')); [ -z "$$files" ] || { echo "not gofmt-clean:"; echo "$$files"; exit 1; }
 	cd scripts/tools && $(GO) build -o ../../bin/staticcheck honnef.co/go/tools/cmd/staticcheck
 	$(GO) vet ./... && bin/staticcheck ./... && $(GO) mod tidy -diff
-	@for m in $(MODULES); do (set -x; cd $$m && $(GO) vet . && $(CURDIR)/bin/staticcheck . && $(GO) mod tidy -diff) || exit 1; done
+	@for m in $(MODULES); do (set -x; cd $$m && $(GO) vet ./... && $(CURDIR)/bin/staticcheck ./... && $(GO) mod tidy -diff) || exit 1; done
 
 # Property tests draw the same here each time, or a change would be blamed for
 # what chance found; `make fuzz` and `go test` by hand draw anew.
@@ -44,14 +44,14 @@ RAPID := $(GO) list -f '{{$$p := .ImportPath}}{{range .TestImports}}{{if eq . "p
 unit:
 	$(GO) test -timeout 20m $$($(RAPID)) -rapid.seed=1
 	$(GO) test -timeout 20m $$($(GO) list ./... | grep -vxF "$$($(RAPID))")
-	@for m in $(MODULES); do (set -x; cd $$m && $(GO) test .) || exit 1; done
+	@for m in $(MODULES); do (set -x; cd $$m && $(GO) test -timeout 20m ./...) || exit 1; done
 	cd packaging/release && GOFLAGS=-mod=mod $(GO) test .
 
 # The race detector is slow on the store's translated C: only packages with
 # goroutines of their own, in their short form, and not those whose work is
-# done by other programs (a browser, a generator) or by internal/daemon.
+# done by other programs (a generator) or by internal/daemon.
 race:
-	$(GO) test -race -short -timeout 20m $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./internal/... | grep -v -e /pagetest -e /boards -e /daysheet -e /record)
+	$(GO) test -race -short -timeout 20m $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./internal/... | grep -v -e /boards -e /daysheet -e /record)
 
 # Programs for the boards, their sums, bills of materials, Debian packages and
 # a folder for apt; KEY=… has gpg sign that. DEVELOPERS.md has how to release.

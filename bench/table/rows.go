@@ -63,7 +63,7 @@ var stages = []stage{
 		quick: []string{"CUREWRIGHT_SECONDS=15"}, limit: 15 * time.Minute},
 	{key: "n", args: []string{"./internal/daemon", "-run", none, "-bench", "Written", "-benchtime", "1x", "-timeout", "15m"},
 		quick: []string{"CUREWRIGHT_SECONDS=15"}, limit: 15 * time.Minute},
-	{key: "o", args: []string{"./dashboards/web/pagetest", "-run", "TestBudget|TestNothingFromElsewhere|TestPages", "-v", "-count=1"}, limit: 5 * time.Minute},
+	{key: "o", args: []string{"-C", "internal/oracles", "./pagetest", "-run", "TestBudget|TestNothingFromElsewhere|TestPages", "-v", "-count=1"}, limit: 5 * time.Minute},
 	{key: "p", args: []string{"./dashboards/web", "-run", none, "-bench", ".", "-benchmem"}, limit: 3 * time.Minute},
 	{key: "r", args: []string{"./internal/daemon", "-run", none, "-bench", "Growth", "-benchtime", "1x", "-timeout", "30m"},
 		short: map[string]string{"Growth": "Growth/(probes=10$|coats=1$)"}, limit: 30 * time.Minute},

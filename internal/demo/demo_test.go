@@ -5,6 +5,7 @@ package demo
 import (
 	"bytes"
 	"encoding/json"
+	"flag"
 	"fmt"
 	"maps"
 	"os"
@@ -19,6 +20,8 @@ import (
 	"curewright/model/coat"
 	"curewright/sensors/shopsim"
 )
+
+var update = flag.Bool("update", false, "write packaging/testdata/demo.toml anew")
 
 // The simulated crew must do what the demonstration is there to show: cloth
 // into a tacky coat, the fill coat onto a green one, and a night in which the

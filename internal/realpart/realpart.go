@@ -97,11 +97,11 @@ func root(tb testing.TB) string {
 		tb.Fatal(err)
 	}
 	for d := dir; ; d = filepath.Dir(d) {
-		if _, err := os.Stat(filepath.Join(d, "go.mod")); err == nil {
+		if _, err := os.Stat(filepath.Join(d, "internal", "realpart")); err == nil {
 			return d
 		}
 		if d == filepath.Dir(d) {
-			tb.Fatalf("%s is in no Go module", dir)
+			tb.Fatalf("%s is not in the project", dir)
 		}
 	}
 }

@@ -14,7 +14,6 @@ import (
 	"curewright/model/pot"
 	"curewright/model/words"
 
-	"github.com/google/go-cmp/cmp"
 	"pgregory.net/rapid"
 )
 
@@ -277,8 +276,8 @@ func TestNineEntriesInAnyOrder(t *testing.T) {
 	}
 	rapid.Check(t, func(rt *rapid.T) {
 		order := rapid.Permutation([]int{0, 1, 2, 3, 4, 5, 6, 7, 8}).Draw(rt, "order")
-		if diff := cmp.Diff(want, run(t, order)); diff != "" {
-			rt.Fatalf("order %v: %s", order, diff)
+		if got := run(t, order); got != want {
+			rt.Fatalf("order %v: %s, want %s", order, got, want)
 		}
 	})
 }
@@ -407,8 +406,8 @@ func TestCard(t *testing.T) {
 	// into the wet-out, the tack film takes none.
 	got := Fills(d.jobs[0].Steps, d.jobs[0].Step("wet-out"))
 	want := []pot.Cloth{{Fibre: "glass", Weave: "twill", GM2: 160}, {Fibre: "aramid", Weave: "plain", GM2: 170}}
-	if diff := cmp.Diff(want, got); diff != "" {
-		t.Error(diff)
+	if !slices.Equal(got, want) {
+		t.Errorf("%+v, want %+v", got, want)
 	}
 	if got := Fills(d.jobs[0].Steps, d.jobs[0].Step("tack")); len(got) != 0 {
 		t.Errorf("the tack coat fills %v", got)

@@ -299,7 +299,7 @@ func list(w io.Writer, of string, files []string, now time.Time) error {
 	for _, part := range []struct{ title, dir string }{
 		{"Go modules of the program and its tests", "."},
 		{"Go modules of the boards' generator, which is not in the program", "dashboards/boards/gen"},
-		{"Go modules of checks and benchmarks alone, which are not in the program", "internal/oracles"},
+		{"Go modules of checks alone, a browser's among them, which are not in the program", "internal/oracles"},
 		{"Go modules of the benchmarks' table", "bench/table"},
 		{"Go modules of the linter", "scripts/tools"},
 		{"Go modules of what makes the packages, which are not in the program", "packaging/release"},

@@ -19,6 +19,7 @@ import (
 	"net/url"
 	"os"
 	"os/exec"
+	"reflect"
 	"slices"
 	"strings"
 	"sync"
@@ -26,7 +27,6 @@ import (
 	"testing"
 	"time"
 
-	"github.com/google/go-cmp/cmp"
 	lp "github.com/influxdata/line-protocol"
 
 	"curewright/history"
@@ -213,11 +213,11 @@ func TestLineProtocol(t *testing.T) {
 		if m.Name() != ps[i].Measurement || !m.Time().Equal(ps[i].At) {
 			t.Errorf("line %d: %s at %v, want %s at %v", i, m.Name(), m.Time(), ps[i].Measurement, ps[i].At)
 		}
-		if d := cmp.Diff(want.tags, tagsOf(m)); d != "" {
-			t.Errorf("line %d: tags (-want +got):\n%s", i, d)
+		if got := tagsOf(m); !maps.Equal(got, want.tags) {
+			t.Errorf("line %d: tags %v, want %v", i, got, want.tags)
 		}
-		if d := cmp.Diff(want.fields, fieldsOf(m)); d != "" {
-			t.Errorf("line %d: fields (-want +got):\n%s", i, d)
+		if got := fieldsOf(m); !reflect.DeepEqual(got, want.fields) {
+			t.Errorf("line %d: fields %v, want %v", i, got, want.fields)
 		}
 	}
 }

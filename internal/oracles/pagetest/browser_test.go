@@ -49,7 +49,9 @@ func browser(t *testing.T) context.Context {
 			chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true),
 			chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
 			chromedp.Flag("hide-scrollbars", true), chromedp.Flag("autoplay-policy", "user-gesture-required"),
-			chromedp.Flag("host-resolver-rules", "MAP shed.test 127.0.0.1"),
+			// The names a shop's network would give, and one that somebody else
+			// points at the board.
+			chromedp.Flag("host-resolver-rules", "MAP shed.test 127.0.0.1, MAP shed.local 127.0.0.1, MAP rebound.example 127.0.0.1"),
 			chromedp.UserDataDir(dir))
 		ctx, cancel2 := chromedp.NewContext(ctx)
 		shared.ctx, shared.err = ctx, chromedp.Do(ctx)

@@ -23,7 +23,7 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-const assets = "../assets"
+const assets = "../../../dashboards/web/assets"
 
 // sizes are the two screens of the brief: a phone held in a glove, light; a
 // wide screen across the shed, dark.
@@ -135,7 +135,7 @@ func TestNothingFromElsewhere(t *testing.T) {
 // TestVendored: what is vendored is npm's own file, but for the line with its
 // version and the name of the hooks' neighbour.
 func TestVendored(t *testing.T) {
-	mods := "../npm/node_modules/"
+	mods := "../../../dashboards/web/npm/node_modules/"
 	if _, err := os.Stat(mods); err != nil {
 		t.Skip("npm's packages are not installed here: scripts/vendor-page.sh does it")
 	}
@@ -307,7 +307,7 @@ func visit(t *testing.T, query string, check func(t *testing.T, ctx context.Cont
 // 16 px to its neighbour, nothing stays under the bar, and no page is wider than
 // the screen.
 func TestPages(t *testing.T) {
-	src, err := os.ReadFile("../../../internal/oracles/node_modules/axe-core/axe.min.js")
+	src, err := os.ReadFile("../node_modules/axe-core/axe.min.js")
 	if err != nil {
 		if os.Getenv("CI") == "true" {
 			t.Fatalf("axe-core is not installed: %v", err)

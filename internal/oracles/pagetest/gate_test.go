@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 
-package web_test
+package pagetest_test
 
 import (
 	"context"
@@ -17,8 +17,6 @@ import (
 
 	"curewright/dashboards/web"
 	"curewright/internal/daemon/daemontest"
-
-	"curewright/internal/realpart"
 )
 
 // The gate rests on what browsers say of themselves; here a real one says it.
@@ -28,10 +26,13 @@ func TestGateInBrowser(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a browser at work: the race detector sees the same gate in TestHostAndOrigin")
 	}
-	chromium := realpart.Browser(t)
-	d := shop(t)
-	b, good := &noting{Backend: d}, link(t, d)
-	s, err := web.New(web.Config{HostName: "shed", LoopbackRole: web.Control}, b)
+	chromium := browser(t)
+	d := daemontest.NewShop(t, daemontest.Options{InMemory: true})
+	as, err := d.Alerts(t.Context(), false)
+	if err != nil || len(as) == 0 {
+		t.Fatalf("no alert in the shop: %v", err)
+	}
+	s, err := web.New(web.Config{HostName: "shed", LoopbackRole: web.Control}, d)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -50,16 +51,7 @@ func TestGateInBrowser(t *testing.T) {
 	}))
 	defer evil.Close()
 
-	actx, cancel := chromedp.NewExecAllocator(t.Context(),
-		chromedp.ExecPath(chromium), chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true),
-		// The names a shop's network would give, and one that somebody else
-		// points at the board.
-		chromedp.Flag("host-resolver-rules", "MAP shed.local 127.0.0.1, MAP rebound.example 127.0.0.1"),
-		chromedp.UserDataDir(t.TempDir()))
-	defer cancel()
-	tab, cancel := chromedp.NewContext(actx)
+	tab, cancel := chromedp.NewContext(chromium)
 	defer cancel()
 	if err := chromedp.Do(tab); err != nil {
 		t.Fatal(err)
@@ -101,7 +93,7 @@ func TestGateInBrowser(t *testing.T) {
 	// Opened without a log-in, the page comes and can ask for the code.
 	run("open", chromedp.Navigate(board+"/"))
 	want("data without a log-in", fetch("/api/v1/snapshot", "{}"), "401")
-	code, _, err := b.NewPairCode(t.Context(), web.Record, "phone", 0)
+	code, _, err := d.NewPairCode(t.Context(), web.Record, "phone", 0)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -112,7 +104,10 @@ func TestGateInBrowser(t *testing.T) {
 	want("what a script can see of the cookie", eval("document.cookie"), "")
 
 	// From another site, with the cookie in the browser's jar.
-	before := len(b.calls())
+	before, err := d.Entries(t.Context(), 200)
+	if err != nil {
+		t.Fatal(err)
+	}
 	run("elsewhere", chromedp.Navigate(evil.URL))
 	want("another site reads", fetch(board+"/api/v1/snapshot", "{credentials: 'include'}"), "blocked")
 	want("another site writes", fetch(feels, feel), "blocked")
@@ -124,9 +119,11 @@ func TestGateInBrowser(t *testing.T) {
 	if text := eval("document.body.innerText"); !strings.Contains(text, "not this board's own page") {
 		t.Errorf("another site's form: %s", text)
 	}
-	if got := b.calls()[before:]; len(got) > 0 {
-		t.Errorf("another site reached the daemon: %q", got)
+	if after, err := d.Entries(t.Context(), 200); err != nil || len(after) != len(before) {
+		t.Errorf("another site entered something: %d entries, were %d, %v", len(after), len(before), err)
 	}
+	run("back", chromedp.Navigate(board+"/"))
+	want("the log-in afterwards", fetch("/api/v1/snapshot", "{}"), "200")
 
 	// A name of somebody else's that points at the board.
 	run("rebound", chromedp.Navigate("http://rebound.example:"+port+"/"))
@@ -134,9 +131,10 @@ func TestGateInBrowser(t *testing.T) {
 	want("a rebound name writes", fetch("/api/v1/coats/tack/feels", feel), "403")
 
 	// The link in a message: a plain form, no script, no log-in.
-	run("acknowledge", chromedp.Navigate(board+"/ack/"+good), chromedp.Click(chromedp.CSS("button")), chromedp.WaitNotPresent(chromedp.CSS("form")))
+	run("acknowledge", chromedp.Navigate(board+"/ack/"+d.Rules().MintAck(as[0].ID)), chromedp.Click(chromedp.CSS("button")), chromedp.WaitNotPresent(chromedp.CSS("form")))
 	want("after the button", eval("document.querySelector('h1').textContent"), "Noted")
-	if got := b.calls(); !strings.HasPrefix(got[len(got)-1], "link ack ") {
-		t.Errorf("calls %q", got)
+	as, err = d.Alerts(t.Context(), false)
+	if err != nil || len(as) == 0 || as[0].AckedAt == nil {
+		t.Errorf("not acknowledged: %+v, %v", as, err)
 	}
 }

@@ -17,7 +17,7 @@ import (
 	"github.com/chromedp/chromedp"
 )
 
-var update = flag.Bool("update", false, "write docs/skin.png anew")
+var update = flag.Bool("update", false, "write the pictures of docs/ anew")
 
 // frames are the moments of the whole skin that docs/skin.png shows, each light
 // and, under it, dark.

@@ -1,10 +1,9 @@
 // SPDX-License-Identifier: Apache-2.0
 
-package demo
+package pagetest_test
 
 import (
 	"context"
-	"flag"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
@@ -20,17 +19,14 @@ import (
 	"curewright/sensors/shopsim"
 
 	"curewright/internal/daemon"
-	"curewright/internal/realpart"
+	"curewright/internal/demo"
 	"curewright/internal/testkit"
 )
-
-var update = flag.Bool("update", false, "write the pictures of docs/ anew")
 
 // The page over the demo's weekend in a real browser: what it says is there,
 // nothing is wrong on the console. With -update the pictures that the README
 // shows are made from it.
 func TestPageOverTheDemo(t *testing.T) {
-	bin := realpart.Browser(t)
 	cfg := daemon.DefaultConfig()
 	cfg.Store.Path = t.TempDir()
 	cfg.Shop.Name = "Boathouse shed"
@@ -38,7 +34,7 @@ func TestPageOverTheDemo(t *testing.T) {
 	low := 6.0
 	cfg.Shop.LowC = &low
 	cfg.Sleep = daemon.SleepSection{From: "22:30", To: "06:30"}
-	s, err := NewShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 1, testkit.NoLog())
+	s, err := demo.NewShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 1, testkit.NoLog())
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -59,11 +55,7 @@ func TestPageOverTheDemo(t *testing.T) {
 	hs := httptest.NewServer(srv.Handler())
 	defer hs.Close()
 
-	actx, cancel := chromedp.NewExecAllocator(t.Context(), chromedp.ExecPath(bin), chromedp.Headless, chromedp.NoSandbox, chromedp.DisableGPU, chromedp.NoFirstRun,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("disable-sync", true), chromedp.Flag("hide-scrollbars", true), chromedp.UserDataDir(t.TempDir()))
-	defer cancel()
-	ctx, cancel := chromedp.NewContext(actx)
+	ctx, cancel := chromedp.NewContext(browser(t))
 	defer cancel()
 	ctx, cancel = context.WithTimeout(ctx, 2*time.Minute)
 	defer cancel()
@@ -132,7 +124,7 @@ func TestPageOverTheDemo(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			if err := os.WriteFile(filepath.Join("..", "..", "docs", shot.name+".png"), png, 0o644); err != nil {
+			if err := os.WriteFile(filepath.Join("..", "..", "..", "docs", shot.name+".png"), png, 0o644); err != nil {
 				t.Fatal(err)
 			}
 		})
