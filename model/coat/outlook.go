@@ -71,6 +71,8 @@ const (
 	// Rate factors beyond this much of the belief, on either side, are left out
 	// of a forecast.
 	tailCut = 5e-3
+	// From where on a forecast may go by half hours and by hours, s.
+	halvesS, hoursS = 6 * 3600, 24 * 3600
 )
 
 // times is when one film passes each mark, a rate factor at a time.
@@ -321,17 +323,37 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 			break
 		}
 		c0, l0 = c, l1
-		// What is left a day from now comes slowly: every other step will do,
-		// but where the panel crosses the edge of the resin's range. Where only
-		// the handling age is left, a step an hour will.
+		// What is left some hours from now comes slowly, and longer steps will do,
+		// but not where the panel's temperature turns or crosses the edge of the
+		// resin's range. Where only the handling age is left nothing but its sum
+		// counts.
 		by = 1
-		if !passing() && !f.law && k+4 < len(path) && (len(path)-1-k)%4 == 0 {
+		age := !passing() && !f.law
+		switch ahead := float64(k) * dt; {
+		case age, ahead >= hoursS:
 			by = 4
-		} else if float64(k)*dt >= dayS && k+2 < len(path) && (len(path)-1-k)%2 == 0 && !(f.law && crosses(r, path[k:k+3])) {
+		case ahead >= halvesS:
 			by = 2
+		}
+		for by > 1 && !(k+by < len(path) && (len(path)-1-k)%by == 0 &&
+			(age || straight(path[k:k+by+1]) && !(f.law && crosses(r, path[k:k+by+1])))) {
+			by /= 2
 		}
 	}
 	return split
+}
+
+// straight reports whether temperatures lie within .1 K of a line through the
+// first and the last.
+func straight(c []float32) bool {
+	n := len(c) - 1
+	by := (c[n] - c[0]) / float32(n)
+	for i := 1; i < n; i++ {
+		if d := c[i] - c[0] - float32(i)*by; d > .1 || d < -.1 {
+			return false
+		}
+	}
+	return true
 }
 
 // crosses reports whether the resin's least or greatest panel temperature lies

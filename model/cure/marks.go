@@ -332,6 +332,7 @@ type Gauge struct {
 	ruler
 	leastC float64            // the least T_now within the stretch
 	low    [numLevels]float64 // the levels there, the least of the stretch; 0 until asked for
+	cold   bool               // at its end what has not gelled may be a glass
 }
 
 // NewGauge reads film's marks off p, which it keeps.
@@ -360,6 +361,7 @@ func (g *Gauge) Look() {
 		g.leastC = min(g.leastC, c)
 	}
 	clear(g.low[:])
+	g.cold = p.now[p.k]+GlassAboveK < g.tgGel
 }
 
 // under reports whether a degree of cure is under a mark's level throughout the
@@ -415,6 +417,10 @@ func (g *Gauge) Cold(alpha float64) bool {
 // would have gone at the rate that it had at the beginning; NaN where that is
 // not known.
 func (g *Gauge) Mark(m *Marks, a0, da, a1 float64) {
+	// Most pass nothing in most stretches, and one before asked for the levels.
+	if a1 < g.low[m.next] && a1 < g.low[Hard] && (a1 >= g.gel || !g.cold) {
+		return
+	}
 	w := &m.When
 	for ; m.next <= Shut; m.next++ {
 		if i := m.next; g.under(a1, i) || math.IsInf(w[i], 1) && !g.pass(&w[i], i, a0, da, a1) {
@@ -424,10 +430,8 @@ func (g *Gauge) Mark(m *Marks, a0, da, a1 float64) {
 	if math.IsInf(w[Hard], 1) && !g.under(a1, Hard) {
 		g.pass(&w[Hard], Hard, a0, da, a1)
 	}
-	if m.next <= Green && a1 < g.gel && math.IsInf(m.Glass, 1) {
-		if now := g.p.NowC() + GlassAboveK; now < g.tgGel && now <= g.p.r.Tg(a1) {
-			m.Glass = g.p.t
-		}
+	if g.cold && m.next <= Green && a1 < g.gel && math.IsInf(m.Glass, 1) && g.p.NowC()+GlassAboveK <= g.p.r.Tg(a1) {
+		m.Glass = g.p.t
 	}
 }
 
