@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"curewright/model/words"
 )
 
 // Limits are the lines of a section that keep its heater safe, each "key =
@@ -83,10 +85,13 @@ func HashLimits(lines []string) string {
 }
 
 // notAccepted says why the limits do not count as accepted, "" if they do.
-func notAccepted(accepted, now []string) string {
-	const do = ": look at heater, cut-out and tent, then `curewright tent accept` at the board"
+func notAccepted(c *words.Catalogue, accepted, now []string) string {
+	say := func(code string, facts words.Facts) string {
+		return words.View{Words: c}.Say("heat.accept."+code, facts)
+	}
+	do := say("do", words.Facts{"command": "`curewright tent accept`"})
 	if len(accepted) == 0 {
-		return "nobody has accepted this heater's limits at the board yet" + do
+		return say("never", words.Facts{"do": do})
 	}
 	if slices.Equal(accepted, now) {
 		return ""
@@ -97,18 +102,18 @@ func notAccepted(accepted, now []string) string {
 			continue
 		}
 		key, to, _ := strings.Cut(l, " = ")
-		from := "not there"
+		from := say("not_there", nil)
 		for _, o := range accepted {
 			if k, v, _ := strings.Cut(o, " = "); k == key {
 				from = v
 			}
 		}
-		changed = append(changed, fmt.Sprintf("%s was %s and is %s", key, from, to))
+		changed = append(changed, say("was", words.Facts{"key": key, "from": from, "to": to}))
 	}
 	if len(changed) == 0 {
-		changed = []string{"a line is gone"}
+		changed = []string{say("gone", nil)}
 	}
-	return "the limits are not those that were accepted at the board (" + strings.Join(changed, "; ") + ")" + do
+	return say("other", words.Facts{"changed": strings.Join(changed, "; "), "do": do})
 }
 
 // Errors of an acceptance.
@@ -143,7 +148,7 @@ func (l *Loop) Accept(by, hash string) error {
 		}
 		now, _ := l.cfg.Clock()
 		l.saveLatch(now)
-		l.note(Event{At: now, Why: NotAsked, Text: "the limits are accepted at the board", By: by})
+		l.note(Event{At: now, Why: NotAsked, Text: l.ctl.text("log.accepted", nil), By: by})
 		return nil
 	})
 	if l.keep.written(LatchFile, 5*keepSoon) {
@@ -152,7 +157,8 @@ func (l *Loop) Accept(by, hash string) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.accepted = was
-	l.ctl.SetAccepted(notAccepted(was, l.cfg.Limits) == "", notAccepted(was, l.cfg.Limits))
+	why := notAccepted(l.cfg.Words, was, l.cfg.Limits)
+	l.ctl.SetAccepted(why == "", why)
 	return ErrNotKept
 }
 
@@ -161,5 +167,5 @@ func (l *Loop) Accept(by, hash string) error {
 func (l *Loop) Limits() (lines []string, hash, why string) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	return slices.Clone(l.cfg.Limits), HashLimits(l.cfg.Limits), notAccepted(l.accepted, l.cfg.Limits)
+	return slices.Clone(l.cfg.Limits), HashLimits(l.cfg.Limits), notAccepted(l.cfg.Words, l.accepted, l.cfg.Limits)
 }

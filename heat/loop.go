@@ -5,7 +5,6 @@ package heat
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"log/slog"
 	"sync"
@@ -125,7 +124,7 @@ func NewLoop(c LoopConfig) (*Loop, error) {
 	if l.cfg.Limits == nil {
 		l.cfg.Limits = c.Section.Limits(nil)
 	}
-	if why := notAccepted(l.accepted, l.cfg.Limits); why != "" {
+	if why := notAccepted(c.Words, l.accepted, l.cfg.Limits); why != "" {
 		l.ctl.SetAccepted(false, why)
 		c.Log.Warn("heat", "limits", why)
 	}
@@ -301,24 +300,24 @@ func (l *Loop) decideBack(at time.Duration, now time.Time, trusted bool) {
 	if b == nil {
 		return
 	}
-	no := func(why string) {
+	no := func(code string) {
 		l.back = nil
-		l.ctl.Off(PowerCut, "it was held at "+fmt.Sprintf("%g °C before the power cut and stays off: %s", *b.WishC, why))
+		l.ctl.Off(PowerCut, l.ctl.text("cut.off", words.Facts{"temp": words.Tenth(*b.WishC), "why": words.Known("heat.cut."+code, code)}))
 	}
 	switch {
 	case !b.Resume:
-		no("\"resume after power cut\" is not ticked")
+		no("not_ticked")
 	case l.ctl.Latched() != nil:
-		no("it is latched")
+		no("latched")
 	case b.OnAt == nil:
-		no("the heater had not been on")
+		no("not_on")
 	case !trusted && at > resumeSound:
-		no("the clock is not known, nor how long the cut was")
+		no("clock")
 	case !trusted:
 	case !b.Trusted:
-		no("the clock was not known before it")
+		no("clock_before")
 	case now.Sub(*b.OnAt) > ResumeMemory || now.Before(*b.OnAt):
-		no("the heater was last on more than an hour ago")
+		no("long_ago")
 	default:
 		l.back = nil
 		if err := l.ctl.Resume(*b.WishC, at); err != nil {
@@ -382,7 +381,7 @@ func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trust
 		l.switched++
 	}
 	if d.On != l.onWas || d.Why != l.whyWas && (d.Why.Fault() || l.whyWas.Fault()) {
-		e := Event{At: now, On: d.On, Why: d.Why, Text: onOff(d.On) + ": " + d.Say, By: by}
+		e := Event{At: now, On: d.On, Why: d.Why, Text: l.ctl.text("log."+onOff(d.On), words.Facts{"why": d.Say}), By: by}
 		if x := l.ctl.Latched(); x != latchedWas && x != nil {
 			l.held = append(l.held, e)
 		} else {
@@ -454,11 +453,11 @@ func (l *Loop) stopped() {
 	defer l.mu.Unlock()
 	now, trusted := l.cfg.Clock()
 	if l.onWas {
-		l.note(Event{At: now, Why: Stopped, Text: "off: the program stops"})
+		l.note(Event{At: now, Why: Stopped, Text: l.ctl.text("log.stops", nil)})
 	}
 	l.ctl.on = false
 	l.saveOn(now, trusted, time.Since(l.started))
-	l.status.Decision = Decision{Why: Stopped, Say: "the program has stopped", Latched: l.ctl.Latched() != nil || l.ctl.refuse != ""}
+	l.status.Decision = Decision{Why: Stopped, Say: l.ctl.text("stopped", nil), Latched: l.ctl.Latched() != nil || l.ctl.refuse != ""}
 }
 
 // person runs a change by a person and lets the loop step at once.
@@ -494,7 +493,7 @@ func (l *Loop) Hold(by string, setC float64) error {
 		}
 		l.back = nil
 		now, _ := l.cfg.Clock()
-		l.note(Event{At: now, On: l.onWas, Why: l.whyWas, Text: fmt.Sprintf("to be held at %g °C", setC), By: by})
+		l.note(Event{At: now, On: l.onWas, Why: l.whyWas, Text: l.ctl.text("log.held", words.Facts{"temp": words.Tenth(setC)}), By: by})
 		return nil
 	})
 }
@@ -505,7 +504,7 @@ func (l *Loop) Off(by, why string) {
 		l.back = nil
 		l.ctl.Off(ByHand, why)
 		now, _ := l.cfg.Clock()
-		l.note(Event{At: now, Why: ByHand, Text: "off: " + why, By: by})
+		l.note(Event{At: now, Why: ByHand, Text: l.ctl.text("log.off", words.Facts{"why": why}), By: by})
 		return nil
 	})
 }
@@ -515,7 +514,7 @@ func (l *Loop) UseSolvent(by string) {
 	l.person(by, func(at time.Duration) error {
 		l.ctl.UseSolvent(at)
 		now, _ := l.cfg.Clock()
-		l.note(Event{At: now, Why: Solvent, Text: "off: solvent in use", By: by})
+		l.note(Event{At: now, Why: Solvent, Text: l.ctl.text("log.off", words.Facts{"why": words.Code("heat.solvent_used")}), By: by})
 		return nil
 	})
 }
@@ -534,7 +533,7 @@ func (l *Loop) Release(by string) error {
 		l.back = nil
 		now, _ := l.cfg.Clock()
 		l.saveLatch(now)
-		l.note(Event{At: now, Why: NotAsked, Text: "released after: " + x.Say, By: by})
+		l.note(Event{At: now, Why: NotAsked, Text: l.ctl.text("log.released", words.Facts{"why": x.Say}), By: by})
 		return nil
 	})
 }

@@ -130,7 +130,7 @@ func (s sideView) SideOf() string {
 func (s sideView) About() string {
 	var p []string
 	if s.Panel.Core != "" {
-		p = append(p, s.w.t("core", words.Facts{"core": s.Panel.Core}))
+		p = append(p, s.w.t("core", words.Facts{"core": words.Known("core."+s.Panel.Core, s.Panel.Core)}))
 	}
 	if s.Panel.AreaM2 != nil {
 		p = append(p, fmt.Sprintf("%g m²", *s.Panel.AreaM2))

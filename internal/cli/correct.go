@@ -92,7 +92,7 @@ func (c *CorrectCmd) Run(a *App, cl *client.Client) error {
 	}
 	sort.Strings(keys)
 	for _, key := range keys {
-		fmt.Fprintln(a.Out, hang("", a.say("correct.changed", facts{"what": what, "key": key, "was": a.shown(before[key], now), "is": a.shown(after[key], now)})))
+		fmt.Fprintln(a.Out, hang("", a.say("correct.changed", facts{"what": what, "key": key, "was": a.shown(key, before[key], now), "is": a.shown(key, after[key], now)})))
 	}
 	a.tell("correct.both", nil)
 	return nil
@@ -134,11 +134,14 @@ func recordOf(a *App, cl *client.Client, kinds, id string) (map[string]any, erro
 }
 
 // shown is a field's value in a sentence.
-func (a *App) shown(v any, now time.Time) string {
+func (a *App) shown(key string, v any, now time.Time) string {
 	switch v := v.(type) {
 	case nil:
 		return a.say("correct.empty", nil)
 	case string:
+		if key == "state" {
+			return a.state(coat.State(v))
+		}
 		if t, err := time.Parse(time.RFC3339Nano, v); err == nil {
 			t = t.In(now.Location())
 			return a.day(t) + " " + a.dayClock(t)

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"strings"
 
 	"curewright/internal/fault"
 	"curewright/internal/file"
@@ -73,6 +72,7 @@ func (c *FitCmd) Run(a *App) error {
 }
 
 func printFit(a *App, res cure.FitResult) {
+	res.Say(a.view())
 	r := res.Resin
 	fmt.Fprintf(a.Out, "%s\n\n", a.say("fit.head", facts{"resin": r.Name}))
 	if len(res.Residuals) > 0 {
@@ -83,22 +83,13 @@ func printFit(a *App, res cure.FitResult) {
 		if x.Sigmas > 2 || x.Sigmas < -2 {
 			mark = "  " + a.say("fit.unfit", nil)
 		}
-		fmt.Fprintf(a.Out, "  %-30s %11s %11s %+6.1f σ%s\n", a.Units.text(strings.ReplaceAll(x.Datum, "_", " ")), a.datum(x.Sheet, x.Unit, x.Sheet), a.datum(x.Model, x.Unit, x.Sheet), x.Sigmas, mark)
+		fmt.Fprintf(a.Out, "  %-30s %11s %11s %+6.1f σ%s\n", x.Datum, a.datum(x.Sheet, x.Unit, x.Sheet), a.datum(x.Model, x.Unit, x.Sheet), x.Sigmas, mark)
 	}
 	if len(res.Residuals) > 0 {
 		fmt.Fprintln(a.Out)
 	}
-	if len(res.Inconsistent) > 0 {
-		fmt.Fprintln(a.Out, Wrap(a.say("fit.inconsistent", nil), 78))
-		for _, d := range res.Inconsistent {
-			fmt.Fprintln(a.Out, hang("· ", a.Units.text(strings.ReplaceAll(d, "_", " "))))
-		}
-	}
 	for _, v := range res.Verdict {
-		if strings.HasPrefix(v, "Data sheet inconsistent: ") {
-			continue // stands above
-		}
-		fmt.Fprintln(a.Out, hang("· ", a.Units.text(v)))
+		fmt.Fprintln(a.Out, hang("· ", v))
 	}
 	fmt.Fprintln(a.Out)
 	steady := cure.Steady(r, 20, 1, true)

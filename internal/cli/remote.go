@@ -564,7 +564,7 @@ func (c *tokenListCmd) Run(a *App, cl *client.Client) error {
 			}
 			end = a.say("token.until", facts{"at": until})
 		}
-		fmt.Fprintf(a.Out, "%-10s %-8s %-24s %s%s\n", t.ID, t.Role, t.Name, used, end)
+		fmt.Fprintf(a.Out, "%-10s %-8s %-24s %s%s\n", t.ID, a.say("token.role."+string(t.Role), nil), t.Name, used, end)
 	}
 	return nil
 }

@@ -138,7 +138,7 @@ func (a *App) printEach(res job.Result, legend bool, more func(coat.Estimate, ti
 		"month": a.Words.Text("months." + strings.ToLower(res.At.Format("Jan"))), "time": res.At.Format("15:04")}), axis.Hours(loc, a.Words))
 	for _, e := range res.Coats {
 		strip, under := terminal.Strip(e, res.At, axis)
-		fmt.Fprintf(w, "\n%s · %s · %s\n", e.ID, a.say("replay.coat", facts{"kind": a.kind(e.Kind), "panel": e.Panel, "resin": e.Resin}), e.Flag)
+		fmt.Fprintf(w, "\n%s · %s · %s\n", e.ID, a.say("replay.coat", facts{"kind": a.kind(e.Kind), "panel": e.Panel, "resin": e.Resin}), a.Words.Text("flag."+e.Flag))
 		fmt.Fprintln(w, Wrap(a.sentence(e.Say, res.At), 78))
 		if why := a.sentence(e.Because, res.At); why != "" {
 			fmt.Fprintln(w, Wrap(why, 78))

@@ -27,7 +27,7 @@ var typed = regexp.MustCompile(`(sudo .*|systemctl status )?curewright [a-z-]+( 
 // asItIs are texts that are no sentences: keys and values of files and the API, and
 // parts of refusals.
 var asItIs = []string{"would be written", "filler fraction", "[web] listen = \"0.0.0.0:8374\"", " ago", " tacky", "wet, green, firm, hard", "unix:",
-	"the daemon knows none yet", "known are ", "systemctl status curewright", "Data sheet inconsistent: ", "curewright %s (commit %.12s, %s, %s)"}
+	"the daemon knows none yet", "known are ", "systemctl status curewright", "curewright %s (commit %.12s, %s, %s)"}
 
 // refusals are the functions whose texts are English in every language: what is
 // wrong with what was typed, by the names of flags, fields and files.

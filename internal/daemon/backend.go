@@ -617,7 +617,7 @@ func (d *Daemon) TestSound(ctx context.Context, channel string, heard *bool) err
 
 // FitResin fits a resin to a data sheet, as TOML or the same keys in JSON.
 func (d *Daemon) FitResin(_ context.Context, sheet json.RawMessage) (json.RawMessage, error) {
-	return fitSheet(sheet)
+	return fitSheet(d.lang, sheet)
 }
 
 // Pot answers the cup calculator.

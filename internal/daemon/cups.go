@@ -282,7 +282,7 @@ func (d *Daemon) ImportStock(ctx context.Context, who web.Who, file []byte, key 
 			}
 			out = append(out, history.WorkWrite{Kind: "stock", ID: s.ID, Body: b})
 		}
-		return out, fmt.Sprintf("Stock read in: %d containers.", len(rows)), nil
+		return out, words.View{Words: d.lang}.Say("entry.stock_read", words.Facts{"n": len(rows)}), nil
 	})
 	if err != nil {
 		return nil, webError(err)

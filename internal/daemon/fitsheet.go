@@ -8,14 +8,17 @@ import (
 
 	"curewright/dashboards/web"
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
-// fitSheet fits a sheet that came as JSON.
-func fitSheet(sheet json.RawMessage) (json.RawMessage, error) {
+// fitSheet fits a sheet that came as JSON, and says what it makes of it in the
+// language of c.
+func fitSheet(c *words.Catalogue, sheet json.RawMessage) (json.RawMessage, error) {
 	s, err := cure.ParseSheetJSON(sheet)
 	if err == nil {
 		var res cure.FitResult
 		if res, err = cure.Fit(s); err == nil {
+			res.Say(words.View{Words: c})
 			return json.Marshal(res)
 		}
 	}

@@ -75,7 +75,7 @@ func (d *Daemon) AttachTent(sec heat.ConfigSection, open func(note func(heat.Eve
 // newTentHeld is a tent that nothing holds yet.
 func newTentHeld(d *Daemon, sec heat.ConfigSection) *tentHeld {
 	t := &tentHeld{d: d, sec: sec}
-	t.plan = tentplan.New(tentplan.Options{Section: sec, ShopAir: d.cfg.Shop.Air, Loc: d.loc, Log: d.log, Now: d.clk.Now, Speed: d.clk.Speed(), Store: d.store,
+	t.plan = tentplan.New(tentplan.Options{Section: sec, ShopAir: d.cfg.Shop.Air, Loc: d.loc, Words: d.lang, Log: d.log, Now: d.clk.Now, Speed: d.clk.Speed(), Store: d.store,
 		Status: func() heat.Status { return t.hold.Status() }, Snapshot: d.snap.Load, Work: d.work, Probe: d.set.Get, Readings: storeReadings{d.store},
 		Outdoor: func(now time.Time) string { return d.jobSettings(now, d.settings(), d.set.Health()).Outdoor },
 		LowC:    func(now time.Time) *float64 { return d.settings().lowNow(now) },

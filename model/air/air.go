@@ -12,6 +12,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+
+	"curewright/model/words"
 )
 
 // Coefficients over liquid water. Source: WMO-No. 8, Annex 4.B.
@@ -80,6 +82,16 @@ type Result struct {
 	Condensing       *bool    `json:"condensing"`
 	// Cautions are plain sentences; empty when there is nothing to say.
 	Cautions []string `json:"cautions"`
+
+	frost bool // something of it is below 0 °C
+}
+
+// Say puts the cautions into a reader's language and unit.
+func (r *Result) Say(v words.View) {
+	r.Cautions = []string{}
+	if r.frost {
+		r.Cautions = append(r.Cautions, v.Say("air.frost", words.Facts{"zero": words.Temp(0), "diff": words.Diff(1), "at": words.Temp(-10)}))
+	}
 }
 
 // Range of what a shop probe can mean, °C; within the span of the formula.
@@ -115,15 +127,13 @@ func Point(tC, rh float64, panelC *float64, pressurePa float64) (Result, error) 
 	if !ok {
 		return Result{}, fmt.Errorf("pressure: %g Pa: not above the vapour pressure of %g Pa", pressurePa, e)
 	}
-	out := Result{VapourPressurePa: e, DewPointC: td, HumidityRatio: w, Cautions: []string{}}
+	out := Result{VapourPressurePa: e, DewPointC: td, HumidityRatio: w}
 	if panelC != nil {
 		prh, margin := PanelRH(tC, rh, *panelC), *panelC-td
 		cond := *panelC <= td
 		out.PanelRHPct, out.DewMarginK, out.Condensing = &prh, &margin, &cond
 	}
-	if td < 0 || tC < 0 || (panelC != nil && *panelC < 0) {
-		out.Cautions = append(out.Cautions,
-			"below 0 °C water settles as frost, a little above the dew point given (about 1 K at −10 °C): look at the panel")
-	}
+	out.frost = td < 0 || tC < 0 || (panelC != nil && *panelC < 0)
+	out.Say(words.View{})
 	return out, nil
 }

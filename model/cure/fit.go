@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"curewright/model/words"
 )
 
 // Parameters of a fit, by the names under which their standard deviations
@@ -81,12 +83,20 @@ const (
 
 // datum is one thing a sheet says that the model says too.
 type datum struct {
-	label string
+	event string // of the sheet's, or one of the two below
+	grams float64
+	tempC float64
 	unit  string // min or °C
 	sheet float64
 	sd    float64 // of ln for min, K for °C
 	model func(Resin) float64
 }
+
+// What else a datum is of, beside the events of a sheet.
+const (
+	datumPotLife   = "pot_life"
+	datumTgAmbient = "tg_ambient"
+)
 
 // residual is the model less the sheet in standard deviations.
 func (d datum) residual(r Resin) float64 {
@@ -100,10 +110,23 @@ func (d datum) residual(r Resin) float64 {
 // Residual is one datum of a sheet beside the fitted model.
 type Residual struct {
 	Datum  string  `json:"datum"`
-	Unit   string  `json:"unit"` // min or °C
+	Event  string  `json:"event"`           // of the sheet's, pot_life or tg_ambient
+	TempC  float64 `json:"temp_c"`          // it is given at
+	Grams  float64 `json:"grams,omitempty"` // of a pot life
+	Unit   string  `json:"unit"`            // min or °C
 	Sheet  float64 `json:"sheet"`
 	Model  float64 `json:"model"`
 	Sigmas float64 `json:"sigmas"` // model less sheet
+}
+
+// label names the datum for a reader: "pot life of 100 g at 25 °C".
+func (x Residual) label(v words.View) string {
+	facts := words.Facts{"grams": math.Round(x.Grams), "temp": words.Tenth(x.TempC)}
+	if words.English.Has("fit.event." + x.Event) {
+		facts["event"] = words.Code("fit.event." + x.Event)
+		return v.Say("fit.datum.time", facts)
+	}
+	return v.Say("fit.datum."+x.Event, facts)
 }
 
 // FitResult is a resin from its sheet.
@@ -116,6 +139,30 @@ type FitResult struct {
 	Inconsistent []string `json:"inconsistent"`
 	// Verdict says in plain sentences what the sheet could not tell.
 	Verdict []string `json:"verdict"`
+
+	remarks []remark
+}
+
+// remark is one sentence of a verdict.
+type remark struct {
+	code  string
+	facts words.Facts
+}
+
+// Say puts the verdict and the names of the data into a reader's language and unit.
+func (r *FitResult) Say(v words.View) {
+	r.Inconsistent, r.Verdict = []string{}, []string{}
+	for _, x := range r.remarks {
+		r.Verdict = append(r.Verdict, v.Say("fit.verdict."+x.code, x.facts))
+	}
+	for i := range r.Residuals {
+		x := &r.Residuals[i]
+		x.Datum = x.label(v)
+		if math.Abs(x.Sigmas) > 2 {
+			r.Inconsistent = append(r.Inconsistent, x.Datum)
+			r.Verdict = append(r.Verdict, v.Say("fit.verdict.inconsistent", words.Facts{"datum": x.Datum}))
+		}
+	}
 }
 
 // Fit returns the most probable resin for a data sheet, given what is believed
@@ -132,23 +179,20 @@ func Fit(s Sheet) (FitResult, error) {
 		return FitResult{}, fmt.Errorf("fit: %w", err)
 	}
 	r := f.resin(at)
-	out := FitResult{SD: map[string]float64{}, Residuals: []Residual{}, Inconsistent: []string{}}
+	out := FitResult{SD: map[string]float64{}, Residuals: []Residual{}}
 	for i, n := range fitNames {
 		out.SD[n] = math.Sqrt(cov[i][i])
 	}
 	for _, d := range f.data {
-		x := Residual{Datum: d.label, Unit: d.unit, Sheet: d.sheet, Model: d.model(r), Sigmas: d.residual(r)}
-		out.Residuals = append(out.Residuals, x)
-		if math.Abs(x.Sigmas) > 2 {
-			out.Inconsistent = append(out.Inconsistent, d.label)
-		}
+		out.Residuals = append(out.Residuals, Residual{Event: d.event, Grams: d.grams, TempC: d.tempC, Unit: d.unit, Sheet: d.sheet, Model: d.model(r), Sigmas: d.residual(r)})
 	}
 	// Batches differ, and the rate itself is known no better than the fit.
 	r.LnKappaSD = math.Hypot(batchLnSD, out.SD[SDLnRate])
 	r.SD = out.SD
 	f.limits(&r)
 	out.Resin = r
-	out.Verdict = f.verdict(out)
+	out.remarks = f.remarks(out)
+	out.Say(words.View{})
 	if errs := r.Check(); errs != nil {
 		return FitResult{}, fmt.Errorf("fit: the sheet leads to a resin that cannot be: %w", errs[0])
 	}
@@ -202,8 +246,8 @@ func newFit(s Sheet) *fit {
 	width := func(r Range, least float64) float64 { return max(math.Log(r.Hi/r.Lo)/2, least) }
 	for _, p := range s.PotLife {
 		f.data = append(f.data, datum{
-			label: fmt.Sprintf("pot life of %.0f g at %g °C", p.Grams, math.Round(10*p.TempC)/10),
-			unit:  "min", sheet: p.Minutes.Mid(), sd: width(p.Minutes, potLifeSD),
+			event: datumPotLife, grams: p.Grams, tempC: p.TempC,
+			unit: "min", sheet: p.Minutes.Mid(), sd: width(p.Minutes, potLifeSD),
 			model: func(r Resin) float64 {
 				t, ok := SheetCup(r, p.Grams, p.TempC, 1).LifeUntil(r, p.Until)
 				if !ok {
@@ -219,8 +263,8 @@ func newFit(s Sheet) *fit {
 			continue // a handling time is a rule, not a state of cure
 		}
 		f.data = append(f.data, datum{
-			label: fmt.Sprintf("%s at %g °C", x.Event, math.Round(10*x.TempC)/10),
-			unit:  "min", sheet: x.Hours.Mid() * 60, sd: width(x.Hours, sd),
+			event: x.Event, tempC: x.TempC,
+			unit: "min", sheet: x.Hours.Mid() * 60, sd: width(x.Hours, sd),
 			model: func(r Resin) float64 {
 				// Where Tg∞ is below what the mark needs, as long as can be.
 				return min(r.SteadyTime(0, r.eventAlpha(x.Event, x.TempC), x.TempC, 1)/60, 1e7)
@@ -229,7 +273,7 @@ func newFit(s Sheet) *fit {
 	}
 	if s.TgAmbientC != nil {
 		f.data = append(f.data, datum{
-			label: "Tg after ambient cure", unit: "°C", sheet: *s.TgAmbientC, sd: max(tgSD, s.TgAmbientHalfK),
+			event: datumTgAmbient, tempC: roomC, unit: "°C", sheet: *s.TgAmbientC, sd: max(tgSD, s.TgAmbientHalfK),
 			model: func(r Resin) float64 { return r.Tg(r.SteadyAlpha(0, roomC, 1, roomWeekS)) },
 		})
 	}
@@ -472,52 +516,48 @@ func (f *fit) limits(r *Resin) {
 	}
 }
 
-// verdict says what the sheet could not tell, and what does not agree.
-func (f *fit) verdict(out FitResult) []string {
-	v := []string{}
+// remarks say what the sheet could not tell, and what was taken in its place.
+func (f *fit) remarks(out FitResult) (v []remark) {
+	add := func(code string, facts words.Facts) { v = append(v, remark{code, facts}) }
 	kept := func(i int) bool { return out.SD[fitNames[i]] > 0.85*f.sd[i] }
 	if len(f.data) == 0 {
-		v = append(v, "The sheet gives no times: this is what is believed of such resins at large, and the rate may be off by a factor of two.")
+		add("nothing", nil)
 	} else if kept(0) {
-		v = append(v, "The sheet hardly says how fast this resin is.")
+		add("rate", nil)
 	}
 	if len(f.data) > 0 {
 		if kept(1) {
-			v = append(v, fmt.Sprintf("It does not say how speed changes with temperature (one temperature, or too few): %.1f times as fast at 30 °C as at 20 °C is taken, as for such resins at large.", math.Exp(out.Resin.E2/GasConstant*(1/293.15-1/303.15))))
+			add("temperature", words.Facts{"times": fmt.Sprintf("%.1f", math.Exp(out.Resin.E2/GasConstant*(1/293.15-1/303.15))), "warm": words.Temp(30), "cool": words.Temp(20)})
 		}
-		if kept(2) {
-			if len(f.sheet.PotLife) == 0 {
-				v = append(v, "It does not say how the cup runs beside the film (no pot life of a stated mass): cup times stay doubtful by a factor of about two.")
-			}
+		if kept(2) && len(f.sheet.PotLife) == 0 {
+			add("cup", nil)
 		}
 	}
 	for i, p := range f.sheet.PotLife {
-		law := ""
+		facts := words.Facts{"min": math.Round(p.Minutes.Mid()), "life": p}
+		code := "pot_life"
 		if i < len(f.data) && math.Abs(math.Log(f.data[i].model(out.Resin)/f.data[i].sheet)) > 0.05 {
-			law = fmt.Sprintf(" The law alone says %.0f min.", f.data[i].model(out.Resin))
+			code, facts["law"] = "pot_life_law", math.Round(f.data[i].model(out.Resin))
 		}
-		v = append(v, fmt.Sprintf("Cups follow the sheet: %.0f min (%s).%s", p.Minutes.Mid(), p, law))
+		add(code, facts)
 	}
 	switch {
 	case f.sheet.TgPostcureC == nil && kept(4):
-		v = append(v, "It gives no post-cure Tg: when a cold coat stops curing, and how hard it ends, stays doubtful.")
+		add("postcure", nil)
 	case f.sheet.TgPostcureC == nil:
-		v = append(v, "It gives no post-cure Tg: the end of cure is read off the sanding time or the ambient Tg alone.")
+		add("postcure_end", nil)
 	}
 	if f.sheet.MinC == nil {
-		v = append(v, "It gives no least temperature: 10 °C is taken.")
+		add("min", words.Facts{"temp": words.Temp(10)})
 	}
 	if f.sheet.MaxC == nil {
-		v = append(v, fmt.Sprintf("It gives no greatest temperature: %.4g °C is taken.", out.Resin.MaxC))
+		add("max", words.Facts{"temp": words.Tenth(out.Resin.MaxC)})
 	}
 	if f.sheet.HardenerKind == "" || f.sheet.HardenerKind == "unknown" {
-		v = append(v, "It does not say what the hardener is: blush is reckoned as for a cycloaliphatic one.")
+		add("hardener", nil)
 	}
 	if f.sheet.RatioWeight == nil && f.sheet.RatioVolume == nil {
-		v = append(v, "It gives no mix ratio: batches cannot be checked.")
-	}
-	for _, d := range out.Inconsistent {
-		v = append(v, fmt.Sprintf("Data sheet inconsistent: %s does not agree with the rest.", d))
+		add("ratio", nil)
 	}
 	return v
 }

@@ -136,7 +136,7 @@ func TestFitScipy(t *testing.T) {
 			}
 			r := f.resin(at)
 			for i, d := range f.data {
-				near(t, d.label, d.residual(r), out.Residuals[i], 2e-3, "sd")
+				near(t, d.event, d.residual(r), out.Residuals[i], 2e-3, "sd")
 			}
 		})
 	}
@@ -539,7 +539,7 @@ hours = [2, 3]
 	fmt.Println(f.Verdict[0])
 	// Output:
 	// pot life of 100 g at 25 °C: sheet 12, model 12 min
-	// tack_free at 25 °C: sheet 147, model 146 min
+	// tack free at 25 °C: sheet 147, model 146 min
 	// It does not say how speed changes with temperature (one temperature, or too few): 2.2 times as fast at 30 °C as at 20 °C is taken, as for such resins at large.
 }
 

@@ -10,6 +10,8 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"curewright/model/words"
 )
 
 // Range is what a sheet prints: one number (Lo = Hi) or two. In JSON it is a
@@ -45,6 +47,14 @@ func (r Range) String() string {
 	return fmt.Sprintf("%.4g to %.4g", r.Lo, r.Hi)
 }
 
+// say is the range in a reader's language.
+func (r Range) say(v words.View) string {
+	if r.Lo == r.Hi {
+		return r.String()
+	}
+	return v.Say("fit.range", words.Facts{"low": fmt.Sprintf("%.4g", r.Lo), "high": fmt.Sprintf("%.4g", r.Hi)})
+}
+
 // What a sheet's pot life may run until. Sheets differ: ISO 9514 and EN 14022
 // leave the property to whoever measures it. Without a word the 60 °C time is
 // meant, which is when most sheets' cups have become of no use.
@@ -68,10 +78,20 @@ type PotLife struct {
 	keys entryKeys
 }
 
-// String is "25 to 30 min for 100 g at 25 °C, until it gels".
-func (p PotLife) String() string {
-	end := map[string]string{UntilGel: ", until it gels", UntilRise15: ", until 15 K warmer", Until50C: ", until 50 °C", Until60C: ", until 60 °C"}[p.Until]
-	return fmt.Sprintf("%s min for %.4g g at %.4g °C%s", p.Minutes, p.Grams, p.TempC, end)
+// Say is "25 to 30 min for 100 g at 25 °C, until it gels".
+func (p PotLife) Say(v words.View) string {
+	end := ""
+	switch p.Until {
+	case UntilGel:
+		end = v.Words.Text("fit.until.gel")
+	case UntilRise15:
+		end = v.Say("fit.until.rise", words.Facts{"diff": words.Diff(15)})
+	case Until50C:
+		end = v.Say("fit.until.temp", words.Facts{"temp": words.Temp(50)})
+	case Until60C:
+		end = v.Say("fit.until.temp", words.Facts{"temp": words.Temp(60)})
+	}
+	return v.Say("fit.life", words.Facts{"min": p.Minutes.say(v), "grams": fmt.Sprintf("%.4g", p.Grams), "temp": words.Tenth(p.TempC), "until": end})
 }
 
 // SheetTime is the hours after which a thin film at a temperature has come to

@@ -156,7 +156,7 @@ func CheckBatch(w *coat.Work, b coat.Batch, now time.Time) []Fault {
 	if known && b.OffRatio == "" && b.ResinG != nil && b.HardenerG != nil {
 		if slip, off := OffRatio(r, b); off {
 			f.add("hardener_g", "%g g of hardener to %g g of resin is %s %% off the ratio. %s Or say what became of it: scrap, or used as it is",
-				*b.HardenerG, *b.ResinG, strings.Replace(fmt.Sprintf("%+.0f", slip.OffPct), "-", "−", 1), slip.Say())
+				*b.HardenerG, *b.ResinG, strings.Replace(fmt.Sprintf("%+.0f", slip.OffPct), "-", "−", 1), slip.Say(nil))
 		}
 	}
 	f.positive("filler_g", b.FillerG, 1e6, "g")

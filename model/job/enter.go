@@ -783,7 +783,7 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 // names none: of the first, and of one unlike the one before.
 func (b *Book) unknownRatio(e *Entry, k coat.Batch) {
 	r, ok := b.Work.Resins[k.Resin]
-	if ratio, err := mix.RatioOf(r); !ok || err != nil || ratio.ByWeight != nil || k.ResinG == nil || k.HardenerG == nil {
+	if ratio, err := mix.RatioOf(nil, r); !ok || err != nil || ratio.ByWeight != nil || k.ResinG == nil || k.HardenerG == nil {
 		return
 	}
 	var last *coat.Batch

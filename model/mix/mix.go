@@ -3,8 +3,8 @@
 // Package mix is the arithmetic of mixing resin and hardener: by weight on a
 // scale, by volume, by strokes of a pump; what is on the scale and what is
 // still to pour; what mends a slip; how much of an error in the ratio a scale
-// makes. It returns facts; screens make the words, but for the few sentences
-// that must be the same everywhere.
+// makes. It returns facts and the sentences that must be the same everywhere; no
+// clock, no store and no work comes in here.
 //
 // A ratio by weight is never made from one by volume, or the other way round,
 // without the densities of both parts.
@@ -17,6 +17,7 @@ import (
 	"strings"
 
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 // ScaleG is the doubt of one weighing on a scale that shows whole grams, g, as
@@ -53,9 +54,11 @@ type Ratio struct {
 	TolPct   float64  `json:"tolerance_pct"`
 }
 
-// RatioOf reads a resin's ratio, or returns its [Faults].
-func RatioOf(r cure.Resin) (Ratio, error) {
+// RatioOf reads a resin's ratio, or returns its [Faults]. What it says is said in
+// the catalogue's language; nil is English.
+func RatioOf(c *words.Catalogue, r cure.Resin) (Ratio, error) {
 	var f Faults
+	view := words.View{Words: c}
 	num := func(v float64) string { return strconv.FormatFloat(v, 'g', 5, 64) }
 	read := func(field, how string, p *[2]float64) (*float64, string) {
 		if p == nil {
@@ -66,7 +69,7 @@ func RatioOf(r cure.Resin) (Ratio, error) {
 			return nil, ""
 		}
 		v := p[1] / p[0]
-		return &v, num(p[0]) + " : " + num(p[1]) + " by " + how
+		return &v, view.Say("mix.by_"+how, words.Facts{"resin": num(p[0]), "hardener": num(p[1])})
 	}
 	out := Ratio{TolPct: TolerancePct}
 	if r.RatioTolPct != nil {
@@ -86,7 +89,7 @@ func RatioOf(r cure.Resin) (Ratio, error) {
 	both := dr != nil && dh != nil && *dr > 0 && *dh > 0
 	switch {
 	case out.ByWeight == nil && out.ByVolume == nil:
-		out.Missing = "no ratio known: take it from the data sheet"
+		out.Missing = c.Text("mix.no_ratio")
 	case out.ByWeight == nil && both:
 		v := *out.ByVolume * *dh / *dr
 		out.ByWeight, out.Derived = &v, true
@@ -94,9 +97,9 @@ func RatioOf(r cure.Resin) (Ratio, error) {
 		v := *out.ByWeight * *dr / *dh
 		out.ByVolume, out.Derived = &v, true
 	case out.ByWeight == nil:
-		out.Missing = "the sheet gives a ratio by volume only: measure by volume, or enter the densities of both parts to weigh it"
+		out.Missing = c.Text("mix.volume_only")
 	case out.ByVolume == nil:
-		out.Missing = "the sheet gives a ratio by weight only: weigh it, or enter the densities of both parts to measure by volume"
+		out.Missing = c.Text("mix.weight_only")
 	}
 	return out, nil
 }
@@ -117,11 +120,11 @@ type Split struct {
 
 // For splits a mass of resin and hardener by the resin's own ratio, to the
 // gram. By volume it needs the mixed density, which every resin has.
-func For(r cure.Resin, grams float64) (Split, error) {
+func For(c *words.Catalogue, r cure.Resin, grams float64) (Split, error) {
 	if !(grams > 0 && grams <= 1e6) {
 		return Split{}, Faults{{"grams", fmt.Sprintf("%g g is outside 0 to 1000000", grams)}}
 	}
-	q, err := RatioOf(r)
+	q, err := RatioOf(c, r)
 	if err != nil {
 		return Split{}, err
 	}
@@ -138,10 +141,10 @@ func For(r cure.Resin, grams float64) (Split, error) {
 			s.LowG, s.HighG = &lo, &hi
 		}
 		if hard < lo || hard > hi {
-			s.Note = fmt.Sprintf("too little to weigh to the gram within ±%g %%: mix more, or use a scale that shows tenths", q.TolPct)
+			s.Note = words.View{Words: c}.Say("mix.too_little", words.Facts{"pct": q.TolPct})
 		}
 		if q.Derived {
-			s.Note = strings.TrimPrefix(s.Note+"; weights from the volume ratio and both densities", "; ")
+			s.Note = strings.TrimPrefix(s.Note+"; "+c.Text("mix.derived"), "; ")
 		}
 	}
 	if q.ByVolume != nil && r.DensityGCC > 0 {
@@ -168,7 +171,7 @@ func (s Split) RatioErrorPct(scaleG float64) float64 {
 // within the resin's tolerance two times out of three (one standard deviation).
 // 0 when the resin has no ratio by weight.
 func LeastGrams(r cure.Resin, scaleG float64) float64 {
-	q, err := RatioOf(r)
+	q, err := RatioOf(nil, r)
 	if err != nil || q.ByWeight == nil || !(q.TolPct > 0) {
 		return 0
 	}
@@ -200,7 +203,7 @@ func Check(r cure.Resin, resinG, hardenerG float64) (Slip, error) {
 	if !(hardenerG > 0 && hardenerG <= 1e6) {
 		f = append(f, Fault{"hardener_g", fmt.Sprintf("%g g is not a mass above 0", hardenerG)})
 	}
-	q, err := RatioOf(r)
+	q, err := RatioOf(nil, r)
 	if err != nil {
 		return Slip{}, err
 	}
@@ -228,11 +231,11 @@ func Check(r cure.Resin, resinG, hardenerG float64) (Slip, error) {
 }
 
 // Say is the slip in one sentence: what is too much and what mends it.
-func (s Slip) Say() string {
+func (s Slip) Say(c *words.Catalogue) string {
 	if s.Over == "" {
 		return ""
 	}
-	return fmt.Sprintf("%.0f g %s too much: add %.0f g %s.", s.OverG, s.Over, s.AddG, s.Add)
+	return words.View{Words: c}.Say("mix.slip."+s.Over, words.Facts{"over": math.Round(s.OverG), "add": math.Round(s.AddG)})
 }
 
 // Filler returns the grams of filler that make a fraction (0 to 0.8, of the
@@ -276,7 +279,7 @@ func ByPump(r cure.Resin, grams float64, p Pump) (Strokes, error) {
 			f = append(f, Fault{x.field, fmt.Sprintf("%g mL a stroke is outside 0 to 1000", x.v)})
 		}
 	}
-	q, err := RatioOf(r)
+	q, err := RatioOf(nil, r)
 	if err != nil {
 		return Strokes{}, err
 	}

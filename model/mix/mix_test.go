@@ -39,7 +39,7 @@ func near(t *testing.T, what string, got, want, tol float64) {
 // Hand sums: 340 g at 100 : 30 is 261.5 + 78.5, on the scale 262 + 79 (30 % of
 // 262 is 78.6).
 func TestForByHand(t *testing.T) {
-	s, err := mix.For(club(t), 340)
+	s, err := mix.For(nil, club(t), 340)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -48,13 +48,13 @@ func TestForByHand(t *testing.T) {
 	}
 	near(t, "least hardener", *s.LowG, 78.6*.97, 1e-9)
 	near(t, "most hardener", *s.HighG, 78.6*1.03, 1e-9)
-	small, err := mix.For(club(t), 7)
+	small, err := mix.For(nil, club(t), 7)
 	if err != nil || !strings.Contains(small.Note, "too little to weigh") {
 		t.Errorf("7 g: %+v, %v; want a word on the scale", small, err)
 	}
 	bad := club(t)
 	bad.RatioWeight = &[2]float64{100, 0}
-	if _, err := mix.For(bad, 300); err == nil {
+	if _, err := mix.For(nil, bad, 300); err == nil {
 		t.Error("a ratio of 100 : 0 is taken")
 	}
 }
@@ -64,7 +64,7 @@ func TestForByHand(t *testing.T) {
 func TestVolumeNeedsDensities(t *testing.T) {
 	r := club(t)
 	r.RatioWeight, r.RatioVolume = nil, &[2]float64{2, 1}
-	s, err := mix.For(r, 300)
+	s, err := mix.For(nil, r, 300)
 	if err != nil || s.ResinG != nil || s.HardenerG != nil || !strings.Contains(s.Note, "densities of both parts") || s.Parts != "2 : 1 by volume" {
 		t.Errorf("by volume alone: %+v, %v", s, err)
 	}
@@ -72,11 +72,11 @@ func TestVolumeNeedsDensities(t *testing.T) {
 	near(t, "resin mL", *s.ResinML, 300/1.1*2/3, 1e-9)
 	near(t, "hardener mL", *s.HardenerML, 300/1.1/3, 1e-9)
 	r.DensityResin = p(1.15)
-	if s, _ := mix.For(r, 300); s.ResinG != nil {
+	if s, _ := mix.For(nil, r, 300); s.ResinG != nil {
 		t.Error("one density is enough for a weight")
 	}
 	r.DensityHardener = p(.96)
-	s, err = mix.For(r, 300)
+	s, err = mix.For(nil, r, 300)
 	if err != nil || s.ResinG == nil {
 		t.Fatalf("with both densities: %+v, %v", s, err)
 	}
@@ -122,15 +122,15 @@ func TestMendByHand(t *testing.T) {
 	near(t, "too much", s.OverG, 40, 1e-9)
 	near(t, "add", s.AddG, 12, 1e-9)
 	near(t, "then", s.TotalG, 302+78.6+12, 1e-9)
-	if s.Say() != "40 g resin too much: add 12 g hardener." {
-		t.Errorf("%q", s.Say())
+	if s.Say(nil) != "40 g resin too much: add 12 g hardener." {
+		t.Errorf("%q", s.Say(nil))
 	}
 	// 12 g hardener too much wants 40 g resin.
 	s, err = mix.Check(club(t), 262, 78.6+12)
-	if err != nil || s.Say() != "12 g hardener too much: add 40 g resin." {
-		t.Errorf("%q, %v", s.Say(), err)
+	if err != nil || s.Say(nil) != "12 g hardener too much: add 40 g resin." {
+		t.Errorf("%q, %v", s.Say(nil), err)
 	}
-	if s, err := mix.Check(club(t), 100, 30.8); err != nil || !s.Within || s.Say() != "" {
+	if s, err := mix.Check(club(t), 100, 30.8); err != nil || !s.Within || s.Say(nil) != "" {
 		t.Errorf("2.7 %% off within 3: %+v, %v", s, err)
 	}
 }
@@ -198,7 +198,7 @@ func TestFiller(t *testing.T) {
 // The whole pour: over-poured resin, then hardener to what is in the cup.
 func TestPour(t *testing.T) {
 	r := club(t)
-	plan, err := mix.For(r, 340)
+	plan, err := mix.For(nil, r, 340)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -246,7 +246,7 @@ func TestPour(t *testing.T) {
 // each beside its own reading.
 func TestPourFaults(t *testing.T) {
 	r := club(t)
-	plan, _ := mix.For(r, 340)
+	plan, _ := mix.For(nil, r, 340)
 	_, err := mix.Pour(nil, r, plan, -1, 0, 0, []mix.Reading{{"resin", 262}, {"hardener", 250}, {"sand", 300}, {"hardener", math.NaN()}})
 	var f mix.Faults
 	if !errors.As(err, &f) {
@@ -272,7 +272,7 @@ func TestPourFaults(t *testing.T) {
 // faults.
 func TestPourAdds(t *testing.T) {
 	r := club(t)
-	plan, _ := mix.For(r, 340)
+	plan, _ := mix.For(nil, r, 340)
 	rapid.Check(t, func(rt *rapid.T) {
 		var rs []mix.Reading
 		n := rapid.IntRange(0, 6).Draw(rt, "n")
@@ -292,14 +292,14 @@ func TestPourAdds(t *testing.T) {
 func ExampleFor() {
 	r, _ := cure.Generic("medium")
 	r.RatioWeight = &[2]float64{100, 30}
-	s, err := mix.For(r, 340)
+	s, err := mix.For(nil, r, 340)
 	if err != nil {
 		fmt.Println(err)
 		return
 	}
 	fmt.Printf("mix %.0f + %.0f g, %s\n", *s.ResinG, *s.HardenerG, s.Parts)
 	slip, _ := mix.Check(r, 302, 79)
-	fmt.Println(slip.Say())
+	fmt.Println(slip.Say(nil))
 	// Output:
 	// mix 262 + 79 g, 100 : 30 by weight
 	// 39 g resin too much: add 12 g hardener.

@@ -57,7 +57,7 @@ func Pour(c *words.Catalogue, r cure.Resin, planned Split, fillerG, cupG, scaleG
 	if scaleG == 0 {
 		scaleG = ScaleG
 	}
-	q, err := RatioOf(r)
+	q, err := RatioOf(c, r)
 	if err != nil {
 		return Pouring{}, err
 	}

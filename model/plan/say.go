@@ -150,7 +150,7 @@ func (c *compiled) conflict(d *detail, step, with int, why cause, ms []int) stri
 		}
 		return c.say("why_not.never_time", nil)
 	}
-	facts := words.Facts{"when": s.When, "panel": s.Step.Panel, "work": fmt.Sprintf("%.0f", s.work), "start": c.dated(c.at(c.from))}
+	facts := words.Facts{"when": words.Code("plan.when." + s.When), "panel": s.Step.Panel, "work": fmt.Sprintf("%.0f", s.work), "start": c.dated(c.at(c.from))}
 	if with >= 0 {
 		facts["other"] = c.steps[with].ID
 		if len(d.end) > with {

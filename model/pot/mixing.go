@@ -119,7 +119,7 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 	if !(q.FillerPct >= 0 && q.FillerPct <= 80) {
 		f = append(f, Fault{"filler_pct", fmt.Sprintf("%g %% of the whole is outside 0 to 80 %%", q.FillerPct)})
 	}
-	ratio, err := mix.RatioOf(q.Resin)
+	ratio, err := mix.RatioOf(q.Words, q.Resin)
 	collect(err)
 	a.Ratio = ratio
 	if len(f) > 0 {

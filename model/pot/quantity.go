@@ -256,7 +256,7 @@ func (n Need) Quantity() (Quantity, error) {
 		if n.CoreM2 != nil {
 			t = t.times(*n.CoreM2 / n.AreaM2)
 		}
-		add(n.text("core", words.Facts{"core": n.Core}), t)
+		add(n.text("core", words.Facts{"core": words.Code("core." + n.Core)}), t)
 	}
 	switch n.Kind {
 	case "tack coat":

@@ -228,7 +228,7 @@ func Solve(q Query) (Result, error) {
 		res.BenchJM2K = &b
 	}
 	for _, p := range q.Resin.PotLife {
-		res.SheetPotLife = append(res.SheetPotLife, p.String())
+		res.SheetPotLife = append(res.SheetPotLife, p.Say(words.View{Words: q.Words}))
 	}
 	if q.Resin.Generic {
 		if m, ok := q.Resin.CupTimeTo60(100, 25, 1); ok {

@@ -215,7 +215,7 @@ func Batches(q Query, total float64, h Hands) ([]Batch, error) {
 		n = max(1, int(math.Ceil(total/math.Min(mostGrams, math.Max(least, 150))-1e-9)))
 	}
 	each = math.Ceil(total/float64(n) - 1e-9)
-	split, err := mix.For(q.Resin, each)
+	split, err := mix.For(q.Words, q.Resin, each)
 	if err != nil {
 		return nil, err
 	}

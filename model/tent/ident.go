@@ -12,6 +12,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+
+	"curewright/model/words"
 )
 
 // Sample is the tent during one bin.
@@ -163,10 +165,10 @@ func (m Model) Open(s []Sample) (lack float64, open bool) {
 	return lack, true
 }
 
-// Said words a model for a person.
-func (m Model) Said() string {
-	return fmt.Sprintf("it follows within %.0f ± %.0f min, and full heat gives %.1f ± %.1f K above the shed",
-		m.TauS/60, m.TauSD/60, m.GainK, m.GainSD)
+// Say words a model for a person.
+func (m Model) Say(v words.View) string {
+	f := func(digits int, x float64) string { return fmt.Sprintf("%.*f", digits, x) }
+	return v.Say("tent.model", words.Facts{"min": f(0, m.TauS/60), "min_sd": f(0, m.TauSD/60), "gain": f(1, m.GainK), "gain_sd": f(1, m.GainSD)})
 }
 
 // invert inverts a symmetric positive matrix of three; false where it is

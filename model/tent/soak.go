@@ -181,18 +181,18 @@ func (s Soak) Plan(ctx context.Context, p Problem) (SoakPlan, error) {
 	return out, nil
 }
 
-// CanLand reports whether a coat can be landed at all, and why not: what has
-// closed or is hard needs no landing, and what is too far gone to stall none
-// either.
+// CanLand reports whether a coat can be landed at all, and why not, by its code
+// below "tent.why_not": what has closed or is hard needs no landing, and what is too
+// far gone to stall none either.
 func CanLand(kind string, r cure.Resin, alpha, panelC float64) (why string, ok bool) {
 	hard := alpha >= r.Level(cure.Hard, panelC, cure.Film{})
 	switch {
 	case kind == Window && alpha >= r.Level(cure.Firm, panelC, cure.Film{}):
-		return "its window has closed", false
+		return "closed", false
 	case kind == Hard && hard:
-		return "it is hard already", false
+		return "hard", false
 	case kind == NoStall && alpha >= r.AlphaTarget():
-		return "it is past where it could stall", false
+		return "no_stall", false
 	}
 	return "", true
 }

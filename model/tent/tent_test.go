@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"curewright/model/cure"
+	"curewright/model/words"
 	"curewright/sensors/shopsim"
 )
 
@@ -43,7 +44,7 @@ func TestIdentify(t *testing.T) {
 			t.Fatal(err)
 		}
 		if math.Abs(m.TauS-5400) > 3*m.TauSD+30 || math.Abs(m.GainK-24) > 3*m.GainSD+.1 {
-			t.Errorf("noise %g K: %s, made with 1h30m and 24 K", noise, m.Said())
+			t.Errorf("noise %g K: %s, made with 1h30m and 24 K", noise, m.Say(words.View{}))
 		}
 		if m.GainSD >= last {
 			t.Errorf("noise %g K: doubt %g K is no less than with more noise", noise, m.GainSD)
@@ -151,7 +152,7 @@ func TestIdentifyShop(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Logf("learned: %s", m.Said())
+	t.Logf("learned: %s", m.Say(words.View{}))
 	// 500 W against the film's 22 W/K and 1.5 air changes an hour of 4.8 kg of
 	// air: 20.8 K; the panels' own losses take a little.
 	if m.GainK < 14 || m.GainK > 25 {

@@ -38,16 +38,19 @@ type Catalogue struct {
 }
 
 // Facts are what a sentence's {names} stand for. A value is a string, a number,
-// a time.Time, a [Temp], a [Diff], a [Span] or a [Code]; the reader's [View] renders it.
+// a time.Time, a [Temp], a [Tenth], a [Diff], a [Span], a [Code], or something that has its own
+// Say(View); the reader's [View] renders it.
 type Facts map[string]any
 
-// Temp is a temperature in °C, Diff a difference of two in K, Span a duration,
-// Code a code whose own text stands in the place.
+// Temp is a temperature in °C, to half a degree, Tenth one to a tenth; Diff a
+// difference of two in K, Span a duration, Code a code whose own text stands in the
+// place.
 type (
-	Code string
-	Temp float64
-	Diff float64
-	Span time.Duration
+	Code  string
+	Temp  float64
+	Tenth float64
+	Diff  float64
+	Span  time.Duration
 )
 
 // Parse reads a language's file. Codes that English has not, and facts that its
@@ -268,12 +271,16 @@ func (v View) fact(x any) string {
 		return v.Words.Text(string(x))
 	case Temp:
 		return v.Temp(float64(x))
+	case Tenth:
+		return v.Tenth(float64(x))
 	case Diff:
 		return v.Diff(float64(x))
 	case Span:
 		return v.Span(time.Duration(x))
 	case time.Time:
 		return v.Clock(x, x)
+	case interface{ Say(View) string }:
+		return x.Say(v)
 	}
 	return fmt.Sprint(x)
 }
@@ -284,6 +291,14 @@ func (v View) Temp(c float64) string {
 		return fmt.Sprintf("%.0f °F", c*9/5+32)
 	}
 	return Half(c) + " °C"
+}
+
+// Tenth is a temperature of so many °C, to a tenth of a degree (a whole one in °F).
+func (v View) Tenth(c float64) string {
+	if v.Fahrenheit {
+		return v.Temp(c)
+	}
+	return strings.TrimSuffix(fmt.Sprintf("%.1f", c), ".0") + " °C"
 }
 
 // Diff is a difference of k kelvin, to half a degree.

@@ -25,6 +25,7 @@ import (
 	"curewright/model/job"
 	"curewright/model/shop"
 	"curewright/model/tent"
+	"curewright/model/words"
 	"curewright/sensors"
 )
 
@@ -33,6 +34,7 @@ type Options struct {
 	Section  heat.ConfigSection // with defaults, checked
 	ShopAir  string             // the probe of the shop's air, "" for none
 	Loc      *time.Location
+	Words    *words.Catalogue // what is said; nil: English
 	Log      *slog.Logger
 	Now      func() time.Time
 	Speed    float64 // of the clock, 1 for real time
@@ -67,13 +69,24 @@ type Planner struct {
 // New is a planner without a plan.
 func New(o Options) *Planner { return &Planner{o: o, aims: aims{kick: make(chan struct{}, 1)}} }
 
+// view is how what is said is read: the shop's language and clock, °C.
+func (t *Planner) view() words.View { return words.View{Words: t.o.Words, Loc: t.o.Loc} }
+
+// say is a sentence of the catalogue, of a code below "tent".
+func (t *Planner) say(code string, facts words.Facts) string {
+	return t.view().Say("tent."+code, facts)
+}
+
+// clock is a time with its weekday, of which a plan may reach over several.
+func (t *Planner) clock(x time.Time) string { return t.view().Clock(x, time.Time{}) }
+
 // Profile is the latest plan for the loop; false where there is none.
 func (t *Planner) Profile() (heat.Profile, bool) { return t.aims.profile() }
 
 // View, Learned and Past are the plan in force, what the tent showed of itself
 // and its last day, as pages show them; nil for none.
 func (t *Planner) View() json.RawMessage    { return t.aims.view() }
-func (t *Planner) Learned() json.RawMessage { return t.aims.learned() }
+func (t *Planner) Learned() json.RawMessage { return t.aims.learned(t.view()) }
 func (t *Planner) Past() []web.TentPast     { return t.aims.past() }
 
 // Follow puts a plan that was made before in force, in place of any other.
@@ -161,7 +174,7 @@ func (a *aims) view() json.RawMessage {
 	return b
 }
 
-func (a *aims) learned() json.RawMessage {
+func (a *aims) learned(view words.View) json.RawMessage {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if a.model == nil && a.trouble == "" {
@@ -170,7 +183,7 @@ func (a *aims) learned() json.RawMessage {
 	v := TentLearned{Trouble: a.trouble, Bins: len(a.samples)}
 	if m := a.model; m != nil {
 		tau, sd := m.TauS/60, m.TauSD/60
-		v.TauMin, v.TauSD, v.GainK, v.GainSD, v.InAWords = &tau, &sd, &m.GainK, &m.GainSD, m.Said()
+		v.TauMin, v.TauSD, v.GainK, v.GainSD, v.InAWords = &tau, &sd, &m.GainK, &m.GainSD, m.Say(view)
 	}
 	b, _ := json.Marshal(v)
 	return b
@@ -189,7 +202,8 @@ type TentLearned struct {
 
 // stuck says on the plan in force that it could not be made anew, and how long
 // it is followed still.
-func (a *aims) stuck(why error, loc *time.Location) {
+func (t *Planner) stuck(why error) {
+	a := &t.aims
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if a.plan == nil {
@@ -197,12 +211,12 @@ func (a *aims) stuck(why error, loc *time.Location) {
 	}
 	p := *a.plan
 	p.Feasible = false
-	p.Say = fmt.Sprintf("The plan can't be made anew: %s. It is followed until %s at the latest; then the plain hold.", faultWords(why), a.now.Until.In(loc).Format("Mon 15:04"))
+	p.Say = t.say("stuck", words.Facts{"why": reasons(why), "until": t.clock(a.now.Until)})
 	a.plan = &p
 }
 
-// faultWords are an error's sentences without the names of fields.
-func faultWords(err error) string {
+// reasons are an error's sentences without the names of fields.
+func reasons(err error) string {
 	var f web.Faults
 	if !errors.As(err, &f) {
 		return err.Error()
@@ -293,7 +307,7 @@ func (t *Planner) Run(ctx context.Context) error {
 		}
 		if end := w.wish().End(); !now.Before(end) {
 			t.aims.drop()
-			t.o.Note("the plan has ended; back to the plain hold", now)
+			t.o.Note(t.say("ended", nil), now)
 			continue
 		}
 		// A finger test moves the rate factor: plan anew at once.
@@ -318,7 +332,7 @@ func (t *Planner) Run(ctx context.Context) error {
 		}
 		if _, err := t.aim(ctx, *w, true); err != nil && ctx.Err() == nil {
 			t.o.Log.Warn("tent's plan", "err", err)
-			t.aims.stuck(err, t.o.Loc)
+			t.stuck(err)
 		}
 	}
 }
@@ -392,10 +406,12 @@ func (t *Planner) learn() {
 	trouble := ""
 	if err == nil {
 		if lack, open := m.Open(t.aims.samples); open {
-			trouble = fmt.Sprintf("it is %.1f K a quarter hour colder than its heat makes it: is a door open?", lack)
+			trouble = t.say("trouble.open", words.Facts{"k": fmt.Sprintf("%.1f", lack)})
 		}
-	} else if errors.Is(err, tent.ErrDead) || errors.Is(err, tent.ErrWrongSign) {
-		trouble = err.Error()
+	} else if errors.Is(err, tent.ErrDead) {
+		trouble = t.say("trouble.dead", nil)
+	} else if errors.Is(err, tent.ErrWrongSign) {
+		trouble = t.say("trouble.wrong_sign", nil)
 	}
 	t.aims.mu.Lock()
 	was := t.aims.trouble
@@ -614,12 +630,12 @@ func fieldFaults(err error) web.Faults {
 
 // percent says a probability out of a few hundred paths: of neither end is
 // one surer than that.
-func percent(p float64) string {
+func (t *Planner) percent(p float64) string {
 	switch {
 	case p > 0.99:
-		return "over 99 %"
+		return t.say("over", nil)
 	case p < 0.01:
-		return "under 1 %"
+		return t.say("under", nil)
 	}
 	return fmt.Sprintf("%.0f %%", 100*p)
 }
@@ -685,40 +701,44 @@ func (t *Planner) aim(ctx context.Context, w AimWish, apply bool) (*TentPlan, er
 type aimFirst struct{}
 
 func (t *Planner) sayPlan(p *TentPlan) string {
-	clock := func(x time.Time) string { return x.In(t.o.Loc).Format("Mon 15:04") }
-	what := map[string]string{tent.Hard: "hard by " + clock(p.By), tent.NoStall: "far enough not to stall by " + clock(p.By)}[p.Wish]
-	if p.Wish == tent.Window {
-		what = "open from " + clock(p.From) + " to " + clock(p.To)
-	}
-	s := ""
+	facts := words.Facts{"from": t.clock(p.From), "to": t.clock(p.To), "by": t.clock(p.By)}
+	facts = words.Facts{"what": t.say("what."+p.Wish, facts), "unheated": t.percent(p.Unheated), "reached": t.percent(p.Reached), "wanted": t.percent(p.Probability)}
+	var s []string
+	add := func(code string) { s = append(s, t.say(code, facts)) }
 	switch {
 	case p.Feasible && p.Unheated >= p.Probability:
-		s = fmt.Sprintf("It will be %s without heat, %s likely.", what, percent(p.Unheated))
+		add("will_unheated")
 	case p.Feasible:
-		s = fmt.Sprintf("It will be %s, %s likely; without heat %s.", what, percent(p.Reached), percent(p.Unheated))
+		add("will")
 	default:
-		s = fmt.Sprintf("It can't be %s with %s certainty; the best is %s.", what, percent(p.Probability), percent(p.Reached))
-		if p.Early {
-			s += " It closes too soon"
-			if c := p.Closes[0]; !c.IsZero() {
-				s += ": maybe from " + clock(c) + " on"
-			}
-			s += "."
-		} else if p.Nearest != nil {
-			s += fmt.Sprintf(" The earliest, with all the heat that is allowed: %s.", clock(*p.Nearest))
-		} else {
-			s += " Not even within three days with all the heat that is allowed."
+		add("cannot")
+		switch c := p.Closes[0]; {
+		case p.Early && c.IsZero():
+			add("too_soon")
+		case p.Early:
+			facts["at"] = t.clock(c)
+			add("too_soon_at")
+		case p.Nearest != nil:
+			facts["at"] = t.clock(*p.Nearest)
+			add("earliest")
+		default:
+			add("never")
 		}
 	}
+	return strings.Join(append(s, t.sayCost(p)...), " ")
+}
+
+// sayCost says what a plan takes, and that the tent is not learned yet.
+func (t *Planner) sayCost(p *TentPlan) (s []string) {
 	if p.Energy != nil && *p.Energy > 0 {
-		s += fmt.Sprintf(" About %.1f kWh", *p.Energy)
+		code, facts := "energy", words.Facts{"kwh": fmt.Sprintf("%.1f", *p.Energy), "currency": p.Currency}
 		if p.Cost != nil {
-			s += fmt.Sprintf(", %s %.2f", p.Currency, *p.Cost)
+			code, facts["cost"] = "energy_cost", fmt.Sprintf("%.2f", *p.Cost)
 		}
-		s += "."
+		s = append(s, t.say(code, facts))
 	}
 	if !p.Learned {
-		s += " The tent's own warming is not learned yet: the figures are assumed."
+		s = append(s, t.say("assumed", nil))
 	}
 	return s
 }

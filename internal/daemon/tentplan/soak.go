@@ -5,11 +5,12 @@ package tentplan
 import (
 	"context"
 	"encoding/json"
-	"fmt"
+	"strings"
 
 	"curewright/heat"
 	"curewright/model/coat"
 	"curewright/model/tent"
+	"curewright/model/words"
 )
 
 // Soak is a wish for a soak, a post-cure: up, held, cooled.
@@ -45,18 +46,9 @@ func (t *Planner) soak(ctx context.Context, w AimWish, apply bool) (*TentPlan, e
 	for _, c := range a.Corners {
 		out.Points = append(out.Points, heat.Point{At: c.At, C: c.C})
 	}
-	out.Say = fmt.Sprintf("Held at %g °C for %g h, cooled by %s, %s likely. It softens at %.0f °C after it (Tg), at %.0f °C without.",
-		w.TempC, w.Hours, a.Until.In(t.o.Loc).Format("Mon 15:04"), percent(a.Holds), a.TgAfter[1], a.TgWithout[1])
-	if out.Energy != nil && *out.Energy > 0 {
-		out.Say += fmt.Sprintf(" About %.1f kWh", *out.Energy)
-		if out.Cost != nil {
-			out.Say += fmt.Sprintf(", %s %.2f", out.Currency, *out.Cost)
-		}
-		out.Say += "."
-	}
-	if !out.Learned {
-		out.Say += " The tent's own warming is not learned yet: the figures are assumed."
-	}
+	held := t.say("soak", words.Facts{"temp": words.Tenth(w.TempC), "hours": w.Hours, "by": t.clock(a.Until), "sure": t.percent(a.Holds),
+		"after": words.Temp(a.TgAfter[1]), "without": words.Temp(a.TgWithout[1])})
+	out.Say = strings.Join(append([]string{held}, t.sayCost(out)...), " ")
 	if !apply {
 		return out, nil
 	}
@@ -122,13 +114,13 @@ func (t *Planner) offer(e *coat.Estimate, c coat.Coat) TentOffer {
 		if why, ok := tent.CanLand(kind, r, e.Alpha.P50, panel); ok {
 			o.Wishes = append(o.Wishes, kind)
 		} else {
-			o.WhyNot[kind] = why
+			o.WhyNot[kind] = t.say("why_not."+why, nil)
 		}
 	}
 	if e.Alpha.P10 >= r.AlphaGel {
 		o.Wishes = append(o.Wishes, Soak)
 	} else {
-		o.WhyNot[Soak] = "it has not gelled for certain"
+		o.WhyNot[Soak] = t.say("why_not.soak", nil)
 	}
 	return o
 }

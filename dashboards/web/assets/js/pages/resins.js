@@ -150,12 +150,11 @@ function Sheet() {
 function Fitted({ r, done }) {
   const [busy, setBusy] = useState(false), k = useRef(key());
   const odd = r.inconsistent || [], words = [].concat(r.verdict || [], r.untold || []);
-  const hourly = new Set((r.asked.time || []).map((x) => x.event));
-  const val = (x, v) => (x.unit === '°C' ? temp(v) : [...hourly].some((e) => x.datum.startsWith(e)) || v > 120 ? t('unit.h', { n: num(v / 60, v < 600 ? 1 : 0).replace(/\.0$/, '') }) : t('unit.min', { n: num(v) }));
+  const val = (x, v) => (x.unit === '°C' ? temp(v) : x.event !== 'pot_life' || v > 120 ? t('unit.h', { n: num(v / 60, v < 600 ? 1 : 0).replace(/\.0$/, '') }) : t('unit.min', { n: num(v) }));
   // A row is said as it was typed: a range stays a range, in the unit of its box.
   const typed = (x) => {
-    const has = (v) => x.datum.includes(' ' + v + ' '), n = (v) => num(v, Number.isInteger(v) ? 0 : 1), two = (v, k) => (Array.isArray(v) ? t('fit.range', { a: n(v[0]), b: t(k, { n: n(v[1]) }) }) : t(k, { n: n(v) }));
-    const at = (r.asked.time || []).find((e) => x.datum.startsWith(e.event + ' ') && has(e.temp_c)), pot = !at && (r.asked.pot_life || []).find((p) => has(p.grams) && has(p.temp_c));
+    const n = (v) => num(v, Number.isInteger(v) ? 0 : 1), two = (v, k) => (Array.isArray(v) ? t('fit.range', { a: n(v[0]), b: t(k, { n: n(v[1]) }) }) : t(k, { n: n(v) }));
+    const at = (r.asked.time || []).find((e) => e.event === x.event && e.temp_c === x.temp_c), pot = (r.asked.pot_life || []).find((p) => p.grams === x.grams && p.temp_c === x.temp_c);
     return at ? [t('fit.at', { what: cap(t('sheetev.' + at.event)), temp: temp(at.temp_c) }), two(at.hours, 'unit.h')] : pot ? [name(cap(x.datum)), two(pot.minutes, 'unit.min')] : [name(cap(x.datum)), val(x, x.sheet)];
   };
   const off = (s) => { const a = Math.abs(s); return a < 0.5 ? t('fit.well') : a < 1 ? t('fit.near') : a <= 2 ? t('fit.off') : t('fit.far'); };
