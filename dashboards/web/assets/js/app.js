@@ -132,9 +132,10 @@ recall();
 draw();
 if ('serviceWorker' in navigator) navigator.serviceWorker.register('sw.js').catch(() => {});
 watchLine();
-await refresh();
+// On a first visit the bench waits for the panels' names.
+const listed = lists().catch(() => {});
+await refresh(S.snap ? null : listed);
 if (!S.login) {
-  lists().catch(() => {});
   whoami();
   live();
   flush();

@@ -286,10 +286,13 @@ export const rows = (x, name) => (Array.isArray(x) ? x : (x && x[name]) || []);
 
 let es = null, tries = 0, timer = 0;
 
-// refresh asks for the state as it is now.
-export async function refresh() {
+// refresh asks for the state as it is now, and shows it once what it wants is
+// there too.
+export async function refresh(wants) {
   try {
-    take(await get('/snapshot'));
+    const snap = await get('/snapshot');
+    await wants;
+    take(snap);
     tries = 0;
   } catch (e) {
     if (!(e instanceof Refused)) setLost(true);
