@@ -137,7 +137,7 @@ func routeTable() []route {
 		{get, api + "/events", Look, (*Server).events},
 		{get, api + "/snapshot", Look, plain((*Server).snapshot)},
 		{get, api + "/whoami", Look, (*Server).whoami},
-		{get, api + "/openapi.json", Look, plain((*Server).openAPI)},
+		{get, api + "/openapi.json", Look, (*Server).openAPI},
 
 		{get, api + "/coats", Look, (*Server).coats},
 		{get, api + "/coats/{id}", Look, plain((*Server).coat)},

@@ -4,12 +4,14 @@ package daemon
 
 import (
 	"bytes"
+	"compress/gzip"
 	"encoding/json"
 	"fmt"
 	"go/ast"
 	"go/doc/comment"
 	"go/parser"
 	"go/token"
+	"io"
 	"maps"
 	"net/http"
 	"os"
@@ -778,10 +780,23 @@ func operationID(method, path string) string {
 func TestOpenAPI(t *testing.T) {
 	got := buildSpec(t)
 	if *update && !t.Failed() {
-		if err := os.WriteFile(openAPIFile, append(got, '\n'), 0o644); err != nil {
-			t.Fatal(err)
+		var packed bytes.Buffer
+		z, _ := gzip.NewWriterLevel(&packed, gzip.BestCompression)
+		z.Write(append(got, '\n')) // into memory: cannot fail
+		z.Close()
+		for name, b := range map[string][]byte{openAPIFile: append(got, '\n'), openAPIFile + ".gz": packed.Bytes()} {
+			if err := os.WriteFile(name, b, 0o644); err != nil {
+				t.Fatal(err)
+			}
 		}
 		return
+	}
+	z, err := gzip.NewReader(bytes.NewReader(testkit.MustRead(t, openAPIFile+".gz")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if packed, err := io.ReadAll(z); err != nil || !bytes.Equal(packed, testkit.MustRead(t, openAPIFile)) {
+		t.Errorf("dashboards/web/openapi.json.gz is not openapi.json packed (%v): go test ./internal/daemon -run OpenAPI -update", err)
 	}
 	if was := bytes.TrimSpace(testkit.MustRead(t, openAPIFile)); !bytes.Equal(was, got) {
 		i := 0
