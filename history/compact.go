@@ -83,19 +83,20 @@ func (s *Store) Upkeep(ctx context.Context) error {
 // Compact packs complete hours and enforces the bounds on size and age. The
 // store does it by itself; call it to have it done now.
 func (s *Store) Compact(ctx context.Context) error {
-	s.dbmu.Lock()
-	defer s.dbmu.Unlock()
-	for {
-		more, err := s.flushSome(ctx)
-		if err != nil {
+	// It goes before entries as a flush does: the flusher calls it, and while it
+	// waits here nobody writes readings.
+	for more := true; more; {
+		var err error
+		if more, err = s.compactSome(ctx); err != nil {
 			return err
 		}
-		if !more {
-			break
-		}
 	}
-	if err := s.packNow(ctx); err != nil {
+	if err := s.dbmu.LockFirst(ctx); err != nil {
 		return err
+	}
+	defer s.dbmu.Unlock()
+	if s.closed {
+		return ErrClosed
 	}
 	if err := s.retain(ctx); err != nil {
 		return err
@@ -104,9 +105,28 @@ func (s *Store) Compact(ctx context.Context) error {
 	return nil
 }
 
-// packNow packs all complete hours in one transaction; dbmu is held and
+// packPiece is about how many readings are packed at once: two hours of 16
+// probes. Where more wait, as after a card that was away, entries and readings
+// come in between.
+const packPiece = 12_000
+
+// compactSome writes what waits and packs a piece of what is complete.
+func (s *Store) compactSome(ctx context.Context) (more bool, err error) {
+	if err := s.dbmu.LockFirst(ctx); err != nil {
+		return false, err
+	}
+	defer s.dbmu.Unlock()
+	for more = true; more; {
+		if more, err = s.flushSome(ctx); err != nil {
+			return false, err
+		}
+	}
+	return s.packNow(ctx)
+}
+
+// packNow packs the oldest complete hours in one transaction; dbmu is held and
 // nothing is pending.
-func (s *Store) packNow(ctx context.Context) error {
+func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 	type group struct {
 		p    *probe
 		hour int64
@@ -146,10 +166,24 @@ func (s *Store) packNow(ctx context.Context) error {
 	nextSeq := s.nextSeq
 	s.mu.Unlock()
 	if len(groups) == 0 {
-		return nil
+		return false, nil
+	}
+	slices.SortStableFunc(groups, func(a, b group) int { return cmp.Compare(a.hour, b.hour) })
+	taken := 0
+	for i, g := range groups {
+		if taken += len(g.rs); taken < packPiece {
+			continue
+		}
+		for _, g := range groups[i+1:] {
+			for _, c := range g.rs {
+				rest = append(rest, pend{g.p.idx, c})
+			}
+		}
+		more = i+1 < len(groups)
+		groups = groups[:i+1]
+		break
 	}
 	slices.SortFunc(rest, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
-	slices.SortStableFunc(groups, func(a, b group) int { return cmp.Compare(a.hour, b.hour) })
 
 	// Where a part of the hour is packed already, what is in it is left out.
 	log := packLog{safe: nextSeq}
@@ -195,7 +229,7 @@ func (s *Store) packNow(ctx context.Context) error {
 				if isCorrupt(err) {
 					s.corrupt(err)
 				}
-				return diskError(err)
+				return false, diskError(err)
 			}
 			if len(have) > 0 {
 				rs = slices.DeleteFunc(slices.Clone(rs), func(c rec) bool {
@@ -208,7 +242,7 @@ func (s *Store) packNow(ctx context.Context) error {
 			continue
 		}
 		if part >= maxParts {
-			return fmt.Errorf("hour %d of probe %s: too many late parts", g.hour, g.p.name)
+			return false, fmt.Errorf("hour %d of probe %s: too many late parts", g.hour, g.p.name)
 		}
 		parts[base] = part + 1
 		o := out{id: base | part, body: pack(g.p.name, rs), n: len(rs), p: g.p, hour: g.hour}
@@ -228,7 +262,7 @@ func (s *Store) packNow(ctx context.Context) error {
 	}
 	s.mu.Unlock()
 
-	err := s.write(ctx, func(tx *sql.Tx) error {
+	err = s.write(ctx, func(tx *sql.Tx) error {
 		for _, o := range outs {
 			if err := putRow(ctx, tx, "packs", o.id, o.body); err != nil {
 				return err
@@ -260,7 +294,7 @@ func (s *Store) packNow(ctx context.Context) error {
 		return nil
 	})
 	if err != nil {
-		return err
+		return false, err
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -299,7 +333,7 @@ func (s *Store) packNow(ctx context.Context) error {
 		}
 		s.tailCount -= before - len(p.tail)
 	}
-	return nil
+	return more, nil
 }
 
 // retain drops the oldest hours beyond the bounds; dbmu is held. The age is

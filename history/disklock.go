@@ -2,30 +2,64 @@
 
 package history
 
-import "context"
+import (
+	"context"
+	"slices"
+	"sync"
+)
 
 // diskLock serialises the use of the one connection. Unlike a sync.Mutex it
 // can be waited for with an end: whoever holds it may be in a write that the
-// card does not finish.
-type diskLock chan struct{}
+// card does not finish. And there are two queues for it: readings are promised
+// to the disk within seconds, however many entries wait on a slow card, so who
+// writes them goes before all others. The zero value is free.
+type diskLock struct {
+	mu          sync.Mutex
+	held        bool
+	first, rest []chan struct{} // who waits, each closed when it is its turn
+}
 
-func newDiskLock() diskLock { return make(diskLock, 1) }
-
-func (l diskLock) Lock() { l <- struct{}{} }
-
-func (l diskLock) Unlock() { <-l }
+func (l *diskLock) Lock() { _ = l.wait(context.Background(), &l.rest) }
 
 // LockFor is Lock until ctx ends.
-func (l diskLock) LockFor(ctx context.Context) error {
-	select { // free comes before an ended context: what was asked for is tried
-	case l <- struct{}{}:
+func (l *diskLock) LockFor(ctx context.Context) error { return l.wait(ctx, &l.rest) }
+
+// LockFirst is LockFor ahead of all who came by Lock and LockFor.
+func (l *diskLock) LockFirst(ctx context.Context) error { return l.wait(ctx, &l.first) }
+
+func (l *diskLock) wait(ctx context.Context, queue *[]chan struct{}) error {
+	l.mu.Lock()
+	if !l.held { // also with an ended context: what was asked for is tried
+		l.held = true
+		l.mu.Unlock()
 		return nil
-	default:
 	}
+	turn := make(chan struct{})
+	*queue = append(*queue, turn)
+	l.mu.Unlock()
 	select {
-	case l <- struct{}{}:
+	case <-turn:
 		return nil
 	case <-ctx.Done():
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if i := slices.Index(*queue, turn); i >= 0 {
+		*queue = slices.Delete(*queue, i, i+1)
 		return ctx.Err()
 	}
+	return nil // handed over meanwhile
+}
+
+func (l *diskLock) Unlock() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	for _, queue := range []*[]chan struct{}{&l.first, &l.rest} {
+		if len(*queue) > 0 {
+			close((*queue)[0])
+			*queue = slices.Delete(*queue, 0, 1)
+			return
+		}
+	}
+	l.held = false
 }

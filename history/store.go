@@ -243,7 +243,6 @@ func newStore(dir string, opts Options) *Store {
 	s := &Store{
 		dir: dir, opts: opts, log: opts.Log,
 		started: time.Now(), upAt: opts.Uptime(),
-		dbmu:     newDiskLock(),
 		trusted:  !opts.ClockUntrusted,
 		probes:   map[string]*probe{},
 		kv:       map[kvKey]*kvRow{},
@@ -488,7 +487,7 @@ func (s *Store) SetUrgent(on bool) {
 func (s *Store) Flush(ctx context.Context) error { return s.flush(ctx) }
 
 func (s *Store) flush(ctx context.Context) error {
-	if err := s.dbmu.LockFor(ctx); err != nil {
+	if err := s.dbmu.LockFirst(ctx); err != nil {
 		return err
 	}
 	defer s.dbmu.Unlock()
