@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -103,9 +104,18 @@ type acked struct {
 	newest   map[string]string // id: kind of record, of the last round
 	readings []ackedReading
 	shift    time.Duration // of the board's date from the host's: an hour and more a round, so that hours are packed
+
+	told   time.Time // the date that the board was told last, and its own seconds then
+	toldAt float64
 }
 
 func (a *acked) now() time.Time { return time.Now().Add(a.shift) }
+
+// date is the board's: a busy host's minute may be its second, and readings from
+// minutes ahead are refused.
+func (a *acked) date(g *guest) time.Time {
+	return a.told.Add(time.Duration(float64(g.last.Load())-a.toldAt) * time.Second)
+}
 
 type ackedReading struct {
 	at       time.Time // of the reading, to the millisecond
@@ -136,6 +146,9 @@ func TestPowerCuts(t *testing.T) {
 	}
 	c.last(cuts())
 	t.Log(c.sums(cuts()))
+	if whole() && c.promised == 0 {
+		t.Error("no reading had grown old enough for the promise")
+	}
 }
 
 // life is how many cuts a store goes through before the next begins on an empty
@@ -155,6 +168,7 @@ type cutter struct {
 	began                time.Time
 	upgrades, upgradeCut int // starts with an upgrade of the schema, those that were cut before it was over
 	blocks, lost, looked int
+	promised             int     // readings that a cut had to leave
 	oldest               float64 // s of the board's, of the readings that were lost
 }
 
@@ -213,8 +227,8 @@ func (c *cutter) fresh() {
 }
 
 func (c *cutter) sums(n int) string {
-	return fmt.Sprintf("%d cuts in %v: %d entries and readings looked for; %d readings lost, the oldest %g s of the board's old; %d starts with an upgrade, %d of them cut within; %d blocks of %d not flushed were forgotten (%d writes, %d flushes)",
-		n, time.Since(c.began).Round(time.Second), c.looked, c.lost, c.oldest, c.upgrades, c.upgradeCut, c.blocks, blockSize, c.d.writes, c.d.flushes)
+	return fmt.Sprintf("%d cuts in %v: %d entries and readings looked for; %d readings were older than the promise and %d lost, the oldest %g s of the board's old; %d starts with an upgrade, %d of them cut within; %d blocks of %d not flushed were forgotten (%d writes, %d flushes)",
+		n, time.Since(c.began).Round(time.Second), c.looked, c.promised, c.lost, c.oldest, c.upgrades, c.upgradeCut, c.blocks, blockSize, c.d.writes, c.d.flushes)
 }
 
 // on puts the board on and mounts its disk.
@@ -240,6 +254,7 @@ func (c *cutter) up(ctx context.Context, n int, g *guest, url string) *client.Cl
 	api := c.ready(ctx, n, g, url)
 	if err := patient(func() error {
 		now := c.have.now()
+		c.have.told, c.have.toldAt = now, g.seconds()
 		_, err := api.TrustClock(ctx, now, "")
 		if e, ok := errors.AsType[*client.Error](err); ok && e.Confirm != "" { // the person says yes
 			_, err = api.TrustClock(ctx, now, e.Confirm)
@@ -290,15 +305,16 @@ func (c *cutter) round(n int) {
 	if n%3 == 1 {
 		sprung = c.d.trap(1 + c.rng.IntN(150))
 	}
+	began := g.seconds()
 	wg := c.have.load(c.t, ctx, api, g, n)
 	live := 1 + c.rng.ExpFloat64()*3
-	if n%life == 5 { // long enough for readings to be promised
+	if n%life == 5 || n%life == 6 { // long enough for readings to be promised, with copies and without
 		live += 12
 	}
 	if !whole() { // too short for a reading to be promised, whatever else runs here
 		live = min(live, 8)
 	}
-	for began := g.seconds(); g.seconds()-began < live; {
+	for g.seconds()-began < live {
 		select {
 		case <-sprung:
 			live = 0
@@ -371,7 +387,7 @@ func (a *acked) load(t *testing.T, ctx context.Context, c *client.Client, g *gue
 	wg.Go(func() {
 		defer stop()
 		for n := 0; ctx.Err() == nil; n++ {
-			id, err := c.StartCoat(ctx, coat.Coat{Panel: "lid", Resin: "fast", Kind: coat.FillCoat, Applied: a.now().Add(-time.Minute)})
+			id, err := c.StartCoat(ctx, coat.Coat{Panel: "lid", Resin: "fast", Kind: coat.FillCoat, Applied: a.date(g).Add(-time.Minute)})
 			if err != nil {
 				return
 			}
@@ -380,7 +396,7 @@ func (a *acked) load(t *testing.T, ctx context.Context, c *client.Client, g *gue
 			a.newest[id] = "coats"
 			a.mu.Unlock()
 			for range 30 {
-				f, err := c.Feel(ctx, id, coat.Wet, a.now())
+				f, err := c.Feel(ctx, id, coat.Wet, a.date(g))
 				if err != nil {
 					return
 				}
@@ -393,16 +409,25 @@ func (a *acked) load(t *testing.T, ctx context.Context, c *client.Client, g *gue
 				case <-time.After(200 * time.Millisecond):
 				}
 			}
-			if err := c.EndCoat(ctx, id, a.now()); err != nil {
+			if err := c.EndCoat(ctx, id, a.date(g)); err != nil {
 				return
 			}
 		}
 	})
 	wg.Go(func() {
+		var at time.Time
 		for n := 0; ctx.Err() == nil; n++ {
-			at := a.now().Truncate(time.Millisecond)
-			v := 18 + float64(n%8)/4
-			if _, err := c.Push(ctx, []web.PushReading{{Probe: "panel-1", Time: &at, TempC: &v}}); err != nil {
+			if at = at.Add(time.Millisecond); at.Before(a.date(g)) {
+				at = a.date(g).Truncate(time.Millisecond)
+			}
+			// Up and down in steps that a panel can make: a jump would be refused.
+			v := 18 + math.Abs(float64(n%16)-8)/4
+			p, err := c.Push(ctx, []web.PushReading{{Probe: "panel-1", Time: &at, TempC: &v}})
+			if err != nil {
+				return
+			}
+			if p.Taken != 1 {
+				t.Errorf("in round %d a reading is refused: %+v", round, p.Refused)
 				return
 			}
 			a.mu.Lock()
@@ -514,6 +539,9 @@ func (a *acked) check(cu *cutter, ctx context.Context, c *client.Client, cut int
 	kept := a.readings[:0]
 	for _, r := range a.readings {
 		cu.looked++
+		if !r.known && r.age > atRisk {
+			cu.promised++
+		}
 		x, ok := got[r.at.UnixMilli()]
 		switch {
 		case ok && x != r.c:
