@@ -92,7 +92,7 @@ func TestReadingsGoBeforeEntries(t *testing.T) {
 		card := newSlowCard(t, 250*time.Millisecond, 0)
 		s, stop := slowStore(t, card, nil)
 		defer s.Close()
-		time.Sleep(time.Now().Truncate(time.Hour).Add(time.Hour - 20*time.Second).Sub(time.Now()))
+		time.Sleep(time.Until(time.Now().Truncate(time.Hour).Add(time.Hour - 20*time.Second)))
 		var wg sync.WaitGroup
 		entered := make([]int, 24)
 		for w := range entered {
