@@ -124,21 +124,114 @@ func (s *Store) compactSome(ctx context.Context) (more bool, err error) {
 	return s.packNow(ctx)
 }
 
+// packGroup is what one hour of a probe gives the packs.
+type packGroup struct {
+	p    *probe
+	hour int64
+	rs   []rec
+}
+
+// newPack is a pack that is about to be written.
+type newPack struct {
+	packGroup
+	id   int64
+	body []byte
+}
+
 // packNow packs the oldest complete hours in one transaction; dbmu is held and
 // nothing is pending.
 func (s *Store) packNow(ctx context.Context) (more bool, err error) {
-	type group struct {
-		p    *probe
-		hour int64
-		rs   []rec
+	s.mu.Lock()
+	groups, rest, log, more := s.complete()
+	s.mu.Unlock()
+	if len(groups) == 0 {
+		return false, nil
+	}
+	var packs []newPack
+	parts := map[int64]int64{}
+	packed := map[int64]bool{} // numbers that leave the tail
+	hi := int64(0)
+	for _, g := range groups {
+		for _, c := range g.rs {
+			packed[c.seq] = true
+			hi = max(hi, c.seq)
+		}
+		base := packID(g.hour, g.p.idx, 0)
+		part, known := parts[base]
+		if !known {
+			if part, g.rs, err = s.unpacked(ctx, g); err != nil {
+				return false, err
+			}
+		}
+		if len(g.rs) == 0 {
+			continue
+		}
+		if part >= maxParts {
+			return false, fmt.Errorf("hour %d of probe %s: too many late parts", g.hour, g.p.name)
+		}
+		parts[base] = part + 1
+		packs = append(packs, newPack{g, base | part, pack(g.p.name, g.rs)})
+		log.packs = append(log.packs, refOf(base|part, g.rs))
 	}
 	s.mu.Lock()
-	pendingFrom := int64(math.MaxInt64) // not on disk yet: came since the flush
-	if len(s.pending) > 0 {
-		pendingFrom = s.pending[0].seq
+	for _, o := range packs {
+		o.p.first, o.p.last = min(o.p.first, o.hour), max(o.p.last, o.hour)
+		s.saveProbe(o.p)
 	}
-	var groups []group
-	var rest []pend
+	s.mu.Unlock()
+	err = s.rewriteTail(ctx, rest, func(tx *sql.Tx) error {
+		for _, o := range packs {
+			if err := putRow(ctx, tx, "packs", o.id, o.body); err != nil {
+				return err
+			}
+		}
+		if len(packs) == 0 {
+			return nil
+		}
+		// Rising in order of packing, and never below what it holds.
+		var last int64
+		if err := tx.QueryRowContext(ctx, "SELECT coalesce(max(id), 0) FROM packlog").Scan(&last); err != nil {
+			return err
+		}
+		return putRow(ctx, tx, "packlog", max(last+1, hi), log.encode())
+	})
+	if err != nil {
+		return false, err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, o := range packs {
+		if o.hour >= firstHour {
+			s.hours[o.hour] = true
+		}
+		k := probeHour{o.p.idx, o.hour}
+		if o.id&(maxParts-1) == 0 {
+			s.recent.set(k, [][]byte{o.body})
+		} else {
+			s.recent.add(k, o.body)
+		}
+		s.stats.Packed += uint64(len(o.rs))
+		s.stats.PackedSize += uint64(len(o.body))
+	}
+	for _, p := range s.byIdx {
+		if p == nil {
+			continue
+		}
+		before := len(p.tail)
+		p.tail = slices.DeleteFunc(p.tail, func(c rec) bool { return packed[c.seq] })
+		if len(p.tail) < cap(p.tail)/4 {
+			p.tail = slices.Clone(p.tail)
+		}
+		s.tailCount -= before - len(p.tail)
+	}
+	return more, nil
+}
+
+// complete splits what the tail has on disk into the oldest hours that are over,
+// in order, and the rest, and says whether that has such hours too; the log says
+// from which number on nothing is packed. mu is held.
+func (s *Store) complete() (groups []packGroup, rest []pend, log packLog, more bool) {
+	onDisk := s.onDisk()
 	for _, p := range s.byIdx {
 		if p == nil {
 			continue
@@ -146,29 +239,20 @@ func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 		end := s.cutoff(p) * hourMS
 		for _, c := range p.tail {
 			switch {
-			case c.seq >= pendingFrom:
+			case c.seq >= onDisk:
 			case c.t >= end:
 				rest = append(rest, pend{p.idx, c})
 			default:
 				h := floorHour(c.t)
 				if n := len(groups); n == 0 || groups[n-1].p != p || groups[n-1].hour != h || len(groups[n-1].rs) >= maxPack {
-					groups = append(groups, group{p: p, hour: h})
+					groups = append(groups, packGroup{p: p, hour: h})
 				}
 				g := &groups[len(groups)-1]
 				g.rs = append(g.rs, c)
 			}
 		}
 	}
-	old := make([]int64, 0, len(s.tailRows))
-	for id := range s.tailRows {
-		old = append(old, id)
-	}
-	nextSeq := s.nextSeq
-	s.mu.Unlock()
-	if len(groups) == 0 {
-		return false, nil
-	}
-	slices.SortStableFunc(groups, func(a, b group) int { return cmp.Compare(a.hour, b.hour) })
+	slices.SortStableFunc(groups, func(a, b packGroup) int { return cmp.Compare(a.hour, b.hour) })
 	taken := 0
 	for i, g := range groups {
 		if taken += len(g.rs); taken < packPiece {
@@ -183,157 +267,45 @@ func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 		groups = groups[:i+1]
 		break
 	}
-	slices.SortFunc(rest, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
+	log.safe = min(s.nextSeq, onDisk)
+	for _, c := range rest {
+		log.safe = min(log.safe, c.seq)
+	}
+	return groups, rest, log, more
+}
 
-	// Where a part of the hour is packed already, what is in it is left out.
-	log := packLog{safe: nextSeq}
-	if len(rest) > 0 {
-		log.safe = rest[0].seq
+// unpacked is what of a group is not in the packs yet, where a part of its hour
+// is, and the number of the next part; dbmu is held.
+func (s *Store) unpacked(ctx context.Context, g packGroup) (part int64, rs []rec, err error) {
+	if g.hour < g.p.first || g.hour > g.p.last {
+		return 0, g.rs, nil
 	}
-	if pendingFrom < log.safe {
-		log.safe = pendingFrom
-	}
-	type out struct {
-		id   int64
-		body []byte
-		n    int
-		p    *probe
-		hour int64
-	}
-	var outs []out
-	parts := map[int64]int64{}
-	packedNow := map[int64]bool{} // numbers that leave the tail
-	hi := int64(0)
-	for _, g := range groups {
-		for _, c := range g.rs {
-			packedNow[c.seq] = true
-			hi = max(hi, c.seq)
-		}
-		base := packID(g.hour, g.p.idx, 0)
-		part, known := parts[base]
-		rs := g.rs
-		if !known && g.p.first <= g.hour && g.hour <= g.p.last {
-			have := map[int64]rec{}
-			err := eachRow(ctx, s.db, "packs", base, base|(maxParts-1), func(id int64, body []byte, ok bool) error {
-				part = id&(maxParts-1) + 1
-				if ok {
-					if _, old, err := unpack(body); err == nil {
-						for _, c := range old {
-							have[c.t] = c
-						}
-					}
+	base := packID(g.hour, g.p.idx, 0)
+	have := map[int64]rec{}
+	err = eachRow(ctx, s.db, "packs", base, base|(maxParts-1), func(id int64, body []byte, ok bool) error {
+		part = id&(maxParts-1) + 1
+		if ok {
+			if _, old, err := unpack(body); err == nil {
+				for _, c := range old {
+					have[c.t] = c
 				}
-				return nil
-			})
-			if err != nil {
-				if isCorrupt(err) {
-					s.corrupt(err)
-				}
-				return false, diskError(err)
-			}
-			if len(have) > 0 {
-				rs = slices.DeleteFunc(slices.Clone(rs), func(c rec) bool {
-					o, ok := have[c.t]
-					return ok && o.same(c)
-				})
-			}
-		}
-		if len(rs) == 0 {
-			continue
-		}
-		if part >= maxParts {
-			return false, fmt.Errorf("hour %d of probe %s: too many late parts", g.hour, g.p.name)
-		}
-		parts[base] = part + 1
-		o := out{id: base | part, body: pack(g.p.name, rs), n: len(rs), p: g.p, hour: g.hour}
-		outs = append(outs, o)
-		log.packs = append(log.packs, refOf(o.id, rs))
-	}
-
-	tail := makeTailRows(rest)
-	s.mu.Lock()
-	for _, o := range outs {
-		o.p.first, o.p.last = min(o.p.first, o.hour), max(o.p.last, o.hour)
-		s.saveProbe(o.p)
-	}
-	var rows []kvRow
-	for k := range s.kvDirty {
-		rows = append(rows, *s.kv[k])
-	}
-	s.mu.Unlock()
-
-	err = s.write(ctx, func(tx *sql.Tx) error {
-		for _, o := range outs {
-			if err := putRow(ctx, tx, "packs", o.id, o.body); err != nil {
-				return err
-			}
-		}
-		if len(log.packs) > 0 {
-			// Rising in order of packing, and never below what it holds.
-			var last int64
-			if err := tx.QueryRowContext(ctx, "SELECT coalesce(max(id), 0) FROM packlog").Scan(&last); err != nil {
-				return err
-			}
-			if err := putRow(ctx, tx, "packlog", max(last+1, hi), log.encode()); err != nil {
-				return err
-			}
-		}
-		for _, id := range old {
-			if err := delRow(ctx, tx, "tail", id); err != nil {
-				return err
-			}
-		}
-		if err := putTail(ctx, tx, tail); err != nil {
-			return err
-		}
-		for _, r := range rows {
-			if err := putKV(ctx, tx, r); err != nil {
-				return err
 			}
 		}
 		return nil
 	})
 	if err != nil {
-		return false, err
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	for _, o := range outs {
-		if o.hour >= firstHour {
-			s.hours[o.hour] = true
+		if isCorrupt(err) {
+			s.corrupt(err)
 		}
-		k := probeHour{o.p.idx, o.hour}
-		if o.id&(maxParts-1) == 0 {
-			s.recent.set(k, [][]byte{o.body})
-		} else {
-			s.recent.add(k, o.body)
-		}
-		s.stats.Packed += uint64(o.n)
-		s.stats.PackedSize += uint64(len(o.body))
+		return 0, nil, diskError(err)
 	}
-	for _, id := range old {
-		delete(s.tailRows, id)
+	if len(have) == 0 {
+		return part, g.rs, nil
 	}
-	for _, r := range tail {
-		s.tailRows[r.id] = true
-	}
-	for _, r := range rows {
-		if s.kv[r.kvKey] != nil && s.kv[r.kvKey].Rev == r.Rev {
-			delete(s.kvDirty, r.kvKey)
-		}
-	}
-	for _, p := range s.byIdx {
-		if p == nil {
-			continue
-		}
-		before := len(p.tail)
-		p.tail = slices.DeleteFunc(p.tail, func(c rec) bool { return packedNow[c.seq] })
-		if len(p.tail) < cap(p.tail)/4 {
-			p.tail = slices.Clone(p.tail)
-		}
-		s.tailCount -= before - len(p.tail)
-	}
-	return more, nil
+	return part, slices.DeleteFunc(slices.Clone(g.rs), func(c rec) bool {
+		o, ok := have[c.t]
+		return ok && o.same(c)
+	}), nil
 }
 
 // retain drops the oldest hours beyond the bounds; dbmu is held. The age is

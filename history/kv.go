@@ -137,6 +137,33 @@ func (s *Store) kvPut(ctx context.Context, bucket, key string, v []byte) error {
 	return s.kvDo(ctx, []kvOp{{kvKey{bucket, key}, v}})
 }
 
+// dirtyRows are the settings that wait for the disk; mu is held.
+func (s *Store) dirtyRows() []kvRow {
+	var rows []kvRow
+	for k := range s.kvDirty {
+		rows = append(rows, *s.kv[k])
+	}
+	return rows
+}
+
+// wroteRows notes that rows are on disk, but for what changed since; mu is held.
+func (s *Store) wroteRows(rows []kvRow) {
+	for _, r := range rows {
+		if s.kv[r.kvKey] == nil || s.kv[r.kvKey].Rev == r.Rev {
+			delete(s.kvDirty, r.kvKey)
+		}
+	}
+}
+
+func putKVs(ctx context.Context, tx *sql.Tx, rows []kvRow) error {
+	for _, r := range rows {
+		if err := putKV(ctx, tx, r); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // kvDo writes all operations in one durable transaction.
 func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
 	if err := s.dbmu.LockFor(ctx); err != nil {

@@ -3,11 +3,13 @@
 package history
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/binary"
 	"fmt"
 	"iter"
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -234,6 +236,53 @@ func putTail(ctx context.Context, tx *sql.Tx, rows []tailRow) error {
 			return err
 		}
 	}
+	return nil
+}
+
+// onDisk is the number before which readings are on disk: later ones came since
+// the last flush. mu is held.
+func (s *Store) onDisk() int64 {
+	if len(s.pending) > 0 {
+		return s.pending[0].seq
+	}
+	return math.MaxInt64
+}
+
+// rewriteTail puts rest in the place of the whole tail, together with the
+// settings that wait and what more writes, in one transaction. The numbers of
+// rest must be on disk already. dbmu is held, and nothing is changed where the
+// error is not nil.
+func (s *Store) rewriteTail(ctx context.Context, rest []pend, more func(tx *sql.Tx) error) error {
+	slices.SortFunc(rest, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
+	tail := makeTailRows(rest)
+	s.mu.Lock()
+	old := slices.Collect(maps.Keys(s.tailRows))
+	rows := s.dirtyRows()
+	s.mu.Unlock()
+	err := s.write(ctx, func(tx *sql.Tx) error {
+		if err := more(tx); err != nil {
+			return err
+		}
+		for _, id := range old {
+			if err := delRow(ctx, tx, "tail", id); err != nil {
+				return err
+			}
+		}
+		if err := putTail(ctx, tx, tail); err != nil {
+			return err
+		}
+		return putKVs(ctx, tx, rows)
+	})
+	if err != nil {
+		return err
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.tailRows = map[int64]bool{}
+	for _, r := range tail {
+		s.tailRows[r.id] = true
+	}
+	s.wroteRows(rows)
 	return nil
 }
 

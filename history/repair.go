@@ -69,10 +69,7 @@ func (s *Store) mend(ctx context.Context, why error) error {
 		s.kvDirty[k] = true
 	}
 	var all []pend
-	onDisk := int64(math.MaxInt64)
-	if len(s.pending) > 0 {
-		onDisk = s.pending[0].seq
-	}
+	onDisk := s.onDisk()
 	for _, p := range s.byIdx {
 		if p == nil {
 			continue

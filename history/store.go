@@ -524,20 +524,15 @@ func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
 	batch := s.pending[:min(len(s.pending), flushBatch)]
 	taken, rest := time.Now(), len(batch) < len(s.pending)
 	events := s.events
-	var rows []kvRow
-	for k := range s.kvDirty {
-		rows = append(rows, *s.kv[k])
-	}
+	rows := s.dirtyRows()
 	s.mu.Unlock()
 	if len(batch) == 0 && len(events) == 0 && len(rows) == 0 {
 		return false, nil
 	}
 	var tail []tailRow
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		for _, r := range rows {
-			if err := putKV(ctx, tx, r); err != nil {
-				return err
-			}
+		if err := putKVs(ctx, tx, rows); err != nil {
+			return err
 		}
 		tail = makeTailRows(batch)
 		if err := putTail(ctx, tx, tail); err != nil {
@@ -569,11 +564,7 @@ func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
 		s.pending = nil // let the grown array go
 	}
 	s.events = s.events[len(events):]
-	for _, r := range rows {
-		if s.kv[r.kvKey] == nil || s.kv[r.kvKey].Rev == r.Rev {
-			delete(s.kvDirty, r.kvKey)
-		}
-	}
+	s.wroteRows(rows)
 	for _, r := range tail {
 		s.tailRows[r.id] = true
 	}

@@ -3,7 +3,6 @@
 package history
 
 import (
-	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
@@ -225,10 +224,7 @@ func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zer
 	if boot != s.opts.Boot {
 		m.hi = maxTime
 	}
-	onDisk := int64(math.MaxInt64)
-	if len(s.pending) > 0 {
-		onDisk = s.pending[0].seq
-	}
+	onDisk := s.onDisk()
 	var moved, rest []pend
 	take := func(idx int64, c rec) {
 		c.t += by
@@ -262,10 +258,6 @@ func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zer
 				}
 			}
 		}
-	}
-	old := make([]int64, 0, len(s.tailRows))
-	for id := range s.tailRows {
-		old = append(old, id)
 	}
 	s.mu.Unlock()
 
@@ -303,24 +295,10 @@ func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zer
 	if err != nil {
 		return 0, err
 	}
-	slices.SortFunc(rest, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
-	tail := makeTailRows(append(rest, moved...)) // moved ones have the highest numbers
 	s.mu.Lock()
 	s.saveBootDate(boot, bootDate{zero, was.Seq})
-	var rows []kvRow
-	for k := range s.kvDirty {
-		rows = append(rows, *s.kv[k])
-	}
 	s.mu.Unlock()
-	err = s.write(ctx, func(tx *sql.Tx) error {
-		for _, id := range old {
-			if err := delRow(ctx, tx, "tail", id); err != nil {
-				return err
-			}
-		}
-		if err := putTail(ctx, tx, tail); err != nil {
-			return err
-		}
+	err = s.rewriteTail(ctx, append(rest, moved...), func(tx *sql.Tx) error {
 		for id, body := range packs {
 			var err error
 			if body == nil {
@@ -329,11 +307,6 @@ func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zer
 				err = putRow(ctx, tx, "packs", id, body)
 			}
 			if err != nil {
-				return err
-			}
-		}
-		for _, r := range rows {
-			if err := putKV(ctx, tx, r); err != nil {
 				return err
 			}
 		}
@@ -348,15 +321,6 @@ func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zer
 	s.mu.Lock()
 	if boot == s.opts.Boot {
 		s.ownZero = zero
-	}
-	s.tailRows = map[int64]bool{}
-	for _, r := range tail {
-		s.tailRows[r.id] = true
-	}
-	for _, r := range rows {
-		if s.kv[r.kvKey] != nil && s.kv[r.kvKey].Rev == r.Rev {
-			delete(s.kvDirty, r.kvKey)
-		}
 	}
 	s.recent.dropIf(func(k probeHour) bool { return touched[k] })
 	for _, p := range s.byIdx {
@@ -457,36 +421,20 @@ func (s *Store) dropUndated(ctx context.Context, p *probe) error {
 	s.mu.Lock()
 	// The tail is written anew without them, as packing does.
 	var rest []pend
+	onDisk := s.onDisk()
 	for _, q := range s.byIdx {
 		if q == nil || q == p {
 			continue
 		}
 		for _, c := range q.tail {
-			rest = append(rest, pend{q.idx, c})
+			if c.seq < onDisk {
+				rest = append(rest, pend{q.idx, c})
+			}
 		}
-	}
-	onDisk := int64(math.MaxInt64)
-	if len(s.pending) > 0 {
-		onDisk = s.pending[0].seq
-	}
-	rest = slices.DeleteFunc(rest, func(x pend) bool { return x.seq >= onDisk })
-	slices.SortFunc(rest, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
-	old := make([]int64, 0, len(s.tailRows))
-	for id := range s.tailRows {
-		old = append(old, id)
 	}
 	first, last := p.first, p.last
 	s.mu.Unlock()
-	tail := makeTailRows(rest)
-	err := s.write(ctx, func(tx *sql.Tx) error {
-		for _, id := range old {
-			if err := delRow(ctx, tx, "tail", id); err != nil {
-				return err
-			}
-		}
-		if err := putTail(ctx, tx, tail); err != nil {
-			return err
-		}
+	err := s.rewriteTail(ctx, rest, func(tx *sql.Tx) error {
 		for h := first; h <= last; h++ {
 			if _, err := tx.ExecContext(ctx, "DELETE FROM packs WHERE id BETWEEN ? AND ?", packID(h, p.idx, 0), packID(h, p.idx, maxParts-1)); err != nil {
 				return err
@@ -499,10 +447,6 @@ func (s *Store) dropUndated(ctx context.Context, p *probe) error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.tailRows = map[int64]bool{}
-	for _, r := range tail {
-		s.tailRows[r.id] = true
-	}
 	s.recent.dropIf(func(k probeHour) bool { return k.idx == p.idx })
 	s.tailCount -= len(p.tail)
 	s.pending = slices.DeleteFunc(s.pending, func(x pend) bool { return x.idx == p.idx })

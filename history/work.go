@@ -153,63 +153,55 @@ func (s *Store) CreateWork(ctx context.Context, kind, id string, body []byte, by
 // [Store.Record] but nothing that writes. The correction is on disk before PatchWork
 // returns. Repeating an idempotency key does nothing.
 func (s *Store) PatchWork(ctx context.Context, kind, id string, patch []byte, by string, at time.Time, idemKey string, check func(merged []byte) error) error {
-	if err := s.dbmu.LockFor(ctx); err != nil {
-		return fmt.Errorf("history: %s: %w", kind, err)
-	}
-	defer s.dbmu.Unlock()
-	s.mu.Lock()
-	if _, ok, err := s.repeat(idemKey, at); ok {
-		s.mu.Unlock()
-		return err
-	}
-	r := s.work[workKey{kind, id}]
-	if r == nil || r.deleted {
-		s.mu.Unlock()
-		return fmt.Errorf("history: %s %s: %w", kind, id, ErrNotFound)
-	}
-	body, version := r.body, r.version
-	s.mu.Unlock()
-	merged, err := MergePatch(body, patch)
-	if err == nil {
-		merged, err = withID(kind, id, merged)
-	}
-	if err == nil {
-		err = checkBody(kind, merged)
-	}
-	if err == nil && check != nil {
-		if err := check(merged); err != nil {
-			return err // the caller's own words
+	return s.amend(ctx, workDisk{Kind: kind, ID: id, Op: "patch", At: at.UTC(), By: by, Key: idemKey}, func(body []byte) ([]byte, error) {
+		merged, err := MergePatch(body, patch)
+		if err == nil {
+			merged, err = withID(kind, id, merged)
 		}
-	}
-	if err == nil {
-		err = s.appendWork(ctx, workDisk{Kind: kind, ID: id, Version: version + 1, Op: "patch", At: at.UTC(), By: by, Key: idemKey, Body: merged})
-	}
-	if err != nil {
-		return fmt.Errorf("history: %s %s: %w", kind, id, err)
-	}
-	return nil
+		if err == nil {
+			err = checkBody(kind, merged)
+		}
+		if err != nil {
+			return nil, fmt.Errorf("history: %s %s: %w", kind, id, err)
+		}
+		if check != nil {
+			err = check(merged) // the caller's own words
+		}
+		return merged, err
+	})
 }
 
 // DeleteWork appends the note that the record is void; its versions stay.
 func (s *Store) DeleteWork(ctx context.Context, kind, id, by string, at time.Time, idemKey string) error {
+	return s.amend(ctx, workDisk{Kind: kind, ID: id, Op: "delete", At: at.UTC(), By: by, Key: idemKey}, func(body []byte) ([]byte, error) { return body, nil })
+}
+
+// amend appends a version to a record that is there: its body is what next
+// makes of the one before.
+func (s *Store) amend(ctx context.Context, d workDisk, next func(body []byte) ([]byte, error)) error {
 	if err := s.dbmu.LockFor(ctx); err != nil {
-		return fmt.Errorf("history: %s: %w", kind, err)
+		return fmt.Errorf("history: %s: %w", d.Kind, err)
 	}
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
-	if _, ok, err := s.repeat(idemKey, at); ok {
+	if _, ok, err := s.repeat(d.Key, d.At); ok {
 		s.mu.Unlock()
 		return err
 	}
-	r := s.work[workKey{kind, id}]
+	r := s.work[workKey{d.Kind, d.ID}]
 	if r == nil || r.deleted {
 		s.mu.Unlock()
-		return fmt.Errorf("history: %s %s: %w", kind, id, ErrNotFound)
+		return fmt.Errorf("history: %s %s: %w", d.Kind, d.ID, ErrNotFound)
 	}
-	d := workDisk{Kind: kind, ID: id, Version: r.version + 1, Op: "delete", At: at.UTC(), By: by, Key: idemKey, Body: r.body}
+	body := r.body
+	d.Version = r.version + 1
 	s.mu.Unlock()
+	var err error
+	if d.Body, err = next(body); err != nil {
+		return err
+	}
 	if err := s.appendWork(ctx, d); err != nil {
-		return fmt.Errorf("history: %s %s: %w", kind, id, err)
+		return fmt.Errorf("history: %s %s: %w", d.Kind, d.ID, err)
 	}
 	return nil
 }
