@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"sync"
 	"time"
 )
 
@@ -110,12 +111,22 @@ type Poller struct {
 	witness Witness
 	track   *track
 
-	abandoned int // hung reads left behind; Run's goroutine only
+	mu        sync.Mutex
+	turns     int         // the read under way has this number
+	busy      bool        // it has not come back
+	late      bool        // its deadline has passed
+	hung      int         // turns since then
+	inRow     int         // errors in a row
+	notUntil  time.Time   // backing off
+	begun     time.Time   // the read under way
+	deadline  *time.Timer // of it
+	abandoned int         // hung reads left behind
+	stopped   bool
 }
 
 // NewPoller checks the configuration, fills its defaults and returns a poller
-// that hands every believed reading to sink, from its own goroutine. sink must
-// not block: while it does, no reading is taken.
+// that hands every believed reading to sink, one at a time. sink must not block:
+// while it does, no reading is taken.
 func NewPoller(c PollerConfig, sink func(Reading)) (*Poller, error) {
 	if err := c.Check(); err != nil {
 		return nil, err
@@ -164,7 +175,6 @@ func NewPoller(c PollerConfig, sink func(Reading)) (*Poller, error) {
 func (p *Poller) Health() Health { return p.track.health() }
 
 type outcome struct {
-	turn int
 	r    Reading
 	err  error
 	made Probe // by Reopen
@@ -175,107 +185,130 @@ type outcome struct {
 // that has overrun its deadline is given up for missing, and no other is
 // started until it comes back or the probe was made anew.
 func (p *Poller) Run(ctx context.Context) error {
-	real := time.Duration(float64(p.cfg.Every) / p.cfg.Speed)
-	tick := time.NewTicker(max(real, time.Millisecond))
-	defer tick.Stop()
+	r := newRounds()
+	r.add(p)
+	return r.run(ctx)
+}
 
-	var (
-		// Room for every read that can ever be left behind, so that none of
-		// them blocks for good on an answer nobody waits for.
-		done     = make(chan outcome, maxAbandoned+1)
-		turn     int                // the read under way has this number
-		busy     bool               // it has not come back
-		late     bool               // its deadline has passed
-		hung     int                // turns since then
-		inRow    int                // errors in a row
-		notUntil time.Time          // backing off
-		cancel   context.CancelFunc = func() {}
-		deadline                    = time.NewTimer(time.Hour)
-	)
-	defer func() { cancel() }()
-	deadline.Stop()
-	defer deadline.Stop()
+// interval is the real time between two turns.
+func (p *Poller) interval() time.Duration {
+	return max(time.Duration(float64(p.cfg.Every)/p.cfg.Speed), time.Millisecond)
+}
 
-	start := func(reopen bool) {
-		turn++
-		busy, late, hung = true, false, 0
-		cancel()
-		var rctx context.Context
-		rctx, cancel = context.WithTimeout(ctx, p.cfg.Deadline)
-		deadline.Reset(p.cfg.Deadline)
-		probe := p.cfg.Probe
-		go func(n int) { done <- p.read(rctx, n, probe, reopen) }(turn)
+// turn reads the probe, unless errors have it wait or a read is still under
+// way. It returns when the read does.
+func (p *Poller) turn(ctx context.Context) {
+	n, probe, reopen, ok := p.begin(ctx)
+	if !ok {
+		return
 	}
-	failed := func(err error) {
-		if inRow++; inRow >= backoffFrom {
-			wait := real << min(inRow-backoffFrom+1, 16)
-			if wait <= 0 || wait > p.cfg.BackoffMax {
-				wait = p.cfg.BackoffMax
-			}
-			notUntil = time.Now().Add(wait - real/2) // half a turn early, so that the turn due then is not missed by a hair
+	rctx, cancel := context.WithTimeout(ctx, p.cfg.Deadline)
+	o := p.read(rctx, probe, reopen)
+	cancel()
+	p.came(n, o)
+}
+
+// begin says whether this turn is to read, which probe, and whether on a bus
+// opened anew. n is the read's number.
+func (p *Poller) begin(ctx context.Context) (n int, probe Probe, reopen, ok bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	switch {
+	case p.stopped || ctx.Err() != nil:
+		return 0, nil, false, false
+	case !p.busy:
+		if time.Now().Before(p.notUntil) {
+			return 0, nil, false, false
 		}
-		p.note(err)
+	case p.late:
+		p.hung++
+		if p.hung < p.cfg.HangsToReopen || p.cfg.Reopen == nil || p.abandoned >= maxAbandoned {
+			return 0, nil, false, false
+		}
+		p.abandoned++
+		p.cfg.Log.Warn("read hangs, opening the probe anew", "probe", p.cfg.ID, "turns", p.hung)
+		reopen = true
+	default:
+		return 0, nil, false, false
 	}
-	start(false)
-	for {
-		select {
-		case <-ctx.Done():
-			return ctx.Err()
+	p.turns++
+	p.busy, p.late, p.hung, p.begun = true, false, 0, time.Now()
+	if p.deadline == nil {
+		p.deadline = time.AfterFunc(p.cfg.Deadline, p.overrun)
+	} else {
+		p.deadline.Reset(p.cfg.Deadline)
+	}
+	return p.turns, p.cfg.Probe, reopen, true
+}
 
-		case <-tick.C:
-			switch {
-			case !busy:
-				if !time.Now().Before(notUntil) {
-					start(false)
-				}
-			case late:
-				hung++
-				if hung >= p.cfg.HangsToReopen && p.cfg.Reopen != nil && p.abandoned < maxAbandoned {
-					p.abandoned++
-					p.cfg.Log.Warn("read hangs, opening the probe anew", "probe", p.cfg.ID, "turns", hung)
-					start(true)
-				}
-			}
-
-		case <-deadline.C:
-			if busy && !late {
-				late = true
-				failed(&ReadError{Probe: p.cfg.ID, Op: "read", Err: fmt.Errorf("%w: none within %v", ErrTimeout, p.cfg.Deadline)})
-			}
-
-		case o := <-done:
-			if o.turn != turn { // one left behind came back after all
-				p.abandoned--
-				continue
-			}
-			busy = false
-			deadline.Stop()
-			if o.made != nil {
-				p.cfg.Probe = o.made
-			}
-			switch {
-			case late: // booked as missing already, and its value is of an unknown moment
-			case o.err != nil: // whatever came beside it is not a value
-				failed(o.err)
-			default:
-				inRow, notUntil = 0, time.Time{}
-				o.r.Probe = p.cfg.ID
-				if o.r.At.IsZero() {
-					o.r.At = p.cfg.Now()
-				}
-				if err := p.track.judge(o.r, p.witness); err != nil {
-					p.cfg.Log.Debug("reading not believed", "probe", p.cfg.ID, "err", err)
-					continue
-				}
-				p.sink(o.r)
-			}
-		}
+// overrun books a read as missing whose deadline has passed.
+func (p *Poller) overrun() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	// The timer may be that of the read before.
+	if p.busy && !p.late && !p.stopped && time.Since(p.begun) >= p.cfg.Deadline {
+		p.late = true
+		p.failed(&ReadError{Probe: p.cfg.ID, Op: "read", Err: fmt.Errorf("%w: none within %v", ErrTimeout, p.cfg.Deadline)})
 	}
 }
 
+// came books what the read of that number brought.
+func (p *Poller) came(n int, o outcome) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if n != p.turns { // one left behind came back after all
+		p.abandoned--
+		return
+	}
+	p.busy = false
+	p.deadline.Stop()
+	if o.made != nil {
+		p.cfg.Probe = o.made
+	}
+	switch {
+	case p.stopped:
+	case p.late: // booked as missing already, and its value is of an unknown moment
+	case o.err != nil: // whatever came beside it is not a value
+		p.failed(o.err)
+	default:
+		p.inRow, p.notUntil = 0, time.Time{}
+		o.r.Probe = p.cfg.ID
+		if o.r.At.IsZero() {
+			o.r.At = p.cfg.Now()
+		}
+		if err := p.track.judge(o.r, p.witness); err != nil {
+			p.cfg.Log.Debug("reading not believed", "probe", p.cfg.ID, "err", err)
+			return
+		}
+		p.sink(o.r)
+	}
+}
+
+// stop ends the poller: no reading is handed on from here on.
+func (p *Poller) stop() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.stopped = true
+	if p.deadline != nil {
+		p.deadline.Stop()
+	}
+}
+
+// failed books an error, and has those in a row space the reads out; mu is held.
+func (p *Poller) failed(err error) {
+	if p.inRow++; p.inRow >= backoffFrom {
+		real := p.interval()
+		wait := real << min(p.inRow-backoffFrom+1, 16)
+		if wait <= 0 || wait > p.cfg.BackoffMax {
+			wait = p.cfg.BackoffMax
+		}
+		p.notUntil = time.Now().Add(wait - real/2) // half a turn early, so that the turn due then is not missed by a hair
+	}
+	p.note(err)
+}
+
 // read does one read. A panic in a driver is that probe's fault alone.
-func (p *Poller) read(ctx context.Context, turn int, probe Probe, reopen bool) (o outcome) {
-	o.turn = turn
+func (p *Poller) read(ctx context.Context, probe Probe, reopen bool) (o outcome) {
 	defer func() {
 		if x := recover(); x != nil {
 			o.r, o.err = Reading{}, &ReadError{Probe: p.cfg.ID, Op: "read", Err: fmt.Errorf("driver panicked: %v", x)}

@@ -7,6 +7,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"sync"
@@ -24,8 +25,7 @@ type Set struct {
 	mu      sync.Mutex
 	pollers map[string]*Poller
 	paths   map[string]*path // where each probe's temperature has been
-	running context.Context  // non-nil while Run runs
-	wg      sync.WaitGroup
+	running *rounds          // non-nil while Run runs
 }
 
 // NewSet returns an empty set that hands every believed reading, of whatever
@@ -99,36 +99,30 @@ func (s *Set) Add(c PollerConfig) error {
 	}
 	s.pollers[c.ID] = p
 	if s.running != nil {
-		s.launch(p)
+		s.running.add(p)
 	}
 	return nil
 }
 
-func (s *Set) launch(p *Poller) {
-	ctx := s.running
-	s.wg.Go(func() { _ = p.Run(ctx) }) // ends with ctx only, and says nothing else
-}
-
-// Run reads every wired probe, each in a goroutine of its own, until ctx ends,
-// and waits for the pollers; a hung read is not waited for. It returns ctx's
-// error.
+// Run reads every wired probe until ctx ends, and returns its error; a hung
+// read is not waited for.
 func (s *Set) Run(ctx context.Context) error {
 	s.mu.Lock()
 	if s.running != nil {
 		s.mu.Unlock()
 		return errors.New("probes: already running")
 	}
-	s.running = ctx
-	for _, p := range s.pollers {
-		s.launch(p)
+	r := newRounds()
+	for _, id := range slices.Sorted(maps.Keys(s.pollers)) {
+		r.add(s.pollers[id])
 	}
+	s.running = r
 	s.mu.Unlock()
-	<-ctx.Done()
+	err := r.run(ctx)
 	s.mu.Lock()
 	s.running = nil
 	s.mu.Unlock()
-	s.wg.Wait()
-	return ctx.Err()
+	return err
 }
 
 // Health returns every probe's, sorted by id.

@@ -63,7 +63,7 @@ func openBench(log *slog.Logger) *bench {
 		},
 	}}
 	if root := os.Getenv(W1Env); root != "" {
-		h.W1 = os.DirFS(root)
+		h.W1 = sensors.Files(root)
 	}
 	return &bench{host: h, log: log}
 }

@@ -198,14 +198,14 @@ func (h *Host) sys() fs.FS {
 	if h.Sys != nil {
 		return h.Sys
 	}
-	return os.DirFS("/sys")
+	return sensors.Files("/sys")
 }
 
 func (h *Host) w1() fs.FS {
 	if h.W1 != nil {
 		return h.W1
 	}
-	return os.DirFS(W1Root)
+	return sensors.Files(W1Root)
 }
 
 // Private tells buses that belong to the board: a graphics card's, whose

@@ -50,7 +50,7 @@ type Device struct {
 var _ sensors.Probe = (*Device)(nil)
 
 // New returns the device at a place such as "hwmon:1-0048" in the tree sys,
-// which is os.DirFS("/sys") but in tests. It does no I/O, so one that is
+// which is sensors.Files("/sys") but in tests. It does no I/O, so one that is
 // unplugged at start can appear later.
 func New(name, place string, sys fs.FS) (*Device, error) {
 	kind, at, ok := strings.Cut(place, ":")

@@ -39,7 +39,7 @@ type Device struct {
 var _ sensors.Probe = (*Device)(nil)
 
 // New returns the device with the given id, such as "28-0316a2795d1f", in the
-// tree fsys, which is os.DirFS([Root]) but in tests. It does no I/O, so a
+// tree fsys, which is sensors.Files(Root) but in tests. It does no I/O, so a
 // probe that is unplugged at start can appear later.
 func New(name, id string, fsys fs.FS) *Device { return &Device{name: name, id: id, fsys: fsys} }
 
