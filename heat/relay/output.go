@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"os/exec"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -30,6 +31,12 @@ type Output struct {
 	died  int
 	ended bool
 }
+
+// OnItsWay is how much shorter a guard's own lease is than the output's. A
+// renewal that was sent when the daemon stopped, and not read yet, begins the
+// guard's lease after that; reading it and switching take a slow board their
+// time too. The output's lease is counted from the daemon's last word.
+const OnItsWay = time.Second
 
 // maxDied bounds how many guards are started after ones that died or hang.
 const maxDied = 20
@@ -68,9 +75,11 @@ func (c *child) kill() bool {
 	}
 }
 
-// New returns an output that starts argv, a relay-guard, at its first renewal.
-// What the guard says on its standard error goes to errw.
+// New returns an output that starts argv, a relay-guard without its lease, at
+// its first renewal. The line is off within the lease of whatever befalls this
+// process. What the guard says on its standard error goes to errw.
 func New(argv []string, lease time.Duration, errw io.Writer) *Output {
+	argv = append(slices.Clip(argv), "--lease", (lease - OnItsWay).String())
 	return &Output{argv: argv, lease: lease, errw: errw, gone: make(chan struct{}, 1)}
 }
 

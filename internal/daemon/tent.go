@@ -132,7 +132,7 @@ func openHeater(ctx context.Context, sec heat.ConfigSection, dry bool, log *slog
 		if err != nil {
 			return nil, err
 		}
-		argv := []string{self, "relay-guard", "--line", sec.Relay.Line, "--lease", lease.String(), "--watchdog", sec.Relay.Watchdog}
+		argv := []string{self, "relay-guard", "--line", sec.Relay.Line, "--watchdog", sec.Relay.Watchdog}
 		if sec.Relay.ActiveLow {
 			argv = append(argv, "--active-low")
 		}
