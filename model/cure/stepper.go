@@ -24,8 +24,9 @@ const (
 	lawN           = (lawHiC - lawLoC) * lawPerK
 
 	// What a step may gain at the rate of its beginning and still be taken by
-	// the midpoint.
-	midpoint = 0.012
+	// the midpoint, and by Kutta's rule of third order; above it by that of
+	// fourth.
+	midpoint, third = 0.012, 0.03
 )
 
 // Law is the temperature's part of the rate law: k1 and k2 in 1/s, and the
@@ -101,6 +102,10 @@ func (s *Stepper) Step(alpha, kdt, first float64, lm, l1 *Law) float64 {
 	f2 := kdt * s.rate(alpha+first/2, lm)
 	if first < midpoint {
 		return alpha + f2
+	}
+	if first < third {
+		f3 := kdt * s.rate(alpha-first+2*f2, l1)
+		return alpha + (first+4*f2+f3)/6
 	}
 	f3 := kdt * s.rate(alpha+f2/2, lm)
 	f4 := kdt * s.rate(alpha+f3, l1)
