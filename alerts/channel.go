@@ -85,6 +85,8 @@ type Message struct {
 	// AckURL opens a page with one button on the shed's own network; "" where
 	// there is nothing to acknowledge.
 	AckURL string `json:"ack_url,omitempty"`
+	// Ack says so: the link, and where it opens.
+	Ack string `json:"ack,omitempty"`
 	// Lines are a digest's sentences, oldest first.
 	Lines []string `json:"lines,omitempty"`
 }
@@ -104,8 +106,8 @@ func (m Message) Body() string {
 	for _, l := range m.Lines {
 		s += "\n- " + l
 	}
-	if m.AckURL != "" {
-		s += "\n\nSeen it? " + m.AckURL + "\n(opens on the shed's network only)"
+	if m.Ack != "" {
+		s += "\n\n" + m.Ack
 	}
 	return s
 }

@@ -345,7 +345,7 @@ func (d *Dispatcher) route(t Transition, over string, tellOver bool, link string
 		m := d.message(t, over)
 		if l.machine {
 			// Every event, in order: a system may count them.
-			m.AckURL = link
+			d.seen(&m, link)
 			d.put(l, &row{Key: key + "/" + t.What, Due: now, Message: m}, a, now)
 			continue
 		}
@@ -385,7 +385,7 @@ func (d *Dispatcher) route(t Transition, over string, tellOver bool, link string
 				due, wait = d.limit(l, a, name, now)
 			}
 			if !wait {
-				m.AckURL = link
+				d.seen(&m, link)
 			}
 			d.put(l, &row{Key: key, Due: due, Digest: wait, Message: m}, a, now)
 		}
@@ -428,6 +428,13 @@ func (d *Dispatcher) limit(l *line, a Alert, name string, now time.Time) (time.T
 
 // gather is how long messages beyond the limit are gathered into one.
 const gather = 15 * time.Minute
+
+// seen puts the link into a message by which it is acknowledged; "" for none.
+func (d *Dispatcher) seen(m *Message, link string) {
+	if link != "" {
+		m.AckURL, m.Ack = link, d.view.Say("message.ack", words.Facts{"url": link})+"\n"+d.view.Say("message.ack_where", nil)
+	}
+}
 
 func (d *Dispatcher) message(t Transition, over string) Message {
 	a := t.Alert

@@ -140,13 +140,13 @@ func TestLatchIsOnDiskFirst(t *testing.T) {
 		if s.Latched || s.On || s.Why != OverTemperature {
 			t.Errorf("with a hung disk: %+v", s)
 		}
-		if k := readKept(r.dir, time.Now(), true); k.latch != nil {
+		if k := readKept(nil, r.dir, time.Now(), true); k.latch != nil {
 			t.Errorf("on disk already: %+v", k.latch)
 		}
 		hangs.Store(false)
 		close(gate)
 		r.until("latched", time.Minute, func(s Status) bool { return s.Latched })
-		if k := readKept(r.dir, time.Now(), true); k.latch == nil || k.latch.Why != OverTemperature {
+		if k := readKept(nil, r.dir, time.Now(), true); k.latch == nil || k.latch.Why != OverTemperature {
 			t.Errorf("shown as latched, and on disk: %+v", k.latch)
 		}
 	})

@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"curewright/internal/file"
+	"curewright/model/words"
 )
 
 // Names of the two files, in the folder of the store.
@@ -149,15 +150,15 @@ type kept struct {
 
 // readKept reads both files. What is missing or damaged reads as latched and
 // as the on-time's limit.
-func readKept(dir string, now time.Time, trusted bool) kept {
+func readKept(c *words.Catalogue, dir string, now time.Time, trusted bool) kept {
 	var k kept
 	var l latchRecord
 	if err := readFile(dir, LatchFile, &l); err != nil {
-		say := "the latch file is damaged, which counts as latched"
+		say := c.Text("heat.latch_damaged")
 		if errors.Is(err, fs.ErrNotExist) {
-			say = "there is no latch file yet, which counts as latched: look at the heater, its cut-out and the tent first"
+			say = c.Text("heat.latch_none")
 		} else if !errors.Is(err, ErrDamaged) {
-			say = fmt.Sprintf("the latch file can't be read (%v), which counts as latched", err)
+			say = words.View{Words: c}.Say("heat.latch_unread", words.Facts{"why": err.Error()})
 		}
 		k.latch = &Latch{Why: LatchUnknown, Say: say}
 		k.notes = append(k.notes, say)
@@ -191,6 +192,7 @@ func readKept(dir string, now time.Time, trusted bool) kept {
 // keeper writes the files beside the loop, the latest of each.
 type keeper struct {
 	dir  string
+	lang *words.Catalogue
 	want chan struct{}
 	did  *sync.Cond // on mu: something was written
 
@@ -202,8 +204,8 @@ type keeper struct {
 	err     error
 }
 
-func newKeeper(dir string) *keeper {
-	k := &keeper{dir: dir, want: make(chan struct{}, 1), pending: map[string][]byte{}, write: writeFile}
+func newKeeper(lang *words.Catalogue, dir string) *keeper {
+	k := &keeper{lang: lang, dir: dir, want: make(chan struct{}, 1), pending: map[string][]byte{}, write: writeFile}
 	k.did = sync.NewCond(&k.mu)
 	return k
 }
@@ -263,7 +265,7 @@ func (k *keeper) trouble() string {
 		return k.err.Error()
 	}
 	if len(k.pending) > 0 && time.Since(k.dirtyAt) > keepWithin {
-		return "the disk does not answer"
+		return k.lang.Text("heat.disk_silent")
 	}
 	return ""
 }

@@ -38,7 +38,7 @@ func TestFullCard(t *testing.T) {
 		if err := writeFile(filepath.Join(dir, LatchFile), b); err != nil {
 			t.Fatal(err)
 		}
-		if k := readKept(dir, now, true); (k.latch != nil) != latched || latched && k.latch.Why != OverTemperature {
+		if k := readKept(nil, dir, now, true); (k.latch != nil) != latched || latched && k.latch.Why != OverTemperature {
 			t.Errorf("latched %v reads as %+v", latched, k.latch)
 		}
 	}

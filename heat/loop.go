@@ -111,12 +111,12 @@ func NewLoop(c LoopConfig) (*Loop, error) {
 		c.Clock = func() (time.Time, bool) { return time.Now(), true }
 	}
 	now, trusted := c.Clock()
-	k := readKept(c.Dir, now, trusted)
+	k := readKept(c.Words, c.Dir, now, trusted)
 	for _, n := range k.notes {
 		c.Log.Warn("heat", "record", n)
 	}
 	l := &Loop{
-		cfg: c, keep: newKeeper(c.Dir), kick: make(chan struct{}, 1),
+		cfg: c, keep: newKeeper(c.Words, c.Dir), kick: make(chan struct{}, 1),
 		ctl: NewController(c.Section, k.latch, k.on), seen: map[string]*seen{}, started: time.Now(),
 		resume: k.rec.Resume, accepted: k.limit,
 	}
@@ -134,9 +134,9 @@ func NewLoop(c LoopConfig) (*Loop, error) {
 	}
 	if k.rec.WishC != nil {
 		l.back = &k.rec
-		l.ctl.Off(Resuming, "after a restart: whether heat comes back is not decided yet")
+		l.ctl.Off(Resuming, l.ctl.text("after_restart", nil))
 	}
-	l.status.Decision = Decision{Why: NotAsked, Say: "starting", Latched: k.latch != nil || l.ctl.refuse != ""}
+	l.status.Decision = Decision{Why: NotAsked, Say: l.ctl.text("starting", nil), Latched: k.latch != nil || l.ctl.refuse != ""}
 	l.status.At, l.status.Since = now, now
 	l.status.Lease = c.Output.Lease()
 	return l, nil

@@ -99,7 +99,7 @@ func TestFiles(t *testing.T) {
 	if err := Prepare(dir, section().Limits(nil), now); err != nil {
 		t.Fatal(err)
 	}
-	if k := readKept(dir, now, true); k.latch != nil || k.on.Unknown || len(k.notes) != 0 {
+	if k := readKept(nil, dir, now, true); k.latch != nil || k.on.Unknown || len(k.notes) != 0 {
 		t.Fatalf("prepared files read as %+v", k)
 	}
 	for _, name := range []string{LatchFile, OnTimeFile} {
@@ -110,7 +110,7 @@ func TestFiles(t *testing.T) {
 		}
 		refused := func(what string) {
 			t.Helper()
-			k := readKept(dir, now, true)
+			k := readKept(nil, dir, now, true)
 			if name == LatchFile && (k.latch == nil || k.latch.Why != LatchUnknown) {
 				t.Errorf("%s %s: not latched", name, what)
 			}

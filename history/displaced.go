@@ -57,7 +57,7 @@ func (s *Store) lookForFiles() {
 	s.mu.Lock()
 	ids, was := s.files, s.displaced
 	s.mu.Unlock()
-	now := ""
+	now, replaced := "", false
 	for _, name := range watched {
 		want, known := ids[name]
 		if !known {
@@ -67,7 +67,7 @@ func (s *Store) lookForFiles() {
 		case !ok:
 			now = name + " was deleted"
 		case got != want:
-			now = name + " was replaced by another file"
+			now, replaced = name+" was replaced by another file", true
 		}
 		if now != "" {
 			break
@@ -89,7 +89,7 @@ func (s *Store) lookForFiles() {
 		}
 	}
 	s.mu.Lock()
-	s.displaced = now
+	s.displaced, s.replaced = now, replaced
 	s.mu.Unlock()
 	if now == was {
 		return

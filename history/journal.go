@@ -20,6 +20,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"curewright/model/words"
 )
 
 // The journal is a second copy of everything that was acknowledged: each
@@ -369,7 +371,7 @@ func (s *Store) storeID(ctx context.Context, writable bool) (string, error) {
 // sayRestored tells the person what reconcile found.
 func (s *Store) sayRestored(r journalRestored) {
 	if r.work+r.other > 0 {
-		s.addTrouble("The database had lost %s that were kept; they were put back from the journal. The card may be wearing out: make a copy and change it.", count(r.work+r.other, "entry", "entries"))
+		s.addTrouble("put_back", words.Facts{"entries": s.howMany(r.work + r.other)})
 	}
 	var known []int64
 	if b, ok := s.KV("meta", "lost-work"); ok {
@@ -379,7 +381,7 @@ func (s *Store) sayRestored(r journalRestored) {
 	if len(fresh) == 0 {
 		return
 	}
-	s.addTrouble("%s of the record of work cannot be read any more (numbers %d to %d), neither in the database nor in the journal.", count(len(fresh), "entry", "entries"), fresh[0], fresh[len(fresh)-1])
+	s.addTrouble("lost", words.Facts{"entries": s.howMany(len(fresh)), "first": fresh[0], "last": fresh[len(fresh)-1]})
 	b, err := json.Marshal(r.lost)
 	if err != nil {
 		return
@@ -391,11 +393,12 @@ func (s *Store) sayRestored(r journalRestored) {
 	s.mu.Unlock()
 }
 
-func count(n int, one, many string) string {
+// howMany says a number of entries.
+func (s *Store) howMany(n int) string {
 	if n == 1 {
-		return "One " + one
+		return s.opts.Words.Text("store.entry")
 	}
-	return fmt.Sprintf("%d %s", n, many)
+	return words.View{Words: s.opts.Words}.Say("store.entries", words.Facts{"n": n})
 }
 
 // journalNews appends what was committed since the last call; dbmu is held.

@@ -14,6 +14,8 @@ import (
 	"path/filepath"
 	"slices"
 	"time"
+
+	"curewright/model/words"
 )
 
 // setAsideRow moves a row that does not check into the quarantine folder;
@@ -42,7 +44,7 @@ func (s *Store) setAsideRow(ctx context.Context, table string, id int64) {
 		}
 	}
 	s.countAside(1)
-	s.addTrouble("Part of the history is damaged (%s) and was set aside; the rest is kept.", aboutTable[table])
+	s.addTrouble("table", words.Facts{"table": words.Known("store.of."+table, table)})
 }
 
 // mend rebuilds the file while the store is running; dbmu is held. What is in
@@ -146,12 +148,6 @@ func (s *Store) putLostWork(ctx context.Context, tx *sql.Tx) error {
 	return nil
 }
 
-// aboutTable names what is lost in words for the person.
-var aboutTable = map[string]string{
-	"work": "an entry of the record of work", "kv": "a setting or an alert", "events": "a line of the log",
-	"tail": "up to a minute of readings", "packs": "an hour of a probe's readings", "packlog": "the list for senders",
-}
-
 func (s *Store) countAside(n uint64) {
 	s.mu.Lock()
 	s.stats.SetAside += n
@@ -183,7 +179,7 @@ func (s *Store) keepAside(table string, id int64, body []byte, crc any) {
 // corrupt notes that SQLite found its own structure damaged; dbmu is held.
 func (s *Store) corrupt(err error) {
 	if s.mend(s.ctx, err) != nil {
-		s.addTrouble("The history's file is damaged; what can be read is used.")
+		s.addTrouble("file", nil)
 	}
 }
 

@@ -16,6 +16,8 @@ import (
 	"path/filepath"
 	"slices"
 	"time"
+
+	"curewright/model/words"
 )
 
 // The salvage reads a damaged database without SQLite: it walks the pages,
@@ -519,8 +521,11 @@ func (s *Store) rebuild(ctx context.Context, why error) error {
 	s.mu.Lock()
 	s.aside += max(got.bad, 1)
 	s.mu.Unlock()
-	s.addTrouble("The history's file was damaged: %s could not be read; %d entries of work and %d hours of readings are kept. The damaged file is in the folder quarantine.",
-		plural(got.bad, "row"), n['w'], n['p'])
+	code := "rebuilt"
+	if got.bad == 0 {
+		code = "rebuilt_part"
+	}
+	s.addTrouble(code, words.Facts{"rows": got.bad, "entries": n['w'], "hours": n['p']})
 	s.log.Error("history: rebuilt", "why", why, "kept", len(got.rows)+n['p'], "bad", got.bad)
 	return nil
 }
@@ -629,14 +634,4 @@ func (s *Store) salvageInto(ctx context.Context, to *sql.DB, from int64) (salvag
 		return got, n, err
 	}
 	return got, n, tx.Commit()
-}
-
-func plural(n int, what string) string {
-	switch n {
-	case 0:
-		return "A part"
-	case 1:
-		return "One " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }

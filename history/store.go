@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/words"
 
 	"modernc.org/sqlite"
 	sqlite3 "modernc.org/sqlite/lib"
@@ -40,6 +41,8 @@ const (
 
 // Options of a store; the zero value is good.
 type Options struct {
+	// Words is what troubles are said in; nil is English.
+	Words *words.Catalogue
 	// Now is the wall clock for packing, retention and expiry; nil means
 	// time.Now. A simulated shop passes its own.
 	Now func() time.Time
@@ -160,7 +163,8 @@ type Store struct {
 	lastID     map[string]int    // the highest number in the store's own ids, by kind
 	spent      bool              // the reserve was given up and is not back
 	files      map[string]fileID // which files are open, by name
-	displaced  string            // what became of them; "" while they are in place
+	displaced  string            // what became of them, for the log; "" while they are in place
+	replaced   bool              // another file lies there; else there is none
 	rescued    string            // where a copy of a displaced database lies
 	revoking   []string          // tokens taken back that the database does not have yet
 	ownStamped bool              // records of work of this boot may wait for a date
@@ -822,31 +826,39 @@ func (s *Store) Trouble() string {
 // Troubles is [Store.Trouble] in two: why nothing can be written now, and what
 // was lost or found damaged; "" each where there is none.
 func (s *Store) Troubles() (now, found string) {
+	say := func(code string, facts words.Facts) string {
+		return words.View{Words: s.opts.Words}.Say("store."+code, facts)
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	switch {
 	case s.displaced != "":
-		text := "The store's file " + s.displaced + " while it was in use: nothing new is kept. Put it back, or restart curewright to go on with what is there now."
-		if s.rescued != "" {
-			text += " What was in it is kept in " + s.rescued + "."
+		code := "deleted"
+		if s.replaced {
+			code = "replaced"
 		}
-		now = text
+		name, _, _ := strings.Cut(s.displaced, " ")
+		now = say(code, words.Facts{"file": name})
+		if s.rescued != "" {
+			now += " " + say("rescued", words.Facts{"file": s.rescued})
+		}
 	case errors.Is(s.failing, ErrDiskFull):
-		now = "The disk is full: readings wait in memory, nothing new is kept. Free some room."
+		now = say("full", nil)
 	case errors.Is(s.failing, ErrReadOnly):
-		now = "The disk cannot be written: readings wait in memory and are lost at a power cut. Check the card."
+		now = say("read_only", nil)
 	case s.failing != nil:
-		now = "The history cannot be written: " + s.failing.Error() + "."
+		now = say("failing", words.Facts{"why": s.failing.Error()})
 	}
-	var say []string
+	var lost []string
 	if s.stats.Dropped > 0 {
-		say = append(say, fmt.Sprintf("%d readings were lost while the disk could not be written.", s.stats.Dropped))
+		lost = append(lost, say("dropped", words.Facts{"n": s.stats.Dropped}))
 	}
-	return now, strings.Join(append(say, s.troubles...), " ")
+	return now, strings.Join(append(lost, s.troubles...), " ")
 }
 
-func (s *Store) addTrouble(format string, a ...any) {
-	text := fmt.Sprintf(format, a...)
+// addTrouble keeps a sentence of the catalogue, of a code below "store".
+func (s *Store) addTrouble(code string, facts words.Facts) {
+	text := words.View{Words: s.opts.Words}.Say("store."+code, facts)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, t := range s.troubles {

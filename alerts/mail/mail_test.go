@@ -160,7 +160,7 @@ func (s *sink) serve(c net.Conn) {
 func message() alerts.Message {
 	at := time.Date(2026, 10, 11, 2, 10, 0, 0, time.FixedZone("", 3600))
 	return alerts.Message{Key: "too-cold-1/firing", What: alerts.WhatFiring, Title: "shed: Act now, lid-outer",
-		Text: "Lid-outer is at 9 °C, below the 10 °C that the epoxy medium needs: warm it.", At: at, AckURL: "http://shed.local:8374/ack/abc",
+		Text: "Lid-outer is at 9 °C, below the 10 °C that the epoxy medium needs: warm it.", At: at, AckURL: "http://shed.local:8374/ack/abc", Ack: "Seen it? http://shed.local:8374/ack/abc\n(opens on the shed's network only)",
 		Alert: &alerts.Alert{ID: "too-cold-1", Rule: alerts.TooCold, Severity: alerts.Act}}
 }
 

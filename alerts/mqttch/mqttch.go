@@ -46,7 +46,7 @@ func (c *Channel) Machine() bool { return true }
 
 // Send publishes the message and waits until the broker has it.
 func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
-	m.AckURL = ""
+	m.AckURL, m.Ack = "", ""
 	body, err := json.Marshal(m)
 	if err != nil {
 		return alerts.Permanent(fmt.Errorf("channel %s: %w", c.name, err))

@@ -23,7 +23,7 @@ func address(url string) string {
 }
 
 func message() alerts.Message {
-	return alerts.Message{Key: "k", What: alerts.WhatFiring, Title: "shed: Act now", Text: "Press the cloth in now.", AckURL: "http://shed.local/ack/x"}
+	return alerts.Message{Key: "k", What: alerts.WhatFiring, Title: "shed: Act now", Text: "Press the cloth in now.", AckURL: "http://shed.local/ack/x", Ack: "Seen it? http://shed.local/ack/x"}
 }
 
 func TestSend(t *testing.T) {

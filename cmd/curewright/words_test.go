@@ -143,6 +143,10 @@ when = "hard"
 	try("probes", "set", "zq-loft", "--role", "outdoor")
 	try("clock", "show")
 
+	ran["job templates"] = true // a list of steps by their ids
+	if out := strings.Join(strings.Fields(cmdOK(t, "job", "templates")), " "); !strings.Contains(out, words.Pseudo().Text("template.joints.name")) {
+		t.Errorf("the shipped jobs:\n%s", out)
+	}
 	try("job", "list")
 	try("job", "next")
 	try("job", "new", "--file", "zq.toml", "--id", "zq-job", "--name", "zq-Job", "--resin", "zq-resin", "--probe", "panel-1")
@@ -224,4 +228,4 @@ when = "hard"
 // TestNoBareWords of internal/cli. What check, doctor, probes find and install list
 // are settings, files and the system's own words, in English.
 var elsewhere = []string{"demo", "probes find", "watch", "relay-guard", "completion", "version", "check", "doctor", "install", "alert test", "tent accept", "tent aim",
-	"clock confirm", "job templates", "job settle"}
+	"clock confirm", "job settle"}

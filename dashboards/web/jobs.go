@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"curewright/model/job"
+	"curewright/model/words"
 )
 
 // JobBackend keeps the jobs: what is to be done on each panel, one next step at
@@ -16,6 +17,8 @@ import (
 // writes all of it or nothing, and returns once it is on disk.
 type JobBackend interface {
 	Jobs(ctx context.Context) ([]JobHead, error)
+	// Words is the language that the board speaks; nil is English.
+	Words() *words.Catalogue
 	// Job returns one job with its steps; [ErrNotFound].
 	Job(ctx context.Context, id string) (JobView, error)
 	// JobFile returns it as a job file.
@@ -205,7 +208,7 @@ func (s *Server) jobs(r *http.Request) (any, error) {
 }
 
 func (s *Server) jobTemplates(*http.Request) (any, error) {
-	return map[string]any{"templates": job.Templates()}, nil
+	return map[string]any{"templates": job.Templates(s.b.Words())}, nil
 }
 
 func (s *Server) job(r *http.Request) (any, error) {

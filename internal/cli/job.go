@@ -48,7 +48,7 @@ type jobTemplatesCmd struct {
 func (jobTemplatesCmd) Help() string { return "Example:\n\n  curewright job templates" }
 
 func (c *jobTemplatesCmd) Run(a *App) error {
-	ts := job.Templates()
+	ts := job.Templates(a.Words)
 	if c.JSON {
 		return a.JSON(map[string]any{"templates": ts})
 	}

@@ -138,7 +138,7 @@ func New(o Options) (*Daemon, error) {
 	if d.lang, err = Language(o.Config.Shop.Language); err != nil {
 		return nil, err
 	}
-	store, err := openStore(o)
+	store, err := openStore(o, d.lang)
 	if err != nil {
 		return nil, err
 	}
@@ -201,8 +201,9 @@ func New(o Options) (*Daemon, error) {
 }
 
 // openStore opens the store, after putting a waiting copy in its place.
-func openStore(o Options) (*history.Store, error) {
+func openStore(o Options, lang *words.Catalogue) (*history.Store, error) {
 	opts := history.Options{
+		Words:          lang,
 		Now:            o.Clock.Now,
 		Log:            o.Log,
 		ClockUntrusted: !o.ClockTrusted,

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"curewright/dashboards/web"
@@ -210,27 +211,29 @@ func (d *Daemon) beforeBoot() time.Time {
 // record's is. How long it was off it can't know; where a coat cured on
 // meanwhile, the person who was there is asked.
 func (d *Daemon) doubtDate(ctx context.Context, phone time.Time) (string, error) {
-	days := func(last time.Time, of string) string {
-		way := "after"
+	view := d.view(d.settings())
+	date := func(t time.Time) string {
+		return view.Say("clock.date", words.Facts{"day": t.Day(), "month": words.Code("months." + strings.ToLower(t.Format("Jan"))), "year": t.Year()})
+	}
+	days := func(last time.Time, code string) string {
+		way := "_after"
 		if phone.Before(last) {
-			way = "before"
+			way = "_before"
 		}
-		return fmt.Sprintf("%s is %d days %s the %s, of %s. Is it really today?", phone.Format("2 January 2006"),
-			int(phone.Sub(last).Abs()/(24*time.Hour)), way, of, last.In(d.loc).Format("2 January 2006"))
+		return view.Say("clock.ask."+code+way, words.Facts{"phone": date(phone), "days": int(phone.Sub(last).Abs() / (24 * time.Hour)), "last": date(last.In(d.loc))})
 	}
 	last := d.beforeBoot().In(d.loc)
 	if last.IsZero() { // then only what somebody else said
 		if given := d.clk.Now(); d.byPerson.Load() && phone.Sub(given).Abs() > farDate {
-			return days(given, "date that was given before"), nil
+			return days(given, "given"), nil
 		}
 		return "", nil
 	}
 	began := phone.Add(-d.store.Uptime(time.Now()))
 	off := began.Sub(last)
 	if off.Abs() > farDate {
-		return days(last, "last record here"), nil
+		return days(last, "day"), nil
 	}
-	view := d.view(d.settings())
 	facts := words.Facts{"span": words.Span(off), "began": view.Clock(began, phone), "last": view.Clock(last, phone), "now": phone}
 	if off < -slackOff {
 		return view.Say("clock.ask.before", facts), nil

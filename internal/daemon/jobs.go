@@ -401,7 +401,7 @@ func (d *Daemon) buildJob(b *job.Book, q web.NewJob) (*job.Entry, error) {
 	switch {
 	case given != 1:
 	case q.Template != "":
-		ts := job.Templates()
+		ts := job.Templates(d.lang)
 		i := slices.IndexFunc(ts, func(t job.Template) bool { return t.ID == q.Template })
 		if i < 0 {
 			var ids []string
@@ -725,7 +725,7 @@ func (d *Daemon) createWith(ctx context.Context, who web.Who, kind, id string, b
 			}
 			writes, names = append(writes, history.WorkWrite{Kind: "batch", ID: k.ID, Body: b}), append(names, k.ID)
 		}
-		return writes, fmt.Sprintf("Coat %s is on; empty: %s.", id, strings.Join(names, ", ")), nil
+		return writes, words.View{Words: d.lang}.Say("entry.coat_on", words.Facts{"coat": id, "cups": strings.Join(names, ", ")}), nil
 	})
 	for _, x := range e.Wrote {
 		if x.Kind == kind {

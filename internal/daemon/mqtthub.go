@@ -149,7 +149,7 @@ func (h *hubLink) ask(topic string, body []byte, retained bool) error {
 	}
 	switch text {
 	case "off":
-		return t.TentOff(context.Background(), who, "asked for by a hub")
+		return t.TentOff(context.Background(), who, d.lang.Text("heat.by_hub"))
 	case "heat":
 		v, err := t.Tent(context.Background())
 		if err != nil {

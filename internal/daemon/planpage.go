@@ -22,6 +22,7 @@ import (
 	"curewright/model/job"
 	"curewright/model/plan"
 	"curewright/model/stock"
+	"curewright/model/words"
 )
 
 // shopDays is how far back the page's forecast of the shop looks.
@@ -108,7 +109,7 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		return nil, err
 	}
 	for _, id := range slices.Sorted(maps.Keys(odd)) {
-		res.Notes = append(res.Notes, fmt.Sprintf("%s on %s was mixed off its ratio: how it cures is not modelled, what waits for it goes by the finger only.", id, odd[id]))
+		res.Notes = append(res.Notes, words.View{Words: d.lang}.Say("plan.note.off_ratio", words.Facts{"step": id, "panel": odd[id]}))
 	}
 	return json.Marshal(res)
 }

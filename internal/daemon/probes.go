@@ -13,6 +13,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/onewire"
 
+	"curewright/model/words"
 	"curewright/sensors"
 	"curewright/sensors/discover"
 	"curewright/sensors/guarded"
@@ -112,7 +113,8 @@ func (b *bench) pollers(ctx context.Context, cfg Config) (ps []sensors.PollerCon
 		}
 	}
 	if len(ps) == 0 {
-		why = noProbeWords(rep)
+		lang, _ := Language(cfg.Shop.Language) // [New] says what is wrong with it
+		why = noProbe(words.View{Words: lang}, rep)
 	}
 	return ps, why
 }
@@ -150,14 +152,14 @@ func PlaceID(f discover.Found) string {
 	return f.Driver + "-" + strings.ReplaceAll(bus, "i2c-", "")
 }
 
-func noProbeWords(rep discover.Report) string {
-	words := "No probe was found on this board's wires. It runs all the same: readings can be pushed over the network, and a probe that is plugged in later is found within a minute."
+func noProbe(v words.View, rep discover.Report) string {
+	none := v.Say("probes.none", nil) + " "
 	for _, b := range rep.Buses {
 		if b.Hint != "" {
-			return words + " " + b.Name + ": " + b.Hint
+			return none + v.Say("probes.bus", words.Facts{"bus": b.Name, "hint": b.Hint})
 		}
 	}
-	return words + " Are I2C and 1-wire switched on? `curewright probes` says more."
+	return none + v.Say("probes.on", words.Facts{"command": "`curewright probes`"})
 }
 
 // lookAgain finds probes that were plugged in later.

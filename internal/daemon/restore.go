@@ -47,13 +47,13 @@ func (d *Daemon) Restore(ctx context.Context, who web.Who, r io.Reader) (string,
 	}
 	d.event("restore", "", "a copy was handed in by "+who.Name+" and takes the store's place at the next start", d.clk.Now())
 	if d.restart == nil {
-		return "The copy is whole. It takes the place of what is here when the board starts next: pull the plug or restart the service.", nil
+		return d.lang.Text("store.copy_next"), nil
 	}
 	select {
 	case d.restart <- struct{}{}:
 	default:
 	}
-	return "The copy is whole. It takes the place of what is here now: the page is back in a few seconds. What was here is kept in the folder quarantine.", nil
+	return d.lang.Text("store.copy_now"), nil
 }
 
 // leave has nothing entered from when a copy is taken until the new start: it

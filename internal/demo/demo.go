@@ -362,7 +362,7 @@ func addPanel(p coat.Panel) func(context.Context, *Show, time.Time) error {
 // already; its joints were filled the week before.
 func writeJob(id, name, outer string) func(context.Context, *Show, time.Time) error {
 	return func(ctx context.Context, s *Show, at time.Time) error {
-		steps := slices.Clone(job.Templates()[0].Steps)
+		steps := slices.Clone(job.Templates(nil)[0].Steps)
 		steps = slices.DeleteFunc(steps, func(x job.Step) bool { return x.Coat == coat.Bond })
 		inner := id + "-inner"
 		_, err := s.Daemon.NewJob(ctx, s.who, web.NewJob{ID: id, Name: name, Piece: "locker-" + id, Resin: cure.Medium, Lot: "L-26-09", At: &at,

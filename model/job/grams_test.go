@@ -28,7 +28,7 @@ func TestGramsOfShippedJobsByHand(t *testing.T) {
 		"glass-bag-soak": {"outer glass": 180 + 200 + 90},
 	}
 	area := 1.4
-	for _, tpl := range Templates() {
+	for _, tpl := range Templates(nil) {
 		coats := 0
 		for i, s := range tpl.Steps {
 			if s.Do != "coat" {

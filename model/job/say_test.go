@@ -19,7 +19,7 @@ func TestOrdersSpeakTheCatalogue(t *testing.T) {
 	soon, late := now.Add(40*time.Minute), now.Add(3*time.Hour)
 	kpa := 60.0
 	lang := words.Pseudo()
-	for _, tpl := range Templates() {
+	for _, tpl := range Templates(nil) {
 		s := &Schedule{ID: "lid", Steps: slices.Clone(tpl.Steps)}
 		s.Steps = append(s.Steps, Step{ID: "bag", Do: "cover", Cover: "vacuum bag", BagKPa: &kpa}, Step{ID: "wait", Do: "wait"}, Step{ID: "flip", Do: "flip", To: "B"},
 			Step{ID: "lay", Do: "coat", Coat: coat.WetOut, Cloth: "glass 200 twill"})

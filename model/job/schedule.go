@@ -15,6 +15,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/tomlfile"
+	"curewright/model/words"
 )
 
 // Schedule is a job, written once: the ordered steps of a piece. It is what is
@@ -101,8 +102,8 @@ func CheckSchedule(w *coat.Work, s Schedule) []Fault {
 // Template is a shipped job: its steps name sides, not panels.
 type Template struct {
 	ID    string   `json:"id" toml:"-"`
-	Name  string   `json:"name" toml:"name"`
-	Say   string   `json:"say" toml:"say"`
+	Name  string   `json:"name" toml:"-"`
+	Say   string   `json:"say" toml:"-"`
 	Sides []string `json:"sides" toml:"sides"`
 	Steps []Step   `json:"steps" toml:"step"`
 }
@@ -110,8 +111,9 @@ type Template struct {
 //go:embed templates/*.toml
 var templateFiles embed.FS
 
-// Templates are the shipped jobs, in the order in which they are offered.
-func Templates() []Template {
+// Templates are the shipped jobs, in the order in which they are offered, with
+// their names and notes in the catalogue's language; nil is English.
+func Templates(c *words.Catalogue) []Template {
 	var out []Template
 	for _, id := range []string{"foam-aramid-glass", "glass-skin", "other-side", "joints", "glass-bag-soak"} {
 		b, err := templateFiles.ReadFile(path.Join("templates", id+".toml"))
@@ -121,6 +123,13 @@ func Templates() []Template {
 		t := Template{ID: id}
 		if _, faults := tomlfile.Decode(b, &t); faults.Err() != nil {
 			panic(faults)
+		}
+		code := "template." + id
+		t.Name, t.Say = c.Text(code+".name"), c.Text(code+".say")
+		for i := range t.Steps {
+			if note := code + ".note." + t.Steps[i].ID; c.Has(note) {
+				t.Steps[i].Note = c.Text(note)
+			}
 		}
 		out = append(out, t)
 	}

@@ -26,7 +26,7 @@ func lid() (*coat.Work, Schedule) {
 		Resins: map[string]cure.Resin{"medium": r},
 	}
 	s := Schedule{ID: "lid", Name: "Locker lid", Piece: "lid", Resin: "medium", At: day("09:00"),
-		Steps: On(Templates()[0].Steps, map[string]string{"outer": "lid-outer", "inner": "lid-inner"})}
+		Steps: On(Templates(nil)[0].Steps, map[string]string{"outer": "lid-outer", "inner": "lid-inner"})}
 	return w, s
 }
 
@@ -125,7 +125,7 @@ func (d *desk) status() string {
 
 // The shipped jobs must pass our own checks, whatever panels they are put on.
 func TestTemplates(t *testing.T) {
-	for _, tpl := range Templates() {
+	for _, tpl := range Templates(nil) {
 		r, _ := cure.Generic(cure.Medium)
 		w := &coat.Work{Resins: map[string]cure.Resin{"medium": r}}
 		names := map[string]string{}

@@ -38,7 +38,7 @@ func TestShippedJobsAreNotStarved(t *testing.T) {
 		air[i] = 20
 	}
 	area := 1.4
-	for _, tpl := range job.Templates() {
+	for _, tpl := range job.Templates(nil) {
 		j := plan.Job{Start: start, Loc: time.UTC, Resins: map[string]cure.Resin{"medium": medium}, Finger: &plan.Finger{},
 			Learned:  map[string]plan.Kappa{"medium": {}},
 			Forecast: plan.Forecast{Start: start, Step: 15 * time.Minute, Air: [][]float64{air}}}

@@ -388,7 +388,7 @@ func (q *Query) variants(g geometry) (nominal variant, careful []variant, doubt 
 	if len(sheet) > 0 {
 		// Each reading meets the sheet's own cup again, so what is left of the
 		// doubt there is the sheet's and the batch's.
-		doubt = "one in ten over the sheet's pot life, the batch, and what changes away from the sheet's cup"
+		doubt = q.text("why.doubt_sheet", nil)
 		s[3] = math.Hypot(sheetSD(sheet), sdBatch)
 	}
 	moved := func(z [4]float64) variant {

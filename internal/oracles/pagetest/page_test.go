@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"maps"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -18,7 +19,10 @@ import (
 	"testing"
 	"time"
 
+	"curewright/internal/daemon"
 	"curewright/internal/daemon/daemontest"
+	"curewright/internal/testkit"
+	"curewright/model/words"
 
 	"github.com/chromedp/chromedp"
 )
@@ -279,10 +283,9 @@ var pages = []struct{ hash, ready string }{
 
 // visit opens each page at each size and hands it to check; pages follow each
 // other without a reload, as a person walks through them.
-func visit(t *testing.T, query string, check func(t *testing.T, ctx context.Context)) {
+func visit(t *testing.T, s *shed, query string, check func(t *testing.T, ctx context.Context)) {
 	t.Helper()
 	b := browser(t)
-	s := day(t)
 	for _, z := range sizes {
 		ctx, bad := tab(t, b, z.width, z.height, z.dark)
 		open(t, ctx, s.url+"/"+query)
@@ -314,7 +317,7 @@ func TestPages(t *testing.T) {
 		}
 		t.Logf("axe-core is not installed, only the ruler is used: %v", err)
 	}
-	visit(t, "", func(t *testing.T, ctx context.Context) {
+	visit(t, day(t), "", func(t *testing.T, ctx context.Context) {
 		glove(t, ctx)
 		if src == nil {
 			return
@@ -365,29 +368,83 @@ func glove(t *testing.T, ctx context.Context) {
 	}
 }
 
-// TestLanguage: in the pseudo-language every text of the page's own stands in
-// brackets. What is bare was not taken from the catalogue, or is the board's or
-// a person's word and marked so.
+// What the pseudo-language puts in brackets, the page's own in plain letters, the
+// board's in wide ones; and what may stand outside.
+var (
+	brackets    = regexp.MustCompile(`⟦[^⟦⟧]*⟧`)
+	ownBrackets = regexp.MustCompile(`⟦[ -~\x{a0}-\x{2fff}]*⟧`)
+	letters     = regexp.MustCompile(`\p{L}`)
+	units       = regexp.MustCompile(`°[CF]|\bk?g\b|m²|\bCO₂`)
+)
+
+// TestLanguage: in the pseudo-language, page and board, every text of the page's own
+// and every name of a thing that acts stands in brackets, and what the board says
+// in brackets and wide letters. What is bare was taken from no catalogue. Names and
+// ids are the values of the API's fields for them; numbers with their units are no
+// words.
 func TestLanguage(t *testing.T) {
-	visit(t, "?lang=pseudo", func(t *testing.T, ctx context.Context) {
-		for _, m := range js[[]string](t, ctx, `(() => {
-			const out = [], bare = (x) => {
-				let deep = 0, rest = '';
-				for (const c of x) { if (c === '\u27e6') deep++; else if (c === '\u27e7') deep--; else if (!deep) rest += c; }
-				return rest.replace(/°[CF]|\bk?g\b|m²|\bCO₂/g, '');
-			};
-			const letters = /\p{L}/u;
-			const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-			for (let n; (n = walk.nextNode());) {
-				if (n.parentElement.closest('[translate=no], script, style, noscript')) continue;
-				if (letters.test(bare(n.data))) out.push('text: ' + n.data);
-			}
-			for (const e of document.querySelectorAll('[placeholder], [title]')) for (const a of ['placeholder', 'title']) if (e.hasAttribute(a) && letters.test(bare(e.getAttribute(a)))) out.push(a + ': ' + e.getAttribute(a));
+	pseudo := testkit.Pseudo(t)
+	s := dayIn(t, func(o *daemontest.Options) {
+		o.Change = func(c *daemon.Config) { c.Shop.Language = pseudo }
+		o.Before = daemontest.Tent(t)
+	})
+	names := s.names()
+	visit(t, s, "?lang=pseudo", func(t *testing.T, ctx context.Context) {
+		for _, x := range js[[]string](t, ctx, `(() => {
+			const out = [], walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+			for (let n; (n = walk.nextNode());) if (!n.parentElement.closest('[translate=no], script, style, noscript')) out.push(n.data);
+			for (const a of ['placeholder', 'title', 'alt', 'aria-label', 'aria-description', 'aria-roledescription', 'aria-valuetext'])
+				for (const e of document.querySelectorAll('[' + a + ']')) out.push(e.getAttribute(a));
 			return out;
 		})()`) {
-			t.Error(m)
+			own := brackets.ReplaceAllString(x, "")
+			for own != x { // from the inmost brackets out
+				x, own = own, brackets.ReplaceAllString(own, "")
+			}
+			for _, n := range names {
+				own = strings.ReplaceAll(own, n, "")
+			}
+			if letters.MatchString(units.ReplaceAllString(own, "")) {
+				t.Errorf("the page says %q", own)
+			}
+		}
+		for _, said := range js[[]string](t, ctx, `[...document.querySelectorAll('[translate=no]')].filter((e) => !e.parentElement.closest('[translate=no]')).map((e) => e.textContent)`) {
+			if bare := words.Bare(ownBrackets.ReplaceAllString(said, ""), names...); len(bare) > 0 {
+				t.Errorf("the board says %q in %q", bare, said)
+			}
 		}
 	})
+}
+
+// names are the values of every field of the API that holds a name or an id, the
+// longest first.
+func (s *shed) names() []string {
+	fields := []string{"id", "name", "piece", "panel", "probe", "air", "resin", "lot", "by", "cloth", "who", "step", "shop_name", "driver", "bus", "via", "currency"}
+	seen := map[string]bool{}
+	var walk func(v any)
+	walk = func(v any) {
+		switch v := v.(type) {
+		case []any:
+			for _, x := range v {
+				walk(x)
+			}
+		case map[string]any:
+			for k, x := range v {
+				if text, ok := x.(string); ok && text != "" && slices.Contains(fields, k) {
+					seen[text] = true
+				}
+				walk(x)
+			}
+		}
+	}
+	for _, path := range []string{"panels", "pieces", "coats", "batches", "probes", "resins", "stock", "jobs", "jobs/lid-c", "settings", "entries", "tokens"} {
+		var v any
+		if err := json.Unmarshal(s.Do("GET", "/api/v1/"+path, nil, 200), &v); err != nil {
+			s.T.Fatal(path, err)
+		}
+		walk(v)
+	}
+	return slices.SortedFunc(maps.Keys(seen), func(a, b string) int { return len(b) - len(a) })
 }
 
 // TestZones asks the page's one formatter for the clock in zones with half and

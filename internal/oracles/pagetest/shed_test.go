@@ -49,9 +49,16 @@ func put(t *testing.T, s *shed, path string, body any) { s.Do("PUT", path, body,
 
 // day is a shed in the middle of its day: two lids with a coat each, a cup, a
 // third lid whose job waits for its first step.
-func day(t *testing.T) *shed {
+func day(t *testing.T) *shed { return dayIn(t, nil) }
+
+// dayIn is day with a change of what the daemon starts from.
+func dayIn(t *testing.T, change func(*daemontest.Options)) *shed {
 	t.Helper()
-	s := newShed(t, daemontest.Options{Zone: time.FixedZone("BST", 3600)})
+	o := daemontest.Options{Zone: time.FixedZone("BST", 3600)}
+	if change != nil {
+		change(&o)
+	}
+	s := newShed(t, o)
 	put(t, s, "/api/v1/settings", map[string]any{"shop_name": "Boathouse shed", "sleep_from": "22:30", "sleep_to": "06:30"})
 	s.Post("/api/v1/panels", map[string]any{"id": "lid-a", "piece": "lid-a", "name": "Lid A, outer", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam", "area_m2": 1.4})
 	s.Post("/api/v1/panels", map[string]any{"id": "lid-b", "piece": "lid-b", "name": "Lid B, outer", "probe": shopsim.Panel2, "air": shopsim.ShedAir, "core": "foam", "area_m2": 1.4})
