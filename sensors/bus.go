@@ -46,6 +46,9 @@ func TransactTwice(ctx context.Context, bus Transactor, addr uint16, w, r []byte
 	return fmt.Errorf("%w: no two answers agree, last % x and % x", ErrChecksum, was, r)
 }
 
+// HeldHint is what to do where a bus is held.
+const HeldHint = "a chip, a wire or a missing pull-up resistor holds the bus: unplug what is on it one by one"
+
 // BusError classes the error of a bus. Bus libraries hand on the kernel's
 // words rather than its error number, so the text is looked at too: ENXIO and
 // EREMOTEIO are what i2c adapters give for an address that nobody acknowledged
@@ -67,7 +70,7 @@ func BusError(err error) error {
 	case is(syscall.ENXIO), is(syscall.EREMOTEIO), is(syscall.ENODEV):
 		return fmt.Errorf("%w: %w", ErrAbsent, err)
 	case is(syscall.ETIMEDOUT):
-		return fmt.Errorf("%w: %w", ErrTimeout, err)
+		return WithHint(fmt.Errorf("%w: %w", ErrTimeout, err), HeldHint)
 	}
 	return fmt.Errorf("%w: %w", ErrBus, err)
 }

@@ -161,6 +161,9 @@ func TestBusError(t *testing.T) {
 		{nil, nil, ""},
 	} {
 		got := BusError(tt.err)
+		if Hint(got) != "" != (tt.word == "timeout") {
+			t.Errorf("BusError(%v): hint %q", tt.err, Hint(got))
+		}
 		if !errors.Is(got, tt.want) || Reason(got) != tt.word {
 			t.Errorf("BusError(%v) = %v (%s), want %v", tt.err, got, Reason(got), tt.want)
 		}

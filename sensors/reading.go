@@ -143,6 +143,32 @@ type ReadError struct {
 func (e *ReadError) Error() string { return fmt.Sprintf("probe %s: %s: %v", e.Probe, e.Op, e.Err) }
 func (e *ReadError) Unwrap() error { return e.Err }
 
+// hinted is an error with what to do about it.
+type hinted struct {
+	error
+	hint string
+}
+
+func (h hinted) Unwrap() error { return h.error }
+
+// WithHint adds to an error what a person can do about it, which is no part of
+// its text.
+func WithHint(err error, hint string) error { return hinted{err, hint} }
+
+// Hint returns what a person can do about an error, as its cause or the driver
+// said it; "" where neither did.
+func Hint(err error) string {
+	var h hinted
+	if errors.As(err, &h) {
+		return h.hint
+	}
+	var re *ReadError
+	if errors.As(err, &re) {
+		return re.Hint
+	}
+	return ""
+}
+
 // Reason returns the one-word reason of an error for metrics, pages and
 // alerts: absent, wrong_device, checksum, power_on, range, jump, stuck,
 // timeout, stale, bus, doubted, empty, other; for a push also not_accepted, too_many,

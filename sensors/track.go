@@ -3,7 +3,6 @@
 package sensors
 
 import (
-	"errors"
 	"maps"
 	"sync"
 	"time"
@@ -91,12 +90,7 @@ func (t *track) failed(err error) {
 func (t *track) fail(err error) {
 	t.h.Err, t.h.Reason, t.h.ErrAt = err.Error(), Reason(err), t.clock()
 	t.h.Errors[t.h.Reason]++
-	t.h.Hint = ""
-	var re *ReadError
-	if errors.As(err, &re) {
-		t.h.Hint = re.Hint
-	}
-	if t.h.Hint == "" {
+	if t.h.Hint = Hint(err); t.h.Hint == "" {
 		t.h.Hint = hints[t.h.Reason]
 	}
 	if implausible[t.h.Reason] {

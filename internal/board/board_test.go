@@ -10,20 +10,27 @@ import (
 	"testing"
 	"time"
 
+	"curewright/dashboards/client"
 	"curewright/dashboards/web"
 )
 
 // whole tells whether all scenes are to run (make board), not the short form.
 func whole() bool { return cuts() > shortCuts }
 
-// sabre boots the i.MX6 board: on bus 2 two TMP105, and a clock chip where a
-// thermometer could be. What listens on its port 8374 is at url.
+// sabre boots the i.MX6 board with the wires of the scenes.
 func sabre(t *testing.T, files map[string]string, args ...string) (g *guest, url string) {
 	t.Helper()
 	p := fetch(t)
-	hostfwd, url := forward(t)
 	mods := p.modules(t, "fec", "i2c-imx", "i2c-dev", "imx2_wdt", "gpio-mxc", "w1_therm", "lm75", "regmap-i2c")
 	mods = append(mods, filepath.Join(p.dir, "w1sim/w1sim.ko"))
+	return imx(t, p, p.initramfs(t, mods, files), "", args...)
+}
+
+// imx boots the i.MX6 board: on bus 2 two TMP105, and a clock chip where a
+// thermometer could be. What listens on its port 8374 is at url.
+func imx(t *testing.T, p parts, initrd, kernel string, args ...string) (g *guest, url string) {
+	t.Helper()
+	hostfwd, url := forward(t)
 	boards, err := filepath.Glob(filepath.Join(p.dir, "armhf/usr/lib/linux-image-*/imx6q-sabrelite.dtb"))
 	if err != nil || len(boards) != 1 {
 		t.Fatalf("device tree: %v %v", boards, err)
@@ -32,8 +39,8 @@ func sabre(t *testing.T, files map[string]string, args ...string) (g *guest, url
 		// Its secure world is not in what QEMU 7.2 saves of a board.
 		"-global", "cortex-a9-arm-cpu.has_el3=off", "-smp", "1", "-m", "512",
 		"-kernel", filepath.Join(p.dir, "armhf/boot/vmlinuz-"+p.release), "-dtb", boards[0],
-		"-initrd", p.initramfs(t, mods, files),
-		"-append", "console=ttymxc1,115200 rdinit=/init quiet loglevel=1 panic=0",
+		"-initrd", initrd,
+		"-append", "console=ttymxc1,115200 rdinit=/init quiet loglevel=1 panic=0 " + kernel,
 		"-nic", "user,model=imx.enet,restrict=on," + hostfwd,
 		"-device", "tmp105,id=panel,bus=i2c-bus.2,address=0x48",
 		"-device", "tmp105,id=air,bus=i2c-bus.2,address=0x49",
@@ -181,56 +188,18 @@ func running(t *testing.T, g *guest, url string) {
 	g.must("ip addr add 10.0.2.15/24 dev eth0; ip link set eth0 up")
 	g.must("%s", start)
 	c := paired(t, g, url, "record")
-	var last map[string]web.ProbeView
-	until := func(what string, ok func(p map[string]web.ProbeView) bool) {
-		t.Helper()
-		for end := time.Now().Add(slack); ; time.Sleep(100 * time.Millisecond) {
-			ps, err := c.Probes(t.Context())
-			if err == nil {
-				last = map[string]web.ProbeView{}
-				for _, p := range ps {
-					last[p.Probe] = p
-				}
-				if ok(last) {
-					t.Logf("%s: seen", what)
-					return
-				}
-			}
-			if time.Now().After(end) {
-				for id, p := range last {
-					t.Logf("%s: %s %+v %s %s", id, p.State, p.Now, p.Err, p.Hint)
-				}
-				t.Fatalf("%s: not seen: %v", what, err)
-			}
-		}
-	}
-	is := func(p web.ProbeView, c float64) bool {
-		if p.Now == nil {
-			return false
-		}
-		x, ok := p.Now.TempC.Get()
-		return ok && math.Abs(x-c) <= 1./16 && p.Err == ""
-	}
-	well := func(i0, i1, w0, w1 float64) func(p map[string]web.ProbeView) bool {
-		return func(p map[string]web.ProbeView) bool {
-			return is(p["i0"], i0) && is(p["i1"], i1) && is(p["w0"], w0) && is(p["w1"], w1)
-		}
-	}
-	fails := func(say, hint string, probes ...string) func(p map[string]web.ProbeView) bool {
-		return func(p map[string]web.ProbeView) bool {
-			for _, id := range probes {
-				if p[id].Err == "" || !strings.Contains(p[id].Err, say) || !strings.Contains(p[id].Hint, hint) {
-					return false
-				}
-			}
-			return true
+	l := &looker{t: t, c: c}
+	until := l.until
+	well := func(i0, i1, w0, w1 float64) func(p probes) bool {
+		return func(p probes) bool {
+			return reads(p["i0"], i0) && reads(p["i1"], i1) && reads(p["w0"], w0) && reads(p["w1"], w1)
 		}
 	}
 	until("two on each bus", well(23.75, -7.0625, 21.5625, -3.25))
 	until("another chip's address", fails("", "", "other"))
-	t.Logf("a clock chip where a TMP102 is named: %s; %s", last["other"].Err, last["other"].Hint)
-	if last["other"].Last != nil {
-		t.Errorf("a clock chip's registers are %+v", last["other"].Last)
+	t.Logf("a clock chip where a TMP102 is named: %s; %s", l.last["other"].Err, l.last["other"].Hint)
+	if l.last["other"].Last != nil {
+		t.Errorf("a clock chip's registers are %+v", l.last["other"].Last)
 	}
 	g.celsius("panel", 31.5)
 	wire(g, "t1", 12125)
@@ -248,9 +217,9 @@ func running(t *testing.T, g *guest, url string) {
 	} {
 		wire(g, "fault", s.fault)
 		until(s.what, fails(s.say, s.hint, "w0", "w1"))
-		t.Logf("%s: %s; %s", s.what, last["w0"].Err, last["w0"].Hint)
-		if !is(last["i0"], 31.5) || last["w0"].Last != nil && math.Abs(value(last["w0"].Last)-21.5625) > 1./16 {
-			t.Errorf("%s: %+v", s.what, last)
+		t.Logf("%s: %s; %s", s.what, l.last["w0"].Err, l.last["w0"].Hint)
+		if !reads(l.last["i0"], 31.5) || l.last["w0"].Last != nil && math.Abs(value(l.last["w0"].Last)-21.5625) > 1./16 {
+			t.Errorf("%s: %+v", s.what, l.last)
 		}
 		wire(g, "fault", 0)
 		until(s.what+", and well again", well(31.5, -7.0625, 21.5625, 12.125))
@@ -267,6 +236,58 @@ func running(t *testing.T, g *guest, url string) {
 		if n := strings.Count(out, "0x4a"); n == 0 || n > 3 {
 			t.Errorf("doctor names the clock chip's place %d times", n)
 		}
+	}
+}
+
+// probes are what the daemon says of its probes, by id.
+type probes map[string]web.ProbeView
+
+// looker looks at a daemon's probes.
+type looker struct {
+	t    *testing.T
+	c    *client.Client
+	last probes
+}
+
+// until waits for something to be seen.
+func (l *looker) until(what string, ok func(p probes) bool) {
+	l.t.Helper()
+	for end := time.Now().Add(slack); ; time.Sleep(100 * time.Millisecond) {
+		ps, err := l.c.Probes(l.t.Context())
+		if err == nil {
+			l.last = probes{}
+			for _, p := range ps {
+				l.last[p.Probe] = p
+			}
+			if ok(l.last) {
+				l.t.Logf("%s: seen", what)
+				return
+			}
+		}
+		if time.Now().After(end) {
+			for id, p := range l.last {
+				l.t.Logf("%s: %s %+v %s %s", id, p.State, p.Now, p.Err, p.Hint)
+			}
+			l.t.Fatalf("%s: not seen: %v", what, err)
+		}
+	}
+}
+
+// reads tells whether a probe is well and in so many °C.
+func reads(p web.ProbeView, c float64) bool {
+	return p.Now != nil && math.Abs(value(p.Now)-c) <= 1./16 && p.Err == ""
+}
+
+// fails tells whether probes have an error that says something, with something
+// that a person can do.
+func fails(say, hint string, ids ...string) func(p probes) bool {
+	return func(p probes) bool {
+		for _, id := range ids {
+			if p[id].Err == "" || !strings.Contains(p[id].Err, say) || !strings.Contains(p[id].Hint, hint) {
+				return false
+			}
+		}
+		return true
 	}
 }
 

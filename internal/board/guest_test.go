@@ -152,7 +152,7 @@ func (p parts) initramfs(tb testing.TB, modules []string, files map[string]strin
 		entry(d, 0o040755, nil)
 	}
 	file("bin/busybox", filepath.Join(p.dir, "armhf/bin/busybox"), 0o755)
-	for _, a := range strings.Fields("sh mount umount cat echo ls sleep insmod dmesg ip date grep head tail kill sync mkdir mkfifo wc rm sed touch timeout hwclock ps pidof stty true uname seq basename readlink reboot") {
+	for _, a := range strings.Fields("sh mount umount cat echo ls sleep insmod dmesg ip date grep head tail kill sync mkdir mkfifo wc rm sed touch timeout hwclock ps pidof stty true uname seq basename readlink reboot cp ln switch_root") {
 		entry("bin/"+a, 0o120777, []byte("busybox"))
 	}
 	file("bin/curewright", p.program, 0o755)

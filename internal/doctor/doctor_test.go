@@ -70,7 +70,7 @@ func well(t *testing.T) *doctor {
 		"etc/systemd/system/curewright.service":                         "",
 		"etc/systemd/system/multi-user.target.wants/curewright.service": "",
 		"etc/passwd":                       "root:x:0:0::/root:/bin/sh\ncurewright:x:990:990::/var/lib/curewright:/usr/sbin/nologin\n",
-		"etc/group":                        fmt.Sprintf("root:x:0:\ni2c:x:%d:curewright\ngpio:x:%d:curewright\n", os.Getgid(), os.Getgid()),
+		"etc/group":                        fmt.Sprintf("root:x:0:\ni2c:x:%d:curewright\ngpio:x:%d:curewright\ncurewright:x:%[1]d:\n", os.Getgid(), os.Getgid()),
 		"dev/i2c-1":                        "",
 		"dev/gpiochip0":                    "",
 		"sys/class/i2c-adapter/i2c-1/name": "bcm2835 (i2c@7e804000)\n",
@@ -139,7 +139,28 @@ func TestDoctorFinds(t *testing.T) {
 				t.Fatal(err)
 			}
 			testkit.Write(t, d.path("proc/device-tree/model"), "Some Board\x00")
+			remove(d, "sys/class/i2c-adapter")
 		}, "I2C", markWrong, "is not known here", "maker"},
+		// A board whose device tree has I2C on: Linux drives it, and nobody loads
+		// the module behind /dev.
+		"another kind of board, no module": {func(d *doctor) {
+			otherBoard(t, d)
+			remove(d, modulesFile)
+		}, "I2C", markWrong, "on (i2c-1), but nothing loads i2c-dev", "--fix"},
+		"another kind of board, not restarted": {func(d *doctor) { otherBoard(t, d) }, "I2C", markWrong, "on (i2c-1), but i2c-dev is not loaded", "restart"},
+		"another kind of board, no 1-wire": {func(d *doctor) {
+			otherBoard(t, d)
+			remove(d, "sys/bus/w1")
+		}, "1-wire", markNote, "off", "maker"},
+		"another kind of board, 1-wire wanted": {func(d *doctor) {
+			otherBoard(t, d)
+			remove(d, "sys/bus/w1")
+			d.cfg.Probe = []sensors.ConfigSection{{ID: "lid", Driver: "ds18b20", Bus: "w1:28-0316a2795d1f"}}
+		}, "1-wire", markWrong, "off", "maker"},
+		"watchdog of root": {func(d *doctor) {
+			testkit.Write(t, d.path("dev/watchdog"), "")
+			_ = os.Chmod(d.path("dev/watchdog"), 0o600)
+		}, "permissions", markWrong, "/dev/watchdog is not open to the group curewright", "udevadm trigger"},
 		"a PC":           {func(d *doctor) { remove(d, "boot", "dev", "sys") }, "1-wire", markNote, "no single-board computer", ""},
 		"no thermometer": {func(d *doctor) { remove(d, "sys/bus/w1/devices/28-0316a2795d1f") }, "1-wire", markNote, "no thermometer", "4.7 kΩ"},
 		"1-wire off":     {func(d *doctor) { remove(d, "sys/bus/w1"); testkit.Write(t, d.path("boot/firmware/config.txt"), "") }, "1-wire", markWrong, "not switched on", "--fix"},
@@ -208,6 +229,20 @@ func TestDoctorFinds(t *testing.T) {
 			t.Errorf("no %s %q that says %q and %q in %+v", tt.area, tt.mark, tt.what, tt.mend, fs)
 		})
 	}
+}
+
+// otherBoard makes it a board without the boot file that is known here.
+func otherBoard(t *testing.T, d *doctor) {
+	t.Helper()
+	for _, n := range []string{"boot", "dev/i2c-1"} {
+		if err := os.RemoveAll(d.path(n)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := os.MkdirAll(d.path("proc/device-tree"), 0o755); err != nil {
+		t.Fatal(err)
+	}
+	testkit.Write(t, d.path("proc/device-tree/model"), "Some Board\x00")
 }
 
 func spoilSupply(t *testing.T, d *doctor, throttled string) {

@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"syscall"
 
@@ -158,9 +159,10 @@ func (d *doctor) loadsI2C() bool {
 	return false
 }
 
-// headerBuses are the I2C buses that may be on the header, not a display's.
-func (d *doctor) headerBuses() (names []string) {
-	for _, f := range d.glob("/dev/i2c-*") {
+// headerBuses are the I2C buses that may be on the header, not a display's: by
+// their device files, or by the adapters that Linux drives.
+func (d *doctor) headerBuses(pattern string) (names []string) {
+	for _, f := range d.glob(pattern) {
 		n := filepath.Base(f)
 		if !discover.Private(d.read("/sys/class/i2c-adapter/" + n + "/name")) {
 			names = append(names, n)
@@ -176,10 +178,18 @@ const (
 
 func (d *doctor) i2c() []finding {
 	const area = "I2C"
-	if names := d.headerBuses(); d.here && len(names) > 0 {
+	if names := d.headerBuses("/dev/i2c-*"); d.here && len(names) > 0 {
 		return []finding{{Area: area, Mark: markGood, What: "on: " + strings.Join(names, ", ")}}
 	}
 	boot := d.bootFile()
+	// Linux drives the bus; programs reach it through a module of its own.
+	if names := d.headerBuses("/sys/class/i2c-adapter/i2c-*"); d.here && boot == "" && len(names) > 0 {
+		on := "on (" + strings.Join(names, ", ") + "), but "
+		if !d.loadsI2C() {
+			return []finding{{Area: area, Mark: markWrong, What: on + "nothing loads i2c-dev, by which programs reach it", Mend: mendFix, fix: d.fixModules}}
+		}
+		return []finding{{Area: area, Mark: markWrong, What: on + "i2c-dev is not loaded", Mend: "restart the board; if it is still so, sudo modprobe i2c-dev says why"}}
+	}
 	switch {
 	case boot == "" && !d.isBoard():
 		return []finding{{Area: area, Mark: markNote, What: "none: this is no single-board computer with a header",
@@ -212,7 +222,12 @@ func (d *doctor) oneWire() []finding {
 	case boot == "" && !d.isBoard():
 		return []finding{{Area: area, Mark: markNote, What: "none: this is no single-board computer with a header"}}
 	case boot == "":
-		return []finding{{Area: area, Mark: markWrong, What: "off, and how this board switches it on is not known here", Mend: mendMaker}}
+		// It may be off because nobody wants it.
+		mark := markNote
+		if slices.ContainsFunc(d.cfg.Probe, func(p sensors.ConfigSection) bool { return strings.HasPrefix(p.Bus, discover.W1Bus+":") }) {
+			mark = markWrong
+		}
+		return []finding{{Area: area, Mark: mark, What: "off, and how this board switches it on is not known here", Mend: mendMaker}}
 	case !readBoot(d.read(boot)).oneWire:
 		return []finding{{Area: area, Mark: markWrong, What: "not switched on in " + boot, Mend: mendFix, fix: d.fixBoot}}
 	case !d.here:
@@ -299,7 +314,7 @@ func (d *doctor) permissions() []finding {
 			}
 		}
 	}
-	for _, dev := range []struct{ pattern, group string }{{"/dev/i2c-*", "i2c"}, {"/dev/gpiochip*", "gpio"}} {
+	for _, dev := range []struct{ pattern, group string }{{"/dev/i2c-*", "i2c"}, {"/dev/gpiochip*", "gpio"}, {"/dev/watchdog*", packaging.User}} {
 		for _, f := range d.glob(dev.pattern) {
 			fi, err := os.Stat(f)
 			if err != nil {

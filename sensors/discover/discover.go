@@ -152,6 +152,9 @@ func periphI2C() ([]Ref, error) {
 		name := r.Name
 		if r.Number >= 0 {
 			name = fmt.Sprintf("i2c-%d", r.Number)
+			if _, err := os.Stat("/dev/" + name); errors.Is(err, fs.ErrNotExist) {
+				continue // its adapter was pulled since periph listed it
+			}
 		}
 		add(name, r.Open)
 	}
@@ -242,7 +245,7 @@ func (h *Host) Discover(ctx context.Context) Report {
 	for _, r := range append(refs, behind...) {
 		b := Bus{Name: r.Name, Detail: r.Detail}
 		if h.isHung(r.Name) {
-			b.Err, b.Hint = errHangs, hangHint
+			b.Err, b.Hint = errHangs, sensors.HeldHint
 		} else if Private(r.Detail) {
 			b.Err = errPrivate
 			b.Hint = "name the probe in the configuration to use this bus all the same"
@@ -256,7 +259,7 @@ func (h *Host) Discover(ctx context.Context) Report {
 				_ = bus.Close()
 			}
 			if err != nil {
-				b.Hint = hangHint
+				b.Hint = sensors.HeldHint
 			}
 		}
 		rep.Buses = append(rep.Buses, b)
@@ -285,7 +288,7 @@ func (h *Host) discoverKernel(ctx context.Context, rep *Report) {
 		if f.Err = errHangs; !h.isHung(place) {
 			f.Reading, f.Err = h.inTime(ctx, place, p, p.Read)
 		}
-		f.Hint = hint(f.Err)
+		f.Hint = sensors.Hint(f.Err)
 		rep.Found = append(rep.Found, f)
 	}
 }
@@ -296,8 +299,6 @@ var (
 	errPrivate = errors.New("left alone: it serves the board itself")
 	errHangs   = fmt.Errorf("%w: the bus hangs", sensors.ErrTimeout)
 )
-
-const hangHint = "a chip, a wire or a missing pull-up resistor holds the bus: unplug what is on it one by one"
 
 func openError(err error) (hint string, _ error) {
 	if errors.Is(err, fs.ErrPermission) || strings.Contains(err.Error(), "permission denied") {
@@ -395,14 +396,14 @@ func (h *Host) ask(ctx context.Context, name, place string, bus i2c.Bus, addr ui
 			if errors.Is(f.Err, errHangs) {
 				return f, true, f.Err
 			}
-			f.Hint = hint(f.Err)
+			f.Hint = sensors.Hint(f.Err)
 			return f, true, nil
 		case errors.Is(err, sensors.ErrWrongDevice) && slices.ContainsFunc(chips[i+1:], func(n Chip) bool { return n.Like == c.Driver }):
 			continue
 		default:
 			// Something answers and does not fit: no further question, since
 			// what is harmless to one chip is a command to another.
-			f.Err, f.Hint = err, hint(err)
+			f.Err, f.Hint = err, sensors.Hint(err)
 			if !errors.Is(err, sensors.ErrTimeout) && !errors.Is(err, sensors.ErrBus) {
 				f.Err = fmt.Errorf("%w: not a %s: %w", sensors.ErrWrongDevice, c.Driver, err)
 			}
@@ -410,14 +411,6 @@ func (h *Host) ask(ctx context.Context, name, place string, bus i2c.Bus, addr ui
 		}
 	}
 	return f, false, nil
-}
-
-func hint(err error) string {
-	var re *sensors.ReadError
-	if errors.As(err, &re) {
-		return re.Hint
-	}
-	return ""
 }
 
 // inTime runs f with a deadline and gives it up, left hanging, if it does not
@@ -470,7 +463,7 @@ func (h *Host) discoverWire(ctx context.Context, rep *Report) {
 			if f.Err = errHangs; !h.isHung(f.Bus) {
 				f.Reading, f.Err = h.inTime(ctx, f.Bus, p, p.Read)
 			}
-			f.Hint = hint(f.Err)
+			f.Hint = sensors.Hint(f.Err)
 			rep.Found = append(rep.Found, f)
 		}
 		if len(ids) > 0 {
@@ -482,7 +475,7 @@ func (h *Host) discoverWire(ctx context.Context, rep *Report) {
 		for _, r := range refs {
 			b := Bus{Name: r.Name}
 			if h.isHung(r.Name) {
-				b.Err, b.Hint = errHangs, hangHint
+				b.Err, b.Hint = errHangs, sensors.HeldHint
 				rep.Buses = append(rep.Buses, b)
 				continue
 			}
@@ -506,7 +499,7 @@ func (h *Host) discoverWire(ctx context.Context, rep *Report) {
 					f.Driver = h.Drivers.Thermometer
 					p := h.Drivers.OneWire(f.Bus, bus, a)
 					f.Reading, f.Err = h.inTime(ctx, r.Name, p, p.Read)
-					f.Hint = hint(f.Err)
+					f.Hint = sensors.Hint(f.Err)
 				}
 				rep.Found = append(rep.Found, f)
 			}
@@ -783,8 +776,45 @@ func (h *Host) lazyI2C(bus string) *lazyI2C {
 				return r.Open, err
 			}
 		}
+		if err == nil {
+			err = h.noBus(name, refs)
+		}
 		return nil, err
 	}}}
+}
+
+// noBus says what to do where a bus is missing: the adapter may be unplugged, or
+// have another number since it was plugged in, or its hub came up, again. That
+// one is not taken by itself: it may be another adapter.
+func (h *Host) noBus(name string, refs []Ref) error {
+	var free []string
+	for _, r := range refs {
+		if Private(r.Detail) || h.named(r.Name) {
+			continue
+		}
+		free = append(free, fmt.Sprintf("%s (%s)", r.Name, r.Detail))
+	}
+	hint := "check the plug of its adapter, or whether the bus is switched on"
+	switch len(free) {
+	case 0:
+	case 1:
+		hint = free[0] + " is there: if that is its adapter, write this bus; else " + hint
+	default:
+		hint = strings.Join(free, ", ") + " are there: if one is its adapter, write that bus; else " + hint
+	}
+	return sensors.WithHint(fmt.Errorf("%w: there is no bus %s", sensors.ErrAbsent, name), hint)
+}
+
+// named tells whether a place on the bus was given out.
+func (h *Host) named(bus string) bool {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for p := range h.open {
+		if b, _, _ := cutLast(p, ":"); b == bus {
+			return true
+		}
+	}
+	return false
 }
 
 func (l *lazyI2C) Tx(addr uint16, w, r []byte) error {

@@ -501,6 +501,35 @@ func TestAdapterComesBack(t *testing.T) {
 	})
 }
 
+// An adapter at a hub that came up in another order has another number: which
+// is said, with those that could be it. Linux of its own takes none of them.
+func TestAdapterElsewhere(t *testing.T) {
+	open := func() (i2c.BusCloser, error) { return chipsim.NewBus("x"), nil }
+	h := board(chipsim.NewW1Tree())
+	h.I2C = func() ([]discover.Ref, error) {
+		return []discover.Ref{{Name: "i2c-0", Detail: "DesignWare HDMI", Open: open},
+			{Name: "i2c-3", Detail: "header", Open: open}, {Name: "i2c-10", Detail: "adapter at a hub", Open: open}}, nil
+	}
+	if _, err := h.Open("other", "sht4x", "i2c-3:0x44"); err != nil {
+		t.Fatal(err)
+	}
+	p, err := h.Open("air", "sht4x", "i2c-9:0x44")
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := p.Read(t.Context())
+	if !errors.Is(err, sensors.ErrAbsent) || !strings.Contains(err.Error(), "there is no bus i2c-9") || r.Temp.OK() {
+		t.Errorf("%+v, %v", r, err)
+	}
+	if hint := sensors.Hint(err); !strings.Contains(hint, "i2c-10 (adapter at a hub) is there") || strings.Contains(hint, "i2c-3") || strings.Contains(hint, "i2c-0") {
+		t.Errorf("hint %q", hint)
+	}
+	h.I2C = func() ([]discover.Ref, error) { return nil, nil }
+	if _, err = p.Read(t.Context()); !strings.Contains(sensors.Hint(err), "adapter") || strings.Contains(sensors.Hint(err), "is there") {
+		t.Errorf("no bus at all: %q", sensors.Hint(err))
+	}
+}
+
 func ExampleHost_Discover() {
 	bus := chipsim.NewBus("i2c-1")
 	bus.Attach(0x44, chipsim.NewSHT4x(chipsim.Air{C: 17.4, RH: 62}))

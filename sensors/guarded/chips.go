@@ -156,8 +156,8 @@ var bme = &Kind{
 	identify: func(w *wire) error {
 		b, err := w.read(1, 0xd0)
 		if err == nil && b[0] == 0x58 {
-			return w.fail(hinted{wrong(nil, "a BMP280, which has no humidity"),
-				`boards sold as BME280 sometimes carry a BMP280: driver = "bmp280" takes it`})
+			return w.fail(sensors.WithHint(wrong(nil, "a BMP280, which has no humidity"),
+				`boards sold as BME280 sometimes carry a BMP280: driver = "bmp280" takes it`))
 		}
 		if err == nil && b[0] != 0x60 {
 			err = wrong(w, "identity %02x", b[0])
@@ -234,8 +234,8 @@ func ruleBMx(_ *wire, out []byte, n int) rule {
 			case same:
 				return fmt.Errorf("%w: calibration is %02x all over", sensors.ErrBus, b[0])
 			case h && (b[3]|b[5])&0x80 != 0:
-				return hinted{fmt.Errorf("%w: its humidity calibration has a negative word, which is not dealt with", sensors.ErrRange),
-					`have the kernel read it (driver = "kernel"), or get another`}
+				return sensors.WithHint(fmt.Errorf("%w: its humidity calibration has a negative word, which is not dealt with", sensors.ErrRange),
+					`have the kernel read it (driver = "kernel"), or get another`)
 			}
 			return nil
 		}}

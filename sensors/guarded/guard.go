@@ -368,18 +368,5 @@ func (d *Device) own(err error) error {
 }
 
 func failure(name string, err error) error {
-	re := &sensors.ReadError{Probe: name, Op: "read", Err: err}
-	var h hinted
-	if errors.As(err, &h) {
-		re.Hint = h.hint
-	}
-	return re
+	return &sensors.ReadError{Probe: name, Op: "read", Err: err, Hint: sensors.Hint(err)}
 }
-
-// hinted is a fault with what to do.
-type hinted struct {
-	error
-	hint string
-}
-
-func (h hinted) Unwrap() error { return h.error }

@@ -45,6 +45,7 @@ type Device struct {
 	kind    string // hwmon, iio
 	at      string // the device's own name: 1-0048
 	channel string // temp1, temp_object; "" for the first
+	chip    string // what Linux called it at the first reading
 }
 
 var _ sensors.Probe = (*Device)(nil)
@@ -203,7 +204,7 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	if err == nil {
 		return r, nil
 	}
-	re := &sensors.ReadError{Probe: d.name, Op: "read", Err: err}
+	re := &sensors.ReadError{Probe: d.name, Op: "read", Err: err, Hint: sensors.Hint(err)}
 	if errors.Is(err, sensors.ErrAbsent) {
 		re.Hint = "check its plug; Linux shows it under /sys/" + subsystems[d.kind] + " once its driver has found it"
 	}
@@ -218,6 +219,12 @@ func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 	dir, err := d.find()
 	if err != nil {
 		return none, err
+	}
+	label, _ := fs.ReadFile(d.sys, dir+"/name")
+	chip := strings.TrimSpace(string(label))
+	if d.chip != "" && chip != d.chip {
+		return none, sensors.WithHint(fmt.Errorf("%w: %s is there where %s was", sensors.ErrWrongDevice, chip, d.chip),
+			"if you changed the chip, restart the daemon: sudo systemctl restart curewright")
 	}
 	r := sensors.Reading{Probe: d.name}
 	channels := d.temps(dir)
@@ -269,6 +276,7 @@ func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 		return none, fmt.Errorf("%w: it has neither temperature nor humidity", sensors.ErrWrongDevice)
 	}
 	r.At = time.Now()
+	d.chip = chip
 	return r, nil
 }
 

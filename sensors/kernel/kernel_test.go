@@ -157,6 +157,29 @@ func TestPlaces(t *testing.T) {
 	}
 }
 
+// A place whose chip another driver of Linux's has since is not the same probe.
+func TestAnotherChipAtItsPlace(t *testing.T) {
+	s := newSysfs(t)
+	dir := s.add("hwmon", "i2c", "1-0048", map[string]string{"name": "lm75", "temp1_input": "21500"})
+	d, err := New("p", "hwmon:1-0048", os.DirFS(s.root))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.Read(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	name := filepath.Join(dir, "name")
+	s.must(os.WriteFile(name, []byte("adt7475\n"), 0o644))
+	r, err := d.Read(t.Context())
+	if !errors.Is(err, sensors.ErrWrongDevice) || !strings.Contains(err.Error(), "adt7475 is there where lm75 was") || sensors.Hint(err) == "" || r.Temp.OK() {
+		t.Errorf("%+v, %v", r, err)
+	}
+	s.must(os.WriteFile(name, []byte("lm75\n"), 0o644))
+	if _, err := d.Read(t.Context()); err != nil {
+		t.Errorf("back again: %v", err)
+	}
+}
+
 // failing is a tree whose number can't be read.
 type failing struct {
 	fs.FS
