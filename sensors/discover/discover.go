@@ -103,6 +103,7 @@ type Host struct {
 	open  map[string]bool // places given out by Open
 	muxes map[string]*mux
 	hung  map[string]bool // what has not come back from an earlier look
+	first map[string]bool // buses that were there when one was first wanted
 }
 
 // W1Root is where Linux shows 1-wire devices.
@@ -771,6 +772,14 @@ type lazyI2C struct{ lazy[i2c.BusCloser] }
 func (h *Host) lazyI2C(bus string) *lazyI2C {
 	return &lazyI2C{lazy[i2c.BusCloser]{name: bus, find: func(name string) (func() (i2c.BusCloser, error), error) {
 		refs, err := h.i2c()
+		h.mu.Lock()
+		if h.first == nil && err == nil {
+			h.first = map[string]bool{}
+			for _, r := range refs {
+				h.first[r.Name] = true
+			}
+		}
+		h.mu.Unlock()
 		for _, r := range refs {
 			if r.Name == name {
 				return r.Open, err
@@ -783,38 +792,29 @@ func (h *Host) lazyI2C(bus string) *lazyI2C {
 	}}}
 }
 
-// noBus says what to do where a bus is missing: the adapter may be unplugged, or
+// noBus says what to do where a bus is missing: its adapter may be unplugged, or
 // have another number since it was plugged in, or its hub came up, again. That
-// one is not taken by itself: it may be another adapter.
+// one is not taken by itself: it may be another adapter. Where the bus was seen
+// before, only one that was not can be it.
 func (h *Host) noBus(name string, refs []Ref) error {
-	var free []string
-	for _, r := range refs {
-		if Private(r.Detail) || h.named(r.Name) {
-			continue
-		}
-		free = append(free, fmt.Sprintf("%s (%s)", r.Name, r.Detail))
-	}
-	hint := "check the plug of its adapter, or whether the bus is switched on"
-	switch len(free) {
-	case 0:
-	case 1:
-		hint = free[0] + " is there: if that is its adapter, write this bus; else " + hint
-	default:
-		hint = strings.Join(free, ", ") + " are there: if one is its adapter, write that bus; else " + hint
-	}
-	return sensors.WithHint(fmt.Errorf("%w: there is no bus %s", sensors.ErrAbsent, name), hint)
-}
-
-// named tells whether a place on the bus was given out.
-func (h *Host) named(bus string) bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
+	used := map[string]bool{}
 	for p := range h.open {
-		if b, _, _ := cutLast(p, ":"); b == bus {
-			return true
+		b, _, _ := cutLast(p, ":")
+		used[b] = true
+	}
+	var free []string
+	for _, r := range refs {
+		if !Private(r.Detail) && !used[r.Name] && !(h.first[name] && h.first[r.Name]) {
+			free = append(free, fmt.Sprintf("%s (%s)", r.Name, r.Detail))
 		}
 	}
-	return false
+	hint := "check the plug of its adapter, or whether the bus is switched on"
+	if len(free) > 0 {
+		hint += "; it may have another number now, which the configuration must name: there is " + strings.Join(free, " and ")
+	}
+	return sensors.WithHint(fmt.Errorf("%w: there is no bus %s", sensors.ErrAbsent, name), hint)
 }
 
 func (l *lazyI2C) Tx(addr uint16, w, r []byte) error {

@@ -521,11 +521,21 @@ func TestAdapterElsewhere(t *testing.T) {
 	if !errors.Is(err, sensors.ErrAbsent) || !strings.Contains(err.Error(), "there is no bus i2c-9") || r.Temp.OK() {
 		t.Errorf("%+v, %v", r, err)
 	}
-	if hint := sensors.Hint(err); !strings.Contains(hint, "i2c-10 (adapter at a hub) is there") || strings.Contains(hint, "i2c-3") || strings.Contains(hint, "i2c-0") {
+	if hint := sensors.Hint(err); !strings.Contains(hint, "there is i2c-10 (adapter at a hub)") || strings.Contains(hint, "i2c-3") || strings.Contains(hint, "i2c-0") {
 		t.Errorf("hint %q", hint)
 	}
+	// One that another probe names is not it.
+	if _, err := h.Open("third", "sht4x", "i2c-10:0x44"); err != nil {
+		t.Fatal(err)
+	}
+	h.I2C = func() ([]discover.Ref, error) {
+		return []discover.Ref{{Name: "i2c-3", Open: open}, {Name: "i2c-4", Detail: "not wanted", Open: open}, {Name: "i2c-11", Detail: "it", Open: open}}, nil
+	}
+	if _, err = p.Read(t.Context()); !strings.Contains(sensors.Hint(err), "there is i2c-4 (not wanted) and i2c-11 (it)") {
+		t.Errorf("a bus that was never seen: %q", sensors.Hint(err))
+	}
 	h.I2C = func() ([]discover.Ref, error) { return nil, nil }
-	if _, err = p.Read(t.Context()); !strings.Contains(sensors.Hint(err), "adapter") || strings.Contains(sensors.Hint(err), "is there") {
+	if _, err = p.Read(t.Context()); !strings.Contains(sensors.Hint(err), "adapter") || strings.Contains(sensors.Hint(err), "there is") {
 		t.Errorf("no bus at all: %q", sensors.Hint(err))
 	}
 }
