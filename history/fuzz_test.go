@@ -4,6 +4,7 @@ package history
 
 import (
 	"bytes"
+	"encoding/binary"
 	"slices"
 	"testing"
 
@@ -81,6 +82,56 @@ func TestTailRoundTrip(t *testing.T) {
 			t.Fatalf("decode = %d readings, %v; want %d", len(got), err, len(want))
 		}
 	})
+}
+
+// rounds16 are rounds of sixteen probes every ten seconds, read a few
+// milliseconds late, as the daemon takes them.
+func rounds16(rounds int) (b []pend) {
+	for n := range rounds {
+		for i := range int64(16) {
+			t := day.UnixMilli() + int64(n)*10_000 + int64(n*7%5) + i/4
+			b = append(b, pend{i, rec{t: t, seq: 1000 + int64(len(b)), q: [3]int32{6000 + 25*int32(i) + 25*int32((n+int(i))%2)}, has: 1}})
+		}
+	}
+	return b
+}
+
+// What waits for a minute is one row, and four of these fit into a page: three
+// commits of four then write one page and no other.
+func TestFourMinutesInAPage(t *testing.T) {
+	r := makeTailRow(rounds16(6))
+	// A leaf's head, and for each row its pointer, size, number, the record's
+	// head and the sum (sqlite.org/fileformat2.html, 1.6 and 2.1).
+	if page := 8 + 4*(len(r.body)+2+2+4+5+8); page > pageSize {
+		t.Errorf("a minute's row has %d bytes: four take %d, a page has %d", len(r.body), page, pageSize)
+	}
+}
+
+// Rows of earlier versions wait in stores that are upgraded.
+func TestTailRowOfVersion1(t *testing.T) {
+	want := append(rounds16(3), pend{40, rec{t: day.UnixMilli() - 5, seq: 2000, q: [3]int32{0, 55, 800}, has: 6}})
+	// As version 1 wrote it: every reading in full, less the one before.
+	x := binary.AppendUvarint([]byte{1}, uint64(len(want)))
+	seq, at := want[0].seq, int64(0)
+	last := map[int64]rec{}
+	for _, p := range want {
+		l := last[p.idx]
+		x = binary.AppendUvarint(x, uint64(p.idx)<<3|uint64(p.has))
+		x = binary.AppendVarint(x, p.seq-seq)
+		x = binary.AppendVarint(x, p.t-at)
+		for k := range 3 {
+			if p.has&(1<<k) != 0 {
+				x = binary.AppendVarint(x, int64(p.q[k])-int64(l.q[k]))
+				l.q[k] = p.q[k]
+			}
+		}
+		last[p.idx] = l
+		seq, at = p.seq, p.t
+	}
+	got, err := decodeTailRow(want[0].seq, x)
+	if err != nil || !slices.Equal(got, want) {
+		t.Errorf("%d readings, %v; want %d", len(got), err, len(want))
+	}
 }
 
 func FuzzUnpack(f *testing.F) {

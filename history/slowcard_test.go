@@ -139,6 +139,9 @@ func TestReadingsGoBeforeACopy(t *testing.T) {
 					}
 				}
 				s.Append(rs)
+				if err := s.Flush(t.Context()); err != nil { // more than memory keeps
+					t.Fatal(err)
+				}
 			}
 			if err := s.Compact(t.Context()); err != nil {
 				t.Fatal(err)
