@@ -228,7 +228,7 @@ func (e *Engine) OnChange(f func(active []Alert)) {
 // and going.
 const flapSpan = 2 * time.Hour
 
-// Step looks once and returns what changed, in order. It neither fails nor
+// Step evaluates every rule once and returns what changed, in order. It neither fails nor
 // waits for the store: an alert that can't be stored still sounds, and is
 // stored by [Engine.Save] as soon as the store takes it.
 func (e *Engine) Step(in Input) []Transition {
@@ -362,7 +362,7 @@ func (e *Engine) redate(in Input) {
 }
 
 // unjudged reports whether a subject is an open coat, or a panel with one,
-// that this look has no estimate of.
+// that this evaluation has no estimate of.
 func unjudged(in Input, subject string) bool {
 	if in.Work == nil {
 		return false

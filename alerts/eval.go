@@ -13,7 +13,7 @@ import (
 	"curewright/sensors"
 )
 
-// verdict is what one look says about one rule and subject. A missing value
+// verdict is what one evaluation says about one rule and subject. A missing value
 // neither raises nor ends an alert: the verdict is then unsure and what was
 // stays.
 type verdict int
@@ -38,7 +38,7 @@ type finding struct {
 
 type key struct{ rule, subject string }
 
-// eval collects the findings of one look.
+// eval collects the findings of one evaluation.
 type eval struct {
 	in  Input
 	cfg Config
@@ -245,7 +245,7 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	e.permits(c, add, w)
 }
 
-// addFinding adds what one look says about one rule and the coat at hand; wording
+// addFinding adds what one evaluation says about one rule and the coat at hand; wording
 // are the facts of its sentences, with more of them by name and value.
 type (
 	addFinding func(rule string, is verdict, variant string, actBy *time.Time, w words.Facts)

@@ -44,7 +44,7 @@ func Example() {
 	// cup_soon firing closing
 }
 
-// The engine by itself: one look after the other, and what changed.
+// The engine by itself: one evaluation after the other, and what changed.
 func ExampleEngine_Step() {
 	engine := alerts.New(alerts.Config{}, nil)
 	in := alerts.Input{Now: time.Date(2026, 10, 10, 10, 1, 0, 0, time.UTC), ClockTrusted: true,

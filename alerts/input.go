@@ -54,7 +54,7 @@ type Surface struct {
 	Estimated bool `json:"estimated"`
 }
 
-// Input is one look at everything, taken by the daemon after each estimate.
+// Input is what one evaluation goes by, put together by the daemon after each estimate.
 type Input struct {
 	Now          time.Time
 	ClockTrusted bool
@@ -67,7 +67,7 @@ type Input struct {
 	Surfaces   []Surface
 	Cups       []Cup
 	Conditions []Condition // from the tent, the store, the clock
-	// NoEstimate says that this look has no estimates because none could be
+	// NoEstimate says that this evaluation has no estimates because none could be
 	// made, not because no coat is open: alerts about coats and panels stay
 	// as they are.
 	NoEstimate bool

@@ -52,14 +52,14 @@ const (
 )
 
 // Source is where a rule's condition comes from, and with it what its absence
-// from one look means.
+// from one evaluation means.
 type Source int
 
 const (
 	// FromCoat: judged from the estimates. Without an estimate nothing is known,
 	// and the alert stays.
 	FromCoat Source = iota
-	// FromCup and FromProbe: judged from the cups and the probes of each look. An
+	// FromCup and FromProbe: judged from the cups and the probes of each evaluation. An
 	// alert whose cup or probe is gone was ended by the person.
 	FromCup
 	FromProbe

@@ -96,7 +96,7 @@ func TestLiveEqualsReplay(t *testing.T) {
 					felt = true
 					live.Post("/api/v1/coats/mid/feels", map[string]any{"at": "2015-02-14T01:00:00Z", "state": "tacky"})
 				}
-				if err := live.Look(t.Context()); err != nil {
+				if err := live.Evaluate(t.Context()); err != nil {
 					t.Fatal(err)
 				}
 				if next < len(checks) && !at.Before(checks[next]) {

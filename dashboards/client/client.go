@@ -334,7 +334,7 @@ func (c *Client) Snapshot(ctx context.Context) (s web.Snapshot, err error) {
 	return s, err
 }
 
-// Coats returns the open coats, or all of them, with the time of the look.
+// Coats returns the open coats, or all of them, with the time of the evaluation.
 func (c *Client) Coats(ctx context.Context, all bool) (now time.Time, coats []web.CoatView, err error) {
 	var a struct {
 		At    time.Time

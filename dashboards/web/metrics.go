@@ -68,7 +68,7 @@ var durationBuckets = []float64{.002, .01, .05, .2, .5, 1, 2, 5, 10, 20, 60}
 
 // TimingBackend is what the daemon measures of its own work.
 type TimingBackend interface {
-	// EstimateDurations is how long each look at the whole shop took.
+	// EstimateDurations is how long each evaluation of the whole shop took.
 	EstimateDurations() *Durations
 }
 
@@ -76,7 +76,7 @@ var (
 	mBuild      = gauge("build_info", "Always 1; the labels say which build runs.", "version", "revision", "goversion")
 	mSnapshotUp = gauge("snapshot_ok", "1 if this scrape could read the state of the shop.")
 	mEstAge     = gauge("estimate_age_seconds", "Age of the estimates.")
-	mEstTook    = durations("estimate_duration_seconds", "How long one look at the whole shop took, estimates, alerts and all.")
+	mEstTook    = durations("estimate_duration_seconds", "How long one evaluation of the whole shop took, estimates, alerts and all.")
 	mShop       = gauge("shop_info", "Always 1; the label is the shop's own name.", "name")
 	mClock      = gauge("clock_trusted", "1 if the board's date and time are trusted.")
 	mLate       = gauge("parts_late", "Parts of the daemon that made no progress within their own limit.")

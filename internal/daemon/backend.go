@@ -43,17 +43,17 @@ func (d *Daemon) Rules() *alerts.Engine { return d.rules }
 // Now is the daemon's clock, in the shop's time zone.
 func (d *Daemon) Now() time.Time { return d.clk.Now().In(d.loc) }
 
-// Snapshot is the last look, with the settings as they are now.
+// Snapshot is the last evaluation, with the settings as they are now.
 func (d *Daemon) Snapshot(ctx context.Context) (web.Snapshot, error) {
 	s := d.snap.Load()
 	if s == nil {
-		if err := d.Look(ctx); err != nil {
+		if err := d.Evaluate(ctx); err != nil {
 			return web.Snapshot{}, err
 		}
 		s = d.snap.Load()
 	}
 	out := *s
-	// Between looks the clock, the probes and the alerts move on.
+	// Between evaluations the clock, the probes and the alerts move on.
 	out.At = d.Now()
 	out.Probes = d.set.Health()
 	out.Alerts = d.rules.List(false)
@@ -280,7 +280,7 @@ func (d *Daemon) EndBatch(ctx context.Context, who web.Who, id string, at time.T
 
 func (d *Daemon) changed(kind string) {
 	d.publish("work", map[string]string{"kind": kind})
-	d.RequestLook()
+	d.RequestEvaluation()
 }
 
 // checked decodes a record strictly, fills its defaults and checks it against
@@ -463,7 +463,7 @@ func (d *Daemon) ForgetProbe(ctx context.Context, who web.Who, id string) error 
 	}
 	d.set.Forget(id)
 	d.store.AddEvent("probe", id, "forgotten", d.clk.Now(), who.Name)
-	d.RequestLook()
+	d.RequestEvaluation()
 	return nil
 }
 
@@ -491,8 +491,8 @@ func (d *Daemon) Readings(ctx context.Context, probe string, from, to time.Time,
 
 // Trace is a coat's history and forecast at about so many points.
 func (d *Daemon) Trace(ctx context.Context, coatID string, from, to time.Time, points int) ([]coat.TracePoint, error) {
-	d.lookMu.Lock()
-	defer d.lookMu.Unlock()
+	d.evaluateMu.Lock()
+	defer d.evaluateMu.Unlock()
 	w, err := d.work(ctx)
 	if err != nil {
 		return nil, err
@@ -550,7 +550,7 @@ func (d *Daemon) SetProbe(ctx context.Context, who web.Who, id string, name, rol
 			return err
 		}
 	}
-	d.RequestLook()
+	d.RequestEvaluation()
 	return nil
 }
 
@@ -565,7 +565,7 @@ func (d *Daemon) Ack(ctx context.Context, who web.Who, id string) error {
 		return named("alert", id, ackError(err))
 	}
 	d.event("acknowledged", id, "acknowledged by "+who.Name, d.clk.Now())
-	d.RequestLook()
+	d.RequestEvaluation()
 	return nil
 }
 
@@ -592,7 +592,7 @@ func (d *Daemon) AckByLink(ctx context.Context, token string) (alerts.Alert, err
 		return a, ackError(err)
 	}
 	d.event("acknowledged", a.ID, "acknowledged by the link in a message", d.clk.Now())
-	d.RequestLook()
+	d.RequestEvaluation()
 	return a, nil
 }
 
@@ -603,7 +603,7 @@ func (d *Daemon) TestSound(ctx context.Context, channel string, heard *bool) err
 	}
 	if heard != nil {
 		err := d.post.Heard(ctx, channel, *heard)
-		d.RequestLook()
+		d.RequestEvaluation()
 		return err
 	}
 	if channel == alerts.PageChannel {

@@ -137,7 +137,7 @@ func openBuzzer(c alerts.ChannelConfig, d *Daemon, out *channels) alerts.Channel
 	}
 	ch := buzzer.New(c.Name, pin, button, func() {
 		d.rules.AckAll("push-button", d.clk.Now())
-		d.RequestLook()
+		d.RequestEvaluation()
 	})
 	out.parts = append(out.parts, Part{"buzzer " + c.Name, ch.Run})
 	return ch

@@ -53,10 +53,10 @@ type Daemon struct {
 	tent *tentHeld // nil without a heater
 	mem  *remembered
 
-	kick     chan struct{} // something was entered: evaluate now
-	lookMu   sync.Mutex    // one look at a time; guards est and cupCache
-	looks    web.Durations
-	cupCache map[cupKey]pot.Result
+	kick        chan struct{} // something was entered: evaluate now
+	evaluateMu  sync.Mutex    // one evaluation at a time; guards est and cupCache
+	evaluations web.Durations
+	cupCache    map[cupKey]pot.Result
 	// cupEntered is when a batch was first written down, by its id.
 	cupEntered map[string]time.Time
 	snap       atomic.Pointer[web.Snapshot]
@@ -457,20 +457,21 @@ func (d *Daemon) event(kind, subject, text string, at time.Time) {
 	d.store.AddEvent(kind, subject, text, at, "curewright")
 }
 
-// RequestLook asks for a look soon.
-func (d *Daemon) RequestLook() {
+// RequestEvaluation asks for an evaluation soon, before the next that is due.
+func (d *Daemon) RequestEvaluation() {
 	select {
 	case d.kick <- struct{}{}:
 	default:
 	}
 }
 
-// Look takes one look at everything: estimates, rules, snapshot.
-func (d *Daemon) Look(ctx context.Context) error {
-	d.lookMu.Lock()
-	defer d.lookMu.Unlock()
+// Evaluate judges everything once: estimates, alert rules, the snapshot for pages.
+// It runs every half minute and after each entry; no two run at a time.
+func (d *Daemon) Evaluate(ctx context.Context) error {
+	d.evaluateMu.Lock()
+	defer d.evaluateMu.Unlock()
 	began := time.Now() // the board's own time, whatever the shop's clock does
-	defer func() { d.looks.Observe(time.Since(began).Seconds()) }()
+	defer func() { d.evaluations.Observe(time.Since(began).Seconds()) }()
 	now := d.clk.Now().In(d.loc)
 	w, err := d.work(ctx)
 	if err != nil {

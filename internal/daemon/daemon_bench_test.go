@@ -391,7 +391,7 @@ func BenchmarkStartYear(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
-		if err := d.Look(b.Context()); err != nil {
+		if err := d.Evaluate(b.Context()); err != nil {
 			b.Fatal(err)
 		}
 		snap := d.snap.Load()

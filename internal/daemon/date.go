@@ -57,7 +57,7 @@ func (d *Daemon) trustClock(ctx context.Context, why string, byPerson bool) {
 	d.clockTrusted.Store(true)
 	d.clk.Hold()
 	d.event("clock", "", "the clock is trusted: "+why, d.clk.Now())
-	d.RequestLook()
+	d.RequestEvaluation()
 }
 
 // heldSpan is the time that the board was off, as a phone alone says: no coat
@@ -123,7 +123,7 @@ func (d *Daemon) dateAll(ctx context.Context) {
 		d.log.Warn("dating what came before the date was known", "err", err)
 	} else if n.Readings > 0 || n.Work > 0 {
 		d.log.Info("dated what came before the date was known", "readings", n.Readings, "records", n.Work)
-		d.RequestLook()
+		d.RequestEvaluation()
 	}
 }
 

@@ -300,7 +300,7 @@ func (d *Daemon) runEstimates(ctx context.Context) error {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
 	for {
-		if err := d.Look(ctx); ctx.Err() != nil {
+		if err := d.Evaluate(ctx); ctx.Err() != nil {
 			return ctx.Err()
 		} else if err != nil {
 			d.log.Error("estimate", "err", err)

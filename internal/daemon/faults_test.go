@@ -457,7 +457,7 @@ func (b *bubble) shed(sim *shopsim.Sim, d time.Duration) {
 func (b *bubble) alpha(id string) float64 {
 	b.t.Helper()
 	// Of this moment, not of up to half a minute ago.
-	if err := b.d.Look(b.t.Context()); err != nil {
+	if err := b.d.Evaluate(b.t.Context()); err != nil {
 		b.t.Fatal(err)
 	}
 	for _, c := range b.Coats() {
@@ -809,7 +809,7 @@ func deafPage(t *testing.T, url string) net.Conn {
 	return conn
 }
 
-// A page that stops reading is dropped, and neither a look nor the other page
+// A page that stops reading is dropped, and neither an evaluation nor the other page
 // waits for it.
 func TestFaultSlowPage(t *testing.T) {
 	now := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
@@ -818,7 +818,7 @@ func TestFaultSlowPage(t *testing.T) {
 	live.Push([]web.PushReading{{Probe: "panel-1", TempC: &c}})
 	live.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": "panel-1", "core": "foam"})
 	live.Post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": now})
-	if err := live.d.Look(t.Context()); err != nil {
+	if err := live.d.Evaluate(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	defer deafPage(t, live.URL).Close()
@@ -836,7 +836,7 @@ func TestFaultSlowPage(t *testing.T) {
 	if n, dropped := live.d.hub.Stats(); n != 1 || dropped != 1 {
 		t.Errorf("after %d events %d pages are left and %d dropped, want one each", published, n, dropped)
 	}
-	if err := live.d.Look(t.Context()); err != nil {
+	if err := live.d.Evaluate(t.Context()); err != nil {
 		t.Error(err)
 	}
 	t.Logf("dropped after %d events", published)
@@ -1116,10 +1116,10 @@ func TestRunAllSaysWhichPartDied(t *testing.T) {
 	}
 }
 
-// What was set is shown at once, not with the next look.
+// What was set is shown at once, not with the next evaluation.
 func TestSnapshotHasTheSettingsOfNow(t *testing.T) {
 	live := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC))
-	if err := live.d.Look(t.Context()); err != nil {
+	if err := live.d.Evaluate(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	live.Do("PUT", "/api/v1/settings", map[string]any{"shop_name": "Boathouse", "units": "us"}, http.StatusOK)

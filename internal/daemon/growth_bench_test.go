@@ -44,7 +44,7 @@ var growths = []growth{
 }
 
 // BenchmarkGrowth is what one board costs as one thing in it grows by ten, the
-// others standing: the start to the first estimate, a look, the page's whole
+// others standing: the start to the first estimate, an evaluation, the page's whole
 // state, a push of one reading from every probe, the packing of an hour, a
 // backup, and what lives in memory. All of it runs in this process, at once and
 // without waiting. Run it once: -benchtime 1x.
@@ -151,7 +151,7 @@ func (g growth) measure(b *testing.B) {
 		if d, err = New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: true, Probes: wired}); err != nil {
 			return err
 		}
-		return d.Look(b.Context())
+		return d.Evaluate(b.Context())
 	})
 	defer func() { d.store.Close() }()
 	if n := len(d.snap.Load().Result.Coats); n != g.coats {
@@ -182,7 +182,7 @@ func (g growth) measure(b *testing.B) {
 	next := func() { clk.Put(clk.Now().Add(time.Minute)) }
 	next()
 	took("push", push)
-	took("look", func() error { return d.Look(b.Context()) })
+	took("look", func() error { return d.Evaluate(b.Context()) })
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "bench", LoopbackRole: web.Control}, d)
 	if err != nil {
 		b.Fatal(err)

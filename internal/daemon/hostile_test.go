@@ -67,7 +67,7 @@ func TestHostileNames(t *testing.T) {
 			t.Errorf("a probe called %q: %d %s", name, code, b)
 		}
 		live.Raw("PUT", "/api/v1/settings", mustJSON(t, map[string]any{"shop_name": name}))
-		if err := live.d.Look(t.Context()); err != nil {
+		if err := live.d.Evaluate(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 

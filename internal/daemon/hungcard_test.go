@@ -36,7 +36,7 @@ func TestCardThatTakesNothingIsOneAlert(t *testing.T) {
 		if code, body := live.Raw("POST", "/api/v1/panels", []byte(`{"id":"lid","no_probe":true}`)); code != http.StatusInsufficientStorage {
 			t.Errorf("%v: a panel is answered %d %s", why, code, body)
 		}
-		if err := live.d.Look(t.Context()); err != nil {
+		if err := live.d.Evaluate(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		as := live.d.rules.List(false)
@@ -47,7 +47,7 @@ func TestCardThatTakesNothingIsOneAlert(t *testing.T) {
 	}
 }
 
-// A card that never finishes a sync holds up neither a look, a snapshot, a
+// A card that never finishes a sync holds up neither an evaluation, a snapshot, a
 // page, an alarm nor /healthz. Each is waited for as an event while the card
 // hangs; none of them would ever come if it waited for the card.
 func TestHungCardHoldsUpNothing(t *testing.T) {
@@ -81,7 +81,7 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 	if err := d.store.Compact(ctx); err != nil { // complete hours are on the card only, as far as the file goes
 		t.Fatal(err)
 	}
-	if err := d.Look(ctx); err != nil {
+	if err := d.Evaluate(ctx); err != nil {
 		t.Fatal(err)
 	}
 	loop, renewed := heldLoop(t, d, cfg.Store.Path)
@@ -125,7 +125,7 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 		}
 	}
 	clk.Put(begin.Add(4*time.Hour + 10*time.Minute)) // over the hour: what the estimator reads anew is packed
-	done("look", func() error { return d.Look(ctx) })
+	done("look", func() error { return d.Evaluate(ctx) })
 	done("snapshot", func() error { _, err := d.Snapshot(ctx); return err })
 	// An alarm is decided, sounded and handed on.
 	done("step", func() error {

@@ -35,7 +35,7 @@ func openInflux(d *Daemon) (*influx.Sender, error) {
 }
 
 // coatCures gives the cure of every coat: of the past computed from the
-// history, of now from the last look, which costs nothing.
+// history, of now from the last evaluation, which costs nothing.
 type coatCures struct {
 	d *Daemon
 
@@ -43,11 +43,11 @@ type coatCures struct {
 	live map[time.Time][]influx.CurePoint // by moment of the grid, so that a repeat is the same point
 }
 
-// liveWithin is how far from the grid a look may lie to stand for it; its
-// point keeps the look's own time.
+// liveWithin is how far from the grid an evaluation may lie to stand for it; its
+// point keeps the evaluation's own time.
 const liveWithin = time.Minute
 
-// now returns the coats as the last look saw them, if it lies at the grid.
+// now returns the coats as the last evaluation has them, if it lies at the grid.
 func (c *coatCures) now(at time.Time) ([]influx.CurePoint, bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -136,7 +136,7 @@ func (c *coatCures) Points(ctx context.Context, from, to time.Time, step time.Du
 		ps, err := d.Trace(ctx, x.ID, lo.Add(-step), lo.Add(time.Duration(n-2)*step), n)
 		if err != nil {
 			// What one coat lacks must not hold up the others; the estimator
-			// says it at every look.
+			// says it at every evaluation.
 			continue
 		}
 		states := d.states(x.ID)

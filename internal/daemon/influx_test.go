@@ -154,7 +154,7 @@ external_labels = { yard = "north" }
 	same, last := 0, 0.0
 	for i, ts := range s.Timestamps {
 		if ts%60_000 != 0 {
-			// The present is the daemon's last look, at its own time.
+			// The present is the daemon's last evaluation, at its own time.
 			at := time.UnixMilli(ts)
 			now, err := d.Trace(t.Context(), "tack", at.Add(-time.Minute), at, 2)
 			if err != nil {
@@ -187,7 +187,7 @@ external_labels = { yard = "north" }
 	}
 }
 
-// The present costs no computation: the last look stands for it, under its own
+// The present costs no computation: the last evaluation stands for it, under its own
 // time, and a repeat is the same point though a newer look came between.
 func TestInfluxCureNow(t *testing.T) {
 	grid := time.Date(2026, 10, 10, 12, 0, 0, 0, time.UTC)
@@ -205,7 +205,7 @@ func TestInfluxCureNow(t *testing.T) {
 	}
 	d.snap.Store(look(grid.Add(-2*time.Minute), .2))
 	if _, ok := c.now(grid); ok {
-		t.Error("a look of two minutes before stood for now")
+		t.Error("an evaluation of two minutes before stood for now")
 	}
 	first := grid.Add(-12 * time.Second)
 	d.snap.Store(look(first, .3))

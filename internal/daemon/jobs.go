@@ -275,10 +275,10 @@ func (d *Daemon) enter(ctx context.Context, who web.Who, key string, work func(b
 // next step of all.
 func (d *Daemon) nextAfter(ctx context.Context, panel string) []job.Next {
 	// What was entered is on disk: a caller that has gone does not undo the
-	// look that everybody else waits for.
-	if err := d.Look(context.WithoutCancel(ctx)); err != nil {
+	// evaluation that everybody else waits for.
+	if err := d.Evaluate(context.WithoutCancel(ctx)); err != nil {
 		d.log.Error("estimate", "err", err)
-		d.RequestLook()
+		d.RequestEvaluation()
 	}
 	snap := d.snap.Load()
 	if snap == nil {

@@ -158,8 +158,8 @@ func (d *Daemon) whose(ctx context.Context) error {
 	return nil
 }
 
-// learnAtOnce is how many coats a look learns from: an old history is taken in
-// over some minutes, and no look waits for it.
+// learnAtOnce is how many coats one evaluation learns from: an old history is taken in
+// over some minutes, and no evaluation waits for it.
 const learnAtOnce = 2
 
 // learn draws the lessons of coats that ended, and again where their records
@@ -191,7 +191,7 @@ func (d *Daemon) learn(ctx context.Context, now time.Time, w *coat.Work, s job.S
 			continue
 		}
 		if n++; n > learnAtOnce {
-			d.RequestLook()
+			d.RequestEvaluation()
 			break
 		}
 		l, err := d.est.Lesson(c.ID, w, storeReadings{d.store}, s)
@@ -461,7 +461,7 @@ func (d *Daemon) ForgetMemory(ctx context.Context, who web.Who, body json.RawMes
 		return nil, webError(err)
 	}
 	d.store.AddEvent("memory", strings.Join(slices.DeleteFunc([]string{q.Coat, q.Resin, q.Lot}, func(s string) bool { return s == "" }), " "), "forgotten", now, who.Name)
-	d.RequestLook()
+	d.RequestEvaluation()
 	return json.Marshal(MemoryForgot{n})
 }
 
@@ -590,6 +590,6 @@ func (d *Daemon) takeMemory(ctx context.Context, in *memory.Memory, board string
 			aside = append(aside, learnt.Aside...)
 		}
 	}
-	d.RequestLook()
+	d.RequestEvaluation()
 	return &MemoryTaken{board, coats, shared, aside}, nil
 }

@@ -237,7 +237,7 @@ func (y *yardLink) take(ctx context.Context, w yardWord) {
 			if err := d.saveMemory(ctx, d.clk.Now()); err != nil {
 				d.log.Warn("what was learnt is not written yet", "err", err)
 			}
-			d.RequestLook()
+			d.RequestEvaluation()
 		}
 		y.mu.Lock()
 		delete(y.said, w.board)

@@ -356,7 +356,7 @@ func (m *mqttPart) watch(ctx context.Context) error {
 			if err := m.d.saveProbe(ctx, h); err != nil && ctx.Err() == nil {
 				m.d.log.Warn("a new probe is not kept", "probe", id, "err", err)
 			}
-			m.d.RequestLook()
+			m.d.RequestEvaluation()
 		case <-tick.C:
 			m.saySilent(m.link.Status(), time.Now())
 		}
@@ -445,7 +445,7 @@ type mqttAlert struct {
 	Since    time.Time       `json:"since"`
 }
 
-// show puts a look at everything on the board.
+// show shows the newest evaluation to hubs.
 func (m *mqttPart) show(s *web.Snapshot) {
 	if m != nil && m.board != nil {
 		state := m.state(s)

@@ -240,7 +240,7 @@ func (h *hubLink) show(s *web.Snapshot, state map[string][]byte) {
 			return
 		}
 		if time.Since(st.UpAt) < discoveryGrace {
-			time.AfterFunc(discoveryGrace, d.RequestLook)
+			time.AfterFunc(discoveryGrace, d.RequestEvaluation)
 			return
 		}
 		h.heard = true

@@ -117,7 +117,7 @@ accept = true
 	testkit.Until(t, "online", func() bool { return d.mqtt.link.Status().Up })
 	m.pub("zigbee2mqtt/loft", `{"temperature":17.5,"humidity":62,"battery":80,"linkquality":90}`)
 	testkit.Until(t, "the probe is known", func() bool { _, ok := d.set.Get("loft"); return ok })
-	d.RequestLook()
+	d.RequestEvaluation()
 	found := map[string]map[string]any{}
 	testkit.Until(t, "the hub finds them", func() bool {
 		found = map[string]map[string]any{}

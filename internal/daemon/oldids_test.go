@@ -54,7 +54,7 @@ func TestOldStoreWithLongIDs(t *testing.T) {
 	for start := range 2 {
 		t.Run(fmt.Sprintf("start %d", start+1), func(t *testing.T) {
 			live := newLiveDaemon(t, dir, at.Add(2*time.Hour))
-			if err := live.d.Look(t.Context()); err != nil {
+			if err := live.d.Evaluate(t.Context()); err != nil {
 				t.Error(err)
 			}
 			const most = 400_000

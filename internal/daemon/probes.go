@@ -193,7 +193,7 @@ func (b *bench) lookAgain(ctx context.Context, d *Daemon) error {
 				continue
 			}
 			b.log.Info("probe found", "id", p.ID, "bus", p.Bus)
-			d.RequestLook()
+			d.RequestEvaluation()
 		}
 	}
 }

@@ -26,7 +26,7 @@ func TestRestartIsExact(t *testing.T) {
 			live.clk.Put(at)
 			live.Push(batch)
 			batch = nil
-			if err := live.d.Look(t.Context()); err != nil {
+			if err := live.d.Evaluate(t.Context()); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -38,7 +38,7 @@ func TestRestartIsExact(t *testing.T) {
 		}
 	}
 	estimate := func(l *liveDaemon) string {
-		if err := l.d.Look(t.Context()); err != nil {
+		if err := l.d.Evaluate(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		b, err := json.Marshal(l.d.snap.Load().Result)

@@ -172,6 +172,6 @@ func (d *Daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMes
 	if err := d.store.WriteSetting(ctx, settingsKey, s); err != nil {
 		return webError(err)
 	}
-	d.RequestLook()
+	d.RequestEvaluation()
 	return nil
 }

@@ -193,7 +193,7 @@ func (t *tentHeld) note(e heat.Event) {
 	}
 	t.d.store.AddEvent("heater", "tent", e.Text, e.At, by)
 	if e.Why.Fault() {
-		t.d.RequestLook() // an alert at once, not with the next look
+		t.d.RequestEvaluation() // an alert at once, not with the next evaluation
 	}
 }
 
@@ -297,7 +297,7 @@ func (d tentDaemon) SetTentPoint(_ context.Context, who web.Who, c float64) erro
 	if d.t.plan.Drop() {
 		d.store.AddEvent("heater", "tent", "the plan is given up for a plain hold", d.clk.Now(), who.Name)
 	}
-	d.RequestLook()
+	d.RequestEvaluation()
 	return nil
 }
 
@@ -306,14 +306,14 @@ func (d tentDaemon) SetTentPoint(_ context.Context, who web.Who, c float64) erro
 func (d tentDaemon) TentOff(ctx context.Context, who web.Who, why string) error {
 	d.t.hold.Off(who.Name, why)
 	d.t.plan.Drop()
-	d.RequestLook()
+	d.RequestEvaluation()
 	return nil
 }
 
 // TentSolvent keeps heat off for 30 minutes.
 func (d tentDaemon) TentSolvent(_ context.Context, who web.Who) error {
 	d.t.hold.UseSolvent(who.Name)
-	d.RequestLook()
+	d.RequestEvaluation()
 	return nil
 }
 
@@ -325,7 +325,7 @@ func (d tentDaemon) TentRelease(_ context.Context, who web.Who) error {
 	if err := d.t.hold.Release(who.Name); err != nil {
 		return fmt.Errorf("%w: %w", web.ErrConflict, err)
 	}
-	d.RequestLook()
+	d.RequestEvaluation()
 	return nil
 }
 
@@ -342,7 +342,7 @@ func (d tentDaemon) TentAccept(_ context.Context, who web.Who, hash string) erro
 	case errors.Is(err, heat.ErrNotKept):
 		return fmt.Errorf("%w: %w", web.ErrNotKept, err)
 	}
-	d.RequestLook()
+	d.RequestEvaluation()
 	return err
 }
 
@@ -428,7 +428,7 @@ func (d tentDaemon) TentAim(ctx context.Context, who web.Who, body json.RawMessa
 			}
 		}
 		d.store.AddEvent("heater", "tent", "a plan is followed: "+p.Say, d.clk.Now(), who.Name)
-		d.RequestLook()
+		d.RequestEvaluation()
 	}
 	return json.Marshal(p)
 }
@@ -437,6 +437,6 @@ func (d tentDaemon) TentAim(ctx context.Context, who web.Who, body json.RawMessa
 func (d tentDaemon) TentAimOff(_ context.Context, who web.Who) error {
 	d.t.plan.Drop()
 	d.store.AddEvent("heater", "tent", "the plan is given up; back to the plain hold", d.clk.Now(), who.Name)
-	d.RequestLook()
+	d.RequestEvaluation()
 	return nil
 }

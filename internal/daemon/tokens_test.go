@@ -269,7 +269,7 @@ func TestExpiryEndsOpenPage(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := g.Look(t.Context()); err != nil {
+		if err := g.Evaluate(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		begin := time.Now()

@@ -161,8 +161,8 @@ func (d *Daemon) IntakeStats() []web.IntakeStats {
 	return out
 }
 
-// EstimateDurations is how long each look took, for metrics.
-func (d *Daemon) EstimateDurations() *web.Durations { return &d.looks }
+// EstimateDurations is how long each evaluation took, for metrics.
+func (d *Daemon) EstimateDurations() *web.Durations { return &d.evaluations }
 
 // StoreStats is the store's health, for the metrics.
 func (d *Daemon) StoreStats() web.StoreStats {

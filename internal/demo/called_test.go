@@ -33,7 +33,7 @@ func TestNobodyIsCalledTwice(t *testing.T) {
 		if err := s.advance(t.Context(), at); err != nil {
 			t.Fatal(err)
 		}
-		if err := s.Daemon.Look(t.Context()); err != nil {
+		if err := s.Daemon.Evaluate(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		standing := map[string]string{}

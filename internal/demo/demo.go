@@ -157,7 +157,7 @@ func NewShow(ctx context.Context, cfg daemon.Config, sim *shopsim.Sim, speed flo
 		return nil, err
 	}
 	s.clk.Start()
-	s.Daemon.RequestLook()
+	s.Daemon.RequestEvaluation()
 	return s, nil
 }
 
@@ -195,11 +195,11 @@ func OpenShow(ctx context.Context, cfg daemon.Config, sim *shopsim.Sim, speed fl
 	return s, nil
 }
 
-// printEvery is how often print takes a look.
+// printEvery is how often print asks for the newest evaluation.
 const printEvery = 5 * time.Minute
 
 // print goes through the next stretch of the weekend without waiting, and
-// prints every look that the daemon takes at it, then the readings that it
+// prints every evaluation of the daemon, then the readings that it
 // kept of it: a JSON object a line. The same on every machine, but for the last
 // digits of its arithmetic.
 func (s *Show) print(ctx context.Context, out io.Writer, long time.Duration) error {
@@ -213,7 +213,7 @@ func (s *Show) print(ctx context.Context, out io.Writer, long time.Duration) err
 		if t.Sub(demoOpen)%printEvery != 0 {
 			continue
 		}
-		if err := s.Daemon.Look(ctx); err != nil {
+		if err := s.Daemon.Evaluate(ctx); err != nil {
 			return err
 		}
 		snap, err := s.Daemon.Snapshot(ctx)

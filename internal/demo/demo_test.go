@@ -63,7 +63,7 @@ func TestWeekend(t *testing.T) {
 	if f := felt["a-glass"]; f[len(f)-1] != coat.Green {
 		t.Errorf("the fill coat went onto one that was %s", f[len(f)-1])
 	}
-	if err := s.Daemon.Look(t.Context()); err != nil {
+	if err := s.Daemon.Evaluate(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	for _, e := range snapshot(t, s).Result.Coats {

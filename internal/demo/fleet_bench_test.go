@@ -79,7 +79,7 @@ func demoScrape(b *testing.B) []byte {
 		b.Fatal(err)
 	}
 	defer show.Daemon.Store().Close()
-	if err := show.Daemon.Look(b.Context()); err != nil {
+	if err := show.Daemon.Evaluate(b.Context()); err != nil {
 		b.Fatal(err)
 	}
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "bench"}, show.Daemon)

@@ -104,7 +104,7 @@ func TestDemoAim(t *testing.T) {
 	}
 	var plan tentplan.TentPlan
 	_, _, _, s := demoNight(t, true, func(s *Show) {
-		if err := s.Daemon.Look(t.Context()); err != nil {
+		if err := s.Daemon.Evaluate(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 		d := tentOf(s)
@@ -171,7 +171,7 @@ func TestDemoForecastHeld(t *testing.T) {
 	hard := func(tent bool) *time.Time {
 		var at *time.Time
 		demoNight(t, tent, func(s *Show) {
-			if err := s.Daemon.Look(t.Context()); err != nil {
+			if err := s.Daemon.Evaluate(t.Context()); err != nil {
 				t.Fatal(err)
 			}
 			for _, e := range snapshot(t, s).Result.Coats {

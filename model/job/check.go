@@ -262,7 +262,7 @@ func CheckCoat(w *coat.Work, c coat.Coat, now time.Time) []Fault {
 }
 
 // MaxOpenCoats is how many coats may be open at once: each costs a share of
-// every look and every entry. A choice, no source; a shop has a few dozen.
+// every evaluation and every entry. A choice, no source; a shop has a few dozen.
 const MaxOpenCoats = 1000
 
 // openBeside counts the open coats other than c; none where c is open already,

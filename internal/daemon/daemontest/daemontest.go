@@ -126,7 +126,7 @@ func (d *Daemon) Advance(by time.Duration) {
 		}
 	}
 	d.Clock.Put(from.Add(by))
-	if err := d.Look(d.T.Context()); err != nil {
+	if err := d.Evaluate(d.T.Context()); err != nil {
 		d.T.Fatal(err)
 	}
 }

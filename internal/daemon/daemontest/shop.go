@@ -91,7 +91,7 @@ func NewShop(t testing.TB, o Options) *Daemon {
 	if err := d.EndBatch(t.Context(), who, "cup-1", *before(95 * time.Minute), nil, ""); err != nil {
 		t.Fatal(err)
 	}
-	if err := d.Look(t.Context()); err != nil {
+	if err := d.Evaluate(t.Context()); err != nil {
 		t.Fatal(err)
 	}
 	return d

@@ -20,7 +20,7 @@ func TestQuietProbe(t *testing.T) {
 	b := browser(t)
 	s := day(t)
 	s.Clock.Put(s.Now().Add(30 * time.Minute)) // and no reading came meanwhile
-	s.Look(t.Context())
+	s.Evaluate(t.Context())
 	ctx, bad := tab(t, b, 360, 740, false)
 	open(t, ctx, s.url)
 	says(t, ctx, "Lid A, outer is judged without it, with wider doubt. See Probes")

@@ -44,7 +44,7 @@ func TestPageOverTheDemo(t *testing.T) {
 		t.Fatal(err)
 	}
 	for range 3 { // alerts hold off a little before they speak
-		if err := s.Daemon.Look(t.Context()); err != nil {
+		if err := s.Daemon.Evaluate(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 	}
