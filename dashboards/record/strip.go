@@ -13,6 +13,7 @@ import (
 
 	"curewright/dashboards/hours"
 	page "curewright/dashboards/html"
+	"curewright/dashboards/textures"
 	"curewright/model/coat"
 	"curewright/model/words"
 )
@@ -49,28 +50,27 @@ func (f *figure) p(format string, a ...any) { fmt.Fprintf(&f.b, format, a...) }
 // n prints a coordinate shortly.
 func n(x float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", x), ".0") }
 
-// texture fills a box: fine stipple for wet, short diagonal strokes for
-// tacky, long parallel strokes for green, sparse ones for firm, a plain tone
-// for hard, question marks where it is not known. Strokes and dashes rather
-// than patterns: those end up as coarse pictures in a PDF.
+// texture fills a box. Strokes and dashes rather than patterns: those end up as
+// coarse pictures in a PDF.
 func (f *figure) texture(s coat.State, a, b, top float64, faint bool) {
-	class := "ink"
+	class, tone := "ink", "#c4c4c4"
 	if faint {
-		class = "ink faint"
+		class, tone = "ink faint", "#e6e6e6"
 	}
 	f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="#fff"/>`, n(a), n(top), n(b-a), n(stripHigh))
-	var d strings.Builder
-	rows := func(every, inset float64, dash string, shift float64, cap string) {
-		for i, y := 0, every/2+.5; y < stripHigh; i, y = i+1, y+every {
-			if a+inset < b-inset {
-				f.p(`<path class="%s" d="M%s %sH%s" stroke-dasharray="%s" stroke-dashoffset="%s"%s/>`, class, n(a+inset), n(top+y), n(b-inset), dash, n(shift*float64(i%2)), cap)
+	switch x := textures.Of[s]; {
+	case x.Rows != nil:
+		end := ""
+		if x.Rows.Dots {
+			end = ` stroke-linecap="round" stroke-width="1.3"`
+		}
+		for i, y := 0, x.Rows.Every/2+.5; y < stripHigh; i, y = i+1, y+x.Rows.Every {
+			if l, r := a+x.Rows.Inset, b-x.Rows.Inset; l < r {
+				f.p(`<path class="%s" d="M%s %sH%s" stroke-dasharray="%s" stroke-dashoffset="%s"%s/>`, class, n(l), n(top+y), n(r), x.Rows.Dash, n(x.Rows.Shift*float64(i%2)), end)
 			}
 		}
-	}
-	switch s {
-	case coat.Wet:
-		rows(3, 1.2, "0 4", 2, ` stroke-linecap="round" stroke-width="1.3"`)
-	case coat.Tacky:
+	case x.Lean:
+		var d strings.Builder
 		const lean, every, gap = 5.0, 6.0, 10.0 // a stroke leans over 5, in rows of 10
 		for y := top; y < top+stripHigh-1; y += gap {
 			y1, y2 := y+1.5, y+gap-2
@@ -84,15 +84,7 @@ func (f *figure) texture(s coat.State, a, b, top float64, faint bool) {
 			}
 		}
 		f.p(`<path class="%s" d="%s"/>`, class, d.String())
-	case coat.Green:
-		rows(4.2, 0, "40 3", 20, "")
-	case coat.Firm:
-		rows(8, 3, "8 14", 11, "")
-	case coat.Hard:
-		tone := "#c4c4c4"
-		if faint {
-			tone = "#e6e6e6"
-		}
+	case x.Tone:
 		f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="%s"/>`, n(a), n(top), n(b-a), n(stripHigh), tone)
 	default:
 		for x := a + 8; x < b-5; x += 26 {

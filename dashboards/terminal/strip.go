@@ -1,8 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 
-// Package terminal draws a coat's strip as lines of characters, in the same
-// order of density as the page's textures: wet stipple, tacky strokes, green
-// lines, sparse firm, plain hard.
+// Package terminal draws a coat's strip as lines of characters.
 package terminal
 
 import (
@@ -11,19 +9,10 @@ import (
 	"time"
 
 	"curewright/dashboards/hours"
+	"curewright/dashboards/textures"
 	"curewright/model/coat"
 	"curewright/model/words"
 )
-
-// Marks is the character of each state.
-var Marks = map[coat.State]rune{
-	coat.Wet:     '⠶',
-	coat.Tacky:   '╱',
-	coat.Green:   '═',
-	coat.Firm:    '╌',
-	coat.Hard:    '█',
-	coat.Unknown: '?',
-}
 
 const (
 	plumb    = '┃'
@@ -38,7 +27,7 @@ const (
 func Legend(c *words.Catalogue) string {
 	var b strings.Builder
 	for _, s := range append(slices.Clone(coat.States), coat.Unknown) {
-		b.WriteString(strings.Repeat(string(Marks[s]), 2) + " " + c.Text("state."+string(s)) + "  ")
+		b.WriteString(strings.Repeat(string(textures.Of[s].Mark), 2) + " " + c.Text("state."+string(s)) + "  ")
 	}
 	b.WriteString(string(torn) + " " + c.Text("strip.no_readings") + "\n")
 	mark := func(r rune) string { return string(r) }
@@ -100,7 +89,7 @@ func Strip(e coat.Estimate, now time.Time, a Axis) (line, under string) {
 		}
 	}
 	for _, s := range e.Strip.Segments {
-		fill(top, s.From, s.To, Marks[s.State])
+		fill(top, s.From, s.To, textures.Of[s.State].Mark)
 	}
 	for _, g := range e.Strip.Gaps {
 		fill(top, g.From, g.To, torn)

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"curewright/dashboards/textures"
 	"curewright/model/coat"
 	"curewright/model/words"
 )
@@ -58,16 +59,11 @@ func TestGapsAndEdges(t *testing.T) {
 	}
 }
 
-// Every state has a character of its own, and the legend explains each.
-func TestMarks(t *testing.T) {
-	seen := map[rune]coat.State{}
-	for s, r := range Marks {
-		if was, dup := seen[r]; dup {
-			t.Errorf("%s and %s share %q", s, was, r)
-		}
-		seen[r] = s
-		if !strings.ContainsRune(Legend(nil), r) {
-			t.Errorf("the legend does not explain %q", r)
+// The legend explains each state's character.
+func TestLegend(t *testing.T) {
+	for s, x := range textures.Of {
+		if !strings.ContainsRune(Legend(nil), x.Mark) {
+			t.Errorf("the legend does not explain %q of %s", x.Mark, s)
 		}
 	}
 	for l := range strings.SplitSeq(Legend(nil), "\n") {

@@ -32,6 +32,9 @@ export function t(key, facts = {}) {
   return parts.map((p, i) => (i % 2 ? facts[p] : mark(p)));
 }
 
+// words are the codes that the catalogue knows under a prefix, in its order.
+export const words = (prefix) => Object.keys(en).filter((k) => k.startsWith(prefix)).map((k) => k.slice(prefix.length));
+
 // word says a code of the board's, or the code itself where the catalogue does
 // not know it yet.
 export const word = (prefix, code) => (has(prefix + code) ? t(prefix + code) : code);
