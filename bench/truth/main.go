@@ -299,15 +299,21 @@ func (t *tally) score(c *coat.Estimate, v *life, i int) {
 // run lives n coats of a world and kind.
 func run(w *world, kind string, n int, seed uint64) *tally {
 	total := newTally()
+	eachSeed(n, seed, func(s uint64) *tally { return one(w, kind, s) }, total.add)
+	return total
+}
+
+// eachSeed lives n of something, two at a time, and adds up what came of each.
+func eachSeed[T any](n int, seed uint64, live func(seed uint64) T, add func(T)) {
 	var mu sync.Mutex
 	var wg sync.WaitGroup
 	next := make(chan uint64)
 	for range 2 {
 		wg.Go(func() {
 			for s := range next {
-				t := one(w, kind, s)
+				t := live(s)
 				mu.Lock()
-				total.add(t)
+				add(t)
 				mu.Unlock()
 			}
 		})
@@ -317,7 +323,6 @@ func run(w *world, kind string, n int, seed uint64) *tally {
 	}
 	close(next)
 	wg.Wait()
-	return total
 }
 
 // coatsADay is a day's worth: two panels, on each cloth laid into a tack coat
@@ -329,35 +334,24 @@ const coatsADay = 6
 // than twelve times. No coat learns from another, which asks more often than
 // coats of one lot would.
 func days(w *world, n int, seed uint64) (mean float64, most, over12 int) {
-	asked := make([]int, n)
-	var wg sync.WaitGroup
-	next := make(chan int)
-	for range 2 {
-		wg.Go(func() {
-			for d := range next {
-				for c := range coatsADay {
-					kind := "coat"
-					if c%3 == 0 {
-						kind = "cloth"
-					}
-					asked[d] += one(w, kind, seed+uint64(d*coatsADay+c)).asked
-				}
+	sum := 0
+	eachSeed(n, 0, func(d uint64) (asked int) {
+		for c := range uint64(coatsADay) {
+			kind := "coat"
+			if c%3 == 0 {
+				kind = "cloth"
 			}
-		})
-	}
-	for d := range n {
-		next <- d
-	}
-	close(next)
-	wg.Wait()
-	for _, a := range asked {
-		mean += float64(a) / float64(n)
-		most = max(most, a)
-		if a > 12 {
+			asked += one(w, kind, seed+d*coatsADay+c).asked
+		}
+		return asked
+	}, func(asked int) {
+		sum += asked
+		most = max(most, asked)
+		if asked > 12 {
 			over12++
 		}
-	}
-	return mean, most, over12
+	})
+	return float64(sum) / float64(n), most, over12
 }
 
 func share(a, b int) string {

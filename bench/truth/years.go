@@ -9,7 +9,6 @@ import (
 	"os"
 	"slices"
 	"strings"
-	"sync"
 	"time"
 
 	"curewright/model/coat"
@@ -347,25 +346,11 @@ func (t *yearTally) add(o *yearTally) {
 // years lives n shop-years of a world.
 func years(w *yearWorld, n int, seed uint64, ceiling bool) *yearTally {
 	total := &yearTally{}
-	var mu sync.Mutex
-	var wg sync.WaitGroup
-	next := make(chan uint64)
-	for range 2 {
-		wg.Go(func() {
-			for s := range next {
-				t := &yearTally{}
-				liveYear(w, s, ceiling, t)
-				mu.Lock()
-				total.add(t)
-				mu.Unlock()
-			}
-		})
-	}
-	for i := range n {
-		next <- seed + uint64(i)
-	}
-	close(next)
-	wg.Wait()
+	eachSeed(n, seed, func(s uint64) *yearTally {
+		t := &yearTally{}
+		liveYear(w, s, ceiling, t)
+		return t
+	}, total.add)
 	return total
 }
 

@@ -273,16 +273,7 @@ func TestStrangersMakeRoom(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ln := &dialled{conns: make(chan net.Conn)}
-	ctx, stop := context.WithCancel(t.Context())
-	done := make(chan error, 1)
-	go func() { done <- s.Serve(ctx, ln) }()
-	defer func() {
-		stop()
-		if err := <-done; err != nil {
-			t.Errorf("Serve = %v", err)
-		}
-	}()
+	ln := served(t, s)
 	ask := func(c net.Conn, token string) int {
 		c.SetDeadline(time.Now().Add(10 * time.Second))
 		go fmt.Fprintf(c, "GET /api/v1/whoami HTTP/1.1\r\nHost: shed\r\nAuthorization: Bearer %s\r\n\r\n", token)
@@ -336,6 +327,22 @@ func TestStrangersMakeRoom(t *testing.T) {
 type dialled struct {
 	conns chan net.Conn
 	once  sync.Once
+}
+
+// served serves on such a listener until the test ends.
+func served(t *testing.T, s *web.Server) *dialled {
+	t.Helper()
+	ln := &dialled{conns: make(chan net.Conn)}
+	ctx, stop := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- s.Serve(ctx, ln) }()
+	t.Cleanup(func() {
+		stop()
+		if err := <-done; err != nil {
+			t.Errorf("Serve = %v", err)
+		}
+	})
+	return ln
 }
 
 func (d *dialled) Accept() (net.Conn, error) {

@@ -50,16 +50,7 @@ func TestHandshakeFlood(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ln := &dialled{conns: make(chan net.Conn)}
-	ctx, stop := context.WithCancel(t.Context())
-	done := make(chan error, 1)
-	go func() { done <- s.Serve(ctx, ln) }()
-	defer func() {
-		stop()
-		if err := <-done; err != nil {
-			t.Errorf("Serve = %v", err)
-		}
-	}()
+	ln := served(t, s)
 	ask := func(c net.Conn) int {
 		c.SetDeadline(time.Now().Add(20 * time.Second))
 		if _, err := fmt.Fprintf(c, "GET /api/v1/whoami HTTP/1.1\r\nHost: shed\r\nAuthorization: Bearer %s\r\n\r\n", tok); err != nil {

@@ -172,19 +172,26 @@ func TestHungDaemon(t *testing.T) {
 	}
 }
 
+// guarded is an output that is on, its lease an hour.
+func guarded(t *testing.T) (o *Output, line, dog string) {
+	t.Helper()
+	line, dog = files(t)
+	t.Setenv("CUREWRIGHT_TEST_AS", "guard")
+	t.Setenv("LINE", line)
+	t.Setenv("DOG", dog)
+	o = New([]string{os.Args[0]}, time.Hour, io.Discard)
+	t.Cleanup(func() { o.Close() })
+	if err := o.Renew(t.Context(), true); err != nil {
+		t.Fatal(err)
+	}
+	return o, line, dog
+}
+
 // TestKilledGuard: the daemon hears at its next renewal that nothing is known
 // about the line, the watchdog is not disarmed, and a new guard's first act is
 // to switch off.
 func TestKilledGuard(t *testing.T) {
-	line, dog := files(t)
-	t.Setenv("CUREWRIGHT_TEST_AS", "guard")
-	t.Setenv("LINE", line)
-	t.Setenv("DOG", dog)
-	o := New([]string{os.Args[0]}, time.Hour, io.Discard)
-	defer o.Close()
-	if err := o.Renew(t.Context(), true); err != nil {
-		t.Fatal(err)
-	}
+	o, line, dog := guarded(t)
 	if read(t, line) != "1" {
 		t.Fatal("not on")
 	}
@@ -485,15 +492,7 @@ func TestOpenLine(t *testing.T) {
 // TestHungGuard: a guard that is stopped is killed at the next renewal, and the
 // line is off by its successor within seconds.
 func TestHungGuard(t *testing.T) {
-	line, dog := files(t)
-	t.Setenv("CUREWRIGHT_TEST_AS", "guard")
-	t.Setenv("LINE", line)
-	t.Setenv("DOG", dog)
-	o := New([]string{os.Args[0]}, time.Hour, io.Discard)
-	defer o.Close()
-	if err := o.Renew(t.Context(), true); err != nil {
-		t.Fatal(err)
-	}
+	o, line, _ := guarded(t)
 	old := o.Pid()
 	if err := syscall.Kill(old, syscall.SIGSTOP); err != nil {
 		t.Fatal(err)
@@ -536,15 +535,7 @@ func waitStopped(t *testing.T, pid int) {
 
 // TestDeathIsNoticedAtOnce: the daemon hears of a dead guard without asking it.
 func TestDeathIsNoticedAtOnce(t *testing.T) {
-	line, dog := files(t)
-	t.Setenv("CUREWRIGHT_TEST_AS", "guard")
-	t.Setenv("LINE", line)
-	t.Setenv("DOG", dog)
-	o := New([]string{os.Args[0]}, time.Hour, io.Discard)
-	defer o.Close()
-	if err := o.Renew(t.Context(), true); err != nil {
-		t.Fatal(err)
-	}
+	o, line, _ := guarded(t)
 	if err := syscall.Kill(o.Pid(), syscall.SIGKILL); err != nil {
 		t.Fatal(err)
 	}
