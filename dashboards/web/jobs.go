@@ -80,16 +80,7 @@ type NewJob struct {
 }
 
 // NewPanel is one side of the piece: an existing panel by its id, or a new one.
-type NewPanel struct {
-	Side    string   `json:"side,omitempty"`
-	ID      string   `json:"id,omitempty"`
-	Name    string   `json:"name,omitempty"`
-	Probe   string   `json:"probe,omitempty"`
-	NoProbe bool     `json:"no_probe,omitempty"`
-	Air     string   `json:"air,omitempty"`
-	Core    string   `json:"core,omitempty"`
-	AreaM2  *float64 `json:"area_m2,omitempty"`
-}
+type NewPanel = job.NewPanel
 
 // JobPut is a step skipped, put off, repeated, reopened or settled.
 type JobPut struct {

@@ -378,196 +378,26 @@ func (d *Daemon) NewJob(ctx context.Context, who web.Who, q web.NewJob, key stri
 
 // buildJob works out the records of a new job.
 func (d *Daemon) buildJob(b *job.Book, q web.NewJob) (*job.Entry, error) {
-	var f []job.Fault
-	bad := func(field, format string, a ...any) {
-		f = append(f, job.Fault{Field: field, What: fmt.Sprintf(format, a...)})
-	}
-	at := b.Now
+	n := job.New{Schedule: job.Schedule{ID: q.ID, Name: q.Name, Piece: q.Piece, Resin: q.Resin, Lot: q.Lot, From: q.From, Steps: q.Steps, At: b.Now},
+		Template: q.Template, Panels: q.Panels}
 	if q.At != nil {
-		at = q.At.In(d.loc)
+		n.At = q.At.In(d.loc)
 	}
-	s := job.Schedule{ID: q.ID, Name: q.Name, Piece: q.Piece, Resin: q.Resin, Lot: q.Lot, At: at}
-	var fromFile []coat.Panel
-	given := 0
-	for _, x := range []bool{q.Template != "", q.From != "", len(q.Steps) > 0, q.TOML != ""} {
-		if x {
-			given++
-		}
-	}
-	if given != 1 {
-		bad("template", "say one of template, from, steps and toml")
-	}
-	var sides []string
-	switch {
-	case given != 1:
-	case q.Template != "":
-		ts := job.Templates(d.lang)
-		i := slices.IndexFunc(ts, func(t job.Template) bool { return t.ID == q.Template })
-		if i < 0 {
-			var ids []string
-			for _, t := range ts {
-				ids = append(ids, t.ID)
-			}
-			bad("template", "%q is not one of %s", q.Template, strings.Join(ids, ", "))
-			break
-		}
-		s.Steps, sides, s.From = ts[i].Steps, ts[i].Sides, q.Template
-		s.Name = cmp.Or(s.Name, ts[i].Name)
-	case q.From != "":
-		i := slices.IndexFunc(b.Jobs, func(o job.Schedule) bool { return o.ID == q.From })
-		if i < 0 {
-			bad("from", "unknown job %q", q.From)
-			break
-		}
-		s.Steps, sides, s.From = b.Jobs[i].Steps, b.Jobs[i].Panels(), q.From
-		s.Resin = cmp.Or(s.Resin, b.Jobs[i].Resin)
-		s.Name = cmp.Or(s.Name, b.Jobs[i].Name)
-	case q.TOML != "":
-		steps, ps, err := job.ParseSchedule([]byte(q.TOML), "job", func(name string) (r cure.Resin, err error) {
+	if q.TOML != "" {
+		steps, panels, err := job.ParseSchedule([]byte(q.TOML), "job", func(name string) (r cure.Resin, err error) {
 			if r, ok := b.Work.Resins[name]; ok {
 				return r, nil
 			}
 			return r, fmt.Errorf("unknown epoxy %q", name)
 		})
-		if err != nil {
+		if err != nil && q.Template == "" && q.From == "" && len(q.Steps) == 0 {
 			return nil, lineFaults(job.Lines(err))
 		}
-		s.Steps, fromFile = steps, ps
-	default:
-		s.Steps = q.Steps
+		n.File = &job.NewFile{Steps: steps, Panels: panels}
 	}
-	s.ID = cmp.Or(s.ID, newJobID(b, cmp.Or(s.Piece, jobSlug(s.Name), "job")))
-	if slices.ContainsFunc(b.Jobs, func(o job.Schedule) bool { return o.ID == s.ID }) {
-		bad("id", "there is a job %q already", s.ID)
-	}
-	s.Piece = cmp.Or(s.Piece, s.ID)
-
-	// Panels: those named, those of the file, and for sides that nobody named
-	// one that takes everything from the first.
-	e := &job.Entry{}
-	w := *b.Work
-	w.Panels = slices.Clone(b.Work.Panels)
-	names := map[string]string{}
-	add := func(field string, p coat.Panel) {
-		if slices.ContainsFunc(w.Panels, func(o coat.Panel) bool { return o.ID == p.ID }) {
-			return // there already: it stays as it is
-		}
-		for _, x := range job.CheckPanel(b.Work, p) {
-			bad(field+"."+x.Field, "%s", x.What)
-		}
-		w.Panels = append(w.Panels, p)
-		e.Writes = append(e.Writes, job.Write{Kind: "panel", ID: p.ID, Value: p, Create: true})
-	}
-	for _, p := range fromFile {
-		if p.Piece == p.ID && q.Piece != "" {
-			p.Piece = q.Piece
-		}
-		add("toml", p)
-	}
-	for i, p := range q.Panels {
-		field := fmt.Sprintf("panels[%d]", i)
-		if p.Side != "" && len(sides) > 0 && !slices.Contains(sides, p.Side) {
-			bad(field+".side", "%q is not one of %s", p.Side, strings.Join(sides, ", "))
-		}
-		side := p.Side
-		if side == "" && i < len(sides) {
-			side = sides[i]
-		}
-		id := cmp.Or(p.ID, sideID(s.ID, side))
-		names[side] = id
-		// What a further side does not say is as on the first.
-		if first := q.Panels[0]; i > 0 {
-			if p.Probe == "" && !p.NoProbe {
-				p.Probe, p.NoProbe = first.Probe, first.NoProbe
-			}
-			p.Air, p.Core, p.AreaM2 = cmp.Or(p.Air, first.Air), cmp.Or(p.Core, first.Core), cmp.Or(p.AreaM2, first.AreaM2)
-		}
-		add(field, coat.Panel{ID: id, Piece: s.Piece, Name: cmp.Or(p.Name, sideName(s.Name, side)), Probe: p.Probe, NoProbe: p.NoProbe, Air: p.Air, Core: p.Core, AreaM2: p.AreaM2})
-	}
-	for _, side := range sides {
-		if names[side] != "" {
-			continue
-		}
-		if q.From != "" && len(q.Panels) == 0 {
-			// The same panels again would be the same piece again: new ones of
-			// the same make.
-			if i := slices.IndexFunc(w.Panels, func(o coat.Panel) bool { return o.ID == side }); i >= 0 {
-				p := w.Panels[i]
-				p.ID, p.Piece = sideID(s.ID, lastWord(side)), s.Piece
-				p.Name = sideName(s.Name, lastWord(side))
-				names[side] = p.ID
-				add("from", p)
-				continue
-			}
-		}
-		p := coat.Panel{ID: sideID(s.ID, side), Piece: s.Piece, Name: sideName(s.Name, side)}
-		if len(q.Panels) > 0 {
-			first := q.Panels[0]
-			p.Probe, p.NoProbe, p.Air, p.Core, p.AreaM2 = first.Probe, first.NoProbe, first.Air, first.Core, first.AreaM2
-		}
-		names[side] = p.ID
-		add("panels", p)
-	}
-	s.Steps = job.On(s.Steps, names)
-	for _, x := range job.CheckSchedule(&w, s) {
-		bad(x.Field, "%s", x.What)
-	}
-	if f != nil {
-		return nil, jobFaults(f)
-	}
-	if !slices.ContainsFunc(b.Work.Pieces, func(p coat.Piece) bool { return p.ID == s.Piece }) {
-		e.Writes = append([]job.Write{{Kind: "piece", ID: s.Piece, Value: coat.Piece{ID: s.Piece, Name: s.Name}, Create: true}}, e.Writes...)
-	}
-	e.Writes = append(e.Writes, job.Write{Kind: "job", ID: s.ID, Value: s, Create: true})
-	e.Say = words.View{Words: b.Words}.Say("entry.job", words.Facts{"job": cmp.Or(s.Name, s.ID), "n": len(s.Steps)})
-	return e, nil
+	e, f := b.New(n)
+	return e, jobFaults(f)
 }
-
-// jobSlug makes a short id of a name: letters and digits of any script, the rest
-// dashes.
-func jobSlug(name string) string {
-	out := strings.Map(func(r rune) rune {
-		switch {
-		case r >= 'a' && r <= 'z', r >= '0' && r <= '9', r > 0x7f:
-			return r
-		case r >= 'A' && r <= 'Z':
-			return r + 'a' - 'A'
-		}
-		return '-'
-	}, strings.TrimSpace(name))
-	for strings.Contains(out, "--") {
-		out = strings.ReplaceAll(out, "--", "-")
-	}
-	out = strings.Trim(out, "-")
-	for len(out) > 40 {
-		k := strings.LastIndexByte(out[:40], '-')
-		if k < 8 {
-			return ""
-		}
-		out = out[:k]
-	}
-	return out
-}
-
-func newJobID(b *job.Book, base string) string {
-	id := base
-	for n := 2; slices.ContainsFunc(b.Jobs, func(s job.Schedule) bool { return s.ID == id }); n++ {
-		id = fmt.Sprintf("%s-%d", base, n)
-	}
-	return id
-}
-
-func sideID(jobID, side string) string { return strings.TrimSuffix(jobID+"-"+side, "-") }
-
-func sideName(name, side string) string {
-	if name == "" || side == "" {
-		return name
-	}
-	return name + ", " + side
-}
-
-// lastWord is a panel's side, of an id such as lid-outer.
-func lastWord(id string) string { return id[strings.LastIndexAny(id, "- ")+1:] }
 
 // Entries lists what was entered, newest first.
 func (d *Daemon) Entries(ctx context.Context, limit int) ([]web.EntryView, error) {
