@@ -60,13 +60,13 @@ var probeRoles = map[string]bool{"": true, "air": true, "panel": true, "pot": tr
 func (s *Server) setProbe(r *http.Request, q ProbePatch) (any, error) {
 	var f Faults
 	if q.Name != nil && (strings.TrimSpace(*q.Name) == "" || len(*q.Name) > 60) {
-		f = append(f, Fault{"name", "want 1 to 60 characters"})
+		f = append(f, Fault{Field: "name", What: "want 1 to 60 characters"})
 	}
 	if q.Role != nil && !probeRoles[*q.Role] {
-		f = append(f, Fault{"role", "want air, panel, pot, outdoor, tent or nothing"})
+		f = append(f, Fault{Field: "role", What: "want air, panel, pot, outdoor, tent or nothing"})
 	}
 	if q.Name == nil && q.Role == nil && q.Panel == nil && q.Accepted == nil {
-		f = append(f, Fault{"", "nothing to change"})
+		f = append(f, Fault{Field: "", What: "nothing to change"})
 	}
 	if f != nil {
 		return nil, f
@@ -100,7 +100,7 @@ func (s *Server) ack(w http.ResponseWriter, r *http.Request) (any, error) {
 
 func (s *Server) testSound(r *http.Request, q SoundTest) (any, error) {
 	if q.Channel == "" {
-		return nil, Faults{{"channel", "required"}}
+		return nil, Faults{{Field: "channel", What: "required"}}
 	}
 	return map[string]string{"channel": q.Channel}, s.b.TestSound(r.Context(), q.Channel, q.Heard)
 }
@@ -155,7 +155,9 @@ const (
 // all of it at once. There is no other check of them.
 func CheckSettings(v SettingsView) Faults {
 	var f Faults
-	bad := func(field, format string, a ...any) { f = append(f, Fault{field, fmt.Sprintf(format, a...)}) }
+	bad := func(field, format string, a ...any) {
+		f = append(f, Fault{Field: field, What: fmt.Sprintf(format, a...)})
+	}
 	for _, c := range []struct{ field, v string }{{"sleep_from", v.SleepFrom}, {"sleep_to", v.SleepTo}} {
 		if t, err := time.Parse("15:04", c.v); c.v != "" && (err != nil || t.Format("15:04") != c.v) {
 			bad(c.field, "want a time of day such as 22:30, or nothing for none")
@@ -225,7 +227,7 @@ var (
 
 func (s *Server) clock(r *http.Request, q ClockTime) (any, error) {
 	if q.Time == nil || q.Time.Before(earliestClock) || q.Time.After(latestClock) {
-		return nil, Faults{{"time", "want this phone's time, between 2025 and 2100"}}
+		return nil, Faults{{Field: "time", What: "want this phone's time, between 2025 and 2100"}}
 	}
 	err := s.b.TrustClock(r.Context(), whoOf(r), *q.Time, q.Confirm)
 	return map[string]time.Time{"now": s.b.Now()}, err
@@ -301,15 +303,15 @@ type PairCode struct {
 func (s *Server) newCode(r *http.Request, q NewPairCode) (any, error) {
 	var f Faults
 	if q.Days < 0 || q.Days > MaxTokenDays {
-		f = append(f, Fault{"days", fmt.Sprintf("%d is not between 0 (as long as it is used) and %d", q.Days, MaxTokenDays)})
+		f = append(f, Fault{Field: "days", What: fmt.Sprintf("%d is not between 0 (as long as it is used) and %d", q.Days, MaxTokenDays)})
 	}
 	switch q.Role {
 	case Look, Record, Push, Control:
 	default:
-		f = append(f, Fault{"role", "want look, record, push or control"})
+		f = append(f, Fault{Field: "role", What: "want look, record, push or control"})
 	}
 	if len(q.Name) > 60 {
-		f = append(f, Fault{"name", "is longer than 60 bytes"})
+		f = append(f, Fault{Field: "name", What: "is longer than 60 bytes"})
 	}
 	if f != nil {
 		return nil, f

@@ -13,40 +13,16 @@ import (
 	"curewright/alerts"
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/job"
 	"curewright/sensors"
 )
 
-// Fault is one thing wrong with one field of a request.
-type Fault struct {
-	Field string `json:"field"`
-	What  string `json:"what"`
-}
-
-// Error returns "field: what".
-func (f Fault) Error() string {
-	if f.Field == "" {
-		return f.What
-	}
-	return f.Field + ": " + f.What
-}
-
-// Faults is every fault of a request; it is an error.
-type Faults []Fault
-
-func (f Faults) Error() string {
-	s := ""
-	for i, x := range f {
-		if i > 0 {
-			s += "; "
-		}
-		if x.Field != "" {
-			s += x.Field + ": "
-		}
-		s += x.What
-	}
-	return s
-}
+// Fault is one thing wrong with one field; Faults is every fault at once, an error.
+type (
+	Fault  = fault.Fault
+	Faults = fault.List
+)
 
 // Who made a request.
 type Who struct {

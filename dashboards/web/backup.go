@@ -55,7 +55,7 @@ func (s *Server) restore(w http.ResponseWriter, r *http.Request) (any, error) {
 	switch t, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";"); strings.TrimSpace(t) {
 	case "application/octet-stream", "application/vnd.sqlite3":
 	default:
-		return nil, Faults{{"Content-Type", "want application/octet-stream"}}
+		return nil, Faults{{Field: "Content-Type", What: "want application/octet-stream"}}
 	}
 	rc := http.NewResponseController(w)
 	in := &patient{r: http.MaxBytesReader(w, r.Body, maxRestore), rc: rc}
@@ -65,7 +65,7 @@ func (s *Server) restore(w http.ResponseWriter, r *http.Request) (any, error) {
 		return nil, refuse(http.StatusRequestEntityTooLarge, "", "the copy is larger than 2 GB")
 	}
 	if in.err != nil {
-		return nil, Faults{{"", "the copy did not arrive whole"}}
+		return nil, Faults{{Field: "", What: "the copy did not arrive whole"}}
 	}
 	return map[string]string{"next": next}, err
 }

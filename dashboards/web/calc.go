@@ -48,7 +48,7 @@ func faultsOf(err error) Faults {
 		if !ok || strings.Contains(field, " ") {
 			field, what = "", text
 		}
-		f = append(f, Fault{field, what})
+		f = append(f, Fault{Field: field, What: what})
 	}
 	return f
 }

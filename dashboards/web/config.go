@@ -51,7 +51,7 @@ func DefaultSection() ConfigSection { return ConfigSection{Listen: DefaultListen
 func (c ConfigSection) Check() []error {
 	var errs []error
 	bad := func(key, format string, a ...any) {
-		errs = append(errs, Fault{"web." + key, fmt.Sprintf(format, a...)})
+		errs = append(errs, Fault{Field: "web." + key, What: fmt.Sprintf(format, a...)})
 	}
 	if host, port, err := net.SplitHostPort(c.Listen); err != nil {
 		bad("listen", "%q is not HOST:PORT", c.Listen)

@@ -67,7 +67,7 @@ func (s *Server) mix(w http.ResponseWriter, r *http.Request) (any, error) {
 		return nil, f
 	}
 	if len(q.Readings) > 200 {
-		return nil, Faults{{"readings", "more than 200 of them"}}
+		return nil, Faults{{Field: "readings", What: "more than 200 of them"}}
 	}
 	return s.b.Mix(r.Context(), q)
 }

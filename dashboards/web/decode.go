@@ -31,7 +31,7 @@ func decodeStrict(b []byte, into any, nulls bool) Faults {
 		return c.faults
 	}
 	if err := json.Unmarshal(b, into); err != nil {
-		return Faults{{"", err.Error()}}
+		return Faults{{Field: "", What: err.Error()}}
 	}
 	return nil
 }
@@ -40,20 +40,20 @@ func decodeStrict(b []byte, into any, nulls bool) Faults {
 func jsonText(b []byte) Faults {
 	switch {
 	case len(bytes.TrimSpace(b)) == 0:
-		return Faults{{"", "the body is empty, want JSON"}}
+		return Faults{{Field: "", What: "the body is empty, want JSON"}}
 	case !utf8.Valid(b):
-		return Faults{{"", "the body is not UTF-8"}}
+		return Faults{{Field: "", What: "the body is not UTF-8"}}
 	case json.Valid(b):
 		return nil
 	}
 	dec := json.NewDecoder(bytes.NewReader(b))
 	var v json.RawMessage
 	if err := dec.Decode(&v); err != nil {
-		return Faults{{"", notJSON(b, err)}}
+		return Faults{{Field: "", What: notJSON(b, err)}}
 	}
 	dec.Token()
 	line, col := place(b, dec.InputOffset())
-	return Faults{{"", fmt.Sprintf("text after the JSON value, near line %d column %d", line, col)}}
+	return Faults{{Field: "", What: fmt.Sprintf("text after the JSON value, near line %d column %d", line, col)}}
 }
 
 func notJSON(b []byte, err error) string {
@@ -111,7 +111,7 @@ func (p *where) String() string {
 
 func (c *checker) bad(at *where, what string) {
 	if len(c.faults) < maxFaults {
-		c.faults = append(c.faults, Fault{at.String(), what})
+		c.faults = append(c.faults, Fault{Field: at.String(), What: what})
 	}
 }
 
@@ -444,7 +444,7 @@ func boundTexts(b []byte) Faults {
 		}
 		if what := badText(unquote(b[begin:i+1]), maxText); what != "" {
 			line, col := place(b, int64(begin+1))
-			f = append(f, Fault{"", fmt.Sprintf("the text at line %d column %d %s", line, col, what)})
+			f = append(f, Fault{Field: "", What: fmt.Sprintf("the text at line %d column %d %s", line, col, what)})
 		}
 	}
 	return f

@@ -24,10 +24,10 @@ func (s *Server) pair(w http.ResponseWriter, r *http.Request) (any, error) {
 		return nil, err
 	}
 	if q.Code == "" {
-		return nil, Faults{{"code", "required: the code that `curewright pair` shows"}}
+		return nil, Faults{{Field: "code", What: "required: the code that `curewright pair` shows"}}
 	}
 	if len(q.Device) > 60 {
-		return nil, Faults{{"device", "is longer than 60 bytes"}}
+		return nil, Faults{{Field: "device", What: "is longer than 60 bytes"}}
 	}
 	if wait, ok := s.redeem.take(s.clientOf(r), time.Now()); !ok {
 		s.refusals[refusedTries].Add(1)

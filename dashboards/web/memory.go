@@ -47,7 +47,7 @@ func (s *Server) memoryFile(_ http.ResponseWriter, r *http.Request) (any, error)
 	}
 	what := r.URL.Query().Get("what")
 	if what != "" && what != "lots" {
-		return nil, Faults{{"what", "want lots, or nothing for all of it"}}
+		return nil, Faults{{Field: "what", What: "want lots, or nothing for all of it"}}
 	}
 	out, err := s.b.MemoryFile(r.Context(), what == "lots")
 	return file{"curewright-memory.json", "application/json", out}, err

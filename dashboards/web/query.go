@@ -42,7 +42,9 @@ func newQuery(r *http.Request, known ...string) query {
 	return q
 }
 
-func (q query) bad(field, what string) { *q.faults = append(*q.faults, Fault{field, what}) }
+func (q query) bad(field, what string) {
+	*q.faults = append(*q.faults, Fault{Field: field, What: what})
+}
 
 func (q query) text(k string) string { return q.v.Get(k) }
 

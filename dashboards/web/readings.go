@@ -71,7 +71,7 @@ func decodePush(b []byte) (rs []PushReading, places []int, refused []PushRefusal
 		if c.next() == 'n' {
 			what += " of readings"
 		}
-		return nil, nil, nil, Faults{{"", what}}
+		return nil, nil, nil, Faults{{Field: "", What: what}}
 	}
 	t := reflect.TypeFor[PushReading]()
 	var all Faults
@@ -103,7 +103,7 @@ func decodePush(b []byte) (rs []PushReading, places []int, refused []PushRefusal
 				x.Field = "." + x.Field
 			}
 			if len(all) < maxFaults {
-				all = append(all, Fault{fmt.Sprintf("[%d]%s", i, x.Field), x.What})
+				all = append(all, Fault{Field: fmt.Sprintf("[%d]%s", i, x.Field), What: x.What})
 			}
 		}
 		c.faults = nil
@@ -121,7 +121,7 @@ func decodePush(b []byte) (rs []PushReading, places []int, refused []PushRefusal
 		b = append(good, ']')
 	}
 	if err := json.Unmarshal(b, &rs); err != nil {
-		return nil, nil, nil, Faults{{"", err.Error()}}
+		return nil, nil, nil, Faults{{Field: "", What: err.Error()}}
 	}
 	return rs, places, refused, nil
 }

@@ -68,7 +68,9 @@ type refusal struct {
 	Faults
 }
 
-func refuse(code int, field, what string) error { return refusal{code, Faults{{field, what}}} }
+func refuse(code int, field, what string) error {
+	return refusal{code, Faults{{Field: field, What: what}}}
+}
 
 // reply runs a route's handler and writes what it answers.
 func (s *Server) reply(fn handler, w http.ResponseWriter, r *http.Request) {
@@ -273,7 +275,7 @@ type errorBody struct {
 
 // fail answers with one fault.
 func (s *Server) fail(w http.ResponseWriter, r *http.Request, code int, field, what string) {
-	s.faults(w, r, code, Faults{{field, what}})
+	s.faults(w, r, code, Faults{{Field: field, What: what}})
 }
 
 func (s *Server) faults(w http.ResponseWriter, r *http.Request, code int, f Faults) {
@@ -355,14 +357,14 @@ func body(w http.ResponseWriter, r *http.Request, limit int64) ([]byte, error) {
 	// wrong, as small radio probes and hurried command lines do.
 	t, _, _ := strings.Cut(r.Header.Get("Content-Type"), ";")
 	if r.ContentLength != 0 && !strings.EqualFold(strings.TrimSpace(t), "application/json") && browser(r) {
-		return nil, Faults{{"Content-Type", "want application/json"}}
+		return nil, Faults{{Field: "Content-Type", What: "want application/json"}}
 	}
 	b, err := io.ReadAll(http.MaxBytesReader(w, r.Body, limit))
 	if _, ok := errors.AsType[*http.MaxBytesError](err); ok {
 		return nil, refuse(http.StatusRequestEntityTooLarge, "", "the body is larger than "+strconv.FormatInt(limit>>10, 10)+" kB")
 	}
 	if err != nil {
-		return nil, Faults{{"", "the body did not arrive whole"}}
+		return nil, Faults{{Field: "", What: "the body did not arrive whole"}}
 	}
 	return b, nil
 }
@@ -415,7 +417,7 @@ func object(w http.ResponseWriter, r *http.Request) (json.RawMessage, error) {
 	if f == nil {
 		var m map[string]json.RawMessage
 		if json.Unmarshal(b, &m) != nil || m == nil {
-			f = Faults{{"", "want an object"}}
+			f = Faults{{Field: "", What: "want an object"}}
 		}
 	}
 	if f == nil {
@@ -437,7 +439,7 @@ func keyOf(w http.ResponseWriter, r *http.Request) (string, error) {
 		bad = bad || c < '!' || c > '~'
 	}
 	if bad {
-		return "", Faults{{"Idempotency-Key", "want one word of up to 128 printable ASCII characters"}}
+		return "", Faults{{Field: "Idempotency-Key", What: "want one word of up to 128 printable ASCII characters"}}
 	}
 	if k == "" {
 		return "", nil

@@ -45,7 +45,7 @@ func (s *Server) setTent(w http.ResponseWriter, r *http.Request, t Tent) error {
 		return err
 	}
 	if q.SetPointC == nil {
-		return Faults{{"set_point_c", "required; to switch off use /tent/off"}}
+		return Faults{{Field: "set_point_c", What: "required; to switch off use /tent/off"}}
 	}
 	return t.SetTentPoint(r.Context(), whoOf(r), *q.SetPointC)
 }
@@ -77,7 +77,7 @@ func (s *Server) tentResume(w http.ResponseWriter, r *http.Request, t Tent) erro
 		return err
 	}
 	if q.On == nil {
-		return Faults{{"on", "required"}}
+		return Faults{{Field: "on", What: "required"}}
 	}
 	return t.TentResume(r.Context(), whoOf(r), *q.On)
 }
@@ -99,7 +99,7 @@ func (s *Server) tentAccept(w http.ResponseWriter, r *http.Request, t Tent) erro
 		return err
 	}
 	if q.LimitsHash == "" {
-		return Faults{{"limits_hash", "required: that of the limits you have looked at"}}
+		return Faults{{Field: "limits_hash", What: "required: that of the limits you have looked at"}}
 	}
 	return t.TentAccept(r.Context(), who, q.LimitsHash)
 }

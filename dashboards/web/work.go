@@ -63,7 +63,7 @@ func (s *Server) create(w http.ResponseWriter, r *http.Request, kind string, set
 	if set != nil {
 		m := map[string]json.RawMessage{}
 		if json.Unmarshal(b, &m) != nil {
-			return nil, Faults{{"", "want an object"}}
+			return nil, Faults{{Field: "", What: "want an object"}}
 		}
 		if f := set(m); f != nil {
 			return nil, f
@@ -88,7 +88,7 @@ func checkNewID(kind string, b []byte) Faults {
 		return nil // none
 	}
 	if what := badID(id); what != "" {
-		return Faults{{field, what}}
+		return Faults{{Field: field, What: what}}
 	}
 	return nil
 }
@@ -97,7 +97,7 @@ func (s *Server) addFeel(w http.ResponseWriter, r *http.Request) (any, error) {
 	id, _ := json.Marshal(r.PathValue("id"))
 	return s.create(w, r, "feel", func(m map[string]json.RawMessage) Faults {
 		if c, ok := m["coat"]; ok && string(c) != string(id) {
-			return Faults{{"coat", "is not the coat of the address"}}
+			return Faults{{Field: "coat", What: "is not the coat of the address"}}
 		}
 		m["coat"] = id
 		return nil
@@ -119,10 +119,10 @@ func patched(kind string) handler {
 		if f == nil {
 			var m map[string]json.RawMessage
 			if json.Unmarshal(b, &m) != nil || len(m) == 0 {
-				f = Faults{{"", "nothing to change"}}
+				f = Faults{{Field: "", What: "nothing to change"}}
 			}
 			if _, has := m["id"]; has {
-				f = append(f, Fault{"id", "stays as it is; delete the entry and make another"})
+				f = append(f, Fault{Field: "id", What: "stays as it is; delete the entry and make another"})
 			}
 		}
 		if f != nil {
@@ -165,7 +165,7 @@ func (s *Server) endBatch(w http.ResponseWriter, r *http.Request) (any, error) {
 		at = *q.At
 	}
 	if q.LeftG != nil && !(*q.LeftG >= 0) {
-		return nil, Faults{{"left_g", "is below zero"}}
+		return nil, Faults{{Field: "left_g", What: "is below zero"}}
 	}
 	id := r.PathValue("id")
 	return idBody{ID: id}, s.b.EndBatch(r.Context(), whoOf(r), id, at, q.LeftG, key)
@@ -326,7 +326,7 @@ func (s *Server) trace(w http.ResponseWriter, r *http.Request) (any, error) {
 		to = s.b.Now().Add(traceAhead)
 	}
 	if !from.Before(to) {
-		return nil, Faults{{"to", "is not after from"}}
+		return nil, Faults{{Field: "to", What: "is not after from"}}
 	}
 	return s.computed(w, r, func(ctx context.Context) (any, error) {
 		pts, err := s.b.Trace(ctx, c.ID, from, to, points)

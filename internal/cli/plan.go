@@ -91,7 +91,7 @@ func solvePlan(ctx context.Context, j *job.Job, t *job.Table, shopC *float64) (p
 	if errors.As(err, &faults) {
 		u := &fault.Input{}
 		for _, f := range faults {
-			u.Lines = append(u.Lines, f.Place+": "+f.What)
+			u.Lines = append(u.Lines, f.Error())
 		}
 		return res, u
 	}

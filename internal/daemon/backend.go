@@ -325,10 +325,7 @@ func (d *Daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) 
 		return workRecord(body, func(x *job.Tick) (string, []job.Fault) { return x.ID, d.checkTick(w, *x, now) })
 	case "stock":
 		return workRecord(body, func(x *coat.Stock) (id string, faults []job.Fault) {
-			for _, f := range stock.Check(*x, w.Resins, now) {
-				faults = append(faults, job.Fault{Field: f.Field, What: f.What})
-			}
-			return x.ID, faults
+			return x.ID, stock.Check(*x, w.Resins, now)
 		})
 	case "resin":
 		return workRecord(body, func(x *cure.Resin) (id string, faults []job.Fault) {
@@ -353,11 +350,7 @@ func workRecord[T any](body []byte, check func(*T) (id string, faults []job.Faul
 	}
 	id, faults := check(x)
 	if len(faults) > 0 {
-		out := make(web.Faults, len(faults))
-		for i, f := range faults {
-			out[i] = web.Fault{Field: f.Field, What: f.What}
-		}
-		return "", nil, out
+		return "", nil, web.Faults(faults)
 	}
 	b, err := json.Marshal(x)
 	return id, b, err
@@ -631,14 +624,7 @@ func (d *Daemon) Pot(ctx context.Context, q web.PotQuery) (json.RawMessage, erro
 		return nil, web.Faults{{Field: "resin", What: fmt.Sprintf("unknown resin %q", q.Resin)}}
 	}
 	res, err := pot.Solve(pot.Query{Words: d.lang, Resin: r, Grams: q.Grams, Shape: pot.Shape(q.Shape), DiameterMM: q.DiameterMM, DepthMM: q.DepthMM, ShopC: q.ShopC, StartC: q.StartC})
-	var faults pot.Faults
-	if errors.As(err, &faults) {
-		out := make(web.Faults, len(faults))
-		for i, f := range faults {
-			out[i] = web.Fault{Field: f.Field, What: f.What}
-		}
-		return nil, out
-	} else if err != nil {
+	if err != nil {
 		return nil, err
 	}
 	return json.Marshal(res)

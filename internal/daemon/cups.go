@@ -28,18 +28,6 @@ import (
 // warm one, since early is the side to err on.
 const shopUnknownC = 25.0
 
-// potFaults turns the model's faults into the API's.
-func potFaults(err error) error {
-	if f, ok := errors.AsType[pot.Faults](err); ok {
-		out := make(web.Faults, len(f))
-		for i, x := range f {
-			out[i] = web.Fault(x)
-		}
-		return out
-	}
-	return err
-}
-
 // Mix answers what to mix and how the pouring stands.
 func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, error) {
 	w, err := d.work(ctx)
@@ -148,7 +136,7 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 		// What the model would say of the rest is said in the same answer.
 		if ok && m.Need != nil && m.Need.AreaM2 > 0 {
 			if _, err := pot.Mixing(m); err != nil {
-				if more, ok := potFaults(err).(web.Faults); ok {
+				if more, ok := err.(web.Faults); ok {
 					f = append(f, more...)
 				}
 			}
@@ -157,7 +145,7 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 	}
 	a, err := pot.Mixing(m)
 	if err != nil {
-		return nil, potFaults(err)
+		return nil, err
 	}
 	var usedBy *time.Time
 	say := a.Say(d.lang) + "."

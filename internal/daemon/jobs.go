@@ -179,14 +179,7 @@ func (d *Daemon) NextSteps(ctx context.Context) ([]job.Next, error) {
 
 // jobFaults turns faults of the model into the API's.
 func jobFaults(fs []job.Fault) error {
-	if len(fs) == 0 {
-		return nil
-	}
-	out := make(web.Faults, len(fs))
-	for i, f := range fs {
-		out[i] = web.Fault{Field: f.Field, What: f.What}
-	}
-	return out
+	return web.Faults(fs).Err()
 }
 
 // enter writes what work works out, in one transaction, silences what it

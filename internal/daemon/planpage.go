@@ -98,14 +98,7 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		}
 	}
 	res, err := plan.Plan(ctx, in)
-	var faults plan.Faults
-	if errors.As(err, &faults) {
-		out := make(web.Faults, len(faults))
-		for i, f := range faults {
-			out[i] = web.Fault{Field: f.Place, What: f.What}
-		}
-		return nil, out
-	} else if err != nil {
+	if err != nil {
 		return nil, err
 	}
 	for _, id := range slices.Sorted(maps.Keys(odd)) {

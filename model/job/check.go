@@ -10,16 +10,13 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/mix"
 	"curewright/model/stock"
 )
 
-// Fault is one thing wrong with one field of a record of work. Field is the
-// field's key as in job files and the API, "" for the record as a whole.
-type Fault struct {
-	Field string `json:"field"`
-	What  string `json:"what"`
-}
+// Fault is one thing wrong with one field of a record of work.
+type Fault = fault.Fault
 
 // ClockSlack is how far ahead of now a time may lie before it counts as being
 // in the future: two clocks in one shop are never quite the same.
@@ -46,7 +43,7 @@ const mixRatioSlackPct = 10
 type faults []Fault
 
 func (f *faults) add(field, format string, a ...any) {
-	*f = append(*f, Fault{field, fmt.Sprintf(format, a...)})
+	*f = append(*f, Fault{Field: field, What: fmt.Sprintf(format, a...)})
 }
 
 func (f *faults) id(field, v string) {

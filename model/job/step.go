@@ -66,7 +66,7 @@ var waitsForSoft = []string{"tacky", "wet", "recoat", "fill"}
 func CheckSteps(prefix string, steps []Step, panels []coat.Panel) []Fault {
 	var all []Fault
 	if len(steps) > MaxSteps {
-		return []Fault{{prefix, fmt.Sprintf("%d steps are more than %d", len(steps), MaxSteps)}}
+		return []Fault{{Field: prefix, What: fmt.Sprintf("%d steps are more than %d", len(steps), MaxSteps)}}
 	}
 	byID := map[string]coat.Panel{}
 	for _, p := range panels {
@@ -198,7 +198,7 @@ func CheckSteps(prefix string, steps []Step, panels []coat.Panel) []Fault {
 			}
 		}
 		for _, x := range f {
-			all = append(all, Fault{fmt.Sprintf("%s[%d].%s", prefix, i, x.Field), x.What})
+			all = append(all, Fault{Field: fmt.Sprintf("%s[%d].%s", prefix, i, x.Field), What: x.What})
 		}
 	}
 	return all

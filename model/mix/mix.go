@@ -17,6 +17,7 @@ import (
 	"strings"
 
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/words"
 )
 
@@ -29,19 +30,11 @@ const ScaleG = 0.5
 // tolerance: sheets name from 2 to 5 % (from memory).
 const TolerancePct = 5.0
 
-// Fault is one thing wrong with one field.
-type Fault struct{ Field, What string }
-
-// Faults is every fault at once; it is an error.
-type Faults []Fault
-
-func (f Faults) Error() string {
-	s := make([]string, len(f))
-	for i, x := range f {
-		s[i] = x.Field + ": " + x.What
-	}
-	return strings.Join(s, "; ")
-}
+// Fault is one thing wrong with one field; Faults is every fault at once, an error.
+type (
+	Fault  = fault.Fault
+	Faults = fault.List
+)
 
 // Ratio is what is known of a resin's mix ratio: hardener for each unit of
 // resin, nil where it is not known.
@@ -65,7 +58,7 @@ func RatioOf(c *words.Catalogue, r cure.Resin) (Ratio, error) {
 			return nil, ""
 		}
 		if !(p[0] > 0) || !(p[1] > 0) || math.IsInf(p[0], 0) || math.IsInf(p[1], 0) {
-			f = append(f, Fault{field, fmt.Sprintf("%g : %g has a part that is not positive", p[0], p[1])})
+			f = append(f, Fault{Field: field, What: fmt.Sprintf("%g : %g has a part that is not positive", p[0], p[1])})
 			return nil, ""
 		}
 		v := p[1] / p[0]
@@ -122,7 +115,7 @@ type Split struct {
 // gram. By volume it needs the mixed density, which every resin has.
 func For(c *words.Catalogue, r cure.Resin, grams float64) (Split, error) {
 	if !(grams > 0 && grams <= 1e6) {
-		return Split{}, Faults{{"grams", fmt.Sprintf("%g g is outside 0 to 1000000", grams)}}
+		return Split{}, Faults{{Field: "grams", What: fmt.Sprintf("%g g is outside 0 to 1000000", grams)}}
 	}
 	q, err := RatioOf(c, r)
 	if err != nil {
@@ -198,17 +191,17 @@ type Slip struct {
 func Check(r cure.Resin, resinG, hardenerG float64) (Slip, error) {
 	var f Faults
 	if !(resinG > 0 && resinG <= 1e6) {
-		f = append(f, Fault{"resin_g", fmt.Sprintf("%g g is not a mass above 0", resinG)})
+		f = append(f, Fault{Field: "resin_g", What: fmt.Sprintf("%g g is not a mass above 0", resinG)})
 	}
 	if !(hardenerG > 0 && hardenerG <= 1e6) {
-		f = append(f, Fault{"hardener_g", fmt.Sprintf("%g g is not a mass above 0", hardenerG)})
+		f = append(f, Fault{Field: "hardener_g", What: fmt.Sprintf("%g g is not a mass above 0", hardenerG)})
 	}
 	q, err := RatioOf(nil, r)
 	if err != nil {
 		return Slip{}, err
 	}
 	if q.ByWeight == nil {
-		f = append(f, Fault{"resin", q.Missing})
+		f = append(f, Fault{Field: "resin", What: q.Missing})
 	}
 	if len(f) > 0 {
 		return Slip{}, f
@@ -242,7 +235,7 @@ func (s Slip) Say(c *words.Catalogue) string {
 // whole) with so many grams of resin and hardener.
 func Filler(mixedG, fraction float64) (float64, error) {
 	if !(fraction >= 0 && fraction <= 0.8) {
-		return 0, Faults{{"filler", fmt.Sprintf("%g %% of the whole is outside 0 to 80 %%", 100*fraction)}}
+		return 0, Faults{{Field: "filler", What: fmt.Sprintf("%g %% of the whole is outside 0 to 80 %%", 100*fraction)}}
 	}
 	return mixedG * fraction / (1 - fraction), nil
 }
@@ -269,14 +262,14 @@ type Strokes struct {
 func ByPump(r cure.Resin, grams float64, p Pump) (Strokes, error) {
 	var f Faults
 	if !(grams > 0 && grams <= 1e6) {
-		f = append(f, Fault{"grams", fmt.Sprintf("%g g is outside 0 to 1000000", grams)})
+		f = append(f, Fault{Field: "grams", What: fmt.Sprintf("%g g is outside 0 to 1000000", grams)})
 	}
 	for _, x := range []struct {
 		field string
 		v     float64
 	}{{"pump_resin_ml", p.ResinML}, {"pump_hardener_ml", p.HardenerML}} {
 		if !(x.v > 0 && x.v <= 1000) {
-			f = append(f, Fault{x.field, fmt.Sprintf("%g mL a stroke is outside 0 to 1000", x.v)})
+			f = append(f, Fault{Field: x.field, What: fmt.Sprintf("%g mL a stroke is outside 0 to 1000", x.v)})
 		}
 	}
 	q, err := RatioOf(nil, r)
@@ -285,12 +278,12 @@ func ByPump(r cure.Resin, grams float64, p Pump) (Strokes, error) {
 	}
 	switch {
 	case q.ByVolume == nil && q.ByWeight == nil:
-		f = append(f, Fault{"resin", q.Missing})
+		f = append(f, Fault{Field: "resin", What: q.Missing})
 	case q.ByVolume == nil:
-		f = append(f, Fault{"resin", "a pump measures by volume and the sheet's ratio is by weight: enter the densities of both parts, or weigh it"})
+		f = append(f, Fault{Field: "resin", What: "a pump measures by volume and the sheet's ratio is by weight: enter the densities of both parts, or weigh it"})
 	}
 	if !(r.DensityGCC > 0) {
-		f = append(f, Fault{"resin", "its mixed density is not known: grams cannot be made from strokes"})
+		f = append(f, Fault{Field: "resin", What: "its mixed density is not known: grams cannot be made from strokes"})
 	}
 	if len(f) > 0 {
 		return Strokes{}, f
@@ -313,7 +306,7 @@ func ByPump(r cure.Resin, grams float64, p Pump) (Strokes, error) {
 		}
 	}
 	if best.Resin == 0 {
-		return Strokes{}, Faults{{"pump_hardener_ml", "one stroke of hardener is more than a dozen strokes of resin take"}}
+		return Strokes{}, Faults{{Field: "pump_hardener_ml", What: "one stroke of hardener is more than a dozen strokes of resin take"}}
 	}
 	rml, hml := float64(best.Resin)*p.ResinML, float64(best.Hardener)*p.HardenerML
 	best.Grams = (rml + hml) * r.DensityGCC

@@ -27,7 +27,7 @@ type compiler struct {
 }
 
 func (c *compiler) bad(place, format string, a ...any) {
-	c.faults = append(c.faults, Fault{place, fmt.Sprintf(format, a...)})
+	c.faults = append(c.faults, Fault{Field: place, What: fmt.Sprintf(format, a...)})
 }
 
 func (j *Job) compile() (*compiled, Faults) {
@@ -382,13 +382,13 @@ func (c *compiled) contradictions() Faults {
 		seen := map[int]bool{}
 		var walk func(int)
 		walk = func(k int) {
-			if seen[k] || len(f) > 0 && f[len(f)-1].Place == s.place() {
+			if seen[k] || len(f) > 0 && f[len(f)-1].Field == s.place() {
 				return
 			}
 			seen[k] = true
 			b := &c.steps[k]
 			if b.coatOf == s.coatOf && b.open != applied && b.open >= s.close && k != i {
-				f = append(f, Fault{s.place(), fmt.Sprintf("%q of %q (closes when it is %s) conflicts with step %q before it, which waits until the same coat is %s",
+				f = append(f, Fault{Field: s.place(), What: fmt.Sprintf("%q of %q (closes when it is %s) conflicts with step %q before it, which waits until the same coat is %s",
 					s.When, c.steps[s.coatOf].ID, s.close, b.ID, b.open)})
 				return
 			}

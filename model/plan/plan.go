@@ -19,10 +19,10 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 	"time"
 
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/job"
 	"curewright/model/pot"
 	"curewright/model/words"
@@ -129,19 +129,12 @@ const (
 	maxMembers = 2000
 )
 
-// Fault is one thing wrong with a job, with its place.
-type Fault struct{ Place, What string }
-
-// Faults is every fault at once; it is an error.
-type Faults []Fault
-
-func (f Faults) Error() string {
-	s := make([]string, len(f))
-	for i, x := range f {
-		s[i] = x.Place + ": " + x.What
-	}
-	return strings.Join(s, "; ")
-}
+// Fault is one thing wrong with a job, its Field the place there; Faults is every
+// fault at once, an error.
+type (
+	Fault  = fault.Fault
+	Faults = fault.List
+)
 
 // withPast lays the past before the forecast, as far back as the first step
 // that has been done, a week at most.
@@ -314,7 +307,7 @@ func (c *compiled) workingHours() *Fault {
 	}
 	for i := range c.steps {
 		if s := &c.steps[i]; math.IsNaN(s.done) && s.people1 && s.work > longest {
-			return &Fault{s.place(), fmt.Sprintf("its work of %.0f min conflicts with the hours: the longest stretch is %.0f min", s.work, longest)}
+			return &Fault{Field: s.place(), What: fmt.Sprintf("its work of %.0f min conflicts with the hours: the longest stretch is %.0f min", s.work, longest)}
 		}
 	}
 	return nil

@@ -625,7 +625,7 @@ func TestBadJobs(t *testing.T) {
 			t.Errorf("only %d of three faults: %v", len(f), f)
 		}
 		for _, x := range f {
-			if x.Place == "" {
+			if x.Field == "" {
 				t.Errorf("%s: a fault without a place: %s", name, x.What)
 			}
 		}

@@ -66,17 +66,17 @@ type After struct {
 func Balance(l Laid) (After, error) {
 	var f Faults
 	if !(l.AreaM2 > 0 && l.AreaM2 <= 1000) {
-		f = append(f, Fault{"area_m2", fmt.Sprintf("%g m² is outside 0 to 1000", l.AreaM2)})
+		f = append(f, Fault{Field: "area_m2", What: fmt.Sprintf("%g m² is outside 0 to 1000", l.AreaM2)})
 	}
 	if !(l.MixedG > 0 && l.MixedG <= 1e6) {
-		f = append(f, Fault{"mixed_g", fmt.Sprintf("%g g is outside 0 to 1000000", l.MixedG)})
+		f = append(f, Fault{Field: "mixed_g", What: fmt.Sprintf("%g g is outside 0 to 1000000", l.MixedG)})
 	}
 	if p := l.LeftG; p != nil && !(*p >= 0 && *p <= l.MixedG) {
-		f = append(f, Fault{"left_g", fmt.Sprintf("%g g left of %g g", *p, l.MixedG)})
+		f = append(f, Fault{Field: "left_g", What: fmt.Sprintf("%g g left of %g g", *p, l.MixedG)})
 	}
 	for i, c := range l.Cloth {
 		if fibreFraction[c.Fibre][c.Weave] == (Range{}) || !(c.GM2 > 0) {
-			f = append(f, Fault{fmt.Sprintf("cloth %d", i+1), fmt.Sprintf("unknown: %s %s %g g/m²", c.Fibre, c.Weave, c.GM2)})
+			f = append(f, Fault{Field: fmt.Sprintf("cloth %d", i+1), What: fmt.Sprintf("unknown: %s %s %g g/m²", c.Fibre, c.Weave, c.GM2)})
 		}
 	}
 	if len(f) > 0 {

@@ -48,7 +48,7 @@ func Live(q Query, readings []Sample) (LiveResult, error) {
 	}
 	rs := tidy(readings)
 	if len(rs) == 0 {
-		return LiveResult{}, Faults{{"readings", "none lies within 12 h of mixing and is a temperature"}}
+		return LiveResult{}, Faults{{Field: "readings", What: "none lies within 12 h of mixing and is a temperature"}}
 	}
 	if q.StartC == nil {
 		// The probe knows better than the shop.

@@ -67,27 +67,22 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 	var f Faults
 	a := MixAnswer{Resin: q.Resin.Name, Hands: []string{}, Notes: []string{}, Faults: []Fault{}, Cautions: CupCautions(q.Words)}
 	collect := func(err error) {
-		var pf Faults
-		var mf mix.Faults
+		var some Faults
 		switch {
-		case errors.As(err, &pf):
-			f = append(f, pf...)
-		case errors.As(err, &mf):
-			for _, x := range mf {
-				f = append(f, Fault(x))
-			}
+		case errors.As(err, &some):
+			f = append(f, some...)
 		case err != nil:
-			f = append(f, Fault{"", err.Error()})
+			f = append(f, Fault{Field: "", What: err.Error()})
 		}
 	}
 	kind, work := "", 0.0
 	switch {
 	case q.Grams != nil && q.Need != nil:
-		f = append(f, Fault{"grams", "given together with an area: give one of the two"})
+		f = append(f, Fault{Field: "grams", What: "given together with an area: give one of the two"})
 	case q.Grams != nil:
 		a.Grams = *q.Grams
 		if !(a.Grams > 0 && a.Grams <= 1e6) {
-			f = append(f, Fault{"grams", fmt.Sprintf("%g g is outside 0 to 1000000", a.Grams)})
+			f = append(f, Fault{Field: "grams", What: fmt.Sprintf("%g g is outside 0 to 1000000", a.Grams)})
 		}
 		// Without an area: a person lays some 25 g a minute (common practice,
 		// no source).
@@ -108,16 +103,16 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 			work = LayMinutes(n.AreaM2, len(n.Cloth) > 0)
 		}
 	default:
-		f = append(f, Fault{"grams", "missing: grams, or a coat's area"})
+		f = append(f, Fault{Field: "grams", What: "missing: grams, or a coat's area"})
 	}
 	if w := q.WorkMinutes; w != nil {
 		work = *w
 		if !(*w > 0 && *w <= 24*60) {
-			f = append(f, Fault{"work_minutes", fmt.Sprintf("%g min is outside 0 to 1440", *w)})
+			f = append(f, Fault{Field: "work_minutes", What: fmt.Sprintf("%g min is outside 0 to 1440", *w)})
 		}
 	}
 	if !(q.FillerPct >= 0 && q.FillerPct <= 80) {
-		f = append(f, Fault{"filler_pct", fmt.Sprintf("%g %% of the whole is outside 0 to 80 %%", q.FillerPct)})
+		f = append(f, Fault{Field: "filler_pct", What: fmt.Sprintf("%g %% of the whole is outside 0 to 80 %%", q.FillerPct)})
 	}
 	ratio, err := mix.RatioOf(q.Words, q.Resin)
 	collect(err)
@@ -184,7 +179,7 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 		}
 		minor(err)
 	} else if len(q.Readings) > 0 {
-		a.Faults = append(a.Faults, Fault{"readings", "no weights: " + one.Note})
+		a.Faults = append(a.Faults, Fault{Field: "readings", What: "no weights: " + one.Note})
 	}
 	return a, nil
 }

@@ -17,9 +17,9 @@ package pot
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/words"
 )
 
@@ -99,27 +99,18 @@ type Filler struct {
 	GCC      float64 // true density, g/cm³; 0: 2.2, fumed silica from memory
 }
 
-// Fault is one thing wrong with one field of a question.
-type Fault struct {
-	Field string `json:"field"`
-	What  string `json:"what"`
-}
-
-// Faults is every fault at once; it is an error.
-type Faults []Fault
-
-func (f Faults) Error() string {
-	s := make([]string, len(f))
-	for i, x := range f {
-		s[i] = x.Field + ": " + x.What
-	}
-	return strings.Join(s, "; ")
-}
+// Fault is one thing wrong with one field; Faults is every fault at once, an error.
+type (
+	Fault  = fault.Fault
+	Faults = fault.List
+)
 
 // Check reports every fault of the question at once; nil when there is none.
 func (q Query) Check() Faults {
 	var f Faults
-	add := func(field, format string, a ...any) { f = append(f, Fault{field, fmt.Sprintf(format, a...)}) }
+	add := func(field, format string, a ...any) {
+		f = append(f, Fault{Field: field, What: fmt.Sprintf(format, a...)})
+	}
 	within := func(field string, v, lo, hi float64, unit string) bool {
 		if !(v >= lo && v <= hi) { // also catches NaN
 			add(field, "%g %s is outside %g to %g %s", v, unit, lo, hi, unit)

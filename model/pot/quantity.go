@@ -208,36 +208,36 @@ type Quantity struct {
 func (n Need) Quantity() (Quantity, error) {
 	var f Faults
 	if !(n.AreaM2 > 0 && n.AreaM2 <= 1000) {
-		f = append(f, Fault{"area_m2", fmt.Sprintf("%g m² is outside 0 to 1000", n.AreaM2)})
+		f = append(f, Fault{Field: "area_m2", What: fmt.Sprintf("%g m² is outside 0 to 1000", n.AreaM2)})
 	}
 	if _, ok := coreTakes[n.Core]; !ok {
-		f = append(f, Fault{"core", fmt.Sprintf("%q is not wood, foam, honeycomb, metal or laminate", n.Core)})
+		f = append(f, Fault{Field: "core", What: fmt.Sprintf("%q is not wood, foam, honeycomb, metal or laminate", n.Core)})
 	}
 	if b := n.CoreM2; b != nil && !(*b >= 0 && *b <= n.AreaM2*(1+1e-9)) {
-		f = append(f, Fault{"core_m2", fmt.Sprintf("%g m² bare of %g m²", *b, n.AreaM2)})
+		f = append(f, Fault{Field: "core_m2", What: fmt.Sprintf("%g m² bare of %g m²", *b, n.AreaM2)})
 	}
 	if !(n.DepthMM >= 0 && n.DepthMM <= 200) {
-		f = append(f, Fault{"depth_mm", fmt.Sprintf("%g mm is outside 0 to 200", n.DepthMM)})
+		f = append(f, Fault{Field: "depth_mm", What: fmt.Sprintf("%g mm is outside 0 to 200", n.DepthMM)})
 	}
 	if !(n.GCC >= 0 && n.GCC < 5) {
-		f = append(f, Fault{"density", fmt.Sprintf("%g g/cm³ is outside 0 to 5", n.GCC)})
+		f = append(f, Fault{Field: "density", What: fmt.Sprintf("%g g/cm³ is outside 0 to 5", n.GCC)})
 	}
 	kinds := []string{"tack coat", "wet-out", "fill coat", "bond", "seal"}
 	if !slices.Contains(kinds, n.Kind) {
-		f = append(f, Fault{"kind", fmt.Sprintf("%q is not one of %s", n.Kind, strings.Join(kinds, ", "))})
+		f = append(f, Fault{Field: "kind", What: fmt.Sprintf("%q is not one of %s", n.Kind, strings.Join(kinds, ", "))})
 	}
 	for i, c := range n.Cloth {
 		if fibreFraction[c.Fibre] == nil || fibreFraction[c.Fibre][c.Weave] == (Range{}) {
-			f = append(f, Fault{fmt.Sprintf("cloth %d", i+1), fmt.Sprintf("unknown: %s %s", c.Fibre, c.Weave)})
+			f = append(f, Fault{Field: fmt.Sprintf("cloth %d", i+1), What: fmt.Sprintf("unknown: %s %s", c.Fibre, c.Weave)})
 		} else if !(c.GM2 > 0) {
-			f = append(f, Fault{fmt.Sprintf("cloth %d", i+1), fmt.Sprintf("weight %g g/m² is not positive", c.GM2)})
+			f = append(f, Fault{Field: fmt.Sprintf("cloth %d", i+1), What: fmt.Sprintf("weight %g g/m² is not positive", c.GM2)})
 		}
 	}
 	waste := Range{10, 15, 25}
 	if n.WastePc != nil {
 		waste = *n.WastePc
 		if !(waste.Low >= 0 && waste.Low <= waste.Use && waste.Use <= waste.High && waste.High < 100) {
-			f = append(f, Fault{"waste", fmt.Sprintf("%g, %g, %g %% do not ascend within 0 to 100", waste.Low, waste.Use, waste.High)})
+			f = append(f, Fault{Field: "waste", What: fmt.Sprintf("%g, %g, %g %% do not ascend within 0 to 100", waste.Low, waste.Use, waste.High)})
 		}
 	}
 	if len(f) > 0 {

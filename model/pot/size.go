@@ -97,13 +97,13 @@ func (h Hands) check() Faults {
 	switch h.Vessel {
 	case "", FromCup, FromTray, FromRoller:
 	default:
-		f = append(f, Fault{"vessel", fmt.Sprintf("%q is not cup, tray or roller", string(h.Vessel))})
+		f = append(f, Fault{Field: "vessel", What: fmt.Sprintf("%q is not cup, tray or roller", string(h.Vessel))})
 	}
 	if !(h.MixMinutes >= 0 && h.MixMinutes <= 60) {
-		f = append(f, Fault{"mix_minutes", fmt.Sprintf("%g min is outside 0 to 60", h.MixMinutes)})
+		f = append(f, Fault{Field: "mix_minutes", What: fmt.Sprintf("%g min is outside 0 to 60", h.MixMinutes)})
 	}
 	if !(h.ScaleG >= 0 && h.ScaleG <= 100) {
-		f = append(f, Fault{"scale_g", fmt.Sprintf("±%g g is outside 0 to 100", h.ScaleG)})
+		f = append(f, Fault{Field: "scale_g", What: fmt.Sprintf("±%g g is outside 0 to 100", h.ScaleG)})
 	}
 	return f
 }
@@ -162,10 +162,10 @@ func (q *Query) workFrom(vs []variant, h Hands, limit float64) float64 {
 func Batches(q Query, total float64, h Hands) ([]Batch, error) {
 	var f Faults
 	if !(total > 0 && total <= 1e6) {
-		f = append(f, Fault{"grams", fmt.Sprintf("%g g is outside 0 to 1000000", total)})
+		f = append(f, Fault{Field: "grams", What: fmt.Sprintf("%g g is outside 0 to 1000000", total)})
 	}
 	if !(h.GramsPerMin > 0) {
-		f = append(f, Fault{"rate", fmt.Sprintf("%g g/min is not positive", h.GramsPerMin)})
+		f = append(f, Fault{Field: "rate", What: fmt.Sprintf("%g g/min is not positive", h.GramsPerMin)})
 	}
 	q.Shape, q.DiameterMM, q.DepthMM, q.Grams = Cup, nil, nil, 100
 	f = append(f, h.check()...)

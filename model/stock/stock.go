@@ -15,6 +15,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/words"
 )
 
@@ -32,13 +33,15 @@ var Parts = []string{Resin, Hardener, Filler}
 var Conditions = []string{"", "warm", "crystallised", "cleared"}
 
 // Fault is one thing wrong with one field.
-type Fault struct{ Field, What string }
+type Fault = fault.Fault
 
 // Check returns everything that is wrong with a container; now bounds what has
 // happened. Dates of the future are for best-before only.
 func Check(s coat.Stock, resins map[string]cure.Resin, now time.Time) []Fault {
 	var f []Fault
-	add := func(field, format string, a ...any) { f = append(f, Fault{field, fmt.Sprintf(format, a...)}) }
+	add := func(field, format string, a ...any) {
+		f = append(f, Fault{Field: field, What: fmt.Sprintf(format, a...)})
+	}
 	if !slices.Contains(Parts, s.Part) {
 		add("part", "%q is not resin, hardener or filler", s.Part)
 	}
@@ -104,7 +107,7 @@ func CheckLots(w *coat.Work, b coat.Batch) []Fault {
 		}
 		if known != nil {
 			slices.Sort(known)
-			f = append(f, Fault{field, fmt.Sprintf("no %s of lot %q is in stock: there is %s", part, lot, strings.Join(slices.Compact(known), ", "))})
+			f = append(f, Fault{Field: field, What: fmt.Sprintf("no %s of lot %q is in stock: there is %s", part, lot, strings.Join(slices.Compact(known), ", "))})
 		}
 	}
 	check("lot", Resin, b.Lot)
