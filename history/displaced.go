@@ -51,9 +51,9 @@ func (s *Store) identify() {
 	s.mu.Unlock()
 }
 
-// lookForFiles compares the files under the store's names with those that are
+// checkFiles compares the files under the store's names with those that are
 // open. mu is never held over it.
-func (s *Store) lookForFiles() {
+func (s *Store) checkFiles() {
 	s.mu.Lock()
 	ids, was := s.files, s.displaced
 	s.mu.Unlock()

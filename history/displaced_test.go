@@ -29,14 +29,14 @@ func TestFilesTakenAwayWhileRunning(t *testing.T) {
 			dir := t.TempDir()
 			s := open(t, dir, at(day))
 			enter(t, s, 1)
-			s.lookForFiles()
+			s.checkFiles()
 			if tr := s.Trouble(); tr != "" {
 				t.Fatalf("with all in place: %s", tr)
 			}
 			if err := take(s.path()); err != nil {
 				t.Fatal(err)
 			}
-			s.lookForFiles()
+			s.checkFiles()
 			if _, _, err := s.CreateWork(t.Context(), "piece", "", []byte(`{"name":"lid"}`), "me", day, ""); !errors.Is(err, ErrDisplaced) {
 				t.Errorf("an entry: %v, want ErrDisplaced", err)
 			}
@@ -51,7 +51,7 @@ func TestFilesTakenAwayWhileRunning(t *testing.T) {
 				t.Errorf("the rescued copy holds %+v, %v; want one entry", c, err)
 			}
 			// It is looked at every few seconds, and copied once.
-			s.lookForFiles()
+			s.checkFiles()
 			if again, _ := filepath.Glob(filepath.Join(dir, "quarantine", "rescued-*.db")); len(again) != 1 {
 				t.Errorf("copied %d times", len(again))
 			}
@@ -62,14 +62,14 @@ func TestFilesTakenAwayWhileRunning(t *testing.T) {
 		if err := os.Rename(s.path(), s.path()+".away"); err != nil {
 			t.Fatal(err)
 		}
-		s.lookForFiles()
+		s.checkFiles()
 		if s.displacedError() == nil {
 			t.Fatal("not noticed")
 		}
 		if err := os.Rename(s.path()+".away", s.path()); err != nil {
 			t.Fatal(err)
 		}
-		s.lookForFiles()
+		s.checkFiles()
 		enter(t, s, 2)
 		if tr := s.Trouble(); tr != "" {
 			t.Errorf("once it is back: %s", tr)
@@ -100,7 +100,7 @@ func TestLockHoldsWithoutItsName(t *testing.T) {
 			ro.Close()
 		}
 	}
-	s.lookForFiles()
+	s.checkFiles()
 	if _, err := os.Stat(lock); err != nil {
 		t.Error("the lock file is not made anew")
 	}

@@ -428,7 +428,7 @@ func (s *Store) watchDisk() {
 			return
 		case <-t.C:
 			s.measure()
-			s.lookForFiles()
+			s.checkFiles()
 		}
 	}
 }

@@ -162,8 +162,8 @@ func noProbe(v words.View, rep discover.Report) string {
 	return none + v.Say("probes.on", words.Facts{"command": "`curewright probes`"})
 }
 
-// lookAgain finds probes that were plugged in later.
-func (b *bench) lookAgain(ctx context.Context, d *Daemon) error {
+// rediscover finds probes that were plugged in later.
+func (b *bench) rediscover(ctx context.Context, d *Daemon) error {
 	tick := time.NewTicker(time.Minute)
 	defer tick.Stop()
 	for {

@@ -103,7 +103,7 @@ func watchOnce(ctx context.Context, cfg Config, version string, log *slog.Logger
 		more = append(more, serveSocket(srv, sock, gid))
 	}
 	if len(cfg.Probe) == 0 {
-		more = append(more, Part{"discovery", func(ctx context.Context) error { return bench.lookAgain(ctx, d) }})
+		more = append(more, Part{"discovery", func(ctx context.Context) error { return bench.rediscover(ctx, d) }})
 	}
 	if p, ok := openSupervisor(d, log); ok {
 		more = append(more, p)

@@ -105,7 +105,7 @@ func forecastError(t testing.TB, name string, kappas, paths int, stepS float64) 
 	w.normal(0.25)
 	ws := new(Workspace)
 	f := ws.spreadOut(tr, &Belief{W: w}, shedPaths(64, 900, 24, 1))
-	f.finish()
+	f.accumulate()
 	want := bruteForce(r, tr, 0.25, kappas, shedPaths(paths, stepS, 24, 2))
 	worst := 0.0
 	for _, m := range rising {
@@ -154,6 +154,6 @@ func BenchmarkSpread(b *testing.B) {
 	o := shedPaths(64, 900, 72, 1)
 	b.ReportAllocs()
 	for b.Loop() {
-		ws.spreadOut(tr, &Belief{W: w}, o).finish()
+		ws.spreadOut(tr, &Belief{W: w}, o).accumulate()
 	}
 }

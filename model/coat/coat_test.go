@@ -117,7 +117,7 @@ func TestOrderOfMarks(t *testing.T) {
 		w.normal(0.25)
 		ws := new(Workspace)
 		f := ws.spreadOut(tr, &Belief{W: w}, o)
-		f.finish()
+		f.accumulate()
 		for i, q := range bandQ {
 			checkOrder(t, func(m cure.Mark) float64 { return f.times[m][i] }, q)
 		}

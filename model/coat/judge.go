@@ -170,14 +170,14 @@ func (ws *Workspace) Estimate(c *Case) Estimate {
 		o = &Outlook{Start: c.Now, StepS: 900, Len: 1, VapourPa: math.NaN()}
 	}
 	f := ws.spreadOut(tr, &c.Belief, o)
-	f.finish()
+	f.accumulate()
 	closing := f
 	if c.Oldest != nil {
 		if ws.old == nil {
 			ws.old = new(Workspace)
 		}
 		closing = ws.old.spreadOut(c.Oldest, &c.Belief, o)
-		closing.finish()
+		closing.accumulate()
 	}
 	e.Events = Events{Tacky: f.band(cure.Tacky), RecoatOpens: f.band(cure.Opens), Green: f.band(cure.Green), Firm: f.band(cure.Firm),
 		RecoatCloses: closing.band(cure.Closes), Hard: f.band(cure.Hard), Handle: f.band(cure.Handle)}

@@ -153,7 +153,7 @@ func TestSheetLimit(t *testing.T) {
 	w.normal(0.25)
 	ws := new(Workspace)
 	f := ws.spreadOut(tr, &Belief{W: w}, steady(tr.Last(), 15, 72))
-	f.finish()
+	f.accumulate()
 	for _, s := range f.times[cure.Closes] {
 		if math.Abs(s/3600-want) > 0.035 { // times to come are told to two minutes
 			t.Errorf("forecast to close at %.3f h, want %.3f", s/3600, want)

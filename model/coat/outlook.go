@@ -295,7 +295,7 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 		lm, l1 := s.Law((c0+c)/2), s.Law(c)
 		p.To(f.start+float64(k)*dt, c, lm.K2)
 		if passing() {
-			g.Look()
+			g.Prepare()
 		}
 		x0, x1 := 0.0, 1.0
 		if f.law {
@@ -463,8 +463,8 @@ func (f *fan) before(m cure.Mark, t, w float64) {
 	f.ws.past[m][i] += w
 }
 
-// finish turns densities into distribution functions at the bins' ends.
-func (f *fan) finish() {
+// accumulate turns densities into distribution functions at the bins' ends.
+func (f *fan) accumulate() {
 	for m := range f.ws.dens {
 		d := f.ws.dens[m]
 		density, sum := 0.0, f.ws.mass[m]

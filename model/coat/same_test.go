@@ -92,7 +92,7 @@ func passes(r *cure.Resin, trace []float64, lnK float64, m cure.Mark, film cure.
 		was, c0, c1 := a[0], at(i-1), at(i)
 		it.Advance(a, k, 60, c0, c1)
 		p.To(float64(i)*60, c1+warmer, 0)
-		g.Look()
+		g.Prepare()
 		w.Step(&g, was, math.NaN(), a[0], func(b, x0, x1 float64) float64 {
 			v := []float64{b}
 			it.Advance(v, k, 60*(x1-x0), c0+x0*(c1-c0), c0+x1*(c1-c0))

@@ -470,7 +470,7 @@ func (tr *Track) marks(was, lesser *[nodeN]float64) {
 		if tr.done[k] && !tr.split && k != midRail {
 			continue
 		}
-		g.Look()
+		g.Prepare()
 		if !tr.done[k] {
 			left := false
 			for j := range tr.alpha {

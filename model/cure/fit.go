@@ -419,15 +419,15 @@ func (f *fit) solve() (fitParams, fitMatrix, error) {
 		case !fine && (step < 1e-3 || gain < 1e-6):
 			fine = true
 		case step < 1e-6 || gain < 1e-12*(1+cost):
-			return f.finish(z, res)
+			return f.laplace(z, res)
 		}
 	}
 	return fitParams{}, fitMatrix{}, fmt.Errorf("no optimum within 100 steps")
 }
 
-// finish turns an optimum into parameters and their covariance, by Laplace's
+// laplace turns an optimum into parameters and their covariance, by Laplace's
 // approximation with Gauss and Newton's second derivatives.
-func (f *fit) finish(z, res []float64) (fitParams, fitMatrix, error) {
+func (f *fit) laplace(z, res []float64) (fitParams, fitMatrix, error) {
 	a := normal(f.jacobian(z, res, true))
 	if !a.factorise() {
 		return fitParams{}, fitMatrix{}, fmt.Errorf("no certain optimum")

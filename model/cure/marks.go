@@ -353,8 +353,8 @@ func (g *Gauge) Reset(p *Path, film Film) {
 // On puts the gauge onto a copy of the path that it was reading.
 func (g *Gauge) On(p *Path) { g.p = p }
 
-// Look prepares for the path's last stretch.
-func (g *Gauge) Look() {
+// Prepare works out what the levels need of the path's last stretch.
+func (g *Gauge) Prepare() {
 	p := g.p
 	g.leastC = p.now[0]
 	for _, c := range p.now[1 : p.k+1] {

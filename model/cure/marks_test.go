@@ -62,7 +62,7 @@ func follow(r Resin, trace []float64, kappa, dt float64, film Film) (Marks, Path
 		c0, c1 := at(s), at(s+dt)
 		it.Advance(a, []float64{kappa}, dt, c0, c1)
 		p.To(s+dt, c1, 0)
-		g.Look()
+		g.Prepare()
 		g.Mark(&m, a0, dt*r.Rate(a0, c0, kappa), a[0])
 	}
 	return m, p
@@ -172,7 +172,7 @@ func ExamplePath() {
 		was := alpha[0]
 		it.Advance(alpha, []float64{1}, 900, 20, 20)
 		p.To(t, 20, 0)
-		g.Look()
+		g.Prepare()
 		g.Mark(&m, was, math.NaN(), alpha[0])
 	}
 	fmt.Printf("tacky %.1f h, green %.1f h, firm %.1f h\n", m.When[Tacky]/3600, m.When[Green]/3600, m.When[Firm]/3600)

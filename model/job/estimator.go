@@ -409,7 +409,7 @@ func (e *Estimator) arrive(ru *run, r Readings, s Settings) {
 		ru.gapFor = now.Sub(f.readAt)
 		e.bridge(now, tip, r, s, loc)
 	}
-	tip.feed.finish(now, tip)
+	tip.feed.carryToNow(now, tip)
 	ru.feed = &tip.feed
 	ru.young = &tip.young
 	if tip.hasOld {

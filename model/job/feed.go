@@ -309,8 +309,8 @@ func (f *feed) hand(p coat.Point, tr *coat.Track, plan cupPlan) {
 	tr.Feed(p)
 }
 
-// finish carries the tracks to now, at the last point's temperature.
-func (f *feed) finish(now time.Time, cp *checkpoint) {
+// carryToNow carries the tracks to now, at the last point's temperature.
+func (f *feed) carryToNow(now time.Time, cp *checkpoint) {
 	if f.pointAt.IsZero() {
 		return
 	}

@@ -59,7 +59,7 @@ func (e *Estimator) Trace(now time.Time, coatID string, from, to time.Time, poin
 		cp.feed.advance(r, at, cp)
 		tip.feed, tip.hasOld = cp.feed, false
 		cp.young.CopyTo(&tip.young)
-		tip.feed.finish(at, &tip)
+		tip.feed.carryToNow(at, &tip)
 		if !tip.young.Begun() {
 			continue
 		}

@@ -267,7 +267,7 @@ const noticed = 0.5
 // Run is the run of tests on one side that a lot is in just now; nil for none
 // worth saying.
 func (m *Learnt) Run(lot string) *Run {
-	r := m.stories[0].f.run(lot)
+	r := m.hypotheses[0].f.run(lot)
 	if r == nil || r.Chance < noticed || len(r.Coats) == 0 {
 		return nil
 	}

@@ -62,7 +62,7 @@ func (m *Learnt) Claims(v words.View) (out []Claim) {
 	if !m.Knows() {
 		return out
 	}
-	f := m.stories[0].f
+	f := m.hypotheses[0].f
 	for _, lot := range sortedLots(m.Lessons) {
 		if r := m.Run(lot); r != nil {
 			code := "drift_slower"

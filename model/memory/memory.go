@@ -12,16 +12,18 @@ import (
 	"curewright/model/cure"
 )
 
-// Learnt is what the lessons of one resin say, under several stories.
+// Learnt is what the lessons of one resin say, under several hypotheses.
 type Learnt struct {
-	Resin   cure.Resin
-	Lessons []*Lesson
-	Shared  []*Shared // what others of the yard told, and was taken
-	Aside   []Aside   // and what was not
-	stories []told
+	Resin      cure.Resin
+	Lessons    []*Lesson
+	Shared     []*Shared // what others of the yard told, and was taken
+	Aside      []Aside   // and what was not
+	hypotheses []hypothesis
 }
 
-type told struct {
+// hypothesis is one way in which a resin, its lots and the fingers may have behaved;
+// share is its posterior probability.
+type hypothesis struct {
 	f     *fit
 	share float64
 }
@@ -93,7 +95,7 @@ func Learn(r cure.Resin, m *Memory, board string) *Learnt {
 }
 
 // Knows reports whether anything was learnt that an estimate goes by.
-func (m *Learnt) Knows() bool { return m != nil && len(m.stories) > 0 }
+func (m *Learnt) Knows() bool { return m != nil && len(m.hypotheses) > 0 }
 
 // disagree finds the boards that learnt the opposite: of this board, else of
 // each other, and then neither is believed.
@@ -136,7 +138,7 @@ func learnt(m *Learnt) *Learnt {
 	ls := m.Lessons
 	add := func(s story, prior float64) *fit {
 		f := learn(&m.Resin, ls, m.Shared, s)
-		m.stories = append(m.stories, told{f, math.Log(prior) + f.logZ})
+		m.hypotheses = append(m.hypotheses, hypothesis{f, math.Log(prior) + f.logZ})
 		return f
 	}
 	plain := 1 - lateShare - earlyShare
@@ -152,19 +154,19 @@ func learnt(m *Learnt) *Learnt {
 		add(story{lot: lotSD, film: filmSome, who: who, late: -1}, earlyShare)
 	}
 	top := math.Inf(-1)
-	for _, t := range m.stories {
+	for _, t := range m.hypotheses {
 		top = max(top, t.share)
 	}
 	sum := 0.0
-	for i := range m.stories {
-		t := &m.stories[i]
+	for i := range m.hypotheses {
+		t := &m.hypotheses[i]
 		t.share = math.Exp(t.share - top)
 		sum += t.share
 	}
-	for i := range m.stories {
-		m.stories[i].share /= sum
+	for i := range m.hypotheses {
+		m.hypotheses[i].share /= sum
 	}
-	slices.SortStableFunc(m.stories, func(a, b told) int {
+	slices.SortStableFunc(m.hypotheses, func(a, b hypothesis) int {
 		switch {
 		case a.share > b.share:
 			return -1
@@ -173,7 +175,7 @@ func learnt(m *Learnt) *Learnt {
 		}
 		return 0
 	})
-	m.stories = slices.DeleteFunc(m.stories, func(t told) bool { return t.share < 0.005 })
+	m.hypotheses = slices.DeleteFunc(m.hypotheses, func(t hypothesis) bool { return t.share < 0.005 })
 	return m
 }
 
@@ -214,8 +216,8 @@ func (m *Learnt) Prior(a About) *coat.Prior {
 	if a.Applied.IsZero() {
 		a.Applied = m.latest(a.Lot).Add(time.Second)
 	}
-	for i := range m.stories {
-		t := &m.stories[i]
+	for i := range m.hypotheses {
+		t := &m.hypotheses[i]
 		f := t.f
 		person, known := f.people[a.Who]
 		if !known {

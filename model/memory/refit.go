@@ -55,7 +55,7 @@ type Refit struct {
 // fingers are integrated out. The refitted resin is another one: what was
 // learnt with the old law is in it, and does not count beside it again.
 func (m *Learnt) Refit(name string) Refit {
-	f := m.stories[0].f
+	f := m.hypotheses[0].f
 	r := m.Resin
 	was := r
 	sdRate, sdE := f.sheet*math.Sqrt(f.cov.at(0, 0)), f.e*math.Sqrt(f.cov.at(1, 1))
@@ -126,7 +126,7 @@ func (l *Lesson) replay(r *cure.Resin, it *cure.Integrator) (green, closes *int)
 		was, c0, c1 := a[0], temp(t-step), temp(t)
 		it.Advance(a, kappa, step, c0, c1)
 		p.To(t, c1, 0)
-		g.Look()
+		g.Prepare()
 		two.Step(&g, was, math.NaN(), a[0], func(b, x0, x1 float64) float64 {
 			one := []float64{b}
 			it.Advance(one, kappa, step*(x1-x0), c0+x0*(c1-c0), c0+x1*(c1-c0))

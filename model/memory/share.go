@@ -59,7 +59,7 @@ func (s *Shared) check() error {
 // Share is what a board may tell others of a resin; nil where it learnt nothing,
 // or would have to tell of a lot by a guess.
 func (m *Learnt) Share(board string) *Shared {
-	f := m.stories[0].f
+	f := m.hypotheses[0].f
 	s := &Shared{Board: board, Resin: m.Resin.Name, Law: LawOf(&m.Resin)}
 	// A lot's rate is what it is now: the bends that are taken as true are in it.
 	rows := [][]entry{{{0, 1}}, {{1, 1}}}

@@ -212,7 +212,7 @@ func (t *table) follow(m, slot int) (ev events) {
 		gain := steps.First(a, k*h, &l0)
 		b := math.Min(steps.Step(a, k*h, gain, &lm, &l1), 0.999999)
 		path.To(float64(i+1)*h, c, lm.K2)
-		gauge.Look()
+		gauge.Prepare()
 		two.Step(gauge, a, gain, b, func(l, x0, x1 float64) float64 {
 			b0, bm, b1 := steps.Law(c0+x0*(c-c0)), steps.Law(c0+(x0+x1)/2*(c-c0)), steps.Law(c0+x1*(c-c0))
 			d := (x1 - x0) * h * k

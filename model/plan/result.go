@@ -108,7 +108,7 @@ func Plan(ctx context.Context, j Job) (Result, error) {
 	if err := ctx.Err(); err != nil {
 		return Result{}, err
 	}
-	best.looks = c.detail(&best).looks
+	best.visits = c.detail(&best).visits
 	c = c.again()
 	d := c.detail(&best)
 	res := c.result(best, d)
@@ -172,7 +172,7 @@ func (c *compiled) waiting(best trial, d *detail) string {
 // detail judges the trial over all members, noting what happened.
 func (c *compiled) detail(t *trial) *detail {
 	n := len(c.steps)
-	d := &detail{looks: make([]look, n), failed: make([]int, c.members), stepOK: make([]int, n)}
+	d := &detail{visits: make([]visit, n), failed: make([]int, c.members), stepOK: make([]int, n)}
 	for range n {
 		d.start = append(d.start, nans(c.members))
 		d.end = append(d.end, nans(c.members))
@@ -237,7 +237,7 @@ func (c *compiled) result(t trial, d *detail) Result {
 		if like >= 0 {
 			at[i] = d.start[i][like]
 			// At a clock time one goes and feels, however it is then.
-			if f := d.first[i][like]; !d.looks[i].feel && !math.IsNaN(f) {
+			if f := d.first[i][like]; !d.visits[i].feel && !math.IsNaN(f) {
 				at[i] = f
 			}
 		}
@@ -399,7 +399,7 @@ func (c *compiled) window(i int, d *detail, at float64, only bool) (*Window, *ti
 	closes := func(p float64) *time.Time { return c.when(math.Floor(quantileOf(shut, p)/5) * 5) }
 	var feel *time.Time
 	po, pc := .9, .1
-	if l := d.looks[i]; l.feel {
+	if l := d.visits[i]; l.feel {
 		po, pc = .5, .5
 		feel = c.when(l.at)
 	} else if s.open == applied {
@@ -541,7 +541,7 @@ func (c *compiled) options(share float64) []Option {
 		if float64(t.ok) < (share+0.1)*float64(k.members) || float64(t.ok) < feasibleShare*float64(k.members) {
 			return float64(t.ok) / float64(k.members) // not even on the draw it was chosen on
 		}
-		t.looks = k.detail(&t).looks
+		t.visits = k.detail(&t).visits
 		k = k.again()
 		k.detail(&t)
 		p := float64(t.ok) / float64(k.members)

@@ -12,7 +12,7 @@ import (
 // trial is one way to do the job, judged over the members.
 type trial struct {
 	release []float64 // not before, by step; −Inf: as soon as it may
-	looks   []look    // when each step is first felt, where that is settled; nil: to be found
+	visits  []visit   // when each step is first felt, where that is settled; nil: to be found
 	order   []int
 	ok      int     // members in which every step was inside its window
 	finish  float64 // median end over those members, min; +Inf when there is none
@@ -35,9 +35,9 @@ const (
 	byLate  // the finger called it past, in time or not
 )
 
-// look is when a step's coat is first felt, min, and whether that is before the
+// visit is when a step's coat is first felt, min, and whether that is before the
 // clock can tell: then the person goes by the finger from there on.
-type look struct {
+type visit struct {
 	at   float64
 	feel bool
 }
@@ -46,7 +46,7 @@ type look struct {
 type detail struct {
 	start, end, open, close [][]float64
 	first                   [][]float64 // when it was first felt, or begun where nothing is felt
-	looks                   []look
+	visits                  []visit
 	why                     [][]cause
 	with                    [][]int // the step that stood in the way
 	failed                  []int   // by member: the first step that missed, -1 none
@@ -121,12 +121,12 @@ func (j *judge) run(t *trial, least int, d *detail) {
 			continue
 		}
 		j.window(s, d)
-		l := look{at: math.Inf(-1)}
+		l := visit{at: math.Inf(-1)}
 		switch {
-		case t.looks != nil:
-			l = t.looks[i]
+		case t.visits != nil:
+			l = t.visits[i]
 		case s.coatOf >= 0 && s.open != applied: // wet on wet follows at once: nothing to wait for
-			l = j.firstLook(t, s)
+			l = j.firstVisit(t, s)
 		}
 		for m := range n {
 			if !j.alive[m] {
@@ -153,7 +153,7 @@ func (j *judge) run(t *trial, least int, d *detail) {
 			}
 		}
 		if d != nil {
-			d.looks[i] = l
+			d.visits[i] = l
 			d.stepOK[i] = left
 		}
 		if left < least {
@@ -197,11 +197,11 @@ type verdict struct {
 	with int     // the step that stood in the way
 }
 
-// firstLook finds when a step's coat is first felt. Where the ninth decile of
+// firstVisit finds when a step's coat is first felt. Where the ninth decile of
 // its opening (nearly the last, where nothing closes) leaves time before it
 // closes, that is a clock time; else the quantile of the opening from which most
 // members get through.
-func (j *judge) firstLook(t *trial, s *step) look {
+func (j *judge) firstVisit(t *trial, s *step) visit {
 	q := .9
 	limit := math.Inf(1)
 	if s.close != never {
@@ -218,19 +218,19 @@ func (j *judge) firstLook(t *trial, s *step) look {
 	}
 	if s.When == "fill" {
 		if at := late(j.best, q); inTime(at) {
-			return look{at: at}
+			return visit{at: at}
 		}
 	}
 	if at := clock(q); inTime(at) {
-		return look{at: at}
+		return visit{at: at}
 	}
-	best, most := look{at: clock(.1), feel: true}, -1
+	best, most := visit{at: clock(.1), feel: true}, -1
 	quantiles := []float64{.1, .3, .5, .7, .8, .9}
 	if j.n < j.c.members {
-		quantiles = quantiles[3:5] // a first look over few members: near enough
+		quantiles = quantiles[3:5] // a first pass over few members: near enough
 	}
 	for _, q := range quantiles {
-		l := look{clock(q), true}
+		l := visit{clock(q), true}
 		if math.IsInf(l.at, 1) || math.IsNaN(l.at) || most >= 0 && l.at == best.at {
 			continue
 		}
@@ -251,11 +251,11 @@ func (j *judge) firstLook(t *trial, s *step) look {
 // coat's age, between 5 min and an hour.
 func refeel(age float64) float64 { return math.Min(math.Max(fiveUp(age/10), 5), 60) }
 
-// attempt does a step for one member as a person does: at the first look, or as
+// attempt does a step for one member as a person does: at the first visit, or as
 // soon as hands are free after it, the coat is felt, and again a while later for
 // as long as the finger says not yet; it is done when the finger says so. A
 // touch may be off, and some say anything.
-func (j *judge) attempt(m int, t *trial, s *step, l look) verdict {
+func (j *judge) attempt(m int, t *trial, s *step, l visit) verdict {
 	c := j.c
 	lb, why, with := c.from, byRelease, -1
 	if r := t.release[s.index]; r > lb {

@@ -573,7 +573,7 @@ func (s *solver) cure(path int, nodes []int, until int, each func(i int, m momen
 		s.it.Stride(alpha, kappa, p.StepS, t0, t1)
 		at := float64(k) * p.StepS
 		way.To(at+p.StepS, t1, 0)
-		gauge.Look()
+		gauge.Prepare()
 		for i := range nodes {
 			a := alpha[i]
 			// What it would have gained at the rate that it began with: between
