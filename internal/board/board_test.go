@@ -17,13 +17,20 @@ import (
 // whole tells whether all scenes are to run (make board), not the short form.
 func whole() bool { return cuts() > shortCuts }
 
-// sabre boots the i.MX6 board with the wires of the scenes.
+// sabre boots the i.MX6 board with the wires of the scenes, for scenes that are
+// looked at from outside while the board's time goes on.
 func sabre(t *testing.T, files map[string]string, args ...string) (g *guest, url string) {
 	t.Helper()
 	p := fetch(t)
+	return imx(t, p, wires(t, p, files), "", byInstructions(args)...)
+}
+
+// wires is the memory file of a board that drives its wires.
+func wires(t *testing.T, p parts, files map[string]string) (initrd string) {
+	t.Helper()
 	mods := p.modules(t, "fec", "i2c-imx", "i2c-dev", "imx2_wdt", "gpio-mxc", "w1_therm", "lm75", "regmap-i2c")
 	mods = append(mods, filepath.Join(p.dir, "w1sim/w1sim.ko"))
-	return imx(t, p, p.initramfs(t, mods, files), "", args...)
+	return p.initramfs(t, mods, files)
 }
 
 // imx boots the i.MX6 board: on bus 2 two TMP105, and a clock chip where a
@@ -35,7 +42,7 @@ func imx(t *testing.T, p parts, initrd, kernel string, args ...string) (g *guest
 	if err != nil || len(boards) != 1 {
 		t.Fatalf("device tree: %v %v", boards, err)
 	}
-	g = boot(t, 2, append(byInstructions([]string{"-M", "sabrelite",
+	g = boot(t, 2, append([]string{"-M", "sabrelite",
 		// Its secure world is not in what QEMU 7.2 saves of a board.
 		"-global", "cortex-a9-arm-cpu.has_el3=off", "-smp", "1", "-m", "512",
 		"-kernel", filepath.Join(p.dir, "armhf/boot/vmlinuz-"+p.release), "-dtb", boards[0],
@@ -44,7 +51,7 @@ func imx(t *testing.T, p parts, initrd, kernel string, args ...string) (g *guest
 		"-nic", "user,model=imx.enet,restrict=on," + hostfwd,
 		"-device", "tmp105,id=panel,bus=i2c-bus.2,address=0x48",
 		"-device", "tmp105,id=air,bus=i2c-bus.2,address=0x49",
-		"-device", "ds1338,bus=i2c-bus.2,address=0x4a"}), args...)...)
+		"-device", "ds1338,bus=i2c-bus.2,address=0x4a"}, args...)...)
 	began := time.Now()
 	m := g.expect(`(?s)(.*)BOOTED\n`)
 	if strings.Contains(m[1], "\nNO mod") {
@@ -136,7 +143,8 @@ every = "2s"
 // The temperatures are set from outside, over QMP and by w1sim, and read by
 // the kernel's own drivers and by ours.
 func TestBoard(t *testing.T) {
-	g, url := sabre(t, map[string]string{"etc/curewright.toml": scenes})
+	p := fetch(t)
+	g, url := imx(t, p, wires(t, p, map[string]string{"etc/curewright.toml": scenes}), "", hurried...)
 	g.must("rm /dev/i2c-0 /dev/i2c-1") // the scenes are on bus 2 and on 1-wire
 	g.celsius("panel", 23.75)
 	g.celsius("air", -7.0625)

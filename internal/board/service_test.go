@@ -46,8 +46,8 @@ func debian(t *testing.T, files map[string]string) (g *guest, url string) {
 	}
 	g, url = imx(t, p, p.initramfs(t, p.modules(t, "gpio-mxc", "sdhci-esdhc-imx", "crc32c_generic", "ext4"), all),
 		"systemd.show_status=0 systemd.mask=getty.target systemd.mask=systemd-update-utmp.service systemd.mask=getty-static.service",
-		"-drive", "if=none,id=card,format=raw,snapshot=on,file="+filepath.Join(p.dir, "debian.img"),
-		"-device", "sd-card,drive=card")
+		append(hurried, "-drive", "if=none,id=card,format=raw,snapshot=on,file="+filepath.Join(p.dir, "debian.img"),
+			"-device", "sd-card,drive=card")...)
 	g.must("date -u -s @%d >/dev/null; until [ -b /dev/mmcblk3 ]; do sleep 1; done; mount -t ext4 /dev/mmcblk3 /mnt", time.Now().Unix())
 	g.must("echo options imx2_wdt %s >/mnt/etc/modprobe.d/board.conf", settings["imx2_wdt.ko"])
 	g.must("for f in /run/root-*; do cp $f /mnt/root/${f#/run/root-}; done; cp /run/host.service /mnt/etc/systemd/system/; mkdir -p /mnt/etc/systemd/system/multi-user.target.wants; ln -s ../host.service /mnt/etc/systemd/system/multi-user.target.wants/")
