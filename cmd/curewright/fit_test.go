@@ -74,3 +74,13 @@ func TestStandardOutput(t *testing.T) {
 		t.Errorf("exit %d, %q, %q", code, out, errs)
 	}
 }
+
+// A fault in a sheet is said with the file, line and column, as an editor opens it.
+func TestFitFaultHasItsPlace(t *testing.T) {
+	sheet := filepath.Join(t.TempDir(), "sheet.toml")
+	testkit.Write(t, sheet, "name = \"odd\"\n\n[[time]]\nwat = 3\n")
+	code, _, errs := runCmd(t, "fit", "--sheet", sheet)
+	if code != 2 || !strings.Contains(errs, "curewright: "+sheet+":4:1: time[0].wat: unknown key\n") {
+		t.Errorf("exit %d:\n%s", code, errs)
+	}
+}

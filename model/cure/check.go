@@ -7,47 +7,16 @@ import (
 	"math"
 	"slices"
 	"strings"
+
+	"curewright/model/tomlfile"
 )
 
-// Fault is one thing wrong with a file, with its place where it has one.
-type Fault struct {
-	Line, Col int    // from 1; 0 when there is no place
-	Key       string // "time[2].hours"; may be empty
-	What      string
-}
-
-// Error is "LINE:COL: KEY: WHAT" without the parts that are not known.
-func (f Fault) Error() string {
-	var b strings.Builder
-	if f.Line > 0 {
-		fmt.Fprintf(&b, "%d:%d: ", f.Line, f.Col)
-	}
-	if f.Key != "" {
-		b.WriteString(f.Key + ": ")
-	}
-	b.WriteString(f.What)
-	return b.String()
-}
-
-// Faults is everything wrong with a file; it is an error of one line a fault.
-type Faults []Fault
-
-func (f Faults) Error() string {
-	lines := make([]string, len(f))
-	for i, x := range f {
-		lines[i] = x.Error()
-	}
-	return strings.Join(lines, "\n")
-}
-
-// Unwrap gives the faults one by one.
-func (f Faults) Unwrap() []error {
-	errs := make([]error, len(f))
-	for i, x := range f {
-		errs[i] = x
-	}
-	return errs
-}
+// Fault is one thing wrong with a file, with its place where it has one; Faults is
+// everything wrong with it, an error.
+type (
+	Fault  = tomlfile.Fault
+	Faults = tomlfile.Faults
+)
 
 // Check returns every fault of a resin, each naming the field as a resin
 // file does; nil when it may be used.

@@ -3,21 +3,17 @@
 package cure
 
 import (
-	"errors"
 	"fmt"
 	"math"
-	"slices"
-	"strings"
 
-	"github.com/pelletier/go-toml/v2"
-	"github.com/pelletier/go-toml/v2/unstable"
+	"curewright/model/tomlfile"
 )
 
 // document is a decoded TOML file that remembers where each key stood, so that
 // every fault of type, of spelling and of meaning can be said at once, with
 // its place. The library's own strict mode stops at the first wrong type.
 type document struct {
-	place  map[string][2]int // line and column of a key, by its path
+	file   *tomlfile.File // nil for what is no file
 	faults Faults
 }
 
@@ -30,18 +26,14 @@ type table struct {
 }
 
 // parseDocument returns the root table; it fails only where the text is not
-// TOML at all.
+// TOML.
 func parseDocument(data []byte) (*document, *table, error) {
 	m := map[string]any{}
-	if err := toml.Unmarshal(data, &m); err != nil {
-		f := Fault{What: strings.TrimPrefix(err.Error(), "toml: ")}
-		var de *toml.DecodeError
-		if errors.As(err, &de) {
-			f.Line, f.Col = de.Position()
-		}
-		return nil, nil, Faults{f}
+	file, faults := tomlfile.Decode(data, &m)
+	if len(faults) > 0 {
+		return nil, nil, faults
 	}
-	doc := &document{place: places(data)}
+	doc := &document{file: file}
 	return doc, doc.table("", m), nil
 }
 
@@ -62,20 +54,7 @@ func (t *table) bad(key, format string, a ...any) {
 }
 
 func (d *document) bad(path, format string, a ...any) {
-	f := Fault{Key: path, What: fmt.Sprintf(format, a...)}
-	// The nearest enclosing key that stands in the file.
-	for p := path; p != ""; {
-		if at, ok := d.place[p]; ok {
-			f.Line, f.Col = at[0], at[1]
-			break
-		}
-		i := strings.LastIndexAny(p, ".[")
-		if i < 0 {
-			break
-		}
-		p = p[:i]
-	}
-	d.faults = append(d.faults, f)
+	d.faults = append(d.faults, d.file.At(path, fmt.Sprintf(format, a...)))
 }
 
 func (t *table) has(key string) bool { _, ok := t.m[key]; return ok }
@@ -236,97 +215,4 @@ func (t *table) done() {
 			t.bad(key, "unknown key")
 		}
 	}
-}
-
-// sorted returns the faults in the order of the file.
-func (d *document) sorted() Faults {
-	slices.SortStableFunc(d.faults, func(a, b Fault) int {
-		if a.Line != b.Line {
-			return a.Line - b.Line
-		}
-		if a.Col != b.Col {
-			return a.Col - b.Col
-		}
-		return strings.Compare(a.Key, b.Key)
-	})
-	return d.faults
-}
-
-// places finds the line and column of every key of a document that is known
-// to be TOML.
-func places(data []byte) map[string][2]int {
-	out := map[string][2]int{}
-	var p unstable.Parser
-	p.Reset(data)
-	prefix := ""
-	count := map[string]int{} // elements so far of each list of tables
-	mark := func(path string, n *unstable.Node) {
-		if _, ok := out[path]; ok || n == nil {
-			return
-		}
-		s := p.Shape(n.Raw).Start
-		out[path] = [2]int{s.Line, s.Column}
-	}
-	// resolve turns a dotted header into a path, with the index of the last
-	// element wherever a part is a list of tables.
-	resolve := func(it unstable.Iterator) (path string, last *unstable.Node) {
-		for it.Next() {
-			last = it.Node()
-			if path != "" {
-				path += "."
-			}
-			path += string(last.Data)
-			if n, ok := count[path]; ok && !it.IsLast() {
-				path = fmt.Sprintf("%s[%d]", path, n-1)
-			}
-		}
-		return path, last
-	}
-	var value func(path string, n *unstable.Node)
-	keyval := func(prefix string, n *unstable.Node) {
-		path := prefix
-		it := n.Key()
-		for it.Next() {
-			if path != "" {
-				path += "."
-			}
-			path += string(it.Node().Data)
-			mark(path, it.Node())
-		}
-		value(path, n.Value())
-	}
-	value = func(path string, n *unstable.Node) {
-		switch n.Kind {
-		case unstable.InlineTable:
-			it := n.Children()
-			for it.Next() {
-				keyval(path, it.Node())
-			}
-		case unstable.Array:
-			i := 0
-			it := n.Children()
-			for it.Next() {
-				value(fmt.Sprintf("%s[%d]", path, i), it.Node())
-				i++
-			}
-		}
-	}
-	for p.NextExpression() {
-		e := p.Expression()
-		switch e.Kind {
-		case unstable.Table:
-			path, last := resolve(e.Key())
-			mark(path, last)
-			prefix = path
-		case unstable.ArrayTable:
-			path, last := resolve(e.Key())
-			mark(path, last)
-			count[path]++
-			prefix = fmt.Sprintf("%s[%d]", path, count[path]-1)
-			mark(prefix, last)
-		case unstable.KeyValue:
-			keyval(prefix, e)
-		}
-	}
-	return out
 }

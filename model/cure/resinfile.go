@@ -102,7 +102,7 @@ func ParseResin(data []byte) (Resin, error) {
 		}
 	}
 	if len(doc.faults) > 0 {
-		return Resin{}, doc.sorted()
+		return Resin{}, doc.faults.Err()
 	}
 	return r, nil
 }

@@ -354,7 +354,7 @@ func readSheet(doc *document, root *table) (Sheet, error) {
 		}
 	}
 	if len(doc.faults) > 0 {
-		return Sheet{}, doc.sorted()
+		return Sheet{}, doc.faults.Err()
 	}
 	return s, nil
 }

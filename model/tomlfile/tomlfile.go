@@ -7,9 +7,11 @@ package tomlfile
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"regexp"
+	"slices"
 	"sort"
 	"strings"
 
@@ -29,19 +31,43 @@ type Fault struct {
 // is not empty; Err returns it as one.
 type Faults []Fault
 
-// At renders the fault as PLACE: WHAT with the file's name in front.
-func (f Fault) At(name string) string {
-	place := name
+// Error is "LINE:COL: KEY: WHAT" without the parts that are not known.
+func (f Fault) Error() string {
+	what := f.What
+	if f.Key != "" {
+		what = f.Key + ": " + what
+	}
 	if f.Line > 0 {
-		place = fmt.Sprintf("%s:%d:%d", name, f.Line, f.Col)
+		what = fmt.Sprintf("%d:%d: %s", f.Line, f.Col, what)
 	}
-	if f.Key == "" {
-		return place + ": " + f.What
-	}
-	return place + ": " + f.Key + ": " + f.What
+	return what
 }
 
-func (f Faults) Error() string { return strings.Join(f.Lines("line"), "\n") }
+// At renders the fault as PLACE: WHAT with the file's name in front.
+func (f Fault) At(name string) string {
+	if f.Line > 0 {
+		return name + ":" + f.Error()
+	}
+	return name + ": " + f.Error()
+}
+
+// Error is a line a fault.
+func (f Faults) Error() string {
+	lines := make([]string, len(f))
+	for i, x := range f {
+		lines[i] = x.Error()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Unwrap gives the faults one by one.
+func (f Faults) Unwrap() []error {
+	errs := make([]error, len(f))
+	for i, x := range f {
+		errs[i] = x
+	}
+	return errs
+}
 
 // Lines renders each fault with the file's name in front.
 func (f Faults) Lines(name string) []string {
@@ -57,11 +83,8 @@ func (f Faults) Err() error {
 	if len(f) == 0 {
 		return nil
 	}
-	sort.SliceStable(f, func(i, j int) bool {
-		if f[i].Line != f[j].Line {
-			return f[i].Line < f[j].Line
-		}
-		return f[i].Col < f[j].Col
+	slices.SortStableFunc(f, func(a, b Fault) int {
+		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Col, b.Col), strings.Compare(a.Key, b.Key))
 	})
 	return f
 }
@@ -222,16 +245,20 @@ func (f *File) FaultAt(err error) Fault {
 	if !ok || strings.ContainsAny(key, " ") {
 		return Fault{What: err.Error()}
 	}
+	return f.At(key, what)
+}
+
+// At makes a fault at the place of a key, or at the nearest place above it.
+func (f *File) At(key, what string) Fault {
 	out := Fault{Key: key, What: what}
 	if f == nil {
 		return out
 	}
-	for at := key; at != ""; {
+	for at := key; at != ""; at = at[:max(strings.LastIndexAny(at, ".["), 0)] {
 		if p, ok := f.places[at]; ok {
 			out.Line, out.Col = p[0], p[1]
 			break
 		}
-		at = at[:max(strings.LastIndexAny(at, ".["), 0)]
 	}
 	return out
 }
