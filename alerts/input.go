@@ -3,6 +3,9 @@
 // Package alerts turns readings and model results into alerts with a life
 // cycle (pending, firing, acknowledged, resolved), keeps that life cycle over
 // restarts, and hands messages to channels through a durable outbox.
+//
+// It decides and delivers; it estimates nothing. The heater, the pages and the store's
+// inside do not come in here: the daemon hands in what is known as an [Input].
 package alerts
 
 import (

@@ -3,6 +3,8 @@
 // Package client is the command line's way to the daemon: typed calls of its
 // JSON API. Requests that create or change something carry an idempotency key
 // and are sent again once when the line breaks before the answer.
+//
+// What an answer means is not judged here, and nothing is printed.
 package client
 
 import (

@@ -3,6 +3,8 @@
 // Package daysheet writes a plan for use away from the screen: one page of
 // HTML that prints in black on white, and an iCalendar file (RFC 5545) for
 // the phone. Both are pure functions of the plan.
+//
+// Nothing is planned here.
 package daysheet
 
 import (

@@ -1,6 +1,8 @@
 // SPDX-License-Identifier: Apache-2.0
 
 // Package terminal draws a coat's strip as lines of characters.
+//
+// Nothing is estimated here, and nothing is printed: the caller gets lines.
 package terminal
 
 import (

@@ -2,6 +2,9 @@
 
 // Package demo is the simulated weekend: the real daemon, sped up, over an
 // invented shed, its weather and its crew.
+//
+// What the daemon does is not done a second time here: only the shed and the crew are
+// made up.
 package demo
 
 import (

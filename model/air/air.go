@@ -6,6 +6,8 @@
 //
 // Temperatures are °C, pressures Pa, humidities % over liquid water, also
 // below 0 °C, where frost forms a little above the dew point given here.
+//
+// Formulae and their sources alone: no readings, no judgement of a coat.
 package air
 
 import (

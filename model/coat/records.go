@@ -7,6 +7,9 @@
 //
 // Everything here is pure: time comes in as values, nothing is read or
 // written, and a value that is not known is a nil pointer, never a number.
+//
+// Forecasts of the shop come in ready; the estimator that feeds this package is
+// model/job's.
 package coat
 
 import (

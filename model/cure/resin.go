@@ -3,6 +3,8 @@
 // Package cure is the chemistry of a two-part amine epoxy at shop
 // temperature: rate law, integration over a temperature history, gelation,
 // glass transition, resins and their fit to a data sheet.
+//
+// Nothing of a coat's record, of people, of air or of a shop comes in here.
 package cure
 
 // GasConstant is R in J/(mol·K), exact since the 2019 SI revision (CODATA 2018).

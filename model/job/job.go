@@ -4,6 +4,8 @@
 // estimator over small [Readings] and work inputs: the same one for the
 // daemon and for offline replay, so that both give the same states and
 // windows.
+//
+// It keeps nothing and has no clock: the store is history's, the time is the caller's.
 package job
 
 import (

@@ -12,6 +12,9 @@
 // shown as a class, never as a number to trust.
 //
 // No verdict here is "safe". The lowest is "low".
+//
+// What hands need, such as batches and grams, is worked out here too; which coat it is
+// for is model/job's matter.
 package pot
 
 import (

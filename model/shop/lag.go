@@ -7,6 +7,8 @@
 //
 // Everything is deterministic: the ensemble is drawn from fixed low-discrepancy
 // and pseudo-random sequences, so that the same input gives the same paths.
+//
+// No coat and no cure comes in here.
 package shop
 
 import (

@@ -6,6 +6,9 @@
 // The tent is one node with a first-order answer to heat and to the shed
 // around it; the air in it is fast against the panel and is not modelled.
 // Everything is pure: times and temperatures come in as values.
+//
+// No heater, no limit that keeps one safe: those are heat's, which must work without
+// this package.
 package tent
 
 import (
