@@ -3,7 +3,7 @@
 // Package doctor looks at a board's buses, permissions, clock, disk, network and
 // store, and says how to mend what is wrong.
 //
-// It mends nothing by itself and needs no running daemon.
+// It mends nothing unless it is asked to, and needs no running daemon.
 package doctor
 
 import (
