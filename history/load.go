@@ -110,8 +110,7 @@ func (s *Store) load(ctx context.Context) error {
 		if !slices.IsSortedFunc(p.tail, byTime) {
 			slices.SortStableFunc(p.tail, byTime)
 		}
-		c := p.tail[len(p.tail)-1]
-		p.newest, p.lastRec = c.t, &c
+		p.newest = p.tail[len(p.tail)-1].t
 	}
 	if len(bads) > 0 {
 		// A rebuild leaves them behind, and looks at everything else too.
@@ -128,9 +127,7 @@ func (s *Store) load(ctx context.Context) error {
 			return err
 		}
 		for _, c := range rs {
-			if c.t > p.newest {
-				p.newest, p.lastRec = c.t, &c
-			}
+			p.newest = max(p.newest, c.t)
 		}
 	}
 	return nil

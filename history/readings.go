@@ -32,7 +32,6 @@ type probe struct {
 	newest  int64 // ms; math.MinInt64 when there is none
 	first   int64 // first and last packed hour; first > last when none
 	last    int64
-	lastRec *rec // newest reading, when it is known without the disk
 	version uint64
 }
 
@@ -169,8 +168,6 @@ func (s *Store) insert(p *probe, c *rec) bool {
 		s.nextSeq++
 		p.tail = append(p.tail, *c)
 		s.tailCount++
-		r := *c
-		p.lastRec = &r
 		return true
 	}
 	i := sort.Search(len(p.tail), func(i int) bool { return p.tail[i].t >= c.t })
@@ -184,8 +181,6 @@ func (s *Store) insert(p *probe, c *rec) bool {
 	}
 	if i == len(p.tail) && c.t > p.newest {
 		p.newest = c.t
-		r := *c
-		p.lastRec = &r
 	} else {
 		p.version++
 	}
@@ -458,24 +453,6 @@ func (s *Store) Version(name string) uint64 {
 		v += p.version
 	}
 	return v
-}
-
-// LastReading returns the newest reading of the probe.
-func (s *Store) LastReading(name string) (sensors.Reading, bool) {
-	s.mu.Lock()
-	p := s.probes[name]
-	u := s.probes[undatedName(s.opts.Boot, name)]
-	if u != nil && u.lastRec != nil {
-		c := *u.lastRec
-		c.t += s.zero()
-		s.mu.Unlock()
-		return c.reading(name), true
-	}
-	defer s.mu.Unlock()
-	if p == nil || p.lastRec == nil {
-		return sensors.Reading{}, false
-	}
-	return p.lastRec.reading(name), true
 }
 
 // zero is the provisional wall time, in ms, of uptime zero.

@@ -67,9 +67,8 @@ func TestReadingsSurvivePackingAndRestart(t *testing.T) {
 		if !slices.Equal(got, want) {
 			t.Fatalf("%s: got %d readings, want %d equal ones", when, len(got), len(want))
 		}
-		last, ok := s.LastReading("shed-air")
-		if !ok || last != want[len(want)-1] {
-			t.Errorf("%s: last reading %v, want %v", when, last, want[len(want)-1])
+		if last, ok := s.LastRecord(); !ok || !last.Equal(want[len(want)-1].At) {
+			t.Errorf("%s: last record of %v, want %v", when, last, want[len(want)-1].At)
 		}
 	}
 	check(s, "before restart")

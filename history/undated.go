@@ -67,7 +67,7 @@ func (s *Store) LastRecord() (time.Time, bool) {
 		}
 	}
 	for _, p := range s.byIdx {
-		if p != nil && p.boot == "" && p.lastRec != nil {
+		if p != nil && p.boot == "" {
 			if t := time.UnixMilli(p.newest).UTC(); t.After(last) {
 				last = t
 			}
@@ -379,10 +379,9 @@ func (s *Store) indexPacks(ctx context.Context) error {
 			look = append(look, p)
 		}
 		s.saveProbe(p)
-		p.newest, p.lastRec = math.MinInt64, nil
+		p.newest = math.MinInt64
 		if n := len(p.tail); n > 0 {
-			c := p.tail[n-1]
-			p.newest, p.lastRec = c.t, &c
+			p.newest = p.tail[n-1].t
 		}
 	}
 	s.waiting()
@@ -391,13 +390,11 @@ func (s *Store) indexPacks(ctx context.Context) error {
 		return err
 	}
 	for _, p := range look {
-		var newest *rec
+		newest := int64(math.MinInt64)
 		err := eachRow(ctx, s.db, "packs", packID(p.last, p.idx, 0), packID(p.last, p.idx, maxParts-1), func(_ int64, body []byte, ok bool) error {
 			if _, rs, err := unpack(body); ok && err == nil {
 				for _, c := range rs {
-					if newest == nil || c.t > newest.t {
-						newest = &c
-					}
+					newest = max(newest, c.t)
 				}
 			}
 			return nil
@@ -406,9 +403,7 @@ func (s *Store) indexPacks(ctx context.Context) error {
 			return err
 		}
 		s.mu.Lock()
-		if newest != nil && newest.t > p.newest {
-			p.newest, p.lastRec = newest.t, newest
-		}
+		p.newest = max(p.newest, newest)
 		s.mu.Unlock()
 	}
 	return nil
@@ -450,7 +445,7 @@ func (s *Store) dropUndated(ctx context.Context, p *probe) error {
 	s.recent.dropIf(func(k probeHour) bool { return k.idx == p.idx })
 	s.tailCount -= len(p.tail)
 	s.pending = slices.DeleteFunc(s.pending, func(x pend) bool { return x.idx == p.idx })
-	p.tail, p.lastRec, p.newest = nil, nil, math.MinInt64
+	p.tail, p.newest = nil, math.MinInt64
 	p.first, p.last = math.MaxInt64, math.MinInt64
 	p.version++
 	s.saveProbe(p)

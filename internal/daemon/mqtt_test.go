@@ -314,8 +314,14 @@ kind = "mqtt"
 	m.pub("radio/panel-1/t", "18.5")
 	m.pub("radio/panel-1/h", "61")
 	testkit.Until(t, "the reading goes out again", saw(base+`probe/panel-1/reading {"probe":"panel-1"`))
-	if r, ok := d.store.LastReading("panel-1"); !ok || r.Temp.String() != "18.5" || r.RH.String() != "61" {
-		t.Errorf("stored %v, %v", r, ok)
+	stored := 0
+	for r, err := range d.store.Readings("panel-1", time.Time{}, time.Time{}) {
+		if stored++; err != nil || r.Temp.String() != "18.5" || r.RH.String() != "61" {
+			t.Errorf("stored %v, %v", r, err)
+		}
+	}
+	if stored == 0 {
+		t.Error("nothing is stored")
 	}
 	m.pub("gateway/9", `{"temperature": 4}`)
 	testkit.Until(t, "the stranger is known", func() bool { _, ok := d.set.Get("far-9"); return ok })

@@ -271,7 +271,7 @@ func Office(t testing.TB, by float64) []OfficeRow {
 		}
 		row := OfficeRow{at, x[0] + by, x[1], x[2], x[3]}
 		if by != 0 {
-			e := air.FromRatio(row.Ratio, air.StandardPressure)
+			e := air.StandardPressure * row.Ratio / (.621945 + row.Ratio) // vapour, Pa: air.HumidityRatio turned round
 			row.RH = math.Min(100, 100*e/air.VapourPressure(row.C))
 		}
 		out = append(out, row)

@@ -60,10 +60,6 @@ func HumidityRatio(e, p float64) (float64, bool) {
 	return 0.621945 * e / (p - e), true
 }
 
-// FromRatio returns the vapour pressure in Pa of air with humidity ratio w
-// (kg/kg) at total pressure p, the inverse of [HumidityRatio].
-func FromRatio(w, p float64) float64 { return p * w / (0.621945 + w) }
-
 // PanelRH returns the relative humidity in % at a surface of panelC in air of
 // airC and rh %. Above 100 water forms on it.
 func PanelRH(airC, rh, panelC float64) float64 {

@@ -280,7 +280,7 @@ func TestProperties(t *testing.T) {
 			t.Errorf("heated and cooled again: %g %% of %g", two, rh)
 		}
 		w, ok := HumidityRatio(e, StandardPressure)
-		if !ok || math.Abs(FromRatio(w, StandardPressure)/e-1) > 1e-12 {
+		if !ok || math.Abs(StandardPressure*w/(.621945+w)/e-1) > 1e-12 {
 			t.Errorf("ratio %g does not come back to %g Pa", w, e)
 		}
 		// Water forms exactly where the panel is at or under the dew point.

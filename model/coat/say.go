@@ -12,9 +12,6 @@ import (
 // Sentence is a sentence with places for times and temperatures.
 type Sentence = words.Sentence
 
-// Part is a piece of one.
-type Part = words.Part
-
 // Direction of rounding: a permission rounds later, a warning earlier.
 type direction int
 

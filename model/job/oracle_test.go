@@ -50,7 +50,7 @@ func officeTable(t testing.TB, colder float64) *Table {
 		c, rh := num(1), num(2)
 		if colder != 0 {
 			c -= colder
-			rh = min(100, 100*air.FromRatio(num(4), air.StandardPressure)/air.VapourPressure(c))
+			rh = min(100, 100*air.StandardPressure*num(4)/(.621945+num(4))/air.VapourPressure(c))
 		}
 		b.WriteString(col[0] + ",shed-air," + strconv.FormatFloat(c, 'f', 4, 64) + "," + strconv.FormatFloat(rh, 'f', 4, 64) + "," + col[3] + "\n")
 	}

@@ -15,8 +15,6 @@
 package shopsim
 
 import (
-	"context"
-	"fmt"
 	"math"
 	"sync"
 	"time"
@@ -199,34 +197,6 @@ func (s *Sim) airReading(id string, t time.Time, c, w, co2 float64, ch uint64) s
 func (s *Sim) quiet(t time.Time, ch uint64, c float64) sensors.Value {
 	k := uint64(t.Sub(epoch) / time.Second)
 	return sensors.Some(round(c+.015*gauss(s.cfg.Seed, ch, k), 1./16))
-}
-
-// Probe returns one simulated probe as a driver, which says what the run does
-// at clock's time.
-func (s *Sim) Probe(id string, clock func() time.Time) sensors.Probe {
-	return probe{s, id, clock}
-}
-
-type probe struct {
-	s     *Sim
-	id    string
-	clock func() time.Time
-}
-
-func (p probe) Read(context.Context) (sensors.Reading, error) {
-	for _, r := range p.s.At(p.clock()) {
-		if r.Probe == p.id {
-			return r, nil
-		}
-	}
-	return sensors.Reading{}, &sensors.ReadError{Probe: p.id, Op: "open", Err: fmt.Errorf("%w in the simulated shop", sensors.ErrAbsent)}
-}
-
-func (p probe) Traits() sensors.Traits {
-	if p.id == ShedAir || p.id == TentAir {
-		return sensors.Traits{StepK: .01, Noisy: true}
-	}
-	return sensors.Traits{StepK: 1. / 16}
 }
 
 const outCO2 = 425 // ppm, outdoor air

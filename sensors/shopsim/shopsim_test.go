@@ -3,7 +3,6 @@
 package shopsim
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"reflect"
@@ -200,18 +199,11 @@ func TestProbesShowTheTruthRoughly(t *testing.T) {
 	}
 }
 
-func TestProbe(t *testing.T) {
+// Time does not go back: an earlier moment is answered with the present.
+func TestTimeGoesOn(t *testing.T) {
 	s := New(Config{})
 	now := when(t, "Sat 12:00")
-	clock := func() time.Time { return now }
-	r, err := s.Probe(Panel1, clock).Read(t.Context())
-	if err != nil || r.Probe != Panel1 || !r.At.Equal(now) || !r.Temp.OK() {
-		t.Errorf("%+v, %v", r, err)
-	}
-	if r, err := s.Probe(TentAir, clock).Read(t.Context()); !errors.Is(err, sensors.ErrAbsent) || r != (sensors.Reading{}) {
-		t.Errorf("no tent: %+v, %v", r, err)
-	}
-	// Time does not go back: an earlier moment is answered with the present.
+	s.At(now)
 	if again := s.At(now.Add(-time.Hour)); again[0].At.Before(now.Add(-step)) {
 		t.Errorf("went back to %v", again[0].At)
 	}
