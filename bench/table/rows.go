@@ -63,6 +63,8 @@ var stages = []stage{
 		quick: []string{"CUREWRIGHT_SECONDS=15"}, limit: 15 * time.Minute},
 	{key: "n", args: []string{"./internal/daemon", "-run", none, "-bench", "Written", "-benchtime", "1x", "-timeout", "15m"},
 		quick: []string{"CUREWRIGHT_SECONDS=15"}, limit: 15 * time.Minute},
+	{key: "u", args: []string{"./internal/daemon", "-run", none, "-bench", "Peaks", "-benchtime", "1x", "-timeout", "15m"},
+		quick: []string{"CUREWRIGHT_SECONDS=3", "CUREWRIGHT_DAYS=20"}, limit: 15 * time.Minute},
 	{key: "o", args: []string{"-C", "internal/oracles", "./pagetest", "-run", "TestBudget|TestNothingFromElsewhere|TestPages", "-v", "-count=1"}, limit: 5 * time.Minute},
 	{key: "p", args: []string{"./dashboards/web", "-run", none, "-bench", ".", "-benchmem"}, limit: 3 * time.Minute},
 	{key: "r", args: []string{"./internal/daemon", "-run", none, "-bench", "Growth", "-benchtime", "1x", "-timeout", "30m"},
@@ -167,6 +169,14 @@ func rows() (rs []row) {
 		row{what: "the same: of a core", stage: "m", ours: times("Daemon", "%-of-a-core", 1, "%.2f %%"),
 			peer: times("Daemon", "%-of-a-core-peer", 1, "%.2f %%"), peerIs: "node exporter", ratio: oursOver, limit: .15, budget: "≤ 0.15 %"},
 		row{what: "start to first estimate, a year of minutes from two probes", stage: "l", ours: times("StartYear", "sec/op", 1e3, "%.0f ms"), limit: 300, budget: "≤ 300 ms"})
+	for _, x := range []struct{ what, unit string }{{"a plan", "B-plan"}, {"a record", "B-record"}, {"a year's CSV of every probe", "B-csv"}, {"a backup", "B-backup"}} {
+		add(row{what: "most that " + x.what + " takes in the daemon above its rest, a year of minutes from 16 probes", stage: "u",
+			ours: times("Peaks/daemon", x.unit, 1e-6, "%.1f MB"), limit: 64, budget: "≤ 64 MB"})
+	}
+	for _, x := range []struct{ what, unit string }{{"CSV", "B-csv"}, {"Parquet", "B-parquet"}} {
+		add(row{what: "most that the command holds, all in all, which makes " + x.what + " of that year", stage: "u",
+			ours: times("Peaks/command", x.unit, 1e-6, "%.1f MB"), limit: 64, budget: "≤ 64 MB"})
+	}
 
 	// The store.
 	for _, x := range []struct{ bench, words string }{{"16-probes-every-10s", "16 probes every 10 s, 1.6 values each"}, {"real-room-by-the-minute", "a real room by the minute, temperature and humidity"}} {
@@ -231,4 +241,4 @@ var growthColumns = []struct{ unit, head, form string }{
 	{"ms-backup", "backup", "%.0f ms"}, {"B-file", "its file", "%.1f MB"}, {"B-memory", "lives in memory", "%.1f MB"},
 }
 
-var growthSizes = []string{"probes=1", "probes=10", "probes=100", "probes=1000", "coats=1", "coats=100", "coats=1000", "years=1", "years=10", "years=100"}
+var growthSizes = []string{"probes=1", "probes=10", "probes=100", "probes=1000", "coats=1", "coats=100", "coats=1000", "years=1", "years=10", "years=100", "years=200"}

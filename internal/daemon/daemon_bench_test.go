@@ -30,7 +30,7 @@ import (
 // proc is what the kernel says of a process: the same files for the daemon
 // and for its peer.
 type proc struct {
-	rss         float64 // MB
+	rss, peak   float64 // MB
 	cpu         float64 // s
 	wchar, disk float64 // bytes
 }
@@ -53,7 +53,8 @@ func readProc(tb testing.TB, pid int) proc {
 		x, _ := strconv.ParseFloat(m[1], 64)
 		return x
 	}
-	p.rss = number(file("status"), "VmRSS") / 1024
+	status := file("status")
+	p.rss, p.peak = number(status, "VmRSS")/1024, number(status, "VmHWM")/1024
 	stat := file("stat")
 	f := strings.Fields(stat[strings.LastIndexByte(stat, ')')+2:])
 	user, _ := strconv.ParseFloat(f[11], 64)
