@@ -46,91 +46,18 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 	case !ok:
 		bad("resin", "unknown resin %q", q.Resin)
 	}
-	m := pot.MixQuery{Words: d.lang, Resin: r, Grams: q.Grams, WorkMinutes: q.WorkMinutes, Vessel: pot.Vessel(q.Vessel), StartC: q.StartC, Pump: q.Pump, Readings: q.Readings}
-	num := func(dst *float64, p *float64) {
-		if p != nil {
-			*dst = *p
-		}
-	}
-	m.Mixes, m.Lays, m.Whole = q.Mixes, q.Lays, q.Whole
 	for _, x := range [][2]string{{"mixes", q.Mixes}, {"lays", q.Lays}} {
 		field, v := x[0], x[1]
 		if len(v) > 64 || strings.ContainsFunc(v, unicode.IsControl) {
 			bad(field, "a name of at most 64 characters in one line is wanted")
 		}
 	}
-	num(&m.ScaleG, q.ScaleG)
-	num(&m.FillerPct, q.FillerPct)
-	num(&m.CupG, q.CupG)
-	if q.People != nil {
-		m.People = *q.People
-	}
-	shopFrom := "mix.shop_said"
-	m.ShopC = shopUnknownC
-	switch t := shopTemp(now, d.set.Health()); {
-	case q.ShopC != nil:
-		m.ShopC = *q.ShopC
-	case !math.IsNaN(t):
-		m.ShopC, shopFrom = math.Round(2*math.Min(math.Max(t, -20), 50))/2, "mix.shop_probe"
-	default:
-		shopFrom = "mix.shop_unknown"
-	}
+	shopC, shopFrom := d.mixShop(q, now)
+	m := pot.MixQuery{Words: d.lang, Resin: r, Grams: q.Grams, WorkMinutes: q.WorkMinutes, Vessel: pot.Vessel(q.Vessel), ShopC: shopC, StartC: q.StartC,
+		Pump: q.Pump, Readings: q.Readings, Mixes: q.Mixes, Lays: q.Lays, Whole: q.Whole, ScaleG: orZero(q.ScaleG), FillerPct: orZero(q.FillerPct),
+		CupG: orZero(q.CupG), People: orZero(q.People)}
 	if q.Grams == nil {
-		n := pot.Need{Kind: q.Kind, Core: q.Core, PeelPly: q.PeelPly}
-		if n.Kind == "" {
-			n.Kind = coat.WetOut
-		}
-		num(&n.DepthMM, q.DepthMM)
-		area := q.AreaM2
-		if q.Panel != "" {
-			i := slices.IndexFunc(w.Panels, func(p coat.Panel) bool { return p.ID == q.Panel })
-			if i < 0 {
-				bad("panel", "unknown panel %q", q.Panel)
-			} else {
-				p := w.Panels[i]
-				sealed := 0.0
-				for _, c := range w.Coats {
-					if a := stock.AreaM2(w, c); c.Panel == p.ID && c.Kind != coat.Bond && a != nil {
-						sealed += *a
-					}
-				}
-				if area == nil && p.AreaM2 != nil {
-					a := *p.AreaM2
-					area = &a
-					if q.Share != nil {
-						a *= *q.Share
-						area = &a
-					}
-				}
-				if area != nil && n.Core == "" && n.Kind != coat.Bond {
-					if bare := pot.BareM2(*area, p.AreaM2, sealed); bare > 0 {
-						n.Core, n.CoreM2 = p.Core, &bare
-					}
-				}
-			}
-		}
-		if q.Share != nil && !(*q.Share > 0 && *q.Share <= 1) {
-			bad("share", "%g is outside 0 to 1 of the panel", *q.Share)
-		}
-		if q.Cloth != "" {
-			cs, err := pot.ParseCloths(q.Cloth)
-			if err != nil {
-				bad("cloth", "%v", err)
-			}
-			n.Cloth = cs
-		}
-		if area == nil {
-			bad("area_m2", "missing: an area, a panel that has one, or grams")
-		} else {
-			n.AreaM2 = *area
-		}
-		if !q.Tables {
-			_, ticks := d.jobsNow()
-			if h, ok := stock.Habits(w, job.LaidBy(ticks), q.Lays)[n.Kind]; ok {
-				n.Habit = &h
-			}
-		}
-		m.Need = &n
+		m.Need = d.mixNeed(w, q, bad)
 	}
 	if f != nil {
 		// What the model would say of the rest is said in the same answer.
@@ -155,6 +82,77 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 		say = words.View{Words: d.lang}.Say("mix.used_by", words.Facts{"mix": a.Say(d.lang), "at": at.In(d.loc).Format("15:04")})
 	}
 	return json.Marshal(mixAnswer{a, m.ShopC, d.lang.Text(shopFrom), usedBy, say})
+}
+
+func orZero[T any](p *T) (v T) {
+	if p != nil {
+		v = *p
+	}
+	return v
+}
+
+// mixShop is how warm the shop is taken to be, °C, and the code of the words that
+// say where that comes from.
+func (d *Daemon) mixShop(q web.MixQuery, now time.Time) (float64, string) {
+	if q.ShopC != nil {
+		return *q.ShopC, "mix.shop_said"
+	}
+	if t := shopTemp(now, d.set.Health()); !math.IsNaN(t) {
+		return math.Round(2*math.Min(math.Max(t, -20), 50)) / 2, "mix.shop_probe"
+	}
+	return shopUnknownC, "mix.shop_unknown"
+}
+
+// mixNeed is the coat that a cup is mixed for: what is not said is the panel's,
+// and what this shop's coats take is learnt from the others.
+func (d *Daemon) mixNeed(w *coat.Work, q web.MixQuery, bad func(field, format string, a ...any)) *pot.Need {
+	n := &pot.Need{Kind: cmp.Or(q.Kind, coat.WetOut), Core: q.Core, PeelPly: q.PeelPly, DepthMM: orZero(q.DepthMM)}
+	area := q.AreaM2
+	if i := slices.IndexFunc(w.Panels, func(p coat.Panel) bool { return p.ID == q.Panel }); i >= 0 && q.Panel != "" {
+		p := w.Panels[i]
+		if area == nil && p.AreaM2 != nil {
+			a := *p.AreaM2
+			if q.Share != nil {
+				a *= *q.Share
+			}
+			area = &a
+		}
+		if area != nil && n.Core == "" && n.Kind != coat.Bond {
+			sealed := 0.0
+			for _, c := range w.Coats {
+				if a := stock.AreaM2(w, c); c.Panel == p.ID && c.Kind != coat.Bond && a != nil {
+					sealed += *a
+				}
+			}
+			if bare := pot.BareM2(*area, p.AreaM2, sealed); bare > 0 {
+				n.Core, n.CoreM2 = p.Core, &bare
+			}
+		}
+	} else if q.Panel != "" {
+		bad("panel", "unknown panel %q", q.Panel)
+	}
+	if q.Share != nil && !(*q.Share > 0 && *q.Share <= 1) {
+		bad("share", "%g is outside 0 to 1 of the panel", *q.Share)
+	}
+	if q.Cloth != "" {
+		cs, err := pot.ParseCloths(q.Cloth)
+		if err != nil {
+			bad("cloth", "%v", err)
+		}
+		n.Cloth = cs
+	}
+	if area == nil {
+		bad("area_m2", "missing: an area, a panel that has one, or grams")
+	} else {
+		n.AreaM2 = *area
+	}
+	if !q.Tables {
+		_, ticks := d.jobsNow()
+		if h, ok := stock.Habits(w, job.LaidBy(ticks), q.Lays)[n.Kind]; ok {
+			n.Habit = &h
+		}
+	}
+	return n
 }
 
 // mixAnswer is the answer to POST /mix.
