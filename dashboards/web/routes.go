@@ -456,6 +456,14 @@ func keyOf(w http.ResponseWriter, r *http.Request) (string, error) {
 	return k + " " + hex.EncodeToString(h.Sum(nil)[:12]), nil
 }
 
+// keyed returns the Idempotency-Key and the body.
+func keyed(w http.ResponseWriter, r *http.Request) (key string, b []byte, err error) {
+	if key, err = keyOf(w, r); err == nil {
+		b, err = body(w, r, maxBody)
+	}
+	return key, b, err
+}
+
 func sortedKeys[V any](m map[string]V) []string { return slices.Sorted(maps.Keys(m)) }
 
 // orEmpty turns a nil list into an empty one, so that JSON says [] and not null.

@@ -45,11 +45,7 @@ type idBody struct {
 // sense is for the backend, which knows the rest of the work. set, if not nil,
 // completes the body from the path.
 func (s *Server) create(w http.ResponseWriter, r *http.Request, kind string, set func(map[string]json.RawMessage) Faults) (any, error) {
-	key, err := keyOf(w, r)
-	if err != nil {
-		return nil, err
-	}
-	b, err := body(w, r, maxBody)
+	key, b, err := keyed(w, r)
 	if err != nil {
 		return nil, err
 	}
@@ -107,11 +103,7 @@ func (s *Server) addFeel(w http.ResponseWriter, r *http.Request) (any, error) {
 // patched is the handler of a correction to a record of the kind.
 func patched(kind string) handler {
 	return func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
-		key, err := keyOf(w, r)
-		if err != nil {
-			return nil, err
-		}
-		b, err := body(w, r, maxBody)
+		key, b, err := keyed(w, r)
 		if err != nil {
 			return nil, err
 		}
@@ -146,15 +138,11 @@ func deleted(kind string) handler {
 }
 
 func (s *Server) endBatch(w http.ResponseWriter, r *http.Request) (any, error) {
-	key, err := keyOf(w, r)
+	key, b, err := keyed(w, r)
 	if err != nil {
 		return nil, err
 	}
 	var q BatchEnd
-	b, err := body(w, r, maxBody)
-	if err != nil {
-		return nil, err
-	}
 	if len(b) > 0 {
 		if f := decodeStrict(b, &q, false); f != nil {
 			return nil, f
