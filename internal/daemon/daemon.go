@@ -363,7 +363,7 @@ func (d *Daemon) progress(part string) {
 var limits = map[string]time.Duration{
 	"estimator": 3 * estimateEvery,
 	"upkeep":    5 * time.Minute,
-	"page":      6 * pageEvery, // where it is served
+	"page":      3 * pageEvery, // where it is served
 }
 
 // Ready reports each part that has not made progress within its limit.

@@ -14,7 +14,7 @@ import (
 
 const (
 	// pageEvery is how often the daemon asks its own page whether it lives.
-	pageEvery = 30 * time.Second
+	pageEvery = time.Minute
 	pageLimit = 10 * time.Second
 )
 
