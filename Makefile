@@ -93,7 +93,7 @@ boards: go
 CUTS ?= 100
 ROUNDS ?= 50
 board: go
-	scripts/board-parts.sh
+	scripts/board-parts.sh --debian
 	CUREWRIGHT_CUTS=$(CUTS) CUREWRIGHT_ROUNDS=$(ROUNDS) $(GO) test ./internal/board -count=1 -v -parallel 6 -timeout 6h
 
 # What a newcomer meets: an empty Debian, a clone, the commands of README.md.

@@ -213,6 +213,16 @@ func running(t *testing.T, g *guest, url string) {
 	wire(g, "t1", 12125)
 	until("set anew from outside", well(31.5, -7.0625, 21.5625, 12.125))
 
+	wire(g, "fault", 3) // whose checksum is right: Linux takes it for 0 °C
+	until("zeros all over, and the other goes on", func(p probes) bool {
+		return fails("shorted", "", "w0")(p) && reads(p["w1"], 12.125) && reads(p["i0"], 31.5)
+	})
+	if x := l.last["w0"].Last; x != nil && value(x) < 20 {
+		t.Errorf("zeros are %g °C", value(x))
+	}
+	wire(g, "fault", 0)
+	until("and well again", well(31.5, -7.0625, 21.5625, 12.125))
+
 	for _, s := range []struct {
 		fault     int
 		what, say string

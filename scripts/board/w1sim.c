@@ -6,7 +6,7 @@
  *
  *	t0, t1	what each is in, thousandths of a degree
  *	fault	0 none, 1 nobody on the wire, 2 shorted to ground,
- *		4 lost its supply since the last conversion, 5 one bit disturbed
+ *		3 the first one's memory is zeros all over, 4 lost its supply since the last conversion, 5 one bit disturbed
  *
  * After the data sheet 19-7487 Rev 6 ("Transaction Sequence") and Maxim's
  * application note 187 (search).
@@ -14,7 +14,7 @@
 #include <linux/module.h>
 #include <linux/w1.h>
 
-enum wire_fault { NONE, NOBODY, SHORTED, RESET = 4, DISTURBED };
+enum wire_fault { NONE, NOBODY, SHORTED, ZEROS, RESET, DISTURBED };
 
 static int fault, t0 = 20000, t1 = 20000;
 module_param(fault, int, 0644);
@@ -144,6 +144,8 @@ static u8 slot(struct thermometer *th, u8 bit)
 			own = th->sends[at / 8] >> (at % 8) & 1;
 			if (fault == DISTURBED && th->sends == th->pad && at == 3)
 				own = !own;
+			if (fault == ZEROS && th->sends == all[0].pad)
+				own = 0;
 		}
 		return own;
 	case TAKES:		/* alarm limits and configuration */
