@@ -101,8 +101,8 @@ func TestEveryDriverReadsItsChip(t *testing.T) {
 				t.Fatalf("%+v: %v", a, err)
 			}
 			near(t, "temperature", got.Temp, a.C, r.tol)
-			if got.Probe != r.name || got.At.IsZero() {
-				t.Errorf("probe %q at %v", got.Probe, got.At)
+			if got.Probe != r.name || !got.At.IsZero() {
+				t.Errorf("probe %q at %v, which is the poller's to say", got.Probe, got.At)
 			}
 			for _, q := range []struct {
 				has  byte

@@ -303,7 +303,7 @@ func (in *Intake) add(id, via string, m Meta) *pushProbe {
 		via = "push"
 	}
 	h := Health{Probe: id, Driver: via, Bus: via, Stale: pushedStale}
-	tr := newTrack(h, nil, true, in.cfg.Now, 1)
+	tr := newTrack(h, nil, true, in.cfg.Now)
 	tr.setMeta(m)
 	pp := &pushProbe{track: tr}
 	in.probes[id] = pp

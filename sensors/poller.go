@@ -47,11 +47,8 @@ type PollerConfig struct {
 	Reopen        func(context.Context) (Probe, error)
 	HangsToReopen int
 
-	// Speed runs the turns faster than real time, for a simulated shop whose
-	// readings carry simulated times; default 1. Now is the clock that
-	// staleness is judged by; default time.Now.
-	Speed float64
-	Now   func() time.Time
+	// Now is the clock that staleness is judged by; default time.Now.
+	Now func() time.Time
 
 	Log *slog.Logger // nil: none
 }
@@ -147,9 +144,6 @@ func NewPoller(c PollerConfig, sink func(Reading)) (*Poller, error) {
 	if c.HangsToReopen == 0 {
 		c.HangsToReopen = hangsToReopen
 	}
-	if c.Speed == 0 {
-		c.Speed = 1
-	}
 	if c.Now == nil {
 		c.Now = time.Now
 	}
@@ -160,7 +154,7 @@ func NewPoller(c PollerConfig, sink func(Reading)) (*Poller, error) {
 		Probe: c.ID, Name: c.Name, Driver: c.Driver, Bus: c.Bus, Role: c.Role, Panel: c.Panel,
 		Every: c.Every, Stale: c.Stale, Accepted: true, Wired: true, Locked: c.Locked,
 	}
-	tr := newTrack(h, c.Limits, false, c.Now, c.Speed)
+	tr := newTrack(h, c.Limits, false, c.Now)
 	if c.Limits == nil {
 		if t := TraitsOf(c.Probe); t.StepK > 0 || t.Noisy {
 			tr.base.ResolutionK, tr.base.Noisy = t.StepK, t.Noisy
@@ -192,7 +186,7 @@ func (p *Poller) Run(ctx context.Context) error {
 
 // interval is the real time between two turns.
 func (p *Poller) interval() time.Duration {
-	return max(time.Duration(float64(p.cfg.Every)/p.cfg.Speed), time.Millisecond)
+	return max(p.cfg.Every, time.Millisecond)
 }
 
 // turn reads the probe, unless errors have it wait or a read is still under
@@ -273,8 +267,8 @@ func (p *Poller) came(n int, o outcome) {
 	default:
 		p.inRow, p.notUntil = 0, time.Time{}
 		o.r.Probe = p.cfg.ID
-		if o.r.At.IsZero() {
-			o.r.At = p.cfg.Now()
+		if o.r.At.IsZero() { // all but a mean, which is as old as its parts
+			o.r.At = time.Now()
 		}
 		if err := p.track.judge(o.r, p.witness); err != nil {
 			p.cfg.Log.Debug("reading not believed", "probe", p.cfg.ID, "err", err)

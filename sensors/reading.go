@@ -116,7 +116,7 @@ func (v *Value) UnmarshalJSON(b []byte) error {
 // Reading is what one probe measured at one moment.
 type Reading struct {
 	Probe string    // configured or discovered name, e.g. "shed-air"
-	At    time.Time // end of conversion
+	At    time.Time // when it was measured, by the daemon's clock; a driver leaves it to the poller
 	Temp  Value     // °C
 	RH    Value     // % relative humidity over liquid water
 	CO2   Value     // ppm by volume

@@ -15,7 +15,6 @@ type track struct {
 	h       Health
 	filter  *Filter
 	pushed  bool
-	speed   float64
 	clock   func() time.Time
 	heardAt time.Time // receipt of the last believed reading, monotonic
 	bad     int       // implausible readings in a row
@@ -23,8 +22,8 @@ type track struct {
 	base    Limits    // what the driver knows, kept when the role changes
 }
 
-func newTrack(h Health, lim *Limits, pushed bool, now func() time.Time, speed float64) *track {
-	t := &track{h: h, pushed: pushed, speed: speed, clock: now}
+func newTrack(h Health, lim *Limits, pushed bool, now func() time.Time) *track {
+	t := &track{h: h, pushed: pushed, clock: now}
 	if lim != nil {
 		t.base, t.custom = *lim, true
 	} else {
@@ -69,9 +68,9 @@ func (t *track) forget() {
 	t.filter.Forget()
 }
 
-// dated puts the time that a driver took from the board's clock onto the clock
-// in use, which a person may have corrected by years. Simulated and recorded
-// readings carry that clock's time already: they are not of the moment.
+// dated puts the time that the poller took from the board's clock, which is that
+// of the filter since nobody sets it, onto the clock in use, which a person may
+// have corrected by years. A mean's parts carry that clock's time already.
 func (t *track) dated(at time.Time) time.Time {
 	now := time.Now()
 	off := t.clock().Sub(now)
@@ -125,7 +124,7 @@ func (t *track) health() Health {
 	h.Errors = maps.Clone(t.h.Errors)
 	old := h.LastAt.IsZero()
 	if !old && h.Stale > 0 {
-		age := time.Duration(float64(time.Since(t.heardAt)) * t.speed)
+		age := time.Since(t.heardAt)
 		// A reading that was already old when it came in is not news.
 		old = age > h.Stale || t.clock().Sub(h.LastAt) > h.Stale
 	}

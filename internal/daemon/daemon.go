@@ -160,7 +160,6 @@ func New(o Options) (*Daemon, error) {
 		}
 		p.Log = o.Log
 		p.Now = o.Clock.Now
-		p.Speed = o.Clock.Speed()
 		if err := d.set.Add(p); err != nil {
 			return nil, fmt.Errorf("probe %s: %w", p.ID, err)
 		}

@@ -324,13 +324,12 @@ func (d *Device) measure() (sensors.Reading, error) {
 	if err := d.sense(&e); err != nil {
 		return sensors.Reading{}, d.own(err)
 	}
-	at := time.Now()
 	if d.k.after != nil {
 		if err := d.k.after(d.wire); err != nil {
 			return sensors.Reading{}, err
 		}
 	}
-	r := sensors.Reading{Probe: d.name, At: at}
+	r := sensors.Reading{Probe: d.name}
 	var err error
 	if r.Temp, err = sensors.Within(e.Temperature.Celsius(), d.k.minC, d.k.maxC, "°C"); err != nil {
 		return sensors.Reading{}, err

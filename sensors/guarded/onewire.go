@@ -74,7 +74,7 @@ func (d *Thermometer) measure() (sensors.Reading, error) {
 	if err := d.dev.Sense(&e); err != nil {
 		return sensors.Reading{}, sensors.BusError(err)
 	}
-	return sensors.Reading{Probe: d.name, At: time.Now(), Temp: sensors.Some(e.Temperature.Celsius())}, nil
+	return sensors.Reading{Probe: d.name, Temp: sensors.Some(e.Temperature.Celsius())}, nil
 }
 
 // oneWire is the bus as the driver sees it.

@@ -275,7 +275,6 @@ func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 	if !r.Temp.OK() && !r.RH.OK() && !r.CO2.OK() {
 		return none, fmt.Errorf("%w: it has neither temperature nor humidity", sensors.ErrWrongDevice)
 	}
-	r.At = time.Now()
 	d.chip = chip
 	return r, nil
 }

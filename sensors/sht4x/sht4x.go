@@ -70,12 +70,11 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	if err := sensors.Transact(ctx, d.bus, d.addr, nil, b[:]); err != nil {
 		return sensors.Reading{}, d.fail("read", err)
 	}
-	at := time.Now()
 	t, rh, err := decode(b[:])
 	if err != nil {
 		return sensors.Reading{}, d.fail("decode", err)
 	}
-	return sensors.Reading{Probe: d.name, At: at, Temp: t, RH: rh}, nil
+	return sensors.Reading{Probe: d.name, Temp: t, RH: rh}, nil
 }
 
 // Identify measures once. It does not ask for the serial number, though that

@@ -68,7 +68,6 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	case err != nil:
 		return sensors.Reading{}, d.fail("read", sensors.BusError(err))
 	}
-	at := time.Now()
 	if len(strings.TrimSpace(string(b))) == 0 {
 		// Linux 6.1 gives an empty file where the chip does not answer at all, or
 		// its checksum is wrong three times in a row; it tells which in its log only.
@@ -78,7 +77,7 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	if err != nil {
 		return sensors.Reading{}, d.fail("decode", err)
 	}
-	return sensors.Reading{Probe: d.name, At: at, Temp: sensors.Some(c)}, nil
+	return sensors.Reading{Probe: d.name, Temp: sensors.Some(c)}, nil
 }
 
 func (d *Device) fail(op string, err error) error {
