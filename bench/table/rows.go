@@ -236,7 +236,7 @@ func rows() (rs []row) {
 
 // growthColumns are what is measured at each size by the stage "r".
 var growthColumns = []struct{ unit, head, form string }{
-	{"ms-start", "start to first estimate", "%.0f ms"}, {"ms-look", "a look", "%.0f ms"}, {"ms-page", "the page's state", "%.1f ms"},
+	{"ms-start", "start to first estimate", "%.0f ms"}, {"ms-look", "an evaluation", "%.0f ms"}, {"ms-page", "the page's state", "%.1f ms"},
 	{"kB-page", "its size", "%.0f kB"}, {"ms-push", "a reading of every probe taken in", "%.2f ms"}, {"ms-packing", "packing an hour", "%.0f ms"},
 	{"ms-backup", "backup", "%.0f ms"}, {"B-file", "its file", "%.1f MB"}, {"B-memory", "lives in memory", "%.1f MB"},
 }
