@@ -4,7 +4,7 @@
 // BENCHMARKS.md, between its two marks; the words around it are written by
 // hand. A row whose run failed says so: an old figure never stays.
 //
-//	scripts/bench.sh               # all, about half an hour
+//	scripts/bench.sh               # all, over an hour
 //	scripts/bench.sh -short        # each for a moment, printed only
 //	scripts/bench.sh -only c,g     # some of them, printed only
 //
