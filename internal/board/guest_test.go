@@ -288,11 +288,18 @@ func (g *guest) save() (state string) {
 // resume is a board of the same arguments that goes on from a saved one.
 func resume(tb testing.TB, serials int, state string, args ...string) *guest {
 	tb.Helper()
+	g := restore(tb, serials, state, args...)
+	g.qmp("cont", nil)
+	return g
+}
+
+// restore is resume of a board that stands still until it is told to go on.
+func restore(tb testing.TB, serials int, state string, args ...string) *guest {
+	tb.Helper()
 	g := boot(tb, serials, append(args, "-incoming", "exec:cat "+state)...)
 	for !strings.Contains(g.qmp("query-status", nil), `"paused"`) {
 		time.Sleep(20 * time.Millisecond)
 	}
-	g.qmp("cont", nil)
 	return g
 }
 

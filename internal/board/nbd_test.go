@@ -22,29 +22,32 @@ import (
 type disk struct {
 	mu      sync.Mutex
 	medium  []byte
-	memory  map[int64][]byte // by block of blockSize
-	order   []int64          // blocks in memory, oldest first
+	sector  int64            // what it writes whole
+	memory  map[int64][]byte // by sector
+	order   []int64          // sectors in memory, oldest first
 	flushes int
 	writes  int
-	dead    bool // after a cut: nothing reaches it
-	worn    bool // takes no write and no flush: EIO
-	left    int  // writes until the power goes by itself, 0 if it does not
+	dead    bool                    // after a cut: nothing reaches it
+	worn    bool                    // takes no write and no flush: EIO
+	left    int                     // writes until the power goes by itself, 0 if it does not
+	fatal   func(off, n int64) bool // a write at which the power goes; nil for none
 	sprung  chan struct{}
 	on      chan struct{} // closed when the power is back
 }
 
-// blockSize is what such a disk writes whole: a card's page, and a block of the
-// file system. With 512 bytes ext4's own superblock, which is two of them, was
-// torn once in a dozen cuts, and Linux did not mount it again ("Bad message").
+// blockSize is a block of the file system, and what a disk writes whole unless
+// a test says otherwise.
 const blockSize = 4096
 
-func newDisk(size int64) *disk { return &disk{medium: make([]byte, size), memory: map[int64][]byte{}} }
+func newDisk(size int64) *disk {
+	return &disk{medium: make([]byte, size), sector: blockSize, memory: map[int64][]byte{}}
+}
 
 func (d *disk) read(p []byte, off int64) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	for len(p) > 0 {
-		b, at := off/blockSize, off%blockSize
+		b, at := off/d.sector, off%d.sector
 		n := copy(p, d.block(b)[at:])
 		p, off = p[n:], off+int64(n)
 	}
@@ -55,7 +58,7 @@ func (d *disk) block(b int64) []byte {
 	if m, ok := d.memory[b]; ok {
 		return m
 	}
-	return d.medium[b*blockSize : (b+1)*blockSize]
+	return d.medium[b*d.sector : (b+1)*d.sector]
 }
 
 func (d *disk) write(p []byte, off int64) {
@@ -65,8 +68,9 @@ func (d *disk) write(p []byte, off int64) {
 		return
 	}
 	d.writes++
+	fatal := d.fatal != nil && d.fatal(off, int64(len(p)))
 	for len(p) > 0 {
-		b, at := off/blockSize, off%blockSize
+		b, at := off/d.sector, off%d.sector
 		m := bytes.Clone(d.block(b))
 		n := copy(m[at:], p)
 		if _, ok := d.memory[b]; !ok {
@@ -75,7 +79,7 @@ func (d *disk) write(p []byte, off int64) {
 		d.memory[b] = m
 		p, off = p[n:], off+int64(n)
 	}
-	if d.left--; d.left == 0 {
+	if d.left--; d.left == 0 || fatal {
 		d.dead = true
 		close(d.sprung)
 	}
@@ -88,6 +92,15 @@ func (d *disk) trap(n int) (sprung <-chan struct{}) {
 	defer d.mu.Unlock()
 	d.left, d.sprung, d.on = n, make(chan struct{}), make(chan struct{})
 	return d.sprung
+}
+
+// trapAt is trap for the first write of which fatal says so.
+func (d *disk) trapAt(fatal func(off, n int64) bool) (sprung <-chan struct{}) {
+	sprung = d.trap(0)
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.fatal = fatal
+	return sprung
 }
 
 // wear has the disk take no writes any more.
@@ -127,7 +140,7 @@ func (d *disk) flush() {
 func (d *disk) keep(which func(int64) bool) (lost int) {
 	for _, b := range d.order {
 		if which(b) {
-			copy(d.medium[b*blockSize:], d.memory[b])
+			copy(d.medium[b*d.sector:], d.memory[b])
 		} else {
 			lost++
 		}
@@ -154,7 +167,7 @@ func (d *disk) cut(r *rand.Rand) (lost int) {
 func (d *disk) power() {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.dead, d.left = false, 0
+	d.dead, d.left, d.fatal = false, 0, nil
 	if d.on != nil {
 		close(d.on)
 		d.on = nil

@@ -28,7 +28,7 @@ func TestKernelClockSteps(t *testing.T) {
 	p := fetch(t)
 	d := newDisk(1 << 20) // nothing is on it: the store is in memory
 	args, url := virt(t, p, p.initramfs(t, p.modules(t, "virtio_mmio", "virtio_net"),
-		map[string]string{"etc/curewright.toml": strings.ReplaceAll(cutsConfig, "/mnt/store", "/tmp/store")}), d.serve(t), "2027-01-25T10:00:00")
+		map[string]string{"etc/curewright.toml": strings.ReplaceAll(cutsConfig, "/mnt/store", "/tmp/store")}), d.serve(t), "2027-01-25T10:00:00", blockSize)
 	g := boot(t, 1, args...)
 	g.expect(`BOOTED\n`)
 	g.must("ip addr add 10.0.2.15/24 dev eth0; ip link set eth0 up")
