@@ -67,10 +67,6 @@ var ways = []struct {
 	{"board reset", "", 0, false},
 }
 
-// jumps have an idle board's clock jump to what it waits for next. Nothing from
-// outside has a part in these tries, and half a minute of waiting takes a moment.
-var jumps = []string{"-icount", "shift=3,sleep=off"}
-
 // line is the level of GPIO1_17 as it is seen from outside: i.MX6 reference
 // manual, GPIO1 at 0x0209c000, DR and GDIR. What is an output and high is on.
 func line(g *guest) bool {
@@ -172,7 +168,7 @@ func TestHeatEnds(t *testing.T) {
 		t.Skip("a board that heats takes minutes: make board")
 	}
 	p := fetch(t)
-	g, _ := imx(t, p, wires(t, p, map[string]string{"etc/curewright.toml": heater}), "", jumps...)
+	g, _ := imx(t, p, wires(t, p, map[string]string{"etc/curewright.toml": heater}), "", hurried...)
 	heating(t, g)
 	g.must("mount -t tracefs t /sys/kernel/tracing; cd /sys/kernel/tracing; echo mono >trace_clock; echo 1 >events/gpio/gpio_value/enable; cd /")
 	tries(t, g, false, func(g *guest, do string, wait float64) float64 {
@@ -224,7 +220,7 @@ func TestHeatEndsByWatchdog(t *testing.T) {
 		t.Skip("fifty waits for a watchdog: make board")
 	}
 	p := fetch(t)
-	g, _ := imx(t, p, wires(t, p, nil), "", jumps...)
+	g, _ := imx(t, p, wires(t, p, nil), "", hurried...)
 	clock := setClock(t, g)
 	tries(t, g, true, func(g *guest, do string, wait float64) float64 {
 		g.qmp("cont", nil)
