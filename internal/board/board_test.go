@@ -19,14 +19,6 @@ import (
 // whole tells whether all scenes are to run (make board), not the short form.
 func whole() bool { return cuts() > shortCuts }
 
-// sabre boots the i.MX6 board with the wires of the scenes, for scenes that are
-// looked at from outside while the board's time goes on.
-func sabre(t *testing.T, files map[string]string, args ...string) (g *guest, url string) {
-	t.Helper()
-	p := fetch(t)
-	return imx(t, p, wires(t, p, files), "", byInstructions(args)...)
-}
-
 // wires is the memory file of a board that drives its wires.
 func wires(t *testing.T, p parts, files map[string]string) (initrd string) {
 	t.Helper()

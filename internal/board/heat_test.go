@@ -241,13 +241,17 @@ func TestHeatEndsByWatchdog(t *testing.T) {
 			g.tb.Error("low before the reset: not by the watchdog")
 		}
 		resetAndLow(g.tb, g)
+		if at == math.MaxUint32 {
+			return math.NaN()
+		}
 		return clock.since(deed, at)
 	})
 }
 
 // tries goes on from a board again and again, and has end end its heat in each
 // of the ways after a while: end lets the board run and returns how long the
-// line was high after the deed, s of the board's own.
+// line was high after the deed, s of the board's own; NaN where that can't be
+// told.
 func tries(t *testing.T, g *guest, watchdog bool, end func(g *guest, do string, wait float64) float64) {
 	var args []string
 	for _, a := range g.args { // nobody calls these boards, and they may be many
@@ -266,6 +270,7 @@ func tries(t *testing.T, g *guest, watchdog bool, end func(g *guest, do string, 
 			t.Parallel()
 			rng := rand.New(rand.NewPCG(seed, uint64(len(w.what))))
 			var all []float64
+			unknown := 0
 			for len(all) < n {
 				g := restore(t, 2, state, args...)
 				g.qmp("set-action", map[string]any{"reboot": "shutdown", "shutdown": "pause"})
@@ -283,11 +288,21 @@ func tries(t *testing.T, g *guest, watchdog bool, end func(g *guest, do string, 
 					took = end(g, w.do, wait)
 				}
 				g.kill()
+				if math.IsNaN(took) {
+					// Where the emulator stands in the middle of this timer's
+					// own turn it has no count (seen in two tries of a hundred).
+					if unknown++; unknown > 1+n/10 {
+						t.Fatalf("%d tries whose time is not known", unknown)
+					}
+					continue
+				}
 				if all = append(all, took); len(all)%5 == 0 {
 					t.Logf("%d: %.2f to %.2f s", len(all), slices.Min(all), slices.Max(all))
 				}
 				if took > w.most {
-					t.Errorf("%s, try %d: high for %.2f s, limit %g s", w.what, len(all), took, w.most)
+					g.mu.Lock()
+					t.Errorf("%s, try %d: high for %.2f s, limit %g s; the board said\n%s", w.what, len(all), took, w.most, g.buf)
+					g.mu.Unlock()
 				}
 			}
 			slices.Sort(all)
