@@ -194,6 +194,26 @@ func small(t *testing.T, size string) string {
 	return dir
 }
 
+// A card that takes nothing and has room, as a worn one, is not called full: to
+// make room would mend nothing.
+func TestWornCardIsNotFull(t *testing.T) {
+	s := open(t, t.TempDir(), Options{})
+	for _, x := range []struct {
+		free int64
+		want string
+	}{{roomy + 1, "though it has room"}, {fullBelow, "is full"}} {
+		s.mu.Lock()
+		s.failing, s.disk.free = fmt.Errorf("%w (disk I/O error)", ErrDiskFull), x.free
+		s.mu.Unlock()
+		if st := s.Stats(); !st.DiskFull || st.Refuses != (x.free > roomy) || !strings.Contains(s.Trouble(), x.want) {
+			t.Errorf("%d bytes free: %+v, %q", x.free, st, s.Trouble())
+		}
+	}
+	s.mu.Lock()
+	s.failing = nil
+	s.mu.Unlock()
+}
+
 // A full disk: durable calls say so, readings wait in memory and are written
 // when there is room again.
 func TestDiskFull(t *testing.T) {

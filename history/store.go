@@ -99,6 +99,7 @@ type Stats struct {
 	CleanStop  bool      // the stop before this start was a proper one
 	Checked    bool      // every row has been checked since opening
 	DiskFull   bool
+	Refuses    bool // DiskFull, though there is room: a worn card, a quota
 	ReadOnly   bool
 	Displaced  bool // the files were deleted or replaced while the store runs
 }
@@ -742,6 +743,11 @@ func (s *Store) setSpent(spent bool) {
 // been refused: less than one flush and its log take.
 const fullBelow = 128 << 10
 
+// roomy is the room above which a card that takes nothing is not full: SQLite
+// does not pass on what the kernel said of a write, and making room would mend
+// nothing.
+const roomy = 64 << 20
+
 // makeReserve puts the reserve in place if there is plenty of room; dbmu is
 // held.
 func (s *Store) makeReserve() {
@@ -789,6 +795,7 @@ func (s *Store) Stats() Stats {
 		st.OldestWait = time.Since(s.waitSince)
 	}
 	st.DiskFull = errors.Is(s.failing, ErrDiskFull) || s.spent || s.disk.free >= 0 && s.disk.free < fullBelow
+	st.Refuses = st.DiskFull && s.disk.free > roomy
 	st.ReadOnly = errors.Is(s.failing, ErrReadOnly) || s.readOnly
 	st.Displaced = s.displaced != ""
 	st.FreeBytes, st.Bytes = s.disk.free, s.disk.bytes
@@ -842,6 +849,8 @@ func (s *Store) Troubles() (now, found string) {
 		if s.rescued != "" {
 			now += " " + say("rescued", words.Facts{"file": s.rescued})
 		}
+	case errors.Is(s.failing, ErrDiskFull) && s.disk.free > roomy:
+		now = say("refuses", nil)
 	case errors.Is(s.failing, ErrDiskFull):
 		now = say("full", nil)
 	case errors.Is(s.failing, ErrReadOnly):

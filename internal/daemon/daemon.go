@@ -542,7 +542,7 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	switch c := (alerts.Condition{Rule: alerts.StoreFull, Severity: alerts.Act}); {
 	case s.DiskFull:
 		c.Case = "full"
-		if s.FreeBytes > 64<<20 { // SQLite does not pass on what the kernel said
+		if s.Refuses {
 			c.Case = "refuses"
 		}
 		out = append(out, c)
