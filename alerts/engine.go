@@ -149,7 +149,7 @@ type Engine struct {
 }
 
 // New returns an engine that goes on where the store left off. What the store
-// can't give is reported by [Engine.StoreErr]; the engine runs all the same.
+// can't give is left out; the engine runs all the same.
 func New(cfg Config, store Store) *Engine {
 	e := &Engine{cfg: cfg.defaults(), store: store, live: map[key]*record{}, first: true,
 		saving: make(chan struct{}, 1), changed: make(chan struct{}, 1)}
@@ -797,7 +797,7 @@ func (e *Engine) saveWith(ctx context.Context, write func(bodies map[string][]by
 func (e *Engine) saveNow() {
 	ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
 	defer cancel()
-	e.Save(ctx) // its error is kept for StoreErr
+	e.Save(ctx) // the next one writes what this one could not
 }
 
 // newID is short, unique over restarts and safe in a path.

@@ -47,7 +47,7 @@ func (s *Store) identify() {
 		}
 	}
 	s.mu.Lock()
-	s.files, s.displaced = ids, ""
+	s.files, s.displaced, s.replaced = ids, "", false
 	s.mu.Unlock()
 }
 
@@ -55,7 +55,7 @@ func (s *Store) identify() {
 // open. mu is never held over it.
 func (s *Store) checkFiles() {
 	s.mu.Lock()
-	ids, was := s.files, s.displaced
+	ids, was, wasReplaced := s.files, s.displaced, s.replaced
 	s.mu.Unlock()
 	now, replaced := "", false
 	for _, name := range watched {
@@ -65,9 +65,9 @@ func (s *Store) checkFiles() {
 		}
 		switch got, ok := idOf(filepath.Join(s.dir, name)); {
 		case !ok:
-			now = name + " was deleted"
+			now = name
 		case got != want:
-			now, replaced = name+" was replaced by another file", true
+			now, replaced = name, true
 		}
 		if now != "" {
 			break
@@ -91,14 +91,14 @@ func (s *Store) checkFiles() {
 	s.mu.Lock()
 	s.displaced, s.replaced = now, replaced
 	s.mu.Unlock()
-	if now == was {
+	if now == was && replaced == wasReplaced {
 		return
 	}
 	if now == "" {
 		s.log.Info("history: the store's files are in place again")
 		return
 	}
-	s.log.Error("history: "+now+" while the store runs: nothing more is entered", "folder", s.dir)
+	s.log.Error("history: "+became(now, replaced)+" while the store runs: nothing more is entered", "folder", s.dir)
 	if err := s.rescue(); err != nil {
 		s.log.Error("history: no copy could be made of what was in it", "err", err)
 	}
@@ -133,5 +133,13 @@ func (s *Store) displacedError() error {
 	if s.displaced == "" {
 		return nil
 	}
-	return fmt.Errorf("%w: %s", ErrDisplaced, s.displaced)
+	return fmt.Errorf("%w: %s", ErrDisplaced, became(s.displaced, s.replaced))
+}
+
+// became says what became of a file, for the log.
+func became(name string, replaced bool) string {
+	if replaced {
+		return name + " was replaced by another file"
+	}
+	return name + " was deleted"
 }

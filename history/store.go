@@ -164,8 +164,8 @@ type Store struct {
 	lastID     map[string]int    // the highest number in the store's own ids, by kind
 	spent      bool              // the reserve was given up and is not back
 	files      map[string]fileID // which files are open, by name
-	displaced  string            // what became of them, for the log; "" while they are in place
-	replaced   bool              // another file lies there; else there is none
+	displaced  string            // which is not in place any more; "" for none
+	replaced   bool              // by another file; else it was deleted
 	rescued    string            // where a copy of a displaced database lies
 	revoking   []string          // tokens taken back that the database does not have yet
 	ownStamped bool              // records of work of this boot may wait for a date
@@ -844,8 +844,7 @@ func (s *Store) Troubles() (now, found string) {
 		if s.replaced {
 			code = "replaced"
 		}
-		name, _, _ := strings.Cut(s.displaced, " ")
-		now = say(code, words.Facts{"file": name})
+		now = say(code, words.Facts{"file": s.displaced})
 		if s.rescued != "" {
 			now += " " + say("rescued", words.Facts{"file": s.rescued})
 		}

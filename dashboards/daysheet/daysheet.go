@@ -45,12 +45,12 @@ func (o Options) t(code string, facts words.Facts) string {
 
 // day and weekday name a day; layout is what follows it.
 func (o Options) day(t time.Time, layout string) string {
-	return o.Words.Text("weekday."+strings.ToLower(t.Format("Mon"))) + t.Format(layout)
+	return o.Words.DateName("weekday", t) + t.Format(layout)
 }
 
 // month is a date's "2 January".
 func (o Options) date(t time.Time) string {
-	return t.Format(" 2 ") + o.Words.Text("months."+strings.ToLower(t.Format("Jan")))
+	return t.Format(" 2 ") + o.Words.DateName("months", t)
 }
 
 func (o Options) in(t time.Time) time.Time {
@@ -151,7 +151,7 @@ func HTML(res plan.Result, o Options) ([]byte, error) {
 		}
 		clock := func(t *time.Time) string {
 			if x := o.in(*t); x.YearDay() != at.YearDay() {
-				return o.Words.Text("day."+strings.ToLower(x.Format("Mon"))) + x.Format(" 15:04")
+				return o.Words.DateName("day", x) + x.Format(" 15:04")
 			}
 			return o.in(*t).Format("15:04")
 		}

@@ -46,7 +46,7 @@ func (w reader) day(t time.Time) string { return w.date(t) + t.In(w.loc).Format(
 // date is "Sat 10 Oct".
 func (w reader) date(t time.Time) string {
 	t = t.In(w.loc)
-	return w.Words.Text("day."+strings.ToLower(t.Format("Mon"))) + t.Format(" 2 ") + w.Words.Text("month."+strings.ToLower(t.Format("Jan")))
+	return w.Words.DateName("day", t) + t.Format(" 2 ") + w.Words.DateName("month", t)
 }
 
 // at is a clock time with its day, to the minute.
@@ -75,7 +75,7 @@ func (w reader) band(b coat.TimeBand) string {
 		if t.YearDay() == mid.YearDay() && t.Year() == mid.Year() {
 			return t.Format("15:04")
 		}
-		return w.Words.Text("day."+strings.ToLower(t.Format("Mon"))) + t.Format(" 15:04")
+		return w.Words.DateName("day", t) + t.Format(" 15:04")
 	}
 	switch {
 	case b.P10 != nil && b.P90 != nil:

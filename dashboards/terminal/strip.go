@@ -65,7 +65,7 @@ func (a Axis) Hours(loc *time.Location, c *words.Catalogue) string {
 		col := a.column(t.At)
 		label := t.At.Format("15")
 		if t.Day {
-			label = c.Text("day." + strings.ToLower(t.At.Format("Mon")))
+			label = c.DateName("day", t.At)
 		}
 		if col+len([]rune(label)) > a.Width {
 			continue

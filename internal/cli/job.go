@@ -398,7 +398,7 @@ func (a *App) printNext(cl *client.Client, panel string) error {
 // hands need, what comes then.
 func (a *App) printStep(n job.Next, now time.Time) {
 	loc := now.Location()
-	fmt.Fprintf(a.Out, "\n%s: %s\n", n.PanelName, n.Say.Text(now, words.View{Words: a.Words, Loc: loc, Fahrenheit: a.Units == "us"}))
+	fmt.Fprintf(a.Out, "\n%s: %s\n", n.PanelName, n.Say.Text(now, a.viewIn(loc)))
 	line := func(text string) { fmt.Fprintln(a.Out, hang("  ", a.Units.text(text))) }
 	if n.Status != job.NextOver {
 		line(a.say("job.step_of", facts{"step": n.Step, "job": n.Job}))

@@ -134,8 +134,8 @@ func (a *App) printEach(res job.Result, legend bool, more func(coat.Estimate, ti
 	}
 	loc := res.At.Location()
 	axis := terminal.Axis{From: res.At.Add(-6 * time.Hour), To: res.At.Add(18 * time.Hour), Width: 76}
-	fmt.Fprintf(w, "%s\n\n  %s\n", a.say("replay.at", facts{"weekday": a.Words.Text("weekday." + strings.ToLower(res.At.Format("Mon"))), "day": res.At.Day(),
-		"month": a.Words.Text("months." + strings.ToLower(res.At.Format("Jan"))), "time": res.At.Format("15:04")}), axis.Hours(loc, a.Words))
+	fmt.Fprintf(w, "%s\n\n  %s\n", a.say("replay.at", facts{"weekday": a.Words.DateName("weekday", res.At), "day": res.At.Day(),
+		"month": a.Words.DateName("months", res.At), "time": res.At.Format("15:04")}), axis.Hours(loc, a.Words))
 	for _, e := range res.Coats {
 		strip, under := terminal.Strip(e, res.At, axis)
 		fmt.Fprintf(w, "\n%s · %s · %s\n", e.ID, a.say("replay.coat", facts{"kind": a.kind(e.Kind), "panel": e.Panel, "resin": e.Resin}), a.Words.Text("flag."+e.Flag))

@@ -8,10 +8,10 @@ import (
 )
 
 // day and month are a date's short names in the reader's language.
-func (a *App) day(t time.Time) string { return a.Words.Text("day." + strings.ToLower(t.Format("Mon"))) }
+func (a *App) day(t time.Time) string { return a.Words.DateName("day", t) }
 
 func (a *App) month(t time.Time) string {
-	return a.Words.Text("month." + strings.ToLower(t.Format("Jan")))
+	return a.Words.DateName("month", t)
 }
 
 // weekday is "Sat 14:05", dayClock "10 Oct 14:05", date "10 Oct 2026", each in the

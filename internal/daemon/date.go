@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"curewright/dashboards/web"
@@ -213,7 +212,7 @@ func (d *Daemon) beforeBoot() time.Time {
 func (d *Daemon) doubtDate(ctx context.Context, phone time.Time) (string, error) {
 	view := d.view(d.settings())
 	date := func(t time.Time) string {
-		return view.Say("clock.date", words.Facts{"day": t.Day(), "month": words.Code("months." + strings.ToLower(t.Format("Jan"))), "year": t.Year()})
+		return view.Say("clock.date", words.Facts{"day": t.Day(), "month": d.lang.DateName("months", t), "year": t.Year()})
 	}
 	days := func(last time.Time, code string) string {
 		way := "_after"

@@ -219,7 +219,7 @@ func (b *Book) clockText(t time.Time) string {
 func clockText(c *words.Catalogue, t, now time.Time) string {
 	now = now.In(t.Location())
 	if now.YearDay() != t.YearDay() || now.Year() != t.Year() {
-		return c.Text("day."+strings.ToLower(t.Format("Mon"))) + t.Format(" 2 ") + c.Text("month."+strings.ToLower(t.Format("Jan"))) + t.Format(" 15:04")
+		return c.DateName("day", t) + t.Format(" 2 ") + c.DateName("month", t) + t.Format(" 15:04")
 	}
 	return t.Format("15:04")
 }

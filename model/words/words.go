@@ -309,6 +309,16 @@ func (v View) Diff(k float64) string {
 	return Half(k) + " °C"
 }
 
+// DateName is the name of a date's day, by the list "day" (Mon) or "weekday"
+// (Monday), or of its month, by "month" (Jan) or "months" (January).
+func (c *Catalogue) DateName(list string, t time.Time) string {
+	key := "Mon"
+	if strings.HasPrefix(list, "month") {
+		key = "Jan"
+	}
+	return c.Text(list + "." + strings.ToLower(t.Format(key)))
+}
+
 // Clock is a time of day; one of another day than now has its weekday.
 func (v View) Clock(t, now time.Time) string {
 	loc := v.Loc
@@ -323,7 +333,7 @@ func (v View) Clock(t, now time.Time) string {
 	ty, tm, td := t.Date()
 	ny, nm, nd := now.Date()
 	if ty != ny || tm != nm || td != nd {
-		return v.Words.Text("day."+strings.ToLower(t.Format("Mon"))) + " " + t.Format(layout)
+		return v.Words.DateName("day", t) + " " + t.Format(layout)
 	}
 	return t.Format(layout)
 }
