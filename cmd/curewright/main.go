@@ -70,11 +70,11 @@ type commandLine struct {
 
 	Demo   demo.Cmd      `cmd:"" help:"Show the whole thing over a simulated October weekend: no hardware, no configuration."`
 	Watch  cli.WatchCmd  `cmd:"" help:"Run the daemon: log probes, follow coats, serve the dashboard."`
-	Check  cli.CheckCmd  `cmd:"" help:"Read the configuration and say all that is wrong, or what would run."`
+	Check  cli.CheckCmd  `cmd:"" help:"Read the configuration and say all that is wrong, or what would run." example:"curewright check --config curewright.toml"`
 	Probes cli.ProbesCmd `cmd:"" help:"List buses and probes, each with a live value or the reason there is none."`
 
 	Coat  cli.CoatCmd  `cmd:"" help:"Start, list, show and end coats."`
-	Feel  cli.FeelCmd  `cmd:"" help:"Record a finger test: what the finger found."`
+	Feel  cli.FeelCmd  `cmd:"" help:"Record a finger test: what the finger found." example:"curewright feel a-tack tacky --at 5m"`
 	Batch cli.BatchCmd `cmd:"" help:"Record a mixed cup, or that it is used up."`
 	Panel cli.PanelCmd `cmd:"" help:"Add and list panels."`
 	Stock cli.StockCmd `cmd:"" help:"Drums and bottles: lots, what is left, where it ends."`
@@ -84,17 +84,17 @@ type commandLine struct {
 	Undo    cli.UndoCmd    `cmd:"" help:"Take back what was entered, as a whole."`
 
 	Cure   cli.CureCmd   `cmd:"" help:"One resin at a steady temperature."`
-	Air    cli.AirCmd    `cmd:"" help:"Moist air at a point: dew point, humidity at a panel's surface."`
+	Air    cli.AirCmd    `cmd:"" help:"Moist air at a point: dew point, humidity at a panel's surface." example:"curewright air --temp 18 --rh 75 --panel 15"`
 	Pot    cli.PotCmd    `cmd:"" help:"One cup: how long it lasts and whether it runs away."`
 	Mix    cli.MixCmd    `cmd:"" help:"What to mix: grams, batches, what is still to pour, what mends a slip."`
 	Fit    cli.FitCmd    `cmd:"" help:"A resin from its data sheet."`
 	Memory cli.MemoryCmd `cmd:"" help:"What your own coats taught: resins, lots, fingers; forget it, carry it."`
 	Replay cli.ReplayCmd `cmd:"" help:"Readings and a job file through the estimator, offline."`
-	Plan   cli.PlanCmd   `cmd:"" help:"The layup day: when to start, how much to mix."`
+	Plan   cli.PlanCmd   `cmd:"" help:"The layup day: when to start, how much to mix." example:"curewright plan --job lids.toml --sheet day.html --calendar day.ics"`
 
 	Record  cli.RecordCmd  `cmd:"" help:"The cure record of a panel: HTML that prints, CSV or JSON."`
 	Export  cli.ExportCmd  `cmd:"" help:"Readings as CSV or Parquet."`
-	Backup  cli.BackupCmd  `cmd:"" help:"A whole copy of the store in one file."`
+	Backup  cli.BackupCmd  `cmd:"" help:"A whole copy of the store in one file." example:"curewright backup /media/stick/curewright.db"`
 	Restore cli.RestoreCmd `cmd:"" help:"Put such a copy back, with no daemon running."`
 
 	Install cli.InstallCmd `cmd:"" help:"Print or write what systemd needs to run the daemon."`
@@ -109,7 +109,7 @@ type commandLine struct {
 	RelayGuard cli.RelayGuardCmd `cmd:"" hidden:"" help:"The separate process that owns a heater's relay."`
 
 	Completion cli.CompletionCmd `cmd:"" help:"Print the completion of a shell, or the page of the manual."`
-	VersionCmd cli.VersionCmd    `cmd:"" name:"version" help:"Print version, commit and toolchain."`
+	VersionCmd cli.VersionCmd    `cmd:"" name:"version" help:"Print version, commit and toolchain." example:"curewright version --json"`
 
 	Version bool `help:"Print the version."`
 }

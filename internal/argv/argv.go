@@ -8,6 +8,7 @@
 // else a flag. Its name is the field's in lower case with hyphens, or `name`.
 //
 //	help         what it is, for people
+//	example      of a command: how it is typed; one with more to say has a method Help
 //	placeholder  what stands for its value in the help
 //	default      its value where none is given; of a command "withargs": it is
 //	             meant where none of its siblings is named
@@ -40,7 +41,7 @@ import (
 // Node is a command of the tree; the root is the program itself.
 type Node struct {
 	Name, Help string
-	Detail     string // what its method Help says
+	Detail     string // its example, or what its method Help says
 	Hidden     bool
 	Parent     *Node
 	Children   []*Node
@@ -94,6 +95,9 @@ func (n *Node) build(s reflect.Value) {
 		name := cmp.Or(tag.Get("name"), hyphens(f.Name))
 		if has("cmd") {
 			k := &Node{Name: name, Help: tag.Get("help"), Hidden: has("hidden"), Parent: n, target: s.Field(i).Addr()}
+			if e := tag.Get("example"); e != "" {
+				k.Detail = "Example:\n\n  " + e
+			}
 			if h, ok := k.target.Interface().(interface{ Help() string }); ok {
 				k.Detail = h.Help()
 			}

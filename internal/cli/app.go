@@ -45,6 +45,20 @@ func (a *App) JSON(v any) error {
 	return enc.Encode(v)
 }
 
+// orJSON ends a command that has nothing to say in words: by what went wrong, or
+// with its answer as one JSON object.
+func (a *App) orJSON(v any, err error) error {
+	if err != nil {
+		return err
+	}
+	return a.JSON(v)
+}
+
+// jsonFlag is the flag of a command that has no other.
+type jsonFlag struct {
+	JSON bool `help:"Print one JSON object."`
+}
+
 // Language reads the file that --language names; nil, English, for "".
 func Language(path string) (*words.Catalogue, error) {
 	c, err := daemon.Language(path)

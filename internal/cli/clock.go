@@ -12,15 +12,11 @@ import (
 )
 
 type ClockCmd struct {
-	Show    clockShowCmd    `cmd:"" help:"What the daemon takes the time to be, and whether it believes it."`
+	Show    clockShowCmd    `cmd:"" help:"What the daemon takes the time to be, and whether it believes it." example:"curewright clock show"`
 	Confirm clockConfirmCmd `cmd:"" help:"Say what time it is, where the board can't know."`
 }
 
-type clockShowCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
-
-func (clockShowCmd) Help() string { return "Example:\n\n  curewright clock show" }
+type clockShowCmd struct{ jsonFlag }
 
 func (c *clockShowCmd) Run(a *App, cl *client.Client) error {
 	// Here before and after, since the answer of a busy board takes its time.

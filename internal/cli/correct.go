@@ -5,8 +5,9 @@ package cli
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"reflect"
-	"sort"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -86,12 +87,7 @@ func (c *CorrectCmd) Run(a *App, cl *client.Client) error {
 		return a.JSON(map[string]string{"id": c.ID})
 	}
 	after, _ := recordOf(a, cl, k.kinds, c.ID)
-	keys := make([]string, 0, len(fields))
-	for key := range fields {
-		keys = append(keys, key)
-	}
-	sort.Strings(keys)
-	for _, key := range keys {
+	for _, key := range slices.Sorted(maps.Keys(fields)) {
 		fmt.Fprintln(a.Out, hang("", a.say("correct.changed", facts{"what": what, "key": key, "was": a.shown(key, before[key], now), "is": a.shown(key, after[key], now)})))
 	}
 	a.tell("correct.both", nil)
@@ -227,10 +223,7 @@ func correction(shape reflect.Type, values []string, now time.Time) (map[string]
 			out[key] = x
 		}
 	}
-	if lines != nil {
-		return nil, &fault.Input{Lines: lines}
-	}
-	return out, nil
+	return out, fault.Lines(lines)
 }
 
 // UndoCmd takes back what was entered, as a whole.
@@ -249,11 +242,8 @@ func (UndoCmd) Help() string {
 func (c *UndoCmd) Run(a *App, cl *client.Client) error {
 	if c.List {
 		es, err := cl.Entries(a.Ctx, 20)
-		if err != nil {
-			return err
-		}
-		if c.JSON {
-			return a.JSON(map[string]any{"entries": es})
+		if err != nil || c.JSON {
+			return a.orJSON(map[string]any{"entries": es}, err)
 		}
 		if len(es) == 0 {
 			a.tell("undo.none", nil)
@@ -268,19 +258,9 @@ func (c *UndoCmd) Run(a *App, cl *client.Client) error {
 		return nil
 	}
 	u, err := cl.Undo(a.Ctx, c.Entry)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(u)
+	if err != nil || c.JSON {
+		return a.orJSON(u, err)
 	}
 	fmt.Fprintln(a.Out, hang("", u.Say))
-	now, _, err := cl.NextSteps(a.Ctx, "")
-	if err != nil {
-		return err
-	}
-	for _, n := range u.Next {
-		a.printStep(n, now)
-	}
-	return nil
+	return a.printSteps(cl, u.Next)
 }

@@ -5,7 +5,6 @@ package cli
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"curewright/internal/fault"
 	"curewright/internal/file"
@@ -33,11 +32,7 @@ func (c *FitCmd) fromHistory(a *App) error {
 	}
 	m, board, err := memory.Read(b)
 	if err != nil {
-		var lines []string
-		for _, l := range strings.Split(err.Error(), "\n") {
-			lines = append(lines, "--memory: "+l)
-		}
-		return &fault.Input{Lines: lines}
+		return fault.In("--memory", err)
 	}
 	r, err := c.historyResin(a)
 	if err != nil {

@@ -24,28 +24,24 @@ import (
 
 // JobCmd is the job, written once, and the one next step of each panel.
 type JobCmd struct {
-	Templates jobTemplatesCmd `cmd:"" help:"The jobs that come with it."`
+	Templates jobTemplatesCmd `cmd:"" help:"The jobs that come with it." example:"curewright job templates"`
 	New       jobNewCmd       `cmd:"" help:"Write a job: from a template, an earlier job or a file."`
-	List      jobListCmd      `cmd:"" help:"Jobs, newest first."`
-	Show      jobShowCmd      `cmd:"" help:"One job: its steps and what is done of them."`
+	List      jobListCmd      `cmd:"" help:"Jobs, newest first." example:"curewright job list"`
+	Show      jobShowCmd      `cmd:"" help:"One job: its steps and what is done of them." example:"curewright job show lid"`
 	File      jobFileCmd      `cmd:"" help:"One job as a job file, which plan and replay read."`
 	Edit      jobEditCmd      `cmd:"" help:"Change a job: its steps from a file, its name, its epoxy."`
-	Next      jobNextCmd      `cmd:"" help:"The one next step of every panel that lies up."`
-	Mixed     jobMixedCmd     `cmd:"" help:"A cup was mixed for the next step."`
+	Next      jobNextCmd      `cmd:"" help:"The one next step of every panel that lies up." example:"curewright job next"`
+	Mixed     jobMixedCmd     `cmd:"" help:"A cup was mixed for the next step." example:"curewright job mixed tack --at 5m"`
 	Done      jobDoneCmd      `cmd:"" help:"It's on: all that a step means, in one entry."`
-	Skip      jobSkipCmd      `cmd:"" help:"This step will not be done."`
-	Later     jobLaterCmd     `cmd:"" help:"Not today."`
-	Repeat    jobRepeatCmd    `cmd:"" help:"Do a step once more."`
-	Insert    jobInsertCmd    `cmd:"" help:"Put a step more into a job."`
-	Reopen    jobReopenCmd    `cmd:"" help:"A step was not done after all."`
-	Settle    jobSettleCmd    `cmd:"" help:"Two entries of one step: say which is right."`
+	Skip      jobSkipCmd      `cmd:"" help:"This step will not be done." example:"curewright job skip joints --why \"none on this side\""`
+	Later     jobLaterCmd     `cmd:"" help:"Not today." example:"curewright job later fill"`
+	Repeat    jobRepeatCmd    `cmd:"" help:"Do a step once more." example:"curewright job repeat tack"`
+	Insert    jobInsertCmd    `cmd:"" help:"Put a step more into a job." example:"curewright job insert wash --do wash --before fill --when hard --of wet-out"`
+	Reopen    jobReopenCmd    `cmd:"" help:"A step was not done after all." example:"curewright job reopen fill --void-coat"`
+	Settle    jobSettleCmd    `cmd:"" help:"Two entries of one step: say which is right." example:"curewright job settle tack --keep tick-9"`
 }
 
-type jobTemplatesCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
-
-func (jobTemplatesCmd) Help() string { return "Example:\n\n  curewright job templates" }
+type jobTemplatesCmd struct{ jsonFlag }
 
 func (c *jobTemplatesCmd) Run(a *App) error {
 	ts := job.Templates(a.Words)
@@ -188,19 +184,12 @@ func chooseProbe(a *App, cl *client.Client, probe string, none bool) error {
 		map[bool]string{true: "a panel probe is", false: "panel probes are"}[len(free) == 1], strings.Join(free, ", --probe "))
 }
 
-type jobListCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
-
-func (jobListCmd) Help() string { return "Example:\n\n  curewright job list" }
+type jobListCmd struct{ jsonFlag }
 
 func (c *jobListCmd) Run(a *App, cl *client.Client) error {
 	js, err := cl.Jobs(a.Ctx)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(map[string]any{"jobs": js})
+	if err != nil || c.JSON {
+		return a.orJSON(map[string]any{"jobs": js}, err)
 	}
 	if len(js) == 0 {
 		a.tell("job.none_templates", facts{"command": "`curewright job templates`"})
@@ -220,19 +209,14 @@ type jobShowCmd struct {
 	JSON bool   `help:"Print one JSON object."`
 }
 
-func (jobShowCmd) Help() string { return "Example:\n\n  curewright job show lid" }
-
 func (c *jobShowCmd) Run(a *App, cl *client.Client) error {
 	id, err := a.theJob(cl, c.ID)
 	if err != nil {
 		return err
 	}
 	v, err := cl.Job(a.Ctx, id)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(v)
+	if err != nil || c.JSON {
+		return a.orJSON(v, err)
 	}
 	now, _, err := cl.NextSteps(a.Ctx, "")
 	if err != nil {
@@ -363,8 +347,6 @@ type jobNextCmd struct {
 	Panel string `help:"Only of this panel."`
 	JSON  bool   `help:"Print one JSON object."`
 }
-
-func (jobNextCmd) Help() string { return "Example:\n\n  curewright job next" }
 
 func (c *jobNextCmd) Run(a *App, cl *client.Client) error {
 	if c.JSON {
@@ -570,11 +552,16 @@ func (a *App) entered(asJSON bool, e web.Entered, cl *client.Client) error {
 	for _, w := range e.Warnings {
 		fmt.Fprintln(a.Out, hang("! ", w))
 	}
+	return a.printSteps(cl, e.Next)
+}
+
+// printSteps shows what is next after an entry, by the daemon's clock.
+func (a *App) printSteps(cl *client.Client, next []job.Next) error {
 	now, _, err := cl.NextSteps(a.Ctx, "")
 	if err != nil {
 		return err
 	}
-	for _, n := range e.Next {
+	for _, n := range next {
 		a.printStep(n, now)
 	}
 	return nil
@@ -591,8 +578,6 @@ type jobMixedCmd struct {
 	StartC     *float64 `name:"start-c" placeholder:"C" help:"Temperature when mixed."`
 	On         bool     `help:"It is on the panel already: one more cup of a coat that is on."`
 }
-
-func (jobMixedCmd) Help() string { return "Example:\n\n  curewright job mixed tack --at 5m" }
 
 func (c *jobMixedCmd) Run(a *App, cl *client.Client) error {
 	at, err := c.find(a, cl)
@@ -648,10 +633,6 @@ type jobSkipCmd struct {
 	Why string `help:"Why."`
 }
 
-func (jobSkipCmd) Help() string {
-	return "Example:\n\n  curewright job skip joints --why \"none on this side\""
-}
-
 func (c *jobSkipCmd) Run(a *App, cl *client.Client) error {
 	return c.put(a, cl, "skip", job.Put{Why: c.Why})
 }
@@ -675,8 +656,6 @@ type jobLaterCmd struct {
 	Why   string `help:"Why."`
 }
 
-func (jobLaterCmd) Help() string { return "Example:\n\n  curewright job later fill" }
-
 func (c *jobLaterCmd) Run(a *App, cl *client.Client) error {
 	q := job.Put{Why: c.Why}
 	if c.Until != "" {
@@ -691,8 +670,6 @@ func (c *jobLaterCmd) Run(a *App, cl *client.Client) error {
 
 type jobRepeatCmd struct{ jobStep }
 
-func (jobRepeatCmd) Help() string { return "Example:\n\n  curewright job repeat tack" }
-
 func (c *jobRepeatCmd) Run(a *App, cl *client.Client) error {
 	return c.put(a, cl, "repeat", job.Put{})
 }
@@ -701,8 +678,6 @@ type jobReopenCmd struct {
 	jobStep
 	VoidCoat bool `name:"void-coat" help:"Its coat is void as well, with its finger tests."`
 }
-
-func (jobReopenCmd) Help() string { return "Example:\n\n  curewright job reopen fill --void-coat" }
 
 func (c *jobReopenCmd) Run(a *App, cl *client.Client) error {
 	q := job.Put{}
@@ -716,8 +691,6 @@ type jobSettleCmd struct {
 	jobStep
 	Keep string `required:"" placeholder:"TICK" help:"The entry that is right, as job show --json names it."`
 }
-
-func (jobSettleCmd) Help() string { return "Example:\n\n  curewright job settle tack --keep tick-9" }
 
 func (c *jobSettleCmd) Run(a *App, cl *client.Client) error {
 	return c.put(a, cl, "settle", job.Put{Keep: c.Keep})
@@ -742,10 +715,6 @@ type jobInsertCmd struct {
 	TempC  *float64 `name:"temp-c" placeholder:"C" help:"Of a soak."`
 	RampCH *float64 `name:"ramp-c-h" placeholder:"C/H" help:"Of a soak."`
 	JSON   bool     `help:"Print one JSON object."`
-}
-
-func (jobInsertCmd) Help() string {
-	return "Example:\n\n  curewright job insert wash --do wash --before fill --when hard --of wet-out"
 }
 
 func (c *jobInsertCmd) Run(a *App, cl *client.Client) error {

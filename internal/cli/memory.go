@@ -20,7 +20,7 @@ type MemoryCmd struct {
 	Show   memoryShowCmd   `cmd:"" default:"withargs" help:"What was learnt, each claim with the coats that taught it."`
 	Forget memoryForgetCmd `cmd:"" help:"Forget a coat, a resin, a lot, a person's finger, or all."`
 	Export memoryExportCmd `cmd:"" help:"All of it as one small file; with --lots, what a yard may share."`
-	Import memoryImportCmd `cmd:"" help:"Take such a file from another board."`
+	Import memoryImportCmd `cmd:"" help:"Take such a file from another board." example:"curewright memory import memory.json"`
 }
 
 type memoryShowCmd struct {
@@ -34,11 +34,8 @@ func (memoryShowCmd) Help() string {
 
 func (c *memoryShowCmd) Run(a *App, cl *client.Client) error {
 	raw, err := cl.Memory(a.Ctx)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(raw)
+	if err != nil || c.JSON {
+		return a.orJSON(raw, err)
 	}
 	var v daemon.MemoryView
 	if err := json.Unmarshal(raw, &v); err != nil {
@@ -186,8 +183,6 @@ type memoryImportCmd struct {
 	JSON bool   `help:"Print one JSON object."`
 }
 
-func (memoryImportCmd) Help() string { return "Example:\n\n  curewright memory import memory.json" }
-
 func (c *memoryImportCmd) Run(a *App, cl *client.Client) error {
 	b, err := file.Read(c.File)
 	if err != nil {
@@ -195,18 +190,11 @@ func (c *memoryImportCmd) Run(a *App, cl *client.Client) error {
 	}
 	// What cannot be read is said with its place before anything is sent.
 	if _, _, err := memory.Read(b); err != nil {
-		var lines []string
-		for _, l := range strings.Split(err.Error(), "\n") {
-			lines = append(lines, c.File+": "+l)
-		}
-		return &fault.Input{Lines: lines}
+		return fault.In(c.File, err)
 	}
 	raw, err := cl.ImportMemory(a.Ctx, b)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(raw)
+	if err != nil || c.JSON {
+		return a.orJSON(raw, err)
 	}
 	var got struct {
 		Board  string

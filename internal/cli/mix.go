@@ -148,10 +148,7 @@ func (c *MixCmd) local(lang *words.Catalogue, q web.MixQuery, r cure.Resin) (pot
 	} else if err != nil {
 		return a, err
 	}
-	if lines != nil {
-		return a, &fault.Input{Lines: lines}
-	}
-	return a, nil
+	return a, fault.Lines(lines)
 }
 
 // flagOf is the flag that a field of the API comes from.
@@ -276,13 +273,13 @@ func (m *mixPrinted) print(a *App) {
 
 // StockCmd keeps the drums and bottles.
 type StockCmd struct {
-	List   stockListCmd   `cmd:"" default:"withargs" help:"What is left of each drum and bottle, and where it ends."`
+	List   stockListCmd   `cmd:"" default:"withargs" help:"What is left of each drum and bottle, and where it ends." example:"curewright stock list"`
 	Add    stockAddCmd    `cmd:"" help:"Add a container."`
-	Count  stockCountCmd  `cmd:"" help:"Say what is really left in one: weigh it."`
-	Note   stockNoteCmd   `cmd:"" help:"Say what was seen of one: opened, warm, crystallised, cleared."`
-	Gone   stockGoneCmd   `cmd:"" help:"It is empty or thrown away."`
-	Import stockImportCmd `cmd:"" help:"Read containers from a CSV file, all or none."`
-	Export stockExportCmd `cmd:"" help:"Write them as CSV."`
+	Count  stockCountCmd  `cmd:"" help:"Say what is really left in one: weigh it." example:"curewright stock count stock-2 \"1.25 kg\""`
+	Note   stockNoteCmd   `cmd:"" help:"Say what was seen of one: opened, warm, crystallised, cleared." example:"curewright stock note stock-2 --condition crystallised"`
+	Gone   stockGoneCmd   `cmd:"" help:"It is empty or thrown away." example:"curewright stock gone stock-2"`
+	Import stockImportCmd `cmd:"" help:"Read containers from a CSV file, all or none." example:"curewright stock import stock.csv"`
+	Export stockExportCmd `cmd:"" help:"Write them as CSV." example:"curewright stock export -o stock.csv"`
 }
 
 type stockListCmd struct {
@@ -490,11 +487,8 @@ func (c *stockImportCmd) Run(a *App, cl *client.Client) error {
 		return err
 	}
 	ids, err := cl.ImportStock(a.Ctx, string(b))
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(map[string]any{"ids": ids})
+	if err != nil || c.JSON {
+		return a.orJSON(map[string]any{"ids": ids}, err)
 	}
 	a.tell("stock.imported", facts{"n": len(ids), "ids": strings.Join(ids, ", ")})
 	return nil

@@ -50,10 +50,7 @@ func CheckNumbers(flags ...FlagSpan) error {
 			lines = append(lines, line)
 		}
 	}
-	if lines != nil {
-		return &fault.Input{Lines: lines}
-	}
-	return nil
+	return fault.Lines(lines)
 }
 
 // FlagSpan is a flag's number and the span that makes sense for it.
@@ -178,22 +175,16 @@ type AirCmd struct {
 	JSON     bool     `help:"Print one JSON object."`
 }
 
-func (AirCmd) Help() string {
-	return "Example:\n\n  curewright air --temp 18 --rh 75 --panel 15"
-}
-
 func (c *AirCmd) Run(a *App) error {
 	p, err := air.Point(c.Temp, c.RH, c.Panel, c.Pressure)
-	var perr error
+	var lines []string
 	if err != nil {
-		u := &fault.Input{}
 		for _, e := range fault.Flatten(err) {
-			u.Lines = append(u.Lines, "--"+e.Error())
+			lines = append(lines, "--"+e.Error())
 		}
-		perr = u
 	}
 	herr := CheckNumbers(FlagSpan{"heat-to", c.HeatTo, -40, 100, "°C", "must be between −40 and 100 °C"})
-	if err := fault.Join(perr, herr); err != nil {
+	if err := fault.Join(fault.Lines(lines), herr); err != nil {
 		return err
 	}
 	if c.JSON {
@@ -258,7 +249,6 @@ func (c *PotCmd) Run(a *App) error {
 	if rerr != nil {
 		q.Resin, _ = cure.Generic("medium") // so that the rest is checked as well
 	}
-	var qerr error
 	var lines []string
 	ferr := CheckNumbers(FlagSpan{"filler", c.Filler, 0, 80, "%", "filler is 0 to 80 % of the whole mass"})
 	for _, f := range q.Check() {
@@ -267,10 +257,7 @@ func (c *PotCmd) Run(a *App) error {
 		}
 		lines = append(lines, "--"+strings.NewReplacer("_mm", "-mm", "shop_c", "shop", "start_c", "start").Replace(f.Field)+": "+f.What)
 	}
-	if lines != nil {
-		qerr = &fault.Input{Lines: lines}
-	}
-	if err := fault.Join(rerr, qerr, ferr); err != nil {
+	if err := fault.Join(rerr, fault.Lines(lines), ferr); err != nil {
 		return err
 	}
 	p, err := pot.Solve(q)

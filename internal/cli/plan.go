@@ -32,10 +32,6 @@ type PlanCmd struct {
 	JSON     bool     `help:"Print one JSON object."`
 }
 
-func (PlanCmd) Help() string {
-	return "Example:\n\n  curewright plan --job lids.toml --sheet day.html --calendar day.ics"
-}
-
 func (c *PlanCmd) Run(a *App) error {
 	if err := oneOutput(c.JSON, c.Sheet, c.Calendar); err != nil {
 		return err

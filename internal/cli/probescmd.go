@@ -16,9 +16,9 @@ import (
 // ProbesCmd looks at the board's buses, and at the probes that the daemon knows.
 type ProbesCmd struct {
 	Find   probesFindCmd   `cmd:"" default:"withargs" help:"What is on the buses of this board; what 'probes' alone does."`
-	List   probesListCmd   `cmd:"" help:"The probes that the daemon knows, with those that wait to be accepted."`
-	Accept probesAcceptCmd `cmd:"" help:"Name a probe that pushed its first readings, and take it from now on."`
-	Set    probesSetCmd    `cmd:"" help:"Give a probe another name, role or panel."`
+	List   probesListCmd   `cmd:"" help:"The probes that the daemon knows, with those that wait to be accepted." example:"curewright probes list"`
+	Accept probesAcceptCmd `cmd:"" help:"Name a probe that pushed its first readings, and take it from now on." example:"curewright probes accept loft --name \"Loft\" --role air"`
+	Set    probesSetCmd    `cmd:"" help:"Give a probe another name, role or panel." example:"curewright probes set panel-1 --panel lid-a --role panel"`
 }
 
 type probesFindCmd struct {
@@ -30,19 +30,12 @@ func (probesFindCmd) Help() string {
 	return "Looks at the buses of this board itself, without the daemon.\n\nExample:\n\n  curewright probes\n  curewright probes find --mux i2c-1/0x70"
 }
 
-type probesListCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
-
-func (probesListCmd) Help() string { return "Example:\n\n  curewright probes list" }
+type probesListCmd struct{ jsonFlag }
 
 func (c *probesListCmd) Run(a *App, cl *client.Client) error {
 	ps, err := cl.Probes(a.Ctx)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(map[string]any{"probes": ps})
+	if err != nil || c.JSON {
+		return a.orJSON(map[string]any{"probes": ps}, err)
 	}
 	if len(ps) == 0 {
 		a.tell("probes.none", nil)
@@ -79,20 +72,12 @@ func (c *probeMeta) set(a *App, cl *client.Client, accepted *bool, code string) 
 
 type probesAcceptCmd struct{ probeMeta }
 
-func (probesAcceptCmd) Help() string {
-	return "Example:\n\n  curewright probes accept loft --name \"Loft\" --role air"
-}
-
 func (c *probesAcceptCmd) Run(a *App, cl *client.Client) error {
 	yes := true
 	return c.set(a, cl, &yes, "probes.accepted")
 }
 
 type probesSetCmd struct{ probeMeta }
-
-func (probesSetCmd) Help() string {
-	return "Example:\n\n  curewright probes set panel-1 --panel lid-a --role panel"
-}
 
 func (c *probesSetCmd) Run(a *App, cl *client.Client) error {
 	if c.Name == nil && c.Role == nil && c.Panel == nil {

@@ -68,9 +68,9 @@ func when(flag, s string, now time.Time) (time.Time, error) {
 
 type CoatCmd struct {
 	Start coatStartCmd `cmd:"" help:"A coat is on the panel."`
-	List  coatListCmd  `cmd:"" help:"Every open coat: what it is, what comes next and when."`
-	Show  coatShowCmd  `cmd:"" help:"One coat."`
-	End   coatEndCmd   `cmd:"" help:"Stop watching a coat: coated over, or done."`
+	List  coatListCmd  `cmd:"" help:"Every open coat: what it is, what comes next and when." example:"curewright coat list --legend"`
+	Show  coatShowCmd  `cmd:"" help:"One coat." example:"curewright coat show a-tack"`
+	End   coatEndCmd   `cmd:"" help:"Stop watching a coat: coated over, or done." example:"curewright coat end a-tack"`
 }
 
 type coatStartCmd struct {
@@ -125,10 +125,7 @@ func parseCloth(in []string) ([]coat.Cloth, error) {
 		}
 		out = append(out, cl)
 	}
-	if lines != nil {
-		return nil, &fault.Input{Lines: lines}
-	}
-	return out, nil
+	return out, fault.Lines(lines)
 }
 
 type coatListCmd struct {
@@ -166,11 +163,8 @@ type coatShowCmd struct {
 
 func (c *coatShowCmd) Run(a *App, cl *client.Client) error {
 	v, err := cl.Coat(a.Ctx, c.ID)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(v)
+	if err != nil || c.JSON {
+		return a.orJSON(v, err)
 	}
 	if !v.Open {
 		a.tell("coat.over", facts{"coat": capital(names{a, cl}.coat(c.ID))})
@@ -208,8 +202,6 @@ type FeelCmd struct {
 	JSON  bool   `help:"Print one JSON object."`
 }
 
-func (FeelCmd) Help() string { return "Example:\n\n  curewright feel a-tack tacky --at 5m" }
-
 func (c *FeelCmd) Run(a *App, cl *client.Client) error {
 	at, err := a.moment(cl, "at", c.At)
 	if err != nil {
@@ -223,9 +215,9 @@ func (c *FeelCmd) Run(a *App, cl *client.Client) error {
 }
 
 type BatchCmd struct {
-	Mixed batchMixedCmd `cmd:"" help:"A cup was mixed: its countdown starts."`
-	End   batchEndCmd   `cmd:"" help:"A cup is used up, or thrown out."`
-	List  batchListCmd  `cmd:"" help:"Cups mixed."`
+	Mixed batchMixedCmd `cmd:"" help:"A cup was mixed: its countdown starts." example:"curewright batch mixed --resin medium --resin-g 110 --hardener-g 33"`
+	End   batchEndCmd   `cmd:"" help:"A cup is used up, or thrown out." example:"curewright batch end cup-1"`
+	List  batchListCmd  `cmd:"" help:"Cups mixed." example:"curewright batch list"`
 }
 
 type batchMixedCmd struct {
@@ -239,10 +231,6 @@ type batchMixedCmd struct {
 	StartC     *float64 `name:"start-c" placeholder:"C" help:"Temperature when mixed."`
 	At         string   `default:"now" help:"When: now, 5m (ago), 14:05, or RFC 3339."`
 	JSON       bool     `help:"Print one JSON object."`
-}
-
-func (batchMixedCmd) Help() string {
-	return "Example:\n\n  curewright batch mixed --resin medium --resin-g 110 --hardener-g 33"
 }
 
 func (c *batchMixedCmd) Run(a *App, cl *client.Client) error {
@@ -275,9 +263,7 @@ func (c *batchEndCmd) Run(a *App, cl *client.Client) error {
 	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at, "left_g": c.LeftG}, "cup.ended", facts{"cup": capital(names{a, cl}.cup(c.ID)), "id": c.ID})
 }
 
-type batchListCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
+type batchListCmd struct{ jsonFlag }
 
 func (c *batchListCmd) Run(a *App, cl *client.Client) error {
 	bs, err := cl.Batches(a.Ctx)
@@ -304,7 +290,7 @@ func (c *batchListCmd) Run(a *App, cl *client.Client) error {
 
 type PanelCmd struct {
 	Add  panelAddCmd  `cmd:"" help:"Add a panel."`
-	List panelListCmd `cmd:"" help:"Panels."`
+	List panelListCmd `cmd:"" help:"Panels." example:"curewright panel list"`
 }
 
 type panelAddCmd struct {
@@ -371,23 +357,15 @@ func (c *panelAddCmd) check(a *App, cl *client.Client) error {
 			lines = append(lines, fmt.Sprintf("panel %q is there already: %q, piece %q, probe %q; correct it, or take another name", c.ID, p.Name, p.Piece, p.Probe))
 		}
 	}
-	if lines != nil {
-		return &fault.Input{Lines: lines}
-	}
-	return nil
+	return fault.Lines(lines)
 }
 
-type panelListCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
+type panelListCmd struct{ jsonFlag }
 
 func (c *panelListCmd) Run(a *App, cl *client.Client) error {
 	ps, err := cl.Panels(a.Ctx)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(map[string]any{"panels": ps})
+	if err != nil || c.JSON {
+		return a.orJSON(map[string]any{"panels": ps}, err)
 	}
 	for _, p := range ps {
 		probe := names{a, cl}.probe(p.Probe)
@@ -505,8 +483,6 @@ type BackupCmd struct {
 	JSON bool   `help:"Print one JSON object."`
 }
 
-func (BackupCmd) Help() string { return "Example:\n\n  curewright backup /media/stick/curewright.db" }
-
 func (c *BackupCmd) Run(a *App) error {
 	if c.JSON && c.File == "-" {
 		return fault.Inputf("--json: the copy itself goes to standard output")
@@ -532,21 +508,16 @@ func (c *BackupCmd) Run(a *App) error {
 }
 
 type TokenCmd struct {
-	List   tokenListCmd   `cmd:"" help:"What has been let in."`
-	Revoke tokenRevokeCmd `cmd:"" help:"Shut one out."`
+	List   tokenListCmd   `cmd:"" help:"What has been let in." example:"curewright token list"`
+	Revoke tokenRevokeCmd `cmd:"" help:"Shut one out." example:"curewright token revoke t-3"`
 }
 
-type tokenListCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
+type tokenListCmd struct{ jsonFlag }
 
 func (c *tokenListCmd) Run(a *App, cl *client.Client) error {
 	ts, err := cl.Tokens(a.Ctx)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(map[string]any{"tokens": ts})
+	if err != nil || c.JSON {
+		return a.orJSON(map[string]any{"tokens": ts}, err)
 	}
 	if len(ts) == 0 {
 		a.tell("token.none", nil)

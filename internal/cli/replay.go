@@ -3,6 +3,7 @@
 package cli
 
 import (
+	"errors"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -107,11 +108,7 @@ func readReadings(path string) (*job.Table, error) {
 	defer f.Close()
 	t, errs := job.ReadCSV(f, path, time.Now())
 	if len(errs) > 0 {
-		u := &fault.Input{}
-		for _, e := range errs {
-			u.Lines = append(u.Lines, e.Error())
-		}
-		return nil, u
+		return nil, fault.In("", errors.Join(errs...))
 	}
 	if t.Len() == 0 {
 		return nil, fault.Inputf("%s:1:1: no readings below the header", path)

@@ -21,11 +21,11 @@ import (
 
 // TentCmd asks for heat and, at the board only, accepts its limits.
 type TentCmd struct {
-	Show   tentShowCmd   `cmd:"" help:"What is held, what the heater does and why."`
+	Show   tentShowCmd   `cmd:"" help:"What is held, what the heater does and why." example:"curewright tent show"`
 	Hold   tentHoldCmd   `cmd:"" help:"Hold the panel at a temperature."`
-	Off    tentOffCmd    `cmd:"" help:"Heat off until somebody asks for it again."`
+	Off    tentOffCmd    `cmd:"" help:"Heat off until somebody asks for it again." example:"curewright tent off"`
 	Aim    tentAimCmd    `cmd:"" help:"Land a coat's window, or have it hard in time, with the least heat."`
-	Plain  tentPlainCmd  `cmd:"" help:"Give up such a plan: back to the plain hold."`
+	Plain  tentPlainCmd  `cmd:"" help:"Give up such a plan: back to the plain hold." example:"curewright tent plain"`
 	Accept tentAcceptCmd `cmd:"" help:"At the board: accept the heater's limits and start its records anew."`
 }
 

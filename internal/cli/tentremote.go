@@ -16,17 +16,12 @@ import (
 	"curewright/model/job"
 )
 
-type tentShowCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
+type tentShowCmd struct{ jsonFlag }
 
 func (c *tentShowCmd) Run(a *App, cl *client.Client) error {
 	t, err := cl.Tent(a.Ctx)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(t)
+	if err != nil || c.JSON {
+		return a.orJSON(t, err)
 	}
 	a.printTent(t)
 	return nil
@@ -100,19 +95,14 @@ func (tentHoldCmd) Help() string {
 
 func (c *tentHoldCmd) Run(a *App, cl *client.Client) error {
 	t, err := cl.HoldTent(a.Ctx, c.C)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(t)
+	if err != nil || c.JSON {
+		return a.orJSON(t, err)
 	}
 	a.printTent(t)
 	return nil
 }
 
-type tentOffCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
+type tentOffCmd struct{ jsonFlag }
 
 func (c *tentOffCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.TentOff(a.Ctx, ""); err != nil {
@@ -196,11 +186,8 @@ func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
 		return err
 	}
 	out, err := cl.AimTent(a.Ctx, body)
-	if err != nil {
-		return err
-	}
-	if c.JSON {
-		return a.JSON(out)
+	if err != nil || c.JSON {
+		return a.orJSON(out, err)
 	}
 	var p struct {
 		Say    string
@@ -227,9 +214,7 @@ func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
 	return nil
 }
 
-type tentPlainCmd struct {
-	JSON bool `help:"Print one JSON object."`
-}
+type tentPlainCmd struct{ jsonFlag }
 
 func (c *tentPlainCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.DropTentAim(a.Ctx); err != nil {

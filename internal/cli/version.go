@@ -45,8 +45,6 @@ type VersionCmd struct {
 	JSON bool `name:"json" help:"Print one JSON object."`
 }
 
-func (VersionCmd) Help() string { return "Example:\n\n  curewright version --json" }
-
 func (c VersionCmd) Run(a *App) error {
 	if c.JSON {
 		return a.JSON(a.Build)

@@ -76,10 +76,6 @@ type CheckCmd struct {
 	JSON   bool   `help:"Print one JSON object."`
 }
 
-func (CheckCmd) Help() string {
-	return "Example:\n\n  curewright check --config curewright.toml"
-}
-
 func (c *CheckCmd) Run(a *App) error {
 	cfg, notes, err := daemon.LoadWithSecrets(c.Config, false)
 	if err != nil {
@@ -88,11 +84,7 @@ func (c *CheckCmd) Run(a *App) error {
 	// What watch would refuse is refused here as well: the same parts are made,
 	// if this user may see every secret.
 	if err := daemon.Refused(a.Ctx, cfg, len(notes) > 0); err != nil {
-		var lines []string
-		for l := range strings.Lines(err.Error()) {
-			lines = append(lines, c.Config+": "+strings.TrimSpace(l))
-		}
-		return &fault.Input{Lines: lines}
+		return fault.In(c.Config, err)
 	}
 	if c.JSON {
 		lines := []string{}

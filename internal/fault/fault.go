@@ -36,12 +36,20 @@ func In(name string, err error) error {
 		return &Input{faults.Lines(name)}
 	}
 	var lines []string
-	for _, e := range Flatten(err) {
-		line := e.Error()
+	for line := range strings.Lines(err.Error()) {
+		line = strings.TrimSpace(line)
 		if name != "" && !strings.HasPrefix(line, name+":") {
 			line = name + ": " + line
 		}
 		lines = append(lines, line)
+	}
+	return &Input{lines}
+}
+
+// Lines returns faults that are said already, nil for none.
+func Lines(lines []string) error {
+	if lines == nil {
+		return nil
 	}
 	return &Input{lines}
 }
@@ -70,8 +78,5 @@ func Join(errs ...error) error {
 			return err
 		}
 	}
-	if lines == nil {
-		return nil
-	}
-	return &Input{lines}
+	return Lines(lines)
 }
