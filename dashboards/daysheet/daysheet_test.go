@@ -16,10 +16,11 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"curewright/model/cure"
-	"curewright/model/plan"
-
 	"curewright/internal/realpart"
+	"curewright/model/coat"
+	"curewright/model/cure"
+	"curewright/model/job"
+	"curewright/model/plan"
 )
 
 var shed = time.FixedZone("shed", 3600)
@@ -47,17 +48,17 @@ func lids(t testing.TB) plan.Result {
 	j := plan.Job{
 		Start: start, Loc: shed, Hours: []plan.Hours{{From: 8 * 60, To: 20 * 60}}, Forecast: f,
 		Resins: map[string]cure.Resin{"medium": resin}, Learned: map[string]plan.Kappa{"medium": {SD: .1}},
-		Panels: []plan.Panel{{ID: "lid-a", Core: "foam", AreaM2: &area}, {ID: "lid-b", Core: "foam", AreaM2: &area}},
+		Panels: []coat.Panel{{ID: "lid-a", Core: "foam", AreaM2: &area}, {ID: "lid-b", Core: "foam", AreaM2: &area}},
 	}
 	small := .05
 	for _, p := range []string{"lid-a", "lid-b"} {
 		j.Steps = append(j.Steps,
-			plan.Step{ID: p + " joints", Panel: p, Do: "coat", Kind: "bond", Resin: "medium", AreaM2: &small},
-			plan.Step{ID: p + " tack", Panel: p, Do: "coat", Kind: "tack coat", Resin: "medium"},
-			plan.Step{ID: p + " aramid", Panel: p, Do: "cloth", Cloth: "aramid 170 plain", When: "tacky"},
-			plan.Step{ID: p + " glass", Panel: p, Do: "coat", Kind: "wet-out", Cloth: "glass 160 twill", Resin: "medium", When: "recoat"},
-			plan.Step{ID: p + " fill", Panel: p, Do: "coat", Kind: "fill coat", Resin: "medium", When: "fill"},
-			plan.Step{ID: p + " sand", Panel: p, Do: "sand", When: "hard"},
+			job.Step{ID: p + " joints", Panel: p, Do: "coat", Coat: "bond", Resin: "medium", AreaM2: &small},
+			job.Step{ID: p + " tack", Panel: p, Do: "coat", Coat: "tack coat", Resin: "medium"},
+			job.Step{ID: p + " aramid", Panel: p, Do: "cloth", Cloth: "aramid 170 plain", When: "tacky"},
+			job.Step{ID: p + " glass", Panel: p, Do: "coat", Coat: "wet-out", Cloth: "glass 160 twill", Resin: "medium", When: "recoat"},
+			job.Step{ID: p + " fill", Panel: p, Do: "coat", Coat: "fill coat", Resin: "medium", When: "fill"},
+			job.Step{ID: p + " sand", Panel: p, Do: "sand", When: "hard"},
 		)
 	}
 	r, err := plan.Plan(t.Context(), j)

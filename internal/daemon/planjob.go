@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"math"
@@ -11,7 +12,6 @@ import (
 
 	"curewright/dashboards/web"
 	"curewright/internal/fault"
-	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/model/plan"
@@ -32,7 +32,8 @@ func PlanDay(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 	if loc == nil {
 		loc = j.Day.Start.Location()
 	}
-	in := plan.Job{Start: j.Day.Start, Loc: loc, People: j.Day.People, Words: j.Settings.Words, Resins: maps.Clone(j.Work.Resins)}
+	in := plan.Job{Start: j.Day.Start, Loc: loc, People: j.Day.People, Words: j.Settings.Words, Resins: maps.Clone(j.Work.Resins),
+		Panels: j.Work.Panels, Names: map[string]string{}, Done: map[string]time.Time{}, Place: func(i int) string { return j.Place("step", i) }}
 	if in.Resins == nil {
 		in.Resins = map[string]cure.Resin{}
 	}
@@ -51,13 +52,6 @@ func PlanDay(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 		}
 		in.Hours = append(in.Hours, plan.Hours{From: int(from), To: int(to)})
 	}
-	for _, p := range j.Work.Panels {
-		in.Panels = append(in.Panels, plan.Panel{ID: p.ID, Piece: p.Piece, Core: p.Core, AreaM2: p.AreaM2})
-	}
-	known := map[string]coat.Coat{}
-	for _, c := range append(append([]coat.Coat{}, j.Work.Coats...), j.Planned...) {
-		known[c.ID] = c
-	}
 	cloths := map[string]string{}
 	for _, cl := range j.Cloths {
 		words := cl.Name
@@ -71,35 +65,16 @@ func PlanDay(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 			cloths[cl.Coat] = words
 		}
 	}
-	for i, s := range j.Steps {
-		st := plan.Step{
-			ID: s.ID, Panel: s.Panel, Do: s.Do, Coat: s.Coat, Resin: s.Resin, Cloth: s.Cloth, When: s.When, Of: s.Of, To: s.To,
-			AreaM2: s.AreaM2, WorkMinutes: s.WorkMinutes, Place: j.Place("step", i),
-		}
-		for _, x := range []struct {
-			to   *float64
-			from *float64
-		}{{&st.DepthMM, s.DepthMM}, {&st.Hours, s.Hours}, {&st.TempC, s.TempC}, {&st.RampCH, s.RampCH}} {
-			if x.from != nil {
-				*x.to = *x.from
-			}
-		}
-		if c, ok := known[s.Coat]; ok {
-			st.Kind, st.PeelPly = c.Kind, c.Cover == "peel ply"
-			if st.Resin == "" {
-				st.Resin = c.Resin
-			}
+	for i := range j.Steps {
+		s, c := j.Named(i)
+		if c != nil {
+			in.Names[s.ID] = c.ID
 			if !c.Applied.IsZero() {
-				at := c.Applied
-				st.Done = &at
+				in.Done[s.ID] = c.Applied
 			}
-			if st.Cloth == "" {
-				st.Cloth = cloths[s.Coat]
-			}
-		} else if s.Do == "coat" {
-			st.Kind, st.PeelPly = s.Coat, s.Cover == "peel ply"
+			s.Cloth = cmp.Or(s.Cloth, cloths[c.ID])
 		}
-		in.Steps = append(in.Steps, st)
+		in.Steps = append(in.Steps, s)
 	}
 	if !j.Day.ByTables() {
 		in.Habits = stock.Habits(&j.Work, nil, "") // the daemon knows more coats

@@ -81,18 +81,14 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		in.Habits = stock.Habits(w, job.LaidBy(ticks), j.Day.Lays)
 	}
 	if done == nil {
-		markDone(in.Steps, w, in.Start, now)
+		markDone(in.Done, in.Steps, w, in.Start, now)
 	}
-	for i := range in.Steps {
-		if at, ok := done[in.Steps[i].ID]; ok {
-			in.Steps[i].Done = &at
-		}
-	}
+	maps.Copy(in.Done, done)
 	in.Words = d.lang
 	odd := map[string]string{} // steps whose coat came from a cup off its ratio
 	for _, c := range w.Coats {
 		for _, s := range in.Steps {
-			if s.Do == "coat" && s.Panel == c.Panel && s.Done != nil && s.Done.Equal(c.Applied) && slices.ContainsFunc(w.Batches, func(b coat.Batch) bool { return b.OffRatio != "" && slices.Contains(c.Batches, b.ID) }) {
+			if at, on := in.Done[s.ID]; on && s.Do == "coat" && s.Panel == c.Panel && at.Equal(c.Applied) && slices.ContainsFunc(w.Batches, func(b coat.Batch) bool { return b.OffRatio != "" && slices.Contains(c.Batches, b.ID) }) {
 				odd[s.ID] = c.Panel
 			}
 		}
@@ -153,40 +149,31 @@ func (d *Daemon) storedJob(w *coat.Work, body json.RawMessage) (json.RawMessage,
 // coat of its kind on its panel, for a cloth when one was laid there, in the
 // order of the steps. That is how a day that goes differently is planned anew
 // from where it stands.
-func markDone(steps []plan.Step, w *coat.Work, since, now time.Time) {
+func markDone(done map[string]time.Time, steps []job.Step, w *coat.Work, since, now time.Time) {
 	taken := map[string]bool{}
 	last := map[string]time.Time{} // by panel: a step is not done before the one before it
-	for i := range steps {
-		s := &steps[i]
-		if s.Done != nil {
+	for _, s := range steps {
+		if _, is := done[s.ID]; is {
 			continue
 		}
 		after := since
 		if t, ok := last[s.Panel]; ok && t.After(after) {
 			after = t
 		}
+		take := func(key string, at time.Time) bool {
+			if taken[key] || at.Before(after) || at.After(now) {
+				return false
+			}
+			done[s.ID], last[s.Panel], taken[key] = at, at, true
+			return true
+		}
 		for _, c := range w.Coats {
 			if c.Panel != s.Panel {
 				continue
 			}
-			switch s.Do {
-			case "coat":
-				if c.Kind == s.Kind && !taken[c.ID] && !c.Applied.Before(after) && !c.Applied.After(now) {
-					at := c.Applied
-					s.Done, taken[c.ID] = &at, true
-				}
-			case "cloth":
-				for k, cl := range c.Cloth {
-					key := fmt.Sprintf("%s cloth %d", c.ID, k)
-					if cl.Laid != nil && !taken[key] && !cl.Laid.Before(after) && !cl.Laid.After(now) {
-						at := *cl.Laid
-						s.Done, taken[key] = &at, true
-						break
-					}
-				}
-			}
-			if s.Done != nil {
-				last[s.Panel] = *s.Done
+			if s.Do == "coat" && c.Kind == s.Coat && take(c.ID, c.Applied) || s.Do == "cloth" && slices.ContainsFunc(c.Cloth, func(cl coat.Cloth) bool {
+				return cl.Laid != nil && take(fmt.Sprintf("%s cloth %d", c.ID, slices.Index(c.Cloth, cl)), *cl.Laid)
+			}) {
 				break
 			}
 		}

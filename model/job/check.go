@@ -40,98 +40,64 @@ var earliest = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 // extrapolating: the person says what became of the cup.
 const mixRatioSlackPct = 10
 
-type faults []Fault
+// maxNote is the most characters of a note and of a reason.
+const maxNote = 2000
 
-func (f *faults) add(field, format string, a ...any) {
-	*f = append(*f, Fault{Field: field, What: fmt.Sprintf(format, a...)})
-}
-
-func (f *faults) id(field, v string) {
-	switch {
-	case v == "":
-		f.add(field, "missing")
-	case len(v) > 64:
-		f.add(field, "longer than 64 characters")
-	case strings.ContainsFunc(v, func(r rune) bool { return r < ' ' || r == '/' || r == '"' || r == '\\' || r == 0x7f }):
-		f.add(field, "%q has a character that an id cannot have", v)
-	}
-}
-
-func (f *faults) oneOf(field, v string, words []string, required bool) {
-	switch {
-	case v == "" && !required:
-	case v == "":
-		f.add(field, "missing: one of %s", strings.Join(words, ", "))
-	case !slices.Contains(words, v):
-		f.add(field, "%q is not one of %s", v, strings.Join(words, ", "))
-	}
-}
-
-// when checks a required time; it reports whether the time can be compared.
-func (f *faults) when(field string, t, now time.Time) bool {
+// checkWhen checks a required time; it reports whether the time can be compared.
+func checkWhen(f *fault.List, field string, t, now time.Time) bool {
 	switch {
 	case t.IsZero():
-		f.add(field, "missing")
+		f.Add(field, "missing")
 		return false
 	case t.Before(earliest):
-		f.add(field, "%s is before the year 2000: was the clock set?", stamp(t))
+		f.Add(field, "%s is before the year 2000: was the clock set?", stamp(t))
 		return false
 	case !now.IsZero() && t.After(now.Add(ClockSlack)):
-		f.add(field, "%s is in the future (it is %s)", stamp(t), stamp(now.In(t.Location())))
+		f.Add(field, "%s is in the future (it is %s)", stamp(t), stamp(now.In(t.Location())))
 		return false
 	}
 	return true
 }
 
-func (f *faults) number(field string, p *float64, low, high float64, unit string) {
-	if p == nil {
-		return
-	}
-	// Written so that NaN fails.
-	if !(*p >= low && *p <= high) {
-		f.add(field, "%g %s is outside %g to %g %s", *p, unit, low, high, unit)
-	}
-}
-
-func (f *faults) positive(field string, p *float64, high float64, unit string) {
-	if p == nil {
-		return
-	}
-	if !(*p > 0 && *p <= high) {
-		f.add(field, "%g %s must be above 0 and at most %g %s", *p, unit, high, unit)
-	}
-}
-
-// cover checks what is laid on a coat. A bag cannot pull more than the whole
-// atmosphere, 101.325 kPa (ISO 2533).
-func (f *faults) cover(cover string, kpa, minutes *float64) {
-	f.oneOf("cover", cover, Covers, false)
-	f.positive("bag_kpa", kpa, 101.325, "kPa")
-	f.positive("bag_minutes", minutes, 14*24*60, "min")
+// checkCover checks what is laid on a coat. A bag cannot pull more than the
+// whole atmosphere, 101.325 kPa (ISO 2533).
+func checkCover(f *fault.List, cover string, kpa, minutes *float64) {
+	f.OneOf("cover", cover, Covers, false)
+	f.OptPositive("bag_kpa", kpa, 101.325, "kPa")
+	f.OptPositive("bag_minutes", minutes, 14*24*60, "min")
 	if cover != "vacuum bag" {
 		if kpa != nil {
-			f.add("bag_kpa", "is of a vacuum bag, the cover is %q", cover)
+			f.Add("bag_kpa", "is of a vacuum bag, the cover is %q", cover)
 		}
 		if minutes != nil {
-			f.add("bag_minutes", "is of a vacuum bag, the cover is %q", cover)
+			f.Add("bag_minutes", "is of a vacuum bag, the cover is %q", cover)
 		}
 	}
 }
+
+// checkShare checks the share of a panel that a coat covers; nil is all of it.
+func checkShare(f *fault.List, share *float64) {
+	if share != nil && !(*share > 0 && *share <= 1) {
+		f.Add("share", "%g is not above 0 and at most 1 (the whole panel)", *share)
+	}
+}
+
+func checkWho(f *fault.List, who string) { f.Text("who", who, 64) }
 
 func stamp(t time.Time) string { return t.Format(time.RFC3339) }
 
 // CheckPanel checks one panel by itself; whether its id is new is the
 // caller's to know.
 func CheckPanel(w *coat.Work, p coat.Panel) []Fault {
-	var f faults
-	f.id("id", p.ID)
+	var f fault.List
+	f.ID("id", p.ID)
 	if p.Piece != "" {
-		f.id("piece", p.Piece)
+		f.ID("piece", p.Piece)
 	}
-	f.oneOf("core", p.Core, Cores, false)
-	f.positive("area_m2", p.AreaM2, 1000, "m²")
+	f.OneOf("core", p.Core, Cores, false)
+	f.OptPositive("area_m2", p.AreaM2, 1000, "m²")
 	if p.NoProbe && p.Probe != "" {
-		f.add("no_probe", "the panel has probe %q", p.Probe)
+		f.Add("no_probe", "the panel has probe %q", p.Probe)
 	}
 	return f
 }
@@ -139,36 +105,36 @@ func CheckPanel(w *coat.Work, p coat.Panel) []Fault {
 // CheckBatch checks one mixed cup: a known resin, masses that are positive
 // and in the resin's ratio, a time that is not ahead of now.
 func CheckBatch(w *coat.Work, b coat.Batch, now time.Time) []Fault {
-	var f faults
+	var f fault.List
 	r, known := w.Resins[b.Resin]
 	switch {
 	case b.Resin == "":
-		f.add("resin", "missing")
+		f.Add("resin", "missing")
 	case !known:
-		f.add("resin", "unknown resin %q", b.Resin)
+		f.Add("resin", "unknown resin %q", b.Resin)
 	}
-	f.positive("resin_g", b.ResinG, 1e6, "g")
-	f.positive("hardener_g", b.HardenerG, 1e6, "g")
-	f.oneOf("off_ratio", b.OffRatio, []string{coat.OffScrap, coat.OffUsed}, false)
+	f.OptPositive("resin_g", b.ResinG, 1e6, "g")
+	f.OptPositive("hardener_g", b.HardenerG, 1e6, "g")
+	f.OneOf("off_ratio", b.OffRatio, []string{coat.OffScrap, coat.OffUsed}, false)
 	if known && b.OffRatio == "" && b.ResinG != nil && b.HardenerG != nil {
 		if slip, off := OffRatio(r, b); off {
-			f.add("hardener_g", "%g g of hardener to %g g of resin is %s %% off the ratio. %s Or say what became of it: scrap, or used as it is",
+			f.Add("hardener_g", "%g g of hardener to %g g of resin is %s %% off the ratio. %s Or say what became of it: scrap, or used as it is",
 				*b.HardenerG, *b.ResinG, strings.Replace(fmt.Sprintf("%+.0f", slip.OffPct), "-", "−", 1), slip.Say(nil))
 		}
 	}
-	f.positive("filler_g", b.FillerG, 1e6, "g")
+	f.OptPositive("filler_g", b.FillerG, 1e6, "g")
 	for _, x := range stock.CheckLots(w, b) {
-		f.add(x.Field, "%s", x.What)
+		f.Add(x.Field, "%s", x.What)
 	}
-	if f.when("mixed", b.Mixed, now) && b.Ended != nil {
-		if f.when("ended", *b.Ended, now) && b.Ended.Before(b.Mixed) {
-			f.add("ended", "%s is before it was mixed (%s)", stamp(*b.Ended), stamp(b.Mixed))
+	if checkWhen(&f, "mixed", b.Mixed, now) && b.Ended != nil {
+		if checkWhen(&f, "ended", *b.Ended, now) && b.Ended.Before(b.Mixed) {
+			f.Add("ended", "%s is before it was mixed (%s)", stamp(*b.Ended), stamp(b.Mixed))
 		}
 	}
-	f.oneOf("shape", b.Shape, Shapes, false)
-	f.number("diameter_mm", b.DiameterMM, 10, 2000, "mm")
-	f.number("start_c", b.StartC, -20, 80, "°C")
-	f.number("left_g", b.LeftG, 0, 1e6, "g")
+	f.OneOf("shape", b.Shape, Shapes, false)
+	f.OptWithin("diameter_mm", b.DiameterMM, 10, 2000, "mm")
+	f.OptWithin("start_c", b.StartC, -20, 80, "°C")
+	f.OptWithin("left_g", b.LeftG, 0, 1e6, "g")
 	return f
 }
 
@@ -190,48 +156,46 @@ func OffRatio(r cure.Resin, b coat.Batch) (mix.Slip, bool) {
 
 // CheckCoat checks one coat against the work it belongs to.
 func CheckCoat(w *coat.Work, c coat.Coat, now time.Time) []Fault {
-	var f faults
+	var f fault.List
 	switch _, ok := find(w.Panels, func(p coat.Panel) bool { return p.ID == c.Panel }); {
 	case c.Panel == "":
-		f.add("panel", "missing")
+		f.Add("panel", "missing")
 	case !ok:
-		f.add("panel", "unknown panel %q", c.Panel)
+		f.Add("panel", "unknown panel %q", c.Panel)
 	}
 	switch _, ok := w.Resins[c.Resin]; {
 	case c.Resin == "":
-		f.add("resin", "missing")
+		f.Add("resin", "missing")
 	case !ok:
-		f.add("resin", "unknown resin %q", c.Resin)
+		f.Add("resin", "unknown resin %q", c.Resin)
 	}
-	f.oneOf("kind", c.Kind, Kinds, true)
-	f.cover(c.Cover, c.BagKPa, c.BagMinutes)
-	if c.Share != nil && !(*c.Share > 0 && *c.Share <= 1) {
-		f.add("share", "%g is not above 0 and at most 1 (the whole panel)", *c.Share)
-	}
-	f.oneOf("next", c.Next, Nexts, false)
-	dated := f.when("applied", c.Applied, now)
-	if c.Finished != nil && f.when("finished", *c.Finished, now) && dated && c.Finished.Before(c.Applied) {
-		f.add("finished", "%s is before it was applied (%s)", stamp(*c.Finished), stamp(c.Applied))
+	f.OneOf("kind", c.Kind, Kinds, true)
+	checkCover(&f, c.Cover, c.BagKPa, c.BagMinutes)
+	checkShare(&f, c.Share)
+	f.OneOf("next", c.Next, Nexts, false)
+	dated := checkWhen(&f, "applied", c.Applied, now)
+	if c.Finished != nil && checkWhen(&f, "finished", *c.Finished, now) && dated && c.Finished.Before(c.Applied) {
+		f.Add("finished", "%s is before it was applied (%s)", stamp(*c.Finished), stamp(c.Applied))
 	}
 	if c.Ended != nil && dated && c.Ended.Before(c.Applied) {
-		f.add("ended", "%s is before it was applied (%s)", stamp(*c.Ended), stamp(c.Applied))
+		f.Add("ended", "%s is before it was applied (%s)", stamp(*c.Ended), stamp(c.Applied))
 	}
 	if c.Ended == nil && openBeside(w, c) >= MaxOpenCoats {
-		f.add("ended", "%d coats are open, as many as are watched at once: end those that are hard or coated over first", MaxOpenCoats)
+		f.Add("ended", "%d coats are open, as many as are watched at once: end those that are hard or coated over first", MaxOpenCoats)
 	}
 	for i, id := range c.Batches {
 		field := fmt.Sprintf("batches[%d]", i)
 		if slices.Index(c.Batches, id) != i {
-			f.add(field, "batch %q is named twice", id)
+			f.Add(field, "batch %q is named twice", id)
 			continue
 		}
 		b, ok := find(w.Batches, func(b coat.Batch) bool { return b.ID == id })
 		if !ok {
-			f.add(field, "unknown batch %q", id)
+			f.Add(field, "unknown batch %q", id)
 			continue
 		}
 		if b.Resin != c.Resin {
-			f.add(field, "batch %q is %s, the coat says %s", id, b.Resin, c.Resin)
+			f.Add(field, "batch %q is %s, the coat says %s", id, b.Resin, c.Resin)
 		}
 		// Cups are mixed one after another while a coat goes on: one that is
 		// younger than the first brush stroke is the rule, not a slip.
@@ -240,19 +204,19 @@ func CheckCoat(w *coat.Work, c coat.Coat, now time.Time) []Fault {
 			last = *c.Finished
 		}
 		if dated && b.Mixed.Sub(last) > 24*time.Hour {
-			f.add(field, "batch %q was mixed at %s, more than a day after the coat was on (%s)", id, stamp(b.Mixed), stamp(last))
+			f.Add(field, "batch %q was mixed at %s, more than a day after the coat was on (%s)", id, stamp(b.Mixed), stamp(last))
 		} else if dated && c.Applied.Sub(b.Mixed) > 24*time.Hour {
-			f.add(field, "batch %q was mixed more than a day before the coat", id)
+			f.Add(field, "batch %q was mixed more than a day before the coat", id)
 		}
 	}
 	for i, cl := range c.Cloth {
 		field := fmt.Sprintf("cloth[%d]", i)
 		if cl.Name == "" {
-			f.add(field+".name", "missing")
+			f.Add(field+".name", "missing")
 		}
-		f.positive(field+".g_m2", cl.GM2, 10000, "g/m²")
-		if cl.Laid != nil && f.when(field+".laid", *cl.Laid, now) && dated && cl.Laid.Before(c.Applied.Add(-ClockSlack)) {
-			f.add(field+".laid", "%s is before the coat was on (%s)", stamp(*cl.Laid), stamp(c.Applied))
+		f.OptPositive(field+".g_m2", cl.GM2, 10000, "g/m²")
+		if cl.Laid != nil && checkWhen(&f, field+".laid", *cl.Laid, now) && dated && cl.Laid.Before(c.Applied.Add(-ClockSlack)) {
+			f.Add(field+".laid", "%s is before the coat was on (%s)", stamp(*cl.Laid), stamp(c.Applied))
 		}
 	}
 	return f
@@ -281,17 +245,17 @@ func openBeside(w *coat.Work, c coat.Coat) int {
 
 // CheckFeel checks one finger test against the coat it was made on.
 func CheckFeel(w *coat.Work, x coat.Feel, now time.Time) []Fault {
-	var f faults
+	var f fault.List
 	c, ok := find(w.Coats, func(c coat.Coat) bool { return c.ID == x.Coat })
 	switch {
 	case x.Coat == "":
-		f.add("coat", "missing")
+		f.Add("coat", "missing")
 	case !ok:
-		f.add("coat", "unknown coat %q", x.Coat)
+		f.Add("coat", "unknown coat %q", x.Coat)
 	}
-	f.oneOf("state", string(x.State), States, true)
-	if f.when("at", x.At, now) && ok && x.At.Before(c.Applied.Add(-ClockSlack)) {
-		f.add("at", "%s is before the coat was on (%s)", stamp(x.At), stamp(c.Applied))
+	f.OneOf("state", string(x.State), States, true)
+	if checkWhen(&f, "at", x.At, now) && ok && x.At.Before(c.Applied.Add(-ClockSlack)) {
+		f.Add("at", "%s is before the coat was on (%s)", stamp(x.At), stamp(c.Applied))
 	}
 	return f
 }

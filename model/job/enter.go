@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/fault"
 	"curewright/model/mix"
 	"curewright/model/pot"
 	"curewright/model/words"
@@ -135,13 +136,13 @@ type Felt struct {
 }
 
 // newID is the id that an entry asks for, or one that is made up.
-func (b *Book) newID(f *faults, kind, want string, taken func(string) bool) string {
+func (b *Book) newID(f *fault.List, kind, want string, taken func(string) bool) string {
 	if want == "" {
 		return b.NewID(kind)
 	}
-	f.id("id", want)
+	f.ID("id", want)
 	if taken(want) {
-		f.add("id", "there is a %s %q already", kind, want)
+		f.Add("id", "there is a %s %q already", kind, want)
 	}
 	return want
 }
@@ -155,11 +156,11 @@ func (b *Book) job(id string) *Schedule {
 }
 
 // when is an entry's time; a fault where it lies ahead or was never set.
-func (b *Book) when(f *faults, at *time.Time) time.Time {
+func (b *Book) when(f *fault.List, at *time.Time) time.Time {
 	if at == nil {
 		return b.Now
 	}
-	f.when("at", *at, b.Now)
+	checkWhen(f, "at", *at, b.Now)
 	t := *at
 	if b.Loc != nil {
 		t = t.In(b.Loc)
@@ -168,18 +169,18 @@ func (b *Book) when(f *faults, at *time.Time) time.Time {
 }
 
 // find looks a step up; the faults say so when it is not there.
-func (b *Book) find(f *faults, jobID, step string) (*Schedule, int) {
+func (b *Book) find(f *fault.List, jobID, step string) (*Schedule, int) {
 	s := b.job(jobID)
 	if s == nil {
-		f.add("job", "unknown job %q", jobID)
+		f.Add("job", "unknown job %q", jobID)
 		return nil, -1
 	}
 	i := s.Step(step)
 	switch {
 	case step == "":
-		f.add("step", "missing")
+		f.Add("step", "missing")
 	case i < 0:
-		f.add("step", "%q is no step of %s; its steps are %s", step, s.title(), strings.Join(stepIDs(s), ", "))
+		f.Add("step", "%q is no step of %s; its steps are %s", step, s.title(), strings.Join(stepIDs(s), ", "))
 	}
 	return s, i
 }
@@ -242,14 +243,12 @@ func (b *Book) tick(e *Entry, s *Schedule, i int, did string, at time.Time, who,
 // Done works out one tap: the cups are empty, the coat is on, with its kind,
 // cloth and cover; the coat below is closed; what follows is what the job says.
 func (b *Book) Done(jobID string, q Done) (*Entry, []Fault) {
-	var f faults
+	var f fault.List
 	s, i := b.find(&f, jobID, q.Step)
 	at := b.when(&f, q.At)
-	if q.Share != nil && !(*q.Share > 0 && *q.Share <= 1) {
-		f.add("share", "%g is not above 0 and at most 1 (the whole panel)", *q.Share)
-	}
-	f.note("note", q.Note)
-	f.who(q.Who)
+	checkShare(&f, q.Share)
+	f.Text("note", q.Note, maxNote)
+	checkWho(&f, q.Who)
 	if f != nil {
 		return nil, f
 	}
@@ -278,7 +277,7 @@ func (b *Book) Done(jobID string, q Done) (*Entry, []Fault) {
 }
 
 // coatOn is the one tap for a coat.
-func (b *Book) coatOn(f *faults, e *Entry, s *Schedule, out []StepState, i int, q Done, t *Tick) {
+func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i int, q Done, t *Tick) {
 	x, at := s.Steps[i], t.At
 	var have *coat.Coat // the coat that this step has already
 	if out[i].Coat != "" {
@@ -342,11 +341,7 @@ func (b *Book) coatOn(f *faults, e *Entry, s *Schedule, out []StepState, i int, 
 	}
 	t.Coat = c.ID
 	w := b.with(e, cups)
-	for _, fault := range CheckCoat(w, c, b.Now) {
-		// A resin that the cup was not mixed of is the person's to see, not a
-		// reason to lose the entry.
-		*f = append(*f, fault)
-	}
+	*f = append(*f, CheckCoat(w, c, b.Now)...)
 	e.put("coat", c.ID, c, have == nil)
 	b.empty(e, cups, q.Keep, cmp.Or(q.Lot, ""), at)
 	e.Coat, e.Batches = c.ID, c.Batches
@@ -395,12 +390,12 @@ func (b *Book) with(e *Entry, cups []coat.Batch) *coat.Work {
 // were mixed for the step, else those that stand ready and were mixed for
 // nothing else. Of the last, only cups younger than half a day and mixed
 // before the entry's time count.
-func (b *Book) cupsFor(f *faults, s *Schedule, out []StepState, i int, q Done, resin string, at time.Time) (cups []coat.Batch, named bool) {
+func (b *Book) cupsFor(f *fault.List, s *Schedule, out []StepState, i int, q Done, resin string, at time.Time) (cups []coat.Batch, named bool) {
 	if q.Batches != nil {
 		for k, id := range *q.Batches {
 			c, ok := find(b.Work.Batches, func(c coat.Batch) bool { return c.ID == id })
 			if !ok {
-				f.add(fmt.Sprintf("batches[%d]", k), "unknown batch %q", id)
+				f.Add(fmt.Sprintf("batches[%d]", k), "unknown batch %q", id)
 				continue
 			}
 			cups = append(cups, c)
@@ -510,7 +505,7 @@ func (b *Book) lateFeels(e *Entry, c *coat.Coat) {
 }
 
 // cloth lays a cloth, or a cover, into the coat that the step is about.
-func (b *Book) cloth(f *faults, e *Entry, s *Schedule, out []StepState, i int, q Done, t *Tick) {
+func (b *Book) cloth(f *fault.List, e *Entry, s *Schedule, out []StepState, i int, q Done, t *Tick) {
 	x, at := s.Steps[i], t.At
 	base := baseCoat(s.Steps, i)
 	var c coat.Coat
@@ -571,9 +566,7 @@ func (b *Book) cloth(f *faults, e *Entry, s *Schedule, out []StepState, i int, q
 	if next := cmp.Or(q.Next, b.nextWord(s, i)); next != "" {
 		c.Next = next
 	}
-	for _, fault := range CheckCoat(b.Work, c, b.Now) {
-		*f = append(*f, fault)
-	}
+	*f = append(*f, CheckCoat(b.Work, c, b.Now)...)
 	t.Coat, e.Coat, e.Batches = c.ID, c.ID, c.Batches
 	e.put("coat", c.ID, c, false)
 	e.Answers = append(e.Answers, c.ID)
@@ -693,17 +686,17 @@ func (b *Book) nextWord(s *Schedule, i int) string {
 // Mixed works out a cup that was mixed for a step. Where the step's coat is on
 // already the cup goes to it, on the panel at once when On is said.
 func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
-	var f faults
+	var f fault.List
 	s, i := b.find(&f, jobID, q.Step)
 	at := b.when(&f, q.At)
-	f.note("note", q.Note)
-	f.who(q.Who)
+	f.Text("note", q.Note, maxNote)
+	checkWho(&f, q.Who)
 	if f != nil {
 		return nil, f
 	}
 	x := s.Steps[i]
 	if x.Do != "coat" {
-		f.add("step", "%s takes no epoxy", x.ID)
+		f.Add("step", "%s takes no epoxy", x.ID)
 		return nil, f
 	}
 	e := &Entry{}
@@ -722,7 +715,7 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 		}
 		switch {
 		case q.Cup != nil && (n < 0 || n >= len(cups)):
-			f.add("cup", "%d is not one of the %d planned cups (the first is 0)", n, len(cups))
+			f.Add("cup", "%d is not one of the %d planned cups (the first is 0)", n, len(cups))
 			return nil, f
 		case len(cups) > 0 && k.Resin == s.ResinOf(i):
 			c := cups[min(n, len(cups)-1)]
@@ -770,7 +763,7 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 			b.warn(e, "other_resin", words.Facts{"coat": kindWord(c.Kind), "coat_resin": c.Resin, "resin": k.Resin})
 		}
 	} else if q.On {
-		f.add("on", "the %s is not on yet: enter it first", x.Coat)
+		f.Add("on", "the %s is not on yet: enter it first", x.Coat)
 		return nil, f
 	}
 	e.Batch = k.ID
@@ -819,7 +812,7 @@ func (b *Book) mixedFor(s *Schedule, step string) int {
 
 // Skip works out a step that will not be done.
 func (b *Book) Skip(jobID string, q Put) (*Entry, []Fault) {
-	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
+	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
 		t := b.tick(e, s, i, TickSkip, at, q.Who, q.Why)
 		e.put("tick", t.ID, t, true)
 		b.say(e, "skipped", words.Facts{"step": t.Step})
@@ -830,13 +823,13 @@ func (b *Book) Skip(jobID string, q Put) (*Entry, []Fault) {
 // Later works out "not today": until tomorrow at seven, where nothing else is
 // said.
 func (b *Book) Later(jobID string, q Put) (*Entry, []Fault) {
-	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
+	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
 		t := b.tick(e, s, i, TickLater, at, q.Who, q.Why)
 		until := tomorrow(at.In(cmp.Or(b.Loc, at.Location())))
 		if q.Until != nil {
 			until = *q.Until
 			if !until.After(at) || until.Sub(at) > 60*24*time.Hour {
-				f.add("until", "%s is not within the next 60 days", stamp(until))
+				f.Add("until", "%s is not within the next 60 days", stamp(until))
 			}
 		}
 		t.Until = &until
@@ -864,7 +857,7 @@ func (b *Book) answerBase(e *Entry, s *Schedule, i int) {
 // Repeat works out a step that is done once more: it is inserted again, right
 // before the first step of its panel that is still open.
 func (b *Book) Repeat(jobID string, q Put) (*Entry, []Fault) {
-	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
+	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
 		x := s.Steps[i]
 		again := x
 		again.ID = freeID(s, x.ID)
@@ -903,10 +896,10 @@ func freeID(s *Schedule, id string) string {
 
 // Insert works out a step more: after or before a named one.
 func (b *Book) Insert(jobID, after, before string, x Step) (*Entry, []Fault) {
-	var f faults
+	var f fault.List
 	s := b.job(jobID)
 	if s == nil {
-		f.add("job", "unknown job %q", jobID)
+		f.Add("job", "unknown job %q", jobID)
 		return nil, f
 	}
 	at := len(s.Steps)
@@ -918,19 +911,19 @@ func (b *Book) Insert(jobID, after, before string, x Step) (*Entry, []Fault) {
 			continue
 		}
 		if k := s.Step(w.id); k < 0 {
-			f.add(w.field, "unknown step %q", w.id)
+			f.Add(w.field, "unknown step %q", w.id)
 		} else {
 			at = k + w.plus
 		}
 	}
 	if after != "" && before != "" {
-		f.add("before", "say after or before, not both")
+		f.Add("before", "say after or before, not both")
 	}
 	n := *s
 	n.Steps = slices.Insert(slices.Clone(s.Steps), at, x)
-	for _, fault := range CheckSchedule(b.Work, n) {
-		fault.Field = strings.Replace(fault.Field, fmt.Sprintf("steps[%d]", at), "step", 1)
-		f = append(f, fault)
+	for _, x := range CheckSchedule(b.Work, n) {
+		x.Field = strings.Replace(x.Field, fmt.Sprintf("steps[%d]", at), "step", 1)
+		f = append(f, x)
 	}
 	if f != nil {
 		return nil, f
@@ -944,7 +937,7 @@ func (b *Book) Insert(jobID, after, before string, x Step) (*Entry, []Fault) {
 // Reopen works out that a step was not done after all: its ticks are deleted,
 // its coat stays unless it is void as well.
 func (b *Book) Reopen(jobID string, q Put) (*Entry, []Fault) {
-	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
+	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
 		out := s.Progress(b.Work, b.Ticks, b.Now)
 		n := 0
 		for _, t := range out[i].Ticks {
@@ -964,10 +957,10 @@ func (b *Book) Reopen(jobID string, q Put) (*Entry, []Fault) {
 			e.put("coat", id, nil, false)
 			n++
 		} else if id != "" && n == 0 {
-			f.add("step", "%s was done by coat %s, which was entered by itself: say coat = \"void\" to take it back, or delete that coat", s.Steps[i].ID, id)
+			f.Add("step", "%s was done by coat %s, which was entered by itself: say coat = \"void\" to take it back, or delete that coat", s.Steps[i].ID, id)
 		}
 		if n == 0 && len(*f) == 0 {
-			f.add("step", "%s is open", s.Steps[i].ID)
+			f.Add("step", "%s is open", s.Steps[i].ID)
 		}
 	})
 }
@@ -975,11 +968,11 @@ func (b *Book) Reopen(jobID string, q Put) (*Entry, []Fault) {
 // Settle works out which of two entries of one step is right: the coat takes
 // its time and words, the others stay in the record as overruled.
 func (b *Book) Settle(jobID string, q Put) (*Entry, []Fault) {
-	return b.put(jobID, q, func(f *faults, e *Entry, s *Schedule, i int, at time.Time) {
+	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
 		out := s.Progress(b.Work, b.Ticks, b.Now)
 		k := slices.IndexFunc(out[i].Ticks, func(t Tick) bool { return t.ID == q.Keep && t.Did == TickDone })
 		if k < 0 {
-			f.add("keep", "%q is no entry of %s", q.Keep, s.Steps[i].ID)
+			f.Add("keep", "%q is no entry of %s", q.Keep, s.Steps[i].ID)
 			return
 		}
 		keep := out[i].Ticks[k]
@@ -1019,12 +1012,12 @@ func (b *Book) Settle(jobID string, q Put) (*Entry, []Fault) {
 	})
 }
 
-func (b *Book) put(jobID string, q Put, work func(f *faults, e *Entry, s *Schedule, i int, at time.Time)) (*Entry, []Fault) {
-	var f faults
+func (b *Book) put(jobID string, q Put, work func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time)) (*Entry, []Fault) {
+	var f fault.List
 	s, i := b.find(&f, jobID, q.Step)
 	at := b.when(&f, q.At)
-	f.note("why", q.Why)
-	f.who(q.Who)
+	f.Text("why", q.Why, maxNote)
+	checkWho(&f, q.Who)
 	if f != nil {
 		return nil, f
 	}
@@ -1039,7 +1032,7 @@ func (b *Book) put(jobID string, q Put, work func(f *faults, e *Entry, s *Schedu
 // Felt works out a finger test: of a coat by its id, of a step's coat, or of
 // the coat that lay on a panel at that time.
 func (b *Book) Felt(jobID string, q Felt) (*Entry, []Fault) {
-	var f faults
+	var f fault.List
 	at := b.when(&f, q.At)
 	id := q.Coat
 	if id == "" && q.Step != "" {
@@ -1053,7 +1046,7 @@ func (b *Book) Felt(jobID string, q Felt) (*Entry, []Fault) {
 			}
 			id = out[i].Coat
 			if id == "" {
-				f.add("step", "nothing is on for %s yet", q.Step)
+				f.Add("step", "nothing is on for %s yet", q.Step)
 			}
 		}
 	} else if id == "" && q.Panel != "" {
@@ -1065,12 +1058,12 @@ func (b *Book) Felt(jobID string, q Felt) (*Entry, []Fault) {
 			}
 		}
 		if last == nil {
-			f.add("panel", "no coat lay on %q at %s", q.Panel, b.clockText(at))
+			f.Add("panel", "no coat lay on %q at %s", q.Panel, b.clockText(at))
 		} else {
 			id = last.ID
 		}
 	}
-	f.who(q.Who)
+	checkWho(&f, q.Who)
 	if f != nil {
 		return nil, f
 	}
@@ -1084,18 +1077,6 @@ func (b *Book) Felt(jobID string, q Felt) (*Entry, []Fault) {
 	e.put("feel", x.ID, x, true)
 	e.Answers = append(e.Answers, id)
 	return e, nil
-}
-
-func (f *faults) note(field, text string) {
-	if len(text) > 2000 {
-		f.add(field, "longer than 2000 characters")
-	}
-}
-
-func (f *faults) who(who string) {
-	if len(who) > 64 {
-		f.add("who", "longer than 64 characters")
-	}
 }
 
 func union(a, b []string) []string {

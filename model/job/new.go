@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"curewright/model/coat"
+	"curewright/model/fault"
 	"curewright/model/words"
 )
 
@@ -49,11 +50,7 @@ type newJob struct {
 	names  map[string]string // panel by side
 	w      coat.Work         // with the panels that are to be
 	e      *Entry
-	faults []Fault
-}
-
-func (n *newJob) bad(field, format string, a ...any) {
-	n.faults = append(n.faults, Fault{Field: field, What: fmt.Sprintf(format, a...)})
+	faults fault.List
 }
 
 // New writes a job, with the piece and the panels that are not there yet.
@@ -64,13 +61,13 @@ func (b *Book) New(q New) (*Entry, []Fault) {
 	n.steps()
 	n.s.ID = cmp.Or(n.s.ID, b.newJobID(cmp.Or(n.s.Piece, slug(n.s.Name), "job")))
 	if slices.ContainsFunc(b.Jobs, func(o Schedule) bool { return o.ID == n.s.ID }) {
-		n.bad("id", "there is a job %q already", n.s.ID)
+		n.faults.Add("id", "there is a job %q already", n.s.ID)
 	}
 	n.s.Piece = cmp.Or(n.s.Piece, n.s.ID)
 	n.panels()
 	n.s.Steps = On(n.s.Steps, n.names)
 	for _, x := range CheckSchedule(&n.w, n.s) {
-		n.bad(x.Field, "%s", x.What)
+		n.faults.Add(x.Field, "%s", x.What)
 	}
 	if n.faults != nil {
 		return nil, n.faults
@@ -95,7 +92,7 @@ func (n *newJob) steps() {
 	s := &n.s
 	switch {
 	case given != 1:
-		n.bad("template", "say one of template, from, steps and toml")
+		n.faults.Add("template", "say one of template, from, steps and toml")
 	case n.q.Template != "":
 		ts := Templates(n.b.Words)
 		i := slices.IndexFunc(ts, func(t Template) bool { return t.ID == n.q.Template })
@@ -104,7 +101,7 @@ func (n *newJob) steps() {
 			for _, t := range ts {
 				ids = append(ids, t.ID)
 			}
-			n.bad("template", "%q is not one of %s", n.q.Template, strings.Join(ids, ", "))
+			n.faults.Add("template", "%q is not one of %s", n.q.Template, strings.Join(ids, ", "))
 			return
 		}
 		s.Steps, n.sides, s.From = ts[i].Steps, ts[i].Sides, n.q.Template
@@ -112,7 +109,7 @@ func (n *newJob) steps() {
 	case n.q.From != "":
 		i := slices.IndexFunc(n.b.Jobs, func(o Schedule) bool { return o.ID == n.q.From })
 		if i < 0 {
-			n.bad("from", "unknown job %q", n.q.From)
+			n.faults.Add("from", "unknown job %q", n.q.From)
 			return
 		}
 		o := n.b.Jobs[i]
@@ -131,7 +128,7 @@ func (n *newJob) add(field string, p coat.Panel) {
 		return
 	}
 	for _, x := range CheckPanel(n.b.Work, p) {
-		n.bad(field+"."+x.Field, "%s", x.What)
+		n.faults.Add(field+"."+x.Field, "%s", x.What)
 	}
 	n.w.Panels = append(n.w.Panels, p)
 	n.e.Writes = append(n.e.Writes, Write{Kind: "panel", ID: p.ID, Value: p, Create: true})
@@ -153,7 +150,7 @@ func (n *newJob) panels() {
 	for i, p := range n.q.Panels {
 		field := fmt.Sprintf("panels[%d]", i)
 		if p.Side != "" && len(n.sides) > 0 && !slices.Contains(n.sides, p.Side) {
-			n.bad(field+".side", "%q is not one of %s", p.Side, strings.Join(n.sides, ", "))
+			n.faults.Add(field+".side", "%q is not one of %s", p.Side, strings.Join(n.sides, ", "))
 		}
 		side := p.Side
 		if side == "" && i < len(n.sides) {

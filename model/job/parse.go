@@ -3,6 +3,7 @@
 package job
 
 import (
+	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -10,6 +11,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/tomlfile"
 )
 
@@ -36,6 +38,25 @@ func (j *Job) Place(path ...any) string {
 		return j.Path
 	}
 	return fmt.Sprintf("%s:%d:%d", j.Path, line, col)
+}
+
+// Named is step i as a plan and a schedule have it: where it names a [[coat]] of
+// the file by its id, the coat's kind stands there, with what else the step
+// leaves to it. c is that coat, nil for none.
+func (j *Job) Named(i int) (s Step, c *coat.Coat) {
+	s = j.Steps[i]
+	for _, x := range slices.Concat(j.Work.Coats, j.Planned) {
+		if s.Do == "coat" && x.ID == s.Coat {
+			c = &x
+		}
+	}
+	if c != nil {
+		s.Coat, s.Resin = c.Kind, cmp.Or(s.Resin, c.Resin)
+		if s.Cover == "" {
+			s.Cover, s.BagKPa, s.BagMinutes = c.Cover, c.BagKPa, c.BagMinutes
+		}
+	}
+	return s, c
 }
 
 // JobCloth is one [[cloth]] table: a cloth laid into, or meant for, a coat.
@@ -248,8 +269,8 @@ func (p *parser) run(in *jobFile) {
 		if cl.Name == "" {
 			p.add("missing", "cloth", i, "name")
 		}
-		var f faults
-		f.positive("g_m2", cl.GM2, 10000, "g/m²")
+		var f fault.List
+		f.OptPositive("g_m2", cl.GM2, 10000, "g/m²")
 		p.at(f, "cloth", i)
 		if cl.Coat != "" && slices.IndexFunc(in.Coat, func(c coat.Coat) bool { return c.ID == cl.Coat }) < 0 {
 			p.add(fmt.Sprintf("unknown coat %q", cl.Coat), "cloth", i, "coat")
@@ -309,9 +330,9 @@ func (p *parser) resin(name string, path ...any) {
 func (p *parser) shop(s jobShop) {
 	set := &p.job.Settings
 	set.Air, set.Outdoor, set.FuelHeater = s.Air, s.Outdoor, s.FuelHeater
-	var f faults
-	f.number("low_c", s.LowC, -40, 40, "°C")
-	f.number("set_point_c", s.SetPointC, 5, 60, "°C")
+	var f fault.List
+	f.OptWithin("low_c", s.LowC, -40, 40, "°C")
+	f.OptWithin("set_point_c", s.SetPointC, 5, 60, "°C")
 	for _, x := range f {
 		p.add(x.What, "shop", x.Field)
 	}
@@ -364,12 +385,12 @@ func (p *parser) day(in *jobFile) {
 	p.fields(CheckSteps("step", in.Step, in.Panel))
 	for i, s := range in.Step {
 		if k := slices.IndexFunc(in.Coat, func(x coat.Coat) bool { return x.ID != "" && x.ID == s.Coat }); k >= 0 {
-			var f faults
+			var f fault.List
 			if on := in.Coat[k].Panel; on != s.Panel && slices.ContainsFunc(in.Panel, func(x coat.Panel) bool { return x.ID == s.Panel }) {
-				f.add("coat", "%q is on panel %q, the step on %q", s.Coat, on, s.Panel)
+				f.Add("coat", "%q is on panel %q, the step on %q", s.Coat, on, s.Panel)
 			}
 			if was := slices.IndexFunc(in.Step, func(x Step) bool { return x.Coat == s.Coat }); was < i {
-				f.add("coat", "%q is of step %q already", s.Coat, in.Step[was].ID)
+				f.Add("coat", "%q is of step %q already", s.Coat, in.Step[was].ID)
 			}
 			p.at(f, "step", i)
 		} else if s.Do == "coat" && !slices.Contains(Kinds, s.Coat) {

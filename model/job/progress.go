@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/fault"
 	"curewright/model/words"
 )
 
@@ -369,22 +370,20 @@ func (s *Schedule) Up(w *coat.Work, out []StepState) map[string]bool {
 
 // CheckTick checks a tick that was corrected by hand.
 func CheckTick(w *coat.Work, jobs []Schedule, t Tick, now time.Time) []Fault {
-	var f faults
-	f.id("id", t.ID)
+	var f fault.List
+	f.ID("id", t.ID)
 	if s, ok := find(jobs, func(s Schedule) bool { return s.ID == t.Job }); !ok {
-		f.add("job", "unknown job %q", t.Job)
+		f.Add("job", "unknown job %q", t.Job)
 	} else if s.Step(t.Step) < 0 {
-		f.add("step", "%q is no step of %s", t.Step, s.title())
+		f.Add("step", "%q is no step of %s", t.Step, s.title())
 	}
-	f.oneOf("did", t.Did, []string{TickDone, TickMixed, TickSkip, TickLater}, true)
-	f.when("at", t.At, now)
+	f.OneOf("did", t.Did, []string{TickDone, TickMixed, TickSkip, TickLater}, true)
+	checkWhen(&f, "at", t.At, now)
 	if _, ok := find(w.Coats, func(c coat.Coat) bool { return c.ID == t.Coat }); t.Coat != "" && !ok {
-		f.add("coat", "unknown coat %q", t.Coat)
+		f.Add("coat", "unknown coat %q", t.Coat)
 	}
-	if t.Share != nil && !(*t.Share > 0 && *t.Share <= 1) {
-		f.add("share", "%g is not above 0 and at most 1 (the whole panel)", *t.Share)
-	}
-	f.who(t.Who)
-	f.note("note", t.Note)
+	checkShare(&f, t.Share)
+	checkWho(&f, t.Who)
+	f.Text("note", t.Note, maxNote)
 	return f
 }

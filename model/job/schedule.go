@@ -14,6 +14,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/tomlfile"
 	"curewright/model/words"
 )
@@ -63,36 +64,34 @@ func (s *Schedule) ResinOf(i int) string {
 // CheckSchedule checks a job against the work it belongs to and returns every
 // fault.
 func CheckSchedule(w *coat.Work, s Schedule) []Fault {
-	var f faults
-	f.id("id", s.ID)
-	if len(s.Name) > 2000 {
-		f.add("name", "longer than 2000 characters")
-	}
+	var f fault.List
+	f.ID("id", s.ID)
+	f.Text("name", s.Name, maxNote)
 	if s.Piece != "" {
-		f.id("piece", s.Piece)
+		f.ID("piece", s.Piece)
 	}
 	if s.Resin != "" {
 		if _, ok := w.Resins[s.Resin]; !ok {
-			f.add("resin", "unknown resin %q", s.Resin)
+			f.Add("resin", "unknown resin %q", s.Resin)
 		}
 	}
 	if len(s.Steps) == 0 {
-		f.add("steps", "none: a job has at least one step")
+		f.Add("steps", "none: a job has at least one step")
 	}
 	f = append(f, CheckSteps("steps", s.Steps, w.Panels)...)
 	for i, x := range s.Steps {
 		field := fmt.Sprintf("steps[%d].", i)
 		if x.Do == "coat" {
 			if x.Coat != "" {
-				f.oneOf(field+"coat", x.Coat, Kinds, true)
+				f.OneOf(field+"coat", x.Coat, Kinds, true)
 			}
 			if s.ResinOf(i) == "" {
-				f.add(field+"resin", "missing: neither the step nor the job names one")
+				f.Add(field+"resin", "missing: neither the step nor the job names one")
 			}
 		}
 		if x.Resin != "" {
 			if _, ok := w.Resins[x.Resin]; !ok {
-				f.add(field+"resin", "unknown resin %q", x.Resin)
+				f.Add(field+"resin", "unknown resin %q", x.Resin)
 			}
 		}
 	}
@@ -162,18 +161,8 @@ func ParseSchedule(data []byte, name string, load ResinLoader) (steps []Step, pa
 	if len(j.Steps) == 0 {
 		return nil, nil, located{name, tomlfile.Faults{{What: "no [[step]] in it"}}}
 	}
-	for _, s := range j.Steps {
-		for _, c := range append(slices.Clone(j.Work.Coats), j.Planned...) {
-			if s.Do == "coat" && c.ID == s.Coat {
-				s.Coat = c.Kind
-				if s.Resin == "" {
-					s.Resin = c.Resin
-				}
-				if s.Cover == "" {
-					s.Cover, s.BagKPa, s.BagMinutes = c.Cover, c.BagKPa, c.BagMinutes
-				}
-			}
-		}
+	for i := range j.Steps {
+		s, _ := j.Named(i)
 		steps = append(steps, s)
 	}
 	return steps, j.Work.Panels, nil

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"curewright/model/coat"
+	"curewright/model/fault"
 	"curewright/model/pot"
 )
 
@@ -63,140 +64,11 @@ var waitsForSoft = []string{"tacky", "wet", "recoat", "fill"}
 
 // CheckSteps checks the steps of a job against its panels and returns every
 // fault, its field below prefix as in "step[3].of".
-func CheckSteps(prefix string, steps []Step, panels []coat.Panel) []Fault {
-	var all []Fault
+func CheckSteps(prefix string, steps []Step, panels []coat.Panel) (all []Fault) {
 	if len(steps) > MaxSteps {
 		return []Fault{{Field: prefix, What: fmt.Sprintf("%d steps are more than %d", len(steps), MaxSteps)}}
 	}
-	byID := map[string]coat.Panel{}
-	for _, p := range panels {
-		if p.Piece == "" {
-			p.Piece = p.ID
-		}
-		byID[p.ID] = p
-	}
-	up := map[string]string{}     // piece → panel that lies up, once known
-	turned := map[string]string{} // piece → flip that was its last step
-	for i, s := range steps {
-		var f faults
-		f.id("id", s.ID)
-		if slices.IndexFunc(steps, func(x Step) bool { return x.ID == s.ID }) < i && s.ID != "" {
-			f.add("id", "second step %q", s.ID)
-		}
-		f.oneOf("do", s.Do, Does, true)
-		f.oneOf("when", s.When, Whens, false)
-		f.positive("area_m2", s.AreaM2, 1000, "m²")
-		f.positive("work_minutes", s.WorkMinutes, 24*60, "min")
-		f.positive("depth_mm", s.DepthMM, 200, "mm")
-		f.cover(s.Cover, s.BagKPa, s.BagMinutes)
-		f.positive("hours", s.Hours, 60*24, "h")
-		f.number("temp_c", s.TempC, 15, maxSoakC, "°C")
-		f.positive("ramp_c_h", s.RampCH, maxRampCH, "°C/h")
-		if len(s.Note) > 2000 {
-			f.add("note", "longer than 2000 characters")
-		}
-		if s.Cloth != "" {
-			if _, err := pot.ParseCloths(s.Cloth); err != nil {
-				for line := range strings.SplitSeq(err.Error(), "\n") {
-					f.add("cloth", "%s", line)
-				}
-			}
-		}
-		panel, known := byID[s.Panel]
-		switch {
-		case s.Panel == "":
-			f.add("panel", "missing")
-		case !known:
-			f.add("panel", "unknown panel %q", s.Panel)
-		default:
-			if was, ok := up[panel.Piece]; ok && was != s.Panel && !(s.Do == "flip" && turned[panel.Piece] != "") {
-				f.add("panel", "%q lies face down: %q is up, and no flip to %q comes before", s.Panel, was, s.Panel)
-			}
-			up[panel.Piece] = s.Panel
-		}
-		ofFault := checkOf(&f, steps, i)
-		base := baseCoat(steps, i)
-		if !ofFault && base < 0 && s.Of == "" && s.When != "" && s.When != "start" {
-			f.add("when", "%q, but no coat comes before it to be %s", s.When, s.When)
-		}
-		switch s.Do {
-		case "coat":
-			if s.Coat == "" {
-				f.add("coat", "missing: one of %s", strings.Join(Kinds, ", "))
-			}
-		case "cloth":
-			switch {
-			case s.Cloth == "":
-				f.add("cloth", "missing: fibre, g/m² and weave, such as \"glass 200 twill\"")
-			case base < 0 && !ofFault:
-				f.add("of", "a cloth into nothing: no coat comes before it on %q", s.Panel)
-			case base >= 0 && steps[base].Panel != s.Panel && s.Panel != "":
-				f.add("of", "a cloth into nothing: %q is on %q", steps[base].ID, steps[base].Panel)
-			}
-		case "cover":
-			if s.Cover == "" || s.Cover == "none" {
-				f.add("cover", "missing: peel ply, film or vacuum bag")
-			}
-		case "sand", "unclamp":
-			if slices.Contains(waitsForSoft, s.When) {
-				f.add("when", "%q conflicts with do = %q: it takes a hard coat", s.When, s.Do)
-			}
-		case "wait":
-			if s.Hours == nil {
-				f.add("hours", "missing: how long to wait")
-			}
-		case "soak":
-			if s.Hours == nil {
-				f.add("hours", "missing: how long to hold")
-			}
-			if s.TempC == nil {
-				f.add("temp_c", "missing: what to hold")
-			}
-		}
-		to, toKnown := byID[s.To]
-		switch {
-		case s.Do != "flip":
-			if s.To != "" {
-				f.add("to", "only a flip has one")
-			}
-		case s.To == "":
-			f.add("to", "missing: a flip names the panel it turns up")
-		case !toKnown:
-			f.add("to", "unknown panel %q", s.To)
-		case s.To == s.Panel:
-			f.add("to", "a flip to the same panel")
-		case known && to.Piece != panel.Piece:
-			f.add("to", "%q and %q are not sides of one piece", s.Panel, s.To)
-		}
-		if s.Do == "flip" && known {
-			if t := turned[panel.Piece]; t != "" {
-				f.add("do", "two flips: %q has turned it already, and nothing is done between", t)
-			}
-			if base >= 0 && steps[base].Panel == s.Panel && s.When != "hard" && s.When != "handle" {
-				f.add("when", "%q conflicts with a flip: the coat on %q must be hard first", s.When, s.Panel)
-			}
-			turned[panel.Piece] = s.ID
-			if toKnown {
-				up[panel.Piece] = s.To
-			}
-		} else if known {
-			delete(turned, panel.Piece)
-		}
-		for _, key := range []struct {
-			name string
-			set  bool
-			does []string
-		}{
-			{"depth_mm", s.DepthMM != nil, []string{"coat"}},
-			{"hours", s.Hours != nil, []string{"wait", "soak"}},
-			{"temp_c", s.TempC != nil, []string{"soak"}},
-			{"ramp_c_h", s.RampCH != nil, []string{"soak"}},
-			{"cover", s.Cover != "", []string{"coat", "cloth", "cover"}},
-		} {
-			if key.set && s.Do != "" && slices.Contains(Does, s.Do) && !slices.Contains(key.does, s.Do) {
-				f.add(key.name, "is of do = %s", strings.Join(key.does, " or "))
-			}
-		}
+	for i, f := range StepFaults(steps, panels) {
 		for _, x := range f {
 			all = append(all, Fault{Field: fmt.Sprintf("%s[%d].%s", prefix, i, x.Field), What: x.What})
 		}
@@ -204,8 +76,183 @@ func CheckSteps(prefix string, steps []Step, panels []coat.Panel) []Fault {
 	return all
 }
 
+// StepFaults is all that is wrong with each of a job's steps.
+func StepFaults(steps []Step, panels []coat.Panel) []fault.List {
+	c := stepCheck{steps: steps, panels: map[string]coat.Panel{}, up: map[string]string{}, turned: map[string]string{}}
+	for _, p := range panels {
+		p.Piece = cmp.Or(p.Piece, p.ID)
+		c.panels[p.ID] = p
+	}
+	out := make([]fault.List, len(steps))
+	for i := range steps {
+		f := &out[i]
+		c.fields(f, i)
+		c.place(f, i)
+		ofFault := checkOf(f, steps, i)
+		c.needs(f, i, ofFault)
+		c.flip(f, i)
+		c.strays(f, i)
+	}
+	return out
+}
+
+// stepCheck goes through the steps of a job in their order.
+type stepCheck struct {
+	steps  []Step
+	panels map[string]coat.Panel
+	up     map[string]string // piece → panel that lies up, once known
+	turned map[string]string // piece → flip that was its last step
+}
+
+// fields checks each field of a step by itself.
+func (c *stepCheck) fields(f *fault.List, i int) {
+	s := c.steps[i]
+	f.ID("id", s.ID)
+	if slices.IndexFunc(c.steps, func(x Step) bool { return x.ID == s.ID }) < i && s.ID != "" {
+		f.Add("id", "second step %q", s.ID)
+	}
+	f.OneOf("do", s.Do, Does, true)
+	f.OneOf("when", s.When, Whens, false)
+	f.OptPositive("area_m2", s.AreaM2, 1000, "m²")
+	f.OptPositive("work_minutes", s.WorkMinutes, 24*60, "min")
+	f.OptPositive("depth_mm", s.DepthMM, 200, "mm")
+	checkCover(f, s.Cover, s.BagKPa, s.BagMinutes)
+	f.OptPositive("hours", s.Hours, 60*24, "h")
+	f.OptWithin("temp_c", s.TempC, 15, maxSoakC, "°C")
+	f.OptPositive("ramp_c_h", s.RampCH, maxRampCH, "°C/h")
+	f.Text("note", s.Note, maxNote)
+	if s.Cloth != "" {
+		if _, err := pot.ParseCloths(s.Cloth); err != nil {
+			for line := range strings.SplitSeq(err.Error(), "\n") {
+				f.Add("cloth", "%s", line)
+			}
+		}
+	}
+}
+
+// place checks that the step's panel is there, and lies up.
+func (c *stepCheck) place(f *fault.List, i int) {
+	s := c.steps[i]
+	panel, known := c.panels[s.Panel]
+	switch {
+	case s.Panel == "":
+		f.Add("panel", "missing")
+	case !known:
+		f.Add("panel", "unknown panel %q", s.Panel)
+	default:
+		if was, ok := c.up[panel.Piece]; ok && was != s.Panel && !(s.Do == "flip" && c.turned[panel.Piece] != "") {
+			f.Add("panel", "%q lies face down: %q is up, and no flip to %q comes before", s.Panel, was, s.Panel)
+		}
+		c.up[panel.Piece] = s.Panel
+	}
+}
+
+// needs checks that a step has what its kind of work needs, and waits for
+// nothing that its work contradicts. ofFault says that what it waits for is
+// known to be wrong.
+func (c *stepCheck) needs(f *fault.List, i int, ofFault bool) {
+	s, base := c.steps[i], baseCoat(c.steps, i)
+	if !ofFault && base < 0 && s.Of == "" && s.When != "" && s.When != "start" {
+		f.Add("when", "%q, but no coat comes before it to be %s", s.When, s.When)
+	}
+	switch s.Do {
+	case "coat":
+		if s.Coat == "" {
+			f.Add("coat", "missing: one of %s", strings.Join(Kinds, ", "))
+		}
+	case "cloth":
+		switch {
+		case s.Cloth == "":
+			f.Add("cloth", "missing: fibre, g/m² and weave, such as \"glass 200 twill\"")
+		case base < 0 && !ofFault:
+			f.Add("of", "a cloth into nothing: no coat comes before it on %q", s.Panel)
+		case base >= 0 && c.steps[base].Panel != s.Panel && s.Panel != "":
+			f.Add("of", "a cloth into nothing: %q is on %q", c.steps[base].ID, c.steps[base].Panel)
+		}
+	case "cover":
+		if s.Cover == "" || s.Cover == "none" {
+			f.Add("cover", "missing: peel ply, film or vacuum bag")
+		}
+	case "sand", "unclamp":
+		if slices.Contains(waitsForSoft, s.When) {
+			f.Add("when", "%q conflicts with do = %q: it takes a hard coat", s.When, s.Do)
+		}
+	case "wait":
+		if s.Hours == nil {
+			f.Add("hours", "missing: how long to wait")
+		}
+	case "soak":
+		if s.Hours == nil {
+			f.Add("hours", "missing: how long to hold")
+		}
+		if s.TempC == nil {
+			f.Add("temp_c", "missing: what to hold")
+		}
+	}
+}
+
+// flip checks a flip, and turns the piece: its other panel lies up from here.
+func (c *stepCheck) flip(f *fault.List, i int) {
+	s, base := c.steps[i], baseCoat(c.steps, i)
+	panel, known := c.panels[s.Panel]
+	if s.Do != "flip" {
+		if s.To != "" {
+			f.Add("to", "only a flip has one")
+		}
+		delete(c.turned, panel.Piece)
+		return
+	}
+	to, toKnown := c.panels[s.To]
+	switch {
+	case s.To == "":
+		f.Add("to", "missing: a flip names the panel it turns up")
+	case !toKnown:
+		f.Add("to", "unknown panel %q", s.To)
+	case s.To == s.Panel:
+		f.Add("to", "a flip to the same panel")
+	case known && to.Piece != panel.Piece:
+		f.Add("to", "%q and %q are not sides of one piece", s.Panel, s.To)
+	}
+	if !known {
+		return
+	}
+	if t := c.turned[panel.Piece]; t != "" {
+		f.Add("do", "two flips: %q has turned it already, and nothing is done between", t)
+	}
+	if base >= 0 && c.steps[base].Panel == s.Panel && s.When != "hard" && s.When != "handle" {
+		f.Add("when", "%q conflicts with a flip: the coat on %q must be hard first", s.When, s.Panel)
+	}
+	c.turned[panel.Piece] = s.ID
+	if toKnown {
+		c.up[panel.Piece] = s.To
+	}
+}
+
+// strays names the fields that are set and not of the step's kind of work.
+func (c *stepCheck) strays(f *fault.List, i int) {
+	s := c.steps[i]
+	if !slices.Contains(Does, s.Do) {
+		return
+	}
+	for _, key := range []struct {
+		name string
+		set  bool
+		does []string
+	}{
+		{"depth_mm", s.DepthMM != nil, []string{"coat"}},
+		{"hours", s.Hours != nil, []string{"wait", "soak"}},
+		{"temp_c", s.TempC != nil, []string{"soak"}},
+		{"ramp_c_h", s.RampCH != nil, []string{"soak"}},
+		{"cover", s.Cover != "", []string{"coat", "cloth", "cover"}},
+	} {
+		if key.set && !slices.Contains(key.does, s.Do) {
+			f.Add(key.name, "is of do = %s", strings.Join(key.does, " or "))
+		}
+	}
+}
+
 // checkOf checks what step i waits for; it reports whether it found a fault.
-func checkOf(f *faults, steps []Step, i int) bool {
+func checkOf(f *fault.List, steps []Step, i int) bool {
 	s := steps[i]
 	if s.Of == "" {
 		return false
@@ -213,14 +260,14 @@ func checkOf(f *faults, steps []Step, i int) bool {
 	of := slices.IndexFunc(steps, func(x Step) bool { return x.ID == s.Of })
 	switch {
 	case s.Of == s.ID:
-		f.add("of", "step %q waits for itself", s.ID)
+		f.Add("of", "step %q waits for itself", s.ID)
 	case of < 0:
-		f.add("of", "unknown step %q", s.Of)
+		f.Add("of", "unknown step %q", s.Of)
 	case of > i:
 		if ring := ring(steps, i); ring != nil {
-			f.add("of", "a loop: %s", strings.Join(ring, " waits for "))
+			f.Add("of", "a loop: %s", strings.Join(ring, " waits for "))
 		} else {
-			f.add("of", "step %q comes later", s.Of)
+			f.Add("of", "step %q comes later", s.Of)
 		}
 	default:
 		return false

@@ -56,11 +56,11 @@ const grid = 15.0
 // lagMinutes is how far a panel's face follows the air, by core: slab time
 // constants at 8 W/m²K a face (9 mm plywood 9, 25 mm foam sandwich 23, 3 mm
 // aluminium 8, 6 mm laminate 26 min).
-func lagMinutes(p *Panel) float64 {
-	if p.LagMin != nil {
-		return *p.LagMin
+func (c *compiled) lagMinutes(panel int) float64 {
+	if c.noLag {
+		return 0
 	}
-	switch p.Core {
+	switch c.Panels[panel].Core {
 	case "wood":
 		return 9
 	case "metal":
@@ -99,7 +99,7 @@ type events struct{ at, blur [never]float32 }
 func (c *compiled) table(resin, panel int) *table {
 	// Panels that follow the same air alike share a table.
 	for p := range panel {
-		if c.Panels[p].Surface == nil && c.Panels[panel].Surface == nil && lagMinutes(&c.Panels[p]) == lagMinutes(&c.Panels[panel]) {
+		if c.lagMinutes(p) == c.lagMinutes(panel) {
 			panel = p
 			break
 		}
@@ -111,12 +111,7 @@ func (c *compiled) table(resin, panel int) *table {
 	r := c.resins[resin]
 	n := int(c.horizon/grid) + 1
 	t := &table{c: c, r: r, kappa: c.kappa[resin], film: c.films[resin], slots: n, rows: make([][]events, n)}
-	air := c.Forecast.Air
-	own := c.Panels[panel].Surface
-	if own != nil {
-		air = own
-	}
-	tau := lagMinutes(&c.Panels[panel])
+	tau := c.lagMinutes(panel)
 	stepMin := c.Forecast.Step.Minutes()
 	day := int(math.Round(24 * 60 / stepMin))
 	sample := func(p []float64, min float64) float64 {
@@ -138,7 +133,7 @@ func (c *compiled) table(resin, panel int) *table {
 	flat := make([]float64, c.members*n)
 	decay := math.Exp(-grid / math.Max(tau, 1e-6))
 	for m := range c.members {
-		p := air[m]
+		p := c.Forecast.Air[m]
 		temp := flat[m*n : (m+1)*n]
 		t.temp[m] = temp
 		prev := sample(p, 0)
@@ -146,7 +141,7 @@ func (c *compiled) table(resin, panel int) *table {
 		temp[0] = face
 		for i := 1; i < n; i++ {
 			a := sample(p, float64(i)*grid)
-			if own != nil || tau == 0 {
+			if tau == 0 {
 				face = a
 			} else { // exact for an air temperature that is linear over the step
 				slope := (a - prev) / grid

@@ -7,7 +7,9 @@ import (
 	"fmt"
 	"time"
 
+	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/job"
 	"curewright/model/plan"
 )
 
@@ -27,10 +29,10 @@ func ExamplePlan() {
 		Resins:   map[string]cure.Resin{"medium": medium},
 		Learned:  map[string]plan.Kappa{"medium": {Mean: 0, SD: 0.05}}, // a lot that has been felt before
 		Forecast: plan.Forecast{Start: start, Step: 15 * time.Minute, Air: [][]float64{air, air, air, air, air}},
-		Panels:   []plan.Panel{{ID: "lid", Core: "foam", AreaM2: &area}},
-		Steps: []plan.Step{
-			{ID: "wet-out", Panel: "lid", Do: "coat", Kind: "wet-out", Cloth: "glass 160 twill", Resin: "medium"},
-			{ID: "fill", Panel: "lid", Do: "coat", Kind: "fill coat", Resin: "medium", When: "fill"},
+		Panels:   []coat.Panel{{ID: "lid", Core: "foam", AreaM2: &area}},
+		Steps: []job.Step{
+			{ID: "wet-out", Panel: "lid", Do: "coat", Coat: "wet-out", Cloth: "glass 160 twill", Resin: "medium"},
+			{ID: "fill", Panel: "lid", Do: "coat", Coat: "fill coat", Resin: "medium", When: "fill"},
 		},
 	})
 	if err != nil {

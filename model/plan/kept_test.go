@@ -10,7 +10,9 @@ import (
 	"testing"
 	"time"
 
+	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/job"
 	"curewright/model/shop"
 )
 
@@ -80,28 +82,28 @@ func drawWorld(seed uint64) *world {
 	w.film[resin] = cure.Film{Tacky: z(.06), Opens: z(.05), Gel: z(.05), FirmK: z(5), HardK: z(6)}
 	r, _ := cure.Generic(resin)
 	w.job = Job{Start: start, Loc: shed, Hours: []Hours{{7 * 60, (18 + rng.IntN(5)) * 60}}, Resins: map[string]cure.Resin{resin: r}, Forecast: f,
-		Panels: []Panel{{ID: "a", Core: "foam", AreaM2: ptr(1.0)}, {ID: "b", Core: "foam", AreaM2: ptr(1.0)}}}
+		Panels: []coat.Panel{{ID: "a", Core: "foam", AreaM2: ptr(1.0)}, {ID: "b", Core: "foam", AreaM2: ptr(1.0)}}}
 	if rng.IntN(2) == 0 { // a lot that was felt before
 		w.job.Learned = map[string]Kappa{resin: {Mean: lot + .08*rng.NormFloat64(), SD: .08}}
 	}
-	coat := func(panel, id, kind, when, of string, work float64) Step {
-		return Step{ID: id, Panel: panel, Do: "coat", Kind: kind, Resin: resin, When: when, Of: of, WorkMinutes: &work}
+	put := func(panel, id, kind, when, of string, work float64) job.Step {
+		return job.Step{ID: id, Panel: panel, Do: "coat", Coat: kind, Resin: resin, When: when, Of: of, WorkMinutes: &work}
 	}
 	switch rng.IntN(6) {
 	case 0:
-		w.job.Steps = []Step{coat("a", "seal", "seal", "", "", 15), coat("a", "fill", "fill coat", "fill", "seal", 20)}
+		w.job.Steps = []job.Step{put("a", "seal", "seal", "", "", 15), put("a", "fill", "fill coat", "fill", "seal", 20)}
 	case 1:
-		w.job.Steps = []Step{coat("a", "tack", "tack coat", "", "", 15), {ID: "cloth", Panel: "a", Do: "cloth", When: "tacky", Of: "tack", WorkMinutes: ptr(20.0)},
-			coat("a", "glass", "wet-out", "recoat", "tack", 30), coat("a", "fill", "fill coat", "fill", "glass", 20)}
+		w.job.Steps = []job.Step{put("a", "tack", "tack coat", "", "", 15), {ID: "cloth", Panel: "a", Do: "cloth", Cloth: "glass 200 twill", When: "tacky", Of: "tack", WorkMinutes: ptr(20.0)},
+			put("a", "glass", "wet-out", "recoat", "tack", 30), put("a", "fill", "fill coat", "fill", "glass", 20)}
 	case 2:
-		w.job.Steps = []Step{coat("a", "seal", "seal", "", "", 15), {ID: "sand", Panel: "a", Do: "sand", When: "hard", Of: "seal", WorkMinutes: ptr(30.0)}}
+		w.job.Steps = []job.Step{put("a", "seal", "seal", "", "", 15), {ID: "sand", Panel: "a", Do: "sand", When: "hard", Of: "seal", WorkMinutes: ptr(30.0)}}
 	case 3:
-		w.job.Steps = []Step{coat("a", "one", "wet-out", "", "", 25), coat("b", "two", "wet-out", "", "", 25),
-			coat("a", "one fill", "fill coat", "fill", "one", 20), coat("b", "two fill", "fill coat", "fill", "two", 20)}
+		w.job.Steps = []job.Step{put("a", "one", "wet-out", "", "", 25), put("b", "two", "wet-out", "", "", 25),
+			put("a", "one fill", "fill coat", "fill", "one", 20), put("b", "two fill", "fill coat", "fill", "two", 20)}
 	case 4:
-		w.job.Steps = []Step{coat("a", "tack", "tack coat", "", "", 15), {ID: "cloth", Panel: "a", Do: "cloth", When: "tacky", Of: "tack", WorkMinutes: ptr(20.0)}}
+		w.job.Steps = []job.Step{put("a", "tack", "tack coat", "", "", 15), {ID: "cloth", Panel: "a", Do: "cloth", Cloth: "glass 200 twill", When: "tacky", Of: "tack", WorkMinutes: ptr(20.0)}}
 	case 5:
-		w.job.Steps = []Step{coat("a", "seal", "seal", "", "", 15), coat("a", "fill", "fill coat", "recoat", "seal", 20),
+		w.job.Steps = []job.Step{put("a", "seal", "seal", "", "", 15), put("a", "fill", "fill coat", "recoat", "seal", 20),
 			{ID: "sand", Panel: "a", Do: "sand", When: "hard", Of: "fill", WorkMinutes: ptr(30.0)}}
 	}
 	return w

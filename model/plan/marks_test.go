@@ -17,7 +17,6 @@ func TestMarksAreTheEstimates(t *testing.T) {
 	for _, tr := range marktest.Traces(30) {
 		f := Forecast{Start: time.Date(2026, 10, 10, 6, 0, 0, 0, shed), Step: marktest.StepMin * time.Minute, Air: [][]float64{tr.TempC}}
 		j := oneCoat(t, tr.Resin, f)
-		j.Panels[0].Surface = f.Air
 		j.Learned = map[string]Kappa{tr.Resin: {Mean: math.Log(tr.Kappa)}}
 		k, faults := j.compile()
 		if len(faults) > 0 {

@@ -21,6 +21,7 @@ import (
 	"slices"
 	"time"
 
+	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/fault"
 	"curewright/model/job"
@@ -28,16 +29,18 @@ import (
 	"curewright/model/words"
 )
 
-// Job is a layup to be planned, or re-planned: a step that has been started
-// carries its time in Done.
+// Job is a layup to be planned, or re-planned from what is in Done.
 type Job struct {
 	Now      time.Time      // nothing is planned before it; zero: Start
 	Start    time.Time      // the day's start; nothing is planned before it either
 	Loc      *time.Location // of Hours and of the words; nil: Start's
 	Hours    []Hours        // when somebody works; none: around the clock
 	People   int            // 0: one
-	Panels   []Panel
-	Steps    []Step // in the order in which they are to be done on a panel
+	Panels   []coat.Panel
+	Steps    []job.Step           // in the order in which they are to be done on a panel; a coat's Coat is its kind
+	Names    map[string]string    // what the person calls a step's coat, by the step's id; none: its kind
+	Done     map[string]time.Time // when a step was started, once it has been, by its id
+	Place    func(i int) string   // of faults: where a step stands in the file; nil: step ID
 	Resins   map[string]cure.Resin
 	Learned  map[string]Kappa // what finger tests told of a resin's lot; absent: the resin's own doubt
 	Forecast Forecast
@@ -46,6 +49,8 @@ type Job struct {
 	// Habits is what the people who lay it take of each kind of coat, and what
 	// they leave in cups; without it grams are the tables'.
 	Habits map[string]pot.Habit
+
+	noLag bool // panels are as warm as the air, for tests
 }
 
 // Finger is how far films and fingers lie from the marks: shares of the marks'
@@ -79,52 +84,8 @@ type Forecast struct {
 	Past []float64
 }
 
-// Panel is one side of a piece.
-type Panel struct {
-	ID, Piece string // Piece "": the panel is its own
-	Core      string
-	AreaM2    *float64
-	LagMin    *float64    // behind the air, min; nil: by core
-	Surface   [][]float64 // °C, as Forecast.Air, where the panel's own paths are known; nil: air through the lag
-}
-
-// Step is one thing to do.
-type Step struct {
-	ID      string
-	Panel   string
-	Do      string  // coat, cloth, cover, sand, wash, flip, unclamp, wait, soak
-	Coat    string  // what the person calls the coat
-	Kind    string  // of a coat: tack coat, wet-out, fill coat, bond, seal
-	Resin   string  // of a coat
-	Cloth   string  // of a coat that fills it, or of a cloth that is laid, such as "glass 200 twill"; several with " + "
-	When    string  // start, tacky, wet, recoat, fill, hard, handle; "": start
-	Of      string  // the step whose coat When is about; "": the coat before it on the panel
-	To      string  // of a flip: the panel that comes up
-	Place   string  // of faults: where it stands in the file; "": step ID
-	DepthMM float64 // of a bond: thickness
-
-	AreaM2      *float64 // nil: the panel's
-	WorkMinutes *float64 // nil: from the area
-	PeelPly     bool
-
-	// A wait lasts Hours; a soak holds the panel at TempC for as long, after a
-	// ramp of RampCH (°C/h, 0: 10) that it goes down by again. Neither takes a
-	// person.
-	Hours, TempC, RampCH float64
-
-	Done *time.Time // when it was started, once it has been
-}
-
-// The words a step may use.
-var (
-	does  = []string{"coat", "cloth", "cover", "sand", "wash", "flip", "unclamp", "wait", "soak"}
-	whens = []string{"start", "tacky", "wet", "recoat", "fill", "hard", "handle"}
-	kinds = []string{"tack coat", "wet-out", "fill coat", "bond", "seal"}
-)
-
 // Limits of a job.
 const (
-	maxSteps   = 60
 	maxPeople  = 20
 	maxMembers = 2000
 )
@@ -145,43 +106,31 @@ func (j *Job) withPast() *Job {
 		return &k
 	}
 	back := 0
-	for i := range j.Steps {
-		if d := j.Steps[i].Done; d != nil && d.Before(f.Start) {
-			if ago := f.Start.Sub(*d); ago <= Horizon {
-				// An hour more: what went before it took somebody's time too.
-				back = max(back, int((ago+time.Hour)/f.Step)+1)
-			}
+	for _, d := range j.Done {
+		if ago := f.Start.Sub(d); ago > 0 && ago <= Horizon {
+			// An hour more: what went before it took somebody's time too.
+			back = max(back, int((ago+time.Hour)/f.Step)+1)
 		}
 	}
 	if back == 0 {
 		return &k
 	}
-	lay := func(all [][]float64) [][]float64 {
-		if all == nil {
-			return nil
-		}
-		out := make([][]float64, len(all))
-		for i, p := range all {
-			row := make([]float64, 0, back+len(p))
-			for b := back; b > 0; b-- {
-				switch {
-				case b <= len(f.Past):
-					row = append(row, f.Past[len(f.Past)-b])
-				case len(f.Past) > 0:
-					row = append(row, f.Past[0])
-				case len(p) > 0:
-					row = append(row, p[0])
-				}
+	air := make([][]float64, len(f.Air))
+	for i, p := range f.Air {
+		row := make([]float64, 0, back+len(p))
+		for b := back; b > 0; b-- {
+			switch {
+			case b <= len(f.Past):
+				row = append(row, f.Past[len(f.Past)-b])
+			case len(f.Past) > 0:
+				row = append(row, f.Past[0])
+			case len(p) > 0:
+				row = append(row, p[0])
 			}
-			out[i] = append(row, p...)
 		}
-		return out
+		air[i] = append(row, p...)
 	}
-	f.Air = lay(f.Air)
-	k.Panels = slices.Clone(k.Panels)
-	for i := range k.Panels {
-		k.Panels[i].Surface = lay(k.Panels[i].Surface)
-	}
+	f.Air = air
 	f.Start = f.Start.Add(-time.Duration(back) * f.Step)
 	f.Past = nil
 	return &k
@@ -189,7 +138,8 @@ func (j *Job) withPast() *Job {
 
 // step is a Step made ready.
 type step struct {
-	*Step
+	*job.Step
+	place   string // of faults
 	index   int
 	panel   int
 	work    float64 // min
@@ -204,15 +154,15 @@ type step struct {
 }
 
 // lasts is how long a wait or a soak takes, min: a soak ramps up from about room
-// temperature, holds, and ramps down.
-func (s *Step) lasts() float64 {
-	min := s.Hours * 60
+// temperature, holds, and ramps down, by 10 °C an hour where nothing is said.
+func lasts(s *job.Step) float64 {
+	min := *s.Hours * 60
 	if s.Do == "soak" {
-		ramp := s.RampCH
-		if ramp == 0 {
-			ramp = 10
+		ramp := 10.0
+		if s.RampCH != nil {
+			ramp = *s.RampCH
 		}
-		min += 2 * 60 * math.Max(s.TempC-20, 0) / ramp
+		min += 2 * 60 * math.Max(*s.TempC-20, 0) / ramp
 	}
 	return min
 }
@@ -220,7 +170,6 @@ func (s *Step) lasts() float64 {
 // compiled is a Job made ready: times are minutes from Forecast.Start.
 type compiled struct {
 	*Job
-	asJob   []job.Step
 	loc     *time.Location
 	steps   []step
 	resins  []cure.Resin
@@ -250,19 +199,6 @@ func (c *compiled) at(min float64) time.Time {
 
 // Horizon is how far ahead a plan may reach.
 const Horizon = 7 * 24 * time.Hour
-
-// asJob is the steps as the job has them, by which minutes and grams are
-// reckoned.
-func (j *Job) asJob() []job.Step {
-	out := make([]job.Step, len(j.Steps))
-	for i, s := range j.Steps {
-		out[i] = job.Step{ID: s.ID, Panel: s.Panel, Do: s.Do, Coat: s.Kind, Cloth: s.Cloth, AreaM2: s.AreaM2, When: s.When, Of: s.Of, DepthMM: &s.DepthMM}
-		if s.PeelPly {
-			out[i].Cover = "peel ply"
-		}
-	}
-	return out
-}
 
 // workingHours lays the hours of the day over the horizon, by the shop's own
 // clock, so that a change of the clock is where it falls.
@@ -307,7 +243,7 @@ func (c *compiled) workingHours() *Fault {
 	}
 	for i := range c.steps {
 		if s := &c.steps[i]; math.IsNaN(s.done) && s.people1 && s.work > longest {
-			return &Fault{Field: s.place(), What: fmt.Sprintf("its work of %.0f min conflicts with the hours: the longest stretch is %.0f min", s.work, longest)}
+			return &Fault{Field: s.place, What: fmt.Sprintf("its work of %.0f min conflicts with the hours: the longest stretch is %.0f min", s.work, longest)}
 		}
 	}
 	return nil

@@ -3,6 +3,7 @@
 package plan
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -281,7 +282,7 @@ func (c *compiled) result(t trial, d *detail) Result {
 	for _, i := range order {
 		s := &c.steps[i]
 		p := Planned{
-			Step: s.ID, Panel: s.Step.Panel, Do: s.Do, Cloth: s.Cloth, To: s.To, When: s.When,
+			Step: s.ID, Panel: s.Panel, Do: s.Do, Cloth: s.Cloth, To: s.To, When: s.When,
 			At: c.at(at[i]), Until: c.at(at[i] + s.work), Batches: []Batch{},
 			Probability: float64(d.stepOK[i]) / float64(c.members), Done: !math.IsNaN(s.done),
 		}
@@ -289,13 +290,7 @@ func (c *compiled) result(t trial, d *detail) Result {
 			p.When = "start"
 		}
 		if s.Do == "coat" {
-			p.Coat = s.Coat
-			if p.Coat == "" {
-				p.Coat = s.Kind
-			}
-			if p.Coat == "" {
-				p.Coat = s.ID
-			}
+			p.Coat = cmp.Or(c.Names[s.ID], s.Coat)
 		}
 		if s.coatOf >= 0 {
 			p.Of = c.steps[s.coatOf].ID
@@ -312,8 +307,8 @@ func (c *compiled) result(t trial, d *detail) Result {
 		p.TempC = c.panelTemp(s, at[i])
 		if s.Do == "coat" && !p.Done {
 			p.Batches, p.Parts, p.Own = c.batches(s, p.TempC, &res)
-			if p.Own != "" && !own[s.Kind] {
-				own[s.Kind] = true // once for each kind of coat
+			if p.Own != "" && !own[s.Coat] {
+				own[s.Coat] = true // once for each kind of coat
 				res.Notes = append(res.Notes, p.Own)
 			}
 			generic = generic || c.resins[s.resin].Generic
@@ -333,12 +328,12 @@ func (c *compiled) result(t trial, d *detail) Result {
 	}
 	for i := range c.steps {
 		s := &c.steps[i]
-		if s.Do != "coat" || s.Kind != "bond" || !math.IsNaN(s.done) {
+		if s.Do != "coat" || s.Coat != coat.Bond || !math.IsNaN(s.done) {
 			continue
 		}
 		for k := range i {
-			if o := &c.steps[k]; o.panel == s.panel && o.Do == "coat" && o.Kind != "bond" && math.IsNaN(o.done) {
-				res.Notes = append(res.Notes, c.say("note.joints_first", words.Facts{"step": s.ID, "coat": o.ID, "panel": s.Step.Panel}))
+			if o := &c.steps[k]; o.panel == s.panel && o.Do == "coat" && o.Coat != coat.Bond && math.IsNaN(o.done) {
+				res.Notes = append(res.Notes, c.say("note.joints_first", words.Facts{"step": s.ID, "coat": o.ID, "panel": s.Panel}))
 				break
 			}
 		}
@@ -455,16 +450,15 @@ func someOf(v float64) *float64 {
 // time.
 func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot.Part, string) {
 	out := []Batch{}
-	if math.IsNaN(s.area) || s.Kind == "" || tempC == nil {
+	if math.IsNaN(s.area) || tempC == nil {
 		return out, nil, ""
 	}
 	r := c.resins[s.resin]
-	p := c.Panels[s.panel]
-	n, ok := job.Need(c.asJob, s.index, coat.Panel{ID: p.ID, Core: p.Core, AreaM2: p.AreaM2}, r.DensityGCC)
+	n, ok := job.Need(c.Steps, s.index, c.Panels[s.panel], r.DensityGCC)
 	if !ok {
 		return out, nil, ""
 	}
-	if h, ok := c.Habits[s.Kind]; ok {
+	if h, ok := c.Habits[s.Coat]; ok {
 		n.Habit = &h
 	}
 	n.Words = c.Words
@@ -473,7 +467,7 @@ func (c *compiled) batches(s *step, tempC *float64, res *Result) ([]Batch, []pot
 		res.Notes = append(res.Notes, fmt.Sprintf("%s: %v", s.ID, err))
 		return out, nil, ""
 	}
-	hands := pot.Hands{GramsPerMin: q.Grams.Use / math.Max(s.work, 1), Vessel: pot.UsualVessel(s.Kind, q.Grams.Use), Mixer: c.people > 1}
+	hands := pot.Hands{GramsPerMin: q.Grams.Use / math.Max(s.work, 1), Vessel: pot.UsualVessel(s.Coat, q.Grams.Use), Mixer: c.people > 1}
 	shop := math.Min(math.Max(*tempC, -20), 50)
 	split, err := pot.Batches(pot.Query{Resin: r, ShopC: shop}, q.Grams.Use, hands)
 	if err != nil {
@@ -562,7 +556,7 @@ func (c *compiled) options(share float64) []Option {
 		}
 		try("resin", c.say("option.resin", words.Facts{"resin": n}), func(j *Job) {
 			for i := range j.Steps {
-				if j.Steps[i].Do == "coat" && j.Steps[i].Done == nil {
+				if _, done := j.Done[j.Steps[i].ID]; j.Steps[i].Do == "coat" && !done {
 					j.Steps[i].Resin = n
 				}
 			}
@@ -632,6 +626,13 @@ func (c *compiled) options(share float64) []Option {
 	return out
 }
 
+func nonNil(p *float64) float64 {
+	if p == nil {
+		return 0
+	}
+	return *p
+}
+
 func nonNaN(v float64) float64 {
 	if math.IsNaN(v) {
 		return 1
@@ -643,20 +644,10 @@ func nonNaN(v float64) float64 {
 func (c *compiled) thin(n int) Job {
 	j := *c.Job
 	n = min(n, c.members)
-	pick := func(all [][]float64) [][]float64 {
-		if all == nil {
-			return nil
-		}
-		out := make([][]float64, n)
-		for i := range out {
-			out[i] = all[i*len(all)/n]
-		}
-		return out
-	}
-	j.Forecast.Air = pick(j.Forecast.Air)
-	j.Panels = slices.Clone(j.Panels)
-	for i := range j.Panels {
-		j.Panels[i].Surface = pick(j.Panels[i].Surface)
+	all := j.Forecast.Air
+	j.Forecast.Air = make([][]float64, n)
+	for i := range n {
+		j.Forecast.Air[i] = all[i*len(all)/n]
 	}
 	return j
 }
@@ -664,24 +655,15 @@ func (c *compiled) thin(n int) Job {
 // hold raises every path to the tent's temperature from a time on, with a
 // tenth of the path's own swing left (a held tent breathes a little).
 func (j *Job) hold(c, from float64) {
-	raise := func(all [][]float64) [][]float64 {
-		if all == nil {
-			return nil
-		}
-		out := make([][]float64, len(all))
-		for i, p := range all {
-			out[i] = slices.Clone(p)
-			for k := range p {
-				if float64(k)*j.Forecast.Step.Minutes() >= from && p[k] < c {
-					out[i][k] = c + 0.1*math.Max(p[k]-c, -10)
-				}
+	all := j.Forecast.Air
+	j.Forecast.Air = make([][]float64, len(all))
+	for i, p := range all {
+		row := slices.Clone(p)
+		for k := range p {
+			if float64(k)*j.Forecast.Step.Minutes() >= from && p[k] < c {
+				row[k] = c + 0.1*math.Max(p[k]-c, -10)
 			}
 		}
-		return out
-	}
-	j.Forecast.Air = raise(j.Forecast.Air)
-	j.Panels = slices.Clone(j.Panels)
-	for i := range j.Panels {
-		j.Panels[i].Surface = raise(j.Panels[i].Surface)
+		j.Forecast.Air[i] = row
 	}
 }

@@ -43,18 +43,14 @@ func (c *compiled) sayShare(r *Result) string {
 // doing is what is done in a step, as a sentence begins with it; a table of
 // [plan.then] has the same for further on in a sentence.
 func (c *compiled) doing(table string, s *step) string {
-	facts := words.Facts{"cloth": s.Cloth, "to": s.To, "coat": s.Kind}
+	facts := words.Facts{"cloth": s.Cloth, "to": s.To, "coat": s.Coat}
 	code := s.Do
 	switch {
-	case s.Do == "coat" && s.Kind != "":
-		code = "roll"
-		if words.English.Has("plan.do." + s.Kind) {
-			code = s.Kind
-		} else if k := "kind." + s.Kind; words.English.Has(k) {
-			facts["coat"] = words.Code(k)
+	case s.Do == "coat":
+		code, facts["coat"] = "roll", words.Known("kind."+s.Coat, s.Coat)
+		if words.English.Has("plan.do." + s.Coat) {
+			code = s.Coat
 		}
-	case s.Do == "coat" && s.Coat != "":
-		code, facts["coat"] = "roll", s.Coat
 	case s.Do == "cloth" && s.Cloth != "":
 		code = "lay"
 	}
@@ -64,7 +60,7 @@ func (c *compiled) doing(table string, s *step) string {
 // sayStep is a step's order with its times. coatEnd is when the coat that it
 // waits for is on.
 func (c *compiled) sayStep(s *step, p *Planned, coatEnd time.Time) string {
-	facts := words.Facts{"do": c.doing("do", s), "at": p.At, "until": p.Until, "temp": words.Temp(s.TempC), "hours": s.Hours}
+	facts := words.Facts{"do": c.doing("do", s), "at": p.At, "until": p.Until, "temp": words.Temp(nonNil(s.TempC)), "hours": nonNil(s.Hours)}
 	switch {
 	case p.Done:
 		return c.say("step.done", facts)
@@ -150,7 +146,7 @@ func (c *compiled) conflict(d *detail, step, with int, why cause, ms []int) stri
 		}
 		return c.say("why_not.never_time", nil)
 	}
-	facts := words.Facts{"when": words.Code("plan.when." + s.When), "panel": s.Step.Panel, "work": fmt.Sprintf("%.0f", s.work), "start": c.dated(c.at(c.from))}
+	facts := words.Facts{"when": words.Code("plan.when." + s.When), "panel": s.Panel, "work": fmt.Sprintf("%.0f", s.work), "start": c.dated(c.at(c.from))}
 	if with >= 0 {
 		facts["other"] = c.steps[with].ID
 		if len(d.end) > with {

@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"curewright/model/job"
 	"curewright/model/words"
 )
 
@@ -23,17 +24,17 @@ func TestPlanSpeaksTheCatalogue(t *testing.T) {
 			t.Errorf("%s: a fact is missing in %q", what, text)
 		}
 		for _, w := range words.Bare(text, names...) {
-			if !slices.Contains(whens, w) { // keys of the job file, quoted
+			if !slices.Contains(job.Whens, w) { // keys of the job file, quoted
 				t.Errorf("%s: %q is not from the catalogue: %q", what, w, text)
 			}
 		}
 	}
 	cold, good := lids(t, 8), oneCoat(t, "medium", steady(20))
 	cold.Steps = cold.Steps[:6]
-	cold.Steps[0].Done = ptr(cold.Start.Add(-30 * time.Minute))
+	cold.Done = map[string]time.Time{cold.Steps[0].ID: cold.Start.Add(-30 * time.Minute)}
 	cold.Forecast = weekend(8, 8, 3, .8)
-	good.Steps = append(good.Steps, Step{ID: "rest", Panel: "lid", Do: "wait", Hours: 2}, Step{ID: "warm", Panel: "lid", Do: "soak", Hours: 8, TempC: 40, RampCH: 20},
-		Step{ID: "wash", Panel: "lid", Do: "wash", When: "hard"})
+	good.Steps = append(good.Steps, job.Step{ID: "rest", Panel: "lid", Do: "wait", Hours: ptr(2.0)}, job.Step{ID: "warm", Panel: "lid", Do: "soak", Hours: ptr(8.0), TempC: ptr(40.0), RampCH: ptr(20.0)},
+		job.Step{ID: "wash", Panel: "lid", Do: "wash", When: "hard"})
 	for name, j := range map[string]Job{"cold": cold, "good": good} {
 		j.Words = words.Pseudo()
 		r, err := Plan(t.Context(), j)

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"curewright/model/coat"
 	"curewright/model/cure"
 )
 
@@ -409,15 +410,15 @@ func (j *judge) soaked(s, k *step, m, mm int) float64 {
 			continue
 		}
 		r := &c.resins[k.resin]
-		enough := r.SteadyTime(0, r.Level(cure.Hard, 20, c.films[k.resin][mm]), x.TempC, c.kappa[k.resin][mm]) / 3600
+		enough := r.SteadyTime(0, r.Level(cure.Hard, 20, c.films[k.resin][mm]), *x.TempC, c.kappa[k.resin][mm]) / 3600
 		if s.open == handle {
 			age := cure.TimeAt{Hours: 48, TempC: 20} // common practice, no source
 			if r.Handle != nil {
 				age = *r.Handle
 			}
-			enough = math.Max(enough, age.Hours/r.AgeFactor(x.TempC, age.TempC))
+			enough = math.Max(enough, age.Hours/r.AgeFactor(*x.TempC, age.TempC))
 		}
-		if x.Hours >= enough {
+		if *x.Hours >= enough {
 			out = math.Min(out, j.end[i][m])
 		}
 	}
@@ -838,7 +839,7 @@ func (c *compiled) orders() [][]int {
 		}
 	}
 	bond := func(i int) int {
-		if c.steps[i].Do == "coat" && c.steps[i].Kind == "bond" {
+		if c.steps[i].Do == "coat" && c.steps[i].Coat == coat.Bond {
 			return 0
 		}
 		return 1

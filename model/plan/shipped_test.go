@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/model/plan"
@@ -43,25 +44,18 @@ func TestShippedJobsAreNotStarved(t *testing.T) {
 			Learned:  map[string]plan.Kappa{"medium": {}},
 			Forecast: plan.Forecast{Start: start, Step: 15 * time.Minute, Air: [][]float64{air}}}
 		for _, side := range tpl.Sides {
-			j.Panels = append(j.Panels, plan.Panel{ID: side, Piece: "lid", Core: "foam", AreaM2: &area})
+			j.Panels = append(j.Panels, coat.Panel{ID: side, Piece: "lid", Core: "foam", AreaM2: &area})
 		}
 		own := map[string]float64{}
 		for _, s := range tpl.Steps {
-			st := plan.Step{ID: s.ID, Panel: s.Panel, Do: s.Do, Cloth: s.Cloth, When: s.When, Of: s.Of, To: s.To, AreaM2: s.AreaM2,
-				WorkMinutes: s.WorkMinutes, PeelPly: s.Cover == "peel ply"}
 			if s.Do == "coat" {
-				st.Kind, st.Resin = s.Coat, "medium"
-			}
-			for _, x := range []struct{ to, from *float64 }{{&st.DepthMM, s.DepthMM}, {&st.Hours, s.Hours}, {&st.TempC, s.TempC}, {&st.RampCH, s.RampCH}} {
-				if x.from != nil {
-					*x.to = *x.from
-				}
+				s.Resin = "medium"
 			}
 			own[s.ID] = area
 			if s.AreaM2 != nil {
 				own[s.ID] = *s.AreaM2
 			}
-			j.Steps = append(j.Steps, st)
+			j.Steps = append(j.Steps, s)
 		}
 		res, err := plan.Plan(t.Context(), j)
 		if err != nil {
