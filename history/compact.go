@@ -179,7 +179,7 @@ func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 		s.saveProbe(o.p)
 	}
 	s.mu.Unlock()
-	err = s.rewriteTail(ctx, rest, func(tx *sql.Tx) error {
+	put := func(tx *sql.Tx) error {
 		for _, o := range packs {
 			if err := putRow(ctx, tx, "packs", o.id, o.body); err != nil {
 				return err
@@ -194,9 +194,19 @@ func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 			return err
 		}
 		return putRow(ctx, tx, "packlog", max(last+1, hi), log.encode())
-	})
+	}
+	// What of the tail is packed is told by number alone.
+	mixed := hi >= log.safe || len(packs) == 0
+	if mixed || s.tail.crowded(log.safe, len(rest)) {
+		err = s.rewriteTail(ctx, rest, put)
+	} else {
+		err = s.writeSettingsAnd(ctx, put)
+	}
 	if err != nil {
 		return false, err
+	}
+	if len(packs) > 0 {
+		s.tail.packed(log.safe)
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -30,8 +30,8 @@
 // Every table has the same three columns: a number, a body and the CRC-32C
 // (Castagnoli) of table, number and body. There are no indexes that a flipped
 // bit could make lie. Work, settings and events are JSON, to be read with any
-// SQLite shell; recent readings wait as small rows in "tail" and are packed
-// hourly into one blob a probe ("packs"), see pack.go.
+// SQLite shell; recent readings wait in the rows of "tail" and are packed
+// hourly into one blob a probe ("packs"); see tail.go and pack.go.
 package history
 
 import "errors"

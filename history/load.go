@@ -66,27 +66,6 @@ func (s *Store) load(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	err = each("tail", func(id int64, body []byte) error {
-		ps, err := decodeTailRow(id, body)
-		if err != nil {
-			return err
-		}
-		s.tailRows[id] = true
-		for _, x := range ps {
-			for int64(len(s.byIdx)) <= x.idx || s.byIdx[x.idx] == nil {
-				// The setting with its name was damaged; the readings are not lost.
-				s.addProbe(fmt.Sprintf("probe-%d", x.idx), x.idx)
-			}
-			p := s.byIdx[x.idx]
-			p.tail = append(p.tail, x.rec)
-			s.tailCount++
-			s.nextSeq = max(s.nextSeq, x.seq+1)
-		}
-		return nil
-	})
-	if err != nil {
-		return err
-	}
 	err = each("packlog", func(id int64, body []byte) error {
 		l, err := decodePackLog(body)
 		if err != nil {
@@ -98,6 +77,33 @@ func (s *Store) load(ctx context.Context) error {
 			}
 		}
 		s.nextSeq = max(s.nextSeq, id+1, l.safe)
+		s.tail.safe = max(s.tail.safe, l.safe)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	err = each("tail", func(id int64, body []byte) error {
+		ps, err := decodeTailRow(id, body)
+		if err != nil {
+			return err
+		}
+		s.tail.odd = s.tail.odd || len(body) != tailSize
+		s.tail.rows[id] = -1
+		for _, x := range ps {
+			s.tail.rows[id] = max(s.tail.rows[id], x.seq)
+			if x.seq < s.tail.safe {
+				continue // packed
+			}
+			for int64(len(s.byIdx)) <= x.idx || s.byIdx[x.idx] == nil {
+				// The setting with its name was damaged; the readings are not lost.
+				s.addProbe(fmt.Sprintf("probe-%d", x.idx), x.idx)
+			}
+			p := s.byIdx[x.idx]
+			p.tail = append(p.tail, x.rec)
+			s.tailCount++
+			s.nextSeq = max(s.nextSeq, x.seq+1)
+		}
 		return nil
 	})
 	if err != nil {

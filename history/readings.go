@@ -3,13 +3,9 @@
 package history
 
 import (
-	"cmp"
 	"context"
-	"database/sql"
-	"encoding/binary"
 	"fmt"
 	"iter"
-	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -210,30 +206,6 @@ func (s *Store) dropOldest(n int) {
 	s.pending = slices.Clone(s.pending[n:])
 }
 
-// tailRow is one row of the tail table: what one flush wrote.
-type tailRow struct {
-	id   int64 // number of its first reading
-	body []byte
-}
-
-// makeTailRows splits readings, in order of their numbers, into rows of a size
-// that damage to one does not cost too much.
-func makeTailRows(b []pend) (rows []tailRow) {
-	for part := range slices.Chunk(b, 2000) {
-		rows = append(rows, makeTailRow(part))
-	}
-	return rows
-}
-
-func putTail(ctx context.Context, tx *sql.Tx, rows []tailRow) error {
-	for _, r := range rows {
-		if err := putRow(ctx, tx, "tail", r.id, r.body); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // onDisk is the number before which readings are on disk: later ones came since
 // the last flush. mu is held.
 func (s *Store) onDisk() int64 {
@@ -241,184 +213,6 @@ func (s *Store) onDisk() int64 {
 		return s.pending[0].seq
 	}
 	return math.MaxInt64
-}
-
-// rewriteTail puts rest in the place of the whole tail, together with the
-// settings that wait and what more writes, in one transaction. The numbers of
-// rest must be on disk already. dbmu is held, and nothing is changed where the
-// error is not nil.
-func (s *Store) rewriteTail(ctx context.Context, rest []pend, more func(tx *sql.Tx) error) error {
-	slices.SortFunc(rest, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
-	tail := makeTailRows(rest)
-	s.mu.Lock()
-	old := slices.Collect(maps.Keys(s.tailRows))
-	rows := s.dirtyRows()
-	s.mu.Unlock()
-	err := s.write(ctx, func(tx *sql.Tx) error {
-		if err := more(tx); err != nil {
-			return err
-		}
-		for _, id := range old {
-			if err := delRow(ctx, tx, "tail", id); err != nil {
-				return err
-			}
-		}
-		if err := putTail(ctx, tx, tail); err != nil {
-			return err
-		}
-		return putKVs(ctx, tx, rows)
-	})
-	if err != nil {
-		return err
-	}
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	s.tailRows = map[int64]bool{}
-	for _, r := range tail {
-		s.tailRows[r.id] = true
-	}
-	s.wroteRows(rows)
-	return nil
-}
-
-// A row of the tail is written so that several minutes of a shop's readings fit
-// into one page, which is what a commit writes: probes are read in turn, so that
-// whose reading comes next and when is guessed from the round before, and
-// only what is off is written. After the version (2) and the number of readings
-// each has
-//
-//	uvarint: zigzag of the time less the guess, twice; and 1 if it is another
-//	probe, number or set of quantities than guessed
-//	only then: uvarint of the probe's number and its quantities, varint of the
-//	sequence number less the guess
-//	for each quantity: varint, less the probe's last in this row
-const tailVersion = 2
-
-// tailGuess foretells the next reading of a row from those before it.
-type tailGuess struct {
-	last  map[int64]rec   // of each probe in the row
-	after map[int64]int64 // which probe came after it last
-	prev  pend
-	step  int64 // time between the last two of the probe before
-}
-
-func newTailGuess(id int64) tailGuess {
-	return tailGuess{last: map[int64]rec{}, after: map[int64]int64{}, prev: pend{-1, rec{seq: id - 1, has: 1}}}
-}
-
-// next is the probe, number and quantities that are expected.
-func (g *tailGuess) next() pend {
-	p := pend{g.prev.idx + 1, rec{seq: g.prev.seq + 1, has: g.prev.has}}
-	if i, ok := g.after[g.prev.idx]; ok {
-		p.idx = i
-	}
-	if l, ok := g.last[p.idx]; ok {
-		p.has = l.has
-	}
-	return p
-}
-
-// time is when the probe's reading is expected.
-func (g *tailGuess) time(idx int64) int64 {
-	if l, ok := g.last[idx]; ok {
-		return l.t + g.step
-	}
-	return g.prev.t
-}
-
-// saw takes the reading that came. Quantities that it lacks stay as they were.
-func (g *tailGuess) saw(p pend) {
-	l, ok := g.last[p.idx]
-	if ok {
-		g.step = p.t - l.t
-	}
-	g.after[g.prev.idx] = p.idx
-	g.prev = p
-	for k := range p.q {
-		if p.has&(1<<k) == 0 {
-			p.q[k] = l.q[k]
-		}
-	}
-	g.last[p.idx] = p.rec
-}
-
-func makeTailRow(b []pend) tailRow {
-	r := tailRow{id: b[0].seq}
-	x := []byte{tailVersion}
-	x = binary.AppendUvarint(x, uint64(len(b)))
-	g := newTailGuess(r.id)
-	for _, p := range b {
-		want := g.next()
-		token := zigzag(p.t-g.time(p.idx)) << 1
-		if p.idx == want.idx && p.seq == want.seq && p.has == want.has {
-			x = binary.AppendUvarint(x, token)
-		} else {
-			x = binary.AppendUvarint(x, token|1)
-			x = binary.AppendUvarint(x, uint64(p.idx)<<3|uint64(p.has))
-			x = binary.AppendVarint(x, p.seq-want.seq)
-		}
-		l := g.last[p.idx]
-		for k := range p.q {
-			if p.has&(1<<k) != 0 {
-				x = binary.AppendVarint(x, int64(p.q[k])-int64(l.q[k]))
-			}
-		}
-		g.saw(p)
-	}
-	r.body = x
-	return r
-}
-
-func decodeTailRow(id int64, b []byte) ([]pend, error) {
-	r := packReader{b: b}
-	version := r.byte()
-	if version != 1 && version != tailVersion {
-		return nil, fmt.Errorf("tail row %d: version is not known: %w", id, ErrDamaged)
-	}
-	n := r.uvarint()
-	if n > uint64(len(b)) {
-		r.fail()
-		n = 0
-	}
-	out := make([]pend, 0, n)
-	g := newTailGuess(id)
-	if version == 1 {
-		g.prev.seq = id
-	}
-	for range n {
-		var p pend
-		if version == 1 { // each reading in full, less the one before
-			head := r.uvarint()
-			p = pend{int64(head >> 3), rec{has: uint8(head & 7)}}
-			p.seq = g.prev.seq + r.varint()
-			p.t = g.prev.t + r.varint()
-		} else {
-			token := r.uvarint()
-			p = g.next()
-			if token&1 != 0 {
-				head := r.uvarint()
-				p.idx, p.has = int64(head>>3), uint8(head&7)
-				p.seq += r.varint()
-			}
-			p.t = g.time(p.idx) + unzigzag(token>>1)
-		}
-		l := g.last[p.idx]
-		for k := range p.q {
-			if p.has&(1<<k) != 0 {
-				v := r.varint() + int64(l.q[k])
-				if v != int64(int32(v)) {
-					r.fail()
-				}
-				p.q[k] = int32(v)
-			}
-		}
-		if r.bad || p.has == 0 || p.idx < 0 || p.idx >= maxProbes {
-			return nil, fmt.Errorf("tail row %d: cut short: %w", id, ErrDamaged)
-		}
-		g.saw(p)
-		out = append(out, p)
-	}
-	return out, nil
 }
 
 // Probes names every probe that has readings, sorted.

@@ -89,7 +89,8 @@ func (s *Store) mend(ctx context.Context, why error) error {
 	if _, err := s.reconcile(ctx, true); err != nil {
 		return err
 	}
-	tail := makeTailRows(all)
+	s.tail = tailTable{rows: map[int64]int64{}}
+	tail := s.tail.place(all)
 	err = s.tryWrite(ctx, func(tx *sql.Tx) error {
 		if _, err := tx.ExecContext(ctx, "DELETE FROM tail"); err != nil {
 			return err
@@ -102,12 +103,9 @@ func (s *Store) mend(ctx context.Context, why error) error {
 	if err != nil {
 		return err
 	}
+	s.tail.wrote(tail)
 	s.identify()
 	s.mu.Lock()
-	s.tailRows = map[int64]bool{}
-	for _, r := range tail {
-		s.tailRows[r.id] = true
-	}
 	s.waiting()
 	s.mu.Unlock()
 	s.countAside(uint64(n))

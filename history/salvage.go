@@ -278,17 +278,8 @@ func salvage(db rawPages, wal []byte, f func(id int64, body []byte) error) (salv
 				packs[id] = true
 				failed = f(id, body)
 			}
-		case 'k':
-			if old, ok := out.rows[k]; ok {
-				a, _ := decodeKV(id, old)
-				b, _ := decodeKV(id, body)
-				if a.Rev >= b.Rev {
-					return
-				}
-			}
-			out.rows[k] = append([]byte(nil), body...)
 		default:
-			if _, ok := out.rows[k]; !ok {
+			if old, ok := out.rows[k]; !ok || revision(table, id, old) < revision(table, id, body) {
 				out.rows[k] = append([]byte(nil), body...)
 			}
 		}
@@ -373,17 +364,21 @@ func tailNews(db rawPages, w walLog) bool {
 	return news
 }
 
-// revision tells a newer copy of a setting from an older one; other rows have
-// but one.
-func revision(table byte, id int64, body []byte) int64 {
-	if table != 'k' {
-		return 0
+// revision tells a newer copy of a setting or of a row of the tail from an
+// older one; other rows have but one.
+func revision(table byte, id int64, body []byte) (rev int64) {
+	switch table {
+	case 'k':
+		if r, err := decodeKV(id, body); err == nil {
+			return r.Rev
+		}
+	case 't':
+		ps, _ := decodeTailRow(id, body)
+		for _, p := range ps {
+			rev = max(rev, p.seq)
+		}
 	}
-	r, err := decodeKV(id, body)
-	if err != nil {
-		return 0
-	}
-	return r.Rev
+	return rev
 }
 
 // errRebuild says that opening found damage that SQLite cannot live with.
@@ -630,7 +625,13 @@ func (s *Store) salvageInto(ctx context.Context, to *sql.DB, from int64) (salvag
 			return got, n, err
 		}
 	}
-	if err := rebuildPackLog(ctx, tx); err != nil {
+	mark := int64(0)
+	for k, body := range got.rows {
+		if l, err := decodePackLog(body); k.table == 'l' && err == nil {
+			mark = max(mark, l.safe)
+		}
+	}
+	if err := rebuildPackLog(ctx, tx, mark); err != nil {
 		return got, n, err
 	}
 	return got, n, tx.Commit()

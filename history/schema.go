@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"os"
 	"sort"
 	"strconv"
@@ -54,7 +55,7 @@ var migrations = []func(context.Context, *sql.Tx) error{
 		if _, err := tx.ExecContext(ctx, tableSQL("packlog")); err != nil {
 			return err
 		}
-		return rebuildPackLog(ctx, tx)
+		return rebuildPackLog(ctx, tx, 0)
 	},
 	// 3: the same tables; rows of the tail are written shorter, which an
 	// earlier version would take for damage.
@@ -226,10 +227,24 @@ func decodePackLog(b []byte) (packLog, error) {
 	return p, nil
 }
 
-// rebuildPackLog writes the log of packs from the packs themselves.
-func rebuildPackLog(ctx context.Context, tx *sql.Tx) error {
+// rebuildPackLog writes the log of packs from the packs themselves. The numbers
+// below mark are known to be packed; of the tail's from there on none is.
+func rebuildPackLog(ctx context.Context, tx *sql.Tx, mark int64) error {
+	unpacked := maxID
+	err := eachRow(ctx, tx, "tail", math.MinInt64, maxID, func(id int64, body []byte, _ bool) error {
+		ps, _ := decodeTailRow(id, body) // what is damaged is counted where it is loaded
+		for _, p := range ps {
+			if p.seq >= mark {
+				unpacked = min(unpacked, p.seq)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
 	var refs []packRef
-	err := eachRow(ctx, tx, "packs", 0, maxID, func(id int64, body []byte, ok bool) error {
+	err = eachRow(ctx, tx, "packs", 0, maxID, func(id int64, body []byte, ok bool) error {
 		if !ok {
 			return nil
 		}
@@ -251,9 +266,12 @@ func rebuildPackLog(ctx context.Context, tx *sql.Tx) error {
 		n := min(len(refs), 64)
 		hi := refs[n-1].hi
 		// Later packs may hold lower numbers: what is safe is below them all.
-		safe := hi + 1
+		safe := min(hi+1, unpacked)
 		for _, r := range refs[n:] {
 			safe = min(safe, r.lo)
+		}
+		if n == len(refs) {
+			safe = max(safe, mark)
 		}
 		if err := putRow(ctx, tx, "packlog", hi, packLog{safe, refs[:n]}.encode()); err != nil {
 			return err
@@ -446,7 +464,7 @@ func (s *Store) forget() {
 	s.kv, s.kvDirty = map[kvKey]*kvRow{}, map[kvKey]bool{}
 	s.work, s.idem, s.workFold = map[workKey]*record{}, map[string]idemRow{}, nil
 	s.entries, s.newest = nil, nil
-	s.tailRows, s.tailCount = map[int64]bool{}, 0
+	s.tail, s.tailCount = tailTable{rows: map[int64]int64{}}, 0
 	s.lastID = map[string]int{}
 	s.hours, s.recent, s.ownZero, s.ownStamped = map[int64]bool{}, recentHours{}, 0, false
 	s.nextSeq, s.kvNext, s.kvRev, s.workNext = 0, 0, 0, 0

@@ -121,6 +121,7 @@ type Store struct {
 	dbmu    diskLock
 	double  []journalRec // what the commit that runs adds to the journal; under dbmu
 	journal *journal     // under dbmu; nil while the disk is away
+	tail    tailTable    // under dbmu
 	page    sync.Mutex   // the revocations page; taken before mu
 	dating  sync.Mutex   // one DateUntrusted at a time; taken before dbmu
 	db      *sql.DB
@@ -146,9 +147,8 @@ type Store struct {
 	workFold  *coat.Work
 	workGen   uint64
 	idem      map[string]idemRow
-	entries   []entryRow     // ascending
-	newest    []Entry        // the last few of them
-	tailRows  map[int64]bool // ids in the table
+	entries   []entryRow // ascending
+	newest    []Entry    // the last few of them
 	recent    recentHours
 	disk      diskState // as last measured
 	tailCount int       // readings in all tails
@@ -248,18 +248,18 @@ func newStore(dir string, opts Options) *Store {
 	s := &Store{
 		dir: dir, opts: opts, log: opts.Log,
 		started: time.Now(), upAt: opts.Uptime(),
-		trusted:  !opts.ClockUntrusted,
-		probes:   map[string]*probe{},
-		kv:       map[kvKey]*kvRow{},
-		kvDirty:  map[kvKey]bool{},
-		work:     map[workKey]*record{},
-		idem:     map[string]idemRow{},
-		tailRows: map[int64]bool{},
-		cursors:  map[string]Cursor{},
-		hours:    map[int64]bool{},
-		lastID:   map[string]int{},
-		wake:     make(chan struct{}, 1),
-		done:     make(chan struct{}),
+		trusted: !opts.ClockUntrusted,
+		probes:  map[string]*probe{},
+		kv:      map[kvKey]*kvRow{},
+		kvDirty: map[kvKey]bool{},
+		work:    map[workKey]*record{},
+		idem:    map[string]idemRow{},
+		tail:    tailTable{rows: map[int64]int64{}},
+		cursors: map[string]Cursor{},
+		hours:   map[int64]bool{},
+		lastID:  map[string]int{},
+		wake:    make(chan struct{}, 1),
+		done:    make(chan struct{}),
 	}
 	s.wallAt = opts.Now().Round(0)
 	s.ctx, s.stop = context.WithCancel(context.Background())
@@ -534,12 +534,11 @@ func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
 	if len(batch) == 0 && len(events) == 0 && len(rows) == 0 {
 		return false, nil
 	}
-	var tail []tailRow
+	tail := s.tail.place(batch)
 	err = s.write(ctx, func(tx *sql.Tx) error {
 		if err := putKVs(ctx, tx, rows); err != nil {
 			return err
 		}
-		tail = makeTailRows(batch)
 		if err := putTail(ctx, tx, tail); err != nil {
 			return err
 		}
@@ -553,6 +552,7 @@ func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
 	if err != nil {
 		return false, err
 	}
+	s.tail.wrote(tail)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	// The ring may have dropped from the front meanwhile: match by number.
@@ -570,9 +570,6 @@ func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
 	}
 	s.events = s.events[len(events):]
 	s.wroteRows(rows)
-	for _, r := range tail {
-		s.tailRows[r.id] = true
-	}
 	s.stats.Written += uint64(len(batch))
 	if len(s.pending) == 0 && len(s.events) == 0 && len(s.kvDirty) == 0 {
 		s.waitSince = time.Time{}
