@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"curewright/model/coat"
 )
 
 // ErrBuiltOn: an entry cannot be taken back, because something was entered on
@@ -25,11 +27,7 @@ type WorkWrite struct {
 }
 
 // Wrote is one record that an entry wrote.
-type Wrote struct {
-	Kind string `json:"kind"`
-	ID   string `json:"id"`
-	Op   string `json:"op"` // create, patch, delete
-}
+type Wrote = coat.Wrote
 
 // Entry is one thing that a person entered, with every record that it wrote.
 // Taking it back takes back all of them.
@@ -62,12 +60,12 @@ func (s *Store) foldEntry(row int64, d workDisk) {
 	if k := len(s.entries) - 1; k >= 0 && s.entries[k].first == first {
 		s.entries[k].n = row - first + 1
 		if k := len(s.newest) - 1; k >= 0 && s.newest[k].ID == entryID(first) {
-			s.newest[k].Wrote = append(s.newest[k].Wrote, Wrote{d.Kind, d.ID, d.Op})
+			s.newest[k].Wrote = append(s.newest[k].Wrote, Wrote{Kind: d.Kind, ID: d.ID, Op: d.Op})
 		}
 		return
 	}
 	if !d.Auto && d.Undoes == 0 {
-		s.newest = append(s.newest, Entry{ID: entryID(first), At: d.At, By: d.By, Say: d.Say, Wrote: []Wrote{{d.Kind, d.ID, d.Op}}})
+		s.newest = append(s.newest, Entry{ID: entryID(first), At: d.At, By: d.By, Say: d.Say, Wrote: []Wrote{{Kind: d.Kind, ID: d.ID, Op: d.Op}}})
 		if len(s.newest) > 2*recentEntries {
 			s.newest = slices.Delete(s.newest, 0, recentEntries)
 		}
@@ -222,7 +220,7 @@ func (s *Store) entry(ctx context.Context, id string) (Entry, error) {
 		if e.At.IsZero() {
 			e.At, e.By, e.Say = d.At, d.By, d.Say
 		}
-		e.Wrote = append(e.Wrote, Wrote{d.Kind, d.ID, d.Op})
+		e.Wrote = append(e.Wrote, Wrote{Kind: d.Kind, ID: d.ID, Op: d.Op})
 		return nil
 	})
 	e.Damaged = int64(len(e.Wrote)) < r.n

@@ -89,17 +89,8 @@ type workDisk struct {
 	Body    json.RawMessage `json:"body"`
 }
 
-// Change is one version of one record: created, patched or deleted. Nothing
-// is ever overwritten.
-type Change struct {
-	Kind    string          `json:"kind"`
-	ID      string          `json:"id"`
-	Version int             `json:"version"`
-	Op      string          `json:"op"` // create, patch, delete
-	At      time.Time       `json:"at"`
-	By      string          `json:"by"`
-	Body    json.RawMessage `json:"body"` // the whole record after the change
-}
+// Change is one version of one record of work.
+type Change = coat.Change
 
 // CreateWork stores a new record of a kind (piece, panel, batch, coat, feel,
 // stock, resin, or another word) and returns its id; with id "" it makes a short one
@@ -495,7 +486,7 @@ func (s *Store) changes(ctx context.Context, lo, hi int64, want map[int64]bool) 
 		if err != nil {
 			return nil
 		}
-		out = append(out, Change{d.Kind, d.ID, d.Version, d.Op, d.At, d.By, d.Body})
+		out = append(out, Change{Kind: d.Kind, ID: d.ID, Version: d.Version, Op: d.Op, At: d.At, By: d.By, Body: d.Body})
 		return nil
 	})
 	if err != nil {

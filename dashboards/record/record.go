@@ -72,15 +72,7 @@ type Coat struct {
 }
 
 // Change is one version of one record of work.
-type Change struct {
-	Kind    string          `json:"kind"`
-	ID      string          `json:"id"`
-	Version int             `json:"version"`
-	Op      string          `json:"op"` // create, patch, delete
-	At      time.Time       `json:"at"`
-	By      string          `json:"by"`
-	Body    json.RawMessage `json:"body"`
-}
+type Change = coat.Change
 
 // Document is the record as JSON.
 type Document struct {

@@ -70,15 +70,7 @@ type PushReading struct {
 }
 
 // Change is one version of one record of work: created, patched or deleted.
-type Change struct {
-	Kind    string          `json:"kind"` // piece, panel, batch, coat, feel, resin
-	ID      string          `json:"id"`
-	Version int             `json:"version"`
-	Op      string          `json:"op"` // create, patch, delete
-	At      time.Time       `json:"at"`
-	By      string          `json:"by"`
-	Body    json.RawMessage `json:"body"` // the whole record after the change
-}
+type Change = coat.Change
 
 // SettingsView is what GET and PUT /settings carry.
 type SettingsView struct {

@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"time"
 
+	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/model/words"
 )
@@ -125,11 +126,7 @@ type EntryView struct {
 }
 
 // Wrote is one record that an entry wrote.
-type Wrote struct {
-	Kind string `json:"kind"`
-	ID   string `json:"id"`
-	Op   string `json:"op"`
-}
+type Wrote = coat.Wrote
 
 // Undone is the answer to an undo.
 type Undone struct {

@@ -74,14 +74,18 @@ func (d *Daemon) work(ctx context.Context) (*coat.Work, error) {
 		return nil, err
 	}
 	w := *stored // the store's own is shared
-	w.Resins = maps.Clone(stored.Resins)
-	if w.Resins == nil {
-		w.Resins = map[string]cure.Resin{}
-	}
-	for _, name := range genericNames {
-		w.Resins[name], _ = cure.Generic(name)
-	}
+	w.Resins = withGenerics(stored.Resins)
 	return &w, nil
+}
+
+// withGenerics are some resins and the generic sets.
+func withGenerics(own map[string]cure.Resin) map[string]cure.Resin {
+	all := map[string]cure.Resin{}
+	maps.Copy(all, own)
+	for _, name := range genericNames {
+		all[name], _ = cure.Generic(name)
+	}
+	return all
 }
 
 var genericNames = []string{cure.Fast, cure.Medium, cure.Slow}
@@ -109,22 +113,12 @@ func (d *Daemon) Resins(ctx context.Context) ([]cure.Resin, error) {
 // Changes lists every version of a record; "" lists all of a kind.
 func (d *Daemon) Changes(ctx context.Context, kind, id string) ([]web.Change, error) {
 	cs, err := d.store.Changes(ctx, kind, id)
-	if err != nil {
-		return nil, webError(err)
-	}
-	out := make([]web.Change, len(cs))
-	for i, c := range cs {
-		out[i] = web.Change{Kind: c.Kind, ID: c.ID, Version: c.Version, Op: c.Op, At: c.At, By: c.By, Body: c.Body}
-	}
-	return out, nil
+	return append([]web.Change{}, cs...), webError(err) // none is [], not null
 }
 
 // webError turns the store's words into the API's.
 func webError(err error) error {
-	var faults web.Faults
 	switch {
-	case errors.As(err, &faults):
-		return faults
 	case errors.Is(err, history.ErrNotFound):
 		return web.ErrNotFound
 	case errors.Is(err, history.ErrExists):
@@ -232,8 +226,7 @@ func (d *Daemon) Delete(ctx context.Context, who web.Who, kind, id, key string) 
 // usedBy names what still refers to a record, "" when nothing does.
 func usedBy(w *coat.Work, kind, id string) string {
 	for _, c := range w.Coats {
-		switch {
-		case kind == "panel" && c.Panel == id, kind == "resin" && c.Resin == id, kind == "batch" && slices.Contains(c.Batches, id):
+		if kind == "panel" && c.Panel == id || kind == "resin" && c.Resin == id || kind == "batch" && slices.Contains(c.Batches, id) {
 			return "coat " + c.ID
 		}
 	}
@@ -302,7 +295,7 @@ func (d *Daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) 
 		})
 	case "batch":
 		return workRecord(body, func(x *coat.Batch) (string, []job.Fault) {
-			x.Mixed = orNow(x.Mixed, now)
+			x.Mixed = cmp.Or(x.Mixed, now)
 			return x.ID, job.CheckBatch(w, *x, now)
 		})
 	case "coat":
@@ -316,17 +309,16 @@ func (d *Daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) 
 		})
 	case "feel":
 		return workRecord(body, func(x *coat.Feel) (string, []job.Fault) {
-			x.At = orNow(x.At, now)
+			x.At = cmp.Or(x.At, now)
 			return x.ID, job.CheckFeel(w, *x, now)
 		})
 	case "job":
 		return workRecord(body, func(x *job.Schedule) (string, []job.Fault) { return x.ID, job.CheckSchedule(w, *x) })
 	case "tick":
-		return workRecord(body, func(x *job.Tick) (string, []job.Fault) { return x.ID, d.checkTick(w, *x, now) })
+		jobs, _ := d.jobsNow()
+		return workRecord(body, func(x *job.Tick) (string, []job.Fault) { return x.ID, job.CheckTick(w, jobs, *x, now) })
 	case "stock":
-		return workRecord(body, func(x *coat.Stock) (id string, faults []job.Fault) {
-			return x.ID, stock.Check(*x, w.Resins, now)
-		})
+		return workRecord(body, func(x *coat.Stock) (string, []job.Fault) { return x.ID, stock.Check(*x, w.Resins, now) })
 	case "resin":
 		return workRecord(body, func(x *cure.Resin) (id string, faults []job.Fault) {
 			for _, e := range x.Check() {
@@ -365,13 +357,6 @@ func strict(body []byte, v any) error {
 	return nil
 }
 
-func orNow(t, now time.Time) time.Time {
-	if t.IsZero() {
-		return now
-	}
-	return t
-}
-
 // PushReadings judges pushed readings one by one.
 func (d *Daemon) PushReadings(ctx context.Context, who web.Who, accept bool, rs []web.PushReading) (web.PushResult, error) {
 	ps := make([]sensors.Pushed, len(rs))
@@ -383,8 +368,8 @@ func (d *Daemon) PushReadings(ctx context.Context, who web.Who, accept bool, rs 
 		before[h.Probe] = true
 	}
 	by := who.ID
-	if by == "" && !who.Board {
-		by = who.Name
+	if !who.Board {
+		by = cmp.Or(by, who.Name)
 	}
 	taken, refused := d.set.Push(sensors.Source{Via: "push", Who: by, Accept: accept, ClockTrusted: d.clockTrusted.Load()}, ps)
 	d.intakes.count("http", taken, refused)
@@ -513,17 +498,10 @@ func (d *Daemon) SetProbe(ctx context.Context, who web.Who, id string, name, rol
 	}
 	was := sensors.Meta{Name: h.Name, Role: h.Role, Panel: h.Panel, Accepted: h.Accepted}
 	m := was
-	for _, x := range []struct {
-		from *string
-		to   *string
-	}{{name, &m.Name}, {role, &m.Role}, {panel, &m.Panel}} {
-		if x.from != nil {
-			*x.to = *x.from
-		}
-	}
-	if accepted != nil {
-		m.Accepted = *accepted
-	}
+	set(&m.Name, name)
+	set(&m.Role, role)
+	set(&m.Panel, panel)
+	set(&m.Accepted, accepted)
 	if err := d.set.SetMeta(id, m); err != nil {
 		return web.Faults{{Field: "role", What: err.Error()}}
 	}
@@ -545,6 +523,13 @@ func (d *Daemon) SetProbe(ctx context.Context, who web.Who, id string, name, rol
 	}
 	d.RequestEvaluation()
 	return nil
+}
+
+// set puts in what was said.
+func set[T any](to, said *T) {
+	if said != nil {
+		*to = *said
+	}
 }
 
 // Alerts lists what is live, or all that is remembered.

@@ -237,10 +237,8 @@ func (c Config) check() []error {
 		bad("sleep", "from and to go together")
 	}
 	for _, f := range []struct{ key, v string }{{"sleep.from", c.Sleep.From}, {"sleep.to", c.Sleep.To}} {
-		if f.v != "" {
-			if _, err := job.ParseClock(f.v); err != nil {
-				bad(f.key, "%v", err)
-			}
+		if _, err := job.ParseClock(f.v); err != nil && f.v != "" {
+			bad(f.key, "%v", err)
 		}
 	}
 	return errs

@@ -35,21 +35,18 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 		return nil, err
 	}
 	var f web.Faults
-	bad := func(field, format string, a ...any) {
-		f = append(f, web.Fault{Field: field, What: fmt.Sprintf(format, a...)})
-	}
 	now := d.clk.Now()
 	r, ok := w.Resins[q.Resin]
 	switch {
 	case q.Resin == "":
-		bad("resin", "missing")
+		f.Add("resin", "missing")
 	case !ok:
-		bad("resin", "unknown resin %q", q.Resin)
+		f.Add("resin", "unknown resin %q", q.Resin)
 	}
 	for _, x := range [][2]string{{"mixes", q.Mixes}, {"lays", q.Lays}} {
 		field, v := x[0], x[1]
 		if len(v) > 64 || strings.ContainsFunc(v, unicode.IsControl) {
-			bad(field, "a name of at most 64 characters in one line is wanted")
+			f.Add(field, "a name of at most 64 characters in one line is wanted")
 		}
 	}
 	shopC, shopFrom := d.mixShop(q, now)
@@ -57,16 +54,14 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 		Pump: q.Pump, Readings: q.Readings, Mixes: q.Mixes, Lays: q.Lays, Whole: q.Whole, ScaleG: orZero(q.ScaleG), FillerPct: orZero(q.FillerPct),
 		CupG: orZero(q.CupG), People: orZero(q.People)}
 	if q.Grams == nil {
-		m.Need = d.mixNeed(w, q, bad)
+		m.Need = d.mixNeed(w, q, &f)
 	}
 	if f != nil {
 		// What the model would say of the rest is said in the same answer.
 		if ok && m.Need != nil && m.Need.AreaM2 > 0 {
-			if _, err := pot.Mixing(m); err != nil {
-				if more, ok := err.(web.Faults); ok {
-					f = append(f, more...)
-				}
-			}
+			_, err := pot.Mixing(m)
+			more, _ := err.(web.Faults)
+			f = append(f, more...)
 		}
 		return nil, f
 	}
@@ -74,14 +69,12 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 	if err != nil {
 		return nil, err
 	}
-	var usedBy *time.Time
-	say := a.Say(d.lang) + "."
+	out := mixAnswer{MixAnswer: a, ShopC: m.ShopC, ShopFrom: d.lang.Text(shopFrom), Say: a.Say(d.lang) + "."}
 	if wm := a.Batches[0].WorkMinutes; wm != nil {
-		at := now.Add(minutesOf(math.Floor(*wm))).Truncate(time.Minute)
-		usedBy = &at
-		say = words.View{Words: d.lang}.Say("mix.used_by", words.Facts{"mix": a.Say(d.lang), "at": at.In(d.loc).Format("15:04")})
+		out.UsedBy = new(now.Add(minutesOf(math.Floor(*wm))).Truncate(time.Minute))
+		out.Say = words.View{Words: d.lang}.Say("mix.used_by", words.Facts{"mix": a.Say(d.lang), "at": out.UsedBy.In(d.loc).Format("15:04")})
 	}
-	return json.Marshal(mixAnswer{a, m.ShopC, d.lang.Text(shopFrom), usedBy, say})
+	return json.Marshal(out)
 }
 
 func orZero[T any](p *T) (v T) {
@@ -105,17 +98,16 @@ func (d *Daemon) mixShop(q web.MixQuery, now time.Time) (float64, string) {
 
 // mixNeed is the coat that a cup is mixed for: what is not said is the panel's,
 // and what this shop's coats take is learnt from the others.
-func (d *Daemon) mixNeed(w *coat.Work, q web.MixQuery, bad func(field, format string, a ...any)) *pot.Need {
+func (d *Daemon) mixNeed(w *coat.Work, q web.MixQuery, f *web.Faults) *pot.Need {
 	n := &pot.Need{Kind: cmp.Or(q.Kind, coat.WetOut), Core: q.Core, PeelPly: q.PeelPly, DepthMM: orZero(q.DepthMM)}
 	area := q.AreaM2
 	if i := slices.IndexFunc(w.Panels, func(p coat.Panel) bool { return p.ID == q.Panel }); i >= 0 && q.Panel != "" {
 		p := w.Panels[i]
 		if area == nil && p.AreaM2 != nil {
-			a := *p.AreaM2
+			area = p.AreaM2
 			if q.Share != nil {
-				a *= *q.Share
+				area = new(*p.AreaM2 * *q.Share)
 			}
-			area = &a
 		}
 		if area != nil && n.Core == "" && n.Kind != coat.Bond {
 			sealed := 0.0
@@ -129,20 +121,20 @@ func (d *Daemon) mixNeed(w *coat.Work, q web.MixQuery, bad func(field, format st
 			}
 		}
 	} else if q.Panel != "" {
-		bad("panel", "unknown panel %q", q.Panel)
+		f.Add("panel", "unknown panel %q", q.Panel)
 	}
 	if q.Share != nil && !(*q.Share > 0 && *q.Share <= 1) {
-		bad("share", "%g is outside 0 to 1 of the panel", *q.Share)
+		f.Add("share", "%g is outside 0 to 1 of the panel", *q.Share)
 	}
 	if q.Cloth != "" {
 		cs, err := pot.ParseCloths(q.Cloth)
 		if err != nil {
-			bad("cloth", "%v", err)
+			f.Add("cloth", "%v", err)
 		}
 		n.Cloth = cs
 	}
 	if area == nil {
-		bad("area_m2", "missing: an area, a panel that has one, or grams")
+		f.Add("area_m2", "missing: an area, a panel that has one, or grams")
 	} else {
 		n.AreaM2 = *area
 	}
@@ -201,10 +193,7 @@ func (d *Daemon) Stock(ctx context.Context) (json.RawMessage, error) {
 	}
 	now := d.clk.Now()
 	levels := stock.Levels(d.lang, w, now)
-	ends := stock.Ends(d.lang, levels, d.wants(w, now))
-	if ends == nil {
-		ends = []stock.End{}
-	}
+	ends := slices.Concat([]stock.End{}, stock.Ends(d.lang, levels, d.wants(w, now))) // never null
 	_, ticks := d.jobsNow()
 	laidBy := job.LaidBy(ticks)
 	people := map[string]map[string]pot.Habit{}
@@ -225,8 +214,7 @@ func (d *Daemon) StockCSV(ctx context.Context) ([]byte, error) {
 		// Dates as the shop's clock has them.
 		for _, t := range []**time.Time{&in[i].Opened, &in[i].BestBefore, &in[i].CountedAt, &in[i].Gone} {
 			if *t != nil {
-				at := (*t).In(d.loc)
-				*t = &at
+				*t = new((*t).In(d.loc))
 			}
 		}
 	}
@@ -305,12 +293,8 @@ func (d *Daemon) Laminate(ctx context.Context, panel string) (json.RawMessage, e
 // hasSet reports whether a coat no longer flows, is covered or was ended; false
 // while it was not judged yet.
 func (d *Daemon) hasSet(w *coat.Work, id string) bool {
-	if s := d.snap.Load(); s != nil {
-		for _, e := range s.Result.Coats {
-			if e.ID == id {
-				return e.Covered != nil || e.State != coat.Wet && e.State != coat.Unknown
-			}
-		}
+	if e := d.estimateOf(id); e != nil {
+		return e.Covered != nil || e.State != coat.Wet && e.State != coat.Unknown
 	}
 	i := slices.IndexFunc(w.Coats, func(c coat.Coat) bool { return c.ID == id })
 	return i < 0 || !w.Coats[i].Open(d.clk.Now())

@@ -13,6 +13,7 @@ import (
 	"log/slog"
 	"net"
 	"os"
+	"slices"
 	"sort"
 	"strings"
 	"sync"
@@ -153,21 +154,14 @@ func New(o Options) (*Daemon, error) {
 	d.startClock(o)
 
 	d.set = sensors.NewSet(sensors.IntakeConfig{Now: o.Clock.Now, MaxAge: pushAge(o.Config.Store.KeepDays)}, d.take)
-	metas := store.ProbeMetas()
 	for _, p := range o.Probes {
-		if m, ok := metas[p.ID]; ok && !p.Locked {
-			p.Name, p.Role, p.Panel = m.Name, m.Role, m.Panel
-		}
-		p.Log = o.Log
-		p.Now = o.Clock.Now
-		if err := d.set.Add(p); err != nil {
+		if err := d.addProbe(p); err != nil {
 			return nil, fmt.Errorf("probe %s: %w", p.ID, err)
 		}
 	}
-	if err := d.restorePushed(o.Config, metas); err != nil {
+	if err := d.restorePushed(o.Config, store.ProbeMetas()); err != nil {
 		return nil, err
 	}
-
 	d.est = job.NewEstimator(job.Options{})
 	if d.mem, err = openMemory(store, o.Clock.Now()); err != nil {
 		return nil, err
@@ -188,9 +182,7 @@ func New(o Options) (*Daemon, error) {
 		Timeouts: d.chans.timeouts, MaxPerHours: d.chans.perHour,
 		Now: o.Clock.Now, Log: o.Log,
 	}, d.rules, store, store, d.chans.list...)
-	d.rules.OnChange(func(active []alerts.Alert) {
-		d.publish("alert", active)
-	})
+	d.rules.OnChange(func(active []alerts.Alert) { d.publish("alert", active) })
 	var last time.Time
 	if store.ReadSetting(backupKey, &last) {
 		d.backup.at = &last
@@ -244,6 +236,16 @@ func pushAge(keepDays int) time.Duration {
 	return 30 * 366 * 24 * time.Hour
 }
 
+// addProbe adds a wired probe, by the name, role and panel that somebody gave it
+// unless the file locks them.
+func (d *Daemon) addProbe(p sensors.PollerConfig) error {
+	if m, ok := d.store.ProbeMetas()[p.ID]; ok && !p.Locked {
+		p.Name, p.Role, p.Panel = m.Name, m.Role, m.Panel
+	}
+	p.Log, p.Now = d.log, d.clk.Now
+	return d.set.Add(p)
+}
+
 // restorePushed brings back the pushed probes that were known, and reserves
 // the ones that the file names.
 func (d *Daemon) restorePushed(cfg Config, metas map[string]history.ProbeMeta) error {
@@ -256,13 +258,9 @@ func (d *Daemon) restorePushed(cfg Config, metas map[string]history.ProbeMeta) e
 		}
 	}
 	for id, m := range metas {
-		if m.Driver != "push" && m.Driver != "mqtt" {
-			continue
-		}
-		if !m.Accepted && m.Name == "" && m.Role == "" && m.Panel == "" {
-			continue // kept by an earlier version: nobody wants it yet
-		}
-		if _, ok := d.set.Get(id); ok {
+		_, named := d.set.Get(id)
+		unwanted := !m.Accepted && m.Name == "" && m.Role == "" && m.Panel == "" // kept by an earlier version
+		if named || unwanted || m.Driver != "push" && m.Driver != "mqtt" {
 			continue
 		}
 		if err := d.set.Restore(id, m.Driver, sensors.Meta{Name: m.Name, Role: m.Role, Panel: m.Panel, Accepted: m.Accepted}); err != nil {
@@ -421,7 +419,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 		if d.clk.Speed() == 1 {
 			// Round strips the monotonic part, so the difference is of walls.
 			step := now.Round(0).Sub(last.Round(0)) - time.Since(mono)
-			if step > time.Minute || step < -time.Minute {
+			if step.Abs() > time.Minute {
 				d.event("clock", "", fmt.Sprintf("the clock stepped by %s", step.Round(time.Second)), now)
 				d.log.Warn("clock stepped", "step_s", step.Seconds())
 			}
@@ -526,12 +524,19 @@ func (d *Daemon) publish(name string, v any) {
 }
 
 func anyOpen(w *coat.Work, now time.Time) bool {
-	for _, c := range w.Coats {
-		if c.Open(now) {
-			return true
+	return slices.ContainsFunc(w.Coats, func(c coat.Coat) bool { return c.Open(now) })
+}
+
+// estimateOf is a coat's newest estimate, nil without.
+func (d *Daemon) estimateOf(id string) *coat.Estimate {
+	if s := d.snap.Load(); s != nil {
+		for i := range s.Result.Coats {
+			if s.Result.Coats[i].ID == id {
+				return &s.Result.Coats[i]
+			}
 		}
 	}
-	return false
+	return nil
 }
 
 // conditions are the troubles of the daemon itself.

@@ -10,7 +10,6 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
-	"curewright/model/coat"
 	"curewright/model/words"
 )
 
@@ -238,7 +237,7 @@ func (d *Daemon) doubtDate(ctx context.Context, phone time.Time) (string, error)
 		return view.Say("clock.ask.before", facts), nil
 	}
 	w, err := d.work(ctx)
-	if err == nil && off > longOff && slices.ContainsFunc(w.Coats, func(c coat.Coat) bool { return c.Open(phone) }) {
+	if err == nil && off > longOff && anyOpen(w, phone) {
 		return view.Say("clock.ask.off", facts), nil
 	}
 	return "", err

@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"iter"
 	"math"
@@ -46,33 +47,19 @@ func surfaces(now time.Time, w *coat.Work, probes []sensors.Health, shopAir stri
 	for _, h := range probes {
 		by[h.Probe] = h
 	}
-	if shopAir == "" {
-		shopAir = firstAir(probes)
-	}
+	shopAir = cmp.Or(shopAir, firstAir(probes))
 	var out []alerts.Surface
 	for _, p := range w.Panels {
 		s := alerts.Surface{Panel: p.ID}
-		if h, ok := by[p.Probe]; ok {
-			if r, ok := h.Now(now); ok {
-				s.TempC = r.Temp.Ptr()
-			}
-		}
-		airProbe := p.Air
-		if airProbe == "" {
-			airProbe = shopAir
-		}
-		if h, ok := by[airProbe]; ok {
-			if r, ok := h.Now(now); ok {
-				s.AirC, s.RHPct = r.Temp.Ptr(), r.RH.Ptr()
-			}
-		}
+		// Of a probe that says nothing now, or is not there, every value is nil.
+		panel, _ := by[p.Probe].Now(now)
+		above, _ := by[cmp.Or(p.Air, shopAir)].Now(now)
+		s.TempC, s.AirC, s.RHPct = panel.Temp.Ptr(), above.Temp.Ptr(), above.RH.Ptr()
 		if s.AirC != nil && s.RHPct != nil {
 			if pt, err := air.Point(*s.AirC, *s.RHPct, s.TempC, air.StandardPressure); err == nil {
-				dew := pt.DewPointC
-				s.DewC, s.MarginK, s.PanelRHPct = &dew, pt.DewMarginK, pt.PanelRHPct
+				s.DewC, s.MarginK, s.PanelRHPct = &pt.DewPointC, pt.DewMarginK, pt.PanelRHPct
 				if s.TempC == nil {
-					m := *s.AirC - dew - noSurfaceK
-					s.MarginK, s.Estimated = &m, true
+					s.MarginK, s.Estimated = new(*s.AirC-pt.DewPointC-noSurfaceK), true
 				}
 			}
 		}
@@ -129,19 +116,12 @@ func (d *Daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 		c := alerts.Cup{Batch: b.ID, Resin: b.Resin, Mixed: b.Mixed, Measure: "model"}
 		grams := unweighedG
 		if b.ResinG != nil || b.HardenerG != nil {
-			grams = 0
-			for _, g := range []*float64{b.ResinG, b.HardenerG} {
-				if g != nil {
-					grams += *g
-				}
-			}
+			grams = orZero(b.ResinG) + orZero(b.HardenerG)
 			c.Grams = &grams
 		}
 		shop := shopTemp(now, probes)
 		if math.IsNaN(shop) {
-			// Without a probe the countdown still runs, for a warm shop: early
-			// is the side to err on.
-			shop = 25
+			shop = shopUnknownC // the countdown still runs
 			c.Measure = "model, no probe"
 		}
 		start := shop
@@ -149,14 +129,11 @@ func (d *Daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 			start = *b.StartC
 		}
 		key := cupKey{b.ID, grams, math.Round(shop), math.Round(start)}
+		q := pot.Query{Words: d.lang, Resin: r, Grams: grams, Shape: cmp.Or(pot.Shape(b.Shape), pot.Cup), DiameterMM: b.DiameterMM, ShopC: key.c, StartC: &key.start}
 		res, ok := d.cupCache[key]
 		if !ok {
-			shape := pot.Shape(b.Shape)
-			if b.Shape == "" {
-				shape = pot.Cup
-			}
 			var err error
-			res, err = pot.Solve(pot.Query{Words: d.lang, Resin: r, Grams: grams, Shape: shape, DiameterMM: b.DiameterMM, ShopC: key.c, StartC: &key.start})
+			res, err = pot.Solve(q)
 			if err != nil {
 				d.log.Warn("cup not estimated", "batch", b.ID, "err", err)
 				continue
@@ -173,8 +150,7 @@ func (d *Daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 			c.EndsAt = b.Mixed.Add(minutesOf(*res.WorkMinutes))
 		}
 		if res.To60C != nil {
-			at := b.Mixed.Add(minutesOf(*res.To60C))
-			c.HotAt = &at
+			c.HotAt = new(b.Mixed.Add(minutesOf(*res.To60C)))
 		}
 		c.OnPanel = !b.Kept && slices.ContainsFunc(w.Coats, func(k coat.Coat) bool {
 			return !k.Applied.After(now) && slices.Contains(k.Batches, b.ID)
@@ -183,10 +159,7 @@ func (d *Daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 			c.Late = at.After(c.EndsAt)
 		}
 		out = append(out, c)
-		newest = pot.Query{Words: d.lang, Resin: r, Grams: grams, Shape: pot.Cup, DiameterMM: b.DiameterMM, ShopC: shop, StartC: &key.start}
-		if b.Shape != "" {
-			newest.Shape = pot.Shape(b.Shape)
-		}
+		newest, newest.ShopC = q, shop
 	}
 	d.feelPot(now, out, newest, probes)
 	for i := range out {
@@ -228,8 +201,7 @@ func dangerOf(c *alerts.Cup, now time.Time) {
 	}
 	left := c.HotAt.Sub(now).Minutes()
 	c.Danger = pot.DangerAt(&left)
-	from := c.HotAt.Add(-min(dangerLead, c.HotAt.Sub(c.Mixed)/2))
-	c.DangerFrom = &from
+	c.DangerFrom = new(c.HotAt.Add(-min(dangerLead, c.HotAt.Sub(c.Mixed)/2)))
 }
 
 // feelPot lets a probe in the pot correct the newest cup's countdown: that is
@@ -240,10 +212,7 @@ func (d *Daemon) feelPot(now time.Time, cups []alerts.Cup, q pot.Query, probes [
 	}
 	c := &cups[len(cups)-1]
 	for _, h := range probes {
-		if h.Role != sensors.RolePot || !h.Accepted {
-			continue
-		}
-		if _, ok := h.Now(now); !ok {
+		if _, ok := h.Now(now); !ok || h.Role != sensors.RolePot || !h.Accepted {
 			continue
 		}
 		var rs []pot.Sample
@@ -259,8 +228,7 @@ func (d *Daemon) feelPot(now time.Time, cups []alerts.Cup, q pot.Query, probes [
 		c.Measure, c.Class = "pot probe", live.Verdict
 		c.Do, c.HotAt = live.Say, nil
 		if live.Kick != nil {
-			at := now.Add(minutesOf(*live.Kick))
-			c.HotAt = &at
+			c.HotAt = new(now.Add(minutesOf(*live.Kick)))
 		}
 		switch {
 		case live.Over:
@@ -281,10 +249,9 @@ func shopTemp(now time.Time, probes []sensors.Health) float64 {
 		if !h.Accepted || (h.Role != sensors.RoleAir && h.Role != sensors.RoleTent && h.Role != "") {
 			continue
 		}
-		if r, ok := h.Now(now); ok {
-			if t, ok := r.Temp.Get(); ok && (math.IsNaN(best) || h.Role == sensors.RoleAir) {
-				best = t
-			}
+		r, _ := h.Now(now)
+		if t, ok := r.Temp.Get(); ok && (math.IsNaN(best) || h.Role == sensors.RoleAir) {
+			best = t
 		}
 	}
 	return best

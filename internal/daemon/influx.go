@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"sync"
@@ -12,7 +13,6 @@ import (
 	"curewright/dashboards/web"
 	"curewright/history/forward/influx"
 	"curewright/model/coat"
-	"curewright/model/words"
 )
 
 // openInflux makes the sender; nil without [influx]. It does no network I/O.
@@ -25,9 +25,7 @@ func openInflux(d *Daemon) (*influx.Sender, error) {
 	if err != nil {
 		return nil, fmt.Errorf("influx: %w", err)
 	}
-	if s.Site == "" {
-		s.Site = d.cfg.Shop.Name
-	}
+	s.Site = cmp.Or(s.Site, d.cfg.Shop.Name)
 	return influx.New(influx.Options{Section: s, Token: token, Cursors: d.store, Log: d.log, Now: d.clk.Now, Sources: []influx.Source{
 		influx.Readings(d.store), influx.Events(d.store, d.clk.Now), influx.Work(d.store),
 		influx.Cure(&coatCures{d: d}, d.clk.Now, time.Duration(s.CureEvery)),
@@ -158,12 +156,8 @@ func (c *coatCures) Points(ctx context.Context, from, to time.Time, step time.Du
 // draws it.
 func (d *Daemon) states(id string) func(time.Time) coat.State {
 	var past []coat.Segment
-	if s := d.snap.Load(); s != nil {
-		for _, e := range s.Result.Coats {
-			if e.ID == id {
-				past = e.Strip.Segments
-			}
-		}
+	if e := d.estimateOf(id); e != nil {
+		past = e.Strip.Segments
 	}
 	return func(at time.Time) coat.State {
 		for _, g := range past {
@@ -181,11 +175,7 @@ func influxCondition(s *influx.Sender) []alerts.Condition {
 		return nil
 	}
 	st := s.Status()
-	if st.FailingSince.IsZero() || time.Since(st.FailingSince) <= behindAfter {
-		return nil
-	}
-	return []alerts.Condition{{Rule: alerts.SenderBehind, Subject: "InfluxDB", Severity: alerts.Note,
-		Case: "metrics", Facts: words.Facts{"why": because(st.Err)}}}
+	return senderBehind("InfluxDB", "metrics", st.FailingSince, st.Err)
 }
 
 // noteAlerts keeps what alerts did in the log of events, by which it reaches

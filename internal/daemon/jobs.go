@@ -17,7 +17,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/history"
 	"curewright/model/coat"
-	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/job"
 	"curewright/model/words"
 	"curewright/sensors"
@@ -177,11 +177,6 @@ func (d *Daemon) NextSteps(ctx context.Context) ([]job.Next, error) {
 	return snap.Next, err
 }
 
-// jobFaults turns faults of the model into the API's.
-func jobFaults(fs []job.Fault) error {
-	return web.Faults(fs).Err()
-}
-
 // enter writes what work works out, in one transaction, silences what it
 // answers, looks at the shop anew and answers with the next step.
 func (d *Daemon) enter(ctx context.Context, who web.Who, key string, work func(b *job.Book) (*job.Entry, error)) (web.Entered, error) {
@@ -245,23 +240,25 @@ func (d *Daemon) enter(ctx context.Context, who web.Who, key string, work func(b
 				out.Panels = append(out.Panels, x.ID)
 			}
 		}
-		if out.Coat != "" {
-			if w, err := d.work(ctx); err == nil {
-				for _, c := range w.Coats {
-					if c.ID == out.Coat {
-						out.Batches = c.Batches
-					}
+		if w, err := d.work(ctx); err == nil && out.Coat != "" {
+			for _, c := range w.Coats {
+				if c.ID == out.Coat {
+					out.Batches = c.Batches
 				}
 			}
 		}
 	}
 	out.Next = d.nextAfter(ctx, panel)
 	if created {
-		for _, x := range e.Wrote {
-			d.publish("work", map[string]string{"kind": x.Kind})
-		}
+		d.publishWrote(e)
 	}
 	return out, nil
+}
+
+func (d *Daemon) publishWrote(e history.Entry) {
+	for _, x := range e.Wrote {
+		d.publish("work", map[string]string{"kind": x.Kind})
+	}
 }
 
 // nextAfter looks at the shop with what was just entered. panel "" gives the
@@ -340,7 +337,7 @@ func (d *Daemon) Enter(ctx context.Context, who web.Who, jobID string, q any, ke
 		if e == nil && f == nil {
 			return nil, web.ErrNotFound
 		}
-		return e, jobFaults(f)
+		return e, web.Faults(f).Err()
 	})
 }
 
@@ -377,19 +374,14 @@ func (d *Daemon) buildJob(b *job.Book, q web.NewJob) (*job.Entry, error) {
 		n.At = q.At.In(d.loc)
 	}
 	if q.TOML != "" {
-		steps, panels, err := job.ParseSchedule([]byte(q.TOML), "job", func(name string) (r cure.Resin, err error) {
-			if r, ok := b.Work.Resins[name]; ok {
-				return r, nil
-			}
-			return r, fmt.Errorf("unknown epoxy %q", name)
-		})
+		steps, panels, err := job.ParseSchedule([]byte(q.TOML), "job", resinOf(b.Work))
 		if err != nil && q.Template == "" && q.From == "" && len(q.Steps) == 0 {
-			return nil, lineFaults(job.Lines(err))
+			return nil, fault.OfLines(job.Lines(err))
 		}
 		n.File = &job.NewFile{Steps: steps, Panels: panels}
 	}
 	e, f := b.New(n)
-	return e, jobFaults(f)
+	return e, web.Faults(f).Err()
 }
 
 // Entries lists what was entered, newest first.
@@ -406,10 +398,7 @@ func (d *Daemon) Entries(ctx context.Context, limit int) ([]web.EntryView, error
 }
 
 func (d *Daemon) entryView(e history.Entry) web.EntryView {
-	v := web.EntryView{ID: e.ID, At: e.At.In(d.loc), By: e.By, Say: e.Say, Undoes: e.Undoes, Undone: e.Undone, CanUndo: !e.Undone && !e.Damaged, Wrote: []web.Wrote{}}
-	for _, x := range e.Wrote {
-		v.Wrote = append(v.Wrote, web.Wrote{Kind: x.Kind, ID: x.ID, Op: x.Op})
-	}
+	v := web.EntryView{ID: e.ID, At: e.At.In(d.loc), By: e.By, Say: e.Say, Undoes: e.Undoes, Undone: e.Undone, CanUndo: !e.Undone && !e.Damaged, Wrote: slices.Concat([]web.Wrote{}, e.Wrote)}
 	if v.Say == "" && len(e.Wrote) > 0 {
 		v.Say = d.wroteWords(e.Wrote[0])
 	}
@@ -461,9 +450,7 @@ func (d *Daemon) Undo(ctx context.Context, who web.Who, id, key string) (web.Und
 	case err != nil:
 		return web.Undone{}, webError(err)
 	}
-	for _, x := range entry.Wrote {
-		d.publish("work", map[string]string{"kind": x.Kind})
-	}
+	d.publishWrote(entry)
 	return web.Undone{Entry: entry.ID, Undid: undone.ID, Say: words.View{Words: d.lang}.Say("entry.undone", words.Facts{"entry": d.entryView(undone).Say}), Next: d.nextAfter(ctx, "")}, nil
 }
 
@@ -502,12 +489,6 @@ func undoable(w *coat.Work, writes []history.WorkWrite) error {
 	return nil
 }
 
-// checkTick checks a corrected tick.
-func (d *Daemon) checkTick(w *coat.Work, t job.Tick, now time.Time) []job.Fault {
-	jobs, _ := d.jobsNow()
-	return job.CheckTick(w, jobs, t, now)
-}
-
 // rolledOn are the cups that a new coat names and that still count as
 // standing, as they are once it is on: empty, unless somebody says otherwise
 // afterwards. A cup mixed while the coat goes on is empty once it is mixed.
@@ -521,11 +502,10 @@ func (d *Daemon) rolledOn(w *coat.Work, kind string, body []byte) []coat.Batch {
 		if k.Ended != nil || k.Kept || !slices.Contains(c.Batches, k.ID) {
 			continue
 		}
-		end := c.Applied
-		if k.Mixed.After(end) {
-			end = k.Mixed
+		k.Ended = &c.Applied
+		if k.Mixed.After(c.Applied) {
+			k.Ended = new(k.Mixed)
 		}
-		k.Ended = &end
 		out = append(out, k)
 	}
 	return out

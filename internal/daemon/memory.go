@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"encoding/hex"
@@ -34,16 +35,15 @@ type MemorySection struct {
 // remembered is the daemon's memory: what its coats taught, kept in the store.
 type remembered struct {
 	mu      sync.Mutex
-	mem     memory.Memory
+	mem     *memory.Memory // never changed in place: who has read it needs no lock
 	board   string
 	trouble string // why an earlier memory was set aside, "" for none
-	dirty   bool
+	dirty   bool   // not on the card yet
 
 	// Whose finger each test was, by its id, as of a version of the work.
 	people  map[string]string
 	last    string
-	version uint64
-	known   bool
+	version uint64 // 0 before the first
 }
 
 const (
@@ -55,50 +55,90 @@ const (
 // openMemory reads what was learnt; what cannot be read is set aside under
 // another key and said, and the estimates go on from the sheet.
 func openMemory(store *history.Store, now time.Time) (*remembered, error) {
-	r := &remembered{people: map[string]string{}}
-	if b, ok := store.KV(memoryBucket, boardKey); ok && len(b) > 0 {
-		r.board = string(b)
-	} else {
+	r, err := memoryAtRest(store)
+	if err != nil {
+		r.trouble = asideWords(err)
+		b, _ := store.KV(memoryBucket, memoryKey)
+		// What is learnt from now on takes its place once it is kept elsewhere.
+		r.dirty = store.PutKV(context.Background(), memoryBucket, "aside "+now.UTC().Format(time.RFC3339), b) == nil
+	}
+	if r.board == "" {
 		var id [4]byte
 		if _, err := rand.Read(id[:]); err != nil {
 			return nil, err
 		}
 		r.board = hex.EncodeToString(id[:])
-		if err := store.PutKV(context.Background(), memoryBucket, boardKey, []byte(r.board)); err != nil {
-			// A card that takes nothing: the name of this run must do.
-			r.trouble = ""
-		}
+		// Where the card takes nothing, the name of this run must do.
+		_ = store.PutKV(context.Background(), memoryBucket, boardKey, []byte(r.board))
 	}
+	return r, nil
+}
+
+// memoryAtRest is what a store remembers; nothing is written. With an error,
+// which is why it cannot be read, the memory is empty.
+func memoryAtRest(store *history.Store) (*remembered, error) {
+	r := &remembered{mem: &memory.Memory{}}
+	board, _ := store.KV(memoryBucket, boardKey)
+	r.board = string(board)
 	b, ok := store.KV(memoryBucket, memoryKey)
 	if !ok {
 		return r, nil
 	}
 	m, _, err := memory.Read(b)
-	if err != nil {
-		r.trouble = asideWords(err)
-		key := "aside " + now.UTC().Format(time.RFC3339)
-		if perr := store.PutKV(context.Background(), memoryBucket, key, b); perr == nil {
-			r.dirty = true // what is learnt from now on takes its place
-		}
-		return r, nil
+	if err == nil {
+		r.mem = m
 	}
-	r.mem = *m
-	return r, nil
+	return r, err
 }
 
-// memoryAtRest is what a store that nobody runs remembers; nothing is written,
-// and what cannot be read is left to the next run.
-func memoryAtRest(store *history.Store) *remembered {
-	r := &remembered{people: map[string]string{}}
-	if b, ok := store.KV(memoryBucket, boardKey); ok {
-		r.board = string(b)
+// now is the memory as it stands.
+func (r *remembered) now() *memory.Memory {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.mem
+}
+
+// edit puts in place what f makes of a copy of the memory, to be written by the
+// next [Daemon.saveMemory].
+func (r *remembered) edit(f func(m *memory.Memory)) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	m := *r.mem
+	m.Lessons, m.Shared, m.Forgotten = slices.Clone(m.Lessons), slices.Clone(m.Shared), slices.Clone(m.Forgotten)
+	for i := range m.Lessons {
+		m.Lessons[i].Why = slices.Clip(m.Lessons[i].Why) // a reason more is not written behind the old ones
 	}
-	if b, ok := store.KV(memoryBucket, memoryKey); ok {
-		if m, _, err := memory.Read(b); err == nil {
-			r.mem = *m
+	f(&m)
+	r.mem, r.dirty = &m, true
+}
+
+// editMemory changes the memory and writes it, or neither: what is not on the
+// card would come back at the next start. What was changed meanwhile stays.
+func (d *Daemon) editMemory(ctx context.Context, f func(m *memory.Memory) error) error {
+	r := d.mem
+	var before, after *memory.Memory
+	var err error
+	r.edit(func(m *memory.Memory) {
+		before, after = r.mem, m
+		if err = f(m); err != nil {
+			*m = *before
+			m.Rev += 2
 		}
+	})
+	if err != nil {
+		return err
 	}
-	return r
+	if err = d.saveMemory(ctx); err == nil {
+		return nil
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if r.mem == after {
+		back := *before
+		back.Rev = after.Rev + 1
+		r.mem = &back
+	}
+	return webError(err)
 }
 
 // asideWords says why a memory was not taken.
@@ -115,17 +155,11 @@ func asideWords(err error) string {
 	return words.View{}.Say("memory.aside."+code, words.Facts{"why": err.Error()})
 }
 
-// into puts the memory into an estimate's settings; a record made without a
-// running daemon has none.
+// into puts the memory into an estimate's settings.
 func (r *remembered) into(s *job.Settings) {
-	if r == nil {
-		return
-	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	m := r.mem // lessons are never changed in place once told
-	m.Lessons = slices.Clone(r.mem.Lessons)
-	s.Memory, s.Board, s.People, s.Person = &m, r.board, r.people, r.last
+	s.Memory, s.Board, s.People, s.Person = r.mem, r.board, r.people, r.last
 }
 
 // whose brings up to date whose finger each test was.
@@ -133,7 +167,7 @@ func (d *Daemon) whose(ctx context.Context) error {
 	r := d.mem
 	version := d.store.WorkVersion()
 	r.mu.Lock()
-	fresh := r.known && r.version == version
+	fresh := r.version == version && version != 0
 	r.mu.Unlock()
 	if fresh {
 		return nil
@@ -153,7 +187,7 @@ func (d *Daemon) whose(ctx context.Context) error {
 		}
 	}
 	r.mu.Lock()
-	r.people, r.last, r.version, r.known = people, last.By, version, true
+	r.people, r.last, r.version = people, last.By, version
 	r.mu.Unlock()
 	return nil
 }
@@ -167,26 +201,23 @@ const learnAtOnce = 2
 func (d *Daemon) learn(ctx context.Context, now time.Time, w *coat.Work, s job.Settings) {
 	r := d.mem
 	have := map[string]string{} // of this board, by coat
-	r.mu.Lock()
-	for i := range r.mem.Lessons {
-		if l := &r.mem.Lessons[i]; l.Board == r.board {
+	for _, l := range r.now().Lessons {
+		if l.Board == r.board {
 			have[l.Coat] = l.Of
 		}
 	}
-	r.mu.Unlock()
-	n, changed := 0, false
+	n := 0
 	known := map[string]bool{}
 	for i := range w.Coats {
 		c := &w.Coats[i]
 		known[c.ID] = true
+		of, ok := have[c.ID]
 		if c.Open(now) || c.Applied.After(now) {
-			if _, ok := have[c.ID]; ok { // it was opened again
+			if ok { // it was opened again
 				r.drop(c.ID)
-				changed = true
 			}
 			continue
 		}
-		of, ok := have[c.ID]
 		if ok && of == job.LessonKey(w, c.ID) {
 			continue
 		}
@@ -202,71 +233,61 @@ func (d *Daemon) learn(ctx context.Context, now time.Time, w *coat.Work, s job.S
 		if ok && len(l.Touches) == 0 && !l.Teaches && slices.Contains(l.Why, memory.NoTests) && l.WarmthC == 0 {
 			continue // its readings are gone by now: what it taught stays
 		}
-		r.mu.Lock()
-		r.mem.Put(l)
-		r.mu.Unlock()
-		changed = true
+		r.edit(func(m *memory.Memory) { m.Put(l) })
 	}
 	for id := range have {
 		if !known[id] { // taken back
 			r.drop(id)
-			changed = true
 		}
 	}
 	r.mu.Lock()
-	save := changed || r.dirty
+	save := r.dirty
 	r.mu.Unlock()
 	if save {
-		if err := d.saveMemory(ctx, now); err != nil {
-			d.log.Warn("what was learnt is not written yet", "err", err)
-		}
+		d.keepMemory(ctx)
 	}
 }
 
 // learnShed keeps what the readings showed of the shed, where it is news.
 func (r *remembered) learnShed(now *job.ShopNow) {
-	if now == nil || now.Learnt == nil {
-		return
-	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if now.Learnt.News(r.mem.Shed) {
-		r.mem.Shed, r.dirty = now.Learnt, true
+	if now != nil && now.Learnt != nil && now.Learnt.News(r.now().Shed) {
+		r.edit(func(m *memory.Memory) { m.Shed = now.Learnt })
 	}
 }
 
 // learnTent keeps what the tent's switching showed of it, where it is news.
 func (r *remembered) learnTent(m *tent.Model, at time.Time) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if x := memory.TentOf(m, at); x.News(r.mem.Tent) {
-		r.mem.Tent, r.dirty = x, true
+	if x := memory.TentOf(m, at); x.News(r.now().Tent) {
+		r.edit(func(m *memory.Memory) { m.Tent = x })
 	}
 }
 
 // tent is the tent as it was before, nil where nothing is remembered.
 func (r *remembered) tent() *tent.Model {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	if r.mem.Tent == nil {
+	t := r.now().Tent
+	if t == nil {
 		return nil
 	}
-	m := r.mem.Tent.Model()
-	return &m
+	return new(t.Model())
 }
 
 func (r *remembered) drop(id string) {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	r.mem.Lessons = slices.DeleteFunc(slices.Clone(r.mem.Lessons), func(l memory.Lesson) bool { return l.Board == r.board && l.Coat == id })
-	r.mem.Rev++
+	r.edit(func(m *memory.Memory) {
+		m.Lessons = slices.DeleteFunc(m.Lessons, func(l memory.Lesson) bool { return l.Board == r.board && l.Coat == id })
+		m.Rev++
+	})
 }
 
-func (d *Daemon) saveMemory(ctx context.Context, now time.Time) error {
+// keepMemory is saveMemory for what is tried again with the next evaluation.
+func (d *Daemon) keepMemory(ctx context.Context) {
+	if err := d.saveMemory(ctx); err != nil {
+		d.log.Warn("what was learnt is not written yet", "err", err)
+	}
+}
+
+func (d *Daemon) saveMemory(ctx context.Context) error {
 	r := d.mem
-	r.mu.Lock()
-	b, err := memory.Write(&r.mem, r.board, now)
-	r.mu.Unlock()
+	b, err := memory.Write(r.now(), r.board, d.clk.Now())
 	if err == nil {
 		err = d.store.PutKV(ctx, memoryBucket, memoryKey, b)
 	}
@@ -337,18 +358,12 @@ func (d *Daemon) memoryView(ctx context.Context) (*MemoryView, error) {
 	if err != nil {
 		return nil, err
 	}
-	st := d.settings()
-	r := d.mem
-	r.mu.Lock()
-	m := r.mem
-	m.Lessons = slices.Clone(m.Lessons)
+	r, m, view := d.mem, d.mem.now(), d.view(d.settings())
 	v := &MemoryView{Board: r.board, Trouble: r.trouble, Claims: []memory.Claim{}, Coats: []MemoryCoat{}, Resins: []MemoryResin{},
 		Shed: m.Shed, Tent: m.Tent, Shared: append([]memory.Shared{}, m.Shared...), Yard: []MemoryYard{}, People: []string{}}
-	r.mu.Unlock()
 	if d.mqtt != nil {
 		v.Yard = d.mqtt.yard.boards()
 	}
-	view := d.view(st)
 	names := map[string]bool{}
 	for _, l := range m.Lessons {
 		names[l.Resin] = true
@@ -361,7 +376,7 @@ func (d *Daemon) memoryView(ctx context.Context) (*MemoryView, error) {
 		if !ok {
 			continue
 		}
-		if learnt := memory.Learn(res, &m, r.board); learnt != nil {
+		if learnt := memory.Learn(res, m, r.board); learnt != nil {
 			v.Claims = append(v.Claims, learnt.Claims(view)...)
 		}
 		mr := MemoryResin{Resin: name, Lots: []string{}}
@@ -436,29 +451,13 @@ func (d *Daemon) ForgetMemory(ctx context.Context, who web.Who, body json.RawMes
 		return nil, web.Faults{{Field: "all", What: "say all, or which coat, resin, lot or person"}}
 	}
 	now := d.clk.Now()
-	r := d.mem
-	f := memory.Forgotten{At: now, By: who.Name, Coat: q.Coat, Resin: q.Resin, Lot: q.Lot, Person: q.Person}
-	r.mu.Lock()
-	before := r.mem
-	r.mem.Lessons = slices.Clone(r.mem.Lessons)
-	for i := range r.mem.Lessons {
-		l := &r.mem.Lessons[i]
-		l.Touches = slices.Clone(l.Touches)
-		l.Why = slices.Clone(l.Why)
-	}
-	r.mem.Shared = slices.Clone(r.mem.Shared)
-	n := r.mem.Forget(f)
-	rev := r.mem.Rev
-	r.mu.Unlock()
-	if err := d.saveMemory(ctx, now); err != nil {
-		// What is not on disk would come back at the next start: not done.
-		r.mu.Lock()
-		if r.mem.Rev == rev {
-			before.Rev = rev + 1
-			r.mem = before
-		}
-		r.mu.Unlock()
-		return nil, webError(err)
+	n := 0
+	err := d.editMemory(ctx, func(m *memory.Memory) error {
+		n = m.Forget(memory.Forgotten{At: now, By: who.Name, Coat: q.Coat, Resin: q.Resin, Lot: q.Lot, Person: q.Person})
+		return nil
+	})
+	if err != nil {
+		return nil, err
 	}
 	d.store.AddEvent("memory", strings.Join(slices.DeleteFunc([]string{q.Coat, q.Resin, q.Lot}, func(s string) bool { return s == "" }), " "), "forgotten", now, who.Name)
 	d.RequestEvaluation()
@@ -472,12 +471,9 @@ func (d *Daemon) MemoryFile(ctx context.Context, lots bool) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := d.mem
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	m := r.mem
+	m := *d.mem.now()
 	if lots {
-		m = memory.Memory{Shared: d.sharedLocked(w)}
+		m = memory.Memory{Shared: d.sharedLots(w)}
 	} else if !d.cfg.Memory.People {
 		m.Lessons = slices.Clone(m.Lessons)
 		for i := range m.Lessons {
@@ -488,22 +484,26 @@ func (d *Daemon) MemoryFile(ctx context.Context, lots bool) ([]byte, error) {
 			m.Forgotten[i].By = ""
 		}
 	}
-	return memory.Write(&m, r.board, d.clk.Now())
+	return memory.Write(&m, d.mem.board, d.clk.Now())
 }
 
-// sharedLocked is what the yard may know; r.mu is held.
-func (d *Daemon) sharedLocked(w *coat.Work) (out []memory.Shared) {
-	m := d.mem.mem
-	m.Shared = nil // what others told is theirs to tell
-	m.Lessons = slices.DeleteFunc(slices.Clone(m.Lessons), func(l memory.Lesson) bool { return l.Board != d.mem.board })
-	done := map[string]bool{}
-	for _, l := range m.Lessons {
-		res, ok := w.Resins[l.Resin]
-		if !ok || done[l.Resin] {
+// sharedLots is what the yard may know: of this board's own coats, since what
+// others told is theirs to tell.
+func (d *Daemon) sharedLots(w *coat.Work) (out []memory.Shared) {
+	m := &memory.Memory{Rev: d.mem.now().Rev}
+	names := map[string]bool{}
+	for _, l := range d.mem.now().Lessons {
+		if l.Board == d.mem.board {
+			m.Lessons = append(m.Lessons, l)
+			names[l.Resin] = true
+		}
+	}
+	for _, name := range slices.Sorted(maps.Keys(names)) {
+		res, ok := w.Resins[name]
+		if !ok {
 			continue
 		}
-		done[l.Resin] = true
-		if learnt := memory.Learn(res, &m, d.mem.board); learnt.Knows() {
+		if learnt := memory.Learn(res, m, d.mem.board); learnt.Knows() {
 			if s := learnt.Share(d.mem.board); s != nil {
 				out = append(out, *s)
 			}
@@ -520,7 +520,7 @@ func (d *Daemon) ImportMemory(ctx context.Context, who web.Who, b []byte) (json.
 	in, board, err := memory.Read(b)
 	if err != nil {
 		var fs web.Faults
-		for _, line := range strings.Split(err.Error(), "\n") {
+		for line := range strings.SplitSeq(err.Error(), "\n") {
 			fs = append(fs, web.Fault{Field: "file", What: line})
 		}
 		return nil, fs
@@ -539,57 +539,38 @@ func (d *Daemon) takeMemory(ctx context.Context, in *memory.Memory, board string
 	if err != nil {
 		return nil, err
 	}
-	now := d.clk.Now()
-	r := d.mem
-	r.mu.Lock()
-	before := r.mem
-	r.mem.Lessons = slices.Clone(r.mem.Lessons)
-	coats := 0
-	for _, l := range in.Lessons {
-		if l.Board == "" {
-			l.Board = board
+	took := &MemoryTaken{Board: board, Aside: []memory.Aside{}}
+	err = d.editMemory(ctx, func(m *memory.Memory) error {
+		for _, l := range in.Lessons {
+			l.Board = cmp.Or(l.Board, board)
+			if l.Board == d.mem.board && slices.ContainsFunc(w.Coats, func(c coat.Coat) bool { return c.ID == l.Coat }) {
+				continue // its own, with the records still here
+			}
+			m.Put(l)
+			took.Coats++
 		}
-		if l.Board == r.board && slices.ContainsFunc(w.Coats, func(c coat.Coat) bool { return c.ID == l.Coat }) {
-			continue // its own, with the records still here
+		for _, s := range in.Shared {
+			if s.Board != d.mem.board {
+				m.PutShared(s)
+				took.Shared++
+			}
 		}
-		r.mem.Put(l)
-		coats++
-	}
-	shared := 0
-	for _, s := range in.Shared {
-		if s.Board != r.board {
-			r.mem.PutShared(s)
-			shared++
+		m.Shed, m.Tent = cmp.Or(m.Shed, in.Shed), cmp.Or(m.Tent, in.Tent)
+		m.Rev++
+		if err := m.Check(); err != nil {
+			return web.Faults{{Field: "file", What: err.Error()}}
 		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
 	}
-	if r.mem.Shed == nil {
-		r.mem.Shed = in.Shed
-	}
-	if r.mem.Tent == nil {
-		r.mem.Tent = in.Tent
-	}
-	r.mem.Rev++
-	m := r.mem
-	if err := m.Check(); err != nil {
-		r.mem = before
-		r.mem.Rev += 2
-		r.mu.Unlock()
-		return nil, web.Faults{{Field: "file", What: err.Error()}}
-	}
-	r.mu.Unlock()
-	if err := d.saveMemory(ctx, now); err != nil {
-		r.mu.Lock()
-		before.Rev = r.mem.Rev + 1
-		r.mem = before
-		r.mu.Unlock()
-		return nil, webError(err)
-	}
-	aside := []memory.Aside{}
+	m := d.mem.now()
 	for _, name := range slices.Sorted(maps.Keys(w.Resins)) {
-		if learnt := memory.Learn(w.Resins[name], &m, r.board); learnt != nil {
-			aside = append(aside, learnt.Aside...)
+		if learnt := memory.Learn(w.Resins[name], m, d.mem.board); learnt != nil {
+			took.Aside = append(took.Aside, learnt.Aside...)
 		}
 	}
 	d.RequestEvaluation()
-	return &MemoryTaken{board, coats, shared, aside}, nil
+	return took, nil
 }

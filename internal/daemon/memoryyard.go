@@ -4,6 +4,7 @@ package daemon
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/json"
@@ -74,11 +75,7 @@ const mostWaiting = 32
 const yardLessons = 60
 
 func newYardLink(m *mqttPart) *yardLink {
-	base := m.d.cfg.MQTT.Base
-	if base == "" {
-		base = "curewright"
-	}
-	return &yardLink{m: m, base: base + "/yard/memory/", in: make(chan yardWord, mostWaiting), due: make(chan struct{}, 1), said: map[string]yardSaid{}}
+	return &yardLink{m: m, base: cmp.Or(m.d.cfg.MQTT.Base, defaultBase) + "/yard/memory/", in: make(chan yardWord, mostWaiting), due: make(chan struct{}, 1), said: map[string]yardSaid{}}
 }
 
 func (y *yardLink) on() bool { return y.m.d.cfg.Memory.Share }
@@ -199,15 +196,12 @@ func (d *Daemon) yardMemory(ctx context.Context) (*memory.Memory, error) {
 	if err != nil {
 		return nil, err
 	}
-	r := d.mem
-	r.mu.Lock()
-	defer r.mu.Unlock()
 	if !d.cfg.Memory.People {
-		return &memory.Memory{Shared: d.sharedLocked(w)}, nil
+		return &memory.Memory{Shared: d.sharedLots(w)}, nil
 	}
 	m := &memory.Memory{}
-	for _, l := range r.mem.Lessons {
-		if l.Board == r.board && l.Teaches {
+	for _, l := range d.mem.now().Lessons {
+		if l.Board == d.mem.board && l.Teaches {
 			m.Lessons = append(m.Lessons, l)
 		}
 	}
@@ -234,9 +228,7 @@ func (y *yardLink) take(ctx context.Context, w yardWord) {
 	}
 	if len(w.body) == 0 { // it takes back what it told
 		if d.mem.takeBack(w.board) {
-			if err := d.saveMemory(ctx, d.clk.Now()); err != nil {
-				d.log.Warn("what was learnt is not written yet", "err", err)
-			}
+			d.keepMemory(ctx)
 			d.RequestEvaluation()
 		}
 		y.mu.Lock()
@@ -266,19 +258,12 @@ func (y *yardLink) take(ctx context.Context, w yardWord) {
 	trouble := ""
 	for _, a := range took.Aside {
 		if a.Board == board || a.Against == board {
-			trouble = words.View{}.Say("memory.aside.opposite", words.Facts{"resin": a.Resin, "lot": lotOrNone(a.Lot)})
+			trouble = words.View{}.Say("memory.aside.opposite", words.Facts{"resin": a.Resin, "lot": cmp.Or(a.Lot, "–")})
 			break
 		}
 	}
 	say(trouble)
 	d.store.AddEvent("memory", board, fmt.Sprintf("taken over MQTT from board %s: %d coats, %d resins' lots", board, took.Coats, took.Shared), d.clk.Now(), "mqtt")
-}
-
-func lotOrNone(lot string) string {
-	if lot == "" {
-		return "–"
-	}
-	return lot
 }
 
 // errNotItsOwn is a message in which a board tells of another's coats.
@@ -311,15 +296,14 @@ func (r *remembered) news(in *memory.Memory) bool {
 		y, err2 := json.Marshal(b)
 		return err1 == nil && err2 == nil && string(x) == string(y)
 	}
-	r.mu.Lock()
-	defer r.mu.Unlock()
+	have := r.now()
 	for _, l := range in.Lessons {
-		if !slices.ContainsFunc(r.mem.Lessons, func(x memory.Lesson) bool { return x.Key() == l.Key() && x.Of == l.Of }) {
+		if !slices.ContainsFunc(have.Lessons, func(x memory.Lesson) bool { return x.Key() == l.Key() && x.Of == l.Of }) {
 			return true
 		}
 	}
 	for _, s := range in.Shared {
-		if !slices.ContainsFunc(r.mem.Shared, func(x memory.Shared) bool { return x.Resin == s.Resin && x.Board == s.Board && same(x, s) }) {
+		if !slices.ContainsFunc(have.Shared, func(x memory.Shared) bool { return x.Resin == s.Resin && x.Board == s.Board && same(x, s) }) {
 			return true
 		}
 	}
@@ -328,12 +312,15 @@ func (r *remembered) news(in *memory.Memory) bool {
 
 // takeBack forgets what a board told of its lots.
 func (r *remembered) takeBack(board string) bool {
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	n := len(r.mem.Shared)
-	r.mem.Shared = slices.DeleteFunc(slices.Clone(r.mem.Shared), func(s memory.Shared) bool { return s.Board == board })
-	r.mem.Rev++
-	return len(r.mem.Shared) < n
+	told := func(s memory.Shared) bool { return s.Board == board }
+	if !slices.ContainsFunc(r.now().Shared, told) {
+		return false
+	}
+	r.edit(func(m *memory.Memory) {
+		m.Shared = slices.DeleteFunc(m.Shared, told)
+		m.Rev++
+	})
+	return true
 }
 
 // boards are the yard's, as they were heard.

@@ -67,12 +67,12 @@ func TestMemoryOfAYard(t *testing.T) {
 	b, logB, _ := runDaemon(t, conf("Another shed", shares))
 	alone, _, _ := runDaemon(t, conf("A third", ""))
 	teach := func(d *Daemon, ls []memory.Lesson) {
-		d.mem.mu.Lock()
-		for _, l := range ls {
-			d.mem.mem.Put(l)
-		}
-		d.mem.mu.Unlock()
-		if err := d.saveMemory(context.Background(), d.clk.Now()); err != nil {
+		d.mem.edit(func(m *memory.Memory) {
+			for _, l := range ls {
+				m.Put(l)
+			}
+		})
+		if err := d.saveMemory(context.Background()); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/tls"
@@ -61,28 +62,20 @@ type mqttSection struct {
 
 func (s mqttSection) on() bool { return s.URL != "" }
 
+// defaultBase begins the topics of every board of a yard.
+const defaultBase = "curewright"
+
 // base is what every topic of this board begins with.
 func (s mqttSection) base(shop string) string {
-	b, site := s.Base, s.Site
-	if b == "" {
-		b = "curewright"
-	}
-	if site == "" {
-		site = slug(shop)
-	}
-	return b + "/" + mqtt.Level(site)
+	return cmp.Or(s.Base, defaultBase) + "/" + mqtt.Level(cmp.Or(s.Site, slug(shop)))
 }
 
 // slug makes a level of a topic out of a shop's name: "Boat shed" becomes
 // boat-shed.
 func slug(name string) string {
-	s := strings.Join(strings.FieldsFunc(strings.ToLower(name), func(r rune) bool {
+	return cmp.Or(strings.Join(strings.FieldsFunc(strings.ToLower(name), func(r rune) bool {
 		return !unicode.IsLetter(r) && !unicode.IsDigit(r)
-	}), "-")
-	if s == "" {
-		return "shop"
-	}
-	return s
+	}), "-"), "shop")
 }
 
 // check returns every fault of the section and of what needs it.
@@ -472,8 +465,7 @@ func (m *mqttPart) state(s *web.Snapshot) map[string][]byte {
 		}
 		p := mqttProbe{ID: h.Probe, Name: h.Name, Role: h.Role, Panel: h.Panel, State: h.State}
 		if !h.LastAt.IsZero() {
-			at := h.LastAt.Truncate(time.Minute) // each reading has its own message: this need not change with every one
-			p.LastAt = &at
+			p.LastAt = new(h.LastAt.Truncate(time.Minute)) // each reading has its own message: this need not change with every one
 		}
 		probes = append(probes, p)
 	}
@@ -482,19 +474,13 @@ func (m *mqttPart) state(s *web.Snapshot) map[string][]byte {
 		c := mqttCoat{ID: e.ID, Panel: e.Panel, Resin: e.Resin, Kind: e.Kind, AppliedAt: e.AppliedAt, TempC: e.TempC, Alpha: e.Alpha, TgC: e.TgC,
 			State: e.State, Probability: e.StateProbability, UnknownWhy: e.UnknownWhy, Advice: e.Advice, Events: e.Events, Blush: e.Blush,
 			Stall: e.Stall, Degraded: e.DegradedMinutes}
-		if c.UnknownWhy == nil {
-			c.UnknownWhy = []string{}
-		}
+		c.UnknownWhy = slices.Concat([]string{}, c.UnknownWhy) // never null
 		if w := e.NextWindow; w != nil {
 			c.NextWindow = &mqttWindow{w.Kind, w.Status, w.Opens, w.Closes}
 		}
 		put("coat/"+mqtt.Level(e.ID), c)
 	}
-	surfaces := s.Surfaces
-	if surfaces == nil {
-		surfaces = []alerts.Surface{}
-	}
-	put("panels", surfaces)
+	put("panels", slices.Concat([]alerts.Surface{}, s.Surfaces))
 	cups := []mqttCup{}
 	for _, c := range s.Cups {
 		cups = append(cups, mqttCup{c.Batch, c.Resin, c.Grams, c.Mixed, c.EndsAt})
@@ -517,23 +503,25 @@ func (m *mqttPart) condition() []alerts.Condition {
 		return nil
 	}
 	if st := m.link.Status(); !st.Up && time.Since(st.Since) > behindAfter {
-		return []alerts.Condition{{Rule: alerts.SenderBehind, Subject: "MQTT", Severity: alerts.Note,
-			Case: "broker", Facts: words.Facts{"why": because(st.Why)}}}
+		return senderBehind("MQTT", "broker", st.Since, st.Why)
 	}
 	if m.readings != nil {
-		if st := m.readings.Status(); !st.FailingSince.IsZero() && time.Since(st.FailingSince) > behindAfter {
-			return []alerts.Condition{{Rule: alerts.SenderBehind, Subject: "MQTT", Severity: alerts.Note,
-				Case: "refused", Facts: words.Facts{"why": because(st.Err)}}}
-		}
+		st := m.readings.Status()
+		return senderBehind("MQTT", "refused", st.FailingSince, st.Err)
 	}
 	return nil
 }
 
-func because(why string) string {
-	if why == "" {
-		return ""
+// senderBehind says of a sender that has failed for long why it does; since is
+// zero where it does not fail.
+func senderBehind(to, how string, since time.Time, why string) []alerts.Condition {
+	if since.IsZero() || time.Since(since) <= behindAfter {
+		return nil
 	}
-	return " (" + why + ")"
+	if why != "" {
+		why = " (" + why + ")"
+	}
+	return []alerts.Condition{{Rule: alerts.SenderBehind, Subject: to, Severity: alerts.Note, Case: how, Facts: words.Facts{"why": why}}}
 }
 
 // mqttLines is what `check` prints.
@@ -547,11 +535,7 @@ func mqttLines(s mqttSection, shop string) []string {
 	}
 	out := []string{fmt.Sprintf("  mqtt       %s://%s, topics below %s", u.Scheme, u.Host, s.base(shop))}
 	for _, t := range s.Topics {
-		name := t.Probe
-		if name == "" {
-			name = "$1"
-		}
-		out = append(out, fmt.Sprintf("  listens to %s: probe %s", t.Topic, name))
+		out = append(out, fmt.Sprintf("  listens to %s: probe %s", t.Topic, cmp.Or(t.Probe, "$1")))
 	}
 	return out
 }

@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -138,7 +139,7 @@ func (h *hubLink) ask(topic string, body []byte, retained bool) error {
 		return fmt.Errorf("no heater")
 	}
 	who := web.Who{Name: "mqtt", Role: web.Control}
-	t := tentDaemon{d, d.tent}
+	t := d.tent
 	text := strings.TrimSpace(string(body))
 	if topic == mqtt.TentSetTopic(h.m.base) {
 		c, err := strconv.ParseFloat(text, 64)
@@ -192,11 +193,7 @@ func (h *hubLink) hub(s *web.Snapshot) mqtt.Hub {
 		if !p.Accepted {
 			continue
 		}
-		name := p.Name
-		if name == "" {
-			name = p.Probe
-		}
-		out.Probes = append(out.Probes, mqtt.HubProbe{ID: p.Probe, Name: name, Temp: p.Last.Temp.OK(), RH: p.Last.RH.OK(), CO2: p.Last.CO2.OK(),
+		out.Probes = append(out.Probes, mqtt.HubProbe{ID: p.Probe, Name: cmp.Or(p.Name, p.Probe), Temp: p.Last.Temp.OK(), RH: p.Last.RH.OK(), CO2: p.Last.CO2.OK(),
 			Stale: p.Stale.Round(time.Minute)}) // a pace that is learnt must not change the message each time
 	}
 	names := map[string]string{}
@@ -206,11 +203,7 @@ func (h *hubLink) hub(s *web.Snapshot) mqtt.Hub {
 		}
 	}
 	for _, c := range s.Result.Coats {
-		name := c.Kind + " on " + c.Panel
-		if n := names[c.Panel]; n != "" {
-			name = c.Kind + " on " + n
-		}
-		out.Coats = append(out.Coats, mqtt.HubCoat{ID: c.ID, Name: name})
+		out.Coats = append(out.Coats, mqtt.HubCoat{ID: c.ID, Name: c.Kind + " on " + cmp.Or(names[c.Panel], c.Panel)})
 	}
 	if sec := d.cfg.Tent; d.tent != nil && sec.MinSetC != nil && sec.MaxSetC != nil {
 		out.Tent = &mqtt.HubTent{MinC: *sec.MinSetC, MaxC: *sec.MaxSetC, Control: d.cfg.MQTT.TentControl}
@@ -223,7 +216,7 @@ func (h *hubLink) hub(s *web.Snapshot) mqtt.Hub {
 func (h *hubLink) show(s *web.Snapshot, state map[string][]byte) {
 	d := h.m.d
 	if d.tent != nil {
-		if v, err := (tentDaemon{d, d.tent}).Tent(context.Background()); err == nil {
+		if v, err := d.tent.Tent(context.Background()); err == nil {
 			if b, err := json.Marshal(mqttTent{v.PanelC, v.AirC, v.SetPointC, v.Heater, v.Latched, v.Why}); err == nil {
 				state[h.m.base+"/tent"] = b
 			}

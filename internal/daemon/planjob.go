@@ -5,14 +5,11 @@ package daemon
 import (
 	"cmp"
 	"fmt"
-	"maps"
 	"math"
 	"strings"
 	"time"
 
-	"curewright/dashboards/web"
 	"curewright/internal/fault"
-	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/model/plan"
 	"curewright/model/shop"
@@ -32,14 +29,8 @@ func PlanDay(j *job.Job, t *job.Table, shopC *float64) (plan.Job, error) {
 	if loc == nil {
 		loc = j.Day.Start.Location()
 	}
-	in := plan.Job{Start: j.Day.Start, Loc: loc, People: j.Day.People, Words: j.Settings.Words, Resins: maps.Clone(j.Work.Resins),
+	in := plan.Job{Start: j.Day.Start, Loc: loc, People: j.Day.People, Words: j.Settings.Words, Resins: withGenerics(j.Work.Resins),
 		Panels: j.Work.Panels, Names: map[string]string{}, Done: map[string]time.Time{}, Place: func(i int) string { return j.Place("step", i) }}
-	if in.Resins == nil {
-		in.Resins = map[string]cure.Resin{}
-	}
-	for _, n := range genericNames {
-		in.Resins[n], _ = cure.Generic(n)
-	}
 	for _, h := range j.Day.Hours {
 		from, to, err := job.ParseHours(h)
 		if err != nil {
@@ -103,17 +94,7 @@ func planForecast(j *job.Job, t *job.Table, shopC *float64, loc *time.Location) 
 	// Planned times are whole five minutes from here on: let them be so on the
 	// clock as well.
 	start = start.Truncate(5 * time.Minute)
-	_, off := start.In(loc).Zone()
-	c := shop.Conditions{At: start, TempC: now, OffsetS: float64(off)}
-	if j.Day.LowC != nil {
-		c.LowC = j.Day.LowC
-		// The coldest hour of a night in a shed is just before sunrise.
-		y, mo, d := start.In(loc).Date()
-		c.LowAt = time.Date(y, mo, d, 6, 0, 0, 0, loc)
-		if !c.LowAt.After(start) {
-			c.LowAt = c.LowAt.AddDate(0, 0, 1)
-		}
-	}
+	c := job.Conditions(start, now, nil, job.Settings{LowC: j.Day.LowC}, loc)
 	m := shop.Fit(&h, nil, start)
 	flat := m.Ensemble(nil, &h, planMembers, shop.Steps, c, nil)
 	f := plan.Forecast{Start: start, Step: time.Duration(shop.StepS) * time.Second}
@@ -152,17 +133,4 @@ func lastAir(j *job.Job, t *job.Table, h *shop.History) (c float64, at time.Time
 		}
 	}
 	return 0, time.Time{}, false
-}
-
-// lineFaults turns PLACE: WHAT lines into the API's faults.
-func lineFaults(lines []string) web.Faults {
-	var out web.Faults
-	for _, l := range lines {
-		place, what, ok := strings.Cut(l, ": ")
-		if !ok {
-			place, what = "", l
-		}
-		out = append(out, web.Fault{Field: place, What: what})
-	}
-	return out
 }

@@ -16,9 +16,10 @@ import (
 	"github.com/pelletier/go-toml/v2"
 
 	"curewright/dashboards/web"
-	"curewright/internal/fault"
+	input "curewright/internal/fault"
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/job"
 	"curewright/model/plan"
 	"curewright/model/stock"
@@ -44,14 +45,9 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 	if err != nil {
 		return nil, err
 	}
-	j, err := job.ParseJob(text, "job", time.Time{}, func(name string) (cure.Resin, error) {
-		if r, ok := w.Resins[name]; ok {
-			return r, nil
-		}
-		return cure.Resin{}, fmt.Errorf("unknown epoxy %q", name)
-	})
+	j, err := job.ParseJob(text, "job", time.Time{}, resinOf(w))
 	if err != nil {
-		return nil, lineFaults(job.Lines(err))
+		return nil, fault.OfLines(job.Lines(err))
 	}
 	now := d.Now()
 	probes := d.set.Health()
@@ -69,9 +65,8 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		shopC = &c
 	}
 	in, err := PlanDay(j, t, shopC)
-	var u *fault.Input
-	if errors.As(err, &u) {
-		return nil, lineFaults(u.Lines)
+	if u, ok := errors.AsType[*input.Input](err); ok {
+		return nil, fault.OfLines(u.Lines)
 	} else if err != nil {
 		return nil, err
 	}
@@ -103,6 +98,17 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 	return json.Marshal(res)
 }
 
+// resinOf finds the resins that a job file names.
+func resinOf(w *coat.Work) job.ResinLoader {
+	return func(name string) (cure.Resin, error) {
+		r, ok := w.Resins[name]
+		if !ok {
+			return r, fmt.Errorf("unknown epoxy %q", name)
+		}
+		return r, nil
+	}
+}
+
 // storedJob puts the panels and the rest of the steps of a stored job into a
 // plan's request that names one. done are the steps before them that have been
 // done; nil where no job is named.
@@ -126,11 +132,8 @@ func (d *Daemon) storedJob(w *coat.Work, body json.RawMessage) (json.RawMessage,
 	}
 	var panels []coat.Panel
 	for _, p := range w.Panels {
-		for _, x := range steps {
-			if x.Panel == p.ID || x.To == p.ID {
-				panels = append(panels, p)
-				break
-			}
+		if slices.ContainsFunc(steps, func(x job.Step) bool { return x.Panel == p.ID || x.To == p.ID }) {
+			panels = append(panels, p)
 		}
 	}
 	delete(m, "job")

@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"io/fs"
 	"log/slog"
@@ -82,10 +83,7 @@ func DiscoverProbes(ctx context.Context, behind ...string) discover.Report {
 func (b *bench) pollers(ctx context.Context, cfg Config) (ps []sensors.PollerConfig, why string) {
 	if len(cfg.Probe) > 0 {
 		for _, c := range cfg.Probe {
-			name := c.Name
-			if name == "" {
-				name = c.ID
-			}
+			name := cmp.Or(c.Name, c.ID)
 			if c.Driver == sensors.DriverMean {
 				ps = append(ps, sensors.PollerConfig{Of: c.Of, ID: c.ID, Name: name, Role: c.Role, Panel: c.Panel, Locked: true,
 					Every: time.Duration(c.Every), Stale: time.Duration(c.Stale)})
@@ -93,16 +91,14 @@ func (b *bench) pollers(ctx context.Context, cfg Config) (ps []sensors.PollerCon
 			if !drivers[c.Driver] {
 				continue
 			}
-			p, err := b.host.Open(c.ID, c.Driver, c.Bus)
+			p, err := b.open(c.ID, c.Driver, c.Bus)
 			if err != nil {
 				b.log.Error("probe", "id", c.ID, "err", err)
 				continue
 			}
-			ps = append(ps, sensors.PollerConfig{
-				Probe: p, ID: c.ID, Name: name, Driver: c.Driver, Bus: c.Bus, Role: c.Role, Panel: c.Panel, Locked: true,
-				Every: time.Duration(c.Every), Stale: time.Duration(c.Stale),
-				Reopen: func(context.Context) (sensors.Probe, error) { return b.host.Open(c.ID, c.Driver, c.Bus) },
-			})
+			p.Name, p.Role, p.Panel, p.Locked = name, c.Role, c.Panel, true
+			p.Every, p.Stale = time.Duration(c.Every), time.Duration(c.Stale)
+			ps = append(ps, p)
 		}
 		return ps, ""
 	}
@@ -119,26 +115,25 @@ func (b *bench) pollers(ctx context.Context, cfg Config) (ps []sensors.PollerCon
 	return ps, why
 }
 
+// open makes a wired probe that is opened again when it is lost.
+func (b *bench) open(id, driver, bus string) (sensors.PollerConfig, error) {
+	p, err := b.host.Open(id, driver, bus)
+	return sensors.PollerConfig{Probe: p, ID: id, Name: id, Driver: driver, Bus: bus,
+		Reopen: func(context.Context) (sensors.Probe, error) { return b.host.Open(id, driver, bus) }}, err
+}
+
 // poller makes the probe of a finding; false for what is not known.
 func (b *bench) poller(f discover.Found) (sensors.PollerConfig, bool) {
 	if f.Driver == "" {
 		return sensors.PollerConfig{}, false
 	}
-	id := PlaceID(f)
-	p, err := b.host.Open(id, f.Driver, f.Bus)
-	if err != nil {
-		return sensors.PollerConfig{}, false
-	}
+	p, err := b.open(PlaceID(f), f.Driver, f.Bus)
 	// A probe that gives humidity hangs in the air; a bare thermometer is on
 	// nobody knows what until somebody says.
-	role := ""
 	if f.Reading.RH.OK() || f.Reading.CO2.OK() {
-		role = sensors.RoleAir
+		p.Role = sensors.RoleAir
 	}
-	return sensors.PollerConfig{
-		Probe: p, ID: id, Name: id, Driver: f.Driver, Bus: f.Bus, Role: role,
-		Reopen: func(context.Context) (sensors.Probe, error) { return b.host.Open(id, f.Driver, f.Bus) },
-	}, true
+	return p, err == nil
 }
 
 // PlaceID names a found probe by its chip and place, so that it keeps its name
@@ -184,11 +179,7 @@ func (b *bench) rediscover(ctx context.Context, d *Daemon) error {
 			if !ok {
 				continue
 			}
-			if m, ok := d.store.ProbeMetas()[p.ID]; ok {
-				p.Name, p.Role, p.Panel = m.Name, m.Role, m.Panel
-			}
-			p.Log, p.Now = b.log, d.clk.Now
-			if err := d.set.Add(p); err != nil {
+			if err := d.addProbe(p); err != nil {
 				b.log.Warn("probe found later", "id", p.ID, "err", err)
 				continue
 			}

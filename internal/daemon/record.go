@@ -4,8 +4,10 @@ package daemon
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"slices"
@@ -19,6 +21,7 @@ import (
 	"curewright/model/job"
 	"curewright/model/stock"
 	"curewright/model/words"
+	"curewright/sensors"
 )
 
 // modelVersion names the equations and constants that a record was made with:
@@ -30,23 +33,12 @@ const tracePoints = 240
 
 // Record renders the cure record of a panel's piece.
 func (d *Daemon) Record(ctx context.Context, panel, format string) ([]byte, error) {
-	w, err := d.work(ctx)
-	if err != nil {
-		return nil, err
+	health := d.set.Health()
+	var probes []record.Probe
+	for _, h := range health {
+		probes = append(probes, record.Probe{ID: h.Probe, Name: h.Name, Role: h.Role, Driver: h.Driver})
 	}
-	now := d.Now()
-	st := d.settings()
-	probes := d.set.Health()
-	in := recordSource{
-		work: w, now: now, loc: d.loc, version: d.version, shop: st.ShopName, us: st.Units == "us",
-		readings: storeReadings{d.store}, settings: d.jobSettings(now, st, probes),
-		alerts:  d.rules.List(true),
-		changes: func(kind, id string) ([]history.Change, error) { return d.store.Changes(ctx, kind, id) },
-	}
-	for _, h := range probes {
-		in.probes = append(in.probes, record.Probe{ID: h.Probe, Name: h.Name, Role: h.Role, Driver: h.Driver})
-	}
-	return in.render(panel, format)
+	return d.record(ctx, panel, format, d.rules.List(true), probes, health)
 }
 
 // RecordAtRest makes the record from a store that no daemon has open.
@@ -56,55 +48,46 @@ func RecordAtRest(ctx context.Context, version, dir, panel, format string) ([]by
 		return nil, fmt.Errorf("open store: %w", err)
 	}
 	defer s.Close()
-	d := &Daemon{cfg: DefaultConfig(), clk: &wallClock{}, log: slog.New(slog.DiscardHandler), loc: time.Local, store: s}
-	w, err := d.work(ctx)
-	if err != nil {
-		return nil, err
-	}
-	d.mem = memoryAtRest(s)
-	st := d.settings()
-	in := recordSource{
-		work: w, now: d.Now(), loc: d.loc, version: version, shop: st.ShopName, us: st.Units == "us",
-		readings: storeReadings{s}, settings: d.jobSettings(d.Now(), st, nil),
-		changes: func(kind, id string) ([]history.Change, error) { return s.Changes(ctx, kind, id) },
-	}
+	d := &Daemon{cfg: DefaultConfig(), clk: &wallClock{}, log: slog.New(slog.DiscardHandler), loc: time.Local, store: s, version: version}
+	d.mem, _ = memoryAtRest(s) // one that cannot be read is left to the next run
 	bodies, err := s.LoadAlerts(ctx)
 	if err != nil {
 		return nil, err
 	}
+	var as []alerts.Alert
 	for _, b := range bodies {
 		var a alerts.Alert
 		if json.Unmarshal(b, &a) == nil {
-			in.alerts = append(in.alerts, a)
+			as = append(as, a)
 		}
 	}
+	var probes []record.Probe
 	for id, m := range s.ProbeMetas() {
-		in.probes = append(in.probes, record.Probe{ID: id, Name: m.Name, Role: m.Role, Driver: m.Driver})
+		probes = append(probes, record.Probe{ID: id, Name: m.Name, Role: m.Role, Driver: m.Driver})
 	}
-	return in.render(panel, format)
+	return d.record(ctx, panel, format, as, probes, nil)
 }
 
-// recordSource is what a record is drawn from, with a daemon or without.
-type recordSource struct {
-	work     *coat.Work
-	now      time.Time
-	loc      *time.Location
-	shop     string
-	version  string // of the program
-	us       bool
-	readings job.Readings
-	settings job.Settings
-	alerts   []alerts.Alert
-	probes   []record.Probe
-	changes  func(kind, id string) ([]history.Change, error)
-}
-
-func (in recordSource) render(panel, format string) ([]byte, error) {
-	i := slices.IndexFunc(in.work.Panels, func(p coat.Panel) bool { return p.ID == panel })
+// record renders it of these alerts and probes; health is of probes that are read
+// now.
+func (d *Daemon) record(ctx context.Context, panel, format string, as []alerts.Alert, probes []record.Probe, health []sensors.Health) ([]byte, error) {
+	w, err := d.work(ctx)
+	if err != nil {
+		return nil, err
+	}
+	i := slices.IndexFunc(w.Panels, func(p coat.Panel) bool { return p.ID == panel })
 	if i < 0 {
 		return nil, named("panel", panel, web.ErrNotFound)
 	}
-	doc, err := in.document(in.work.Panels[i].Piece)
+	now, st := d.Now(), d.settings()
+	in := recordSource{
+		work: w, now: now, readings: storeReadings{d.store}, settings: d.jobSettings(now, st, health), alerts: as, probes: probes,
+		changes: func(kind, id string) ([]record.Change, error) { return d.store.Changes(ctx, kind, id) },
+	}
+	doc, err := in.document(record.Input{
+		Made: now, Program: "curewright " + d.version, Model: modelVersion, Shop: st.ShopName, Loc: d.loc, US: st.Units == "us",
+		Piece: coat.Piece{ID: w.Panels[i].Piece},
+	})
 	if err != nil {
 		return nil, err
 	}
@@ -115,16 +98,25 @@ func (in recordSource) render(panel, format string) ([]byte, error) {
 	case "csv":
 		err = record.CSV(&b, doc)
 	default:
-		err = record.HTML(&b, doc, words.View{Words: in.settings.Words, Loc: in.loc, Fahrenheit: in.us})
+		err = record.HTML(&b, doc, words.View{Words: d.lang, Loc: d.loc, Fahrenheit: st.Units == "us"})
 	}
 	return b.Bytes(), err
 }
 
-func (in recordSource) document(piece string) (record.Document, error) {
-	out := record.Input{
-		Made: in.now, Program: "curewright " + in.version, Model: modelVersion, Shop: in.shop, Loc: in.loc, US: in.us,
-		Piece: coat.Piece{ID: piece},
-	}
+// recordSource is what a record is drawn from, with a daemon or without.
+type recordSource struct {
+	work     *coat.Work
+	now      time.Time
+	readings job.Readings
+	settings job.Settings
+	alerts   []alerts.Alert
+	probes   []record.Probe
+	changes  func(kind, id string) ([]record.Change, error)
+}
+
+// document fills in all that is known of the input's piece.
+func (in recordSource) document(out record.Input) (record.Document, error) {
+	piece := out.Piece.ID
 	for _, p := range in.work.Pieces {
 		if p.ID == piece {
 			out.Piece = p
@@ -134,23 +126,15 @@ func (in recordSource) document(piece string) (record.Document, error) {
 		out.Bill = &b
 	}
 	out.Laminate = map[string][]stock.CoatBalance{}
-	for _, p := range in.work.Panels {
-		if p.Piece == piece {
-			out.Laminate[p.ID] = stock.Balances(in.settings.Words, in.work, p.ID)
-		}
-	}
 	mine := map[string]bool{} // panels and coats of the piece, and their probes
 	for _, p := range in.work.Panels {
 		if p.Piece == piece {
+			out.Laminate[p.ID] = stock.Balances(in.settings.Words, in.work, p.ID)
 			out.Panels = append(out.Panels, p)
-			mine[p.ID] = true
-			for _, probe := range []string{p.Probe, p.Air} {
-				if probe != "" {
-					mine["probe "+probe] = true
-				}
-			}
+			mine[p.ID], mine["probe "+p.Probe], mine["probe "+p.Air] = true, true, true
 		}
 	}
+	delete(mine, "probe ") // of a panel without one
 	for _, c := range in.work.Coats {
 		if !mine[c.Panel] {
 			continue
@@ -175,7 +159,7 @@ func (in recordSource) document(piece string) (record.Document, error) {
 			out.Probes = append(out.Probes, p)
 		}
 	}
-	slices.SortFunc(out.Probes, func(a, b record.Probe) int { return bytes.Compare([]byte(a.ID), []byte(b.ID)) })
+	slices.SortFunc(out.Probes, func(a, b record.Probe) int { return cmp.Compare(a.ID, b.ID) })
 	return record.New(out)
 }
 
@@ -200,7 +184,7 @@ func (in recordSource) coat(c coat.Coat) (record.Coat, error) {
 		at = c.Ended.Add(-time.Second)
 		w = job.At(in.work, at)
 	}
-	at = at.In(in.loc)
+	at = at.In(in.settings.Loc)
 	est := job.NewEstimator(job.Options{})
 	res, err := est.Estimate(at, w, in.readings, in.settings)
 	if err == nil {
@@ -233,9 +217,7 @@ func (in recordSource) coat(c coat.Coat) (record.Coat, error) {
 		if err != nil {
 			return out, err
 		}
-		for _, x := range cs {
-			out.Changes = append(out.Changes, record.Change{Kind: x.Kind, ID: x.ID, Version: x.Version, Op: x.Op, At: x.At, By: x.By, Body: x.Body})
-		}
+		out.Changes = append(out.Changes, cs...)
 	}
 	return out, nil
 }
@@ -264,20 +246,14 @@ func (in recordSource) struck(out *record.Input) error {
 			}
 			said(x.Body, e)
 			e.gone = x.Op == "delete"
-			e.versions = append(e.versions, record.Change{Kind: x.Kind, ID: x.ID, Version: x.Version, Op: x.Op, At: x.At, By: x.By, Body: x.Body})
+			e.versions = append(e.versions, x)
 		}
 		return by, order, nil
 	}
-	coats, coatIDs, err := all("coat")
-	if err != nil {
-		return err
-	}
-	feels, feelIDs, err := all("feel")
-	if err != nil {
-		return err
-	}
-	cups, cupIDs, err := all("batch")
-	if err != nil {
+	coats, coatIDs, err1 := all("coat")
+	feels, feelIDs, err2 := all("feel")
+	cups, cupIDs, err3 := all("batch")
+	if err := errors.Join(err1, err2, err3); err != nil {
 		return err
 	}
 	for i := range out.Coats {

@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"strings"
@@ -79,12 +80,10 @@ func (d *Daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.H
 	for _, h := range d.heldCure() {
 		out.Held = append(out.Held, coat.Span{From: h.From, To: h.To})
 	}
-	if s.SleepFrom != "" {
-		from, err1 := job.ParseClock(s.SleepFrom)
-		to, err2 := job.ParseClock(s.SleepTo)
-		if err1 == nil && err2 == nil {
-			out.SleepFrom, out.SleepTo = from, to
-		}
+	from, err1 := job.ParseClock(s.SleepFrom)
+	to, err2 := job.ParseClock(s.SleepTo)
+	if err1 == nil && err2 == nil {
+		out.SleepFrom, out.SleepTo = from, to
 	}
 	if out.Outdoor == "" {
 		for _, h := range probes {
@@ -97,21 +96,13 @@ func (d *Daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.H
 	if d.tent != nil {
 		out.SetPointC = d.tent.setPoint(now)
 	}
-	if out.Air == "" {
-		out.Air = firstAir(probes)
-	}
+	out.Air = cmp.Or(out.Air, firstAir(probes))
 	d.mem.into(&out)
 	return out
 }
 
 func sleepHours(s storedSettings) alerts.Hours {
-	if s.SleepFrom == "" {
-		return alerts.Hours{}
-	}
-	h, err := alerts.ParseHours(s.SleepFrom + "-" + s.SleepTo)
-	if err != nil {
-		return alerts.Hours{}
-	}
+	h, _ := alerts.ParseHours(s.SleepFrom + "-" + s.SleepTo) // without them nobody sleeps
 	return h
 }
 

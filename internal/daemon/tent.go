@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -48,18 +49,12 @@ type tentHeld struct {
 	plan *tentplan.Planner
 }
 
-// tentDaemon is a daemon's tent as the page sees it.
-type tentDaemon struct {
-	*Daemon
-	t *tentHeld
-}
-
 // HeatedTent is the tent, nil where there is none.
 func (d *Daemon) HeatedTent() web.Tent {
 	if d.tent == nil {
 		return nil
 	}
-	return tentDaemon{d, d.tent}
+	return d.tent
 }
 
 // AttachTent gives the daemon a tent whose heater somebody else holds; open gets
@@ -139,11 +134,10 @@ func openHeater(ctx context.Context, sec heat.ConfigSection, dry bool, log *slog
 		return relay.New(argv, lease, logWriter{log, "relay guard"}), nil
 	case "pulse":
 		line := &laterLine{open: func() (heat.Line, error) { return relay.OpenLine(sec.Pulse.Line, false) }}
-		if dry {
-			return pulse.New(line, time.Duration(sec.Pulse.Hold)), nil
-		}
-		if err := line.Set(false); err != nil {
-			log.Error("heat stays off: its line cannot be used", "err", err)
+		if !dry {
+			if err := line.Set(false); err != nil {
+				log.Error("heat stays off: its line cannot be used", "err", err)
+			}
 		}
 		return pulse.New(line, time.Duration(sec.Pulse.Hold)), nil
 	case "plug":
@@ -187,11 +181,7 @@ func (w logWriter) Write(b []byte) (int, error) {
 
 // note puts a switching into the history.
 func (t *tentHeld) note(e heat.Event) {
-	by := e.By
-	if by == "" {
-		by = "curewright"
-	}
-	t.d.store.AddEvent("heater", "tent", e.Text, e.At, by)
+	t.d.store.AddEvent("heater", "tent", e.Text, e.At, cmp.Or(e.By, "curewright"))
 	if e.Why.Fault() {
 		t.d.RequestEvaluation() // an alert at once, not with the next evaluation
 	}
@@ -258,97 +248,98 @@ func (t *tentHeld) setPoint(now time.Time) *float64 {
 }
 
 // Tent is the tent as pages and metrics show it.
-func (d tentDaemon) Tent(context.Context) (web.TentView, error) {
-	s := d.t.hold.Status()
-	var since *time.Time
-	if !s.Since.IsZero() {
-		since = &s.Since
-	}
-	hours := s.OnTime.Hours()
-	lease := s.Lease.Seconds()
+func (t *tentHeld) Tent(context.Context) (web.TentView, error) {
+	s := t.hold.Status()
 	v := web.TentView{
-		PanelC: s.PanelC.Ptr(), AirC: s.AirC.Ptr(), SetPointC: s.AimC.Ptr(), MinC: d.t.sec.MinSetC, MaxC: d.t.sec.MaxSetC,
-		Heater: map[bool]string{true: "on", false: "off"}[s.On], Why: s.Say, Latched: s.Latched, Since: since,
-		OnToday: &hours, LeaseS: &lease, Output: d.t.sec.Output, Switch: s.Switched,
+		PanelC: s.PanelC.Ptr(), AirC: s.AirC.Ptr(), SetPointC: s.AimC.Ptr(), MinC: t.sec.MinSetC, MaxC: t.sec.MaxSetC,
+		Heater: map[bool]string{true: "on", false: "off"}[s.On], Why: s.Say, Latched: s.Latched,
+		OnToday: new(s.OnTime.Hours()), LeaseS: new(s.Lease.Seconds()), Output: t.sec.Output, Switch: s.Switched,
 		Word: string(s.Why), WishC: s.WishC.Ptr(), RampC: s.SetC.Ptr(), Planned: s.Planned, LimitC: s.LimitC.Ptr(),
-		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: d.t.plan.View(), Learned: d.t.plan.Learned(), Past: d.t.plan.Past(), Offers: d.t.plan.Offers(),
-		Cautions: d.lang.Text("heat.caution"),
+		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: t.plan.View(), Learned: t.plan.Learned(), Past: t.plan.Past(), Offers: t.plan.Offers(),
+		Cautions: t.d.lang.Text("heat.caution"),
 	}
-	v.Limits, v.LimitsHash, v.NotAccepted = d.t.hold.Limits()
+	v.Limits, v.LimitsHash, v.NotAccepted = t.hold.Limits()
 	if s.Output != "" || s.Why == heat.OutputFault || s.Why == heat.RisingWhileOff {
 		v.Heater = "unknown"
 	}
 	if s.OnTimeUnknown {
 		v.OnToday = nil
 	}
+	if !s.Since.IsZero() {
+		v.Since = &s.Since
+	}
 	if s.Solvent > 0 {
-		m := s.Solvent.Minutes()
-		v.SolventMin = &m
+		v.SolventMin = new(s.Solvent.Minutes())
 	}
 	return v, nil
 }
 
+// wrote notes in the log of events what somebody did.
+func (t *tentHeld) wrote(who web.Who, what string) {
+	t.d.store.AddEvent("heater", "tent", what, t.d.clk.Now(), who.Name)
+}
+
 // SetTentPoint asks for a plain hold inside the file's limits; a plan is given
 // up for it, since what somebody asks for is what is to be held.
-func (d tentDaemon) SetTentPoint(_ context.Context, who web.Who, c float64) error {
-	if err := d.t.hold.Hold(who.Name, c); err != nil {
+func (t *tentHeld) SetTentPoint(_ context.Context, who web.Who, c float64) error {
+	if err := t.hold.Hold(who.Name, c); err != nil {
 		return web.Faults{{Field: "set_point_c", What: err.Error()}}
 	}
-	if d.t.plan.Drop() {
-		d.store.AddEvent("heater", "tent", "the plan is given up for a plain hold", d.clk.Now(), who.Name)
+	if t.plan.Drop() {
+		t.wrote(who, "the plan is given up for a plain hold")
 	}
-	d.RequestEvaluation()
+	t.d.RequestEvaluation()
 	return nil
 }
 
 // TentOff switches off until somebody asks for heat again, and gives up any
 // plan.
-func (d tentDaemon) TentOff(ctx context.Context, who web.Who, why string) error {
-	d.t.hold.Off(who.Name, why)
-	d.t.plan.Drop()
-	d.RequestEvaluation()
+func (t *tentHeld) TentOff(ctx context.Context, who web.Who, why string) error {
+	t.hold.Off(who.Name, why)
+	t.plan.Drop()
+	t.d.RequestEvaluation()
 	return nil
 }
 
 // TentSolvent keeps heat off for 30 minutes.
-func (d tentDaemon) TentSolvent(_ context.Context, who web.Who) error {
-	d.t.hold.UseSolvent(who.Name)
-	d.RequestEvaluation()
+func (t *tentHeld) TentSolvent(_ context.Context, who web.Who) error {
+	t.hold.UseSolvent(who.Name)
+	t.d.RequestEvaluation()
 	return nil
 }
 
 // TentRelease takes back a latch.
-func (d tentDaemon) TentRelease(_ context.Context, who web.Who) error {
-	if !d.t.hold.Status().Latched {
+func (t *tentHeld) TentRelease(_ context.Context, who web.Who) error {
+	if !t.hold.Status().Latched {
 		return fmt.Errorf("%w: nothing is latched", web.ErrConflict)
 	}
-	if err := d.t.hold.Release(who.Name); err != nil {
+	if err := t.hold.Release(who.Name); err != nil {
 		return fmt.Errorf("%w: %w", web.ErrConflict, err)
 	}
-	d.RequestEvaluation()
+	t.d.RequestEvaluation()
 	return nil
 }
 
 // TentAccept accepts the limits that are in force; the page's gate lets nobody
 // through who is not at the board.
-func (d tentDaemon) TentAccept(_ context.Context, who web.Who, hash string) error {
+func (t *tentHeld) TentAccept(_ context.Context, who web.Who, hash string) error {
 	if !who.Board {
 		return web.Faults{{What: "the limits are accepted at the board: sudo curewright tent accept"}}
 	}
-	err := d.t.hold.Accept(who.Name, hash)
+	err := t.hold.Accept(who.Name, hash)
 	switch {
 	case errors.Is(err, heat.ErrOtherLimits):
 		return fmt.Errorf("%w: %w", web.ErrConflict, err)
 	case errors.Is(err, heat.ErrNotKept):
 		return fmt.Errorf("%w: %w", web.ErrNotKept, err)
 	}
-	d.RequestEvaluation()
+	t.d.RequestEvaluation()
 	return err
 }
 
 // TentResume ticks "resume after power cut".
-func (d tentDaemon) TentResume(_ context.Context, who web.Who, on bool) error {
-	d.t.hold.SetResume(who.Name, on)
+func (t *tentHeld) TentResume(_ context.Context, who web.Who, on bool) error {
+	t.hold.SetResume(who.Name, on)
 	return nil
 }
 
@@ -403,40 +394,40 @@ func ProbeBus(probes []sensors.ConfigSection) func(id string) string {
 
 // TentAim plans the set points that land a coat's window, and follows them
 // with apply set.
-func (d tentDaemon) TentAim(ctx context.Context, who web.Who, body json.RawMessage) (json.RawMessage, error) {
+func (t *tentHeld) TentAim(ctx context.Context, who web.Who, body json.RawMessage) (json.RawMessage, error) {
 	w := tentplan.AimWish{Probability: .8}
 	if err := strict(body, &w); err != nil {
 		return nil, err
 	}
-	st := d.t.hold.Status()
+	st := t.hold.Status()
 	if w.Apply && st.Latched {
 		return nil, web.Faults{{What: "off by safety (" + st.Say + "): look at the tent, then release it"}}
 	}
-	if w.Apply && !d.clockTrusted.Load() {
+	if w.Apply && !t.d.clockTrusted.Load() {
 		return nil, web.Faults{{What: "the board does not know the date: a plan goes by clock times"}}
 	}
-	p, err := d.t.plan.Aim(ctx, w)
+	p, err := t.plan.Aim(ctx, w)
 	if err != nil {
 		return nil, err
 	}
 	if w.Apply {
 		if _, held := st.WishC.Get(); !held {
 			// Frost keeping is what remains when the plan ends.
-			if err := d.t.hold.Hold(who.Name, d.t.sec.FrostC); err != nil {
-				d.t.plan.Drop()
+			if err := t.hold.Hold(who.Name, t.sec.FrostC); err != nil {
+				t.plan.Drop()
 				return nil, web.Faults{{What: err.Error()}}
 			}
 		}
-		d.store.AddEvent("heater", "tent", "a plan is followed: "+p.Say, d.clk.Now(), who.Name)
-		d.RequestEvaluation()
+		t.wrote(who, "a plan is followed: "+p.Say)
+		t.d.RequestEvaluation()
 	}
 	return json.Marshal(p)
 }
 
 // TentAimOff goes back to the plain hold.
-func (d tentDaemon) TentAimOff(_ context.Context, who web.Who) error {
-	d.t.plan.Drop()
-	d.store.AddEvent("heater", "tent", "the plan is given up; back to the plain hold", d.clk.Now(), who.Name)
-	d.RequestEvaluation()
+func (t *tentHeld) TentAimOff(_ context.Context, who web.Who) error {
+	t.plan.Drop()
+	t.wrote(who, "the plan is given up; back to the plain hold")
+	t.d.RequestEvaluation()
 	return nil
 }

@@ -35,7 +35,7 @@ func (*heldBy) Accept(string, string) error                { return heat.ErrOthe
 func TestPlanGivesWay(t *testing.T) {
 	live := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 18, 0, 0, 0, time.UTC))
 	live.d.AttachTent(heat.DefaultSection(), func(func(heat.Event), func() (heat.Profile, bool)) TentHolder { return &heldBy{} })
-	d, who := tentDaemon{live.d, live.d.tent}, web.Who{Name: "somebody", Role: web.Control}
+	d, who := live.d.tent, web.Who{Name: "somebody", Role: web.Control}
 	plan := live.d.tent.plan
 	force := func() {
 		plan.Follow(tentplan.AimWish{}, &tentplan.TentPlan{Feasible: true}, heat.Profile{Until: live.clk.Now().Add(time.Hour)})

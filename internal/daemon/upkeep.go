@@ -6,10 +6,12 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
 	"runtime/debug"
 	"runtime/metrics"
+	"slices"
 	"sync"
 	"time"
 
@@ -152,10 +154,7 @@ func (d *Daemon) IntakeStats() []web.IntakeStats {
 	defer d.intakes.mu.Unlock()
 	for _, s := range d.intakes.by {
 		c := *s
-		c.Refused = map[string]uint64{}
-		for k, v := range s.Refused {
-			c.Refused[k] = v
-		}
+		c.Refused = maps.Clone(s.Refused)
 		out = append(out, c)
 	}
 	return out
@@ -171,8 +170,7 @@ func (d *Daemon) StoreStats() web.StoreStats {
 		if x < 0 {
 			return nil
 		}
-		f := float64(x)
-		return &f
+		return new(float64(x))
 	}
 	out := web.StoreStats{
 		Bytes: num(s.Bytes), FreeBytes: num(s.FreeBytes), Pending: num(int64(s.Pending)),
@@ -232,10 +230,8 @@ func (d *Daemon) pruneAlerts(ctx context.Context) {
 // ofRecord reports whether an alert stands in some piece's record: it is about
 // a side, a coat or a cup, or about the probe of a side while a coat cured.
 func ofRecord(w *coat.Work, a alerts.Alert) bool {
-	for _, b := range w.Batches {
-		if b.ID == a.Subject {
-			return true
-		}
+	if slices.ContainsFunc(w.Batches, func(b coat.Batch) bool { return b.ID == a.Subject }) {
+		return true
 	}
 	for _, p := range w.Panels {
 		if p.ID == a.Panel || p.ID == a.Subject {

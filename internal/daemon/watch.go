@@ -3,6 +3,7 @@
 package daemon
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -170,7 +171,7 @@ func storeFolder(path string) error {
 // Describe lists what a daemon with this configuration would run, a line each.
 func (c Config) Describe() []string {
 	var out []string
-	add := func(line string) { out = append(out, line) }
+	add := func(lines ...string) { out = append(out, lines...) }
 	addf := func(format string, a ...any) { add(fmt.Sprintf(format, a...)) }
 	addf("  store      %s", c.Store.Path)
 	addf("  page       %s%s", c.Web.Listen, map[bool]string{true: ", this machine only", false: ", behind the log-in"}[c.Web.Loopback()])
@@ -178,23 +179,15 @@ func (c Config) Describe() []string {
 		add("  probes     whatever is found on I2C and 1-wire, and what is pushed")
 	}
 	for _, p := range c.Probe {
-		bus := p.Bus
-		if bus == "" {
-			bus = "over the network"
-		}
-		addf("  probe      %s: %s, %s", p.ID, p.Driver, bus)
+		addf("  probe      %s: %s, %s", p.ID, p.Driver, cmp.Or(p.Bus, "over the network"))
 	}
 	socket, _ := SocketPath(c)
 	addf("  control    %s, or a log-in for it", socket)
 	if len(c.Web.Proxies) > 0 {
 		addf("  proxies    %s: what comes through them needs a log-in", strings.Join(c.Web.Proxies, ", "))
 	}
-	for _, l := range TentLines(c.Tent) {
-		add(l)
-	}
-	for _, l := range mqttLines(c.MQTT, c.Shop.Name) {
-		add(l)
-	}
+	add(TentLines(c.Tent)...)
+	add(mqttLines(c.MQTT, c.Shop.Name)...)
 	if c.Influx.On() {
 		addf("  influx     %s, bucket %s", c.Influx.URL, c.Influx.Bucket)
 	}

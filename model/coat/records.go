@@ -13,6 +13,7 @@
 package coat
 
 import (
+	"encoding/json"
 	"time"
 
 	"curewright/model/cure"
@@ -159,6 +160,24 @@ type Work struct {
 	Feels   []Feel
 	Stock   []Stock
 	Resins  map[string]cure.Resin
+}
+
+// Change is one version of one record of work: created, patched or deleted.
+type Change struct {
+	Kind    string          `json:"kind"` // piece, panel, batch, coat, feel, resin
+	ID      string          `json:"id"`
+	Version int             `json:"version"`
+	Op      string          `json:"op"` // create, patch, delete
+	At      time.Time       `json:"at"`
+	By      string          `json:"by"`
+	Body    json.RawMessage `json:"body"` // the whole record after the change
+}
+
+// Wrote is one record that an entry wrote.
+type Wrote struct {
+	Kind string `json:"kind"`
+	ID   string `json:"id"`
+	Op   string `json:"op"` // create, patch, delete
 }
 
 // State is what a finger would find.

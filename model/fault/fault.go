@@ -123,3 +123,17 @@ func spaced(unit string) string {
 	}
 	return " " + unit
 }
+
+// OfLines takes lines of "field: what" apart; a line without a field is of the
+// whole.
+func OfLines(lines []string) List {
+	var out List
+	for _, l := range lines {
+		field, what, ok := strings.Cut(l, ": ")
+		if !ok {
+			field, what = "", l
+		}
+		out = append(out, Fault{Field: field, What: what})
+	}
+	return out
+}

@@ -659,8 +659,8 @@ func (e *Estimator) bins(probe string, now time.Time, r Readings) *past {
 	return p
 }
 
-// conditions are what a forecast of a probe begins from.
-func conditions(at time.Time, tempC float64, out *shop.History, s Settings, loc *time.Location) shop.Conditions {
+// Conditions are what a forecast of a probe begins from.
+func Conditions(at time.Time, tempC float64, out *shop.History, s Settings, loc *time.Location) shop.Conditions {
 	_, off := at.In(loc).Zone()
 	c := shop.Conditions{At: at, TempC: tempC, Out: out, OffsetS: float64(off), SetPoint: s.SetPointC}
 	if s.LowC != nil {
@@ -706,7 +706,7 @@ func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coa
 	}
 	steps := shop.Steps + skip
 	p, out := e.history(source, s.Outdoor, now, r, s)
-	e.paths = p.model.Ensemble(e.paths[:0], &p.h, shop.Paths, steps, conditions(begin, airC, out, s, loc), e.scratch)
+	e.paths = p.model.Ensemble(e.paths[:0], &p.h, shop.Paths, steps, Conditions(begin, airC, out, s, loc), e.scratch)
 	o := &coat.Outlook{Start: now, StepS: shop.StepS, Paths: shop.Paths, Len: shop.Steps + 1, VapourPa: f.vapour(now)}
 	follows := source == f.air && f.probe != f.air && ru.gapFor == 0
 	if !follows && skip == 0 {
@@ -749,7 +749,7 @@ func (e *Estimator) bridge(now time.Time, tip *checkpoint, r Readings, s Setting
 	p, out := e.history(source, s.Outdoor, now, r, s)
 	from := f.pointAt
 	steps := min(int(math.Ceil(now.Sub(from).Seconds()/shop.StepS)), shop.Steps)
-	e.scratch = p.model.Median(e.scratch[:0], &p.h, steps, conditions(from, f.pointC, out, s, loc))
+	e.scratch = p.model.Median(e.scratch[:0], &p.h, steps, Conditions(from, f.pointC, out, s, loc))
 	for k := 1; k <= steps; k++ {
 		at := from.Add(time.Duration(k) * shop.StepS * time.Second)
 		if !at.Before(now) {
@@ -791,7 +791,7 @@ func (e *Estimator) shopNow(now time.Time, w *coat.Work, r Readings, s Settings)
 		sn.Quality = "fitted to the last days"
 	}
 	const ahead = 18 * 4
-	cond := conditions(now, c, out, s, loc)
+	cond := Conditions(now, c, out, s, loc)
 	e.paths = p.model.Ensemble(e.paths[:0], &p.h, shop.Paths, ahead, cond, e.scratch)
 	var lows [shop.Paths]float64
 	for k := range lows {

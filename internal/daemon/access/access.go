@@ -6,6 +6,7 @@
 package access
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"sync"
@@ -210,20 +211,13 @@ func (a *Access) Redeem(ctx context.Context, code, device string) (string, web.W
 	if !ok || time.Since(c.made) >= pairFor {
 		return "", web.Who{}, web.ErrNotFound
 	}
-	name := c.name
-	if name == "" {
-		name = device
-	}
-	if name == "" {
-		name = "a " + string(c.role) + " device"
-	}
+	name := cmp.Or(c.name, device, "a "+string(c.role)+" device")
 	token := web.NewToken()
 	hash := web.HashToken(token)
 	now, ran := a.o.Now(), int64(a.ran()/time.Second)
 	t := history.Token{ID: hash[:8], Name: name, Role: string(c.role), Hash: hash, Made: now.UTC(), Days: c.days, MadeRan: ran, UsedRan: ran}
 	if c.days > 0 && a.o.DateKnown() {
-		end := now.UTC().Add(time.Duration(c.days) * day)
-		t.Expires = &end
+		t.Expires = new(now.UTC().Add(time.Duration(c.days) * day))
 	}
 	if err := a.o.Store.PutToken(ctx, t); err != nil {
 		a.mu.Lock()
@@ -248,8 +242,7 @@ func (a *Access) List() []web.TokenInfo {
 		if t.Revoked != nil || left <= 0 {
 			continue
 		}
-		end := now.Add(left).UTC()
-		out = append(out, web.TokenInfo{ID: t.ID, Name: t.Name, Role: web.Role(t.Role), Made: t.Made, Used: t.Used, Days: t.Days, Expires: &end})
+		out = append(out, web.TokenInfo{ID: t.ID, Name: t.Name, Role: web.Role(t.Role), Made: t.Made, Used: t.Used, Days: t.Days, Expires: new(now.Add(left).UTC())})
 	}
 	return out
 }

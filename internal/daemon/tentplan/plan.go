@@ -22,6 +22,7 @@ import (
 	"curewright/heat"
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/job"
 	"curewright/model/shop"
 	"curewright/model/tent"
@@ -62,12 +63,20 @@ type Store interface {
 // Planner makes the plan, keeps it up and learns the tent. Its methods may be
 // called from any goroutine.
 type Planner struct {
-	o    Options
-	aims aims
+	o Options
+
+	mu      sync.Mutex
+	wish    *AimWish  // what the plan is made for; nil without one
+	plan    *TentPlan // with it
+	now     heat.Profile
+	samples []tent.Sample
+	day     []web.TentPast // the last day, oldest first; not kept over a restart
+	model   *tent.Model
+	trouble string
 }
 
 // New is a planner without a plan.
-func New(o Options) *Planner { return &Planner{o: o, aims: aims{kick: make(chan struct{}, 1)}} }
+func New(o Options) *Planner { return &Planner{o: o} }
 
 // view is how what is said is read: the shop's language and clock, °C.
 func (t *Planner) view() words.View { return words.View{Words: t.o.Words, Loc: t.o.Loc} }
@@ -81,30 +90,73 @@ func (t *Planner) say(code string, facts words.Facts) string {
 func (t *Planner) clock(x time.Time) string { return t.view().Clock(x, time.Time{}) }
 
 // Profile is the latest plan for the loop; false where there is none.
-func (t *Planner) Profile() (heat.Profile, bool) { return t.aims.profile() }
+func (t *Planner) Profile() (heat.Profile, bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return t.now, t.wish != nil
+}
 
-// View, Learned and Past are the plan in force, what the tent showed of itself
-// and its last day, as pages show them; nil for none.
-func (t *Planner) View() json.RawMessage    { return t.aims.view() }
-func (t *Planner) Learned() json.RawMessage { return t.aims.learned(t.view()) }
-func (t *Planner) Past() []web.TentPast     { return t.aims.past() }
+// View is the plan in force as pages show it; nil without one.
+func (t *Planner) View() json.RawMessage {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.plan == nil {
+		return nil
+	}
+	b, _ := json.Marshal(t.plan)
+	return b
+}
+
+// Learned is what the tent showed of itself, as pages show it; nil for nothing.
+func (t *Planner) Learned() json.RawMessage {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.model == nil && t.trouble == "" {
+		return nil
+	}
+	v := TentLearned{Trouble: t.trouble, Bins: len(t.samples)}
+	if m := t.model; m != nil {
+		v.TauMin, v.TauSD, v.GainK, v.GainSD, v.InAWords = new(m.TauS/60), new(m.TauSD/60), &m.GainK, &m.GainSD, m.Say(t.view())
+	}
+	b, _ := json.Marshal(v)
+	return b
+}
+
+// Past is the last day of the tent since the daemon began, oldest first.
+func (t *Planner) Past() []web.TentPast {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return slices.Clone(t.day)
+}
 
 // Follow puts a plan that was made before in force, in place of any other.
 func (t *Planner) Follow(w AimWish, p *TentPlan, prof heat.Profile) {
-	t.aims.mu.Lock()
-	defer t.aims.mu.Unlock()
-	t.aims.follow(w, p, prof)
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.follow(w, p, prof)
+}
+
+// follow is Follow for a caller that holds the lock.
+func (t *Planner) follow(w AimWish, p *TentPlan, prof heat.Profile) {
+	w.Apply = false
+	t.wish, t.plan, t.now = &w, p, prof
 }
 
 // Drop gives up the plan, if there is one.
-func (t *Planner) Drop() (had bool) { return t.aims.drop() }
+func (t *Planner) Drop() (had bool) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	had = t.wish != nil
+	t.wish, t.plan = nil, nil
+	return had
+}
 
 // Aim plans what somebody asks for and, with apply set, puts it in force.
 func (t *Planner) Aim(ctx context.Context, w AimWish) (*TentPlan, error) {
 	if w.Wish == Soak {
-		return t.soak(ctx, w, w.Apply)
+		return t.soak(ctx, w)
 	}
-	return t.aim(context.WithValue(ctx, aimFirst{}, true), w, w.Apply)
+	return t.aim(ctx, w, false)
 }
 
 // AimWish is what a person asks the tent for.
@@ -143,52 +195,6 @@ type TentPlan struct {
 	Learned  bool         `json:"learned"`        // the tent's own figures, not assumed ones
 }
 
-// aims is what the tent's plan is made for, and what the tent showed of itself.
-type aims struct {
-	mu      sync.Mutex
-	wish    *AimWish
-	plan    *TentPlan
-	now     heat.Profile
-	has     bool
-	samples []tent.Sample
-	day     []web.TentPast // the last day, for the page; not kept over a restart
-	model   *tent.Model
-	trouble string
-	kick    chan struct{}
-}
-
-// profile is the latest plan for the loop; false where there is none.
-func (a *aims) profile() (heat.Profile, bool) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	return a.now, a.has
-}
-
-func (a *aims) view() json.RawMessage {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	if a.plan == nil {
-		return nil
-	}
-	b, _ := json.Marshal(a.plan)
-	return b
-}
-
-func (a *aims) learned(view words.View) json.RawMessage {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	if a.model == nil && a.trouble == "" {
-		return nil
-	}
-	v := TentLearned{Trouble: a.trouble, Bins: len(a.samples)}
-	if m := a.model; m != nil {
-		tau, sd := m.TauS/60, m.TauSD/60
-		v.TauMin, v.TauSD, v.GainK, v.GainSD, v.InAWords = &tau, &sd, &m.GainK, &m.GainSD, m.Say(view)
-	}
-	b, _ := json.Marshal(v)
-	return b
-}
-
 // TentLearned is what the tent's switching showed of it.
 type TentLearned struct {
 	TauMin   *float64 `json:"time_constant_min"`
@@ -203,16 +209,15 @@ type TentLearned struct {
 // stuck says on the plan in force that it could not be made anew, and how long
 // it is followed still.
 func (t *Planner) stuck(why error) {
-	a := &t.aims
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	if a.plan == nil {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.plan == nil {
 		return
 	}
-	p := *a.plan
+	p := *t.plan
 	p.Feasible = false
-	p.Say = t.say("stuck", words.Facts{"why": reasons(why), "until": t.clock(a.now.Until)})
-	a.plan = &p
+	p.Say = t.say("stuck", words.Facts{"why": reasons(why), "until": t.clock(t.now.Until)})
+	t.plan = &p
 }
 
 // reasons are an error's sentences without the names of fields.
@@ -230,29 +235,17 @@ func reasons(err error) string {
 
 // staleBy sets until when the plan in force is followed, should nobody look
 // after it from now on. The caller holds the lock.
-func (a *aims) staleBy(now time.Time) {
-	if a.plan == nil || a.wish == nil {
-		return
-	}
-	a.now.Until = a.wish.wish().End()
-	if s := now.Add(aimStale); s.Before(a.now.Until) {
-		a.now.Until = s
+func (t *Planner) staleBy(now time.Time) {
+	if t.wish != nil {
+		t.now.Until = earlier(t.wish.wish().End(), now.Add(aimStale))
 	}
 }
 
-// follow puts a plan in force. The caller holds the lock.
-func (a *aims) follow(w AimWish, p *TentPlan, prof heat.Profile) {
-	w.Apply = false
-	a.wish, a.plan, a.now, a.has = &w, p, prof, true
-}
-
-// drop gives up the plan, if there is one.
-func (a *aims) drop() (had bool) {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	had = a.wish != nil
-	a.wish, a.plan, a.has = nil, nil, false
-	return had
+func earlier(a, b time.Time) time.Time {
+	if b.Before(a) {
+		return b
+	}
+	return a
 }
 
 // Times of the plan: how often it is made anew, and how long one is followed
@@ -260,7 +253,9 @@ func (a *aims) drop() (had bool) {
 const (
 	aimEvery = 10 * time.Minute
 	aimStale = 2 * time.Hour
-	// keepBins is how much of its past the tent is learned from: three days.
+	// Of its past, in quarter hours: what pages show, a day, and what the tent is
+	// learned from, three.
+	pastBins = 96
 	keepBins = 3 * 96
 )
 
@@ -278,16 +273,16 @@ type storedSample struct {
 func (t *Planner) Run(ctx context.Context) error {
 	var kept []storedSample
 	if t.o.Store.ReadSetting(samplesKey, &kept) {
-		t.aims.mu.Lock()
+		t.mu.Lock()
 		for _, x := range kept {
-			t.aims.samples = append(t.aims.samples, tent.Sample{PanelC: x.Panel.OrNaN(), ShedC: x.Shed.OrNaN(), Share: x.Share})
+			t.samples = append(t.samples, tent.Sample{PanelC: x.Panel.OrNaN(), ShedC: x.Shed.OrNaN(), Share: x.Share})
 		}
-		t.aims.mu.Unlock()
+		t.mu.Unlock()
 	}
 	t.learn()
 	tick := time.NewTicker(max(time.Duration(float64(time.Minute)/t.o.Speed), time.Second))
 	defer tick.Stop()
-	bin := newTentBin(t.o.Now(), t.o.Status().OnTotal)
+	bin := &tentBin{from: t.o.Now(), onAt: t.o.Status().OnTotal}
 	var solved time.Time
 	var felt float64
 	for {
@@ -295,29 +290,24 @@ func (t *Planner) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			return ctx.Err()
 		case <-tick.C:
-		case <-t.aims.kick:
 		}
 		t.binUp(ctx, bin)
 		now := t.o.Now()
-		t.aims.mu.Lock()
-		w := t.aims.wish
-		t.aims.mu.Unlock()
+		t.mu.Lock()
+		w := t.wish
+		t.mu.Unlock()
 		if w == nil {
 			continue
 		}
 		if end := w.wish().End(); !now.Before(end) {
-			t.aims.drop()
+			t.Drop()
 			t.o.Note(t.say("ended", nil), now)
 			continue
 		}
 		// A finger test moves the rate factor: plan anew at once.
 		k := felt
-		if s := t.o.Snapshot(); s != nil {
-			for _, e := range s.Result.Coats {
-				if e.ID == w.Coat && e.Kappa != nil {
-					k = e.Kappa.P50
-				}
-			}
+		if e := t.estimate(w.Coat); e != nil && e.Kappa != nil {
+			k = e.Kappa.P50
 		}
 		if now.Sub(solved) < aimEvery && math.Abs(k-felt) < .02*felt {
 			continue
@@ -325,12 +315,14 @@ func (t *Planner) Run(ctx context.Context) error {
 		solved, felt = now, k
 		if w.Wish == Soak {
 			// It goes by its corners, come what may: only its expiry moves on.
-			t.aims.mu.Lock()
-			t.aims.staleBy(now)
-			t.aims.mu.Unlock()
+			t.mu.Lock()
+			t.staleBy(now)
+			t.mu.Unlock()
 			continue
 		}
-		if _, err := t.aim(ctx, *w, true); err != nil && ctx.Err() == nil {
+		again := *w
+		again.Apply = true
+		if _, err := t.aim(ctx, again, true); err != nil && ctx.Err() == nil {
 			t.o.Log.Warn("tent's plan", "err", err)
 			t.stuck(err)
 		}
@@ -341,24 +333,12 @@ func (w AimWish) wish() tent.Wish {
 	return tent.Wish{Kind: w.Wish, From: w.From, To: w.To, By: w.By, Probability: w.Probability}
 }
 
-// pastBins is a day of quarter hours.
-const pastBins = 96
-
-// past is the last day of the tent since the daemon began, oldest first.
-func (a *aims) past() []web.TentPast {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	return slices.Clone(a.day)
-}
-
 // tentBin gathers a quarter hour.
 type tentBin struct {
 	from        time.Time
 	shed, shedN float64
 	onAt        time.Duration
 }
-
-func newTentBin(at time.Time, on time.Duration) *tentBin { return &tentBin{from: at, onAt: on} }
 
 func (t *Planner) binUp(ctx context.Context, b *tentBin) {
 	s := t.o.Status()
@@ -378,51 +358,54 @@ func (t *Planner) binUp(ctx context.Context, b *tentBin) {
 	if b.shedN > 0 {
 		x.ShedC = b.shed / b.shedN
 	}
-	*b = *newTentBin(now, s.OnTotal)
-	t.aims.mu.Lock()
-	t.aims.day = append(t.aims.day, web.TentPast{At: now, PanelC: sensors.Some(x.PanelC).Ptr(), ShedC: sensors.Some(x.ShedC).Ptr(), SetC: s.AimC.Ptr(), Share: x.Share})
-	if n := len(t.aims.day); n > pastBins {
-		t.aims.day = slices.Clone(t.aims.day[n-pastBins:])
-	}
-	t.aims.samples = append(t.aims.samples, x)
-	if n := len(t.aims.samples); n > keepBins {
-		t.aims.samples = slices.Clone(t.aims.samples[n-keepBins:])
-	}
-	kept := make([]storedSample, len(t.aims.samples))
-	for i, x := range t.aims.samples {
+	*b = tentBin{from: now, onAt: s.OnTotal}
+	t.mu.Lock()
+	t.day = lastOf(append(t.day, web.TentPast{At: now, PanelC: sensors.Some(x.PanelC).Ptr(), ShedC: sensors.Some(x.ShedC).Ptr(), SetC: s.AimC.Ptr(), Share: x.Share}), pastBins)
+	t.samples = lastOf(append(t.samples, x), keepBins)
+	kept := make([]storedSample, len(t.samples))
+	for i, x := range t.samples {
 		kept[i] = storedSample{sensors.Some(x.PanelC), sensors.Some(x.ShedC), x.Share}
 	}
-	t.aims.mu.Unlock()
+	t.mu.Unlock()
 	if err := t.o.Store.WriteSetting(ctx, samplesKey, kept); err != nil && ctx.Err() == nil {
 		t.o.Log.Warn("tent's past", "err", err)
 	}
 	t.learn()
 }
 
+// lastOf is the end of a list, without keeping the memory of the rest.
+func lastOf[T any](all []T, most int) []T {
+	if n := len(all); n > most {
+		return slices.Clone(all[n-most:])
+	}
+	return all
+}
+
 // learn fits the tent to what it did. Only this goroutine adds samples, so the
 // fit and the word of it need no lock: the heater's loop waits for that one.
 func (t *Planner) learn() {
-	m, err := tent.Identify(t.aims.samples)
+	m, err := tent.Identify(t.samples)
 	trouble := ""
-	if err == nil {
-		if lack, open := m.Open(t.aims.samples); open {
+	switch {
+	case err == nil:
+		if lack, open := m.Open(t.samples); open {
 			trouble = t.say("trouble.open", words.Facts{"k": fmt.Sprintf("%.1f", lack)})
 		}
-	} else if errors.Is(err, tent.ErrDead) {
+	case errors.Is(err, tent.ErrDead):
 		trouble = t.say("trouble.dead", nil)
-	} else if errors.Is(err, tent.ErrWrongSign) {
+	case errors.Is(err, tent.ErrWrongSign):
 		trouble = t.say("trouble.wrong_sign", nil)
 	}
-	t.aims.mu.Lock()
-	was := t.aims.trouble
-	t.aims.trouble = trouble
+	t.mu.Lock()
+	was := t.trouble
+	t.trouble = trouble
 	if err == nil {
-		t.aims.model = &m
+		t.model = &m
 	} else if trouble != "" {
-		t.aims.model = nil
+		t.model = nil
 	}
-	t.aims.mu.Unlock()
-	if err == nil && trouble == "" && t.o.Learnt != nil {
+	t.mu.Unlock()
+	if err == nil && trouble == "" {
 		t.o.Learnt(m)
 	}
 	if trouble != "" && trouble != was {
@@ -446,132 +429,140 @@ func (t *Planner) shedC(now time.Time) (float64, bool) {
 	if !ok {
 		return 0, false
 	}
-	r, ok := h.Now(now)
-	if !ok {
-		return 0, false
-	}
+	r, _ := h.Now(now)
 	return r.Temp.Get()
 }
 
 // problem puts together what a search goes by.
 func (t *Planner) problem(w AimWish) (tent.Problem, error) {
-	var faults web.Faults
-	bad := func(field, format string, a ...any) {
-		faults = append(faults, web.Fault{Field: field, What: fmt.Sprintf(format, a...)})
-	}
 	now := t.o.Now().In(t.o.Loc)
-	snap := t.o.Snapshot()
 	work, err := t.o.Work(context.Background())
 	if err != nil {
 		return tent.Problem{}, err
 	}
+	p := tent.Problem{Now: now, Wish: w.wish()}
+	var faults web.Faults
+	if w.Wish != Soak {
+		faults = fieldFaults(p.Wish.Check(now))
+	}
+	core, more := t.coatOf(w, work, &p)
+	faults = append(faults, more...)
+	panel, ok := t.o.Status().PanelC.Get()
+	if !ok {
+		faults.Add("", "the tent's panel is not read")
+	}
+	shedC, ok := t.shedC(now)
+	if !ok {
+		faults.Add("", "nothing reads the air around the tent: name a shed_probe under [tent]")
+	}
+	if len(faults) > 0 {
+		return p, faults
+	}
+	sec := t.o.Section
+	p.PanelC, p.MinC, p.MaxC, p.RampKH, p.HeaterW = panel, *sec.MinSetC, *sec.MaxSetC, sec.RampKH, sec.HeaterW
+	if w.Wish == tent.Window && slices.Contains([]string{"wood", "foam", "honeycomb"}, core) {
+		p.CoolK, p.CoolFor = heat.CoolK, heat.CoolFor
+	}
+	p.Tent = t.tentNow()
+	t.shedAhead(&p, shedC)
+	return p, nil
+}
+
+// coatOf puts the coat that a wish is for into a problem: its resin, what is
+// known of its cure and its past. core is what its panel is made of.
+func (t *Planner) coatOf(w AimWish, work *coat.Work, p *tent.Problem) (core string, faults web.Faults) {
 	var c *coat.Coat
 	for i := range work.Coats {
 		if work.Coats[i].ID == w.Coat {
 			c = &work.Coats[i]
 		}
 	}
-	var e *coat.Estimate
-	if snap != nil {
-		for i := range snap.Result.Coats {
-			if snap.Result.Coats[i].ID == w.Coat {
-				e = &snap.Result.Coats[i]
-			}
-		}
-	}
-	p := tent.Problem{Now: now, Wish: w.wish()}
-	if w.Wish != Soak {
-		faults = append(faults, fieldFaults(p.Wish.Check(now))...)
-	}
-	core := ""
+	e := t.estimate(w.Coat)
 	switch {
 	case w.Coat == "":
-		bad("coat", "missing: which coat is it for?")
+		faults.Add("coat", "missing: which coat is it for?")
 	case c == nil:
-		bad("coat", "unknown coat %q", w.Coat)
-	case !c.Open(now):
-		bad("coat", "%q has ended", w.Coat)
+		faults.Add("coat", "unknown coat %q", w.Coat)
+	case !c.Open(p.Now):
+		faults.Add("coat", "%q has ended", w.Coat)
 	case e == nil || e.Alpha == nil || e.Kappa == nil:
-		bad("coat", "%q is not estimated yet", w.Coat)
-	default:
-		if e.State == coat.Unknown {
-			bad("coat", "the state of %q is not known (%v): feel it first", w.Coat, e.UnknownWhy)
+		faults.Add("coat", "%q is not estimated yet", w.Coat)
+	}
+	if faults != nil {
+		return "", faults
+	}
+	if e.State == coat.Unknown {
+		faults.Add("coat", "the state of %q is not known (%v): feel it first", w.Coat, e.UnknownWhy)
+	}
+	if w.Wish == tent.Window && (e.State == coat.Firm || e.State == coat.Hard || e.NextWindow != nil && e.NextWindow.Status == "closed") {
+		faults.Add("wish", "the window of %q has closed: let it get hard, then wash, abrade and coat", w.Coat)
+	}
+	for _, x := range work.Panels {
+		if x.ID != c.Panel {
+			continue
 		}
-		if w.Wish == tent.Window && (e.State == coat.Firm || e.State == coat.Hard || e.NextWindow != nil && e.NextWindow.Status == "closed") {
-			bad("wish", "the window of %q has closed: let it get hard, then wash, abrade and coat", w.Coat)
-		}
-		for _, x := range work.Panels {
-			if x.ID != c.Panel {
-				continue
-			}
-			core = x.Core
-			if x.Probe != t.o.Section.Control {
-				bad("coat", "%q is on panel %q, whose probe is not the one the tent is held by", w.Coat, x.ID)
-			}
-		}
-		p.Resin = work.Resins[c.Resin]
-		p.Nodes = tent.Spread([3]float64{e.Kappa.P10, e.Kappa.P50, e.Kappa.P90}, [3]float64{e.Alpha.P10, e.Alpha.P50, e.Alpha.P90}, 21)
-		p.Film = filmShare
-		p.AgeS = t.past(c.Applied, now, &p)
-	}
-	st := t.o.Status()
-	panel, ok := st.PanelC.Get()
-	if !ok {
-		bad("", "the tent's panel is not read")
-	}
-	p.PanelC = panel
-	shed := t.shedProbe()
-	shedC, ok := t.shedC(now)
-	if !ok {
-		bad("", "nothing reads the air around the tent: name a shed_probe under [tent]")
-	}
-	if len(faults) > 0 {
-		return p, faults
-	}
-	p.MinC, p.MaxC, p.RampKH, p.HeaterW = *t.o.Section.MinSetC, *t.o.Section.MaxSetC, t.o.Section.RampKH, t.o.Section.HeaterW
-	if w.Wish == tent.Window && slices.Contains([]string{"wood", "foam", "honeycomb"}, core) {
-		p.CoolK, p.CoolFor = heat.CoolK, heat.CoolFor
-	}
-	t.aims.mu.Lock()
-	p.Tent = tent.Default()
-	if t.aims.model != nil {
-		p.Tent = *t.aims.model
-	} else if m := t.o.Known; m != nil && t.aims.trouble == "" {
-		if was := m(); was != nil {
-			p.Tent = *was
+		core = x.Core
+		if x.Probe != t.o.Section.Control {
+			faults.Add("coat", "%q is on panel %q, whose probe is not the one the tent is held by", w.Coat, x.ID)
 		}
 	}
-	t.aims.mu.Unlock()
+	p.Resin = work.Resins[c.Resin]
+	p.Nodes = tent.Spread([3]float64{e.Kappa.P10, e.Kappa.P50, e.Kappa.P90}, [3]float64{e.Alpha.P10, e.Alpha.P50, e.Alpha.P90}, 21)
+	p.Film = filmShare
+	p.AgeS = t.past(c.Applied, p.Now, p)
+	return core, faults
+}
 
-	// The shed around, as the shop's forecast has it.
+// estimate is a coat's newest one, nil without.
+func (t *Planner) estimate(id string) *coat.Estimate {
+	if s := t.o.Snapshot(); s != nil {
+		for i := range s.Result.Coats {
+			if s.Result.Coats[i].ID == id {
+				return &s.Result.Coats[i]
+			}
+		}
+	}
+	return nil
+}
+
+// tentNow is the tent as it shows itself, else as it is remembered, else as one
+// is assumed.
+func (t *Planner) tentNow() tent.Model {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if t.model != nil {
+		return *t.model
+	}
+	if t.trouble == "" {
+		if was := t.o.Known(); was != nil {
+			return *was
+		}
+	}
+	return tent.Default()
+}
+
+// shedAhead puts the shed around the tent into a problem, as the shop's forecast
+// has it; shedC is its air now.
+func (t *Planner) shedAhead(p *tent.Problem, shedC float64) {
 	past := func(probe string) *shop.History {
 		if probe == "" {
 			return nil
 		}
 		var h shop.History
-		for x := range t.o.Readings.Samples(probe, now.Add(-shop.HistoryDays*24*time.Hour), now) {
+		for x := range t.o.Readings.Samples(probe, p.Now.Add(-shop.HistoryDays*24*time.Hour), p.Now) {
 			h.Add(x.At, x.TempC)
 		}
 		return &h
 	}
-	outdoor := t.o.Outdoor(now)
+	shed, outdoor := t.shedProbe(), t.o.Outdoor(p.Now)
 	if outdoor == shed {
 		outdoor = ""
 	}
 	h, out := past(shed), past(outdoor)
-	m := shop.Fit(h, out, now)
-	_, off := now.Zone()
-	cond := shop.Conditions{At: now, TempC: shedC, OffsetS: float64(off), Out: out}
-	if low := t.o.LowC(now); low != nil {
-		six := time.Date(now.Year(), now.Month(), now.Day(), 6, 0, 0, 0, t.o.Loc)
-		if !six.After(now) {
-			six = six.AddDate(0, 0, 1)
-		}
-		cond.LowC, cond.LowAt = low, six
-	}
+	m := shop.Fit(h, out, p.Now)
+	cond := job.Conditions(p.Now, shedC, out, job.Settings{LowC: t.o.LowC(p.Now)}, t.o.Loc)
 	p.Paths, p.Len, p.StepS = shop.Paths, shop.Steps+1, shop.StepS
 	p.Shed = m.Ensemble(nil, h, shop.Paths, shop.Steps, cond, nil)
-	return p, nil
 }
 
 // filmShare is how much of the marks' doubt belongs to the film and the person.
@@ -617,15 +608,7 @@ func fieldFaults(err error) web.Faults {
 	if err == nil {
 		return nil
 	}
-	var out web.Faults
-	for _, l := range strings.Split(err.Error(), "\n") {
-		field, what, ok := strings.Cut(l, ": ")
-		if !ok {
-			field, what = "", l
-		}
-		out = append(out, web.Fault{Field: field, What: what})
-	}
-	return out
+	return fault.OfLines(strings.Split(err.Error(), "\n"))
 }
 
 // percent says a probability out of a few hundred paths: of neither end is
@@ -640,8 +623,9 @@ func (t *Planner) percent(p float64) string {
 	return fmt.Sprintf("%.0f %%", 100*p)
 }
 
-// aim searches and, with apply set, puts the plan in force.
-func (t *Planner) aim(ctx context.Context, w AimWish, apply bool) (*TentPlan, error) {
+// aim searches and, with apply set, puts the plan in force; again is for one that
+// is made anew, which is not if somebody dropped it meanwhile.
+func (t *Planner) aim(ctx context.Context, w AimWish, again bool) (*TentPlan, error) {
 	p, err := t.problem(w)
 	if err != nil {
 		return nil, err
@@ -653,18 +637,13 @@ func (t *Planner) aim(ctx context.Context, w AimWish, apply bool) (*TentPlan, er
 	if err != nil {
 		return nil, err
 	}
-	out := &TentPlan{AimWish: w, Made: p.Now, Feasible: a.Feasible, Reached: a.Probability, Unheated: a.Unheated,
-		Energy: a.EnergyKWh, Currency: t.o.Section.Currency, Opens: a.Opens, Closes: a.Closes, Done: a.Done, Learned: p.Tent.Bins > 0, Early: a.Early}
-	out.Apply = false
-	if a.EnergyKWh != nil && t.o.Section.PricekWh > 0 {
-		cost := *a.EnergyKWh * t.o.Section.PricekWh
-		out.Cost = &cost
-	}
+	out := t.newPlan(w, p, a.EnergyKWh)
+	out.Feasible, out.Early, out.Reached, out.Unheated = a.Feasible, a.Early, a.Probability, a.Unheated
+	out.Opens, out.Closes, out.Done = a.Opens, a.Closes, a.Done
 	if !a.Nearest.IsZero() {
 		out.Nearest = &a.Nearest
 	}
-	end := w.wish().End()
-	prof := heat.Profile{Until: end}
+	prof := heat.Profile{Until: w.wish().End()}
 	for i, l := range a.Legs {
 		c := l.C
 		if l.Off {
@@ -680,25 +659,37 @@ func (t *Planner) aim(ctx context.Context, w AimWish, apply bool) (*TentPlan, er
 	}
 	out.Points = prof.Points
 	out.Say = t.sayPlan(out)
-	if !apply {
-		return out, nil
-	}
-	if err := prof.Check(p.MinC, p.MaxC); err != nil {
-		return nil, err
-	}
-	if s := p.Now.Add(aimStale); s.Before(prof.Until) {
-		prof.Until = s // made anew long before; a plan that is not is no longer followed
-	}
-	t.aims.mu.Lock()
-	defer t.aims.mu.Unlock()
-	if t.aims.wish == nil && ctx.Value(aimFirst{}) == nil {
-		return out, nil // dropped while it was being made
-	}
-	t.aims.follow(w, out, prof)
-	return out, nil
+	return out, t.apply(w, out, prof, p, again)
 }
 
-type aimFirst struct{}
+// newPlan is a plan with what every kind of it has.
+func (t *Planner) newPlan(w AimWish, p tent.Problem, kwh *float64) *TentPlan {
+	w.Apply = false
+	out := &TentPlan{AimWish: w, Made: p.Now, Energy: kwh, Currency: t.o.Section.Currency, Learned: p.Tent.Bins > 0}
+	if kwh != nil && t.o.Section.PricekWh > 0 {
+		out.Cost = new(*kwh * t.o.Section.PricekWh)
+	}
+	return out
+}
+
+// apply puts a plan in force where the wish asks for it. It is made anew long
+// before it is stale; one that is not is no longer followed.
+func (t *Planner) apply(w AimWish, out *TentPlan, prof heat.Profile, p tent.Problem, again bool) error {
+	if !w.Apply {
+		return nil
+	}
+	if err := prof.Check(p.MinC, p.MaxC); err != nil {
+		return err
+	}
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	if again && t.wish == nil {
+		return nil // dropped while it was being made
+	}
+	t.follow(w, out, prof)
+	t.staleBy(p.Now)
+	return nil
+}
 
 func (t *Planner) sayPlan(p *TentPlan) string {
 	facts := words.Facts{"from": t.clock(p.From), "to": t.clock(p.To), "by": t.clock(p.By)}

@@ -17,10 +17,11 @@ func TestSoakIsFollowed(t *testing.T) {
 	now := time.Date(2026, 10, 10, 18, 0, 0, 0, time.UTC)
 	end := now.Add(9 * time.Hour)
 	corners := []heat.Point{{At: now, C: 20}, {At: now.Add(4 * time.Hour), C: 40}}
-	a := &aims{wish: &AimWish{Wish: Soak, By: end}, plan: &TentPlan{Points: corners}, now: heat.Profile{Points: corners}, has: true}
+	a := New(Options{})
+	a.Follow(AimWish{Wish: Soak, By: end}, &TentPlan{Points: corners}, heat.Profile{Points: corners})
 	for _, tt := range []struct{ at, until time.Time }{{now, now.Add(aimStale)}, {now.Add(3 * time.Hour), now.Add(3*time.Hour + aimStale)}, {now.Add(8 * time.Hour), end}} {
 		a.staleBy(tt.at)
-		p, ok := a.profile()
+		p, ok := a.Profile()
 		if !ok || !p.Until.Equal(tt.until) || len(p.Points) != 2 {
 			t.Errorf("at %s it is followed until %s, want %s", tt.at, p.Until, tt.until)
 		}

@@ -9,6 +9,7 @@ import (
 
 	"curewright/heat"
 	"curewright/model/coat"
+	"curewright/model/cure"
 	"curewright/model/tent"
 	"curewright/model/words"
 )
@@ -24,7 +25,7 @@ type tentTg struct {
 }
 
 // soak plans a soak and, with apply set, puts it in force until it has cooled.
-func (t *Planner) soak(ctx context.Context, w AimWish, apply bool) (*TentPlan, error) {
+func (t *Planner) soak(ctx context.Context, w AimWish) (*TentPlan, error) {
 	p, err := t.problem(w)
 	if err != nil {
 		return nil, err
@@ -36,31 +37,16 @@ func (t *Planner) soak(ctx context.Context, w AimWish, apply bool) (*TentPlan, e
 	if err != nil {
 		return nil, fieldFaults(err)
 	}
-	w.Apply, w.By = false, a.Until
-	out := &TentPlan{AimWish: w, Made: p.Now, Feasible: a.Holds >= w.Probability, Reached: a.Holds, Energy: a.EnergyKWh,
-		Currency: t.o.Section.Currency, Learned: p.Tent.Bins > 0, Tg: &tentTg{a.TgNow, a.TgAfter, a.TgWithout}}
-	if a.EnergyKWh != nil && t.o.Section.PricekWh > 0 {
-		cost := *a.EnergyKWh * t.o.Section.PricekWh
-		out.Cost = &cost
-	}
+	w.By = a.Until
+	out := t.newPlan(w, p, a.EnergyKWh)
+	out.Feasible, out.Reached, out.Tg = a.Holds >= w.Probability, a.Holds, &tentTg{a.TgNow, a.TgAfter, a.TgWithout}
 	for _, c := range a.Corners {
 		out.Points = append(out.Points, heat.Point{At: c.At, C: c.C})
 	}
 	held := t.say("soak", words.Facts{"temp": words.Tenth(w.TempC), "hours": w.Hours, "by": t.clock(a.Until), "sure": t.percent(a.Holds),
 		"after": words.Temp(a.TgAfter[1]), "without": words.Temp(a.TgWithout[1])})
 	out.Say = strings.Join(append([]string{held}, t.sayCost(out)...), " ")
-	if !apply {
-		return out, nil
-	}
-	prof := heat.Profile{Points: out.Points, Until: a.Until}
-	if err := prof.Check(p.MinC, p.MaxC); err != nil {
-		return nil, err
-	}
-	t.aims.mu.Lock()
-	defer t.aims.mu.Unlock()
-	t.aims.follow(w, out, prof)
-	t.aims.staleBy(p.Now)
-	return out, nil
+	return out, t.apply(w, out, heat.Profile{Points: out.Points, Until: a.Until}, p, false)
 }
 
 // TentOffer is a coat that the tent can do something for.
@@ -90,7 +76,7 @@ func (t *Planner) Offers() json.RawMessage {
 			}
 			for _, p := range work.Panels {
 				if p.ID == c.Panel && p.Probe == t.o.Section.Control {
-					out = append(out, t.offer(e, c))
+					out = append(out, t.offer(e, c, work.Resins[c.Resin]))
 				}
 			}
 		}
@@ -99,13 +85,8 @@ func (t *Planner) Offers() json.RawMessage {
 	return b
 }
 
-func (t *Planner) offer(e *coat.Estimate, c coat.Coat) TentOffer {
+func (t *Planner) offer(e *coat.Estimate, c coat.Coat, r cure.Resin) TentOffer {
 	o := TentOffer{Coat: c.ID, Panel: c.Panel, Kind: c.Kind, Wishes: []string{}, WhyNot: map[string]string{}}
-	work, err := t.o.Work(context.Background())
-	if err != nil {
-		return o
-	}
-	r := work.Resins[c.Resin]
 	panel, ok := t.o.Status().PanelC.Get()
 	if !ok {
 		return o
