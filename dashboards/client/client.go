@@ -274,6 +274,30 @@ func (c *Client) call(ctx context.Context, method, p string, query url.Values, b
 	return nil
 }
 
+// ask makes one request and returns its answer.
+func ask[T any](ctx context.Context, c *Client, method, p string, query url.Values, body any, key string) (out T, err error) {
+	err = c.call(ctx, method, p, query, body, key, &out)
+	return out, err
+}
+
+func get[T any](ctx context.Context, c *Client, p string, query url.Values) (T, error) {
+	return ask[T](ctx, c, "GET", p, query, nil, "")
+}
+
+// list returns what an answer holds under the name that it is asked for by.
+func list[T any](ctx context.Context, c *Client, name string, query url.Values) ([]T, error) {
+	a, err := get[map[string][]T](ctx, c, at(name), query)
+	return a[name], err
+}
+
+// withAll asks for what is over as well.
+func withAll(all bool) url.Values {
+	if all {
+		return url.Values{"all": {"true"}}
+	}
+	return nil
+}
+
 // maxAnswer is the most of an answer that is held at once.
 const maxAnswer = 64 << 20
 
@@ -331,39 +355,31 @@ func at(parts ...string) string {
 func Key() string { return web.NewToken() }
 
 // Snapshot returns the whole shop as it is now.
-func (c *Client) Snapshot(ctx context.Context) (s web.Snapshot, err error) {
-	err = c.call(ctx, "GET", api+"/snapshot", nil, nil, "", &s)
-	return s, err
+func (c *Client) Snapshot(ctx context.Context) (web.Snapshot, error) {
+	return get[web.Snapshot](ctx, c, api+"/snapshot", nil)
 }
 
 // Coats returns the open coats, or all of them, with the time of the evaluation.
 func (c *Client) Coats(ctx context.Context, all bool) (now time.Time, coats []web.CoatView, err error) {
-	var a struct {
+	a, err := get[struct {
 		At    time.Time
 		Coats []web.CoatView
-	}
-	q := url.Values{}
-	if all {
-		q.Set("all", "true")
-	}
-	err = c.call(ctx, "GET", api+"/coats", q, nil, "", &a)
+	}](ctx, c, at("coats"), withAll(all))
 	return a.At, a.Coats, err
 }
 
 // Coat returns one coat with its changes.
-func (c *Client) Coat(ctx context.Context, id string) (v web.CoatView, err error) {
-	err = c.call(ctx, "GET", at("coats", id), nil, nil, "", &v)
-	return v, err
+func (c *Client) Coat(ctx context.Context, id string) (web.CoatView, error) {
+	return get[web.CoatView](ctx, c, at("coats", id), nil)
 }
 
 // Trace returns a coat's temperature and cure from one time to another.
 func (c *Client) Trace(ctx context.Context, id string, from, to time.Time, points int) ([]coat.TracePoint, error) {
-	var a struct{ Points []coat.TracePoint }
 	q := span(from, to)
 	if points > 0 {
 		q.Set("points", fmt.Sprint(points))
 	}
-	err := c.call(ctx, "GET", at("coats", id, "trace"), q, nil, "", &a)
+	a, err := get[struct{ Points []coat.TracePoint }](ctx, c, at("coats", id, "trace"), q)
 	return a.Points, err
 }
 
@@ -386,8 +402,7 @@ func (c *Client) Create(ctx context.Context, kinds string, record any, key strin
 	if key == "" {
 		key = Key()
 	}
-	var a idAnswer
-	err := c.call(ctx, "POST", at(kinds), nil, record, key, &a)
+	a, err := ask[idAnswer](ctx, c, "POST", at(kinds), nil, record, key)
 	return a.ID, err
 }
 
@@ -413,19 +428,12 @@ func (c *Client) Mixed(ctx context.Context, x coat.Batch) (string, error) {
 
 // EndBatch records that a cup is used up or thrown out; leftG may be nil.
 func (c *Client) EndBatch(ctx context.Context, id string, when time.Time, leftG *float64) error {
-	return c.call(ctx, "POST", at("batches", id, "end"), nil, struct {
-		At    time.Time `json:"at"`
-		LeftG *float64  `json:"left_g"`
-	}{when, leftG}, Key(), nil)
+	return c.call(ctx, "POST", at("batches", id, "end"), nil, web.BatchEnd{At: &when, LeftG: leftG}, Key(), nil)
 }
 
 // Feel records a finger test and returns its id.
 func (c *Client) Feel(ctx context.Context, coatID string, state coat.State, when time.Time) (string, error) {
-	var a idAnswer
-	err := c.call(ctx, "POST", at("coats", coatID, "feels"), nil, struct {
-		At    time.Time  `json:"at"`
-		State coat.State `json:"state"`
-	}{when, state}, Key(), &a)
+	a, err := ask[idAnswer](ctx, c, "POST", at("coats", coatID, "feels"), nil, map[string]any{"at": when, "state": state}, Key())
 	return a.ID, err
 }
 
@@ -442,32 +450,22 @@ func (c *Client) Delete(ctx context.Context, kinds, id string) error {
 // TestSound sends a test through a channel or, with heard, says whether it
 // was noticed.
 func (c *Client) TestSound(ctx context.Context, channel string, heard *bool) error {
-	body := map[string]any{"channel": channel}
-	if heard != nil {
-		body["heard"] = *heard
-	}
-	return c.call(ctx, "POST", api+"/sound/test", nil, body, Key(), nil)
+	return c.call(ctx, "POST", api+"/sound/test", nil, web.SoundTest{Channel: channel, Heard: heard}, Key(), nil)
 }
 
 // Panels returns the panels.
 func (c *Client) Panels(ctx context.Context) ([]coat.Panel, error) {
-	var a struct{ Panels []coat.Panel }
-	err := c.call(ctx, "GET", api+"/panels", nil, nil, "", &a)
-	return a.Panels, err
+	return list[coat.Panel](ctx, c, "panels", nil)
 }
 
 // Batches returns the mixed cups.
 func (c *Client) Batches(ctx context.Context) ([]coat.Batch, error) {
-	var a struct{ Batches []coat.Batch }
-	err := c.call(ctx, "GET", api+"/batches", nil, nil, "", &a)
-	return a.Batches, err
+	return list[coat.Batch](ctx, c, "batches", nil)
 }
 
 // Resins returns the epoxies known to the daemon.
 func (c *Client) Resins(ctx context.Context) ([]cure.Resin, error) {
-	var a struct{ Resins []cure.Resin }
-	err := c.call(ctx, "GET", api+"/resins", nil, nil, "", &a)
-	return a.Resins, err
+	return list[cure.Resin](ctx, c, "resins", nil)
 }
 
 // Push sends readings and returns what was taken and what was refused.
@@ -500,14 +498,10 @@ func (c *Client) Readings(ctx context.Context, probe string, from, to time.Time)
 			}
 			yield(sensors.Reading{}, fmt.Errorf("readings of %s: %w", probe, err))
 		}
-		for { // up to the list
-			tok, err := dec.Token()
-			if err != nil {
+		for tok := json.Token(nil); tok != json.Delim('['); { // up to the list
+			if tok, err = dec.Token(); err != nil {
 				fail(err)
 				return
-			}
-			if tok == json.Delim('[') {
-				break
 			}
 		}
 		for dec.More() {
@@ -564,33 +558,17 @@ func (c *Client) copy(ctx context.Context, w io.Writer, p string, q url.Values) 
 
 // Probes returns every probe with its health.
 func (c *Client) Probes(ctx context.Context) ([]web.ProbeView, error) {
-	var a struct{ Probes []web.ProbeView }
-	err := c.call(ctx, "GET", api+"/probes", nil, nil, "", &a)
-	return a.Probes, err
-}
-
-// ProbePatch is what can be said about a probe; nil leaves it as it is.
-type ProbePatch struct {
-	Name     *string `json:"name,omitempty"`
-	Role     *string `json:"role,omitempty"`
-	Panel    *string `json:"panel,omitempty"`
-	Accepted *bool   `json:"accepted,omitempty"`
+	return list[web.ProbeView](ctx, c, "probes", nil)
 }
 
 // SetProbe names a probe, gives it a role or a panel, or accepts it.
-func (c *Client) SetProbe(ctx context.Context, id string, p ProbePatch) error {
+func (c *Client) SetProbe(ctx context.Context, id string, p web.ProbePatch) error {
 	return c.call(ctx, "PUT", at("probes", id), nil, p, "", nil)
 }
 
 // Alerts returns the open alerts, or also those that are over.
 func (c *Client) Alerts(ctx context.Context, all bool) ([]alerts.Alert, error) {
-	var a struct{ Alerts []alerts.Alert }
-	q := url.Values{}
-	if all {
-		q.Set("all", "true")
-	}
-	err := c.call(ctx, "GET", api+"/alerts", q, nil, "", &a)
-	return a.Alerts, err
+	return list[alerts.Alert](ctx, c, "alerts", withAll(all))
 }
 
 // Ack acknowledges an alert.
@@ -599,35 +577,28 @@ func (c *Client) Ack(ctx context.Context, id string) error {
 }
 
 // Settings returns the settings.
-func (c *Client) Settings(ctx context.Context) (s web.SettingsView, err error) {
-	err = c.call(ctx, "GET", api+"/settings", nil, nil, "", &s)
-	return s, err
+func (c *Client) Settings(ctx context.Context) (web.SettingsView, error) {
+	return get[web.SettingsView](ctx, c, api+"/settings", nil)
 }
 
 // PutSettings changes some settings, by their JSON keys.
-func (c *Client) PutSettings(ctx context.Context, fields map[string]any) (s web.SettingsView, err error) {
-	err = c.call(ctx, "PUT", api+"/settings", nil, fields, "", &s)
-	return s, err
+func (c *Client) PutSettings(ctx context.Context, fields map[string]any) (web.SettingsView, error) {
+	return ask[web.SettingsView](ctx, c, "PUT", api+"/settings", nil, fields, "")
 }
 
 // TrustClock tells a board without a clock of its own what time it is. A time
 // that what the board knows speaks against is refused with an [Error] whose Confirm the
 // second try has to repeat. It returns the board's time.
 func (c *Client) TrustClock(ctx context.Context, now time.Time, confirm string) (time.Time, error) {
-	body := map[string]any{"time": now}
-	if confirm != "" {
-		body["confirm"] = confirm
-	}
-	var out struct{ Now time.Time }
-	err := c.call(ctx, "POST", api+"/clock", nil, body, "", &out)
+	body := web.ClockTime{Time: &now, Confirm: confirm}
+	out, err := ask[struct{ Now time.Time }](ctx, c, "POST", api+"/clock", nil, body, "")
 	return out.Now, err
 }
 
 // Plan asks for a layup day; the request and the answer are the daemon's own
 // JSON.
-func (c *Client) Plan(ctx context.Context, body json.RawMessage) (out json.RawMessage, err error) {
-	err = c.call(ctx, "POST", api+"/plan", nil, body, "", &out)
-	return out, err
+func (c *Client) Plan(ctx context.Context, body json.RawMessage) (json.RawMessage, error) {
+	return ask[json.RawMessage](ctx, c, "POST", api+"/plan", nil, body, "")
 }
 
 // Restore sends a copy made by [Client.Backup] back and returns what the
@@ -654,22 +625,18 @@ func (c *Client) Restore(ctx context.Context, r io.Reader) (next string, err err
 
 // NewPairCode asks for a one-time code for a log-in of the given role, good
 // for so many days; 0 means as long as it is used.
-func (c *Client) NewPairCode(ctx context.Context, role web.Role, name string, days int) (p web.PairCode, err error) {
-	err = c.call(ctx, "POST", api+"/paircodes", nil, map[string]any{"role": role, "name": name, "days": days}, "", &p)
-	return p, err
+func (c *Client) NewPairCode(ctx context.Context, role web.Role, name string, days int) (web.PairCode, error) {
+	return ask[web.PairCode](ctx, c, "POST", api+"/paircodes", nil, web.NewPairCode{Role: role, Name: name, Days: days}, "")
 }
 
 // Pair redeems a code for a token.
-func (c *Client) Pair(ctx context.Context, code, device string) (p web.Paired, err error) {
-	err = c.call(ctx, "POST", api+"/pair", nil, map[string]string{"code": code, "device": device}, "", &p)
-	return p, err
+func (c *Client) Pair(ctx context.Context, code, device string) (web.Paired, error) {
+	return ask[web.Paired](ctx, c, "POST", api+"/pair", nil, web.Pairing{Code: code, Device: device}, "")
 }
 
 // Tokens lists the log-ins, without their secrets.
 func (c *Client) Tokens(ctx context.Context) ([]web.TokenInfo, error) {
-	var a struct{ Tokens []web.TokenInfo }
-	err := c.call(ctx, "GET", api+"/tokens", nil, nil, "", &a)
-	return a.Tokens, err
+	return list[web.TokenInfo](ctx, c, "tokens", nil)
 }
 
 // Revoke ends a log-in.
@@ -678,27 +645,24 @@ func (c *Client) Revoke(ctx context.Context, id string) error {
 }
 
 // Tent returns the tent.
-func (c *Client) Tent(ctx context.Context) (t web.TentView, err error) {
-	err = c.call(ctx, "GET", api+"/tent", nil, nil, "", &t)
-	return t, err
+func (c *Client) Tent(ctx context.Context) (web.TentView, error) {
+	return get[web.TentView](ctx, c, api+"/tent", nil)
 }
 
 // AcceptTent accepts the heater's limits that the hash names; only through the
 // daemon's socket.
-func (c *Client) AcceptTent(ctx context.Context, hash string) (t web.TentView, err error) {
-	err = c.call(ctx, "POST", api+"/tent/accept", nil, map[string]string{"limits_hash": hash}, "", &t)
-	return t, err
+func (c *Client) AcceptTent(ctx context.Context, hash string) (web.TentView, error) {
+	return ask[web.TentView](ctx, c, "POST", api+"/tent/accept", nil, web.TentAcceptance{LimitsHash: hash}, "")
 }
 
 // TentOff switches the tent's heater off.
 func (c *Client) TentOff(ctx context.Context, why string) error {
-	return c.call(ctx, "POST", api+"/tent/off", nil, map[string]string{"why": why}, "", nil)
+	return c.call(ctx, "POST", api+"/tent/off", nil, web.TentOffWhy{Why: why}, "", nil)
 }
 
 // Ready returns the parts that are late; none means that all is well.
 func (c *Client) Ready(ctx context.Context) (late []string, err error) {
-	var a struct{ Late []string }
-	err = c.call(ctx, "GET", "/readyz", nil, nil, "", &a)
+	a, err := get[struct{ Late []string }](ctx, c, "/readyz", nil)
 	if e, ok := errors.AsType[*Error](err); ok && e.Status == http.StatusServiceUnavailable && len(e.late) > 0 {
 		return e.late, nil
 	}

@@ -128,7 +128,7 @@ func TestCalls(t *testing.T) {
 	ok("probes", err)
 	want("probes", len(probes) >= 3, true)
 	name := "Loft"
-	ok("name a probe", c.SetProbe(ctx, "r", client.ProbePatch{Name: &name}))
+	ok("name a probe", c.SetProbe(ctx, "r", web.ProbePatch{Name: &name}))
 	_, err = c.Alerts(ctx, true)
 	ok("alerts", err)
 	set, err := c.PutSettings(ctx, map[string]any{"low_c": 6})

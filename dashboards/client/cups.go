@@ -11,15 +11,13 @@ import (
 )
 
 // Mix asks what to mix and how the pouring stands.
-func (c *Client) Mix(ctx context.Context, q web.MixQuery) (out json.RawMessage, err error) {
-	err = c.call(ctx, "POST", api+"/mix", nil, q, "", &out)
-	return out, err
+func (c *Client) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, error) {
+	return ask[json.RawMessage](ctx, c, "POST", api+"/mix", nil, q, "")
 }
 
 // Stock returns every container with what is left of it.
-func (c *Client) Stock(ctx context.Context) (out json.RawMessage, err error) {
-	err = c.call(ctx, "GET", api+"/stock", nil, nil, "", &out)
-	return out, err
+func (c *Client) Stock(ctx context.Context) (json.RawMessage, error) {
+	return get[json.RawMessage](ctx, c, api+"/stock", nil)
 }
 
 // StockCSV writes the containers as a file.
@@ -29,7 +27,6 @@ func (c *Client) StockCSV(ctx context.Context, w io.Writer) error {
 
 // ImportStock sends a file of containers and returns their ids.
 func (c *Client) ImportStock(ctx context.Context, csv string) ([]string, error) {
-	var out struct{ IDs []string }
-	err := c.call(ctx, "POST", api+"/stock/import", nil, map[string]string{"csv": csv}, Key(), &out)
+	out, err := ask[struct{ IDs []string }](ctx, c, "POST", api+"/stock/import", nil, map[string]string{"csv": csv}, Key())
 	return out.IDs, err
 }

@@ -15,15 +15,12 @@ import (
 
 // Jobs lists the jobs, newest first.
 func (c *Client) Jobs(ctx context.Context) ([]web.JobHead, error) {
-	var a struct{ Jobs []web.JobHead }
-	err := c.call(ctx, "GET", at("jobs"), nil, nil, "", &a)
-	return a.Jobs, err
+	return list[web.JobHead](ctx, c, "jobs", nil)
 }
 
 // Job is one job with its steps.
-func (c *Client) Job(ctx context.Context, id string) (v web.JobView, err error) {
-	err = c.call(ctx, "GET", at("jobs", id), nil, nil, "", &v)
-	return v, err
+func (c *Client) Job(ctx context.Context, id string) (web.JobView, error) {
+	return get[web.JobView](ctx, c, at("jobs", id), nil)
 }
 
 // JobFile writes a job as a job file.
@@ -37,46 +34,40 @@ func (c *Client) NextSteps(ctx context.Context, panel string) (now time.Time, ne
 	if panel != "" {
 		q.Set("panel", panel)
 	}
-	var a struct {
+	a, err := get[struct {
 		At   time.Time
 		Next []job.Next
-	}
-	err = c.call(ctx, "GET", at("next"), q, nil, "", &a)
+	}](ctx, c, at("next"), q)
 	return a.At, a.Next, err
 }
 
 // NewJob writes a job.
-func (c *Client) NewJob(ctx context.Context, q web.NewJob) (e web.Entered, err error) {
-	err = c.call(ctx, "POST", at("jobs"), nil, q, Key(), &e)
-	return e, err
+func (c *Client) NewJob(ctx context.Context, q web.NewJob) (web.Entered, error) {
+	return ask[web.Entered](ctx, c, "POST", at("jobs"), nil, q, Key())
 }
 
 // Enter makes an entry of a job: what is done, mixed, feel, skip, later,
 // repeat, reopen, settle or insert. A finger test may be of no job, "".
-func (c *Client) Enter(ctx context.Context, jobID, what string, q any) (e web.Entered, err error) {
+func (c *Client) Enter(ctx context.Context, jobID, what string, q any) (web.Entered, error) {
 	p := at("jobs", jobID, what)
 	if jobID == "" {
 		p = at(what)
 	}
-	err = c.call(ctx, "POST", p, nil, q, Key(), &e)
-	return e, err
+	return ask[web.Entered](ctx, c, "POST", p, nil, q, Key())
 }
 
 // Entries lists what was entered, newest first.
 func (c *Client) Entries(ctx context.Context, limit int) ([]web.EntryView, error) {
-	var a struct{ Entries []web.EntryView }
-	err := c.call(ctx, "GET", at("entries"), url.Values{"limit": {strconv.Itoa(limit)}}, nil, "", &a)
-	return a.Entries, err
+	return list[web.EntryView](ctx, c, "entries", url.Values{"limit": {strconv.Itoa(limit)}})
 }
 
 // Undo takes an entry back as a whole; "" is the newest.
-func (c *Client) Undo(ctx context.Context, id string) (u web.Undone, err error) {
+func (c *Client) Undo(ctx context.Context, id string) (web.Undone, error) {
 	p := at("undo")
 	if id != "" {
 		p = at("entries", id, "undo")
 	}
-	err = c.call(ctx, "POST", p, nil, nil, Key(), &u)
-	return u, err
+	return ask[web.Undone](ctx, c, "POST", p, nil, nil, Key())
 }
 
 // Recorded is a record as it stands, with all its versions.

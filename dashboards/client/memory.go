@@ -10,16 +10,14 @@ import (
 )
 
 // Memory returns what was learnt, as the daemon's JSON.
-func (c *Client) Memory(ctx context.Context) (out json.RawMessage, err error) {
-	err = c.call(ctx, "GET", api+"/memory", nil, nil, "", &out)
-	return out, err
+func (c *Client) Memory(ctx context.Context) (json.RawMessage, error) {
+	return get[json.RawMessage](ctx, c, api+"/memory", nil)
 }
 
 // ForgetMemory forgets what fits {"all"} or any of "coat", "resin", "lot",
 // "person".
-func (c *Client) ForgetMemory(ctx context.Context, q map[string]any) (out json.RawMessage, err error) {
-	err = c.call(ctx, "POST", api+"/memory/forget", nil, q, "", &out)
-	return out, err
+func (c *Client) ForgetMemory(ctx context.Context, q map[string]any) (json.RawMessage, error) {
+	return ask[json.RawMessage](ctx, c, "POST", api+"/memory/forget", nil, q, "")
 }
 
 // MemoryFile returns what was learnt as one file; lots alone for a yard.
@@ -34,7 +32,6 @@ func (c *Client) MemoryFile(ctx context.Context, lots bool) ([]byte, error) {
 }
 
 // ImportMemory sends such a file.
-func (c *Client) ImportMemory(ctx context.Context, file []byte) (out json.RawMessage, err error) {
-	err = c.call(ctx, "POST", api+"/memory/file", nil, json.RawMessage(file), "", &out)
-	return out, err
+func (c *Client) ImportMemory(ctx context.Context, file []byte) (json.RawMessage, error) {
+	return ask[json.RawMessage](ctx, c, "POST", api+"/memory/file", nil, json.RawMessage(file), "")
 }

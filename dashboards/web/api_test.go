@@ -12,8 +12,6 @@ import (
 	"io"
 	"net"
 	"net/http"
-	"os"
-	"regexp"
 	"strings"
 	"testing"
 
@@ -530,31 +528,6 @@ func TestRestore(t *testing.T) {
 	}
 	if c := b.calls(); len(c) != 1 {
 		t.Errorf("half a copy reached the store: %q", c)
-	}
-}
-
-// The list of routes in the package's documentation is the API's reference:
-// each one stands in it.
-func TestRoutesAreDocumented(t *testing.T) {
-	b, err := os.ReadFile("doc.go")
-	if err != nil {
-		t.Fatal(err)
-	}
-	doc := regexp.MustCompile(`[\s,]`).Split(string(b), -1)
-	words := map[string]bool{}
-	for _, w := range doc {
-		w, _, _ = strings.Cut(w, "?")
-		w, _, _ = strings.Cut(w, "[")
-		words[w] = true
-	}
-	for _, rt := range web.Routes() {
-		_, p, _ := strings.Cut(rt, " ")
-		p = strings.TrimPrefix(p, "/api/v1")
-		p = strings.NewReplacer("{$}", "", "{token}", "TOKEN", "/{id}", "/ID").Replace(p)
-		generic := regexp.MustCompile(`^/(pieces|panels|batches|coats|feels|resins)/ID$`).MatchString(p)
-		if !words[p] && !generic {
-			t.Errorf("%s is not in doc.go", rt)
-		}
 	}
 }
 

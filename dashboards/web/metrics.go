@@ -3,9 +3,11 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"runtime"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -66,6 +68,37 @@ func durations(name, help string) family { return newFamily(histogramKind, name,
 // durationBuckets reach from a page's file to a plan on a small board, s.
 var durationBuckets = []float64{.002, .01, .05, .2, .5, 1, 2, 5, 10, 20, 60}
 
+// putFunc gives one value of a family, with the values of its labels in order.
+type putFunc func(family, float64, ...string)
+
+// measure is a metric that one number of an X gives; NaN is none.
+type measure[X any] struct {
+	family
+	of func(X) float64
+}
+
+func putAll[X any](put putFunc, x X, rows []measure[X], labels ...string) {
+	for _, m := range rows {
+		put(m.family, m.of(x), labels...)
+	}
+}
+
+// orNaN is a number that may be missing.
+func orNaN(x *float64) float64 {
+	if x == nil {
+		return math.NaN()
+	}
+	return *x
+}
+
+// unixSeconds is a time that may be missing, in seconds.
+func unixSeconds(t *time.Time) float64 {
+	if t == nil || t.IsZero() {
+		return math.NaN()
+	}
+	return float64(t.UnixMilli()) / 1000
+}
+
 // TimingBackend is what the daemon measures of its own work.
 type TimingBackend interface {
 	// EstimateDurations is how long each evaluation of the whole shop took.
@@ -81,141 +114,28 @@ var (
 	mClock      = gauge("clock_trusted", "1 if the board's date and time are trusted.")
 	mLate       = gauge("parts_late", "Parts of the daemon that made no progress within their own limit.")
 	mLeftOut    = gauge("series_left_out", "Subjects left out of this scrape because there are too many of their kind.")
-
-	mProbeInfo   = gauge("probe_info", "Always 1; the labels say what the probe is.", "probe", "name", "driver", "bus", "role", "panel")
-	mProbeState  = gauge("probe_state", "1 for the state that the probe is in.", "probe", "state")
-	mProbeTemp   = gauge("probe_temperature_celsius", "Temperature; absent when there is no fresh reading.", "probe", "role", "panel")
-	mProbeRH     = gauge("probe_relative_humidity_ratio", "Relative humidity over liquid water, 0 to 1; absent when there is no fresh reading.", "probe", "role", "panel")
-	mProbeCO2    = gauge("probe_co2_ratio", "Carbon dioxide by volume, 1e-6 for 1 ppm; absent when there is no fresh reading.", "probe", "role", "panel")
-	mProbeAge    = gauge("probe_age_seconds", "Time since the last believed reading; absent before the first.", "probe")
-	mProbeErrors = counter("probe_errors_total", "Reads that gave no believed value, by reason.", "probe", "reason")
-	mProbeTaken  = counter("probe_readings_total", "Believed readings since start.", "probe")
-	mProbeWait   = gauge("probes_not_accepted", "Pushed probes that nobody has named yet; they have no other series.")
-
-	mPanelTemp = gauge("panel_temperature_celsius", "Panel temperature that dew is judged by.", "panel")
-	mPanelDew  = gauge("panel_dew_point_celsius", "Dew point of the air at the panel.", "panel")
-	mPanelMrgn = gauge("panel_dew_margin_kelvin", "Panel temperature above the dew point; negative when it is wet.", "panel")
-	mPanelRH   = gauge("panel_relative_humidity_ratio", "Relative humidity of the air against the panel's surface; above 1 when dew forms.", "panel")
-
-	mCoats      = gauge("coats_open", "Coats that are still watched.")
-	mCoatInfo   = gauge("coat_info", "Always 1; the labels say what the coat is.", "coat", "panel", "kind", "resin")
-	mCoatAge    = gauge("coat_age_seconds", "Time since the coat was put on.", "coat", "panel")
-	mCoatTemp   = gauge("coat_temperature_celsius", "The coat's temperature, mean of the last ten minutes.", "coat", "panel")
-	mCoatCure   = gauge("coat_cure_ratio", "Estimated degree of cure, 0 to 1.", "coat", "panel", "band")
-	mCoatTg     = gauge("coat_tg_celsius", "Estimated glass transition temperature.", "coat", "panel", "band")
-	mCoatRate   = gauge("coat_rate_factor_ratio", "Estimated speed of the batch against its data sheet, 1 as on the sheet.", "coat", "panel", "band")
-	mCoatState  = gauge("coat_state", "1 for the state that the coat is estimated to be in.", "coat", "panel", "state")
-	mCoatProb   = gauge("coat_state_probability_ratio", "Estimated probability of each state; absent when the state is unknown.", "coat", "panel", "state")
-	mCoatWhy    = gauge("coat_unknown", "1 for each reason why the state is not known.", "coat", "panel", "reason")
-	mCoatWinSt  = gauge("coat_window_status", "1 for what the next window is now.", "coat", "panel", "window", "status")
-	mCoatOpens  = gauge("coat_window_opens_seconds", "Time until the next window opens, negative once it has; absent when not within the horizon.", "coat", "panel", "window", "band")
-	mCoatCloses = gauge("coat_window_closes_seconds", "Time until the next window closes, negative once it has; absent when not within the horizon.", "coat", "panel", "window", "band")
-	mCoatBlush  = gauge("coat_blush_index", "Amine blush index: ordinal, not validated; absent without humidity.", "coat", "panel")
-	mCoatBlushB = gauge("coat_blush_band", "1 for the band that the blush index is in.", "coat", "panel", "blush")
-	mCoatDew    = gauge("coat_condensed", "1 if dew was on the coat while it could still blush.", "coat", "panel")
-	mCoatStall  = gauge("coat_stall", "1 if the cure will not get there at the present temperature.", "coat", "panel")
-	mCoatGas    = gauge("coat_outgassing", "1 if the panel warms under a wet coat.", "coat", "panel")
-	mCoatDegr   = gauge("coat_degraded_seconds", "Time since application without a trusted panel reading.", "coat", "panel")
-
-	mCupEnds = gauge("cup_remaining_seconds", "Time until the cautious end of a mixed cup's working time, negative after it.", "batch")
-	mCupHot  = gauge("cup_danger_seconds", "Time until a mixed cup that can overheat wants somebody, negative after it; absent for a cup that does not or is on the panel.", "batch")
-	mLow     = gauge("shop_forecast_low_celsius", "Coldest air expected in the next 18 hours.", "band")
-
-	mAlerts = gauge("alerts_firing", "Alerts that fire or are acknowledged, by rule and severity.", "rule", "severity", "state")
-	mAlert  = gauge("alert_active", "1 for each alert that fires or is acknowledged, with what it is about.", "rule", "severity", "state", "subject", "panel")
-	mAlertN = gauge("alerts_unacknowledged", "Alerts that fire and nobody has acknowledged.", "severity")
-
-	mStoreBytes = gauge("store_size_bytes", "Size of the store on disk.")
-	mStoreFree  = gauge("store_free_bytes", "Space left on the store's file system.")
-	mStoreRows  = gauge("store_readings", "Readings kept in the store.")
-	mStorePend  = gauge("store_pending_readings", "Readings taken but not yet on disk.")
-	mStoreLast  = gauge("store_last_write_timestamp_seconds", "When the store last wrote to disk.")
-	mStoreOld   = gauge("store_oldest_reading_timestamp_seconds", "Time of the oldest reading kept.")
-	mStoreBack  = gauge("store_last_backup_timestamp_seconds", "When the store was last copied.")
-	mStoreWrite = counter("store_readings_written_total", "Readings written since start.")
-	mStoreErr   = counter("store_write_errors_total", "Writes that failed since start.")
-	mStoreAside = counter("store_set_aside_total", "Damaged entries set aside since the store was made.")
-	mStoreDrop  = counter("store_readings_dropped_total", "Old readings dropped to keep within the limits.")
-	mStoreClean = gauge("store_last_stop_clean", "1 if the run before this one stopped cleanly.")
-	mStoreBad   = gauge("store_trouble", "1 while the store cannot write.")
-
-	mIntakeOK  = counter("intake_readings_total", "Readings taken, by the way they came in.", "intake")
-	mIntakeBad = counter("intake_refused_total", "Readings refused, by the way they came in and why.", "intake", "reason")
-
-	mTentPanel = gauge("tent_panel_temperature_celsius", "Temperature that the tent is held by.")
-	mTentAir   = gauge("tent_air_temperature_celsius", "Air temperature in the tent.")
-	mTentPoint = gauge("tent_set_point_celsius", "Set point; absent when the tent is not held.")
-	mTentOn    = gauge("tent_heater_on", "1 if the heater is on; absent when not known.")
-	mTentLatch = gauge("tent_latched", "1 if the heater is off by safety and wants a person.")
-	mTentSw    = counter("tent_switchings_total", "Times the heater was switched since start.")
-	mTentToday = gauge("tent_heater_on_today_seconds", "Time the heater was on in the last 24 h.")
-
-	mTook    = durations("http_request_duration_seconds", "How long an answer took, without event streams and whole backups.")
-	mAnswers = counter("http_responses_total", "Answers by class of status.", "code")
-	mRefused = counter("http_refused_total", "Requests refused by the gate, and connections refused for being too many, by what was wrong.", "reason")
-	mCertEnd = gauge("tls_certificate_not_after_timestamp_seconds", "When the page's own certificate runs out; absent without one.")
-	mCertOld = counter("tls_expired_connections_total", "Connections answered with a certificate that has run out, which phones refuse.")
-	mStreams = gauge("event_streams", "Pages that listen to live events.")
-	mLost    = counter("event_streams_dropped_total", "Pages dropped because they did not keep up.")
-	mPushOK  = counter("push_readings_total", "Readings taken by push over HTTP.")
-	mPushBad = counter("push_refused_total", "Readings refused by push over HTTP.")
+	mLow        = gauge("shop_forecast_low_celsius", "Coldest air expected in the next 18 hours.", "band")
 )
 
 // collect reads one snapshot. It keeps nothing, so a coat that ended or a value
 // that went missing leaves no series behind.
 func (s *Server) collect(e *exposition) {
 	put := e.put
-	opt := func(f family, x *float64, labels ...string) {
-		if x != nil {
-			put(f, *x, labels...)
-		}
-	}
 	put(mBuild, 1, s.cfg.Version, s.cfg.Revision, runtime.Version())
-	for i := range s.answers {
-		if n := s.answers[i].Load(); n > 0 {
-			put(mAnswers, float64(n), strconv.Itoa(i)+"xx")
-		}
-	}
-	for i, word := range refusalWords {
-		put(mRefused, float64(s.refusals[i].Load()), word)
-	}
-	if s.cert != nil {
-		if end := s.cert.until(); !end.IsZero() {
-			put(mCertEnd, float64(end.Unix()))
-		}
-		put(mCertOld, float64(s.cert.expired.Load()))
-	}
-	put(mStreams, float64(s.streams.Load()))
-	put(mLost, float64(s.streamsLost.Load()))
-	put(mPushOK, float64(s.pushTaken.Load()))
-	put(mPushBad, float64(s.pushRefused.Load()))
-
+	s.ownMetrics(put)
 	ctx, cancel := context.WithTimeout(context.Background(), writeTimeout/3)
 	defer cancel()
-	storeMetrics(put, opt, s.b.StoreStats())
-	for _, in := range once(s.b.IntakeStats(), func(in IntakeStats) string { return in.Intake }) {
-		put(mIntakeOK, float64(in.Taken), in.Intake)
-		for i, k := range sortedKeys(in.Refused) {
-			if i < maxReasons {
-				put(mIntakeBad, float64(in.Refused[k]), in.Intake, k)
-			}
-		}
+	putAll(put, s.b.StoreStats(), storeMetrics)
+	intakeMetrics(put, s.b.IntakeStats())
+	for _, c := range once(s.b.AlertChannels(ctx), func(c ChannelStats) string { return c.Name }) {
+		putAll(put, c, channelMetrics, c.Name)
 	}
-	channelMetrics(put, s.b.AlertChannels(ctx))
-	forwardMetrics(put, s.b.Forwards(ctx))
+	for _, f := range once(s.b.Forwards(ctx), func(f ForwardStats) string { return f.To }) {
+		putAll(put, f, forwardMetrics, f.To)
+	}
 	if b := s.b.HeatedTent(); b != nil {
 		if t, err := b.Tent(ctx); err == nil {
-			opt(mTentPanel, t.PanelC)
-			opt(mTentAir, t.AirC)
-			opt(mTentPoint, t.SetPointC)
-			if t.Heater == "on" || t.Heater == "off" {
-				put(mTentOn, one(t.Heater == "on"))
-			}
-			put(mTentLatch, one(t.Latched))
-			put(mTentSw, float64(t.Switch))
-			if t.OnToday != nil {
-				put(mTentToday, *t.OnToday*3600)
-			}
+			putAll(put, t, tentMetrics)
 		}
 	}
 	put(mLate, float64(len(s.b.Ready(ctx))))
@@ -236,28 +156,21 @@ func (s *Server) collect(e *exposition) {
 	if sh := snap.Result.Shop; sh != nil && sh.LowC != nil {
 		bands(put, mLow, sh.LowC)
 	}
-	left := 0
-	left += probeMetrics(put, snap)
-	left += panelMetrics(put, opt, snap)
-	left += coatMetrics(put, opt, snap)
-	left += alertMetrics(put, snap)
-	for i, cup := range once(snap.Cups, func(c alerts.Cup) string { return c.Batch }) {
-		if i >= maxSeries {
-			left++
-			continue
-		}
-		if !cup.EndsAt.IsZero() {
-			put(mCupEnds, cup.EndsAt.Sub(snap.At).Seconds(), cup.Batch)
-		}
-		if cup.DangerFrom != nil && !cup.OnPanel && !cup.Late {
-			put(mCupHot, cup.DangerFrom.Sub(snap.At).Seconds(), cup.Batch)
-		}
-	}
+	left := probeMetrics(put, snap) + panelMetrics(put, snap) + coatMetrics(put, snap) + alertMetrics(put, snap) + cupMetrics(put, snap)
 	put(mLeftOut, float64(left))
 }
 
-type putFunc func(family, float64, ...string)
-type optFunc func(family, *float64, ...string)
+var (
+	mProbeInfo   = gauge("probe_info", "Always 1; the labels say what the probe is.", "probe", "name", "driver", "bus", "role", "panel")
+	mProbeState  = gauge("probe_state", "1 for the state that the probe is in.", "probe", "state")
+	mProbeTemp   = gauge("probe_temperature_celsius", "Temperature; absent when there is no fresh reading.", "probe", "role", "panel")
+	mProbeRH     = gauge("probe_relative_humidity_ratio", "Relative humidity over liquid water, 0 to 1; absent when there is no fresh reading.", "probe", "role", "panel")
+	mProbeCO2    = gauge("probe_co2_ratio", "Carbon dioxide by volume, 1e-6 for 1 ppm; absent when there is no fresh reading.", "probe", "role", "panel")
+	mProbeAge    = gauge("probe_age_seconds", "Time since the last believed reading; absent before the first.", "probe")
+	mProbeErrors = counter("probe_errors_total", "Reads that gave no believed value, by reason.", "probe", "reason")
+	mProbeTaken  = counter("probe_readings_total", "Believed readings since start.", "probe")
+	mProbeWait   = gauge("probes_not_accepted", "Pushed probes that nobody has named yet; they have no other series.")
+)
 
 func probeMetrics(put putFunc, snap Snapshot) (left int) {
 	waiting, n := 0, 0
@@ -304,34 +217,54 @@ func probeMetrics(put putFunc, snap Snapshot) (left int) {
 	return left
 }
 
-func panelMetrics(put putFunc, opt optFunc, snap Snapshot) (left int) {
-	for i, p := range once(snap.Surfaces, func(p alerts.Surface) string { return p.Panel }) {
-		if i >= maxSeries {
-			left++
-			continue
-		}
-		opt(mPanelTemp, p.TempC, p.Panel)
-		opt(mPanelDew, p.DewC, p.Panel)
-		opt(mPanelMrgn, p.MarginK, p.Panel)
-		if p.PanelRHPct != nil {
-			put(mPanelRH, *p.PanelRHPct/100, p.Panel)
-		}
+var panelRows = []measure[alerts.Surface]{
+	{gauge("panel_temperature_celsius", "Panel temperature that dew is judged by.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.TempC) }},
+	{gauge("panel_dew_point_celsius", "Dew point of the air at the panel.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.DewC) }},
+	{gauge("panel_dew_margin_kelvin", "Panel temperature above the dew point; negative when it is wet.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.MarginK) }},
+	{gauge("panel_relative_humidity_ratio", "Relative humidity of the air against the panel's surface; above 1 when dew forms.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.PanelRHPct) / 100 }},
+}
+
+func panelMetrics(put putFunc, snap Snapshot) (left int) {
+	some, left := few(snap.Surfaces, func(p alerts.Surface) string { return p.Panel })
+	for _, p := range some {
+		putAll(put, p, panelRows, p.Panel)
 	}
 	return left
 }
 
-func coatMetrics(put putFunc, opt optFunc, snap Snapshot) (left int) {
-	coats := once(snap.Result.Coats, func(e coat.Estimate) string { return e.ID })
-	put(mCoats, float64(len(coats)))
-	for i, e := range coats {
-		if i >= maxSeries {
-			left++
-			continue
-		}
+var (
+	mCoats      = gauge("coats_open", "Coats that are still watched.")
+	mCoatInfo   = gauge("coat_info", "Always 1; the labels say what the coat is.", "coat", "panel", "kind", "resin")
+	mCoatAge    = gauge("coat_age_seconds", "Time since the coat was put on.", "coat", "panel")
+	mCoatCure   = gauge("coat_cure_ratio", "Estimated degree of cure, 0 to 1.", "coat", "panel", "band")
+	mCoatTg     = gauge("coat_tg_celsius", "Estimated glass transition temperature.", "coat", "panel", "band")
+	mCoatRate   = gauge("coat_rate_factor_ratio", "Estimated speed of the batch against its data sheet, 1 as on the sheet.", "coat", "panel", "band")
+	mCoatState  = gauge("coat_state", "1 for the state that the coat is estimated to be in.", "coat", "panel", "state")
+	mCoatProb   = gauge("coat_state_probability_ratio", "Estimated probability of each state; absent when the state is unknown.", "coat", "panel", "state")
+	mCoatWhy    = gauge("coat_unknown", "1 for each reason why the state is not known.", "coat", "panel", "reason")
+	mCoatWinSt  = gauge("coat_window_status", "1 for what the next window is now.", "coat", "panel", "window", "status")
+	mCoatOpens  = gauge("coat_window_opens_seconds", "Time until the next window opens, negative once it has; absent when not within the horizon.", "coat", "panel", "window", "band")
+	mCoatCloses = gauge("coat_window_closes_seconds", "Time until the next window closes, negative once it has; absent when not within the horizon.", "coat", "panel", "window", "band")
+	mCoatBlushB = gauge("coat_blush_band", "1 for the band that the blush index is in.", "coat", "panel", "blush")
+)
+
+var coatRows = []measure[coat.Estimate]{
+	{gauge("coat_temperature_celsius", "The coat's temperature, mean of the last ten minutes.", "coat", "panel"), func(e coat.Estimate) float64 { return orNaN(e.TempC) }},
+	{gauge("coat_blush_index", "Amine blush index: ordinal, not validated; absent without humidity.", "coat", "panel"), func(e coat.Estimate) float64 { return orNaN(e.Blush.Index) }},
+	{gauge("coat_condensed", "1 if dew was on the coat while it could still blush.", "coat", "panel"), func(e coat.Estimate) float64 { return one(e.Blush.Condensed) }},
+	{gauge("coat_stall", "1 if the cure will not get there at the present temperature.", "coat", "panel"), func(e coat.Estimate) float64 { return one(e.Stall) }},
+	{gauge("coat_outgassing", "1 if the panel warms under a wet coat.", "coat", "panel"), func(e coat.Estimate) float64 { return one(e.Outgassing) }},
+	{gauge("coat_degraded_seconds", "Time since application without a trusted panel reading.", "coat", "panel"), func(e coat.Estimate) float64 { return e.DegradedMinutes * 60 }},
+}
+
+func coatMetrics(put putFunc, snap Snapshot) (left int) {
+	coats, left := few(snap.Result.Coats, func(e coat.Estimate) string { return e.ID })
+	put(mCoats, float64(len(coats)+left))
+	for _, e := range coats {
 		id, panel := e.ID, e.Panel
 		put(mCoatInfo, 1, id, panel, e.Kind, e.Resin)
 		put(mCoatAge, snap.At.Sub(e.AppliedAt).Seconds(), id, panel)
-		opt(mCoatTemp, e.TempC, id, panel)
+		putAll(put, e, coatRows, id, panel)
 		bands(put, mCoatCure, e.Alpha, id, panel)
 		bands(put, mCoatTg, e.TgC, id, panel)
 		bands(put, mCoatRate, e.Kappa, id, panel)
@@ -344,17 +277,10 @@ func coatMetrics(put putFunc, opt optFunc, snap Snapshot) (left int) {
 			}
 		}
 		for _, why := range unknowns {
-			is := false
-			for _, w := range e.UnknownWhy {
-				is = is || w == why
-			}
-			put(mCoatWhy, one(is), id, panel, why)
+			put(mCoatWhy, one(slices.Contains(e.UnknownWhy, why)), id, panel, why)
 		}
 		if w := e.NextWindow; w != nil {
-			word := w.Kind
-			if word == "" {
-				word = "other"
-			}
+			word := cmp.Or(w.Kind, "other")
 			for _, st := range windowStat {
 				put(mCoatWinSt, one(w.Status == st), id, panel, word, st)
 			}
@@ -368,17 +294,18 @@ func coatMetrics(put putFunc, opt optFunc, snap Snapshot) (left int) {
 			until(mCoatOpens, w.OpensBand)
 			until(mCoatCloses, w.ClosesBand)
 		}
-		opt(mCoatBlush, e.Blush.Index, id, panel)
 		for _, b := range blushBands {
 			put(mCoatBlushB, one(e.Blush.Band == b), id, panel, b)
 		}
-		put(mCoatDew, one(e.Blush.Condensed), id, panel)
-		put(mCoatStall, one(e.Stall), id, panel)
-		put(mCoatGas, one(e.Outgassing), id, panel)
-		put(mCoatDegr, e.DegradedMinutes*60, id, panel)
 	}
 	return left
 }
+
+var (
+	mAlerts = gauge("alerts_firing", "Alerts that fire or are acknowledged, by rule and severity.", "rule", "severity", "state")
+	mAlert  = gauge("alert_active", "1 for each alert that fires or is acknowledged, with what it is about.", "rule", "severity", "state", "subject", "panel")
+	mAlertN = gauge("alerts_unacknowledged", "Alerts that fire and nobody has acknowledged.", "severity")
+)
 
 func alertMetrics(put putFunc, snap Snapshot) (left int) {
 	type key struct{ rule, severity, state string }
@@ -391,10 +318,8 @@ func alertMetrics(put putFunc, snap Snapshot) (left int) {
 			continue
 		}
 		sev := "other"
-		for _, x := range severities {
-			if a.Severity == x {
-				sev = string(x)
-			}
+		if slices.Contains(severities, a.Severity) {
+			sev = string(a.Severity)
 		}
 		e := about{clean(a.Rule), sev, a.State, clean(a.Subject), clean(a.Panel)}
 		if !each[e] {
@@ -424,27 +349,108 @@ func alertMetrics(put putFunc, snap Snapshot) (left int) {
 	return left
 }
 
-func storeMetrics(put putFunc, opt optFunc, st StoreStats) {
-	opt(mStoreBytes, st.Bytes)
-	opt(mStoreFree, st.FreeBytes)
-	opt(mStoreRows, st.Readings)
-	opt(mStorePend, st.Pending)
-	at := func(f family, t *time.Time) {
-		if t != nil && !t.IsZero() {
-			put(f, float64(t.UnixMilli())/1000)
+var (
+	mCupEnds = gauge("cup_remaining_seconds", "Time until the cautious end of a mixed cup's working time, negative after it.", "batch")
+	mCupHot  = gauge("cup_danger_seconds", "Time until a mixed cup that can overheat wants somebody, negative after it; absent for a cup that does not or is on the panel.", "batch")
+)
+
+func cupMetrics(put putFunc, snap Snapshot) (left int) {
+	cups, left := few(snap.Cups, func(c alerts.Cup) string { return c.Batch })
+	for _, cup := range cups {
+		if !cup.EndsAt.IsZero() {
+			put(mCupEnds, cup.EndsAt.Sub(snap.At).Seconds(), cup.Batch)
+		}
+		if cup.DangerFrom != nil && !cup.OnPanel && !cup.Late {
+			put(mCupHot, cup.DangerFrom.Sub(snap.At).Seconds(), cup.Batch)
 		}
 	}
-	at(mStoreLast, st.LastWrite)
-	at(mStoreOld, st.Oldest)
-	at(mStoreBack, st.LastBackup)
-	put(mStoreWrite, float64(st.Written))
-	put(mStoreErr, float64(st.WriteErrors))
-	put(mStoreAside, float64(st.SetAside))
-	put(mStoreDrop, float64(st.DroppedOld))
-	put(mStoreBad, one(st.TroubleNow))
-	if st.CleanStop != nil {
-		put(mStoreClean, one(*st.CleanStop))
+	return left
+}
+
+var storeMetrics = []measure[StoreStats]{
+	{gauge("store_size_bytes", "Size of the store on disk."), func(st StoreStats) float64 { return orNaN(st.Bytes) }},
+	{gauge("store_free_bytes", "Space left on the store's file system."), func(st StoreStats) float64 { return orNaN(st.FreeBytes) }},
+	{gauge("store_readings", "Readings kept in the store."), func(st StoreStats) float64 { return orNaN(st.Readings) }},
+	{gauge("store_pending_readings", "Readings taken but not yet on disk."), func(st StoreStats) float64 { return orNaN(st.Pending) }},
+	{gauge("store_last_write_timestamp_seconds", "When the store last wrote to disk."), func(st StoreStats) float64 { return unixSeconds(st.LastWrite) }},
+	{gauge("store_oldest_reading_timestamp_seconds", "Time of the oldest reading kept."), func(st StoreStats) float64 { return unixSeconds(st.Oldest) }},
+	{gauge("store_last_backup_timestamp_seconds", "When the store was last copied."), func(st StoreStats) float64 { return unixSeconds(st.LastBackup) }},
+	{counter("store_readings_written_total", "Readings written since start."), func(st StoreStats) float64 { return float64(st.Written) }},
+	{counter("store_write_errors_total", "Writes that failed since start."), func(st StoreStats) float64 { return float64(st.WriteErrors) }},
+	{counter("store_set_aside_total", "Damaged entries set aside since the store was made."), func(st StoreStats) float64 { return float64(st.SetAside) }},
+	{counter("store_readings_dropped_total", "Old readings dropped to keep within the limits."), func(st StoreStats) float64 { return float64(st.DroppedOld) }},
+	{gauge("store_last_stop_clean", "1 if the run before this one stopped cleanly."), func(st StoreStats) float64 {
+		if st.CleanStop == nil {
+			return math.NaN()
+		}
+		return one(*st.CleanStop)
+	}},
+	{gauge("store_trouble", "1 while the store cannot write."), func(st StoreStats) float64 { return one(st.TroubleNow) }},
+}
+
+var (
+	mIntakeOK  = counter("intake_readings_total", "Readings taken, by the way they came in.", "intake")
+	mIntakeBad = counter("intake_refused_total", "Readings refused, by the way they came in and why.", "intake", "reason")
+)
+
+func intakeMetrics(put putFunc, ways []IntakeStats) {
+	for _, in := range once(ways, func(in IntakeStats) string { return in.Intake }) {
+		put(mIntakeOK, float64(in.Taken), in.Intake)
+		for i, k := range sortedKeys(in.Refused) {
+			if i < maxReasons {
+				put(mIntakeBad, float64(in.Refused[k]), in.Intake, k)
+			}
+		}
 	}
+}
+
+var tentMetrics = []measure[TentView]{
+	{gauge("tent_panel_temperature_celsius", "Temperature that the tent is held by."), func(t TentView) float64 { return orNaN(t.PanelC) }},
+	{gauge("tent_air_temperature_celsius", "Air temperature in the tent."), func(t TentView) float64 { return orNaN(t.AirC) }},
+	{gauge("tent_set_point_celsius", "Set point; absent when the tent is not held."), func(t TentView) float64 { return orNaN(t.SetPointC) }},
+	{gauge("tent_heater_on", "1 if the heater is on; absent when not known."), func(t TentView) float64 {
+		if t.Heater != "on" && t.Heater != "off" {
+			return math.NaN()
+		}
+		return one(t.Heater == "on")
+	}},
+	{gauge("tent_latched", "1 if the heater is off by safety and wants a person."), func(t TentView) float64 { return one(t.Latched) }},
+	{counter("tent_switchings_total", "Times the heater was switched since start."), func(t TentView) float64 { return float64(t.Switch) }},
+	{gauge("tent_heater_on_today_seconds", "Time the heater was on in the last 24 h."), func(t TentView) float64 { return orNaN(t.OnToday) * 3600 }},
+}
+
+var (
+	mTook    = durations("http_request_duration_seconds", "How long an answer took, without event streams and whole backups.")
+	mAnswers = counter("http_responses_total", "Answers by class of status.", "code")
+	mRefused = counter("http_refused_total", "Requests refused by the gate, and connections refused for being too many, by what was wrong.", "reason")
+	mCertEnd = gauge("tls_certificate_not_after_timestamp_seconds", "When the page's own certificate runs out; absent without one.")
+	mCertOld = counter("tls_expired_connections_total", "Connections answered with a certificate that has run out, which phones refuse.")
+)
+
+var pageMetrics = []measure[*Server]{
+	{gauge("event_streams", "Pages that listen to live events."), func(s *Server) float64 { return float64(s.streams.Load()) }},
+	{counter("event_streams_dropped_total", "Pages dropped because they did not keep up."), func(s *Server) float64 { return float64(s.streamsLost.Load()) }},
+	{counter("push_readings_total", "Readings taken by push over HTTP."), func(s *Server) float64 { return float64(s.pushTaken.Load()) }},
+	{counter("push_refused_total", "Readings refused by push over HTTP."), func(s *Server) float64 { return float64(s.pushRefused.Load()) }},
+}
+
+// ownMetrics are what the server counts of its own answers.
+func (s *Server) ownMetrics(put putFunc) {
+	for i := range s.answers {
+		if n := s.answers[i].Load(); n > 0 {
+			put(mAnswers, float64(n), strconv.Itoa(i)+"xx")
+		}
+	}
+	for i, word := range refusalWords {
+		put(mRefused, float64(s.refusals[i].Load()), word)
+	}
+	if s.cert != nil {
+		if end := s.cert.until(); !end.IsZero() {
+			put(mCertEnd, float64(end.Unix()))
+		}
+		put(mCertOld, float64(s.cert.expired.Load()))
+	}
+	putAll(put, s, pageMetrics)
 }
 
 var bandWords = [3]string{"p10", "p50", "p90"}
@@ -493,6 +499,13 @@ func once[T any](in []T, id func(T) string) []T {
 		}
 	}
 	return out
+}
+
+// few is once, of no more subjects than a scrape has room for; left are the others.
+func few[T any](in []T, id func(T) string) (some []T, left int) {
+	all := once(in, id)
+	n := min(len(all), maxSeries)
+	return all[:n], len(all) - n
 }
 
 // clean makes a label value that the exposition format takes: valid UTF-8 and

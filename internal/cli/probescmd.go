@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"curewright/dashboards/client"
+	"curewright/dashboards/web"
 	"curewright/internal/daemon"
 	"curewright/internal/fault"
 	"curewright/sensors"
@@ -64,7 +65,7 @@ type probeMeta struct {
 }
 
 func (c *probeMeta) set(a *App, cl *client.Client, accepted *bool, code string) error {
-	if err := cl.SetProbe(a.Ctx, c.ID, client.ProbePatch{Name: c.Name, Role: c.Role, Panel: c.Panel, Accepted: accepted}); err != nil {
+	if err := cl.SetProbe(a.Ctx, c.ID, web.ProbePatch{Name: c.Name, Role: c.Role, Panel: c.Panel, Accepted: accepted}); err != nil {
 		return err
 	}
 	return a.done(c.JSON, map[string]any{"id": c.ID, "name": c.Name, "role": c.Role, "panel": c.Panel}, code, facts{"probe": names{a, cl}.is(c.ID)})
