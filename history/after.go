@@ -72,36 +72,6 @@ func (s *Store) cursorsDue(always bool) {
 // cursor, in order of intake, and the cursor behind them. Late readings come
 // when they came, so nothing is skipped and nothing comes twice.
 func (s *Store) ReadingsAfter(ctx context.Context, c Cursor, limit int) ([]sensors.Reading, Cursor, error) {
-	type item struct {
-		rec
-		idx int64
-	}
-	var heap []item       // what may still be emitted, sorted when needed
-	after := int64(c) - 1 // numbers start at 0, the zero cursor is before them
-	emit := func(out []sensors.Reading, below int64) []sensors.Reading {
-		slices.SortFunc(heap, func(a, b item) int { return cmp.Compare(a.seq, b.seq) })
-		n := 0
-		for n < len(heap) && heap[n].seq < below && len(out) < limit {
-			x := heap[n]
-			n++
-			if x.seq <= after {
-				continue // there twice
-			}
-			after = x.seq
-			s.mu.Lock()
-			var p *probe
-			if x.idx < int64(len(s.byIdx)) {
-				p = s.byIdx[x.idx]
-			}
-			s.mu.Unlock()
-			if p != nil && p.boot == "" {
-				out = append(out, x.reading(p.base))
-			}
-		}
-		heap = slices.Delete(heap, 0, n)
-		return out
-	}
-	var out []sensors.Reading
 	if limit <= 0 {
 		return nil, c, nil
 	}
@@ -110,113 +80,107 @@ func (s *Store) ReadingsAfter(ctx context.Context, c Cursor, limit int) ([]senso
 	if s.closed {
 		return nil, c, ErrClosed
 	}
-	var refs []packRef // not opened yet, by first number
-	open := func(below int64) error {
-		slices.SortFunc(refs, func(a, b packRef) int { return cmp.Compare(a.lo, b.lo) })
-		n := 0
-		for n < len(refs) && refs[n].lo < below {
-			id := refs[n].id
-			n++
-			err := eachRow(ctx, s.db, "packs", id, id, func(id int64, body []byte, ok bool) error {
-				if !ok {
-					return nil // counted and set aside where it is read or checked
-				}
-				_, rs, err := unpack(body)
-				if err != nil {
-					return nil
-				}
-				for _, r := range rs {
-					if r.seq > after {
-						heap = append(heap, item{r, packProbe(id)})
-					}
-				}
-				return nil
-			})
-			if err != nil {
-				return err
-			}
-		}
-		refs = refs[n:]
-		return nil
-	}
-	// step emits up to a bound, opening only the packs that are needed.
-	step := func(safe int64) error {
-		for len(out) < limit {
-			below := safe
-			if len(refs) > 0 {
-				slices.SortFunc(refs, func(a, b packRef) int { return cmp.Compare(a.lo, b.lo) })
-				// Open at least the first, then all that begin before its end.
-				if refs[0].lo < safe {
-					end := min(refs[0].hi+1, safe)
-					if err := open(end); err != nil {
-						return err
-					}
-					below = end
-				}
-			}
-			n := len(out)
-			out = emit(out, below)
-			if below == safe && len(out) == n {
-				return nil
-			}
-			if below == safe {
-				return nil
-			}
-		}
-		return nil
-	}
-	at := after
-	for len(out) < limit {
-		var l packLog
-		found := false
-		err := eachRow(ctx, s.db, "packlog", at+1, maxID, func(id int64, body []byte, ok bool) error {
-			if found {
-				return errStop
-			}
-			at = id
-			if !ok {
-				return nil
-			}
-			p, err := decodePackLog(body)
-			if err != nil {
-				return nil
-			}
-			l, found = p, true
-			return nil
-		})
-		if err != nil && !errors.Is(err, errStop) {
-			return nil, c, fmt.Errorf("history: readings after %v: %w", c, err)
-		}
-		if !found {
+	o := intake{s: s, after: int64(c) - 1, limit: limit} // numbers start at 0, the zero cursor is before them
+	for entry := o.after; len(o.out) < limit; {
+		l, id, err := s.packLogAfter(ctx, entry)
+		if err == nil && id < 0 {
 			break
 		}
-		for _, r := range l.packs {
-			if r.hi > after {
-				refs = append(refs, r)
-			}
+		if err == nil {
+			err = o.open(ctx, l)
 		}
-		if err := step(l.safe); err != nil {
+		if err != nil {
 			return nil, c, fmt.Errorf("history: readings after %v: %w", c, err)
 		}
+		entry = id
+		o.emit(l.safe)
 	}
-	if len(out) < limit {
+	if len(o.out) < limit {
 		s.mu.Lock()
 		for _, p := range s.byIdx {
-			if p == nil {
-				continue
-			}
-			for _, r := range p.tail {
-				if r.seq > after {
-					heap = append(heap, item{r, p.idx})
-				}
+			if p != nil {
+				o.take(p.idx, p.tail)
 			}
 		}
 		s.mu.Unlock()
-		if err := step(math.MaxInt64); err != nil {
-			return nil, c, fmt.Errorf("history: readings after %v: %w", c, err)
+		o.emit(math.MaxInt64)
+	}
+	return o.out, Cursor(o.after + 1), nil
+}
+
+// packLogAfter is the first readable entry of the log of packs behind a number,
+// and its own number; that is -1 where there is none. dbmu is held.
+func (s *Store) packLogAfter(ctx context.Context, after int64) (l packLog, id int64, err error) {
+	id = -1
+	err = eachRow(ctx, s.db, "packlog", after+1, maxID, func(n int64, body []byte, ok bool) error {
+		p, err := decodePackLog(body)
+		if !ok || err != nil {
+			return nil
+		}
+		l, id = p, n
+		return errStop
+	})
+	if errors.Is(err, errStop) {
+		err = nil
+	}
+	return l, id, err
+}
+
+// intake puts readings into the order in which they were taken in.
+type intake struct {
+	s     *Store
+	out   []sensors.Reading
+	limit int
+	after int64  // number of the last one that came out
+	wait  []pend // those with higher numbers, from packs that overlap
+}
+
+// open takes the readings of all packs of an entry of their log; dbmu is held.
+func (o *intake) open(ctx context.Context, l packLog) error {
+	for _, ref := range l.packs {
+		if ref.hi <= o.after {
+			continue
+		}
+		err := eachRow(ctx, o.s.db, "packs", ref.id, ref.id, func(id int64, body []byte, ok bool) error {
+			if _, rs, err := unpack(body); ok && err == nil { // else it is set aside where it is read or checked
+				o.take(packProbe(id), rs)
+			}
+			return nil
+		})
+		if err != nil {
+			return err
 		}
 	}
-	return out, Cursor(after + 1), nil
+	return nil
+}
+
+func (o *intake) take(idx int64, rs []rec) {
+	for _, r := range rs {
+		if r.seq > o.after {
+			o.wait = append(o.wait, pend{idx, r})
+		}
+	}
+}
+
+// emit brings out those with numbers below safe: no later pack has any.
+func (o *intake) emit(safe int64) {
+	slices.SortFunc(o.wait, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
+	o.s.mu.Lock()
+	defer o.s.mu.Unlock()
+	n := 0
+	for ; n < len(o.wait) && o.wait[n].seq < safe && len(o.out) < o.limit; n++ {
+		x := o.wait[n]
+		if x.seq <= o.after {
+			continue // there twice
+		}
+		o.after = x.seq
+		if x.idx < int64(len(o.s.byIdx)) {
+			if p := o.s.byIdx[x.idx]; p != nil && p.boot == "" {
+				o.out = append(o.out, x.reading(p.base))
+			}
+		}
+	}
+	o.wait = o.wait[n:]
 }
 
 var errStop = errors.New("stop")

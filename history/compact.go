@@ -147,8 +147,6 @@ func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 	if len(groups) == 0 {
 		return false, nil
 	}
-	var packs []newPack
-	parts := map[int64]int64{}
 	packed := map[int64]bool{} // numbers that leave the tail
 	hi := int64(0)
 	for _, g := range groups {
@@ -156,25 +154,14 @@ func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 			packed[c.seq] = true
 			hi = max(hi, c.seq)
 		}
-		base := packID(g.hour, g.p.idx, 0)
-		part, known := parts[base]
-		if !known {
-			if part, g.rs, err = s.unpacked(ctx, g); err != nil {
-				return false, err
-			}
-		}
-		if len(g.rs) == 0 {
-			continue
-		}
-		if part >= maxParts {
-			return false, fmt.Errorf("hour %d of probe %s: too many late parts", g.hour, g.p.name)
-		}
-		parts[base] = part + 1
-		packs = append(packs, newPack{g, base | part, pack(g.p.name, g.rs)})
-		log.packs = append(log.packs, refOf(base|part, g.rs))
+	}
+	packs, err := s.makePacks(ctx, groups)
+	if err != nil {
+		return false, err
 	}
 	s.mu.Lock()
 	for _, o := range packs {
+		log.packs = append(log.packs, refOf(o.id, o.rs))
 		o.p.first, o.p.last = min(o.p.first, o.hour), max(o.p.last, o.hour)
 		s.saveProbe(o.p)
 	}
@@ -210,6 +197,36 @@ func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	s.leaveTail(packs, packed)
+	return more, nil
+}
+
+// makePacks encodes the groups, but for what is packed already; dbmu is held.
+func (s *Store) makePacks(ctx context.Context, groups []packGroup) (packs []newPack, err error) {
+	parts := map[int64]int64{}
+	for _, g := range groups {
+		base := packID(g.hour, g.p.idx, 0)
+		part, known := parts[base]
+		if !known {
+			if part, g.rs, err = s.unpacked(ctx, g); err != nil {
+				return nil, err
+			}
+		}
+		if len(g.rs) == 0 {
+			continue
+		}
+		if part >= maxParts {
+			return nil, fmt.Errorf("hour %d of probe %s: too many late parts", g.hour, g.p.name)
+		}
+		parts[base] = part + 1
+		packs = append(packs, newPack{g, base | part, pack(g.p.name, g.rs)})
+	}
+	return packs, nil
+}
+
+// leaveTail takes the numbers that were packed out of the tail in memory, and
+// keeps the packs there; mu is held.
+func (s *Store) leaveTail(packs []newPack, packed map[int64]bool) {
 	for _, o := range packs {
 		if o.hour >= firstHour {
 			s.hours[o.hour] = true
@@ -234,7 +251,6 @@ func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 		}
 		s.tailCount -= before - len(p.tail)
 	}
-	return more, nil
 }
 
 // complete splits what the tail has on disk into the oldest hours that are over,

@@ -4,8 +4,10 @@ package history
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/rand"
+	"database/sql"
 	"encoding/binary"
 	"encoding/hex"
 	"encoding/json"
@@ -73,6 +75,17 @@ func (r journalRec) append(b []byte) []byte {
 	b = append(b, r.body...)
 	binary.LittleEndian.PutUint32(b[at+16:], journalSum(b[at:]))
 	return b
+}
+
+// encodeJournal numbers records from seq on and writes them one after the
+// other; it returns the number that comes next.
+func encodeJournal(recs []journalRec, seq uint64) (b []byte, next uint64) {
+	for _, r := range recs {
+		r.seq = seq
+		seq++
+		b = r.append(b)
+	}
+	return b, seq
 }
 
 // journalSum is the CRC-32C of a whole record without its sum.
@@ -164,208 +177,230 @@ type journalRestored struct {
 // store is not shared yet. It comes before load.
 func (s *Store) reconcile(ctx context.Context, writable bool) (journalRestored, error) {
 	var out journalRestored
-	b, err := os.ReadFile(s.journalPath())
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return out, osError(err)
-	}
-	recs, damaged, missing, end := readJournal(b)
-	id, err := s.storeID(ctx, writable)
+	file, err := s.readOwnJournal()
 	if err != nil {
 		return out, err
 	}
-	if i := slices.IndexFunc(recs, func(r journalRec) bool { return r.tag == journalStore }); i >= 0 && string(recs[i].body) != id {
-		// Another store's: a database was put here by hand.
+	db, err := readKept(ctx, s.db)
+	if err != nil {
+		return out, err
+	}
+	id, err := s.storeID(ctx, &db, file.id, writable)
+	if err != nil {
+		return out, err
+	}
+	if file.id != "" && file.id != id { // a database was put here by hand
 		if writable {
 			os.MkdirAll(filepath.Join(s.dir, "quarantine"), 0o750)
 			os.Rename(s.journalPath(), filepath.Join(s.dir, "quarantine", JournalFile+"-"+time.Now().UTC().Format("20060102T150405")))
 		}
-		recs, damaged, missing, end, b = nil, 0, 0, 0, nil
+		file = ownJournal{}
 	}
-	fresh := len(recs) == 0
-	out.damaged = damaged > 0 || missing > 0
-
-	// Work: rows are numbered without a gap.
-	inDB := map[int64]bool{}
-	top := int64(0)
-	err = eachRow(ctx, s.db, "work", math.MinInt64, maxID, func(id int64, _ []byte, ok bool) error {
-		inDB[id] = ok
-		top = max(top, id)
-		return nil
-	})
-	if err != nil {
+	for _, r := range file.kv {
+		s.kvRev = max(s.kvRev, r.Rev)
+	}
+	out.damaged = file.damaged > 0 || file.missing > 0
+	if out.work, out.other, err = s.putBack(ctx, db, file); err != nil {
 		return out, err
 	}
-	inJournal := map[int64]bool{}
-	rows := map[rowKey][]byte{}
-	kvs := map[kvKey]kvRow{}
-	gone := map[kvKey]int64{}
-	for _, r := range recs {
-		switch r.tag {
-		case journalWork:
-			inJournal[r.id] = true
-			top = max(top, r.id)
-			if !inDB[r.id] && json.Valid(r.body) {
-				rows[rowKey{'w', r.id}] = r.body
-			}
-		case journalPut, journalDelete:
-			row, err := decodeKV(r.id, r.body)
-			if err != nil {
-				continue
-			}
-			s.kvRev = max(s.kvRev, row.Rev)
-			k := row.kvKey
-			if r.tag == journalPut {
-				if old, ok := kvs[k]; !ok || old.Rev < row.Rev {
-					kvs[k] = row
-				}
-			} else {
-				gone[k] = max(gone[k], row.Rev)
-			}
-		}
-	}
-	out.work = len(rows)
-
-	// Settings: of two copies the one with the higher revision counts.
-	have := map[kvKey]kvRow{}
-	lastID := int64(schemaID)
-	err = eachRow(ctx, s.db, "kv", math.MinInt64, maxID, func(id int64, body []byte, ok bool) error {
-		lastID = max(lastID, id)
-		if r, err := decodeKV(id, body); ok && err == nil {
-			if old, there := have[r.kvKey]; !there || old.Rev < r.Rev {
-				have[r.kvKey] = r
-			}
-		}
-		return nil
-	})
-	if err != nil {
-		return out, err
-	}
-	var put []kvRow
-	for k, r := range kvs {
-		old, there := have[k]
-		if gone[k] > r.Rev || there && old.Rev >= r.Rev {
-			continue
-		}
-		r.ID = old.ID
-		if !there {
-			lastID++
-			r.ID = lastID
-		}
-		put = append(put, r)
-	}
-	var del []int64
-	for k, rev := range gone {
-		if old, there := have[k]; there && old.Rev < rev && kvs[k].Rev < rev {
-			del = append(del, old.ID)
-		}
-	}
-	out.other = len(put) + len(del)
-	if out.work+out.other > 0 {
-		tx, err := s.db.BeginTx(ctx, nil)
-		if err != nil {
-			return out, err
-		}
-		defer tx.Rollback()
-		for k, body := range rows {
-			if err := putRow(ctx, tx, "work", k.id, body); err != nil {
-				return out, err
-			}
-		}
-		for _, r := range put {
-			if err := putKV(ctx, tx, r); err != nil {
-				return out, err
-			}
-		}
-		for _, id := range del {
-			if err := delRow(ctx, tx, "kv", id); err != nil {
-				return out, err
-			}
-		}
-		if err := tx.Commit(); err != nil {
-			return out, err
-		}
-	}
-	for n := int64(1); n <= top; n++ {
-		if !inDB[n] && !inJournal[n] {
+	// Rows of work are numbered without a gap.
+	for n := int64(1); n <= max(db.top, file.top); n++ {
+		if _, ok := file.work[n]; !ok && !db.work[n] {
 			out.lost = append(out.lost, n)
 		}
 	}
 	if !writable {
 		return out, nil
 	}
-
-	// What the journal lacks.
-	j := &journal{size: int64(end), work: math.MaxInt64}
-	if len(recs) > 0 {
-		j.seq = recs[len(recs)-1].seq + 1
-	}
-	if fresh {
-		j.pend = append(j.pend, journalRec{tag: journalStore, body: []byte(id)})
-	}
-	err = eachRow(ctx, s.db, "work", math.MinInt64, maxID, func(id int64, body []byte, ok bool) error {
-		if ok && !inJournal[id] {
-			j.pend = append(j.pend, journalRec{tag: journalWork, id: id, body: slices.Clone(body)})
-		}
-		return nil
-	})
-	if err != nil {
+	j := &journal{size: file.end, seq: file.next, work: max(db.top, file.top)}
+	if j.pend, err = s.journalLacks(ctx, db, file, id); err != nil {
 		return out, err
 	}
-	j.work = top
-	for k, r := range have {
-		if old, ok := kvs[k]; journaled(k.Bucket) && (!ok || old.Rev < r.Rev) && gone[k] <= r.Rev {
-			j.pend = append(j.pend, journalRec{tag: journalPut, id: r.ID, body: r.encode()})
-		}
-	}
-	if s.journal != nil && s.journal.f != nil {
-		s.journal.f.Close()
-	}
+	s.closeJournal()
 	s.journal = j
-	if out.damaged && end < len(b) || len(b) > 0 && end == 0 {
-		s.log.Warn("history: the journal had a damaged place", "places", damaged, "missing", missing)
+	if out.damaged && file.end < file.size || file.size > 0 && file.end == 0 {
+		s.log.Warn("history: the journal had a damaged place", "places", file.damaged, "missing", file.missing)
 	}
 	return out, nil
 }
 
-// storeID names this store for good.
-func (s *Store) storeID(ctx context.Context, writable bool) (string, error) {
-	var found string
-	next := int64(schemaID)
-	err := eachRow(ctx, s.db, "kv", math.MinInt64, maxID, func(id int64, body []byte, ok bool) error {
-		next = max(next, id)
-		if r, err := decodeKV(id, body); ok && err == nil && r.kvKey == (kvKey{"meta", "store-id"}) {
-			found = strings.Trim(string(r.value()), `"`)
-		}
-		return nil
-	})
-	if err != nil || found != "" || !writable {
-		return found, err
+// ownJournal is what the journal in the folder says.
+type ownJournal struct {
+	id               string           // of the store it belongs to, "" where it does not say
+	work             map[int64][]byte // versions of records of work
+	top              int64            // the highest number of these
+	kv               map[kvKey]kvRow  // the newest of each setting's, also of one that was removed
+	gone             map[kvKey]int64  // revision at which it was last removed
+	next             uint64           // number of the next record; 0: there is none yet
+	damaged, missing int              // as [readJournal] counts
+	size, end        int64            // in bytes, and up to the last good record
+}
+
+// readOwnJournal reads the journal in the folder; one that is not there is
+// empty.
+func (s *Store) readOwnJournal() (ownJournal, error) {
+	b, err := os.ReadFile(s.journalPath())
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return ownJournal{}, osError(err)
 	}
-	// The journal knows it where the database's row was lost.
-	if b, err := os.ReadFile(s.journalPath()); err == nil {
-		recs, _, _, _ := readJournal(b)
-		for _, r := range recs {
-			if r.tag == journalStore {
-				found = string(r.body)
+	recs, damaged, missing, end := readJournal(b)
+	j := ownJournal{damaged: damaged, missing: missing, size: int64(len(b)), end: int64(end),
+		work: map[int64][]byte{}, kv: map[kvKey]kvRow{}, gone: map[kvKey]int64{}}
+	for _, r := range recs {
+		j.next = r.seq + 1
+		switch r.tag {
+		case journalStore:
+			j.id = cmp.Or(j.id, string(r.body))
+		case journalWork:
+			j.work[r.id] = r.body
+			j.top = max(j.top, r.id)
+		case journalPut, journalDelete:
+			row, err := decodeKV(r.id, r.body)
+			if err != nil {
+				continue
+			}
+			if r.tag == journalDelete {
+				j.gone[row.kvKey] = max(j.gone[row.kvKey], row.Rev)
+			} else if old, ok := j.kv[row.kvKey]; !ok || old.Rev < row.Rev {
+				j.kv[row.kvKey] = row
 			}
 		}
 	}
-	if found == "" {
+	return j, nil
+}
+
+// kept is what a database has of what the journal doubles.
+type kept struct {
+	work   map[int64]bool // rows of work, and whether their sums are right
+	top    int64          // the highest number of these
+	kv     map[kvKey]kvRow
+	lastID int64 // the highest number of a setting's row
+}
+
+func readKept(ctx context.Context, db querier) (kept, error) {
+	k := kept{work: map[int64]bool{}, kv: map[kvKey]kvRow{}, lastID: schemaID}
+	err := eachRow(ctx, db, "work", math.MinInt64, maxID, func(id int64, _ []byte, ok bool) error {
+		k.work[id] = ok
+		k.top = max(k.top, id)
+		return nil
+	})
+	if err != nil {
+		return k, err
+	}
+	err = eachRow(ctx, db, "kv", math.MinInt64, maxID, func(id int64, body []byte, ok bool) error {
+		k.lastID = max(k.lastID, id)
+		if r, err := decodeKV(id, body); ok && err == nil {
+			if old, there := k.kv[r.kvKey]; !there || old.Rev < r.Rev {
+				k.kv[r.kvKey] = r
+			}
+		}
+		return nil
+	})
+	return k, err
+}
+
+// storeID names this store for good: by the database, or where its row was lost
+// by the journal, or by a new name.
+func (s *Store) storeID(ctx context.Context, db *kept, journal string, writable bool) (string, error) {
+	key := kvKey{"meta", "store-id"}
+	if r, ok := db.kv[key]; ok {
+		return strings.Trim(string(r.value()), `"`), nil
+	}
+	if !writable {
+		return journal, nil
+	}
+	id := journal
+	if id == "" {
 		b := make([]byte, 8)
 		rand.Read(b)
-		found = hex.EncodeToString(b)
+		id = hex.EncodeToString(b)
 	}
-	r := kvRow{ID: next + 1, kvKey: kvKey{"meta", "store-id"}, Rev: 1}
-	r.set(fmt.Appendf(nil, "%q", found))
-	tx, err := s.db.BeginTx(ctx, nil)
+	db.lastID++
+	r := kvRow{ID: db.lastID, kvKey: key, Rev: 1}
+	r.set(fmt.Appendf(nil, "%q", id))
+	db.kv[key] = r
+	return id, inTx(ctx, s.db, func(tx *sql.Tx) error { return putKV(ctx, tx, r) })
+}
+
+// putBack writes into the database what only the journal has: versions of work,
+// and settings whose newer state it knows. It says how many of each.
+func (s *Store) putBack(ctx context.Context, db kept, file ownJournal) (work, other int, err error) {
+	rows := map[int64][]byte{}
+	for id, body := range file.work {
+		if !db.work[id] && json.Valid(body) {
+			rows[id] = body
+		}
+	}
+	var put []kvRow
+	for k, r := range file.kv {
+		old, there := db.kv[k]
+		if file.gone[k] > r.Rev || there && old.Rev >= r.Rev {
+			continue
+		}
+		r.ID = old.ID
+		if !there {
+			db.lastID++
+			r.ID = db.lastID
+		}
+		put = append(put, r)
+	}
+	var del []int64
+	for k, rev := range file.gone {
+		if old, there := db.kv[k]; there && old.Rev < rev && file.kv[k].Rev < rev {
+			del = append(del, old.ID)
+		}
+	}
+	work, other = len(rows), len(put)+len(del)
+	if work+other == 0 {
+		return 0, 0, nil
+	}
+	return work, other, inTx(ctx, s.db, func(tx *sql.Tx) error {
+		for id, body := range rows {
+			if err := putRow(ctx, tx, "work", id, body); err != nil {
+				return err
+			}
+		}
+		for _, id := range del {
+			if err := delRow(ctx, tx, "kv", id); err != nil {
+				return err
+			}
+		}
+		return putKVs(ctx, tx, put)
+	})
+}
+
+// journalLacks is what the database has and the journal does not.
+func (s *Store) journalLacks(ctx context.Context, db kept, file ownJournal, id string) ([]journalRec, error) {
+	var recs []journalRec
+	if file.next == 0 {
+		recs = append(recs, journalRec{tag: journalStore, body: []byte(id)})
+	}
+	work, err := s.workRecs(ctx, math.MinInt64)
 	if err != nil {
-		return "", err
+		return nil, err
 	}
-	defer tx.Rollback()
-	if err := putKV(ctx, tx, r); err != nil {
-		return "", err
+	for _, r := range work {
+		if _, ok := file.work[r.id]; !ok {
+			recs = append(recs, r)
+		}
 	}
-	return found, tx.Commit()
+	for k, r := range db.kv {
+		if old, ok := file.kv[k]; journaled(k.Bucket) && (!ok || old.Rev < r.Rev) && file.gone[k] <= r.Rev {
+			recs = append(recs, journalRec{tag: journalPut, id: r.ID, body: r.encode()})
+		}
+	}
+	return recs, nil
+}
+
+// workRecs are the good rows of work from a number on, as records.
+func (s *Store) workRecs(ctx context.Context, from int64) (recs []journalRec, err error) {
+	err = eachRow(ctx, s.db, "work", from, maxID, func(id int64, body []byte, ok bool) error {
+		if ok {
+			recs = append(recs, journalRec{tag: journalWork, id: id, body: slices.Clone(body)})
+		}
+		return nil
+	})
+	return recs, err
 }
 
 // sayRestored tells the person what reconcile found.
@@ -410,22 +445,17 @@ func (s *Store) journalNews(ctx context.Context) {
 		return
 	}
 	j.pend, s.double = append(j.pend, s.double...), nil
-	if j.work != math.MaxInt64 {
-		err := eachRow(ctx, s.db, "work", j.work+1, maxID, func(id int64, body []byte, ok bool) error {
-			if ok {
-				j.pend = append(j.pend, journalRec{tag: journalWork, id: id, body: slices.Clone(body)})
-				j.work = id
-			}
-			return nil
-		})
-		if err != nil {
-			return // the next commit tries again
-		}
+	work, err := s.workRecs(ctx, j.work+1)
+	if err != nil {
+		return // the next commit tries again
+	}
+	if n := len(work); n > 0 {
+		j.pend, j.work = append(j.pend, work...), work[n-1].id
 	}
 	if len(j.pend) == 0 {
 		return
 	}
-	err := s.appendJournal(j)
+	err = s.appendJournal(j)
 	if err != nil && (j.err == nil || j.err.Error() != err.Error()) {
 		s.log.Error("history: the journal cannot be written", "err", err)
 	}
@@ -458,13 +488,7 @@ func (s *Store) appendJournal(j *journal) error {
 			j.compact = 2*j.size + journalSlack
 		}
 	}
-	var b []byte
-	seq := j.seq
-	for _, r := range j.pend {
-		r.seq = seq
-		seq++
-		b = r.append(b)
-	}
+	b, seq := encodeJournal(j.pend, j.seq)
 	// At the end of what is good: a torn end is written over.
 	err := s.fault("write", s.journalPath())
 	if err == nil {
@@ -493,35 +517,22 @@ const journalSlack = 4 << 20
 // settings their last value. dbmu is held.
 func (s *Store) compactJournal(ctx context.Context) error {
 	old := s.journal
-	id, err := s.storeID(ctx, false)
+	recs := []journalRec{{tag: journalStore, body: []byte(s.metaString("store-id"))}}
+	work, err := s.workRecs(ctx, math.MinInt64)
 	if err != nil {
 		return err
 	}
-	n := &journal{seq: old.seq, pend: []journalRec{{tag: journalStore, body: []byte(id)}}, work: old.work}
-	err = eachRow(ctx, s.db, "work", math.MinInt64, maxID, func(id int64, body []byte, ok bool) error {
-		if ok {
-			n.pend = append(n.pend, journalRec{tag: journalWork, id: id, body: slices.Clone(body)})
-		}
-		return nil
-	})
-	if err != nil {
-		return err
-	}
+	recs = append(recs, work...)
 	s.mu.Lock()
 	for _, k := range slices.SortedFunc(maps.Keys(s.kv), func(a, b kvKey) int {
-		return strings.Compare(a.Bucket+"\x00"+a.Key, b.Bucket+"\x00"+b.Key)
+		return cmp.Or(strings.Compare(a.Bucket, b.Bucket), strings.Compare(a.Key, b.Key))
 	}) {
 		if journaled(k.Bucket) {
-			n.pend = append(n.pend, journalRec{tag: journalPut, id: s.kv[k].ID, body: s.kv[k].encode()})
+			recs = append(recs, journalRec{tag: journalPut, id: s.kv[k].ID, body: s.kv[k].encode()})
 		}
 	}
 	s.mu.Unlock()
-	var b []byte
-	for _, r := range n.pend {
-		r.seq = n.seq
-		n.seq++
-		b = r.append(b)
-	}
+	b, seq := encodeJournal(recs, old.seq)
 	tmp := s.journalPath() + ".new"
 	defer os.Remove(tmp)
 	if err := s.fault("create", tmp); err != nil {
@@ -552,9 +563,8 @@ func (s *Store) compactJournal(ctx context.Context) error {
 	if old.f != nil {
 		old.f.Close()
 	}
-	n.f, n.size, n.pend = f, int64(len(b)), old.pend
-	n.compact = 2*n.size + journalSlack
-	s.journal = n
+	size := int64(len(b))
+	s.journal = &journal{f: f, size: size, seq: seq, work: old.work, pend: old.pend, compact: 2*size + journalSlack}
 	return nil
 }
 

@@ -170,58 +170,26 @@ func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
 		return fmt.Errorf("history: settings: %w", err)
 	}
 	defer s.dbmu.Unlock()
-	s.mu.Lock()
-	rows := make([]*kvRow, len(ops))
-	ids, revs := make([]int64, len(ops)), make([]int64, len(ops))
-	for i, o := range ops {
-		old := s.kv[o.kvKey]
-		if o.v == nil {
-			if old != nil {
-				ids[i] = old.ID
+	rows := s.numbered(ops)
+	for i, r := range rows {
+		if !journaled(r.Bucket) || r.ID == 0 {
+			continue
+		}
+		tag := byte(journalPut)
+		if ops[i].v == nil {
+			tag = journalDelete
+		}
+		s.double = append(s.double, journalRec{tag: tag, id: r.ID, body: r.encode()})
+	}
+	err := s.write(ctx, func(tx *sql.Tx) (err error) {
+		for i, r := range rows {
+			if ops[i].v != nil {
+				err = putKV(ctx, tx, r)
+			} else if r.ID != 0 {
+				err = delRow(ctx, tx, "kv", r.ID)
 			}
-			continue
-		}
-		r := &kvRow{kvKey: o.kvKey}
-		if old != nil {
-			r.ID = old.ID
-		} else {
-			s.kvNext++
-			r.ID = s.kvNext
-		}
-		s.kvRev++
-		r.Rev = s.kvRev
-		r.set(o.v)
-		rows[i] = r
-	}
-	for i, o := range ops { // deletions need a revision too, to be told from what they remove
-		if o.v == nil && ids[i] != 0 {
-			s.kvRev++
-			revs[i] = s.kvRev
-		}
-	}
-	s.mu.Unlock()
-	var double []journalRec
-	for i, o := range ops {
-		if !journaled(o.Bucket) {
-			continue
-		}
-		if rows[i] != nil {
-			double = append(double, journalRec{tag: journalPut, id: rows[i].ID, body: rows[i].encode()})
-		} else if ids[i] != 0 {
-			double = append(double, journalRec{tag: journalDelete, id: ids[i], body: kvRow{kvKey: o.kvKey, Rev: revs[i]}.encode()})
-		}
-	}
-	s.double = double
-	err := s.write(ctx, func(tx *sql.Tx) error {
-		for i := range ops {
-			if rows[i] != nil {
-				if err := putKV(ctx, tx, *rows[i]); err != nil {
-					return err
-				}
-			} else if ids[i] != 0 {
-				if err := delRow(ctx, tx, "kv", ids[i]); err != nil {
-					return err
-				}
+			if err != nil {
+				return err
 			}
 		}
 		return nil
@@ -234,7 +202,7 @@ func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
 	defer s.mu.Unlock()
 	for i, o := range ops {
 		delete(s.kvDirty, o.kvKey)
-		if rows[i] == nil {
+		if o.v == nil {
 			delete(s.kv, o.kvKey)
 			continue
 		}
@@ -244,9 +212,39 @@ func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
 			s.kvDirty[o.kvKey] = true
 			continue
 		}
-		s.kv[o.kvKey] = rows[i]
+		s.kv[o.kvKey] = &rows[i]
 	}
 	return nil
+}
+
+// numbered gives each operation its row: a deletion has no value, but a revision
+// by which it is told from what it removes, and no number where there is nothing
+// to remove.
+func (s *Store) numbered(ops []kvOp) []kvRow {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	rows := make([]kvRow, len(ops))
+	for i, o := range ops {
+		rows[i] = s.nextRow(o.kvKey, o.v)
+	}
+	return rows
+}
+
+// nextRow is a setting's next row: a nil value removes it. mu is held.
+func (s *Store) nextRow(k kvKey, v []byte) kvRow {
+	r := kvRow{kvKey: k}
+	if old := s.kv[k]; old != nil {
+		r.ID = old.ID
+	} else if v != nil {
+		s.kvNext++
+		r.ID = s.kvNext
+	}
+	s.kvRev++
+	r.Rev = s.kvRev
+	if v != nil {
+		r.set(v)
+	}
+	return r
 }
 
 // kvLater sets a value that reaches the disk with the next commit of
@@ -257,17 +255,8 @@ func (s *Store) kvLater(bucket, key string, v []byte) {
 	if old != nil && bytes.Equal(old.value(), v) {
 		return
 	}
-	r := &kvRow{kvKey: k}
-	if old != nil {
-		r.ID = old.ID
-	} else {
-		s.kvNext++
-		r.ID = s.kvNext
-	}
-	s.kvRev++
-	r.Rev = s.kvRev
-	r.set(v)
-	s.kv[k] = r
+	r := s.nextRow(k, v)
+	s.kv[k] = &r
 	s.kvDirty[k] = true
 }
 

@@ -70,18 +70,7 @@ func (s *Store) mend(ctx context.Context, why error) error {
 	for k := range s.kv {
 		s.kvDirty[k] = true
 	}
-	var all []pend
-	onDisk := s.onDisk()
-	for _, p := range s.byIdx {
-		if p == nil {
-			continue
-		}
-		for _, c := range p.tail {
-			if c.seq < onDisk {
-				all = append(all, pend{p.idx, c})
-			}
-		}
-	}
+	all := s.onDiskTail(func(*probe, rec) bool { return true })
 	slices.SortFunc(all, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
 	n := s.aside
 	s.aside = 0

@@ -526,113 +526,111 @@ func (s *Store) rebuild(ctx context.Context, why error) error {
 }
 
 // salvageInto fills a new database with what can be read of the one in the
-// folder; packs of hours before from are left out.
-func (s *Store) salvageInto(ctx context.Context, to *sql.DB, from int64) (salvaged, map[byte]int, error) {
-	n := map[byte]int{}
-	var src rawPages
-	src.size = pageSize
+// folder, and says how many rows of each table; packs of hours before from are
+// left out.
+func (s *Store) salvageInto(ctx context.Context, to *sql.DB, from int64) (got salvaged, n map[byte]int, err error) {
+	n = map[byte]int{}
+	src := rawPages{size: pageSize}
 	file, err := os.Open(s.path())
 	if err == nil {
 		defer file.Close()
 		fi, err := file.Stat()
 		if err != nil {
-			return salvaged{}, n, err
+			return got, n, err
 		}
 		src.file, src.len = file, fi.Size()
 	} else if !errors.Is(err, fs.ErrNotExist) {
-		return salvaged{}, n, err
+		return got, n, err
 	}
 	wal, err := os.ReadFile(s.path() + "-wal")
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return salvaged{}, n, err
-	}
-	if err := migrate(ctx, to); err != nil {
-		return salvaged{}, n, err
-	}
-	tx, err := to.BeginTx(ctx, nil)
-	if err != nil {
-		return salvaged{}, n, err
-	}
-	defer tx.Rollback()
-	type found struct {
-		name        string
-		first, last int64
-	}
-	probes := map[int64]found{}
-	got, err := salvage(src, wal, func(id int64, body []byte) error {
-		name, rs, err := unpack(body)
-		idx, h := packProbe(id), packHour(id)
-		if err != nil || len(rs) == 0 || h < from {
-			return nil
-		}
-		p, ok := probes[idx]
-		if !ok {
-			p = found{name, h, h}
-		}
-		probes[idx] = found{p.name, min(p.first, h), max(p.last, h)}
-		n['p']++
-		return putRow(ctx, tx, "packs", id, body)
-	})
-	if err != nil {
 		return got, n, err
 	}
-	numbers := map[int64]kvRow{}
-	nextID, rev := int64(1), int64(0)
-	for _, t := range tables {
-		if t.tag == 'l' {
-			continue // made anew below
+	if err := migrate(ctx, to); err != nil {
+		return got, n, err
+	}
+	err = inTx(ctx, to, func(tx *sql.Tx) (err error) {
+		probes := map[int64]probeRow{}
+		got, err = salvage(src, wal, func(id int64, body []byte) error {
+			name, rs, err := unpack(body)
+			idx, h := packProbe(id), packHour(id)
+			if err != nil || len(rs) == 0 || h < from {
+				return nil
+			}
+			p, ok := probes[idx]
+			if !ok {
+				p = probeRow{kvRow{kvKey: kvKey{"probe-number", name}}, h, h}
+			}
+			p.first, p.last = min(p.first, h), max(p.last, h)
+			probes[idx] = p
+			n['p']++
+			return putRow(ctx, tx, "packs", id, body)
+		})
+		if err != nil {
+			return err
 		}
-		for k, body := range got.rows {
-			if k.table != t.tag {
+		return putSalvaged(ctx, tx, got.rows, probes, n)
+	})
+	return got, n, err
+}
+
+// probeRow is a probe's number and packed hours, as [Store.saveProbe] keeps
+// them.
+type probeRow struct {
+	kvRow
+	first, last int64 // hours
+}
+
+// putSalvaged writes all rows but the packs, and makes anew what follows from
+// these: the hours of each probe in probes, and the log of packs. It counts the
+// rows of each table in n.
+func putSalvaged(ctx context.Context, tx *sql.Tx, rows map[rowKey][]byte, probes map[int64]probeRow, n map[byte]int) error {
+	nextID, rev, packed := int64(schemaID), int64(0), int64(0)
+	for k, body := range rows {
+		if k.table == 'l' {
+			if l, err := decodePackLog(body); err == nil {
+				packed = max(packed, l.safe)
+			}
+			continue
+		}
+		n[k.table]++
+		if k.table == 'k' {
+			r, err := decodeKV(k.id, body)
+			if err != nil {
 				continue
 			}
-			n[t.tag]++
-			if t.tag == 'k' {
-				r, err := decodeKV(k.id, body)
-				if err != nil {
-					continue
-				}
-				nextID, rev = max(nextID, k.id), max(rev, r.Rev)
-				if k.id == schemaID {
-					continue // written by migrate
-				}
-				if r.Bucket == "probe-number" {
-					var m probeMeta
-					if json.Unmarshal(r.value(), &m) == nil {
-						if _, ok := probes[m.Idx]; !ok {
-							probes[m.Idx] = found{r.Key, math.MaxInt64, math.MinInt64}
-						}
-						numbers[m.Idx] = r
+			nextID, rev = max(nextID, k.id), max(rev, r.Rev)
+			if k.id == schemaID {
+				continue // written by migrate
+			}
+			if r.Bucket == "probe-number" {
+				var m probeMeta
+				if json.Unmarshal(r.value(), &m) == nil {
+					p, ok := probes[m.Idx]
+					if !ok {
+						p = probeRow{first: math.MaxInt64, last: math.MinInt64}
 					}
-					continue // below, with what the packs say
+					p.kvRow = r
+					probes[m.Idx] = p
 				}
+				continue // below, with what the packs say
 			}
-			if err := putRow(ctx, tx, t.name, k.id, body); err != nil {
-				return got, n, err
-			}
+		}
+		if err := putRow(ctx, tx, tableOf(k.table), k.id, body); err != nil {
+			return err
 		}
 	}
 	for idx, p := range probes {
-		r, ok := numbers[idx]
-		if !ok { // the number's row was lost, the packs know the name
+		if p.ID == 0 { // the number's row was lost, the packs know the name
 			nextID++
-			r = kvRow{ID: nextID, kvKey: kvKey{"probe-number", p.name}}
+			p.ID = nextID
 		}
 		rev++
-		r.Rev = rev
-		r.set(fmt.Appendf(nil, `{"idx":%d,"first_hour":%d,"last_hour":%d}`, idx, p.first, p.last))
-		if err := putKV(ctx, tx, r); err != nil {
-			return got, n, err
+		p.Rev = rev
+		p.set(fmt.Appendf(nil, `{"idx":%d,"first_hour":%d,"last_hour":%d}`, idx, p.first, p.last))
+		if err := putKV(ctx, tx, p.kvRow); err != nil {
+			return err
 		}
 	}
-	mark := int64(0)
-	for k, body := range got.rows {
-		if l, err := decodePackLog(body); k.table == 'l' && err == nil {
-			mark = max(mark, l.safe)
-		}
-	}
-	if err := rebuildPackLog(ctx, tx, mark); err != nil {
-		return got, n, err
-	}
-	return got, n, tx.Commit()
+	return rebuildPackLog(ctx, tx, packed)
 }

@@ -33,6 +33,15 @@ func tagOf(table string) byte {
 	panic("history: no table " + table)
 }
 
+func tableOf(tag byte) string {
+	for _, t := range tables {
+		if t.tag == tag {
+			return t.name
+		}
+	}
+	panic("history: no table of tag " + string(tag))
+}
+
 // tableSQL is how a table is made, to the letter.
 func tableSQL(name string) string {
 	return "CREATE TABLE " + name + " (id INTEGER PRIMARY KEY, body BLOB NOT NULL, crc INTEGER NOT NULL)"
@@ -90,22 +99,17 @@ func migrate(ctx context.Context, db *sql.DB) error {
 		}
 	}
 	for ; v < len(migrations); v++ {
-		tx, err := db.BeginTx(ctx, nil)
-		if err != nil {
+		err := inTx(ctx, db, func(tx *sql.Tx) error {
+			if err := migrations[v](ctx, tx); err != nil {
+				return err
+			}
+			if err := putKV(ctx, tx, schemaRow(v+1)); err != nil {
+				return err
+			}
+			_, err := tx.ExecContext(ctx, fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d", applicationID, v+1))
 			return err
-		}
-		err = migrations[v](ctx, tx)
-		if err == nil {
-			err = putKV(ctx, tx, schemaRow(v+1))
-		}
-		if err == nil {
-			_, err = tx.ExecContext(ctx, fmt.Sprintf("PRAGMA application_id = %d; PRAGMA user_version = %d", applicationID, v+1))
-		}
-		if err == nil {
-			err = tx.Commit()
-		}
+		})
 		if err != nil {
-			tx.Rollback()
 			return fmt.Errorf("schema %d: %w", v+1, err)
 		}
 	}
@@ -134,6 +138,23 @@ func schemaInRow(ctx context.Context, db *sql.DB) (int, bool) {
 	}
 	n, err := strconv.Atoi(string(r.value()))
 	return n, err == nil
+}
+
+// inTx runs f in one transaction: all of it or nothing.
+func inTx(ctx context.Context, db *sql.DB, f func(tx *sql.Tx) error) error {
+	tx, err := db.BeginTx(ctx, nil)
+	if err != nil {
+		return err
+	}
+	if err := f(tx); err != nil {
+		tx.Rollback()
+		return err
+	}
+	if err := tx.Commit(); err != nil {
+		tx.Rollback()
+		return err
+	}
+	return nil
 }
 
 // putRow writes one row with its sum.

@@ -627,19 +627,7 @@ func (s *Store) tryWrite(ctx context.Context, f func(*sql.Tx) error) error {
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	tx, err := s.db.BeginTx(context.WithoutCancel(ctx), nil)
-	if err != nil {
-		return diskError(err)
-	}
-	if err := f(tx); err != nil {
-		tx.Rollback()
-		return diskError(err)
-	}
-	if err := tx.Commit(); err != nil {
-		tx.Rollback()
-		return diskError(err)
-	}
-	return nil
+	return diskError(inTx(context.WithoutCancel(ctx), s.db, f))
 }
 
 // wrote keeps the health after a commit.

@@ -111,6 +111,23 @@ func putTail(ctx context.Context, tx *sql.Tx, rows []tailRow) error {
 	return nil
 }
 
+// onDiskTail is what lies in the table and is not packed, of the probes and
+// readings that keep asks for; mu is held.
+func (s *Store) onDiskTail(keep func(p *probe, c rec) bool) (rest []pend) {
+	onDisk := s.onDisk()
+	for _, p := range s.byIdx {
+		if p == nil {
+			continue
+		}
+		for _, c := range p.tail {
+			if c.seq < onDisk && keep(p, c) {
+				rest = append(rest, pend{p.idx, c})
+			}
+		}
+	}
+	return rest
+}
+
 // rewriteTail puts rest in the place of the whole tail, together with the
 // settings that wait and what more writes, in one transaction. The numbers of
 // rest must be on disk already. dbmu is held, and nothing is changed where the

@@ -200,106 +200,69 @@ func (m movable) has(c rec) bool {
 	return c.seq >= m.seqFrom && c.seq < m.seqTo && c.t >= m.lo && c.t <= m.hi
 }
 
+// redate is what a better date of a boot changes.
+type redate struct {
+	movable
+	by    int64
+	moved []pend             // with their new times and numbers
+	packs map[int64][]byte   // new bodies by id, nil for a pack that is empty now
+	hours map[probeHour]bool // of these packs
+}
+
+// take moves one reading; mu is held.
+func (s *Store) take(r *redate, idx int64, c rec) {
+	c.t += r.by
+	c.seq = s.nextSeq
+	s.nextSeq++
+	r.moved = append(r.moved, pend{idx, c})
+}
+
 // moveReadings shifts what came in while the boot had another date: by number,
 // since the date is what was wrong, and within the span of that date, so that
 // a pushed reading that brought a time of its own stays. One transaction: a
 // power cut leaves the old dates or the new ones.
 func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zero int64) (int, error) {
-	by := zero - was.ZeroMS
 	if err := s.dbmu.LockFor(ctx); err != nil {
 		return 0, err
 	}
 	defer s.dbmu.Unlock()
-	for {
-		more, err := s.flushSome(ctx)
-		if err != nil {
+	for more := true; more; {
+		var err error
+		if more, err = s.flushSome(ctx); err != nil {
 			return 0, err
-		}
-		if !more {
-			break
 		}
 	}
 	s.mu.Lock()
-	m := movable{seqFrom: was.Seq, seqTo: s.nextSeq, lo: was.ZeroMS - hourMS, hi: was.ZeroMS + s.Uptime(time.Now()).Milliseconds() + hourMS}
+	r := &redate{by: zero - was.ZeroMS, packs: map[int64][]byte{}, hours: map[probeHour]bool{}}
+	r.movable = movable{seqFrom: was.Seq, seqTo: s.nextSeq, lo: was.ZeroMS - hourMS, hi: was.ZeroMS + s.Uptime(time.Now()).Milliseconds() + hourMS}
 	if boot != s.opts.Boot {
-		m.hi = maxTime
+		r.hi = maxTime
 	}
-	onDisk := s.onDisk()
-	var moved, rest []pend
-	take := func(idx int64, c rec) {
-		c.t += by
-		c.seq = s.nextSeq
-		s.nextSeq++
-		moved = append(moved, pend{idx, c})
-	}
-	first, last := floorHour(m.lo), floorHour(m.hi)
+	// Undated ones of other boots stay where they are.
+	rest := s.onDiskTail(func(p *probe, c rec) bool { return p.boot != "" || !r.has(c) })
 	lo, hi := int64(math.MaxInt64), int64(math.MinInt64)
 	for _, p := range s.byIdx {
 		if p == nil || p.boot != "" {
 			continue
 		}
 		for _, c := range p.tail {
-			switch {
-			case m.has(c):
-				take(p.idx, c)
-			case c.seq < onDisk:
-				rest = append(rest, pend{p.idx, c})
+			if r.has(c) {
+				s.take(r, p.idx, c)
 			}
 		}
 		if p.first <= p.last {
 			lo, hi = min(lo, p.first), max(hi, p.last)
 		}
 	}
-	for _, p := range s.byIdx { // undated ones of other boots stay where they are
-		if p != nil && p.boot != "" {
-			for _, c := range p.tail {
-				if c.seq < onDisk {
-					rest = append(rest, pend{p.idx, c})
-				}
-			}
-		}
-	}
 	s.mu.Unlock()
-
-	// Packed hours: what moves leaves its pack and waits in the tail again.
-	packs := map[int64][]byte{} // new bodies by id, nil for an empty pack
-	touched := map[probeHour]bool{}
-	err := eachRow(ctx, s.db, "packs", packID(max(first, lo), 0, 0), packID(min(last, hi)+1, 0, 0)-1, func(id int64, body []byte, ok bool) error {
-		if !ok {
-			return nil
-		}
-		name, rs, err := unpack(body)
-		if err != nil {
-			return nil // counted where packs are checked
-		}
-		keep := rs[:0:0]
-		s.mu.Lock()
-		for _, c := range rs {
-			if m.has(c) {
-				take(packProbe(id), c)
-			} else {
-				keep = append(keep, c)
-			}
-		}
-		s.mu.Unlock()
-		if len(keep) == len(rs) {
-			return nil
-		}
-		touched[probeHour{packProbe(id), packHour(id)}] = true
-		packs[id] = nil
-		if len(keep) > 0 {
-			packs[id] = pack(name, keep)
-		}
-		return nil
-	})
-	if err != nil {
+	if err := s.takeFromPacks(ctx, r, max(floorHour(r.lo), lo), min(floorHour(r.hi), hi)); err != nil {
 		return 0, err
 	}
 	s.mu.Lock()
 	s.saveBootDate(boot, bootDate{zero, was.Seq})
 	s.mu.Unlock()
-	err = s.rewriteTail(ctx, append(rest, moved...), func(tx *sql.Tx) error {
-		for id, body := range packs {
+	err := s.rewriteTail(ctx, append(rest, r.moved...), func(tx *sql.Tx) error {
+		for id, body := range r.packs {
 			var err error
 			if body == nil {
 				err = delRow(ctx, tx, "packs", id)
@@ -312,38 +275,73 @@ func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zer
 		}
 		return nil
 	})
+	s.mu.Lock()
 	if err != nil {
-		s.mu.Lock()
 		s.saveBootDate(boot, was)
 		s.mu.Unlock()
 		return 0, err
 	}
-	s.mu.Lock()
 	if boot == s.opts.Boot {
 		s.ownZero = zero
 	}
-	s.recent.dropIf(func(k probeHour) bool { return touched[k] })
-	for _, p := range s.byIdx {
-		if p == nil || p.boot != "" {
-			continue
-		}
-		p.tail = slices.DeleteFunc(p.tail, m.has)
-		p.version++
+	s.redated(r)
+	s.mu.Unlock()
+	return len(r.moved), s.indexPacks(ctx)
+}
+
+// takeFromPacks moves readings of packed hours: what moves leaves its pack and
+// waits in the tail again. dbmu is held.
+func (s *Store) takeFromPacks(ctx context.Context, r *redate, first, last int64) error {
+	if first > last {
+		return nil
 	}
-	for _, x := range moved {
+	return eachRow(ctx, s.db, "packs", packID(first, 0, 0), packID(last+1, 0, 0)-1, func(id int64, body []byte, ok bool) error {
+		name, rs, err := unpack(body)
+		if !ok || err != nil {
+			return nil // counted where packs are checked
+		}
+		var keep []rec
+		s.mu.Lock()
+		for _, c := range rs {
+			if r.has(c) {
+				s.take(r, packProbe(id), c)
+			} else {
+				keep = append(keep, c)
+			}
+		}
+		s.mu.Unlock()
+		if len(keep) == len(rs) {
+			return nil
+		}
+		r.hours[probeHour{packProbe(id), packHour(id)}] = true
+		r.packs[id] = nil
+		if len(keep) > 0 {
+			r.packs[id] = pack(name, keep)
+		}
+		return nil
+	})
+}
+
+// redated moves in memory what was moved on disk; mu is held.
+func (s *Store) redated(r *redate) {
+	s.recent.dropIf(func(k probeHour) bool { return r.hours[k] })
+	for _, p := range s.byIdx {
+		if p != nil && p.boot == "" {
+			p.tail = slices.DeleteFunc(p.tail, r.has)
+			p.version++
+		}
+	}
+	for _, x := range r.moved {
 		p := s.byIdx[x.idx]
 		p.tail = append(p.tail, x.rec)
 	}
 	s.tailCount = 0
 	for _, p := range s.byIdx {
-		if p == nil {
-			continue
+		if p != nil {
+			slices.SortStableFunc(p.tail, byTime)
+			s.tailCount += len(p.tail)
 		}
-		slices.SortStableFunc(p.tail, byTime)
-		s.tailCount += len(p.tail)
 	}
-	s.mu.Unlock()
-	return len(moved), s.indexPacks(ctx)
 }
 
 // indexPacks finds out anew which hours of which probe are packed, and each
@@ -415,18 +413,7 @@ func (s *Store) dropUndated(ctx context.Context, p *probe) error {
 	defer s.dbmu.Unlock()
 	s.mu.Lock()
 	// The tail is written anew without them, as packing does.
-	var rest []pend
-	onDisk := s.onDisk()
-	for _, q := range s.byIdx {
-		if q == nil || q == p {
-			continue
-		}
-		for _, c := range q.tail {
-			if c.seq < onDisk {
-				rest = append(rest, pend{q.idx, c})
-			}
-		}
-	}
+	rest := s.onDiskTail(func(q *probe, _ rec) bool { return q != p })
 	first, last := p.first, p.last
 	s.mu.Unlock()
 	err := s.rewriteTail(ctx, rest, func(tx *sql.Tx) error {

@@ -37,104 +37,120 @@ type walLog struct {
 	tail      bool // the last frame is there in full but does not check: cut short or damaged
 }
 
-// readWAL takes a log apart. Any bytes give a result, never a panic.
-func readWAL(b []byte, pageSize int) walLog {
-	var w walLog
-	size := walFrameHeader + pageSize
-	if len(b) < walHeader+size {
-		return w
-	}
-	be := binary.BigEndian.Uint32(b)&1 == 1
-	n := (len(b) - walHeader) / size
-	frame := func(i int) []byte { return b[walHeader+i*size : walHeader+(i+1)*size] }
-	salt := func(f []byte) uint64 { return binary.BigEndian.Uint64(f[8:]) }
-	stored := func(f []byte) [2]uint32 {
-		return [2]uint32{binary.BigEndian.Uint32(f[16:]), binary.BigEndian.Uint32(f[20:])}
-	}
-	sum := func(prev [2]uint32, f []byte, be bool) [2]uint32 {
-		return walSum(walSum(prev, f[:8], be), f[walFrameHeader:], be)
-	}
+// walBytes is a log in memory, and what its checksums are made with.
+type walBytes struct {
+	b    []byte
+	size int    // of a frame
+	n    int    // whole frames
+	salt uint64 // of the current generation
+	be   bool   // big-endian checksums
+}
 
-	head := [2]uint32{binary.BigEndian.Uint32(b[24:]), binary.BigEndian.Uint32(b[28:])}
-	want := binary.BigEndian.Uint64(b[16:])
-	if binary.BigEndian.Uint32(b)&^1 != walMagic || walSum([2]uint32{}, b[:24], be) != head {
-		// The header is damaged, or was never finished. The frames know their
-		// generation: the one of the first, if the second agrees by checksum.
-		if n < 2 {
-			return w
-		}
-		be = false
-		ok := false
-		for _, try := range []bool{false, true} {
-			if sum(stored(frame(0)), frame(1), try) == stored(frame(1)) && salt(frame(0)) == salt(frame(1)) {
-				be, ok = try, true
-			}
-		}
-		if !ok {
-			return w
-		}
-		w.damaged = true
-		want = salt(frame(0))
+func (w walBytes) frame(i int) []byte { return w.b[walHeader+i*w.size : walHeader+(i+1)*w.size] }
+
+func saltOf(frame []byte) uint64 { return binary.BigEndian.Uint64(frame[8:]) }
+
+func storedSum(frame []byte) [2]uint32 {
+	return [2]uint32{binary.BigEndian.Uint32(frame[16:]), binary.BigEndian.Uint32(frame[20:])}
+}
+
+// sum is a frame's checksum after that of the one before.
+func (w walBytes) sum(prev [2]uint32, f []byte) [2]uint32 {
+	return walSum(walSum(prev, f[:8], w.be), f[walFrameHeader:], w.be)
+}
+
+// follows reports whether frame i is of this generation and its checksum goes on
+// from prev.
+func (w walBytes) follows(prev [2]uint32, i int) bool {
+	if i >= w.n {
+		return false
 	}
-	prev := head
-	alt := head // what the checksum before should have been
-	hole := -1  // the first frame beyond a hole
-	for i := range n {
-		f := frame(i)
-		if i < hole {
-			continue
+	f := w.frame(i)
+	return saltOf(f) == w.salt && w.sum(prev, f) == storedSum(f)
+}
+
+// begin finds the generation of the log: by its header, or where that is
+// damaged or was never finished by the first frame, if the second agrees with
+// it. It returns the checksum that the first frame goes on from.
+func (w *walBytes) begin() (head [2]uint32, damaged, ok bool) {
+	w.be = binary.BigEndian.Uint32(w.b)&1 == 1
+	w.salt = binary.BigEndian.Uint64(w.b[16:])
+	head = [2]uint32{binary.BigEndian.Uint32(w.b[24:]), binary.BigEndian.Uint32(w.b[28:])}
+	if binary.BigEndian.Uint32(w.b)&^1 == walMagic && walSum([2]uint32{}, w.b[:24], w.be) == head {
+		return head, false, true
+	}
+	w.salt = saltOf(w.frame(0))
+	for _, w.be = range []bool{true, false} {
+		if w.follows(storedSum(w.frame(0)), 1) {
+			return head, true, true
 		}
-		if i == hole {
-			w.frames = append(w.frames, walFrame{page: binary.BigEndian.Uint32(f), bad: true, data: f[walFrameHeader:]})
-			alt, prev = stored(f), stored(f)
-			continue
+	}
+	return head, true, false
+}
+
+// beyondHole is the first frame after i that another of this generation
+// follows, -1 where there is none.
+func (w walBytes) beyondHole(i int) int {
+	for j := i + 1; j+1 < w.n; j++ {
+		if saltOf(w.frame(j)) == w.salt && w.follows(storedSum(w.frame(j)), j+1) {
+			return j
 		}
+	}
+	return -1
+}
+
+// readWAL takes a log apart. Any bytes give a result, never a panic.
+func readWAL(b []byte, pageSize int) (out walLog) {
+	w := walBytes{b: b, size: walFrameHeader + pageSize}
+	if w.n = (len(b) - walHeader) / w.size; len(b) < walHeader || w.n < 1 {
+		return out
+	}
+	prev, damaged, ok := w.begin()
+	if !ok {
+		return out
+	}
+	out.damaged = damaged
+	alt := prev // what the checksum before should have been
+	for i := 0; i < w.n; i++ {
+		f := w.frame(i)
 		fr := walFrame{page: binary.BigEndian.Uint32(f), commit: binary.BigEndian.Uint32(f[4:]) != 0, data: f[walFrameHeader:]}
-		good := salt(f) == want && (sum(prev, f, be) == stored(f) || sum(alt, f, be) == stored(f))
-		if i == 0 && w.damaged && salt(f) == want {
+		good := w.follows(prev, i) || w.follows(alt, i)
+		if i == 0 && damaged {
 			good = true // its checksum went on from the header's; the second frame vouches for it
 		}
-		if !good {
-			// Is it followed by one of ours? Then this one is damaged and not
-			// the end of the log.
-			next := i+1 < n && salt(frame(i+1)) == want &&
-				(sum(stored(f), frame(i+1), be) == stored(frame(i+1)) || sum(sum(prev, f, be), frame(i+1), be) == stored(frame(i+1)))
-			if !next {
-				// A hole swallows several frames. Beyond it two of ours that
-				// follow each other vouch for the second, and the first is taken
-				// row by row, each of which has its own sum.
-				past := -1
-				for j := i + 1; j+1 < n; j++ {
-					if salt(frame(j)) == want && salt(frame(j+1)) == want && sum(stored(frame(j)), frame(j+1), be) == stored(frame(j+1)) {
-						past = j
-						break
-					}
-				}
-				if past >= 0 {
-					w.damaged = true
-					for k := i; k < past; k++ {
-						w.frames = append(w.frames, walFrame{bad: true, data: frame(k)[walFrameHeader:]})
-					}
-					hole = past
-					continue
-				}
-				if salt(f) == want {
-					w.tail = true
-					w.frames = append(w.frames, fr)
+		// One that is followed by one of ours is damaged and not the end of the
+		// log.
+		if !good && !w.follows(storedSum(f), i+1) && !w.follows(w.sum(prev, f), i+1) {
+			// A hole swallows several frames. Beyond it two of ours that
+			// follow each other vouch for the second, and the first is taken
+			// row by row, each of which has its own sum.
+			past := w.beyondHole(i)
+			if past < 0 {
+				if saltOf(f) == w.salt {
+					out.tail = true
+					out.frames = append(out.frames, fr)
 				}
 				break
 			}
-			fr.bad = true
-			w.damaged = true
+			out.damaged = true
+			for ; i < past; i++ {
+				out.frames = append(out.frames, walFrame{bad: true, data: w.frame(i)[walFrameHeader:]})
+			}
+			f = w.frame(past)
+			out.frames = append(out.frames, walFrame{page: binary.BigEndian.Uint32(f), bad: true, data: f[walFrameHeader:]})
+			alt, prev = storedSum(f), storedSum(f)
+			continue
 		}
-		alt = sum(prev, f, be)
-		prev = stored(f)
-		w.frames = append(w.frames, fr)
+		if !good {
+			fr.bad, out.damaged = true, true
+		}
+		alt, prev = w.sum(prev, f), storedSum(f)
+		out.frames = append(out.frames, fr)
 		if fr.commit {
-			w.committed = len(w.frames)
+			out.committed = len(out.frames)
 		}
 	}
-	return w
+	return out
 }
 
 // walSum is the log's checksum over whole pairs of words.

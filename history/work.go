@@ -369,20 +369,20 @@ func (s *Store) Work(ctx context.Context) (*coat.Work, error) {
 		var err error
 		switch e.k.kind {
 		case "piece":
-			w.Pieces, err = kept(w.Pieces, e.r)
+			w.Pieces, err = decoded(w.Pieces, e.r)
 		case "panel":
-			w.Panels, err = kept(w.Panels, e.r)
+			w.Panels, err = decoded(w.Panels, e.r)
 			if n := len(w.Panels); err == nil && w.Panels[n-1].Piece == "" {
 				w.Panels[n-1].Piece = w.Panels[n-1].ID
 			}
 		case "batch":
-			w.Batches, err = kept(w.Batches, e.r)
+			w.Batches, err = decoded(w.Batches, e.r)
 		case "coat":
-			w.Coats, err = kept(w.Coats, e.r)
+			w.Coats, err = decoded(w.Coats, e.r)
 		case "feel":
-			w.Feels, err = kept(w.Feels, e.r)
+			w.Feels, err = decoded(w.Feels, e.r)
 		case "stock":
-			w.Stock, err = kept(w.Stock, e.r)
+			w.Stock, err = decoded(w.Stock, e.r)
 		case "resin":
 			var r cure.Resin
 			if err = json.Unmarshal(e.r.body, &r); err == nil {
@@ -400,9 +400,9 @@ func (s *Store) Work(ctx context.Context) (*coat.Work, error) {
 	return w, nil
 }
 
-// kept appends a record as a value, decoded once for each of its versions: an
+// decoded appends a record as a value, decoded once for each of its versions: an
 // entry must not cost a look at all the others.
-func kept[T any](list []T, r *record) ([]T, error) {
+func decoded[T any](list []T, r *record) ([]T, error) {
 	x, ok := r.value.(T)
 	if !ok {
 		if err := json.Unmarshal(r.body, &x); err != nil {
