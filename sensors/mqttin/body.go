@@ -48,46 +48,58 @@ func quote(s string) string {
 }
 
 // read turns a body into a reading; got is what each + of the topic matched.
-func (t Topic) read(body []byte, got []string) (sensors.Pushed, error) {
-	var p sensors.Pushed
-	name := func(field func(string) (string, bool)) (err error) {
-		if p.Probe, err = expand(t.Probe, got, field); err != nil {
-			return fault("topic", "%v", err)
-		}
-		return nil
-	}
+func (t Topic) read(body []byte, got []string) (p sensors.Pushed, err error) {
 	if len(body) > MaxBody {
 		return p, fault("too_long", "%d bytes, more than %d", len(body), MaxBody)
 	}
 	if !utf8.Valid(body) {
 		return p, fault("not_text", "the body is not UTF-8 text")
 	}
+	field := func(string) (string, bool) { return "", false } // a plain number has none
 	if t.Plain != "" {
 		x, err := number(string(body))
+		if err == nil {
+			err = t.set(&p, t.Plain, x, t.TempUnit)
+		}
 		if err != nil {
 			return p, err
 		}
-		if err := t.set(&p, t.Plain, x, t.TempUnit); err != nil {
+	} else {
+		doc, err := parse(body)
+		if err == nil {
+			err = t.readFields(&p, doc)
+		}
+		if err == nil && t.Time != "" {
+			p.Time, err = t.time(doc)
+		}
+		if err != nil {
 			return p, err
 		}
-		return p, name(func(string) (string, bool) { return "", false })
+		t.readHealth(&p, doc)
+		field = func(f string) (string, bool) { return word(doc, f) }
 	}
-	doc, err := parse(body)
-	if err != nil {
-		return p, err
+	if p.Probe, err = expand(t.Probe, got, field); err != nil {
+		return p, fault("topic", "%v", err)
 	}
+	return p, nil
+}
+
+// readFields takes the quantities that are there; none is a fault.
+func (t Topic) readFields(p *sensors.Pushed, doc any) error {
+	var want []string
 	found := false
 	for _, f := range []struct{ q, field string }{{QTemp, t.Temp}, {QRH, t.RH}, {QCO2, t.CO2}} {
 		if f.field == "" {
 			continue
 		}
+		want = append(want, strconv.Quote(f.field))
 		v, ok := lookup(doc, f.field)
 		if !ok || v == nil {
 			continue // not delivered: missing
 		}
 		x, err := asNumber(f.field, v)
 		if err != nil {
-			return p, err
+			return err
 		}
 		found = true
 		unit := t.TempUnit
@@ -97,47 +109,38 @@ func (t Topic) read(body []byte, got []string) (sensors.Pushed, error) {
 				unit = "C"
 			}
 		}
-		if err := t.set(&p, f.q, x, unit); err != nil {
-			return p, err
+		if err := t.set(p, f.q, x, unit); err != nil {
+			return err
 		}
 	}
 	if !found {
-		var want []string
-		for _, f := range []string{t.Temp, t.RH, t.CO2} {
-			if f != "" {
-				want = append(want, strconv.Quote(f))
-			}
-		}
-		return p, fault("no_field", "none of the fields %s is there", strings.Join(want, ", "))
+		return fault("no_field", "none of the fields %s is there", strings.Join(want, ", "))
 	}
+	return nil
+}
+
+// readHealth takes what a probe says of itself, which is no reason to refuse
+// its reading.
+func (t Topic) readHealth(p *sensors.Pushed, doc any) {
 	for _, f := range []struct {
 		field string
 		to    *sensors.Value
 	}{{t.Battery, &p.Battery}, {t.Link, &p.Link}} {
-		// What a probe says of itself is no reason to refuse its reading.
 		if v, ok := lookup(doc, f.field); ok && v != nil && f.field != "" {
 			if x, err := asNumber(f.field, v); err == nil {
 				*f.to = sensors.Some(x)
 			}
 		}
 	}
-	if x, ok := p.Battery.Get(); ok && t.BatteryUnit == "ratio" {
-		p.Battery = sensors.Some(x * 100)
-	}
-	if x, ok := p.Battery.Get(); ok && (x < 0 || x > 100) {
-		p.Battery = sensors.Value{} // not a share: another unit, or nonsense
-	}
-	if err := name(func(f string) (string, bool) { return word(doc, f) }); err != nil {
-		return p, err
-	}
-	if t.Time != "" {
-		at, err := t.time(doc)
-		if err != nil {
-			return p, err
+	if x, ok := p.Battery.Get(); ok {
+		if t.BatteryUnit == "ratio" {
+			x *= 100
 		}
-		p.Time = at
+		p.Battery = sensors.Some(x)
+		if x < 0 || x > 100 {
+			p.Battery = sensors.Value{} // not a share: another unit, or nonsense
+		}
 	}
-	return p, nil
 }
 
 func asNumber(field string, v any) (float64, error) {

@@ -207,65 +207,93 @@ func (s *Sim) run(to time.Time) {
 	}
 }
 
+// dt is a step in seconds.
+const dt = float64(step / time.Second)
+
 // advance does one explicit step: the fastest node has a time constant of some
 // four minutes, so that ten seconds are short.
 func (s *Sim) advance() {
-	const dt = float64(step / time.Second)
-	out, dew, sun := s.weather(s.at)
-	here := s.present(s.at)
+	f := s.flows()
+	s.moveHeat(f)
+	s.moveWater(f)
+	if !s.cfg.Tent {
+		s.tent, s.wTent, s.co2Tent = s.air, s.wAir, s.co2Air
+	}
+	// Water in excess of saturation goes onto the coldest surfaces.
+	s.wAir = math.Min(s.wAir, ratio(vapour(s.air)))
+	s.wTent = math.Min(s.wTent, ratio(vapour(s.tent)))
 
+	lag := func(x *float64, to, tau float64) { *x += (to - *x) * dt / tau }
+	lag(&s.sAir, s.air, 90)
+	lag(&s.sTent, s.tent, 90)
+	lag(&s.sOut, f.out, 240)
+	for i := range s.panel {
+		lag(&s.sPanel[i], s.panel[i], 60)
+	}
+	s.at = s.at.Add(step)
+}
+
+// flows are what goes in and out during a step.
+type flows struct {
+	out, dew, sun    float64 // as [Sim.weather] says
+	exchange, toTent float64 // air, kg/s: shed with outdoors, tent with shed
+	gain             float64 // of people and what they switch on, W
+	breath           float64 // carbon dioxide, m³/s
+	vapour           float64 // of people, kg/s
+	fuelCO2, fuelH2O float64 // m³/s, kg/s
+}
+
+func (s *Sim) flows() (f flows) {
+	f.out, f.dew, f.sun = s.weather(s.at)
 	ach := baseACH
 	if s.door(s.at) {
 		ach += doorACH
 	}
-	exchange := ach * airMass / 3600 // kg/s
-	gain, breath, vapourIn := 0.0, 0.0, 0.0
-	if here {
-		gain = 100 + 160 // a person, a lamp
+	f.exchange = ach * airMass / 3600
+	f.toTent = tentACH * tentMass / 3600
+	if s.flap(s.at) {
+		f.toTent += flapACH * tentMass / 3600
+	}
+	if s.present(s.at) {
+		f.gain = 100 + 160 // a person, a lamp
 		// A fan heater that goes home with its owner.
 		s.fan = s.air < 17.5 || s.fan && s.air < 18.5
 		if s.fan {
-			gain += 3000
+			f.gain += 3000
 		}
-		breath = 0.020 / 3600
-		vapourIn = 0.06 / 3600
+		f.breath = 0.020 / 3600
+		f.vapour = 0.06 / 3600
 	}
-
 	want := 0.0
 	if s.wantHeat {
 		want = s.cfg.HeaterW
 	}
 	s.element += (want - s.element) * dt / 180
-
 	// Burning propane: 50.3 MJ/kg lower heating value; 3.0 kg of carbon
 	// dioxide and 1.6 kg of water a kg.
-	var fuelCO2, fuelH2O float64
 	if s.cfg.FuelHeater {
 		kg := s.element / 46.3e6
-		fuelCO2, fuelH2O = 3.0*kg/1.84, 1.63*kg // m³/s, kg/s
+		f.fuelCO2, f.fuelH2O = 3.0*kg/1.84, 1.63*kg
 	}
+	return f
+}
 
+func (s *Sim) moveHeat(f flows) {
 	qAir, around := s.element, s.air
 	if s.cfg.Tent {
 		qAir = 0
 		around = s.tent
 	}
-
-	dAir := (airWallUA*(s.wall-s.air) + exchange*cpAir*(out-s.air) + gain + .3*sun + qAir) / airC
+	dAir := (airWallUA*(s.wall-s.air) + f.exchange*cpAir*(f.out-s.air) + f.gain + .3*f.sun + qAir) / airC
 	// The roof sees the sky: some 150 W away on a clear night.
 	sky := 0.0
-	if sun == 0 {
+	if f.sun == 0 {
 		sky = 150
 	}
-	dWall := (airWallUA*(s.air-s.wall) + wallOutUA*(out-s.wall) + .7*sun - sky) / wallC
-
-	toTent := tentACH * tentMass / 3600
-	if s.flap(s.at) {
-		toTent += flapACH * tentMass / 3600
-	}
+	dWall := (airWallUA*(s.air-s.wall) + wallOutUA*(f.out-s.wall) + .7*f.sun - sky) / wallC
 	var dTent float64
 	if s.cfg.Tent {
-		dTent = (tentUA*(s.air-s.tent) + toTent*cpAir*(s.air-s.tent) + tentSun*sun + s.element) / tentC
+		dTent = (tentUA*(s.air-s.tent) + f.toTent*cpAir*(s.air-s.tent) + tentSun*f.sun + s.element) / tentC
 		for _, p := range s.panel {
 			dTent += panelUA * (p - s.tent) / tentC
 		}
@@ -284,41 +312,29 @@ func (s *Sim) advance() {
 		}
 		s.panel[i] += d * dt
 	}
-
-	wOut := ratio(vapour(dew))
-	timber := 0.012 * (s.wTimber - s.wAir) // kg/s per kg/kg
-	dw := (exchange*(wOut-s.wAir) + timber + vapourIn) / airMass
-	s.wTimber -= timber / 900 * dt
-	co2 := (exchange/1.2*(outCO2-s.co2Air) + breath*1e6) / (airMass / 1.2)
-	if s.cfg.Tent {
-		s.wTent += (toTent*(s.wAir-s.wTent) + fuelH2O) / tentMass * dt
-		s.co2Tent += (toTent/1.2*(s.co2Air-s.co2Tent) + fuelCO2*1e6) / (tentMass / 1.2) * dt
-		dw += toTent * (s.wTent - s.wAir) / airMass
-		co2 += toTent / 1.2 * (s.co2Tent - s.co2Air) / (airMass / 1.2)
-	} else {
-		dw += fuelH2O / airMass
-		co2 += fuelCO2 * 1e6 / (airMass / 1.2)
-	}
-	s.wAir += dw * dt
-	s.co2Air += co2 * dt
 	s.air += dAir * dt
 	s.wall += dWall * dt
 	s.tent += dTent * dt
-	if !s.cfg.Tent {
-		s.tent, s.wTent, s.co2Tent = s.air, s.wAir, s.co2Air
-	}
-	// Water in excess of saturation goes onto the coldest surfaces.
-	s.wAir = math.Min(s.wAir, ratio(vapour(s.air)))
-	s.wTent = math.Min(s.wTent, ratio(vapour(s.tent)))
+}
 
-	lag := func(x *float64, to, tau float64) { *x += (to - *x) * dt / tau }
-	lag(&s.sAir, s.air, 90)
-	lag(&s.sTent, s.tent, 90)
-	lag(&s.sOut, out, 240)
-	for i := range s.panel {
-		lag(&s.sPanel[i], s.panel[i], 60)
+// moveWater moves carbon dioxide too.
+func (s *Sim) moveWater(f flows) {
+	wOut := ratio(vapour(f.dew))
+	timber := 0.012 * (s.wTimber - s.wAir) // kg/s per kg/kg
+	dw := (f.exchange*(wOut-s.wAir) + timber + f.vapour) / airMass
+	s.wTimber -= timber / 900 * dt
+	co2 := (f.exchange/1.2*(outCO2-s.co2Air) + f.breath*1e6) / (airMass / 1.2)
+	if s.cfg.Tent {
+		s.wTent += (f.toTent*(s.wAir-s.wTent) + f.fuelH2O) / tentMass * dt
+		s.co2Tent += (f.toTent/1.2*(s.co2Air-s.co2Tent) + f.fuelCO2*1e6) / (tentMass / 1.2) * dt
+		dw += f.toTent * (s.wTent - s.wAir) / airMass
+		co2 += f.toTent / 1.2 * (s.co2Tent - s.co2Air) / (airMass / 1.2)
+	} else {
+		dw += f.fuelH2O / airMass
+		co2 += f.fuelCO2 * 1e6 / (airMass / 1.2)
 	}
-	s.at = s.at.Add(step)
+	s.wAir += dw * dt
+	s.co2Air += co2 * dt
 }
 
 // knot is the weather at an hour of the week that begins on Saturday 00:00.
