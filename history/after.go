@@ -5,7 +5,6 @@ package history
 import (
 	"cmp"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -203,30 +202,15 @@ func (s *Store) EventsAfter(ctx context.Context, c Cursor, limit int) ([]Event, 
 	}
 	s.dbmu.Lock()
 	defer s.dbmu.Unlock()
-	if s.closed {
-		return nil, c, ErrClosed
-	}
-	rows, err := s.db.QueryContext(ctx, "SELECT id, body, crc FROM events WHERE id > ? ORDER BY id LIMIT ?", int64(c), limit)
-	if err != nil {
-		return nil, c, fmt.Errorf("history: events after %v: %w", c, err)
-	}
-	defer rows.Close()
 	var out []Event
 	next := c
-	for rows.Next() {
-		var id, crc int64
-		var body []byte
-		if err := rows.Scan(&id, &body, &crc); err != nil {
-			return nil, c, fmt.Errorf("history: events after %v: %w", c, err)
-		}
+	err := s.eachEvent(ctx, func(id int64, e Event, ok bool) {
 		next = Cursor(id)
-		var e Event
-		if crc != int64(rowSum('e', id, body)) || json.Unmarshal(body, &e) != nil || e.Boot != "" {
-			continue // damaged, or without a date: the time would be a guess
+		if ok && e.Boot == "" { // without a date the time would be a guess
+			out = append(out, e)
 		}
-		out = append(out, e)
-	}
-	if err := rows.Err(); err != nil {
+	}, "id > ? ORDER BY id LIMIT ?", int64(c), limit)
+	if err != nil {
 		return nil, c, fmt.Errorf("history: events after %v: %w", c, err)
 	}
 	return out, next, nil

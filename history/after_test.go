@@ -15,9 +15,7 @@ import (
 func TestEventsAfter(t *testing.T) {
 	now := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
 	s, err := Open(t.TempDir(), Options{Now: func() time.Time { return now }})
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	defer s.Close()
 	var want []string
 	for i := range 25 {
@@ -30,9 +28,7 @@ func TestEventsAfter(t *testing.T) {
 	var c Cursor
 	for {
 		es, next, err := s.EventsAfter(t.Context(), c, 7)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		for _, e := range es {
 			got = append(got, e.Text)
 		}
@@ -61,9 +57,7 @@ func TestEventsAfter(t *testing.T) {
 // An event of a board that did not know the date has none, and is not sent.
 func TestEventsAfterUndated(t *testing.T) {
 	s, err := Open(t.TempDir(), Options{ClockUntrusted: true, Boot: "b1"})
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	defer s.Close()
 	s.AddEvent("test", "", "sometime", time.Now(), "")
 	es, next, err := s.EventsAfter(t.Context(), 0, 10)
@@ -78,22 +72,16 @@ func TestReadingsAfterPassesNoUndatedOnes(t *testing.T) {
 	for _, compact := range []bool{false, true} {
 		now := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
 		s, err := Open(t.TempDir(), Options{Boot: "boot-1", ClockUntrusted: true, Uptime: func() time.Duration { return time.Minute }, Now: func() time.Time { return now }})
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		defer s.Close()
 		const n = 500
 		for i := range n {
 			s.Append([]sensors.Reading{{Probe: "a", At: now.Add(time.Duration(i) * 10 * time.Second), Temp: sensors.Some(20 + float64(i%7))}})
 		}
-		if err := s.Flush(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Flush(t.Context()))
 		if compact {
 			now = now.Add(6 * time.Hour)
-			if err := s.Compact(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Compact(t.Context()))
 		}
 		rs, c, err := s.ReadingsAfter(t.Context(), 0, 10*n)
 		if err != nil || len(rs) != 0 {
@@ -107,9 +95,7 @@ func TestReadingsAfterPassesNoUndatedOnes(t *testing.T) {
 		got := 0
 		for {
 			rs, next, err := s.ReadingsAfter(t.Context(), c, 64)
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 			if got += len(rs); next == c {
 				break
 			}

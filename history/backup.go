@@ -35,18 +35,13 @@ func (s *Store) backup(ctx context.Context, file string) error {
 		}
 	}
 	tmp := file + ".part"
-	drop := func() {
-		for _, suffix := range []string{"", "-wal", "-journal", "-shm"} {
-			os.Remove(tmp + suffix)
-		}
-	}
-	drop()
-	defer drop()
-	if f, err := os.OpenFile(tmp, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o640); err != nil {
+	removeDB(tmp)
+	defer removeDB(tmp)
+	f, err := os.OpenFile(tmp, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o640)
+	if err != nil {
 		return err
-	} else {
-		f.Close()
 	}
+	f.Close()
 	if err := s.copyTo(ctx, tmp); err != nil {
 		return diskError(err)
 	}
@@ -56,9 +51,7 @@ func (s *Store) backup(ctx context.Context, file string) error {
 	if _, err := CheckFile(ctx, tmp); err != nil {
 		return err
 	}
-	for _, suffix := range []string{"-wal", "-journal", "-shm"} {
-		os.Remove(tmp + suffix)
-	}
+	removeBeside(tmp)
 	if err := s.syncFile(tmp); err != nil {
 		return err
 	}
@@ -66,6 +59,19 @@ func (s *Store) backup(ctx context.Context, file string) error {
 		return err
 	}
 	return syncDir(filepath.Dir(file))
+}
+
+// removeDB removes a database file that is being made, and what is beside it.
+func removeDB(file string) {
+	os.Remove(file)
+	removeBeside(file)
+}
+
+// removeBeside removes what SQLite keeps beside a file while it is open.
+func removeBeside(file string) {
+	for _, suffix := range []string{"-wal", "-journal", "-shm"} {
+		os.Remove(file + suffix)
+	}
 }
 
 // copyPages is how many pages are copied at once.
@@ -141,12 +147,7 @@ func (s *Store) syncFile(name string) error {
 	if err := s.fault("sync", name); err != nil {
 		return err
 	}
-	f, err := os.Open(name)
-	if err != nil {
-		return err
-	}
-	defer f.Close()
-	return f.Sync()
+	return syncDir(name)
 }
 
 // Checked is what [CheckFile] found.
@@ -176,17 +177,18 @@ func CheckFile(ctx context.Context, file string) (Checked, error) {
 		}
 		return c, err
 	}
-	var app, v int
-	if err := db.QueryRowContext(ctx, "PRAGMA application_id").Scan(&app); err != nil {
+	app, err := pragma(ctx, db, "application_id")
+	if err != nil {
 		return c, err
 	}
-	if err := db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&v); err != nil {
+	v, err := pragma(ctx, db, "user_version")
+	if err != nil {
 		return c, err
 	}
 	if app != applicationID || v == 0 {
 		return c, fmt.Errorf("not a store of this program: %w", ErrDamaged)
 	}
-	if v > len(migrations) {
+	if v > int64(len(migrations)) {
 		return c, fmt.Errorf("%w: schema %d, this version knows %d", ErrNewer, v, len(migrations))
 	}
 	if err := onlyOurs(ctx, db); err != nil {
@@ -303,42 +305,40 @@ func setTokens(ctx context.Context, file string, tokens []kvRow) error {
 	}
 	defer db.Close()
 	db.SetMaxOpenConns(1)
-	tx, err := db.BeginTx(ctx, nil)
-	if err != nil {
-		return err
-	}
-	defer tx.Rollback()
-	var gone []int64
-	next, rev := int64(schemaID), int64(0)
-	err = eachRow(ctx, tx, "kv", math.MinInt64, maxID, func(id int64, body []byte, ok bool) error {
-		next = max(next, id)
-		r, err := decodeKV(id, body)
-		if !ok || err != nil {
-			return fmt.Errorf("setting %d: %w", id, ErrDamaged)
+	err = inTx(ctx, db, func(tx *sql.Tx) error {
+		var gone []int64
+		next, rev := int64(schemaID), int64(0)
+		err := eachRow(ctx, tx, "kv", math.MinInt64, maxID, func(id int64, body []byte, ok bool) error {
+			next = max(next, id)
+			r, err := decodeKV(id, body)
+			if !ok || err != nil {
+				return fmt.Errorf("setting %d: %w", id, ErrDamaged)
+			}
+			rev = max(rev, r.Rev)
+			if r.Bucket == "token" {
+				gone = append(gone, id)
+			}
+			return nil
+		})
+		if err != nil {
+			return err
 		}
-		rev = max(rev, r.Rev)
-		if r.Bucket == "token" {
-			gone = append(gone, id)
+		for _, id := range gone {
+			if err := delRow(ctx, tx, "kv", id); err != nil {
+				return err
+			}
+		}
+		for _, r := range tokens {
+			next++
+			rev++
+			r.ID, r.Rev = next, rev
+			if err := putKV(ctx, tx, r); err != nil {
+				return err
+			}
 		}
 		return nil
 	})
 	if err != nil {
-		return err
-	}
-	for _, id := range gone {
-		if err := delRow(ctx, tx, "kv", id); err != nil {
-			return err
-		}
-	}
-	for _, r := range tokens {
-		next++
-		rev++
-		r.ID, r.Rev = next, rev
-		if err := putKV(ctx, tx, r); err != nil {
-			return err
-		}
-	}
-	if err := tx.Commit(); err != nil {
 		return err
 	}
 	return db.Close()
@@ -468,14 +468,11 @@ func OpenReadOnly(dir string) (*Store, error) {
 
 // needSchema refuses files whose schema is not today's; a copy is upgraded.
 func needSchema(ctx context.Context, db *sql.DB) error {
-	var v int
-	if err := db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&v); err != nil {
-		return err
+	v, err := pragma(ctx, db, "user_version")
+	if err == nil && v != int64(len(migrations)) {
+		err = errRebuild
 	}
-	if v != len(migrations) {
-		return errRebuild
-	}
-	return nil
+	return err
 }
 
 func openCopy(dir string, from *Store) (*Store, error) {

@@ -87,9 +87,7 @@ func ioOf(t testing.TB, pid string) (wchar, writeBytes int64) {
 func writtenInADay(t testing.TB, dir string, flush time.Duration, hours int, sync func()) (wchar, writeBytes int64, st Stats) {
 	now := day
 	s, err := Open(dir, Options{Now: func() time.Time { return now }})
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	w0, b0 := ioCounters(t)
 	shop := newShop()
 	last := now
@@ -98,14 +96,10 @@ func writtenInADay(t testing.TB, dir string, flush time.Duration, hours int, syn
 		s.Append(shop.at(now))
 		if now.Sub(last) >= flush {
 			last = now
-			if err := s.Flush(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Flush(t.Context()))
 			s.SetCursor("influx", Cursor(i*16))
 			if s.packDue() {
-				if err := s.Compact(t.Context()); err != nil {
-					t.Fatal(err)
-				}
+				must(t, s.Compact(t.Context()))
 			}
 		}
 		if sync != nil && i%3 == 2 {
@@ -113,9 +107,7 @@ func writtenInADay(t testing.TB, dir string, flush time.Duration, hours int, syn
 		}
 	}
 	st = s.Stats()
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 	w1, b1 := ioCounters(t)
 	return w1 - w0, b1 - b0, st
 }
@@ -152,9 +144,7 @@ func TestBytesWrittenADay(t *testing.T) {
 		w, b, st := writtenInADay(t, dir, c.flush, hours, nil)
 		const scale = 24.0 / hours / 1e6
 		fi, err := os.Stat(filepath.Join(dir, File))
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		t.Logf("%s: wchar %.1f MB a day, write_bytes %.1f MB a day; packed %.2f bytes a reading, file %.2f", c.name, float64(w)*scale, float64(b)*scale,
 			float64(st.PackedSize)/float64(st.Packed), float64(fi.Size())/float64(st.Written))
 		if x := max(float64(w), float64(b)) * scale; x > c.limit {
@@ -178,9 +168,7 @@ func TestAtRisk(t *testing.T) {
 		dir := t.TempDir()
 		synctest.Test(t, func(t *testing.T) {
 			s, err := Open(dir, Options{Uptime: func() time.Duration { return time.Hour }, Boot: "b"})
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 			defer s.Close()
 			s.SetUrgent(c.urgent)
 			shop, longest := newShop(), time.Duration(0)
@@ -206,22 +194,16 @@ func year(b testing.TB, probes int, every time.Duration) string {
 	dir := b.TempDir()
 	now := day
 	s, err := Open(dir, Options{Now: func() time.Time { return now }})
-	if err != nil {
-		b.Fatal(err)
-	}
+	must(b, err)
 	shop := newShop()
 	for i := range int(365 * 24 * time.Hour / every) {
 		now = day.Add(time.Duration(i) * every)
 		s.Append(shop.at(now)[16-probes:])
 		if i%2000 == 0 {
-			if err := s.Compact(b.Context()); err != nil {
-				b.Fatal(err)
-			}
+			must(b, s.Compact(b.Context()))
 		}
 	}
-	if err := s.Close(); err != nil {
-		b.Fatal(err)
-	}
+	must(b, s.Close())
 	return dir
 }
 
@@ -243,15 +225,11 @@ func BenchmarkOpenYear(b *testing.B) {
 			b.ResetTimer()
 			for range b.N {
 				s, err := Open(dir, at(end))
-				if err != nil {
-					b.Fatal(err)
-				}
+				must(b, err)
 				for _, p := range []string{"probe-14", "probe-15"} {
 					n := 0
 					for _, err := range s.Readings(p, end.Add(-72*time.Hour), end) {
-						if err != nil {
-							b.Fatal(err)
-						}
+						must(b, err)
 						n++
 					}
 					if n == 0 {
@@ -277,9 +255,7 @@ func BenchmarkReadYear(b *testing.B) {
 	for range b.N {
 		n := 0
 		for _, err := range s.Readings("probe-15", time.Time{}, time.Time{}) {
-			if err != nil {
-				b.Fatal(err)
-			}
+			must(b, err)
 			n++
 		}
 		b.ReportMetric(float64(n), "readings")
@@ -295,9 +271,7 @@ func BenchmarkAppend(b *testing.B) {
 	for i := range b.N {
 		n += s.Append(shop.at(at.Add(time.Duration(i) * time.Second)))
 	}
-	if err := s.Flush(b.Context()); err != nil {
-		b.Fatal(err)
-	}
+	must(b, s.Flush(b.Context()))
 	b.ReportMetric(float64(n)/b.Elapsed().Seconds(), "readings/s")
 }
 
@@ -312,9 +286,7 @@ func TestReadingIsFlat(t *testing.T) {
 		now = day.Add(time.Duration(i) * time.Minute)
 		s.Append(shop.at(now)[15:])
 		if i%5000 == 0 {
-			if err := s.Compact(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Compact(t.Context()))
 		}
 	}
 	peak := func(from time.Time) (peak uint64) {
@@ -324,9 +296,7 @@ func TestReadingIsFlat(t *testing.T) {
 		base := m.HeapAlloc
 		n := 0
 		for _, err := range s.Readings("probe-15", from, time.Time{}) {
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 			if n++; n%1000 == 0 {
 				runtime.GC()
 				runtime.ReadMemStats(&m)
@@ -350,9 +320,7 @@ func BenchmarkEntry(b *testing.B) {
 	for _, open := range []int{10, 1000, 5000} {
 		b.Run(fmt.Sprintf("open=%d", open), func(b *testing.B) {
 			s, err := Open(b.TempDir(), at(day))
-			if err != nil {
-				b.Fatal(err)
-			}
+			must(b, err)
 			defer s.Close()
 			ctx := b.Context()
 			_, _, err = s.WriteWork(ctx, "me", day, "", func(newID func(string) string) ([]WorkWrite, string, error) {
@@ -362,9 +330,7 @@ func BenchmarkEntry(b *testing.B) {
 				}
 				return ws, "many", nil
 			})
-			if err != nil {
-				b.Fatal(err)
-			}
+			must(b, err)
 			if _, err := s.Work(ctx); err != nil {
 				b.Fatal(err)
 			}

@@ -353,13 +353,14 @@ func (s *Store) retain(ctx context.Context) error {
 		}
 	}
 	for range 1000 {
-		var pages, free, size int64
-		for q, v := range map[string]*int64{"page_count": &pages, "freelist_count": &free, "page_size": &size} {
-			if err := s.db.QueryRowContext(ctx, "PRAGMA "+q).Scan(v); err != nil {
+		var is [3]int64
+		for i, name := range []string{"page_count", "freelist_count", "page_size"} {
+			var err error
+			if is[i], err = pragma(ctx, s.db, name); err != nil {
 				return diskError(err)
 			}
 		}
-		if (pages-free)*size <= s.opts.MaxBytes {
+		if (is[0]-is[1])*is[2] <= s.opts.MaxBytes {
 			return nil
 		}
 		var first sql.NullInt64

@@ -24,9 +24,7 @@ func fill(t testing.TB, dir string, hours int) {
 	s := open(t, dir, at(day.Add(time.Duration(hours)*time.Hour)))
 	for i := range hours * 60 {
 		if i == hours*40 {
-			if err := s.Compact(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Compact(t.Context()))
 			var busy, n, done int
 			if err := s.db.QueryRow("PRAGMA wal_checkpoint(RESTART)").Scan(&busy, &n, &done); err != nil || n != done {
 				t.Fatal(busy, n, done, err)
@@ -38,23 +36,17 @@ func fill(t testing.TB, dir string, hours int) {
 			{Probe: "panel-1", At: at, Temp: sensors.Some(13 + float64(i%50)/16)},
 		})
 		if i%7 == 0 {
-			if err := s.Flush(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Flush(t.Context()))
 		}
 		if i%10 == 0 {
 			enter(t, s, i/10)
 		}
 	}
-	if err := s.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Compact(t.Context()))
 	for i := range 20 {
 		s.Append([]sensors.Reading{reading("panel-1", day.Add(time.Duration(hours)*time.Hour+time.Duration(i)*time.Minute), 15)})
 		if i%5 == 4 {
-			if err := s.Flush(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Flush(t.Context()))
 			enter(t, s, 1000+i)
 		}
 	}
@@ -66,9 +58,7 @@ func enter(t testing.TB, s *Store, i int) {
 	if _, _, err := s.CreateWork(ctx, "feel", "", fmt.Appendf(nil, `{"coat":"coat-1","at":%q,"state":"tacky"}`, day.Add(time.Duration(i)*time.Minute).Format(time.RFC3339)), "bench", day, fmt.Sprint("key-", i)); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.SaveAlert(ctx, fmt.Sprint("alert-", i%5), fmt.Appendf(nil, `{"id":"alert-%d","n":%d}`, i%5, i)); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.SaveAlert(ctx, fmt.Sprint("alert-", i%5), fmt.Appendf(nil, `{"id":"alert-%d","n":%d}`, i%5, i)))
 }
 
 // content is what a store holds, for comparing.
@@ -151,9 +141,7 @@ func copyStore(t testing.TB, from, to string) {
 		if err == nil {
 			err = os.WriteFile(filepath.Join(to, name), b, 0o600)
 		}
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 	}
 }
 
@@ -173,18 +161,14 @@ func TestFlippedBytes(t *testing.T) {
 	worst := 0
 	for _, name := range []string{File, File + "-wal"} {
 		b, err := os.ReadFile(filepath.Join(cut, name))
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		for range faults(60) {
 			at, bit := rng.IntN(len(b)), byte(1)<<rng.IntN(8)
 			dir := t.TempDir()
 			copyStore(t, cut, dir)
 			f := slices.Clone(b)
 			f[at] ^= bit
-			if err := os.WriteFile(filepath.Join(dir, name), f, 0o600); err != nil {
-				t.Fatal(err)
-			}
+			must(t, os.WriteFile(filepath.Join(dir, name), f, 0o600))
 			s, err := Open(dir, Options{Now: func() time.Time { return day.Add(6 * time.Hour) }})
 			if err != nil {
 				t.Errorf("%s byte %d bit %02x: does not open: %v", name, at, bit, err)
@@ -221,9 +205,7 @@ func TestHoles(t *testing.T) {
 	for _, name := range []string{File + "-wal", File, JournalFile} {
 		rng := rand.New(rand.NewPCG(5, 6))
 		b, err := os.ReadFile(filepath.Join(cut, name))
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		var restored, readings, said, silent, n int
 		for range faults(50) {
 			n++
@@ -241,9 +223,7 @@ func TestHoles(t *testing.T) {
 			for i := at; i < min(at+4096, len(f)); i++ {
 				f[i] = fill
 			}
-			if err := os.WriteFile(filepath.Join(dir, name), f, 0o600); err != nil {
-				t.Fatal(err)
-			}
+			must(t, os.WriteFile(filepath.Join(dir, name), f, 0o600))
 			s, err := Open(dir, Options{Now: func() time.Time { return day.Add(6 * time.Hour) }})
 			if err != nil {
 				t.Errorf("%s hole at %d: does not open: %v", name, at, err)
@@ -266,9 +246,7 @@ func TestHoles(t *testing.T) {
 			}
 			// Mended for good: the next start has nothing to say.
 			s, err = Open(dir, Options{Now: func() time.Time { return day.Add(6 * time.Hour) }})
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 			if _, fl, al := lost(t, contents(t, s), want); fl+al > 0 || s.Trouble() != "" {
 				t.Errorf("%s hole at %d: at the next start %d entries, %d alerts lost, %q", name, at, fl, al, s.Trouble())
 			}
@@ -286,9 +264,7 @@ func TestTruncated(t *testing.T) {
 	defer func() { t.Logf("said: %v", counted) }()
 	for _, name := range []string{File, File + "-wal", JournalFile} {
 		b, err := os.ReadFile(filepath.Join(cut, name))
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		offsets := []int{0, 1, 31, 32, 33, 99, 100, 512, 1023, 1024, 1025, len(b) - 1, len(b) - 1024}
 		for range faults(25) {
 			offsets = append(offsets, rng.IntN(len(b)))
@@ -296,9 +272,7 @@ func TestTruncated(t *testing.T) {
 		for _, n := range offsets {
 			dir := t.TempDir()
 			copyStore(t, cut, dir)
-			if err := os.WriteFile(filepath.Join(dir, name), b[:n], 0o600); err != nil {
-				t.Fatal(err)
-			}
+			must(t, os.WriteFile(filepath.Join(dir, name), b[:n], 0o600))
 			s, err := Open(dir, Options{Now: func() time.Time { return day.Add(6 * time.Hour) }})
 			if err != nil {
 				t.Errorf("%s cut at %d: does not open: %v", name, n, err)

@@ -26,31 +26,23 @@ func TestJumpedDateErasesNothing(t *testing.T) {
 	before := now
 	fill(72) // 4,320 readings
 	s.AddEvent("boot", "", "started", before, "")
-	if err := s.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Compact(t.Context()))
 	jump := now.AddDate(5, 0, 0)
 	now = jump
 	for range 10 {
-		if err := s.Upkeep(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Upkeep(t.Context()))
 		fill(1)
 	}
 	if got := len(collect(t, s, "panel-1", before, before.Add(72*time.Hour))); got != 4320 {
 		t.Errorf("%d readings from before the jump after ten hours at the new date, want all 4320", got)
 	}
 	fill(18) // 100 hours in all: still as many as are to be kept
-	if err := s.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Compact(t.Context()))
 	if got := len(collect(t, s, "panel-1", before, before.Add(72*time.Hour))); got != 4320 {
 		t.Errorf("%d readings from before with 100 hours in all, want 4320", got)
 	}
 	fill(5)
-	if err := s.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Compact(t.Context()))
 	if got := len(collect(t, s, "panel-1", before, before.Add(72*time.Hour))); got != 4320-4*60 { // the 105th waits in the tail
 		t.Errorf("%d readings from before with 104 hours packed, want the oldest four gone: %d", got, 4320-4*60)
 	}
@@ -94,9 +86,7 @@ func TestRightDateAfterAWrongOne(t *testing.T) {
 				}
 			}
 			feed(0, 5000)
-			if err := s.Compact(ctx); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Compact(ctx))
 			// The phone says 2031.
 			wrong := right.AddDate(5, 0, 0)
 			if d, err := s.DateUntrusted(ctx, "boot-2", wrong); err != nil || d.Readings != 500 {
@@ -115,12 +105,8 @@ func TestRightDateAfterAWrongOne(t *testing.T) {
 			if _, _, err := s.CreateWork(ctx, "coat", "late", fmt.Appendf(nil, `{"panel":"lid","resin":"fast","kind":"tack coat","applied":%q,"finished":%q}`, wall(5100, wrong).Format(time.RFC3339Nano), typed), "me", wall(5200, wrong), ""); err != nil {
 				t.Fatal(err)
 			}
-			if err := s.PatchWork(ctx, "coat", "early", fmt.Appendf(nil, `{"ended":%q}`, wall(5300, wrong).Format(time.RFC3339Nano)), "me", wall(5300, wrong), "", nil); err != nil {
-				t.Fatal(err)
-			}
-			if err := s.Compact(ctx); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.PatchWork(ctx, "coat", "early", fmt.Appendf(nil, `{"ended":%q}`, wall(5300, wrong).Format(time.RFC3339Nano)), "me", wall(5300, wrong), "", nil))
+			must(t, s.Compact(ctx))
 			if restart {
 				s.Close()
 				up += 9500 * time.Second
@@ -156,9 +142,7 @@ func TestRightDateAfterAWrongOne(t *testing.T) {
 					t.Errorf("the radio probe's own time became %v, want %v", got, day)
 				}
 				w, err := s.Work(ctx)
-				if err != nil {
-					t.Fatal(err)
-				}
+				must(t, err)
 				near := func(a, b time.Time) bool { return a.Sub(b).Abs() <= 2*time.Millisecond }
 				for _, c := range w.Coats {
 					switch c.ID {
@@ -182,9 +166,7 @@ func TestRightDateAfterAWrongOne(t *testing.T) {
 			if err != nil || len(rs) != 1101 {
 				t.Errorf("%d readings for senders, %v; want 1101", len(rs), err)
 			}
-			if err := s.Compact(ctx); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Compact(ctx))
 			check()
 			s.Close()
 			s = open(t, dir, Options{Boot: "boot-3"})

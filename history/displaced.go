@@ -107,8 +107,8 @@ func (s *Store) checkFiles() {
 // rescue copies what the open file holds, since its name is gone, and with the
 // next stop its content.
 func (s *Store) rescue() error {
-	dir := filepath.Join(s.dir, "quarantine")
-	if err := os.MkdirAll(dir, 0o750); err != nil {
+	dir, err := s.quarantine()
+	if err != nil {
 		return err
 	}
 	file := filepath.Join(dir, "rescued-"+time.Now().UTC().Format("20060102T150405")+".db")

@@ -33,9 +33,7 @@ func TestFilesTakenAwayWhileRunning(t *testing.T) {
 			if tr := s.Trouble(); tr != "" {
 				t.Fatalf("with all in place: %s", tr)
 			}
-			if err := take(s.path()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, take(s.path()))
 			s.checkFiles()
 			if _, _, err := s.CreateWork(t.Context(), "piece", "", []byte(`{"name":"lid"}`), "me", day, ""); !errors.Is(err, ErrDisplaced) {
 				t.Errorf("an entry: %v, want ErrDisplaced", err)
@@ -59,16 +57,12 @@ func TestFilesTakenAwayWhileRunning(t *testing.T) {
 	}
 	t.Run("moved away and put back", func(t *testing.T) {
 		s := open(t, t.TempDir(), at(day))
-		if err := os.Rename(s.path(), s.path()+".away"); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.Rename(s.path(), s.path()+".away"))
 		s.checkFiles()
 		if s.displacedError() == nil {
 			t.Fatal("not noticed")
 		}
-		if err := os.Rename(s.path()+".away", s.path()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.Rename(s.path()+".away", s.path()))
 		s.checkFiles()
 		enter(t, s, 2)
 		if tr := s.Trouble(); tr != "" {
@@ -88,9 +82,7 @@ func TestLockHoldsWithoutItsName(t *testing.T) {
 		"replaced": func() error { os.Remove(lock); return os.WriteFile(lock, nil, 0o640) },
 		"renamed":  func() error { os.WriteFile(lock, nil, 0o640); return os.Rename(lock, lock+".old") },
 	} {
-		if err := do(); err != nil {
-			t.Fatal(err)
-		}
+		must(t, do())
 		if two, err := Open(dir, at(day)); !errors.Is(err, ErrInUse) {
 			t.Errorf("lock %s: a second store opened (%v)", name, err)
 			two.Close()
@@ -104,8 +96,6 @@ func TestLockHoldsWithoutItsName(t *testing.T) {
 	if _, err := os.Stat(lock); err != nil {
 		t.Error("the lock file is not made anew")
 	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 	open(t, dir, at(day))
 }

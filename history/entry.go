@@ -131,12 +131,9 @@ func (s *Store) WriteWork(ctx context.Context, by string, at time.Time, idemKey 
 	taken := map[string]int{}
 	writes, say, err := build(func(kind string) string {
 		s.mu.Lock()
-		id := s.newID(kind)
-		s.mu.Unlock()
-		n, _ := strconv.Atoi(strings.TrimPrefix(id, kind+"-"))
-		n += taken[kind]
+		defer s.mu.Unlock()
 		taken[kind]++
-		return fmt.Sprintf("%s-%d", kind, n)
+		return s.shortID(kind, taken[kind])
 	})
 	if err != nil {
 		return Entry{}, false, err

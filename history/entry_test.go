@@ -14,9 +14,7 @@ import (
 func write(t *testing.T, s *Store, key, say string, ws ...WorkWrite) Entry {
 	t.Helper()
 	e, _, err := s.WriteWork(t.Context(), "Anna", entryNow, key, func(func(string) string) ([]WorkWrite, string, error) { return ws, say, nil })
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	return e
 }
 
@@ -29,9 +27,7 @@ func field(t *testing.T, s *Store, kind, id, name string) string {
 		return "gone"
 	}
 	var m map[string]any
-	if err := json.Unmarshal(b, &m); err != nil {
-		t.Fatal(err)
-	}
+	must(t, json.Unmarshal(b, &m))
 	v, _ := m[name].(string)
 	return v
 }
@@ -51,9 +47,7 @@ func TestUndoEntry(t *testing.T) {
 	if len(two.Wrote) != 3 || two.Wrote[1].Op != "patch" || two.Say != "tack on" {
 		t.Errorf("entry %+v", two)
 	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 	s = open(t, dir, Options{})
 	// The repeat of a key gives the first entry again, and writes nothing.
 	e, created, err := s.WriteWork(t.Context(), "Anna", entryNow, "k1", func(func(string) string) ([]WorkWrite, string, error) {

@@ -57,12 +57,8 @@ func failNth(t *testing.T, n int, why error, acked, refused *int) (hit bool) {
 	}
 	o := Options{Now: func() time.Time { return day.Add(6 * time.Hour) }}
 	s, err := Open(dir, o)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := s.PutToken(ctx, Token{ID: "old", Hash: "old-hash", Made: day}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
+	must(t, s.PutToken(ctx, Token{ID: "old", Hash: "old-hash", Made: day}))
 	// Nothing else writes meanwhile: the n-th call is the same in every run.
 	s.opts.fault = func(op, path string) error { return fail(op + path) }
 	cardfault.Set(func(op cardfault.Op, path string) error { return fail(string(op) + path) })

@@ -102,12 +102,8 @@ func TestKill(t *testing.T) {
 		cmd := again("-test.run", "^$")
 		cmd.Env = append(os.Environ(), "HISTORY_TEST_CHILD="+dir)
 		out, err := cmd.StdoutPipe()
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := cmd.Start(); err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
+		must(t, cmd.Start())
 		// Kill after a number of promises, at a random moment of the next.
 		stop := 1 + rng.IntN(60)
 		sc := bufio.NewScanner(out)
@@ -257,18 +253,14 @@ func TestDiskFull(t *testing.T) {
 	if n := len(s.Records("feel")); n != entered {
 		t.Errorf("%d entries, %d were taken", n, entered)
 	}
-	if err := os.Remove(ballast); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.Remove(ballast))
 	if err := s.Flush(ctx); err != nil {
 		t.Fatalf("room again: %v", err)
 	}
 	if tr := s.Trouble(); tr != "" {
 		t.Errorf("still in trouble: %s", tr)
 	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 	s = open(t, dir, Options{})
 	got := collect(t, s, "panel-1", time.Time{}, time.Time{})
 	if len(got) != len(want) || got[0] != want[0] || got[499] != want[499] {
@@ -291,9 +283,7 @@ func TestRing(t *testing.T) {
 	if st.Pending > 80 || st.Dropped+uint64(st.Pending) != 1000 {
 		t.Errorf("pending %d, dropped %d of 1000 with room for 80", st.Pending, st.Dropped)
 	}
-	if err := s.Flush(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Flush(t.Context()))
 	got := collect(t, s, "panel-1", time.Time{}, time.Time{})
 	if len(got) != st.Pending || !got[len(got)-1].At.Equal(day.Add(999*time.Second)) {
 		t.Errorf("kept %d readings, want the newest %d", len(got), st.Pending)
@@ -317,14 +307,10 @@ func TestFileSizeLimit(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir, Options{})
 	var was syscall.Rlimit
-	if err := syscall.Getrlimit(syscall.RLIMIT_FSIZE, &was); err != nil {
-		t.Fatal(err)
-	}
+	must(t, syscall.Getrlimit(syscall.RLIMIT_FSIZE, &was))
 	lim := was
 	lim.Cur = 300_000
-	if err := syscall.Setrlimit(syscall.RLIMIT_FSIZE, &lim); err != nil {
-		t.Fatal(err)
-	}
+	must(t, syscall.Setrlimit(syscall.RLIMIT_FSIZE, &lim))
 	var err error
 	n := 0
 	for ; n < 5000; n++ {
@@ -335,9 +321,7 @@ func TestFileSizeLimit(t *testing.T) {
 	if !errors.Is(err, ErrDiskFull) {
 		t.Fatalf("err = %v after %d", err, n)
 	}
-	if err := syscall.Setrlimit(syscall.RLIMIT_FSIZE, &was); err != nil {
-		t.Fatal(err)
-	}
+	must(t, syscall.Setrlimit(syscall.RLIMIT_FSIZE, &was))
 	if _, _, err := s.CreateWork(t.Context(), "feel", "", []byte(`{"coat":"c"}`), "", day, ""); err != nil {
 		t.Fatalf("limit lifted: %v", err)
 	}
@@ -361,9 +345,7 @@ func TestReadOnlyCard(t *testing.T) {
 	if _, _, err := s.CreateWork(ctx, "coat", "", []byte(`{"panel":"lid-outer"}`), "bench", day, ""); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.Flush(ctx); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Flush(ctx))
 	abandon(s)
 	if err := syscall.Mount("tmpfs", dir, "tmpfs", syscall.MS_REMOUNT|syscall.MS_RDONLY, "size=8m"); err != nil {
 		t.Skip("cannot remount:", err)
@@ -383,9 +365,7 @@ func TestReadOnlyCard(t *testing.T) {
 	if !s.Stats().ReadOnly || !strings.Contains(s.Trouble(), "cannot be written") {
 		t.Errorf("not said: %q", s.Trouble())
 	}
-	if err := syscall.Mount("tmpfs", dir, "tmpfs", syscall.MS_REMOUNT, "size=8m"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, syscall.Mount("tmpfs", dir, "tmpfs", syscall.MS_REMOUNT, "size=8m"))
 	if err := s.Flush(ctx); err != nil {
 		t.Fatalf("card can be written again: %v", err)
 	}
@@ -395,9 +375,7 @@ func TestReadOnlyCard(t *testing.T) {
 	if tr := s.Trouble(); tr != "" {
 		t.Errorf("still in trouble: %s", tr)
 	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 	s = open(t, dir, at(day.Add(time.Hour)))
 	if a, b := len(collect(t, s, "panel-1", time.Time{}, time.Time{})), len(collect(t, s, "new", time.Time{}, time.Time{})); a != 2 || b != 1 {
 		t.Errorf("%d and %d readings after restart, want 2 and 1", a, b)
@@ -414,9 +392,7 @@ func TestDamageWhileRunning(t *testing.T) {
 	for i := range 3 * 60 {
 		s.Append([]sensors.Reading{reading("panel-1", day.Truncate(time.Hour).Add(time.Duration(i)*time.Minute), float64(i)/16)})
 	}
-	if err := s.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Compact(t.Context()))
 	if _, err := s.db.Exec("UPDATE packs SET body = substr(body, 1, length(body)-1) || x'55' WHERE id = (SELECT min(id) FROM packs)"); err != nil {
 		t.Fatal(err)
 	}
@@ -463,9 +439,7 @@ func TestFlushesByItself(t *testing.T) {
 		dir := t.TempDir()
 		synctest.Test(t, func(t *testing.T) {
 			s, err := Open(dir, Options{Uptime: func() time.Duration { return time.Hour }, Boot: "b"})
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 			defer s.Close()
 			s.SetUrgent(c.urgent)
 			for range 50 {
@@ -499,18 +473,12 @@ func TestFirstStartOnFullDisk(t *testing.T) {
 	if s.Trouble() == "" {
 		t.Error("not said")
 	}
-	if err := os.Remove(ballast); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Flush(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.Remove(ballast))
+	must(t, s.Flush(t.Context()))
 	if _, _, err := s.CreateWork(t.Context(), "piece", "", []byte(`{}`), "", day, ""); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 	s = open(t, dir, Options{})
 	if len(collect(t, s, "a", time.Time{}, time.Time{})) != 1 || len(s.Records("piece")) != 1 {
 		t.Error("what was taken is not there after a restart")
@@ -523,9 +491,7 @@ func TestFlushesWhileWoken(t *testing.T) {
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
 		s, err := Open(dir, Options{Uptime: func() time.Duration { return time.Hour }, Boot: "b"})
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		defer s.Close()
 		s.Append([]sensors.Reading{reading("a", time.Now(), 1)})
 		for range 1000 {

@@ -190,9 +190,8 @@ func (s *Store) reconcile(ctx context.Context, writable bool) (journalRestored, 
 		return out, err
 	}
 	if file.id != "" && file.id != id { // a database was put here by hand
-		if writable {
-			os.MkdirAll(filepath.Join(s.dir, "quarantine"), 0o750)
-			os.Rename(s.journalPath(), filepath.Join(s.dir, "quarantine", JournalFile+"-"+time.Now().UTC().Format("20060102T150405")))
+		if dir, err := s.quarantine(); writable && err == nil {
+			os.Rename(s.journalPath(), filepath.Join(dir, JournalFile+"-"+time.Now().UTC().Format("20060102T150405")))
 		}
 		file = ownJournal{}
 	}

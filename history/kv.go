@@ -392,27 +392,13 @@ func (s *Store) Events(ctx context.Context, from, to time.Time, limit int) ([]Ev
 	}
 	s.dbmu.Lock()
 	defer s.dbmu.Unlock()
-	if s.closed {
-		return nil, ErrClosed
-	}
 	var out []Event
-	rows, err := s.db.QueryContext(ctx, "SELECT id, body, crc FROM events WHERE id BETWEEN ? AND ? ORDER BY id DESC LIMIT ?", lo, hi, limit)
-	if err != nil {
-		return nil, fmt.Errorf("history: events: %w", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var id, crc int64
-		var body []byte
-		if err := rows.Scan(&id, &body, &crc); err != nil {
-			return nil, fmt.Errorf("history: events: %w", err)
-		}
-		var e Event
-		if crc == int64(rowSum('e', id, body)) && json.Unmarshal(body, &e) == nil {
+	err := s.eachEvent(ctx, func(_ int64, e Event, ok bool) {
+		if ok {
 			out = append(out, e)
 		}
-	}
-	if err := rows.Err(); err != nil {
+	}, "id BETWEEN ? AND ? ORDER BY id DESC LIMIT ?", lo, hi, limit)
+	if err != nil {
 		return nil, fmt.Errorf("history: events: %w", err)
 	}
 	slices.Reverse(out)
@@ -430,6 +416,30 @@ func (s *Store) Events(ctx context.Context, from, to time.Time, limit int) ([]Ev
 		out = out[len(out)-limit:]
 	}
 	return out, nil
+}
+
+// eachEvent calls f for each event that a query's end asks for; ok is false for
+// one that is damaged. dbmu is held.
+func (s *Store) eachEvent(ctx context.Context, f func(id int64, e Event, ok bool), where string, args ...any) error {
+	if s.closed {
+		return ErrClosed
+	}
+	rows, err := s.db.QueryContext(ctx, "SELECT id, body, crc FROM events WHERE "+where, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var id, crc int64
+		var body []byte
+		if err := rows.Scan(&id, &body, &crc); err != nil {
+			return err
+		}
+		var e Event
+		ok := crc == int64(rowSum('e', id, body)) && json.Unmarshal(body, &e) == nil
+		f(id, e, ok)
+	}
+	return rows.Err()
 }
 
 // flushQuiet flushes unless the disk is known to be away.

@@ -34,9 +34,7 @@ func TestAnyOrder(t *testing.T) {
 		now := day
 		o := Options{Now: func() time.Time { return now }}
 		s, err := Open(dir, o)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		defer func() { s.Close(); os.RemoveAll(dir) }()
 		want := map[string]map[int64]sensors.Reading{"a": {}, "b": {}}
 		taken, sent := 0, 0
@@ -45,9 +43,7 @@ func TestAnyOrder(t *testing.T) {
 			c := s.Cursor("influx")
 			for {
 				rs, next, err := s.ReadingsAfter(context.Background(), c, rapid.IntRange(1, 50).Draw(t, "limit"))
-				if err != nil {
-					t.Fatal(err)
-				}
+				must(t, err)
 				for _, r := range rs {
 					got[r]++
 					sent++
@@ -83,13 +79,9 @@ func TestAnyOrder(t *testing.T) {
 					want[p][ms] = r
 				}
 			case 4:
-				if err := s.Compact(context.Background()); err != nil {
-					t.Fatal(err)
-				}
+				must(t, s.Compact(context.Background()))
 			case 5:
-				if err := s.Close(); err != nil {
-					t.Fatal(err)
-				}
+				must(t, s.Close())
 				if s, err = Open(dir, o); err != nil {
 					t.Fatal(err)
 				}
@@ -212,9 +204,7 @@ func TestUntrustedClock(t *testing.T) {
 	}
 	id, _, err := s.CreateWork(ctx, "coat", "", fmt.Appendf(nil, `{"panel":"lid","resin":"fast","kind":"tack coat","applied":%q,"cloth":[{"name":"glass","laid":%q}]}`,
 		start.Add(time.Minute).Format(time.RFC3339Nano), start.Add(2*time.Minute).Format(time.RFC3339Nano)), "bench", start.Add(time.Minute), "")
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	if got := collect(t, s, "panel-1", time.Time{}, time.Time{}); len(got) != 4000 || got[3999].Temp != sensors.Some(3999.0/16) {
 		t.Fatalf("%d undated readings seen in this boot, want 4000", len(got))
 	}
@@ -311,9 +301,7 @@ func TestClockSteps(t *testing.T) {
 			now = now.Add(10 * time.Second)
 			n += s.Append([]sensors.Reading{reading("a", now, float64(n)/16)})
 		}
-		if err := s.Compact(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Compact(t.Context()))
 	}
 	s.Close()
 	s = open(t, dir, Options{Now: func() time.Time { return now }})
@@ -354,9 +342,7 @@ func TestFirstSchema(t *testing.T) {
 		t.Skip("for an emulated board: make board")
 	}
 	s, err := Open(dir, Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	toFirstSchema(t, s)
 }
 
@@ -370,9 +356,7 @@ func TestMigration(t *testing.T) {
 	if _, _, err := s.CreateWork(t.Context(), "piece", "lid", []byte(`{}`), "", day, ""); err != nil {
 		t.Fatal(err)
 	}
-	if err := s.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Compact(t.Context()))
 	toFirstSchema(t, s)
 	s = open(t, dir, at(day.Add(24*time.Hour)))
 	if tr := s.Trouble(); tr != "" {
@@ -409,9 +393,7 @@ func TestBackupRestore(t *testing.T) {
 		w.Append([]sensors.Reading{reading("a", day.Add(time.Duration(i)*time.Second), float64(i%900)/16)})
 	}
 	enter(t, w, 1)
-	if err := w.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, w.Compact(t.Context()))
 	want := contents(t, w)
 	file := filepath.Join(stick, "history-copy.db")
 	// Written to while the copy runs.
@@ -424,9 +406,7 @@ func TestBackupRestore(t *testing.T) {
 			}
 		}
 	}()
-	if err := w.Backup(t.Context(), file); err != nil {
-		t.Fatal(err)
-	}
+	must(t, w.Backup(t.Context(), file))
 	<-done
 	if ents, _ := os.ReadDir(stick); len(ents) != 1 {
 		t.Errorf("left beside the copy: %v", ents)
@@ -439,9 +419,7 @@ func TestBackupRestore(t *testing.T) {
 	old := open(t, to, at(day))
 	enter(t, old, 5)
 	old.Close()
-	if err := Restore(t.Context(), file, to); err != nil {
-		t.Fatal(err)
-	}
+	must(t, Restore(t.Context(), file, to))
 	r := open(t, to, at(day.Add(3*time.Hour)))
 	got := contents(t, r)
 	if len(got.readings["a"]) != 20_000 || !slices.Equal(got.readings["a"], want.readings["a"]) || !slices.Equal(got.feels, want.feels) || !maps.Equal(got.alerts, want.alerts) {
@@ -452,19 +430,13 @@ func TestBackupRestore(t *testing.T) {
 	}
 	// A damaged copy is refused and changes nothing.
 	b, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	b[bytes.Index(b, []byte(`"state":"tacky"`))+10] ^= 4
 	bad := filepath.Join(stick, "bad.db")
-	if err := os.WriteFile(bad, b, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.WriteFile(bad, b, 0o600))
 	r.Close()
 	short := filepath.Join(stick, "short.db")
-	if err := os.WriteFile(short, b[:len(b)/2], 0o600); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.WriteFile(short, b[:len(b)/2], 0o600))
 	for _, f := range []string{bad, short, filepath.Join(stick, "none.db")} {
 		if err := Restore(t.Context(), f, to); err == nil {
 			t.Errorf("%s restored", f)
@@ -479,14 +451,10 @@ func TestBackupRestore(t *testing.T) {
 func TestQuarantineIsBounded(t *testing.T) {
 	dir, stick := t.TempDir(), filepath.Join(t.TempDir(), "copy.db")
 	s := open(t, dir, at(day))
-	if err := s.Backup(t.Context(), stick); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Backup(t.Context(), stick))
 	s.Close()
 	for range keepAsideFiles + 2 {
-		if err := Restore(t.Context(), stick, dir); err != nil {
-			t.Fatal(err)
-		}
+		must(t, Restore(t.Context(), stick, dir))
 		time.Sleep(2 * time.Millisecond) // the folders are named by the millisecond
 	}
 	if q, _ := filepath.Glob(filepath.Join(dir, "quarantine", "*")); len(q) != keepAsideFiles {
@@ -502,9 +470,7 @@ func TestOpenReadOnly(t *testing.T) {
 		if _, _, err := s.CreateWork(t.Context(), "piece", "lid", []byte(`{}`), "", day, ""); err != nil {
 			t.Fatal(err)
 		}
-		if err := s.Flush(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Flush(t.Context()))
 		if clean {
 			s.Close()
 		} else {
@@ -514,9 +480,7 @@ func TestOpenReadOnly(t *testing.T) {
 		}
 		before := listing(t, dir)
 		r, err := OpenReadOnly(dir)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		if w, err := r.Work(t.Context()); err != nil || len(w.Pieces) != 1 || len(collect(t, r, "a", time.Time{}, time.Time{})) != 1 {
 			t.Errorf("clean %v: work %+v, %v", clean, w, err)
 		}
@@ -536,14 +500,10 @@ func listing(t *testing.T, dir string) string {
 	t.Helper()
 	var b strings.Builder
 	ents, err := os.ReadDir(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	for _, e := range ents {
 		fi, err := e.Info()
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		fmt.Fprintln(&b, e.Name(), fi.Size(), fi.ModTime())
 	}
 	return b.String()
@@ -561,9 +521,7 @@ func TestRetention(t *testing.T) {
 		now = day.Add(time.Duration(i) * 10 * time.Minute)
 		s.Append([]sensors.Reading{reading("a", now, float64(i)/16)})
 	}
-	if err := s.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Compact(t.Context()))
 	got := collect(t, s, "a", time.Time{}, time.Time{})
 	if age := now.Sub(got[0].At); age > 10*24*time.Hour+time.Hour || age < 10*24*time.Hour-time.Hour {
 		t.Errorf("oldest reading is %v old, want 10 days", age)
@@ -577,9 +535,7 @@ func TestRetention(t *testing.T) {
 	s.Close()
 	o.MaxBytes = 20_000
 	s = open(t, dir, o)
-	if err := s.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Compact(t.Context()))
 	got2 := collect(t, s, "a", time.Time{}, time.Time{})
 	if len(got2) == 0 || len(got2) >= len(got) || got2[len(got2)-1] != got[len(got)-1] {
 		t.Errorf("%d readings of %d after the bound on size; the newest must stay", len(got2), len(got))
@@ -593,16 +549,10 @@ func TestTokens(t *testing.T) {
 	ctx := t.Context()
 	for i := range 4 {
 		tok := Token{ID: fmt.Sprint("t", i), Name: "phone", Role: "record", Hash: sum(fmt.Sprint("secret", i)), Made: day}
-		if err := s.PutToken(ctx, tok); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.PutToken(ctx, tok))
 	}
-	if err := s.RevokeToken(ctx, "t1", day); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.DeleteToken(ctx, "t2"); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.RevokeToken(ctx, "t1", day))
+	must(t, s.DeleteToken(ctx, "t2"))
 	for _, id := range []string{"t1", "t2", "t3"} { // a use brings nothing back
 		s.UseToken(id, day.Add(2*time.Hour), 2*time.Hour)
 	}

@@ -51,14 +51,10 @@ func quantities(r sensors.Reading, yield func(name string, v float64)) {
 func realRoom(tb testing.TB) (rs []sensors.Reading) {
 	tb.Helper()
 	f, err := os.Open(realpart.Office(tb))
-	if err != nil {
-		tb.Fatal(err)
-	}
+	must(tb, err)
 	defer f.Close()
 	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		tb.Fatal(err)
-	}
+	must(tb, err)
 	for _, row := range rows[1:] {
 		at, err1 := time.Parse(time.RFC3339, row[0])
 		c, err2 := strconv.ParseFloat(row[1], 64)
@@ -125,9 +121,7 @@ func promBlock(b *testing.B, promtool string, rs []sensors.Reading) (samples int
 	}
 	text.WriteString("# EOF\n")
 	in, out := filepath.Join(dir, "readings.om"), filepath.Join(dir, "blocks")
-	if err := os.WriteFile(in, text.Bytes(), 0o600); err != nil {
-		b.Fatal(err)
-	}
+	must(b, os.WriteFile(in, text.Bytes(), 0o600))
 	cmd := exec.Command(promtool, "tsdb", "create-blocks-from", "--max-block-duration=744h", "openmetrics", in, out)
 	if said, err := cmd.CombinedOutput(); err != nil {
 		b.Fatalf("promtool: %v\n%s", err, said)
@@ -155,9 +149,7 @@ func ourFile(b *testing.B, rs []sensors.Reading) (packed, file float64) {
 	dir := b.TempDir()
 	now := rs[0].At
 	s, err := Open(dir, Options{Now: func() time.Time { return now }})
-	if err != nil {
-		b.Fatal(err)
-	}
+	must(b, err)
 	for len(rs) > 0 {
 		n := min(len(rs), 20000)
 		now = rs[n-1].At
@@ -165,19 +157,13 @@ func ourFile(b *testing.B, rs []sensors.Reading) (packed, file float64) {
 			now = now.Add(2 * time.Hour) // so that the last hour is packed too
 		}
 		s.Append(rs[:n])
-		if err := s.Compact(b.Context()); err != nil {
-			b.Fatal(err)
-		}
+		must(b, s.Compact(b.Context()))
 		rs = rs[n:]
 	}
 	st := s.Stats()
-	if err := s.Close(); err != nil {
-		b.Fatal(err)
-	}
+	must(b, s.Close())
 	fi, err := os.Stat(filepath.Join(dir, File))
-	if err != nil {
-		b.Fatal(err)
-	}
+	must(b, err)
 	if st.Packed == 0 {
 		b.Fatal("nothing was packed")
 	}
@@ -219,9 +205,7 @@ func writeBack(b *testing.B, dir string) func() {
 	cmd := exec.Command("sh", "-c", `while read -r _; do sync --file-system "$1" && echo done; done`, "sh", dir)
 	in, err1 := cmd.StdinPipe()
 	out, err2 := cmd.StdoutPipe()
-	if err := errors.Join(err1, err2, cmd.Start()); err != nil {
-		b.Fatal(err)
-	}
+	must(b, errors.Join(err1, err2, cmd.Start()))
 	b.Cleanup(func() { in.Close(); cmd.Wait() })
 	said := bufio.NewReader(out)
 	return func() {
@@ -290,22 +274,16 @@ func promDay(b *testing.B) {
 func startPrometheus(b *testing.B, bin, dir string) (pid int, url string, stop func()) {
 	b.Helper()
 	conf := filepath.Join(dir, "prometheus.yml")
-	if err := os.WriteFile(conf, []byte("global: {}\n"), 0o600); err != nil {
-		b.Fatal(err)
-	}
+	must(b, os.WriteFile(conf, []byte("global: {}\n"), 0o600))
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		b.Fatal(err)
-	}
+	must(b, err)
 	addr := ln.Addr().String()
 	ln.Close()
 	cmd := exec.Command(bin, "--config.file="+conf, "--storage.tsdb.path="+filepath.Join(dir, "data"),
 		"--web.listen-address="+addr, "--web.enable-remote-write-receiver", "--log.level=error")
 	var log bytes.Buffer
 	cmd.Stderr = &log
-	if err := cmd.Start(); err != nil {
-		b.Fatal(err)
-	}
+	must(b, cmd.Start())
 	stop = func() { cmd.Process.Kill(); cmd.Wait() }
 	b.Cleanup(stop)
 	url = "http://" + addr
@@ -327,16 +305,12 @@ func startPrometheus(b *testing.B, bin, dir string) (pid int, url string, stop f
 func push(b *testing.B, url string, req []byte) {
 	b.Helper()
 	r, err := http.NewRequestWithContext(b.Context(), "POST", url+"/api/v1/write", bytes.NewReader(snappy.Encode(nil, req)))
-	if err != nil {
-		b.Fatal(err)
-	}
+	must(b, err)
 	r.Header.Set("Content-Encoding", "snappy")
 	r.Header.Set("Content-Type", "application/x-protobuf")
 	r.Header.Set("X-Prometheus-Remote-Write-Version", "0.1.0")
 	res, err := http.DefaultClient.Do(r)
-	if err != nil {
-		b.Fatal(err)
-	}
+	must(b, err)
 	defer res.Body.Close()
 	if res.StatusCode != http.StatusNoContent {
 		var said bytes.Buffer

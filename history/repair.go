@@ -143,10 +143,16 @@ func (s *Store) countAside(n uint64) {
 	s.mu.Unlock()
 }
 
+// quarantine is the folder of what is set aside; it is made when first wanted.
+func (s *Store) quarantine() (string, error) {
+	dir := filepath.Join(s.dir, "quarantine")
+	return dir, os.MkdirAll(dir, 0o750)
+}
+
 // keepAside appends the damaged row to a file that a person can look into.
 func (s *Store) keepAside(table string, id int64, body []byte, crc any) {
-	dir := filepath.Join(s.dir, "quarantine")
-	if os.MkdirAll(dir, 0o750) != nil {
+	dir, err := s.quarantine()
+	if err != nil {
 		return
 	}
 	f, err := os.OpenFile(filepath.Join(dir, "rows.jsonl"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o640)

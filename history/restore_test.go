@@ -17,27 +17,19 @@ func TestCopiesHoldNoTokens(t *testing.T) {
 	dir, ctx := t.TempDir(), t.Context()
 	s := open(t, dir, at(day))
 	for _, id := range []string{"lost-phone", "mine"} {
-		if err := s.PutToken(ctx, Token{ID: id, Hash: "hash-of-" + id, Made: day}); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.PutToken(ctx, Token{ID: id, Hash: "hash-of-" + id, Made: day}))
 	}
 	enter(t, s, 1)
 	copied := filepath.Join(t.TempDir(), "copy.db")
-	if err := s.Backup(ctx, copied); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Backup(ctx, copied))
 	b, err := os.ReadFile(copied)
 	if err != nil || strings.Contains(string(b), "hash-of-") {
 		t.Errorf("the copy holds hashes of tokens (%v)", err)
 	}
 	enter(t, s, 2)
-	if err := s.RevokeToken(ctx, "lost-phone", day); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.RevokeToken(ctx, "lost-phone", day))
 	s.Close()
-	if err := Restore(ctx, copied, dir); err != nil {
-		t.Fatal(err)
-	}
+	must(t, Restore(ctx, copied, dir))
 	s = open(t, dir, at(day))
 	if _, ok := s.TokenByHash("hash-of-lost-phone"); ok {
 		t.Error("the restore let the lost phone in again")
@@ -59,9 +51,7 @@ func TestForeignSchemaIsRefused(t *testing.T) {
 	s := open(t, dir, at(day))
 	enter(t, s, 1)
 	good := filepath.Join(t.TempDir(), "copy.db")
-	if err := s.Backup(ctx, good); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Backup(ctx, good))
 	s.Close()
 	for name, text := range map[string]string{
 		"trigger": "CREATE TRIGGER x AFTER INSERT ON work BEGIN DELETE FROM kv; END",
@@ -72,13 +62,9 @@ func TestForeignSchemaIsRefused(t *testing.T) {
 		"column":  "ALTER TABLE work ADD COLUMN more",
 	} {
 		bad := filepath.Join(t.TempDir(), "bad.db")
-		if err := copyFile(good, bad); err != nil {
-			t.Fatal(err)
-		}
+		must(t, copyFile(good, bad))
 		db, err := sql.Open("sqlite", "file:"+bad)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		if _, err := db.Exec(text); err != nil {
 			t.Fatalf("%s: %v", name, err)
 		}
@@ -96,18 +82,12 @@ func TestForeignSchemaIsRefused(t *testing.T) {
 func TestLeftoversAreRemoved(t *testing.T) {
 	dir := t.TempDir()
 	for _, n := range []string{".restore-123", "journal.new", "history.db.restoring"} {
-		if err := os.WriteFile(filepath.Join(dir, n), []byte("x"), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.WriteFile(filepath.Join(dir, n), []byte("x"), 0o600))
 	}
-	if err := os.MkdirAll(filepath.Join(dir, ".backup-9", "in"), 0o700); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.MkdirAll(filepath.Join(dir, ".backup-9", "in"), 0o700))
 	open(t, dir, at(day))
 	ents, err := os.ReadDir(dir)
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	for _, e := range ents {
 		if strings.HasPrefix(e.Name(), ".") || strings.HasSuffix(e.Name(), "ing") || strings.HasSuffix(e.Name(), ".new") {
 			t.Errorf("%s is still there", e.Name())

@@ -18,9 +18,7 @@ func TestRevokeRacesUse(t *testing.T) {
 	s := open(t, dir, at(day))
 	for i := range 100 {
 		id := fmt.Sprint("phone", i)
-		if err := s.PutToken(ctx, Token{ID: id, Role: "control", Hash: fmt.Sprint("hash", i), Made: day}); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.PutToken(ctx, Token{ID: id, Role: "control", Hash: fmt.Sprint("hash", i), Made: day}))
 		var wg sync.WaitGroup
 		for k := range 4 {
 			wg.Go(func() { s.UseToken(id, day.Add(time.Duration(2*k)*time.Hour), time.Duration(2*k)*time.Hour) })
@@ -52,9 +50,7 @@ func TestRevokeOnFullCard(t *testing.T) {
 	dir, ctx := t.TempDir(), t.Context()
 	s := open(t, dir, at(day))
 	for i := range 3 {
-		if err := s.PutToken(ctx, Token{ID: fmt.Sprint("phone", i), Hash: fmt.Sprint("hash", i), Made: day}); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.PutToken(ctx, Token{ID: fmt.Sprint("phone", i), Hash: fmt.Sprint("hash", i), Made: day}))
 	}
 	full := func(op cardfault.Op, _ string) error {
 		if op == cardfault.Write || op == cardfault.Sync {
@@ -84,9 +80,7 @@ func TestRevokeOnFullCard(t *testing.T) {
 	}
 	s = open(t, dir, at(day))
 	check("after a kill")
-	if err := s.Flush(ctx); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Flush(ctx))
 	if got := s.readRevoked(); len(got) != 0 {
 		t.Errorf("the page still holds %q", got)
 	}

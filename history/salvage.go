@@ -476,6 +476,7 @@ func (s *Store) thinQuarantine() {
 	}
 }
 
+// syncDir has the disk keep the names in a folder; for a file, its content.
 func syncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
@@ -489,12 +490,7 @@ func syncDir(dir string) error {
 // it in place and the damaged one aside. The database must be closed.
 func (s *Store) rebuild(ctx context.Context, why error) error {
 	tmp := s.path() + ".rebuilding"
-	drop := func() {
-		for _, suffix := range []string{"", "-wal", "-journal"} {
-			os.Remove(tmp + suffix)
-		}
-	}
-	drop()
+	removeDB(tmp)
 	db, err := openDB(tmp)
 	if err != nil {
 		return err
@@ -504,7 +500,7 @@ func (s *Store) rebuild(ctx context.Context, why error) error {
 		err = e
 	}
 	if err != nil {
-		drop()
+		removeDB(tmp)
 		return diskError(err)
 	}
 	if err := os.Rename(tmp, s.rebuiltPath()); err != nil {

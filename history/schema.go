@@ -74,12 +74,19 @@ var migrations = []func(context.Context, *sql.Tx) error{
 // applicationID marks the file as ours for tools like file(1): "CWRT".
 const applicationID = 0x43575254
 
+// pragma reads a number that SQLite keeps of the file.
+func pragma(ctx context.Context, db *sql.DB, name string) (n int64, err error) {
+	err = db.QueryRowContext(ctx, "PRAGMA "+name).Scan(&n)
+	return n, err
+}
+
 // migrate makes or upgrades the schema.
 func migrate(ctx context.Context, db *sql.DB) error {
-	var v int
-	if err := db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&v); err != nil {
+	n, err := pragma(ctx, db, "user_version")
+	if err != nil {
 		return err
 	}
+	v := int(n)
 	if v > len(migrations) {
 		// One bit of the header can make this look like a newer file; the
 		// same number lies in a row that has a sum.

@@ -56,9 +56,7 @@ func (c *slowCard) call(op, path string) error {
 func slowStore(t *testing.T, card *slowCard, before func(s *Store)) (s *Store, stop func() time.Duration) {
 	t.Helper()
 	s, err := Open(t.TempDir(), Options{Uptime: func() time.Duration { return time.Hour }, Boot: "b", fault: card.call})
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	if before != nil {
 		before(s)
 	}
@@ -143,22 +141,16 @@ func TestReadingsGoBeforeACopy(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
-			if err := s.Compact(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Compact(t.Context()))
 		})
 		defer s.Close()
 		began := time.Now()
 		file := filepath.Join(t.TempDir(), "copy.db")
-		if err := s.Backup(t.Context(), file); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Backup(t.Context(), file))
 		took := time.Since(began)
 		longest := stop()
 		c, err := CheckFile(t.Context(), file)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		t.Logf("a copy of %d kB took %v; a reading waited %v at most", c.Bytes>>10, took, longest)
 		if longest > riskUrgent || longest == 0 {
 			t.Errorf("a reading waited %v, at most %v", longest, riskUrgent)
@@ -176,9 +168,7 @@ func TestPackedInPieces(t *testing.T) {
 	dir, now := t.TempDir(), day.Add(100*time.Hour)
 	open := func() *Store {
 		s, err := Open(dir, Options{Now: func() time.Time { return now }})
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		return s
 	}
 	s := open()
@@ -189,9 +179,7 @@ func TestPackedInPieces(t *testing.T) {
 			s.Append([]sensors.Reading{reading(fmt.Sprint("p", p), at, float64((i*7+p)%400)/16)})
 		}
 	}
-	if err := s.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Compact(t.Context()))
 	if st := s.Stats(); st.Packed != probes*hours*perHour || st.Readings != 0 {
 		t.Errorf("packed %d of %d, %d left", st.Packed, probes*hours*perHour, st.Readings)
 	}
@@ -215,9 +203,7 @@ func TestPackedInPieces(t *testing.T) {
 				t.Errorf("probe %d: %d readings of %d", p, n, hours*perHour)
 			}
 		}
-		if err := s.Close(); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Close())
 		s = open()
 	}
 	s.Close()

@@ -14,12 +14,21 @@ import (
 // day is a Saturday morning in October, in the middle of an hour.
 var day = time.Date(2026, 10, 10, 9, 40, 0, 0, time.UTC)
 
-func open(t testing.TB, dir string, opts Options) *Store {
+// must ends the test at an error.
+func must(t interface {
+	Helper()
+	Fatal(args ...any)
+}, err error) {
 	t.Helper()
-	s, err := Open(dir, opts)
 	if err != nil {
 		t.Fatal(err)
 	}
+}
+
+func open(t testing.TB, dir string, opts Options) *Store {
+	t.Helper()
+	s, err := Open(dir, opts)
+	must(t, err)
 	t.Cleanup(func() { s.Close() })
 	return s
 }
@@ -34,9 +43,7 @@ func collect(t testing.TB, s *Store, probe string, from, to time.Time) []sensors
 	t.Helper()
 	var out []sensors.Reading
 	for r, err := range s.Readings(probe, from, to) {
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		out = append(out, r)
 	}
 	return out
@@ -56,9 +63,7 @@ func TestReadingsSurvivePackingAndRestart(t *testing.T) {
 			t.Fatalf("reading %d: taken %d", i, n)
 		}
 		if i == 500 {
-			if err := s.Compact(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Compact(t.Context()))
 		}
 	}
 	check := func(s *Store, when string) {
@@ -72,17 +77,13 @@ func TestReadingsSurvivePackingAndRestart(t *testing.T) {
 		}
 	}
 	check(s, "before restart")
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Close())
 	s = open(t, dir, at(day.Add(24*time.Hour)))
 	check(s, "after restart")
 	if !s.Stats().CleanStop {
 		t.Error("a proper stop is not known as one")
 	}
-	if err := s.Compact(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Compact(t.Context()))
 	check(s, "after packing")
 	if n := s.Stats().Readings; n != 0 {
 		t.Errorf("%d readings left in the tail after a day", n)
@@ -101,9 +102,7 @@ func TestWork(t *testing.T) {
 	if err != nil || created || again != id {
 		t.Fatalf("repeat = %q, %v, %v", again, created, err)
 	}
-	if err := s.PatchWork(ctx, "coat", id, []byte(`{"kind":"fill coat","note":"second cup"}`), "bench", day.Add(time.Minute), "", nil); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.PatchWork(ctx, "coat", id, []byte(`{"kind":"fill coat","note":"second cup"}`), "bench", day.Add(time.Minute), "", nil))
 	s.Close()
 	s = open(t, dir, at(day))
 	w, err := s.Work(ctx)
@@ -113,9 +112,7 @@ func TestWork(t *testing.T) {
 	if again, created, _ := s.CreateWork(ctx, "coat", "", []byte(`{}`), "phone", day, "key-1"); created || again != id {
 		t.Errorf("repeat after restart = %q, %v", again, created)
 	}
-	if err := s.DeleteWork(ctx, "coat", id, "bench", day, ""); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.DeleteWork(ctx, "coat", id, "bench", day, ""))
 	cs, err := s.Changes(ctx, "coat", id)
 	if err != nil || len(cs) != 3 || cs[0].Op != "create" || cs[1].By != "bench" || cs[2].Op != "delete" {
 		t.Fatalf("changes = %+v, %v", cs, err)
@@ -129,23 +126,15 @@ func TestUpkeepLetsReadingsWait(t *testing.T) {
 	now := day
 	s := open(t, t.TempDir(), Options{Now: func() time.Time { return now }})
 	// The first calls write what a new store has to say of itself.
-	if err := s.Flush(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Flush(t.Context()))
 	s.Append([]sensors.Reading{reading("panel-1", now, 17)})
-	if err := s.Upkeep(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Upkeep(t.Context()))
 	if got := s.Stats(); got.Pending != 1 || got.Packed != 0 {
 		t.Errorf("after upkeep %d readings wait and %d are packed, want 1 and 0", got.Pending, got.Packed)
 	}
 	now = now.Add(2 * time.Hour)
-	if err := s.Flush(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Upkeep(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Flush(t.Context()))
+	must(t, s.Upkeep(t.Context()))
 	if got := s.Stats(); got.Pending != 0 || got.Packed != 1 {
 		t.Errorf("two hours later %d readings wait and %d are packed, want 0 and 1", got.Pending, got.Packed)
 	}

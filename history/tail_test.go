@@ -24,13 +24,9 @@ func minutes(t *testing.T, s *Store, shop *shop, now *time.Time, n int) (all []s
 			all = append(all, shop.at(*now)...)
 			s.Append(shop.buf)
 		}
-		if err := s.Flush(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Flush(t.Context()))
 		if s.packDue() {
-			if err := s.Compact(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Compact(t.Context()))
 		}
 	}
 	return all
@@ -44,9 +40,7 @@ func TestFlushWritesOnePage(t *testing.T) {
 	s := open(t, dir, Options{Now: func() time.Time { return now }})
 	minutes(t, s, newShop(), &now, 4*60)
 	b, err := os.ReadFile(filepath.Join(dir, File+"-wal"))
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	var commits []int // pages written by each
 	n := 0
 	for _, f := range readWAL(b, pageSize).frames {
@@ -110,9 +104,7 @@ func TestTailRowsOfAnyLength(t *testing.T) {
 			n = append(n, len(body))
 			return nil
 		})
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		return n
 	}
 	bodies := map[int64][]byte{}
@@ -130,9 +122,7 @@ func TestTailRowsOfAnyLength(t *testing.T) {
 			return nil
 		})
 	}
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	s.Close()
 	s = open(t, dir, opts)
 	if n := lengths(); len(n) < 3 || slices.Max(n) >= tailSize {

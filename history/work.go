@@ -117,7 +117,7 @@ func (s *Store) CreateWork(ctx context.Context, kind, id string, body []byte, by
 		return first, false, err
 	}
 	if id == "" {
-		id = s.newID(kind)
+		id = s.shortID(kind, 1)
 	}
 	_, exists := s.work[workKey{kind, id}]
 	s.mu.Unlock()
@@ -131,7 +131,7 @@ func (s *Store) CreateWork(ctx context.Context, kind, id string, body []byte, by
 	if err != nil {
 		return "", false, fmt.Errorf("history: %s: %w", kind, err)
 	}
-	err = s.appendWork(ctx, workDisk{Kind: kind, ID: id, Version: 1, Op: "create", At: at.UTC(), By: by, Key: idemKey, Body: full})
+	_, err = s.appendRows(ctx, []workDisk{{Kind: kind, ID: id, Version: 1, Op: "create", At: at.UTC(), By: by, Key: idemKey, Body: full}})
 	if err != nil {
 		return "", false, fmt.Errorf("history: %s %s: %w", kind, id, err)
 	}
@@ -191,7 +191,7 @@ func (s *Store) amend(ctx context.Context, d workDisk, next func(body []byte) ([
 	if d.Body, err = next(body); err != nil {
 		return err
 	}
-	if err := s.appendWork(ctx, d); err != nil {
+	if _, err := s.appendRows(ctx, []workDisk{d}); err != nil {
 		return fmt.Errorf("history: %s %s: %w", d.Kind, d.ID, err)
 	}
 	return nil
@@ -209,12 +209,6 @@ func (s *Store) stamp(d *workDisk) {
 		return
 	}
 	s.ownStamped = true
-}
-
-// appendWork writes one version; dbmu is held.
-func (s *Store) appendWork(ctx context.Context, d workDisk) error {
-	_, err := s.appendRows(ctx, []workDisk{d})
-	return err
 }
 
 // appendRows writes several versions in one transaction, as one entry, and
@@ -300,9 +294,9 @@ func (s *Store) foldWork(row int64, d workDisk) {
 	s.workGen++
 }
 
-// newID makes the next short id of a kind; mu is held.
-func (s *Store) newID(kind string) string {
-	return fmt.Sprintf("%s-%d", kind, s.lastID[kind]+1)
+// shortID makes the nth next short id of a kind; mu is held.
+func (s *Store) shortID(kind string, n int) string {
+	return fmt.Sprintf("%s-%d", kind, s.lastID[kind]+n)
 }
 
 // WorkVersion rises with every change of the record of work.
@@ -328,18 +322,32 @@ func (s *Store) Record(kind, id string) (json.RawMessage, int, bool) {
 func (s *Store) Records(kind string) []json.RawMessage {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	var rs []*record
-	for k, r := range s.work {
-		if k.kind == kind && !r.deleted {
-			rs = append(rs, r)
+	out := []json.RawMessage{}
+	for _, r := range s.standing() {
+		if r.kind == kind {
+			out = append(out, slices.Clone(r.body))
 		}
 	}
-	slices.SortFunc(rs, func(a, b *record) int { return cmp.Compare(a.made, b.made) })
-	out := make([]json.RawMessage, len(rs))
-	for i, r := range rs {
-		out[i] = slices.Clone(r.body)
-	}
 	return out
+}
+
+// standing is every record that is not void, in the order they were entered;
+// mu is held.
+func (s *Store) standing() []keyed {
+	var all []keyed
+	for k, r := range s.work {
+		if !r.deleted {
+			all = append(all, keyed{k, r})
+		}
+	}
+	slices.SortFunc(all, func(a, b keyed) int { return cmp.Compare(a.made, b.made) })
+	return all
+}
+
+// keyed is a record with its name.
+type keyed struct {
+	workKey
+	*record
 }
 
 // Work returns everything the person entered, current version. The result is
@@ -353,44 +361,33 @@ func (s *Store) Work(ctx context.Context) (*coat.Work, error) {
 	if s.workFold != nil {
 		return s.workFold, nil
 	}
-	type entry struct {
-		k workKey
-		r *record
-	}
-	var all []entry
-	for k, r := range s.work {
-		if !r.deleted {
-			all = append(all, entry{k, r})
-		}
-	}
-	slices.SortFunc(all, func(a, b entry) int { return cmp.Compare(a.r.made, b.r.made) })
 	w := &coat.Work{Resins: map[string]cure.Resin{}}
-	for _, e := range all {
+	for _, r := range s.standing() {
 		var err error
-		switch e.k.kind {
+		switch r.kind {
 		case "piece":
-			w.Pieces, err = decoded(w.Pieces, e.r)
+			w.Pieces, err = decoded(w.Pieces, r.record)
 		case "panel":
-			w.Panels, err = decoded(w.Panels, e.r)
+			w.Panels, err = decoded(w.Panels, r.record)
 			if n := len(w.Panels); err == nil && w.Panels[n-1].Piece == "" {
 				w.Panels[n-1].Piece = w.Panels[n-1].ID
 			}
 		case "batch":
-			w.Batches, err = decoded(w.Batches, e.r)
+			w.Batches, err = decoded(w.Batches, r.record)
 		case "coat":
-			w.Coats, err = decoded(w.Coats, e.r)
+			w.Coats, err = decoded(w.Coats, r.record)
 		case "feel":
-			w.Feels, err = decoded(w.Feels, e.r)
+			w.Feels, err = decoded(w.Feels, r.record)
 		case "stock":
-			w.Stock, err = decoded(w.Stock, e.r)
+			w.Stock, err = decoded(w.Stock, r.record)
 		case "resin":
-			var r cure.Resin
-			if err = json.Unmarshal(e.r.body, &r); err == nil {
-				w.Resins[e.k.id] = r
+			var x cure.Resin
+			if err = json.Unmarshal(r.body, &x); err == nil {
+				w.Resins[r.id] = x
 			}
 		}
 		if err != nil {
-			return nil, fmt.Errorf("history: %s %s: %w", e.k.kind, e.k.id, err)
+			return nil, fmt.Errorf("history: %s %s: %w", r.kind, r.id, err)
 		}
 	}
 	slices.SortStableFunc(w.Batches, func(a, b coat.Batch) int { return a.Mixed.Compare(b.Mixed) })
@@ -413,36 +410,26 @@ func decoded[T any](list []T, r *record) ([]T, error) {
 	return append(list, x), nil
 }
 
-func into[T any](list []T, body []byte) ([]T, error) {
+// fits are the kinds whose bodies are read back as something of ours.
+var fits = map[string]func(body []byte) error{
+	"piece": readsAs[coat.Piece], "panel": readsAs[coat.Panel], "batch": readsAs[coat.Batch], "coat": readsAs[coat.Coat],
+	"feel": readsAs[coat.Feel], "stock": readsAs[coat.Stock], "resin": readsAs[cure.Resin],
+}
+
+func readsAs[T any](body []byte) error {
 	var x T
-	if err := json.Unmarshal(body, &x); err != nil {
-		return list, err
-	}
-	return append(list, x), nil
+	return json.Unmarshal(body, &x)
 }
 
 // checkBody refuses what could not be read back.
 func checkBody(kind string, body []byte) error {
-	var err error
-	switch kind {
-	case "":
-		err = fmt.Errorf("no kind given")
-	case "piece":
-		_, err = into[coat.Piece](nil, body)
-	case "panel":
-		_, err = into[coat.Panel](nil, body)
-	case "batch":
-		_, err = into[coat.Batch](nil, body)
-	case "coat":
-		_, err = into[coat.Coat](nil, body)
-	case "feel":
-		_, err = into[coat.Feel](nil, body)
-	case "stock":
-		_, err = into[coat.Stock](nil, body)
-	case "resin":
-		_, err = into[cure.Resin](nil, body)
+	if kind == "" {
+		return fmt.Errorf("no kind given")
 	}
-	return err
+	if f := fits[kind]; f != nil {
+		return f(body)
+	}
+	return nil
 }
 
 // Changes returns all versions of a record, oldest first; with id "" those of
@@ -636,7 +623,7 @@ func (s *Store) dateWork(ctx context.Context, boot string, zero time.Time) (int,
 		if same { // else it was changed meanwhile, under the new date
 			// It keeps its boot and the date that it has now: a repeat passes
 			// over it, and a still better date moves it again.
-			err = s.appendWork(ctx, workDisk{Kind: d.Kind, ID: d.ID, Version: d.Version + 1, Op: "patch", At: d.At.Add(shift), By: byClock, Boot: boot, ZeroMS: zero.UnixMilli(), Body: b, Auto: true})
+			_, err = s.appendRows(ctx, []workDisk{{Kind: d.Kind, ID: d.ID, Version: d.Version + 1, Op: "patch", At: d.At.Add(shift), By: byClock, Boot: boot, ZeroMS: zero.UnixMilli(), Body: b, Auto: true}})
 		}
 		s.dbmu.Unlock()
 		if err != nil {

@@ -33,13 +33,9 @@ func TestYear2040(t *testing.T) {
 			applied := start.Add(40 * time.Minute)
 			body := fmt.Appendf(nil, `{"panel":"lid-outer","applied":%q}`, applied.Format(time.RFC3339))
 			id, _, err := s.CreateWork(ctx, "coat", "", body, "bench", applied, "")
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 			s.AddEvent("clock", "", "trusted", applied, "bench")
-			if err := s.Compact(ctx); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Compact(ctx))
 			look := func(when string) {
 				t.Helper()
 				got := collect(t, s, "panel-1", time.Time{}, time.Time{})
@@ -64,9 +60,7 @@ func TestYear2040(t *testing.T) {
 				}
 			}
 			look("running")
-			if err := s.Close(); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Close())
 			s = open(t, dir, opts)
 			look("opened again")
 			if tr := s.Trouble(); tr != "" {

@@ -135,9 +135,7 @@ func TestFilterOutOfOrder(t *testing.T) {
 	// other's neighbours.
 	f := NewFilter(DefaultLimits(RoleAir, true))
 	for i := range 1000 {
-		if err := f.Check(at(time.Duration(i)*10*time.Second, 18), nil); err != nil {
-			t.Fatal(err)
-		}
+		must(t, f.Check(at(time.Duration(i)*10*time.Second, 18), nil))
 	}
 	if len(f.before) != keptBehind {
 		t.Errorf("%d readings are held", len(f.before))
@@ -201,9 +199,7 @@ func TestFilterStuck(t *testing.T) {
 func TestFilterOnARealRoom(t *testing.T) {
 	name := realpart.Office(t)
 	f, err := os.Open(name)
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	defer f.Close()
 	rd := csv.NewReader(f)
 	if _, err := rd.Read(); err != nil {
@@ -217,9 +213,7 @@ func TestFilterOnARealRoom(t *testing.T) {
 		if err == io.EOF {
 			break
 		}
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		var x [3]float64
 		for i := range x {
 			if x[i], err = strconv.ParseFloat(row[i+1], 64); err != nil {
@@ -227,9 +221,7 @@ func TestFilterOnARealRoom(t *testing.T) {
 			}
 		}
 		when, err := time.Parse(time.RFC3339, row[0])
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		r := Reading{At: when, Temp: Some(x[0]), RH: Some(x[1]), CO2: Some(x[2])}
 		n++
 		for _, flt := range []*Filter{wired, pushed} {

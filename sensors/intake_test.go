@@ -86,9 +86,7 @@ func TestPushNotAcceptedUntilNamed(t *testing.T) {
 	if _, ok := h.Now(*now); ok {
 		t.Error("a probe nobody accepted has a present")
 	}
-	if err := s.SetMeta("radio-7", Meta{Name: "Lid", Role: RolePanel, Panel: "lid-outer", Accepted: true}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.SetMeta("radio-7", Meta{Name: "Lid", Role: RolePanel, Panel: "lid-outer", Accepted: true}))
 	*now = now.Add(time.Minute)
 	if taken, refused := s.Push(far, []Pushed{{Probe: "radio-7", Temp: Some(16.1)}}); taken != 1 {
 		t.Fatalf("after naming: %v", refused)
@@ -296,9 +294,7 @@ func TestPushLearnsWhenOverdue(t *testing.T) {
 
 func TestRestore(t *testing.T) {
 	s, now, _ := intake(IntakeConfig{})
-	if err := s.Restore("radio-7", "mqtt", Meta{Name: "Lid", Role: RolePanel, Accepted: true}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Restore("radio-7", "mqtt", Meta{Name: "Lid", Role: RolePanel, Accepted: true}))
 	h, _ := s.Get("radio-7")
 	if h.State != "waiting" || h.Driver != "mqtt" || !h.Accepted {
 		t.Errorf("%+v", h)

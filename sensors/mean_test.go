@@ -30,13 +30,9 @@ func TestMeanOfTwo(t *testing.T) {
 				}
 				return good(c)
 			}}})
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 		}
-		if err := s.Add(PollerConfig{ID: "lid", Of: []string{"left", "right"}, Role: RolePanel, Panel: "lid", Every: time.Second}); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Add(PollerConfig{ID: "lid", Of: []string{"left", "right"}, Role: RolePanel, Panel: "lid", Every: time.Second}))
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error, 1)
 		go func() { done <- s.Run(ctx) }()
@@ -73,9 +69,7 @@ func TestMeanOfTwo(t *testing.T) {
 			t.Errorf("far apart: %s, %s", h.State, h.Err)
 		}
 		m := &mean{set: s, id: "m", of: []string{"left", "radio"}, now: time.Now}
-		if err := s.Restore("radio", "push", Meta{Accepted: true}); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Restore("radio", "push", Meta{Accepted: true}))
 		if _, err := m.Read(t.Context()); !errors.Is(err, ErrWrongDevice) {
 			t.Errorf("a pushed part: %v", err)
 		}

@@ -20,6 +20,14 @@ type fake struct {
 	do                  func(ctx context.Context, n int) (Reading, error)
 }
 
+// must ends the test at an error.
+func must(t testing.TB, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 func (f *fake) Read(ctx context.Context) (Reading, error) {
 	n := int(f.reads.Add(1))
 	in := f.inside.Add(1)
@@ -45,9 +53,7 @@ func run(t *testing.T, c PollerConfig) (*Poller, func() []Reading) {
 		defer mu.Unlock()
 		got = append(got, r)
 	})
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)
 	go func() { done <- p.Run(ctx) }()
@@ -275,9 +281,7 @@ func TestSetKeepsFaultsApart(t *testing.T) {
 			}
 		})
 		add := func(id string, do func(context.Context, int) (Reading, error)) {
-			if err := s.Add(PollerConfig{ID: id, Probe: &fake{do: do}, Every: 10 * time.Second}); err != nil {
-				t.Fatal(err)
-			}
+			must(t, s.Add(PollerConfig{ID: id, Probe: &fake{do: do}, Every: 10 * time.Second}))
 		}
 		ctx, cancel := context.WithCancel(t.Context())
 		done := make(chan error, 1)
@@ -346,9 +350,7 @@ func TestPollerConfigSaysAllFaults(t *testing.T) {
 func TestSetRefusesDoubles(t *testing.T) {
 	s := NewSet(IntakeConfig{}, func(Reading) {})
 	f := &fake{do: func(context.Context, int) (Reading, error) { return good(1) }}
-	if err := s.Add(PollerConfig{ID: "a", Probe: f}); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Add(PollerConfig{ID: "a", Probe: f}))
 	if err := s.Add(PollerConfig{ID: "a", Probe: f}); err == nil {
 		t.Error("two probes of one name")
 	}

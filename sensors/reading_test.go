@@ -28,9 +28,7 @@ func FuzzValueJSON(f *testing.F) {
 			t.Errorf("%q: %v", s, x)
 		}
 		b, err := json.Marshal(v)
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		var again Value
 		if err := json.Unmarshal(b, &again); err != nil || again != v || (!ok && string(b) != "null") {
 			t.Errorf("%q: %s, %v, %v", s, b, again, err)

@@ -34,9 +34,7 @@ func set16(t *testing.T, slow int, forHow time.Duration) (took func() map[string
 			}
 			return good(20)
 		}}
-		if err := s.Add(PollerConfig{ID: string(rune('a' + i)), Probe: f, Every: time.Second}); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Add(PollerConfig{ID: string(rune('a' + i)), Probe: f, Every: time.Second}))
 	}
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan error, 1)
@@ -100,9 +98,7 @@ func TestLaterProbeSharesTheTurn(t *testing.T) {
 		done := make(chan error, 1)
 		go func() { done <- s.Run(ctx) }()
 		time.Sleep(3400 * time.Millisecond)
-		if err := s.Add(PollerConfig{ID: "late", Every: 2 * time.Second, Probe: &fake{do: func(context.Context, int) (Reading, error) { return good(20) }}}); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Add(PollerConfig{ID: "late", Every: 2 * time.Second, Probe: &fake{do: func(context.Context, int) (Reading, error) { return good(20) }}}))
 		time.Sleep(5 * time.Second)
 		cancel()
 		<-done
@@ -136,9 +132,7 @@ func TestNoReadingAfterTheEnd(t *testing.T) {
 func TestFilesAsTheOSReadsThem(t *testing.T) {
 	dir := t.TempDir()
 	for name, size := range map[string]int{"empty": 0, "short": 75, "buffer": 512, "long": 1300} {
-		if err := os.WriteFile(filepath.Join(dir, name), []byte(strings.Repeat("x", size)), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.WriteFile(filepath.Join(dir, name), []byte(strings.Repeat("x", size)), 0o600))
 	}
 	ours, theirs := Files(dir), os.DirFS(dir)
 	for _, name := range []string{"empty", "short", "buffer", "long", "none", "../etc/passwd", ".", "short/below"} {

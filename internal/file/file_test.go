@@ -12,12 +12,18 @@ import (
 	"testing"
 )
 
-func read(t *testing.T, name string) string {
+// must ends the test at an error.
+func must(t testing.TB, err error) {
 	t.Helper()
-	b, err := os.ReadFile(name)
 	if err != nil {
 		t.Fatal(err)
 	}
+}
+
+func read(t *testing.T, name string) string {
+	t.Helper()
+	b, err := os.ReadFile(name)
+	must(t, err)
 	return string(b)
 }
 
@@ -29,12 +35,8 @@ func TestReplace(t *testing.T) {
 			t.Fatalf("%d: %v", i, err)
 		}
 	}
-	if err := os.Chmod(name, 0o600); err != nil {
-		t.Fatal(err)
-	}
-	if err := os.Symlink("a", link); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.Chmod(name, 0o600))
+	must(t, os.Symlink("a", link))
 	if err := Replace(link, []byte("by the link")); err != nil || read(t, name) != "by the link" {
 		t.Errorf("through a link: %v, %q", err, read(t, name))
 	}
@@ -44,9 +46,7 @@ func TestReplace(t *testing.T) {
 	if fi, err := os.Stat(name); err != nil || fi.Mode().Perm() != 0o600 {
 		t.Errorf("its mode is %v, want 0600", fi.Mode())
 	}
-	if err := os.Symlink("made", away); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.Symlink("made", away))
 	if err := Replace(away, []byte("x")); err != nil || read(t, filepath.Join(dir, "made")) != "x" {
 		t.Errorf("through a link to nothing: %v", err)
 	}
@@ -70,17 +70,13 @@ func TestReplace(t *testing.T) {
 // a device would be a page of HTML from then on.
 func TestNeverReplacesWhatIsNoFile(t *testing.T) {
 	pipe := filepath.Join(t.TempDir(), "pipe")
-	if err := syscall.Mkfifo(pipe, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	must(t, syscall.Mkfifo(pipe, 0o600))
 	got := make(chan string, 1)
 	go func() {
 		b, _ := os.ReadFile(pipe)
 		got <- string(b)
 	}()
-	if err := Replace(pipe, []byte("through")); err != nil {
-		t.Fatal(err)
-	}
+	must(t, Replace(pipe, []byte("through")))
 	if s := <-got; s != "through" {
 		t.Errorf("the reader got %q", s)
 	}

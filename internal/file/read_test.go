@@ -15,15 +15,11 @@ import (
 func TestRead(t *testing.T) {
 	dir := t.TempDir()
 	text, pipe := filepath.Join(dir, "text"), filepath.Join(dir, "pipe")
-	if err := os.WriteFile(text, []byte("\xef\xbb\xbf[shop]\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	must(t, os.WriteFile(text, []byte("\xef\xbb\xbf[shop]\n"), 0o600))
 	if b, err := Read(text); err != nil || string(b) != "[shop]\n" {
 		t.Errorf("with a byte order mark: %q, %v", b, err)
 	}
-	if err := syscall.Mkfifo(pipe, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	must(t, syscall.Mkfifo(pipe, 0o600))
 	for name, want := range map[string]string{"/dev/zero": "larger than", pipe: "nobody writes", dir: "directory", filepath.Join(dir, "none"): "no such file"} {
 		if b, err := Read(name); err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), name) {
 			t.Errorf("%s: %d bytes, %v, want %q", name, len(b), err, want)
@@ -31,14 +27,10 @@ func TestRead(t *testing.T) {
 	}
 	// A pipe that somebody wrote to is read to its end. Ours keeps what is in it.
 	keep, err := Open(pipe)
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	defer keep.Close()
 	w, err := os.OpenFile(pipe, os.O_WRONLY, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	if _, err := w.WriteString("sheet"); err != nil {
 		t.Fatal(err)
 	}

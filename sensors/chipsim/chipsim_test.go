@@ -16,6 +16,14 @@ import (
 	"curewright/sensors/chipsim"
 )
 
+// must ends the test at an error.
+func must(t testing.TB, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 // The emulated chips' checksum, which is long division and not the drivers'
 // loop, by the SHT4x data sheet's example: BE EF gives 92.
 func TestChipChecksum(t *testing.T) {
@@ -24,13 +32,9 @@ func TestChipChecksum(t *testing.T) {
 		c := chipsim.NewSHT4x(chipsim.Air{C: 20, RH: 50})
 		c.SerialNumber = 0xbeef0000
 		bus.Attach(0x44, c)
-		if err := bus.Tx(0x44, []byte{0x89}, nil); err != nil {
-			t.Fatal(err)
-		}
+		must(t, bus.Tx(0x44, []byte{0x89}, nil))
 		var b [6]byte
-		if err := bus.Tx(0x44, nil, b[:]); err != nil {
-			t.Fatal(err)
-		}
+		must(t, bus.Tx(0x44, nil, b[:]))
 		// 00 00 gives 81: computed from the definition.
 		if b != [6]byte{0xbe, 0xef, 0x92, 0, 0, 0x81} {
 			t.Errorf("% x", b)
@@ -46,20 +50,14 @@ func TestOneWireChecksum(t *testing.T) {
 		bus := chipsim.NewOneWire(th)
 		d := onewire.Dev{Bus: bus, Addr: th.Addr}
 		pad := make([]byte, 9)
-		if err := d.Tx([]byte{0xbe}, pad); err != nil {
-			t.Fatal(err)
-		}
+		must(t, d.Tx([]byte{0xbe}, pad))
 		// Data sheet 19-7487: 0550h before the first conversion.
 		if !onewire.CheckCRC(pad) || pad[0] != 0x50 || pad[1] != 0x05 {
 			t.Errorf("% x", pad)
 		}
-		if err := d.TxPower([]byte{0x44}, nil); err != nil {
-			t.Fatal(err)
-		}
+		must(t, d.TxPower([]byte{0x44}, nil))
 		time.Sleep(750 * time.Millisecond)
-		if err := d.Tx([]byte{0xbe}, pad); err != nil {
-			t.Fatal(err)
-		}
+		must(t, d.Tx([]byte{0xbe}, pad))
 		if !onewire.CheckCRC(pad) || pad[0] != 0x91 || pad[1] != 0x01 { // table 1: 25.0625 °C is 0191h
 			t.Errorf("% x", pad)
 		}
@@ -82,9 +80,7 @@ func TestConversionTakesTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		bus := chipsim.NewBus("i2c-1")
 		bus.Attach(0x44, chipsim.NewSHT4x(chipsim.Air{C: 20, RH: 50}))
-		if err := bus.Tx(0x44, []byte{0xfd}, nil); err != nil {
-			t.Fatal(err)
-		}
+		must(t, bus.Tx(0x44, []byte{0xfd}, nil))
 		var b [6]byte
 		if err := bus.Tx(0x44, nil, b[:]); err == nil {
 			t.Error("an answer at once")

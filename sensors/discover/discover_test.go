@@ -47,6 +47,14 @@ var drivers = discover.Drivers{
 
 var air = chipsim.Air{C: 17.4, RH: 61.5, CO2: 780, Pa: 101020}
 
+// must ends the test at an error.
+func must(t testing.TB, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 // board is a host whose buses are the given ones.
 func board(w fs.FS, buses ...*chipsim.Bus) *discover.Host {
 	return &discover.Host{
@@ -390,9 +398,7 @@ func TestOpen(t *testing.T) {
 		}
 		for _, place := range []string{"w1:28-0316a2795d1f", "master:28-0316a2795d1f"} {
 			p, err := h.Open("panel-1", "ds18b20", place)
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 			if r, err := p.Read(t.Context()); err != nil || r.Temp != sensors.Some(12.5) || r.Probe != "panel-1" {
 				t.Errorf("%s: %+v, %v", place, r, err)
 			}
@@ -468,13 +474,9 @@ func TestAdapterComesBack(t *testing.T) {
 			}}}, nil
 		}
 		air1, err := h.Open("air", "sht4x", "i2c-1:0x44")
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		panel, err := h.Open("panel", "ds18b20", "master:28-0316a2795d1f")
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		for _, p := range []sensors.Probe{air1, panel} {
 			if r, err := p.Read(t.Context()); err == nil {
 				t.Errorf("pulled out, and read %+v", r)
@@ -514,9 +516,7 @@ func TestAdapterElsewhere(t *testing.T) {
 		t.Fatal(err)
 	}
 	p, err := h.Open("air", "sht4x", "i2c-9:0x44")
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	r, err := p.Read(t.Context())
 	if !errors.Is(err, sensors.ErrAbsent) || !strings.Contains(err.Error(), "there is no bus i2c-9") || r.Temp.OK() {
 		t.Errorf("%+v, %v", r, err)
@@ -613,13 +613,9 @@ func TestMultiplexer(t *testing.T) {
 			t.Errorf("found %v, want %v", places, want)
 		}
 		a, err := h.Open("a", "tmp102", "i2c-1/0x70/0:0x48")
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		b, err := h.Open("b", "tmp102", "i2c-1/0x70/3:0x48")
-		if err != nil {
-			t.Fatal(err)
-		}
+		must(t, err)
 		both := func() {
 			t.Helper()
 			for range 3 {
@@ -676,9 +672,7 @@ func TestDiscoverKernelsOwn(t *testing.T) {
 	}
 	// Nor is it where the configuration names our driver for it.
 	p, err := h.Open("q", "tmp102", "i2c-1:0x48")
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	if r, err := p.Read(t.Context()); !errors.Is(err, sensors.ErrWrongDevice) || !strings.Contains(err.Error(), `driver = "kernel" and bus = "hwmon:1-0048"`) || r.Temp.OK() || bus.Transactions(0x48) != 0 {
 		t.Errorf("%+v, %v, %d transfers with a chip that Linux drives", r, err, bus.Transactions(0x48))
 	}

@@ -42,6 +42,14 @@ type logged struct {
 	b  bytes.Buffer
 }
 
+// must ends the test at an error.
+func must(t testing.TB, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 func (l *logged) Write(p []byte) (int, error) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -59,9 +67,7 @@ func (l *logged) log() *slog.Logger { return slog.New(slog.NewTextHandler(l, nil
 func open(t *testing.T) *history.Store {
 	t.Helper()
 	s, err := history.Open(t.TempDir(), history.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	t.Cleanup(func() { s.Close() })
 	return s
 }
@@ -132,9 +138,7 @@ func newSender(t *testing.T, o Options) *Sender {
 		o.Rate = 1_000_000
 	}
 	s, err := New(o)
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	return s
 }
 
@@ -189,9 +193,7 @@ func TestLineProtocol(t *testing.T) {
 	}
 	s := newSender(t, Options{Section: Section{URL: srv.URL, Org: "club", Bucket: "shed", Site: "boat shed", Labels: map[string]string{"yard": "north bank"}},
 		Token: "not-a-secret", Cursors: open(t), Sources: []Source{ps}})
-	if err := s.Drain(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Drain(t.Context()))
 	if srv.auth != "Token not-a-secret" || srv.query.Get("org") != "club" || srv.query.Get("bucket") != "shed" || srv.query.Get("precision") != "ns" {
 		t.Errorf("asked with %q and %v", srv.auth, srv.query)
 	}
@@ -243,9 +245,7 @@ func (c cureOfTwo) Points(_ context.Context, from, to time.Time, step time.Durat
 func TestSources(t *testing.T) {
 	now := time.Date(2026, 10, 12, 9, 3, 20, 0, time.UTC)
 	st, err := history.Open(t.TempDir(), history.Options{Now: func() time.Time { return now }})
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	defer st.Close()
 	for i := range 10 {
 		st.Append([]sensors.Reading{{Probe: "shed-air", At: now.Add(time.Duration(i) * time.Second), Temp: sensors.Some(float64(i)), RH: sensors.Some(50)}})
@@ -259,9 +259,7 @@ func TestSources(t *testing.T) {
 	clock := func() time.Time { return now }
 	s := newSender(t, Options{Section: Section{URL: srv.URL, Bucket: "b", Batch: 3}, Cursors: st, Now: clock,
 		Sources: []Source{Readings(st), Events(st, clock), Work(st), Cure(cureOfTwo{first}, clock, 0)}})
-	if err := s.Drain(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Drain(t.Context()))
 	by := map[string][]lp.Metric{}
 	for _, m := range parse(t, srv.got()) {
 		by[m.Name()] = append(by[m.Name()], m)
@@ -332,9 +330,7 @@ func TestCureOfLateEntry(t *testing.T) {
 		t.Helper()
 		for range 100 {
 			ps, next, err := src.Next(t.Context(), c, 1000)
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 			for _, p := range ps {
 				got[p.Tags["coat"]+" "+p.At.Format("15:04")]++
 			}
@@ -389,9 +385,7 @@ func TestRejectedPoint(t *testing.T) {
 	}
 	out := &logged{}
 	s := newSender(t, Options{Section: Section{URL: srv.URL, Bucket: "b", Batch: 16}, Cursors: st, Sources: []Source{Readings(st)}, Log: out.log()})
-	if err := s.Drain(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Drain(t.Context()))
 	var got []int
 	for _, m := range parse(t, srv.got()) {
 		if m.Name() == MReading {
@@ -534,9 +528,7 @@ func TestRepeatsAfterBreak(t *testing.T) {
 		srv := serve(t)
 		rep := sensors.Duration(c.repeat)
 		s := newSender(t, Options{Section: Section{URL: srv.URL, Bucket: "b", Repeat: &rep}, Cursors: st, Sources: []Source{Readings(st)}})
-		if err := s.Drain(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Drain(t.Context()))
 		srv.mu.Lock()
 		srv.answer = func([]string) (int, string) { return 502, "" }
 		srv.mu.Unlock()
@@ -547,9 +539,7 @@ func TestRepeatsAfterBreak(t *testing.T) {
 		srv.mu.Lock()
 		srv.answer = nil
 		srv.mu.Unlock()
-		if err := s.Drain(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, s.Drain(t.Context()))
 		if got := strings.Count(strings.Join(srv.got(), "\n"), "probe=a"); got != c.want {
 			t.Errorf("repeat %v: the first reading came %d times, want %d", c.repeat, got, c.want)
 		}
@@ -687,9 +677,7 @@ func (v *victoria) export(match string) map[string]map[int64]float64 {
 func TestVictoriaMetrics(t *testing.T) {
 	v := &victoria{t: t, bin: realpart.Program(t, "victoria-metrics"), dir: t.TempDir()}
 	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	v.addr = l.Addr().String()
 	l.Close()
 	v.start()
@@ -755,18 +743,14 @@ func TestVictoriaMetrics(t *testing.T) {
 	})
 	cancel()
 	wg.Wait()
-	if err := s.Drain(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, s.Drain(t.Context()))
 
 	want := map[string]map[int64]float64{}
 	points := 0
 	for p := range probes {
 		probe := fmt.Sprint("probe-", p)
 		for r, err := range st.Readings(probe, time.Time{}, time.Time{}) {
-			if err != nil {
-				t.Fatal(err)
-			}
+			must(t, err)
 			for field, x := range map[string]sensors.Value{"temp_c": r.Temp, "rh_pct": r.RH, "co2_ppm": r.CO2} {
 				if y, ok := x.Get(); ok {
 					k := probe + " " + MReading + "_" + field

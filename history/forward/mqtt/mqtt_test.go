@@ -40,6 +40,14 @@ type broker struct {
 
 type refusal struct{}
 
+// must ends the test at an error.
+func must(t testing.TB, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 func (refusal) Error() string   { return "not allowed" }
 func (refusal) Permanent() bool { return true }
 
@@ -167,9 +175,7 @@ func TestReadingsThroughOutage(t *testing.T) {
 		}
 		for i, m := range got {
 			var x Reading
-			if err := json.Unmarshal([]byte(m.body), &x); err != nil {
-				t.Fatal(err)
-			}
+			must(t, json.Unmarshal([]byte(m.body), &x))
 			if v, _ := x.TempC.Get(); v != float64(i) {
 				t.Fatalf("reading %d is %v: not in order", i, m.body)
 			}
@@ -198,9 +204,7 @@ func TestReadingsRefused(t *testing.T) {
 		for i := range 6 {
 			st.add(reading([]string{"open", "secret"}[i%2], time.Now(), float64(i)))
 		}
-		if err := r.Drain(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		must(t, r.Drain(t.Context()))
 		if got := b.take(); len(got) != 3 || r.Status().Refused != 3 || st.at != 6 {
 			t.Errorf("%d came, %+v, cursor %d; want the open probe's three, three refused", len(got), r.Status(), st.at)
 		}
@@ -228,9 +232,7 @@ func TestReadingBody(t *testing.T) {
 	st := &shelf{}
 	r := NewReadings(ReadingsOptions{Base: "b", Pub: b, Store: st, Now: func() time.Time { return at }})
 	st.add(sensors.Reading{Probe: "a/+#%", At: at, RH: sensors.Some(61.25)})
-	if err := r.Drain(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	must(t, r.Drain(t.Context()))
 	want := message{"b/probe/a%2F%2B%23%25/reading", `{"probe":"a/+#%","time":"2026-10-10T08:40:00Z","temp_c":null,"rh_pct":61.25,"co2_ppm":null}`, true, 10 * time.Minute}
 	if got := b.take(); len(got) != 1 || got[0] != want {
 		t.Errorf("got %+v, want %+v", got, want)
@@ -313,9 +315,7 @@ func TestAbout(t *testing.T) {
 		Base   string
 		Topics []Topic
 	}
-	if err := json.Unmarshal(About("curewright/shed", "Shed", "1"), &a); err != nil {
-		t.Fatal(err)
-	}
+	must(t, json.Unmarshal(About("curewright/shed", "Shed", "1"), &a))
 	seen := map[string]bool{}
 	for i, x := range a.Topics {
 		if seen[x.Topic] || x.Topic != a.Base+"/"+Topics[i].Topic || x.About == "" {
@@ -381,9 +381,7 @@ func TestGuide(t *testing.T) {
 		fmt.Fprintf(&b, "| `%s` | %s | %s |\n", x.Topic, kept, what)
 	}
 	text, err := os.ReadFile(guide)
-	if err != nil {
-		t.Fatal(err)
-	}
+	must(t, err)
 	head, rest, ok := strings.Cut(string(text), "-update -->\n")
 	_, tail, ok2 := strings.Cut(rest, "<!-- end of table -->")
 	if !ok || !ok2 {
@@ -391,9 +389,7 @@ func TestGuide(t *testing.T) {
 	}
 	want := head + "-update -->\n\n" + b.String() + "\n<!-- end of table -->" + tail
 	if *update {
-		if err := os.WriteFile(guide, []byte(want), 0o644); err != nil {
-			t.Fatal(err)
-		}
+		must(t, os.WriteFile(guide, []byte(want), 0o644))
 	} else if want != string(text) {
 		t.Errorf("%s does not show the topics as they are: run with -update", guide)
 	}
