@@ -92,7 +92,6 @@ func (plain) setExact(bool) {}
 // where either pulls it low.
 type Both struct{ A, B Chip }
 
-// Reset implements [Chip].
 func (c Both) Reset() { c.A.Reset(); c.B.Reset() }
 
 // Write implements [Chip]: one acknowledgement is enough.
@@ -104,7 +103,6 @@ func (c Both) Write(w []byte) error {
 	return nil
 }
 
-// Read implements [Chip].
 func (c Both) Read(r []byte) error {
 	b := make([]byte, len(r))
 	ea, eb := c.A.Read(r), c.B.Read(b)
@@ -237,7 +235,6 @@ func (b *Bus) Transactions(addr uint16) int {
 	return b.count[addr]
 }
 
-// Tx implements i2c.Bus.
 func (b *Bus) Tx(addr uint16, w, r []byte) error {
 	b.mu.Lock()
 	b.count[addr]++
@@ -301,7 +298,6 @@ func clearBytes(b []byte, x byte) {
 // SetSpeed implements i2c.Bus; any speed will do.
 func (b *Bus) SetSpeed(physic.Frequency) error { return nil }
 
-// Close implements i2c.BusCloser.
 func (b *Bus) Close() error { return nil }
 
 func (b *Bus) String() string { return b.name }

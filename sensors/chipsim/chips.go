@@ -70,20 +70,35 @@ func counts(x, lo, span, full float64) uint32 {
 	return uint32(math.Round(math.Min(math.Max((x-lo)/span, 0), 1) * full))
 }
 
+// answering is a chip that answers each command once, in words with sums, as
+// soon as it has measured.
+type answering struct {
+	base
+	answer []uint16
+}
+
+func (c *answering) Read(r []byte) error {
+	if c.answer == nil || !c.done() {
+		return errNack
+	}
+	words(r, c.answer...)
+	c.answer = nil
+	return nil
+}
+
 // SHT4x emulates the SHT40, SHT41 and SHT45.
 type SHT4x struct {
-	base
+	answering
 	SerialNumber uint32
-	answer       []uint16
 }
 
 // NewSHT4x returns one in the given air.
-func NewSHT4x(a Air) *SHT4x { return &SHT4x{base: base{air: a}, SerialNumber: 0x0f3c8a21} }
+func NewSHT4x(a Air) *SHT4x {
+	return &SHT4x{answering: answering{base: base{air: a}}, SerialNumber: 0x0f3c8a21}
+}
 
-// Reset implements [Chip].
 func (c *SHT4x) Reset() { c.answer = nil }
 
-// Write implements [Chip].
 func (c *SHT4x) Write(w []byte) error {
 	if len(w) != 1 || c.wrong {
 		return errNack
@@ -110,27 +125,15 @@ func (c *SHT4x) Write(w []byte) error {
 	return nil
 }
 
-// Read implements [Chip].
-func (c *SHT4x) Read(r []byte) error {
-	if c.answer == nil || !c.done() || c.wrong {
-		return errNack
-	}
-	words(r, c.answer...)
-	c.answer = nil
-	return nil
-}
-
 // HDC302x emulates the HDC3020, HDC3021 and HDC3022.
 type HDC302x struct {
-	base
-	answer []uint16
-	auto   bool // continuous measurement
+	answering
+	auto bool // continuous measurement
 }
 
 // NewHDC302x returns one in the given air.
-func NewHDC302x(a Air) *HDC302x { return &HDC302x{base: base{air: a}} }
+func NewHDC302x(a Air) *HDC302x { return &HDC302x{answering: answering{base: base{air: a}}} }
 
-// Reset implements [Chip].
 func (c *HDC302x) Reset() { c.answer, c.auto = nil, false }
 
 func (c *HDC302x) measured() []uint16 {
@@ -138,7 +141,6 @@ func (c *HDC302x) measured() []uint16 {
 	return []uint16{t, c.noise(counts(c.air.RH, 0, 100, 65535), 1)}
 }
 
-// Write implements [Chip].
 func (c *HDC302x) Write(w []byte) error {
 	if len(w) != 2 {
 		return errNack
@@ -172,16 +174,6 @@ func (c *HDC302x) Write(w []byte) error {
 	return nil
 }
 
-// Read implements [Chip].
-func (c *HDC302x) Read(r []byte) error {
-	if c.answer == nil || !c.done() {
-		return errNack
-	}
-	words(r, c.answer...)
-	c.answer = nil
-	return nil
-}
-
 // AHT20 emulates the AHT20.
 type AHT20 struct {
 	base
@@ -192,10 +184,8 @@ type AHT20 struct {
 // NewAHT20 returns one in the given air, just powered on.
 func NewAHT20(a Air) *AHT20 { return &AHT20{base: base{air: a}} }
 
-// Reset implements [Chip].
 func (c *AHT20) Reset() { c.calibrated, c.h, c.t = false, 0, 0 }
 
-// Write implements [Chip].
 func (c *AHT20) Write(w []byte) error {
 	switch {
 	case c.wrong:
@@ -215,7 +205,6 @@ func (c *AHT20) Write(w []byte) error {
 	return nil
 }
 
-// Read implements [Chip].
 func (c *AHT20) Read(r []byte) error {
 	if c.wrong {
 		return errNack
@@ -248,10 +237,8 @@ func NewMCP9808(a Air) *MCP9808 {
 	return c
 }
 
-// Reset implements [Chip].
 func (c *MCP9808) Reset() { c.config, c.resolution, c.started = 0, 3, time.Now() }
 
-// Write implements [Chip].
 func (c *MCP9808) Write(w []byte) error {
 	if len(w) == 0 {
 		return errNack
@@ -272,7 +259,6 @@ func (c *MCP9808) Write(w []byte) error {
 	return nil
 }
 
-// Read implements [Chip].
 func (c *MCP9808) Read(r []byte) error {
 	var v uint16
 	switch c.reg {
@@ -320,13 +306,11 @@ func NewTMP102(a Air) *TMP102 {
 	return c
 }
 
-// Reset implements [Chip].
 func (c *TMP102) Reset() {
 	c.config, c.measured, c.pending = 0x60a0, 0, true
 	c.ready = time.Now().Add(26 * time.Millisecond)
 }
 
-// Write implements [Chip].
 func (c *TMP102) Write(w []byte) error {
 	if len(w) == 0 {
 		return errNack
@@ -343,7 +327,6 @@ func (c *TMP102) Write(w []byte) error {
 	return nil
 }
 
-// Read implements [Chip].
 func (c *TMP102) Read(r []byte) error {
 	shut := c.config&0x0100 != 0
 	if c.done() && (c.pending || !shut) {
@@ -385,7 +368,6 @@ type SCD4x struct {
 // NewSCD4x returns one in the given air, idle.
 func NewSCD4x(a Air) *SCD4x { return &SCD4x{base: base{air: a}} }
 
-// Reset implements [Chip].
 func (c *SCD4x) Reset() { c.running, c.answer = false, nil }
 
 // fresh is how many measurements there have been, and whether one is unread.
@@ -397,7 +379,6 @@ func (c *SCD4x) fresh() (n int, ok bool) {
 	return n, n > c.fetched
 }
 
-// Write implements [Chip].
 func (c *SCD4x) Write(w []byte) error {
 	if len(w) != 2 || c.wrong {
 		return errNack
@@ -439,7 +420,6 @@ func (c *SCD4x) Write(w []byte) error {
 	return nil
 }
 
-// Read implements [Chip].
 func (c *SCD4x) Read(r []byte) error {
 	if c.answer == nil || c.wrong {
 		return errNack
@@ -482,14 +462,12 @@ func NewBME280(a Air) *BME280 {
 	return c
 }
 
-// Reset implements [Chip].
 func (c *BME280) Reset() {
 	c.ready = time.Time{}
 	copy(c.mem[0xf2:], []byte{0, 0, 0, 0})
 	copy(c.mem[0xf7:], []byte{0x80, 0, 0, 0x80, 0, 0, 0x80, 0})
 }
 
-// Write implements [Chip].
 func (c *BME280) Write(w []byte) error {
 	if len(w) == 1 {
 		c.reg = w[0]
@@ -513,7 +491,6 @@ func (c *BME280) Write(w []byte) error {
 	return nil
 }
 
-// Read implements [Chip].
 func (c *BME280) Read(r []byte) error {
 	c.mem[0xd0] = 0x60
 	if c.wrong {

@@ -233,7 +233,6 @@ func (b *OneWire) Tx(w, r []byte, _ onewire.Pullup) error {
 	return nil
 }
 
-// Search implements onewire.Bus.
 func (b *OneWire) Search(bool) ([]onewire.Address, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -248,7 +247,6 @@ func (b *OneWire) Search(bool) ([]onewire.Address, error) {
 	return as, nil
 }
 
-// Close implements onewire.BusCloser.
 func (b *OneWire) Close() error { return nil }
 
 func (b *OneWire) String() string { return "simulated 1-wire" }

@@ -281,17 +281,24 @@ func (h *Host) discoverKernel(ctx context.Context, rep *Report) {
 		detail, _ := fs.ReadFile(sys, "class/i2c-adapter/"+bus+"/name")
 		return Private(string(detail))
 	}) {
-		p, err := k.New(place, place, sys)
-		if err != nil || h.taken(place) {
-			continue
+		if p, err := k.New(place, place, sys); err == nil {
+			h.look(ctx, rep, k.Driver, place, place, p)
 		}
-		f := Found{Driver: k.Driver, Bus: place}
-		if f.Err = errHangs; !h.isHung(place) {
-			f.Reading, f.Err = h.inTime(ctx, place, p, p.Read)
-		}
-		f.Hint = sensors.Hint(f.Err)
-		rep.Found = append(rep.Found, f)
 	}
+}
+
+// look adds a probe with one reading of it, unless [Host.Open] has given its
+// place out. hangs names what hangs if it does not come back.
+func (h *Host) look(ctx context.Context, rep *Report, driver, place, hangs string, p sensors.Probe) {
+	if h.taken(place) {
+		return
+	}
+	f := Found{Driver: driver, Bus: place, Err: errHangs}
+	if !h.isHung(hangs) {
+		f.Reading, f.Err = h.inTime(ctx, hangs, p, p.Read)
+	}
+	f.Hint = sensors.Hint(f.Err)
+	rep.Found = append(rep.Found, f)
 }
 
 var (
@@ -456,16 +463,8 @@ func (h *Host) discoverWire(ctx context.Context, rep *Report) {
 	if err == nil && h.Drivers.W1 != nil {
 		rep.Buses = append(rep.Buses, Bus{Name: W1Bus, Detail: "Linux w1"})
 		for _, id := range ids {
-			f := Found{Driver: h.Drivers.Thermometer, Bus: Place(W1Bus, id)}
-			if h.taken(f.Bus) {
-				continue
-			}
-			p := h.Drivers.W1(f.Bus, id, h.w1())
-			if f.Err = errHangs; !h.isHung(f.Bus) {
-				f.Reading, f.Err = h.inTime(ctx, f.Bus, p, p.Read)
-			}
-			f.Hint = sensors.Hint(f.Err)
-			rep.Found = append(rep.Found, f)
+			place := Place(W1Bus, id)
+			h.look(ctx, rep, h.Drivers.Thermometer, place, place, h.Drivers.W1(place, id, h.w1()))
 		}
 		if len(ids) > 0 {
 			return
@@ -475,35 +474,8 @@ func (h *Host) discoverWire(ctx context.Context, rep *Report) {
 	if werr == nil && h.Drivers.OneWire != nil {
 		for _, r := range refs {
 			b := Bus{Name: r.Name}
-			if h.isHung(r.Name) {
-				b.Err, b.Hint = errHangs, sensors.HeldHint
-				rep.Buses = append(rep.Buses, b)
-				continue
-			}
-			bus, err := r.Open()
-			if err != nil {
-				b.Hint, b.Err = openError(err)
-				rep.Buses = append(rep.Buses, b)
-				continue
-			}
-			addrs, err := bus.Search(false)
-			b.Err = err
+			b.Hint, b.Err = h.searchWire(ctx, rep, r)
 			rep.Buses = append(rep.Buses, b)
-			for _, a := range addrs {
-				f := Found{Bus: Place(r.Name, wireID(a))}
-				if h.taken(f.Bus) {
-					continue
-				}
-				if byte(a) != 0x28 {
-					f.Err = fmt.Errorf("%w: family %02x", sensors.ErrWrongDevice, byte(a))
-				} else {
-					f.Driver = h.Drivers.Thermometer
-					p := h.Drivers.OneWire(f.Bus, bus, a)
-					f.Reading, f.Err = h.inTime(ctx, r.Name, p, p.Read)
-					f.Hint = sensors.Hint(f.Err)
-				}
-				rep.Found = append(rep.Found, f)
-			}
 		}
 		if len(refs) > 0 {
 			return
@@ -513,6 +485,27 @@ func (h *Host) discoverWire(ctx context.Context, rep *Report) {
 		rep.Buses = append(rep.Buses, Bus{Name: W1Bus, Err: errNoWire,
 			Hint: "a single-board computer has one once it is switched on in its settings; a PC has none"})
 	}
+}
+
+// searchWire adds what is on a 1-wire bus of periph's.
+func (h *Host) searchWire(ctx context.Context, rep *Report, r WireRef) (hint string, err error) {
+	if h.isHung(r.Name) {
+		return sensors.HeldHint, errHangs
+	}
+	bus, err := r.Open()
+	if err != nil {
+		return openError(err)
+	}
+	addrs, err := bus.Search(false)
+	for _, a := range addrs {
+		place := Place(r.Name, wireID(a))
+		if byte(a) == 0x28 {
+			h.look(ctx, rep, h.Drivers.Thermometer, place, r.Name, h.Drivers.OneWire(place, bus, a))
+		} else if !h.taken(place) {
+			rep.Found = append(rep.Found, Found{Bus: place, Err: fmt.Errorf("%w: family %02x", sensors.ErrWrongDevice, byte(a))})
+		}
+	}
+	return "", err
 }
 
 // thermometers are the DS18B20 in the kernel's tree.

@@ -89,7 +89,6 @@ func (w *oneWire) String() string { return w.bus.String() }
 // Search implements onewire.Bus; the driver has no use for it.
 func (w *oneWire) Search(alarmOnly bool) ([]onewire.Address, error) { return w.bus.Search(alarmOnly) }
 
-// Tx implements onewire.Bus.
 func (w *oneWire) Tx(out, in []byte, power onewire.Pullup) error {
 	if err := w.fault(); err != nil {
 		return err

@@ -413,12 +413,7 @@ func (in *Intake) Handle(topic string, body []byte, retained bool) {
 	}
 	r, err := p.read(body, got)
 	if p.Preset != "" && Reason(err) == "no_field" {
-		in.mu.Lock()
-		in.refused["no_field"]++ // a lamp or a tyre of the same gateway: nothing of ours
-		in.mu.Unlock()
-		if in.o.Count != nil {
-			in.o.Count("no_field")
-		}
+		in.count("no_field") // a lamp or a tyre of the same gateway: nothing of ours
 		return
 	}
 	if err == nil {
@@ -571,13 +566,20 @@ func (in *Intake) push(r sensors.Pushed, accept bool, topics, places []string) {
 	}
 }
 
-func (in *Intake) refuse(place, topic string, err error) {
-	reason := Reason(err)
+// count books a refusal.
+func (in *Intake) count(reason string) {
 	if in.o.Count != nil {
 		in.o.Count(reason)
 	}
 	in.mu.Lock()
+	defer in.mu.Unlock()
 	in.refused[reason]++
+}
+
+func (in *Intake) refuse(place, topic string, err error) {
+	reason := Reason(err)
+	in.count(reason)
+	in.mu.Lock()
 	k := saidKey{topic, reason}
 	say := !in.said[k]
 	if say && len(in.said) >= maxSaid {
