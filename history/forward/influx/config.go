@@ -4,6 +4,7 @@ package influx
 
 import (
 	"fmt"
+	"maps"
 	"net/netip"
 	"net/url"
 	"slices"
@@ -66,7 +67,7 @@ func (s Section) Check(f *tomlfile.File) tomlfile.Faults {
 		if u.RawQuery != "" || u.Fragment != "" {
 			bad("url", "only scheme, host and path: org and bucket have keys of their own")
 		}
-		if u.Scheme == "http" && (s.TokenFile != "" || s.TokenEnv != "") && !loopback(u.Hostname()) && !private(u.Hostname()) {
+		if u.Scheme == "http" && (s.TokenFile != "" || s.TokenEnv != "") && !private(u.Hostname()) {
 			bad("url", "would send the token in the clear over the internet: use https")
 		}
 		if s.Bucket == "" {
@@ -100,12 +101,7 @@ func (s Section) Check(f *tomlfile.File) tomlfile.Faults {
 	if clean(s.Site) != s.Site {
 		bad("site", "%q: no line breaks, backslashes or control characters", s.Site)
 	}
-	keys := make([]string, 0, len(s.Labels))
-	for k := range s.Labels {
-		keys = append(keys, k)
-	}
-	slices.Sort(keys)
-	for _, k := range keys {
+	for _, k := range slices.Sorted(maps.Keys(s.Labels)) {
 		at := func(format string, a ...any) {
 			out = append(out, f.Fault(fmt.Sprintf(format, a...), "influx", "external_labels", k))
 		}
@@ -159,20 +155,12 @@ func oneLine(s string) string {
 	}, strings.ToValidUTF8(s, "\uFFFD"))
 }
 
-func loopback(host string) bool {
-	return host == "localhost" || host == "::1" || strings.HasPrefix(host, "127.")
-}
-
-// private is a host on the shop's or yard's own network: a bare name, one in
-// .local or a private address (RFC 1918, RFC 4193).
+// private is this machine or one on the shop's or yard's own network: a bare
+// name, one in .local or a private address (RFC 1918, RFC 4193).
 func private(host string) bool {
 	if !strings.Contains(host, ".") && !strings.Contains(host, ":") || strings.HasSuffix(host, ".local") || strings.HasSuffix(host, ".lan") || strings.HasSuffix(host, ".internal") {
 		return true
 	}
-	return privateIP(host)
-}
-
-func privateIP(host string) bool {
 	a, err := netip.ParseAddr(host)
 	return err == nil && (a.IsPrivate() || a.IsLinkLocalUnicast() || a.IsLoopback())
 }

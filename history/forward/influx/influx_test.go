@@ -581,7 +581,12 @@ external_labels = { probe = "x", "1a" = "x", b = "" }
 	if len(got) != len(want) {
 		t.Errorf("%d faults, want %d:\n%s", len(got), len(want), strings.Join(got, "\n"))
 	}
-	for _, good := range []Section{{}, {URL: "http://127.0.0.1:8428", Bucket: "b", TokenFile: "x"}, {URL: "http://metrics:8086", Bucket: "b", TokenFile: "x"},
+	for _, far := range []string{"http://metrics.example.org", "http://127.example.org", "http://8.8.8.8:8086"} {
+		if got := (Section{URL: far, Bucket: "b", TokenFile: "x"}).Check(nil).Lines("f"); len(got) != 1 || !strings.Contains(got[0], "token in the clear") {
+			t.Errorf("%s: %q, want one fault: a token in the clear", far, got)
+		}
+	}
+	for _, good := range []Section{{}, {URL: "http://localhost:8428", Bucket: "b", TokenFile: "x"}, {URL: "http://[::1]:8428", Bucket: "b", TokenFile: "x"}, {URL: "http://127.0.0.1:8428", Bucket: "b", TokenFile: "x"}, {URL: "http://metrics:8086", Bucket: "b", TokenFile: "x"},
 		{URL: "http://192.168.4.2:8086", Bucket: "b", TokenFile: "x"}, {URL: "https://metrics.example.org", Bucket: "b", TokenFile: "x", Labels: map[string]string{"yard": "north"}}} {
 		if faults := good.Check(nil); len(faults) > 0 {
 			t.Errorf("%+v: %v", good, faults)

@@ -4,7 +4,6 @@ package mqtt
 
 import (
 	"encoding/json"
-	"strings"
 	"time"
 
 	"curewright/model/coat"
@@ -171,17 +170,7 @@ func Foreign(body []byte) bool {
 // object makes an object id of a name: letters, digits, _ and - are what
 // discovery topics may hold; anything else is its number in hex.
 func object(id string) string {
-	const hex = "0123456789abcdef"
-	var b strings.Builder
-	for i := range len(id) {
-		switch c := id[i]; {
-		case c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '-':
-			b.WriteByte(c)
-		default:
-			b.WriteByte('_')
-			b.WriteByte(hex[c>>4])
-			b.WriteByte(hex[c&15])
-		}
-	}
-	return b.String()
+	return escape(id, '_', "0123456789abcdef", func(_ int, c byte) bool {
+		return c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '-'
+	})
 }

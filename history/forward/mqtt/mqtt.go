@@ -42,19 +42,24 @@ func permanent(err error) bool {
 // Level makes one level of a topic out of a name: what separates or matches
 // levels, and what is no text, is percent-encoded.
 func Level(name string) string {
-	const hex = "0123456789ABCDEF"
+	name = escape(name, '%', "0123456789ABCDEF", func(i int, c byte) bool {
+		return c != '/' && c != '+' && c != '#' && c != '%' && c >= 0x20 && c != 0x7F && (i > 0 || c != '$')
+	})
+	return strings.ToValidUTF8(name, "%EF%BF%BD")
+}
+
+// escape puts a mark and two hex digits in the place of each byte that is not
+// kept.
+func escape(s string, mark byte, hex string, keep func(i int, c byte) bool) string {
 	var b strings.Builder
-	for i := range len(name) {
-		switch c := name[i]; {
-		case c == '/' || c == '+' || c == '#' || c == '%' || c < 0x20 || c == 0x7F || i == 0 && c == '$':
-			b.WriteByte('%')
-			b.WriteByte(hex[c>>4])
-			b.WriteByte(hex[c&15])
-		default:
+	for i := range len(s) {
+		if c := s[i]; keep(i, c) {
 			b.WriteByte(c)
+		} else {
+			b.Write([]byte{mark, hex[c>>4], hex[c&15]})
 		}
 	}
-	return strings.ToValidUTF8(b.String(), "%EF%BF%BD")
+	return b.String()
 }
 
 // Store is what [Readings] needs of the history.
