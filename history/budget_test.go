@@ -183,6 +183,11 @@ func TestAtRisk(t *testing.T) {
 			if longest > c.limit || longest == 0 {
 				t.Errorf("%s: a reading waited %v, at most %v", c.name, longest, c.limit)
 			}
+			time.Sleep(c.limit)
+			synctest.Wait()
+			if st := s.Stats(); st.Pending != 0 || st.Written != 60*16 {
+				t.Errorf("%s: %d of %d readings on disk without anybody asking, %d wait", c.name, st.Written, 60*16, st.Pending)
+			}
 		})
 	}
 }

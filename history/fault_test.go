@@ -429,33 +429,6 @@ func TestDamageWhileRunning(t *testing.T) {
 	}
 }
 
-// With a coat open readings are on disk within ten seconds, else within a
-// minute, without anybody asking.
-func TestFlushesByItself(t *testing.T) {
-	for _, c := range []struct {
-		urgent bool
-		within time.Duration
-	}{{true, 10 * time.Second}, {false, time.Minute}} {
-		dir := t.TempDir()
-		synctest.Test(t, func(t *testing.T) {
-			s, err := Open(dir, Options{Uptime: func() time.Duration { return time.Hour }, Boot: "b"})
-			must(t, err)
-			defer s.Close()
-			s.SetUrgent(c.urgent)
-			for range 50 {
-				s.Append([]sensors.Reading{reading("a", time.Now(), 1)})
-				time.Sleep(time.Second)
-			}
-			s.Append([]sensors.Reading{reading("last", time.Now(), 1)})
-			time.Sleep(c.within)
-			synctest.Wait()
-			if st := s.Stats(); st.Pending != 0 || st.Written != 51 {
-				t.Errorf("urgent %v: %d of 51 readings on disk after %v, %d wait", c.urgent, st.Written, c.within, st.Pending)
-			}
-		})
-	}
-}
-
 // A first start on a full disk still starts, says so, and begins to write
 // when there is room.
 func TestFirstStartOnFullDisk(t *testing.T) {
