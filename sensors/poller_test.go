@@ -14,18 +14,18 @@ import (
 	"time"
 )
 
-// fake is a probe whose behaviour a test sets.
-type fake struct {
-	reads, inside, most atomic.Int32
-	do                  func(ctx context.Context, n int) (Reading, error)
-}
-
 // must ends the test at an error.
 func must(t testing.TB, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)
 	}
+}
+
+// fake is a probe whose behaviour a test sets.
+type fake struct {
+	reads, inside, most atomic.Int32
+	do                  func(ctx context.Context, n int) (Reading, error)
 }
 
 func (f *fake) Read(ctx context.Context) (Reading, error) {
