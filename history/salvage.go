@@ -375,7 +375,7 @@ func revision(table byte, id int64, body []byte) (rev int64) {
 	case 't':
 		ps, _ := decodeTailRow(id, body)
 		for _, p := range ps {
-			rev = max(rev, p.seq)
+			rev = max(rev, p.seq+1)
 		}
 	}
 	return rev

@@ -24,19 +24,22 @@ import (
 // Format", 1.6).
 const tailSize = 976
 
+// tailGrow is how many rows are made at once, empty but for what is written: each
+// time that the tree grows costs two pages besides.
+const tailGrow = 8
+
 // maxTailRows bounds the rows that are kept to be written over: 512 kB.
 const maxTailRows = 512
 
 // tailTable says what lies in the table; dbmu guards it.
 type tailTable struct {
-	rows map[int64]int64 // highest number in each row, by its id
+	rows map[int64]int64 // highest number in each row, by its id; -1 in an empty one
 	safe int64           // readings with lower numbers are packed
 	open tailRow         // the last one written
 	odd  bool            // some rows are of another size: an earlier version's
 }
 
-// tailRow is one row. Its id is the number of the first reading that it was
-// made for, and stays when it is written over.
+// tailRow is one row. Its id stays when it is written over.
 type tailRow struct {
 	id   int64
 	has  []pend // by their numbers, rising
@@ -55,20 +58,30 @@ func (t *tailTable) place(batch []pend) (rows []tailRow) {
 		}
 	}
 	var free []int64
+	next := batch[0].seq // id of the next row that is made
 	for id, last := range t.rows {
+		next = max(next, id+1)
 		if last < t.safe && id != t.open.id {
 			free = append(free, id)
 		}
 	}
 	slices.Sort(free)
+	made := next
 	for len(batch) > 0 {
-		id := batch[0].seq
-		if len(free) > 0 {
-			id, free = free[0], free[1:]
+		if len(free) == 0 {
+			for range tailGrow {
+				free = append(free, next)
+				next++
+			}
 		}
-		r := makeTailRow(id, batch)
-		rows = append(rows, r)
+		r := makeTailRow(free[0], batch)
+		rows, free = append(rows, r), free[1:]
 		batch = batch[len(r.has):]
+	}
+	for _, id := range free {
+		if id >= made {
+			rows = append(rows, makeTailRow(id, nil))
+		}
 	}
 	return rows
 }
@@ -76,8 +89,10 @@ func (t *tailTable) place(batch []pend) (rows []tailRow) {
 // wrote notes that rows are on disk.
 func (t *tailTable) wrote(rows []tailRow) {
 	for _, r := range rows {
-		t.rows[r.id] = r.has[len(r.has)-1].seq
-		t.open = r
+		t.rows[r.id] = -1
+		if n := len(r.has); n > 0 {
+			t.rows[r.id], t.open = r.has[n-1].seq, r
+		}
 	}
 }
 
