@@ -152,6 +152,24 @@ func faults(normal int) int {
 	return normal
 }
 
+// at6 is the end of the morning that fill puts into a store.
+var at6 = at(day.Add(6 * time.Hour))
+
+// hurt opens a copy of a store in which one file holds other bytes; one that
+// does not open is an error of the test, and nil.
+func hurt(t *testing.T, cut, name string, b []byte, what string) *Store {
+	t.Helper()
+	dir := t.TempDir()
+	copyStore(t, cut, dir)
+	must(t, os.WriteFile(filepath.Join(dir, name), b, 0o600))
+	s, err := Open(dir, at6)
+	if err != nil {
+		t.Errorf("%s: does not open: %v", what, err)
+		return nil
+	}
+	return s
+}
+
 // Single flipped bytes anywhere in database and log: the store opens, what is
 // not hit is kept, nothing is invented, and a loss is said.
 func TestFlippedBytes(t *testing.T) {
@@ -164,14 +182,11 @@ func TestFlippedBytes(t *testing.T) {
 		must(t, err)
 		for range faults(60) {
 			at, bit := rng.IntN(len(b)), byte(1)<<rng.IntN(8)
-			dir := t.TempDir()
-			copyStore(t, cut, dir)
 			f := slices.Clone(b)
 			f[at] ^= bit
-			must(t, os.WriteFile(filepath.Join(dir, name), f, 0o600))
-			s, err := Open(dir, Options{Now: func() time.Time { return day.Add(6 * time.Hour) }})
-			if err != nil {
-				t.Errorf("%s byte %d bit %02x: does not open: %v", name, at, bit, err)
+			what := fmt.Sprintf("%s byte %d bit %02x", name, at, bit)
+			s := hurt(t, cut, name, f, what)
+			if s == nil {
 				continue
 			}
 			r, fl, al := lost(t, contents(t, s), want)
@@ -181,17 +196,17 @@ func TestFlippedBytes(t *testing.T) {
 				intact++
 			case trouble == "":
 				silent++
-				t.Errorf("%s byte %d bit %02x: %d readings, %d entries, %d alerts lost without a word", name, at, bit, r, fl, al)
+				t.Errorf("%s: %d readings, %d entries, %d alerts lost without a word", what, r, fl, al)
 			default:
 				said++
 				worst = max(worst, r)
 				// One page is hit; it holds at most a few rows.
 				if fl > 4 || al > 5 || r > 200 {
-					t.Errorf("%s byte %d bit %02x: lost %d readings, %d entries, %d alerts: %s", name, at, bit, r, fl, al, trouble)
+					t.Errorf("%s: lost %d readings, %d entries, %d alerts: %s", what, r, fl, al, trouble)
 				}
 			}
 			if err := s.Close(); err != nil {
-				t.Errorf("%s byte %d bit %02x: close: %v", name, at, bit, err)
+				t.Errorf("%s: close: %v", what, err)
 			}
 		}
 	}
@@ -213,8 +228,6 @@ func TestHoles(t *testing.T) {
 			if name != JournalFile {
 				at = at / 512 * 512
 			}
-			dir := t.TempDir()
-			copyStore(t, cut, dir)
 			f := slices.Clone(b)
 			fill := byte(0)
 			if n%2 == 0 {
@@ -223,15 +236,14 @@ func TestHoles(t *testing.T) {
 			for i := at; i < min(at+4096, len(f)); i++ {
 				f[i] = fill
 			}
-			must(t, os.WriteFile(filepath.Join(dir, name), f, 0o600))
-			s, err := Open(dir, Options{Now: func() time.Time { return day.Add(6 * time.Hour) }})
-			if err != nil {
-				t.Errorf("%s hole at %d: does not open: %v", name, at, err)
+			what := fmt.Sprintf("%s hole at %d", name, at)
+			s := hurt(t, cut, name, f, what)
+			if s == nil {
 				continue
 			}
 			r, fl, al := lost(t, contents(t, s), want)
 			if fl+al > 0 {
-				t.Errorf("%s hole at %d: %d entries, %d alerts lost: %q", name, at, fl, al, s.Trouble())
+				t.Errorf("%s: %d entries, %d alerts lost: %q", what, fl, al, s.Trouble())
 			}
 			restored += s.restored.work + s.restored.other
 			readings += r
@@ -239,16 +251,15 @@ func TestHoles(t *testing.T) {
 				said++
 			} else if r > 0 {
 				silent++
-				t.Errorf("%s hole at %d: %d readings lost without a word", name, at, r)
+				t.Errorf("%s: %d readings lost without a word", what, r)
 			}
 			if err := s.Close(); err != nil {
-				t.Errorf("%s hole at %d: close: %v", name, at, err)
+				t.Errorf("%s: close: %v", what, err)
 			}
 			// Mended for good: the next start has nothing to say.
-			s, err = Open(dir, Options{Now: func() time.Time { return day.Add(6 * time.Hour) }})
-			must(t, err)
+			s = open(t, s.dir, at6)
 			if _, fl, al := lost(t, contents(t, s), want); fl+al > 0 || s.Trouble() != "" {
-				t.Errorf("%s hole at %d: at the next start %d entries, %d alerts lost, %q", name, at, fl, al, s.Trouble())
+				t.Errorf("%s: at the next start %d entries, %d alerts lost, %q", what, fl, al, s.Trouble())
 			}
 			s.Close()
 		}
@@ -270,31 +281,28 @@ func TestTruncated(t *testing.T) {
 			offsets = append(offsets, rng.IntN(len(b)))
 		}
 		for _, n := range offsets {
-			dir := t.TempDir()
-			copyStore(t, cut, dir)
-			must(t, os.WriteFile(filepath.Join(dir, name), b[:n], 0o600))
-			s, err := Open(dir, Options{Now: func() time.Time { return day.Add(6 * time.Hour) }})
-			if err != nil {
-				t.Errorf("%s cut at %d: does not open: %v", name, n, err)
+			what := fmt.Sprintf("%s cut at %d", name, n)
+			s := hurt(t, cut, name, b[:n], what)
+			if s == nil {
 				continue
 			}
 			r, fl, al := lost(t, contents(t, s), want)
 			// Whatever is cut, what was acknowledged is in the other file.
 			if fl+al > 0 {
-				t.Errorf("%s cut at %d: %d entries and %d alerts lost", name, n, fl, al)
+				t.Errorf("%s: %d entries and %d alerts lost", what, fl, al)
 			}
 			if name == File && r > 0 && s.Trouble() == "" {
-				t.Errorf("%s cut at %d: %d readings lost without a word", name, n, r)
+				t.Errorf("%s: %d readings lost without a word", what, r)
 			}
 			said := s.Trouble() != ""
 			if said {
 				counted[name]++
 			}
 			if s.Stats().CleanStop && r+fl+al > 0 {
-				t.Errorf("%s cut at %d: said to be a clean stop", name, n)
+				t.Errorf("%s: said to be a clean stop", what)
 			}
 			if _, _, err := s.CreateWork(context.Background(), "piece", "", []byte(`{"name":"lid"}`), "bench", day, ""); err != nil {
-				t.Errorf("%s cut at %d: cannot be written: %v", name, n, err)
+				t.Errorf("%s: cannot be written: %v", what, err)
 			}
 			s.Close()
 		}
@@ -315,7 +323,7 @@ func crashedStore(t *testing.T) (string, content) {
 	copyStore(t, dir, cut)
 	keep := t.TempDir()
 	copyStore(t, cut, keep)
-	k := open(t, keep, at(day.Add(6*time.Hour)))
+	k := open(t, keep, at6)
 	c := contents(t, k)
 	if tr := k.Trouble(); tr != "" {
 		t.Fatalf("an undamaged store says: %s", tr)
