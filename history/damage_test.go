@@ -58,7 +58,7 @@ func enter(t testing.TB, s *Store, i int) {
 	if _, _, err := s.CreateWork(ctx, "feel", "", fmt.Appendf(nil, `{"coat":"coat-1","at":%q,"state":"tacky"}`, day.Add(time.Duration(i)*time.Minute).Format(time.RFC3339)), "bench", day, fmt.Sprint("key-", i)); err != nil {
 		t.Fatal(err)
 	}
-	must(t, s.SaveAlert(ctx, fmt.Sprint("alert-", i%5), fmt.Appendf(nil, `{"id":"alert-%d","n":%d}`, i%5, i)))
+	must(t, s.PutKV(ctx, "alert", fmt.Sprint("alert-", i%5), fmt.Appendf(nil, `{"id":"alert-%d","n":%d}`, i%5, i)))
 }
 
 // content is what a store holds, for comparing.

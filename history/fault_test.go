@@ -63,7 +63,7 @@ func child(dir string) {
 			os.Exit(1)
 		}
 		say("feel", i)
-		if err := s.SaveAlert(ctx, "alert", fmt.Append(nil, i)); err != nil {
+		if err := s.PutKV(ctx, "alert", "alert", fmt.Append(nil, i)); err != nil {
 			fmt.Println("error", err)
 			os.Exit(1)
 		}

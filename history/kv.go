@@ -272,12 +272,6 @@ func (s *Store) metaString(key string) string {
 	return x
 }
 
-// SaveAlert keeps an alert's state under its id. It is on disk before
-// SaveAlert returns.
-func (s *Store) SaveAlert(ctx context.Context, id string, body []byte) error {
-	return s.kvPut(ctx, "alert", id, body)
-}
-
 // LoadAlerts returns the bodies of all saved alerts, by id.
 func (s *Store) LoadAlerts(ctx context.Context) ([][]byte, error) {
 	return s.bodies(ctx, "alert")

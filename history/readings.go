@@ -285,29 +285,20 @@ func (s *Store) Readings(name string, from, to time.Time) iter.Seq2[sensors.Read
 		zero := s.zero()
 		dated, undated := s.probes[name], s.probes[undatedName(s.opts.Boot, name)]
 		s.mu.Unlock()
-		a := s.records(dated, lo, hi, 0)
-		if undated == nil {
-			for c, err := range a {
-				if !yieldRec(yield, name, c, err) {
-					return
-				}
-			}
-			return
+		seq := s.records(dated, lo, hi, 0)
+		if undated != nil {
+			seq = mergeRecs(seq, s.records(undated, lo-zero, hi-zero, zero))
 		}
-		for c, err := range mergeRecs(a, s.records(undated, lo-zero, hi-zero, zero)) {
-			if !yieldRec(yield, name, c, err) {
+		for c, err := range seq {
+			if err != nil {
+				yield(sensors.Reading{}, fmt.Errorf("history: readings of %s: %w", name, err))
+				return
+			}
+			if !yield(c.reading(name), nil) {
 				return
 			}
 		}
 	}
-}
-
-func yieldRec(yield func(sensors.Reading, error) bool, name string, c rec, err error) bool {
-	if err != nil {
-		yield(sensors.Reading{}, fmt.Errorf("history: readings of %s: %w", name, err))
-		return false
-	}
-	return yield(c.reading(name), nil)
 }
 
 // ceilMS rounds up to a whole millisecond, so that a bound excludes what is

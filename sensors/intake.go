@@ -66,12 +66,9 @@ const (
 	pushBurst = 50_000
 )
 
-// CheckID accepts what may name a probe: see [ErrName].
-func CheckID(s string) error { return checkID(s) }
-
-// checkID accepts what can safely be a metric label, a file name and a word on
+// CheckID accepts what can safely be a metric label, a file name and a word on
 // a page: letters, digits, dot, dash, underscore.
-func checkID(s string) error {
+func CheckID(s string) error {
 	if s == "" {
 		return fmt.Errorf("%w: empty", ErrName)
 	}
@@ -183,7 +180,7 @@ func (in *Intake) Push(src Source, ps []Pushed) (taken int, refused []Refusal) {
 }
 
 func (in *Intake) push(src Source, now time.Time, p Pushed) (Reading, error) {
-	if err := checkID(p.Probe); err != nil {
+	if err := CheckID(p.Probe); err != nil {
 		return Reading{}, err
 	}
 	if in.cfg.Wired != nil && in.cfg.Wired(p.Probe) {
@@ -312,7 +309,7 @@ func (in *Intake) add(id, via string, m Meta) *pushProbe {
 
 // Restore brings back a pushed probe that was known before a restart.
 func (in *Intake) Restore(id, via string, m Meta) error {
-	if err := checkID(id); err != nil {
+	if err := CheckID(id); err != nil {
 		return err
 	}
 	in.mu.Lock()

@@ -401,7 +401,7 @@ func FuzzPush(f *testing.F) {
 			if x, ok := r.CO2.Get(); ok && !(x >= 200 && x <= 40000) {
 				t.Errorf("believed %g ppm", x)
 			}
-			if checkID(r.Probe) != nil {
+			if CheckID(r.Probe) != nil {
 				t.Errorf("believed %q", r.Probe)
 			}
 		}

@@ -75,7 +75,7 @@ func (c PollerConfig) Check() error {
 	bad := func(format string, a ...any) {
 		errs = append(errs, fmt.Errorf("probe %q: "+format, append([]any{c.ID}, a...)...))
 	}
-	if err := checkID(c.ID); err != nil {
+	if err := CheckID(c.ID); err != nil {
 		errs = append(errs, err)
 	}
 	if c.Probe == nil {

@@ -43,7 +43,7 @@ func TestOldStoreWithLongIDs(t *testing.T) {
 		put("coat", long("coat", i), map[string]any{"panel": long("panel", i), "resin": "medium", "kind": "fill coat", "applied": at, "batches": []string{long("cup", i)}, "note": long("note", i)})
 		put("feel", long("feel", i), map[string]any{"coat": long("coat", i), "at": at.Add(time.Hour), "state": "tacky"})
 	}
-	if err := store.SaveAlert(t.Context(), "a-1", mustJSON(t, map[string]any{"id": "a-1", "rule": "window_open", "subject": long("coat", 0), "state": "firing", "text": long("text", 0), "severity": "soon", "since": at})); err != nil {
+	if err := store.PutKV(t.Context(), "alert", "a-1", mustJSON(t, map[string]any{"id": "a-1", "rule": "window_open", "subject": long("coat", 0), "state": "firing", "text": long("text", 0), "severity": "soon", "since": at})); err != nil {
 		t.Fatal(err)
 	}
 	if err := store.Close(); err != nil {

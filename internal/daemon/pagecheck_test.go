@@ -178,7 +178,7 @@ func TestPruneAlerts(t *testing.T) {
 		ended := begin.Add(time.Hour)
 		for id, subject := range map[string]string{"a1": "panel-9", "a2": "lid"} {
 			body := `{"id":"` + id + `","rule":"trouble","subject":"` + subject + `","state":"resolved","since":"` + begin.Format(time.RFC3339) + `","ended_at":"` + ended.Format(time.RFC3339) + `"}`
-			if err := g.store.SaveAlert(t.Context(), id, []byte(body)); err != nil {
+			if err := g.store.PutKV(t.Context(), "alert", id, []byte(body)); err != nil {
 				t.Fatal(err)
 			}
 		}

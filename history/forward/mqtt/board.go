@@ -6,7 +6,6 @@ import (
 	"bytes"
 	"context"
 	"log/slog"
-	"maps"
 	"slices"
 	"sync"
 	"time"
@@ -180,11 +179,4 @@ func (b *Board) Stats() (sent, failures uint64) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return b.sent, b.failures
-}
-
-// Showing lists the topics on the board.
-func (b *Board) Showing() []string {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	return slices.Sorted(maps.Keys(b.all))
 }

@@ -10,6 +10,7 @@ import (
 	"flag"
 	"fmt"
 	"log/slog"
+	"maps"
 	"os"
 	"slices"
 	"strings"
@@ -276,7 +277,7 @@ func TestBoard(t *testing.T) {
 		board.Renew()
 		synctest.Wait()
 		expect("up again", b.take(), message{"about", "x", true, 0}, message{"coat/a", "", true, 0}, message{"coat/c", "1", true, tenMin})
-		if got := board.Showing(); !slices.Equal(got, []string{"about", "coat/c"}) {
+		if got := slices.Sorted(maps.Keys(board.all)); !slices.Equal(got, []string{"about", "coat/c"}) {
 			t.Errorf("showing %q", got)
 		}
 
