@@ -50,7 +50,7 @@ func (e *Engine) ack(r *record, by string, at time.Time) {
 		return
 	}
 	r.State, r.AckedAt, r.AckedBy, r.AckHashes, r.dirty = Acknowledged, &at, by, nil, true
-	e.queue = append(e.queue, Transition{r.shownAs(), WhatAcknowledged, at})
+	e.queue = append(e.queue, Transition{r.Alert, WhatAcknowledged, at})
 	e.saveLater()
 	e.tellWatchers()
 }
@@ -105,7 +105,7 @@ func (e *Engine) PeekAck(token string) (Alert, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if r := e.byToken(token); r != nil {
-		return r.shownAs(), nil
+		return r.Alert, nil
 	}
 	return Alert{}, ErrBadToken
 }
@@ -131,7 +131,7 @@ func (e *Engine) RedeemAck(token, by string, at time.Time) (Alert, error) {
 		return Alert{}, ErrBadToken
 	}
 	e.ack(r, by, at)
-	a := r.shownAs()
+	a := r.Alert
 	e.mu.Unlock()
 	e.saveNow()
 	return a, nil

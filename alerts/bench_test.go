@@ -24,7 +24,7 @@ func BenchmarkStep(b *testing.B) {
 	for i := range 16 {
 		in.Probes = append(in.Probes, sensors.Health{Probe: fmt.Sprint("probe-", i), Accepted: true, State: "ok", LastAt: t0})
 	}
-	e := New(Config{}, newMem())
+	e := New(Tuning{}, newMem(), nil)
 	b.ReportAllocs()
 	for i := 0; b.Loop(); i++ {
 		in.Now = t0.Add(time.Duration(i) * 30 * time.Second)

@@ -32,29 +32,32 @@ type RetryAfterError struct {
 func (e *RetryAfterError) Error() string { return e.Err.Error() }
 func (e *RetryAfterError) Unwrap() error { return e.Err }
 
-// Channel carries messages to a person or to another system. Send blocks for
-// at most the context's deadline, is called by one goroutine at a time, and
-// must be safe to call again after any error. The same [Message.Key] may come
-// twice: delivery is at least once.
-type Channel interface {
-	Name() string
-	Send(ctx context.Context, m Message) error
-}
-
-// Machine is a channel that speaks to another system rather than to a person:
-// it gets every change at once, also at night, also those that a person ended
-// themselves.
-type Machine interface{ Machine() bool }
-
-// Watcher is a channel that follows what is firing now instead of taking one
-// message after the other, like a buzzer that must fall silent as soon as
-// somebody acknowledges. Watch must not block.
-type Watcher interface{ Watch(active []Alert) }
-
-// Refresher is a channel whose other end forgets what is not repeated. Refresh
-// gets everything that lasts, every minute, and obeys the same rules as Send.
-type Refresher interface {
-	Refresh(ctx context.Context, active []Alert) error
+// Channel is one way out: what it is called, how a message goes by it, and what
+// its other end needs. A function that is nil is not needed.
+type Channel struct {
+	Name string // as configured
+	// Send carries a message to a person or to another system. It blocks for at
+	// most the context's deadline, is called by one goroutine at a time, and must
+	// be safe to call again after any error. The same [Message.Key] may come
+	// twice: delivery is at least once.
+	Send func(ctx context.Context, m Message) error
+	// Machine says that the other end is a system: it gets every change at once,
+	// also at night, also those that a person ended themselves.
+	Machine bool
+	// Watch follows what is firing now instead of taking one message after the
+	// other, like a buzzer that must fall silent as soon as somebody
+	// acknowledges; Send is then for tests alone. Watch must not block. Err is
+	// what is wrong with the one who follows, nil for nothing.
+	Watch func(active []Alert)
+	Err   func() error
+	// Refresh is for an other end that forgets what is not repeated: it gets
+	// everything that lasts, every minute, and obeys the same rules as Send.
+	Refresh func(ctx context.Context, active []Alert) error
+	// Timeout bounds one try, 30 s where it is 0; MaxPerHour the messages to a
+	// person, 20 where it is 0: what is beyond is gathered into one. Danger is
+	// exempt.
+	Timeout    time.Duration
+	MaxPerHour int
 }
 
 // What a message is about.

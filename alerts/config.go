@@ -5,6 +5,7 @@ package alerts
 import (
 	"fmt"
 	"io"
+	"maps"
 	"net/mail"
 	"net/url"
 	"os"
@@ -14,23 +15,8 @@ import (
 	"time"
 
 	"curewright/model/tomlfile"
+	"curewright/sensors"
 )
-
-// Duration is a time span written as "45m" or "1h30m".
-type Duration time.Duration
-
-// UnmarshalText reads "45m".
-func (d *Duration) UnmarshalText(b []byte) error {
-	v, err := time.ParseDuration(string(b))
-	if err != nil {
-		return fmt.Errorf("%q is not a duration such as \"45m\"", b)
-	}
-	*d = Duration(v)
-	return nil
-}
-
-// MarshalText writes "45m0s".
-func (d Duration) MarshalText() ([]byte, error) { return []byte(time.Duration(d).String()), nil }
 
 // Kinds of channel.
 const (
@@ -69,8 +55,8 @@ type ChannelConfig struct {
 	ActiveLow bool   `toml:"active_low"` // buzzer: it is off while the line is high
 	OwnTone   bool   `toml:"own_tone"`   // buzzer: it has its own oscillator and only wants to be switched on
 
-	Timeout    Duration `toml:"timeout"`      // of one try; default 30 s
-	MaxPerHour int      `toml:"max_per_hour"` // to a person; default 20, danger is exempt
+	Timeout    sensors.Duration `toml:"timeout"`      // of one try; default 30 s
+	MaxPerHour int              `toml:"max_per_hour"` // to a person; default 20, danger is exempt
 }
 
 // Route is one [[route]]: which alerts go to which channels. All routes that
@@ -91,35 +77,45 @@ type Route struct {
 	Resolved *bool `toml:"resolved"`
 }
 
-// Tuning is the [alert] section beside its channels.
+// Tuning is the [alert] section: how the rules are tuned, and the channels. A
+// zero value means the default.
 type Tuning struct {
-	ClosingLead    Duration `toml:"closing_lead"`    // default 45m
-	CupLead        Duration `toml:"cup_lead"`        // default 6m
-	RemindBefore   Duration `toml:"remind_before"`   // default 10m
-	EscalateDanger Duration `toml:"escalate_danger"` // default 3m
-	EscalateAct    Duration `toml:"escalate_act"`    // default 20m
-	DewMarginK     *float64 `toml:"dew_margin_k"`    // default 3
+	ClosingLead    sensors.Duration `toml:"closing_lead"`    // how long before a window's cautious end it is called closing; default 45m
+	CupLead        sensors.Duration `toml:"cup_lead"`        // how long before the end of a cup its countdown speaks; default 6m
+	RemindBefore   sensors.Duration `toml:"remind_before"`   // how long before the end a reminder comes; default 10m
+	EscalateDanger sensors.Duration `toml:"escalate_danger"` // how long danger may go unacknowledged; default 3m
+	EscalateAct    sensors.Duration `toml:"escalate_act"`    // the same for what can be acted on; default 20m
+	DewMarginK     *float64         `toml:"dew_margin_k"`    // least distance of a panel to the dew point, K; default 3, as in ISO 8502-4
 	// LinkBase is the dashboard's address as a phone in the shed reaches it,
 	// e.g. "http://shed.local:8374": acknowledging links begin with it. ""
 	// for no links.
 	LinkBase string `toml:"link_base"`
 	// HeartbeatURLFile or HeartbeatURLEnv name an address that is fetched
 	// every HeartbeatEvery while every part makes progress.
-	HeartbeatURLFile string   `toml:"heartbeat_url_file"`
-	HeartbeatURLEnv  string   `toml:"heartbeat_url_env"`
-	HeartbeatEvery   Duration `toml:"heartbeat_every"` // default 5m, at least 1m
+	HeartbeatURLFile string           `toml:"heartbeat_url_file"`
+	HeartbeatURLEnv  string           `toml:"heartbeat_url_env"`
+	HeartbeatEvery   sensors.Duration `toml:"heartbeat_every"` // default 5m, at least 1m
 
 	Channels []ChannelConfig `toml:"channel"`
 }
 
-// Config returns the engine's configuration.
-func (t Tuning) Config() Config {
-	c := Config{ClosingLead: time.Duration(t.ClosingLead), CupLead: time.Duration(t.CupLead), RemindBefore: time.Duration(t.RemindBefore),
-		EscalateDanger: time.Duration(t.EscalateDanger), EscalateAct: time.Duration(t.EscalateAct)}
-	if t.DewMarginK != nil {
-		c.DewMarginK = *t.DewMarginK
+// defaults fills in what the section does not say.
+func (t Tuning) defaults() Tuning {
+	for _, x := range []struct {
+		d *sensors.Duration
+		v time.Duration
+	}{
+		{&t.ClosingLead, 45 * time.Minute}, {&t.CupLead, 6 * time.Minute}, {&t.RemindBefore, 10 * time.Minute},
+		{&t.EscalateDanger, 3 * time.Minute}, {&t.EscalateAct, 20 * time.Minute},
+	} {
+		if *x.d <= 0 {
+			*x.d = sensors.Duration(x.v)
+		}
 	}
-	return c.defaults()
+	if k := 3.0; t.DewMarginK == nil || !(*t.DewMarginK > 0) {
+		t.DewMarginK = &k
+	}
+	return t
 }
 
 // keys of each kind besides name, kind and timeout: true where required.
@@ -144,11 +140,10 @@ func (c ChannelConfig) set() map[string]bool {
 // place in f (nil where there is no file). It opens nothing: whether a secret
 // can be read is [Secret]'s matter.
 func (t Tuning) Check(f *tomlfile.File, routes []Route) tomlfile.Faults {
-	var out tomlfile.Faults
-	bad := func(what string, path ...any) { out = append(out, f.Fault(what, path...)) }
+	c := checker{file: f, channels: map[string]int{}}
 	for _, d := range []struct {
 		key      string
-		v        Duration
+		v        sensors.Duration
 		min, max time.Duration
 	}{
 		{"closing_lead", t.ClosingLead, time.Minute, 12 * time.Hour},
@@ -159,144 +154,154 @@ func (t Tuning) Check(f *tomlfile.File, routes []Route) tomlfile.Faults {
 		{"heartbeat_every", t.HeartbeatEvery, time.Minute, 24 * time.Hour},
 	} {
 		if v := time.Duration(d.v); v != 0 && (v < d.min || v > d.max) {
-			bad(fmt.Sprintf("%v is not between %v and %v", v, d.min, d.max), "alert", d.key)
+			c.bad(fmt.Sprintf("%v is not between %v and %v", v, d.min, d.max), "alert", d.key)
 		}
 	}
 	if m := t.DewMarginK; m != nil && !(*m > 0 && *m <= 10) {
-		bad(fmt.Sprintf("%g K is not above 0 and at most 10", *m), "alert", "dew_margin_k")
+		c.bad(fmt.Sprintf("%g K is not above 0 and at most 10", *m), "alert", "dew_margin_k")
 	}
 	if t.LinkBase != "" && !httpURL(t.LinkBase) {
-		bad("not an http or https address", "alert", "link_base")
+		c.bad("not an http or https address", "alert", "link_base")
 	}
 	if t.HeartbeatURLFile != "" && t.HeartbeatURLEnv != "" {
-		bad("given beside heartbeat_url_file: one of them", "alert", "heartbeat_url_env")
+		c.bad("given beside heartbeat_url_file: one of them", "alert", "heartbeat_url_env")
 	}
-	names := map[string]int{}
-	for i, c := range t.Channels {
-		at := func(k string) []any { return []any{"alert", "channel", i, k} }
-		if c.Name == "" {
-			bad("required", at("name")...)
-		} else if j, dup := names[c.Name]; dup {
-			bad(fmt.Sprintf("%q is already channel %d", c.Name, j+1), at("name")...)
-		} else if c.Name == PageChannel {
-			bad("\"page\" is the open page's own name", at("name")...)
-		} else {
-			names[c.Name] = i
-		}
-		keys, ok := kindKeys[c.Kind]
-		if !ok {
-			bad(fmt.Sprintf("unknown kind %q: one of log, webhook, buzzer, mail, push, alertmanager, mqtt", c.Kind), at("kind")...)
-			continue
-		}
-		set := c.set()
-		order := make([]string, 0, len(set))
-		for k := range set {
-			order = append(order, k)
-		}
-		slices.Sort(order)
-		for _, k := range order {
-			must, known := keys[k]
-			switch {
-			case set[k] && !known:
-				bad(fmt.Sprintf("a channel of kind %s takes no %s", c.Kind, k), at(k)...)
-			case !set[k] && must:
-				bad(fmt.Sprintf("required by kind %s", c.Kind), at(k)...)
-			}
-		}
-		if c.SecretFile != "" && c.SecretEnv != "" {
-			bad("given beside secret_file: one of them", at("secret_env")...)
-		}
-		n := 0
-		for _, k := range []string{"url", "url_file", "url_env"} {
-			if set[k] {
-				n++
-			}
-		}
-		if (c.Kind == KindWebhook || c.Kind == KindPush) && n != 1 {
-			bad(fmt.Sprintf("kind %s needs one address: one of url_file, url_env%s", c.Kind, map[bool]string{true: ", url"}[c.Kind == KindWebhook]), at("kind")...)
-		}
-		if c.URL != "" && !httpURL(c.URL) {
-			bad("not an http or https address", at("url")...)
-		}
-		if c.URL != "" {
-			if u, err := url.Parse(c.URL); err == nil && u.User != nil {
-				bad("carries a password: use url_file or url_env", at("url")...)
-			}
-		}
-		if c.Port < 0 || c.Port > 65535 {
-			bad(fmt.Sprintf("%d is not a port", c.Port), at("port")...)
-		}
-		if c.TLS != "" && c.TLS != "starttls" && c.TLS != "tls" && c.TLS != "none" {
-			bad(fmt.Sprintf("%q is none of starttls, tls, none", c.TLS), at("tls")...)
-		}
-		if c.TLS == "none" && c.User != "" && !loopbackName(c.Host) {
-			bad("would send the password in the clear: use starttls or tls", at("tls")...)
-		}
-		if c.Kind == KindMail || c.Kind == KindAlertmanager {
-			if (c.User == "") != (c.SecretFile == "" && c.SecretEnv == "") {
-				bad("user and secret_file (or secret_env) go together", at("user")...)
-			}
-		}
-		if c.From != "" && !mailAddress(c.From) {
-			bad(fmt.Sprintf("%q is not a mail address", c.From), at("from")...)
-		}
-		for j, a := range c.To {
-			if !mailAddress(a) {
-				bad(fmt.Sprintf("%q is not a mail address", a), append(at("to"), j)...)
-			}
-		}
-		if d := time.Duration(c.Timeout); d != 0 && (d < time.Second || d > 5*time.Minute) {
-			bad(fmt.Sprintf("%v is not between 1s and 5m", d), at("timeout")...)
-		}
-		if c.MaxPerHour < 0 {
-			bad("below 0", at("max_per_hour")...)
-		}
-		if c.Pin != "" && c.Pin == c.Button {
-			bad("the piezo's own line", at("button")...)
-		}
+	for i, ch := range t.Channels {
+		c.channel(i, ch)
 	}
 	for i, r := range routes {
-		at := func(k string, more ...any) []any { return append([]any{"route", i, k}, more...) }
-		for j, s := range r.Severity {
-			switch Severity(s) {
-			case Danger, Act, Soon, Note:
-			default:
-				bad(fmt.Sprintf("%q is none of danger, act, soon, note", s), at("severity", j)...)
-			}
-		}
-		for j, s := range r.Rule {
-			if _, ok := ruleByName[s]; !ok {
-				bad(fmt.Sprintf("unknown rule %q", s), at("rule", j)...)
-			}
-		}
-		if len(r.To) == 0 {
-			bad("required: names of channels", at("to")...)
-		}
-		for _, l := range []struct {
-			key   string
-			names []string
-		}{{"to", r.To}, {"escalate_to", r.EscalateTo}} {
-			for j, n := range l.names {
-				if _, ok := names[n]; !ok {
-					bad(fmt.Sprintf("no channel is named %q", n), at(l.key, j)...)
-				}
-			}
-		}
-		if r.Hours != "" {
-			if _, err := ParseHours(r.Hours); err != nil {
-				bad(err.Error(), at("hours")...)
-			}
-		}
-		if r.Night != "" && r.Night != "act" && r.Night != "danger" && r.Night != "all" {
-			bad(fmt.Sprintf("%q is none of act, danger, all", r.Night), at("night")...)
-		}
+		c.route(i, r)
 	}
-	return out
+	return c.faults
 }
 
-func httpURL(s string) bool {
-	u, err := url.Parse(s)
-	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host != ""
+// checker gathers faults, each at its place in the file.
+type checker struct {
+	file     *tomlfile.File
+	faults   tomlfile.Faults
+	channels map[string]int // their names, in order
+}
+
+func (c *checker) bad(what string, path ...any) {
+	c.faults = append(c.faults, c.file.Fault(what, path...))
+}
+
+func (x *checker) channel(i int, c ChannelConfig) {
+	bad := func(key, format string, a ...any) {
+		x.bad(fmt.Sprintf(format, a...), "alert", "channel", i, key)
+	}
+	if j, dup := x.channels[c.Name]; dup {
+		bad("name", "%q is already channel %d", c.Name, j+1)
+	} else if c.Name == "" {
+		bad("name", "required")
+	} else if c.Name == PageChannel {
+		bad("name", "\"page\" is the open page's own name")
+	} else {
+		x.channels[c.Name] = i
+	}
+	keys, ok := kindKeys[c.Kind]
+	if !ok {
+		bad("kind", "unknown kind %q: one of log, webhook, buzzer, mail, push, alertmanager, mqtt", c.Kind)
+		return
+	}
+	set := c.set()
+	for _, k := range slices.Sorted(maps.Keys(set)) {
+		must, known := keys[k]
+		switch {
+		case set[k] && !known:
+			bad(k, "a channel of kind %s takes no %s", c.Kind, k)
+		case !set[k] && must:
+			bad(k, "required by kind %s", c.Kind)
+		}
+	}
+	if c.SecretFile != "" && c.SecretEnv != "" {
+		bad("secret_env", "given beside secret_file: one of them")
+	}
+	n := 0
+	for _, k := range []string{"url", "url_file", "url_env"} {
+		if set[k] {
+			n++
+		}
+	}
+	if (c.Kind == KindWebhook || c.Kind == KindPush) && n != 1 {
+		bad("kind", "kind %s needs one address: one of url_file, url_env%s", c.Kind, map[bool]string{true: ", url"}[c.Kind == KindWebhook])
+	}
+	if c.URL != "" && !httpURL(c.URL) {
+		bad("url", "not an http or https address")
+	}
+	if c.URL != "" {
+		if u, err := url.Parse(c.URL); err == nil && u.User != nil {
+			bad("url", "carries a password: use url_file or url_env")
+		}
+	}
+	if c.Port < 0 || c.Port > 65535 {
+		bad("port", "%d is not a port", c.Port)
+	}
+	if c.TLS != "" && c.TLS != "starttls" && c.TLS != "tls" && c.TLS != "none" {
+		bad("tls", "%q is none of starttls, tls, none", c.TLS)
+	}
+	if c.TLS == "none" && c.User != "" && !loopbackName(c.Host) {
+		bad("tls", "would send the password in the clear: use starttls or tls")
+	}
+	if c.Kind == KindMail || c.Kind == KindAlertmanager {
+		if (c.User == "") != (c.SecretFile == "" && c.SecretEnv == "") {
+			bad("user", "user and secret_file (or secret_env) go together")
+		}
+	}
+	if c.From != "" && !mailAddress(c.From) {
+		bad("from", "%q is not a mail address", c.From)
+	}
+	for j, a := range c.To {
+		if !mailAddress(a) {
+			x.bad(fmt.Sprintf("%q is not a mail address", a), "alert", "channel", i, "to", j)
+		}
+	}
+	if d := time.Duration(c.Timeout); d != 0 && (d < time.Second || d > 5*time.Minute) {
+		bad("timeout", "%v is not between 1s and 5m", d)
+	}
+	if c.MaxPerHour < 0 {
+		bad("max_per_hour", "below 0")
+	}
+	if c.Pin != "" && c.Pin == c.Button {
+		bad("button", "the piezo's own line")
+	}
+}
+
+func (c *checker) route(i int, r Route) {
+	bad := func(what, key string, more ...any) { c.bad(what, append([]any{"route", i, key}, more...)...) }
+	for j, s := range r.Severity {
+		switch Severity(s) {
+		case Danger, Act, Soon, Note:
+		default:
+			bad(fmt.Sprintf("%q is none of danger, act, soon, note", s), "severity", j)
+		}
+	}
+	for j, s := range r.Rule {
+		if _, ok := ruleByName[s]; !ok {
+			bad(fmt.Sprintf("unknown rule %q", s), "rule", j)
+		}
+	}
+	if len(r.To) == 0 {
+		bad("required: names of channels", "to")
+	}
+	for _, l := range []struct {
+		key   string
+		names []string
+	}{{"to", r.To}, {"escalate_to", r.EscalateTo}} {
+		for j, n := range l.names {
+			if _, ok := c.channels[n]; !ok {
+				bad(fmt.Sprintf("no channel is named %q", n), l.key, j)
+			}
+		}
+	}
+	if r.Hours != "" {
+		if _, err := ParseHours(r.Hours); err != nil {
+			bad(err.Error(), "hours")
+		}
+	}
+	if r.Night != "" && r.Night != "act" && r.Night != "danger" && r.Night != "all" {
+		bad(fmt.Sprintf("%q is none of act, danger, all", r.Night), "night")
+	}
 }
 
 func loopbackName(h string) bool { return h == "localhost" || h == "127.0.0.1" || h == "::1" }

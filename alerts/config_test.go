@@ -79,7 +79,7 @@ func TestConfig(t *testing.T) {
 	}
 	var f file
 	tomlfile.Decode([]byte(good), &f)
-	if c := f.Alert.Config(); c.ClosingLead != time.Hour || c.DewMarginK != 2.5 || c.CupLead != 6*time.Minute {
+	if c := f.Alert.defaults(); time.Duration(c.ClosingLead) != time.Hour || *c.DewMarginK != 2.5 || time.Duration(c.CupLead) != 6*time.Minute {
 		t.Errorf("config = %+v", c)
 	}
 }

@@ -45,7 +45,7 @@ func day(t *testing.T, hours int, kind, next string, tempC, rh func(h float64) f
 		Resins: map[string]cure.Resin{"medium": med},
 	}
 	est := job.NewEstimator(job.Options{})
-	e := New(Config{}, newMem())
+	e := New(Tuning{}, newMem(), nil)
 	e.SetView(View{Loc: shed})
 	first := map[string]float64{}
 	var log []string

@@ -20,8 +20,8 @@ import (
 
 func (d *Dispatcher) put(l *line, r *row, a Alert, made time.Time) {
 	d.seq++
-	r.Channel, r.AlertID, r.Seq, r.Made, r.unsaved = l.ch.Name(), a.ID, d.seq, made, true
-	if _, had := l.rows[r.Key]; !had && len(l.rows) >= d.cfg.MaxQueued {
+	r.Channel, r.AlertID, r.Seq, r.Made, r.unsaved = l.Name, a.ID, d.seq, made, true
+	if _, had := l.rows[r.Key]; !had && len(l.rows) >= maxWaiting {
 		var quiet *row // the quietest, oldest one gives way
 		for _, o := range l.rows {
 			if o != l.sending && (quiet == nil || lessRow(quiet, o)) {
@@ -32,7 +32,7 @@ func (d *Dispatcher) put(l *line, r *row, a Alert, made time.Time) {
 			l.stats.Overflow++
 			l.stats.Lost++
 			if l.stats.Lost == 1 {
-				d.cfg.Log.Error("too many messages wait: the quietest are dropped", "channel", l.ch.Name(), "most", d.cfg.MaxQueued, "say", quiet.Message.Text)
+				d.cfg.Log.Error("too many messages wait: the quietest are dropped", "channel", l.Name, "most", maxWaiting, "say", quiet.Message.Text)
 			}
 			d.drop(l, quiet.Key)
 		}
@@ -189,15 +189,15 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 	}()
 	for _, n := range d.order {
 		l := d.lines[n]
-		if l.watcher != nil {
+		if l.Watch != nil {
 			continue // runs by itself
 		}
 		d.mu.Lock()
 		l.turned = time.Now()
 		d.mu.Unlock()
 		wg.Go(func() { d.deliver(ctx, l) })
-		if r, ok := l.ch.(Refresher); ok {
-			wg.Go(func() { d.refresh(ctx, l, r) })
+		if l.Refresh != nil {
+			wg.Go(func() { d.refresh(ctx, l) })
 		}
 	}
 	wg.Wait()
@@ -216,21 +216,17 @@ func (d *Dispatcher) Late() []string {
 		if l.turned.IsZero() {
 			continue // not begun, or runs by itself
 		}
-		limit := d.cfg.Timeout
-		if t := d.cfg.Timeouts[n]; t > 0 {
-			limit = t
-		}
-		if silent := time.Since(l.turned); silent > limit+poll+time.Minute {
+		if silent := time.Since(l.turned); silent > l.Timeout+poll+time.Minute {
 			late = append(late, fmt.Sprintf("messages by %s: silent for %s", n, silent.Round(time.Second)))
 		}
 	}
 	return late
 }
 
-// refreshEvery is how often a [Refresher] hears what lasts.
+// refreshEvery is how often [Channel.Refresh] hears what lasts.
 const refreshEvery = time.Minute
 
-func (d *Dispatcher) refresh(ctx context.Context, l *line, r Refresher) {
+func (d *Dispatcher) refresh(ctx context.Context, l *line) {
 	t := time.NewTicker(refreshEvery)
 	defer t.Stop()
 	for {
@@ -243,7 +239,7 @@ func (d *Dispatcher) refresh(ctx context.Context, l *line, r Refresher) {
 		active := d.engine.List(false)
 		d.mu.Lock()
 		active = slices.DeleteFunc(active, func(a Alert) bool {
-			_, ok := d.targets(a, now, a.EscalatedAt != nil)[l.ch.Name()]
+			_, ok := d.targets(a, now, a.EscalatedAt != nil)[l.Name]
 			return !ok
 		})
 		resting := time.Until(l.notBefore) > 0
@@ -251,8 +247,8 @@ func (d *Dispatcher) refresh(ctx context.Context, l *line, r Refresher) {
 		if resting || len(active) == 0 {
 			continue
 		}
-		tctx, cancel := context.WithTimeout(ctx, d.cfg.Timeout)
-		err := r.Refresh(tctx, active)
+		tctx, cancel := context.WithTimeout(ctx, l.Timeout)
+		err := l.Refresh(tctx, active)
 		cancel()
 		if err != nil && ctx.Err() == nil {
 			d.mu.Lock()
@@ -304,7 +300,7 @@ func (d *Dispatcher) pick(l *line) ([]*row, time.Duration) {
 			continue
 		}
 		// Danger that was not tried yet does not wait for a channel's rest.
-		if held > 0 && (l.machine || r.Tries > 0 || r.Message.Severity() != Danger) {
+		if held > 0 && (l.Machine || r.Tries > 0 || r.Message.Severity() != Danger) {
 			wait = min(wait, held)
 			continue
 		}
@@ -337,12 +333,8 @@ func (d *Dispatcher) try(ctx context.Context, l *line, rs []*row) {
 	lost, view := l.stats.Lost, d.view
 	d.mu.Unlock()
 	m.Text += speaker{View: view}.lost(lost, "lost_before")
-	limit := d.cfg.Timeout
-	if t := d.cfg.Timeouts[l.ch.Name()]; t > 0 {
-		limit = t
-	}
-	tctx, cancel := context.WithTimeout(ctx, limit)
-	err := send(tctx, l.ch, m)
+	tctx, cancel := context.WithTimeout(ctx, l.Timeout)
+	err := send(tctx, l.Channel, m)
 	cancel()
 
 	now, real := d.cfg.Now(), time.Now()
@@ -390,9 +382,9 @@ func (d *Dispatcher) try(ctx context.Context, l *line, rs []*row) {
 				r.Tries++
 			}
 			// By tries as well: a clock that was set makes any age.
-			if age := now.Sub(r.Made); age > d.cfg.GiveUp && r.Tries >= minTries {
+			if age := now.Sub(r.Made); age > giveUp && r.Tries >= minTries {
 				l.stats.GaveUp++
-				d.cfg.Log.Error("message given up", "channel", l.ch.Name(), "tries", r.Tries, "say", r.Message.Text)
+				d.cfg.Log.Error("message given up", "channel", l.Name, "tries", r.Tries, "say", r.Message.Text)
 				gone(r)
 			}
 		}
@@ -409,7 +401,7 @@ func (d *Dispatcher) say(l *line, err error, tries int) {
 	l.stats.LastErr = err.Error()
 	if l.loggedIs != err.Error() || time.Since(l.loggedAt) > 30*time.Minute {
 		l.loggedIs, l.loggedAt = err.Error(), time.Now()
-		d.cfg.Log.Warn("alert not delivered", "channel", l.ch.Name(), "tries", tries, "err", err)
+		d.cfg.Log.Warn("alert not delivered", "channel", l.Name, "tries", tries, "err", err)
 	}
 }
 
@@ -420,7 +412,7 @@ const minTries = 20
 func send(ctx context.Context, c Channel, m Message) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
-			err = Permanent(fmt.Errorf("channel %s: panic: %v", c.Name(), p))
+			err = Permanent(fmt.Errorf("channel %s: panic: %v", c.Name, p))
 		}
 	}()
 	return c.Send(ctx, m)
@@ -460,13 +452,13 @@ func (d *Dispatcher) watch(active []Alert) {
 	now := d.cfg.Now()
 	d.mu.Lock()
 	type call struct {
-		w  Watcher
-		as []Alert
+		watch  func([]Alert)
+		active []Alert
 	}
 	var calls []call
 	for _, n := range d.order {
 		l := d.lines[n]
-		if l.watcher == nil {
+		if l.Watch == nil {
 			continue
 		}
 		mine := []Alert{}
@@ -479,10 +471,10 @@ func (d *Dispatcher) watch(active []Alert) {
 				mine = append(mine, a)
 			}
 		}
-		calls = append(calls, call{l.watcher, mine})
+		calls = append(calls, call{l.Watch, mine})
 	}
 	d.mu.Unlock()
 	for _, c := range calls {
-		c.w.Watch(c.as)
+		c.watch(c.active)
 	}
 }

@@ -3,9 +3,9 @@
 package alerts
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
-	"fmt"
 	"log/slog"
 	"slices"
 	"strings"
@@ -32,25 +32,20 @@ type DispatchConfig struct {
 	Routes []Route
 	// LinkBase is in front of "/ack/TOKEN"; "" for no links.
 	LinkBase string
-	// Timeout bounds one try; default 30 s. Timeouts has a channel's own.
-	Timeout  time.Duration
-	Timeouts map[string]time.Duration
-	// MaxPerHour bounds the messages to a person through one channel; what is
-	// beyond is gathered into one. Danger is exempt. Default 20.
-	MaxPerHour  int
-	MaxPerHours map[string]int
-	// GiveUp is how long a message is tried. Default 72 h.
-	GiveUp time.Duration
-	// MaxQueued bounds the messages waiting for one channel. Default 200.
-	MaxQueued int
-	// Morning is when a digest goes out where no sleeping hours are set, in
-	// minutes after midnight. Default 07:00.
-	Morning int
 	// Now is the daemon's clock, time.Now by default. The waits between tries
 	// are real whatever it says.
 	Now func() time.Time
 	Log *slog.Logger
 }
+
+// What a channel and the configuration do not say.
+const (
+	tryFor     = 30 * time.Second // of one try
+	perHour    = 20               // messages to a person through one channel
+	giveUp     = 72 * time.Hour   // how long a message is tried
+	maxWaiting = 200              // messages for one channel
+	morning    = 7 * 60           // minute of the day: when a digest goes out without sleeping hours
+)
 
 // Dispatcher routes transitions to channels and delivers them, each channel by
 // a goroutine of its own so that a slow one holds up no other. Its lock is
@@ -70,16 +65,14 @@ type Dispatcher struct {
 	trusted  bool
 	seq      uint64
 	heard    map[string]bool
-	storeErr error
+	storeErr error           // of the last save: logged when it changes
 	undone   map[string]bool // done with, but still in the outbox
 	changed  chan struct{}   // something waits for Save
 }
 
 // line is one channel and what waits for it.
 type line struct {
-	ch        Channel
-	machine   bool
-	watcher   Watcher
+	Channel
 	rows      map[string]*row
 	wake      chan struct{}
 	sending   *row
@@ -124,21 +117,6 @@ type ChannelStats struct {
 // own store, or nil; it and settings may be nil, and then nothing outlives the
 // process. What the outbox holds is delivered first.
 func NewDispatcher(cfg DispatchConfig, e *Engine, outbox Store, settings Settings, channels ...Channel) *Dispatcher {
-	if cfg.Timeout <= 0 {
-		cfg.Timeout = 30 * time.Second
-	}
-	if cfg.MaxPerHour <= 0 {
-		cfg.MaxPerHour = 20
-	}
-	if cfg.GiveUp <= 0 {
-		cfg.GiveUp = 72 * time.Hour
-	}
-	if cfg.MaxQueued <= 0 {
-		cfg.MaxQueued = 200
-	}
-	if cfg.Morning <= 0 {
-		cfg.Morning = 7 * 60
-	}
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
@@ -148,17 +126,14 @@ func NewDispatcher(cfg DispatchConfig, e *Engine, outbox Store, settings Setting
 	cfg.LinkBase = strings.TrimRight(cfg.LinkBase, "/")
 	d := &Dispatcher{cfg: cfg, engine: e, outbox: outbox, settings: settings, lines: map[string]*line{}, heard: map[string]bool{}, undone: map[string]bool{}, changed: make(chan struct{}, 1), trusted: true}
 	for _, c := range channels {
-		l := &line{ch: c, rows: map[string]*row{}, wake: make(chan struct{}, 1), back: backoff.NewExponentialBackOff()}
+		c.Timeout, c.MaxPerHour = cmp.Or(c.Timeout, tryFor), cmp.Or(c.MaxPerHour, perHour)
+		l := &line{Channel: c, rows: map[string]*row{}, wake: make(chan struct{}, 1), back: backoff.NewExponentialBackOff()}
 		l.back.InitialInterval = 5 * time.Second
 		l.back.MaxInterval = 5 * time.Minute
 		l.back.Multiplier = 2
 		l.back.Reset()
-		if m, ok := c.(Machine); ok {
-			l.machine = m.Machine()
-		}
-		l.watcher, _ = c.(Watcher)
-		d.order = append(d.order, c.Name())
-		d.lines[c.Name()] = l
+		d.order = append(d.order, c.Name)
+		d.lines[c.Name] = l
 	}
 	d.load()
 	if e != nil {
@@ -173,7 +148,6 @@ func (d *Dispatcher) load() {
 	if d.outbox != nil {
 		bodies, err := d.outbox.LoadOutbox(ctx)
 		if err != nil {
-			d.storeErr = fmt.Errorf("outbox: load: %w", err)
 			d.cfg.Log.Error("outbox not read", "err", err)
 		}
 		for _, b := range bodies {
@@ -294,7 +268,7 @@ func (d *Dispatcher) later(a Alert, t target, now time.Time) (time.Time, bool) {
 		if loc == nil {
 			loc = time.UTC
 		}
-		m := d.cfg.Morning
+		m := morning
 		if d.quiet.From != d.quiet.To {
 			m = d.quiet.To
 		}
@@ -337,13 +311,13 @@ func (d *Dispatcher) route(t Transition, over string, tellOver bool, link string
 	defer d.mu.Unlock()
 	for name, tg := range d.targets(a, now, t.What == WhatEscalated) {
 		l, ok := d.lines[name]
-		if !ok || l.watcher != nil {
+		if !ok || l.Watch != nil {
 			continue
 		}
 		key := name + "/" + a.ID
 		old := l.rows[key]
 		m := d.message(t, over)
-		if l.machine {
+		if l.Machine {
 			// Every event, in order: a system may count them.
 			d.seen(&m, link)
 			d.put(l, &row{Key: key + "/" + t.What, Due: now, Message: m}, a, now)
@@ -382,7 +356,7 @@ func (d *Dispatcher) route(t Transition, over string, tellOver bool, link string
 			}
 			due, wait := d.later(a, tg, now)
 			if !wait {
-				due, wait = d.limit(l, a, name, now)
+				due, wait = d.limit(l, a, now)
 			}
 			if !wait {
 				d.seen(&m, link)
@@ -393,13 +367,9 @@ func (d *Dispatcher) route(t Transition, over string, tellOver bool, link string
 }
 
 // limit puts off what is beyond the channel's messages an hour.
-func (d *Dispatcher) limit(l *line, a Alert, name string, now time.Time) (time.Time, bool) {
+func (d *Dispatcher) limit(l *line, a Alert, now time.Time) (time.Time, bool) {
 	if a.Severity == Danger {
 		return now, false
-	}
-	most := d.cfg.MaxPerHour
-	if n := d.cfg.MaxPerHours[name]; n > 0 {
-		most = n
 	}
 	recent := l.sentAt[:0]
 	for _, t := range l.sentAt {
@@ -414,7 +384,7 @@ func (d *Dispatcher) limit(l *line, a Alert, name string, now time.Time) (time.T
 			waiting++
 		}
 	}
-	if len(recent)+waiting < most {
+	if len(recent)+waiting < l.MaxPerHour {
 		return now, false
 	}
 	due := now.Add(gather)
@@ -475,11 +445,10 @@ func (d *Dispatcher) message(t Transition, over string) Message {
 func (d *Dispatcher) note() {
 	for _, n := range d.order {
 		l := d.lines[n]
-		w, ok := l.ch.(interface{ Err() error })
-		if l.watcher == nil || !ok {
+		if l.Err == nil {
 			continue
 		}
-		if err := w.Err(); err != nil {
+		if err := l.Err(); err != nil {
 			d.say(l, err, 0)
 		} else {
 			l.stats.LastErr, l.stats.FailingSince = "", time.Time{}
@@ -513,7 +482,7 @@ func (d *Dispatcher) Conditions() []Condition {
 		if s := d.lines[n].stats; !s.FailingSince.IsZero() && now.Sub(s.FailingSince) > 10*time.Minute {
 			sp := speaker{d.view, now, d.trusted}
 			how := "since"
-			if d.lines[n].watcher != nil {
+			if d.lines[n].Watch != nil {
 				how = "line"
 			}
 			out = append(out, Condition{Rule: ChannelDown, Subject: n, Severity: Soon,

@@ -30,16 +30,31 @@ type rig struct {
 	done chan struct{}
 }
 
-func (r *rig) start(cfg DispatchConfig, chs ...Channel) {
+// start runs a rig until the test ends.
+func start(t *testing.T, cfg DispatchConfig, chs ...fake) *rig {
+	r := &rig{t: t}
+	r.start(cfg, chs...)
+	t.Cleanup(r.kill)
+	return r
+}
+
+func (r *rig) start(cfg DispatchConfig, chs ...fake) {
 	r.t.Helper()
 	if r.st == nil {
 		r.st = newMem()
 	}
-	r.e = New(Config{}, r.st)
-	r.d = NewDispatcher(cfg, r.e, r.st, r.st, chs...)
+	r.e = New(Tuning{}, r.st, nil)
+	r.d = NewDispatcher(cfg, r.e, r.st, r.st, channels(chs)...)
 	ctx, cancel := context.WithCancel(context.Background())
 	r.stop, r.done = cancel, make(chan struct{})
 	go func() { defer close(r.done); r.d.Run(ctx) }()
+}
+
+func channels(fakes []fake) (out []Channel) {
+	for _, f := range fakes {
+		out = append(out, f.channel())
+	}
+	return out
 }
 
 func (r *rig) kill() { r.stop(); <-r.done }
@@ -78,9 +93,7 @@ func TestSlowChannelHoldsUpNoOther(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		slow := &chanFake{name: "slow", delay: time.Hour}
 		quick := &chanFake{name: "quick"}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, slow, quick)
-		defer r.kill()
+		r := start(t, DispatchConfig{}, slow, quick)
 		r.look(troubles(Act, "a"))
 		wantSay(t, quick, "trouble firing")
 		// The slow one is cut off by its deadline each time, counted and kept.
@@ -104,9 +117,7 @@ func TestRetry(t *testing.T) {
 			}
 			return nil
 		}}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, c)
-		defer r.kill()
+		r := start(t, DispatchConfig{}, c)
 		r.look(troubles(Act, "a"))
 		pass(time.Hour)
 		wantSay(t, c, "trouble firing")
@@ -136,9 +147,7 @@ func TestRetryAfterIsObeyed(t *testing.T) {
 			}
 			return nil
 		}}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, c)
-		defer r.kill()
+		r := start(t, DispatchConfig{}, c)
 		r.look(troubles(Act, "a"))
 		pass(time.Hour)
 		times := c.at
@@ -151,9 +160,7 @@ func TestRetryAfterIsObeyed(t *testing.T) {
 func TestPermanentIsNotRetried(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := &chanFake{name: "phone", fail: func(int) error { return Permanent(errors.New("401 wrong password")) }}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, c)
-		defer r.kill()
+		r := start(t, DispatchConfig{}, c)
 		r.look(troubles(Act, "a"))
 		pass(24 * time.Hour)
 		if s := r.d.Stats()["phone"]; c.tries != 1 || s.Refused != 1 || s.Queued != 0 || s.LastErr == "" {
@@ -169,9 +176,7 @@ func TestPanicIsThatChannelsAlone(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		bad := &chanFake{name: "bad", fail: func(int) error { panic("nil map") }}
 		good := &chanFake{name: "good"}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, bad, good)
-		defer r.kill()
+		r := start(t, DispatchConfig{}, bad, good)
 		r.look(troubles(Act, "a"))
 		r.look(troubles(Act, "a", "b"))
 		wantSay(t, good, "trouble firing", "trouble firing")
@@ -183,7 +188,7 @@ func TestPanicIsThatChannelsAlone(t *testing.T) {
 // with the same key, never lost.
 func TestAtLeastOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		down := &chanFake{name: "phone", fail: func(int) error { return errors.New("down") }}
+		down := broken("phone")
 		r := &rig{t: t}
 		r.start(DispatchConfig{}, down)
 		r.look(troubles(Act, "a"))
@@ -234,15 +239,13 @@ func TestResolvedWhileDown(t *testing.T) {
 
 func TestFullCardStillDelivers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		c := &chanFake{name: "phone"}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, c)
-		defer r.kill()
+		c, log := &chanFake{name: "phone"}, new(strings.Builder)
+		r := start(t, DispatchConfig{Log: slog.New(slog.NewTextHandler(log, nil))}, c)
 		r.st.setFull(true)
 		r.look(troubles(Danger, "a"))
 		wantSay(t, c, "trouble firing")
-		if !errors.Is(r.d.storeErr, errFull) {
-			t.Errorf("StoreErr = %v", r.d.storeErr)
+		if !strings.Contains(log.String(), errFull.Error()) {
+			t.Errorf("nobody is told that the card is full: %s", log)
 		}
 	})
 }
@@ -250,7 +253,7 @@ func TestFullCardStillDelivers(t *testing.T) {
 // What could not be written when the card was full is written once it can be.
 func TestOutboxCatchesUp(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		c := &chanFake{name: "phone", fail: func(int) error { return errors.New("down") }}
+		c := broken("phone")
 		r := &rig{t: t}
 		r.start(DispatchConfig{}, c)
 		r.st.setFull(true)
@@ -315,7 +318,7 @@ func TestDamagedRows(t *testing.T) {
 func TestTroubleIsSaidOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var b strings.Builder
-		c := &chanFake{name: "phone", fail: func(int) error { return errors.New("no route to host") }}
+		c := broken("phone")
 		r := &rig{t: t}
 		r.start(DispatchConfig{Log: slog.New(slog.NewTextHandler(&b, nil))}, c)
 		r.look(troubles(Act, "a"))
@@ -340,9 +343,7 @@ func TestNight(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		phone := &chanFake{name: "phone"}
 		yard := &chanFake{name: "yard", machine: true}
-		r := &rig{t: t}
-		r.start(DispatchConfig{Site: "shed"}, phone, yard)
-		defer r.kill()
+		r := start(t, DispatchConfig{Site: "shed"}, phone, yard)
 		sleepTill23(r)
 
 		in := func(now time.Time) Input {
@@ -375,9 +376,7 @@ func TestNight(t *testing.T) {
 func TestNightWakesOnlyForWhatCannotWait(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		phone := &chanFake{name: "phone"}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, phone)
-		defer r.kill()
+		r := start(t, DispatchConfig{}, phone)
 		sleepTill23(r)
 		began := time.Now()
 		look := func(closesAfter time.Duration) {
@@ -403,9 +402,7 @@ func TestNightWakesOnlyForWhatCannotWait(t *testing.T) {
 func TestCameAndWentOvernight(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		phone := &chanFake{name: "phone"}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, phone)
-		defer r.kill()
+		r := start(t, DispatchConfig{}, phone)
 		sleepTill23(r)
 		r.look(troubles(Soon, "the vent"))
 		pass(time.Hour)
@@ -423,9 +420,7 @@ func TestCameAndWentOvernight(t *testing.T) {
 func TestUntrustedClockWaitsForNoMorning(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		phone := &chanFake{name: "phone"}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, phone)
-		defer r.kill()
+		r := start(t, DispatchConfig{}, phone)
 		sleepTill23(r)
 		r.d.SetView(View{Loc: shed}, Hours{22 * 60, 6*60 + 30}, false)
 		r.look(troubles(Soon, "a"))
@@ -437,7 +432,7 @@ func TestUntrustedClockWaitsForNoMorning(t *testing.T) {
 // goes on, and nothing is overdue by half a century.
 func TestBoardLearnsTheTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		e := New(Config{}, newMem())
+		e := New(Tuning{}, newMem(), nil)
 		boot := time.Now()
 		off := time.Unix(0, 0).Sub(boot)
 		look := func(trusted bool, c float64) []Transition {
@@ -470,9 +465,7 @@ func TestBoardLearnsTheTime(t *testing.T) {
 func TestFlappingProbeIsOneMessage(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		phone := &chanFake{name: "phone"}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, phone)
-		defer r.kill()
+		r := start(t, DispatchConfig{}, phone)
 		begin := time.Now()
 		look := func(state string) {
 			r.look(func(now time.Time) Input {
@@ -501,10 +494,8 @@ func TestFlappingProbeIsOneMessage(t *testing.T) {
 // Beyond the limit an hour what is not danger is gathered into one.
 func TestRateLimit(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		phone := &chanFake{name: "phone"}
-		r := &rig{t: t}
-		r.start(DispatchConfig{MaxPerHour: 5}, phone)
-		defer r.kill()
+		phone := &chanFake{name: "phone", perHour: 5}
+		r := start(t, DispatchConfig{}, phone)
 		var subjects []string
 		for i := range 40 {
 			subjects = append(subjects, fmt.Sprintf("s%02d", i))
@@ -536,13 +527,12 @@ func TestRateLimit(t *testing.T) {
 
 func TestQueueIsBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		phone := &chanFake{name: "phone", fail: func(int) error { return errors.New("down") }}
-		r := &rig{t: t}
-		r.start(DispatchConfig{MaxQueued: 10, MaxPerHour: 1000}, phone)
-		defer r.kill()
+		phone := broken("phone")
+		phone.perHour = 1000
+		r := start(t, DispatchConfig{}, phone)
 		var subjects []string
-		for i := range 30 {
-			subjects = append(subjects, fmt.Sprintf("s%02d", i))
+		for i := range maxWaiting + 20 {
+			subjects = append(subjects, fmt.Sprintf("s%03d", i))
 		}
 		r.look(troubles(Soon, subjects...))
 		r.look(func(now time.Time) Input {
@@ -551,7 +541,7 @@ func TestQueueIsBounded(t *testing.T) {
 			return in
 		})
 		s := r.d.Stats()["phone"]
-		if s.Queued > 10 || s.Overflow != 21 || r.st.queued() > 10 {
+		if s.Queued > maxWaiting || s.Overflow != 21 || r.st.queued() > maxWaiting {
 			t.Errorf("queue %+v, %d rows stored", s, r.st.queued())
 		}
 		found := false
@@ -602,17 +592,8 @@ func TestRoutes(t *testing.T) {
 // webhook is back it hears of what still lasts, once.
 func TestEscalationOverDeadWebhook(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var up atomic.Bool
-		phone := &chanFake{name: "phone"}
-		hook := &chanFake{name: "hook", fail: func(int) error {
-			if up.Load() {
-				return nil
-			}
-			return errors.New("connection refused")
-		}}
-		r := &rig{t: t}
-		r.start(DispatchConfig{Routes: []Route{{To: []string{"phone"}, EscalateTo: []string{"hook"}}}}, phone, hook)
-		defer r.kill()
+		phone, hook := &chanFake{name: "phone"}, broken("hook")
+		r := start(t, DispatchConfig{Routes: []Route{{To: []string{"phone"}, EscalateTo: []string{"hook"}}}}, phone, hook)
 		most, said := 0, false
 		for minute := range 24 * 60 {
 			// A new trouble each hour, which lasts to the end of the day.
@@ -641,7 +622,7 @@ func TestEscalationOverDeadWebhook(t *testing.T) {
 		if !said {
 			t.Error("nobody is told that the webhook is dead")
 		}
-		up.Store(true)
+		hook.down.Store(false)
 		pass(time.Hour)
 		got := hook.say()
 		if len(got) == 0 || len(got) > 24 {
@@ -657,22 +638,14 @@ func TestEscalationOverDeadWebhook(t *testing.T) {
 // Acknowledging takes back what is still on its way.
 func TestAckTakesBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var up atomic.Bool
-		phone := &chanFake{name: "phone", fail: func(int) error {
-			if up.Load() {
-				return nil
-			}
-			return errors.New("down")
-		}}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, phone)
-		defer r.kill()
+		phone := broken("phone")
+		r := start(t, DispatchConfig{}, phone)
 		r.look(troubles(Act, "a"))
 		if err := r.e.Ack(r.e.List(false)[0].ID, "page", time.Now()); err != nil {
 			t.Fatal(err)
 		}
 		r.look(troubles(Act, "a"))
-		up.Store(true)
+		phone.down.Store(false)
 		pass(time.Hour)
 		wantSay(t, phone)
 		if r.st.queued() != 0 {
@@ -684,9 +657,7 @@ func TestAckTakesBack(t *testing.T) {
 func TestLinkInMessage(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		phone := &chanFake{name: "phone"}
-		r := &rig{t: t}
-		r.start(DispatchConfig{LinkBase: "http://shed.local:8374/"}, phone)
-		defer r.kill()
+		r := start(t, DispatchConfig{LinkBase: "http://shed.local:8374/"}, phone)
 		r.look(troubles(Act, "a"))
 		m := phone.messages()[0]
 		token, ok := strings.CutPrefix(m.AckURL, "http://shed.local:8374/ack/")
@@ -705,7 +676,9 @@ type watchFake struct {
 	now []string
 }
 
-func (w *watchFake) Watch(as []Alert) {
+func (w *watchFake) channel() Channel { return Channel{Name: w.name, Send: w.send, Watch: w.watch} }
+
+func (w *watchFake) watch(as []Alert) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	w.now = nil
@@ -717,9 +690,7 @@ func (w *watchFake) Watch(as []Alert) {
 func TestWatcherFollows(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		w := &watchFake{chanFake: chanFake{name: "buzzer"}}
-		r := &rig{t: t}
-		r.start(DispatchConfig{}, w)
-		defer r.kill()
+		r := start(t, DispatchConfig{}, w)
 		want := func(s ...string) {
 			t.Helper()
 			w.mu.Lock()
@@ -756,7 +727,7 @@ func TestWatcherFollows(t *testing.T) {
 func TestHeard(t *testing.T) {
 	st := newMem()
 	phone := &chanFake{name: "phone"}
-	d := NewDispatcher(DispatchConfig{}, New(Config{}, st), st, st, phone)
+	d := NewDispatcher(DispatchConfig{}, New(Tuning{}, st, nil), st, st, phone.channel())
 	if d.WakeTested() {
 		t.Fatal("tested before any test")
 	}
@@ -769,11 +740,11 @@ func TestHeard(t *testing.T) {
 	if err := d.Heard(t.Context(), "phone", true); err != nil || !d.WakeTested() {
 		t.Errorf("heard: %v", err)
 	}
-	if !NewDispatcher(DispatchConfig{}, New(Config{}, st), st, st, phone).WakeTested() {
+	if !NewDispatcher(DispatchConfig{}, New(Tuning{}, st, nil), st, st, phone.channel()).WakeTested() {
 		t.Error("forgotten over a restart")
 	}
 	// The channel that was tested is no longer configured.
-	if NewDispatcher(DispatchConfig{}, New(Config{}, st), st, st).WakeTested() {
+	if NewDispatcher(DispatchConfig{}, New(Tuning{}, st, nil), st, st).WakeTested() {
 		t.Error("a channel that is gone counts")
 	}
 	if err := d.Heard(t.Context(), "phone", false); err != nil || d.WakeTested() {
@@ -793,9 +764,9 @@ func TestHeard(t *testing.T) {
 // may wait for another in a circle.
 func TestConcurrent(t *testing.T) {
 	st := newMem()
-	e := New(Config{}, st)
+	e := New(Tuning{}, st, nil)
 	w := &watchFake{chanFake: chanFake{name: "buzzer"}}
-	d := NewDispatcher(DispatchConfig{LinkBase: "http://x"}, e, st, st, &chanFake{name: "phone"}, w)
+	d := NewDispatcher(DispatchConfig{LinkBase: "http://x"}, e, st, st, (&chanFake{name: "phone"}).channel(), w.channel())
 	ctx, cancel := context.WithCancel(t.Context())
 	var wg sync.WaitGroup
 	run := func(f func(i int)) {

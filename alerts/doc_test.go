@@ -11,6 +11,8 @@ import (
 	"testing"
 	"time"
 
+	"curewright/sensors"
+
 	"curewright/model/words"
 )
 
@@ -68,8 +70,8 @@ func TestDocConfiguration(t *testing.T) {
 	if got := check(t, block); len(got) > 0 {
 		t.Errorf("the guide's configuration has faults: %q", got)
 	}
-	c := Config{}.defaults()
-	if c.EscalateDanger != 3*time.Minute || c.EscalateAct != 20*time.Minute || c.ClosingLead != 45*time.Minute {
+	c := Tuning{}.defaults()
+	if c.EscalateDanger != sensors.Duration(3*time.Minute) || c.EscalateAct != sensors.Duration(20*time.Minute) || c.ClosingLead != sensors.Duration(45*time.Minute) {
 		t.Errorf("defaults %+v are not the guide's", c)
 	}
 }

@@ -3,13 +3,15 @@
 package alerts
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"log/slog"
+	"maps"
 	"slices"
-	"sort"
 	"strings"
 	"sync"
 	"time"
@@ -25,55 +27,11 @@ const (
 	Resolved     = "resolved"
 )
 
-// Config is how the rules are tuned. The zero value of a field means its
-// default.
-type Config struct {
-	// ClosingLead is how long before a window's cautious end it is called
-	// closing. Default 45 min.
-	ClosingLead time.Duration
-	// CupLead is how long before the end of a cup its countdown speaks.
-	// Default 6 min.
-	CupLead time.Duration
-	// CupForget is how long a cup whose time is up stays an alert. Default
-	// 12 h: by then it is cold.
-	CupForget time.Duration
-	// DewMarginK is the least distance of a panel to the dew point, K.
-	// Default 3, as in ISO 8502-4.
-	DewMarginK float64
-	// RemindBefore is how long before the end a reminder comes. Default 10
-	// min.
-	RemindBefore time.Duration
-	// EscalateDanger and EscalateAct are how long an alert of that severity
-	// may go unacknowledged before it is escalated. Defaults 3 min and 20 min.
-	EscalateDanger, EscalateAct time.Duration
-	// MaxActive bounds the alerts held at once, MaxEnded those kept in memory
-	// after their end. Defaults 400 and 200.
-	MaxActive, MaxEnded int
-}
-
-func (c Config) defaults() Config {
-	def := func(d *time.Duration, v time.Duration) {
-		if *d <= 0 {
-			*d = v
-		}
-	}
-	def(&c.ClosingLead, 45*time.Minute)
-	def(&c.CupLead, 6*time.Minute)
-	def(&c.CupForget, 12*time.Hour)
-	def(&c.RemindBefore, 10*time.Minute)
-	def(&c.EscalateDanger, 3*time.Minute)
-	def(&c.EscalateAct, 20*time.Minute)
-	if !(c.DewMarginK > 0) {
-		c.DewMarginK = 3
-	}
-	if c.MaxActive <= 0 {
-		c.MaxActive = 400
-	}
-	if c.MaxEnded <= 0 {
-		c.MaxEnded = 200
-	}
-	return c
-}
+// Bounds of what is held in memory: alerts at once, and those that ended.
+const (
+	maxActive = 400
+	maxEnded  = 200
+)
 
 // Store keeps alerts and the messages that are not delivered yet over a
 // restart. Bodies are opaque to it.
@@ -117,41 +75,41 @@ type record struct {
 	dirty bool
 }
 
-func (r *record) key() key       { return key{r.Rule, r.Subject} }
-func (r *record) live() bool     { return r.State != Resolved }
-func (r *record) audible() bool  { return r.State == Firing }
-func (r *record) shownAs() Alert { return r.Alert }
+func (r *record) key() key   { return key{r.Rule, r.Subject} }
+func (r *record) live() bool { return r.State != Resolved }
 
 // Engine runs the rules and owns the life cycle of every alert. Its methods
 // may be called from any goroutine. Its lock is never held over the store:
 // what changed is decided and sounded in memory, and written by [Engine.Save]
 // afterwards, so that a card that hangs delays no alarm.
 type Engine struct {
-	cfg     Config
+	cfg     Tuning
 	store   Store
+	log     *slog.Logger
 	saving  chan struct{} // holds one token: one save at a time, so that an older body cannot overtake a newer one
 	changed chan struct{} // something waits for Save
 
 	mu       sync.Mutex
 	view     View
 	live     map[key]*record
-	ended    []*record // oldest first, at most cfg.MaxEnded
+	ended    []*record // oldest first, at most maxEnded
 	queue    []Transition
 	first    bool
-	storeErr error
-	dropped  uint64
-	spoilt   int // stored bodies that could not be read
 	watchers []func([]Alert)
 
 	lastNow     time.Time // of the last step, as it was told
 	lastReal    time.Time // of the last step, for what really went by
 	lastDateSet int
+	fullSaid    time.Time // when it was last logged that not all alerts found room
 }
 
-// New returns an engine that goes on where the store left off. What the store
-// can't give is left out; the engine runs all the same.
-func New(cfg Config, store Store) *Engine {
-	e := &Engine{cfg: cfg.defaults(), store: store, live: map[key]*record{}, first: true,
+// New returns an engine that goes on where the store left off; store may be nil.
+// What the store can't give is logged and left out; the engine runs all the same.
+func New(cfg Tuning, store Store, log *slog.Logger) *Engine {
+	if log == nil {
+		log = slog.New(slog.DiscardHandler)
+	}
+	e := &Engine{cfg: cfg.defaults(), store: store, log: log, live: map[key]*record{}, first: true,
 		saving: make(chan struct{}, 1), changed: make(chan struct{}, 1)}
 	if store == nil {
 		return e
@@ -160,12 +118,12 @@ func New(cfg Config, store Store) *Engine {
 	defer cancel()
 	bodies, err := store.LoadAlerts(ctx)
 	if err != nil {
-		e.storeErr = fmt.Errorf("alerts: load: %w", err)
+		log.Error("alerts not read", "err", err)
 	}
 	for _, b := range bodies {
 		r := new(record)
 		if err := json.Unmarshal(b, r); err != nil || r.ID == "" || r.Rule == "" {
-			e.spoilt++
+			log.Error("alert not read", "err", err)
 			continue
 		}
 		if !r.live() {
@@ -178,7 +136,7 @@ func New(cfg Config, store Store) *Engine {
 		}
 		e.live[r.key()] = r
 	}
-	sort.SliceStable(e.ended, func(i, j int) bool { return endedAt(e.ended[i]).Before(endedAt(e.ended[j])) })
+	slices.SortStableFunc(e.ended, byEnd)
 	e.trim()
 	return e
 }
@@ -186,19 +144,23 @@ func New(cfg Config, store Store) *Engine {
 // storeTimeout bounds one write: a card that hangs must not hold the alerts.
 const storeTimeout = 5 * time.Second
 
-func endedAt(r *record) time.Time {
-	if r.EndedAt != nil {
-		return *r.EndedAt
+// byEnd orders alerts that ended, oldest first.
+func byEnd(a, b *record) int {
+	end := func(r *record) time.Time {
+		if r.EndedAt != nil {
+			return *r.EndedAt
+		}
+		return r.Since
 	}
-	return r.Since
+	return end(a).Compare(end(b))
 }
 
 // trim lets go of the oldest ended alerts beyond the bound. Those that are not
 // on disk yet stay, up to four times the bound.
 func (e *Engine) trim() {
-	n := max(len(e.ended)-e.cfg.MaxEnded, 0)
+	n := max(len(e.ended)-maxEnded, 0)
 	for i, r := range e.ended[:n] {
-		if r.dirty && len(e.ended)-i <= 4*e.cfg.MaxEnded {
+		if r.dirty && len(e.ended)-i <= 4*maxEnded {
 			n = i
 			break
 		}
@@ -246,82 +208,9 @@ func (e *Engine) Step(in Input) []Transition {
 		_, ok := e.live[key{rule, subject}]
 		return ok
 	})
-	keys := make([]key, 0, len(found))
-	for k := range found {
-		keys = append(keys, k)
-	}
-	sort.Slice(keys, func(i, j int) bool {
-		a, b := found[keys[i]], found[keys[j]]
-		if la, lb := loud(a.sev()), loud(b.sev()); la != lb {
-			return la > lb
-		}
-		if keys[i].rule != keys[j].rule {
-			return keys[i].rule < keys[j].rule
-		}
-		return keys[i].subject < keys[j].subject
-	})
-	for _, k := range keys {
-		f := found[k]
-		r := e.live[k]
-		switch {
-		case f.is == yes && r == nil:
-			if len(e.live) >= e.cfg.MaxActive && !e.makeRoom(f.sev()) {
-				e.dropped++
-				continue
-			}
-			r = e.begin(f, now)
-			out = append(out, e.seen(r, f, now)...)
-		case f.is == yes:
-			out = append(out, e.seen(r, f, now)...)
-		case f.is == unsure && r != nil:
-			// Past its last useful moment nothing is left to hold on to.
-			if r.State != Pending && r.ActBy != nil && now.Sub(*r.ActBy) > time.Hour {
-				out = append(out, e.end(r, now, "cleared"))
-			}
-		case f.is == replaced && r != nil:
-			out = append(out, e.end(r, now, "cleared"))
-		case f.is == no && r != nil:
-			out = append(out, e.clear(r, f, now)...)
-		}
-	}
-	// What is no longer looked at at all was ended by somebody: the coat, the
-	// cup or the probe is gone from the shop. A condition is gone when its
-	// part stops reporting it.
-	gone := make([]key, 0)
-	for k := range e.live {
-		if _, ok := found[k]; !ok {
-			gone = append(gone, k)
-		}
-	}
-	sort.Slice(gone, func(i, j int) bool {
-		return gone[i].rule+gone[i].subject < gone[j].rule+gone[j].subject
-	})
-	for _, k := range gone {
-		r := e.live[k]
-		source := rule(k.rule, r.Severity).Source
-		if source == FromReport {
-			out = append(out, e.clear(r, finding{rule: rule(k.rule, r.Severity), over: r.Over}, now)...)
-			continue
-		}
-		if source == FromCoat && (in.NoEstimate || unjudged(in, r.Subject)) {
-			continue // no news is not good news
-		}
-		by := "cleared"
-		if !present(in, r.Subject) {
-			by = "person"
-		}
-		out = append(out, e.end(r, now, by))
-	}
-	// Whoever felt the coat has heard that it wants to be felt.
-	for _, r := range e.live {
-		if r.Rule == FeelNow && r.State == Firing && in.Work != nil {
-			for _, f := range in.Work.Feels {
-				if f.Coat == r.Subject && f.At.After(*r.FiredAt) && !f.At.After(now) {
-					e.ack(r, "finger test", now)
-				}
-			}
-		}
-	}
+	out = append(out, e.follow(found, now)...)
+	out = append(out, e.endGone(in, found)...)
+	e.ackFelt(in)
 	out = append(out, e.queue...)
 	e.queue = nil
 	for _, r := range e.live {
@@ -330,6 +219,78 @@ func (e *Engine) Step(in Input) []Transition {
 	e.saveLater()
 	e.tellWatchers()
 	return out
+}
+
+// follow takes each finding, loudest first, into the life of its alert.
+func (e *Engine) follow(found map[key]*finding, now time.Time) (out []Transition) {
+	for _, k := range slices.SortedFunc(maps.Keys(found), func(a, b key) int {
+		return cmp.Or(loud(found[b].sev())-loud(found[a].sev()), strings.Compare(a.rule, b.rule), strings.Compare(a.subject, b.subject))
+	}) {
+		f, r := found[k], e.live[k]
+		switch {
+		case f.is == yes && r == nil && len(e.live) >= maxActive && !e.makeRoom(f, now):
+		case f.is == yes:
+			if r == nil {
+				r = e.begin(f, now)
+			}
+			out = append(out, e.seen(r, f, now)...)
+		case r == nil:
+		case f.is == unsure:
+			// Past its last useful moment nothing is left to hold on to.
+			if r.State != Pending && r.ActBy != nil && now.Sub(*r.ActBy) > time.Hour {
+				out = append(out, e.end(r, now, "cleared"))
+			}
+		case f.is == replaced:
+			out = append(out, e.end(r, now, "cleared"))
+		default:
+			out = append(out, e.clear(r, f, now)...)
+		}
+	}
+	return out
+}
+
+// endGone takes the alerts that were not looked at at all. Somebody ended what
+// they are of: the coat, the cup or the probe is gone from the shop. A condition is
+// gone when its part stops reporting it.
+func (e *Engine) endGone(in Input, found map[key]*finding) (out []Transition) {
+	for _, k := range slices.SortedFunc(maps.Keys(e.live), func(a, b key) int {
+		return strings.Compare(a.rule+a.subject, b.rule+b.subject)
+	}) {
+		if _, ok := found[k]; ok {
+			continue
+		}
+		r := e.live[k]
+		row := rule(k.rule, r.Severity)
+		switch {
+		case row.Source == FromReport:
+			out = append(out, e.clear(r, &finding{rule: row, over: r.Over}, in.Now)...)
+		case row.Source == FromCoat && (in.NoEstimate || unjudged(in, r.Subject)):
+			// no news is not good news
+		case present(in, r.Subject):
+			out = append(out, e.end(r, in.Now, "cleared"))
+		default:
+			out = append(out, e.end(r, in.Now, "person"))
+		}
+	}
+	return out
+}
+
+// ackFelt acknowledges for whoever felt the coat: they have heard that it wants to
+// be felt.
+func (e *Engine) ackFelt(in Input) {
+	if in.Work == nil {
+		return
+	}
+	for _, r := range e.live {
+		if r.Rule != FeelNow || r.State != Firing {
+			continue
+		}
+		for _, f := range in.Work.Feels {
+			if f.Coat == r.Subject && f.At.After(*r.FiredAt) && !f.At.After(in.Now) {
+				e.ack(r, "finger test", in.Now)
+			}
+		}
+	}
 }
 
 // redate moves what lasts onto the right clock when the board learns the time:
@@ -396,7 +357,7 @@ func present(in Input, subject string) bool {
 	return false
 }
 
-func (f finding) sev() Severity {
+func (f *finding) sev() Severity {
 	if f.severity != "" {
 		return f.severity
 	}
@@ -415,8 +376,14 @@ func loud(s Severity) int {
 	return 0
 }
 
-// makeRoom drops the quietest alert if it is quieter than sev.
-func (e *Engine) makeRoom(sev Severity) bool {
+// makeRoom drops the quietest alert if it is quieter than what was found, and
+// else that. Once an hour it is said.
+func (e *Engine) makeRoom(f *finding, now time.Time) bool {
+	sev := f.sev()
+	if since := now.Sub(e.fullSaid); since < 0 || since > time.Hour {
+		e.fullSaid = now
+		e.log.Error("too many alerts at once: the quietest are dropped", "most", maxActive, "say", f.say)
+	}
 	var least *record
 	for _, r := range e.live {
 		if loud(r.Severity) < loud(sev) && (least == nil || loud(r.Severity) < loud(least.Severity)) {
@@ -426,13 +393,11 @@ func (e *Engine) makeRoom(sev Severity) bool {
 	if least == nil {
 		return false
 	}
-	e.dropped++
-	t := e.end(least, least.SeenAt, "cleared")
-	e.queue = append(e.queue, t)
+	e.queue = append(e.queue, e.end(least, least.SeenAt, "cleared"))
 	return true
 }
 
-func (e *Engine) begin(f finding, now time.Time) *record {
+func (e *Engine) begin(f *finding, now time.Time) *record {
 	r := &record{Alert: Alert{ID: newID(f.rule.Name), Rule: f.rule.Name, Subject: f.subject,
 		Panel: f.panel, Severity: f.sev(), State: Pending, Since: now}, SeenAt: now, dirty: true}
 	for i := len(e.ended) - 1; i >= 0; i-- {
@@ -459,7 +424,7 @@ func (e *Engine) begin(f finding, now time.Time) *record {
 // still count as lasting.
 const pendingGap = 15 * time.Minute
 
-func (e *Engine) seen(r *record, f finding, now time.Time) []Transition {
+func (e *Engine) seen(r *record, f *finding, now time.Time) []Transition {
 	var out []Transition
 	fresh := r.Say == "" && r.State == Pending
 	r.Say, r.Over, r.Sound, r.ActBy, r.Panel = f.say, f.over, f.rule.Sound, f.actBy, f.panel
@@ -472,7 +437,7 @@ func (e *Engine) seen(r *record, f finding, now time.Time) []Transition {
 		r.State, r.AckedAt, r.AckedBy, r.EscalatedAt = Firing, nil, "", nil
 		r.Severity, r.dirty = f.sev(), true
 		r.Told = slices.DeleteFunc(r.Told, func(s string) bool { return s == WhatFiring || s == WhatAcknowledged || s == WhatEscalated })
-		out = append(out, Transition{r.shownAs(), WhatFiring, now})
+		out = append(out, Transition{r.Alert, WhatFiring, now})
 	} else if r.Severity != f.sev() {
 		r.Severity, r.dirty = f.sev(), true
 	}
@@ -486,9 +451,9 @@ func (e *Engine) seen(r *record, f finding, now time.Time) []Transition {
 			at := now
 			r.State, r.FiredAt, r.dirty = Firing, &at, true
 			r.remember(now)
-			out = append(out, Transition{r.shownAs(), WhatFiring, now})
+			out = append(out, Transition{r.Alert, WhatFiring, now})
 		} else if fresh {
-			out = append(out, Transition{r.shownAs(), WhatPending, now})
+			out = append(out, Transition{r.Alert, WhatPending, now})
 		}
 	}
 	// A saved sighting every few minutes is enough to judge a gap by.
@@ -515,7 +480,7 @@ const maxRecent = 16
 // clear counts the time a condition has been gone and ends the alert when
 // that is long enough. For troubles each return within two hours doubles what is
 // long enough, so that what comes and goes is one alert and one message.
-func (e *Engine) clear(r *record, f finding, now time.Time) []Transition {
+func (e *Engine) clear(r *record, f *finding, now time.Time) []Transition {
 	if r.State == Pending {
 		return []Transition{e.end(r, now, "cleared")}
 	}
@@ -556,8 +521,7 @@ func (e *Engine) end(r *record, now time.Time, by string) Transition {
 	r.State, r.EndedAt, r.EndedBy, r.ClearSince, r.AckHashes, r.dirty = Resolved, &at, by, nil, nil, true
 	delete(e.live, r.key())
 	e.ended = append(e.ended, r)
-	t := Transition{r.shownAs(), what, now}
-	return t
+	return Transition{r.Alert, what, now}
 }
 
 // timed is what comes by the clock alone: the reminder and the escalation.
@@ -567,26 +531,26 @@ func (e *Engine) timed(r *record, now time.Time) []Transition {
 		return nil
 	}
 	if rule(r.Rule, r.Severity).Remind && r.ActBy != nil && r.RemindedAt == nil && r.FiredAt != nil {
-		left := r.ActBy.Sub(now)
+		left, before := r.ActBy.Sub(now), time.Duration(e.cfg.RemindBefore)
 		// Not on the heels of the first message.
-		if left > 0 && left <= e.cfg.RemindBefore && now.Sub(*r.FiredAt) >= e.cfg.RemindBefore/2 {
+		if left > 0 && left <= before && now.Sub(*r.FiredAt) >= before/2 {
 			at := now
 			r.RemindedAt, r.dirty = &at, true
-			out = append(out, Transition{r.shownAs(), WhatReminder, now})
+			out = append(out, Transition{r.Alert, WhatReminder, now})
 		}
 	}
 	if r.State == Firing && r.EscalatedAt == nil && r.FiredAt != nil {
 		after := time.Duration(0)
 		switch r.Severity {
 		case Danger:
-			after = e.cfg.EscalateDanger
+			after = time.Duration(e.cfg.EscalateDanger)
 		case Act:
-			after = e.cfg.EscalateAct
+			after = time.Duration(e.cfg.EscalateAct)
 		}
 		if after > 0 && now.Sub(*r.FiredAt) >= after {
 			at := now
 			r.EscalatedAt, r.dirty = &at, true
-			out = append(out, Transition{r.shownAs(), WhatEscalated, now})
+			out = append(out, Transition{r.Alert, WhatEscalated, now})
 		}
 	}
 	return out
@@ -599,7 +563,7 @@ func (e *Engine) catchUp(now time.Time) []Transition {
 	for _, r := range e.live {
 		all = append(all, r)
 	}
-	sort.SliceStable(all, func(i, j int) bool { return all[i].Since.Before(all[j].Since) })
+	slices.SortStableFunc(all, func(a, b *record) int { return a.Since.Compare(b.Since) })
 	for _, r := range all {
 		if r.FiredAt == nil {
 			continue
@@ -616,7 +580,7 @@ func (e *Engine) catchUp(now time.Time) []Transition {
 				if r.State == Resolved && now.Sub(*ev.at) > 24*time.Hour {
 					continue
 				}
-				out = append(out, Transition{r.shownAs(), ev.what, *ev.at})
+				out = append(out, Transition{r.Alert, ev.what, *ev.at})
 			}
 		}
 	}
@@ -670,14 +634,14 @@ func (e *Engine) List(all bool) []Alert {
 	out := []Alert{}
 	for _, r := range e.live {
 		if all || r.State != Pending {
-			out = append(out, r.shownAs())
+			out = append(out, r.Alert)
 		}
 	}
 	sortAlerts(out)
 	if all {
 		for i := len(e.ended) - 1; i >= 0; i-- {
 			if e.ended[i].FiredAt != nil {
-				out = append(out, e.ended[i].shownAs())
+				out = append(out, e.ended[i].Alert)
 			}
 		}
 	}
@@ -685,18 +649,8 @@ func (e *Engine) List(all bool) []Alert {
 }
 
 func sortAlerts(as []Alert) {
-	sort.Slice(as, func(i, j int) bool {
-		a, b := as[i], as[j]
-		if la, lb := loud(a.Severity), loud(b.Severity); la != lb {
-			return la > lb
-		}
-		if !a.Since.Equal(b.Since) {
-			return a.Since.After(b.Since)
-		}
-		if a.Rule != b.Rule {
-			return a.Rule < b.Rule
-		}
-		return a.Subject < b.Subject // ids are drawn: they would order by chance
+	slices.SortFunc(as, func(a, b Alert) int { // not by id: these are drawn
+		return cmp.Or(loud(b.Severity)-loud(a.Severity), b.Since.Compare(a.Since), strings.Compare(a.Rule, b.Rule), strings.Compare(a.Subject, b.Subject))
 	})
 }
 
@@ -706,8 +660,8 @@ func (e *Engine) tellWatchers() {
 	}
 	active := []Alert{}
 	for _, r := range e.live {
-		if r.audible() {
-			active = append(active, r.shownAs())
+		if r.State == Firing {
+			active = append(active, r.Alert)
 		}
 	}
 	sortAlerts(active)
@@ -785,15 +739,12 @@ func (e *Engine) saveWith(ctx context.Context, write func(bodies map[string][]by
 			r.dirty = true
 		}
 	}
-	if len(taken) > 0 || err != nil {
-		e.storeErr = err
-	}
 	e.trim()
 	return err
 }
 
 // saveNow is Save for an answer that a person waits for: what was said is on
-// disk before it, unless the store refuses or hangs, which is said elsewhere.
+// disk before it, unless the store refuses or hangs, which [Dispatcher.Save] logs.
 func (e *Engine) saveNow() {
 	ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
 	defer cancel()

@@ -5,6 +5,7 @@ package alerts
 import (
 	"maps"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -41,10 +42,10 @@ type key struct{ rule, subject string }
 // eval collects the findings of one evaluation.
 type eval struct {
 	in  Input
-	cfg Config
+	cfg Tuning
 	speaker
 	active func(rule, subject string) bool
-	out    map[key]finding
+	out    map[key]*finding
 }
 
 func (e *eval) add(name, subject, panel string, is verdict, variant string, actBy *time.Time, w words.Facts) *finding {
@@ -59,12 +60,12 @@ func (e *eval) addRule(r Rule, subject, panel string, is verdict, variant string
 	if variant != "" {
 		say = "case." + variant
 	}
-	f := finding{rule: r, subject: subject, panel: panel, is: is, actBy: actBy}
+	f := &finding{rule: r, subject: subject, panel: panel, is: is, actBy: actBy}
 	if is == yes || e.active(r.Name, subject) { // of most things there is nothing to say
 		f.say, f.over = words.Upper(e.Say(r.code(say), w)), words.Upper(e.Say(r.code("over"), w))
 	}
 	e.out[key{r.Name, subject}] = f
-	return &f
+	return f
 }
 
 // overLimit is a comparison with hysteresis: x must pass on to begin and
@@ -84,8 +85,8 @@ func (e *eval) overLimit(name, subject string, x *float64, on, off float64, belo
 }
 
 // evaluate looks at everything once.
-func evaluate(in Input, cfg Config, view View, active func(rule, subject string) bool) map[key]finding {
-	e := &eval{in: in, cfg: cfg, active: active, out: map[key]finding{},
+func evaluate(in Input, cfg Tuning, view View, active func(rule, subject string) bool) map[key]*finding {
+	e := &eval{in: in, cfg: cfg, active: active, out: map[key]*finding{},
 		speaker: speaker{View: view, now: in.Now, trusted: in.ClockTrusted}}
 	for i := range in.Cups {
 		e.cup(in.Cups[i])
@@ -131,10 +132,13 @@ func evaluate(in Input, cfg Config, view View, active func(rule, subject string)
 // to come (our choice).
 const cupUp = 30 * time.Minute
 
+// cupForget is how long a cup that is a danger stays an alert: by then it is cold.
+const cupForget = 12 * time.Hour
+
 func (e *eval) cup(c Cup) {
 	left := c.EndsAt.Sub(e.now)
 	total := c.EndsAt.Sub(c.Mixed)
-	lead := e.cfg.CupLead
+	lead := time.Duration(e.cfg.CupLead)
 	if c.Class == "runaway" {
 		lead = lead * 3 / 2
 	}
@@ -155,7 +159,7 @@ func (e *eval) cup(c Cup) {
 	if left <= 0 {
 		variant = "over"
 	}
-	danger := c.DangerFrom != nil && !e.now.Before(*c.DangerFrom) && e.now.Sub(*c.DangerFrom) < e.cfg.CupForget
+	danger := c.DangerFrom != nil && !e.now.Before(*c.DangerFrom) && e.now.Sub(*c.DangerFrom) < cupForget
 	e.add(CupSoon, c.Batch, "", is(live && !danger && left <= lead && -left < cupUp), variant, &ends, w)
 	e.add(CupOver, c.Batch, "", is(live && danger), "", nil, w)
 }
@@ -228,7 +232,7 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 		return // it lies under another, which speaks for both
 	}
 	if newest && rec.Next != "none" && c.NextWindow != nil {
-		e.window(c, panel, w)
+		e.window(c, panel, add, w)
 	}
 
 	e.unknown(c, add, w)
@@ -259,9 +263,9 @@ func (e *eval) unknown(c *coat.Estimate, add addFinding, w wording) {
 		is, variant, need := yes, "", ""
 		why := e.whyUnknown(c.UnknownWhy)
 		switch {
-		case has(c.UnknownWhy, coat.ColdGlass), has(c.UnknownWhy, coat.BelowMinimum):
+		case slices.Contains(c.UnknownWhy, coat.ColdGlass), slices.Contains(c.UnknownWhy, coat.BelowMinimum):
 			t, ok := e.warmTo(c)
-			if !has(c.UnknownWhy, coat.ColdGlass) {
+			if !slices.Contains(c.UnknownWhy, coat.ColdGlass) {
 				// It gelled: only the resin's own least temperature counts.
 				if t, ok = e.minC(c); ok && c.TempC != nil && *c.TempC >= t {
 					variant = "warm"
@@ -271,13 +275,13 @@ func (e *eval) unknown(c *coat.Estimate, add addFinding, w wording) {
 			if ok {
 				variant, need = "need", e.Temp(math.Ceil(t))
 			}
-		case has(c.UnknownWhy, coat.OutsideRange):
+		case slices.Contains(c.UnknownWhy, coat.OutsideRange):
 			variant = "hot"
-		case has(c.UnknownWhy, coat.Gap):
+		case slices.Contains(c.UnknownWhy, coat.Gap):
 			variant = "gap"
-		case has(c.UnknownWhy, coat.OffRatio):
+		case slices.Contains(c.UnknownWhy, coat.OffRatio):
 			is = no // whoever mixed it has said so
-		case has(c.UnknownWhy, coat.NoReading) && !e.probeSpeaks(c.Panel):
+		case slices.Contains(c.UnknownWhy, coat.NoReading) && !e.probeSpeaks(c.Panel):
 			variant = "none"
 		default:
 			is = unsure // the probe's own alert says it
@@ -421,11 +425,9 @@ func (e *eval) night(c *coat.Estimate, add addFinding, w wording) {
 	add(NightAhead, v, "", &from, w("night", e.sentence(n.Say)))
 }
 
-func (e *eval) window(c *coat.Estimate, panel string, w wording) {
+// window judges what can be done with the coat's next window, and its end.
+func (e *eval) window(c *coat.Estimate, panel string, add addFinding, w wording) {
 	win := c.NextWindow
-	add := func(rule string, is verdict, variant string, actBy *time.Time, w words.Facts) {
-		e.add(rule, c.ID, c.Panel, is, variant, actBy, w)
-	}
 	short := win.Kind // also the case of a sentence
 	if short == coat.WindowCoat {
 		short = ""
@@ -435,23 +437,7 @@ func (e *eval) window(c *coat.Estimate, panel string, w wording) {
 	open := win.Status == "open"
 	closed := win.Status == "closed"
 
-	// Closing speaks at the cautious edge, ahead by the lead, but not from
-	// the first minute of a short window.
-	closing := no
-	if win.Closes != nil && !closed {
-		lead := e.cfg.ClosingLead
-		from := c.AppliedAt
-		if win.Opens != nil && win.Opens.Before(*win.Closes) {
-			from = *win.Opens
-		}
-		if l := win.Closes.Sub(from); l > 0 {
-			lead = min(lead, l/2)
-		}
-		reach := open || win.FeelFrom != nil
-		left := win.Closes.Sub(e.now)
-		// Past the cautious edge it stays said until the window is closed.
-		closing = is(reach && left <= lead)
-	}
+	closing := is(e.closing(c))
 	if !known {
 		closing = unsure
 	}
@@ -507,20 +493,42 @@ func (e *eval) window(c *coat.Estimate, panel string, w wording) {
 	}
 }
 
+// closing reports whether the window's cautious end is nearer than the lead, but
+// not from the first minute of a short one. Past it that stays so until the window
+// is closed.
+func (e *eval) closing(c *coat.Estimate) bool {
+	win := c.NextWindow
+	if win.Closes == nil || win.Status == "closed" || win.Status != "open" && win.FeelFrom == nil {
+		return false
+	}
+	from := c.AppliedAt
+	if win.Opens != nil && win.Opens.Before(*win.Closes) {
+		from = *win.Opens
+	}
+	lead := time.Duration(e.cfg.ClosingLead)
+	if l := win.Closes.Sub(from); l > 0 {
+		lead = min(lead, l/2)
+	}
+	return win.Closes.Sub(e.now) <= lead
+}
+
 // first is what must be done to the panel before the next thing goes on, or
 // "": an open window is no use to a coat that then lies too cold to cure.
 func (e *eval) first(c *coat.Estimate, panel string, wash bool) string {
 	min, ok := e.minC(c)
 	cold := ok && c.TempC != nil && *c.TempC < min
+	code := ""
 	switch {
 	case cold && wash:
-		return e.part("warm_wash", words.Facts{"panel": panel, "temp": words.Temp(min)})
+		code = "warm_wash"
 	case cold:
-		return e.part("warm", words.Facts{"panel": panel, "temp": words.Temp(min)})
+		code = "warm"
 	case wash:
-		return e.part("wash", words.Facts{"panel": panel})
+		code = "wash"
+	default:
+		return ""
 	}
-	return ""
+	return e.part(code, words.Facts{"panel": panel, "temp": words.Temp(min)})
 }
 
 func past(t *time.Time, now time.Time) bool { return t != nil && !t.After(now) }
@@ -536,7 +544,7 @@ func (e *eval) surface(s Surface) {
 	if s.MarginK != nil && *s.MarginK <= 0 {
 		wet = yes // the dew point itself is dew
 	}
-	near := e.overLimit(DewMargin, s.Panel, s.MarginK, e.cfg.DewMarginK, e.cfg.DewMarginK+.5, true)
+	near := e.overLimit(DewMargin, s.Panel, s.MarginK, *e.cfg.DewMarginK, *e.cfg.DewMarginK+.5, true)
 	if wet == yes {
 		near = no // the louder of the two speaks
 	}
@@ -557,6 +565,12 @@ func (e *eval) probe(h sensors.Health, inUse bool) {
 		hint = e.part("hint", words.Facts{"hint": h.Hint})
 	}
 	w := words.Facts{"probe": name, "hint": hint, "last": e.since(h.LastAt)}
+	add := func(rule string, v verdict) {
+		f := e.add(rule, h.Probe, h.Panel, v, "", nil, w)
+		if !inUse {
+			f.severity = Note
+		}
+	}
 	for _, r := range []struct{ rule, state string }{
 		{ProbeMissing, "missing"}, {ProbeStale, "stale"}, {ProbeStuck, "stuck"}, {ProbeDoubtful, "implausible"},
 	} {
@@ -564,11 +578,7 @@ func (e *eval) probe(h sensors.Health, inUse bool) {
 		if h.State == "waiting" || h.State == "" {
 			v = unsure // just started: neither a fault nor a cure
 		}
-		f := e.add(r.rule, h.Probe, h.Panel, v, "", nil, w)
-		if !inUse {
-			f.severity = Note
-			e.out[key{r.rule, h.Probe}] = *f
-		}
+		add(r.rule, v)
 	}
 	// A radio probe that says nothing of its battery has no such rule.
 	if pct, ok := h.Battery.Get(); ok {
@@ -580,11 +590,7 @@ func (e *eval) probe(h sensors.Health, inUse bool) {
 		if pct > 0 {
 			w["left"] = e.part("battery_left", words.Facts{"percent": math.Round(pct)})
 		}
-		f := e.add(ProbeBattery, h.Probe, h.Panel, v, "", nil, w)
-		if !inUse {
-			f.severity = Note
-			e.out[key{ProbeBattery, h.Probe}] = *f
-		}
+		add(ProbeBattery, v)
 	}
 }
 
@@ -608,16 +614,6 @@ func (e *eval) condition(c Condition) {
 		f.say = c.Say
 	}
 	f.severity = c.Severity
-	e.out[key{r.Name, c.Subject}] = *f
-}
-
-func has(list []string, s string) bool {
-	for _, x := range list {
-		if x == s {
-			return true
-		}
-	}
-	return false
 }
 
 // whyUnknown puts the reasons of an unknown state into shop words. A coat that

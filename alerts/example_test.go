@@ -10,21 +10,16 @@ import (
 	"curewright/alerts"
 )
 
-type printed struct{ done chan struct{} }
-
-func (printed) Name() string { return "phone" }
-
-func (p printed) Send(_ context.Context, m alerts.Message) error {
-	fmt.Println(m.Title + ": " + m.Text)
-	p.done <- struct{}{}
-	return nil
-}
-
 // A cup of resin mixed 21 minutes ago, good for 25.
 func Example() {
 	now := time.Date(2026, 10, 10, 10, 1, 0, 0, time.UTC)
-	engine := alerts.New(alerts.Config{}, nil)
-	phone := printed{make(chan struct{})}
+	engine := alerts.New(alerts.Tuning{}, nil, nil)
+	done := make(chan struct{})
+	phone := alerts.Channel{Name: "phone", Send: func(_ context.Context, m alerts.Message) error {
+		fmt.Println(m.Title + ": " + m.Text)
+		close(done)
+		return nil
+	}}
 	d := alerts.NewDispatcher(alerts.DispatchConfig{Site: "shed"}, engine, nil, nil, phone)
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
@@ -33,7 +28,7 @@ func Example() {
 	in := alerts.Input{Now: now, ClockTrusted: true, Cups: []alerts.Cup{
 		{Batch: "batch-1", Resin: "medium", Mixed: now.Add(-21 * time.Minute), EndsAt: now.Add(4 * time.Minute)}}}
 	d.Handle(engine.Step(in))
-	<-phone.done
+	<-done
 
 	in.Now = now.Add(time.Minute)
 	for _, a := range engine.List(false) {
@@ -46,7 +41,7 @@ func Example() {
 
 // The engine by itself: one evaluation after the other, and what changed.
 func ExampleEngine_Step() {
-	engine := alerts.New(alerts.Config{}, nil)
+	engine := alerts.New(alerts.Tuning{}, nil, nil)
 	in := alerts.Input{Now: time.Date(2026, 10, 10, 10, 1, 0, 0, time.UTC), ClockTrusted: true,
 		Conditions: []alerts.Condition{{Rule: alerts.TentOff, Severity: alerts.Act}}}
 	for _, t := range engine.Step(in) {

@@ -27,7 +27,7 @@ func (d *Dispatcher) Test(ctx context.Context, name string) error {
 	if !ok {
 		return fmt.Errorf("channel %q: %w", name, ErrNoChannel)
 	}
-	ctx, cancel := context.WithTimeout(ctx, d.cfg.Timeout)
+	ctx, cancel := context.WithTimeout(ctx, l.Timeout)
 	defer cancel()
 	now := d.cfg.Now()
 	d.mu.Lock()
@@ -37,7 +37,7 @@ func (d *Dispatcher) Test(ctx context.Context, name string) error {
 	if d.cfg.Site != "" {
 		title = view.Say("message.site", words.Facts{"site": d.cfg.Site, "head": strings.ToLower(title)})
 	}
-	return send(ctx, l.ch, Message{Key: fmt.Sprintf("test/%s/%d", name, now.UnixNano()), What: WhatTest, Site: d.cfg.Site,
+	return send(ctx, l.Channel, Message{Key: fmt.Sprintf("test/%s/%d", name, now.UnixNano()), What: WhatTest, Site: d.cfg.Site,
 		Title: title, Text: view.Say("message.test_say", nil), At: now})
 }
 

@@ -9,7 +9,6 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
-	"net/url"
 	"time"
 )
 
@@ -76,11 +75,7 @@ func (h *Heartbeat) send(ctx context.Context) error {
 	}
 	res, err := c.Do(req)
 	if err != nil {
-		var ue *url.Error
-		if errors.As(err, &ue) {
-			err = ue.Err
-		}
-		return fmt.Errorf("heartbeat: %w", err)
+		return fmt.Errorf("heartbeat: %w", withoutURL(err))
 	}
 	defer res.Body.Close()
 	io.Copy(io.Discard, io.LimitReader(res.Body, 64<<10))
@@ -89,5 +84,3 @@ func (h *Heartbeat) send(ctx context.Context) error {
 	}
 	return nil
 }
-
-var plainClient = &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}

@@ -9,6 +9,7 @@ import (
 	"maps"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -161,12 +162,19 @@ func fires(e *Engine, rule string) (Alert, bool) {
 	return Alert{}, false
 }
 
-// chanFake records what it was given; fail decides each try.
+// fake is a channel of the tests'.
+type fake interface{ channel() Channel }
+
+// chanFake records what it was given; fail decides each try, and none gets through
+// while it is down.
 type chanFake struct {
 	name    string
 	machine bool
 	fail    func(try int) error
 	delay   time.Duration
+	down    atomic.Bool
+	perHour int
+	timeout time.Duration
 
 	mu    sync.Mutex
 	tries int
@@ -174,10 +182,18 @@ type chanFake struct {
 	got   []Message
 }
 
-func (c *chanFake) Name() string  { return c.name }
-func (c *chanFake) Machine() bool { return c.machine }
+func (c *chanFake) channel() Channel {
+	return Channel{Name: c.name, Machine: c.machine, Send: c.send, MaxPerHour: c.perHour, Timeout: c.timeout}
+}
 
-func (c *chanFake) Send(ctx context.Context, m Message) error {
+// broken is a channel that is down.
+func broken(name string) *chanFake {
+	c := &chanFake{name: name}
+	c.down.Store(true)
+	return c
+}
+
+func (c *chanFake) send(ctx context.Context, m Message) error {
 	if c.delay > 0 {
 		select {
 		case <-time.After(c.delay):
@@ -189,6 +205,9 @@ func (c *chanFake) Send(ctx context.Context, m Message) error {
 	defer c.mu.Unlock()
 	c.tries++
 	c.at = append(c.at, time.Now())
+	if c.down.Load() {
+		return errors.New("no route to host")
+	}
 	if c.fail != nil {
 		if err := c.fail(c.tries); err != nil {
 			return err
@@ -224,5 +243,5 @@ func again(t *testing.T, e *Engine) *Engine {
 	if err := e.Save(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	return New(e.cfg, e.store)
+	return New(e.cfg, e.store, nil)
 }

@@ -3,6 +3,9 @@
 package alerts
 
 import (
+	"bytes"
+	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -16,24 +19,41 @@ import (
 // CheckURL refuses what is no http or https address with a host. The error
 // does not repeat it: an address may carry a secret.
 func CheckURL(channel, address string) error {
-	u, err := url.Parse(address)
-	if err != nil || (u.Scheme != "http" && u.Scheme != "https") || u.Host == "" {
+	if !httpURL(address) {
 		return fmt.Errorf("channel %s: url: not an http or https address", channel)
 	}
 	return nil
 }
 
-// HTTPClient returns a client that follows no redirects: one would carry a
-// signed body or a password to somebody else.
-func HTTPClient() *http.Client {
-	return &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+func httpURL(s string) bool {
+	u, err := url.Parse(s)
+	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host != ""
 }
 
-// Post sends a channel's request with its JSON body. 2xx is success; no answer,
-// 3xx, 408, 425, 429 and 5xx are tried again, after the wait that the other side
-// names ([RetryAfterError]); every other answer is [ErrPermanent]. Errors do
-// not show the address.
-func Post(c *http.Client, channel string, req *http.Request) error {
+// plainClient follows no redirects: one would carry a signed body or a password
+// to somebody else.
+var plainClient = &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+
+// Post sends v as a channel's JSON to an address; sign, if not nil, may add
+// headers that go by the body's exact bytes. 2xx is success; no answer, 3xx, 408,
+// 425, 429 and 5xx are tried again, after the wait that the other side names
+// ([RetryAfterError]); every other answer is [ErrPermanent]. Errors do not show
+// the address. A nil client is one that follows no redirects.
+func Post(ctx context.Context, c *http.Client, channel, address string, v any, sign func(req *http.Request, body []byte)) error {
+	body, err := json.Marshal(v)
+	if err != nil {
+		return Permanent(fmt.Errorf("channel %s: %w", channel, err))
+	}
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, address, bytes.NewReader(body))
+	if err != nil {
+		return Permanent(fmt.Errorf("channel %s: url: not usable", channel))
+	}
+	if sign != nil {
+		sign(req, body)
+	}
+	if c == nil {
+		c = plainClient
+	}
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("User-Agent", "curewright")
 	res, err := c.Do(req)

@@ -8,7 +8,6 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"strings"
-	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -23,7 +22,9 @@ type hear struct {
 	at     time.Time
 }
 
-func (h *hear) Watch(as []Alert) { h.active, h.at = as, time.Now() }
+func (h *hear) channel() Channel {
+	return Channel{Name: h.name, Send: h.send, Watch: func(as []Alert) { h.active, h.at = as, time.Now() }}
+}
 
 // A card whose write never returns delays neither the step, the buzzer, a
 // message, an acknowledgement's silence nor a list. In fake time: had anything
@@ -117,7 +118,7 @@ func TestReportedConditionsLast(t *testing.T) {
 		if r.Source != FromReport {
 			continue
 		}
-		e := New(Config{}, nil)
+		e := New(Tuning{}, nil, nil)
 		in := func(d time.Duration, on bool) Input {
 			x := Input{Now: t0.Add(d), ClockTrusted: true, Work: &coat.Work{}}
 			if on {
@@ -155,27 +156,23 @@ func TestReportedConditionsLast(t *testing.T) {
 // that gets through.
 func TestOverflowIsSaid(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var down atomic.Bool
-		down.Store(true)
-		c := &chanFake{name: "phone", fail: func(int) error {
-			if down.Load() {
-				return errors.New("down")
-			}
-			return nil
-		}}
-		r := &rig{t: t}
-		r.start(DispatchConfig{MaxQueued: 3, MaxPerHour: 100}, c)
-		defer r.kill()
-		r.look(troubles(Act, "a", "b", "c", "d", "e"))
+		c := broken("phone")
+		c.perHour = 1000
+		r := start(t, DispatchConfig{}, c)
+		var subjects []string
+		for i := range maxWaiting + 2 {
+			subjects = append(subjects, fmt.Sprint("s", i))
+		}
+		r.look(troubles(Act, subjects...))
 		pass(11 * time.Minute)
 		if cs := r.d.Conditions(); len(cs) != 1 || !strings.Contains(fmt.Sprint(cs[0].Facts["lost"]), "2 messages did not fit") {
 			t.Errorf("conditions %+v, want one that says that 2 messages did not fit", cs)
 		}
-		down.Store(false)
+		c.down.Store(false)
 		pass(10 * time.Minute)
 		ms := c.messages()
-		if len(ms) != 3 || !strings.Contains(ms[0].Text, "(2 messages before this did not fit") || strings.Contains(ms[1].Text, "did not fit") {
-			t.Errorf("%d messages, want 3, of which the first says what was lost: %v", len(ms), ms)
+		if len(ms) != maxWaiting || !strings.Contains(ms[0].Text, "(2 messages before this did not fit") || strings.Contains(ms[1].Text, "did not fit") {
+			t.Errorf("%d messages, want %d, of which the first says what was lost: %v", len(ms), maxWaiting, ms)
 		}
 		if s := r.d.Stats()["phone"]; s.Overflow != 2 || s.Lost != 0 {
 			t.Errorf("overflow %d, unsaid %d; want 2, 0", s.Overflow, s.Lost)
@@ -191,11 +188,7 @@ func TestRedirectIsPassing(t *testing.T) {
 			w.Header().Set("Location", "http://portal.example/login")
 			w.WriteHeader(code)
 		}))
-		req, err := http.NewRequestWithContext(t.Context(), http.MethodPost, srv.URL, strings.NewReader("{}"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := Post(HTTPClient(), "hook", req); err == nil || errors.Is(err, ErrPermanent) {
+		if err := Post(t.Context(), nil, "hook", srv.URL, struct{}{}, nil); err == nil || errors.Is(err, ErrPermanent) {
 			t.Errorf("%d: %v, want an error that is tried again", code, err)
 		}
 		srv.Close()

@@ -33,7 +33,7 @@ func (e *Engine) Prune(ctx context.Context, most int, keep func(Alert) bool) (in
 			ended = append(ended, r)
 		}
 	}
-	slices.SortStableFunc(ended, func(a, b *record) int { return endedAt(a).Compare(endedAt(b)) })
+	slices.SortStableFunc(ended, byEnd)
 	n := 0
 	for i, r := range ended {
 		if n == pruneStep || len(ended)-i <= most {

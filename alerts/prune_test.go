@@ -42,7 +42,7 @@ func TestPrune(t *testing.T) {
 	put(m, "coat", "coat-1", Resolved, 3000)
 	put(m, "live", "probe-1", Firing, 900)
 	m.alerts["spoilt"] = []byte("{")
-	e := New(Config{}, m)
+	e := New(Tuning{}, m, nil)
 	if n, err := e.Prune(t.Context(), 2, ofCoat); n != 0 || err != nil {
 		t.Errorf("removed %d, %v by age; want none", n, err)
 	}
@@ -79,18 +79,17 @@ func TestPrune(t *testing.T) {
 // deafChan hangs in its first try and heeds no time limit.
 type deafChan struct{ free chan struct{} }
 
-func (deafChan) Name() string                          { return "deaf" }
-func (c deafChan) Send(context.Context, Message) error { <-c.free; return nil }
+func (c deafChan) channel() Channel {
+	return Channel{Name: "deaf", Send: func(context.Context, Message) error { <-c.free; return nil }}
+}
 
 // A channel that hangs past its limit is called late; one that is slow, fails
 // or has nothing to do is not.
 func TestLate(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		deaf := deafChan{make(chan struct{})}
-		slow := &chanFake{name: "slow", delay: time.Hour}
-		r := &rig{t: t}
-		r.start(DispatchConfig{Timeouts: map[string]time.Duration{"slow": 5 * time.Minute}}, deaf, slow)
-		defer r.kill()
+		slow := &chanFake{name: "slow", delay: time.Hour, timeout: 5 * time.Minute}
+		r := start(t, DispatchConfig{}, deaf, slow)
 		for range 60 {
 			pass(time.Minute)
 			if late := r.d.Late(); late != nil {

@@ -35,46 +35,43 @@ func (s speaker) part(code string, facts words.Facts) string { return s.Say("par
 
 // until is " until 12:40", or "" for no end.
 func (s speaker) until(t *time.Time) string {
-	switch {
-	case t == nil || !t.After(s.now):
+	if t == nil || !t.After(s.now) {
 		return ""
-	case s.trusted:
-		return s.part("until", words.Facts{"at": s.clock(*t)})
 	}
-	return s.part("for_another", words.Facts{"span": words.Span(t.Sub(s.now))})
+	return s.moment(*t, "until", "for_another")
+}
+
+// moment is a part with a time on the clock, or with the span from now to it
+// while the clock is not trusted.
+func (s speaker) moment(t time.Time, onClock, span string) string {
+	if s.trusted {
+		return s.part(onClock, words.Facts{"at": s.clock(t)})
+	}
+	return s.part(span, words.Facts{"span": words.Span(t.Sub(s.now).Abs())})
 }
 
 // from is "from 13:40 on".
 func (s speaker) from(t time.Time) string {
-	switch {
-	case !t.After(s.now):
+	if !t.After(s.now) {
 		return s.part("any_minute", nil)
-	case s.trusted:
-		return s.part("from", words.Facts{"at": s.clock(t)})
 	}
-	return s.part("in", words.Facts{"span": words.Span(t.Sub(s.now))})
+	return s.moment(t, "from", "in")
 }
 
 // at is " at 02:10" of a past moment, or "" where it is not known.
 func (s speaker) at(t *time.Time) string {
-	switch {
-	case t == nil || t.After(s.now):
+	if t == nil || t.After(s.now) {
 		return ""
-	case s.trusted:
-		return s.part("at", words.Facts{"at": s.clock(*t)})
 	}
-	return s.part("ago", words.Facts{"span": words.Span(s.now.Sub(*t))})
+	return s.moment(*t, "at", "ago")
 }
 
 // since is " since 02:10" of a past moment, or "" where it is not known.
 func (s speaker) since(t time.Time) string {
-	switch {
-	case t.IsZero() || t.After(s.now):
+	if t.IsZero() || t.After(s.now) {
 		return ""
-	case s.trusted:
-		return s.part("since", words.Facts{"at": s.clock(t)})
 	}
-	return s.part("for", words.Facts{"span": words.Span(s.now.Sub(t))})
+	return s.moment(t, "since", "for")
 }
 
 // sentence renders a sentence that another part made.

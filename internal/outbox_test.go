@@ -25,9 +25,11 @@ type line struct {
 	got  map[string]int
 }
 
-func (l *line) Name() string { return "phone" }
+func (l *line) channel() alerts.Channel {
+	return alerts.Channel{Name: "phone", MaxPerHour: 1000, Send: l.send}
+}
 
-func (l *line) Send(_ context.Context, m alerts.Message) error {
+func (l *line) send(_ context.Context, m alerts.Message) error {
 	if l.down {
 		return errors.New("no route to host")
 	}
@@ -80,7 +82,7 @@ func TestOutboxSurvivesKill(t *testing.T) {
 	}
 	defer st.Close()
 	up := &line{got: map[string]int{}}
-	d := alerts.NewDispatcher(alerts.DispatchConfig{MaxPerHour: 1000}, alerts.New(alerts.Config{}, st), st, st, up)
+	d := alerts.NewDispatcher(alerts.DispatchConfig{}, alerts.New(alerts.Tuning{}, st, nil), st, st, up.channel())
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan struct{})
 	go func() { defer close(done); d.Run(ctx) }()
@@ -109,8 +111,8 @@ func raise(dir string) {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}
-	e := alerts.New(alerts.Config{}, st)
-	d := alerts.NewDispatcher(alerts.DispatchConfig{MaxPerHour: 1000}, e, st, st, &line{down: true})
+	e := alerts.New(alerts.Tuning{}, st, nil)
+	d := alerts.NewDispatcher(alerts.DispatchConfig{}, e, st, st, (&line{down: true}).channel())
 	go d.Run(context.Background())
 	in := alerts.Input{ClockTrusted: true}
 	for i := range 1000 {

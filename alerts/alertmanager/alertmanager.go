@@ -5,10 +5,7 @@
 package alertmanager
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
-	"fmt"
 	"net/http"
 	"strings"
 	"time"
@@ -26,38 +23,24 @@ type Options struct {
 	Now            func() time.Time // time.Now by default
 }
 
-// Channel posts to /api/v2/alerts.
-type Channel struct {
+// channel posts to /api/v2/alerts.
+type channel struct {
 	name string
 	o    Options
 	url  string
 }
 
-var (
-	_ alerts.Channel   = (*Channel)(nil)
-	_ alerts.Machine   = (*Channel)(nil)
-	_ alerts.Refresher = (*Channel)(nil)
-)
-
 // New returns a channel; it does no I/O.
-func New(name string, o Options) (*Channel, error) {
+func New(name string, o Options) (alerts.Channel, error) {
 	if err := alerts.CheckURL(name, o.URL); err != nil {
-		return nil, err
-	}
-	if o.Client == nil {
-		o.Client = alerts.HTTPClient()
+		return alerts.Channel{}, err
 	}
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	return &Channel{name: name, o: o, url: strings.TrimRight(o.URL, "/") + "/api/v2/alerts"}, nil
+	c := &channel{name: name, o: o, url: strings.TrimRight(o.URL, "/") + "/api/v2/alerts"}
+	return alerts.Channel{Name: name, Send: c.send, Machine: true, Refresh: c.refresh}, nil
 }
-
-// Name returns the configured name.
-func (c *Channel) Name() string { return c.name }
-
-// Machine says that the other end is a system: it takes every change.
-func (c *Channel) Machine() bool { return true }
 
 // keep is how long Alertmanager holds an alert that is not repeated: a few of
 // the refreshes may be lost, but a dead board's alerts do not stay for ever.
@@ -71,7 +54,7 @@ type posted struct {
 	Annotations map[string]string `json:"annotations"`
 }
 
-func (c *Channel) posted(a alerts.Alert) posted {
+func (c *channel) posted(a alerts.Alert) posted {
 	p := posted{StartsAt: a.Since, EndsAt: c.o.Now().Add(keep),
 		Labels:      map[string]string{"alertname": name(a.Rule), "rule": a.Rule, "severity": string(a.Severity), "service": "curewright"},
 		Annotations: map[string]string{"summary": a.Say, "id": a.ID}}
@@ -109,9 +92,9 @@ func name(rule string) string {
 	return b.String()
 }
 
-// Send posts one alert. A test posts an alert of its own that ends after five
+// send posts one alert. A test posts an alert of its own that ends after five
 // minutes; a digest is nothing here.
-func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
+func (c *channel) send(ctx context.Context, m alerts.Message) error {
 	a := m.Alert
 	switch {
 	case a != nil:
@@ -123,8 +106,8 @@ func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
 	return c.post(ctx, []posted{c.posted(*a)})
 }
 
-// Refresh repeats everything that lasts.
-func (c *Channel) Refresh(ctx context.Context, active []alerts.Alert) error {
+// refresh repeats everything that lasts.
+func (c *channel) refresh(ctx context.Context, active []alerts.Alert) error {
 	list := make([]posted, 0, len(active))
 	for _, a := range active {
 		list = append(list, c.posted(a))
@@ -132,17 +115,10 @@ func (c *Channel) Refresh(ctx context.Context, active []alerts.Alert) error {
 	return c.post(ctx, list)
 }
 
-func (c *Channel) post(ctx context.Context, list []posted) error {
-	body, err := json.Marshal(list)
-	if err != nil {
-		return alerts.Permanent(fmt.Errorf("channel %s: %w", c.name, err))
-	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.url, bytes.NewReader(body))
-	if err != nil {
-		return alerts.Permanent(fmt.Errorf("channel %s: url: not usable", c.name))
-	}
-	if c.o.User != "" {
-		req.SetBasicAuth(c.o.User, c.o.Password)
-	}
-	return alerts.Post(c.o.Client, c.name, req)
+func (c *channel) post(ctx context.Context, list []posted) error {
+	return alerts.Post(ctx, c.o.Client, c.name, c.url, list, func(req *http.Request, _ []byte) {
+		if c.o.User != "" {
+			req.SetBasicAuth(c.o.User, c.o.Password)
+		}
+	})
 }

@@ -147,7 +147,7 @@ func TestEngineToAlertmanager(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	e := alerts.New(alerts.Config{}, nil)
+	e := alerts.New(alerts.Tuning{}, nil, nil)
 	d := alerts.NewDispatcher(alerts.DispatchConfig{}, e, nil, nil, c)
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan struct{})

@@ -58,9 +58,9 @@ var order = map[string]int{alerts.SoundClosing: 1, alerts.SoundActNow: 2, alerts
 // slowAfter is how long a sound goes on before its pauses lengthen.
 const slowAfter = 10 * time.Minute
 
-// Channel sounds what is firing. It follows the alerts that last instead of
+// Buzzer sounds what is firing. It follows the alerts that last instead of
 // taking messages, and falls silent as soon as none is left.
-type Channel struct {
+type Buzzer struct {
 	name    string
 	pin     Pin
 	button  Button // nil for none
@@ -73,30 +73,27 @@ type Channel struct {
 	test   chan chan struct{}
 }
 
-var (
-	_ alerts.Channel = (*Channel)(nil)
-	_ alerts.Watcher = (*Channel)(nil)
-)
-
-// New returns a channel on a line; it does not touch it before [Channel.Run].
+// New returns a buzzer on a line; it does not touch it before [Buzzer.Run].
 // button may be nil; onPress is called once a press and should acknowledge
 // what sounds.
-func New(name string, pin Pin, button Button, onPress func()) *Channel {
-	return &Channel{name: name, pin: pin, button: button, onPress: onPress, change: make(chan struct{}, 1), test: make(chan chan struct{})}
+func New(name string, pin Pin, button Button, onPress func()) *Buzzer {
+	return &Buzzer{name: name, pin: pin, button: button, onPress: onPress, change: make(chan struct{}, 1), test: make(chan chan struct{})}
 }
 
-// Name returns the configured name.
-func (c *Channel) Name() string { return c.name }
+// Channel is the buzzer as alerts reach it.
+func (c *Buzzer) Channel() alerts.Channel {
+	return alerts.Channel{Name: c.name, Send: c.send, Watch: c.watch, Err: c.lineErr}
+}
 
-// Err returns the line's last error, nil while it obeys.
-func (c *Channel) Err() error {
+// lineErr returns the line's last error, nil while it obeys.
+func (c *Buzzer) lineErr() error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.err
 }
 
-// Watch takes what is firing and not acknowledged; the most urgent sound wins.
-func (c *Channel) Watch(active []alerts.Alert) {
+// watch takes what is firing and not acknowledged; the most urgent sound wins.
+func (c *Buzzer) watch(active []alerts.Alert) {
 	sound := ""
 	for _, a := range active {
 		if order[a.Sound] > order[sound] {
@@ -115,9 +112,9 @@ func (c *Channel) Watch(active []alerts.Alert) {
 	}
 }
 
-// Send plays all three patterns once for a test and does nothing for other
-// messages: what is firing is followed through [Channel.Watch].
-func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
+// send plays all three patterns once for a test and does nothing for other
+// messages: what is firing is followed through [Buzzer.watch].
+func (c *Buzzer) send(ctx context.Context, m alerts.Message) error {
 	if m.What != alerts.WhatTest {
 		return nil
 	}
@@ -129,7 +126,7 @@ func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
 	}
 	select {
 	case <-done:
-		return c.Err()
+		return c.lineErr()
 	case <-ctx.Done():
 		return fmt.Errorf("channel %s: %w", c.name, ctx.Err())
 	}
@@ -137,7 +134,7 @@ func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
 
 // Run plays until ctx ends. The line is off when Run starts and when it
 // returns.
-func (c *Channel) Run(ctx context.Context) error {
+func (c *Buzzer) Run(ctx context.Context) error {
 	c.set(false)
 	defer c.set(false)
 	if c.button != nil {
@@ -179,7 +176,7 @@ func (c *Channel) Run(ctx context.Context) error {
 }
 
 // play sounds one pattern; false when something changed meanwhile.
-func (c *Channel) play(ctx context.Context, p pattern) bool {
+func (c *Buzzer) play(ctx context.Context, p pattern) bool {
 	defer c.set(false)
 	for i, d := range p.beats {
 		c.set(i%2 == 0)
@@ -191,7 +188,7 @@ func (c *Channel) play(ctx context.Context, p pattern) bool {
 }
 
 // rest waits; false when the sound changed or ctx ended.
-func (c *Channel) rest(ctx context.Context, d time.Duration) bool {
+func (c *Buzzer) rest(ctx context.Context, d time.Duration) bool {
 	t := time.NewTimer(d)
 	defer t.Stop()
 	for {
@@ -209,7 +206,7 @@ func (c *Channel) rest(ctx context.Context, d time.Duration) bool {
 	}
 }
 
-func (c *Channel) playAll(ctx context.Context) {
+func (c *Buzzer) playAll(ctx context.Context) {
 	for _, s := range []string{alerts.SoundActNow, alerts.SoundClosing, alerts.SoundDanger} {
 		if !c.play(ctx, patterns[s]) || !c.rest(ctx, time.Second) {
 			return
@@ -217,7 +214,7 @@ func (c *Channel) playAll(ctx context.Context) {
 	}
 }
 
-func (c *Channel) set(on bool) {
+func (c *Buzzer) set(on bool) {
 	err := c.pin.Set(on)
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -231,7 +228,7 @@ func (c *Channel) set(on bool) {
 // agree, so that a bounce or a spark is not a press.
 const pressPoll = 50 * time.Millisecond
 
-func (c *Channel) watchButton(ctx context.Context) {
+func (c *Buzzer) watchButton(ctx context.Context) {
 	t := time.NewTicker(pressPoll)
 	defer t.Stop()
 	was, held := false, false

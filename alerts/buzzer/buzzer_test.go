@@ -79,7 +79,7 @@ func pass(d time.Duration) { time.Sleep(d); synctest.Wait() }
 
 func sounding(s string) []alerts.Alert { return []alerts.Alert{{Sound: s}} }
 
-func run(t *testing.T, c *Channel) (stop func()) {
+func run(t *testing.T, c *Buzzer) (stop func()) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})
@@ -103,7 +103,7 @@ func TestPatterns(t *testing.T) {
 			p := &tape{began: time.Now()}
 			c := New("piezo", p, nil, nil)
 			stop := run(t, c)
-			c.Watch(sounding(tt.sound))
+			c.watch(sounding(tt.sound))
 			pass(2500 * time.Millisecond)
 			if n, d := p.within(0, 2500*time.Millisecond); n != tt.beeps || d != tt.long {
 				t.Errorf("%s: %d beeps, %v sounding; want %d, %v", tt.sound, n, d, tt.beeps, tt.long)
@@ -121,9 +121,9 @@ func TestFallsSilentAtOnce(t *testing.T) {
 		p := &tape{began: time.Now()}
 		c := New("piezo", p, nil, nil)
 		defer run(t, c)()
-		c.Watch(sounding(alerts.SoundActNow))
+		c.watch(sounding(alerts.SoundActNow))
 		pass(300 * time.Millisecond) // in the middle of a beep
-		c.Watch(nil)
+		c.watch(nil)
 		synctest.Wait()
 		if p.sounding() {
 			t.Error("still on after it was acknowledged")
@@ -141,9 +141,9 @@ func TestDangerOverrides(t *testing.T) {
 		p := &tape{began: time.Now()}
 		c := New("piezo", p, nil, nil)
 		defer run(t, c)()
-		c.Watch(sounding(alerts.SoundClosing))
+		c.watch(sounding(alerts.SoundClosing))
 		pass(10 * time.Second) // in its pause
-		c.Watch([]alerts.Alert{{Sound: alerts.SoundClosing}, {Sound: alerts.SoundDanger}, {Sound: ""}})
+		c.watch([]alerts.Alert{{Sound: alerts.SoundClosing}, {Sound: alerts.SoundDanger}, {Sound: ""}})
 		pass(2500 * time.Millisecond)
 		if n, _ := p.within(10*time.Second, 12500*time.Millisecond); n != 10 {
 			t.Errorf("%d beeps after danger came, want its 10", n)
@@ -157,7 +157,7 @@ func TestGoesOnSlower(t *testing.T) {
 		p := &tape{began: time.Now()}
 		c := New("piezo", p, nil, nil)
 		defer run(t, c)()
-		c.Watch(sounding(alerts.SoundActNow))
+		c.watch(sounding(alerts.SoundActNow))
 		pass(20*time.Minute + time.Second)
 		early, _ := p.within(0, 5*time.Minute)
 		late, _ := p.within(15*time.Minute, 20*time.Minute)
@@ -171,10 +171,10 @@ func TestButton(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		p, b := &tape{began: time.Now()}, &push{}
 		var presses atomic.Int32
-		var c *Channel
-		c = New("piezo", p, b, func() { presses.Add(1); c.Watch(nil) })
+		var c *Buzzer
+		c = New("piezo", p, b, func() { presses.Add(1); c.watch(nil) })
 		defer run(t, c)()
-		c.Watch(sounding(alerts.SoundActNow))
+		c.watch(sounding(alerts.SoundActNow))
 		pass(time.Second)
 		b.set(true) // a spark: gone before the second look
 		pass(40 * time.Millisecond)
@@ -189,7 +189,7 @@ func TestButton(t *testing.T) {
 			t.Errorf("%d presses, sounding %v; want 1, false", presses.Load(), p.sounding())
 		}
 		// What comes while it is stuck is heard.
-		c.Watch(sounding(alerts.SoundDanger))
+		c.watch(sounding(alerts.SoundDanger))
 		n := p.count()
 		pass(10 * time.Second)
 		if presses.Load() != 1 || p.count() == n {
@@ -210,25 +210,25 @@ func TestTest(t *testing.T) {
 		p := &tape{began: time.Now()}
 		c := New("piezo", p, nil, nil)
 		stop := run(t, c)
-		if err := c.Send(t.Context(), alerts.Message{What: alerts.WhatTest}); err != nil {
+		if err := c.send(t.Context(), alerts.Message{What: alerts.WhatTest}); err != nil {
 			t.Fatal(err)
 		}
 		if n, _ := p.within(0, time.Minute); n != 2+3+10 {
 			t.Errorf("%d beeps, want all three patterns", n)
 		}
-		if err := c.Send(t.Context(), alerts.Message{What: alerts.WhatFiring}); err != nil {
+		if err := c.send(t.Context(), alerts.Message{What: alerts.WhatFiring}); err != nil {
 			t.Error(err)
 		}
 		p.mu.Lock()
 		p.fail = errors.New("line taken")
 		p.mu.Unlock()
-		if err := c.Send(t.Context(), alerts.Message{What: alerts.WhatTest}); err == nil || !strings.Contains(err.Error(), "line taken") {
+		if err := c.send(t.Context(), alerts.Message{What: alerts.WhatTest}); err == nil || !strings.Contains(err.Error(), "line taken") {
 			t.Errorf("a line that does not obey passes its test: %v", err)
 		}
 		stop()
 		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 		defer cancel()
-		if err := c.Send(ctx, alerts.Message{What: alerts.WhatTest}); !errors.Is(err, context.DeadlineExceeded) {
+		if err := c.send(ctx, alerts.Message{What: alerts.WhatTest}); !errors.Is(err, context.DeadlineExceeded) {
 			t.Errorf("a buzzer that does not run: %v", err)
 		}
 	})
@@ -366,10 +366,10 @@ func (printer) Set(on bool) error { return nil }
 
 func Example() {
 	c := New("piezo", printer{}, nil, nil)
-	c.Watch([]alerts.Alert{{Rule: alerts.CupOver, Sound: alerts.SoundDanger}}) // what is firing now
+	c.watch([]alerts.Alert{{Rule: alerts.CupOver, Sound: alerts.SoundDanger}}) // what is firing now
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	fmt.Println(c.Name(), c.Run(ctx))
+	fmt.Println(c.name, c.Run(ctx))
 	// Output:
 	// piezo context canceled
 }

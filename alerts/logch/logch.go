@@ -11,29 +11,17 @@ import (
 	"curewright/alerts"
 )
 
-// Channel writes each message as one log line.
-type Channel struct {
-	name string
-	log  *slog.Logger
+// New returns a channel that writes each message to log as one line, every
+// change at any hour. That can't fail. The acknowledging link is left out: a log
+// is read by more people than a phone.
+func New(name string, log *slog.Logger) alerts.Channel {
+	return alerts.Channel{Name: name, Machine: true, Send: func(ctx context.Context, m alerts.Message) error {
+		write(ctx, log, m)
+		return nil
+	}}
 }
 
-var (
-	_ alerts.Channel = (*Channel)(nil)
-	_ alerts.Machine = (*Channel)(nil)
-)
-
-// New returns a channel that writes to log.
-func New(name string, log *slog.Logger) *Channel { return &Channel{name: name, log: log} }
-
-// Name returns the configured name.
-func (c *Channel) Name() string { return c.name }
-
-// Machine says that the log takes every change, at any hour.
-func (c *Channel) Machine() bool { return true }
-
-// Send writes the message; it can't fail. The acknowledging link is left out:
-// a log is read by more people than a phone.
-func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
+func write(ctx context.Context, log *slog.Logger, m alerts.Message) {
 	level := slog.LevelInfo
 	switch m.Severity() {
 	case alerts.Danger:
@@ -49,6 +37,5 @@ func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
 	for _, l := range m.Lines {
 		attrs = append(attrs, slog.String("line", l))
 	}
-	c.log.LogAttrs(ctx, level, "alert", attrs...)
-	return nil
+	log.LogAttrs(ctx, level, "alert", attrs...)
 }

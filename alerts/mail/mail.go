@@ -34,17 +34,15 @@ type Options struct {
 	TLSConfig *tls.Config
 }
 
-// Channel sends one mail a message.
-type Channel struct {
+// channel sends one mail a message.
+type channel struct {
 	name string
 	o    Options
 	opts []gomail.Option
 }
 
-var _ alerts.Channel = (*Channel)(nil)
-
 // New returns a channel; it does no I/O.
-func New(name string, o Options) (*Channel, error) {
+func New(name string, o Options) (alerts.Channel, error) {
 	var errs []error
 	if o.Host == "" {
 		errs = append(errs, fmt.Errorf("channel %s: host: required", name))
@@ -80,7 +78,7 @@ func New(name string, o Options) (*Channel, error) {
 	if o.User != "" {
 		opts = append(opts, gomail.WithSMTPAuth(gomail.SMTPAuthAutoDiscover), gomail.WithUsername(o.User), gomail.WithPassword(o.Password))
 	}
-	c := &Channel{name: name, o: o, opts: opts}
+	c := &channel{name: name, o: o, opts: opts}
 	if len(errs) == 0 {
 		// The addresses and options are tried now, not at three in the night.
 		if _, err := c.mail(alerts.Message{Key: "check", Title: "check"}); err != nil {
@@ -90,14 +88,8 @@ func New(name string, o Options) (*Channel, error) {
 			errs = append(errs, fmt.Errorf("channel %s: %w", name, err))
 		}
 	}
-	if len(errs) > 0 {
-		return nil, errors.Join(errs...)
-	}
-	return c, nil
+	return alerts.Channel{Name: name, Send: c.send}, errors.Join(errs...)
 }
-
-// Name returns the configured name.
-func (c *Channel) Name() string { return c.name }
 
 // id is a Message-ID that is the same on every try of one message, so that a
 // repeat can be told.
@@ -106,7 +98,7 @@ func id(key string) string {
 	return hex.EncodeToString(h[:12]) + "@curewright.invalid" // RFC 2606: a name that no one owns
 }
 
-func (c *Channel) mail(m alerts.Message) (*gomail.Msg, error) {
+func (c *channel) mail(m alerts.Message) (*gomail.Msg, error) {
 	msg := gomail.NewMsg(gomail.WithNoDefaultUserAgent())
 	if err := msg.From(c.o.From); err != nil {
 		return nil, fmt.Errorf("channel %s: from: %w", c.name, err)
@@ -143,10 +135,10 @@ func short(s string, n int) string {
 	return s
 }
 
-// Send delivers the mail to the server. A refusal with a 5xx answer (RFC 5321,
+// send delivers the mail to the server. A refusal with a 5xx answer (RFC 5321,
 // 4.2.1) is permanent; a server that can't be reached or asks to come back
 // later is passing.
-func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
+func (c *channel) send(ctx context.Context, m alerts.Message) error {
 	msg, err := c.mail(m)
 	if err != nil {
 		return alerts.Permanent(err)

@@ -20,7 +20,6 @@ import (
 	"net"
 	netmail "net/mail"
 	"slices"
-	"strconv"
 	"strings"
 	"sync"
 	"testing"
@@ -392,7 +391,7 @@ func Example() {
 		fmt.Println(err)
 		return
 	}
-	fmt.Println(c.Name(), strconv.Itoa(len(c.o.To)), "address")
+	fmt.Println(c.Name)
 	// Output:
-	// office 1 address
+	// office
 }

@@ -24,38 +24,25 @@ type Publisher interface {
 	Publish(ctx context.Context, topic string, body []byte, retain bool, expire time.Duration) error
 }
 
-// Channel publishes messages on one topic.
-type Channel struct {
-	name, topic string
-	pub         Publisher
+// New returns a channel that publishes messages on one topic, each until the
+// broker has it; it does no I/O.
+func New(name, topic string, pub Publisher) alerts.Channel {
+	return alerts.Channel{Name: name, Machine: true, Send: func(ctx context.Context, m alerts.Message) error {
+		return send(ctx, pub, name, topic, m)
+	}}
 }
 
-var (
-	_ alerts.Channel = (*Channel)(nil)
-	_ alerts.Machine = (*Channel)(nil)
-)
-
-// New returns a channel; it does no I/O.
-func New(name, topic string, pub Publisher) *Channel { return &Channel{name, topic, pub} }
-
-// Name returns the configured name.
-func (c *Channel) Name() string { return c.name }
-
-// Machine says that the other end is a system: it takes every change.
-func (c *Channel) Machine() bool { return true }
-
-// Send publishes the message and waits until the broker has it.
-func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
+func send(ctx context.Context, pub Publisher, name, topic string, m alerts.Message) error {
 	m.AckURL, m.Ack = "", ""
 	body, err := json.Marshal(m)
 	if err != nil {
-		return alerts.Permanent(fmt.Errorf("channel %s: %w", c.name, err))
+		return alerts.Permanent(fmt.Errorf("channel %s: %w", name, err))
 	}
-	err = c.pub.Publish(ctx, c.topic, body, false, 0)
+	err = pub.Publish(ctx, topic, body, false, 0)
 	if err == nil {
 		return nil
 	}
-	err = fmt.Errorf("channel %s: %w", c.name, err)
+	err = fmt.Errorf("channel %s: %w", name, err)
 	var p interface{ Permanent() bool }
 	if errors.As(err, &p) && p.Permanent() {
 		return alerts.Permanent(err)

@@ -52,7 +52,7 @@ func TestSend(t *testing.T) {
 	if m.AckURL == "" {
 		t.Error("the caller's message was changed")
 	}
-	if !c.Machine() || c.Name() != "yard" {
+	if !c.Machine || c.Name != "yard" {
 		t.Error("not a machine named yard")
 	}
 }

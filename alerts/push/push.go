@@ -23,8 +23,8 @@ import (
 	"curewright/alerts"
 )
 
-// Channel sends messages to one service.
-type Channel struct {
+// channel sends messages to one service.
+type channel struct {
 	name    string
 	address string  // kept only until to is made
 	to      service // nil until the first send to a service that logs in
@@ -33,30 +33,27 @@ type Channel struct {
 	busy    chan struct{} // one send at a time: the library's can't be cancelled
 }
 
-var _ alerts.Channel = (*Channel)(nil)
-
 // New returns a channel to the service that the address names; timeout bounds
 // one try (default 20 s). It sends nothing and asks nobody: a board that starts
 // before its network does keeps its channels. Errors never show the address or
 // its parts.
-func New(name, address string, timeout time.Duration) (*Channel, error) {
+func New(name, address string, timeout time.Duration) (alerts.Channel, error) {
 	if timeout <= 0 {
 		timeout = 20 * time.Second
 	}
-	c := &Channel{name: name, hide: hider(address), timeout: timeout, busy: make(chan struct{}, 1)}
+	c := &channel{name: name, hide: hider(address), timeout: timeout, busy: make(chan struct{}, 1)}
 	c.address = address
-	if logsIn(address) {
-		return c, nil
+	if !logsIn(address) {
+		if err := c.open(); err != nil {
+			return alerts.Channel{}, fmt.Errorf("channel %s: address: %s", name, c.hide.Replace(err.Error()))
+		}
 	}
-	if err := c.open(); err != nil {
-		return nil, fmt.Errorf("channel %s: address: %s", name, c.hide.Replace(err.Error()))
-	}
-	return c, nil
+	return alerts.Channel{Name: name, Send: c.send}, nil
 }
 
 // open makes the library's sender. An address is the service's scheme and what
 // that service wants; "generic+https://..." and the like carry one of a server.
-func (c *Channel) open() error {
+func (c *channel) open() error {
 	u, err := url.Parse(c.address)
 	if err != nil {
 		return err
@@ -91,12 +88,9 @@ func logsIn(address string) bool {
 	return err == nil && u.Scheme == "matrix" && u.Hostname() != "" && u.User.Username() != ""
 }
 
-// Name returns the configured name.
-func (c *Channel) Name() string { return c.name }
-
-// Send delivers the message. The library's errors are text: one that names an
+// send delivers the message. The library's errors are text: one that names an
 // HTTP status of the 400s is permanent, but for 408, 425 and 429.
-func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
+func (c *channel) send(ctx context.Context, m alerts.Message) error {
 	select {
 	case c.busy <- struct{}{}:
 	default:

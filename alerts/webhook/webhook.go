@@ -10,13 +10,10 @@
 package webhook
 
 import (
-	"bytes"
 	"context"
 	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
-	"fmt"
 	"net/http"
 	"strconv"
 	"time"
@@ -31,33 +28,21 @@ type Options struct {
 	Client *http.Client // nil for one that follows no redirects
 }
 
-// Channel posts messages to one address.
-type Channel struct {
-	name string
-	o    Options
-}
-
-var (
-	_ alerts.Channel = (*Channel)(nil)
-	_ alerts.Machine = (*Channel)(nil)
-)
-
-// New returns a channel; it does no I/O.
-func New(name string, o Options) (*Channel, error) {
+// New returns a channel; it does no I/O. 2xx is success; 408, 425, 429 and 5xx
+// pass; every other answer is permanent.
+func New(name string, o Options) (alerts.Channel, error) {
 	if err := alerts.CheckURL(name, o.URL); err != nil {
-		return nil, err
+		return alerts.Channel{}, err
 	}
-	if o.Client == nil {
-		o.Client = alerts.HTTPClient()
-	}
-	return &Channel{name: name, o: o}, nil
+	return alerts.Channel{Name: name, Machine: true, Send: func(ctx context.Context, m alerts.Message) error {
+		return alerts.Post(ctx, o.Client, name, o.URL, m, func(req *http.Request, body []byte) {
+			req.Header.Set("Idempotency-Key", m.Key)
+			if o.Secret != "" {
+				req.Header.Set("X-Curewright-Signature", Sign(o.Secret, time.Now(), body))
+			}
+		})
+	}}, nil
 }
-
-// Name returns the configured name.
-func (c *Channel) Name() string { return c.name }
-
-// Machine says that the other end is a system: it takes every change.
-func (c *Channel) Machine() bool { return true }
 
 // Sign returns the signature header of a body at a time.
 func Sign(secret string, at time.Time, body []byte) string {
@@ -66,22 +51,4 @@ func Sign(secret string, at time.Time, body []byte) string {
 	m.Write([]byte(t + "."))
 	m.Write(body)
 	return "t=" + t + ",sha256=" + hex.EncodeToString(m.Sum(nil))
-}
-
-// Send posts the message. 2xx is success; 408, 425, 429 and 5xx pass; every
-// other answer is permanent.
-func (c *Channel) Send(ctx context.Context, m alerts.Message) error {
-	body, err := json.Marshal(m)
-	if err != nil {
-		return alerts.Permanent(fmt.Errorf("channel %s: %w", c.name, err))
-	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.o.URL, bytes.NewReader(body))
-	if err != nil {
-		return alerts.Permanent(fmt.Errorf("channel %s: url: not usable", c.name))
-	}
-	req.Header.Set("Idempotency-Key", m.Key)
-	if c.o.Secret != "" {
-		req.Header.Set("X-Curewright-Signature", Sign(c.o.Secret, time.Now(), body))
-	}
-	return alerts.Post(c.o.Client, c.name, req)
 }

@@ -21,17 +21,15 @@ import (
 
 // channels are the ways that alerts go out by, opened.
 type channels struct {
-	list     []alerts.Channel
-	timeouts map[string]time.Duration
-	perHour  map[string]int
-	parts    []Part // channels that run by themselves
-	beat     *alerts.Heartbeat
+	list  []alerts.Channel
+	parts []Part // channels that run by themselves
+	beat  *alerts.Heartbeat
 }
 
 // openChannels makes every channel of the configuration; all faults come back
 // at once. Without a log channel of its own the log gets one.
 func openChannels(cs []alerts.ChannelConfig, t alerts.Tuning, d *Daemon) (*channels, error) {
-	out := &channels{timeouts: map[string]time.Duration{}, perHour: map[string]int{}}
+	out := &channels{}
 	var errs []error
 	logged := false
 	for _, c := range cs {
@@ -41,13 +39,8 @@ func openChannels(cs []alerts.ChannelConfig, t alerts.Tuning, d *Daemon) (*chann
 			continue
 		}
 		logged = logged || c.Kind == alerts.KindLog
+		ch.Timeout, ch.MaxPerHour = time.Duration(c.Timeout), c.MaxPerHour
 		out.list = append(out.list, ch)
-		if c.Timeout > 0 {
-			out.timeouts[c.Name] = time.Duration(c.Timeout)
-		}
-		if c.MaxPerHour > 0 {
-			out.perHour[c.Name] = c.MaxPerHour
-		}
 	}
 	if !logged {
 		out.list = append(out.list, logch.New("log", d.log))
@@ -68,12 +61,12 @@ func openChannels(cs []alerts.ChannelConfig, t alerts.Tuning, d *Daemon) (*chann
 func openChannel(c alerts.ChannelConfig, d *Daemon, out *channels) (alerts.Channel, error) {
 	secret, err := alerts.Secret(c.SecretFile, c.SecretEnv)
 	if err != nil {
-		return nil, err
+		return alerts.Channel{}, err
 	}
 	url := c.URL
 	if c.URLFile != "" || c.URLEnv != "" {
 		if url, err = alerts.Secret(c.URLFile, c.URLEnv); err != nil {
-			return nil, err
+			return alerts.Channel{}, err
 		}
 	}
 	site := d.cfg.Shop.Name
@@ -90,13 +83,13 @@ func openChannel(c alerts.ChannelConfig, d *Daemon, out *channels) (alerts.Chann
 		return alertmanager.New(c.Name, alertmanager.Options{URL: url, User: c.User, Password: secret, Site: site, Now: d.clk.Now})
 	case alerts.KindMQTT:
 		if d.mqtt == nil {
-			return nil, errors.New("needs [mqtt] with a url")
+			return alerts.Channel{}, errors.New("needs [mqtt] with a url")
 		}
 		return mqttch.New(c.Name, d.mqtt.base+"/alert", d.mqtt.link), nil
 	case alerts.KindBuzzer:
 		return openBuzzer(c, d, out), nil
 	}
-	return nil, fmt.Errorf("a channel of kind %q is not built into this program", c.Kind)
+	return alerts.Channel{}, fmt.Errorf("a channel of kind %q is not built into this program", c.Kind)
 }
 
 // AlertChannels is how alerts get through, for the metrics.
@@ -121,7 +114,7 @@ func openBuzzer(c alerts.ChannelConfig, d *Daemon, out *channels) alerts.Channel
 	}
 	pin := buzzer.Later(func() (buzzer.Pin, error) { return buzzer.OpenPin(c.Pin, c.ActiveLow, how...) })
 	if d.dry {
-		return buzzer.New(c.Name, pin, nil, func() {})
+		return buzzer.New(c.Name, pin, nil, func() {}).Channel()
 	}
 	if err := pin.Set(false); err != nil {
 		d.log.Error("nothing sounds on this board", "channel", c.Name, "err", err)
@@ -140,5 +133,5 @@ func openBuzzer(c alerts.ChannelConfig, d *Daemon, out *channels) alerts.Channel
 		d.RequestEvaluation()
 	})
 	out.parts = append(out.parts, Part{"buzzer " + c.Name, ch.Run})
-	return ch
+	return ch.Channel()
 }

@@ -169,7 +169,7 @@ func New(o Options) (*Daemon, error) {
 	if d.mem.trouble != "" {
 		o.Log.Warn("memory", "trouble", d.mem.trouble)
 	}
-	d.rules = alerts.New(o.Config.Alert.Config(), store)
+	d.rules = alerts.New(o.Config.Alert, store, o.Log)
 	var merr, ierr, cerr error
 	d.mqtt, merr = openMQTT(d)
 	d.influx, ierr = openInflux(d)
@@ -179,7 +179,6 @@ func New(o Options) (*Daemon, error) {
 	}
 	d.post = alerts.NewDispatcher(alerts.DispatchConfig{
 		Site: o.Config.Shop.Name, Routes: o.Config.Route, LinkBase: o.Config.Alert.LinkBase,
-		Timeouts: d.chans.timeouts, MaxPerHours: d.chans.perHour,
 		Now: o.Clock.Now, Log: o.Log,
 	}, d.rules, store, store, d.chans.list...)
 	d.rules.OnChange(func(active []alerts.Alert) { d.publish("alert", active) })
