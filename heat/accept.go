@@ -66,14 +66,16 @@ func (c ConfigSection) Limits(bus func(id string) string) []string {
 	num("thermal_cutoff_c", c.ThermalCutoffC)
 	num("min_set_c", c.MinSetC)
 	num("max_set_c", c.MaxSetC)
-	add("max_on_hours", c.MaxOnHours)
-	add("ramp_k_h", c.RampKH)
-	add("max_lead_k", c.MaxLeadK)
-	add("air_margin_k", c.AirMarginK)
-	add("disagree_k", c.DisagreeK)
-	add("every", time.Duration(c.Every))
-	add("lease", time.Duration(c.Lease))
-	add("effect_after", time.Duration(c.EffectAfter))
+	for _, f := range c.figures() {
+		if f.safe {
+			add(f.key, *f.v)
+		}
+	}
+	for _, f := range c.spans() {
+		if f.safe {
+			add(f.key, time.Duration(*f.v))
+		}
+	}
 	return out
 }
 
@@ -139,16 +141,15 @@ func (l *Loop) Accept(by, hash string) error {
 	l.person(by, func(time.Duration) error {
 		was = l.accepted
 		l.accepted = l.cfg.Limits
-		l.ctl.SetAccepted(true, "")
+		l.ctl.Refuse("")
 		if x := l.ctl.Latched(); x != nil && x.Why == LatchUnknown {
 			l.ctl.Release()
 		}
 		if l.ctl.OnTime().Unknown {
-			l.ctl.onTime = onTime{}
+			l.ctl.onTime = OnTime{}
 		}
-		now, _ := l.cfg.Clock()
-		l.saveLatch(now)
-		l.note(Event{At: now, Why: NotAsked, Text: l.ctl.text("log.accepted", nil), By: by})
+		l.saveLatch()
+		l.noteBy(by, NotAsked, "accepted", nil)
 		return nil
 	})
 	if l.keep.written(LatchFile, 5*keepSoon) {
@@ -157,8 +158,7 @@ func (l *Loop) Accept(by, hash string) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.accepted = was
-	why := notAccepted(l.cfg.Words, was, l.cfg.Limits)
-	l.ctl.SetAccepted(why == "", why)
+	l.ctl.Refuse(notAccepted(l.cfg.Words, was, l.cfg.Limits))
 	return ErrNotKept
 }
 

@@ -206,7 +206,7 @@ func TestLimitProbesDisagree(t *testing.T) {
 				r.hold(20)
 				r.until("on", time.Hour, func(s Status) bool { return s.On })
 				r.set(func() { r.probes[probe].add = apart - (r.pan-r.air)*map[string]float64{"panel": 1, "limit": -1}[probe] })
-				within := r.sec.OffWithin(ProbesDisagree, 30*time.Second) + 10*time.Second // and the probe's own interval
+				within := offWithin(r.sec, ProbesDisagree, 30*time.Second) + 10*time.Second // and the probe's own interval
 				time.Sleep(within)
 				synctest.Wait()
 				for range 3600 {

@@ -3,6 +3,7 @@
 package heat
 
 import (
+	"cmp"
 	"fmt"
 	"net/netip"
 	"net/url"
@@ -127,41 +128,64 @@ type CommandSection struct {
 // Outputs are the kinds of output a configuration may name.
 var Outputs = []string{"relay", "pulse", "plug", "command"}
 
+// figure is a number of the section: what it is where the file does not say, the
+// span that Check allows, and whether it keeps the heater safe, so that a person
+// accepts it at the board.
+type figure struct {
+	key         string
+	v           *float64
+	def, lo, hi float64
+	unit        string
+	safe        bool
+}
+
+func (c *ConfigSection) figures() []figure {
+	return []figure{
+		{"pushed_lead_k", &c.PushedLeadK, 10, 1, 20, "K", false}, // accepted beside allow_pushed_control
+		{"max_on_hours", &c.MaxOnHours, 16, .1, 24, "h", true},
+		{"ramp_k_h", &c.RampKH, 6, .1, 60, "K/h", true},
+		{"max_lead_k", &c.MaxLeadK, 12, 2, 30, "K", true},
+		{"air_margin_k", &c.AirMarginK, 5, 1, 30, "K", true},
+		{"disagree_k", &c.DisagreeK, 20, 5, 40, "K", true},
+		{"dew_margin_k", &c.DewMarginK, 0, 0, 15, "K", false}, // DefaultSection has its default: 0 is none
+		{"band_k", &c.BandK, 1, .1, 10, "K", false},
+		{"kp", &c.Kp, .3, .001, 100, "a kelvin", false},
+		{"heater_w", &c.HeaterW, 0, 0, 50000, "W", false},
+		{"price_kwh", &c.PricekWh, 0, 0, 1e6, "", false},
+	}
+}
+
+// span is the same of a time.
+type span struct {
+	key         string
+	v           *sensors.Duration
+	def, lo, hi time.Duration
+	safe        bool
+}
+
+func (c *ConfigSection) spans() []span {
+	return []span{
+		{"every", &c.Every, 5 * time.Second, time.Second, 30 * time.Second, true},
+		{"lease", &c.Lease, 30 * time.Second, 5 * time.Second, 2 * time.Minute, true},
+		{"effect_after", &c.EffectAfter, 20 * time.Minute, 5 * time.Minute, 2 * time.Hour, true},
+		{"ti", &c.Ti, time.Hour, time.Minute, 24 * time.Hour, false},
+		{"window", &c.Window, 5 * time.Minute, time.Minute, time.Hour, false},
+		{"min_on", &c.MinOn, 30 * time.Second, time.Second, 10 * time.Minute, false},
+		{"min_off", &c.MinOff, 30 * time.Second, time.Second, 30 * time.Minute, false},
+	}
+}
+
 // Defaults fills what the file does not say. It changes no limit that the
 // file sets.
 func (c ConfigSection) Defaults() ConfigSection {
-	def := func(x *float64, v float64) {
-		if *x == 0 {
-			*x = v
-		}
+	for _, f := range c.figures() {
+		*f.v = cmp.Or(*f.v, f.def)
 	}
-	dur := func(x *sensors.Duration, v time.Duration) {
-		if *x == 0 {
-			*x = sensors.Duration(v)
-		}
+	for _, f := range c.spans() {
+		*f.v = cmp.Or(*f.v, sensors.Duration(f.def))
 	}
-	if c.Air == "" {
-		c.Air = c.Limit
-	}
-	def(&c.FrostC, 5)
-	def(&c.PushedLeadK, 10)
-	def(&c.MaxOnHours, 16)
-	def(&c.RampKH, 6)
-	def(&c.MaxLeadK, 12)
-	def(&c.AirMarginK, 5)
-	def(&c.DisagreeK, 20)
-	def(&c.BandK, 1)
-	def(&c.Kp, .3)
-	dur(&c.Ti, time.Hour)
-	dur(&c.Window, 5*time.Minute)
-	dur(&c.MinOn, 30*time.Second)
-	dur(&c.MinOff, 30*time.Second)
-	dur(&c.Every, 5*time.Second)
-	dur(&c.Lease, 30*time.Second)
-	dur(&c.EffectAfter, 20*time.Minute)
-	if c.Law == "" {
-		c.Law = "pi"
-	}
+	c.FrostC = cmp.Or(c.FrostC, 5)
+	c.Air, c.Law, c.Currency = cmp.Or(c.Air, c.Limit), cmp.Or(c.Law, "pi"), cmp.Or(c.Currency, "€")
 	if c.LimitC == nil && c.MaxAirC != nil {
 		x := *c.MaxAirC
 		c.LimitC = &x
@@ -173,9 +197,6 @@ func (c ConfigSection) Defaults() ConfigSection {
 	if c.MaxSetC == nil && c.MaxPanelC != nil && c.MaxAirC != nil {
 		x := min(*c.MaxPanelC-5, *c.MaxAirC-c.AirMarginK)
 		c.MaxSetC = &x
-	}
-	if c.Currency == "" {
-		c.Currency = "€"
 	}
 	return c
 }
@@ -192,21 +213,35 @@ type Wired func(id string) (known, wired bool)
 // section should have its defaults. probe may be nil where the probes are not
 // known yet.
 func (c ConfigSection) Check(probe Wired) []error {
-	var errs []error
-	bad := func(key, format string, a ...any) {
-		errs = append(errs, fmt.Errorf("tent.%s: %s", key, fmt.Sprintf(format, a...)))
-	}
+	var out tentFaults
 	if c.Output == "" {
 		if c.Control != "" || c.Limit != "" || c.MaxAirC != nil || c.Relay != (RelaySection{}) || c.Pulse != (PulseSection{}) || c.Plug != (PlugSection{}) || len(c.Command.Argv) > 0 {
-			bad("output", "missing: want %s; without one no heater is driven", strings.Join(Outputs, ", "))
+			out.bad("output", "missing: want %s; without one no heater is driven", strings.Join(Outputs, ", "))
 		}
-		return errs
+		return out
 	}
 	if !slices.Contains(Outputs, c.Output) {
-		bad("output", "%q is not %s", c.Output, strings.Join(Outputs, ", "))
+		out.bad("output", "%q is not %s", c.Output, strings.Join(Outputs, ", "))
 	}
-
 	// Limits first: a heater without them is refused whatever else is right.
+	c.checkLimits(out.bad)
+	c.checkProbes(probe, out.bad)
+	c.checkLaw(out.bad)
+	c.checkOutput(out.bad)
+	return out
+}
+
+// tentFaults are the faults of the section, each beginning with its key; bad adds
+// one.
+type tentFaults []error
+
+func (f *tentFaults) bad(key, format string, a ...any) {
+	*f = append(*f, fmt.Errorf("tent.%s: %s", key, fmt.Sprintf(format, a...)))
+}
+
+type bad func(key, format string, a ...any)
+
+func (c ConfigSection) checkLimits(bad bad) {
 	limit := func(key string, x *float64, lo, hi float64, what string) bool {
 		if x == nil {
 			bad(key, "required with a heater: %s", what)
@@ -241,8 +276,9 @@ func (c ConfigSection) Check(probe Wired) []error {
 			bad("frost_c", "%g °C is not between min_set_c and max_set_c", c.FrostC)
 		}
 	}
+}
 
-	// Probes.
+func (c ConfigSection) checkProbes(probe Wired, bad bad) {
 	switch {
 	case c.Control == "":
 		bad("control_probe", "required: the probe on the panel that is held")
@@ -255,86 +291,63 @@ func (c ConfigSection) Check(probe Wired) []error {
 	if c.Air != "" && c.Air == c.Control {
 		bad("air_probe", "%q is the control probe: the air and the panel want a probe each", c.Air)
 	}
-	if probe != nil {
-		for _, p := range []struct {
-			key, id   string
-			mustWired bool
-			why       string
-		}{
-			{"control_probe", c.Control, !c.AllowPushedControl, "a probe over the network may show, not control, unless allow_pushed_control = true"},
-			{"limit_probe", c.Limit, true, "the limit probe must be wired to this board"},
-			{"air_probe", c.Air, !c.AllowPushedControl, "a probe over the network may show, not control, unless allow_pushed_control = true"},
-			{"shed_probe", c.Shed, false, ""},
-		} {
-			if p.id == "" || (p.key == "air_probe" && p.id == c.Limit) {
-				continue
-			}
-			switch known, wired := probe(p.id); {
-			case !known:
-				bad(p.key, "no [[probe]] has the id %q: heat goes by probes named in this file only", p.id)
-			case p.mustWired && !wired:
-				bad(p.key, "%q is not wired to this board: %s", p.id, p.why)
-			}
+	if probe == nil {
+		return
+	}
+	for _, p := range []struct {
+		key, id   string
+		mustWired bool
+		why       string
+	}{
+		{"control_probe", c.Control, !c.AllowPushedControl, "a probe over the network may show, not control, unless allow_pushed_control = true"},
+		{"limit_probe", c.Limit, true, "the limit probe must be wired to this board"},
+		{"air_probe", c.Air, !c.AllowPushedControl, "a probe over the network may show, not control, unless allow_pushed_control = true"},
+		{"shed_probe", c.Shed, false, ""},
+	} {
+		if p.id == "" || (p.key == "air_probe" && p.id == c.Limit) {
+			continue
+		}
+		switch known, wired := probe(p.id); {
+		case !known:
+			bad(p.key, "no [[probe]] has the id %q: heat goes by probes named in this file only", p.id)
+		case p.mustWired && !wired:
+			bad(p.key, "%q is not wired to this board: %s", p.id, p.why)
 		}
 	}
+	for i, id := range c.Inside {
+		if known, _ := probe(id); !known {
+			bad(fmt.Sprintf("inside[%d]", i), "no [[probe]] has the id %q", id)
+		}
+	}
+}
 
-	if probe != nil {
-		for i, id := range c.Inside {
-			if known, _ := probe(id); !known {
-				bad(fmt.Sprintf("inside[%d]", i), "no [[probe]] has the id %q", id)
-			}
+// checkLaw looks at the figures of the law and at how they go together.
+func (c ConfigSection) checkLaw(bad bad) {
+	for _, f := range c.figures() {
+		if !(*f.v >= f.lo && *f.v <= f.hi) {
+			bad(f.key, "%g %s must be %g to %g", *f.v, f.unit, f.lo, f.hi)
 		}
 	}
-
-	num := func(key string, x, lo, hi float64, unit string) {
-		if !(x >= lo && x <= hi) {
-			bad(key, "%g %s must be %g to %g", x, unit, lo, hi)
-		}
-	}
-	num("max_on_hours", c.MaxOnHours, .1, 24, "h")
-	num("ramp_k_h", c.RampKH, .1, 60, "K/h")
-	num("max_lead_k", c.MaxLeadK, 2, 30, "K")
-	num("air_margin_k", c.AirMarginK, 1, 30, "K")
-	num("dew_margin_k", c.DewMarginK, 0, 15, "K")
-	num("disagree_k", c.DisagreeK, 5, 40, "K")
-	num("pushed_lead_k", c.PushedLeadK, 1, 20, "K")
-	num("band_k", c.BandK, .1, 10, "K")
-	num("kp", c.Kp, .001, 100, "a kelvin")
-	num("heater_w", c.HeaterW, 0, 50000, "W")
-	num("price_kwh", c.PricekWh, 0, 1e6, "")
 	if c.DisagreeK < c.MaxLeadK+3 {
 		bad("disagree_k", "%g K is less than 3 K above max_lead_k, %g K: ordinary warming would look like a fault", c.DisagreeK, c.MaxLeadK)
 	}
 	if c.Law != "pi" && c.Law != "two-point" {
 		bad("law", "%q is not pi or two-point", c.Law)
 	}
-	dur := func(key string, x sensors.Duration, lo, hi time.Duration) {
-		if d := time.Duration(x); d < lo || d > hi {
-			bad(key, "%v must be %v to %v", d, lo, hi)
+	for _, f := range c.spans() {
+		if d := time.Duration(*f.v); d < f.lo || d > f.hi {
+			bad(f.key, "%v must be %v to %v", d, f.lo, f.hi)
 		}
 	}
-	dur("every", c.Every, time.Second, 30*time.Second)
-	dur("lease", c.Lease, 5*time.Second, 2*time.Minute)
-	dur("ti", c.Ti, time.Minute, 24*time.Hour)
-	dur("window", c.Window, time.Minute, time.Hour)
-	dur("min_on", c.MinOn, time.Second, 10*time.Minute)
-	dur("min_off", c.MinOff, time.Second, 30*time.Minute)
-	dur("effect_after", c.EffectAfter, 5*time.Minute, 2*time.Hour)
 	if c.Lease < 3*c.Every {
 		bad("lease", "%v is less than three times every, %v: one late step would switch the heater", time.Duration(c.Lease), time.Duration(c.Every))
 	}
 	if c.MinOn+c.MinOff > c.Window {
 		bad("window", "%v is shorter than min_on and min_off together", time.Duration(c.Window))
 	}
-	errs = append(errs, c.checkOutput()...)
-	return errs
 }
 
-func (c ConfigSection) checkOutput() []error {
-	var errs []error
-	bad := func(key, format string, a ...any) {
-		errs = append(errs, fmt.Errorf("tent.%s: %s", key, fmt.Sprintf(format, a...)))
-	}
+func (c ConfigSection) checkOutput(bad bad) {
 	switch c.Output {
 	case "relay":
 		if c.Relay.Line == "" {
@@ -386,7 +399,6 @@ func (c ConfigSection) checkOutput() []error {
 			bad("command.argv", "required: one long-running program that reads on and off and switches off at the end of its input")
 		}
 	}
-	return errs
 }
 
 func onThisBoard(host string) bool {

@@ -27,7 +27,7 @@ func TestDocTable(t *testing.T) {
 		if !r.Fault() {
 			t.Errorf("%s is no fault", r)
 		}
-		if want := c.OffWithin(r, 30*time.Second).String(); m[2] != strings.TrimSuffix(want, "0s") && m[2] != want {
+		if want := offWithin(c, r, 30*time.Second).String(); m[2] != strings.TrimSuffix(want, "0s") && m[2] != want {
 			t.Errorf("%s: the guide says %s, the code %s", r, m[2], want)
 		}
 		if (m[3] == "yes") != r.Latches() {
@@ -39,6 +39,32 @@ func TestDocTable(t *testing.T) {
 			t.Errorf("%s is not in the guide", f.why)
 		}
 	}
+}
+
+// offWithin is how long after a fault arises the heater is off at the latest,
+// by the controller and loop together; the output's lease is the bound for
+// whatever stops those. stale is the longest stale limit of the probes used.
+func offWithin(c ConfigSection, r Reason, stale time.Duration) time.Duration {
+	every := time.Duration(c.Every)
+	switch r {
+	case ProbeMissing, ProbeStale:
+		return stale + 2*every
+	case ProbesDisagree:
+		return disagreeFor + 2*every
+	case NoEffect:
+		// Of unbroken heat. A law that ramps up from little heat adds the time
+		// to get there; one throttled near the dew point five times as long.
+		ramp := time.Duration(0)
+		if c.Law == "pi" {
+			ramp = time.Duration(1 / c.Kp / c.RampKH * float64(time.Hour))
+		}
+		return max(time.Duration(c.EffectAfter), coolIn) + ramp + 2*every
+	case RisingWhileOff:
+		return 0 // it is off; nothing switches it on from then on
+	case LoopLate:
+		return time.Duration(c.Lease)
+	}
+	return 2 * every
 }
 
 // TestCheckNumbers: every limit has a span, NaN and infinities are outside of

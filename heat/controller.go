@@ -65,7 +65,7 @@ type Controller struct {
 	latch  *Latch
 	refuse string // why the limits do not count as accepted, "" if they do
 	everOn bool   // since the start
-	onTime onTime
+	onTime OnTime
 
 	begun       bool
 	at          time.Duration // of the last step
@@ -106,7 +106,7 @@ type Controller struct {
 // and be checked. latch is what the last run left, nil for none; on is its
 // on-time.
 func NewController(cfg ConfigSection, latch *Latch, on OnTime) *Controller {
-	c := &Controller{cfg: cfg, latch: latch, onTime: on.build(), offWhy: NotAsked}
+	c := &Controller{cfg: cfg, latch: latch, onTime: on, offWhy: NotAsked}
 	c.pi = PI{Kp: cfg.Kp, TiS: time.Duration(cfg.Ti).Seconds()}
 	c.two = TwoPoint{BandK: cfg.BandK}
 	c.pro = proportion{window: time.Duration(cfg.Window), minOn: time.Duration(cfg.MinOn), minOff: time.Duration(cfg.MinOff)}
@@ -133,18 +133,10 @@ func (c *Controller) Hold(setC float64) error {
 	return nil
 }
 
-// SetAccepted says whether a person has accepted the limits at the board, and
-// if not why. Without it there is no heat, and no release brings it; a new
-// controller counts as accepted.
-func (c *Controller) SetAccepted(ok bool, why string) {
-	c.refuse = ""
-	if !ok {
-		c.refuse = why
-		if c.refuse == "" {
-			c.refuse = c.text("accepted_not", nil)
-		}
-	}
-}
+// Refuse says why the limits do not count as accepted at the board, "" if they
+// do, as in a new controller. While they do not there is no heat, and no release
+// brings it.
+func (c *Controller) Refuse(why string) { c.refuse = why }
 
 // fresh makes the law begin anew.
 func (c *Controller) fresh() {
@@ -199,7 +191,7 @@ func (c *Controller) Latched() *Latch { return c.latch }
 func (c *Controller) Wish() sensors.Value { return sensors.FromPtr(c.wish) }
 
 // OnTime is the heater's on-time in the last 24 h.
-func (c *Controller) OnTime() OnTime { return c.onTime.export() }
+func (c *Controller) OnTime() OnTime { return c.onTime }
 
 // Since is when the heater was last switched.
 func (c *Controller) Since() time.Duration { return c.since }
@@ -341,7 +333,7 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 		}
 	}
 	if c.latch != nil {
-		c.sound = c.sound && c.soundNow(in) == ""
+		c.sound = c.sound && c.firstDoubt(in).Doubt == ""
 		return offFor(c.latch.Why, c.latch.Say), true
 	}
 	if c.refuse != "" {
@@ -367,14 +359,13 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 	if in.Records != "" {
 		return c.off(Records, "records", words.Facts{"why": in.Records}), true
 	}
-	if why := c.soundNow(in); why != "" {
+	if s := c.firstDoubt(in); s.Doubt != "" {
 		c.sound = false
-		s := c.firstDoubt(in)
 		say := s.Say
 		if say == "" {
-			say = c.text("doubt."+string(why), nil)
+			say = c.text("doubt."+string(s.Doubt), nil)
 		}
-		return c.off(why, "probe", words.Facts{"probe": s.ID, "why": say}), true
+		return c.off(s.Doubt, "probe", words.Facts{"probe": s.ID, "why": say}), true
 	}
 	if !c.sound {
 		c.sound, c.soundAt = true, in.At
@@ -397,17 +388,15 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 		return d, true
 	}
 	if c.onTime.over(time.Duration(c.cfg.MaxOnHours * float64(time.Hour))) {
-		if c.onTime.unknown {
+		if c.onTime.Unknown {
 			return c.off(OnTimeLimit, "on_time_unknown", nil), true
 		}
-		return c.off(OnTimeLimit, "on_time", words.Facts{"h": fmt.Sprintf("%.1f", c.onTime.total().Hours())}), true
+		return c.off(OnTimeLimit, "on_time", words.Facts{"h": fmt.Sprintf("%.1f", c.onTime.Total().Hours())}), true
 	}
 	return Decision{}, false
 }
 
 func (c *Controller) rest(at, d time.Duration, why Reason) { c.restTo, c.restWhy = at+d, why }
-
-func (c *Controller) soundNow(in Input) Reason { return c.firstDoubt(in).Doubt }
 
 // firstDoubt is the first of the probes used that is not sound.
 func (c *Controller) firstDoubt(in Input) Sense {
@@ -482,7 +471,7 @@ func (c *Controller) effects(in Input) (Decision, bool) {
 	return Decision{}, false
 }
 
-// allowed is the rest: whether heat is wanted, and how much.
+// allowed is the rest, once no guard holds: whether heat is wanted, and how much.
 func (c *Controller) allowed(in Input, dt time.Duration) Decision {
 	switch {
 	case in.SwitchOff:

@@ -396,7 +396,7 @@ func TestFaultTable(t *testing.T) {
 					st.reach(r)
 					defer r.end()
 					r.set(func() { f.inject(r) })
-					limit, lasts := r.sec.OffWithin(f.why, 30*time.Second), 15*time.Minute
+					limit, lasts := offWithin(r.sec, f.why, 30*time.Second), 15*time.Minute
 					switch f.why {
 					case OutputFault:
 						limit = lease // an output that takes no word drops out by itself

@@ -125,7 +125,7 @@ func NewLoop(c LoopConfig) (*Loop, error) {
 		l.cfg.Limits = c.Section.Limits(nil)
 	}
 	if why := notAccepted(c.Words, l.accepted, l.cfg.Limits); why != "" {
-		l.ctl.SetAccepted(false, why)
+		l.ctl.Refuse(why)
 		c.Log.Warn("heat", "limits", why)
 	}
 	if k.rec.Solvent {
@@ -327,6 +327,9 @@ func (l *Loop) decideBack(at time.Duration, now time.Time, trusted bool) {
 	}
 }
 
+// doubts are what a probe's states are to the heater; any other is missing.
+var doubts = map[string]Reason{"ok": "", "stuck": ProbeStuck, "implausible": ProbeImplausible, "stale": ProbeStale}
+
 // sense is one probe now.
 func (l *Loop) sense(id string) Sense {
 	s := Sense{ID: id}
@@ -346,15 +349,7 @@ func (l *Loop) sense(id string) Sense {
 		m.at = now
 	}
 	m.taken, m.last = h.Taken, h.LastAt
-	switch h.State {
-	case "ok":
-	case "stuck":
-		s.Doubt = ProbeStuck
-	case "implausible":
-		s.Doubt = ProbeImplausible
-	case "stale":
-		s.Doubt = ProbeStale
-	default:
+	if s.Doubt, ok = doubts[h.State]; !ok {
 		s.Doubt = ProbeMissing
 	}
 	if s.Doubt == "" && (m.at.IsZero() || now.Sub(m.at) > h.Stale) {
@@ -381,7 +376,7 @@ func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trust
 		l.switched++
 	}
 	if d.On != l.onWas || d.Why != l.whyWas && (d.Why.Fault() || l.whyWas.Fault()) {
-		e := Event{At: now, On: d.On, Why: d.Why, Text: l.ctl.text("log."+onOff(d.On), words.Facts{"why": d.Say}), By: by}
+		e := Event{At: now, On: d.On, Why: d.Why, Text: l.ctl.text("log."+OnOff(d.On), words.Facts{"why": d.Say}), By: by}
 		if x := l.ctl.Latched(); x != latchedWas && x != nil {
 			l.held = append(l.held, e)
 		} else {
@@ -389,7 +384,7 @@ func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trust
 		}
 	}
 	if x := l.ctl.Latched(); x != latchedWas && x != nil {
-		l.saveLatch(now)
+		l.saveLatch()
 	}
 	// Also while off: a card that can't be written is found before heat is on.
 	if d.On != l.onWas || at-l.savedAt >= onSave || l.savedAt == 0 {
@@ -404,7 +399,8 @@ func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trust
 	}
 }
 
-func onOff(on bool) string {
+// OnOff is the word of a heater's state.
+func OnOff(on bool) string {
 	if on {
 		return "on"
 	}
@@ -417,7 +413,14 @@ func (l *Loop) note(e Event) {
 	}
 }
 
-func (l *Loop) saveLatch(now time.Time) {
+// noteBy notes what a person did, by its code below "heat.log.".
+func (l *Loop) noteBy(by string, why Reason, code string, facts words.Facts) {
+	now, _ := l.cfg.Clock()
+	l.note(Event{At: now, Why: why, Text: l.ctl.text("log."+code, facts), By: by})
+}
+
+func (l *Loop) saveLatch() {
+	now, _ := l.cfg.Clock()
 	r := latchRecord{At: now, Accepted: l.accepted}
 	if x := l.ctl.Latched(); x != nil {
 		r.Latched, r.Why, r.Say = true, x.Why, x.Say
@@ -503,8 +506,7 @@ func (l *Loop) Off(by, why string) {
 	l.person(by, func(time.Duration) error {
 		l.back = nil
 		l.ctl.Off(ByHand, why)
-		now, _ := l.cfg.Clock()
-		l.note(Event{At: now, Why: ByHand, Text: l.ctl.text("log.off", words.Facts{"why": why}), By: by})
+		l.noteBy(by, ByHand, "off", words.Facts{"why": why})
 		return nil
 	})
 }
@@ -513,8 +515,7 @@ func (l *Loop) Off(by, why string) {
 func (l *Loop) UseSolvent(by string) {
 	l.person(by, func(at time.Duration) error {
 		l.ctl.UseSolvent(at)
-		now, _ := l.cfg.Clock()
-		l.note(Event{At: now, Why: Solvent, Text: l.ctl.text("log.off", words.Facts{"why": words.Code("heat.solvent_used")}), By: by})
+		l.noteBy(by, Solvent, "off", words.Facts{"why": words.Code("heat.solvent_used")})
 		return nil
 	})
 }
@@ -531,9 +532,8 @@ func (l *Loop) Release(by string) error {
 		}
 		l.ctl.Release()
 		l.back = nil
-		now, _ := l.cfg.Clock()
-		l.saveLatch(now)
-		l.note(Event{At: now, Why: NotAsked, Text: l.ctl.text("log.released", words.Facts{"why": x.Say}), By: by})
+		l.saveLatch()
+		l.noteBy(by, NotAsked, "released", words.Facts{"why": x.Say})
 		return nil
 	})
 }

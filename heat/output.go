@@ -41,7 +41,6 @@ type Lease struct {
 	mu   sync.Mutex
 	err  error
 	runs bool
-	ran  int // how often the lease ran out while on
 }
 
 // NewLease returns a lease; nothing is switched before [Lease.Run].
@@ -64,18 +63,12 @@ func (l *Lease) Run(ctx context.Context) (err error) {
 	defer expiry.Stop()
 	on := false
 	for {
-		was := on
 		select {
 		case <-ctx.Done():
 			return nil
 		case on = <-l.renew:
 			expiry.Reset(l.ttl)
 		case <-expiry.C:
-			if was {
-				l.mu.Lock()
-				l.ran++
-				l.mu.Unlock()
-			}
 			on = false
 		}
 		// The line is set every time, also to what it should be already:
@@ -111,11 +104,4 @@ func (l *Lease) Err() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	return l.err
-}
-
-// RanOut counts how often the lease ended with the line on.
-func (l *Lease) RanOut() int {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.ran
 }

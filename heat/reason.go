@@ -51,23 +51,19 @@ const (
 	PowerCut         Reason = "power_cut"      // it was on and did not come back by itself
 )
 
-// latching faults want a person.
-var latching = map[Reason]bool{
-	OverTemperature: true, NoEffect: true, RisingWhileOff: true, OutputFault: true, LatchUnknown: true, NotAccepted: true,
+// safety are the reasons that are off by safety rather than by choice; true for
+// those that last until a person releases them.
+var safety = map[Reason]bool{
+	ProbeMissing: false, ProbeStale: false, ProbeStuck: false, ProbeImplausible: false, ProbeNotWired: false, ProbesDisagree: false,
+	OverTemperature: true, NoEffect: true, RisingWhileOff: true, ClockDoubt: false, LoopLate: false, OutputFault: true,
+	OutputWaiting: false, Records: false, LatchUnknown: true, NotAccepted: true, OnTimeLimit: false, PowerCut: false,
 }
 
 // Fault reports whether the reason is off by safety rather than by choice.
-func (r Reason) Fault() bool {
-	switch r {
-	case ProbeMissing, ProbeStale, ProbeStuck, ProbeImplausible, ProbeNotWired, ProbesDisagree, OverTemperature,
-		NoEffect, RisingWhileOff, ClockDoubt, LoopLate, OutputFault, OutputWaiting, Records, LatchUnknown, NotAccepted, OnTimeLimit, PowerCut:
-		return true
-	}
-	return false
-}
+func (r Reason) Fault() bool { _, ok := safety[r]; return ok }
 
 // Latches reports whether the fault lasts until a person releases it.
-func (r Reason) Latches() bool { return latching[r] }
+func (r Reason) Latches() bool { return safety[r] }
 
 // Times of the guards. All are choices, no source.
 const (
@@ -103,32 +99,6 @@ const (
 	// SolventRest keeps heat off after solvent was used.
 	SolventRest = 30 * time.Minute
 )
-
-// OffWithin is how long after a fault arises the heater is off at the latest,
-// by the controller and loop together; the output's lease is the bound for
-// whatever stops those. stale is the longest stale limit of the probes used.
-func (c ConfigSection) OffWithin(r Reason, stale time.Duration) time.Duration {
-	every := time.Duration(c.Every)
-	switch r {
-	case ProbeMissing, ProbeStale:
-		return stale + 2*every
-	case ProbesDisagree:
-		return disagreeFor + 2*every
-	case NoEffect:
-		// Of unbroken heat. A law that ramps up from little heat adds the time
-		// to get there; one throttled near the dew point five times as long.
-		ramp := time.Duration(0)
-		if c.Law == "pi" {
-			ramp = time.Duration(1 / c.Kp / c.RampKH * float64(time.Hour))
-		}
-		return max(time.Duration(c.EffectAfter), coolIn) + ramp + 2*every
-	case RisingWhileOff:
-		return 0 // it is off; nothing switches it on from then on
-	case LoopLate:
-		return time.Duration(c.Lease)
-	}
-	return 2 * every
-}
 
 // Sense is one probe as heat sees it at a step.
 type Sense struct {

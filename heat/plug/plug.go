@@ -82,16 +82,9 @@ func (o *Output) Renew(ctx context.Context, on bool) error {
 		case o.lastErr != nil:
 			return fmt.Errorf("plug: %w", o.lastErr)
 		}
-		return fmt.Errorf("plug: it has not said for %.0f s that it is %s", silent.Seconds(), onOff(on))
+		return fmt.Errorf("plug: it has not said for %.0f s that it is %s", silent.Seconds(), heat.OnOff(on))
 	}
 	return nil
-}
-
-func onOff(on bool) string {
-	if on {
-		return "on"
-	}
-	return "off"
 }
 
 // Handle takes one message of the state topic. Messages without the key of on
@@ -111,7 +104,7 @@ func (o *Output) Handle(payload []byte) {
 	switch {
 	case is != o.want:
 		// Right after a command an older state may still be on its way.
-		o.said = fmt.Sprintf("it says that it is %s and should be %s", onOff(is), onOff(o.want))
+		o.said = fmt.Sprintf("it says that it is %s and should be %s", heat.OnOff(is), heat.OnOff(o.want))
 	case !is:
 		o.good()
 	case !hasTimer:

@@ -32,11 +32,7 @@ func New(line heat.Line, hold time.Duration) *Output { return &Output{line: line
 
 // Renew makes an edge for on, and rests the line for off.
 func (o *Output) Renew(_ context.Context, on bool) error {
-	if !on {
-		o.level = false
-	} else {
-		o.level = !o.level
-	}
+	o.level = on && !o.level
 	return o.line.Set(o.level)
 }
 

@@ -55,12 +55,9 @@ func OpenLine(name string, activeLow bool) (Line, error) {
 	if !errors.Is(err, ErrNoLine) {
 		return fail(err)
 	}
-	if _, err := host.Init(); err != nil {
-		return fail(fmt.Errorf("GPIO lines: %w", err))
-	}
-	p := gpioreg.ByName(name)
-	if p == nil {
-		return fail(ErrNoLine)
+	p, err := findPin(name)
+	if err != nil {
+		return fail(err)
 	}
 	claim, err := claimName(p.Name())
 	if err != nil {
@@ -85,13 +82,21 @@ func LookLine(name string) error {
 	if !errors.Is(err, ErrNoLine) {
 		return err
 	}
-	if _, err := host.Init(); err != nil {
-		return fmt.Errorf("GPIO lines: %w", err)
-	}
-	if gpioreg.ByName(name) == nil {
-		return fmt.Errorf("line %q: %w", name, ErrNoLine)
+	if _, err := findPin(name); err != nil {
+		return fmt.Errorf("line %q: %w", name, err)
 	}
 	return nil
+}
+
+// findPin looks for a line among the board's registers.
+func findPin(name string) (gpio.PinIO, error) {
+	if _, err := host.Init(); err != nil {
+		return nil, fmt.Errorf("GPIO lines: %w", err)
+	}
+	if p := gpioreg.ByName(name); p != nil {
+		return p, nil
+	}
+	return nil, ErrNoLine
 }
 
 // registerLine is a line that is driven by the board's registers.

@@ -61,7 +61,12 @@ const (
 func (c *child) kill() bool {
 	c.in.Close()
 	_ = c.cmd.Process.Kill() // it may be gone already
-	late := time.NewTimer(endIn)
+	return c.ended(endIn)    // else it is in the kernel, where nothing reaches it
+}
+
+// ended waits at most so long for the guard to be gone, and reports whether it is.
+func (c *child) ended(most time.Duration) bool {
+	late := time.NewTimer(most)
 	defer late.Stop()
 	for {
 		select {
@@ -70,7 +75,7 @@ func (c *child) kill() bool {
 				return true
 			}
 		case <-late.C:
-			return false // in the kernel, where nothing reaches it
+			return false
 		}
 	}
 }
@@ -174,10 +179,7 @@ func (o *Output) Renew(ctx context.Context, on bool) error {
 
 func (o *Output) ask(ctx context.Context, c *child, on bool) error {
 	o.n++
-	word := "off"
-	if on {
-		word = "on"
-	}
+	word := heat.OnOff(on)
 	if _, err := fmt.Fprintf(c.in, "%s %d\n", word, o.n); err != nil {
 		return fmt.Errorf("guard: %w", err)
 	}
@@ -221,16 +223,8 @@ func (o *Output) Close() error {
 		return nil
 	}
 	c.in.Close()
-	late := time.NewTimer(5 * time.Second)
-	defer late.Stop()
-	for {
-		select {
-		case _, ok := <-c.answers:
-			if !ok {
-				return nil
-			}
-		case <-late.C:
-			return errors.New("guard: does not end")
-		}
+	if !c.ended(5 * time.Second) {
+		return errors.New("guard: does not end")
 	}
+	return nil
 }

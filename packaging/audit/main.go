@@ -11,6 +11,7 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"flag"
@@ -258,44 +259,35 @@ func found(files []string) ([]finding, map[string]entry, error) {
 	return out, entries, nil
 }
 
+// page is the listing while it is written.
+type page struct{ strings.Builder }
+
+func (p *page) line(format string, a ...any) { fmt.Fprintf(p, format+"\n", a...) }
+
+// head writes the head of a table, row a line of it.
+func (p *page) head(columns ...string) {
+	p.row(columns...)
+	p.line("|%s", strings.Repeat("---|", len(columns)))
+}
+
+func (p *page) row(cells ...string) {
+	for i, c := range cells {
+		cells[i] = strings.ReplaceAll(c, "|", "/")
+	}
+	p.line("| %s |", strings.Join(cells, " | "))
+}
+
 func list(w io.Writer, of string, files []string, now time.Time) error {
 	goVersion, err := exec.Command("go", "env", "GOVERSION").Output()
 	if err != nil {
 		return err
 	}
-	var b strings.Builder
-	p := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
-	p("# What is inside, and what is known against it")
-	p("")
-	p("Made by `make audit` on %s with %s. Licences are read from each part's own\nfiles; `go test ./packaging/licence` holds them to the list that is allowed.", now.Format("2006-01-02"), strings.TrimSpace(string(goVersion)))
-	p("")
-	p("## Known vulnerabilities")
-	p("")
-	if of == "" {
-		p("**No database was at hand**: nothing is known, which is not the same as nothing\nis there. What is newer, retracted or deprecated stands in the tables below.")
-	} else {
-		fs, entries, err := found(files)
-		if err != nil {
-			return err
-		}
-		p("Looked for with govulncheck in %s, in the program, its\ntests and the generator of boards, and in the Go standard library of the version\nabove. What the database did not know then is not in it.", of)
-		p("")
-		if len(fs) == 0 {
-			p("None.")
-		} else {
-			p("| | part | version | mended in | how near | what |")
-			p("|---|---|---|---|---|---|")
-			for _, f := range fs {
-				fixed := f.fixed
-				if fixed == "" {
-					fixed = "not yet"
-				}
-				p("| %s | %s | %s | %s | %s | %s |", f.id, f.module, f.version, fixed, levels[f.level], strings.ReplaceAll(entries[f.id].Summary, "|", "/"))
-			}
-		}
+	var p page
+	p.line("# What is inside, and what is known against it\n")
+	p.line("Made by `make audit` on %s with %s. Licences are read from each part's own\nfiles; `go test ./packaging/licence` holds them to the list that is allowed.\n", now.Format("2006-01-02"), strings.TrimSpace(string(goVersion)))
+	if err := p.vulnerabilities(of, files); err != nil {
+		return err
 	}
-	p("")
-	p("npm's packages were not looked up: npm's advisories are answered by its registry\nonly while a package is installed. The few that the page holds stand below.")
 	for _, part := range []struct{ title, dir string }{
 		{"Go modules of the program and its tests", "."},
 		{"Go modules of the boards' generator, which is not in the program", "dashboards/boards/gen"},
@@ -308,62 +300,85 @@ func list(w io.Writer, of string, files []string, now time.Time) error {
 		if err != nil {
 			return err
 		}
-		p("")
-		p("## %s", part.title)
-		p("")
-		p("| module | version | licence | newer | |")
-		p("|---|---|---|---|---|")
+		p.line("\n## %s\n", part.title)
+		p.head("module", "version", "licence", "newer", "")
 		for _, m := range ms {
-			newer := ""
-			if m.Update != nil {
-				newer = m.Update.Version
-			}
-			var notes []string
-			if m.Error != nil {
-				newer = "not told"
-			}
-			if m.Indirect {
-				notes = append(notes, "through others")
-			}
-			if len(m.Retracted) > 0 {
-				notes = append(notes, "retracted: "+strings.Join(m.Retracted, "; "))
-			}
-			if m.Deprecated != "" {
-				notes = append(notes, "deprecated: "+m.Deprecated)
-			}
-			ids := strings.Join(licence.Identify(licence.Text(m.Dir)), ", ")
-			if m.Dir == "" {
-				ids = "not fetched: no build needs it"
-			} else if ids == "" {
-				ids = "not known"
-			}
-			p("| %s | %s | %s | %s | %s |", m.Path, m.Version, ids, newer, strings.ReplaceAll(strings.Join(notes, ", "), "|", "/"))
+			p.module(m)
 		}
 	}
-	p("")
-	p("## npm packages copied into the page")
-	p("")
-	p("| package | version | licence |")
-	p("|---|---|---|")
+	if err := p.npm(); err != nil {
+		return err
+	}
+	_, err = io.WriteString(w, p.String())
+	return err
+}
+
+func (p *page) vulnerabilities(of string, files []string) error {
+	p.line("## Known vulnerabilities\n")
+	if of == "" {
+		p.line("**No database was at hand**: nothing is known, which is not the same as nothing\nis there. What is newer, retracted or deprecated stands in the tables below.")
+	} else {
+		fs, entries, err := found(files)
+		if err != nil {
+			return err
+		}
+		p.line("Looked for with govulncheck in %s, in the program, its\ntests and the generator of boards, and in the Go standard library of the version\nabove. What the database did not know then is not in it.\n", of)
+		if len(fs) == 0 {
+			p.line("None.")
+		} else {
+			p.head("", "part", "version", "mended in", "how near", "what")
+		}
+		for _, f := range fs {
+			p.row(f.id, f.module, f.version, cmp.Or(f.fixed, "not yet"), levels[f.level], entries[f.id].Summary)
+		}
+	}
+	p.line("\nnpm's packages were not looked up: npm's advisories are answered by its registry\nonly while a package is installed. The few that the page holds stand below.")
+	return nil
+}
+
+func (p *page) module(m goModule) {
+	newer := ""
+	if m.Update != nil {
+		newer = m.Update.Version
+	}
+	var notes []string
+	if m.Error != nil {
+		newer = "not told"
+	}
+	if m.Indirect {
+		notes = append(notes, "through others")
+	}
+	if len(m.Retracted) > 0 {
+		notes = append(notes, "retracted: "+strings.Join(m.Retracted, "; "))
+	}
+	if m.Deprecated != "" {
+		notes = append(notes, "deprecated: "+m.Deprecated)
+	}
+	ids := "not fetched: no build needs it"
+	if m.Dir != "" {
+		ids = cmp.Or(strings.Join(licence.Identify(licence.Text(m.Dir)), ", "), "not known")
+	}
+	p.row(m.Path, m.Version, ids, newer, strings.Join(notes, ", "))
+}
+
+func (p *page) npm() error {
+	p.line("\n## npm packages copied into the page\n")
+	p.head("package", "version", "licence")
 	vendored, err := licence.Vendored("dashboards/web/assets/vendor")
 	if err != nil {
 		return err
 	}
 	for _, v := range vendored {
-		p("| %s | %s | %s |", v.Name, v.Version, strings.Join(licence.Identify(v.Text), ", "))
+		p.row(v.Name, v.Version, strings.Join(licence.Identify(v.Text), ", "))
 	}
-	p("")
-	p("## npm packages of the tests")
-	p("")
-	p("| package | version | licence |")
-	p("|---|---|---|")
+	p.line("\n## npm packages of the tests\n")
+	p.head("package", "version", "licence")
 	ps, err := licence.Packages("internal/oracles")
 	if err != nil {
 		return err
 	}
 	for _, x := range ps {
-		p("| %s | %s | %s |", x.Name, x.Version, x.Licence)
+		p.row(x.Name, x.Version, x.Licence)
 	}
-	_, err = io.WriteString(w, b.String())
-	return err
+	return nil
 }
