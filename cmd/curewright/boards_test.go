@@ -201,6 +201,12 @@ func TestRulesOverTheWeekend(t *testing.T) {
 
 // startDemo runs `curewright demo` whole and returns its address.
 func startDemo(t *testing.T, args ...string) string {
+	url, _ := demoSays(t, args...)
+	return url
+}
+
+// demoSays is startDemo with what the demo prints.
+func demoSays(t *testing.T, args ...string) (url, said string) {
 	t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	out, errw := &testkit.Buffer{}, &testkit.Buffer{}
@@ -208,13 +214,13 @@ func startDemo(t *testing.T, args ...string) string {
 	go func() { done <- run(ctx, append([]string{"demo"}, args...), strings.NewReader(""), out, errw) }()
 	t.Cleanup(func() { cancel(); <-done })
 	for range 1200 {
-		if m := regexp.MustCompile(`Open\s+(http://\S+?)/`).FindStringSubmatch(out.String()); m != nil {
-			return m[1]
+		if m := regexp.MustCompile(`(http://\S+?)/ .*\n`).FindStringSubmatch(out.String()); m != nil {
+			return m[1], out.String()
 		}
 		time.Sleep(50 * time.Millisecond)
 	}
 	t.Fatalf("the demo never opened\n%s", errw.String())
-	return ""
+	return "", ""
 }
 
 type promServer struct{ url string }

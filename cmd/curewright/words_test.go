@@ -3,12 +3,14 @@
 package main
 
 import (
+	"encoding/json"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/internal/daemon"
 	"curewright/internal/daemon/daemontest"
@@ -25,14 +27,17 @@ var named = regexp.MustCompile(strings.Join([]string{
 	`\b[a-z]+-[0-9]+\b`, `[A-Z0-9]{4}-[A-Z0-9]{4}`, `\b[0-9a-f]{8}\b`, // ids and codes that are made up
 	`[Gg]lass( plain)?( 200)?\b`,                                                                                              // a cloth, by its fibre, weave and weight
 	"(sudo )?curewright [^`⟧\n]*", `--?[a-z-]+ [A-Z]+[.a-z]*|--[a-z-]+`, `\S*/\S*`, `\[[a-z]+\] [a-z]+|\b[a-z]+_[a-z_0-9]+\b`, // what is typed: commands, flags, files, keys
-	`\bUTC\b`,
+	`\bUTC\b`, `\b(relay|push|ds18b20|curewright\.toml)\b`, // kinds of the configuration
 }, "|"))
 
 // TestEveryCommandsWords runs every command in the pseudo-language against a daemon
 // in it: a word in plain letters that nobody typed stands in no catalogue.
 func TestEveryCommandsWords(t *testing.T) {
 	pseudo := testkit.Pseudo(t)
-	d := daemontest.New(t, daemontest.Options{Shed: &shopsim.Config{Seed: 1}, Before: daemontest.Tent(t), Change: func(c *daemon.Config) { c.Shop.Language = pseudo }})
+	d := daemontest.New(t, daemontest.Options{Shed: &shopsim.Config{Seed: 1}, Before: daemontest.Tent(t), Change: func(c *daemon.Config) {
+		c.Shop.Language = pseudo
+		c.Alert.Channels = []alerts.ChannelConfig{{Name: "zq-log", Kind: alerts.KindLog}}
+	}})
 	d.Advance(time.Hour)
 	t.Setenv("CUREWRIGHT_SERVER", d.URL)
 	t.Setenv("CUREWRIGHT_LANGUAGE", pseudo)
@@ -169,6 +174,13 @@ when = "hard"
 	try("coat", "show", coatID)
 	try("feel", coatID, "tacky", "--at", "5m")
 	try("job", "done")
+	// Somebody else's phone says otherwise of the same step.
+	var told struct{ Tick string }
+	if err := json.Unmarshal(d.Do("POST", "/api/v1/jobs/zq-job/done", map[string]any{"step": "zq-tack", "kind": "seal", "at": d.Coats()[0].AppliedAt}, 201), &told); err != nil {
+		t.Fatal(err)
+	}
+	try("job", "show")
+	try("job", "settle", "zq-tack", "--job", "zq-job", "--keep", told.Tick)
 	try("job", "skip", "zq-fill", "--why", "zq")
 	try("job", "reopen", "zq-fill")
 	try("job", "repeat", "zq-fill")
@@ -214,7 +226,22 @@ when = "hard"
 	try("tent", "show")
 	try("tent", "hold", "20")
 	try("tent", "off")
+	try("tent", "aim", d.Coats()[0].ID, "hard", "--by", d.Now().Add(72*time.Hour).Format(time.RFC3339))
 	try("tent", "plain")
+	tent, _ := tentConfig(t, strings.NewReplacer(`"panel"`, `"zq-panel"`, `"tent-air"`, `"zq-air"`, `"radio"`, `"zq-radio"`).Replace)
+	try("tent", "accept", "--config", tent, "--yes")
+	try("check", "--config", tent)
+	try("alert", "test", "zq-log")
+	try("alert", "test", "zq-log", "--heard", "yes")
+	try("alert", "test", "zq-log", "--heard", "no")
+	dateless := daemontest.New(t, daemontest.Options{ClockUntrusted: true, At: time.Date(2026, 10, 10, 8, 0, 0, 0, time.UTC)})
+	t.Setenv("CUREWRIGHT_SERVER", dateless.URL)
+	try("clock", "show")
+	try("clock", "confirm", "2026-10-10 08:12")
+	ran["demo"] = true // it runs until it is stopped
+	if _, said := demoSays(t, "--listen", "127.0.0.1:0", "--watch"); len(words.Bare(named.ReplaceAllString(said, " "))) > 0 {
+		t.Errorf("demo says %q", said)
+	}
 	for _, leaf := range newProgram(new(commandLine)).Leaves() {
 		if p := leaf.Path(); !ran[p] && !slices.Contains(elsewhere, p) {
 			t.Errorf("%s was not run", p)
@@ -223,9 +250,7 @@ when = "hard"
 }
 
 // elsewhere are the commands whose words no run here can show: those that run until
-// they are stopped, those whose output is a file for something else, and those that
-// ask at a terminal or need a channel. The source of all of them is read by
-// TestNoBareWords of internal/cli. What check, doctor, probes find and install list
-// are settings, files and the system's own words, in English.
-var elsewhere = []string{"demo", "probes find", "watch", "relay-guard", "completion", "version", "check", "doctor", "install", "alert test", "tent accept", "tent aim",
-	"clock confirm", "job settle"}
+// they are stopped, and those whose output is a file for something else. The source
+// of all of them is read by TestNoBareWords of internal/cli. What doctor, probes
+// find and install list are files and the system's own words, in English.
+var elsewhere = []string{"probes find", "watch", "relay-guard", "completion", "version", "doctor", "install"}

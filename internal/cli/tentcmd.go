@@ -93,7 +93,7 @@ func (c *tentAcceptCmd) accept(a *App) error {
 		}
 		return c.byDaemon(a, cl)
 	}
-	for _, l := range daemon.TentLines(cfg.Tent) {
+	for _, l := range daemon.TentLines(cfg.Tent, a.view()) {
 		fmt.Fprintln(a.Out, l)
 	}
 	if err := c.ask(a); err != nil {

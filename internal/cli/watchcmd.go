@@ -88,7 +88,7 @@ func (c *CheckCmd) Run(a *App) error {
 	}
 	if c.JSON {
 		lines := []string{}
-		for _, l := range cfg.Describe() {
+		for _, l := range cfg.Describe(a.view()) {
 			lines = append(lines, strings.TrimSpace(l))
 		}
 		return a.JSON(map[string]any{"good": true, "config": c.Config, "runs": lines, "secrets": append([]string{}, notes...)})
@@ -98,7 +98,7 @@ func (c *CheckCmd) Run(a *App) error {
 		good = a.say("check.good", facts{"file": filepath.Base(c.Config)})
 	}
 	fmt.Fprintln(a.Out, good)
-	for _, l := range cfg.Describe() {
+	for _, l := range cfg.Describe(a.view()) {
 		fmt.Fprintln(a.Out, l)
 	}
 	for _, n := range notes {

@@ -524,8 +524,8 @@ func senderBehind(to, how string, since time.Time, why string) []alerts.Conditio
 	return []alerts.Condition{{Rule: alerts.SenderBehind, Subject: to, Severity: alerts.Note, Case: how, Facts: words.Facts{"why": why}}}
 }
 
-// mqttLines is what `check` prints.
-func mqttLines(s mqttSection, shop string) []string {
+// mqttLines is what check lists of the broker.
+func mqttLines(s mqttSection, shop string, v words.View) []string {
 	if !s.on() {
 		return nil
 	}
@@ -533,9 +533,9 @@ func mqttLines(s mqttSection, shop string) []string {
 	if err != nil {
 		return nil
 	}
-	out := []string{fmt.Sprintf("  mqtt       %s://%s, topics below %s", u.Scheme, u.Host, s.base(shop))}
+	out := []string{checkRow(v, "mqtt", "mqtt", words.Facts{"broker": u.Scheme + "://" + u.Host, "base": s.base(shop)})}
 	for _, t := range s.Topics {
-		out = append(out, fmt.Sprintf("  listens to %s: probe %s", t.Topic, cmp.Or(t.Probe, "$1")))
+		out = append(out, checkRow(v, "listens", "listens", words.Facts{"topic": t.Topic, "probe": cmp.Or(t.Probe, "$1")}))
 	}
 	return out
 }

@@ -356,23 +356,23 @@ func tentKnown(probes []sensors.ConfigSection) heat.Wired {
 	}
 }
 
-// TentLines is what check prints of the tent.
-func TentLines(c heat.ConfigSection) []string {
+// TentLines is what check lists of the tent: the heater and its limits.
+func TentLines(c heat.ConfigSection, v words.View) []string {
 	if c.Output == "" {
-		return []string{"  tent       no heater"}
+		return []string{checkRow(v, "tent", "tent_none", nil)}
 	}
-	s := []string{
-		fmt.Sprintf("  tent       heater by %s; holds %s between %g and %g °C", c.Output, c.Control, *c.MinSetC, *c.MaxSetC),
-		fmt.Sprintf("             off for good at %g °C air, %g °C panel, %g °C at %s; cut-out declared at %g °C", *c.MaxAirC, *c.MaxPanelC, *c.LimitC, c.Limit, *c.ThermalCutoffC),
-		fmt.Sprintf("             off by itself %v after the last renewal; at most %g h in 24", time.Duration(c.Lease), c.MaxOnHours),
+	out := []string{
+		checkRow(v, "tent", "tent", words.Facts{"output": c.Output, "probe": c.Control, "min": *c.MinSetC, "max": *c.MaxSetC}),
+		checkRow(v, "", "tent_limits", words.Facts{"air": *c.MaxAirC, "panel": *c.MaxPanelC, "limit": *c.LimitC, "probe": c.Limit, "cutoff": *c.ThermalCutoffC}),
+		checkRow(v, "", "tent_lease", words.Facts{"lease": time.Duration(c.Lease), "hours": c.MaxOnHours}),
 	}
 	if c.AllowPushedControl {
-		s = append(s, "             a probe over the network may control, below the limit probe")
+		out = append(out, checkRow(v, "", "tent_pushed", nil))
 	}
 	if c.Output == "relay" && c.Relay.Watchdog == "none" {
-		s = append(s, "             NO hardware watchdog: if the guard is killed nothing is known about the line")
+		out = append(out, checkRow(v, "", "tent_no_watchdog", nil))
 	}
-	return s
+	return out
 }
 
 // HeatCaution is what stands beside everything that asks for heat, in English for

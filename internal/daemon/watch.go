@@ -3,7 +3,6 @@
 package daemon
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -16,6 +15,7 @@ import (
 	"syscall"
 
 	"curewright/dashboards/web"
+	"curewright/model/words"
 )
 
 func PageURL(cfg Config, addr net.Addr) string {
@@ -168,37 +168,53 @@ func storeFolder(path string) error {
 	}
 }
 
-// Describe lists what a daemon with this configuration would run, a line each.
-func (c Config) Describe() []string {
-	var out []string
-	add := func(lines ...string) { out = append(out, lines...) }
-	addf := func(format string, a ...any) { add(fmt.Sprintf(format, a...)) }
-	addf("  store      %s", c.Store.Path)
-	addf("  page       %s%s", c.Web.Listen, map[bool]string{true: ", this machine only", false: ", behind the log-in"}[c.Web.Loopback()])
+// Describe lists what a daemon with this configuration would run, a line each, as
+// the reader's view says it.
+func (c Config) Describe(v words.View) []string {
+	out := []string{fmt.Sprintf("  %-10s %s", v.Say("check.row.store", nil), c.Store.Path)}
+	row := func(label, code string, f words.Facts) { out = append(out, checkRow(v, label, code, f)) }
+	page := "page"
+	if c.Web.Loopback() {
+		page = "page_here"
+	}
+	row("page", page, words.Facts{"listen": c.Web.Listen})
 	if len(c.Probe) == 0 {
-		add("  probes     whatever is found on I2C and 1-wire, and what is pushed")
+		row("probes", "probes_found", nil)
 	}
 	for _, p := range c.Probe {
-		addf("  probe      %s: %s, %s", p.ID, p.Driver, cmp.Or(p.Bus, "over the network"))
+		var bus any = p.Bus
+		if p.Bus == "" {
+			bus = words.Code("check.no_bus")
+		}
+		row("probe", "probe", words.Facts{"probe": p.ID, "driver": p.Driver, "bus": bus})
 	}
 	socket, _ := SocketPath(c)
-	addf("  control    %s, or a log-in for it", socket)
+	row("control", "control", words.Facts{"socket": socket})
 	if len(c.Web.Proxies) > 0 {
-		addf("  proxies    %s: what comes through them needs a log-in", strings.Join(c.Web.Proxies, ", "))
+		row("proxies", "proxies", words.Facts{"proxies": strings.Join(c.Web.Proxies, ", ")})
 	}
-	add(TentLines(c.Tent)...)
-	add(mqttLines(c.MQTT, c.Shop.Name)...)
+	out = append(out, TentLines(c.Tent, v)...)
+	out = append(out, mqttLines(c.MQTT, c.Shop.Name, v)...)
 	if c.Influx.On() {
-		addf("  influx     %s, bucket %s", c.Influx.URL, c.Influx.Bucket)
+		row("influx", "influx", words.Facts{"url": c.Influx.URL, "bucket": c.Influx.Bucket})
 	}
 	if c.Sleep.From != "" {
-		addf("  asleep     %s to %s", c.Sleep.From, c.Sleep.To)
+		row("asleep", "asleep", words.Facts{"from": c.Sleep.From, "to": c.Sleep.To})
 	}
 	for _, ch := range c.Alert.Channels {
-		addf("  alerts by  %s (%s)", ch.Name, ch.Kind)
+		row("alerts", "alerts", words.Facts{"channel": ch.Name, "kind": ch.Kind})
 	}
 	if len(c.Alert.Channels) == 0 {
-		add("  alerts by  the page and the log only: nothing that wakes you")
+		row("alerts", "alerts_none", nil)
 	}
 	return out
+}
+
+// checkRow is a line of what check lists: what it is about in the first columns, ""
+// for what the line above is about, and the sentence of a code below "check.".
+func checkRow(v words.View, label, code string, facts words.Facts) string {
+	if label != "" {
+		label = v.Say("check.row."+label, nil)
+	}
+	return fmt.Sprintf("  %-10s %s", label, v.Say("check."+code, facts))
 }

@@ -26,6 +26,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/job"
+	"curewright/model/words"
 	"curewright/sensors"
 	"curewright/sensors/shopsim"
 )
@@ -113,7 +114,7 @@ func (c *Cmd) Run(a *cli.App) error {
 		ln.Close()
 		return err
 	}
-	fmt.Fprintf(a.Out, "\n  A simulated October weekend in a shed, %g times as fast.\n  Open  http://%s/  and stop with Ctrl-C.\n\n", c.Speed, ln.Addr())
+	fmt.Fprintf(a.Out, "\n  %s\n\n", words.View{Words: a.Words}.Say("demo.open", words.Facts{"speed": c.Speed, "url": fmt.Sprintf("http://%s/", ln.Addr())}))
 	crew := daemon.Part{Name: "crew", Run: show.runCrew}
 	if c.Watch {
 		crew.Run = func(ctx context.Context) error { <-ctx.Done(); return ctx.Err() }
