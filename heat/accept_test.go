@@ -34,8 +34,7 @@ func TestNeverAccepted(t *testing.T) {
 		if err := r.loop.Hold("somebody over the network", 20); err == nil || !strings.Contains(err.Error(), "nobody has accepted") {
 			t.Errorf("a set point is taken: %v", err)
 		}
-		time.Sleep(time.Hour)
-		synctest.Wait()
+		pass(time.Hour)
 		if s := r.loop.Status(); s.On || r.isOn() || s.Why != NotAccepted || !s.Latched {
 			t.Errorf("after a release: %+v", s)
 		}
@@ -50,7 +49,7 @@ func TestNeverAccepted(t *testing.T) {
 			t.Fatal(err)
 		}
 		r.hold(20)
-		r.until("on", time.Hour, func(s Status) bool { return s.On })
+		r.until("on", time.Hour, isOn)
 		r.end()
 
 		// The same limits after a restart; the cost of a kWh is none of them.
@@ -60,7 +59,7 @@ func TestNeverAccepted(t *testing.T) {
 			t.Errorf("after a restart: %+v", s)
 		}
 		r.hold(20)
-		r.until("on", time.Hour, func(s Status) bool { return s.On })
+		r.until("on", time.Hour, isOn)
 		r.end()
 
 		r.sec.MaxAirC = ptr(60)
@@ -72,8 +71,7 @@ func TestNeverAccepted(t *testing.T) {
 		if err := r.loop.Release("somebody"); err == nil {
 			t.Error("there was something to release")
 		}
-		time.Sleep(time.Hour)
-		synctest.Wait()
+		pass(time.Hour)
 		if r.isOn() {
 			t.Error("on with a limit that nobody accepted")
 		}
@@ -108,11 +106,9 @@ func TestLimitsNameEverything(t *testing.T) {
 // any moment; a disk that hangs delays the showing and not the switching off.
 func TestLatchIsOnDiskFirst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, section())
-		r.start()
-		defer r.end()
+		r := running(t, section())
 		r.hold(20)
-		r.until("on", time.Hour, func(s Status) bool { return s.On })
+		r.until("on", time.Hour, isOn)
 		var hangs atomic.Bool
 		gate := make(chan struct{})
 		r.loop.keep.mu.Lock()
@@ -131,11 +127,9 @@ func TestLatchIsOnDiskFirst(t *testing.T) {
 			if time.Since(t0) > 12*time.Second {
 				t.Fatal("a hung disk keeps the heater on")
 			}
-			time.Sleep(100 * time.Millisecond)
-			synctest.Wait()
+			pass(100 * time.Millisecond)
 		}
-		time.Sleep(20 * time.Second)
-		synctest.Wait()
+		pass(20 * time.Second)
 		s := r.loop.Status()
 		if s.Latched || s.On || s.Why != OverTemperature {
 			t.Errorf("with a hung disk: %+v", s)
@@ -200,15 +194,12 @@ func TestLimitProbesDisagree(t *testing.T) {
 	for _, apart := range []float64{33, -33, 45, -45} {
 		for _, probe := range []string{"panel", "limit"} {
 			synctest.Test(t, func(t *testing.T) {
-				r := newRig(t, section())
-				r.start()
-				defer r.end()
+				r := running(t, section())
 				r.hold(20)
-				r.until("on", time.Hour, func(s Status) bool { return s.On })
+				r.until("on", time.Hour, isOn)
 				r.set(func() { r.probes[probe].add = apart - (r.pan-r.air)*map[string]float64{"panel": 1, "limit": -1}[probe] })
 				within := offWithin(r.sec, ProbesDisagree, 30*time.Second) + 10*time.Second // and the probe's own interval
-				time.Sleep(within)
-				synctest.Wait()
+				pass(within)
 				for range 3600 {
 					if r.isOn() {
 						t.Fatalf("%s off by %g K: on, %+v", probe, apart, r.loop.Status().Decision)

@@ -126,6 +126,27 @@ func (r *rig) start() {
 	synctest.Wait()
 }
 
+// running is a rig whose loop runs until the test ends.
+func running(t *testing.T, sec ConfigSection) *rig {
+	r := newRig(t, sec)
+	r.start()
+	t.Cleanup(r.end)
+	return r
+}
+
+// pass lets fake time go by and what it sets off come to rest.
+func pass(d time.Duration) { time.Sleep(d); synctest.Wait() }
+
+// heated is when the heater has been asked for 25 °C for a while and is on.
+func (r *rig) heated() {
+	r.t.Helper()
+	r.hold(25)
+	time.Sleep(40 * time.Minute)
+	r.until("on", time.Hour, isOn)
+}
+
+func isOn(s Status) bool { return s.On }
+
 func (r *rig) end() {
 	r.mu.Lock()
 	if r.hang != nil {
@@ -267,18 +288,18 @@ var states = []struct {
 	{"warming", func(r *rig) {
 		r.start()
 		r.hold(20)
-		r.until("on", 30*time.Minute, func(s Status) bool { return s.On })
+		r.until("on", 30*time.Minute, isOn)
 	}},
 	{"long warming", func(r *rig) {
 		r.start()
 		r.hold(25)
 		time.Sleep(40 * time.Minute)
-		r.until("on", 20*time.Minute, func(s Status) bool { return s.On })
+		r.until("on", 20*time.Minute, isOn)
 	}},
 	{"resting in its cycle", func(r *rig) {
 		r.start()
 		r.hold(20)
-		r.until("on", 30*time.Minute, func(s Status) bool { return s.On })
+		r.until("on", 30*time.Minute, isOn)
 		r.until("resting", 30*time.Minute, func(s Status) bool { return !s.On })
 	}},
 	{"warm enough", func(r *rig) {
@@ -290,14 +311,14 @@ var states = []struct {
 	{"solvent in use", func(r *rig) {
 		r.start()
 		r.hold(20)
-		r.until("on", 30*time.Minute, func(s Status) bool { return s.On })
+		r.until("on", 30*time.Minute, isOn)
 		r.loop.UseSolvent("somebody")
 		time.Sleep(time.Minute)
 	}},
 	{"off by hand", func(r *rig) {
 		r.start()
 		r.hold(20)
-		r.until("on", 30*time.Minute, func(s Status) bool { return s.On })
+		r.until("on", 30*time.Minute, isOn)
 		r.loop.Off("somebody", "enough")
 		time.Sleep(time.Minute)
 	}},
@@ -326,7 +347,7 @@ var states = []struct {
 	{"latched", func(r *rig) {
 		r.start()
 		r.hold(20)
-		r.until("on", 30*time.Minute, func(s Status) bool { return s.On })
+		r.until("on", 30*time.Minute, isOn)
 		r.set(func() { r.probes["air"].fixed = ptr(46) })
 		time.Sleep(30 * time.Second)
 		r.set(func() { r.probes["air"].fixed = nil })
@@ -337,7 +358,7 @@ var states = []struct {
 	{"a probe already missing", func(r *rig) {
 		r.start()
 		r.hold(20)
-		r.until("on", 30*time.Minute, func(s Status) bool { return s.On })
+		r.until("on", 30*time.Minute, isOn)
 		r.set(func() { r.probes["panel"].state = "missing" })
 		time.Sleep(time.Minute)
 	}},
@@ -463,8 +484,7 @@ func checkShows(t *testing.T, r *rig, why Reason, limit time.Duration) {
 		synctest.Wait()
 		if r.loop.Status().Latched {
 			for range 15 * 60 {
-				time.Sleep(time.Second)
-				synctest.Wait()
+				pass(time.Second)
 				if r.isOn() {
 					t.Fatal("on again, though latched")
 				}

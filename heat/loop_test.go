@@ -53,8 +53,7 @@ func TestResume(t *testing.T) {
 				onAfter := time.Duration(0)
 				alerted := false
 				for time.Since(t0) < 40*time.Minute {
-					time.Sleep(time.Second)
-					synctest.Wait()
+					pass(time.Second)
 					if r.isOn() && onAfter == 0 {
 						onAfter = time.Since(t0)
 					}
@@ -78,12 +77,9 @@ func TestResume(t *testing.T) {
 // resume nothing is switched on.
 func TestNeverOnByItself(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, section())
-		r.start()
-		defer r.end()
+		r := running(t, section())
 		for range 3600 {
-			time.Sleep(time.Second)
-			synctest.Wait()
+			pass(time.Second)
 			if r.isOn() {
 				t.Fatal("on, and nobody asked")
 			}
@@ -200,13 +196,12 @@ func TestRestartKeeps(t *testing.T) {
 		if err := r.loop.Release("somebody"); err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(10 * time.Minute)
-		synctest.Wait()
+		pass(10 * time.Minute)
 		if s := r.loop.Status(); s.On || s.Latched || s.WishC.OK() {
 			t.Errorf("after the release: %+v, want off and nothing asked", s)
 		}
 		r.hold(20)
-		r.until("on", time.Hour, func(s Status) bool { return s.On })
+		r.until("on", time.Hour, isOn)
 	})
 }
 
@@ -223,23 +218,17 @@ func TestPersonsOff(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				r := newRig(t, section())
-				r.start()
-				defer r.end()
-				r.hold(25)
-				time.Sleep(40 * time.Minute)
-				r.until("on", time.Hour, func(s Status) bool { return s.On })
+				r := running(t, section())
+				r.heated()
 				tt.do(r)
-				time.Sleep(6 * time.Second)
-				synctest.Wait()
+				pass(6 * time.Second)
 				if r.isOn() {
 					t.Fatal("on a step later")
 				}
 				r.set(func() { r.switchOff = false })
 				t0, on := time.Now(), time.Duration(0)
 				for time.Since(t0) < 50*time.Minute && on == 0 {
-					time.Sleep(time.Second)
-					synctest.Wait()
+					pass(time.Second)
 					if r.isOn() {
 						on = time.Since(t0)
 					}
@@ -259,9 +248,7 @@ func TestPersonsOff(t *testing.T) {
 // probes have been sound for a minute.
 func TestRecovers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		r := newRig(t, section())
-		r.start()
-		defer r.end()
+		r := running(t, section())
 		r.hold(25)
 		time.Sleep(40 * time.Minute)
 		r.set(func() { r.probes["limit"].state = "missing" })
@@ -271,7 +258,7 @@ func TestRecovers(t *testing.T) {
 		}
 		r.set(func() { r.probes["limit"].state = "" })
 		t0 := time.Now()
-		r.until("on", 30*time.Minute, func(s Status) bool { return s.On })
+		r.until("on", 30*time.Minute, isOn)
 		if d := time.Since(t0); d < soundFor {
 			t.Errorf("on again after %v, before a minute of sound readings", d)
 		}
@@ -293,8 +280,7 @@ func TestPushedControl(t *testing.T) {
 		r.hold(18)
 		top := 0.0
 		for range 6 * 3600 {
-			time.Sleep(time.Second)
-			synctest.Wait()
+			pass(time.Second)
 			r.set(func() { top = max(top, r.air) })
 		}
 		// The wired probe may be 10 K over the ramp's set point, which is at
@@ -336,12 +322,9 @@ func TestPanic(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, section())
 		r.start()
-		r.hold(25)
-		time.Sleep(40 * time.Minute)
-		r.until("on", time.Hour, func(s Status) bool { return s.On })
+		r.heated()
 		r.set(func() { r.panicNext = true })
-		time.Sleep(6 * time.Second)
-		synctest.Wait()
+		pass(6 * time.Second)
 		if r.isOn() || !r.closed {
 			t.Errorf("on = %v, closed = %v after a panic", r.isOn(), r.closed)
 		}
@@ -357,9 +340,7 @@ func TestStops(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r := newRig(t, section())
 		r.start()
-		r.hold(25)
-		time.Sleep(40 * time.Minute)
-		r.until("on", time.Hour, func(s Status) bool { return s.On })
+		r.heated()
 		r.end()
 		if r.isOn() || !r.closed {
 			t.Errorf("on = %v, closed = %v after the stop", r.isOn(), r.closed)
@@ -421,13 +402,11 @@ func TestLease(t *testing.T) {
 		if err := l.Renew(t.Context(), true); err != nil {
 			t.Fatal(err)
 		}
-		time.Sleep(29 * time.Second)
-		synctest.Wait()
+		pass(29 * time.Second)
 		if !line.on.Load() {
 			t.Error("off before the lease ran out")
 		}
-		time.Sleep(2 * time.Second)
-		synctest.Wait()
+		pass(2 * time.Second)
 		if line.on.Load() {
 			t.Error("still on 31 s after the last renewal")
 		}
@@ -534,8 +513,7 @@ func TestDailyLimit(t *testing.T) {
 		var on []bool
 		const every = 5 // s
 		for range 50 * 3600 / every {
-			time.Sleep(every * time.Second)
-			synctest.Wait()
+			pass(every * time.Second)
 			on = append(on, r.isOn())
 			if s := r.loop.Status(); s.Latched {
 				t.Fatalf("latched: %+v", s)
