@@ -4,21 +4,18 @@ package heat
 
 import (
 	"fmt"
-	"os"
 	"regexp"
 	"strings"
 	"testing"
 	"time"
 
+	"curewright/internal/testkit"
 	"curewright/sensors"
 )
 
 // TestDocTable holds the guide's table against the code.
 func TestDocTable(t *testing.T) {
-	b, err := os.ReadFile("../docs/tent.md")
-	if err != nil {
-		t.Fatal(err)
-	}
+	b := testkit.MustRead(t, "../docs/tent.md")
 	c := section()
 	seen := map[Reason]bool{}
 	for _, m := range regexp.MustCompile("(?m)^\\| `(\\w+)` \\| (\\S+) \\| (yes|no) \\|$").FindAllStringSubmatch(string(b), -1) {

@@ -12,6 +12,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"curewright/internal/testkit"
 	"curewright/sensors"
 )
 
@@ -100,10 +101,7 @@ func TestFiles(t *testing.T) {
 	}
 	for _, name := range []string{LatchFile, OnTimeFile} {
 		path := dir + "/" + name
-		good, err := os.ReadFile(path)
-		if err != nil {
-			t.Fatal(err)
-		}
+		good := testkit.MustRead(t, path)
 		refused := func(what string) {
 			t.Helper()
 			k := readKept(nil, dir, now, true)

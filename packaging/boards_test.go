@@ -17,6 +17,7 @@ import (
 	"time"
 
 	"curewright/internal/realpart"
+	"curewright/internal/testkit"
 )
 
 // boards are the machines that programs are made for, as Debian's user-mode
@@ -248,9 +249,7 @@ kind = "fill coat"
 applied = %s
 `, at(0.5), at(3), at(5))
 	for name, s := range map[string]string{readings: b.String(), job: text} {
-		if err := os.WriteFile(name, []byte(s), 0o644); err != nil {
-			t.Fatal(err)
-		}
+		testkit.Write(t, name, s)
 	}
 	return readings, job
 }

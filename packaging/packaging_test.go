@@ -13,6 +13,7 @@ import (
 	"testing"
 
 	"curewright/internal/realpart"
+	"curewright/internal/testkit"
 )
 
 // tool finds a Debian program; without it the test is skipped, which CI
@@ -41,9 +42,7 @@ func unit(t *testing.T, change func(string) string) string {
 		text = change(text)
 	}
 	p := filepath.Join(t.TempDir(), Service)
-	if err := os.WriteFile(p, []byte(text), 0o644); err != nil {
-		t.Fatal(err)
-	}
+	testkit.Write(t, p, text)
 	return p
 }
 
@@ -107,10 +106,7 @@ func TestUnitIsConfined(t *testing.T) {
 func TestUnitLetsTheClockBeAsked(t *testing.T) {
 	sa := tool(t, "systemd-analyze", "systemd")
 	file := unit(t, nil)
-	b, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
+	b := testkit.MustRead(t, file)
 	if regexp.MustCompile(`(?m)^ProtectClock=(yes|true|1|on)`).Match(b) {
 		t.Error("ProtectClock refuses adjtimex")
 	}
@@ -150,9 +146,7 @@ func TestSysusers(t *testing.T) {
 	for name, text := range map[string]string{
 		conf: fs[0].Text, root + "/etc/group": "root:x:0:\ngpio:x:997:me\n", root + "/etc/passwd": "root:x:0:0:root:/root:/bin/sh\nme:x:1000:1000::/home/me:/bin/sh\n",
 	} {
-		if err := os.WriteFile(name, []byte(text), 0o644); err != nil {
-			t.Fatal(err)
-		}
+		testkit.Write(t, name, text)
 	}
 	for range 2 { // twice is as good as once
 		if out, err := exec.Command(bin, "--root="+root).CombinedOutput(); err != nil || bytes.Contains(out, []byte("rror")) {

@@ -11,7 +11,6 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -22,6 +21,7 @@ import (
 	"curewright/alerts"
 
 	"curewright/internal/realpart"
+	"curewright/internal/testkit"
 )
 
 func freePort(t *testing.T) string {
@@ -40,9 +40,7 @@ func start(t *testing.T) (url string) {
 	bin := realpart.Program(t, "prometheus-alertmanager")
 	dir := t.TempDir()
 	conf := filepath.Join(dir, "am.yml")
-	if err := os.WriteFile(conf, []byte("route:\n  receiver: none\nreceivers:\n- name: none\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.Write(t, conf, "route:\n  receiver: none\nreceivers:\n- name: none\n")
 	addr := freePort(t)
 	var log bytes.Buffer
 	cmd := exec.Command(bin, "--config.file="+conf, "--storage.path="+dir, "--web.listen-address="+addr, "--cluster.listen-address=")

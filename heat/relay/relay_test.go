@@ -19,6 +19,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"curewright/internal/testkit"
 )
 
 // The test's own program is the guard, and the daemon that is killed, when the
@@ -74,25 +76,8 @@ func env(as, line, dog string, lease time.Duration, more ...string) []string {
 
 func read(t *testing.T, path string) string {
 	t.Helper()
-	b, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
+	b := testkit.MustRead(t, path)
 	return strings.TrimSpace(string(b))
-}
-
-// eventually waits for something that another process does.
-func eventually(t *testing.T, what string, ok func() bool) time.Duration {
-	t.Helper()
-	t0 := time.Now()
-	for time.Since(t0) < 20*time.Second {
-		if ok() {
-			return time.Since(t0)
-		}
-		time.Sleep(5 * time.Millisecond)
-	}
-	t.Fatalf("not within 20 s: %s", what)
-	return 0
 }
 
 // daemon starts the stand-in for the daemon and waits until the line is on.
@@ -111,7 +96,7 @@ func daemon(t *testing.T, line, dog string, lease time.Duration, more ...string)
 		// The guard still writes to the folder until it has ended.
 		cmd.Process.Kill()
 		cmd.Wait()
-		eventually(t, "the guard's end", func() bool { return strings.HasSuffix(read(t, dog), "V") })
+		testkit.Until(t, "the guard's end", func() bool { return strings.HasSuffix(read(t, dog), "V") })
 	})
 	var pid int
 	if _, err := fmt.Fscanf(out, "renewed %d\n", &pid); err != nil {
@@ -132,8 +117,8 @@ func TestKilledDaemon(t *testing.T) {
 		t.Fatal(err)
 	}
 	cmd.Wait()
-	eventually(t, "line off", func() bool { return read(t, line) == "0" })
-	eventually(t, "watchdog disarmed", func() bool { return strings.HasSuffix(read(t, dog), "V") })
+	testkit.Until(t, "line off", func() bool { return read(t, line) == "0" })
+	testkit.Until(t, "watchdog disarmed", func() bool { return strings.HasSuffix(read(t, dog), "V") })
 }
 
 // TestPanickingDaemon: the same for a process that ends by a bug.
@@ -143,7 +128,7 @@ func TestPanickingDaemon(t *testing.T) {
 	if err := cmd.Wait(); err == nil {
 		t.Fatal("it did not panic")
 	}
-	eventually(t, "line off", func() bool { return read(t, line) == "0" })
+	testkit.Until(t, "line off", func() bool { return read(t, line) == "0" })
 }
 
 // TestHungDaemon: a daemon that lives but no longer renews, and one that is
@@ -164,7 +149,7 @@ func TestHungDaemon(t *testing.T) {
 			if time.Since(t0) < lease-OnItsWay && read(t, line) != "1" {
 				t.Fatal("off before the lease")
 			}
-			eventually(t, "line off", func() bool { return read(t, line) == "0" })
+			testkit.Until(t, "line off", func() bool { return read(t, line) == "0" })
 			if strings.HasSuffix(read(t, dog), "V") {
 				t.Error("the guard ended, though its daemon lives")
 			}
@@ -224,20 +209,13 @@ func TestSignalledGuard(t *testing.T) {
 	if err := syscall.Kill(pid, syscall.SIGTERM); err != nil {
 		t.Fatal(err)
 	}
-	eventually(t, "line off", func() bool { return read(t, line) == "0" })
-	eventually(t, "watchdog disarmed", func() bool { return strings.HasSuffix(read(t, dog), "V") })
+	testkit.Until(t, "line off", func() bool { return read(t, line) == "0" })
+	testkit.Until(t, "watchdog disarmed", func() bool { return strings.HasSuffix(read(t, dog), "V") })
 }
 
 // TestClose ends guard and line in order.
 func TestClose(t *testing.T) {
-	line, dog := files(t)
-	t.Setenv("CUREWRIGHT_TEST_AS", "guard")
-	t.Setenv("LINE", line)
-	t.Setenv("DOG", dog)
-	o := New([]string{os.Args[0]}, time.Hour, io.Discard)
-	if err := o.Renew(t.Context(), true); err != nil {
-		t.Fatal(err)
-	}
+	o, line, dog := guarded(t)
 	if err := o.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -324,8 +302,7 @@ func TestGuardInFakeTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		line := &memLine{on: true}
 		pr, pw := io.Pipe()
-		var dog lockedBuf
-		var out lockedBuf
+		var dog, out testkit.Buffer
 		g := Guard{Line: line, Lease: 30 * time.Second, In: pr, Out: &out, Watchdog: &dog}
 		ended := make(chan error, 1)
 		go func() { ended <- g.Run(t.Context()) }()
@@ -359,11 +336,11 @@ func TestGuardInFakeTime(t *testing.T) {
 		if !strings.Contains(out.String(), "ok on 1\n") || !strings.Contains(out.String(), "expired\n") {
 			t.Errorf("answers %q", out.String())
 		}
-		fed := dog.Len()
+		fed := len(dog.String())
 		time.Sleep(20 * time.Second)
 		synctest.Wait()
-		if dog.Len() < fed+5 {
-			t.Errorf("fed %d times in 20 s", dog.Len()-fed)
+		if len(dog.String()) < fed+5 {
+			t.Errorf("fed %d times in 20 s", len(dog.String())-fed)
 		}
 		fmt.Fprintln(pw, "on 9")
 		synctest.Wait()
@@ -372,10 +349,10 @@ func TestGuardInFakeTime(t *testing.T) {
 		line.mu.Unlock()
 		fmt.Fprintln(pw, "off 10")
 		synctest.Wait()
-		fed = dog.Len()
+		fed = len(dog.String())
 		time.Sleep(25 * time.Second)
 		synctest.Wait()
-		if dog.Len() != fed {
+		if len(dog.String()) != fed {
 			t.Error("the watchdog is fed although the line does not go off")
 		}
 		pw.Close()
@@ -387,19 +364,6 @@ func TestGuardInFakeTime(t *testing.T) {
 		}
 	})
 }
-
-type lockedBuf struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (l *lockedBuf) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-func (l *lockedBuf) String() string { l.mu.Lock(); defer l.mu.Unlock(); return l.b.String() }
-func (l *lockedBuf) Len() int       { l.mu.Lock(); defer l.mu.Unlock(); return l.b.Len() }
 
 func Example() {
 	line := &memLine{}
@@ -454,9 +418,7 @@ func TestLineIsHeldAlone(t *testing.T) {
 func TestOpenLine(t *testing.T) {
 	line, _ := files(t)
 	for _, low := range []bool{false, true} {
-		if err := os.WriteFile(line, []byte("255\n"), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		testkit.Write(t, line, "255\n")
 		l, err := OpenLine("file:"+line, low)
 		if err != nil {
 			t.Fatal(err)
@@ -517,7 +479,7 @@ func TestHungGuard(t *testing.T) {
 // before that, and a thread that still runs would answer.
 func waitStopped(t *testing.T, pid int) {
 	t.Helper()
-	eventually(t, "the process stopped", func() bool {
+	testkit.Until(t, "the process stopped", func() bool {
 		stats, err := filepath.Glob(fmt.Sprintf("/proc/%d/task/*/stat", pid))
 		if err != nil || len(stats) == 0 {
 			return false

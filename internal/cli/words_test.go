@@ -13,6 +13,7 @@ import (
 	"strings"
 	"testing"
 
+	"curewright/internal/testkit"
 	"curewright/model/words"
 )
 
@@ -109,10 +110,7 @@ func TestCodesAreSaid(t *testing.T) {
 	}
 	for _, f := range files {
 		if strings.HasSuffix(f.Name(), ".go") && !strings.HasSuffix(f.Name(), "_test.go") {
-			b, err := os.ReadFile(f.Name())
-			if err != nil {
-				t.Fatal(err)
-			}
+			b := testkit.MustRead(t, f.Name())
 			source.Write(b)
 		}
 	}

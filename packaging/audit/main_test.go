@@ -7,6 +7,8 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+
+	"curewright/internal/testkit"
 )
 
 // An entry as the OSV schema (1.3.1) has it.
@@ -18,16 +20,11 @@ func TestLayOut(t *testing.T) {
 	if err := layOut(db, osv); err == nil {
 		t.Error("an empty database is taken: everything would look well")
 	}
-	if err := os.WriteFile(filepath.Join(osv, "GO-2000-0001.json"), []byte(osvEntry), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.Write(t, filepath.Join(osv, "GO-2000-0001.json"), osvEntry)
 	if err := layOut(db, osv); err != nil {
 		t.Fatal(err)
 	}
-	b, err := os.ReadFile(filepath.Join(db, "index", "modules.json"))
-	if err != nil {
-		t.Fatal(err)
-	}
+	b := testkit.MustRead(t, filepath.Join(db, "index", "modules.json"))
 	var ms []struct {
 		Path  string
 		Vulns []struct{ ID, Fixed string }
@@ -45,9 +42,7 @@ func TestLayOut(t *testing.T) {
 func TestFound(t *testing.T) {
 	file := filepath.Join(t.TempDir(), "found.json")
 	put := func(s string) {
-		if err := os.WriteFile(file, []byte(s), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		testkit.Write(t, file, s)
 	}
 	finding := func(pkg, fn string) string {
 		return `{"finding":{"osv":"GO-2000-0001","fixed_version":"v1.2.3","trace":[{"module":"example.org/m","version":"v1.0.0","package":"` + pkg + `","function":"` + fn + `"}]}}`
