@@ -143,6 +143,31 @@ func hyphens(field string) string {
 	return b.String()
 }
 
+// root is the program itself.
+func (n *Node) root() *Node {
+	for n.Parent != nil {
+		n = n.Parent
+	}
+	return n
+}
+
+// Shown are the children that are not hidden.
+func (n *Node) Shown() (out []*Node) {
+	for _, k := range n.Children {
+		if !k.Hidden {
+			out = append(out, k)
+		}
+	}
+	return out
+}
+
+func names(ns []*Node) (out []string) {
+	for _, n := range ns {
+		out = append(out, n.Name)
+	}
+	return out
+}
+
 // Path is the names from the program's first command down to this one.
 func (n *Node) Path() string {
 	if n.Parent == nil {

@@ -141,7 +141,7 @@ func TestHelp(t *testing.T) {
 			}
 		}
 	}
-	for _, l := range wrap(strings.Repeat("eighteen °C or so ", 20), 40) {
+	for _, l := range Wrap(strings.Repeat("eighteen °C or so ", 20), 40) {
 		if n := utf8.RuneCountInString(l); n > 40 {
 			t.Errorf("%d columns: %s", n, l)
 		}

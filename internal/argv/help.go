@@ -15,10 +15,7 @@ const columns = 80
 // WriteHelp writes what --help prints of a command.
 func (n *Node) WriteHelp(w io.Writer) error {
 	var b strings.Builder
-	root := n
-	for root.Parent != nil {
-		root = root.Parent
-	}
+	root := n.root()
 	usage := strings.TrimSpace(root.Name + " " + n.Path())
 	if len(n.Children) > 0 {
 		usage += " <command>"
@@ -45,10 +42,8 @@ func (n *Node) WriteHelp(w io.Writer) error {
 		own = "Flags of every command:"
 	}
 	var kids [][2]string
-	for _, k := range n.Children {
-		if !k.Hidden {
-			kids = append(kids, [2]string{k.Path(), k.Help})
-		}
+	for _, k := range n.Shown() {
+		kids = append(kids, [2]string{k.Path(), k.Help})
 	}
 	table(&b, "Commands:", kids)
 	table(&b, own, rows(root.Flags))
@@ -98,7 +93,7 @@ func table(b *strings.Builder, title string, rows [][2]string) {
 		}
 	}
 	for _, r := range rows {
-		lines := wrap(r[1], columns-wide-6)
+		lines := Wrap(r[1], columns-wide-6)
 		left := r[0]
 		if utf8.RuneCountInString(left) > wide {
 			fmt.Fprintf(b, "  %s\n", left)
@@ -122,7 +117,7 @@ func paragraphs(b *strings.Builder, text string) {
 		}
 		b.WriteByte('\n')
 		if !strings.HasPrefix(p, " ") {
-			for _, l := range wrap(p, columns) {
+			for _, l := range Wrap(p, columns) {
 				fmt.Fprintln(b, l)
 			}
 			continue
@@ -133,8 +128,8 @@ func paragraphs(b *strings.Builder, text string) {
 	}
 }
 
-// wrap splits a text into lines of so many characters at its blanks.
-func wrap(text string, width int) (lines []string) {
+// Wrap splits a text into lines of so many characters at its blanks.
+func Wrap(text string, width int) (lines []string) {
 	line := ""
 	for _, word := range strings.Fields(text) {
 		switch {

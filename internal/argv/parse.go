@@ -63,15 +63,6 @@ func (r *reader) fault(format string, a ...any) {
 	r.faults.Lines = append(r.faults.Lines, fmt.Sprintf(format, a...))
 }
 
-// help is the root's first flag.
-func (r *reader) help() *Value {
-	n := r.at
-	for n.Parent != nil {
-		n = n.Parent
-	}
-	return n.Flags[0]
-}
-
 // word reads what is no flag; false where nothing behind it can be read.
 func (r *reader) word(a string) bool {
 	for _, k := range r.at.Children {
@@ -95,14 +86,9 @@ func (r *reader) word(a string) bool {
 		}
 		return true
 	}
-	var names []string
-	for _, k := range r.at.Children {
-		if !k.Hidden {
-			names = append(names, k.Name)
-		}
-	}
-	r.fault("unexpected argument %s%s", a, near(a, names))
-	return len(names) == 0
+	known := names(r.at.Shown())
+	r.fault("unexpected argument %s%s", a, near(a, known))
+	return len(known) == 0
 }
 
 // flag reads one flag, and its value from what follows; it returns how many of
@@ -129,7 +115,7 @@ func (r *reader) flag(a string, rest []string, help *bool) (taken int) {
 	}
 	v := all[i]
 	switch {
-	case v == r.help():
+	case v == r.at.root().Flags[0]: // help
 		*help = true
 		return 0
 	case has:
@@ -182,13 +168,7 @@ func (r *reader) complete() {
 		if r.faults.Any() {
 			return
 		}
-		var names []string
-		for _, k := range r.at.Children {
-			if !k.Hidden {
-				names = append(names, k.Name)
-			}
-		}
-		r.fault("%s", strings.TrimSpace(r.at.Path()+" wants one of "+list(names)))
+		r.fault("%s", strings.TrimSpace(r.at.Path()+" wants one of "+list(names(r.at.Shown()))))
 		return
 	}
 	var missing []string

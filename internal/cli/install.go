@@ -65,42 +65,62 @@ func (c *InstallCmd) Run(a *App) error {
 	} else if more != nil {
 		fl = append(fl, *more)
 	}
-	type installed struct {
-		Path  string `json:"path"`
-		What  string `json:"what"`
-		State string `json:"state"` // would be written, written or kept
-		Text  string `json:"text,omitempty"`
-	}
-	list := []installed{}
-	if !c.Write && c.JSON {
-		for _, f := range fl {
-			list = append(list, installed{f.Path, f.What, "would be written", f.Text})
-		}
-		return a.JSON(map[string]any{"written": false, "files": list})
-	}
-	say := func(state, name, what string) {
-		if c.JSON {
-			list = append(list, installed{Path: name, What: what, State: state})
-			return
-		}
-		fmt.Fprintf(a.Out, "%-8s %s\n", a.say("install."+state, nil), name)
-	}
 	if !c.Write {
-		for i, f := range fl {
-			if i > 0 {
-				fmt.Fprintln(a.Out)
-			}
-			fmt.Fprintf(a.Out, "# ==> %s: %s\n%s", f.Path, f.What, f.Text)
-		}
-		fmt.Fprintln(a.Err, a.say("install.not_written", facts{"command": "sudo curewright install --write"}))
-		return nil
+		return c.show(a, fl)
 	}
 	if err := c.refuse(l); err != nil {
 		return err
 	}
-	// What can't be written is said all at once.
+	done, err := c.write(a, fl)
+	if errors.Is(err, fs.ErrPermission) {
+		err = fmt.Errorf("%w\nroot may: sudo curewright install --write", err)
+	}
+	if err != nil || c.JSON {
+		return a.orJSON(map[string]any{"written": true, "files": done}, err)
+	}
+	if !c.Packaged {
+		fmt.Fprintf(a.Out, "\n%s\n\n%s\n%s\n", a.say("install.then", nil), nextSteps, a.say("install.look", facts{"command": "systemctl status curewright"}))
+	}
+	return nil
+}
+
+// installed is a file as --json lists it.
+type installed struct {
+	Path  string `json:"path"`
+	What  string `json:"what"`
+	State string `json:"state"` // would be written, written or kept
+	Text  string `json:"text,omitempty"`
+}
+
+// show prints what would be written.
+func (c *InstallCmd) show(a *App, files []packaging.File) error {
+	if c.JSON {
+		list := []installed{}
+		for _, f := range files {
+			list = append(list, installed{f.Path, f.What, "would be written", f.Text})
+		}
+		return a.JSON(map[string]any{"written": false, "files": list})
+	}
+	for i, f := range files {
+		if i > 0 {
+			fmt.Fprintln(a.Out)
+		}
+		fmt.Fprintf(a.Out, "# ==> %s: %s\n%s", f.Path, f.What, f.Text)
+	}
+	fmt.Fprintln(a.Err, a.say("install.not_written", facts{"command": "sudo curewright install --write"}))
+	return nil
+}
+
+// write writes the files below the root. What can't be written is said all at once.
+func (c *InstallCmd) write(a *App, files []packaging.File) (done []installed, err error) {
+	say := func(state, name, what string) {
+		done = append(done, installed{Path: name, What: what, State: state})
+		if !c.JSON {
+			fmt.Fprintf(a.Out, "%-8s %s\n", a.say("install."+state, nil), name)
+		}
+	}
 	var errs []error
-	for _, f := range fl {
+	for _, f := range files {
 		name := filepath.Join(c.Root, f.Path)
 		old, rerr := os.ReadFile(name)
 		switch {
@@ -121,19 +141,7 @@ func (c *InstallCmd) Run(a *App) error {
 		}
 		say("written", name, f.What)
 	}
-	if err := errors.Join(errs...); err != nil {
-		if errors.Is(err, fs.ErrPermission) {
-			return fmt.Errorf("%w\nroot may: sudo curewright install --write", err)
-		}
-		return err
-	}
-	if c.JSON {
-		return a.JSON(map[string]any{"written": true, "files": list})
-	}
-	if !c.Packaged {
-		fmt.Fprintf(a.Out, "\n%s\n\n%s\n%s\n", a.say("install.then", nil), nextSteps, a.say("install.look", facts{"command": "systemctl status curewright"}))
-	}
-	return nil
+	return done, errors.Join(errs...)
 }
 
 const nextSteps = `  sudo systemd-sysusers

@@ -543,6 +543,19 @@ func (s *jobStep) find(a *App, cl *client.Client) (at *time.Time, err error) {
 	return &t, err
 }
 
+// enter finds the step, makes an entry of it, and says what that did.
+func (s *jobStep) enter(a *App, cl *client.Client, what string, body func(at *time.Time) any) error {
+	at, err := s.find(a, cl)
+	if err != nil {
+		return err
+	}
+	e, err := cl.Enter(a.Ctx, s.Job, what, body(at))
+	if err != nil {
+		return err
+	}
+	return a.entered(s.JSON, e, cl)
+}
+
 // entered says what an entry did, and the next step.
 func (a *App) entered(asJSON bool, e web.Entered, cl *client.Client) error {
 	if asJSON {
@@ -580,16 +593,10 @@ type jobMixedCmd struct {
 }
 
 func (c *jobMixedCmd) Run(a *App, cl *client.Client) error {
-	at, err := c.find(a, cl)
-	if err != nil {
-		return err
-	}
-	e, err := cl.Enter(a.Ctx, c.Job, "mixed", job.Mixed{Step: c.Step, At: at, Who: c.Who, Resin: c.Resin, Lot: c.Lot, ResinG: c.ResinG, HardenerG: c.HardenerG,
-		Shape: c.Shape, DiameterMM: c.DiameterMM, StartC: c.StartC, On: c.On})
-	if err != nil {
-		return err
-	}
-	return a.entered(c.JSON, e, cl)
+	return c.enter(a, cl, "mixed", func(at *time.Time) any {
+		return job.Mixed{Step: c.Step, At: at, Who: c.Who, Resin: c.Resin, Lot: c.Lot, ResinG: c.ResinG, HardenerG: c.HardenerG,
+			Shape: c.Shape, DiameterMM: c.DiameterMM, StartC: c.StartC, On: c.On}
+	})
 }
 
 type jobDoneCmd struct {
@@ -612,20 +619,14 @@ func (jobDoneCmd) Help() string {
 }
 
 func (c *jobDoneCmd) Run(a *App, cl *client.Client) error {
-	at, err := c.find(a, cl)
-	if err != nil {
-		return err
-	}
-	q := job.Done{Step: c.Step, At: at, Who: c.Who, Kind: c.Kind, Resin: c.Resin, Lot: c.Lot, Cloth: c.Cloth, Cover: c.Cover,
-		BagKPa: c.BagKPa, BagMinutes: c.BagMinutes, Share: c.Share, Keep: c.Keep, Note: c.Note}
-	if c.Batch != nil {
-		q.Batches = &c.Batch
-	}
-	e, err := cl.Enter(a.Ctx, c.Job, "done", q)
-	if err != nil {
-		return err
-	}
-	return a.entered(c.JSON, e, cl)
+	return c.enter(a, cl, "done", func(at *time.Time) any {
+		q := job.Done{Step: c.Step, At: at, Who: c.Who, Kind: c.Kind, Resin: c.Resin, Lot: c.Lot, Cloth: c.Cloth, Cover: c.Cover,
+			BagKPa: c.BagKPa, BagMinutes: c.BagMinutes, Share: c.Share, Keep: c.Keep, Note: c.Note}
+		if c.Batch != nil {
+			q.Batches = &c.Batch
+		}
+		return q
+	})
 }
 
 type jobSkipCmd struct {
@@ -638,16 +639,10 @@ func (c *jobSkipCmd) Run(a *App, cl *client.Client) error {
 }
 
 func (s *jobStep) put(a *App, cl *client.Client, what string, q job.Put) error {
-	at, err := s.find(a, cl)
-	if err != nil {
-		return err
-	}
-	q.Step, q.At, q.Who = s.Step, at, s.Who
-	e, err := cl.Enter(a.Ctx, s.Job, what, q)
-	if err != nil {
-		return err
-	}
-	return a.entered(s.JSON, e, cl)
+	return s.enter(a, cl, what, func(at *time.Time) any {
+		q.Step, q.At, q.Who = s.Step, at, s.Who
+		return q
+	})
 }
 
 type jobLaterCmd struct {

@@ -132,9 +132,76 @@ func (tentAimCmd) Help() string {
 }
 
 func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
+	if err := c.check(); err != nil {
+		return err
+	}
+	now, _, err := cl.Coats(a.Ctx, false) // the daemon's own clock
+	if err != nil {
+		return err
+	}
+	ask := map[string]any{"coat": c.Coat, "wish": strings.ReplaceAll(c.Wish, "-", "_"), "probability": c.Probability, "apply": c.Follow}
+	if c.Wish == "soak" {
+		ask["temp_c"], ask["hours"], ask["ramp_c_h"] = c.Temp, c.Hours, c.Ramp
+	}
+	for _, f := range c.times() {
+		if f.v != "" {
+			from := now
+			if from0, ok := ask["from"].(time.Time); ok {
+				from = from0 // "22:00 to 02:00" goes over midnight
+			}
+			ask[f.flag], _ = ahead(f.v, from)
+		}
+	}
+	body, err := json.Marshal(ask)
+	if err != nil {
+		return err
+	}
+	out, err := cl.AimTent(a.Ctx, body)
+	if err != nil || c.JSON {
+		return a.orJSON(out, err)
+	}
+	if err := a.printAim(out, now); err != nil {
+		return err
+	}
+	if c.Follow {
+		a.tell("tent.followed", nil)
+	} else {
+		a.tell("tent.unchanged", facts{"flag": "--follow"})
+	}
+	return nil
+}
+
+// printAim prints a plan of set points and what it is for.
+func (a *App) printAim(plan json.RawMessage, now time.Time) error {
+	var p struct {
+		Say    string
+		Points []struct {
+			At time.Time
+			C  float64
+		}
+	}
+	if err := json.Unmarshal(plan, &p); err != nil {
+		return fmt.Errorf("the daemon's answer: %w", err)
+	}
+	fmt.Fprintln(a.Out, Wrap(a.Units.text(p.Say), 78))
+	for i, x := range p.Points {
+		if i+1 < len(p.Points) && p.Points[i+1].At.Equal(x.At) {
+			continue // a step: what it steps to counts
+		}
+		fmt.Fprintf(a.Out, "  %s  %s\n", a.weekday(x.At.In(now.Location())), a.Units.temp(x.C))
+	}
+	return nil
+}
+
+// times are the flags that are a time.
+func (c *tentAimCmd) times() []struct{ flag, v string } {
+	return []struct{ flag, v string }{{"from", c.From}, {"to", c.To}, {"by", c.By}}
+}
+
+// check finds what a wish lacks, and what it has no use for.
+func (c *tentAimCmd) check() error {
 	var lines []string
-	given := []struct{ flag, v string }{{"from", c.From}, {"to", c.To}, {"by", c.By}}
-	for i, f := range given {
+	for i, f := range c.times() {
 		wanted := (c.Wish == "window") == (i < 2) && c.Wish != "soak"
 		switch {
 		case f.v == "" && wanted:
@@ -161,57 +228,7 @@ func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
 	if !(c.Probability > 0 && c.Probability < 1) {
 		lines = append(lines, fmt.Sprintf("--probability: %g must be between 0 and 1", c.Probability))
 	}
-	if lines != nil {
-		return &fault.Input{Lines: lines}
-	}
-	now, _, err := cl.Coats(a.Ctx, false) // the daemon's own clock
-	if err != nil {
-		return err
-	}
-	ask := map[string]any{"coat": c.Coat, "wish": strings.ReplaceAll(c.Wish, "-", "_"), "probability": c.Probability, "apply": c.Follow}
-	if c.Wish == "soak" {
-		ask["temp_c"], ask["hours"], ask["ramp_c_h"] = c.Temp, c.Hours, c.Ramp
-	}
-	for _, f := range given {
-		if f.v != "" {
-			from := now
-			if from0, ok := ask["from"].(time.Time); ok {
-				from = from0 // "22:00 to 02:00" goes over midnight
-			}
-			ask[f.flag], _ = ahead(f.v, from)
-		}
-	}
-	body, err := json.Marshal(ask)
-	if err != nil {
-		return err
-	}
-	out, err := cl.AimTent(a.Ctx, body)
-	if err != nil || c.JSON {
-		return a.orJSON(out, err)
-	}
-	var p struct {
-		Say    string
-		Points []struct {
-			At time.Time
-			C  float64
-		}
-	}
-	if err := json.Unmarshal(out, &p); err != nil {
-		return fmt.Errorf("the daemon's answer: %w", err)
-	}
-	fmt.Fprintln(a.Out, Wrap(a.Units.text(p.Say), 78))
-	for i, x := range p.Points {
-		if i+1 < len(p.Points) && p.Points[i+1].At.Equal(x.At) {
-			continue // a step: what it steps to counts
-		}
-		fmt.Fprintf(a.Out, "  %s  %s\n", a.weekday(x.At.In(now.Location())), a.Units.temp(x.C))
-	}
-	if c.Follow {
-		a.tell("tent.followed", nil)
-	} else {
-		a.tell("tent.unchanged", facts{"flag": "--follow"})
-	}
-	return nil
+	return fault.Lines(lines)
 }
 
 type tentPlainCmd struct{ jsonFlag }

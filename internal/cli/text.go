@@ -5,14 +5,14 @@ package cli
 import (
 	"strings"
 	"time"
+
+	"curewright/internal/argv"
 )
 
 // day and month are a date's short names in the reader's language.
 func (a *App) day(t time.Time) string { return a.Words.DateName("day", t) }
 
-func (a *App) month(t time.Time) string {
-	return a.Words.DateName("month", t)
-}
+func (a *App) month(t time.Time) string { return a.Words.DateName("month", t) }
 
 // weekday is "Sat 14:05", dayClock "10 Oct 14:05", date "10 Oct 2026", each in the
 // time's own zone.
@@ -23,25 +23,7 @@ func (a *App) dayClock(t time.Time) string { return t.Format("2 ") + a.month(t) 
 func (a *App) date(t time.Time) string { return t.Format("2 ") + a.month(t) + t.Format(" 2006") }
 
 // Wrap breaks text at spaces so that no line is longer than width.
-func Wrap(s string, width int) string {
-	var b strings.Builder
-	n := 0
-	for i, w := range strings.Fields(s) {
-		l := len([]rune(w))
-		switch {
-		case i == 0:
-		case n+1+l > width:
-			b.WriteByte('\n')
-			n = 0
-		default:
-			b.WriteByte(' ')
-			n++
-		}
-		b.WriteString(w)
-		n += l
-	}
-	return b.String()
-}
+func Wrap(s string, width int) string { return strings.Join(argv.Wrap(s, width), "\n") }
 
 // hang puts head before text and lines up what follows under it, within the
 // 78 columns that every terminal has.

@@ -47,6 +47,15 @@ type command struct {
 	alone bool // it can be run itself
 }
 
+// at is the path as the completions compare it: each name with a space before it.
+func (c command) at() string {
+	at := ""
+	for _, p := range c.path {
+		at += " " + p
+	}
+	return at
+}
+
 type word struct{ name, value, help, def string }
 
 // commands lists the tree depth first, the program itself first. What is
@@ -73,17 +82,12 @@ func commands(app *argv.Node) []command {
 			}
 			c.flags = append(c.flags, w)
 		}
-		for _, k := range n.Children {
-			if !k.Hidden {
-				c.words = append(c.words, word{name: k.Name, help: k.Help})
-			}
+		for _, k := range n.Shown() {
+			c.words = append(c.words, word{name: k.Name, help: k.Help})
 		}
-		i := len(out)
 		out = append(out, c)
-		for _, k := range n.Children {
-			if !k.Hidden {
-				walk(k, append(path, k.Name), out[i].flags)
-			}
+		for _, k := range n.Shown() {
+			walk(k, append(path, k.Name), c.flags)
 		}
 	}
 	walk(app, nil, nil)
@@ -111,22 +115,17 @@ func bash(b *strings.Builder, app *argv.Node) {
 	fmt.Fprintf(b, "# bash completion for %s, made by `%s completion bash`\n_%s() {\n", name, name, name)
 	b.WriteString("  local cur=${COMP_WORDS[COMP_CWORD]} prev=${COMP_WORDS[COMP_CWORD-1]} path= w words= flags=\n")
 	b.WriteString("  for w in \"${COMP_WORDS[@]:1:COMP_CWORD-1}\"; do\n    case \"$path $w\" in\n")
-	for _, c := range commands(app) {
-		if len(c.path) > 0 {
-			fmt.Fprintf(b, "    %q) path=%q ;;\n", " "+strings.Join(c.path, " "), " "+strings.Join(c.path, " "))
-		}
+	all := commands(app)
+	for _, c := range all[1:] {
+		fmt.Fprintf(b, "    %q) path=%q ;;\n", c.at(), c.at())
 	}
 	b.WriteString("    esac\n  done\n  case \"$path\" in\n")
-	for _, c := range commands(app) {
-		p := ""
-		if len(c.path) > 0 {
-			p = " " + strings.Join(c.path, " ")
-		}
-		fmt.Fprintf(b, "  %q) words=%q; flags=%q ;;\n", p, names(c.words), names(c.flags))
+	for _, c := range all {
+		fmt.Fprintf(b, "  %q) words=%q; flags=%q ;;\n", c.at(), names(c.words), names(c.flags))
 	}
 	b.WriteString("  esac\n  case \"$prev\" in\n")
 	seen := map[string]bool{}
-	for _, c := range commands(app) {
+	for _, c := range all {
 		for _, f := range c.flags {
 			if v := f.values(); v != "" && !seen[f.name] {
 				seen[f.name] = true
@@ -144,19 +143,13 @@ func zsh(b *strings.Builder, app *argv.Node) {
 	name := app.Name
 	fmt.Fprintf(b, "#compdef %s\n# zsh completion for %s, made by `%s completion zsh`\n_%s() {\n", name, name, name, name)
 	b.WriteString("  local path='' w\n  local -a say\n  for w in ${words[2,CURRENT-1]}; do\n    case \"$path $w\" in\n")
-	for _, c := range commands(app) {
-		if len(c.path) > 0 {
-			p := " " + strings.Join(c.path, " ")
-			fmt.Fprintf(b, "    %s) path=%s ;;\n", quote(p), quote(p))
-		}
+	all := commands(app)
+	for _, c := range all[1:] {
+		fmt.Fprintf(b, "    %s) path=%s ;;\n", quote(c.at()), quote(c.at()))
 	}
 	b.WriteString("    esac\n  done\n  case \"$path\" in\n")
-	for _, c := range commands(app) {
-		p := ""
-		if len(c.path) > 0 {
-			p = " " + strings.Join(c.path, " ")
-		}
-		fmt.Fprintf(b, "  %s)\n    if [[ $PREFIX == -* ]]; then say=(", quote(p))
+	for _, c := range all {
+		fmt.Fprintf(b, "  %s)\n    if [[ $PREFIX == -* ]]; then say=(", quote(c.at()))
 		for _, f := range c.flags {
 			fmt.Fprintf(b, " %s", quote(strings.ReplaceAll(f.name, ":", `\:`)+":"+firstSentence(f.help)))
 		}

@@ -39,15 +39,11 @@ func (c *Catalogue) Sentence(code string, facts Facts) Sentence {
 			bold, t = !bold, after
 		}
 	}
-	rest := c.Text(code)
-	for {
-		before, after, open := strings.Cut(rest, "{")
+	for before, name := range pieces(c.Text(code)) {
 		text(before)
-		if !open {
-			return out
+		if name == "" {
+			break
 		}
-		name, after, _ := strings.Cut(after, "}")
-		rest = after
 		switch x := facts[name].(type) {
 		case nil:
 			out = out.add("{"+name+"}", bold)
@@ -72,6 +68,7 @@ func (c *Catalogue) Sentence(code string, facts Facts) Sentence {
 			out = out.add(v.fact(x), bold)
 		}
 	}
+	return out
 }
 
 // add appends text, to the last part where that is text of the same weight.

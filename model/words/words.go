@@ -10,6 +10,7 @@ import (
 	_ "embed"
 	"errors"
 	"fmt"
+	"iter"
 	"maps"
 	"math"
 	"slices"
@@ -110,19 +111,30 @@ func read(b []byte) (map[string]string, error) {
 // Names are the facts that a sentence wants, in order, each once.
 func Names(sentence string) []string {
 	var out []string
-	for {
-		_, rest, ok := strings.Cut(sentence, "{")
-		if !ok {
-			return out
-		}
-		name, after, ok := strings.Cut(rest, "}")
-		if !ok {
-			return out
-		}
-		if !slices.Contains(out, name) {
+	for _, name := range pieces(sentence) {
+		if name != "" && !slices.Contains(out, name) {
 			out = append(out, name)
 		}
-		sentence = after
+	}
+	return out
+}
+
+// pieces takes a sentence apart: each text with the fact's name behind it, "" at
+// the end.
+func pieces(sentence string) iter.Seq2[string, string] {
+	return func(yield func(text, name string) bool) {
+		for {
+			text, rest, open := strings.Cut(sentence, "{")
+			name, after, closed := strings.Cut(rest, "}")
+			if !open || !closed || name == "" {
+				yield(sentence, "")
+				return
+			}
+			if !yield(text, name) {
+				return
+			}
+			sentence = after
+		}
 	}
 }
 
@@ -158,26 +170,12 @@ func (c *Catalogue) Has(code string) bool {
 
 // Codes are all sentences' codes below a prefix, sorted: "alert." or "".
 func (c *Catalogue) Codes(prefix string) []string {
-	var out []string
-	for code := range English.text {
-		if strings.HasPrefix(code, prefix) {
-			out = append(out, code)
-		}
-	}
-	slices.Sort(out)
-	return out
+	return slices.DeleteFunc(slices.Sorted(maps.Keys(English.text)), func(code string) bool { return !strings.HasPrefix(code, prefix) })
 }
 
 // Missing are the codes that this language says in English.
 func (c *Catalogue) Missing() []string {
-	var out []string
-	for code := range English.text {
-		if _, ok := c.text[code]; !ok {
-			out = append(out, code)
-		}
-	}
-	slices.Sort(out)
-	return out
+	return slices.DeleteFunc(slices.Sorted(maps.Keys(English.text)), func(code string) bool { _, ok := c.text[code]; return ok })
 }
 
 // Pseudo is a language for tests: every sentence of English in ⟦ｗｉｄｅ
@@ -226,23 +224,15 @@ func Bare(text string, facts ...string) []string {
 // that is missing keeps its braces: a test fills every sentence.
 func Fill(sentence string, facts map[string]string) string {
 	var b strings.Builder
-	for {
-		pre, rest, ok := strings.Cut(sentence, "{")
-		b.WriteString(pre)
-		if !ok {
-			return b.String()
-		}
-		name, post, ok := strings.Cut(rest, "}")
-		if v, has := facts[name]; ok && has {
+	for text, name := range pieces(sentence) {
+		b.WriteString(text)
+		if v, has := facts[name]; has {
 			b.WriteString(v)
-		} else {
-			b.WriteString("{" + name)
-			if ok {
-				b.WriteByte('}')
-			}
+		} else if name != "" {
+			b.WriteString("{" + name + "}")
 		}
-		sentence = post
 	}
+	return b.String()
 }
 
 // View is how a person reads: language, clock and unit. The zero View is

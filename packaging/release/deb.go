@@ -89,22 +89,16 @@ func gzipped(text []byte) []byte {
 	return b.Bytes()
 }
 
-// debian makes the package of one target and returns its path. The program own
-// runs on this machine and tells its manual and its completions.
-func (b *build) debian(t target, bin, own string) (string, error) {
-	dir, err := os.MkdirTemp("", "curewright-deb-")
-	if err != nil {
-		return "", err
-	}
-	defer os.RemoveAll(dir)
+// contents are the files of one target's package. Texts wait in dir; the program
+// own runs on this machine and tells its manual and its completions.
+func (b *build) contents(bin, own, dir string) (files.Contents, error) {
 	c := &contents{b: b, dir: dir}
-	in := func(p string) string { return filepath.Join(b.root, p) }
 	const doc = "/usr/share/doc/curewright/"
 
 	c.file(bin, "/usr/bin/curewright", 0o755, "")
 	fs, err := packaging.Packaged().Files()
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	for _, f := range fs {
 		kind := ""
@@ -116,21 +110,21 @@ func (b *build) debian(t target, bin, own string) (string, error) {
 	c.folder("docs", doc, ".md", ".svg", ".yml", ".yaml", ".json")
 	c.folder("dashboards/boards", "/usr/share/curewright/monitoring", ".json", ".yml", ".yaml")
 	c.folder("examples", doc+"examples", ".toml", ".csv")
-	changes, err := os.ReadFile(in("CHANGELOG.md"))
+	changes, err := os.ReadFile(b.in("CHANGELOG.md"))
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	c.text(gzipped([]byte(b.debianChanges())), doc+"changelog.gz", "")
 	c.text(gzipped(changes), doc+"CHANGELOG.md.gz", "")
-	c.file(in("packaging/deb/copyright"), doc+"copyright", 0o644, "")
-	c.file(in("NOTICE"), doc+"NOTICE", 0o644, "")
+	c.file(b.in("packaging/deb/copyright"), doc+"copyright", 0o644, "")
+	c.file(b.in("NOTICE"), doc+"NOTICE", 0o644, "")
 	notices, err := os.ReadFile(filepath.Join(b.out, "THIRD-PARTY.txt"))
 	if err != nil {
-		return "", err
+		return nil, err
 	}
 	c.text(gzipped(notices), doc+"THIRD-PARTY.txt.gz", "")
 	c.file(bin+".cdx.json", doc+"sbom.cdx.json", 0o644, "")
-	c.file(in("packaging/deb/lintian-overrides"), "/usr/share/lintian/overrides/curewright", 0o644, "")
+	c.file(b.in("packaging/deb/lintian-overrides"), "/usr/share/lintian/overrides/curewright", 0o644, "")
 	for _, x := range []struct {
 		arg, dst string
 		pack     bool
@@ -142,17 +136,30 @@ func (b *build) debian(t target, bin, own string) (string, error) {
 	} {
 		text, err := exec.Command(own, "completion", x.arg).Output()
 		if err != nil {
-			return "", fmt.Errorf("curewright completion %s: %w", x.arg, err)
+			return nil, fmt.Errorf("curewright completion %s: %w", x.arg, err)
 		}
 		if x.pack {
 			text = gzipped(text)
 		}
 		c.text(text, x.dst, "")
 	}
-	if c.err != nil {
-		return "", c.err
-	}
+	return c.list, c.err
+}
 
+// in is a file of the checkout.
+func (b *build) in(p string) string { return filepath.Join(b.root, p) }
+
+// debian makes the package of one target and returns its path.
+func (b *build) debian(t target, bin, own string) (string, error) {
+	dir, err := os.MkdirTemp("", "curewright-deb-")
+	if err != nil {
+		return "", err
+	}
+	defer os.RemoveAll(dir)
+	list, err := b.contents(bin, own, dir)
+	if err != nil {
+		return "", err
+	}
 	info := nfpm.WithDefaults(&nfpm.Info{
 		Name: "curewright", Arch: t.debian, Platform: "linux", Version: debianVersion(b.version), VersionSchema: "none",
 		Section: "science", Priority: "optional", Maintainer: maintainer, Description: description,
@@ -161,9 +168,9 @@ func (b *build) debian(t target, bin, own string) (string, error) {
 			Depends:    []string{"passwd"},
 			Recommends: []string{"systemd", "udev", "ca-certificates"},
 			Suggests:   []string{"avahi-daemon"},
-			Contents:   c.list,
-			Scripts: nfpm.Scripts{PostInstall: in("packaging/deb/postinst"), PreRemove: in("packaging/deb/prerm"),
-				PostRemove: in("packaging/deb/postrm")},
+			Contents:   list,
+			Scripts: nfpm.Scripts{PostInstall: b.in("packaging/deb/postinst"), PreRemove: b.in("packaging/deb/prerm"),
+				PostRemove: b.in("packaging/deb/postrm")},
 			Deb: nfpm.Deb{Arch: t.debian, Compression: "xz"},
 		},
 	})
