@@ -226,7 +226,7 @@ when = "hard"
 	try("tent", "show")
 	try("tent", "hold", "20")
 	try("tent", "off")
-	try("tent", "aim", d.Coats()[0].ID, "hard", "--by", d.Now().Add(72*time.Hour).Format(time.RFC3339))
+	try("tent", "aim", d.Coats()[0].ID, "hard", "--by", d.Now().Add(10*time.Hour).Format(time.RFC3339))
 	try("tent", "plain")
 	tent, _ := tentConfig(t, strings.NewReplacer(`"panel"`, `"zq-panel"`, `"tent-air"`, `"zq-air"`, `"radio"`, `"zq-radio"`).Replace)
 	try("tent", "accept", "--config", tent, "--yes")

@@ -114,7 +114,8 @@ func (c *Cmd) Run(a *cli.App) error {
 		ln.Close()
 		return err
 	}
-	fmt.Fprintf(a.Out, "\n  %s\n\n", words.View{Words: a.Words}.Say("demo.open", words.Facts{"speed": c.Speed, "url": fmt.Sprintf("http://%s/", ln.Addr())}))
+	v := words.View{Words: a.Words}
+	fmt.Fprintf(a.Out, "\n  %s\n  %s\n\n", v.Say("demo.what", words.Facts{"speed": c.Speed}), v.Say("demo.open", words.Facts{"url": fmt.Sprintf("http://%s/", ln.Addr())}))
 	crew := daemon.Part{Name: "crew", Run: show.runCrew}
 	if c.Watch {
 		crew.Run = func(ctx context.Context) error { <-ctx.Done(); return ctx.Err() }
