@@ -83,14 +83,8 @@ func (d *Dispatcher) drop(l *line, key string) {
 // is on disk; after an error it stays marked for the next Save. No lock is
 // held while the store works.
 func (d *Dispatcher) Save(ctx context.Context) error {
-	if d.outbox == nil {
-		if d.engine == nil {
-			return nil
-		}
-		return d.engine.Save(ctx)
-	}
-	if d.engine == nil {
-		return d.saveWith(ctx, nil)
+	if d.engine.store == nil {
+		return nil
 	}
 	return d.engine.saveWith(ctx, func(alerts map[string][]byte) error { return d.saveWith(ctx, alerts) })
 }
@@ -117,7 +111,7 @@ func (d *Dispatcher) saveWith(ctx context.Context, alerts map[string][]byte) err
 	d.mu.Unlock()
 	var err error
 	if len(alerts) > 0 || len(bodies) > 0 || len(done) > 0 {
-		err = d.outbox.SaveAlerts(ctx, alerts, bodies, done)
+		err = d.engine.store.SaveAlerts(ctx, alerts, bodies, done)
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -144,15 +138,11 @@ const storeRest = 30 * time.Second
 
 // keep saves whatever changes until ctx ends, and once more then.
 func (d *Dispatcher) keep(ctx context.Context) {
-	var engine chan struct{}
-	if d.engine != nil {
-		engine = d.engine.changed
-	}
 	for ctx.Err() == nil {
 		select {
 		case <-ctx.Done():
 		case <-d.changed:
-		case <-engine:
+		case <-d.engine.changed:
 		}
 		if ctx.Err() != nil {
 			break

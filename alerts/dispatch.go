@@ -54,7 +54,6 @@ const (
 type Dispatcher struct {
 	cfg      DispatchConfig
 	engine   *Engine
-	outbox   Store
 	settings Settings
 	order    []string
 	lines    map[string]*line
@@ -113,10 +112,10 @@ type ChannelStats struct {
 	Lost                          uint64 // of these, not said by a later message yet
 }
 
-// NewDispatcher returns a dispatcher over the channels. outbox is the engine's
-// own store, or nil; it and settings may be nil, and then nothing outlives the
-// process. What the outbox holds is delivered first.
-func NewDispatcher(cfg DispatchConfig, e *Engine, outbox Store, settings Settings, channels ...Channel) *Dispatcher {
+// NewDispatcher returns a dispatcher over the channels. Its outbox is in the
+// engine's own store; without that nothing outlives the process, and settings may
+// be nil too. What the outbox holds is delivered first.
+func NewDispatcher(cfg DispatchConfig, e *Engine, settings Settings, channels ...Channel) *Dispatcher {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
@@ -124,7 +123,7 @@ func NewDispatcher(cfg DispatchConfig, e *Engine, outbox Store, settings Setting
 		cfg.Log = slog.New(slog.DiscardHandler)
 	}
 	cfg.LinkBase = strings.TrimRight(cfg.LinkBase, "/")
-	d := &Dispatcher{cfg: cfg, engine: e, outbox: outbox, settings: settings, lines: map[string]*line{}, heard: map[string]bool{}, undone: map[string]bool{}, changed: make(chan struct{}, 1), trusted: true}
+	d := &Dispatcher{cfg: cfg, engine: e, settings: settings, lines: map[string]*line{}, heard: map[string]bool{}, undone: map[string]bool{}, changed: make(chan struct{}, 1), trusted: true}
 	for _, c := range channels {
 		c.Timeout, c.MaxPerHour = cmp.Or(c.Timeout, tryFor), cmp.Or(c.MaxPerHour, perHour)
 		l := &line{Channel: c, rows: map[string]*row{}, wake: make(chan struct{}, 1), back: backoff.NewExponentialBackOff()}
@@ -136,17 +135,15 @@ func NewDispatcher(cfg DispatchConfig, e *Engine, outbox Store, settings Setting
 		d.lines[c.Name] = l
 	}
 	d.load()
-	if e != nil {
-		e.OnChange(d.watch)
-	}
+	e.OnChange(d.watch)
 	return d
 }
 
 func (d *Dispatcher) load() {
 	ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
 	defer cancel()
-	if d.outbox != nil {
-		bodies, err := d.outbox.LoadOutbox(ctx)
+	if store := d.engine.store; store != nil {
+		bodies, err := store.LoadOutbox(ctx)
 		if err != nil {
 			d.cfg.Log.Error("outbox not read", "err", err)
 		}

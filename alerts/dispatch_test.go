@@ -44,7 +44,7 @@ func (r *rig) start(cfg DispatchConfig, chs ...fake) {
 		r.st = newMem()
 	}
 	r.e = New(Tuning{}, r.st, nil)
-	r.d = NewDispatcher(cfg, r.e, r.st, r.st, channels(chs)...)
+	r.d = NewDispatcher(cfg, r.e, r.st, channels(chs)...)
 	ctx, cancel := context.WithCancel(context.Background())
 	r.stop, r.done = cancel, make(chan struct{})
 	go func() { defer close(r.done); r.d.Run(ctx) }()
@@ -727,7 +727,7 @@ func TestWatcherFollows(t *testing.T) {
 func TestHeard(t *testing.T) {
 	st := newMem()
 	phone := &chanFake{name: "phone"}
-	d := NewDispatcher(DispatchConfig{}, New(Tuning{}, st, nil), st, st, phone.channel())
+	d := NewDispatcher(DispatchConfig{}, New(Tuning{}, st, nil), st, phone.channel())
 	if d.WakeTested() {
 		t.Fatal("tested before any test")
 	}
@@ -740,11 +740,11 @@ func TestHeard(t *testing.T) {
 	if err := d.Heard(t.Context(), "phone", true); err != nil || !d.WakeTested() {
 		t.Errorf("heard: %v", err)
 	}
-	if !NewDispatcher(DispatchConfig{}, New(Tuning{}, st, nil), st, st, phone.channel()).WakeTested() {
+	if !NewDispatcher(DispatchConfig{}, New(Tuning{}, st, nil), st, phone.channel()).WakeTested() {
 		t.Error("forgotten over a restart")
 	}
 	// The channel that was tested is no longer configured.
-	if NewDispatcher(DispatchConfig{}, New(Tuning{}, st, nil), st, st).WakeTested() {
+	if NewDispatcher(DispatchConfig{}, New(Tuning{}, st, nil), st).WakeTested() {
 		t.Error("a channel that is gone counts")
 	}
 	if err := d.Heard(t.Context(), "phone", false); err != nil || d.WakeTested() {
@@ -766,7 +766,7 @@ func TestConcurrent(t *testing.T) {
 	st := newMem()
 	e := New(Tuning{}, st, nil)
 	w := &watchFake{chanFake: chanFake{name: "buzzer"}}
-	d := NewDispatcher(DispatchConfig{LinkBase: "http://x"}, e, st, st, (&chanFake{name: "phone"}).channel(), w.channel())
+	d := NewDispatcher(DispatchConfig{LinkBase: "http://x"}, e, st, (&chanFake{name: "phone"}).channel(), w.channel())
 	ctx, cancel := context.WithCancel(t.Context())
 	var wg sync.WaitGroup
 	run := func(f func(i int)) {

@@ -197,6 +197,9 @@ func (e *Engine) Step(in Input) []Transition {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	now := in.Now
+	if in.Work == nil {
+		in.Work = &coat.Work{}
+	}
 	e.redate(in)
 	out := e.queue
 	e.queue = nil
@@ -278,9 +281,6 @@ func (e *Engine) endGone(in Input, found map[key]*finding) (out []Transition) {
 // ackFelt acknowledges for whoever felt the coat: they have heard that it wants to
 // be felt.
 func (e *Engine) ackFelt(in Input) {
-	if in.Work == nil {
-		return
-	}
 	for _, r := range e.live {
 		if r.Rule != FeelNow || r.State != Firing {
 			continue
@@ -325,9 +325,6 @@ func (e *Engine) redate(in Input) {
 // unjudged reports whether a subject is an open coat, or a panel with one,
 // that this evaluation has no estimate of.
 func unjudged(in Input, subject string) bool {
-	if in.Work == nil {
-		return false
-	}
 	for _, c := range in.Work.Coats {
 		if (c.ID == subject || c.Panel == subject) && c.Open(in.Now) &&
 			!slices.ContainsFunc(in.Estimates, func(e coat.Estimate) bool { return e.ID == c.ID }) {

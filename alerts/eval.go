@@ -112,11 +112,9 @@ func evaluate(in Input, cfg Tuning, view View, active func(rule, subject string)
 		}
 	}
 	inUse := map[string]bool{}
-	if in.Work != nil {
-		for _, p := range in.Work.Panels {
-			if curing[p.ID] {
-				inUse[p.Probe], inUse[p.Air] = true, true
-			}
+	for _, p := range in.Work.Panels {
+		if curing[p.ID] {
+			inUse[p.Probe], inUse[p.Air] = true, true
 		}
 	}
 	for _, h := range in.Probes {
@@ -173,10 +171,6 @@ func is(b bool) verdict {
 
 // find returns the coat's record and its panel's name.
 func (e *eval) find(c *coat.Estimate) (rec coat.Coat, panel string) {
-	panel = c.Panel
-	if e.in.Work == nil {
-		return rec, panel
-	}
 	for _, x := range e.in.Work.Coats {
 		if x.ID == c.ID {
 			rec = x
@@ -186,11 +180,9 @@ func (e *eval) find(c *coat.Estimate) (rec coat.Coat, panel string) {
 }
 
 func (e *eval) panelName(id string) string {
-	if e.in.Work != nil {
-		for _, p := range e.in.Work.Panels {
-			if p.ID == id && p.Name != "" {
-				return p.Name
-			}
+	for _, p := range e.in.Work.Panels {
+		if p.ID == id && p.Name != "" {
+			return p.Name
 		}
 	}
 	return id
@@ -200,11 +192,9 @@ func (e *eval) panelName(id string) string {
 func (e *eval) felt(id string) (coat.Feel, bool) {
 	var last coat.Feel
 	ok := false
-	if e.in.Work != nil {
-		for _, f := range e.in.Work.Feels {
-			if f.Coat == id && !f.At.After(e.now) && (!ok || !f.At.Before(last.At)) {
-				last, ok = f, true
-			}
+	for _, f := range e.in.Work.Feels {
+		if f.Coat == id && !f.At.After(e.now) && (!ok || !f.At.Before(last.At)) {
+			last, ok = f, true
 		}
 	}
 	return last, ok
@@ -258,38 +248,38 @@ type (
 
 // unknown judges whether the coat's state is not known, and what helps.
 func (e *eval) unknown(c *coat.Estimate, add addFinding, w wording) {
-	if c.State == coat.Unknown {
-		// Of a coat whose state is not known nothing new is claimed.
-		is, variant, need := yes, "", ""
-		why := e.whyUnknown(c.UnknownWhy)
-		switch {
-		case slices.Contains(c.UnknownWhy, coat.ColdGlass), slices.Contains(c.UnknownWhy, coat.BelowMinimum):
-			t, ok := e.warmTo(c)
-			if !slices.Contains(c.UnknownWhy, coat.ColdGlass) {
-				// It gelled: only the resin's own least temperature counts.
-				if t, ok = e.minC(c); ok && c.TempC != nil && *c.TempC >= t {
-					variant = "warm"
-					break
-				}
-			}
-			if ok {
-				variant, need = "need", e.Temp(math.Ceil(t))
-			}
-		case slices.Contains(c.UnknownWhy, coat.OutsideRange):
-			variant = "hot"
-		case slices.Contains(c.UnknownWhy, coat.Gap):
-			variant = "gap"
-		case slices.Contains(c.UnknownWhy, coat.OffRatio):
-			is = no // whoever mixed it has said so
-		case slices.Contains(c.UnknownWhy, coat.NoReading) && !e.probeSpeaks(c.Panel):
-			variant = "none"
-		default:
-			is = unsure // the probe's own alert says it
-		}
-		add(NotKnown, is, variant, nil, w("why", why, "need", need))
-	} else {
+	if c.State != coat.Unknown {
 		add(NotKnown, no, "", nil, w("why", "", "need", ""))
+		return
 	}
+	// Of a coat whose state is not known nothing new is claimed.
+	is, variant, need := yes, "", ""
+	why := e.whyUnknown(c.UnknownWhy)
+	switch {
+	case slices.Contains(c.UnknownWhy, coat.ColdGlass), slices.Contains(c.UnknownWhy, coat.BelowMinimum):
+		t, ok := e.warmTo(c)
+		if !slices.Contains(c.UnknownWhy, coat.ColdGlass) {
+			// It gelled: only the resin's own least temperature counts.
+			if t, ok = e.minC(c); ok && c.TempC != nil && *c.TempC >= t {
+				variant = "warm"
+				break
+			}
+		}
+		if ok {
+			variant, need = "need", e.Temp(math.Ceil(t))
+		}
+	case slices.Contains(c.UnknownWhy, coat.OutsideRange):
+		variant = "hot"
+	case slices.Contains(c.UnknownWhy, coat.Gap):
+		variant = "gap"
+	case slices.Contains(c.UnknownWhy, coat.OffRatio):
+		is = no // whoever mixed it has said so
+	case slices.Contains(c.UnknownWhy, coat.NoReading) && !e.probeSpeaks(c.Panel):
+		variant = "none"
+	default:
+		is = unsure // the probe's own alert says it
+	}
+	add(NotKnown, is, variant, nil, w("why", why, "need", need))
 }
 
 // cold judges whether the coat is too cold to cure, or stops short.
@@ -359,9 +349,6 @@ func (e *eval) permits(c *coat.Estimate, add addFinding, w wording) {
 
 // minC is the least temperature of the coat's resin, °C, where it is known.
 func (e *eval) minC(c *coat.Estimate) (float64, bool) {
-	if e.in.Work == nil {
-		return 0, false
-	}
 	r, ok := e.in.Work.Resins[c.Resin]
 	if !ok || !(r.MaxC > r.MinC) {
 		return 0, false
@@ -379,10 +366,8 @@ func (e *eval) warmTo(c *coat.Estimate) (float64, bool) {
 			t, ok = g, true
 		}
 	}
-	if e.in.Work != nil {
-		if r, known := e.in.Work.Resins[c.Resin]; known && r.MaxC > r.MinC {
-			t = min(t, r.MaxC)
-		}
+	if r, known := e.in.Work.Resins[c.Resin]; known && r.MaxC > r.MinC {
+		t = min(t, r.MaxC)
 	}
 	return math.Ceil(t), ok
 }
@@ -390,9 +375,6 @@ func (e *eval) warmTo(c *coat.Estimate) (float64, bool) {
 // probeSpeaks reports whether a probe of the panel has a trouble of its own,
 // whose alert says what to do.
 func (e *eval) probeSpeaks(panel string) bool {
-	if e.in.Work == nil {
-		return false
-	}
 	for _, p := range e.in.Work.Panels {
 		if p.ID != panel {
 			continue

@@ -20,7 +20,7 @@ func Example() {
 		close(done)
 		return nil
 	}}
-	d := alerts.NewDispatcher(alerts.DispatchConfig{Site: "shed"}, engine, nil, nil, phone)
+	d := alerts.NewDispatcher(alerts.DispatchConfig{Site: "shed"}, engine, nil, phone)
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
 	go d.Run(ctx)

@@ -82,7 +82,7 @@ func TestOutboxSurvivesKill(t *testing.T) {
 	}
 	defer st.Close()
 	up := &line{got: map[string]int{}}
-	d := alerts.NewDispatcher(alerts.DispatchConfig{}, alerts.New(alerts.Tuning{}, st, nil), st, st, up.channel())
+	d := alerts.NewDispatcher(alerts.DispatchConfig{}, alerts.New(alerts.Tuning{}, st, nil), st, up.channel())
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan struct{})
 	go func() { defer close(done); d.Run(ctx) }()
@@ -112,7 +112,7 @@ func raise(dir string) {
 		os.Exit(1)
 	}
 	e := alerts.New(alerts.Tuning{}, st, nil)
-	d := alerts.NewDispatcher(alerts.DispatchConfig{}, e, st, st, (&line{down: true}).channel())
+	d := alerts.NewDispatcher(alerts.DispatchConfig{}, e, st, (&line{down: true}).channel())
 	go d.Run(context.Background())
 	in := alerts.Input{ClockTrusted: true}
 	for i := range 1000 {

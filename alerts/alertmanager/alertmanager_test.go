@@ -146,7 +146,7 @@ func TestEngineToAlertmanager(t *testing.T) {
 		t.Fatal(err)
 	}
 	e := alerts.New(alerts.Tuning{}, nil, nil)
-	d := alerts.NewDispatcher(alerts.DispatchConfig{}, e, nil, nil, c)
+	d := alerts.NewDispatcher(alerts.DispatchConfig{}, e, nil, c)
 	ctx, cancel := context.WithCancel(t.Context())
 	done := make(chan struct{})
 	go func() { defer close(done); d.Run(ctx) }()

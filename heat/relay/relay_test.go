@@ -34,7 +34,7 @@ func TestMain(m *testing.M) {
 		line, err := OpenLine("file:"+os.Getenv("LINE"), false)
 		if err == nil {
 			lease, _ := time.ParseDuration(os.Args[len(os.Args)-1]) // after --lease
-			err = Serve(ctx, ServeOptions{Line: line, Lease: lease, Watchdog: os.Getenv("DOG"), In: os.Stdin, Out: os.Stdout, Errw: os.Stderr})
+			err = (&Guard{Line: line, Lease: lease, In: os.Stdin, Out: os.Stdout}).Serve(ctx, os.Getenv("DOG"), os.Stderr)
 		}
 		if err != nil {
 			fmt.Fprintln(os.Stderr, err)

@@ -9,42 +9,30 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
-	"time"
-
-	"curewright/heat"
 )
 
-// ServeOptions are the guard process's.
-type ServeOptions struct {
-	Line      heat.Line
-	Lease     time.Duration
-	Watchdog  string // path of the device, "" or "none" for none
-	In        io.Reader
-	Out, Errw io.Writer
-}
-
-// Serve is the guard process: it opens the watchdog and guards.
+// Serve is the guard process: it opens the watchdog's device, "" or "none" for
+// none, and guards. What that says for a person goes to errw.
 //
 // A pipe that nobody reads any more must not end it before the line is off, so
 // the signal for that is ignored; from here on this process has no other work.
-func Serve(ctx context.Context, o ServeOptions) error {
+func (g *Guard) Serve(ctx context.Context, watchdog string, errw io.Writer) error {
 	signal.Ignore(syscall.SIGPIPE)
-	g := Guard{Line: o.Line, Lease: o.Lease, In: o.In, Out: o.Out}
 	// Off before anything else can go wrong.
-	if err := o.Line.Set(false); err != nil {
+	if err := g.Line.Set(false); err != nil {
 		return fmt.Errorf("guard: line: %w", err)
 	}
-	if o.Watchdog != "" && o.Watchdog != "none" {
-		f, err := os.OpenFile(o.Watchdog, os.O_WRONLY, 0)
+	if watchdog != "" && watchdog != "none" {
+		f, err := os.OpenFile(watchdog, os.O_WRONLY, 0)
 		if err != nil {
 			return fmt.Errorf("guard: watchdog: %w", err)
 		}
 		defer f.Close()
 		g.Watchdog = f
 		if s, err := watchdogTimeout(f, watchdogS); err != nil {
-			fmt.Fprintf(o.Errw, "watchdog %s does not say after how long it bites: %v\n", o.Watchdog, err)
-		} else if fmt.Fprintf(o.Out, "watchdog %d\n", s); s > watchdogS {
-			fmt.Fprintf(o.Errw, "watchdog %s grants %d s and not %d: a guard that is killed leaves the relay on for so long\n", o.Watchdog, s, watchdogS)
+			fmt.Fprintf(errw, "watchdog %s does not say after how long it bites: %v\n", watchdog, err)
+		} else if fmt.Fprintf(g.Out, "watchdog %d\n", s); s > watchdogS {
+			fmt.Fprintf(errw, "watchdog %s grants %d s and not %d: a guard that is killed leaves the relay on for so long\n", watchdog, s, watchdogS)
 		}
 	}
 	return g.Run(ctx)

@@ -36,5 +36,6 @@ func (c *RelayGuardCmd) Run(a *App) error {
 		return fault.Inputf("--line: %v", err)
 	}
 	defer line.Close()
-	return relay.Serve(a.Ctx, relay.ServeOptions{Line: line, Lease: c.Lease, Watchdog: c.Watchdog, In: a.In, Out: a.Out, Errw: a.Err})
+	g := relay.Guard{Line: line, Lease: c.Lease, In: a.In, Out: a.Out}
+	return g.Serve(a.Ctx, c.Watchdog, a.Err)
 }

@@ -180,7 +180,7 @@ func New(o Options) (*Daemon, error) {
 	d.post = alerts.NewDispatcher(alerts.DispatchConfig{
 		Site: o.Config.Shop.Name, Routes: o.Config.Route, LinkBase: o.Config.Alert.LinkBase,
 		Now: o.Clock.Now, Log: o.Log,
-	}, d.rules, store, store, d.chans.list...)
+	}, d.rules, store, d.chans.list...)
 	d.rules.OnChange(func(active []alerts.Alert) { d.publish("alert", active) })
 	var last time.Time
 	if store.ReadSetting(backupKey, &last) {
