@@ -107,7 +107,7 @@ var reference = map[string]entry{
 
 	"route.severity":    {"all", "", "", `["danger", "act"]`, "danger, act, soon, note"},
 	"route.panel":       {"all", "", "", `["lid-outer"]`, "only of these panels"},
-	"route.rule":        {"all", "", "", `["window_closing"]`, "only these rules (docs/alerts.md lists them)"},
+	"route.rule":        {"all", "", "", `["closing_soon"]`, "only these rules (docs/alerts.md lists them)"},
 	"route.hours":       {"always", "", "", `"07:00-22:00"`, "the route applies only then"},
 	"route.to":          {"required", "", "", `["phone"]`, "channels that get it"},
 	"route.escalate_to": {"nobody", "", "", `["club"]`, "channels that get it when nobody acknowledged in time"},
