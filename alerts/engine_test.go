@@ -115,36 +115,36 @@ func TestNoEstimateHolds(t *testing.T) {
 }
 
 func TestRestart(t *testing.T) {
-	t.Run("pending goes on", func(t *testing.T) {
-		st := newMem()
-		e := New(Tuning{}, st, nil)
+	// chilled is an engine that has seen a cold coat; told lets it step once more and
+	// hands on what it says.
+	chilled := func() *Engine {
+		e := New(Tuning{}, newMem(), nil)
 		e.Step(shop(t0, cold(8)))
-		e = again(t, e)
+		return e
+	}
+	told := func(e *Engine, d time.Duration) {
+		for _, tr := range e.Step(shop(t0.Add(d), cold(8))) {
+			e.Told(tr.Alert.ID, tr.What)
+		}
+	}
+	t.Run("pending goes on", func(t *testing.T) {
+		e := again(t, chilled())
 		expect(t, e.Step(shop(t0.Add(9*minute), cold(8))))
 		expect(t, e.Step(shop(t0.Add(10*minute), cold(8))), "too_cold firing")
 	})
 	t.Run("pending over a long absence begins anew", func(t *testing.T) {
-		st := newMem()
-		e := New(Tuning{}, st, nil)
-		e.Step(shop(t0, cold(8)))
-		e = again(t, e)
+		e := again(t, chilled())
 		expect(t, e.Step(shop(t0.Add(5*time.Hour), cold(8))))
 		expect(t, e.Step(shop(t0.Add(5*time.Hour+10*minute), cold(8))), "too_cold firing")
 	})
 	t.Run("firing goes on, acknowledged, without a second message", func(t *testing.T) {
-		st := newMem()
-		e := New(Tuning{}, st, nil)
-		e.Step(shop(t0, cold(8)))
-		for _, tr := range e.Step(shop(t0.Add(10*minute), cold(8))) {
-			e.Told(tr.Alert.ID, tr.What)
-		}
+		e := chilled()
+		told(e, 10*minute)
 		a, _ := fires(e, TooCold)
 		if err := e.Ack(a.ID, "phone", t0.Add(11*minute)); err != nil {
 			t.Fatal(err)
 		}
-		for _, tr := range e.Step(shop(t0.Add(11*minute), cold(8))) {
-			e.Told(tr.Alert.ID, tr.What)
-		}
+		told(e, 11*minute)
 		e = again(t, e)
 		expect(t, e.Step(shop(t0.Add(12*minute), cold(8))))
 		b, ok := fires(e, TooCold)
@@ -153,30 +153,20 @@ func TestRestart(t *testing.T) {
 		}
 	})
 	t.Run("what was not handed on is handed on", func(t *testing.T) {
-		st := newMem()
-		e := New(Tuning{}, st, nil)
-		e.Step(shop(t0, cold(8)))
+		e := chilled()
 		e.Step(shop(t0.Add(10*minute), cold(8))) // killed before the outbox had it
 		expect(t, again(t, e).Step(shop(t0.Add(11*minute), cold(8))), "too_cold firing")
 	})
 	t.Run("resolved while down", func(t *testing.T) {
-		st := newMem()
-		e := New(Tuning{}, st, nil)
-		e.Step(shop(t0, cold(8)))
-		for _, tr := range e.Step(shop(t0.Add(10*minute), cold(8))) {
-			e.Told(tr.Alert.ID, tr.What)
-		}
+		e := chilled()
+		told(e, 10*minute)
 		e = again(t, e)
 		expect(t, e.Step(shop(t0.Add(8*time.Hour), cold(18))))
 		expect(t, e.Step(shop(t0.Add(8*time.Hour+10*minute), cold(18))), "too_cold resolved")
 	})
 	t.Run("coat ended while down", func(t *testing.T) {
-		st := newMem()
-		e := New(Tuning{}, st, nil)
-		e.Step(shop(t0, cold(8)))
-		for _, tr := range e.Step(shop(t0.Add(10*minute), cold(8))) {
-			e.Told(tr.Alert.ID, tr.What)
-		}
+		e := chilled()
+		told(e, 10*minute)
 		ts := again(t, e).Step(shop(t0.Add(8 * time.Hour)))
 		expect(t, ts, "too_cold resolved")
 		if ts[0].Alert.EndedBy != "person" {
@@ -184,10 +174,9 @@ func TestRestart(t *testing.T) {
 		}
 	})
 	t.Run("a damaged row costs that row only", func(t *testing.T) {
-		st := newMem()
-		e := New(Tuning{}, st, nil)
-		e.Step(shop(t0, cold(8)))
+		e := chilled()
 		e.Step(shop(t0.Add(10*minute), cold(8)))
+		st := e.store.(*mem)
 		st.alerts["torn"] = []byte(`{"id":"torn","rule":"too_c`)
 		log := new(strings.Builder)
 		if err := e.Save(t.Context()); err != nil {

@@ -3,10 +3,7 @@
 package alerts
 
 import (
-	"errors"
 	"fmt"
-	"net/http"
-	"net/http/httptest"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -178,19 +175,4 @@ func TestOverflowIsSaid(t *testing.T) {
 			t.Errorf("overflow %d, unsaid %d; want 2, 0", s.Overflow, s.Lost)
 		}
 	})
-}
-
-// A captive portal answers every request with a redirect to its log-in page.
-// RFC 8952 (captive portal architecture) names that redirect as what clients meet.
-func TestRedirectIsPassing(t *testing.T) {
-	for _, code := range []int{301, 302, 303, 307, 308} {
-		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-			w.Header().Set("Location", "http://portal.example/login")
-			w.WriteHeader(code)
-		}))
-		if err := Post(t.Context(), nil, "hook", srv.URL, struct{}{}, nil); err == nil || errors.Is(err, ErrPermanent) {
-			t.Errorf("%d: %v, want an error that is tried again", code, err)
-		}
-		srv.Close()
-	}
 }

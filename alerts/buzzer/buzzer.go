@@ -333,10 +333,10 @@ func (g *gpioPin) shake(stop, done chan struct{}) {
 // it off. activeLow is for a piezo that is off while the line is high. The
 // host's lines are registered first, if nobody did.
 func OpenPin(name string, activeLow bool, how ...Option) (Pin, error) {
-	if err := look(name); err != nil {
+	p, err := findPin(name)
+	if err != nil {
 		return nil, fmt.Errorf("buzzer: pin: %w", err)
 	}
-	p := gpioreg.ByName(name)
 	g := &gpioPin{p: p, low: activeLow}
 	for _, f := range how {
 		f(g)
@@ -368,15 +368,15 @@ func (l *laterPin) Set(on bool) error {
 	return l.pin.Set(on)
 }
 
-// look says what is wrong with a line of that name; nil where the board has it.
-func look(name string) error {
+// findPin is the board's line of that name.
+func findPin(name string) (gpio.PinIO, error) {
 	if _, err := host.Init(); err != nil {
-		return fmt.Errorf("GPIO lines: %w", err)
+		return nil, fmt.Errorf("GPIO lines: %w", err)
 	}
-	if gpioreg.ByName(name) == nil {
-		return fmt.Errorf("%q: %w", name, ErrNoLine)
+	if p := gpioreg.ByName(name); p != nil {
+		return p, nil
 	}
-	return nil
+	return nil, fmt.Errorf("%q: %w", name, ErrNoLine)
 }
 
 type gpioButton struct{ p gpio.PinIO }
@@ -386,10 +386,10 @@ func (g gpioButton) Pressed() bool { return g.p.Read() == gpio.Low }
 // OpenButton opens a push-button between the line and ground, with the board's
 // own pull-up.
 func OpenButton(name string) (Button, error) {
-	if err := look(name); err != nil {
+	p, err := findPin(name)
+	if err != nil {
 		return nil, fmt.Errorf("button: %w", err)
 	}
-	p := gpioreg.ByName(name)
 	if err := p.In(gpio.PullUp, gpio.NoEdge); err != nil {
 		return nil, fmt.Errorf("button %s: %w", name, err)
 	}

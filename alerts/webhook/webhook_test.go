@@ -84,14 +84,16 @@ func TestSignVector(t *testing.T) {
 	}
 }
 
-// Which answers pass: RFC 9110 section 15 and RFC 8470 (425).
+// Which answers pass: RFC 9110 section 15 and RFC 8470 (425). A redirect does: RFC
+// 8952 names it as what a captive portal answers to everything until somebody has
+// logged in.
 func TestAnswers(t *testing.T) {
 	for _, tt := range []struct {
 		code      int
 		ok        bool
 		permanent bool
 	}{
-		{200, true, false}, {204, true, false}, {301, false, false}, {302, false, false}, {307, false, false}, {400, false, true}, {401, false, true}, {404, false, true}, {410, false, true},
+		{200, true, false}, {204, true, false}, {301, false, false}, {302, false, false}, {303, false, false}, {307, false, false}, {308, false, false}, {400, false, true}, {401, false, true}, {404, false, true}, {410, false, true},
 		{408, false, false}, {425, false, false}, {429, false, false}, {500, false, false}, {503, false, false},
 	} {
 		srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {

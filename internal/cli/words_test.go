@@ -6,7 +6,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
-	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strconv"
@@ -39,16 +39,9 @@ var refusals = []string{"fault.Inputf", "fault.In", "errors.New", "fmt.Errorf", 
 // English on purpose.
 func TestNoBareWords(t *testing.T) {
 	fset := token.NewFileSet()
-	files, err := os.ReadDir(".")
-	if err != nil {
-		t.Fatal(err)
-	}
 	seen := 0
-	for _, f := range files {
-		if !strings.HasSuffix(f.Name(), ".go") || strings.HasSuffix(f.Name(), "_test.go") {
-			continue
-		}
-		tree, err := parser.ParseFile(fset, f.Name(), nil, parser.SkipObjectResolution)
+	for name, text := range sources(t) {
+		tree, err := parser.ParseFile(fset, name, text, parser.SkipObjectResolution)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -82,6 +75,22 @@ func TestNoBareWords(t *testing.T) {
 	}
 }
 
+// sources are the files of this package but its tests, by their names.
+func sources(t *testing.T) map[string]string {
+	t.Helper()
+	files, err := filepath.Glob("*.go")
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := map[string]string{}
+	for _, f := range files {
+		if !strings.HasSuffix(f, "_test.go") {
+			out[f] = string(testkit.MustRead(t, f))
+		}
+	}
+	return out
+}
+
 // called names the function of a call, and of append what it is appended to.
 func called(n *ast.CallExpr) string {
 	switch f := n.Fun.(type) {
@@ -103,18 +112,10 @@ func called(n *ast.CallExpr) string {
 // Every code that a command names is in the catalogue, and every sentence of the
 // commands is named.
 func TestCodesAreSaid(t *testing.T) {
-	var source strings.Builder
-	files, err := os.ReadDir(".")
-	if err != nil {
-		t.Fatal(err)
+	text := ""
+	for _, source := range sources(t) {
+		text += source
 	}
-	for _, f := range files {
-		if strings.HasSuffix(f.Name(), ".go") && !strings.HasSuffix(f.Name(), "_test.go") {
-			b := testkit.MustRead(t, f.Name())
-			source.Write(b)
-		}
-	}
-	text := source.String()
 	for _, m := range regexp.MustCompile(`(?:a\.say|tell|row)\((?:columns, |[0-9]+, )?"([a-z_.]+[a-z_])"`).FindAllStringSubmatch(text, -1) {
 		if code := "cli." + m[1]; !words.English.Has(code) {
 			t.Errorf("%s: no such sentence", code)

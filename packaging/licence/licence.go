@@ -53,26 +53,28 @@ func named(file string) bool {
 	return false
 }
 
+// marks are sentences that only one licence has: all of a row's stand in its text.
+var marks = []struct {
+	id        string
+	sentences []string
+}{
+	{"Apache-2.0", []string{"Apache License", "Version 2.0"}},
+	{"MPL-2.0", []string{"Mozilla Public License", "2.0"}},
+	{"EPL-2.0", []string{"Eclipse Public License - v 2.0"}},
+	{"MIT", []string{"Permission is hereby granted, free of charge, to any person obtaining a copy"}},
+	{"ISC", []string{"Permission to use, copy, modify, and", "distribute this software for any purpose with or without fee"}},
+	{"Unlicense", []string{"This is free and unencumbered software released into the public domain"}},
+}
+
 // Identify names the licences of a text by sentences that only they have. What
 // it does not know it does not guess.
 func Identify(text string) (ids []string) {
 	t := strings.Join(strings.Fields(text), " ")
 	has := func(s string) bool { return strings.Contains(t, s) }
-	if has("Apache License") && has("Version 2.0") {
-		ids = append(ids, "Apache-2.0")
-	}
-	if has("Mozilla Public License") && has("2.0") {
-		ids = append(ids, "MPL-2.0")
-	}
-	if has("Eclipse Public License - v 2.0") {
-		ids = append(ids, "EPL-2.0")
-	}
-	if has("Permission is hereby granted, free of charge, to any person obtaining a copy") {
-		ids = append(ids, "MIT")
-	}
-	if has("Permission to use, copy, modify, and/or distribute this software for any purpose with or without fee") ||
-		has("Permission to use, copy, modify, and distribute this software for any purpose with or without fee") {
-		ids = append(ids, "ISC")
+	for _, m := range marks {
+		if !slices.ContainsFunc(m.sentences, func(s string) bool { return !has(s) }) {
+			ids = append(ids, m.id)
+		}
 	}
 	if has("Redistribution and use in source and binary forms") {
 		if has("Neither the name") || has("may not be used to endorse") || has("names of its contributors may be used") {
@@ -80,9 +82,6 @@ func Identify(text string) (ids []string) {
 		} else {
 			ids = append(ids, "BSD-2-Clause")
 		}
-	}
-	if has("This is free and unencumbered software released into the public domain") {
-		ids = append(ids, "Unlicense")
 	}
 	return ids
 }
