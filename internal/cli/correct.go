@@ -4,6 +4,7 @@ package cli
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"maps"
 	"reflect"
@@ -179,51 +180,47 @@ func correction(shape reflect.Type, values []string, now time.Time) (map[string]
 			bad(key, "no such key: one of %s", strings.Join(names, ", "))
 			continue
 		}
-		if text == "" {
-			out[key] = nil
-			continue
+		x, err := value(t, key, text, now)
+		if err != nil {
+			bad(key, "%v", err)
 		}
-		if t.Kind() == reflect.Pointer {
-			t = t.Elem()
-		}
-		switch {
-		case t == reflect.TypeFor[time.Time]():
-			at, err := when(key, text, now)
-			if err != nil {
-				bad(key, "%q is not a time: 15m (ago), 14:05 or 2026-10-10T14:05:00+01:00", text)
-				continue
-			}
-			out[key] = at
-		case t.Kind() == reflect.Float64:
-			x, err := strconv.ParseFloat(text, 64)
-			if err != nil {
-				bad(key, "%q is not a number", text)
-				continue
-			}
-			out[key] = x
-		case t.Kind() == reflect.Bool:
-			x, err := strconv.ParseBool(text)
-			if err != nil {
-				bad(key, "%q is not true or false", text)
-				continue
-			}
-			out[key] = x
-		case t == reflect.TypeFor[[]string]():
-			out[key] = strings.Split(text, ",")
-		case t == reflect.TypeFor[[]coat.Cloth]():
-			out[key] = job.Cloths(text, nil)
-		case t.Kind() == reflect.String:
-			out[key] = text
-		default:
-			var x any
-			if json.Unmarshal([]byte(text), &x) != nil {
-				bad(key, "want JSON")
-				continue
-			}
-			out[key] = x
-		}
+		out[key] = x
 	}
 	return out, fault.Lines(lines)
+}
+
+// value reads a field's text by its type, "" as nothing.
+func value(t reflect.Type, key, text string, now time.Time) (x any, err error) {
+	if text == "" {
+		return nil, nil
+	}
+	if t.Kind() == reflect.Pointer {
+		t = t.Elem()
+	}
+	what := errors.New("JSON")
+	switch {
+	case t == reflect.TypeFor[time.Time]():
+		x, err = when(key, text, now)
+		what = errors.New("a time: 15m (ago), 14:05 or 2026-10-10T14:05:00+01:00")
+	case t.Kind() == reflect.Float64:
+		x, err = strconv.ParseFloat(text, 64)
+		what = errors.New("a number")
+	case t.Kind() == reflect.Bool:
+		x, err = strconv.ParseBool(text)
+		what = errors.New("true or false")
+	case t == reflect.TypeFor[[]string]():
+		x = strings.Split(text, ",")
+	case t == reflect.TypeFor[[]coat.Cloth]():
+		x = job.Cloths(text, nil)
+	case t.Kind() == reflect.String:
+		x = text
+	default:
+		err = json.Unmarshal([]byte(text), &x)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("%q is not %w", text, what)
+	}
+	return x, nil
 }
 
 // UndoCmd takes back what was entered, as a whole.

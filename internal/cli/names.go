@@ -5,11 +5,14 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 
 	"curewright/dashboards/client"
+	"curewright/dashboards/web"
 	"curewright/history"
 	"curewright/internal/fault"
+	"curewright/model/coat"
 	"curewright/model/words"
 )
 
@@ -22,50 +25,39 @@ type names struct {
 }
 
 func (n names) panel(id string) string {
-	if ps, err := n.cl.Panels(n.a.Ctx); err == nil {
-		for _, p := range ps {
-			if p.ID == id && p.Name != "" {
-				return p.Name
-			}
-		}
+	ps, _ := n.cl.Panels(n.a.Ctx)
+	if i := slices.IndexFunc(ps, func(p coat.Panel) bool { return p.ID == id && p.Name != "" }); i >= 0 {
+		return ps[i].Name
 	}
 	return id
 }
 
 func (n names) probe(id string) string {
-	if ps, err := n.cl.Probes(n.a.Ctx); err == nil {
-		for _, p := range ps {
-			if p.Probe == id && p.Name != "" {
-				return p.Name
-			}
-		}
+	ps, _ := n.cl.Probes(n.a.Ctx)
+	if i := slices.IndexFunc(ps, func(p web.ProbeView) bool { return p.Probe == id && p.Name != "" }); i >= 0 {
+		return ps[i].Name
 	}
 	return id
 }
 
 // is says what a probe is: "Loft (loft), air" or "Lid (panel-1), panel on Lid A".
 func (n names) is(id string) string {
-	ps, err := n.cl.Probes(n.a.Ctx)
-	if err != nil {
+	ps, _ := n.cl.Probes(n.a.Ctx)
+	i := slices.IndexFunc(ps, func(p web.ProbeView) bool { return p.Probe == id })
+	if i < 0 {
 		return id
 	}
-	for _, p := range ps {
-		if p.Probe != id {
-			continue
-		}
-		s := id
-		if p.Name != "" && p.Name != id {
-			s = fmt.Sprintf("%s (%s)", p.Name, id)
-		}
-		if p.Role != "" {
-			s += ", " + n.a.role(p.Role)
-		}
-		if p.Panel != "" {
-			s += n.a.say("name.on_panel", facts{"panel": n.panel(p.Panel)})
-		}
-		return s
+	p, s := ps[i], id
+	if p.Name != "" && p.Name != id {
+		s = fmt.Sprintf("%s (%s)", p.Name, id)
 	}
-	return id
+	if p.Role != "" {
+		s += ", " + n.a.role(p.Role)
+	}
+	if p.Panel != "" {
+		s += n.a.say("name.on_panel", facts{"panel": n.panel(p.Panel)})
+	}
+	return s
 }
 
 // coat is such as "the tack coat on Lid A, outer".
@@ -79,21 +71,16 @@ func (n names) coat(id string) string {
 
 // cup is such as "the cup of 143 g medium mixed at 14:05".
 func (n names) cup(id string) string {
-	bs, err := n.cl.Batches(n.a.Ctx)
-	if err != nil {
+	bs, _ := n.cl.Batches(n.a.Ctx)
+	i := slices.IndexFunc(bs, func(b coat.Batch) bool { return b.ID == id })
+	if i < 0 {
 		return n.plain("cup", id)
 	}
-	for _, b := range bs {
-		if b.ID != id {
-			continue
-		}
-		g := ""
-		if b.ResinG != nil && b.HardenerG != nil {
-			g = fmt.Sprintf("%.0f g ", *b.ResinG+*b.HardenerG)
-		}
-		return n.a.say("name.cup", facts{"grams": g, "resin": b.Resin, "at": n.clock(b.Mixed)})
+	b, g := bs[i], ""
+	if b.ResinG != nil && b.HardenerG != nil {
+		g = fmt.Sprintf("%.0f g ", *b.ResinG+*b.HardenerG)
 	}
-	return n.plain("cup", id)
+	return n.a.say("name.cup", facts{"grams": g, "resin": b.Resin, "at": n.clock(b.Mixed)})
 }
 
 // plain is a record whose name nobody knows: "coat a-tack".
