@@ -20,40 +20,43 @@ type Struck struct {
 	Changes []Change `json:"changes"` // of the coat and its finger tests
 }
 
-type changeView struct {
-	When, Who, What string
-	at              time.Time
-}
-
-// Corrections are entries that were added to, changed or struck out afterwards,
-// each with what it says now and what it said before.
-func (s sideView) Corrections() []changeView {
-	var out []changeView
-	list := func(all []Change) {
-		for i, ch := range all {
+// corrections are entries that were added to, changed or struck out afterwards:
+// when, what it says now and said before, and who.
+func (w reader) corrections(side Side) [][3]string {
+	type correction struct {
+		at   time.Time
+		said [3]string
+	}
+	var all []correction
+	list := func(changes []Change) {
+		for i, ch := range changes {
 			if ch.Op == "create" {
 				continue
 			}
 			var before map[string]any
-			for _, old := range all[:i] {
+			for _, old := range changes[:i] {
 				if old.Kind == ch.Kind && old.ID == ch.ID {
 					before = fields(old.Body)
 				}
 			}
 			by := ch.By
 			if by == "" {
-				by = s.w.t("change.nobody", nil)
+				by = w.t("change.nobody", nil)
 			}
-			out = append(out, changeView{s.w.at(ch.At), by, s.w.change(ch, before), ch.At})
+			all = append(all, correction{ch.At, [3]string{w.at(ch.At), w.change(ch, before), w.t("page.by", nil) + " " + by}})
 		}
 	}
-	for _, c := range s.Coats {
+	for _, c := range side.Coats {
 		list(c.Changes)
 	}
-	for _, g := range s.Struck {
+	for _, g := range side.Struck {
 		list(g.Changes)
 	}
-	slices.SortStableFunc(out, func(a, b changeView) int { return a.at.Compare(b.at) })
+	slices.SortStableFunc(all, func(a, b correction) int { return a.at.Compare(b.at) })
+	out := make([][3]string, len(all))
+	for i, c := range all {
+		out[i] = c.said
+	}
 	return out
 }
 

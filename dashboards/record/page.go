@@ -2,12 +2,22 @@
 
 package record
 
-import "curewright/dashboards/html"
+import (
+	"cmp"
+
+	"curewright/dashboards/html"
+	"curewright/model/coat"
+	"curewright/model/words"
+)
 
 // page is the record as one page: a sheet or more for each side, and one with
 // the resins, the doubt and the cautions.
 func (v view) page() string {
 	w := &html.Writer{}
+	lang := words.English.Lang
+	if v.w.Words != nil {
+		lang = v.w.Words.Lang
+	}
 	w.Put(`<!doctype html>
 <html lang="%s">
 <head>
@@ -17,75 +27,91 @@ func (v view) page() string {
 <style>%s</style>
 </head>
 <body>
-`, v.Lang(), v.T("page.cure_record"), v.Title(), html.Markup(styleText))
-	for _, s := range v.Sheets() {
-		v.sheet(w, s)
+`, lang, v.t("cure_record"), v.title(), html.Markup(styleText))
+	for i, s := range v.Sides {
+		v.sheet(w, i+1, s)
 	}
 	v.lastSheet(w)
 	w.Put("</body>\n</html>\n")
 	return w.String()
 }
 
+// t is a sentence of the page.
+func (v view) t(code string) string { return v.w.t("page."+code, nil) }
+
+func (v view) title() string { return cmp.Or(v.Piece.Name, v.Piece.ID) }
+
 // what is the line above a sheet's title.
 func (v view) what(w *html.Writer) {
-	w.Put(`<p class="what">%s`, v.T("page.cure_record"))
+	w.Put(`<p class="what">%s`, v.t("cure_record"))
 	w.If(" · %s", v.Shop)
 	w.Put("</p>\n")
 }
 
-func (v view) sheet(w *html.Writer, s sideView) {
+func (v view) sheet(w *html.Writer, no int, s Side) {
 	w.Put("\n<section class=\"sheet\">\n<header>\n")
 	v.what(w)
-	w.Put("<h1>%s<span class=\"side\">%s</span></h1>\n<p class=\"meta\">%s · %s</p>\n</header>\n", v.Title(), s.SideOf(), v.Span(), s.About())
+	w.Put("<h1>%s<span class=\"side\">%s</span></h1>\n<p class=\"meta\">%s · %s</p>\n</header>\n", v.title(),
+		v.w.t("page.side_of", words.Facts{"name": cmp.Or(s.Panel.Name, s.Panel.ID), "n": no, "of": len(v.Sides)}), v.span(), v.w.panelFacts(s.Panel))
 	if len(s.Coats) > 0 {
-		w.Put("<figure>%s\n<figcaption>", s.Figure())
-		for _, k := range v.StateKeys() {
-			w.Put(`<span class="key %s">%s</span>`, k[0], k[1])
+		w.Put("<figure>%s\n<figcaption>", drawSide(s, v.w))
+		key := func(class string, s coat.State) {
+			w.Put(`<span class="key %s">%s</span>`, class, v.w.Say("state."+string(s), nil))
 		}
+		for _, s := range coat.States {
+			key(string(s), s)
+		}
+		key("ask", coat.Unknown)
 		w.Put(`<span class="key bar">%s</span><span class="key oval">%s</span><span class="key rip">%s</span></figcaption>
 </figure>
-`, v.T("page.key_window"), v.T("page.key_finger"), v.T("page.key_gap"))
-		for _, c := range s.Rows() {
-			v.article(w, c)
+`, v.t("key_window"), v.t("key_finger"), v.t("key_gap"))
+		for i, c := range s.Coats {
+			v.article(w, i+1, c)
 		}
 	} else {
-		w.Put(`<p class="verdict">%s</p>`, v.T("page.no_coat"))
+		w.Put(`<p class="verdict">%s</p>`, v.t("no_coat"))
 	}
-	if rows := s.Warnings(); len(rows) > 0 {
-		w.Put(`<article class="keep"><h2>%s</h2><table class="list">`, v.T("page.warnings"))
-		for _, r := range rows {
-			w.Put(`<tr><td class="when">%s</td><td>%s</td><td class="when">%s</td></tr>`, r.When, r.Say, r.State)
-		}
-		w.Put("</table></article>\n")
-	}
-	if rows := s.Corrections(); len(rows) > 0 {
-		w.Put(`<article class="flow"><h2>%s</h2><table class="list">`, v.T("page.changed"))
-		for _, r := range rows {
-			w.Put(`<tr><td class="when">%s</td><td>%s</td><td class="when">%s %s</td></tr>`, r.When, r.What, v.T("page.by"), r.Who)
-		}
-		w.Put("</table></article>\n")
-	}
+	v.list(w, "keep", v.t("warnings"), v.warnings(s))
+	v.list(w, "flow", v.t("changed"), v.w.corrections(s))
 	w.Put("</section>\n")
 }
 
+// list is a table of what was said when, and by whom or to what end.
+func (v view) list(w *html.Writer, class, title string, rows [][3]string) {
+	if len(rows) == 0 {
+		return
+	}
+	w.Put(`<article class="%s"><h2>%s</h2><table class="list">`, class, title)
+	for _, r := range rows {
+		w.Put(`<tr><td class="when">%s</td><td>%s</td><td class="when">%s</td></tr>`, r[0], r[1], r[2])
+	}
+	w.Put("</table></article>\n")
+}
+
 // article is one coat.
-func (v view) article(w *html.Writer, c coatView) {
+func (v view) article(w *html.Writer, no int, c CoatEntry) {
+	k, x, say := c.Coat.Coat, c.Conditions, v.w
+	e := cmp.Or(c.Estimate, &coat.Estimate{}) // of one that is not estimated nothing is known
+	fell, window := say.t("first_coat", nil), ""
+	if c.Recoat != nil {
+		fell, window = say.fell(c.Recoat), say.Say("window."+c.Recoat.Window, nil)+": "+say.window(c.Recoat)
+	}
 	w.Put(`<article>
 <h2>%s. %s<span>%s, %s</span></h2>
 <p class="verdict">%s</p>
 <dl class="two">
-`, c.No, c.Kind(), c.Resin(), c.Applied(), c.State())
-	w.Put(`<div><dt>%s</dt><dd>`, v.T("page.cup"))
-	w.Each(`<p>%s</p>`, c.Cups())
-	w.Put("</dd></div>\n<div><dt>%s</dt><dd>%s", v.T("page.cloth"), c.Cloth())
-	w.If(`<p class="fine">%s</p>`, c.OnPanel())
-	w.Put("</dd></div>\n<div><dt>%s</dt><dd>%s", v.T("page.below"), c.Fell())
-	w.If(`<p class="fine">%s</p>`, c.FellWindow())
-	w.Put("</dd></div>\n<div><dt>%s</dt><dd>", v.T("page.felt"))
-	if felt := c.Felt(); len(felt) > 0 {
+`, no, say.kind(k.Kind), k.Resin, say.applied(k), say.state(c.Estimate))
+	w.Put(`<div><dt>%s</dt><dd>`, v.t("cup"))
+	w.Each(`<p>%s</p>`, say.cups(c.Batches))
+	w.Put("</dd></div>\n<div><dt>%s</dt><dd>%s", v.t("cloth"), say.cloth(k))
+	w.If(`<p class="fine">%s</p>`, say.onPanel(c.After))
+	w.Put("</dd></div>\n<div><dt>%s</dt><dd>%s", v.t("below"), fell)
+	w.If(`<p class="fine">%s</p>`, window)
+	w.Put("</dd></div>\n<div><dt>%s</dt><dd>", v.t("felt"))
+	if felt := say.felt(c.Feels); len(felt) > 0 {
 		w.Each(`<p>%s</p>`, felt)
 	} else {
-		w.Put("%s", v.T("page.never_felt"))
+		w.Put("%s", v.t("never_felt"))
 	}
 	w.Put(`</dd></div>
 <div><dt>%s</dt><dd>%s<p class="fine">%s: %s</p></dd></div>
@@ -93,11 +119,12 @@ func (v view) article(w *html.Writer, c coatView) {
 <div><dt>%s</dt><dd>%s</dd></div>
 <div><dt>%s</dt><dd>%s; %s<p class="fine">%s %s</p></dd></div>
 </dl>
-`, v.T("page.panel"), c.Temps(), v.T("page.cold"), c.Cold(),
-		v.T("page.dew"), v.T("page.margin"), c.Dew(),
-		v.T("page.missing"), c.Gaps(),
-		v.T("page.cure"), c.Alpha(), c.Tg(), v.T("page.pace"), c.Rate())
-	if marks := c.Marks(); len(marks) > 0 {
+`, v.t("panel"), say.temps(x), v.t("cold"), say.minutes(x.ColdMin),
+		v.t("dew"), v.t("margin"), say.dew(c),
+		v.t("missing"), say.gaps(x),
+		v.t("cure"), say.alpha(e.Alpha), say.tg(e.TgC), v.t("pace"), say.rate(e.Kappa))
+	if c.Estimate != nil {
+		marks := say.marks(e.Events)
 		w.Put(`<table class="marks"><tr>`)
 		for _, m := range marks {
 			w.Put(`<th scope="col">%s</th>`, m[0])
@@ -108,10 +135,10 @@ func (v view) article(w *html.Writer, c coatView) {
 		}
 		w.Put("</tr></table>\n")
 	}
-	if c.Note() != "" {
-		w.Put("<p class=\"note\">%s: %s</p>\n", v.T("page.note"), c.Note())
+	if k.Note != "" {
+		w.Put("<p class=\"note\">%s: %s</p>\n", v.t("note"), k.Note)
 	}
-	w.Each("<p class=\"note\">%s</p>\n", c.Notes())
+	w.Each("<p class=\"note\">%s</p>\n", e.Notes)
 	w.Put("</article>\n")
 }
 
@@ -125,30 +152,33 @@ func (v view) lastSheet(w *html.Writer) {
 <p>%s</p>
 <p>%s</p>
 </article>
-`, v.Title(), v.T("page.reckoned"), v.T("page.how_sure"), v.T("page.sure_times"), v.T("page.sure_states"))
-	for _, r := range v.Resins() {
-		w.Put(`<article class="keep"><h2>%s<span>%s</span></h2>`, r.Name, r.Kind())
-		params(w, r.Parameters())
+`, v.title(), v.t("reckoned"), v.t("how_sure"), v.t("sure_times"), v.t("sure_states"))
+	names, resins := v.resins()
+	for _, name := range names {
+		w.Put(`<article class="keep"><h2>%s<span>%s</span></h2>`, name, v.w.resinKind(resins[name]))
+		params(w, v.w.parameters(resins[name]))
 		w.Put("</article>\n")
 	}
-	if bill := v.BillLines(); len(bill) > 0 {
-		w.Put(`<article class="keep"><h2>%s</h2>`, v.T("page.epoxy"))
+	if bill := v.w.bill(v.Bill); len(bill) > 0 {
+		w.Put(`<article class="keep"><h2>%s</h2>`, v.t("epoxy"))
 		params(w, bill)
 		w.Put("</article>\n")
 	}
-	if probes := v.ProbeLines(); len(probes) > 0 {
-		w.Put(`<article class="keep"><h2>%s</h2>`, v.T("page.probes"))
+	if probes := v.probes(); len(probes) > 0 {
+		w.Put(`<article class="keep"><h2>%s</h2>`, v.t("probes"))
 		w.Each(`<p>%s</p>`, probes)
 		w.Put("</article>\n")
 	}
-	w.Put(`<article class="keep"><h2>%s</h2>`, v.T("page.cautions"))
-	w.Each(`<p>%s</p>`, v.Caution())
+	w.Put(`<article class="keep"><h2>%s</h2>`, v.t("cautions"))
+	for _, code := range cautionCodes {
+		w.Put(`<p>%s</p>`, v.w.Say(code, nil))
+	}
 	w.Put(`</article>
 <article class="keep"><h2>%s</h2>
 <table class="params">
-<tr><th scope="row">%s</th><td>%s (%s)`, v.T("page.this_record"), v.T("page.made"), v.MadeAt(), v.Zone)
+<tr><th scope="row">%s</th><td>%s (%s)`, v.t("this_record"), v.t("made"), v.w.at(v.Made)+" "+v.Made.Format("2006"), v.Zone)
 	if v.Program != "" {
-		w.Put(` %s %s`, v.T("page.by"), v.Program)
+		w.Put(` %s %s`, v.t("by"), v.Program)
 	}
 	w.Put(`</td></tr>
 <tr><th scope="row">%s</th><td>%s</td></tr>
@@ -159,7 +189,7 @@ func (v view) lastSheet(w *html.Writer) {
 <p class="sign"><span>%s</span><span>%s</span></p>
 </article>
 </section>
-`, v.T("page.model"), v.Model, v.T("page.sum_entries"), v.Entries, v.T("page.sum_all"), v.Hash, v.T("page.sums"), v.T("page.checked_by"), v.T("page.date"))
+`, v.t("model"), v.Model, v.t("sum_entries"), v.Entries, v.t("sum_all"), v.Hash, v.t("sums"), v.t("checked_by"), v.t("date"))
 }
 
 // params is a table of names and values.

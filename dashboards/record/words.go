@@ -162,11 +162,14 @@ func trim(x float64) string {
 func (w reader) span(lo, hi string) string { return w.t("to", words.Facts{"from": lo, "to": hi}) }
 
 // minutes is "3 h 20 min", to five minutes beyond an hour.
-func (w reader) minutes(m float64) string {
-	if m < 1 {
+func (w reader) minutes(m *float64) string {
+	switch {
+	case m == nil:
+		return w.none()
+	case *m < 1:
 		return w.t("no", nil)
 	}
-	return w.Span(time.Duration(m * float64(time.Minute)))
+	return w.Span(time.Duration(*m * float64(time.Minute)))
 }
 
 // state is the estimated state in words, with its probability.
@@ -224,7 +227,7 @@ func (w reader) fell(r *Recoat) string {
 	}
 	s := w.t(code, nil)
 	if r.Covered != "" {
-		s += w.t("fell.covered", words.Facts{"state": w.Say("state."+string(r.Covered), nil), "span": w.minutes(r.Minutes)})
+		s += w.t("fell.covered", words.Facts{"state": w.Say("state."+string(r.Covered), nil), "span": w.minutes(&r.Minutes)})
 	}
 	if code := "record.fell.do_" + r.Do; words.English.Has(code) {
 		s += w.Say(code, nil)
