@@ -21,6 +21,7 @@ import (
 	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/model/plan"
+	"curewright/model/words"
 )
 
 var shed = time.FixedZone("shed", 3600)
@@ -69,7 +70,7 @@ func lids(t testing.TB) plan.Result {
 }
 
 func options() Options {
-	return Options{Title: "Two locker lids; coaching launch, “Möwe”", Shop: "The boat shed", Loc: shed, Made: time.Date(2026, 10, 9, 19, 30, 0, 0, shed)}
+	return Options{Title: "Two locker lids; coaching launch, “Möwe”", Shop: "The boat shed", View: words.View{Loc: shed}, Made: time.Date(2026, 10, 9, 19, 30, 0, 0, shed)}
 }
 
 // The calendar is read by an independent library (ical.js) and says what the
@@ -177,10 +178,7 @@ func TestContentLines(t *testing.T) {
 func TestPrintsOnOnePage(t *testing.T) {
 	chrome, pdfinfo, pdftotext := realpart.Browser(t), realpart.Program(t, "pdfinfo"), realpart.Program(t, "pdftotext")
 	res := lids(t)
-	page, err := HTML(res, options())
-	if err != nil {
-		t.Fatal(err)
-	}
+	page := HTML(res, options())
 	dir := t.TempDir()
 	html, pdf := filepath.Join(dir, "day.html"), filepath.Join(dir, "day.pdf")
 	if err := os.WriteFile(html, page, 0o600); err != nil {
@@ -225,10 +223,7 @@ func TestHTML(t *testing.T) {
 	res := plan.Result{Start: &at, Say: "This day can't be done as it stands.", WhyNot: []string{"a conflicts with b"}, Steps: []plan.Planned{{
 		Step: "x", Panel: "<script>alert(1)</script>", Do: "coat", At: at, Until: at, Say: "Roll & wait", TempC: &c,
 	}}, Options: []plan.Option{{Change: "tent", Say: "Hold the tent at 18 °C."}}}
-	b, err := HTML(res, Options{US: true})
-	if err != nil {
-		t.Fatal(err)
-	}
+	b := HTML(res, Options{View: words.View{Fahrenheit: true}})
 	s := string(b)
 	for _, no := range []string{"<script", "http://", "https://", "url(", "@import"} {
 		if strings.Contains(s, no) {
@@ -254,10 +249,7 @@ func TestSentencesInTheReadersUnit(t *testing.T) {
 		false: {"about -4 °C", "Hold the tent at 22 °C. 85 in 100.", "no temperature in it"},
 		true:  {"about 25 °F", "Hold the tent at 72 °F. 85 in 100.", "no temperature in it"},
 	} {
-		b, err := HTML(res, Options{US: us})
-		if err != nil {
-			t.Fatal(err)
-		}
+		b := HTML(res, Options{View: words.View{Fahrenheit: us}})
 		for _, w := range want {
 			if !bytes.Contains(b, []byte(w)) {
 				t.Errorf("US %v: no %q", us, w)

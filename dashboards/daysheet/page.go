@@ -37,37 +37,38 @@ ul { margin: 2pt 0; padding-left: 1.1em } h2 { font-size: 1.05em; margin: 6pt 0 
 </style>
 </head>
 <body>
-<div class="head"><h1>%s</h1><div>`, s.Lang(), s.Title, s.T("name"), s.Size, s.Title)
+<div class="head"><h1>%s</h1><div>`, s.Lang(), s.title(), s.t("name", nil), s.size, s.title())
 	w.If("%s · ", s.Shop)
-	if s.Made != "" {
-		w.Put("%s %s", s.T("planned"), s.Made)
+	if !s.Made.IsZero() {
+		made := s.in(s.Made)
+		w.Put("%s %s", s.t("planned", nil), s.date(made)+made.Format(" 2006, 15:04"))
 	}
 	w.Put("</div></div>\n")
-	if s.Feasible {
-		w.Put(`<p class="lead"><b>%s</b> %s`, s.Chance, s.T("every_step"))
-		if s.Finish != "" {
-			w.Put("; %s %s", s.T("done_about"), s.Finish)
+	if s.res.Feasible {
+		w.Put(`<p class="lead"><b>%s</b> %s`, s.chance("chance", s.res.Probability), s.t("every_step", nil))
+		if s.res.Finish != nil {
+			w.Put("; %s %s", s.t("done_about", nil), s.weekday(s.in(*s.res.Finish), " 15:04"))
 		}
-		w.Put(". %s</p>\n", s.T("finger"))
+		w.Put(". %s</p>\n", s.t("finger", nil))
 	} else {
-		w.Put("<div class=\"no\"><b>%s</b></div>\n", s.Lead)
+		w.Put("<div class=\"no\"><b>%s</b></div>\n", s.res.Say)
 	}
-	list(w, s.WhyNot)
-	if len(s.Options) > 0 {
-		w.Put(`<h2>%s</h2>`, s.T("mend"))
+	list(w, s.unitsOf(s.res.WhyNot))
+	if len(s.res.Options) > 0 {
+		w.Put(`<h2>%s</h2>`, s.t("mend", nil))
 		var say []string
-		for _, o := range s.Options {
-			say = append(say, o.Say)
+		for _, x := range s.res.Options {
+			say = append(say, s.units(x.Say)+" "+s.chance("chance_of", x.Probability))
 		}
 		list(w, say)
 	}
 	w.Put("<table>\n")
-	for _, r := range s.Rows {
+	for _, r := range s.rows {
 		s.line(w, r)
 	}
 	w.Put("</table>\n<div class=\"foot\">\n")
-	list(w, s.Notes)
-	list(w, s.Cautions)
+	list(w, s.unitsOf(s.res.Notes))
+	list(w, s.res.Cautions)
 	w.Put("</div>\n</body>\n</html>\n")
 	return w.String()
 }
@@ -79,15 +80,15 @@ func (s sheet) line(w *html.Writer, r row) {
 	if r.Done {
 		w.Put(` class="done"`)
 	}
-	w.Put(`></i></td><td class="at">%s<small>%s %s</small></td><td class="panel">%s`, r.At, s.T("to"), r.Until, r.Panel)
+	w.Put(`></i></td><td class="at">%s<small>%s %s</small></td><td class="panel">%s`, r.At, s.t("to", nil), r.Until, r.Panel)
 	if r.Temp != "" {
-		w.Put(`<br><small>%s %s</small>`, s.T("about"), r.Temp)
+		w.Put(`<br><small>%s %s</small>`, s.t("about", nil), r.Temp)
 	}
 	w.Put(`</td><td>%s`, r.Say)
 	w.Each(`<div class="cup">%s</div>`, r.Cups)
 	w.Put(`</td><td class="win">%s`, r.Window)
 	if r.Feel != "" {
-		w.Put(`<br>%s %s`, s.T("feel"), r.Feel)
+		w.Put(`<br>%s %s`, s.t("feel", nil), r.Feel)
 	}
 	w.Put("</td></tr>\n")
 }

@@ -33,10 +33,7 @@ func TestPseudoLanguage(t *testing.T) {
 	}
 	facts = slices.DeleteFunc(facts, func(s string) bool { return len(s) < 3 })
 	slices.SortFunc(facts, func(a, b string) int { return len(b) - len(a) })
-	page, err := HTML(res, o)
-	if err != nil {
-		t.Fatal(err)
-	}
+	page := HTML(res, o)
 	text := string(page)
 	for _, re := range []string{`(?s)<style>.*?</style>`, `<[^>]*>`} {
 		text = regexp.MustCompile(re).ReplaceAllString(text, " ")

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"curewright/model/coat"
+	"curewright/model/cure"
 )
 
 // CSV writes the record as one table with the header
@@ -90,16 +91,6 @@ func (c *table) number(section, panel, id string, at time.Time, what string, v *
 	}
 }
 
-func (c *table) band(panel, id, what string, b *coat.Band, unit string) {
-	if b != nil {
-		c.row("estimate", safe(panel), safe(id), "", what, num(b.P50), unit, num(b.P10), num(b.P90))
-	}
-}
-
-func (c *table) event(panel, id, what string, b coat.TimeBand) {
-	c.row("event", safe(panel), safe(id), stampPtr(b.P50), what, "", "", stampPtr(b.P10), stampPtr(b.P90))
-}
-
 // changes are every version of what was entered, each with what it said.
 func (c *table) changes(panel, coat string, all []Change) {
 	for _, ch := range all {
@@ -112,6 +103,40 @@ func (c *table) changes(panel, coat string, all []Change) {
 }
 
 func (c *table) coat(panel string, e CoatEntry) {
+	id := e.Coat.Coat.ID
+	c.entered(panel, e)
+	x := e.Conditions
+	c.number("condition", panel, id, x.To, "least temperature", x.MinC, "°C")
+	c.number("condition", panel, id, x.To, "mean temperature", x.MeanC, "°C")
+	c.number("condition", panel, id, x.To, "most temperature", x.MaxC, "°C")
+	c.number("condition", panel, id, x.To, "below the resin's minimum", x.ColdMin, "min")
+	c.number("condition", panel, id, x.To, "least dew margin", x.MarginK, "K")
+	for _, g := range x.Gaps {
+		c.row("gap", safe(panel), safe(id), stamp(g.From), "no reading", num(g.To.Sub(g.From).Minutes()), "min", "", "")
+	}
+	if e.Estimate != nil {
+		c.estimate(panel, id, *e.Estimate)
+	}
+	if r := e.Recoat; r != nil {
+		c.row("recoat", safe(panel), safe(id), stamp(r.At), safe(r.Window), r.Verdict, "", "", "")
+	}
+	c.changes(panel, id, e.Changes)
+	c.resin(panel, id, e.Resin)
+	for _, p := range e.Trace {
+		if p.Forecast {
+			continue
+		}
+		c.number("trace", panel, id, p.At, "temperature", p.TempC, "°C")
+		c.number("trace", panel, id, p.At, "dew point", p.DewC, "°C")
+		if p.Alpha != nil {
+			c.row("trace", safe(panel), safe(id), stamp(p.At), "alpha", num(p.Alpha.P50), "1", num(p.Alpha.P10), num(p.Alpha.P90))
+		}
+	}
+}
+
+// entered is what people said of a coat: what it is, its cloth, cups and finger
+// tests.
+func (c *table) entered(panel string, e CoatEntry) {
 	k := e.Coat.Coat
 	c.row("coat", safe(panel), safe(k.ID), stamp(k.Applied), "applied", safe(k.Kind), "", "", "")
 	if k.Finished != nil {
@@ -140,58 +165,44 @@ func (c *table) coat(panel string, e CoatEntry) {
 	for _, f := range e.Feels {
 		c.row("feel", safe(panel), safe(k.ID), stamp(f.At), "felt", string(f.State), "", "", "")
 	}
-	x := e.Conditions
-	c.number("condition", panel, k.ID, x.To, "least temperature", x.MinC, "°C")
-	c.number("condition", panel, k.ID, x.To, "mean temperature", x.MeanC, "°C")
-	c.number("condition", panel, k.ID, x.To, "most temperature", x.MaxC, "°C")
-	c.number("condition", panel, k.ID, x.To, "below the resin's minimum", x.ColdMin, "min")
-	c.number("condition", panel, k.ID, x.To, "least dew margin", x.MarginK, "K")
-	for _, g := range x.Gaps {
-		c.row("gap", safe(panel), safe(k.ID), stamp(g.From), "no reading", num(g.To.Sub(g.From).Minutes()), "min", "", "")
+}
+
+func (c *table) estimate(panel, id string, e coat.Estimate) {
+	c.fact("estimate", panel, id, "state", string(e.State))
+	for _, y := range e.UnknownWhy {
+		c.fact("estimate", panel, id, "not known because", y)
 	}
-	if est := e.Estimate; est != nil {
-		c.fact("estimate", panel, k.ID, "state", string(est.State))
-		for _, y := range est.UnknownWhy {
-			c.fact("estimate", panel, k.ID, "not known because", y)
+	for _, b := range []struct {
+		what, unit string
+		of         *coat.Band
+	}{{"alpha", "1", e.Alpha}, {"tg", "°C", e.TgC}, {"kappa", "1", e.Kappa}} {
+		if b.of != nil {
+			c.row("estimate", safe(panel), safe(id), "", b.what, num(b.of.P50), b.unit, num(b.of.P10), num(b.of.P90))
 		}
-		c.band(panel, k.ID, "alpha", est.Alpha, "1")
-		c.band(panel, k.ID, "tg", est.TgC, "°C")
-		c.band(panel, k.ID, "kappa", est.Kappa, "1")
-		c.number("estimate", panel, k.ID, time.Time{}, "blush index", est.Blush.Index, "1")
-		c.fact("estimate", panel, k.ID, "blush", est.Blush.Band)
-		c.fact("estimate", panel, k.ID, "stall", strconv.FormatBool(est.Stall))
-		ev := est.Events
-		c.event(panel, k.ID, "tacky", ev.Tacky)
-		c.event(panel, k.ID, "recoat opens", ev.RecoatOpens)
-		c.event(panel, k.ID, "green", ev.Green)
-		c.event(panel, k.ID, "firm", ev.Firm)
-		c.event(panel, k.ID, "recoat closes", ev.RecoatCloses)
-		c.event(panel, k.ID, "hard", ev.Hard)
-		c.event(panel, k.ID, "handle", ev.Handle)
 	}
-	if r := e.Recoat; r != nil {
-		c.row("recoat", safe(panel), safe(k.ID), stamp(r.At), safe(r.Window), r.Verdict, "", "", "")
+	c.number("estimate", panel, id, time.Time{}, "blush index", e.Blush.Index, "1")
+	c.fact("estimate", panel, id, "blush", e.Blush.Band)
+	c.fact("estimate", panel, id, "stall", strconv.FormatBool(e.Stall))
+	for _, v := range []struct {
+		what string
+		at   coat.TimeBand
+	}{{"tacky", e.Events.Tacky}, {"recoat opens", e.Events.RecoatOpens}, {"green", e.Events.Green}, {"firm", e.Events.Firm},
+		{"recoat closes", e.Events.RecoatCloses}, {"hard", e.Events.Hard}, {"handle", e.Events.Handle}} {
+		c.row("event", safe(panel), safe(id), stampPtr(v.at.P50), v.what, "", "", stampPtr(v.at.P10), stampPtr(v.at.P90))
 	}
-	c.changes(panel, k.ID, e.Changes)
-	r := e.Resin
+}
+
+// resin is the set that the estimate was made with; nothing where it was not kept.
+func (c *table) resin(panel, id string, r cure.Resin) {
+	if r.A2 == 0 {
+		return
+	}
 	for _, q := range []struct {
 		name, unit string
 		v          float64
 	}{{"a1", "1/s", r.A1}, {"a2", "1/s", r.A2}, {"e1", "J/mol", r.E1}, {"e2", "J/mol", r.E2}, {"m", "1", r.M}, {"n", "1", r.N},
 		{"tg0", "°C", r.Tg0}, {"tginf", "°C", r.TgInf}, {"lambda", "1", r.Lambda}, {"d", "K", r.D}, {"w", "K", r.W}, {"alpha_gel", "1", r.AlphaGel}, {"ln_kappa_sd", "1", r.LnKappaSD}} {
-		if r.A2 != 0 {
-			c.row("resin", safe(panel), safe(k.ID), "", q.name, num(q.v), q.unit, "", "")
-		}
-	}
-	for _, p := range e.Trace {
-		if p.Forecast {
-			continue
-		}
-		c.number("trace", panel, k.ID, p.At, "temperature", p.TempC, "°C")
-		c.number("trace", panel, k.ID, p.At, "dew point", p.DewC, "°C")
-		if p.Alpha != nil {
-			c.row("trace", safe(panel), safe(k.ID), stamp(p.At), "alpha", num(p.Alpha.P50), "1", num(p.Alpha.P10), num(p.Alpha.P90))
-		}
+		c.row("resin", safe(panel), safe(id), "", q.name, num(q.v), q.unit, "", "")
 	}
 }
 

@@ -14,10 +14,6 @@ import (
 // the resins, the doubt and the cautions.
 func (v view) page() string {
 	w := &html.Writer{}
-	lang := words.English.Lang
-	if v.w.Words != nil {
-		lang = v.w.Words.Lang
-	}
 	w.Put(`<!doctype html>
 <html lang="%s">
 <head>
@@ -27,7 +23,7 @@ func (v view) page() string {
 <style>%s</style>
 </head>
 <body>
-`, lang, v.t("cure_record"), v.title(), html.Markup(styleText))
+`, v.w.Lang(), v.t("cure_record"), v.title(), html.Markup(styleText))
 	for i, s := range v.Sides {
 		v.sheet(w, i+1, s)
 	}

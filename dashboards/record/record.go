@@ -176,10 +176,7 @@ func zoneName(loc *time.Location, at time.Time) string {
 
 // New puts the document together from its parts.
 func New(in Input) (Document, error) {
-	loc := in.Loc
-	if loc == nil {
-		loc = time.UTC
-	}
+	loc := cmp.Or(in.Loc, time.UTC)
 	d := Document{
 		Format: Format, Made: in.Made.In(loc).Truncate(time.Second), Program: in.Program, Model: in.Model,
 		Shop: in.Shop, Zone: zoneName(loc, in.Made), Piece: in.Piece,
@@ -218,19 +215,14 @@ func New(in Input) (Document, error) {
 			if j > 0 {
 				cs[j].Recoat = recoat(cs[j-1].Coat, cs[j].Coat.Coat)
 			}
-		}
-	}
-	d.Bill = in.Bill
-	for i := range d.Sides {
-		for j := range d.Sides[i].Coats {
-			e := &d.Sides[i].Coats[j]
 			for _, b := range in.Laminate[d.Sides[i].Panel.ID] {
-				if b.Coat == e.Coat.Coat.ID {
-					e.After = b.After
+				if b.Coat == cs[j].Coat.Coat.ID {
+					cs[j].After = b.After
 				}
 			}
 		}
 	}
+	d.Bill = in.Bill
 	slices.SortStableFunc(d.Alerts, func(a, b alerts.Alert) int { return a.Since.Compare(b.Since) })
 	slices.SortStableFunc(d.Probes, func(a, b Probe) int { return cmp.Compare(a.ID, b.ID) })
 	var err error
@@ -325,11 +317,9 @@ func Verify(b []byte) (Document, error) {
 // conditions sums up the trace of a coat until the next one.
 func conditions(c Coat, next *coat.Coat) Conditions {
 	out := Conditions{From: c.Coat.Applied, To: c.Coat.Applied}
-	if n := len(c.Trace); n > 0 {
-		for _, p := range c.Trace {
-			if !p.Forecast {
-				out.To = p.At
-			}
+	for _, p := range c.Trace {
+		if !p.Forecast {
+			out.To = p.At
 		}
 	}
 	if next != nil && next.Applied.Before(out.To) {
@@ -418,60 +408,49 @@ func earlier(a, b time.Time) time.Time {
 	return b
 }
 
-// recoat judges where the next coat fell in the window of the one below. The
-// window is the one that the work means: cloth into the tack coat, wet on
-// wet, fill coat over cloth, else coat on coat.
+// recoat judges where the next coat fell in the window of the one below.
 func recoat(below Coat, next coat.Coat) *Recoat {
 	r := &Recoat{Below: below.Coat.ID, At: next.Applied, Window: coat.WindowCoat, Verdict: FellUnknown, Blush: "unknown"}
-	if e := below.Estimate; e != nil {
-		r.Opens, r.Closes = e.Events.RecoatOpens, e.Events.RecoatCloses
-		r.Blush = e.Blush.Band
+	e := below.Estimate
+	if e == nil {
+		return r
+	}
+	r.Blush = e.Blush.Band
+	r.Window = meant(below.Coat, next, e.Events)
+	if r.Window == coat.WindowCloth {
+		for _, c := range next.Cloth {
+			if c.Laid != nil {
+				r.At = *c.Laid
+				break
+			}
+		}
+	}
+	v := e.Covered
+	judged := v != nil && v.By == next.ID
+	if judged {
+		r.Window = v.Fell.Window
+	}
+	switch r.Window {
+	case coat.WindowWet:
 		applied := below.Coat.Applied
-		now := coat.TimeBand{P10: &applied, P50: &applied, P90: &applied}
-		wet := e.Events.Tacky.P50 != nil && next.Applied.Before(*e.Events.Tacky.P50)
-		switch {
-		case below.Coat.Next == "wet" || (wet && below.Coat.Next == ""):
-			r.Window, r.Opens, r.Closes = coat.WindowWet, now, e.Events.Tacky
-		case below.Coat.Next == "cloth" || (below.Coat.Next == "" && below.Coat.Kind == coat.TackCoat && len(next.Cloth) > 0):
-			r.Window, r.Opens, r.Closes = coat.WindowCloth, e.Events.Tacky, e.Events.Green
-			for _, c := range next.Cloth {
-				if c.Laid != nil {
-					r.At = *c.Laid
-					break
-				}
-			}
-		case below.Coat.Next == "fill" || (below.Coat.Next == "" && next.Kind == coat.FillCoat && len(below.Coat.Cloth) > 0):
-			r.Window = coat.WindowFill
-		}
-		if v := e.Covered; v != nil && v.By == next.ID {
-			// Judged with all that is believed of the coat below, at once when
-			// the next went on.
-			r.Window, r.Sure, r.Do = v.Fell.Window, v.Fell.Sure, v.Fell.Do
-			r.Covered, r.Minutes = v.State, v.Minutes
-			r.Verdict = map[string]string{coat.FellInside: FellInside, coat.FellBefore: FellBefore, coat.FellAfter: FellAfter}[v.Fell.Verdict]
-			if r.Verdict == "" {
-				r.Verdict = FellUnknown
-			}
-			switch r.Window {
-			case coat.WindowWet:
-				r.Opens, r.Closes = now, e.Events.Tacky
-			case coat.WindowCloth:
-				r.Opens, r.Closes = e.Events.Tacky, e.Events.Green
-			default:
-				r.Opens, r.Closes = e.Events.RecoatOpens, e.Events.RecoatCloses
-			}
-			return r
-		}
-	} else {
+		r.Opens, r.Closes = coat.TimeBand{P10: &applied, P50: &applied, P90: &applied}, e.Events.Tacky
+	case coat.WindowCloth:
+		r.Opens, r.Closes = e.Events.Tacky, e.Events.Green
+	default:
+		r.Opens, r.Closes = e.Events.RecoatOpens, e.Events.RecoatCloses
+	}
+	if judged {
+		// With all that was believed of the coat below, at once when the next
+		// went on.
+		r.Sure, r.Do, r.Covered, r.Minutes = v.Fell.Sure, v.Fell.Do, v.State, v.Minutes
+		r.Verdict = cmp.Or(map[string]string{coat.FellInside: FellInside, coat.FellBefore: FellBefore, coat.FellAfter: FellAfter}[v.Fell.Verdict], FellUnknown)
 		return r
 	}
 	o, c := r.Opens, r.Closes
 	switch {
-	case o.P50 == nil:
+	case o.P50 == nil && c.P50 == nil:
 		// It never opened within the horizon, or nothing is known.
-		if c.P50 == nil {
-			return r
-		}
+	case o.P50 == nil:
 		r.Verdict = FellBefore
 	case r.At.Before(*o.P50):
 		r.Verdict, r.Sure = FellBefore, o.P10 != nil && r.At.Before(*o.P10)
@@ -482,4 +461,26 @@ func recoat(below Coat, next coat.Coat) *Recoat {
 		r.Sure = o.P90 != nil && !r.At.Before(*o.P90) && (c.P10 == nil || !r.At.After(*c.P10))
 	}
 	return r
+}
+
+// meant is the window that the work means: cloth into the tack coat, wet on wet,
+// fill coat over cloth, else coat on coat. What was said of the coat below counts;
+// where nothing was, what followed.
+func meant(below, next coat.Coat, e coat.Events) string {
+	said := below.Next
+	if said == "" {
+		switch {
+		case e.Tacky.P50 != nil && next.Applied.Before(*e.Tacky.P50):
+			said = coat.WindowWet
+		case below.Kind == coat.TackCoat && len(next.Cloth) > 0:
+			said = coat.WindowCloth
+		case next.Kind == coat.FillCoat && len(below.Cloth) > 0:
+			said = coat.WindowFill
+		}
+	}
+	switch said {
+	case coat.WindowWet, coat.WindowCloth, coat.WindowFill:
+		return said
+	}
+	return coat.WindowCoat
 }

@@ -379,28 +379,15 @@ func (f *figure) torn(a, b, top float64) {
 // strips, broken where there was no reading.
 func (f *figure) temperature(s Side, y float64) {
 	top, foot := y+10, y+tempHigh-4
+	points := f.measured(s)
 	lo, hi := math.Inf(1), math.Inf(-1)
-	each := func(g func(p coat.TracePoint)) {
-		for i, c := range s.Coats {
-			until := f.to
-			if i+1 < len(s.Coats) {
-				until = s.Coats[i+1].Coat.Coat.Applied // the next coat's trace goes on from there
-			}
-			for _, p := range c.Trace {
-				if !p.Forecast && !p.At.After(until) {
-					g(p)
-				}
-			}
-			g(coat.TracePoint{Gap: true})
-		}
-	}
-	each(func(p coat.TracePoint) {
+	for _, p := range points {
 		for _, v := range []*float64{p.TempC, p.DewC} {
 			if v != nil && !math.IsNaN(*v) && !p.Gap {
 				lo, hi = min(lo, *v), max(hi, *v)
 			}
 		}
-	})
+	}
 	if math.IsInf(lo, 1) {
 		f.p(`<text class="name" x="%s" y="%s">%s</text>`, n(figLeft), n(top+12), html.EscapeString(f.w.t("figure.no_temperature", nil)))
 		return
@@ -417,49 +404,67 @@ func (f *figure) temperature(s Side, y float64) {
 	for v := lo; v <= hi; v += step {
 		f.p(`<path class="hour" d="M%s %sH%s"/><text class="tiny" x="%s" y="%s" text-anchor="end">%s</text>`, n(figLeft), n(yy(v)), n(figRight), n(figRight), n(yy(v)-2), f.w.temp(&v))
 	}
-	for _, line := range []struct {
-		class string
-		get   func(coat.TracePoint) *float64
-	}{{"temp", func(p coat.TracePoint) *float64 { return p.TempC }}, {"dew", func(p coat.TracePoint) *float64 { return p.DewC }}} {
-		var d strings.Builder
-		pen := false
-		// More points than can be seen: of each half millimetre the first, the
-		// least, the most and the last.
-		var col []float64
-		var colX float64
-		flush := func() {
-			for i, v := range col {
-				lo, hi := slices.Min(col), slices.Max(col)
-				if i > 0 && i < len(col)-1 && v != lo && v != hi {
-					continue
-				}
-				c := 'M'
-				if pen {
-					c = 'L'
-				}
-				pen = true
-				fmt.Fprintf(&d, "%c%s %s", c, n(colX), n(yy(v)))
-			}
-			col = col[:0]
-		}
-		each(func(p coat.TracePoint) {
-			v := line.get(p)
-			if v == nil || p.Gap || math.IsNaN(*v) {
-				flush()
-				pen = false
-				return
-			}
-			x := math.Round(f.x(p.At)/2) * 2
-			if x != colX || len(col) == 0 {
-				flush()
-				colX = x
-			}
-			col = append(col, *v)
-		})
-		flush()
-		if d.Len() > 0 {
-			f.p(`<path class="%s" d="%s"/>`, line.class, d.String())
-		}
-	}
+	f.line("temp", points, func(p coat.TracePoint) *float64 { return p.TempC }, yy)
+	f.line("dew", points, func(p coat.TracePoint) *float64 { return p.DewC }, yy)
 	f.p(`<text class="tiny" x="%s" y="%s">%s</text>`, n(figLeft), n(y+6), html.EscapeString(f.w.t("figure.lines", nil)))
+}
+
+// measured are the readings of a side, each coat's until the next one's go on
+// from there, with a gap between them.
+func (f *figure) measured(s Side) (out []coat.TracePoint) {
+	for i, c := range s.Coats {
+		until := f.to
+		if i+1 < len(s.Coats) {
+			until = s.Coats[i+1].Coat.Coat.Applied
+		}
+		for _, p := range c.Trace {
+			if !p.Forecast && !p.At.After(until) {
+				out = append(out, p)
+			}
+		}
+		out = append(out, coat.TracePoint{Gap: true})
+	}
+	return out
+}
+
+// line draws one quantity of the readings. There are more points than can be
+// seen: of each half millimetre it takes the first, the least, the most and the
+// last.
+func (f *figure) line(class string, points []coat.TracePoint, get func(coat.TracePoint) *float64, yy func(float64) float64) {
+	var d strings.Builder
+	pen := false
+	var col []float64
+	var colX float64
+	flush := func() {
+		for i, v := range col {
+			if i > 0 && i < len(col)-1 && v != slices.Min(col) && v != slices.Max(col) {
+				continue
+			}
+			c := 'M'
+			if pen {
+				c = 'L'
+			}
+			pen = true
+			fmt.Fprintf(&d, "%c%s %s", c, n(colX), n(yy(v)))
+		}
+		col = col[:0]
+	}
+	for _, p := range points {
+		v := get(p)
+		if v == nil || p.Gap || math.IsNaN(*v) {
+			flush()
+			pen = false
+			continue
+		}
+		x := math.Round(f.x(p.At)/2) * 2
+		if x != colX || len(col) == 0 {
+			flush()
+			colX = x
+		}
+		col = append(col, *v)
+	}
+	flush()
+	if d.Len() > 0 {
+		f.p(`<path class="%s" d="%s"/>`, class, d.String())
+	}
 }

@@ -3,8 +3,10 @@
 package record
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -17,15 +19,9 @@ import (
 type reader struct {
 	words.View
 	loc *time.Location // never nil
-	us  bool
 }
 
-func readerOf(v words.View) reader {
-	if v.Loc == nil {
-		v.Loc = time.UTC
-	}
-	return reader{v, v.Loc, v.Fahrenheit}
-}
+func readerOf(v words.View) reader { return reader{v, cmp.Or(v.Loc, time.UTC)} }
 
 // t is a sentence of the record.
 func (w reader) t(code string, facts words.Facts) string { return w.Say("record."+code, facts) }
@@ -89,38 +85,36 @@ func (w reader) band(b coat.TimeBand) string {
 	return s
 }
 
-// temp is to half a degree.
+// temp is a temperature, to half a degree.
 func (w reader) temp(c *float64) string {
 	if c == nil || math.IsNaN(*c) {
 		return w.none()
 	}
-	x, unit := *c, "°C"
-	if w.us {
-		x, unit = x*9/5+32, "°F"
-	}
-	return trim(math.Round(x*2)/2) + " " + unit
+	return minus(w.Temp(*c))
 }
 
+// diff is a difference; in kelvin where temperatures are in °C.
 func (w reader) diff(k *float64) string {
-	if k == nil || math.IsNaN(*k) {
+	switch {
+	case k == nil || math.IsNaN(*k):
 		return w.none()
+	case w.Fahrenheit:
+		return minus(w.Diff(*k))
 	}
-	x, unit := *k, "K"
-	if w.us {
-		x, unit = x*9/5, "°F"
-	}
-	return trim(math.Round(x*2)/2) + " " + unit
+	return minus(words.Half(*k)) + " K"
 }
+
+// minus is a number with the sign that print has for it.
+func minus(s string) string { return strings.Replace(s, "-", "−", 1) }
 
 // temps is "8 to 17 °C, mean 12.5".
 func (w reader) temps(c Conditions) string {
 	if c.MinC == nil || c.MaxC == nil {
 		return w.none()
 	}
-	lo, hi := w.temp(c.MinC), w.temp(c.MaxC)
-	s := lo
-	if lo != hi {
-		s = w.span(strings.TrimSuffix(strings.TrimSuffix(lo, " °C"), " °F"), hi)
+	s := w.temp(c.MinC)
+	if hi := w.temp(c.MaxC); hi != s {
+		s = w.tempSpan(*c.MinC, *c.MaxC)
 	}
 	if c.MeanC != nil {
 		s += w.t("mean", words.Facts{"temp": w.temp(c.MeanC)})
@@ -139,8 +133,7 @@ func (w reader) tg(b *coat.Band) string {
 	if b == nil {
 		return w.none()
 	}
-	lo, hi := w.temp(&b.P10), w.temp(&b.P90)
-	return w.temp(&b.P50) + " (" + w.span(strings.TrimSuffix(strings.TrimSuffix(lo, " °C"), " °F"), hi) + ")"
+	return w.temp(&b.P50) + " (" + w.tempSpan(b.P10, b.P90) + ")"
 }
 
 // rate says how fast a batch was against its sheet.
@@ -151,15 +144,13 @@ func (w reader) rate(b *coat.Band) string {
 	return w.t("rate", words.Facts{"mid": fmt.Sprintf("%.2f", b.P50), "span": w.span(fmt.Sprintf("%.2f", b.P10), fmt.Sprintf("%.2f", b.P90))})
 }
 
-func trim(x float64) string {
-	if x == 0 {
-		x = 0 // no minus before a zero
-	}
-	return strings.Replace(strings.TrimSuffix(fmt.Sprintf("%.1f", x), ".0"), "-", "−", 1)
-}
-
 // span is "8 to 17".
 func (w reader) span(lo, hi string) string { return w.t("to", words.Facts{"from": lo, "to": hi}) }
+
+// tempSpan is "8 to 17 °C".
+func (w reader) tempSpan(lo, hi float64) string {
+	return w.span(strings.TrimRight(w.temp(&lo), " °CF"), w.temp(&hi))
+}
 
 // minutes is "3 h 20 min", to five minutes beyond an hour.
 func (w reader) minutes(m *float64) string {
@@ -193,9 +184,10 @@ func (w reader) state(e *coat.Estimate) string {
 	s := words.Upper(w.Say("state."+string(e.State), nil))
 	if p := e.StateProbability; p != nil {
 		// The chance of this state or a later one.
-		at := map[coat.State]float64{
-			coat.Wet: 1, coat.Tacky: p.Tacky + p.Green + p.Firm + p.Hard, coat.Green: p.Green + p.Firm + p.Hard, coat.Firm: p.Firm + p.Hard, coat.Hard: p.Hard,
-		}[e.State]
+		at, list := 0.0, p.List()
+		for i := max(slices.Index(coat.States, e.State), 0); i < len(list); i++ {
+			at += list[i]
+		}
 		s += ", " + w.chance(at)
 	}
 	if e.Stall {

@@ -20,6 +20,7 @@ import (
 	"curewright/model/job"
 	"curewright/model/plan"
 	"curewright/model/pot"
+	"curewright/model/words"
 )
 
 type PlanCmd struct {
@@ -103,13 +104,9 @@ func solvePlan(ctx context.Context, j *job.Job, t *job.Table, shopC *float64) (p
 
 // write writes the day sheet and the calendar that were asked for.
 func (c *PlanCmd) write(a *App, j *job.Job, res plan.Result) error {
-	o := daysheet.Options{Title: titleOf(j.Path), Made: time.Now(), US: a.Units == "us", Words: a.Words}
+	o := daysheet.Options{Title: titleOf(j.Path), Made: time.Now(), View: words.View{Words: a.Words, Fahrenheit: a.Units == "us"}}
 	if c.Sheet != "" {
-		b, err := daysheet.HTML(res, o)
-		if err != nil {
-			return err
-		}
-		if err := a.toFile(c.Sheet, func(w io.Writer) error { _, err := w.Write(b); return err }); err != nil {
+		if err := a.toFile(c.Sheet, func(w io.Writer) error { _, err := w.Write(daysheet.HTML(res, o)); return err }); err != nil {
 			return err
 		}
 	}

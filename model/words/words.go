@@ -244,6 +244,14 @@ type View struct {
 	Clock12    bool
 }
 
+// Lang is the tag of the language.
+func (v View) Lang() string {
+	if v.Words == nil {
+		return English.Lang
+	}
+	return v.Words.Lang
+}
+
 // Say renders a code's sentence with its facts.
 func (v View) Say(code string, facts Facts) string {
 	said := make(map[string]string, len(facts))
