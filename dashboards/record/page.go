@@ -4,6 +4,7 @@ package record
 
 import (
 	"cmp"
+	"slices"
 
 	"curewright/dashboards/html"
 	"curewright/model/coat"
@@ -51,13 +52,9 @@ func (v view) sheet(w *html.Writer, no int, s Side) {
 		v.w.t("page.side_of", words.Facts{"name": cmp.Or(s.Panel.Name, s.Panel.ID), "n": no, "of": len(v.Sides)}), v.span(), v.w.panelFacts(s.Panel))
 	if len(s.Coats) > 0 {
 		w.Put("<figure>%s\n<figcaption>", drawSide(s, v.w))
-		key := func(class string, s coat.State) {
-			w.Put(`<span class="key %s">%s</span>`, class, v.w.Say("state."+string(s), nil))
+		for _, s := range append(slices.Clone(coat.States), coat.Unknown) {
+			w.Put(`<span>%s%s</span>`, swatch(s), v.w.Say("state."+string(s), nil))
 		}
-		for _, s := range coat.States {
-			key(string(s), s)
-		}
-		key("ask", coat.Unknown)
 		w.Put(`<span class="key bar">%s</span><span class="key oval">%s</span><span class="key rip">%s</span></figcaption>
 </figure>
 `, v.t("key_window"), v.t("key_finger"), v.t("key_gap"))

@@ -52,19 +52,19 @@ func n(x float64) string { return strings.TrimSuffix(fmt.Sprintf("%.1f", x), ".0
 
 // texture fills a box. Strokes and dashes rather than patterns: those end up as
 // coarse pictures in a PDF.
-func (f *figure) texture(s coat.State, a, b, top float64, faint bool) {
+func (f *figure) texture(s coat.State, a, b, top, high float64, faint bool) {
 	class, tone := "ink", "#c4c4c4"
 	if faint {
 		class, tone = "ink faint", "#e6e6e6"
 	}
-	f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="#fff"/>`, n(a), n(top), n(b-a), n(stripHigh))
+	f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="#fff"/>`, n(a), n(top), n(b-a), n(high))
 	switch x := textures.Of[s]; {
 	case x.Rows != nil:
 		end := ""
 		if x.Rows.Dots {
 			end = ` stroke-linecap="round" stroke-width="1.3"`
 		}
-		for i, y := 0, x.Rows.Every/2+.5; y < stripHigh; i, y = i+1, y+x.Rows.Every {
+		for i, y := 0, x.Rows.Every/2+.5; y < high; i, y = i+1, y+x.Rows.Every {
 			if l, r := a+x.Rows.Inset, b-x.Rows.Inset; l < r {
 				f.p(`<path class="%s" d="M%s %sH%s" stroke-dasharray="%s" stroke-dashoffset="%s"%s/>`, class, n(l), n(top+y), n(r), x.Rows.Dash, n(x.Rows.Shift*float64(i%2)), end)
 			}
@@ -72,7 +72,7 @@ func (f *figure) texture(s coat.State, a, b, top float64, faint bool) {
 	case x.Lean:
 		var d strings.Builder
 		const lean, every, gap = 5.0, 6.0, 10.0 // a stroke leans over 5, in rows of 10
-		for y := top; y < top+stripHigh-1; y += gap {
+		for y := top; y < top+high-1; y += gap {
 			y1, y2 := y+1.5, y+gap-2
 			for x := a - lean; x < b; x += every {
 				x1, x2 := x, x+lean // from foot to head
@@ -85,12 +85,22 @@ func (f *figure) texture(s coat.State, a, b, top float64, faint bool) {
 		}
 		f.p(`<path class="%s" d="%s"/>`, class, d.String())
 	case x.Tone:
-		f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="%s"/>`, n(a), n(top), n(b-a), n(stripHigh), tone)
+		f.p(`<rect x="%s" y="%s" width="%s" height="%s" fill="%s"/>`, n(a), n(top), n(b-a), n(high), tone)
 	default:
 		for x := a + 8; x < b-5; x += 26 {
-			f.p(`<text class="doubt" x="%s" y="%s">?</text>`, n(x), n(top+stripHigh/2+4))
+			f.p(`<text class="doubt" x="%s" y="%s">?</text>`, n(x), n(top+high/2+4))
 		}
 	}
+}
+
+// swatch is a small piece of a state's texture, for the figure's key.
+func swatch(s coat.State) page.Markup {
+	const wide, high = 28, 12 // 7 by 3 mm
+	f := &figure{}
+	f.p(`<svg class="swatch" viewBox="0 0 %d %d" aria-hidden="true">`, wide, high)
+	f.texture(s, 0, wide, 0, high, false)
+	f.p(`</svg>`)
+	return page.Markup(f.b.String())
 }
 
 // bounds is the span of a side's figure: from the first pour to a little
@@ -195,7 +205,7 @@ func (f *figure) strip(no int, c CoatEntry, next *CoatEntry, y float64) {
 	e := c.Estimate
 	x0 := f.x(c.Coat.Coat.Applied)
 	if e == nil || len(e.Strip.Segments) == 0 {
-		f.texture(coat.Unknown, x0, figRight, top, false)
+		f.texture(coat.Unknown, x0, figRight, top, stripHigh, false)
 		f.p(`<rect class="edge" x="%s" y="%s" width="%s" height="%s" fill="none"/>`, n(x0), n(top), n(figRight-x0), n(stripHigh))
 		return
 	}
@@ -206,7 +216,7 @@ func (f *figure) strip(no int, c CoatEntry, next *CoatEntry, y float64) {
 		if b-a < .3 {
 			continue
 		}
-		f.texture(g.State, a, b, top, g.Future)
+		f.texture(g.State, a, b, top, stripHigh, g.Future)
 		f.p(`<path class="turn" d="M%s %sv%s"/>`, n(a), n(top), n(stripHigh))
 		end = max(end, b)
 	}

@@ -163,11 +163,8 @@ func (a *App) printOdds(e coat.Estimate, now time.Time) {
 	const columns = 10
 	if p := e.StateProbability; p != nil {
 		var odds []string
-		for _, x := range []struct {
-			s coat.State
-			p float64
-		}{{coat.Wet, p.Wet}, {coat.Tacky, p.Tacky}, {coat.Green, p.Green}, {coat.Firm, p.Firm}, {coat.Hard, p.Hard}} {
-			odds = append(odds, a.state(x.s)+" "+pct(x.p)+" %")
+		for i, x := range p.List() {
+			odds = append(odds, a.state(coat.States[i])+" "+pct(x)+" %")
 		}
 		fmt.Fprintln(w)
 		a.row(columns, "replay.odds", strings.Join(odds, ", "))

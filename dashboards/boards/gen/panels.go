@@ -4,6 +4,7 @@ package main
 
 import (
 	"github.com/grafana/grafana-foundation-sdk/go/cog"
+	"github.com/grafana/grafana-foundation-sdk/go/cog/variants"
 	"github.com/grafana/grafana-foundation-sdk/go/common"
 	"github.com/grafana/grafana-foundation-sdk/go/dashboard"
 	"github.com/grafana/grafana-foundation-sdk/go/prometheus"
@@ -29,7 +30,7 @@ type query struct {
 	expr, legend string
 }
 
-func (q query) target(ref string, instant bool) cog.Builder[prometheusTarget] {
+func (q query) target(ref string, instant bool) cog.Builder[variants.Dataquery] {
 	b := prometheus.NewDataqueryBuilder().Datasource(source).Expr(q.expr).LegendFormat(q.legend).RefId(ref)
 	if instant {
 		return b.Instant().Format(prometheus.PromQueryFormatTable)

@@ -19,8 +19,6 @@ export const en = {
   'chance.hardly': 'hardly', 'chance.sure': 'all but certain', 'chance.tenths': '{n} in 10',
 
   // words of the trade
-  'state.wet': 'wet', 'state.tacky': 'tacky', 'state.green': 'green', 'state.firm': 'firm', 'state.hard': 'hard', 'state.unknown': 'not known',
-  'finger.wet': 'Flows, strings', 'finger.tacky': 'Sticks, lifts clean', 'finger.green': 'No stick, nail dents', 'finger.firm': 'Nail slides, no dent', 'finger.hard': 'Sands to dust',
   'finger.ask': 'What does the finger find?', 'finger.not': 'Not now', 'finger.where': 'Gloved, on the witness, where no cloth will lie. One tap enters it.',
   'kind.tack coat': 'tack coat', 'kind.wet-out': 'wet-out', 'kind.fill coat': 'fill coat', 'kind.bond': 'bond', 'kind.seal': 'seal',
 

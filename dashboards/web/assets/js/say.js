@@ -4,7 +4,8 @@
 
 import { h } from './lib.js';
 import { S, now, settings, trusted } from './state.js';
-import { cap, locale, mark, t, words } from './text.js';
+import { states } from './states.js';
+import { cap, locale, mark, t } from './text.js';
 
 export const MIN = 60e3, HOUR = 3600e3, DAY = 86400e3;
 
@@ -211,9 +212,8 @@ function part(p) {
 // plain is the same sentence as text alone.
 export const plain = (parts) => (parts || []).map((p) => p.text || (p.time ? clock(Date.parse(p.time)) : p.temp_c != null ? temp(p.temp_c) : p.diff_k != null ? diff(p.diff_k) : '')).join('');
 
-// STATES are the states, from wet on: those that the catalogue has words for, in
-// its order.
-export const STATES = words('state.').filter((k) => k !== 'unknown');
+// STATES are the states that a finger can find, from wet on.
+export const STATES = states.filter((x) => x.finger).map((x) => x.code);
 export const stateWord = (k) => t('state.' + k);
 export const finger = (k) => t('finger.' + k);
 export const chance = (p) => (p < 0.05 ? t('chance.hardly') : p > 0.95 ? t('chance.sure') : t('chance.tenths', { n: Math.round(p * 10) }));

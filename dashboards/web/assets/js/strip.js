@@ -5,6 +5,7 @@
 
 import { h } from './lib.js';
 import { ms, now, trusted } from './state.js';
+import { states } from './states.js';
 import { HOUR, cap, clock, deg, floorHour, hm, hourWord, hoursIn, minus, sleeps, stateWord, weekday } from './say.js';
 import { has, t as say, word as codeWord } from './text.js';
 
@@ -18,19 +19,15 @@ export function range(wide) {
 
 // defs are the textures, drawn once into the page.
 export function defs() {
-  const p = (id, w, hh, ...k) => [
-    h('pattern', { id: 'tx-' + id, width: w, height: hh, patternUnits: 'userSpaceOnUse' }, ...k.map((f) => f())),
-  ];
-  const dot = (x, y, r) => () => h('circle', { cx: x, cy: y, r, class: 'tx-dot' });
-  const line = (d, c) => () => h('path', { d, class: 'tx-line ' + (c || '') });
-  return h('svg', { width: 0, height: 0, class: 'off', 'aria-hidden': 'true', focusable: 'false' }, h('defs', null,
-    p('wet', 7, 7, dot(1.7, 1.7, 1), dot(5.2, 5.2, 1)),
-    p('tacky', 10, 10, line('M1 6 L4.5 1.5'), line('M6 9.5 L9.5 5')),
-    p('green', 10, 5.5, line('M0 2.75H10')),
-    p('firm', 22, 12, line('M2 3.5H9', 'thin'), line('M13 9.5H20', 'thin')),
-    p('unknown', 18, 12, line('M0 6q2.25 -5 4.5 0t4.5 0t4.5 0t4.5 0', 'thin')),
-  ));
+  return h('svg', { width: 0, height: 0, class: 'off', 'aria-hidden': 'true', focusable: 'false' }, h('defs', null, states.filter((x) => x.tile).map(({ code, tile }) =>
+    h('pattern', { id: 'tx-' + code, key: code, width: tile.w, height: tile.h, patternUnits: 'userSpaceOnUse' },
+      (tile.dots || []).map(([x, y, r]) => h('circle', { cx: x, cy: y, r, class: 'tx-dot' })), (tile.lines || []).map((d) => h('path', { d, class: 'tx-line' + (tile.thin ? ' thin' : '') }))))));
 }
+
+// look is how a state's box and word are drawn: one without a texture is a plain
+// tone, the unknown one an empty frame.
+const plain = new Set(states.filter((x) => !x.tile).map((x) => x.code));
+const look = (state) => (plain.has(state) ? 'plain' : state);
 
 function drop(x, y) {
   return h('path', { d: `M${r(x)} ${y}c2.6 3.6 3.6 5 3.6 6.6a3.6 3.6 0 0 1 -7.2 0c0 -1.6 1 -3 3.6 -6.6z`, class: 'drop' });
@@ -135,8 +132,8 @@ export function strip(e, opt) {
       if (pw <= 0) continue;
       const box = { x: r(px), y: yB, width: r(pw), height: hB };
       const f = fut ? ' fut' : '';
-      g.push(h('rect', { class: 'base b-' + seg.state + f, ...box }));
-      if (seg.state !== 'hard') g.push(h('rect', { class: 'tex' + f, fill: `url(#tx-${seg.state})`, ...box }));
+      g.push(h('rect', { class: 'base b-' + look(seg.state) + f, ...box }));
+      if (!plain.has(seg.state)) g.push(h('rect', { class: 'tex' + f, fill: `url(#tx-${seg.state})`, ...box }));
     }
     const px = inx(a), pw = inx(b) - px;
     if (a > t0) g.push(h('path', { class: 'joint', d: `M${r(px)} ${yB}V${yB + hB}` }));
@@ -147,7 +144,7 @@ export function strip(e, opt) {
     const cuts = [[nx - 3, nx + 3], ...(st.gaps || []).map((q) => [inx(ms(q.from)) - 2, inx(ms(q.to)) + 2])];
     for (const [c, d] of cuts) free = free.flatMap(([p, q]) => (d <= p || c >= q ? [[p, q]] : [[p, c], [d, q]]));
     const best = free.reduce((m, f) => (f[1] - f[0] > m[1] - m[0] ? f : m), [0, 0]);
-    if (best[1] - best[0] >= word.length * 6.6 + 12) labels.push(h('text', { x: r(best[0] + 6), y: yB + hB - 7, class: 'word' + (best[0] >= nx - 1 ? ' fut' : '') + ' w-' + seg.state }, word));
+    if (best[1] - best[0] >= word.length * 6.6 + 12) labels.push(h('text', { x: r(best[0] + 6), y: yB + hB - 7, class: 'word' + (best[0] >= nx - 1 ? ' fut' : '') + ' w-' + look(seg.state) }, word));
   }
   for (const gap of st.gaps || []) {
     const a = inx(ms(gap.from)), b = inx(ms(gap.to));
@@ -267,6 +264,6 @@ export function describe(e, n) {
 // swatch is a small piece of a texture for the legend.
 export function swatch(state) {
   return h('svg', { width: 34, height: 18, viewBox: '0 0 34 18', 'aria-hidden': 'true', class: 'swatch' },
-    h('rect', { class: 'base b-' + state, width: 34, height: 18 }),
-    state !== 'hard' && h('rect', { class: 'tex', fill: `url(#tx-${state})`, width: 34, height: 18 }));
+    h('rect', { class: 'base b-' + look(state), width: 34, height: 18 }),
+    !plain.has(state) && h('rect', { class: 'tex', fill: `url(#tx-${state})`, width: 34, height: 18 }));
 }

@@ -5,8 +5,10 @@
 // one (for plurals).
 
 import { en } from './en.js';
+import { states } from './states.js';
 
 const cat = { ...en };
+for (const { code, word, finger } of states) Object.assign(cat, { ['state.' + code]: word }, finger && { ['finger.' + code]: finger });
 // In the pseudo-language each message stands in brackets: whatever is bare on a
 // page was not taken from the catalogue. Tests ask for it by ?lang=pseudo.
 const pseudo = new URLSearchParams(location.search).get('lang') === 'pseudo';
@@ -31,9 +33,6 @@ export function t(key, facts = {}) {
   if (!rich) return mark(parts.map((p, i) => (i % 2 ? facts[p] ?? '' : p)).join(''));
   return parts.map((p, i) => (i % 2 ? facts[p] : mark(p)));
 }
-
-// words are the codes that the catalogue knows under a prefix, in its order.
-export const words = (prefix) => Object.keys(en).filter((k) => k.startsWith(prefix)).map((k) => k.slice(prefix.length));
 
 // word says a code of the board's, or the code itself where the catalogue does
 // not know it yet.
