@@ -156,7 +156,7 @@ func frame(uid, title, says, from string, many bool) *dashboard.DashboardBuilder
 			Current(dashboard.VariableOption{Text: text("All"), Value: text("$__all")})).
 		Annotation(mark("Coats", pale, "{{kind}} on {{panel}}", "{{resin}}, {{coat}}{{site}}",
 			// What was not there a minute ago: a coat is marked when it was entered.
-			"max by (site, panel, coat, kind, resin) ("+on("curewright_coat_info", "")+") unless max by (site, panel, coat, kind, resin) ("+on("curewright_coat_info", "")+" offset 1m)")).
+			"max by (site, panel, coat, kind, resin) ("+on("curewright_coat_info")+") unless max by (site, panel, coat, kind, resin) ("+on("curewright_coat_info")+" offset 1m)")).
 		Annotation(mark("Calls", inkHarm, "{{rule}}", "{{subject}} {{panel}} {{site}}",
 			// A band for as long as nobody has answered.
 			"max by (site, rule, subject, panel) ("+on("curewright_alert_active", `state="firing", severity=~"danger|act"`)+")"))
