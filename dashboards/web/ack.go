@@ -59,43 +59,29 @@ func (s *Server) ackShow(w http.ResponseWriter, r *http.Request, code int, b ack
 	}
 }
 
-func (s *Server) ackDo(w http.ResponseWriter, r *http.Request, do func(ctx context.Context, token string) (alerts.Alert, error)) (alerts.Alert, bool) {
-	a, err := do(r.Context(), r.PathValue("token"))
-	if errors.Is(err, ErrNotFound) {
-		// A wrong link costs a try, so that links cannot be guessed at speed.
-		// They are counted apart: nobody is kept from pairing by old links.
-		if _, ok := s.links.take(s.clientOf(r), time.Now()); !ok {
-			s.refusals[refusedTries].Add(1)
-			w.Header().Set("Retry-After", "60")
-			s.ackShow(w, r, http.StatusTooManyRequests, ackBody{Title: "Too many tries", Say: "Wait a minute."})
-			return a, false
+// byLink is the handler of a link in a message: it does what the link is good for
+// and shows the alert that it is about.
+func byLink(do func(b Backend, ctx context.Context, token string) (alerts.Alert, error), show ackBody) handler {
+	return func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
+		a, err := do(s.b, r.Context(), r.PathValue("token"))
+		switch {
+		case errors.Is(err, ErrNotFound):
+			code, show := http.StatusNotFound, ackBody{Title: "This link is used up", Say: "It was used before, or what it was about is over. Look at the bench page."}
+			// A wrong link costs a try, so that links cannot be guessed at speed.
+			// They are counted apart: nobody is kept from pairing by old links.
+			if _, ok := s.links.take(s.clientOf(r), time.Now()); !ok {
+				s.refusals[refusedTries].Add(1)
+				w.Header().Set("Retry-After", "60")
+				code, show = http.StatusTooManyRequests, ackBody{Title: "Too many tries", Say: "Wait a minute."}
+			}
+			s.ackShow(w, r, code, show)
+			return nil, nil
+		case err != nil:
+			s.complain("acknowledge", err.Error())
+			s.ackShow(w, r, http.StatusInternalServerError, ackBody{Title: "This did not work", Say: "The reason is in the log. Use the bench page."})
+			return nil, nil
 		}
-		s.ackShow(w, r, http.StatusNotFound, ackBody{
-			Title: "This link is used up",
-			Say:   "It was used before, or what it was about is over. Look at the bench page.",
-		})
-		return a, false
+		s.ackShow(w, r, http.StatusOK, ackBody{Title: show.Title, Say: a.Say, Ask: show.Ask})
+		return nil, nil
 	}
-	if err != nil {
-		s.complain("acknowledge", err.Error())
-		s.ackShow(w, r, http.StatusInternalServerError, ackBody{Title: "This did not work", Say: "The reason is in the log. Use the bench page."})
-		return a, false
-	}
-	return a, true
-}
-
-func (s *Server) ackPage(w http.ResponseWriter, r *http.Request) (any, error) {
-	a, ok := s.ackDo(w, r, s.b.AckLook)
-	if ok {
-		s.ackShow(w, r, http.StatusOK, ackBody{Title: "Have you seen this?", Say: a.Say, Ask: true})
-	}
-	return nil, nil
-}
-
-func (s *Server) ackByLink(w http.ResponseWriter, r *http.Request) (any, error) {
-	a, ok := s.ackDo(w, r, s.b.AckByLink)
-	if ok {
-		s.ackShow(w, r, http.StatusOK, ackBody{Title: "Noted", Say: a.Say})
-	}
-	return nil, nil
 }

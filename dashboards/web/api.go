@@ -26,10 +26,6 @@ func (s *Server) readyz(_ http.ResponseWriter, r *http.Request) (any, error) {
 	return out, nil
 }
 
-func (s *Server) snapshot(r *http.Request) (any, error) {
-	return s.b.Snapshot(r.Context())
-}
-
 func (s *Server) whoami(w http.ResponseWriter, r *http.Request) (any, error) {
 	who := whoOf(r)
 	// Whether there is a tent is said here, so that a page need not ask for one
@@ -75,11 +71,6 @@ func (s *Server) setProbe(r *http.Request, q ProbePatch) (any, error) {
 	return idBody{ID: id}, s.b.SetProbe(r.Context(), whoOf(r), id, q.Name, q.Role, q.Panel, q.Accepted)
 }
 
-func (s *Server) forgetProbe(w http.ResponseWriter, r *http.Request) (any, error) {
-	id := r.PathValue("id")
-	return idBody{ID: id}, s.b.ForgetProbe(r.Context(), whoOf(r), id)
-}
-
 func (s *Server) alerts(w http.ResponseWriter, r *http.Request) (any, error) {
 	q := newQuery(r, "all")
 	all := q.flag("all", false)
@@ -103,10 +94,6 @@ func (s *Server) testSound(r *http.Request, q SoundTest) (any, error) {
 		return nil, Faults{{Field: "channel", What: "required"}}
 	}
 	return map[string]string{"channel": q.Channel}, s.b.TestSound(r.Context(), q.Channel, q.Heard)
-}
-
-func (s *Server) settings(r *http.Request) (any, error) {
-	return s.b.Settings(r.Context())
 }
 
 // SettingsPatch is what PUT /settings takes; the other keys of [SettingsView]
@@ -231,22 +218,6 @@ func (s *Server) clock(r *http.Request, q ClockTime) (any, error) {
 	}
 	err := s.b.TrustClock(r.Context(), whoOf(r), *q.Time, q.Confirm)
 	return map[string]time.Time{"now": s.b.Now()}, err
-}
-
-func (s *Server) plan(w http.ResponseWriter, r *http.Request) (any, error) {
-	b, err := object(w, r)
-	if err != nil {
-		return nil, err
-	}
-	return s.computed(w, r, func(ctx context.Context) (any, error) { return s.b.Plan(ctx, b) })
-}
-
-func (s *Server) fit(w http.ResponseWriter, r *http.Request) (any, error) {
-	b, err := object(w, r)
-	if err != nil {
-		return nil, err
-	}
-	return s.computed(w, r, func(ctx context.Context) (any, error) { return s.b.FitResin(ctx, b) })
 }
 
 func (s *Server) pot(w http.ResponseWriter, r *http.Request) (any, error) {

@@ -185,17 +185,7 @@ func (c *conn) Close() error {
 	return c.Conn.Close()
 }
 
-// unwrapConn returns the connection below TLS and our own counting.
-func unwrapConn(c net.Conn) net.Conn {
-	if t, ok := c.(interface{ NetConn() net.Conn }); ok {
-		c = t.NetConn()
-	}
-	if k, ok := c.(*conn); ok {
-		return k.Conn
-	}
-	return c
-}
-
+// ourConn is the connection as we count it, below TLS; nil for none of ours.
 func ourConn(c net.Conn) *conn {
 	if t, ok := c.(interface{ NetConn() net.Conn }); ok {
 		c = t.NetConn()

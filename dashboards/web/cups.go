@@ -72,10 +72,6 @@ func (s *Server) mix(w http.ResponseWriter, r *http.Request) (any, error) {
 	return s.b.Mix(r.Context(), q)
 }
 
-func (s *Server) stock(r *http.Request) (any, error) {
-	return s.b.Stock(r.Context())
-}
-
 func (s *Server) stockCSV(r *http.Request) (any, error) {
 	out, err := s.b.StockCSV(r.Context())
 	return file{"stock.csv", "text/csv; charset=utf-8", out}, err
@@ -91,12 +87,4 @@ func (s *Server) importStock(w http.ResponseWriter, r *http.Request) (any, error
 		return nil, err
 	}
 	return s.b.ImportStock(r.Context(), whoOf(r), []byte(q.CSV), key)
-}
-
-func (s *Server) laminate(r *http.Request) (any, error) {
-	return s.b.Laminate(r.Context(), r.PathValue("id"))
-}
-
-func (s *Server) bill(r *http.Request) (any, error) {
-	return s.b.Bill(r.Context(), r.PathValue("id"))
 }

@@ -192,14 +192,7 @@ func (c *checker) each(object bool, f func(key []byte, i int)) {
 func (c *checker) value(at *where, t reflect.Type) {
 	first := c.next()
 	if first == 'n' {
-		c.skip()
-		switch t.Kind() {
-		case reflect.Pointer, reflect.Slice, reflect.Map:
-			return
-		}
-		if !c.nulls || at == nil {
-			c.bad(at, "null, want "+wants(t))
-		}
+		c.null(at, t)
 		return
 	}
 	for t.Kind() == reflect.Pointer {
@@ -212,16 +205,13 @@ func (c *checker) value(at *where, t reflect.Type) {
 		}
 		return ok
 	}
-	if t == timeType {
+	switch {
+	case t == timeType:
 		if want(first == '"') {
-			text := unquote(c.skip())
-			if _, err := time.Parse(time.RFC3339, text); err != nil {
-				c.bad(at, fmt.Sprintf("%q is not a time: want %s", short(text), wants(t)))
-			}
+			c.time(at, unquote(c.skip()))
 		}
 		return
-	}
-	if reflect.PointerTo(t).Implements(ownJSON) {
+	case reflect.PointerTo(t).Implements(ownJSON):
 		v := reflect.New(t).Interface().(json.Unmarshaler)
 		if err := v.UnmarshalJSON(c.skip()); err != nil {
 			c.bad(at, err.Error())
@@ -235,53 +225,83 @@ func (c *checker) value(at *where, t reflect.Type) {
 		}
 	case reflect.Map:
 		if want(first == '{') {
-			c.each(true, func(key []byte, _ int) {
-				name := unquote(key)
-				if what := badText(name, maxID); what != "" {
-					c.bad(&where{up: at, key: short(name)}, "the key "+what)
-				}
-				c.value(&where{up: at, key: short(name)}, t.Elem())
-			})
+			c.keys(at, t.Elem())
 		}
 	case reflect.Slice, reflect.Array:
-		if !want(first == '[') {
-			return
-		}
-		n := 0
-		c.each(false, func(_ []byte, i int) {
-			n++
-			c.value(&where{up: at, index: i}, t.Elem())
-		})
-		if t.Kind() == reflect.Array && n != t.Len() {
-			c.bad(at, fmt.Sprintf("want %d numbers, got %d", t.Len(), n))
+		if want(first == '[') {
+			c.list(at, t)
 		}
 	case reflect.String:
-		if t == fileType {
-			if want(first == '"') {
-				if what := badFile(unquote(c.skip())); what != "" {
-					c.bad(at, what)
-				}
-			}
-			return
-		}
 		if want(first == '"') {
-			if what := badText(unquote(c.skip()), maxText); what != "" {
-				c.bad(at, what)
-			}
+			c.text(at, t, unquote(c.skip()))
 		}
 	case reflect.Bool:
 		want((first == 't' || first == 'f') && c.skip() != nil)
 	default: // numbers
 		if want(first == '-' || first >= '0' && first <= '9') {
-			raw := c.skip()
-			// Plain decimals of ordinary length are in range; the rest is for
-			// the decoder to judge.
-			plain := t.Kind() == reflect.Float64 && len(raw) < 300 && bytes.IndexByte(raw, 'e') < 0 && bytes.IndexByte(raw, 'E') < 0
-			if !plain && json.Unmarshal(raw, reflect.New(t).Interface()) != nil {
-				c.bad(at, "want "+wants(t))
-			}
+			c.number(at, t, c.skip())
 		}
 	}
+}
+
+func (c *checker) null(at *where, t reflect.Type) {
+	c.skip()
+	switch t.Kind() {
+	case reflect.Pointer, reflect.Slice, reflect.Map:
+		return
+	}
+	if !c.nulls || at == nil {
+		c.bad(at, "null, want "+wants(t))
+	}
+}
+
+func (c *checker) time(at *where, text string) {
+	if _, err := time.Parse(time.RFC3339, text); err != nil {
+		c.bad(at, fmt.Sprintf("%q is not a time: want %s", short(text), wants(timeType)))
+	}
+}
+
+func (c *checker) text(at *where, t reflect.Type, s string) {
+	what := ""
+	if t == fileType {
+		what = badFile(s)
+	} else {
+		what = badText(s, maxText)
+	}
+	if what != "" {
+		c.bad(at, what)
+	}
+}
+
+// number judges one by the decoder. Plain decimals of ordinary length are in range
+// and spare it.
+func (c *checker) number(at *where, t reflect.Type, raw []byte) {
+	plain := t.Kind() == reflect.Float64 && len(raw) < 300 && bytes.IndexByte(raw, 'e') < 0 && bytes.IndexByte(raw, 'E') < 0
+	if !plain && json.Unmarshal(raw, reflect.New(t).Interface()) != nil {
+		c.bad(at, "want "+wants(t))
+	}
+}
+
+func (c *checker) list(at *where, t reflect.Type) {
+	n := 0
+	c.each(false, func(_ []byte, i int) {
+		n++
+		c.value(&where{up: at, index: i}, t.Elem())
+	})
+	if t.Kind() == reflect.Array && n != t.Len() {
+		c.bad(at, fmt.Sprintf("want %d numbers, got %d", t.Len(), n))
+	}
+}
+
+// keys is an object whose keys are anybody's.
+func (c *checker) keys(at *where, of reflect.Type) {
+	c.each(true, func(key []byte, _ int) {
+		name := unquote(key)
+		if what := badText(name, maxID); what != "" {
+			c.bad(&where{up: at, key: short(name)}, "the key "+what)
+		}
+		c.value(&where{up: at, key: short(name)}, of)
+	})
 }
 
 func (c *checker) object(at *where, t reflect.Type) {

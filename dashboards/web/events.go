@@ -109,7 +109,6 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) (any, error) {
 		return nil, err
 	}
 
-	rc := http.NewResponseController(w)
 	h := w.Header()
 	h.Set("Content-Type", "text/event-stream")
 	h.Set("X-Accel-Buffering", "no") // a proxy must not hold events back
@@ -117,6 +116,7 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) (any, error) {
 	if r.Method == http.MethodHead {
 		return nil, nil
 	}
+	rc := http.NewResponseController(w)
 	send := func(b []byte) bool {
 		rc.SetWriteDeadline(time.Now().Add(streamTimeout)) // unsupported only in tests' recorders
 		if _, err := w.Write(b); err != nil {
@@ -125,9 +125,15 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) (any, error) {
 		}
 		return rc.Flush() == nil
 	}
-	if !send([]byte("retry: 3000\n\n")) || !send(eventText(Event{Name: "snapshot", Data: first})) {
-		return nil, nil
+	if send([]byte("retry: 3000\n\n")) && send(eventText(Event{Name: "snapshot", Data: first})) {
+		s.relay(r, ch, ended, send)
 	}
+	return nil, nil
+}
+
+// relay passes events on until the client or its log-in is gone, its place is
+// wanted, or the server stops.
+func (s *Server) relay(r *http.Request, ch <-chan Event, ended <-chan struct{}, send func([]byte) bool) {
 	beat := time.NewTicker(s.cfg.Beat)
 	defer beat.Stop()
 	check := time.NewTicker(recheck)
@@ -138,40 +144,40 @@ func (s *Server) events(w http.ResponseWriter, r *http.Request) (any, error) {
 	}
 	revoked := s.pages.changes()
 	if !good() { // taken back since it was let in
-		return nil, nil
+		return
 	}
 	for {
 		select {
 		case <-r.Context().Done():
-			return nil, nil
+			return
 		case <-stopping(r):
-			return nil, nil
+			return
 		case <-ended: // its place was wanted
 			s.streamsLost.Add(1)
-			return nil, nil
+			return
 		case e, ok := <-ch:
 			if !ok {
 				s.streamsLost.Add(1)
-				return nil, nil
+				return
 			}
 			if e.frame == nil {
 				e.frame = eventText(e)
 			}
 			if !send(e.frame) {
-				return nil, nil
+				return
 			}
 		// A log-in that was taken back, or is over, must not go on listening.
 		case <-revoked:
 			if revoked = s.pages.changes(); !good() {
-				return nil, nil
+				return
 			}
 		case <-check.C:
 			if !good() {
-				return nil, nil
+				return
 			}
 		case <-beat.C:
 			if !send([]byte(": alive\n\n")) {
-				return nil, nil
+				return
 			}
 		}
 	}

@@ -174,12 +174,7 @@ func (s *Server) tellSocket(w http.ResponseWriter, r *http.Request) {
 // proxy reports whether an address is a declared proxy's.
 func (s *Server) proxy(a netip.Addr) bool {
 	a = a.Unmap().WithZone("")
-	for _, p := range s.proxies {
-		if p.Contains(a) {
-			return true
-		}
-	}
-	return false
+	return slices.ContainsFunc(s.proxies, func(p netip.Prefix) bool { return p.Contains(a) })
 }
 
 // byProxy reports whether a declared proxy passed the request on.

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"sync"
 	"time"
 )
@@ -71,15 +72,11 @@ func (q *queue) enter(ctx context.Context, who string) (leave func(), err error)
 	}
 	q.mu.Lock()
 	defer q.mu.Unlock()
-	for i, t := range q.queue {
-		if t == turn {
-			q.queue = append(q.queue[:i], q.queue[i+1:]...)
-			q.forget(who)
-			return nil, ctx.Err()
-		}
+	if i := slices.Index(q.queue, turn); i >= 0 {
+		q.queue = slices.Delete(q.queue, i, i+1)
+	} else {
+		q.next() // the turn came in the same moment: it is passed on
 	}
-	// The turn came in the same moment: it is passed on.
-	q.next()
 	q.forget(who)
 	return nil, ctx.Err()
 }

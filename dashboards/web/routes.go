@@ -4,6 +4,7 @@ package web
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -36,6 +37,31 @@ func plain(fn func(s *Server, r *http.Request) (any, error)) handler {
 			return nil, err
 		}
 		return fn(s, r)
+	}
+}
+
+// backed is plain where the backend's answer is ours.
+func backed[A any](fn func(b Backend, r *http.Request) (A, error)) handler {
+	return plain(func(s *Server, r *http.Request) (any, error) { return fn(s.b, r) })
+}
+
+// onOne is the handler of a change to the one that the address names.
+func onOne(fn func(s *Server, r *http.Request, id string) error) handler {
+	return func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
+		id := r.PathValue("id")
+		return idBody{ID: id}, fn(s, r, id)
+	}
+}
+
+// computing is the handler of a route that takes an object, whose keys the
+// backend checks, and whose answer costs the board much.
+func computing(fn func(ctx context.Context, s *Server, who Who, b json.RawMessage) (any, error)) handler {
+	return func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
+		b, err := object(w, r)
+		if err != nil {
+			return nil, err
+		}
+		return s.computed(w, r, func(ctx context.Context) (any, error) { return fn(ctx, s, whoOf(r), b) })
 	}
 }
 
@@ -132,12 +158,12 @@ func routeTable() []route {
 		{post, api + "/pair", "", (*Server).pair},
 		{post, "/logout", "", (*Server).logout},
 		{post, api + "/logout", "", (*Server).logout},
-		{get, "/ack/{token}", "", (*Server).ackPage},
-		{post, "/ack/{token}", "", (*Server).ackByLink},
+		{get, "/ack/{token}", "", byLink(Backend.AckLook, ackBody{Title: "Have you seen this?", Ask: true})},
+		{post, "/ack/{token}", "", byLink(Backend.AckByLink, ackBody{Title: "Noted"})},
 
 		{get, "/events", Look, (*Server).events},
 		{get, api + "/events", Look, (*Server).events},
-		{get, api + "/snapshot", Look, plain((*Server).snapshot)},
+		{get, api + "/snapshot", Look, backed(func(b Backend, r *http.Request) (Snapshot, error) { return b.Snapshot(r.Context()) })},
 		{get, api + "/whoami", Look, (*Server).whoami},
 		{get, api + "/openapi.json", Look, (*Server).openAPI},
 
@@ -153,14 +179,13 @@ func routeTable() []route {
 		{get, api + "/readings", Look, (*Server).readings},
 		{get, api + "/probes", Look, plain((*Server).probes)},
 		{put, api + "/probes/{id}", Record, taking((*Server).setProbe)},
-
-		{del, api + "/probes/{id}", Record, (*Server).forgetProbe},
+		{del, api + "/probes/{id}", Record, onOne(func(s *Server, r *http.Request, id string) error { return s.b.ForgetProbe(r.Context(), whoOf(r), id) })},
 
 		{get, api + "/alerts", Look, (*Server).alerts},
 		{post, api + "/alerts/{id}/ack", Record, (*Server).ack},
 		{post, api + "/sound/test", Record, taking((*Server).testSound)},
 
-		{get, api + "/settings", Look, plain((*Server).settings)},
+		{get, api + "/settings", Look, backed(func(b Backend, r *http.Request) (SettingsView, error) { return b.Settings(r.Context()) })},
 		{put, api + "/settings", Record, (*Server).putSettings},
 		{post, api + "/clock", Record, taking((*Server).clock)},
 
@@ -168,13 +193,19 @@ func routeTable() []route {
 		{get, api + "/cure", Look, (*Server).cure},
 		{get, api + "/pot", Look, (*Server).pot},
 		{post, api + "/mix", Look, (*Server).mix},
-		{get, api + "/stock", Look, plain((*Server).stock)},
+		{get, api + "/stock", Look, backed(func(b Backend, r *http.Request) (json.RawMessage, error) { return b.Stock(r.Context()) })},
 		{get, api + "/stock.csv", Look, plain((*Server).stockCSV)},
 		{post, api + "/stock/import", Record, (*Server).importStock},
-		{get, api + "/panels/{id}/laminate", Look, plain((*Server).laminate)},
-		{get, api + "/pieces/{id}/bill", Look, plain((*Server).bill)},
-		{post, api + "/plan", Look, (*Server).plan},
-		{post, api + "/resins/fit", Look, (*Server).fit},
+		{get, api + "/panels/{id}/laminate", Look, backed(func(b Backend, r *http.Request) (json.RawMessage, error) {
+			return b.Laminate(r.Context(), r.PathValue("id"))
+		})},
+		{get, api + "/pieces/{id}/bill", Look, backed(func(b Backend, r *http.Request) (json.RawMessage, error) {
+			return b.Bill(r.Context(), r.PathValue("id"))
+		})},
+		{post, api + "/plan", Look, computing(func(ctx context.Context, s *Server, _ Who, b json.RawMessage) (any, error) { return s.b.Plan(ctx, b) })},
+		{post, api + "/resins/fit", Look, computing(func(ctx context.Context, s *Server, _ Who, b json.RawMessage) (any, error) {
+			return s.b.FitResin(ctx, b)
+		})},
 
 		{get, api + "/memory", Look, (*Server).memory},
 		{post, api + "/memory/forget", Record, (*Server).forgetMemory},
@@ -185,12 +216,12 @@ func routeTable() []route {
 		{put, api + "/tent/setpoint", Control, tentChange((*Server).setTent)},
 		// Off is for everybody who may write: it can only make things safer.
 		{post, api + "/tent/off", Record, tentChange((*Server).tentOff)},
-		{post, api + "/tent/solvent", Record, tentChange((*Server).tentSolvent)},
-		{post, api + "/tent/release", Control, tentChange((*Server).tentRelease)},
+		{post, api + "/tent/solvent", Record, tentTap(Tent.TentSolvent)},
+		{post, api + "/tent/release", Control, tentTap(Tent.TentRelease)},
 		{post, api + "/tent/accept", Control, tentChange((*Server).tentAccept)},
 		{put, api + "/tent/resume", Control, tentChange((*Server).tentResume)},
 		{post, api + "/tent/aim", Control, (*Server).tentAim},
-		{del, api + "/tent/aim", Control, tentChange((*Server).tentAimOff)},
+		{del, api + "/tent/aim", Control, tentTap(Tent.TentAimOff)},
 
 		{get, api + "/backup", Control, (*Server).backup},
 		{post, api + "/backup", Control, (*Server).restore},

@@ -11,6 +11,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"syscall"
 	"time"
@@ -38,21 +39,7 @@ type Peer struct {
 // mayControl reports whether a peer is root, the daemon's own user or, where
 // gid is one of the service, in its group.
 func (p Peer) mayControl(uid uint32, gid *uint32) bool {
-	if p.UID == 0 || p.UID == uid {
-		return true
-	}
-	if gid == nil {
-		return false
-	}
-	if p.GID == *gid {
-		return true
-	}
-	for _, g := range p.Groups {
-		if g == *gid {
-			return true
-		}
-	}
-	return false
+	return p.UID == 0 || p.UID == uid || gid != nil && (p.GID == *gid || slices.Contains(p.Groups, *gid))
 }
 
 // ListenSocket makes the Unix socket at path and listens on it. A socket that a
@@ -156,7 +143,11 @@ func (s *Server) ServeSocket(ctx context.Context, ln net.Listener, gid *uint32) 
 	hs := s.httpServer(ctx)
 	uid := uint32(os.Geteuid())
 	hs.ConnContext = func(ctx context.Context, c net.Conn) context.Context {
-		u, ok := unwrapConn(c).(*net.UnixConn)
+		k := ourConn(c)
+		if k == nil {
+			return ctx
+		}
+		u, ok := k.Conn.(*net.UnixConn)
 		if !ok {
 			return ctx
 		}

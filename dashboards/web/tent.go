@@ -39,6 +39,13 @@ func tentChange(do func(s *Server, w http.ResponseWriter, r *http.Request, t Ten
 	}
 }
 
+// tentTap is such a change that takes nothing.
+func tentTap(do func(t Tent, ctx context.Context, who Who) error) handler {
+	return tentChange(func(_ *Server, _ http.ResponseWriter, r *http.Request, t Tent) error {
+		return do(t, r.Context(), whoOf(r))
+	})
+}
+
 func (s *Server) setTent(w http.ResponseWriter, r *http.Request, t Tent) error {
 	q, err := read[TentPoint](w, r)
 	if err != nil {
@@ -63,14 +70,6 @@ func (s *Server) tentOff(w http.ResponseWriter, r *http.Request, t Tent) (err er
 	return t.TentOff(r.Context(), whoOf(r), q.Why)
 }
 
-func (s *Server) tentSolvent(_ http.ResponseWriter, r *http.Request, t Tent) error {
-	return t.TentSolvent(r.Context(), whoOf(r))
-}
-
-func (s *Server) tentRelease(_ http.ResponseWriter, r *http.Request, t Tent) error {
-	return t.TentRelease(r.Context(), whoOf(r))
-}
-
 func (s *Server) tentResume(w http.ResponseWriter, r *http.Request, t Tent) error {
 	q, err := read[TentResume](w, r)
 	if err != nil {
@@ -80,10 +79,6 @@ func (s *Server) tentResume(w http.ResponseWriter, r *http.Request, t Tent) erro
 		return Faults{{Field: "on", What: "required"}}
 	}
 	return t.TentResume(r.Context(), whoOf(r), *q.On)
-}
-
-func (s *Server) tentAimOff(_ http.ResponseWriter, r *http.Request, t Tent) error {
-	return t.TentAimOff(r.Context(), whoOf(r))
 }
 
 // tentAccept is for whoever the socket vouches for: no token and no role does.

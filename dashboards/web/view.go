@@ -4,9 +4,9 @@ package web
 
 import (
 	"encoding/json"
+	"slices"
 	"time"
 
-	"curewright/alerts"
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/sensors"
@@ -74,32 +74,24 @@ func (v ProbeView) health() sensors.Health {
 	return h
 }
 
+// snapshotWire is a snapshot with its probes as they are written.
 type snapshotWire struct {
-	At       time.Time        `json:"at"`
-	Zone     string           `json:"zone"`
-	Result   job.Result       `json:"result"`
-	Surfaces []alerts.Surface `json:"surfaces"`
-	Cups     []alerts.Cup     `json:"cups"`
-	Alerts   []alerts.Alert   `json:"alerts"`
-	Probes   []ProbeView      `json:"probes"`
-	Settings SettingsView     `json:"settings"`
-	Next     []job.Next       `json:"next"`
-	Last     *EntryView       `json:"last"`
+	plainSnapshot
+	Probes []ProbeView `json:"probes"`
 }
+
+type plainSnapshot Snapshot
 
 // MarshalJSON writes the probes as [ProbeView] and empty lists as [].
 func (s Snapshot) MarshalJSON() ([]byte, error) {
-	w := snapshotWire{
-		At: s.At, Zone: s.Zone, Result: s.Result, Settings: s.Settings,
-		Surfaces: orEmpty(s.Surfaces), Cups: orEmpty(s.Cups), Alerts: orEmpty(s.Alerts),
-		Probes: make([]ProbeView, 0, len(s.Probes)), Next: orEmpty(s.Next), Last: s.Last,
-	}
+	w := snapshotWire{plainSnapshot(s), make([]ProbeView, len(s.Probes))}
+	w.Surfaces, w.Cups, w.Alerts, w.Next = orEmpty(s.Surfaces), orEmpty(s.Cups), orEmpty(s.Alerts), orEmpty(s.Next)
 	w.Result.Coats = make([]coat.Estimate, len(s.Result.Coats))
 	for i, e := range s.Result.Coats {
 		w.Result.Coats[i] = estimateWithLists(e)
 	}
-	for _, h := range s.Probes {
-		w.Probes = append(w.Probes, ViewProbe(h, s.At))
+	for i, h := range s.Probes {
+		w.Probes[i] = ViewProbe(h, s.At)
 	}
 	return json.Marshal(w)
 }
@@ -120,10 +112,7 @@ func (s *Snapshot) UnmarshalJSON(b []byte) error {
 	if err := json.Unmarshal(b, &w); err != nil {
 		return err
 	}
-	*s = Snapshot{
-		At: w.At, Zone: w.Zone, Result: w.Result, Settings: w.Settings,
-		Surfaces: w.Surfaces, Cups: w.Cups, Alerts: w.Alerts, Next: w.Next, Last: w.Last,
-	}
+	*s = Snapshot(w.plainSnapshot)
 	for _, v := range w.Probes {
 		s.Probes = append(s.Probes, v.health())
 	}
@@ -162,10 +151,8 @@ func viewCoat(c coat.Coat, w *coat.Work, res job.Result, now time.Time) CoatView
 		}
 	}
 	for _, b := range w.Batches {
-		for _, id := range c.Batches {
-			if b.ID == id {
-				v.Batches = append(v.Batches, b)
-			}
+		if slices.Contains(c.Batches, b.ID) {
+			v.Batches = append(v.Batches, b)
 		}
 	}
 	return v

@@ -6,6 +6,7 @@ import (
 	"context"
 	"encoding/json"
 	"net/http"
+	"slices"
 	"time"
 
 	"curewright/model/coat"
@@ -252,10 +253,8 @@ func (s *Server) findCoat(r *http.Request) (coat.Coat, *coat.Work, error) {
 		return coat.Coat{}, nil, err
 	}
 	id := r.PathValue("id")
-	for _, c := range work.Coats {
-		if c.ID == id {
-			return c, work, nil
-		}
+	if i := slices.IndexFunc(work.Coats, func(c coat.Coat) bool { return c.ID == id }); i >= 0 {
+		return work.Coats[i], work, nil
 	}
 	return coat.Coat{}, nil, refuse(http.StatusNotFound, "", "no coat "+short(id))
 }
