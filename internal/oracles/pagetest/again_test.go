@@ -13,11 +13,9 @@ import (
 // which is on another phone, and is refused; it stays on the phone with the
 // board's word, and once the coat has come it is taken by one tap.
 func TestSendAgain(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
 	s.Post("/api/v1/panels", map[string]any{"id": "lid-a", "name": "Lid A, outer", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam", "area_m2": 1.4})
-	ctx, _ := tab(t, b, 360, 740, false) // lost requests are console errors of the browser's own
-	open(t, ctx, s.url)
+	ctx := noisyPhone(t, s.url) // lost requests are console errors of the browser's own
 	until(t, ctx, "document.documentElement.dataset.ahead === 'done'")
 	at := s.Now().UTC().Format("2006-01-02T15:04:05Z")
 	s.drop()

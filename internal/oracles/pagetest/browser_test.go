@@ -249,6 +249,25 @@ func type_(t *testing.T, ctx context.Context, field, text string) {
 	do(t, ctx, chromedp.SendKeys(sel, text))
 }
 
+// phone opens an address on a phone. At the test's end the page has complained of
+// nothing.
+func phone(t *testing.T, url string) context.Context {
+	t.Helper()
+	ctx, bad := tab(t, browser(t), 360, 740, os.Getenv("CUREWRIGHT_DARK") != "")
+	t.Cleanup(func() { clean(t, bad) })
+	open(t, ctx, url)
+	return ctx
+}
+
+// noisyPhone is one whose console tells of lost requests or refusals, which are
+// the browser's own complaints.
+func noisyPhone(t *testing.T, url string) context.Context {
+	t.Helper()
+	ctx, _ := tab(t, browser(t), 360, 740, os.Getenv("CUREWRIGHT_DARK") != "")
+	open(t, ctx, url)
+	return ctx
+}
+
 func open(t *testing.T, ctx context.Context, url string) {
 	t.Helper()
 	do(t, ctx, chromedp.Navigate(url), ready("#main > *"))

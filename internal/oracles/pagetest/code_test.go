@@ -13,7 +13,6 @@ import (
 // TestAskForMore: a phone that may enter work finds on its Settings page where to
 // type a code that lets it do more, and is let.
 func TestAskForMore(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
 	srv, err := web.New(web.Config{ConfigSection: s.Config.Web, Version: "test", LoopbackRole: web.Record}, s.Daemon.Daemon)
 	if err != nil {
@@ -26,8 +25,7 @@ func TestAskForMore(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, bad := tab(t, b, 360, 740, false)
-	open(t, ctx, hs.URL+"/#/settings")
+	ctx := phone(t, hs.URL+"/#/settings")
 	says(t, ctx, "Here you may enter work.")
 	glove(t, ctx)
 	tap(t, ctx, "Enter a code")
@@ -36,5 +34,4 @@ func TestAskForMore(t *testing.T) {
 	type_(t, ctx, "code", code)
 	tapAt(t, ctx, "Enter a code", "document.querySelector('#bar .first')")
 	says(t, ctx, "Here you may do everything")
-	clean(t, bad)
 }

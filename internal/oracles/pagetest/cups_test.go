@@ -4,7 +4,6 @@ package pagetest_test
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"testing"
 	"time"
@@ -14,15 +13,15 @@ import (
 
 // clubEpoxy gives the shed an epoxy with a mix ratio of 100 : 30 by weight; its
 // pace is the generic medium set's.
-func clubEpoxy(t *testing.T, s *shed) {
+func clubEpoxy(t *testing.T, s *shed) { shedEpoxy(t, s, "medium", 30) }
+
+// shedEpoxy gives the shed an epoxy of a generic set's pace, with so many parts of
+// hardener to 100 by weight.
+func shedEpoxy(t *testing.T, s *shed, pace string, hardener float64) {
 	t.Helper()
-	var rs struct{ Resins []map[string]any }
-	if err := json.Unmarshal(s.Do("GET", "/api/v1/resins", nil, 200), &rs); err != nil {
-		t.Fatal(err)
-	}
-	for _, r := range rs.Resins {
-		if r["name"] == "medium" {
-			r["name"], r["generic"], r["ratio_by_weight"] = "shed epoxy", false, []float64{100, 30}
+	for _, r := range read[struct{ Resins []map[string]any }](t, s, "/api/v1/resins").Resins {
+		if r["name"] == pace {
+			r["name"], r["generic"], r["ratio_by_weight"] = "shed epoxy", false, []float64{100, hardener}
 			s.Do("POST", "/api/v1/resins", r, 201)
 		}
 	}
@@ -43,12 +42,10 @@ func retype(t *testing.T, ctx context.Context, field, text string) {
 // 86/0.3 = 286.7 g of resin are due: 87 g more, and the scale then shows
 // 200 + 86 + 87 = 373.
 func TestMixAndStock(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
 	clubEpoxy(t, s)
-	ctx, bad := tab(t, b, 360, 740, false)
+	ctx := phone(t, s.url)
 	h := &hand{t: t, ctx: ctx, s: s}
-	open(t, ctx, s.url)
 	js[bool](t, ctx, "(location.hash = '#/stock', true)")
 	says(t, ctx, "No stock is kept yet.")
 	tap(t, ctx, "Add a drum or bottle")
@@ -99,15 +96,12 @@ func TestMixAndStock(t *testing.T) {
 	}
 	tapAt(t, ctx, "Mixed", "document.querySelector('#bar .first')")
 	says(t, ctx, "cup of shed epoxy mixed")
-	var got struct {
+	got := read[struct {
 		Batches []struct {
 			ResinG    float64 `json:"resin_g"`
 			HardenerG float64 `json:"hardener_g"`
 		}
-	}
-	if err := json.Unmarshal(s.Do("GET", "/api/v1/batches", nil, 200), &got); err != nil {
-		t.Fatal(err)
-	}
+	}](t, s, "/api/v1/batches")
 	if len(got.Batches) != 1 || got.Batches[0].HardenerG != 86 || got.Batches[0].ResinG < 286 || got.Batches[0].ResinG > 288 {
 		t.Fatalf("batches = %+v, want one of 287 + 86, as poured", got.Batches)
 	}
@@ -124,5 +118,4 @@ func TestMixAndStock(t *testing.T) {
 	tap(t, ctx, "Save")
 	says(t, ctx, "1350 g\nof 1500 g")
 	says(t, ctx, "crystallised")
-	clean(t, bad)
 }

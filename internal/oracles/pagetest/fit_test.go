@@ -13,10 +13,8 @@ import (
 // hours and a range as a range, with how well the fit meets it in words; nothing
 // is wider than the phone. The sheet is invented.
 func TestFit(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
-	ctx, bad := tab(t, b, 360, 740, true)
-	open(t, ctx, s.url)
+	ctx := phone(t, s.url)
 	js[bool](t, ctx, `(sessionStorage.setItem('draft:sheet', JSON.stringify({name: 'club epoxy', hardener_kind: 'cycloaliphatic', rw: ['100', '30'], min: '12', tga: '52', tgp: '78',
 		pots: [{grams: '100', temp: '25', a: '25', b: '30'}], times: [{event: 'tack_free', temp: '22', a: '4', b: '5'}, {event: 'sand', temp: '20', a: '16,5', b: ''}]})), location.hash = '#/resin/new', true)`)
 	until(t, ctx, drawn+" && location.hash === '#/resin/new' && "+button("Fit it"))
@@ -42,5 +40,4 @@ func TestFit(t *testing.T) {
 		t.Errorf("the curve ends at %d px of 360", w)
 	}
 	glove(t, ctx)
-	clean(t, bad)
 }

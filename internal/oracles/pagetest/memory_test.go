@@ -17,7 +17,6 @@ import (
 // TestLearnt: what five coats of another board taught stands on the resin's page,
 // opens to the coats, and is forgotten on one hold.
 func TestLearnt(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
 	r, _ := cure.Generic(cure.Fast)
 	m := &memory.Memory{}
@@ -48,8 +47,7 @@ func TestLearnt(t *testing.T) {
 	if code, body := s.Raw("POST", "/api/v1/memory/file", file); code != 200 {
 		t.Fatalf("%d %s", code, body)
 	}
-	ctx, bad := tab(t, b, 360, 740, false)
-	open(t, ctx, s.url)
+	ctx := phone(t, s.url)
 	js[bool](t, ctx, "(location.hash = '#/resin/fast', true)")
 	says(t, ctx, "Your fast runs")
 	says(t, ctx, "faster than its sheet (coats: 5)")
@@ -57,5 +55,4 @@ func TestLearnt(t *testing.T) {
 	until(t, ctx, "[...document.querySelectorAll('.learnt details[open] li')].length === 5")
 	js[bool](t, ctx, "(() => { const e = document.querySelector('.learnt .hold'); e.dispatchEvent(new PointerEvent('pointerdown', {bubbles: true, button: 0})); return true; })()")
 	until(t, ctx, "document.querySelector('.learnt') && !document.querySelector('.learnt .hold')")
-	clean(t, bad)
 }

@@ -3,9 +3,7 @@
 package pagetest_test
 
 import (
-	"encoding/json"
 	"math"
-	"os"
 	"strconv"
 	"testing"
 	"time"
@@ -17,10 +15,7 @@ import (
 // mixed are the cups on the board.
 func mixed(t *testing.T, s *shed) []map[string]any {
 	t.Helper()
-	var got struct{ Batches []map[string]any }
-	if err := json.Unmarshal(s.Do("GET", "/api/v1/batches", nil, 200), &got); err != nil {
-		t.Fatal(err)
-	}
+	got := read[struct{ Batches []map[string]any }](t, s, "/api/v1/batches")
 	return got.Batches
 }
 
@@ -32,7 +27,6 @@ func grams(g float64) string { return strconv.FormatFloat(g, 'f', -1, 64) }
 // and what became of it is said on the page. The coat from it is told by the
 // finger only.
 func TestMixFromStepCard(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
 	clubEpoxy(t, s)
 	for _, x := range []map[string]any{{"id": "h1", "lot": "H-1", "opened": s.Now().Add(-240 * time.Hour)}, {"id": "h2", "lot": "H-2"}} {
@@ -42,9 +36,8 @@ func TestMixFromStepCard(t *testing.T) {
 	s.Post("/api/v1/jobs", map[string]any{"template": "glass-skin", "name": "Locker lid", "resin": "shed epoxy",
 		"panels": []map[string]any{{"side": "outer", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam", "area_m2": 3.2}}})
 	s.Advance(time.Minute)
-	ctx, _ := tab(t, b, 360, 740, os.Getenv("CUREWRIGHT_DARK") != "") // a refusal is an error of the browser's own console
+	ctx := noisyPhone(t, s.url) // a refusal is an error of the browser's own console
 	h := &hand{t: t, ctx: ctx, s: s}
-	open(t, ctx, s.url)
 	c := h.next()
 	if c.Primary != "mixed" || len(c.Cups) < 1 {
 		t.Fatalf("card %+v, want a coat with its cups", c)
@@ -99,7 +92,6 @@ func TestMixFromStepCard(t *testing.T) {
 // 200 twill on 1 m² without a core takes 200 g, with 15 % lost 230; 300 g on it
 // with nothing left are more, and the page says by how much.
 func TestMixWays(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
 	clubEpoxy(t, s)
 	at := s.Now()
@@ -110,9 +102,8 @@ func TestMixWays(t *testing.T) {
 		s.Post("/api/v1/coats", map[string]any{"id": "c" + id, "panel": "p1", "resin": "shed epoxy", "kind": "wet-out", "applied": at.Add(time.Duration(i) * time.Minute), "batches": []string{"b" + id}, "cloth": []map[string]any{{"name": "glass 200 twill", "g_m2": 200}}})
 	}
 	s.Advance(5 * time.Minute)
-	ctx, bad := tab(t, b, 360, 740, os.Getenv("CUREWRIGHT_DARK") != "")
+	ctx := phone(t, s.url)
 	h := &hand{t: t, ctx: ctx, s: s}
-	open(t, ctx, s.url)
 	js[bool](t, ctx, "(location.hash = '#/mix', true)")
 	says(t, ctx, "What we took before")
 	tap(t, ctx, "shed epoxy")
@@ -148,14 +139,12 @@ func TestMixWays(t *testing.T) {
 		js[bool](t, ctx, "(document.querySelector('.left').scrollIntoView({block: 'center'}), true)")
 		h.shoot("coat-" + c.id)
 	}
-	clean(t, bad)
 }
 
 // TestStockPage: where a job runs out of hardener, a table read in with its faults
 // by their lines and then whole, a count and its undo, and what the piece cost. By
 // hand: 200 g of resin at 20 a kilo and 60 g of hardener at 50 are 4 + 3 = 7, shared by area.
 func TestStockPage(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
 	clubEpoxy(t, s)
 	s.Post("/api/v1/stock", map[string]any{"id": "r", "resin": "shed epoxy", "part": "resin", "full_g": 5000, "lot": "R-1", "price": 100, "currency": "GBP"})
@@ -167,9 +156,8 @@ func TestStockPage(t *testing.T) {
 	s.Post("/api/v1/panels", map[string]any{"id": "witness", "name": "Witness", "air": shopsim.ShedAir, "no_probe": true, "area_m2": 0.02})
 	s.Post("/api/v1/batches", map[string]any{"id": "cup", "resin": "shed epoxy", "lot": "R-1", "hardener_lot": "H-1", "resin_g": 200, "hardener_g": 60, "mixed": at})
 	s.Advance(2 * time.Minute)
-	ctx, _ := tab(t, b, 360, 740, os.Getenv("CUREWRIGHT_DARK") != "") // refusals are errors of the browser's own console
+	ctx := noisyPhone(t, s.url) // refusals are errors of the browser's own console
 	h := &hand{t: t, ctx: ctx, s: s}
-	open(t, ctx, s.url)
 
 	// Half the board from the cup, some of it kept; the rest on a witness.
 	js[bool](t, ctx, "(location.hash = '#/on/board', true)")
@@ -186,23 +174,17 @@ func TestStockPage(t *testing.T) {
 	tapAt(t, ctx, "It's on", "document.querySelector('#bar .first')")
 	until(t, ctx, "location.hash === '#/'")
 	h.pass(time.Minute)
-	var got struct {
+	got := read[struct {
 		Coats []struct{ ID, Panel string }
-	}
-	if err := json.Unmarshal(s.Do("GET", "/api/v1/coats?all=true", nil, 200), &got); err != nil {
-		t.Fatal(err)
-	}
+	}](t, s, "/api/v1/coats?all=true")
 	shares := map[string]string{}
 	for _, c := range got.Coats {
-		var one struct {
+		one := read[struct {
 			Record struct {
 				Share   *float64
 				Batches []string
 			}
-		}
-		if err := json.Unmarshal(s.Do("GET", "/api/v1/coats/"+c.ID, nil, 200), &one); err != nil {
-			t.Fatal(err)
-		}
+		}](t, s, "/api/v1/coats/"+c.ID)
 		if len(one.Record.Batches) != 1 {
 			t.Errorf("the coat on %s is of no cup", c.Panel)
 		}

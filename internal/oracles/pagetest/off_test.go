@@ -3,7 +3,6 @@
 package pagetest_test
 
 import (
-	"encoding/json"
 	"slices"
 	"strings"
 	"testing"
@@ -20,13 +19,11 @@ import (
 // By hand: 100 g of resin at 100 : 30 takes 30 g of hardener. With 40 g in it,
 // 40/0.3 = 133 g of resin are due: 33 g more.
 func TestOffRatio(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
 	clubEpoxy(t, s)
 	s.Post("/api/v1/panels", map[string]any{"id": "lid-a", "name": "Lid A, outer", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam", "area_m2": 1.4})
-	ctx, bad := tab(t, b, 360, 740, false)
+	ctx := phone(t, s.url)
 	h := &hand{t: t, ctx: ctx, s: s}
-	open(t, ctx, s.url)
 	wrong := func() {
 		t.Helper()
 		js[bool](t, ctx, "(location.hash = '#/mixed', true)")
@@ -45,10 +42,7 @@ func TestOffRatio(t *testing.T) {
 	}
 	batches := func() []batch {
 		t.Helper()
-		var got struct{ Batches []batch }
-		if err := json.Unmarshal(s.Do("GET", "/api/v1/batches", nil, 200), &got); err != nil {
-			t.Fatal(err)
-		}
+		got := read[struct{ Batches []batch }](t, s, "/api/v1/batches")
 		return got.Batches
 	}
 	wrong()
@@ -82,5 +76,4 @@ func TestOffRatio(t *testing.T) {
 	if len(cs) != 1 || len(cs[0].Batches) != 1 || cs[0].Batches[0].OffRatio != "used" {
 		t.Errorf("coats = %+v, want one, of the cup off its ratio", cs)
 	}
-	clean(t, bad)
 }

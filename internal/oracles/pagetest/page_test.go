@@ -31,11 +31,13 @@ const assets = "../../../dashboards/web/assets"
 
 // sizes are the two screens of the brief: a phone held in a glove, light; a
 // wide screen across the shed, dark.
-var sizes = []struct {
+var sizes = []size{{"phone", 360, 740, false}, {"wide", 1280, 900, true}}
+
+type size struct {
 	name          string
 	width, height int64
 	dark          bool
-}{{"phone", 360, 740, false}, {"wide", 1280, 900, true}}
+}
 
 // packed is what the server sends of a file, compressed.
 func packed(t *testing.T, url string) int {
@@ -220,11 +222,10 @@ func TestCatalogue(t *testing.T) {
 // TestByHand is a new user's first hour without a job: a panel, a cup, a coat, a
 // finger test by one tap on the word, undo.
 func TestByHand(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
-	ctx, bad := tab(t, b, 360, 740, false)
-	open(t, ctx, s.url)
+	ctx := phone(t, s.url)
 	says(t, ctx, "Write the job, or just mix.")
+	until(t, ctx, "document.documentElement.dataset.ahead === 'done'") // all of it, without a tent and a log-in to give
 	if n := js[int](t, ctx, "document.querySelectorAll('#main .first').length"); n != 1 {
 		t.Errorf("%d filled buttons on a fresh phone, want the one thing to do first", n)
 	}
@@ -269,7 +270,6 @@ func TestByHand(t *testing.T) {
 	if f := s.Coats()[0].Feels; len(f) != 0 {
 		t.Errorf("feels after undo = %+v, want none", f)
 	}
-	clean(t, bad)
 }
 
 // pages are all routes of a day, with what shows that they are drawn.
@@ -283,7 +283,7 @@ var pages = []struct{ hash, ready string }{
 
 // visit opens each page at each size and hands it to check; pages follow each
 // other without a reload, as a person walks through them.
-func visit(t *testing.T, s *shed, query string, check func(t *testing.T, ctx context.Context)) {
+func visit(t *testing.T, s *shed, query string, sizes []size, check func(t *testing.T, ctx context.Context)) {
 	t.Helper()
 	b := browser(t)
 	for _, z := range sizes {
@@ -317,7 +317,7 @@ func TestPages(t *testing.T) {
 		}
 		t.Logf("axe-core is not installed, only the ruler is used: %v", err)
 	}
-	visit(t, day(t), "", func(t *testing.T, ctx context.Context) {
+	visit(t, day(t), "", sizes, func(t *testing.T, ctx context.Context) {
 		glove(t, ctx)
 		if src == nil {
 			return
@@ -389,7 +389,7 @@ func TestLanguage(t *testing.T) {
 		o.Before = daemontest.Tent(t)
 	})
 	names := s.names()
-	visit(t, s, "?lang=pseudo", func(t *testing.T, ctx context.Context) {
+	visit(t, s, "?lang=pseudo", sizes, func(t *testing.T, ctx context.Context) {
 		for _, x := range js[[]string](t, ctx, `(() => {
 			const out = [], walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
 			for (let n; (n = walk.nextNode());) if (!n.parentElement.closest('[translate=no], script, style, noscript')) out.push(n.data);
@@ -451,10 +451,8 @@ func (s *shed) names() []string {
 // quarter hours and across changes of daylight saving. The offsets and dates are
 // the time-zone database's, as the browser has it.
 func TestZones(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
-	ctx, bad := tab(t, b, 360, 740, false)
-	open(t, ctx, s.url)
+	ctx := phone(t, s.url)
 	type answer struct {
 		Ticks  [][2]float64 `json:"ticks"`
 		Sleeps [][2]float64 `json:"sleeps"`
@@ -502,27 +500,13 @@ func TestZones(t *testing.T) {
 			t.Errorf("%s: a night of %s h, want %s", x.name, got, x.night)
 		}
 	}
-	clean(t, bad)
-}
-
-// TestQuietConsole: a load without a tent, without a log-in to give, complains of
-// nothing.
-func TestQuietConsole(t *testing.T) {
-	b := browser(t)
-	s := newShed(t, daemontest.Options{})
-	ctx, bad := tab(t, b, 360, 740, false)
-	open(t, ctx, s.url)
-	until(t, ctx, "document.documentElement.dataset.ahead === 'done'")
-	clean(t, bad)
 }
 
 // TestOffline: once it was open a while, every page is here without a line, also
 // after a reload, and entries are kept.
 func TestOffline(t *testing.T) {
-	b := browser(t)
 	s := day(t)
-	ctx, _ := tab(t, b, 360, 740, false) // lost requests are console errors of the browser's own
-	open(t, ctx, s.url)
+	ctx := noisyPhone(t, s.url) // lost requests are console errors of the browser's own
 	until(t, ctx, "document.documentElement.dataset.ahead === 'done' && navigator.serviceWorker.controller")
 	s.drop()
 	js[bool](t, ctx, "(dispatchEvent(new Event('offline')), true)")
@@ -541,14 +525,11 @@ func TestOffline(t *testing.T) {
 	s.mend()
 	js[bool](t, ctx, "(dispatchEvent(new Event('online')), true)")
 	until(t, ctx, "!"+text+".includes('kept on this phone')")
-	var got struct {
+	got := read[struct {
 		Batches []struct {
 			ResinG float64 `json:"resin_g"`
 		}
-	}
-	if err := json.Unmarshal(s.Do("GET", "/api/v1/batches", nil, 200), &got); err != nil {
-		t.Fatal(err)
-	}
+	}](t, s, "/api/v1/batches")
 	if n := len(got.Batches); n != 3 || got.Batches[2].ResinG != 300 {
 		t.Errorf("batches = %+v, want the third of 300 g, once", got.Batches)
 	}
@@ -561,12 +542,9 @@ func TestSound(t *testing.T) {
 	s := day(t)
 	ctx, bad := tab(t, b, 360, 740, false)
 	tested := func() bool {
-		var v struct {
+		v := read[struct {
 			WakeTested bool `json:"wake_tested"`
-		}
-		if err := json.Unmarshal(s.Do("GET", "/api/v1/settings", nil, 200), &v); err != nil {
-			t.Fatal(err)
-		}
+		}](t, s, "/api/v1/settings")
 		return v.WakeTested
 	}
 	open(t, ctx, s.url)

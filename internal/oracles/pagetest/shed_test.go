@@ -3,6 +3,7 @@
 package pagetest_test
 
 import (
+	"encoding/json"
 	"net/http"
 	"net/http/httptest"
 	"sync/atomic"
@@ -44,6 +45,15 @@ func newShed(t *testing.T, o daemontest.Options) *shed {
 // drop cuts the line and everything that hangs on it; mend mends it.
 func (s *shed) drop() { s.cut.Store(true); s.hs.CloseClientConnections() }
 func (s *shed) mend() { s.cut.Store(false) }
+
+// read asks the shed's API.
+func read[T any](t *testing.T, s *shed, path string) (v T) {
+	t.Helper()
+	if err := json.Unmarshal(s.Do("GET", path, nil, 200), &v); err != nil {
+		t.Fatalf("%s: %v", path, err)
+	}
+	return v
+}
 
 func put(t *testing.T, s *shed, path string, body any) { s.Do("PUT", path, body, 200) }
 

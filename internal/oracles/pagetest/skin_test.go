@@ -85,10 +85,7 @@ type card struct {
 // next is the board's card of the panel that lies up.
 func (h *hand) next() card {
 	h.t.Helper()
-	var v struct{ Next []card }
-	if err := json.Unmarshal(h.s.Do("GET", "/api/v1/next", nil, 200), &v); err != nil {
-		h.t.Fatal(err)
-	}
+	v := read[struct{ Next []card }](h.t, h.s, "/api/v1/next")
 	if len(v.Next) != 1 {
 		h.t.Fatalf("cards = %+v, want one", v.Next)
 	}
@@ -135,25 +132,14 @@ func (h *hand) shoot(name string) {
 // entries late), counted; then the flip and the other side. The phone has no
 // line for half of the first side.
 func TestWholeSkin(t *testing.T) {
-	b := browser(t)
 	s := newShed(t, daemontest.Options{})
 	// An epoxy with a mix ratio, so that the card says two masses; its pace is the
 	// generic fast set's, so that each coat is planned in two cups or three.
-	var rs struct{ Resins []map[string]any }
-	if err := json.Unmarshal(s.Do("GET", "/api/v1/resins", nil, 200), &rs); err != nil {
-		t.Fatal(err)
-	}
-	for _, r := range rs.Resins {
-		if r["name"] == "fast" {
-			r["name"], r["generic"], r["ratio_by_weight"] = "shed epoxy", false, []float64{100, 28}
-			s.Do("POST", "/api/v1/resins", r, 201)
-		}
-	}
+	shedEpoxy(t, s, "fast", 28)
 	s.Post("/api/v1/jobs", map[string]any{"template": "foam-aramid-glass", "name": "Locker lid", "resin": "shed epoxy",
 		"panels": []map[string]any{{"side": "outer", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam", "area_m2": 1.4}, {"side": "inner"}}})
 	s.Advance(time.Minute)
-	ctx, _ := tab(t, b, 360, 740, os.Getenv("CUREWRIGHT_DARK") != "") // lost requests are console errors of the browser's own
-	open(t, ctx, s.url)
+	ctx := noisyPhone(t, s.url) // lost requests are console errors of the browser's own
 	h := &hand{t: t, ctx: ctx, s: s, taken: map[string][2]image.Image{}}
 	says(t, ctx, "Fill the joints")
 	until(t, ctx, "document.documentElement.dataset.ahead === 'done' && navigator.serviceWorker.controller")
@@ -190,12 +176,9 @@ func TestWholeSkin(t *testing.T) {
 	if *update {
 		sheet(t, "../../../docs/skin.png", h.taken)
 	}
-	var all struct {
+	all := read[struct {
 		Coats []struct{ Panel, Kind string }
-	}
-	if err := json.Unmarshal(s.Do("GET", "/api/v1/coats?all=true", nil, 200), &all); err != nil {
-		t.Fatal(err)
-	}
+	}](t, s, "/api/v1/coats?all=true")
 	var kinds []string
 	for _, c := range all.Coats {
 		kinds = append(kinds, c.Kind)
