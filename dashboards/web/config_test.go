@@ -18,11 +18,9 @@ import (
 	"math/big"
 	"net"
 	"net/http"
-	"net/netip"
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"sync/atomic"
 	"testing"
 	"time"
@@ -176,16 +174,8 @@ func (f from) Accept() (net.Conn, error) {
 		return nil, net.ErrClosed
 	}
 	c, _ := net.Pipe()
-	return remote{c, net.TCPAddrFromAddrPort(netip.MustParseAddrPort(a))}, nil
+	return ended{c, tcpAddr(lan), tcpAddr(a)}, nil
 }
-
-type remote struct {
-	net.Conn
-	addr net.Addr
-}
-
-func (r remote) RemoteAddr() net.Addr { return r.addr }
-func (remote) LocalAddr() net.Addr    { return net.TCPAddrFromAddrPort(netip.MustParseAddrPort(lan)) }
 
 // Nobody elsewhere can use up the connections of the others or of the board
 // itself, and a closed connection frees its place.
@@ -269,10 +259,7 @@ func TestConnectionLimits(t *testing.T) {
 func TestStrangersMakeRoom(t *testing.T) {
 	b := bare(t)
 	tok, other := b.Token("phone", web.Look), b.Token("tablet", web.Look)
-	s, err := web.New(web.Config{HostName: "shed"}, b)
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := serverOf(t, web.Config{HostName: "shed"}, b)
 	ln := served(t, s)
 	ask := func(c net.Conn, token string) int {
 		c.SetDeadline(time.Now().Add(10 * time.Second))
@@ -289,11 +276,11 @@ func TestStrangersMakeRoom(t *testing.T) {
 	}
 	flood := func(round int) {
 		for i := range 4 * web.MaxConnsEach {
-			ln.dial(fmt.Sprintf("198.51.%d.%d:5000", round, i%4+1))
+			ln.from(fmt.Sprintf("198.51.%d.%d:5000", round, i%4+1))
 		}
 	}
 	flood(0)
-	phone := ln.dial("192.0.2.50:5000")
+	phone := ln.from("192.0.2.50:5000")
 	if got := ask(phone, tok); got != 200 {
 		t.Fatalf("a phone among idle strangers: %d", got)
 	}
@@ -306,7 +293,7 @@ func TestStrangersMakeRoom(t *testing.T) {
 	left := 0
 	var held []net.Conn
 	for i := range 3 * web.MaxConnsToken {
-		c := ln.dial(fmt.Sprintf("203.0.113.%d:5000", i+1))
+		c := ln.from(fmt.Sprintf("203.0.113.%d:5000", i+1))
 		if got := ask(c, other); got != 200 {
 			t.Fatalf("connection %d of one log-in: %d", i, got)
 		}
@@ -322,43 +309,12 @@ func TestStrangersMakeRoom(t *testing.T) {
 	}
 }
 
-// dialled is a listener in memory whose connections come from where the test
-// says.
-type dialled struct {
-	conns chan net.Conn
-	once  sync.Once
-}
-
-// served serves on such a listener until the test ends.
-func served(t *testing.T, s *web.Server) *dialled {
+// served serves on connections in memory until the test ends.
+func served(t *testing.T, s *web.Server) *pipes {
 	t.Helper()
-	ln := &dialled{conns: make(chan net.Conn)}
-	ctx, stop := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- s.Serve(ctx, ln) }()
-	t.Cleanup(func() {
-		stop()
-		if err := <-done; err != nil {
-			t.Errorf("Serve = %v", err)
-		}
-	})
+	ln := newPipes(lan)
+	running(t, func(ctx context.Context) error { return s.Serve(ctx, ln) })
 	return ln
-}
-
-func (d *dialled) Accept() (net.Conn, error) {
-	c, ok := <-d.conns
-	if !ok {
-		return nil, net.ErrClosed
-	}
-	return c, nil
-}
-func (d *dialled) Close() error   { d.once.Do(func() { close(d.conns) }); return nil }
-func (d *dialled) Addr() net.Addr { return net.TCPAddrFromAddrPort(netip.MustParseAddrPort(lan)) }
-
-func (d *dialled) dial(addr string) net.Conn {
-	c, far := net.Pipe()
-	d.conns <- remote{far, net.TCPAddrFromAddrPort(netip.MustParseAddrPort(addr))}
-	return c
 }
 
 // A stop ends open event streams at once and frees the address.

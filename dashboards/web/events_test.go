@@ -23,23 +23,12 @@ import (
 // stopped, and must return nil, before the test ends.
 func serve(t *testing.T, cfg web.Config, b web.Backend) string {
 	t.Helper()
-	s, err := web.New(cfg, b)
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := serverOf(t, cfg, b)
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, stop := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- s.Serve(ctx, ln) }()
-	t.Cleanup(func() {
-		stop()
-		if err := <-done; err != nil {
-			t.Errorf("Serve = %v after its context ended", err)
-		}
-	})
+	running(t, func(ctx context.Context) error { return s.Serve(ctx, ln) })
 	return ln.Addr().String()
 }
 

@@ -16,7 +16,7 @@ func TestChannelMetrics(t *testing.T) {
 	_, m := scrape(t, server(t, &faulty{Backend: bare(t), channels: []web.ChannelStats{
 		{Name: "phone", Up: true, Sent: 14}, {Name: "office", Queued: 2, Failures: 9, Refused: 1, Lost: 3},
 	}}).Handler())
-	for name, want := range map[string]float64{
+	measured(t, m, map[string]float64{
 		`curewright_channel_up{channel="phone"}`:               1,
 		`curewright_channel_up{channel="office"}`:              0,
 		`curewright_channel_sent_total{channel="phone"}`:       14,
@@ -25,11 +25,7 @@ func TestChannelMetrics(t *testing.T) {
 		`curewright_channel_failures_total{channel="office"}`:  9,
 		`curewright_channel_lost_total{channel="office"}`:      3,
 		`curewright_channel_queued_messages{channel="office"}`: 2,
-	} {
-		if got, ok := m[name]; !ok || got != want {
-			t.Errorf("%s = %v (there: %v), want %v", name, got, ok, want)
-		}
-	}
+	})
 }
 
 // A sender that never got a reading through has no time of one.
@@ -37,18 +33,14 @@ func TestForwardMetrics(t *testing.T) {
 	_, m := scrape(t, server(t, &faulty{Backend: bare(t), forwards: []web.ForwardStats{
 		{To: "influx", Up: true, Sent: 1200, Refused: 3, Newest: &daemontest.ShopAt}, {To: "mqtt", Failures: 7},
 	}}).Handler())
-	for name, want := range map[string]float64{
+	measured(t, m, map[string]float64{
 		`curewright_forward_up{to="influx"}`:                               1,
 		`curewright_forward_up{to="mqtt"}`:                                 0,
 		`curewright_forward_sent_total{to="influx"}`:                       1200,
 		`curewright_forward_refused_total{to="influx"}`:                    3,
 		`curewright_forward_failures_total{to="mqtt"}`:                     7,
 		`curewright_forward_newest_reading_timestamp_seconds{to="influx"}`: float64(daemontest.ShopAt.Unix()),
-	} {
-		if got, ok := m[name]; !ok || got != want {
-			t.Errorf("%s = %v (there: %v), want %v", name, got, ok, want)
-		}
-	}
+	})
 	for k := range m {
 		if strings.HasPrefix(k, "curewright_forward_newest_reading") && strings.Contains(k, "mqtt") {
 			t.Errorf("%s should not be there", k)

@@ -17,6 +17,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -87,11 +88,33 @@ func (a ask) in(ctx context.Context, t *testing.T, h http.Handler) *httptest.Res
 // routes then need no log-in.
 func server(t testing.TB, b web.Backend) *web.Server {
 	t.Helper()
-	s, err := web.New(web.Config{HostName: "shed.example.net", Version: "test", LoopbackRole: web.Control}, b)
+	return serverOf(t, web.Config{HostName: "shed.example.net", Version: "test", LoopbackRole: web.Control}, b)
+}
+
+func serverOf(t testing.TB, cfg web.Config, b web.Backend) *web.Server {
+	t.Helper()
+	s, err := web.New(cfg, b)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return s
+}
+
+// running serves until the test ends, or until stop is called; it must return nil
+// then.
+func running(t *testing.T, serve func(ctx context.Context) error) (stop func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan error, 1)
+	go func() { done <- serve(ctx) }()
+	stop = sync.OnceFunc(func() {
+		cancel()
+		if err := <-done; err != nil {
+			t.Errorf("served until %v", err)
+		}
+	})
+	t.Cleanup(stop)
+	return stop
 }
 
 // first returns the first fault of an error answer, as "field: what".
@@ -216,13 +239,10 @@ func TestRoleMatrix(t *testing.T) {
 
 func TestHostAndOrigin(t *testing.T) {
 	b := shop(t)
-	s, err := web.New(web.Config{
+	s := serverOf(t, web.Config{
 		ConfigSection: web.ConfigSection{Listen: "0.0.0.0:8374", Hosts: []string{"Bench.example.org"}},
 		HostName:      "shed.example.net",
 	}, b)
-	if err != nil {
-		t.Fatal(err)
-	}
 	h := s.Handler()
 	tok := b.Token("phone", web.Record)
 	const snap, coats = "/api/v1/snapshot", "/api/v1/coats"
@@ -580,10 +600,7 @@ func TestSecretsAreNotLogged(t *testing.T) {
 	d := bare(t)
 	b := &faulty{Backend: d}
 	tok := d.Token("phone", web.Control)
-	s, err := web.New(web.Config{LoopbackRole: web.Control, Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))}, breaks{b})
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := serverOf(t, web.Config{LoopbackRole: web.Control, Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))}, breaks{b})
 	h := s.Handler()
 	b.err = io.ErrClosedPipe
 	for _, a := range []ask{

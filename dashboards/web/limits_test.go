@@ -10,6 +10,7 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/netip"
 	"strings"
 	"sync"
 	"testing"
@@ -20,14 +21,17 @@ import (
 )
 
 // pipes is a listener whose connections are in memory, so that the server's
-// time limits run on the test's fake clock. Both ends say they are loopback.
+// time limits run on the test's fake clock, and come from where the test says.
 type pipes struct {
 	conns chan net.Conn
 	once  sync.Once
 	stop  chan struct{}
+	at    string
 }
 
-func newPipes() *pipes { return &pipes{conns: make(chan net.Conn), stop: make(chan struct{})} }
+func newPipes(at string) *pipes {
+	return &pipes{conns: make(chan net.Conn), stop: make(chan struct{}), at: at}
+}
 
 func (p *pipes) Accept() (net.Conn, error) {
 	select {
@@ -38,32 +42,36 @@ func (p *pipes) Accept() (net.Conn, error) {
 	}
 }
 func (p *pipes) Close() error   { p.once.Do(func() { close(p.stop) }); return nil }
-func (p *pipes) Addr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 8374} }
+func (p *pipes) Addr() net.Addr { return tcpAddr(p.at) }
 
-func (p *pipes) dial() net.Conn {
+func (p *pipes) from(addr string) net.Conn {
 	c, s := net.Pipe()
-	p.conns <- local{s}
+	p.conns <- ended{s, tcpAddr(p.at), tcpAddr(addr)}
 	return c
 }
 
-type local struct{ net.Conn }
+// dial is from the board itself.
+func (p *pipes) dial() net.Conn { return p.from("127.0.0.1:5000") }
 
-func (local) LocalAddr() net.Addr  { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 8374} }
-func (local) RemoteAddr() net.Addr { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 5000} }
+func tcpAddr(s string) net.Addr { return net.TCPAddrFromAddrPort(netip.MustParseAddrPort(s)) }
+
+// ended is a connection with the addresses of its two ends.
+type ended struct {
+	net.Conn
+	here, there net.Addr
+}
+
+func (c ended) LocalAddr() net.Addr  { return c.here }
+func (c ended) RemoteAddr() net.Addr { return c.there }
 
 // timed runs f against a server in a bubble of fake time.
 func timed(t *testing.T, f func(t *testing.T, b *flooded, p *pipes)) {
 	synctest.Test(t, func(t *testing.T) {
-		b, p := flood(t), newPipes()
+		b, p := flood(t), newPipes("127.0.0.1:8374")
 		s := server(t, b)
-		ctx, stop := context.WithCancel(t.Context())
-		done := make(chan error, 1)
-		go func() { done <- s.Serve(ctx, p) }()
+		stop := running(t, func(ctx context.Context) error { return s.Serve(ctx, p) })
 		f(t, b, p)
 		stop()
-		if err := <-done; err != nil {
-			t.Errorf("Serve = %v", err)
-		}
 	})
 }
 
@@ -190,7 +198,7 @@ func (b slowDisk) Create(ctx context.Context, who web.Who, kind string, body jso
 // written and answered; an open page does not hold the stop up.
 func TestStopFinishesChanges(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b, p := shop(t), newPipes()
+		b, p := shop(t), newPipes("127.0.0.1:8374")
 		s := server(t, slowDisk{b})
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error, 1)

@@ -52,6 +52,16 @@ func series(t *testing.T, text string) map[string]float64 {
 	return m
 }
 
+// measured checks some series.
+func measured(t *testing.T, m map[string]float64, want map[string]float64) {
+	t.Helper()
+	for name, x := range want {
+		if got, ok := m[name]; !ok || math.Abs(got-x) > 1e-9 {
+			t.Errorf("%s = %v (there: %v), want %v", name, got, ok, x)
+		}
+	}
+}
+
 func scrape(t *testing.T, h http.Handler) (string, map[string]float64) {
 	t.Helper()
 	w := ask{path: "/metrics"}.do(t, h)
@@ -82,7 +92,7 @@ func TestMetrics(t *testing.T) {
 	// What the model says is what the API says; the rest is the shop's.
 	c, cup, surface := snap.Result.Coats[0], snap.Cups[0], snap.Surfaces[0]
 	since := func(at *time.Time) float64 { return at.Sub(snap.At).Seconds() }
-	for name, want := range map[string]float64{
+	measured(t, m, map[string]float64{
 		`curewright_probe_temperature_celsius{panel="lid-outer",probe="panel-1",role="panel"}`:                             17.6,
 		`curewright_probe_age_seconds{probe="panel-1"}`:                                                                    4,
 		`curewright_probe_age_seconds{probe="shed-air"}`:                                                                   300,
@@ -120,11 +130,7 @@ func TestMetrics(t *testing.T) {
 		`curewright_shop_info{name="Shop"}`:                                                                                1,
 		`curewright_clock_trusted`:                                                                                         1,
 		`curewright_probe_info{bus="push",driver="push",name="Lid, outer",panel="lid-outer",probe="panel-1",role="panel"}`: 1,
-	} {
-		if got, ok := m[name]; !ok || math.Abs(got-want) > 1e-9 {
-			t.Errorf("%s = %v (there: %v), want %v", name, got, ok, want)
-		}
-	}
+	})
 	// No series for what is missing, stale, not within the horizon or not
 	// accepted by anybody.
 	for _, none := range []string{

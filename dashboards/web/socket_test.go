@@ -34,26 +34,17 @@ func board(t *testing.T, cfg web.Config, b web.Backend, gid *uint32) (socket str
 	}
 	socket = filepath.Join(dir, web.SocketName)
 	cfg.Socket = socket
-	s, err := web.New(cfg, b)
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := serverOf(t, cfg, b)
 	ln, err := web.ListenSocket(socket, gid != nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	ctx, stop := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- s.ServeSocket(ctx, ln, gid) }()
-	t.Cleanup(func() {
-		stop()
-		if err := <-done; err != nil {
-			t.Errorf("ServeSocket = %v", err)
-		}
+	t.Cleanup(func() { // after it was stopped
 		if _, err := os.Lstat(socket); !os.IsNotExist(err) {
 			t.Errorf("the socket is left behind: %v", err)
 		}
 	})
+	running(t, func(ctx context.Context) error { return s.ServeSocket(ctx, ln, gid) })
 	return socket
 }
 
@@ -67,10 +58,7 @@ func bySocket(path string) *http.Client {
 func TestLoopbackMayNotControl(t *testing.T) {
 	d := tented(t)
 	b := &noting{Backend: d}
-	s, err := web.New(web.Config{HostName: "shed.example.net", Socket: "/run/x/control.sock"}, b)
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := serverOf(t, web.Config{HostName: "shed.example.net", Socket: "/run/x/control.sock"}, b)
 	h := s.Handler()
 	for _, rt := range web.Routes() {
 		if mayDo[rt] != "c" {
@@ -123,10 +111,7 @@ func TestLoopbackMayNotControl(t *testing.T) {
 // A declared proxy's requests never count as local, by whatever they say.
 func TestDeclaredProxy(t *testing.T) {
 	b := bare(t)
-	s, err := web.New(web.Config{HostName: "shed", Socket: "/x", ConfigSection: web.ConfigSection{Listen: "0.0.0.0:8374", Proxies: []string{"127.0.0.1", "192.0.2.32/28"}}}, b)
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := serverOf(t, web.Config{HostName: "shed", Socket: "/x", ConfigSection: web.ConfigSection{Listen: "0.0.0.0:8374", Proxies: []string{"127.0.0.1", "192.0.2.32/28"}}}, b)
 	h := s.Handler()
 	for name, a := range map[string]ask{
 		"silent":            {},

@@ -46,10 +46,7 @@ func TestHandshakeFlood(t *testing.T) {
 	pool := roots(t, cert)
 	b := bare(t)
 	tok := b.Token("phone", web.Look)
-	s, err := web.New(web.Config{HostName: "shed", ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}}, b)
-	if err != nil {
-		t.Fatal(err)
-	}
+	s := serverOf(t, web.Config{HostName: "shed", ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}}, b)
 	ln := served(t, s)
 	ask := func(c net.Conn) int {
 		c.SetDeadline(time.Now().Add(20 * time.Second))
@@ -71,14 +68,14 @@ func TestHandshakeFlood(t *testing.T) {
 	}()
 	flood := func(round int) {
 		for i := range 4 * web.MaxConnsEach {
-			c := ln.dial(fmt.Sprintf("198.51.%d.%d:5000", round, i%4+1))
+			c := ln.from(fmt.Sprintf("198.51.%d.%d:5000", round, i%4+1))
 			open = append(open, c)
 			// A record that says 200 bytes of ClientHello follow, and 3 of them.
 			go c.Write([]byte{22, 3, 1, 0, 200, 1, 0, 0})
 		}
 	}
 	flood(0)
-	first := ln.dial("192.0.2.50:5000")
+	first := ln.from("192.0.2.50:5000")
 	open = append(open, first)
 	phone := shaken(first, pool)
 	if got := ask(phone); got != 200 {
@@ -89,7 +86,7 @@ func TestHandshakeFlood(t *testing.T) {
 	if got := ask(phone); got != 200 {
 		t.Errorf("the phone's open connection after two more floods: %d", got)
 	}
-	other := ln.dial("192.0.2.51:5000")
+	other := ln.from("192.0.2.51:5000")
 	open = append(open, other)
 	if got := ask(shaken(other, pool)); got != 200 {
 		t.Errorf("another phone: %d", got)
@@ -104,11 +101,8 @@ func TestCertificateRunsOut(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		cert, key := pair(t, dir, "shed") // for an hour from the test's now
 		log := &testkit.Buffer{}
-		s, err := web.New(web.Config{ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}, Log: slog.New(slog.NewTextHandler(log, nil))}, bare(t))
-		if err != nil {
-			t.Fatal(err)
-		}
-		p := newPipes()
+		s := serverOf(t, web.Config{ConfigSection: web.ConfigSection{TLSCert: cert, TLSKey: key}, Log: slog.New(slog.NewTextHandler(log, nil))}, bare(t))
+		p := newPipes("127.0.0.1:8374")
 		done := make(chan error, 1)
 		ctx, stop := context.WithCancel(t.Context())
 		go func() { done <- s.Serve(ctx, p) }()
