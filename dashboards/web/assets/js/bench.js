@@ -72,7 +72,7 @@ const quiet = () => (S.snap.probes || []).filter((p) => p.accepted && p.state !=
 // is said there and not again.
 function probeNotes() {
   return quiet().map((p) => {
-    const last = ms(p.last_at), id = p.probe || p.id;
+    const last = ms(p.last_at), { id } = p;
     const call = firing().find((a) => a.subject === id);
     return h('div', { class: 'note harm', key: 'probe-' + id }, h('p', null, h('span', { class: 'mark' }, t('probe.is', { name: name(p.name || id), state: word('probe.say.', p.state) })), ' ',
       last ? t(trusted() ? 'probe.heard' : 'probe.heard.ago', { at: clock(last, true), ago: span(now() - last) }) : t('probe.never'), ' ',
@@ -109,8 +109,7 @@ function notices() {
   if (st.store_trouble) out.push(side('store', t('store.mark'), h(Said, null, st.store_trouble)));
   if (!st.clock_trusted) out.push(side('clock', t('clock.unknown'), [t('clock.lengths'), st.waits ? ' ' : null, st.waits ? h(Said, null, st.waits) : null], h('button', { type: 'button', onclick: takeClock }, t('clock.take'))));
   const strange = (S.snap.probes || []).filter((p) => !p.accepted);
-  const idOf = (p) => p.probe || p.id;
-  if (strange.length) out.push(side('strange', '', t('strange', { n: strange.length, names: name(strange.slice(0, 3).map(idOf).join(', ')) }), h('a', { class: 'btn', href: '#/probes' + (strange.length === 1 ? '/' + enc(idOf(strange[0])) : '') }, t('strange.name'))));
+  if (strange.length) out.push(side('strange', '', t('strange', { n: strange.length, names: name(strange.slice(0, 3).map((p) => p.id).join(', ')) }), h('a', { class: 'btn', href: '#/probes' + (strange.length === 1 ? '/' + enc(strange[0].id) : '') }, t('strange.name'))));
   return out;
 }
 
@@ -401,7 +400,7 @@ function Bench() {
   aloud.current = loud;
   const ids = new Set(list.flatMap((x) => (x.coat ? [x.coat.id] : [])));
   const inCards = new Set(list.flatMap((x) => (x.card ? (x.card.ready_cups || []).map((c) => c.batch) : [])));
-  const probes = new Set(quiet().map((p) => p.probe || p.id));
+  const probes = new Set(quiet().map((p) => p.id));
   const cups = (snap.cups || []).filter((c) => !inCards.has(c.batch) || ms(c.ends_at) <= now());
   const cupIds = new Set((snap.cups || []).map((c) => c.batch));
   const order = ['danger', 'act', 'soon', 'note'];

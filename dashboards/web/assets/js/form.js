@@ -4,8 +4,8 @@
 // entry with the one filled button.
 
 import { h, useEffect, useRef, useState } from './lib.js';
-import { S, changed, iso, now, trusted } from './state.js';
-import { HOUR, MIN, ago, atWall, clock, face, hm, hourWord, span, wallParts, weekday } from './say.js';
+import { changed, iso, now, trusted } from './state.js';
+import { HOUR, ago, atWall, clock, face, hourWord, wallParts, weekday } from './say.js';
 import { NoLine, Refused, key } from './line.js';
 import { Foot, Hold } from './foot.js';
 import { t } from './text.js';
@@ -220,8 +220,6 @@ export function When({ label, at, onPick, field = 'at', open: always }) {
 }
 // moment is when it was, for the board; at is null for now.
 export const moment = (at) => iso(at === null || at === undefined ? now() : at);
-// late is true for a time that was picked.
-export const pickedWord = (at) => (at === null || at === undefined ? '' : trusted() ? hm(at) : span(now() - at));
 
 // --- a page for one entry ----------------------------------------------------
 

@@ -6,6 +6,7 @@
 // the board has answered, each under a key of its own, so that a double tap, a
 // lost answer or a reload never enters a thing twice.
 
+import { useEffect } from './lib.js';
 import { S, changed, ms, now, remember } from './state.js';
 import { t } from './text.js';
 
@@ -16,6 +17,9 @@ export function onWork(f) {
   workSubs.add(f);
   return () => workSubs.delete(f);
 }
+
+// useFresh asks when a page opens, and again whenever anything was entered.
+export const useFresh = (ask, deps = []) => useEffect(() => { ask(); return onWork(ask); }, deps);
 
 const API = '/api/v1';
 
@@ -213,9 +217,7 @@ export async function flush() {
             }
             continue;
           }
-          if (!(err instanceof Refused)) {
-            setLost(true);
-          }
+          if (!(err instanceof Refused)) setLost(true);
           // Everything behind it waits too: the order of work is kept.
           for (const q of S.queue) {
             const w2 = waiting.get(q.key);
@@ -295,8 +297,7 @@ export async function refresh(wants) {
     take(snap);
     tries = 0;
   } catch (e) {
-    if (!(e instanceof Refused)) setLost(true);
-    else if (e.status >= 500) setLost(true);
+    if (!(e instanceof Refused) || e.status >= 500) setLost(true);
   }
 }
 

@@ -71,9 +71,8 @@ export function hoursIn(t0, t1) {
   return out;
 }
 export const hourOf = (at) => Math.floor(wall(at) / HOUR) % 24;
-export const minuteOf = (at) => (wall(at) / MIN) % 60;
 // floorHour is the last whole hour of the shop's clock.
-export const floorHour = (at) => Math.floor(at / MIN) * MIN - minuteOf(at) * MIN;
+export const floorHour = (at) => Math.floor(at / MIN) * MIN - (wall(at) % HOUR);
 // atWall is the moment at which the shop's clock shows that hour and minute, on
 // the day that many days from today.
 export function atWall(day, hour, minute = 0) {

@@ -50,7 +50,6 @@ export const trusted = () => !S.snap || settings().clock_trusted;
 
 export const panelOf = (id) => S.panels.find((x) => x.id === id);
 export const panelName = (id) => (panelOf(id) || {}).name || id;
-export const probeName = (id) => (((S.snap && S.snap.probes) || []).find((p) => (p.probe || p.id) === id) || {}).name || id;
 export const resinByName = (n) => S.resins.find((r) => r.name === n);
 export const coats = () => (S.snap && S.snap.result && S.snap.result.coats) || [];
 export const firing = () => ((S.snap && S.snap.alerts) || []).filter((a) => a.state === 'firing' || a.state === 'acknowledged');

@@ -51,8 +51,7 @@ function Warm({ air }) {
 
 const HOWLONG = [1, 3, 7, 31, 366];
 function Past({ probes }) {
-  const idOf = (p) => p.probe || p.id;
-  const [probe, setProbe] = useState(() => idOf(probes.find((p) => (p.last && p.last.rh_pct != null) || p.role === 'air') || probes[0])), [days, setDays] = useState(1);
+  const [probe, setProbe] = useState(() => (probes.find((p) => (p.last && p.last.rh_pct != null) || p.role === 'air') || probes[0]).id), [days, setDays] = useState(1);
   const [got, setGot] = useState(null);
   useEffect(() => {
     let gone = false;
@@ -62,7 +61,7 @@ function Past({ probes }) {
     return () => { gone = true; };
   }, [probe, days]);
   return [h('h2', { key: 'h' }, t('air.past')), h('div', { class: 'cols', key: 'c' },
-    h(Choices, { label: t('air.which'), list: probes.map((p) => ({ value: idOf(p), text: p.name || idOf(p), said: true })), value: probe, onPick: setProbe, cls: 'two' }),
+    h(Choices, { label: t('air.which'), list: probes.map((p) => ({ value: p.id, text: p.name || p.id, said: true })), value: probe, onPick: setProbe, cls: 'two' }),
     h(Choices, { label: t('air.howlong'), list: HOWLONG.map((v) => ({ value: String(v), text: t('howlong.' + v) })), value: String(days), onPick: (v) => setDays(+v), cls: 'three' })),
   !got ? h('p', { class: 'small', key: 'a' }, t('asking')) : got.err ? h('p', { class: 'small', key: 'a' }, t('chart.none', { why: got.err })) : h(PastChart, { key: got.key, got })];
 }

@@ -4,7 +4,7 @@
 import { h, useEffect, useState } from '../lib.js';
 import { S, coats, iso, may, ms, now, panelName } from '../state.js';
 import { HOUR, MIN, STATES, Said, band, cap, chance, clock, diff, epoxy, finger, gm2, grams, minus, name, num, sentence, span, stateWord, temp, timeEl, toUnit, unit } from '../say.js';
-import { enter, get, key, onWork, rows } from '../line.js';
+import { enter, get, key, rows, useFresh } from '../line.js';
 import { did, enc, endCoat, entry, soon, tell } from '../acts.js';
 import { strip } from '../strip.js';
 import { geometry } from '../bench.js';
@@ -20,11 +20,7 @@ export const COVERS = ['none', 'peel ply', 'film', 'vacuum bag'];
 export default function Coat({ rest }) {
   const id = rest[0];
   const [full, setFull] = useState(undefined), [left, setLeft] = useState(null);
-  useEffect(() => {
-    const ask = () => get('/coats/' + enc(id)).then(setFull, () => setFull((old) => old || coats().find((c) => c.id === id) || null));
-    ask();
-    return onWork(ask);
-  }, [id]);
+  useFresh(() => get('/coats/' + enc(id)).then(setFull, () => setFull((old) => old || coats().find((c) => c.id === id) || null)), [id]);
   const on = full && full.panel;
   useEffect(() => {
     if (on) get(`/panels/${enc(on)}/laminate`).then((x) => setLeft(rows(x, 'coats').find((c) => c.coat === id) || null), () => {});

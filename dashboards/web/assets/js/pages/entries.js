@@ -3,7 +3,7 @@
 import { h, useEffect, useState } from '../lib.js';
 import { iso, ms, resinByName } from '../state.js';
 import { Said, cap, clock, grams, name } from '../say.js';
-import { get, onWork, rows } from '../line.js';
+import { get, rows, useFresh } from '../line.js';
 import { enc, entry, say } from '../acts.js';
 import { Choices, Field, Hold, Slip, Stepper, When, useDraft } from '../form.js';
 import { Off, ResinChoices, isOff, needOff } from './mixed.js';
@@ -17,11 +17,7 @@ export default function Entries({ name: page, rest }) {
 
 function List() {
   const [list, setList] = useState(null), [cups, setCups] = useState([]);
-  useEffect(() => {
-    const ask = () => { get('/entries?limit=40').then((x) => setList(rows(x, 'entries')), () => setList([])); get('/batches').then((x) => setCups(rows(x, 'batches')), () => {}); };
-    ask();
-    return onWork(ask);
-  }, []);
+  useFresh(() => { get('/entries?limit=40').then((x) => setList(rows(x, 'entries')), () => setList([])); get('/batches').then((x) => setCups(rows(x, 'batches')), () => {}); });
   const undo = (e) => entry({ path: `/entries/${enc(e.id)}/undo`, body: {}, say: t('undo.of', { what: e.say }), done: t('undo.done'), back: (ref) => ['POST', `/entries/${ref}/undo`, {}] }).catch((x) => say(x.message));
   return h('div', { class: 'page wide' }, h('h1', null, t('page.entries')), h('p', { class: 'why' }, t('entries.why')), h('div', { class: 'cols' },
     h('div', null, list && !list.length ? h('p', { class: 'small' }, t('log.none')) : h('ul', { class: 'rows' }, (list || []).map((e) => h('li', { key: e.id, class: e.undone ? 'undone' : '' }, h('div', { class: 'item side' },

@@ -3,18 +3,14 @@
 import { h, useEffect, useState } from '../lib.js';
 import { S, iso, ms, panelName, panelOf, settings } from '../state.js';
 import { HOUR, Said, area, cap, clock, grams, name, num, shortDay, span, timeEl } from '../say.js';
-import { Refused, call, get, onWork, rows } from '../line.js';
+import { Refused, call, get, rows, useFresh } from '../line.js';
 import { enc } from '../acts.js';
 import { Chart, Table } from '../chart.js';
 import { stop, t, word } from '../text.js';
 
 export default function History({ rest }) {
   const [all, setAll] = useState(undefined), [q, setQ] = useState('');
-  useEffect(() => {
-    const ask = () => get('/coats?all=true').then((x) => setAll(rows(x, 'coats')), () => setAll(null));
-    ask();
-    return onWork(ask);
-  }, []);
+  useFresh(() => get('/coats?all=true').then((x) => setAll(rows(x, 'coats')), () => setAll(null)));
   const of = (id) => (all || []).filter((c) => c.panel === id).sort((a, b) => ms(a.applied_at) - ms(b.applied_at));
   if (rest[0]) return h(Panel, { id: rest[0], cs: of(rest[0]) });
   const match = (p) => {

@@ -3,7 +3,7 @@
 import { h, useEffect, useState } from '../lib.js';
 import { S, may, ms, panelName } from '../state.js';
 import { area, cap, clock, epoxy, name, num } from '../say.js';
-import { call, get, key, onWork, refresh, rows, lists } from '../line.js';
+import { call, get, key, lists, refresh, rows, useFresh } from '../line.js';
 import { did, enc, entry, say, step as post } from '../acts.js';
 import { Choices, Err, Field, Foot, Hold, Slip, Stepper, Wrong, number, useDraft, useForm } from '../form.js';
 import { allJobs, followJobs } from '../jobs.js';
@@ -24,7 +24,7 @@ export default function Job({ name: page, rest }) {
 
 function List() {
   const [jobs, setJobs] = useState(null);
-  useEffect(() => { const ask = () => allJobs().then(setJobs, () => setJobs(Object.values(S.jobs))); ask(); return onWork(ask); }, []);
+  useFresh(() => allJobs().then(setJobs, () => setJobs(Object.values(S.jobs))));
   return h('div', { class: 'page' }, h('h1', null, t('page.jobs')), h('p', { class: 'why' }, t('jobs.why')),
     h('div', { class: 'do' }, h('a', { class: 'btn first', href: '#/write' }, t('first.job'))),
     h('ul', { class: 'rows' }, (jobs || []).map((j) => h('li', { key: j.id }, h('a', { href: '#/job/' + enc(j.id) }, h('span', null, h('b', null, name(j.name || j.id))), h('span', null, j.over ? t('jobs.over') : t('jobs.steps', { n: j.steps_done ?? 0, of: j.steps_total ?? (j.steps || []).length })))))));
@@ -75,7 +75,7 @@ const detail = (s) => [s.cloth && h('span', { key: 'c', translate: false }, clot
 
 function One({ id, edit }) {
   const [job, setJob] = useState(S.jobs[id]);
-  useEffect(() => { const ask = () => get('/jobs/' + enc(id)).then((j) => { S.jobs[id] = j; setJob(j); }, () => {}); ask(); return onWork(ask); }, [id]);
+  useFresh(() => get('/jobs/' + enc(id)).then((j) => { S.jobs[id] = j; setJob(j); }, () => {}), [id]);
   if (!job || !job.steps) return h('div', { class: 'page' }, h('h1', null, t('asking')));
   if (edit) return h(Edit, { job, key: job.id });
   const current = new Set((job.next || []).map((n) => n.step));

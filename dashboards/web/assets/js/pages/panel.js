@@ -10,14 +10,13 @@ import { t } from '../text.js';
 export const ownFoot = true;
 export const CORES = ['foam', 'wood', 'honeycomb', 'metal', 'laminate'];
 export const slug = (x) => x.trim().toLowerCase().normalize('NFKD').replace(/[^a-z0-9]+/g, '-').replace(/^-|-$/g, '');
-const idOf = (p) => p.probe || p.id;
 export const probesFor = (role) => ((S.snap && S.snap.probes) || []).filter((p) => (role === 'panel' ? p.role !== 'outdoor' && p.role !== 'air' && p.role !== 'pot' && p.role !== 'tent' : p.role === 'air' || p.role === '' || p.role === 'tent'));
 // usual offers the one panel probe that there is, and the shop's air.
 export function usual() {
   const surface = probesFor('panel').filter((p) => p.role === 'panel' && !p.panel);
-  return { probe: surface.length === 1 ? idOf(surface[0]) : '', air: idOf(probesFor('air').find((p) => p.role === 'air') || {}) || 'none' };
+  return { probe: surface.length === 1 ? surface[0].id : '', air: (probesFor('air').find((p) => p.role === 'air') || { id: 'none' }).id };
 }
-export const probeList = (role, none, self) => [...probesFor(role).map((p) => ({ value: idOf(p), text: p.name || idOf(p), said: true, sub: p.panel && p.panel !== self ? t('panel.on', { panel: panelName(p.panel) }) : null })), { value: 'none', text: none }];
+export const probeList = (role, none, self) => [...probesFor(role).map((p) => ({ value: p.id, text: p.name || p.id, said: true, sub: p.panel && p.panel !== self ? t('panel.on', { panel: panelName(p.panel) }) : null })), { value: 'none', text: none }];
 
 export default function Panel({ name: route, rest, args }) {
   if (route === 'piece') return h(Piece, { id: rest[0] });

@@ -9,7 +9,6 @@ import { Choices, Field, Hold, Slip, useDraft } from '../form.js';
 import { stop, t, word } from '../text.js';
 
 const ROLES = ['air', 'panel', 'pot', 'outdoor', 'tent', ''];
-const idOf = (p) => p.probe || p.id;
 
 export default function Probes({ rest }) {
   if (!S.snap) return h('div', { class: 'page' }, h('h1', null, t('page.probes')), h('p', null, t('line.asking')));
@@ -17,7 +16,7 @@ export default function Probes({ rest }) {
   const list = [...S.snap.probes].sort((a, b) => (a.state === 'ok') - (b.state === 'ok') || a.accepted - b.accepted);
   return h('div', { class: 'page wide' }, h('h1', null, t('page.probes')),
     list.length === 0 ? h(How, { first: true }) : null,
-    h('ul', { class: 'rows two' }, list.map((p) => h('li', { key: idOf(p) }, h(Item, { p })))),
+    h('ul', { class: 'rows two' }, list.map((p) => h('li', { key: p.id }, h(Item, { p })))),
     list.length > 0 && h('details', null, h('summary', null, t('probes.add')), h(How)));
 }
 
@@ -28,7 +27,7 @@ function value(p) {
 }
 
 function Item({ p }) {
-  const errs = Object.entries(p.errors || {}).filter(([, n]) => n > 0), id = idOf(p);
+  const errs = Object.entries(p.errors || {}).filter(([, n]) => n > 0), id = p.id;
   const about = [p.role === 'panel' && p.panel ? t('panel.on', { panel: panelName(p.panel) }) : t('role.' + (p.role || 'none')), id !== p.name ? id : '', p.driver, p.bus].filter(Boolean).join(' · ');
   return h('div', { class: 'item side' }, h('div', null, h('h2', null, name(p.name || id)),
     h('p', null, value(p), ' · ', p.state === 'ok' ? t('probe.ok') : h('b', { class: 'none' }, word('probe.short.', p.state)), p.now || !ms(p.last_at) ? '' : ', ' + t('probe.lastheard', { at: clock(ms(p.last_at), true) }), p.last && !p.now && p.last.temp_c !== null ? ' ' + t('probe.lastat', { temp: temp(p.last.temp_c) }) : ''),
@@ -42,7 +41,7 @@ function Item({ p }) {
 const How = ({ first }) => h('div', null, h('p', { class: first ? 'say' : 'why' }, t(first ? 'probes.none' : 'probes.plug')), h('p', { class: 'why' }, t('probes.board')), h('p', { class: 'why' }, t('probes.radio')), h('p', { class: 'why' }, t('probes.where')));
 
 function Edit({ id }) {
-  const p = S.snap.probes.find((x) => idOf(x) === id);
+  const p = S.snap.probes.find((x) => x.id === id);
   const [d, set, done] = useDraft('probe:' + id, () => ({ name: p && (p.accepted || p.name !== id) ? p.name : '', role: (p && p.role) || '', panel: (p && p.panel) || '' }));
   if (!p) return h('div', { class: 'page' }, h('a', { class: 'back', href: '#/probes' }, t('page.probes')), h('h1', null, t('probes.no')));
   const save = async () => {

@@ -1,9 +1,9 @@
 // SPDX-License-Identifier: Apache-2.0
 // Drums and bottles: what is left, where it ends, what was seen of each.
-import { h, useEffect, useState } from '../lib.js';
+import { h, useState } from '../lib.js';
 import { may, ms, now } from '../state.js';
 import { DAY, Said, atWall, cap, dayKey, grams, name, num, shortDay } from '../say.js';
-import { Refused, call, get, key, onWork, rows } from '../line.js';
+import { Refused, call, get, key, rows, useFresh } from '../line.js';
 import { enc, entry } from '../acts.js';
 import { Choices, Field, Hold, Slip, Wrong, number, useDraft } from '../form.js';
 import { ResinChoices, soleResin } from './mixed.js';
@@ -25,11 +25,7 @@ const dayAt = (v) => (v ? new Date(atWall(Date.parse(v) / DAY - dayKey(now()), 0
 
 export default function Stock({ rest }) {
   const [s, setS] = useState(null), [err, setErr] = useState('');
-  useEffect(() => {
-    const ask = () => get('/stock').then((x) => { setS(x); setErr(''); }, (e) => setErr(e.message));
-    ask();
-    return onWork(ask);
-  }, []);
+  useFresh(() => get('/stock').then((x) => { setS(x); setErr(''); }, (e) => setErr(e.message)));
   if (rest[0] === 'new') return h(Add);
   if (rest[0]) {
     const one = s && rows(s, 'stock').find((x) => x.id === rest[0]);
