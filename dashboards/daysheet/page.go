@@ -6,14 +6,8 @@ import "curewright/dashboards/html"
 
 // page is the sheet as one page of HTML.
 func (s sheet) page() string {
-	w := &html.Writer{}
-	w.Put(`<!doctype html>
-<html lang="%s">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>%s: %s</title>
-<style>
+	w := html.Begin(s.Lang(), s.title()+": "+s.t("name", nil))
+	w.Put(`<style>
 @page { size: A4; margin: 11mm 12mm }
 * { box-sizing: border-box }
 body { font: %s/1.3 ui-serif, Georgia, "Liberation Serif", serif; color: #111; background: #fff; margin: 0 auto; max-width: 186mm; font-variant-numeric: tabular-nums }
@@ -37,7 +31,7 @@ ul { margin: 2pt 0; padding-left: 1.1em } h2 { font-size: 1.05em; margin: 6pt 0 
 </style>
 </head>
 <body>
-<div class="head"><h1>%s</h1><div>`, s.Lang(), s.title(), s.t("name", nil), s.size, s.title())
+<div class="head"><h1>%s</h1><div>`, s.size, s.title())
 	w.If("%s · ", s.Shop)
 	if !s.Made.IsZero() {
 		made := s.in(s.Made)

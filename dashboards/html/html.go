@@ -23,6 +23,20 @@ type literal string
 // Writer is a page being written; the zero value is empty.
 type Writer struct{ b strings.Builder }
 
+// Begin starts a page with what stands in the head of each; the caller goes on in
+// the head.
+func Begin(lang, title string) *Writer {
+	w := &Writer{}
+	w.Put(`<!doctype html>
+<html lang="%s">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>%s</title>
+`, lang, title)
+	return w
+}
+
 // Put writes the text with each %s in it replaced by the next of the values:
 // strings and numbers escaped, [Markup] as it is. In an attribute a %s stands
 // between double quotes. A percent sign that is none of these is %%. It panics

@@ -14,17 +14,8 @@ import (
 // page is the record as one page: a sheet or more for each side, and one with
 // the resins, the doubt and the cautions.
 func (v view) page() string {
-	w := &html.Writer{}
-	w.Put(`<!doctype html>
-<html lang="%s">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<title>%s: %s</title>
-<style>%s</style>
-</head>
-<body>
-`, v.w.Lang(), v.t("cure_record"), v.title(), html.Markup(styleText))
+	w := html.Begin(v.w.Lang(), v.t("cure_record")+": "+v.title())
+	w.Put("<style>%s</style>\n</head>\n<body>\n", html.Markup(styleText))
 	for i, s := range v.Sides {
 		v.sheet(w, i+1, s)
 	}

@@ -22,16 +22,10 @@ type ackBody struct {
 // page is what stands behind a link in a message. Programs that scan mail open
 // links, so opening does nothing; only the button's POST acknowledges.
 func (b ackBody) page(style bool) string {
-	w := &html.Writer{}
-	w.Put(`<!doctype html>
-<html lang="en">
-<head>
-<meta charset="utf-8">
-<meta name="viewport" content="width=device-width, initial-scale=1">
-<meta name="color-scheme" content="light dark">
+	w := html.Begin("en", b.Title)
+	w.Put(`<meta name="color-scheme" content="light dark">
 <meta name="robots" content="noindex">
-<title>%s</title>
-`, b.Title)
+`)
 	if style {
 		w.Put("<link rel=\"stylesheet\" href=\"/app.css\">\n")
 	}

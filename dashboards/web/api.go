@@ -3,12 +3,14 @@
 package web
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"net/http"
 	"reflect"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"curewright/alerts"
 )
@@ -171,7 +173,7 @@ func CheckSettings(v SettingsView) Faults {
 	if v.Clock != "24h" && v.Clock != "12h" {
 		bad("clock", "want 24h or 12h")
 	}
-	if n := len([]rune(v.ShopName)); n > 60 {
+	if utf8.RuneCountInString(v.ShopName) > 60 {
 		bad("shop_name", "is longer than 60 characters")
 	}
 	return f
@@ -223,18 +225,14 @@ func (s *Server) clock(r *http.Request, q ClockTime) (any, error) {
 func (s *Server) pot(w http.ResponseWriter, r *http.Request) (any, error) {
 	q := newQuery(r, "resin", "grams", "shape", "diameter_mm", "depth_mm", "shop", "start")
 	p := PotQuery{
-		Resin: q.text("resin"), Grams: q.must("grams"), Shape: q.text("shape"),
+		Resin: q.text("resin"), Grams: q.must("grams"), Shape: cmp.Or(q.text("shape"), "cup"),
 		DiameterMM: q.ptr("diameter_mm"), DepthMM: q.ptr("depth_mm"),
 		ShopC: q.must("shop"), StartC: q.ptr("start"),
 	}
 	if p.Resin == "" {
 		q.bad("resin", "required")
 	}
-	switch p.Shape {
-	case "":
-		p.Shape = "cup"
-	case "cup", "tray", "bond":
-	default:
+	if p.Shape != "cup" && p.Shape != "tray" && p.Shape != "bond" {
 		q.bad("shape", "want cup, tray or bond")
 	}
 	if err := q.err(); err != nil {
@@ -296,17 +294,13 @@ func (s *Server) newCode(r *http.Request, q NewPairCode) (any, error) {
 
 func (s *Server) record(w http.ResponseWriter, r *http.Request) (any, error) {
 	q := newQuery(r, "format")
-	format := q.text("format")
-	mime := map[string]string{"": "text/html; charset=utf-8", "html": "text/html; charset=utf-8",
-		"json": "application/json", "csv": "text/csv; charset=utf-8"}[format]
+	format := cmp.Or(q.text("format"), "html")
+	mime := map[string]string{"html": "text/html; charset=utf-8", "json": "application/json", "csv": "text/csv; charset=utf-8"}[format]
 	if mime == "" {
 		q.bad("format", "want html, json or csv")
 	}
 	if err := q.err(); err != nil {
 		return nil, err
-	}
-	if format == "" {
-		format = "html"
 	}
 	return s.work(w, r, s.pour, computeFor, func(ctx context.Context) (any, error) {
 		b, err := s.b.Record(ctx, r.PathValue("id"), format)

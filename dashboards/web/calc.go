@@ -16,10 +16,7 @@ import (
 func (s *Server) air(_ http.ResponseWriter, r *http.Request) (any, error) {
 	q := newQuery(r, "temp", "rh", "panel", "pressure")
 	temp, rh, panel := q.must("temp"), q.must("rh"), q.ptr("panel")
-	pressure, has := q.number("pressure")
-	if !has {
-		pressure = air.StandardPressure
-	}
+	pressure := q.numberOr("pressure", air.StandardPressure)
 	if err := q.err(); err != nil {
 		return nil, err
 	}
@@ -61,10 +58,7 @@ const (
 
 func (s *Server) cure(_ http.ResponseWriter, r *http.Request) (any, error) {
 	q := newQuery(r, "resin", "temp", "kappa", "diffusion")
-	temp, kappa := q.must("temp"), 1.0
-	if k, ok := q.number("kappa"); ok {
-		kappa = k
-	}
+	temp, kappa := q.must("temp"), q.numberOr("kappa", 1)
 	if !(temp >= minSteadyC && temp <= maxSteadyC) {
 		q.bad("temp", "want °C from -20 to 120")
 	}

@@ -58,13 +58,9 @@ type MixQuery struct {
 }
 
 func (s *Server) mix(w http.ResponseWriter, r *http.Request) (any, error) {
-	b, err := body(w, r, maxBody)
+	q, err := decode[MixQuery](w, r, true)
 	if err != nil {
 		return nil, err
-	}
-	var q MixQuery
-	if f := decodeStrict(b, &q, true); f != nil {
-		return nil, f
 	}
 	if len(q.Readings) > 200 {
 		return nil, Faults{{Field: "readings", What: "more than 200 of them"}}

@@ -65,6 +65,22 @@ func (q query) number(k string) (float64, bool) {
 	return x, true
 }
 
+// numberOr returns a finite number, or one where none is given.
+func (q query) numberOr(k string, or float64) float64 {
+	if x, ok := q.number(k); ok {
+		return x
+	}
+	return or
+}
+
+// timeOr returns a time, or one where none is given.
+func (q query) timeOr(k string, or time.Time) time.Time {
+	if t, ok := q.time(k); ok {
+		return t
+	}
+	return or
+}
+
 func (q query) must(k string) float64 {
 	x, ok := q.number(k)
 	if !ok && q.v.Get(k) == "" && !q.v.Has(k) {

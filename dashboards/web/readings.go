@@ -138,14 +138,7 @@ func (s *Server) readings(w http.ResponseWriter, r *http.Request) (any, error) {
 		q.bad("probe", "required")
 	}
 	now := s.b.Now()
-	from, has := q.time("from")
-	if !has {
-		from = now.Add(-24 * time.Hour)
-	}
-	to, has := q.time("to")
-	if !has {
-		to = now
-	}
+	from, to := q.timeOr("from", now.Add(-24*time.Hour)), q.timeOr("to", now)
 	if to.Before(from) {
 		q.bad("to", "is before from")
 	}
@@ -250,16 +243,16 @@ func (o *rowWriter) row(r sensors.Reading) bool {
 	if o.csv != nil {
 		probe := o.probe
 		// A spreadsheet runs what begins like a formula.
-		if probe != "" && (probe[0] == '=' || probe[0] == '+' || probe[0] == '-' || probe[0] == '@') {
+		if probe != "" && strings.IndexByte("=+-@", probe[0]) >= 0 {
 			probe = "'" + probe
 		}
-		o.err = o.csv.Write([]string{at, probe, cell(r.Temp), cell(r.RH), cell(r.CO2)})
+		o.err = o.csv.Write([]string{at, probe, cell(r.Temp, ""), cell(r.RH, ""), cell(r.CO2, "")})
 		return o.err == nil
 	}
 	if o.n > 1 {
 		o.buf.WriteByte(',')
 	}
-	_, o.err = io.WriteString(o.buf, "\n"+`{"time":"`+at+`","temp_c":`+number(r.Temp)+`,"rh_pct":`+number(r.RH)+`,"co2_ppm":`+number(r.CO2)+`}`)
+	_, o.err = io.WriteString(o.buf, "\n"+`{"time":"`+at+`","temp_c":`+cell(r.Temp, "null")+`,"rh_pct":`+cell(r.RH, "null")+`,"co2_ppm":`+cell(r.CO2, "null")+`}`)
 	return o.err == nil
 }
 
@@ -273,18 +266,12 @@ func (o *rowWriter) close() error {
 	return o.buf.Flush()
 }
 
-func number(v sensors.Value) string {
+// cell is a value, or what stands for one that is missing.
+func cell(v sensors.Value, missing string) string {
 	if x, ok := v.Get(); ok {
 		return strconv.FormatFloat(x, 'f', -1, 64)
 	}
-	return "null"
-}
-
-func cell(v sensors.Value) string {
-	if x, ok := v.Get(); ok {
-		return strconv.FormatFloat(x, 'f', -1, 64)
-	}
-	return ""
+	return missing
 }
 
 // thinner passes on at most a given number of readings, for a chart. Of each

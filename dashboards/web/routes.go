@@ -411,12 +411,15 @@ func browser(r *http.Request) bool {
 }
 
 // read decodes a request's JSON, strictly.
-func read[Q any](w http.ResponseWriter, r *http.Request) (q Q, err error) {
+func read[Q any](w http.ResponseWriter, r *http.Request) (Q, error) { return decode[Q](w, r, false) }
+
+// decode is read; with nulls a null stands for what is left out.
+func decode[Q any](w http.ResponseWriter, r *http.Request, nulls bool) (q Q, err error) {
 	b, err := body(w, r, maxBody)
 	if err != nil {
 		return q, err
 	}
-	if f := decodeStrict(b, &q, false); f != nil {
+	if f := decodeStrict(b, &q, nulls); f != nil {
 		return q, f
 	}
 	return q, nil

@@ -296,8 +296,7 @@ const (
 
 func (s *Server) trace(w http.ResponseWriter, r *http.Request) (any, error) {
 	q := newQuery(r, "from", "to", "points")
-	from, hasFrom := q.time("from")
-	to, hasTo := q.time("to")
+	from, to := q.timeOr("from", time.Time{}), q.timeOr("to", s.b.Now().Add(traceAhead))
 	points := q.whole("points", tracePoints, 2, maxTracePoints)
 	if err := q.err(); err != nil {
 		return nil, err
@@ -306,11 +305,8 @@ func (s *Server) trace(w http.ResponseWriter, r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	if !hasFrom {
+	if from.IsZero() {
 		from = c.Applied
-	}
-	if !hasTo {
-		to = s.b.Now().Add(traceAhead)
 	}
 	if !from.Before(to) {
 		return nil, Faults{{Field: "to", What: "is not after from"}}
