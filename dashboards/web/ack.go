@@ -21,15 +21,12 @@ type ackBody struct {
 
 // page is what stands behind a link in a message. Programs that scan mail open
 // links, so opening does nothing; only the button's POST acknowledges.
-func (b ackBody) page(style bool) string {
+func (b ackBody) page() string {
 	w := html.Begin("en", b.Title)
 	w.Put(`<meta name="color-scheme" content="light dark">
 <meta name="robots" content="noindex">
-`)
-	if style {
-		w.Put("<link rel=\"stylesheet\" href=\"/app.css\">\n")
-	}
-	w.Put(`</head>
+<link rel="stylesheet" href="/app.css">
+</head>
 <body>
 <header id="top"><div class="head"><h1>%s</h1></div></header>
 <main>
@@ -43,7 +40,7 @@ func (b ackBody) page(style bool) string {
 }
 
 func (s *Server) ackShow(w http.ResponseWriter, r *http.Request, code int, b ackBody) {
-	text := b.page(s.assets.has("app.css"))
+	text := b.page()
 	h := w.Header()
 	h.Set("Content-Type", "text/html; charset=utf-8")
 	h.Set("Content-Length", strconv.Itoa(len(text)))

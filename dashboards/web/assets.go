@@ -38,37 +38,26 @@ var mimeTypes = map[string]string{
 	".html":        "text/html; charset=utf-8",
 	".css":         "text/css; charset=utf-8",
 	".js":          "text/javascript; charset=utf-8",
-	".mjs":         "text/javascript; charset=utf-8",
-	".json":        "application/json",
 	".webmanifest": "application/manifest+json",
 	".svg":         "image/svg+xml",
-	".png":         "image/png",
-	".ico":         "image/x-icon",
 	".txt":         "text/plain; charset=utf-8",
-	".md":          "text/plain; charset=utf-8",
-	".woff2":       "font/woff2",
-	".wav":         "audio/wav",
 }
 
-func newAssets(fsys fs.FS) *assets {
+func newAssets() *assets {
 	a := &assets{files: map[string]*asset{}}
 	// An embedded tree cannot fail to be read.
-	_ = fs.WalkDir(fsys, "assets", func(p string, d fs.DirEntry, err error) error {
+	_ = fs.WalkDir(embedded, "assets", func(p string, d fs.DirEntry, err error) error {
 		if err != nil || d.IsDir() {
 			return err
 		}
-		b, err := fs.ReadFile(fsys, p)
+		b, err := embedded.ReadFile(p)
 		if err != nil {
 			return err
 		}
 		b = lean(p, b)
 		sum := sha256.Sum256(b)
-		t := mimeTypes[path.Ext(p)]
-		if t == "" {
-			t = "text/plain; charset=utf-8"
-		}
 		a.files[strings.TrimPrefix(p, "assets/")] = &asset{
-			body: b, mime: t, etag: hex.EncodeToString(sum[:12]),
+			body: b, mime: mimeTypes[path.Ext(p)], etag: hex.EncodeToString(sum[:12]),
 			gz: sync.OnceValue(func() []byte { return shrink(b) }),
 		}
 		return nil
@@ -82,9 +71,6 @@ func newAssets(fsys fs.FS) *assets {
 // What only a person reads (licences) is left out.
 func (a *assets) listForWorker() {
 	sw := a.files["sw.js"]
-	if sw == nil {
-		return
-	}
 	list, sum := []string{"./"}, sha256.New()
 	for _, name := range sortedKeys(a.files) {
 		if name == "sw.js" || name == "index.html" || strings.HasSuffix(name, ".txt") {
@@ -113,16 +99,10 @@ func shrink(b []byte) []byte {
 	return bytes.Clone(buf.Bytes())
 }
 
-func (a *assets) has(name string) bool { return a.files[name] != nil }
-
 // serve writes one file. The browser keeps it but asks each time whether it
 // changed, so that a new version of the program is seen at once.
 func (a *assets) serve(w http.ResponseWriter, r *http.Request, name string, code int) {
 	f := a.files[name]
-	if f == nil {
-		http.Error(w, "no page in this build", http.StatusNotFound)
-		return
-	}
 	h := w.Header()
 	body, etag := f.body, `"`+f.etag+`"`
 	if gz := f.gz(); gz != nil && acceptsGzip(r) {

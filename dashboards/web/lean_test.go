@@ -22,6 +22,15 @@ func TestLean(t *testing.T) {
 	}
 }
 
+// Each of the page's files has its type by its name.
+func TestEveryFileHasAType(t *testing.T) {
+	for name, f := range newAssets().files {
+		if f.mime == "" {
+			t.Errorf("%s: no type for its ending", name)
+		}
+	}
+}
+
 // TestLeanIsSafe: no script of ours has a text or a block comment that runs
 // over the end of a line, where leading blanks or slashes would mean something.
 func TestLeanIsSafe(t *testing.T) {

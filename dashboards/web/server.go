@@ -128,7 +128,7 @@ func New(cfg Config, b Backend) (*Server, error) {
 	if s.cfg.LoopbackRole == "" {
 		s.cfg.LoopbackRole = Record
 	}
-	s.assets = newAssets(embedded)
+	s.assets = newAssets()
 	s.metrics = s.newMetrics()
 	s.mount()
 	return s, nil

@@ -50,12 +50,9 @@ async function open() {
 }
 
 export async function on() {
-  await open();
+  await test();
   localStorage.setItem('sound', 'on');
   keepAwake();
-  play('act now');
-  asked = true;
-  changed();
 }
 
 export async function test() {
