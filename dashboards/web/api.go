@@ -45,12 +45,7 @@ func (s *Server) probes(r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	out := []ProbeView{}
-	now := s.b.Now()
-	for _, h := range hs {
-		out = append(out, ViewProbe(h, now))
-	}
-	return map[string]any{"probes": out}, nil
+	return map[string]any{"probes": viewProbes(hs, s.b.Now())}, nil
 }
 
 var probeRoles = map[string]bool{"": true, "air": true, "panel": true, "pot": true, "outdoor": true, "tent": true}

@@ -5,6 +5,7 @@ package web
 import (
 	"errors"
 	"net/http"
+	"slices"
 	"strings"
 
 	"curewright/model/air"
@@ -77,10 +78,8 @@ func (s *Server) cure(_ http.ResponseWriter, r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	for _, x := range rs {
-		if x.Name == name {
-			return cure.Steady(x, temp, kappa, diffusion), nil
-		}
+	if i := slices.IndexFunc(rs, func(x cure.Resin) bool { return x.Name == name }); i >= 0 {
+		return cure.Steady(rs[i], temp, kappa, diffusion), nil
 	}
 	return nil, refuse(http.StatusNotFound, "resin", "no epoxy named "+short(name))
 }

@@ -194,12 +194,21 @@ func (c *certificate) load() error {
 	return nil
 }
 
+// ends is when it ends; the zero time for not known. mu is held.
+func (c *certificate) ends() time.Time {
+	if c.cert == nil || c.cert.Leaf == nil {
+		return time.Time{}
+	}
+	return c.cert.Leaf.NotAfter
+}
+
 // over is the fault of a certificate that has ended.
 func (c *certificate) over(now time.Time) error {
-	if c.cert == nil || c.cert.Leaf == nil || now.Before(c.cert.Leaf.NotAfter) {
+	end := c.ends()
+	if end.IsZero() || now.Before(end) {
 		return nil
 	}
-	return fmt.Errorf("web.tls_cert: it ended on %s: browsers refuse it", c.cert.Leaf.NotAfter.Format(time.DateOnly))
+	return fmt.Errorf("web.tls_cert: it ended on %s: browsers refuse it", end.Format(time.DateOnly))
 }
 
 // CertificateEnds is until when the certificate of the file is good; false
@@ -209,10 +218,11 @@ func (c ConfigSection) CertificateEnds() (time.Time, bool) {
 		return time.Time{}, false
 	}
 	cert, err := newCertificate(c.TLSCert, c.TLSKey)
-	if err != nil || cert.cert.Leaf == nil {
+	if err != nil {
 		return time.Time{}, false
 	}
-	return cert.cert.Leaf.NotAfter, true
+	end := cert.ends()
+	return end, !end.IsZero()
 }
 
 // get is [tls.Config.GetCertificate]. Files that are broken half-way through a
@@ -250,8 +260,5 @@ func (c *certificate) get(*tls.ClientHelloInfo) (*tls.Certificate, error) {
 func (c *certificate) until() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.cert == nil || c.cert.Leaf == nil {
-		return time.Time{}
-	}
-	return c.cert.Leaf.NotAfter
+	return c.ends()
 }

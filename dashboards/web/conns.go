@@ -139,26 +139,18 @@ func (l *conns) stranger(all string) *conn {
 			held[network(c)]++
 		}
 	}
+	sooner := func(a, b *conn) bool {
+		switch more := held[network(a)] - held[network(b)]; {
+		case more != 0:
+			return more > 0
+		case a.busy != b.busy:
+			return b.busy
+		}
+		return a.since.Before(b.since)
+	}
 	var worst *conn
 	for c := range l.open {
-		if c.shares[0].who != all || c.token != "" {
-			continue
-		}
-		if worst == nil {
-			worst = c
-			continue
-		}
-		a, b := held[network(c)], held[network(worst)]
-		switch {
-		case a != b:
-			if a > b {
-				worst = c
-			}
-		case c.busy != worst.busy:
-			if !c.busy {
-				worst = c
-			}
-		case c.since.Before(worst.since):
+		if c.shares[0].who == all && c.token == "" && (worst == nil || sooner(c, worst)) {
 			worst = c
 		}
 	}

@@ -154,14 +154,10 @@ func (s *Server) readings(w http.ResponseWriter, r *http.Request) (any, error) {
 	if err != nil {
 		return nil, err
 	}
-	gap, known := defaultGap, false
-	for _, h := range hs {
-		if h.Probe == probe {
-			known = true
-			if h.Stale > 0 {
-				gap = h.Stale
-			}
-		}
+	gap := defaultGap
+	i := slices.IndexFunc(hs, func(h sensors.Health) bool { return h.Probe == probe })
+	if i >= 0 && hs[i].Stale > 0 {
+		gap = hs[i].Stale
 	}
 	out := newRowWriter(w, format == "csv", probe)
 	if r.Method == http.MethodHead {
@@ -182,7 +178,7 @@ func (s *Server) readings(w http.ResponseWriter, r *http.Request) (any, error) {
 		switch {
 		case err != nil && !out.started:
 			return nil, err
-		case err == nil && !out.started && !known:
+		case err == nil && !out.started && i < 0:
 			return nil, refuse(http.StatusNotFound, "probe", "no probe "+short(probe))
 		case err != nil && ctx.Err() == nil && !errors.Is(err, context.Canceled):
 			s.complain("stream readings", err.Error(), "probe", probe)

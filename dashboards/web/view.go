@@ -57,6 +57,14 @@ func ViewProbe(h sensors.Health, now time.Time) ProbeView {
 	return v
 }
 
+func viewProbes(hs []sensors.Health, now time.Time) []ProbeView {
+	out := make([]ProbeView, len(hs))
+	for i, h := range hs {
+		out[i] = ViewProbe(h, now)
+	}
+	return out
+}
+
 // health is the reverse of ViewProbe.
 func (v ProbeView) health() sensors.Health {
 	h := v.Health
@@ -84,14 +92,11 @@ type plainSnapshot Snapshot
 
 // MarshalJSON writes the probes as [ProbeView] and empty lists as [].
 func (s Snapshot) MarshalJSON() ([]byte, error) {
-	w := snapshotWire{plainSnapshot(s), make([]ProbeView, len(s.Probes))}
+	w := snapshotWire{plainSnapshot(s), viewProbes(s.Probes, s.At)}
 	w.Surfaces, w.Cups, w.Alerts, w.Next = orEmpty(s.Surfaces), orEmpty(s.Cups), orEmpty(s.Alerts), orEmpty(s.Next)
 	w.Result.Coats = make([]coat.Estimate, len(s.Result.Coats))
 	for i, e := range s.Result.Coats {
 		w.Result.Coats[i] = estimateWithLists(e)
-	}
-	for i, h := range s.Probes {
-		w.Probes[i] = ViewProbe(h, s.At)
 	}
 	return json.Marshal(w)
 }
