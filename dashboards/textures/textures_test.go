@@ -6,6 +6,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"flag"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -41,7 +42,7 @@ func TestEveryState(t *testing.T) {
 }
 
 // The page and the Grafana boards have the states from here: their order, their
-// words and their drawings.
+// words and their drawings; the page has what other codes are called as well.
 func TestStatesElsewhere(t *testing.T) {
 	type state struct {
 		Code   coat.State `json:"code"`
@@ -49,7 +50,7 @@ func TestStatesElsewhere(t *testing.T) {
 		Finger string     `json:"finger,omitempty"`
 		Tile   *Tile      `json:"tile,omitempty"`
 	}
-	page := bytes.NewBufferString("// SPDX-License-Identifier: Apache-2.0\n// Generated: go test ./dashboards/textures -update. The states, from wet on, and\n// what is drawn and said where none is known.\n\nexport const states = [\n")
+	page := bytes.NewBufferString("// SPDX-License-Identifier: Apache-2.0\n// Generated: go test ./dashboards/textures -update. The states, from wet on, and\n// what is drawn and said where none is known; what other codes of the board are called.\n\nexport const states = [\n")
 	board := bytes.NewBufferString("[\n")
 	for i, s := range all {
 		x := state{Code: s, Word: words.English.Text("state." + string(s))}
@@ -68,7 +69,15 @@ func TestStatesElsewhere(t *testing.T) {
 		page.WriteString("  " + string(long) + ",\n")
 		board.WriteString("  " + string(short) + map[bool]string{true: ",\n", false: "\n"}[i+1 < len(all)])
 	}
-	page.WriteString("];\n")
+	page.WriteString("];\n\nexport const words = {\n")
+	for _, prefix := range []string{"kind.", "core.", "window.", "flag."} {
+		page.WriteString(" ")
+		for _, code := range words.English.Codes(prefix) {
+			fmt.Fprintf(page, " %q: %q,", code, words.English.Text(code))
+		}
+		page.WriteString("\n")
+	}
+	page.WriteString("};\n")
 	board.WriteString("]\n")
 	for name, want := range map[string][]byte{"../web/assets/js/states.js": page.Bytes(), "../boards/gen/states.json": board.Bytes()} {
 		if *update {

@@ -13,7 +13,6 @@ export const en = {
   'cloth.which': 'Which cloth', 'cloth.noweight': 'weight not said', 'cloth.weight': 'Its weight', 'cloth.aramid': 'Aramid', 'cloth.text': '{cloth} {g}\u202fg/m², {weave}', 'cloth.glass': 'Glass', 'cloth.carbon': 'Carbon', 'cloth.when': 'When was it laid', 'cloth.none': 'No cloth',
   'nextkind.wet': 'Wet on wet', 'nextkind.fill': 'Fill coat', 'nextkind.cloth': 'Cloth into it', 'nextkind.none': 'Nothing', 'nextkind.coat': 'Another coat',
   'hold.takeback': 'Hold: take back', 'hold.takeback.coat': 'Hold: take the coat back', 'hold.stop': 'Hold: stop watching', 'hold.takeback.feel': 'Hold: take back the finger test of {at}',
-  'core.honeycomb': 'honeycomb', 'core.metal': 'metal', 'core.laminate': 'laminate', 'core.wood': 'wood', 'core.foam': 'foam',
   'event.green': 'No stick, nail dents', 'event.firm': 'Nail slides', 'event.recoat_opens': 'Takes the next coat', 'event.hard': 'Sands to dust; may be flipped with support', 'event.recoat_closes': 'The window closes', 'event.handle': 'May be unclamped, hung, loaded', 'event.tacky': 'Sticks, lifts clean',
   'weave.plain': 'plain', 'weave.twill': 'twill',
   'cup.mixed': 'mixed {at}',

@@ -20,14 +20,11 @@ export const en = {
 
   // words of the trade
   'finger.ask': 'What does the finger find?', 'finger.not': 'Not now', 'finger.where': 'Gloved, on the witness, where no cloth will lie. One tap enters it.',
-  'kind.tack coat': 'tack coat', 'kind.wet-out': 'wet-out', 'kind.fill coat': 'fill coat', 'kind.bond': 'bond', 'kind.seal': 'seal',
 
   'cover.none': 'Nothing', 'cover.peel ply': 'Peel ply', 'cover.film': 'Film', 'cover.vacuum bag': 'Vacuum bag',
   'do.coat': 'coat', 'do.cloth': 'cloth', 'do.cover': 'cover', 'do.sand': 'sand', 'do.wash': 'wash', 'do.flip': 'flip', 'do.unclamp': 'clamps off', 'do.wait': 'wait', 'do.soak': 'warm soak',
 
-  'flag.act now': 'act now', 'flag.trouble': 'trouble', 'flag.soon': 'soon', 'flag.not known': 'not known', 'flag.wait': 'wait', 'flag.done': 'done',
   'blush.low': 'low', 'blush.elevated': 'elevated', 'blush.high': 'high', 'blush.unknown': 'not known',
-  'window.cloth': 'cloth into the tack coat', 'window.wet': 'wet on wet', 'window.coat': 'coat on coat', 'window.fill': 'fill coat over cloth',
 
   'wstatus.before': 'not open yet', 'wstatus.open': 'open', 'wstatus.closed': 'closed', 'wstatus.cold': 'not now, too cold', 'wstatus.unknown': 'not known',
   'why.cold_glass': 'it set glassy from the cold before it gelled: it may feel hard and is not', 'why.below_minimum': 'it was colder than the data sheet allows', 'why.outside_range': 'it was outside the range the epoxy was fitted in', 'why.no_reading': 'there is no reading of its temperature yet', 'why.off_ratio': 'it was mixed off its ratio, and how that cures is not modelled: go by the finger only', 'why.gap': 'the readings have a gap too long to bridge',

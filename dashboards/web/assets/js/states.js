@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 // Generated: go test ./dashboards/textures -update. The states, from wet on, and
-// what is drawn and said where none is known.
+// what is drawn and said where none is known; what other codes of the board are called.
 
 export const states = [
   {"code":"wet","word":"wet","finger":"Flows, strings","tile":{"w":7,"h":7,"dots":[[1.7,1.7,1],[5.2,5.2,1]]}},
@@ -10,3 +10,10 @@ export const states = [
   {"code":"hard","word":"hard","finger":"Sands to dust"},
   {"code":"unknown","word":"not known","tile":{"w":18,"h":12,"lines":["M0 6q2.25 -5 4.5 0t4.5 0t4.5 0t4.5 0"],"thin":true}},
 ];
+
+export const words = {
+  "kind.bond": "bond", "kind.fill coat": "fill coat", "kind.seal": "seal", "kind.tack coat": "tack coat", "kind.wet-out": "wet-out",
+  "core.foam": "foam", "core.honeycomb": "honeycomb", "core.laminate": "laminate", "core.metal": "metal", "core.wood": "wood",
+  "window.cloth": "cloth into the tack coat", "window.coat": "coat on coat", "window.fill": "fill coat over cloth", "window.wet": "wet on wet",
+  "flag.act now": "act now", "flag.done": "done", "flag.not known": "not known", "flag.soon": "soon", "flag.trouble": "trouble", "flag.wait": "wait",
+};

@@ -5,9 +5,9 @@
 // one (for plurals).
 
 import { en } from './en.js';
-import { states } from './states.js';
+import { states, words } from './states.js';
 
-const cat = { ...en };
+const cat = { ...en, ...words };
 for (const { code, word, finger } of states) Object.assign(cat, { ['state.' + code]: word }, finger && { ['finger.' + code]: finger });
 // In the pseudo-language each message stands in brackets: whatever is bare on a
 // page was not taken from the catalogue. Tests ask for it by ?lang=pseudo.
