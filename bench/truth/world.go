@@ -143,6 +143,8 @@ type table struct {
 	from   time.Time // of the first reading; [begin] where it is zero
 }
 
+func (t *table) Version(string) uint64 { return 0 }
+
 func (t *table) Samples(name string, from, to time.Time) iter.Seq[job.Sample] {
 	return func(yield func(job.Sample) bool) {
 		p, ok := t.probes[name]

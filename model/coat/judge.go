@@ -4,6 +4,7 @@ package coat
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"curewright/model/air"
@@ -471,7 +472,7 @@ func (e *Estimate) strip(c *Case, tr *Track) {
 	split := c.Now.In(zone)
 	// What the sentence does not claim, the strip doesn't either: a mark that
 	// is crossed as cold glass or outside the range is no firm and no hard coat.
-	unclaimed := contains(e.UnknownWhy, ColdGlass) || contains(e.UnknownWhy, BelowMinimum) || contains(e.UnknownWhy, OutsideRange)
+	unclaimed := slices.Contains(e.UnknownWhy, ColdGlass) || slices.Contains(e.UnknownWhy, BelowMinimum) || slices.Contains(e.UnknownWhy, OutsideRange)
 	put := func(state State, from, to time.Time, future bool) {
 		if !future {
 			s.Segments = tr.claimed(s.Segments, Segment{state, from, to, false}, c.Belief.W.quantile(0.5))

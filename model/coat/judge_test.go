@@ -5,6 +5,7 @@ package coat
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -182,9 +183,9 @@ func TestBeliefIsCalibrated(t *testing.T) {
 			x := rng.Float64()
 			s := Wet
 			if rng.Float64() < misreport {
-				s = order[rng.IntN(5)]
+				s = States[rng.IntN(5)]
 			} else {
-				for _, o := range order {
+				for _, o := range States {
 					if x -= p.of(o); x < 0 {
 						s = o
 						break
@@ -250,7 +251,7 @@ func TestStripClaimsNoMore(t *testing.T) {
 		"below the minimum": {judged(t, "medium", 9.5, 24, FillCoat, ""), BelowMinimum},
 		"at home":           {judged(t, "medium", 20, 1, FillCoat, ""), ""},
 	} {
-		if tt.why != "" && (tt.e.State != Unknown || !contains(tt.e.UnknownWhy, tt.why)) {
+		if tt.why != "" && (tt.e.State != Unknown || !slices.Contains(tt.e.UnknownWhy, tt.why)) {
 			t.Errorf("%s: %s for %v", name, tt.e.State, tt.e.UnknownWhy)
 		}
 		ahead := 0

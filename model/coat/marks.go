@@ -4,6 +4,7 @@ package coat
 
 import (
 	"math"
+	"slices"
 
 	"curewright/model/cure"
 )
@@ -166,29 +167,11 @@ func chanceOf(p *[4]float64, rank int) float64 {
 }
 
 func (p Probabilities) of(s State) float64 {
-	switch s {
-	case Wet:
-		return p.Wet
-	case Tacky:
-		return p.Tacky
-	case Green:
-		return p.Green
-	case Firm:
-		return p.Firm
-	case Hard:
-		return p.Hard
+	if n := s.Rank(); n >= 0 {
+		return p.List()[n]
 	}
 	return 0
 }
 
-var order = [...]State{Wet, Tacky, Green, Firm, Hard}
-
 // Rank orders the states, wet 0 to hard 4; -1 for any other.
-func (s State) Rank() int {
-	for i, o := range order {
-		if o == s {
-			return i
-		}
-	}
-	return -1
-}
+func (s State) Rank() int { return slices.Index(States, s) }

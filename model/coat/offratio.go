@@ -21,7 +21,7 @@ func (e *Estimate) offRatio(c *Case) {
 		e.State, e.UnknownWhy = Unknown, []string{OffRatio}
 	}
 	if c.Over != nil {
-		at := laid(c.Over)
+		at := c.Over.Applied
 		e.Covered = &Covered{At: at, By: c.Over.ID, State: Unknown, Minutes: at.Sub(c.Coat.Applied).Round(time.Minute).Minutes(),
 			Fell: Fell{On: c.Coat.ID, Window: WindowKind(c.Coat), Verdict: FellUnknown, State: Unknown}}
 		for _, x := range c.Feels {

@@ -94,7 +94,7 @@ func TestFurtherCuredNeverRanksLower(t *testing.T) {
 					if glass == setting(r, a) {
 						for k := range p {
 							if p[k] < last[k]-1e-9 || k > 0 && p[k] > p[k-1]+1e-9 {
-								t.Fatalf("%s at %g °C, α %.3f: P(≥%s) %.6f after %.6f, below it %.6f", name, tC, a, order[k+1], p[k], last[k], p[max(k-1, 0)])
+								t.Fatalf("%s at %g °C, α %.3f: P(≥%s) %.6f after %.6f, below it %.6f", name, tC, a, States[k+1], p[k], last[k], p[max(k-1, 0)])
 							}
 						}
 						last = p

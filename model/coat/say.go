@@ -4,6 +4,7 @@ package coat
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"curewright/model/words"
@@ -313,7 +314,7 @@ func (e *Estimate) odds(c *Case) Sentence {
 	case "air":
 		y = y.Then(c.say("odds.from_air", nil))
 	case "none":
-		if contains(e.UnknownWhy, Gap) || contains(e.UnknownWhy, NoReading) {
+		if slices.Contains(e.UnknownWhy, Gap) || slices.Contains(e.UnknownWhy, NoReading) {
 			break // said already
 		}
 		y = y.Then(c.say("odds.no_reading", nil))

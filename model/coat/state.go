@@ -82,7 +82,7 @@ func settle(cum [4]float64, tr *Track, k50 float64, alpha *[nodeN]float64) (Stat
 	if n == 3 && held(tr.hard, cure.Hard, cure.WorkC(now)+cure.HardAboveK) {
 		n = 4
 	}
-	return order[n], states(cum)
+	return States[n], states(cum)
 }
 
 // coldGlass reports whether the coat turned to glass before it gelled, and has

@@ -4,6 +4,7 @@ package coat
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"curewright/model/cure"
@@ -139,7 +140,7 @@ func (e *Estimate) window(c *Case, f, closing *fan, alpha50 float64) {
 	fresh := last != nil && now.Sub(last.At) <= max(time.Duration(freshShare*float64(now.Sub(applied))), 5*time.Minute)
 	tg50, tempC := c.Resin.Tg(alpha50), f.tr.NowC()
 	switch {
-	case contains(e.UnknownWhy, ColdGlass) || alpha50 < c.Resin.AlphaGel && tg50 >= tempC:
+	case slices.Contains(e.UnknownWhy, ColdGlass) || alpha50 < c.Resin.AlphaGel && tg50 >= tempC:
 		win.Status = "cold"
 	case e.State == Unknown || c.Belief.Asked:
 		win.Status = "unknown"
@@ -192,15 +193,6 @@ func (e *Estimate) window(c *Case, f, closing *fan, alpha50 float64) {
 	}
 }
 
-func contains(s []string, x string) bool {
-	for _, y := range s {
-		if y == x {
-			return true
-		}
-	}
-	return false
-}
-
 // finger says whether the word of a finger test lies inside the window whole,
 // or past its end.
 func finger(kind string, f *Feel) (whole, past bool) {
@@ -226,7 +218,7 @@ func (e *Estimate) covered(c *Case, f, closing *fan) {
 	if c.Over == nil {
 		return
 	}
-	at := laid(c.Over)
+	at := c.Over.Applied
 	e.Covered = &Covered{At: at, By: c.Over.ID, Minutes: math.Round(at.Sub(c.Coat.Applied).Minutes())}
 	seconds := at.Sub(f.tr.mixed).Seconds()
 	n := 0
@@ -235,18 +227,13 @@ func (e *Estimate) covered(c *Case, f, closing *fan) {
 			n = i + 1
 		}
 	}
-	e.Covered.State = order[n]
+	e.Covered.State = States[n]
 	for _, x := range c.Feels {
 		if d := at.Sub(x.At); d >= 0 && d <= pause(x.At.Sub(c.Coat.Applied)) {
 			e.Covered.State = x.State // a finger was there just before
 		}
 	}
 	e.Covered.Fell = e.fell(c, f, closing, at)
-}
-
-// laid is when a coat went on: its cloth, where that is what the window is for.
-func laid(c *Coat) time.Time {
-	return c.Applied
 }
 
 // fell judges where the next coat fell in this one's window. Wet on wet is

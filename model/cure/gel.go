@@ -35,3 +35,7 @@ func GelConversion(f, g, r, mono float64) (float64, bool) {
 func ClosedTime(K, alpha float64) float64 {
 	return math.Log((K+alpha)/(K*(1-alpha)))/((1+K)*(1+K)) + alpha/((1-alpha)*(1+K))
 }
+
+// FilmTime is [ClosedTime] for any orders of reaction, by quadrature where there
+// is no closed form.
+func FilmTime(K, m, n, alpha float64) float64 { return chemTime(K, m, n, alpha) }

@@ -6,6 +6,7 @@
 package fault
 
 import (
+	"errors"
 	"fmt"
 	"slices"
 	"strconv"
@@ -49,6 +50,15 @@ func (l List) Err() error {
 // Add adds one thing that is wrong with a field.
 func (l *List) Add(field, format string, a ...any) {
 	*l = append(*l, Fault{Field: field, What: fmt.Sprintf(format, a...)})
+}
+
+// Take adds the faults of an error, or the error itself as one of the whole.
+func (l *List) Take(err error) {
+	if some, ok := errors.AsType[List](err); ok {
+		*l = append(*l, some...)
+	} else if err != nil {
+		l.Add("", "%v", err)
+	}
 }
 
 // Within checks that a number lies within both limits, and reports whether it

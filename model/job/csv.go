@@ -95,6 +95,9 @@ func (t *Table) Span() (first, last time.Time, ok bool) {
 	return first, last, ok
 }
 
+// Version implements [Readings]: a table is only added to.
+func (t *Table) Version(string) uint64 { return 0 }
+
 // Samples implements [Readings].
 func (t *Table) Samples(probe string, from, to time.Time) iter.Seq[Sample] {
 	return func(yield func(Sample) bool) {

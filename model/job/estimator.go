@@ -3,6 +3,7 @@
 package job
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"hash/fnv"
@@ -14,6 +15,7 @@ import (
 	"curewright/model/air"
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/memory"
 	"curewright/model/shop"
 )
@@ -24,13 +26,6 @@ const DefaultProbeSDK = 0.25
 
 // Doubts of one coat alone, as standard deviations of ln κ.
 const noBatchSD = 0.10 // minutes in the cup not known
-
-// Versioned is what a [Readings] may implement besides: a number that changes
-// whenever samples of the probe were added or changed other than after its
-// newest one. Without it, readings are taken to be appended only.
-type Versioned interface {
-	Version(probe string) uint64
-}
 
 // Options of an [Estimator].
 type Options struct {
@@ -79,7 +74,7 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	res := Result{At: now, Coats: []coat.Estimate{}}
-	var missing []error
+	var missing fault.List
 	runs := map[string]*run{}
 	live := map[string]bool{}
 	var all []*run
@@ -102,7 +97,7 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 		ru, err := e.prepare(at, w, c, r, s)
 		if err != nil {
 			if c.Open(now) || followed(w, c, now) {
-				missing = append(missing, err)
+				missing.Take(err)
 			}
 			continue
 		}
@@ -132,10 +127,7 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 		}
 	}
 	res.Shop = e.shopNow(now, w, r, s)
-	if len(missing) > 0 {
-		return res, joined(missing)
-	}
-	return res, nil
+	return res, missing.Err()
 }
 
 // over is the coat that was put onto another next; nil for none yet.
@@ -209,21 +201,6 @@ func related(w *coat.Work, c *coat.Coat, now time.Time) bool {
 	}
 	return false
 }
-
-type joined []error
-
-func (j joined) Error() string {
-	s := ""
-	for i, e := range j {
-		if i > 0 {
-			s += "; "
-		}
-		s += e.Error()
-	}
-	return s
-}
-
-func (j joined) Unwrap() []error { return j }
 
 // run is one coat followed up to now.
 type run struct {
@@ -344,10 +321,7 @@ func (e *Estimator) prepare(now time.Time, w *coat.Work, c *coat.Coat, r Reading
 	if err != nil {
 		return nil, err
 	}
-	airProbe := ru.panel.Air
-	if airProbe == "" {
-		airProbe = s.Air
-	}
+	airProbe := cmp.Or(ru.panel.Air, s.Air)
 	key := digest(struct {
 		C    coat.Coat
 		P    coat.Panel
@@ -357,10 +331,7 @@ func (e *Estimator) prepare(now time.Time, w *coat.Work, c *coat.Coat, r Reading
 		Heat bool
 		Held []coat.Span
 	}{stripped(*c), ru.panel, ru.batches, ru.law.key, airProbe, s.FuelHeater, s.Held})
-	var versions [2]uint64
-	if v, ok := r.(Versioned); ok {
-		versions = [2]uint64{v.Version(ru.panel.Probe), v.Version(airProbe)}
-	}
+	versions := [2]uint64{r.Version(ru.panel.Probe), r.Version(airProbe)}
 	cp := e.saved[c.ID]
 	if cp != nil {
 		felt := cp.young.Felt()
@@ -402,12 +373,8 @@ func (ru *run) advance(r Readings) {
 func (e *Estimator) arrive(ru *run, r Readings, s Settings) {
 	tip, now := ru.tip, ru.at
 	if f := &tip.feed; !f.pointAt.IsZero() && now.Sub(f.readAt) > f.limit() {
-		loc := s.Loc
-		if loc == nil {
-			loc = ru.coat.Applied.Location()
-		}
 		ru.gapFor = now.Sub(f.readAt)
-		e.bridge(now, tip, r, s, loc)
+		e.bridge(now, tip, r, s, ru.zone(s))
 	}
 	tip.feed.carryToNow(now, tip)
 	ru.feed = &tip.feed
@@ -539,6 +506,9 @@ func (e *Estimator) believe(w *coat.Work, ru *run, runs map[string]*run, s Setti
 	return coat.Believe(ru.law.resin.LnKappaSD, extra, ru.young.TempSD(sd), ru.like, family(ru, w, runs))
 }
 
+// zone is the clock that a coat is told by.
+func (ru *run) zone(s Settings) *time.Location { return cmp.Or(s.Loc, ru.coat.Applied.Location()) }
+
 // offRatio reports whether one of a coat's cups is off its ratio.
 func (ru *run) offRatio() bool {
 	return slices.ContainsFunc(ru.batches, func(b coat.Batch) bool { return b.OffRatio != "" })
@@ -577,10 +547,7 @@ func asleep(now time.Time, s Settings, own *time.Location) *coat.Span {
 	if s.SleepFrom == s.SleepTo {
 		return nil
 	}
-	loc := s.Loc
-	if loc == nil {
-		loc = own
-	}
+	loc := cmp.Or(s.Loc, own)
 	n := now.In(loc)
 	for day := -1; day <= 1; day++ {
 		from := time.Date(n.Year(), n.Month(), n.Day()+day, int(s.SleepFrom)/60, int(s.SleepFrom)%60, 0, 0, loc)
@@ -638,10 +605,7 @@ func (e *Estimator) bins(probe string, now time.Time, r Readings) *past {
 		p = &past{}
 		e.pasts[probe] = p
 	}
-	version := uint64(0)
-	if v, ok := r.(Versioned); ok {
-		version = v.Version(probe)
-	}
+	version := r.Version(probe)
 	quarter := shop.StepS * time.Second
 	oldest := now.Truncate(quarter).Add(-(shop.HistoryDays*24*time.Hour - quarter))
 	if !p.begun || p.version != version || p.upto.After(now) || p.upto.Before(oldest) {
@@ -686,18 +650,11 @@ const lowHour = 6
 // not been read for a while the paths begin at its last reading, so that the
 // doubt about now is theirs too.
 func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coat.Outlook {
-	loc := s.Loc
-	if loc == nil {
-		loc = ru.coat.Applied.Location()
-	}
-	f := ru.feed
+	loc, f := ru.zone(s), ru.feed
 	begin, skip := now, 0
 	airC, source := f.airC, f.air
 	if f.air == "" || f.airAt.IsZero() || now.Sub(f.airAt) > airFreshFor {
-		source, airC = f.probe, ru.young.NowC()
-		if source == "" {
-			source = f.air
-		}
+		source, airC = cmp.Or(f.probe, f.air), ru.young.NowC()
 	}
 	if ru.gapFor > 0 {
 		skip = min(int(math.Ceil(ru.gapFor.Seconds()/shop.StepS)), shop.Steps)
@@ -742,11 +699,7 @@ func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coa
 // of the shop's forecast from the last reading.
 func (e *Estimator) bridge(now time.Time, tip *checkpoint, r Readings, s Settings, loc *time.Location) {
 	f := &tip.feed
-	source := f.probe
-	if source == "" {
-		source = f.air
-	}
-	p, out := e.history(source, s.Outdoor, now, r, s)
+	p, out := e.history(cmp.Or(f.probe, f.air), s.Outdoor, now, r, s)
 	from := f.pointAt
 	steps := min(int(math.Ceil(now.Sub(from).Seconds()/shop.StepS)), shop.Steps)
 	e.scratch = p.model.Median(e.scratch[:0], &p.h, steps, Conditions(from, f.pointC, out, s, loc))
@@ -778,10 +731,7 @@ func (e *Estimator) shopNow(now time.Time, w *coat.Work, r Readings, s Settings)
 	if last.At.IsZero() {
 		return sn
 	}
-	loc := s.Loc
-	if loc == nil {
-		loc = now.Location()
-	}
+	loc := cmp.Or(s.Loc, now.Location())
 	c := last.TempC
 	sn.TempC = &c
 	p, out := e.history(probe, s.Outdoor, now, r, s)

@@ -32,6 +32,9 @@ type Readings interface {
 	// Samples yields the probe's samples in [from, to], oldest first. A probe
 	// that is not known yields nothing.
 	Samples(probe string, from, to time.Time) iter.Seq[Sample]
+	// Version changes whenever samples of the probe were added or changed other
+	// than after its newest one.
+	Version(probe string) uint64
 }
 
 // Clock is an hour and minute of the day, minutes after midnight.

@@ -62,9 +62,9 @@ func (j *Job) Named(i int) (s Step, c *coat.Coat) {
 // JobCloth is one [[cloth]] table: a cloth laid into, or meant for, a coat.
 type JobCloth struct {
 	Name string     `toml:"name"`
-	GM2  *float64   `toml:"g_m2"`
+	GM2  *float64   `toml:"g_m2,omitempty"`
 	Coat string     `toml:"coat"`
-	Laid *time.Time `toml:"laid"`
+	Laid *time.Time `toml:"laid,omitempty"`
 }
 
 // Day is the [day] that a plan is made for.
@@ -173,32 +173,8 @@ func (p *parser) add(what string, path ...any) {
 // at turns faults of a record into faults of the file.
 func (p *parser) at(fs []Fault, table string, i int) {
 	for _, x := range fs {
-		p.add(x.What, append([]any{table, i}, keyPath(x.Field)...)...)
+		p.faults = append(p.faults, p.file.At(fmt.Sprintf("%s[%d].%s", table, i, x.Field), x.What))
 	}
-}
-
-// fields turns faults whose fields are paths from the top of the file.
-func (p *parser) fields(fs []Fault) {
-	for _, x := range fs {
-		p.add(x.What, keyPath(x.Field)...)
-	}
-}
-
-// keyPath splits a field: "cloth[0].laid" is three steps down.
-func keyPath(field string) (path []any) {
-	for part := range strings.SplitSeq(field, ".") {
-		if part == "" {
-			continue
-		}
-		name, index, ok := strings.Cut(part, "[")
-		path = append(path, name)
-		if ok {
-			var n int
-			fmt.Sscanf(index, "%d]", &n)
-			path = append(path, n)
-		}
-	}
-	return path
 }
 
 // local refuses a time without an offset: which instant it means would depend
@@ -382,7 +358,9 @@ func (p *parser) day(in *jobFile) {
 			p.add(fmt.Sprintf("%g °C is outside -40 to 40 °C", *d.LowC), "day", "low_c")
 		}
 	}
-	p.fields(CheckSteps("step", in.Step, in.Panel))
+	for _, x := range CheckSteps("step", in.Step, in.Panel) {
+		p.faults = append(p.faults, p.file.At(x.Field, x.What))
+	}
 	for i, s := range in.Step {
 		if k := slices.IndexFunc(in.Coat, func(x coat.Coat) bool { return x.ID != "" && x.ID == s.Coat }); k >= 0 {
 			var f fault.List

@@ -3,6 +3,7 @@
 package job
 
 import (
+	"cmp"
 	"embed"
 	"fmt"
 	"path"
@@ -54,12 +55,7 @@ func (s *Schedule) Panels() []string {
 }
 
 // ResinOf is the resin of step i: its own, else the job's.
-func (s *Schedule) ResinOf(i int) string {
-	if r := s.Steps[i].Resin; r != "" {
-		return r
-	}
-	return s.Resin
-}
+func (s *Schedule) ResinOf(i int) string { return cmp.Or(s.Steps[i].Resin, s.Resin) }
 
 // CheckSchedule checks a job against the work it belongs to and returns every
 // fault.
@@ -172,64 +168,17 @@ func ParseSchedule(data []byte, name string, load ResinLoader) (steps []Step, pa
 // and steps, and what has been done of it as the record has it, with out from
 // [Schedule.Progress]. A step that a coat has done names that coat.
 func (s *Schedule) File(w *coat.Work, out []StepState) ([]byte, error) {
-	type panel struct {
-		ID     string   `toml:"id"`
-		Piece  string   `toml:"piece,omitempty"`
-		Name   string   `toml:"name,omitempty"`
-		Probe  string   `toml:"probe,omitempty"`
-		Air    string   `toml:"air,omitempty"`
-		Core   string   `toml:"core,omitempty"`
-		AreaM2 *float64 `toml:"area_m2,omitempty"`
-	}
-	type batch struct {
-		ID         string     `toml:"id"`
-		Resin      string     `toml:"resin"`
-		Lot        string     `toml:"lot,omitempty"`
-		ResinG     *float64   `toml:"resin_g,omitempty"`
-		HardenerG  *float64   `toml:"hardener_g,omitempty"`
-		Mixed      time.Time  `toml:"mixed"`
-		Shape      string     `toml:"shape,omitempty"`
-		DiameterMM *float64   `toml:"diameter_mm,omitempty"`
-		StartC     *float64   `toml:"start_c,omitempty"`
-		Ended      *time.Time `toml:"ended,omitempty"`
-	}
-	type one struct {
-		ID         string     `toml:"id"`
-		Panel      string     `toml:"panel"`
-		Resin      string     `toml:"resin"`
-		Kind       string     `toml:"kind"`
-		Batches    []string   `toml:"batches,omitempty"`
-		Applied    time.Time  `toml:"applied"`
-		Finished   *time.Time `toml:"finished,omitempty"`
-		Cover      string     `toml:"cover,omitempty"`
-		BagKPa     *float64   `toml:"bag_kpa,omitempty"`
-		BagMinutes *float64   `toml:"bag_minutes,omitempty"`
-		Share      *float64   `toml:"share,omitempty"`
-		Next       string     `toml:"next,omitempty"`
-		Ended      *time.Time `toml:"ended,omitempty"`
-	}
-	type cloth struct {
-		Name string     `toml:"name"`
-		GM2  *float64   `toml:"g_m2,omitempty"`
-		Coat string     `toml:"coat"`
-		Laid *time.Time `toml:"laid,omitempty"`
-	}
-	type feel struct {
-		Coat  string     `toml:"coat"`
-		At    time.Time  `toml:"at"`
-		State coat.State `toml:"state"`
-	}
 	var f struct {
-		Panel []panel `toml:"panel,omitempty"`
-		Batch []batch `toml:"batch,omitempty"`
-		Coat  []one   `toml:"coat,omitempty"`
-		Cloth []cloth `toml:"cloth,omitempty"`
-		Feel  []feel  `toml:"feel,omitempty"`
-		Step  []Step  `toml:"step,omitempty"`
+		Panel []coat.Panel `toml:"panel,omitempty"`
+		Batch []coat.Batch `toml:"batch,omitempty"`
+		Coat  []coat.Coat  `toml:"coat,omitempty"`
+		Cloth []JobCloth   `toml:"cloth,omitempty"`
+		Feel  []coat.Feel  `toml:"feel,omitempty"`
+		Step  []Step       `toml:"step,omitempty"`
 	}
 	for _, id := range s.Panels() {
 		if p, ok := find(w.Panels, func(p coat.Panel) bool { return p.ID == id }); ok {
-			f.Panel = append(f.Panel, panel{p.ID, p.Piece, p.Name, p.Probe, p.Air, p.Core, p.AreaM2})
+			f.Panel = append(f.Panel, p)
 		}
 	}
 	done := map[string]bool{}
@@ -248,22 +197,23 @@ func (s *Schedule) File(w *coat.Work, out []StepState) ([]byte, error) {
 		if !done[c.ID] {
 			continue
 		}
-		f.Coat = append(f.Coat, one{c.ID, c.Panel, c.Resin, c.Kind, c.Batches, c.Applied, c.Finished, c.Cover, c.BagKPa, c.BagMinutes, c.Share, c.Next, c.Ended})
 		for _, cl := range c.Cloth {
-			f.Cloth = append(f.Cloth, cloth{cl.Name, cl.GM2, c.ID, cl.Laid})
+			f.Cloth = append(f.Cloth, JobCloth{cl.Name, cl.GM2, c.ID, cl.Laid})
 		}
+		c.Cloth = nil // in tables of their own
+		f.Coat = append(f.Coat, c)
 		for _, id := range c.Batches {
 			cups[id] = true
 		}
 	}
 	for _, b := range w.Batches {
 		if cups[b.ID] {
-			f.Batch = append(f.Batch, batch{b.ID, b.Resin, b.Lot, b.ResinG, b.HardenerG, b.Mixed, b.Shape, b.DiameterMM, b.StartC, b.Ended})
+			f.Batch = append(f.Batch, b)
 		}
 	}
 	for _, x := range w.Feels {
 		if done[x.Coat] {
-			f.Feel = append(f.Feel, feel{x.Coat, x.At, x.State})
+			f.Feel = append(f.Feel, x)
 		}
 	}
 	b, err := toml.Marshal(f)
@@ -279,12 +229,7 @@ func (s *Schedule) File(w *coat.Work, out []StepState) ([]byte, error) {
 	return append([]byte(head), b...), nil
 }
 
-func (s *Schedule) title() string {
-	if s.Name != "" {
-		return s.Name
-	}
-	return s.ID
-}
+func (s *Schedule) title() string { return cmp.Or(s.Name, s.ID) }
 
 // density of a resin by name, g/cm³; 0 when not known.
 func density(w *coat.Work, name string) float64 {

@@ -413,3 +413,31 @@ func TestCard(t *testing.T) {
 		t.Errorf("the tack coat fills %v", got)
 	}
 }
+
+// A job's file reads back with every cup in it, also one off its ratio that was
+// used all the same.
+func TestFileReadsBack(t *testing.T) {
+	w, s := lid()
+	r := w.Resins["medium"]
+	r.RatioWeight = &[2]float64{100, 27}
+	w.Resins, s.Resin = map[string]cure.Resin{"own": r}, "own"
+	w.Batches = []coat.Batch{{ID: "cup", Resin: "own", ResinG: of(100.0), HardenerG: of(50.0), OffRatio: coat.OffUsed, Mixed: day("09:30")}}
+	w.Coats = []coat.Coat{{ID: "tack", Panel: "lid-outer", Resin: "own", Kind: coat.TackCoat, Batches: []string{"cup"}, Applied: day("09:35"), Cloth: Cloths("aramid 170 plain", nil)}}
+	b, err := s.File(w, s.Progress(w, nil, day("20:00")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	j, err := ParseJob(b, "lid.toml", time.Time{}, func(string) (cure.Resin, error) { return r, nil })
+	if err != nil {
+		t.Fatalf("%v\n%s", err, b)
+	}
+	if got := j.Work.Batches; len(got) != 1 || got[0].OffRatio != coat.OffUsed {
+		t.Errorf("cups %+v", got)
+	}
+	if got := j.Work.Coats; len(got) != 1 || len(got[0].Cloth) != 1 || got[0].Cloth[0].Name != "aramid 170 plain" {
+		t.Errorf("coats %+v", got)
+	}
+	if len(j.Steps) != len(s.Steps) || j.Steps[1].Coat != "tack" {
+		t.Errorf("steps %+v", j.Steps)
+	}
+}

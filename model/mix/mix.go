@@ -11,7 +11,6 @@
 package mix
 
 import (
-	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -58,7 +57,7 @@ func RatioOf(c *words.Catalogue, r cure.Resin) (Ratio, error) {
 			return nil, ""
 		}
 		if !(p[0] > 0) || !(p[1] > 0) || math.IsInf(p[0], 0) || math.IsInf(p[1], 0) {
-			f = append(f, Fault{Field: field, What: fmt.Sprintf("%g : %g has a part that is not positive", p[0], p[1])})
+			f.Add(field, "%g : %g has a part that is not positive", p[0], p[1])
 			return nil, ""
 		}
 		v := p[1] / p[0]
@@ -114,8 +113,9 @@ type Split struct {
 // For splits a mass of resin and hardener by the resin's own ratio, to the
 // gram. By volume it needs the mixed density, which every resin has.
 func For(c *words.Catalogue, r cure.Resin, grams float64) (Split, error) {
-	if !(grams > 0 && grams <= 1e6) {
-		return Split{}, Faults{{Field: "grams", What: fmt.Sprintf("%g g is outside 0 to 1000000", grams)}}
+	var f Faults
+	if !f.Positive("grams", grams, 1e6, "g") {
+		return Split{}, f
 	}
 	q, err := RatioOf(c, r)
 	if err != nil {
@@ -190,18 +190,14 @@ type Slip struct {
 // no ratio by weight, or a mass is not positive.
 func Check(r cure.Resin, resinG, hardenerG float64) (Slip, error) {
 	var f Faults
-	if !(resinG > 0 && resinG <= 1e6) {
-		f = append(f, Fault{Field: "resin_g", What: fmt.Sprintf("%g g is not a mass above 0", resinG)})
-	}
-	if !(hardenerG > 0 && hardenerG <= 1e6) {
-		f = append(f, Fault{Field: "hardener_g", What: fmt.Sprintf("%g g is not a mass above 0", hardenerG)})
-	}
+	f.Positive("resin_g", resinG, 1e6, "g")
+	f.Positive("hardener_g", hardenerG, 1e6, "g")
 	q, err := RatioOf(nil, r)
 	if err != nil {
 		return Slip{}, err
 	}
 	if q.ByWeight == nil {
-		f = append(f, Fault{Field: "resin", What: q.Missing})
+		f.Add("resin", "%s", q.Missing)
 	}
 	if len(f) > 0 {
 		return Slip{}, f
@@ -234,8 +230,9 @@ func (s Slip) Say(c *words.Catalogue) string {
 // Filler returns the grams of filler that make a fraction (0 to 0.8, of the
 // whole) with so many grams of resin and hardener.
 func Filler(mixedG, fraction float64) (float64, error) {
-	if !(fraction >= 0 && fraction <= 0.8) {
-		return 0, Faults{{Field: "filler", What: fmt.Sprintf("%g %% of the whole is outside 0 to 80 %%", 100*fraction)}}
+	var f Faults
+	if !f.Within("filler", 100*fraction, 0, 80, "% of the whole") {
+		return 0, f
 	}
 	return mixedG * fraction / (1 - fraction), nil
 }
@@ -261,29 +258,21 @@ type Strokes struct {
 // stroke more of each where none is.
 func ByPump(r cure.Resin, grams float64, p Pump) (Strokes, error) {
 	var f Faults
-	if !(grams > 0 && grams <= 1e6) {
-		f = append(f, Fault{Field: "grams", What: fmt.Sprintf("%g g is outside 0 to 1000000", grams)})
-	}
-	for _, x := range []struct {
-		field string
-		v     float64
-	}{{"pump_resin_ml", p.ResinML}, {"pump_hardener_ml", p.HardenerML}} {
-		if !(x.v > 0 && x.v <= 1000) {
-			f = append(f, Fault{Field: x.field, What: fmt.Sprintf("%g mL a stroke is outside 0 to 1000", x.v)})
-		}
-	}
+	f.Positive("grams", grams, 1e6, "g")
+	f.Positive("pump_resin_ml", p.ResinML, 1000, "mL a stroke")
+	f.Positive("pump_hardener_ml", p.HardenerML, 1000, "mL a stroke")
 	q, err := RatioOf(nil, r)
 	if err != nil {
 		return Strokes{}, err
 	}
 	switch {
 	case q.ByVolume == nil && q.ByWeight == nil:
-		f = append(f, Fault{Field: "resin", What: q.Missing})
+		f.Add("resin", "%s", q.Missing)
 	case q.ByVolume == nil:
-		f = append(f, Fault{Field: "resin", What: "a pump measures by volume and the sheet's ratio is by weight: enter the densities of both parts, or weigh it"})
+		f.Add("resin", "a pump measures by volume and the sheet's ratio is by weight: enter the densities of both parts, or weigh it")
 	}
 	if !(r.DensityGCC > 0) {
-		f = append(f, Fault{Field: "resin", What: "its mixed density is not known: grams cannot be made from strokes"})
+		f.Add("resin", "its mixed density is not known: grams cannot be made from strokes")
 	}
 	if len(f) > 0 {
 		return Strokes{}, f

@@ -48,11 +48,9 @@ func Pour(c *words.Catalogue, r cure.Resin, planned Split, fillerG, cupG, scaleG
 	if planned.ResinG == nil || planned.HardenerG == nil {
 		f = append(f, Fault{Field: "resin", What: "no weights: " + planned.Note})
 	}
-	if !(cupG >= 0 && cupG <= 1e5) {
-		f = append(f, Fault{Field: "cup_g", What: fmt.Sprintf("%g g is outside 0 to 100000", cupG)})
-	}
+	f.Within("cup_g", cupG, 0, 1e5, "g")
 	if !(fillerG >= 0 && fillerG <= 1e6) {
-		f = append(f, Fault{Field: "filler_g", What: fmt.Sprintf("%g g is below 0", fillerG)})
+		f.Add("filler_g", "%g g is below 0", fillerG)
 	}
 	if scaleG == 0 {
 		scaleG = ScaleG
@@ -62,7 +60,7 @@ func Pour(c *words.Catalogue, r cure.Resin, planned Split, fillerG, cupG, scaleG
 		return Pouring{}, err
 	}
 	if q.ByWeight == nil && planned.ResinG != nil {
-		f = append(f, Fault{Field: "resin", What: q.Missing})
+		f.Add("resin", "%s", q.Missing)
 	}
 	order := map[string]int{Resin: 0, Hardener: 1, Fill: 2}
 	prev, at := cupG, 0
@@ -72,10 +70,10 @@ func Pour(c *words.Catalogue, r cure.Resin, planned Split, fillerG, cupG, scaleG
 		o, ok := order[x.Part]
 		switch {
 		case !ok:
-			f = append(f, Fault{Field: field, What: fmt.Sprintf("%q is not resin, hardener or filler", x.Part)})
+			f.Add(field, "%q is not resin, hardener or filler", x.Part)
 			continue
 		case !(x.TotalG >= 0 && x.TotalG <= 1e6):
-			f = append(f, Fault{Field: field, What: fmt.Sprintf("%g g is not what a scale shows", x.TotalG)})
+			f.Add(field, "%g g is not what a scale shows", x.TotalG)
 			continue
 		case x.TotalG < prev-2*scaleG && o == 0 && at == 0 && i > 0 && x.TotalG >= cupG:
 			// Resin alone in the cup can be taken out again.
@@ -83,7 +81,7 @@ func Pour(c *words.Catalogue, r cure.Resin, planned Split, fillerG, cupG, scaleG
 			prev = x.TotalG
 			continue
 		case x.TotalG < prev-2*scaleG:
-			f = append(f, Fault{Field: field, What: fmt.Sprintf("%g g is less than the %g g before: was something taken out, or the scale tared again?", x.TotalG, prev)})
+			f.Add(field, "%g g is less than the %g g before: was something taken out, or the scale tared again?", x.TotalG, prev)
 			continue
 		}
 		if o < at && o == 0 && at == 1 {

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"curewright/model/cure"
+	"curewright/model/shop"
 )
 
 // mark is an event in the life of a coat, in order of cure.
@@ -53,22 +54,12 @@ func edges(when string) (open, close mark) {
 // coarse search, min.
 const grid = 15.0
 
-// lagMinutes is how far a panel's face follows the air, by core: slab time
-// constants at 8 W/m²K a face (9 mm plywood 9, 25 mm foam sandwich 23, 3 mm
-// aluminium 8, 6 mm laminate 26 min).
+// lagMinutes is how far a panel's face follows the air, min.
 func (c *compiled) lagMinutes(panel int) float64 {
 	if c.noLag {
 		return 0
 	}
-	switch c.Panels[panel].Core {
-	case "wood":
-		return 9
-	case "metal":
-		return 8
-	case "laminate":
-		return 26
-	}
-	return 23
+	return shop.LagSeconds(c.Panels[panel].Core) / 60
 }
 
 // table holds, for one resin on one panel, the time of every event of a coat

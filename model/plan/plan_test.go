@@ -16,6 +16,7 @@ import (
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/model/job"
+	"curewright/model/shop"
 )
 
 var shed = time.FixedZone("shed", 3600)
@@ -843,5 +844,15 @@ func TestWaitAndSoak(t *testing.T) {
 	j.Steps[2].Hours = ptr(200.0)
 	if _, err := Plan(t.Context(), j); err == nil || !strings.Contains(err.Error(), "hours = 200 is outside 0 to 168") {
 		t.Errorf("a soak of more than a plan's reach: %v", err)
+	}
+}
+
+// A panel follows the air in a plan as it does in the estimate.
+func TestPanelsLag(t *testing.T) {
+	for _, core := range job.Cores {
+		c := compiled{Job: &Job{Panels: []coat.Panel{{Core: core}}}}
+		if got, want := 60*c.lagMinutes(0), shop.LagSeconds(core); got != want {
+			t.Errorf("%s: %g s behind the air, want %g", core, got, want)
+		}
 	}
 }

@@ -107,30 +107,6 @@ func (k *kinetics) rMax(tC float64) (r, e float64) {
 	return f(at), cure.GasConstant * (p1*k.e1 + p2*k.e2) / (p1 + p2)
 }
 
-// filmAge is ∫₀^α dα/((K+α^m)(1−α)^n): k2·t of an isothermal thin film
-// without the diffusion factor. Composite Simpson; the integrand is smooth.
-func filmAge(ratio, m, n, alpha float64) float64 {
-	if m == 1 && n == 2 {
-		return math.Log((ratio+alpha)/(ratio*(1-alpha)))/((1+ratio)*(1+ratio)) + alpha/(1-alpha)/(1+ratio)
-	}
-	const steps = 400
-	h := alpha / steps
-	var sum float64
-	for i := 0; i <= steps; i++ {
-		a := float64(i) * h
-		v := 1 / ((ratio + math.Pow(a, m)) * math.Pow(1-a, n))
-		switch {
-		case i == 0 || i == steps:
-			sum += v
-		case i%2 == 1:
-			sum += 4 * v
-		default:
-			sum += 2 * v
-		}
-	}
-	return sum * h / 3
-}
-
 // WithRatio returns the resin with k1/k2 at 25 °C set to ratio and both scaled
 // so that a thin film at 25 °C still reaches α = .577 at the same time (no
 // diffusion factor): the doubt that a thin film cannot see and a cup feels.
@@ -138,8 +114,8 @@ func WithRatio(r cure.Resin, ratio float64) cure.Resin {
 	const t, gel = 25 + kelvin, .577
 	k1 := r.A1 * math.Exp(-r.E1/(cure.GasConstant*t))
 	k2 := r.A2 * math.Exp(-r.E2/(cure.GasConstant*t))
-	age := filmAge(k1/k2, r.M, r.N, gel)
-	k2new := k2 * filmAge(ratio, r.M, r.N, gel) / age
+	age := cure.FilmTime(k1/k2, r.M, r.N, gel)
+	k2new := k2 * cure.FilmTime(ratio, r.M, r.N, gel) / age
 	r.A2 *= k2new / k2
 	r.A1 *= ratio * k2new / k1
 	return r

@@ -65,18 +65,14 @@ type After struct {
 // or flooded. Figures are ranges: only what is weighed is sure.
 func Balance(l Laid) (After, error) {
 	var f Faults
-	if !(l.AreaM2 > 0 && l.AreaM2 <= 1000) {
-		f = append(f, Fault{Field: "area_m2", What: fmt.Sprintf("%g m² is outside 0 to 1000", l.AreaM2)})
-	}
-	if !(l.MixedG > 0 && l.MixedG <= 1e6) {
-		f = append(f, Fault{Field: "mixed_g", What: fmt.Sprintf("%g g is outside 0 to 1000000", l.MixedG)})
-	}
+	f.Positive("area_m2", l.AreaM2, 1000, "m²")
+	f.Positive("mixed_g", l.MixedG, 1e6, "g")
 	if p := l.LeftG; p != nil && !(*p >= 0 && *p <= l.MixedG) {
-		f = append(f, Fault{Field: "left_g", What: fmt.Sprintf("%g g left of %g g", *p, l.MixedG)})
+		f.Add("left_g", "%g g left of %g g", *p, l.MixedG)
 	}
 	for i, c := range l.Cloth {
 		if fibreFraction[c.Fibre][c.Weave] == (Range{}) || !(c.GM2 > 0) {
-			f = append(f, Fault{Field: fmt.Sprintf("cloth %d", i+1), What: fmt.Sprintf("unknown: %s %s %g g/m²", c.Fibre, c.Weave, c.GM2)})
+			f.Add(fmt.Sprintf("cloth %d", i+1), "unknown: %s %s %g g/m²", c.Fibre, c.Weave, c.GM2)
 		}
 	}
 	if len(f) > 0 {

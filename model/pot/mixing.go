@@ -4,9 +4,8 @@ package pot
 
 import (
 	"cmp"
-	"errors"
-	"fmt"
 	"math"
+	"slices"
 
 	"curewright/model/cure"
 	"curewright/model/mix"
@@ -58,32 +57,21 @@ type MixAnswer struct {
 	Notes   []string     `json:"notes"`
 	// Faults are what is wrong with the pouring or the pump: the rest of the
 	// answer stands.
-	Faults   []Fault  `json:"faults"`
+	Faults   Faults   `json:"faults"`
 	Cautions []string `json:"cautions"`
 }
 
 // Mixing answers a [MixQuery], or returns its [Faults].
 func Mixing(q MixQuery) (MixAnswer, error) {
 	var f Faults
-	a := MixAnswer{Resin: q.Resin.Name, Hands: []string{}, Notes: []string{}, Faults: []Fault{}, Cautions: CupCautions(q.Words)}
-	collect := func(err error) {
-		var some Faults
-		switch {
-		case errors.As(err, &some):
-			f = append(f, some...)
-		case err != nil:
-			f = append(f, Fault{Field: "", What: err.Error()})
-		}
-	}
+	a := MixAnswer{Resin: q.Resin.Name, Hands: []string{}, Notes: []string{}, Faults: Faults{}, Cautions: CupCautions(q.Words)}
 	kind, work := "", 0.0
 	switch {
 	case q.Grams != nil && q.Need != nil:
-		f = append(f, Fault{Field: "grams", What: "given together with an area: give one of the two"})
+		f.Add("grams", "given together with an area: give one of the two")
 	case q.Grams != nil:
 		a.Grams = *q.Grams
-		if !(a.Grams > 0 && a.Grams <= 1e6) {
-			f = append(f, Fault{Field: "grams", What: fmt.Sprintf("%g g is outside 0 to 1000000", a.Grams)})
-		}
+		f.Positive("grams", a.Grams, 1e6, "g")
 		// Without an area: a person lays some 25 g a minute (common practice,
 		// no source).
 		work = a.Grams / 25
@@ -94,7 +82,7 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 			n.GCC = q.Resin.DensityGCC
 		}
 		need, err := n.Quantity()
-		collect(err)
+		f.Take(err)
 		if err == nil {
 			a.Need, a.Grams, kind = &need, need.Grams.Use, n.Kind
 			if need.Own != "" {
@@ -103,24 +91,19 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 			work = LayMinutes(n.AreaM2, len(n.Cloth) > 0)
 		}
 	default:
-		f = append(f, Fault{Field: "grams", What: "missing: grams, or a coat's area"})
+		f.Add("grams", "missing: grams, or a coat's area")
 	}
 	if w := q.WorkMinutes; w != nil {
 		work = *w
-		if !(*w > 0 && *w <= 24*60) {
-			f = append(f, Fault{Field: "work_minutes", What: fmt.Sprintf("%g min is outside 0 to 1440", *w)})
-		}
+		f.Positive("work_minutes", *w, 24*60, "min")
 	}
-	if !(q.FillerPct >= 0 && q.FillerPct <= 80) {
-		f = append(f, Fault{Field: "filler_pct", What: fmt.Sprintf("%g %% of the whole is outside 0 to 80 %%", q.FillerPct)})
-	}
+	f.Within("filler_pct", q.FillerPct, 0, 80, "% of the whole")
 	ratio, err := mix.RatioOf(q.Words, q.Resin)
-	collect(err)
+	f.Take(err)
 	a.Ratio = ratio
 	if len(f) > 0 {
 		// The rest is said in the same answer.
-		collect2 := Query{Resin: q.Resin, Grams: 100, Shape: Cup, ShopC: q.ShopC, StartC: q.StartC}.Check()
-		return MixAnswer{}, append(append(f, (Hands{Vessel: q.Vessel, ScaleG: q.ScaleG}).check()...), collect2...)
+		return MixAnswer{}, slices.Concat(f, (Hands{Vessel: q.Vessel, ScaleG: q.ScaleG}).check(), Query{Resin: q.Resin, Grams: 100, Shape: Cup, ShopC: q.ShopC, StartC: q.StartC}.Check())
 	}
 	vessel := q.Vessel
 	if vessel == "" {
@@ -158,28 +141,21 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 		}
 		a.Hands = append(a.Hands, mixText(q.Words, code, words.Facts{"mixes": cmp.Or(q.Mixes, q.Words.Text("mix.mixes")), "lays": cmp.Or(q.Lays, q.Words.Text("mix.lays"))}))
 	}
-	minor := func(err error) {
-		keep := f
-		f = nil
-		collect(err)
-		a.Faults = append(a.Faults, f...)
-		f = keep
-	}
 	if q.Pump != nil {
 		s, err := mix.ByPump(q.Resin, one.Grams, *q.Pump)
 		if err == nil {
 			a.Strokes = &s
 		}
-		minor(err)
+		a.Faults.Take(err)
 	}
 	if one.ResinG != nil {
 		p, err := mix.Pour(q.Words, q.Resin, one.Split, a.FillerG, q.CupG, q.ScaleG, q.Readings)
 		if err == nil {
 			a.Pour = &p
 		}
-		minor(err)
+		a.Faults.Take(err)
 	} else if len(q.Readings) > 0 {
-		a.Faults = append(a.Faults, Fault{Field: "readings", What: "no weights: " + one.Note})
+		a.Faults.Add("readings", "no weights: %s", one.Note)
 	}
 	return a, nil
 }

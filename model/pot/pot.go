@@ -18,7 +18,6 @@
 package pot
 
 import (
-	"fmt"
 	"math"
 
 	"curewright/model/cure"
@@ -111,74 +110,60 @@ type (
 // Check reports every fault of the question at once; nil when there is none.
 func (q Query) Check() Faults {
 	var f Faults
-	add := func(field, format string, a ...any) {
-		f = append(f, Fault{Field: field, What: fmt.Sprintf(format, a...)})
-	}
-	within := func(field string, v, lo, hi float64, unit string) bool {
-		if !(v >= lo && v <= hi) { // also catches NaN
-			add(field, "%g %s is outside %g to %g %s", v, unit, lo, hi, unit)
-			return false
-		}
-		return true
-	}
-	massOK := within("grams", q.Grams, 1, 20000, "g")
+	massOK := f.Within("grams", q.Grams, 1, 20000, "g")
 	switch q.Shape {
 	case Cup, Tray, Bond:
 	default:
-		add("shape", "%q is not cup, tray or bond", string(q.Shape))
+		f.Add("shape", "%q is not cup, tray or bond", string(q.Shape))
 	}
 	tempOK := true
 	if !(q.ShopC >= -20 && q.ShopC <= 50) {
 		tempOK = false
 		if q.ShopC > 50 && q.ShopC <= 122 {
-			add("shop", "%g °C is outside -20 to 50 °C (is it in °F?)", q.ShopC)
+			f.Add("shop", "%g °C is outside -20 to 50 °C (is it in °F?)", q.ShopC)
 		} else {
-			add("shop", "%g °C is outside -20 to 50 °C", q.ShopC)
+			f.Add("shop", "%g °C is outside -20 to 50 °C", q.ShopC)
 		}
 	}
 	if q.StartC != nil {
-		tempOK = within("start", *q.StartC, -20, 80, "°C") && tempOK
+		tempOK = f.Within("start", *q.StartC, -20, 80, "°C") && tempOK
 	}
 	if q.DiameterMM != nil {
-		ok := within("diameter_mm", *q.DiameterMM, 10, 1000, "mm")
+		ok := f.Within("diameter_mm", *q.DiameterMM, 10, 1000, "mm")
 		if q.Shape == Bond {
-			add("diameter_mm", "a bond has no diameter; give its depth")
+			f.Add("diameter_mm", "a bond has no diameter; give its depth")
 		}
 		if ok && massOK && q.DepthMM != nil && *q.DepthMM > 0 && q.Shape != Bond {
 			d := *q.DiameterMM / 10
 			depth := q.Grams / q.gcc() / (math.Pi * d * d / 4) * 10
 			if math.Abs(depth-*q.DepthMM) > 0.15*depth {
-				add("depth_mm", "%g g in %g mm across stand %.0f mm deep, not %g mm; give one of the two", q.Grams, *q.DiameterMM, depth, *q.DepthMM)
+				f.Add("depth_mm", "%g g in %g mm across stand %.0f mm deep, not %g mm; give one of the two", q.Grams, *q.DiameterMM, depth, *q.DepthMM)
 			}
 		}
 	}
-	if q.DepthMM != nil {
-		within("depth_mm", *q.DepthMM, 0.05, 1000, "mm")
-	}
-	if q.Kappa != nil {
-		within("kappa", *q.Kappa, 0.05, 20, "(rate factor)")
-	}
+	f.OptWithin("depth_mm", q.DepthMM, 0.05, 1000, "mm")
+	f.OptWithin("kappa", q.Kappa, 0.05, 20, "(rate factor)")
 	if fl := q.Filler; fl != nil {
-		within("filler fraction", fl.Fraction, 0, 0.8, "")
+		f.Within("filler fraction", fl.Fraction, 0, 0.8, "")
 		if fl.CpJGK != 0 {
-			within("filler heat capacity", fl.CpJGK, 0.2, 4.2, "J/(g·K)")
+			f.Within("filler heat capacity", fl.CpJGK, 0.2, 4.2, "J/(g·K)")
 		}
 		if fl.GCC != 0 {
-			within("filler density", fl.GCC, 0.02, 10, "g/cm³")
+			f.Within("filler density", fl.GCC, 0.02, 10, "g/cm³")
 		}
 	}
 	if q.SubstrateJM2K != nil {
-		within("substrate", *q.SubstrateJM2K, 0, 1e7, "J/(m²·K)")
+		f.Within("substrate", *q.SubstrateJM2K, 0, 1e7, "J/(m²·K)")
 		if q.Shape == Cup {
-			add("substrate", "only a bond or a tray lies against a substrate")
+			f.Add("substrate", "only a bond or a tray lies against a substrate")
 		}
 	}
 	r := q.Resin
 	switch {
 	case !(r.A2 > 0) || !(r.A1 >= 0) || !(r.E2 > 0) || !(r.N > 0) || !(r.M > 0) || !(r.W > 0):
-		add("resin", "%q has no usable cure law", r.Name)
+		f.Add("resin", "%q has no usable cure law", r.Name)
 	case tempOK && massOK && !(r.HeatJG >= 0 && r.HeatJG < 2000):
-		add("resin", "%q: heat of reaction %g J/g is outside 0 to 2000", r.Name, r.HeatJG)
+		f.Add("resin", "%q: heat of reaction %g J/g is outside 0 to 2000", r.Name, r.HeatJG)
 	}
 	return f
 }
@@ -207,12 +192,6 @@ func (q Query) gcc() float64 {
 	return rho
 }
 
-// DefaultDiameterMM is the usual mixing cup for a mass: about 65 mm across for
-// 100 g, in steps of 5 mm.
-func DefaultDiameterMM(grams float64) float64 {
-	return 5 * math.Round(65*math.Pow(grams/100, 0.236)/5)
-}
-
 // geometry is what the heat balance needs of the shape, SI units.
 type geometry struct {
 	hA       float64 // W/K at small temperature difference
@@ -237,7 +216,7 @@ func (q Query) geometry() geometry {
 		case q.DepthMM != nil:
 			d = math.Sqrt(v / (*q.DepthMM / 1000) * 4 / math.Pi)
 		default:
-			d = DefaultDiameterMM(q.Grams) / 1000
+			d = cure.DefaultCupMM(q.Grams) / 1000
 		}
 		a := math.Pi * d * d / 4
 		depth := v / a

@@ -207,37 +207,33 @@ type Quantity struct {
 // Quantity reckons the coat, or returns its [Faults].
 func (n Need) Quantity() (Quantity, error) {
 	var f Faults
-	if !(n.AreaM2 > 0 && n.AreaM2 <= 1000) {
-		f = append(f, Fault{Field: "area_m2", What: fmt.Sprintf("%g m² is outside 0 to 1000", n.AreaM2)})
-	}
+	f.Positive("area_m2", n.AreaM2, 1000, "m²")
 	if _, ok := coreTakes[n.Core]; !ok {
-		f = append(f, Fault{Field: "core", What: fmt.Sprintf("%q is not wood, foam, honeycomb, metal or laminate", n.Core)})
+		f.Add("core", "%q is not wood, foam, honeycomb, metal or laminate", n.Core)
 	}
 	if b := n.CoreM2; b != nil && !(*b >= 0 && *b <= n.AreaM2*(1+1e-9)) {
-		f = append(f, Fault{Field: "core_m2", What: fmt.Sprintf("%g m² bare of %g m²", *b, n.AreaM2)})
+		f.Add("core_m2", "%g m² bare of %g m²", *b, n.AreaM2)
 	}
-	if !(n.DepthMM >= 0 && n.DepthMM <= 200) {
-		f = append(f, Fault{Field: "depth_mm", What: fmt.Sprintf("%g mm is outside 0 to 200", n.DepthMM)})
-	}
+	f.Within("depth_mm", n.DepthMM, 0, 200, "mm")
 	if !(n.GCC >= 0 && n.GCC < 5) {
-		f = append(f, Fault{Field: "density", What: fmt.Sprintf("%g g/cm³ is outside 0 to 5", n.GCC)})
+		f.Add("density", "%g g/cm³ is outside 0 to 5", n.GCC)
 	}
 	kinds := []string{"tack coat", "wet-out", "fill coat", "bond", "seal"}
 	if !slices.Contains(kinds, n.Kind) {
-		f = append(f, Fault{Field: "kind", What: fmt.Sprintf("%q is not one of %s", n.Kind, strings.Join(kinds, ", "))})
+		f.Add("kind", "%q is not one of %s", n.Kind, strings.Join(kinds, ", "))
 	}
 	for i, c := range n.Cloth {
 		if fibreFraction[c.Fibre] == nil || fibreFraction[c.Fibre][c.Weave] == (Range{}) {
-			f = append(f, Fault{Field: fmt.Sprintf("cloth %d", i+1), What: fmt.Sprintf("unknown: %s %s", c.Fibre, c.Weave)})
+			f.Add(fmt.Sprintf("cloth %d", i+1), "unknown: %s %s", c.Fibre, c.Weave)
 		} else if !(c.GM2 > 0) {
-			f = append(f, Fault{Field: fmt.Sprintf("cloth %d", i+1), What: fmt.Sprintf("weight %g g/m² is not positive", c.GM2)})
+			f.Add(fmt.Sprintf("cloth %d", i+1), "weight %g g/m² is not positive", c.GM2)
 		}
 	}
 	waste := Range{10, 15, 25}
 	if n.WastePc != nil {
 		waste = *n.WastePc
 		if !(waste.Low >= 0 && waste.Low <= waste.Use && waste.Use <= waste.High && waste.High < 100) {
-			f = append(f, Fault{Field: "waste", What: fmt.Sprintf("%g, %g, %g %% do not ascend within 0 to 100", waste.Low, waste.Use, waste.High)})
+			f.Add("waste", "%g, %g, %g %% do not ascend within 0 to 100", waste.Low, waste.Use, waste.High)
 		}
 	}
 	if len(f) > 0 {

@@ -3,9 +3,10 @@
 package pot
 
 import (
-	"fmt"
 	"math"
+	"slices"
 
+	"curewright/model/cure"
 	"curewright/model/mix"
 )
 
@@ -78,32 +79,16 @@ type Batch struct {
 	RatioErrPct float64  `json:"ratio_error_pct"`
 }
 
-// Work returns the cautious minutes, from mixing, in which a mass mixed in a
-// cup can be laid from the vessel; +Inf when nothing ends it within 12 h. In a
-// tray the first minutes are the cup's. q gives resin, shop and start; its
-// shape, size and mass are not used.
-func Work(q Query, grams float64, h Hands) (float64, error) {
-	q.Shape, q.DiameterMM, q.DepthMM, q.Grams = Cup, nil, nil, math.Max(grams, 1)
-	if f := append(h.check(), q.Check()...); len(f) > 0 {
-		return 0, f
-	}
-	q = q.filled()
-	_, careful, _ := q.variants(q.geometry())
-	return q.workFrom(careful, h, Horizon), nil
-}
-
 func (h Hands) check() Faults {
 	var f Faults
 	switch h.Vessel {
 	case "", FromCup, FromTray, FromRoller:
 	default:
-		f = append(f, Fault{Field: "vessel", What: fmt.Sprintf("%q is not cup, tray or roller", string(h.Vessel))})
+		f.Add("vessel", "%q is not cup, tray or roller", string(h.Vessel))
 	}
-	if !(h.MixMinutes >= 0 && h.MixMinutes <= 60) {
-		f = append(f, Fault{Field: "mix_minutes", What: fmt.Sprintf("%g min is outside 0 to 60", h.MixMinutes)})
-	}
+	f.Within("mix_minutes", h.MixMinutes, 0, 60, "min")
 	if !(h.ScaleG >= 0 && h.ScaleG <= 100) {
-		f = append(f, Fault{Field: "scale_g", What: fmt.Sprintf("±%g g is outside 0 to 100", h.ScaleG)})
+		f.Add("scale_g", "±%g g is outside 0 to 100", h.ScaleG)
 	}
 	return f
 }
@@ -161,16 +146,12 @@ func (q *Query) workFrom(vs []variant, h Hands, limit float64) float64 {
 // says Tight: the person decides, with the times before them.
 func Batches(q Query, total float64, h Hands) ([]Batch, error) {
 	var f Faults
-	if !(total > 0 && total <= 1e6) {
-		f = append(f, Fault{Field: "grams", What: fmt.Sprintf("%g g is outside 0 to 1000000", total)})
-	}
+	f.Positive("grams", total, 1e6, "g")
 	if !(h.GramsPerMin > 0) {
-		f = append(f, Fault{Field: "rate", What: fmt.Sprintf("%g g/min is not positive", h.GramsPerMin)})
+		f.Add("rate", "%g g/min is not positive", h.GramsPerMin)
 	}
 	q.Shape, q.DiameterMM, q.DepthMM, q.Grams = Cup, nil, nil, 100
-	f = append(f, h.check()...)
-	f = append(f, q.Check()...)
-	if len(f) > 0 {
+	if f = slices.Concat(f, h.check(), q.Check()); len(f) > 0 {
 		return nil, f
 	}
 	h = h.filled()
@@ -221,7 +202,7 @@ func Batches(q Query, total float64, h Hands) ([]Batch, error) {
 	}
 	w := work(each, Horizon)
 	res := Batch{Split: split, WorkMinutes: some(w), LayMinutes: each / h.GramsPerMin, Vessel: h.Vessel,
-		DiameterMM: DefaultDiameterMM(each), Tight: tight, RatioErrPct: split.RatioErrorPct(h.ScaleG)}
+		DiameterMM: cure.DefaultCupMM(each), Tight: tight, RatioErrPct: split.RatioErrorPct(h.ScaleG)}
 	q.Grams = math.Max(each, 1)
 	g := q.geometry()
 	nominal, careful, _ := q.variants(g)

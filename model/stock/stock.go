@@ -38,50 +38,41 @@ type Fault = fault.Fault
 // Check returns everything that is wrong with a container; now bounds what has
 // happened. Dates of the future are for best-before only.
 func Check(s coat.Stock, resins map[string]cure.Resin, now time.Time) []Fault {
-	var f []Fault
-	add := func(field, format string, a ...any) {
-		f = append(f, Fault{Field: field, What: fmt.Sprintf(format, a...)})
-	}
+	var f fault.List
 	if !slices.Contains(Parts, s.Part) {
-		add("part", "%q is not resin, hardener or filler", s.Part)
+		f.Add("part", "%q is not resin, hardener or filler", s.Part)
 	}
 	if _, ok := resins[s.Resin]; !ok && (s.Resin != "" || s.Part != Filler) {
 		if s.Resin == "" {
-			add("resin", "missing: which epoxy it belongs to")
+			f.Add("resin", "missing: which epoxy it belongs to")
 		} else {
-			add("resin", "unknown resin %q", s.Resin)
+			f.Add("resin", "unknown resin %q", s.Resin)
 		}
 	}
-	if !(s.FullG > 0 && s.FullG <= 1e6) {
-		add("full_g", "%g g is outside 0 to 1000000", s.FullG)
-	}
-	if p := s.Price; p != nil && !(*p >= 0 && *p <= 1e7) {
-		add("price", "%g is outside 0 to 10000000", *p)
-	}
-	if len(s.Currency) > 8 {
-		add("currency", "%q is longer than 8 characters", s.Currency)
-	}
+	f.Positive("full_g", s.FullG, 1e6, "g")
+	f.OptWithin("price", s.Price, 0, 1e7, "")
+	f.Text("currency", s.Currency, 8)
 	if s.Price != nil && s.Currency == "" {
-		add("currency", "missing: a price needs one")
+		f.Add("currency", "missing: a price needs one")
 	}
 	if !slices.Contains(Conditions, s.Condition) {
-		add("condition", "%q is not warm, crystallised or cleared", s.Condition)
+		f.Add("condition", "%q is not warm, crystallised or cleared", s.Condition)
 	}
 	switch {
 	case s.CountedG != nil && !(*s.CountedG >= 0 && *s.CountedG <= 1e6):
-		add("counted_g", "%g g is below 0", *s.CountedG)
+		f.Add("counted_g", "%g g is below 0", *s.CountedG)
 	case s.CountedG != nil && s.FullG > 0 && *s.CountedG > s.FullG*1.05:
-		add("counted_g", "%g g is more than the %g g it held when it was full (weigh it without the container)", *s.CountedG, s.FullG)
+		f.Add("counted_g", "%g g is more than the %g g it held when it was full (weigh it without the container)", *s.CountedG, s.FullG)
 	}
 	if (s.CountedG == nil) != (s.CountedAt == nil) {
-		add("counted_at", "counted_g and counted_at belong together")
+		f.Add("counted_at", "counted_g and counted_at belong together")
 	}
 	for _, x := range []struct {
 		field string
 		at    *time.Time
 	}{{"opened", s.Opened}, {"counted_at", s.CountedAt}, {"gone", s.Gone}} {
 		if x.at != nil && x.at.After(now.Add(time.Hour)) {
-			add(x.field, "%s is in the future", x.at.Format("2006-01-02"))
+			f.Add(x.field, "%s is in the future", x.at.Format("2006-01-02"))
 		}
 	}
 	return f
@@ -91,7 +82,7 @@ func Check(s coat.Stock, resins map[string]cure.Resin, now time.Time) []Fault {
 // is kept of that part of its resin: a lot that is not there. Without any stock
 // of the part a lot is free text.
 func CheckLots(w *coat.Work, b coat.Batch) []Fault {
-	var f []Fault
+	var f fault.List
 	check := func(field, part, lot string) {
 		if lot == "" {
 			return
@@ -107,7 +98,7 @@ func CheckLots(w *coat.Work, b coat.Batch) []Fault {
 		}
 		if known != nil {
 			slices.Sort(known)
-			f = append(f, Fault{Field: field, What: fmt.Sprintf("no %s of lot %q is in stock: there is %s", part, lot, strings.Join(slices.Compact(known), ", "))})
+			f.Add(field, "no %s of lot %q is in stock: there is %s", part, lot, strings.Join(slices.Compact(known), ", "))
 		}
 	}
 	check("lot", Resin, b.Lot)
