@@ -3,9 +3,11 @@
 package cure
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
+	"curewright/model/fault"
 	"curewright/model/tomlfile"
 )
 
@@ -35,6 +37,22 @@ func parseDocument(data []byte) (*document, *table, error) {
 	}
 	doc := &document{file: file}
 	return doc, doc.table("", m), nil
+}
+
+// finish adds what is wrong with what was read, but for keys that were blamed
+// already: what failed to decode is zero. written has keys as the person wrote
+// them. It returns all faults, nil for none.
+func (d *document) finish(fs fault.List, written map[string]string) error {
+	seen := map[string]bool{}
+	for _, f := range d.faults {
+		seen[f.Key] = true
+	}
+	for _, f := range fs {
+		if key := cmp.Or(written[f.Field], f.Field); !seen[key] {
+			d.bad(key, "%s", f.What)
+		}
+	}
+	return d.faults.Err()
 }
 
 func (d *document) table(path string, m map[string]any) *table {
@@ -131,6 +149,83 @@ func (t *table) numbers(key string) ([]float64, bool) {
 		out = append(out, f)
 	}
 	return out, true
+}
+
+// span reads a number, or a list of two as a range.
+func (t *table) span(key string) (Range, bool) {
+	l, ok := t.numbers(key)
+	switch {
+	case !ok:
+	case len(l) == 1:
+		return Range{l[0], l[0]}, true
+	case len(l) != 2:
+		t.bad(key, "%d numbers: must be one, or two for a range", len(l))
+	case l[0] > l[1]:
+		t.bad(key, "%g to %g: a range goes from the smaller to the larger", l[0], l[1])
+	default:
+		return Range{l[0], l[1]}, true
+	}
+	return Range{}, false
+}
+
+// unit is a key that a quantity may stand under, and what makes it of the first.
+type unit struct {
+	key    string
+	factor float64
+}
+
+// quantity reads a quantity that must be there, in one of several units; key is
+// the one that it stands under.
+func (t *table) quantity(units ...unit) (got Range, key string, ok bool) {
+	for _, u := range units {
+		if !t.has(u.key) {
+			continue
+		}
+		r, read := t.span(u.key)
+		if key != "" {
+			t.bad(u.key, "given twice, as %s too: give one", key)
+			return Range{}, "", false
+		}
+		got, key, ok = Range{r.Lo * u.factor, r.Hi * u.factor}, u.key, read
+	}
+	if key == "" {
+		t.bad(units[0].key, "missing")
+	}
+	return got, key, ok
+}
+
+// temp reads a temperature in °C or in °F; key is the one that it stands under.
+func (t *table) temp(stem string, ranges bool) (r Range, key string, ok bool) {
+	key, f := stem+"_c", stem+"_f"
+	t.used[key], t.used[f] = true, true
+	switch {
+	case t.has(key) && t.has(f):
+		t.bad(f, "given in °F and in °C: give one")
+		return Range{}, key, false
+	case t.has(f):
+		key = f
+	}
+	r, ok = t.span(key)
+	if ok && !ranges && r.Lo != r.Hi {
+		t.bad(key, "a list: must be a finite number")
+		ok = false
+	}
+	if key == f {
+		r = Range{fahrenheit(r.Lo), fahrenheit(r.Hi)}
+	}
+	return r, key, ok
+}
+
+// need names the keys that must be there and are not; it reports whether all are.
+func (t *table) need(keys ...string) bool {
+	all := true
+	for _, k := range keys {
+		if !t.has(k) {
+			t.bad(k, "missing")
+			all = false
+		}
+	}
+	return all
 }
 
 // pair reads a mixing ratio.

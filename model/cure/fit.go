@@ -170,8 +170,8 @@ func (r *FitResult) Say(v words.View) {
 // approximation. Any subset of data works; without any, the answer is the
 // belief. A sheet that does not pass [Sheet.Check] gives its faults.
 func Fit(s Sheet) (FitResult, error) {
-	if fs := s.faults(); len(fs) > 0 {
-		return FitResult{}, fs
+	if err := (&document{}).finish(s.faults(), nil); err != nil {
+		return FitResult{}, err
 	}
 	f := newFit(s)
 	at, cov, err := f.solve()

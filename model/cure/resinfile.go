@@ -4,7 +4,8 @@ package cure
 
 import (
 	"fmt"
-	"sort"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -21,17 +22,10 @@ func ParseResin(data []byte) (Resin, error) {
 	root.text("name", &r.Name)
 	root.boolean("generic", &r.Generic)
 	for _, f := range r.numbers() {
-		v, ok := root.get(f.key)
-		if !ok {
-			root.bad(f.key, "missing")
-			continue
+		if x := root.number(f.key); x != nil {
+			*f.v = *x
 		}
-		x, ok := number(v)
-		if !ok {
-			root.bad(f.key, "%s: must be a finite number", kindOf(v))
-			continue
-		}
-		*f.v = x
+		root.need(f.key)
 	}
 	root.text("hardener_kind", &r.HardenerKind)
 	r.RatioWeight, r.RatioVolume = root.pair("ratio_by_weight"), root.pair("ratio_by_volume")
@@ -43,12 +37,7 @@ func ParseResin(data []byte) (Resin, error) {
 		}
 		h, c := t.number("hours"), t.number("temp_c")
 		t.done()
-		if h == nil || c == nil {
-			for _, k := range []string{"hours", "temp_c"} {
-				if !t.has(k) {
-					t.bad(k, "missing")
-				}
-			}
+		if !t.need("hours", "temp_c") || h == nil || c == nil {
 			return nil
 		}
 		return &TimeAt{Hours: *h, TempC: *c}
@@ -58,28 +47,12 @@ func ParseResin(data []byte) (Resin, error) {
 		g, c := t.number("grams"), t.number("temp_c")
 		var p PotLife
 		t.text("until", &p.Until)
-		m, ok := t.numbers("minutes")
+		m, ok := t.span("minutes")
 		t.done()
-		switch {
-		case g == nil || c == nil || !t.has("minutes"):
-			for _, k := range []string{"grams", "temp_c", "minutes"} {
-				if !t.has(k) {
-					t.bad(k, "missing")
-				}
-			}
-			continue
-		case !ok:
-			continue
-		case len(m) == 1:
-			p.Minutes = Range{m[0], m[0]}
-		case len(m) == 2:
-			p.Minutes = Range{m[0], m[1]}
-		default:
-			t.bad("minutes", "%d numbers: must be one, or two for a range", len(m))
-			continue
+		if t.need("grams", "temp_c", "minutes") && ok && g != nil && c != nil {
+			p.Grams, p.TempC, p.Minutes = *g, *c, m
+			r.PotLife = append(r.PotLife, p)
 		}
-		p.Grams, p.TempC = *g, *c
-		r.PotLife = append(r.PotLife, p)
 	}
 	r.DensityResin, r.DensityHardener = root.number("density_resin_g_cc"), root.number("density_hardener_g_cc")
 	if t := root.sub("sd"); t != nil {
@@ -91,18 +64,8 @@ func ParseResin(data []byte) (Resin, error) {
 		}
 	}
 	root.done()
-	// A field that failed to decode is zero: do not blame it a second time.
-	seen := map[string]bool{}
-	for _, f := range doc.faults {
-		seen[f.Key] = true
-	}
-	for _, f := range r.faults() {
-		if !seen[f.Key] {
-			doc.bad(f.Key, "%s", f.What)
-		}
-	}
-	if len(doc.faults) > 0 {
-		return Resin{}, doc.faults.Err()
+	if err := doc.finish(r.Check(), nil); err != nil {
+		return Resin{}, err
 	}
 	return r, nil
 }
@@ -194,12 +157,7 @@ func (r Resin) TOML() []byte {
 	}
 	if len(r.SD) > 0 {
 		b.WriteString("\n# How sure the fit is: one standard deviation.\n[sd]\n")
-		keys := make([]string, 0, len(r.SD))
-		for k := range r.SD {
-			keys = append(keys, k)
-		}
-		sort.Strings(keys)
-		for _, k := range keys {
+		for _, k := range slices.Sorted(maps.Keys(r.SD)) {
 			fmt.Fprintf(&b, "%s = %s\n", quote(k), num(r.SD[k]))
 		}
 	}

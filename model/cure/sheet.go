@@ -4,6 +4,7 @@ package cure
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -11,6 +12,7 @@ import (
 	"slices"
 	"strings"
 
+	"curewright/model/fault"
 	"curewright/model/words"
 )
 
@@ -187,6 +189,7 @@ func ParseSheetJSON(data []byte) (Sheet, error) {
 	return readSheet(doc, doc.table("", m))
 }
 
+// readSheet reads a sheet's tables and checks what they say.
 func readSheet(doc *document, root *table) (Sheet, error) {
 	var s Sheet
 	root.text("name", &s.Name)
@@ -196,170 +199,70 @@ func readSheet(doc *document, root *table) (Sheet, error) {
 	s.DensityResin, s.DensityHardener = root.number("density_resin_g_cc"), root.number("density_hardener_g_cc")
 	// Keys as the person wrote them, by the canonical ones.
 	written := map[string]string{}
-	temp := func(t *table, stem string) (*float64, string) {
-		c, f := t.number(stem+"_c"), t.number(stem+"_f")
-		switch {
-		case t.has(stem+"_c") && t.has(stem+"_f"):
-			t.bad(stem+"_f", "given in °F and in °C: give one")
-			return nil, ""
-		case c != nil:
-			return c, stem + "_c"
-		case f != nil:
-			x := fahrenheit(*f)
-			return &x, stem + "_f"
-		}
-		return nil, ""
-	}
-	// tempRange reads a temperature or a range of two.
-	tempRange := func(t *table, stem string) (key string, lo, hi float64, ok bool) {
-		key = stem + "_c"
-		if t.has(stem + "_f") {
-			if t.has(key) {
-				t.bad(stem+"_f", "given in °F and in °C: give one")
-				return key, 0, 0, false
-			}
-			key = stem + "_f"
-		}
-		l, ok := t.numbers(key)
-		switch {
-		case !ok:
-			return key, 0, 0, false
-		case len(l) == 1:
-			l = append(l, l[0])
-		case len(l) != 2:
-			t.bad(key, "%d numbers: must be one, or two for a range", len(l))
-			return key, 0, 0, false
-		case l[0] > l[1]:
-			t.bad(key, "%g to %g: a range goes from the smaller to the larger", l[0], l[1])
-			return key, 0, 0, false
-		}
-		lo, hi = l[0], l[1]
-		if key == stem+"_f" {
-			lo, hi = fahrenheit(lo), fahrenheit(hi)
-		}
-		return key, lo, hi, true
-	}
 	for _, x := range []struct {
 		stem string
 		v    **float64
-	}{{"min_temp", &s.MinC}, {"max_temp", &s.MaxC}} {
-		var key string
-		*x.v, key = temp(root, x.stem)
-		written[x.stem+"_c"] = key
-	}
-	for _, x := range []struct {
-		stem string
-		v    **float64
-		half *float64
-	}{{"tg_ambient", &s.TgAmbientC, &s.TgAmbientHalfK}, {"tg_postcure", &s.TgPostcureC, &s.TgPostcureHalfK}} {
-		if key, lo, hi, ok := tempRange(root, x.stem); ok {
-			mid := (lo + hi) / 2
-			*x.v, *x.half = &mid, (hi-lo)/2
-			written[x.stem+"_c"] = key
+		half *float64 // nil where a range is none
+	}{{"min_temp", &s.MinC, nil}, {"max_temp", &s.MaxC, nil}, {"tg_ambient", &s.TgAmbientC, &s.TgAmbientHalfK}, {"tg_postcure", &s.TgPostcureC, &s.TgPostcureHalfK}} {
+		r, key, ok := root.temp(x.stem, x.half != nil)
+		if !ok {
+			continue
 		}
-	}
-	// one reads a quantity that may stand in several units.
-	type unit struct {
-		key    string
-		factor float64
-	}
-	one := func(t *table, units []unit) (Range, string, bool) {
-		var got Range
-		var key string
-		for _, u := range units {
-			if !t.has(u.key) {
-				continue
-			}
-			l, ok := t.numbers(u.key)
-			if key != "" {
-				t.bad(u.key, "given twice, as %s too: give one", key)
-				return Range{}, "", false
-			}
-			key = u.key
-			switch {
-			case !ok:
-				return Range{}, "", false
-			case len(l) == 1:
-				got = Range{l[0] * u.factor, l[0] * u.factor}
-			case len(l) == 2 && l[0] <= l[1]:
-				got = Range{l[0] * u.factor, l[1] * u.factor}
-			case len(l) == 2:
-				t.bad(u.key, "%g to %g: a range goes from the smaller to the larger", l[0], l[1])
-				return Range{}, "", false
-			default:
-				t.bad(u.key, "%d numbers: must be one, or two for a range", len(l))
-				return Range{}, "", false
-			}
+		mid := (r.Lo + r.Hi) / 2
+		*x.v, written[x.stem+"_c"] = &mid, key
+		if x.half != nil {
+			*x.half = (r.Hi - r.Lo) / 2
 		}
-		if key == "" {
-			t.bad(units[0].key, "missing")
-			return Range{}, "", false
-		}
-		return got, key, true
-	}
-	entry := func(t *table) (c float64, keys entryKeys, ok bool) {
-		keys.path = t.path
-		p, key := temp(t, "temp")
-		if p == nil {
-			if !t.has("temp_c") && !t.has("temp_f") {
-				t.bad("temp_c", "missing")
-			}
-			return 0, keys, false
-		}
-		keys.temp = key
-		return *p, keys, true
 	}
 	for _, t := range root.subs("pot_life") {
-		c, keys, okT := entry(t)
-		mass, mk, okM := one(t, []unit{{"grams", 1}, {"fl_oz", flOzML * sheetGCC}, {"ml", sheetGCC}})
-		minutes, tk, okS := one(t, []unit{{"minutes", 1}, {"hours", 60}})
-		keys.mass, keys.time = mk, tk
-		var until string
-		t.text("until", &until)
+		p := PotLife{keys: entryKeys{path: t.path}}
+		temp, okT := t.entryTemp(&p.keys)
+		mass, mk, okM := t.quantity(unit{"grams", 1}, unit{"fl_oz", flOzML * sheetGCC}, unit{"ml", sheetGCC})
+		minutes, tk, okS := t.quantity(unit{"minutes", 1}, unit{"hours", 60})
+		t.text("until", &p.Until)
 		t.done()
 		if okT && okM && okS {
-			s.PotLife = append(s.PotLife, PotLife{Grams: mass.Mid(), TempC: c, Minutes: minutes, Until: until, keys: keys})
+			p.TempC, p.Grams, p.Minutes, p.keys.mass, p.keys.time = temp, mass.Mid(), minutes, mk, tk
+			s.PotLife = append(s.PotLife, p)
 			if mass.Lo <= 0 {
 				t.bad(mk, "%g: must be above 0", mass.Lo)
 			}
 		}
 	}
 	for _, t := range root.subs("time") {
-		c, keys, okT := entry(t)
-		hours, tk, okS := one(t, []unit{{"hours", 1}, {"minutes", 1. / 60}, {"days", 24}})
-		keys.time = tk
-		var event string
-		t.text("event", &event)
-		if _, ok := eventSpan[event]; !t.has("event") {
+		x := SheetTime{keys: entryKeys{path: t.path}}
+		temp, okT := t.entryTemp(&x.keys)
+		hours, tk, okS := t.quantity(unit{"hours", 1}, unit{"minutes", 1. / 60}, unit{"days", 24})
+		t.text("event", &x.Event)
+		if _, ok := eventSpan[x.Event]; !t.has("event") {
 			t.bad("event", "missing: one of %s", strings.Join(SheetEvents, ", "))
-		} else if event != "" && !ok {
-			t.bad("event", "%q: must be one of %s", event, strings.Join(SheetEvents, ", "))
+		} else if x.Event != "" && !ok {
+			t.bad("event", "%q: must be one of %s", x.Event, strings.Join(SheetEvents, ", "))
 		}
 		t.done()
-		if okT && okS && event != "" {
-			s.Times = append(s.Times, SheetTime{Event: event, TempC: c, Hours: hours, keys: keys})
+		if okT && okS && x.Event != "" {
+			x.TempC, x.Hours, x.keys.time = temp, hours, tk
+			s.Times = append(s.Times, x)
 		}
 	}
 	root.done()
-	seen := map[string]bool{}
-	for _, f := range doc.faults {
-		seen[f.Key] = true
-	}
-	for _, f := range s.faults() {
-		if k := written[f.Key]; k != "" {
-			f.Key = k
-		}
-		if !seen[f.Key] {
-			doc.bad(f.Key, "%s", f.What)
-		}
-	}
-	if len(doc.faults) > 0 {
-		return Sheet{}, doc.faults.Err()
+	if err := doc.finish(s.faults(), written); err != nil {
+		return Sheet{}, err
 	}
 	return s, nil
 }
 
-// span is what an event's hours can be; outside it a unit is mixed up.
+// entryTemp reads the temperature that an entry is given at.
+func (t *table) entryTemp(k *entryKeys) (float64, bool) {
+	r, key, ok := t.temp("temp", false)
+	if !t.has("temp_c") && !t.has("temp_f") {
+		t.bad("temp_c", "missing")
+	}
+	k.temp = key
+	return r.Lo, ok
+}
+
+// eventSpan is what an event's hours can be; outside it a unit is mixed up.
 var eventSpan = map[string]Range{
 	EventWorking:     {0.05, 24},
 	EventTacky:       {0.05, 48},
@@ -377,120 +280,130 @@ var before = [][2]string{
 	{EventTackFree, EventSand}, {EventWorking, EventRecoatUntil}, {EventTacky, EventRecoatUntil},
 }
 
-func (s Sheet) faults() Faults {
-	var fs Faults
-	bad := func(key, format string, a ...any) {
-		fs = append(fs, Fault{Key: key, What: fmt.Sprintf(format, a...)})
-	}
-	if strings.TrimSpace(s.Name) == "" {
-		bad("name", "missing: a resin needs a name")
-	}
+// sheetFaults gathers what is wrong with a sheet.
+type sheetFaults struct{ fault.List }
+
+// faults is all that is wrong with a sheet, by its keys in °C.
+func (s Sheet) faults() fault.List {
+	var f sheetFaults
+	f.mix(s.Name, s.HardenerKind, s.RatioWeight, s.RatioVolume, s.RatioTolPct, s.DensityResin, s.DensityHardener)
 	if _, ok := Generic(s.Name); ok {
-		bad("name", "%q is the name of a generic resin: take another", s.Name)
+		f.Add("name", "%q is the name of a generic resin: take another", s.Name)
 	}
-	if s.HardenerKind != "" {
-		if _, ok := skinOf[s.HardenerKind]; !ok {
-			bad("hardener_kind", "%q: must be one of %s", s.HardenerKind, hardenerKinds)
-		}
+	okMin := s.MinC != nil && !f.hot("min_temp_c", *s.MinC) && f.temp("min_temp_c", s.MinC, -20, 40)
+	if f.temp("max_temp_c", s.MaxC, 10, 120) && okMin && !(*s.MaxC > *s.MinC) {
+		f.Add("max_temp_c", "%.4g °C: must be above the least, %.4g °C", *s.MaxC, *s.MinC)
 	}
-	for _, x := range []struct {
-		key string
-		v   *[2]float64
-	}{{"ratio_by_weight", s.RatioWeight}, {"ratio_by_volume", s.RatioVolume}} {
-		if x.v != nil && (!(x.v[0] > 0) || !(x.v[1] > 0)) {
-			bad(x.key, "%g to %g: both must be above 0", x.v[0], x.v[1])
-		}
-	}
-	for _, x := range []struct {
-		key string
-		v   *float64
-	}{{"density_resin_g_cc", s.DensityResin}, {"density_hardener_g_cc", s.DensityHardener}} {
-		if x.v != nil && !(*x.v >= 0.5 && *x.v <= 3) {
-			bad(x.key, "%g g/cm³: must be within 0.5 to 3", *x.v)
-		}
-	}
-	if p := s.RatioTolPct; p != nil && !(*p >= 0 && *p <= 50) {
-		bad("ratio_tolerance_pct", "%g %%: must be within 0 to 50 %%", *p)
-	}
-	hint := func(c float64) string {
-		if x := fahrenheit(c); x >= -5 && x <= 45 && c > 40 {
-			return fmt.Sprintf(" (or is it °F? %.4g °F is %.0f °C)", c, x)
-		}
-		return ""
-	}
-	hot := func(key string, c float64) bool {
-		if c <= heatCuredC {
-			return false
-		}
-		bad(key, "%.4g °C: that is the sheet of a heat-cured resin; only resins that cure at room temperature can be fitted%s", c, hint(c))
-		return true
-	}
-	temps := func(key string, v *float64, lo, hi float64) bool {
-		if v == nil {
-			return false
-		}
-		if !(*v >= lo && *v <= hi) {
-			bad(key, "%.4g °C: must be within %g to %g °C%s", *v, lo, hi, hint(*v))
-			return false
-		}
-		return true
-	}
-	okMin := s.MinC != nil && !hot("min_temp_c", *s.MinC) && temps("min_temp_c", s.MinC, -20, 40)
-	if temps("max_temp_c", s.MaxC, 10, 120) && okMin && !(*s.MaxC > *s.MinC) {
-		bad("max_temp_c", "%.4g °C: must be above the least, %.4g °C", *s.MaxC, *s.MinC)
-	}
-	okAmb := temps("tg_ambient_c", s.TgAmbientC, 20, 90)
-	if temps("tg_postcure_c", s.TgPostcureC, 35, 220) && okAmb && *s.TgPostcureC < *s.TgAmbientC {
-		bad("tg_postcure_c", "%.4g °C: below the one after ambient cure, %.4g °C", *s.TgPostcureC, *s.TgAmbientC)
-	}
-	entryTemp := func(k entryKeys, c float64) {
-		key := k.path + "." + orKey(k.temp, "temp_c")
-		if !hot(key, c) && !(c >= -10) {
-			bad(key, "%.4g °C: must be at least −10 °C", c)
-		}
+	okAmb := f.temp("tg_ambient_c", s.TgAmbientC, 20, 90)
+	if f.temp("tg_postcure_c", s.TgPostcureC, 35, 220) && okAmb && *s.TgPostcureC < *s.TgAmbientC {
+		f.Add("tg_postcure_c", "%.4g °C: below the one after ambient cure, %.4g °C", *s.TgPostcureC, *s.TgAmbientC)
 	}
 	for i, p := range s.PotLife {
-		k := p.keys.at("pot_life", i)
-		entryTemp(k, p.TempC)
-		if !(p.Grams >= 5 && p.Grams <= 20000) {
-			bad(k.path+"."+orKey(k.mass, "grams"), "%.4g g: must be within 5 to 20000 g", p.Grams)
-		}
-		if p.Until != "" && !slices.Contains(PotLifeEnds, p.Until) {
-			bad(k.path+".until", "%q: must be one of %s", p.Until, strings.Join(PotLifeEnds, ", "))
-		}
-		key := k.path + "." + orKey(k.time, "minutes")
-		switch m := p.Minutes; {
-		case !(m.Lo > 0) || !(m.Hi >= m.Lo):
-			bad(key, "%s min: must be above 0", m)
-		case m.Lo < 2 || m.Hi > 600:
-			bad(key, "%s min for a cup: must be within 2 to 600 min (minutes and hours mixed up?)", m)
-		}
+		f.potLife(p.keys.at("pot_life", i), p)
 	}
 	for i, x := range s.Times {
-		k := x.keys.at("time", i)
-		entryTemp(k, x.TempC)
-		span, ok := eventSpan[x.Event]
-		if !ok {
-			bad(k.path+".event", "%q: must be one of %s", x.Event, strings.Join(SheetEvents, ", "))
-			continue
-		}
-		key := k.path + "." + orKey(k.time, "hours")
-		switch h := x.Hours; {
-		case !(h.Lo > 0) || !(h.Hi >= h.Lo):
-			bad(key, "%s h: must be above 0", h)
-		case h.Lo < span.Lo || h.Hi > span.Hi:
-			bad(key, "%s h for %s: must be within %s h (minutes, hours and days mixed up?)", h, x.Event, span)
+		f.time(x.keys.at("time", i), x)
+	}
+	if len(f.List) == 0 { // numbers that cannot be are no ground to compare on
+		f.contradictions(s)
+	}
+	return f.List
+}
+
+// mix checks what a sheet and a resin file say alike of a resin.
+func (f *sheetFaults) mix(name, kind string, weight, volume *[2]float64, tolPct, resinGCC, hardenerGCC *float64) {
+	if strings.TrimSpace(name) == "" {
+		f.Add("name", "missing: a resin needs a name")
+	}
+	if _, ok := skinOf[kind]; kind != "" && !ok {
+		f.Add("hardener_kind", "%q: must be one of %s", kind, hardenerKinds)
+	}
+	for key, v := range map[string]*[2]float64{"ratio_by_weight": weight, "ratio_by_volume": volume} {
+		if v != nil && !(v[0] > 0 && v[1] > 0 && !math.IsInf(v[0]+v[1], 1)) {
+			f.Add(key, "%g to %g: both must be above 0", v[0], v[1])
 		}
 	}
-	if len(fs) > 0 {
-		return fs // numbers that cannot be are no ground to compare on
+	f.OptWithin("ratio_tolerance_pct", tolPct, 0, 50, "%")
+	f.OptWithin("density_resin_g_cc", resinGCC, 0.5, 3, "g/cm³")
+	f.OptWithin("density_hardener_g_cc", hardenerGCC, 0.5, 3, "g/cm³")
+}
+
+// hint asks whether °F were meant.
+func hint(c float64) string {
+	if x := fahrenheit(c); x >= -5 && x <= 45 && c > 40 {
+		return fmt.Sprintf(" (or is it °F? %.4g °F is %.0f °C)", c, x)
 	}
+	return ""
+}
+
+// hot reports, as a fault, a temperature at which no resin is used that cures at
+// room temperature.
+func (f *sheetFaults) hot(key string, c float64) bool {
+	if c <= heatCuredC {
+		return false
+	}
+	f.Add(key, "%.4g °C: that is the sheet of a heat-cured resin; only resins that cure at room temperature can be fitted%s", c, hint(c))
+	return true
+}
+
+// temp checks a temperature, and reports whether there is one to compare with.
+func (f *sheetFaults) temp(key string, v *float64, lo, hi float64) bool {
+	if v != nil && !(*v >= lo && *v <= hi) {
+		f.Add(key, "%.4g °C: must be within %g to %g °C%s", *v, lo, hi, hint(*v))
+		return false
+	}
+	return v != nil
+}
+
+func (f *sheetFaults) entryTemp(k entryKeys, c float64) {
+	if key := k.key(k.temp, "temp_c"); !f.hot(key, c) && !(c >= -10) {
+		f.Add(key, "%.4g °C: must be at least −10 °C", c)
+	}
+}
+
+func (f *sheetFaults) until(key, until string) {
+	if until != "" && !slices.Contains(PotLifeEnds, until) {
+		f.Add(key, "%q: must be one of %s", until, strings.Join(PotLifeEnds, ", "))
+	}
+}
+
+func (f *sheetFaults) potLife(k entryKeys, p PotLife) {
+	f.entryTemp(k, p.TempC)
+	f.Within(k.key(k.mass, "grams"), p.Grams, 5, 20000, "g")
+	f.until(k.path+".until", p.Until)
+	key := k.key(k.time, "minutes")
+	switch m := p.Minutes; {
+	case !(m.Lo > 0) || !(m.Hi >= m.Lo):
+		f.Add(key, "%s min: must be above 0", m)
+	case m.Lo < 2 || m.Hi > 600:
+		f.Add(key, "%s min for a cup: must be within 2 to 600 min (minutes and hours mixed up?)", m)
+	}
+}
+
+func (f *sheetFaults) time(k entryKeys, x SheetTime) {
+	f.entryTemp(k, x.TempC)
+	span, ok := eventSpan[x.Event]
+	if !ok {
+		f.Add(k.path+".event", "%q: must be one of %s", x.Event, strings.Join(SheetEvents, ", "))
+		return
+	}
+	key := k.key(k.time, "hours")
+	switch h := x.Hours; {
+	case !(h.Lo > 0) || !(h.Hi >= h.Lo):
+		f.Add(key, "%s h: must be above 0", h)
+	case h.Lo < span.Lo || h.Hi > span.Hi:
+		f.Add(key, "%s h for %s: must be within %s h (minutes, hours and days mixed up?)", h, x.Event, span)
+	}
+}
+
+// contradictions are entries that cannot both be true.
+func (f *sheetFaults) contradictions(s Sheet) {
 	for i, p := range s.PotLife {
 		for j, q := range s.PotLife {
 			// A warmer or larger cup never lasts longer.
 			if i != j && p.Until == q.Until && q.TempC >= p.TempC && q.Grams >= p.Grams && (q.TempC > p.TempC || q.Grams > p.Grams) && q.Minutes.Lo > p.Minutes.Hi {
 				k := q.keys.at("pot_life", j)
-				bad(k.path+"."+orKey(k.time, "minutes"), "%.4g g at %.4g °C lasts longer than %.4g g at %.4g °C: that contradicts physics",
+				f.Add(k.key(k.time, "minutes"), "%.4g g at %.4g °C lasts longer than %.4g g at %.4g °C: that contradicts physics",
 					q.Grams, q.TempC, p.Grams, p.TempC)
 			}
 		}
@@ -498,35 +411,28 @@ func (s Sheet) faults() Faults {
 	for i, p := range s.Times {
 		for j, q := range s.Times {
 			k := q.keys.at("time", j)
-			key := k.path + "." + orKey(k.time, "hours")
+			key := k.key(k.time, "hours")
 			switch {
 			case i == j:
 			case p.Event == q.Event && q.TempC > p.TempC && q.Hours.Mid() > p.Hours.Mid():
-				bad(key, "%s takes longer at %.4g °C than at %.4g °C: that contradicts physics", q.Event, q.TempC, p.TempC)
+				f.Add(key, "%s takes longer at %.4g °C than at %.4g °C: that contradicts physics", q.Event, q.TempC, p.TempC)
 			case p.Event == q.Event && q.TempC == p.TempC && j > i:
-				bad(key, "%s at %.4g °C is given twice", q.Event, q.TempC)
+				f.Add(key, "%s at %.4g °C is given twice", q.Event, q.TempC)
 			}
 			for _, b := range before {
-				if p.Event == b[0] && q.Event == b[1] && q.TempC >= p.TempC-1e-9 && q.TempC <= p.TempC+1e-9 && q.Hours.Hi < p.Hours.Lo {
-					bad(key, "%s comes before %s at %.4g °C: that contradicts the order of cure", q.Event, p.Event, q.TempC)
+				if p.Event == b[0] && q.Event == b[1] && math.Abs(q.TempC-p.TempC) <= 1e-9 && q.Hours.Hi < p.Hours.Lo {
+					f.Add(key, "%s comes before %s at %.4g °C: that contradicts the order of cure", q.Event, p.Event, q.TempC)
 				}
 			}
 		}
 	}
-	return fs
-}
-
-func orKey(key, fallback string) string {
-	if key == "" {
-		return fallback
-	}
-	return key
 }
 
 // at fills in the path of an entry that was not read from a file.
 func (k entryKeys) at(list string, i int) entryKeys {
-	if k.path == "" {
-		k.path = fmt.Sprintf("%s[%d]", list, i)
-	}
+	k.path = cmp.Or(k.path, fmt.Sprintf("%s[%d]", list, i))
 	return k
 }
+
+// key is a key of the entry as it was written, or as it is usually.
+func (k entryKeys) key(written, usual string) string { return k.path + "." + cmp.Or(written, usual) }
