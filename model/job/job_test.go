@@ -5,6 +5,7 @@ package job
 import (
 	"bufio"
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"flag"
 	"fmt"
@@ -18,10 +19,10 @@ import (
 	"testing"
 	"time"
 
+	"pgregory.net/rapid"
+
 	"curewright/model/coat"
 	"curewright/model/words"
-
-	"pgregory.net/rapid"
 )
 
 const lidJob = `
@@ -44,6 +45,9 @@ coat = "tack"
 at = 2026-10-10T11:05:00+01:00
 state = "tacky"
 `
+
+// unfelt is the same coat without its finger test.
+var unfelt = strings.Split(lidJob, "[[feel]]")[0]
 
 var lidApplied = time.Date(2026, 10, 10, 8, 40, 0, 0, time.UTC)
 
@@ -173,11 +177,7 @@ state = "gooey"
 		`state: "gooey" is not one of`,
 		`lid.toml:29:`,
 	} {
-		found := false
-		for _, line := range got {
-			found = found || strings.Contains(line, want)
-		}
-		if !found {
+		if !slices.ContainsFunc(got, func(line string) bool { return strings.Contains(line, want) }) {
 			t.Errorf("no fault %q in:\n%s", want, strings.Join(got, "\n"))
 		}
 	}
@@ -283,15 +283,7 @@ func writeCSV(t *Table, w io.Writer) error {
 			rows = append(rows, row{ms, name, i})
 		}
 	}
-	slices.SortStableFunc(rows, func(a, b row) int {
-		switch {
-		case a.ms < b.ms:
-			return -1
-		case a.ms > b.ms:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(rows, func(a, b row) int { return cmp.Compare(a.ms, b.ms) })
 	bw := bufio.NewWriter(w)
 	fmt.Fprintln(bw, Header)
 	var b []byte
@@ -372,47 +364,10 @@ func TestReadCSVFaults(t *testing.T) {
 	}
 }
 
-// TestKeys holds the answer's keys to the published contract.
-func TestKeys(t *testing.T) {
-	tb := shed(-0.5, 4, still(20), 60)
-	res, err := Replay(mustParse(t, lidJob), tb, after(3))
-	if err != nil {
-		t.Fatal(err)
-	}
-	b, err := json.Marshal(res)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var m struct {
-		At    *time.Time                   `json:"at"`
-		Coats []map[string]json.RawMessage `json:"coats"`
-	}
-	if err := json.Unmarshal(b, &m); err != nil || m.At == nil {
-		t.Fatal(err, m)
-	}
-	for _, k := range strings.Fields("id panel resin applied_at temp_c alpha tg_c kappa state state_probability unknown_why advice next_window events blush stall degraded_minutes") {
-		if _, ok := m.Coats[0][k]; !ok {
-			t.Errorf("no key %q", k)
-		}
-	}
-	for k, inner := range map[string]string{"alpha": "p10 p50 p90", "state_probability": "wet tacky green firm hard", "next_window": "kind opens closes",
-		"events": "tacky recoat_opens green firm recoat_closes hard handle", "blush": "index band condensed"} {
-		var o map[string]json.RawMessage
-		if err := json.Unmarshal(m.Coats[0][k], &o); err != nil {
-			t.Fatal(k, err)
-		}
-		for _, i := range strings.Fields(inner) {
-			if _, ok := o[i]; !ok {
-				t.Errorf("no key %q in %q", i, k)
-			}
-		}
-	}
-}
-
 // TestNoReading: a coat put on before its panel has any reading is taken, not
 // known, and estimated with the wider doubt of a gap once readings come.
 func TestNoReading(t *testing.T) {
-	j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+	j := mustParse(t, unfelt)
 	e := replayOne(t, j, NewTable(), 1)
 	if e.State != coat.Unknown || len(e.UnknownWhy) != 1 || e.UnknownWhy[0] != coat.NoReading || e.StateProbability != nil || e.Alpha != nil || e.TempC != nil {
 		t.Errorf("%+v", e)
@@ -442,7 +397,7 @@ func TestNoReading(t *testing.T) {
 // TestGap: a silence is bridged, marked and counted, its doubt shown; while it
 // lasts for hours nothing is claimed; a finger test ends it.
 func TestGap(t *testing.T) {
-	j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+	j := mustParse(t, unfelt)
 	full := shed(-1, 12, still(20), 60)
 	holed := NewTable()
 	for _, p := range full.Probes() {
@@ -472,7 +427,7 @@ func TestGap(t *testing.T) {
 // TestPanelSilent: with the air still read, a dead panel probe is stood in for
 // by lagged air; that is degraded, but known.
 func TestPanelSilent(t *testing.T) {
-	j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+	j := mustParse(t, unfelt)
 	full := shed(-1, 12, func(h float64) float64 { return 18 + 3*math.Sin(h/4) }, 60)
 	holed := NewTable()
 	for _, p := range full.Probes() {
@@ -495,7 +450,6 @@ func TestPanelSilent(t *testing.T) {
 // and not for permissions; where that makes a difference by a state, at green or
 // above, the state is not known, until it makes none any more, or a finger says.
 func TestBelowMinimum(t *testing.T) {
-	noFeel := strings.Split(lidJob, "[[feel]]")[0]
 	temp := func(h float64) float64 {
 		if h > 3 && h < 13 {
 			return 8
@@ -503,7 +457,7 @@ func TestBelowMinimum(t *testing.T) {
 		return 22
 	}
 	tb := shed(-1, 40, temp, 40)
-	j := mustParse(t, noFeel)
+	j := mustParse(t, unfelt)
 	e := replayOne(t, j, tb, 12.5)
 	if e.State != coat.Unknown || e.UnknownWhy[0] != coat.BelowMinimum || e.Advice != "Not known: warm it to 10 °C, then feel it." ||
 		!strings.Contains(e.Because.String(), "The panel was under 10 °C for 9.5 h.") {
@@ -518,7 +472,7 @@ func TestBelowMinimum(t *testing.T) {
 	if e = replayOne(t, j, tb, 38); e.State == coat.Unknown {
 		t.Errorf("25 h after the cold: %s %v", e.State, e.UnknownWhy)
 	}
-	felt := mustParse(t, noFeel+"[[feel]]\ncoat=\"tack\"\nat=2026-10-10T22:55:00+01:00\nstate=\"green\"\n")
+	felt := mustParse(t, unfelt+"[[feel]]\ncoat=\"tack\"\nat=2026-10-10T22:55:00+01:00\nstate=\"green\"\n")
 	if e = replayOne(t, felt, tb, 13.4); e.State == coat.Unknown {
 		t.Errorf("after a finger test: %s %v", e.State, e.UnknownWhy)
 	}
@@ -540,7 +494,7 @@ func TestBelowMinimum(t *testing.T) {
 // TestFeltHardStays: what a finger found inside the range stands; a cold night
 // does not undo it.
 func TestFeltHardStays(t *testing.T) {
-	j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0]+"[[feel]]\ncoat=\"tack\"\nat=2026-10-11T09:40:00+01:00\nstate=\"hard\"\n")
+	j := mustParse(t, unfelt+"[[feel]]\ncoat=\"tack\"\nat=2026-10-11T09:40:00+01:00\nstate=\"hard\"\n")
 	tb := shed(-1, 100, func(h float64) float64 {
 		if h > 70 {
 			return 4
@@ -559,7 +513,7 @@ func TestUntil(t *testing.T) {
 	j := mustParse(t, lidJob) // felt tacky at 1 h 25 min
 	tb := shed(-1, 24, func(h float64) float64 { return 20 + 0.2*h }, 60)
 	cut := shed(-1, 1, func(h float64) float64 { return 20 + 0.2*h }, 60)
-	bare := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+	bare := mustParse(t, unfelt)
 	if diff := unlike(replayOne(t, bare, cut, 1), replayOne(t, j, tb, 1)); diff != "" {
 		t.Errorf("later readings or finger tests show in an earlier estimate:\n%s", diff)
 	}
@@ -571,6 +525,7 @@ func TestUntil(t *testing.T) {
 // TestIncremental: an estimator that was asked often says the same as one that
 // is asked once, whatever gaps, wanderings and finger tests there are.
 func TestIncremental(t *testing.T) {
+	outer := t
 	rapid.Check(t, func(t *rapid.T) {
 		tb := NewTable()
 		c := rapid.Float64Range(5, 30).Draw(t, "start")
@@ -589,10 +544,7 @@ func TestIncremental(t *testing.T) {
 				}
 			}
 		}
-		j, err := ParseJob([]byte(lidJob), "lid.toml", time.Time{}, nil)
-		if err != nil {
-			t.Fatal(err)
-		}
+		j := mustParse(outer, lidJob)
 		if rapid.Bool().Draw(t, "no probe") {
 			j.Work.Panels[0].Probe = ""
 		}
@@ -601,14 +553,8 @@ func TestIncremental(t *testing.T) {
 		for now.Before(lidApplied.Add(time.Duration(end) * time.Minute)) {
 			now = now.Add(time.Duration(rapid.IntRange(1, 400).Draw(t, "ask")) * time.Minute)
 			w := At(&j.Work, now)
-			a, err := often.Estimate(now, w, tb, j.Settings)
-			if err != nil {
-				t.Fatal(err)
-			}
-			b, err := NewEstimator(Options{NoCheckpoints: true}).Estimate(now, w, tb, j.Settings)
-			if err != nil {
-				t.Fatal(err)
-			}
+			a := judge(t, often, now, w, tb, j.Settings)
+			b := judge(t, NewEstimator(Options{NoCheckpoints: true}), now, w, tb, j.Settings)
 			if diff := unlike(a, b); diff != "" {
 				t.Fatalf("at %s (asked often, asked once):\n%s", now, diff)
 			}
@@ -621,20 +567,14 @@ func TestIncremental(t *testing.T) {
 func TestChangedWork(t *testing.T) {
 	tb := shed(-1, 24, still(19), 60)
 	e := NewEstimator(Options{})
-	j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+	j := mustParse(t, unfelt)
 	if _, err := e.Estimate(after(5), &j.Work, tb, Settings{}); err != nil {
 		t.Fatal(err)
 	}
 	felt := mustParse(t, lidJob)
 	felt.Work.Coats[0].Applied = felt.Work.Coats[0].Applied.Add(-20 * time.Minute)
-	a, err := e.Estimate(after(5), &felt.Work, tb, Settings{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	b, err := NewEstimator(Options{}).Estimate(after(5), &felt.Work, tb, Settings{})
-	if err != nil {
-		t.Fatal(err)
-	}
+	a := judge(t, e, after(5), &felt.Work, tb, Settings{})
+	b := judge(t, NewEstimator(Options{}), after(5), &felt.Work, tb, Settings{})
 	if diff := unlike(a, b); diff != "" {
 		t.Error(diff)
 	}
@@ -738,7 +678,7 @@ func TestCupTimeCounts(t *testing.T) {
 	tb := shed(-1, 4, still(20), 50)
 	g := func(x float64) *float64 { return &x }
 	alpha := func(b coat.Batch) float64 {
-		j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+		j := mustParse(t, unfelt)
 		b.ID, b.Resin, b.Mixed = "cup", "medium", lidApplied.Add(-12*time.Minute)
 		j.Work.Batches = []coat.Batch{b}
 		j.Work.Coats[0].Batches = []string{"cup"}
@@ -763,7 +703,7 @@ func TestCupTimeCounts(t *testing.T) {
 func TestTwoCups(t *testing.T) {
 	tb := shed(-2, 12, still(20), 50)
 	job := func(mixed ...time.Duration) *Job {
-		j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+		j := mustParse(t, unfelt)
 		for i, m := range mixed {
 			id := fmt.Sprint("cup", i)
 			j.Work.Batches = append(j.Work.Batches, coat.Batch{ID: id, Resin: "medium", Mixed: lidApplied.Add(m)})
@@ -783,8 +723,7 @@ func TestTwoCups(t *testing.T) {
 // TestOvernight: a window that closes in the night is said with what to do
 // about it; a quiet night says so.
 func TestOvernight(t *testing.T) {
-	noFeel := strings.Split(lidJob, "[[feel]]")[0]
-	j := mustParse(t, strings.ReplaceAll(strings.ReplaceAll(noFeel, `"tack coat"`, `"fill coat"`), "09:40", "17:40"))
+	j := mustParse(t, strings.ReplaceAll(strings.ReplaceAll(unfelt, `"tack coat"`, `"fill coat"`), "09:40", "17:40"))
 	j.Settings.SleepFrom, j.Settings.SleepTo = 22*60+30, 6*60+30
 	loc := time.FixedZone("", 3600)
 	j.Settings.Loc = loc
@@ -814,7 +753,7 @@ func TestOvernight(t *testing.T) {
 func TestEndedCoatStillTeaches(t *testing.T) {
 	tb := shed(-1, 40, still(20), 50)
 	kappa := func(lot string) float64 {
-		j := mustParse(t, strings.Split(lidJob, "[[feel]]")[0])
+		j := mustParse(t, unfelt)
 		w := &j.Work
 		end := after(20)
 		w.Batches = []coat.Batch{{ID: "a", Resin: "medium", Lot: "L1", Mixed: lidApplied}, {ID: "b", Resin: "medium", Lot: lot, Mixed: after(24)}}
@@ -823,10 +762,7 @@ func TestEndedCoatStillTeaches(t *testing.T) {
 		w.Coats = append(w.Coats, coat.Coat{ID: "fill", Panel: "lid-outer", Resin: "medium", Kind: coat.FillCoat, Applied: after(24), Batches: []string{"b"}})
 		e := NewEstimator(Options{})
 		for _, h := range []float64{4, 25} {
-			res, err := e.Estimate(after(h), At(w, after(h)), tb, Settings{})
-			if err != nil {
-				t.Fatal(err)
-			}
+			res := judge(t, e, after(h), At(w, after(h)), tb, Settings{})
 			if h == 25 {
 				if len(res.Coats) != 1 {
 					t.Fatalf("%d coats", len(res.Coats))
@@ -854,14 +790,8 @@ func TestIncrementalFitted(t *testing.T) {
 	}
 	often := NewEstimator(Options{})
 	for now := applied; now.Before(applied.Add(13 * time.Hour)); now = now.Add(97 * time.Minute) {
-		a, err := often.Estimate(now, w, tb, s)
-		if err != nil {
-			t.Fatal(err)
-		}
-		b, err := NewEstimator(Options{}).Estimate(now, w, tb, s)
-		if err != nil {
-			t.Fatal(err)
-		}
+		a := judge(t, often, now, w, tb, s)
+		b := judge(t, NewEstimator(Options{}), now, w, tb, s)
 		if a.Shop == nil || !strings.HasPrefix(a.Shop.Quality, "fitted") {
 			t.Errorf("shop %+v", a.Shop)
 		}
@@ -869,4 +799,17 @@ func TestIncrementalFitted(t *testing.T) {
 			t.Fatalf("at %s (asked often, asked once):\n%s", now, diff)
 		}
 	}
+}
+
+// judge is what an estimator says of all coats.
+func judge(t interface {
+	Helper()
+	Fatal(...any)
+}, e *Estimator, now time.Time, w *coat.Work, r Readings, s Settings) Result {
+	t.Helper()
+	res, err := e.Estimate(now, w, r, s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return res
 }

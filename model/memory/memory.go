@@ -3,6 +3,7 @@
 package memory
 
 import (
+	"cmp"
 	"maps"
 	"math"
 	"slices"
@@ -166,15 +167,7 @@ func learnt(m *Learnt) *Learnt {
 	for i := range m.hypotheses {
 		m.hypotheses[i].share /= sum
 	}
-	slices.SortStableFunc(m.hypotheses, func(a, b hypothesis) int {
-		switch {
-		case a.share > b.share:
-			return -1
-		case a.share < b.share:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(m.hypotheses, func(a, b hypothesis) int { return cmp.Compare(b.share, a.share) })
 	m.hypotheses = slices.DeleteFunc(m.hypotheses, func(t hypothesis) bool { return t.share < 0.005 })
 	return m
 }

@@ -22,10 +22,7 @@ func TestJointTakesNothingFromTheCore(t *testing.T) {
 		j.Forecast = steady(20)
 		j.Panels = []coat.Panel{{ID: "lid", Core: "foam", AreaM2: ptr(1.4)}}
 		j.Steps = steps
-		res, err := Plan(t.Context(), j)
-		if err != nil {
-			t.Fatal(err)
-		}
+		res := planned(t, j)
 		out := map[string]float64{}
 		for _, s := range res.Steps {
 			for _, b := range s.Batches {
@@ -71,10 +68,7 @@ func TestPlannedByOwnGrams(t *testing.T) {
 		{map[string]pot.Habit{"fill coat": {Factor: 1.2, Coats: 5}}, 230, 0},
 	} {
 		j.Habits = c.habits
-		res, err := Plan(t.Context(), j)
-		if err != nil {
-			t.Fatal(err)
-		}
+		res := planned(t, j)
 		sum, said := 0.0, 0
 		for _, b := range res.Steps[0].Batches {
 			sum += b.Grams

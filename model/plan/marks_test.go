@@ -18,10 +18,7 @@ func TestMarksAreTheEstimates(t *testing.T) {
 		f := Forecast{Start: time.Date(2026, 10, 10, 6, 0, 0, 0, shed), Step: marktest.StepMin * time.Minute, Air: [][]float64{tr.TempC}}
 		j := oneCoat(t, tr.Resin, f)
 		j.Learned = map[string]Kappa{tr.Resin: {Mean: math.Log(tr.Kappa)}}
-		k, faults := j.compile()
-		if len(faults) > 0 {
-			t.Fatal(faults)
-		}
+		k := ready(t, j)
 		tb := k.table(0, 0)
 		tb.last = never - 1
 		for _, x := range []struct {
@@ -30,7 +27,7 @@ func TestMarksAreTheEstimates(t *testing.T) {
 		}{
 			{tacky, func(m marktest.Times) float64 { return m.Tacky }}, {opens, func(m marktest.Times) float64 { return m.Opens }},
 			{stopped, func(m marktest.Times) float64 { return m.Stopped }}, {green, func(m marktest.Times) float64 { return m.Green }},
-			{closes, func(m marktest.Times) float64 { return m.Closes }}, {hard, func(m marktest.Times) float64 { return m.Hard }},
+			{closes, func(m marktest.Times) float64 { return m.Closes }}, {hard, func(m marktest.Times) float64 { return m.Hard }}, {handle, func(m marktest.Times) float64 { return m.Handle }},
 		} {
 			if x.e == opens && tr.Cold() {
 				continue // too cold to open then: the plan waits

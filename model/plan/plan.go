@@ -16,6 +16,7 @@
 package plan
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -219,15 +220,7 @@ func (c *compiled) workingHours() *Fault {
 			}
 		}
 	}
-	slices.SortFunc(c.open, func(a, b span) int {
-		switch {
-		case a.from < b.from:
-			return -1
-		case a.from > b.from:
-			return 1
-		}
-		return 0
-	})
+	slices.SortFunc(c.open, func(a, b span) int { return cmp.Compare(a.from, b.from) })
 	merged := c.open[:0]
 	for _, s := range c.open {
 		if n := len(merged); n > 0 && s.from <= merged[n-1].to {

@@ -109,45 +109,6 @@ func oneCoat(t testing.TB, resin string, f Forecast) Job {
 	}
 }
 
-// Times of the marks at a steady temperature in hours, by quadrature and an
-// independent integration of the same equations (a check of arithmetic, not
-// of resin): tacky, opens, green, firm, hard.
-func TestEventsSteady(t *testing.T) {
-	for _, c := range []struct {
-		resin string
-		tempC float64
-		want  [5]float64
-	}{
-		{"fast", 20, [5]float64{1.28, 1.78, 3.00, 3.78, 4.87}},
-		{"fast", 27, [5]float64{.74, 1.03, 1.72, 2.49, 3.20}},
-		{"medium", 10, [5]float64{5.13, 7.11, 12.12, 15.0, 58.6}},
-		{"medium", 20, [5]float64{2.25, 3.11, 5.20, 8.14, 10.9}},
-		{"medium", 30, [5]float64{1.04, 1.44, 2.40, 4.69, 6.35}},
-		{"slow", 15, [5]float64{6.74, 9.33, 15.6, 23.7, 50.0}},
-		{"slow", 25, [5]float64{3.03, 4.20, 7.00, 13.5, 18.5}},
-	} {
-		j := oneCoat(t, c.resin, steady(c.tempC))
-		k, f := j.compile()
-		if len(f) > 0 {
-			t.Fatal(f)
-		}
-		tb := k.table(0, 0)
-		for i, e := range []mark{tacky, opens, green, closes, hard} {
-			got, _ := tb.when(e, 60, 0)
-			got = got/60 - 1
-			if math.Abs(got-c.want[i]) > 0.006*c.want[i]+0.008 {
-				t.Errorf("%s at %g °C: %v after %.3f h, want %.2f", c.resin, c.tempC, e, got, c.want[i])
-			}
-		}
-		if c.tempC == 20 {
-			// 48 h at 20 °C are 48 h of equivalent age.
-			if got, _ := tb.when(handle, 60, 0); math.Abs(got/60-49) > 0.01 {
-				t.Errorf("%s: handle after %.3f h at 20 °C, want 48", c.resin, got/60-1)
-			}
-		}
-	}
-}
-
 // truth finds the marks by the cure package's own integrator, minute by
 // minute, for the brute-force planner: nothing here is shared with the tables.
 func truth(r cure.Resin, at func(min float64) float64, start, horizon float64) map[mark]float64 {
@@ -383,10 +344,7 @@ func TestTwoLids(t *testing.T) {
 	j := lids(t, 60)
 	j.Forecast = weekend(60, 18, 3, .8)
 	j.Learned = map[string]Kappa{"medium": {SD: .08}} // a lot that was felt before
-	r, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := planned(t, j)
 	if !r.Feasible || r.Probability < .6 {
 		t.Fatalf("probability %.2f: %v", r.Probability, r.WhyNot)
 	}
@@ -411,10 +369,7 @@ func TestTwoLids(t *testing.T) {
 			}
 		}
 	}
-	again, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	again := planned(t, j)
 	a, _ := json.Marshal(r)
 	b, _ := json.Marshal(again)
 	if string(a) != string(b) {
@@ -428,10 +383,7 @@ func TestColdShed(t *testing.T) {
 	j := lids(t, 60)
 	j.Steps = j.Steps[:6]
 	j.Forecast = weekend(60, 8, 3, .8)
-	r, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := planned(t, j)
 	if r.Feasible {
 		t.Fatalf("feasible at 8 °C with probability %.2f", r.Probability)
 	}
@@ -452,10 +404,7 @@ func TestUnlikelyDayAgreesWithItself(t *testing.T) {
 	j.Forecast = weekend(100, 8, 6, 1.5) // nights below 10 °C, the generic sets' range
 	j.Steps = j.Steps[:6]
 	j.Finger = &Finger{} // what the day alone does
-	r, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := planned(t, j)
 	if r.Feasible || r.Probability == 0 {
 		t.Fatalf("probability %.2f: the case is to be an unlikely day", r.Probability)
 	}
@@ -491,10 +440,7 @@ func TestMoreIsNeverWorse(t *testing.T) {
 	j.Forecast = weekend(24, 17, 3, .8)
 	found := func(people int) trial {
 		j.People = people
-		c, f := j.compile()
-		if len(f) > 0 {
-			t.Fatal(f)
-		}
+		c := ready(t, j)
 		return c.search(c.members)
 	}
 	one, two := found(1), found(2)
@@ -512,10 +458,7 @@ func TestReplan(t *testing.T) {
 	done := time.Date(2026, 10, 10, 9, 40, 0, 0, shed)
 	j.Done = map[string]time.Time{"lid-a tack": done}
 	j.Now = done.Add(30 * time.Minute)
-	r, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := planned(t, j)
 	if s := stepOf(r, "lid-a tack"); !s.Done || !s.At.Equal(done) || len(s.Batches) != 0 {
 		t.Errorf("the tack coat: %+v", s)
 	}
@@ -541,10 +484,7 @@ func TestReplan(t *testing.T) {
 		late.Forecast.Air = append(late.Forecast.Air, p[k:])
 	}
 	late.Forecast.Past = j.Forecast.Air[30][:k]
-	q, err := Plan(t.Context(), late)
-	if err != nil {
-		t.Fatal(err)
-	}
+	q := planned(t, late)
 	if a, b := stepOf(r, "lid-a aramid").At, stepOf(q, "lid-a aramid").At; b.Sub(a).Abs() > 20*time.Minute {
 		t.Errorf("the cloth at %s with the past in the forecast, %s with it laid before", a, b)
 	}
@@ -561,10 +501,7 @@ func TestHoursOverTheClockChange(t *testing.T) {
 	f.Start = time.Date(2026, 10, 24, 20, 0, 0, 0, loc)
 	j := oneCoat(t, "medium", f)
 	j.Loc, j.Start, j.Hours = loc, f.Start, []Hours{{8 * 60, 9 * 60}}
-	r, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := planned(t, j)
 	if s := stepOf(r, "tack"); s.At.In(loc).Format("Mon 15:04 MST") != "Sun 08:00 CET" {
 		t.Errorf("the coat at %s, want Sunday 08:00 winter time", s.At.In(loc))
 	}
@@ -626,10 +563,7 @@ func TestFlip(t *testing.T) {
 			{ID: "seal 2", Panel: "inner", Do: "coat", Coat: "seal", Resin: "medium"},
 		},
 	}
-	r, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := planned(t, j)
 	if !r.Feasible {
 		t.Fatal(r.WhyNot)
 	}
@@ -652,10 +586,7 @@ func TestSaysWhyItWaits(t *testing.T) {
 		{ID: "tack", Panel: "lid", Do: "coat", Coat: "tack coat", Resin: "medium", WorkMinutes: ptr(20.0)},
 		{ID: "fill", Panel: "lid", Do: "coat", Coat: "fill coat", Resin: "medium", When: "fill", WorkMinutes: ptr(20.0)},
 	}
-	r, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := planned(t, j)
 	// Fit to recoat at 20 °C takes 3.1 h: from 18:20 that is past 20:00.
 	if r.Probability != 1 || r.Start.Format("Mon 15:04") != "Sun 08:00" {
 		t.Fatalf("probability %.2f, start %s; want Sunday 08:00", r.Probability, r.Start)
@@ -676,17 +607,12 @@ func TestJointsFirst(t *testing.T) {
 		{ID: "seal b", Panel: "lid-b", Do: "coat", Coat: "seal", Resin: "medium", WorkMinutes: ptr(30.0)},
 		{ID: "joint a", Panel: "lid-a", Do: "coat", Coat: "bond", Resin: "medium", AreaM2: ptr(.02), WorkMinutes: ptr(30.0)},
 	}
-	r, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := planned(t, j)
 	if r.Steps[0].Step != "joint a" {
 		t.Errorf("first comes %q", r.Steps[0].Step)
 	}
 	j.Steps[1].Panel = "lid-b"
-	if r, err = Plan(t.Context(), j); err != nil {
-		t.Fatal(err)
-	}
+	r = planned(t, j)
 	if !slices.ContainsFunc(r.Notes, func(n string) bool { return strings.Contains(n, "joints first") }) {
 		t.Errorf("notes %q", r.Notes)
 	}
@@ -702,10 +628,7 @@ func TestOptionHours(t *testing.T) {
 		{ID: "tack", Panel: "lid", Do: "coat", Coat: "tack coat", Resin: "medium", WorkMinutes: ptr(5.0)},
 		{ID: "fill", Panel: "lid", Do: "coat", Coat: "fill coat", Resin: "medium", When: "fill", WorkMinutes: ptr(5.0)},
 	}
-	r, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := planned(t, j)
 	if r.Feasible || len(r.WhyNot) == 0 || !strings.Contains(r.WhyNot[0], "hours of work") {
 		t.Fatalf("feasible %v, why not %q", r.Feasible, r.WhyNot)
 	}
@@ -733,10 +656,7 @@ func TestLaidClothIsFilled(t *testing.T) {
 		t.Helper()
 		j := lids(t, 20)
 		edit(&j)
-		r, err := Plan(t.Context(), j)
-		if err != nil {
-			t.Fatal(err)
-		}
+		r := planned(t, j)
 		out := map[string]float64{}
 		for _, s := range r.Steps {
 			for _, p := range s.Parts {
@@ -808,10 +728,7 @@ func TestWaitAndSoak(t *testing.T) {
 		{ID: "other", Panel: "other", Do: "sand", WorkMinutes: ptr(60.0)},
 	}
 	j.Steps = base
-	r, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	r := planned(t, j)
 	if r.Probability != 1 {
 		t.Fatalf("probability %.2f: %v", r.Probability, r.WhyNot)
 	}
@@ -833,10 +750,7 @@ func TestWaitAndSoak(t *testing.T) {
 	}
 	// Without the soak the night does not do it by the same hour.
 	j.Steps = append(slices.Clone(base[:2]), base[3:]...)
-	cold, err := Plan(t.Context(), j)
-	if err != nil {
-		t.Fatal(err)
-	}
+	cold := planned(t, j)
 	if !stepOf(cold, "sand").At.After(sand.At) {
 		t.Errorf("sanded at %s without the soak, at %s with it", stepOf(cold, "sand").At, sand.At)
 	}
@@ -855,4 +769,24 @@ func TestPanelsLag(t *testing.T) {
 			t.Errorf("%s: %g s behind the air, want %g", core, got, want)
 		}
 	}
+}
+
+// planned is a job's plan.
+func planned(t testing.TB, j Job) Result {
+	t.Helper()
+	r, err := Plan(t.Context(), j)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
+}
+
+// ready is a job made ready.
+func ready(t testing.TB, j Job) *compiled {
+	t.Helper()
+	c, f := j.compile()
+	if len(f) > 0 {
+		t.Fatal(f)
+	}
+	return c
 }

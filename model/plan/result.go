@@ -6,6 +6,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -258,15 +259,7 @@ func (c *compiled) result(t trial, d *detail) Result {
 			at[i] = fiveUp(at[i])
 		}
 	}
-	slices.SortStableFunc(order, func(a, b int) int {
-		switch {
-		case at[a] < at[b]:
-			return -1
-		case at[a] > at[b]:
-			return 1
-		}
-		return a - b
-	})
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(at[a], at[b]) })
 	if c.people == 1 { // medians of members may overlap by minutes; a person cannot
 		busy := math.Inf(-1)
 		for _, i := range order {
@@ -545,12 +538,7 @@ func (c *compiled) options(share float64) []Option {
 		return p
 	}
 
-	names := make([]string, 0, len(c.Resins))
-	for n := range c.Resins {
-		names = append(names, n)
-	}
-	slices.Sort(names)
-	for _, n := range names {
+	for _, n := range slices.Sorted(maps.Keys(c.Resins)) {
 		if len(c.names) == 1 && c.names[0] == n {
 			continue
 		}
@@ -614,15 +602,7 @@ func (c *compiled) options(share float64) []Option {
 			j.Steps[i].WorkMinutes = &w
 		})
 	}
-	slices.SortStableFunc(out, func(a, b Option) int {
-		switch {
-		case a.Probability > b.Probability:
-			return -1
-		case a.Probability < b.Probability:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(out, func(a, b Option) int { return cmp.Compare(b.Probability, a.Probability) })
 	return out
 }
 

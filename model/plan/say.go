@@ -3,7 +3,9 @@
 package plan
 
 import (
+	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -105,23 +107,11 @@ func (c *compiled) whyNot(d *detail) []string {
 			count[k] = append(count[k], m)
 		}
 	}
-	keys := make([]key, 0, len(count))
-	for k := range count {
-		keys = append(keys, k)
-	}
-	slices.SortFunc(keys, func(a, b key) int {
-		switch na, nb := len(count[a]), len(count[b]); {
-		case na != nb:
-			return nb - na
-		case a.step != b.step:
-			return a.step - b.step
-		case a.why != b.why:
-			return int(a.why - b.why)
-		}
-		return a.with - b.with
+	worst := slices.SortedFunc(maps.Keys(count), func(a, b key) int {
+		return cmp.Or(len(count[b])-len(count[a]), a.step-b.step, int(a.why-b.why), a.with-b.with)
 	})
 	out := []string{}
-	for _, k := range keys {
+	for _, k := range worst {
 		ms := count[k]
 		if len(out) >= 4 || len(ms)*50 < c.members { // below 2 %
 			break

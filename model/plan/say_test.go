@@ -37,10 +37,7 @@ func TestPlanSpeaksTheCatalogue(t *testing.T) {
 		job.Step{ID: "wash", Panel: "lid", Do: "wash", When: "hard"})
 	for name, j := range map[string]Job{"cold": cold, "good": good} {
 		j.Words = words.Pseudo()
-		r, err := Plan(t.Context(), j)
-		if err != nil {
-			t.Fatal(err)
-		}
+		r := planned(t, j)
 		bare(name, r.Say)
 		for _, x := range slices.Concat(r.WhyNot, r.Notes, r.Cautions) {
 			bare(name, x)
@@ -53,10 +50,7 @@ func TestPlanSpeaksTheCatalogue(t *testing.T) {
 		}
 	}
 	cold.Words = words.Pseudo()
-	c, faults := cold.compile()
-	if len(faults) > 0 {
-		t.Fatal(faults)
-	}
+	c := ready(t, cold)
 	now := trial{release: make([]float64, len(c.steps))}
 	for i := range now.release {
 		now.release[i], now.order = math.Inf(-1), append(now.order, i)

@@ -3,6 +3,7 @@
 package plan
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -763,21 +764,12 @@ func shortlist(pool []trial, members, n int) []trial {
 	}
 	limit := safe(best, members)
 	slices.SortStableFunc(pool, func(a, b trial) int {
-		sa, sb := a.ok >= limit, b.ok >= limit
-		switch {
+		switch sa, sb := a.ok >= limit, b.ok >= limit; {
 		case sa && sb && a.finish != b.finish:
-			if a.finish < b.finish {
-				return -1
-			}
-			return 1
-		case sa != sb:
-			if sa {
-				return -1
-			}
-			return 1
-		case better(&a, &b):
+			return cmp.Compare(a.finish, b.finish)
+		case sa && !sb, sa == sb && better(&a, &b):
 			return -1
-		case better(&b, &a):
+		case sb && !sa, better(&b, &a):
 			return 1
 		}
 		return 0
@@ -814,7 +806,7 @@ func (c *compiled) orders() [][]int {
 		return d
 	}
 	// by orders topologically, always taking the ready step of least rank.
-	by := func(rank func(i int) [3]int) []int {
+	by := func(rank func(i int) []int) []int {
 		placed := make([]bool, n)
 		var out []int
 		for len(out) < n {
@@ -823,7 +815,7 @@ func (c *compiled) orders() [][]int {
 				if placed[i] || slices.ContainsFunc(deps(i), func(k int) bool { return !placed[k] }) {
 					continue
 				}
-				if pick < 0 || less(rank(i), rank(pick)) {
+				if pick < 0 || slices.Compare(rank(i), rank(pick)) < 0 {
 					pick = i
 				}
 			}
@@ -850,18 +842,9 @@ func (c *compiled) orders() [][]int {
 			all = append(all, o)
 		}
 	}
-	add(by(func(i int) [3]int { return [3]int{bond(i), i, 0} }))
+	add(by(func(i int) []int { return []int{bond(i), i} }))
 	add(written)
-	add(by(func(i int) [3]int { return [3]int{bond(i), -c.steps[i].panel, i} }))
-	add(by(func(i int) [3]int { return [3]int{bond(i), depth[i], i} }))
+	add(by(func(i int) []int { return []int{bond(i), -c.steps[i].panel, i} }))
+	add(by(func(i int) []int { return []int{bond(i), depth[i], i} }))
 	return all
-}
-
-func less(a, b [3]int) bool {
-	for k := range a {
-		if a[k] != b[k] {
-			return a[k] < b[k]
-		}
-	}
-	return false
 }

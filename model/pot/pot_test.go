@@ -261,16 +261,10 @@ func TestAdiabatic(t *testing.T) {
 	// 450/1.9 = 236.84: the quotient as it stands in the answer.
 	r := q.Resin
 	r.HeatJG = 450
-	res, err := Solve(Query{Resin: r, Grams: 100, Shape: Cup, ShopC: 20, StartC: ptr(45.0)})
-	if err != nil {
-		t.Fatal(err)
-	}
+	res := ask(t, Query{Resin: r, Grams: 100, Shape: Cup, ShopC: 20, StartC: ptr(45.0)})
 	near(t, "H/cp", res.AdiabaticK, 450/1.9, 1e-9)
 	// R·T²/E at 25 °C and 57 kJ/mol.
-	res, err = Solve(Query{Resin: r, Grams: 100, Shape: Cup, ShopC: 25})
-	if err != nil {
-		t.Fatal(err)
-	}
+	res = ask(t, Query{Resin: r, Grams: 100, Shape: Cup, ShopC: 25})
 	near(t, "R·T²/E", res.CriticalRise, 8.31446261815324*298.15*298.15/57000, 1e-9)
 }
 
@@ -330,10 +324,7 @@ func TestPsi(t *testing.T) {
 		{"fast", 100, 25, Cup, 3.52}, {"fast", 500, 20, Cup, 4.45}, {"medium", 250, 25, Cup, 2.84},
 		{"medium", 100, 30, Cup, 2.84}, {"slow", 100, 20, Cup, .70}, {"slow", 300, 25, Tray, .34}, {"medium", 300, 20, Tray, .47},
 	} {
-		res, err := Solve(Query{Resin: generic(t, c.name), Grams: c.grams, Shape: c.shape, ShopC: c.shop})
-		if err != nil {
-			t.Fatal(err)
-		}
+		res := ask(t, Query{Resin: generic(t, c.name), Grams: c.grams, Shape: c.shape, ShopC: c.shop})
 		near(t, fmt.Sprintf("ψ %s %s %g g %g °C", c.name, c.shape, c.grams, c.shop), res.Nominal.Psi, c.psi, .006)
 		if res.Psi < res.Nominal.Psi {
 			t.Errorf("%s: cautious ψ %g below the nominal %g", c.name, res.Psi, res.Nominal.Psi)
@@ -346,10 +337,7 @@ func TestPsi(t *testing.T) {
 // set is known to come out long.
 func TestTradeFigures(t *testing.T) {
 	for name, c := range map[string][2]float64{"fast": {10, 15}, "medium": {20, 30}, "slow": {45, 75}} {
-		res, err := Solve(Query{Resin: generic(t, name), Grams: 100, Shape: Cup, ShopC: 22})
-		if err != nil {
-			t.Fatal(err)
-		}
+		res := ask(t, Query{Resin: generic(t, name), Grams: 100, Shape: Cup, ShopC: 22})
 		if m := res.Nominal.To60C; m == nil || *m < c[0] || *m > c[1] {
 			t.Errorf("%s: 60 °C after %v min, trade %g to %g", name, m, c[0], c[1])
 		}
@@ -385,10 +373,7 @@ func TestWithRatioKeepsTheFilm(t *testing.T) {
 
 func TestMaxGrams(t *testing.T) {
 	q := Query{Resin: generic(t, "slow"), Grams: 300, Shape: Cup, ShopC: 25, DiameterMM: ptr(90.0)}
-	res, err := Solve(q)
-	if err != nil {
-		t.Fatal(err)
-	}
+	res := ask(t, q)
 	g := res.MaxGrams.For30
 	if g == nil || *g <= 10 || *g >= 2000 {
 		t.Fatalf("largest cup for 30 min = %v", g)
@@ -406,17 +391,11 @@ func TestMaxGrams(t *testing.T) {
 	}
 	// A fast set in a hot shed meets 45 min at no mass; a thin tray of a slow
 	// one in the cold does at any.
-	hot, err := Solve(Query{Resin: generic(t, "fast"), Grams: 100, Shape: Cup, ShopC: 30})
-	if err != nil {
-		t.Fatal(err)
-	}
+	hot := ask(t, Query{Resin: generic(t, "fast"), Grams: 100, Shape: Cup, ShopC: 30})
 	if m := hot.MaxGrams.For45; m == nil || *m != 0 {
 		t.Errorf("fast at 30 °C: %v g for 45 min, want 0", m)
 	}
-	cold, err := Solve(Query{Resin: generic(t, "slow"), Grams: 100, Shape: Tray, ShopC: 10})
-	if err != nil {
-		t.Fatal(err)
-	}
+	cold := ask(t, Query{Resin: generic(t, "slow"), Grams: 100, Shape: Tray, ShopC: 10})
 	if m := cold.MaxGrams.For45; m != nil {
 		t.Errorf("slow tray at 10 °C: limit %d g, want none", *m)
 	}
@@ -469,21 +448,12 @@ func TestMonotone(t *testing.T) {
 // the bond alone, and an endless substrate holds it near the air.
 func TestSubstrate(t *testing.T) {
 	q := Query{Resin: generic(t, "fast"), Grams: 400, Shape: Bond, DepthMM: ptr(12.0), ShopC: 25}
-	alone, err := Solve(q)
-	if err != nil {
-		t.Fatal(err)
-	}
+	alone := ask(t, q)
 	// 9 mm plywood: 600 kg/m³ × 1600 J/(kg·K) × 9 mm.
 	q.SubstrateJM2K = ptr(600 * 1600 * .009)
-	ply, err := Solve(q)
-	if err != nil {
-		t.Fatal(err)
-	}
+	ply := ask(t, q)
 	q.SubstrateJM2K = ptr(1e7)
-	endless, err := Solve(q)
-	if err != nil {
-		t.Fatal(err)
-	}
+	endless := ask(t, q)
 	if !(endless.Nominal.PeakC < ply.Nominal.PeakC && ply.Nominal.PeakC < alone.Nominal.PeakC-5) {
 		t.Errorf("peaks %.0f alone, %.0f on plywood, %.0f on an endless panel; want them to fall", alone.Nominal.PeakC, ply.Nominal.PeakC, endless.Nominal.PeakC)
 	}
@@ -498,15 +468,9 @@ func TestSubstrate(t *testing.T) {
 // Insulated thick masses are judged by the conduction limit as well.
 func TestInsulated(t *testing.T) {
 	q := Query{Resin: generic(t, "slow"), Grams: 2000, Shape: Tray, DepthMM: ptr(7.0), ShopC: 18}
-	plain, err := Solve(q)
-	if err != nil {
-		t.Fatal(err)
-	}
+	plain := ask(t, q)
 	q.Insulated = true
-	lagged, err := Solve(q)
-	if err != nil {
-		t.Fatal(err)
-	}
+	lagged := ask(t, q)
 	if rank(lagged.Verdict) < rank(plain.Verdict) {
 		t.Errorf("insulated %s, plain %s", lagged.Verdict, plain.Verdict)
 	}
@@ -524,16 +488,10 @@ func TestFittedDoubt(t *testing.T) {
 	r := generic(t, "medium")
 	r.Generic, r.Name = false, "fitted"
 	r.SD = map[string]float64{cure.SDLnK: 0, "heat_j_g": 0, cure.SDE: 0, cure.SDLnRate: 0}
-	sure, err := Solve(Query{Resin: r, Grams: 200, Shape: Cup, ShopC: 22})
-	if err != nil {
-		t.Fatal(err)
-	}
+	sure := ask(t, Query{Resin: r, Grams: 200, Shape: Cup, ShopC: 22})
 	near(t, "ψ without doubt", sure.Psi, sure.Nominal.Psi, 1e-9)
 	r.SD = map[string]float64{cure.SDLnRate: .2, cure.SDLnK: 0, "heat_j_g": 0, cure.SDE: 0}
-	some, err := Solve(Query{Resin: r, Grams: 200, Shape: Cup, ShopC: 22})
-	if err != nil {
-		t.Fatal(err)
-	}
+	some := ask(t, Query{Resin: r, Grams: 200, Shape: Cup, ShopC: 22})
 	// ψ is linear in the rate: its ninth decile is exp(1.2816·.2).
 	near(t, "ψ over the nominal", some.Psi/some.Nominal.Psi, math.Exp(1.2815515655*.2), 1e-6)
 	if *some.WorkMinutes >= *sure.WorkMinutes {
@@ -548,10 +506,7 @@ func TestCautiousIsTheTenthPercentile(t *testing.T) {
 	r.Generic, r.Name = false, "fitted"
 	r.SD = map[string]float64{cure.SDLnK: .3, "heat_j_g": 40, cure.SDE: 4000, cure.SDLnRate: .12}
 	q := Query{Resin: r, Grams: 200, Shape: Cup, ShopC: 18}.filled()
-	res, err := Solve(q)
-	if err != nil {
-		t.Fatal(err)
-	}
+	res := ask(t, q)
 	rng := rand.New(rand.NewPCG(1, 2))
 	g := q.geometry()
 	var psi, work []float64
@@ -672,10 +627,7 @@ func TestNeverSafe(t *testing.T) {
 	for _, name := range []string{"fast", "medium", "slow"} {
 		for _, shop := range []float64{5, 20, 35} {
 			for _, shape := range []Shape{Cup, Tray, Bond} {
-				res, err := Solve(Query{Resin: generic(t, name), Grams: 60, Shape: shape, ShopC: shop})
-				if err != nil {
-					t.Fatal(err)
-				}
+				res := ask(t, Query{Resin: generic(t, name), Grams: 60, Shape: shape, ShopC: shop})
 				b, err := json.Marshal(res)
 				if err != nil {
 					t.Fatal(err)
@@ -760,4 +712,14 @@ func BenchmarkSimulation(b *testing.B) {
 	}
 	b.ReportMetric(ours.Seconds()*1e3, "ours-ms")
 	b.ReportMetric(scipy*1e3, "scipy-ms")
+}
+
+// ask is a query's answer.
+func ask(t testing.TB, q Query) Result {
+	t.Helper()
+	r, err := Solve(q)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r
 }

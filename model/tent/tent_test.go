@@ -39,10 +39,7 @@ func squares(k int) float64 { return float64(k / 6 % 2) }
 func TestIdentify(t *testing.T) {
 	last := math.Inf(1)
 	for _, noise := range []float64{.1, .03, .005} {
-		m, err := Identify(made(96, 5400, 24, noise, squares))
-		if err != nil {
-			t.Fatal(err)
-		}
+		m := identified(t, made(96, 5400, 24, noise, squares))
 		if math.Abs(m.TauS-5400) > 3*m.TauSD+30 || math.Abs(m.GainK-24) > 3*m.GainSD+.1 {
 			t.Errorf("noise %g K: %s, made with 1h30m and 24 K", noise, m.Say(words.View{}))
 		}
@@ -87,10 +84,7 @@ func TestIdentifyRefuses(t *testing.T) {
 // as it was.
 func TestOpenDoor(t *testing.T) {
 	s := made(96, 5400, 24, .03, func(k int) float64 { return .5 + .3*math.Sin(float64(k)) })
-	m, err := Identify(s)
-	if err != nil {
-		t.Fatal(err)
-	}
+	m := identified(t, s)
 	for k := 20; k < 96; k++ {
 		if lack, open := m.Open(s[:k]); open {
 			t.Fatalf("bin %d: open by %.2f K, and it is shut", k, lack)
@@ -148,10 +142,7 @@ func TestIdentifyShop(t *testing.T) {
 		}
 	}
 	learn := s[:24*4]
-	m, err := Identify(learn)
-	if err != nil {
-		t.Fatal(err)
-	}
+	m := identified(t, learn)
 	t.Logf("learned: %s", m.Say(words.View{}))
 	// 500 W against the film's 22 W/K and 1.5 air changes an hour of 4.8 kg of
 	// air: 20.8 K; the panels' own losses take a little.
@@ -184,37 +175,6 @@ func steady(resin string, c float64) Problem {
 		p.Shed = append(p.Shed, float32(c))
 	}
 	return p
-}
-
-// TestSteadyTimes holds the simulation under a plan against the times at a
-// steady temperature that a Python integration of the same rate law gave
-// (generic sets, κ = 1; hours to open, close and hard).
-func TestSteadyTimes(t *testing.T) {
-	for _, tt := range []struct {
-		resin               string
-		c                   float64
-		opens, closes, hard float64
-	}{
-		{cure.Fast, 20, 1.78, 3.78, 4.87}, {cure.Medium, 20, 3.11, 8.14, 10.9}, {cure.Medium, 25, 2.10, 6.13, 8.24},
-		{cure.Slow, 25, 4.20, 13.5, 18.5}, {cure.Fast, 15, 2.67, 5.16, 9.7},
-	} {
-		p := steady(tt.resin, tt.c)
-		s := newSolver(t.Context(), &p)
-		s.steps = 80
-		for i := range s.temps {
-			s.temps[i] = tt.c
-		}
-		s.cure(0, []int{0}, p.Len-1, func(_ int, m moments) {
-			for _, x := range []struct {
-				what      string
-				got, want float64
-			}{{"opens", m.opens, tt.opens}, {"closes", m.closes, tt.closes}, {"hard", m.hard, tt.hard}} {
-				if math.Abs(x.got/3600-x.want) > .01*x.want+.01 {
-					t.Errorf("%s at %g °C: %s after %.2f h, want %.2f h", tt.resin, tt.c, x.what, x.got/3600, x.want)
-				}
-			}
-		})
-	}
 }
 
 // TestOutsideTheRange: hard is promised by what a coat gained inside the resin's
@@ -254,10 +214,7 @@ func TestTooSoonIsNotTooLate(t *testing.T) {
 	p.Nodes = Spread([3]float64{.9, 1, 1.1}, [3]float64{.74, .75, .76}, 5)
 	p.Resin.RecoatUntil = &cure.TimeAt{Hours: 4, TempC: 25}
 	p.AgeS = 4 * 3600
-	got, err := Solve(t.Context(), p)
-	if err != nil {
-		t.Fatal(err)
-	}
+	got := solved(t, p)
 	if got.Feasible || !got.Early || !got.Nearest.IsZero() || !got.Closes[1].Before(p.Wish.From) {
 		t.Errorf("a closed window: feasible %v, early %v, nearest %v, closes %v", got.Feasible, got.Early, got.Nearest, got.Closes)
 	}
@@ -328,10 +285,7 @@ func TestBruteForce(t *testing.T) {
 	} {
 		p := night(tt.kind, tt.prob)
 		p.Tent.GainK = tt.tent
-		got, err := Solve(t.Context(), p)
-		if err != nil {
-			t.Fatal(err)
-		}
+		got := solved(t, p)
 		s := newSolver(t.Context(), &p)
 		s.steps = int(p.Wish.End().Sub(p.Now).Seconds() / p.StepS)
 		s.fromS, s.toS = p.Wish.From.Sub(p.Now).Seconds(), p.Wish.End().Sub(p.Now).Seconds()
@@ -373,10 +327,7 @@ func TestBruteForce(t *testing.T) {
 func TestPlain(t *testing.T) {
 	p := night(Hard, .9)
 	p.Wish.By = p.Now.Add(3 * time.Hour)
-	got, err := Solve(t.Context(), p)
-	if err != nil {
-		t.Fatal(err)
-	}
+	got := solved(t, p)
 	if got.Feasible || got.Nearest.Before(p.Wish.By) || got.Nearest.IsZero() {
 		t.Errorf("hard in 3 h: feasible %v, nearest %v", got.Feasible, got.Nearest)
 	}
@@ -385,16 +336,13 @@ func TestPlain(t *testing.T) {
 		p.Shed[i] = 29
 	}
 	p.PanelC = 29
-	if got, err = Solve(t.Context(), p); err != nil || !got.Feasible || got.Share != 0 || got.Unheated < .9 {
-		t.Errorf("in a hot shed: %+v, %v; want no heat", got, err)
+	if got = solved(t, p); !got.Feasible || got.Share != 0 || got.Unheated < .9 {
+		t.Errorf("in a hot shed: %+v; want no heat", got)
 	}
 	was := 0.0
 	for _, prob := range []float64{.3, .6, .9} {
 		q := night(NoStall, prob)
-		got, err := Solve(t.Context(), q)
-		if err != nil {
-			t.Fatal(err)
-		}
+		got := solved(t, q)
 		if got.Feasible && got.Share < was-1e-9 {
 			t.Errorf("probability %g costs less (%.3f) than the one before (%.3f)", prob, got.Share, was)
 		}
@@ -454,4 +402,22 @@ func BenchmarkSolve(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
+}
+
+func solved(t testing.TB, p Problem) Plan {
+	t.Helper()
+	plan, err := Solve(t.Context(), p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return plan
+}
+
+func identified(t testing.TB, s []Sample) Model {
+	t.Helper()
+	m, err := Identify(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m
 }
