@@ -27,7 +27,7 @@ func TestMarksAreTheEstimates(t *testing.T) {
 		}{
 			{tacky, func(m marktest.Times) float64 { return m.Tacky }}, {opens, func(m marktest.Times) float64 { return m.Opens }},
 			{stopped, func(m marktest.Times) float64 { return m.Stopped }}, {green, func(m marktest.Times) float64 { return m.Green }},
-			{closes, func(m marktest.Times) float64 { return m.Closes }}, {hard, func(m marktest.Times) float64 { return m.Hard }}, {handle, func(m marktest.Times) float64 { return m.Handle }},
+			{closes, func(m marktest.Times) float64 { return m.Closes }}, {hard, func(m marktest.Times) float64 { return m.Hard }},
 		} {
 			if x.e == opens && tr.Cold() {
 				continue // too cold to open then: the plan waits
@@ -37,5 +37,13 @@ func TestMarksAreTheEstimates(t *testing.T) {
 				t.Errorf("%s (%s): %v at %.2f min, stepped minute by minute %.2f", tr.Name, tr.Resin, x.e, got, want)
 			}
 		}
+	}
+}
+
+// A coat is fit to handle after 48 h at 20 °C.
+func TestHandle(t *testing.T) {
+	at, _ := ready(t, oneCoat(t, "medium", steady(20))).table(0, 0).when(handle, 60, 0)
+	if math.Abs(at/60-49) > 0.01 {
+		t.Errorf("after %.3f h", at/60-1)
 	}
 }
