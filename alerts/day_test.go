@@ -30,7 +30,7 @@ func day(t *testing.T, hours int, kind, next string, tempC, rh func(h float64) f
 		at := t0.Add(time.Duration(m) * minute).Format(time.RFC3339)
 		fmt.Fprintf(&csv, "%s,panel-1,%.2f,,\n%s,shed-air,%.2f,%.1f,\n", at, tempC(h), at, tempC(h), rh(h))
 	}
-	table, errs := job.ReadCSV(strings.NewReader(csv.String()), "shed.csv", time.Time{})
+	table, errs := job.ReadCSV(strings.NewReader(csv.String()), time.Time{})
 	if len(errs) > 0 {
 		t.Fatal(errs)
 	}

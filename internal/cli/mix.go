@@ -476,15 +476,7 @@ func (c *stockImportCmd) Run(a *App, cl *client.Client) error {
 	// All that can be said of the file is said with its place before anything
 	// is sent.
 	if _, err := stock.ReadCSV(bytes.NewReader(b), time.Local); err != nil {
-		var lf stock.LineFaults
-		if errors.As(err, &lf) {
-			lines := make([]string, len(lf))
-			for i, f := range lf {
-				lines[i] = fmt.Sprintf("%s:%d: %s", c.File, f.Line, strings.TrimPrefix(f.Column+": "+f.What, ": "))
-			}
-			return &fault.Input{Lines: lines}
-		}
-		return err
+		return fault.In(c.File, err)
 	}
 	ids, err := cl.ImportStock(a.Ctx, string(b))
 	if err != nil || c.JSON {

@@ -3,7 +3,6 @@
 package cli
 
 import (
-	"errors"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -106,9 +105,9 @@ func readReadings(path string) (*job.Table, error) {
 		return nil, fault.Inputf("%v", err)
 	}
 	defer f.Close()
-	t, errs := job.ReadCSV(f, path, time.Now())
-	if len(errs) > 0 {
-		return nil, fault.In("", errors.Join(errs...))
+	t, faults := job.ReadCSV(f, time.Now())
+	if faults != nil {
+		return nil, fault.In(path, faults)
 	}
 	if t.Len() == 0 {
 		return nil, fault.Inputf("%s:1:1: no readings below the header", path)

@@ -21,6 +21,7 @@ import (
 	"curewright/model/job"
 	"curewright/model/pot"
 	"curewright/model/stock"
+	"curewright/model/tomlfile"
 	"curewright/model/words"
 )
 
@@ -233,10 +234,10 @@ func (d *Daemon) ImportStock(ctx context.Context, who web.Who, file []byte, key 
 		return nil, err
 	}
 	rows, err := stock.ReadChecked(bytes.NewReader(file), d.loc, w.Resins, d.clk.Now())
-	if lf, ok := errors.AsType[stock.LineFaults](err); ok {
+	if lf, ok := errors.AsType[tomlfile.Faults](err); ok {
 		f := make(web.Faults, len(lf))
 		for i, x := range lf {
-			f[i] = web.Fault{Field: strings.TrimSpace(fmt.Sprintf("line %d %s", x.Line, x.Column)), What: x.What}
+			f[i] = web.Fault{Field: strings.TrimSpace(fmt.Sprintf("line %d %s", x.Line, x.Key)), What: x.What}
 		}
 		return nil, f
 	} else if err != nil {

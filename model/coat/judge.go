@@ -188,10 +188,7 @@ func (ws *Workspace) Estimate(c *Case) Estimate {
 	}
 	e.Blush = blush(tr, k50)
 	if c.OffRatio {
-		if b := c.Below; b != nil && b.Covered != nil && b.Covered.By == c.Coat.ID {
-			fell := b.Covered.Fell
-			e.Laid = &fell
-		}
+		e.laidOn(c)
 		e.offRatio(c)
 		e.decide(c, f)
 		e.phrase(c)
@@ -250,16 +247,21 @@ func stall(c *Case, alpha, kappa, temp float64) (bool, *float64) {
 	if alpha >= target || r.SteadyAlpha(alpha, temp, kappa, max(left, 0)) >= target {
 		return false, nil
 	}
-	lo, hi := temp, 60.0
-	for range 12 {
-		m := (lo + hi) / 2
-		if r.SteadyAlpha(0, m, kappa, stallDays*dayS) >= target {
+	need := warmest(temp, 60, 12, func(c float64) bool { return r.SteadyAlpha(0, c, kappa, stallDays*dayS) >= target })
+	return true, &need
+}
+
+// warmest is the least temperature between two, °C, at which something is
+// reached, by so many halvings; the higher one where it is not.
+func warmest(lo, hi float64, n int, reached func(c float64) bool) float64 {
+	for range n {
+		if m := (lo + hi) / 2; reached(m) {
 			hi = m
 		} else {
 			lo = m
 		}
 	}
-	return true, &hi
+	return hi
 }
 
 // ambientDone reports the end of cure at shop temperature.
@@ -386,15 +388,7 @@ func stallChance(c *Case, n *Overnight, e *Estimate) (p, need float64) {
 	if left <= 0 {
 		return 0, 0
 	}
-	lo, hi := 0.0, 40.0
-	for range 10 {
-		m := (lo + hi) / 2
-		if r.SteadyAlpha(alpha, m, kappa, left) >= target {
-			hi = m
-		} else {
-			lo = m
-		}
-	}
+	hi := warmest(0, 40, 10, func(c float64) bool { return r.SteadyAlpha(alpha, c, kappa, left) >= target })
 	// By the end of the night it is at least as far as now; a coat too soft
 	// to be glass by then cannot have stalled.
 	night := n.To.Sub(c.Now).Seconds()

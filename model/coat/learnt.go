@@ -208,15 +208,8 @@ var learntZ = func() (z [][]offsets) {
 // prior holds what its own lot and resin, its person and its family's tests say,
 // but not its own. extra and tempSD as there, tempSD without the activation
 // energy's share.
-func BelieveLearnt(p *Prior, extra, tempSD float64, own Likelihood) (b Belief) {
-	b = Belief{Used: len(own.used), Ignored: own.ignored, Notes: own.notes, GapSD: own.gapSD}
-	if n := len(own.used); n > 0 {
-		b.LastUsed = &own.used[n-1]
-	}
-	early := math.Hypot(extra, min(own.tempSD, tempSD))
-	if len(own.used) == 0 {
-		early = math.Hypot(extra, tempSD)
-	}
+func BelieveLearnt(p *Prior, extra, tempSD float64, own Likelihood) Belief {
+	b, early, late := begun(own, extra, tempSD)
 	films, share := learntFilms(p, early)
 	untested := mixed(films, share)
 	before := drawn(films, share)
@@ -235,9 +228,7 @@ func BelieveLearnt(p *Prior, extra, tempSD float64, own Likelihood) (b Belief) {
 		}
 	}
 	b.Asked = b.Asked || own.unclear
-	late := 0.0
-	if d := tempSD*tempSD - own.tempSD*own.tempSD; len(own.used) > 0 && d > 0 {
-		late = math.Sqrt(d)
+	if late > 0 {
 		for i := range films {
 			films[i].w = films[i].w.blurred(late)
 			films[i].w.normalise()
@@ -260,14 +251,8 @@ func BelieveLearnt(p *Prior, extra, tempSD float64, own Likelihood) (b Belief) {
 		}
 		b.Notes = append(b.Notes, Note{Code: code})
 	}
-	w := mixed(films, share)
 	b.Films = drawn(films, share)
-	if k := math.Exp(w.quantile(0.5)); (k < kappaMin || k > kappaMax) && len(own.used) > 0 {
-		b.Asked = true
-		b.Notes = append(b.Notes, farOff(k))
-		w, b.Films = untested, before
-	}
-	b.W = w
+	b.take(mixed(films, share), untested, before)
 	return b
 }
 

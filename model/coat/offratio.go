@@ -22,13 +22,9 @@ func (e *Estimate) offRatio(c *Case) {
 	}
 	if c.Over != nil {
 		at := c.Over.Applied
-		e.Covered = &Covered{At: at, By: c.Over.ID, State: Unknown, Minutes: at.Sub(c.Coat.Applied).Round(time.Minute).Minutes(),
-			Fell: Fell{On: c.Coat.ID, Window: WindowKind(c.Coat), Verdict: FellUnknown, State: Unknown}}
-		for _, x := range c.Feels {
-			if d := at.Sub(x.At); d >= 0 && d <= pause(x.At.Sub(c.Coat.Applied)) {
-				e.Covered.State, e.Covered.Fell.State = x.State, x.State // a finger was there just before
-			}
-		}
+		s := c.feltBefore(at, Unknown)
+		e.Covered = &Covered{At: at, By: c.Over.ID, State: s, Minutes: at.Sub(c.Coat.Applied).Round(time.Minute).Minutes(),
+			Fell: Fell{On: c.Coat.ID, Window: WindowKind(c.Coat), Verdict: FellUnknown, State: s}}
 	}
 	kind := WindowKind(c.Coat)
 	if kind == "" || e.Covered != nil {

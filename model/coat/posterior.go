@@ -229,15 +229,7 @@ type Family struct {
 // deviations of ln κ.
 func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
 	sd = max(sd, leastSD)
-	b := Belief{Used: len(own.used), Ignored: own.ignored, Notes: own.notes, GapSD: own.gapSD}
-	if n := len(own.used); n > 0 {
-		b.LastUsed = &own.used[n-1]
-	}
-	// What the coat's own tests knew of its temperatures at the time.
-	early := math.Hypot(extra, min(own.tempSD, tempSD))
-	if len(own.used) == 0 {
-		early = math.Hypot(extra, tempSD)
-	}
+	b, early, late := begun(own, extra, tempSD)
 	var prior Weights
 	lot := math.Sqrt(max(sd*sd-batchSD*batchSD, 0.36*sd*sd))
 	within := math.Sqrt(max(sd*sd-lot*lot, 0))
@@ -285,20 +277,37 @@ func Believe(sd, extra, tempSD float64, own Likelihood, fam Family) Belief {
 		b.Notes = append(b.Notes, doesNotFit(own.used[len(own.used)-1]))
 	}
 	b.Asked = b.Asked || own.unclear
-	late := 0.0
-	if d := tempSD*tempSD - own.tempSD*own.tempSD; len(own.used) > 0 && d > 0 {
-		late = math.Sqrt(d)
-	}
 	if len(own.used) > 0 {
 		b.Films, w = films(&before, own, late)
 	}
-	if k := math.Exp(w.quantile(0.5)); (k < kappaMin || k > kappaMax) && len(own.used) > 0 {
+	b.take(w, before, nil)
+	return b
+}
+
+// begun is a belief with what is known of a coat's finger tests, and what doubt
+// its temperatures add to ln κ: early before its own tests, as these knew it at
+// the time, and late after them.
+func begun(own Likelihood, extra, tempSD float64) (b Belief, early, late float64) {
+	b = Belief{Used: len(own.used), Ignored: own.ignored, Notes: own.notes, GapSD: own.gapSD}
+	if b.Used == 0 {
+		return b, math.Hypot(extra, tempSD), 0
+	}
+	b.LastUsed = &own.used[b.Used-1]
+	if d := tempSD*tempSD - own.tempSD*own.tempSD; d > 0 {
+		late = math.Sqrt(d)
+	}
+	return b, math.Hypot(extra, min(own.tempSD, tempSD)), late
+}
+
+// take believes a rate factor, unless finger tests ask for one that no batch
+// has: then what was believed before them stands, and they are asked about.
+func (b *Belief) take(w, before Weights, untested []FilmBelief) {
+	if k := math.Exp(w.quantile(0.5)); (k < kappaMin || k > kappaMax) && b.Used > 0 {
 		b.Asked = true
 		b.Notes = append(b.Notes, farOff(k))
-		w, b.Films = before, nil
+		w, b.Films = before, untested
 	}
 	b.W = w
-	return b
 }
 
 // doesNotFit asks about a test that this resin could hardly give.

@@ -209,12 +209,28 @@ func finger(kind string, f *Feel) (whole, past bool) {
 	return n == Green.Rank(), n >= Firm.Rank()
 }
 
-// covered says how the next coat went on.
-func (e *Estimate) covered(c *Case, f, closing *fan) {
+// laidOn says how this coat went onto the one below.
+func (e *Estimate) laidOn(c *Case) {
 	if b := c.Below; b != nil && b.Covered != nil && b.Covered.By == c.Coat.ID {
 		fell := b.Covered.Fell
 		e.Laid = &fell
 	}
+}
+
+// feltBefore is what a finger found just before a time; the given state where
+// none was there.
+func (c *Case) feltBefore(at time.Time, s State) State {
+	for _, x := range c.Feels {
+		if d := at.Sub(x.At); d >= 0 && d <= pause(x.At.Sub(c.Coat.Applied)) {
+			s = x.State
+		}
+	}
+	return s
+}
+
+// covered says how the next coat went on.
+func (e *Estimate) covered(c *Case, f, closing *fan) {
+	e.laidOn(c)
 	if c.Over == nil {
 		return
 	}
@@ -227,12 +243,7 @@ func (e *Estimate) covered(c *Case, f, closing *fan) {
 			n = i + 1
 		}
 	}
-	e.Covered.State = States[n]
-	for _, x := range c.Feels {
-		if d := at.Sub(x.At); d >= 0 && d <= pause(x.At.Sub(c.Coat.Applied)) {
-			e.Covered.State = x.State // a finger was there just before
-		}
-	}
+	e.Covered.State = c.feltBefore(at, States[n])
 	e.Covered.Fell = e.fell(c, f, closing, at)
 }
 

@@ -5,7 +5,6 @@ package job
 import (
 	"bufio"
 	"bytes"
-	"fmt"
 	"io"
 	"iter"
 	"math"
@@ -13,6 +12,8 @@ import (
 	"sort"
 	"strconv"
 	"time"
+
+	"curewright/model/fault"
 )
 
 // Header is the first line of a file of readings.
@@ -129,15 +130,6 @@ func widen(x float32) float64 {
 	return math.Round(f*1e4) / 1e4
 }
 
-// RowError is one thing wrong in a file of readings.
-type RowError struct {
-	File      string
-	Line, Col int
-	What      string
-}
-
-func (e *RowError) Error() string { return fmt.Sprintf("%s:%d:%d: %s", e.File, e.Line, e.Col, e.What) }
-
 // ReadCSV reads readings: the header exactly [Header], times in RFC 3339, a
 // blank field for what is missing. now is the time beyond which a reading
 // lies in the future (zero: not checked). Every fault comes back with its
@@ -145,118 +137,133 @@ func (e *RowError) Error() string { return fmt.Sprintf("%s:%d:%d: %s", e.File, e
 //
 // A probe that never falls under 40 °C, or one that jumps as a change of unit
 // would, is questioned rather than taken: 68 in a shed is °F.
-func ReadCSV(r io.Reader, name string, now time.Time) (*Table, []error) {
-	var errs []error
-	bad := func(line, col int, format string, a ...any) {
-		errs = append(errs, &RowError{name, line, col, fmt.Sprintf(format, a...)})
-	}
-	t := NewTable()
-	type seen struct {
-		line, col int
-		lowest    float64
-		lastC     float64
-		lastAt    time.Time
-	}
-	first := map[string]*seen{}
-	names := map[string]string{} // one string a probe, not one a row
+func ReadCSV(r io.Reader, now time.Time) (*Table, fault.Places) {
+	in := csvReader{now: now, table: NewTable(), warmth: map[string]*warmth{}, names: map[string]string{}}
 	sc := bufio.NewScanner(r)
 	sc.Buffer(make([]byte, 0, 64<<10), 1<<20)
-	line := 0
-	var fields [6][]byte
 	for sc.Scan() {
-		line++
+		in.line++
 		row := bytes.TrimSuffix(sc.Bytes(), []byte("\r"))
-		if line == 1 {
-			row = bytes.TrimPrefix(row, []byte("\xef\xbb\xbf"))
-			if string(row) != Header {
-				bad(1, 1, "the header is %q, expected %s", clip(row), Header)
-				return nil, errs
-			}
-			continue
+		if in.line > 1 && len(row) > 0 {
+			in.read(row)
+		} else if row = bytes.TrimPrefix(row, []byte("\xef\xbb\xbf")); in.line == 1 && string(row) != Header {
+			in.bad(1, "the header is %q, expected %s", clip(row), Header)
+			return nil, in.faults
 		}
-		if len(row) == 0 {
-			continue
-		}
-		n, starts := split(row, &fields)
-		if n != 5 {
-			bad(line, 1, "%d fields, expected 5 (%s)", n, Header)
-			continue
-		}
-		before := len(errs)
-		at, err := time.Parse(time.RFC3339, string(fields[0]))
-		switch {
-		case err != nil:
-			bad(line, 1, "time %q is not RFC 3339 such as 2026-10-10T09:40:00+01:00", clip(fields[0]))
-		case at.Before(earliest):
-			bad(line, 1, "time %s is before the year 2000: was the clock set?", fields[0])
-		case !now.IsZero() && at.After(now.Add(ClockSlack)):
-			bad(line, 1, "time %s is in the future (it is %s)", fields[0], stamp(now.UTC()))
-		}
-		if len(fields[1]) == 0 {
-			bad(line, starts[1], "probe is missing")
-		}
-		s := Sample{At: at, TempC: math.NaN(), RHPct: math.NaN(), CO2: math.NaN()}
-		for i, q := range []struct {
-			to       *float64
-			low, hi  float64
-			what, un string
-		}{
-			{&s.TempC, minTempC, maxTempC, "temp_c", "°C"},
-			{&s.RHPct, 0, 100, "rh_pct", "%"},
-			{&s.CO2, 0, maxCO2, "co2_ppm", "ppm"},
-		} {
-			b := fields[2+i]
-			if len(b) == 0 {
-				continue
-			}
-			x, err := strconv.ParseFloat(string(b), 64)
-			switch {
-			case err != nil || math.IsNaN(x) || math.IsInf(x, 0):
-				bad(line, starts[2+i], "%s %q is not a number; leave it blank where it is missing", q.what, clip(b))
-			case x < q.low || x > q.hi:
-				bad(line, starts[2+i], "%s %g %s is outside %g to %g %s", q.what, x, q.un, q.low, q.hi, q.un)
-			default:
-				*q.to = x
-			}
-		}
-		if len(errs) > before {
-			continue
-		}
-		probe, ok := names[string(fields[1])]
-		if !ok {
-			probe = string(fields[1])
-			names[probe] = probe
-		}
-		if !math.IsNaN(s.TempC) {
-			k := first[probe]
-			if k == nil {
-				k = &seen{line: line, col: starts[2], lowest: s.TempC, lastC: s.TempC, lastAt: at}
-				first[probe] = k
-			}
-			if d := at.Sub(k.lastAt); d >= 0 && d <= 10*time.Minute && UnitJump(k.lastC, s.TempC) {
-				bad(line, starts[2], "temp_c %g °C after %g °C: is it °F? %g °F is %.1f °C", s.TempC, k.lastC, s.TempC, (s.TempC-32)/1.8)
-				continue
-			}
-			k.lowest = min(k.lowest, s.TempC)
-			k.lastC, k.lastAt = s.TempC, at
-		}
-		t.Add(probe, s)
 	}
+	in.line++
 	if err := sc.Err(); err != nil {
-		bad(line+1, 1, "cannot be read: %v", err)
+		in.bad(1, "cannot be read: %v", err)
 	}
-	if line == 0 {
-		bad(1, 1, "empty, expected the header %s", Header)
+	if in.line == 1 {
+		in.bad(1, "empty, expected the header %s", Header)
 	}
-	for _, probe := range t.names {
-		if k := first[probe]; k != nil && k.lowest >= fahrenheitC {
-			bad(k.line, k.col, "probe %s never falls under %g °C: is it °F? %.0f °F is %.1f °C", probe, fahrenheitC, k.lowest, (k.lowest-32)/1.8)
+	for _, probe := range in.table.names {
+		if k := in.warmth[probe]; k != nil && k.lowest >= fahrenheitC {
+			in.faults.Add(k.line, k.col, "", "probe %s never falls under %g °C: is it °F? %.0f °F is %.1f °C", probe, fahrenheitC, k.lowest, (k.lowest-32)/1.8)
 		}
 	}
-	if len(errs) > 0 {
-		return nil, errs
+	if len(in.faults) > 0 {
+		return nil, in.faults
 	}
-	return t, nil
+	return in.table, nil
+}
+
+// csvReader reads one file of readings.
+type csvReader struct {
+	now    time.Time
+	table  *Table
+	faults fault.Places
+	line   int
+	fields [6][]byte
+	warmth map[string]*warmth
+	names  map[string]string // one string a probe, not one a row
+}
+
+// warmth is what tells a probe's unit: where its first temperature stands, the
+// lowest of all, and the last.
+type warmth struct {
+	line, col int
+	lowest    float64
+	lastC     float64
+	lastAt    time.Time
+}
+
+func (in *csvReader) bad(col int, format string, a ...any) {
+	in.faults.Add(in.line, col, "", format, a...)
+}
+
+// read takes one row, where nothing is wrong with it.
+func (in *csvReader) read(row []byte) {
+	n, starts := split(row, &in.fields)
+	if n != 5 {
+		in.bad(1, "%d fields, expected 5 (%s)", n, Header)
+		return
+	}
+	before := len(in.faults)
+	s := Sample{At: in.time(in.fields[0])}
+	if len(in.fields[1]) == 0 {
+		in.bad(starts[1], "probe is missing")
+	}
+	s.TempC = in.number(2, starts, minTempC, maxTempC, "temp_c", "°C")
+	s.RHPct = in.number(3, starts, 0, 100, "rh_pct", "%")
+	s.CO2 = in.number(4, starts, 0, maxCO2, "co2_ppm", "ppm")
+	if len(in.faults) > before {
+		return
+	}
+	probe, ok := in.names[string(in.fields[1])]
+	if !ok {
+		probe = string(in.fields[1])
+		in.names[probe] = probe
+	}
+	if math.IsNaN(s.TempC) || in.sameUnit(probe, starts[2], s) {
+		in.table.Add(probe, s)
+	}
+}
+
+func (in *csvReader) time(b []byte) time.Time {
+	at, err := time.Parse(time.RFC3339, string(b))
+	switch {
+	case err != nil:
+		in.bad(1, "time %q is not RFC 3339 such as 2026-10-10T09:40:00+01:00", clip(b))
+	case at.Before(earliest):
+		in.bad(1, "time %s is before the year 2000: was the clock set?", b)
+	case !in.now.IsZero() && at.After(in.now.Add(ClockSlack)):
+		in.bad(1, "time %s is in the future (it is %s)", b, stamp(in.now.UTC()))
+	}
+	return at
+}
+
+// number reads a quantity; NaN where it is blank.
+func (in *csvReader) number(field int, starts [6]int, low, high float64, what, unit string) float64 {
+	b := in.fields[field]
+	if len(b) == 0 {
+		return math.NaN()
+	}
+	x, err := strconv.ParseFloat(string(b), 64)
+	switch {
+	case err != nil || math.IsNaN(x) || math.IsInf(x, 0):
+		in.bad(starts[field], "%s %q is not a number; leave it blank where it is missing", what, clip(b))
+	case x < low || x > high:
+		in.bad(starts[field], "%s %g %s is outside %g to %g %s", what, x, unit, low, high, unit)
+	}
+	return x
+}
+
+// sameUnit reports whether a temperature is in the unit of the probe's last.
+func (in *csvReader) sameUnit(probe string, col int, s Sample) bool {
+	k := in.warmth[probe]
+	if k == nil {
+		k = &warmth{line: in.line, col: col, lowest: s.TempC, lastC: s.TempC, lastAt: s.At}
+		in.warmth[probe] = k
+	}
+	if d := s.At.Sub(k.lastAt); d >= 0 && d <= 10*time.Minute && UnitJump(k.lastC, s.TempC) {
+		in.bad(col, "temp_c %g °C after %g °C: is it °F? %g °F is %.1f °C", s.TempC, k.lastC, s.TempC, (s.TempC-32)/1.8)
+		return false
+	}
+	k.lowest = min(k.lowest, s.TempC)
+	k.lastC, k.lastAt = s.TempC, s.At
+	return true
 }
 
 // UnitJump reports whether a step from one temperature to the next looks like

@@ -308,7 +308,7 @@ func writeCSV(t *Table, w io.Writer) error {
 
 func TestReadCSV(t *testing.T) {
 	good := Header + "\n2026-10-10T09:40:00+01:00,shed-air,14.5,62,\n2026-10-10T09:41:00+01:00,panel-1,,,\n2026-10-10T09:39:00+01:00,shed-air,14.25,,415\n"
-	tb, errs := ReadCSV(strings.NewReader(good), "r.csv", time.Time{})
+	tb, errs := ReadCSV(strings.NewReader(good), time.Time{})
 	if len(errs) > 0 {
 		t.Fatal(errs)
 	}
@@ -323,7 +323,7 @@ func TestReadCSV(t *testing.T) {
 	if err := writeCSV(tb, &b); err != nil {
 		t.Fatal(err)
 	}
-	again, errs := ReadCSV(&b, "again.csv", time.Time{})
+	again, errs := ReadCSV(&b, time.Time{})
 	if len(errs) > 0 || again.Len() != tb.Len() {
 		t.Errorf("written and read again: %v, %d rows of %d", errs, again.Len(), tb.Len())
 	}
@@ -335,15 +335,15 @@ func TestReadCSVFaults(t *testing.T) {
 		body string
 		want []string
 	}{
-		"other header": {"time,temperature_c\n", []string{"r.csv:1:1: the header is \"time,temperature_c\", expected " + Header}},
-		"empty":        {"", []string{"r.csv:1:1: empty"}},
+		"other header": {"time,temperature_c\n", []string{"1:1: the header is \"time,temperature_c\", expected " + Header}},
+		"empty":        {"", []string{"1:1: empty"}},
 		"several": {Header + "\nnoon,a,1,2,3\n2026-10-10T08:00:00Z,a,warm,2,3\n2026-10-10T08:00:00Z,,1,101,\n2026-10-10T08:00:00Z,a,1\n2030-10-10T08:00:00Z,a,1,,\n2026-10-10T08:00:00Z,a,NaN,,\n",
-			[]string{"r.csv:2:1: time \"noon\"", "r.csv:3:24: temp_c \"warm\" is not a number", "r.csv:4:22: probe is missing", "r.csv:4:25: rh_pct 101",
-				"r.csv:5:1: 3 fields, expected 5", "r.csv:6:1: time 2030-10-10T08:00:00Z is in the future", "r.csv:7:24: temp_c \"NaN\""}},
-		"fahrenheit":  {Header + "\n2026-10-10T08:00:00Z,shed,68,50,\n2026-10-10T08:01:00Z,shed,67,50,\n", []string{"r.csv:2:27: probe shed never falls under 40 °C: is it °F? 67 °F is 19.4 °C"}},
-		"unit change": {Header + "\n2026-10-10T08:00:00Z,shed,20,50,\n2026-10-10T08:01:00Z,shed,68,50,\n", []string{"r.csv:3:27: temp_c 68 °C after 20 °C: is it °F?"}},
+			[]string{"2:1: time \"noon\"", "3:24: temp_c \"warm\" is not a number", "4:22: probe is missing", "4:25: rh_pct 101",
+				"5:1: 3 fields, expected 5", "6:1: time 2030-10-10T08:00:00Z is in the future", "7:24: temp_c \"NaN\""}},
+		"fahrenheit":  {Header + "\n2026-10-10T08:00:00Z,shed,68,50,\n2026-10-10T08:01:00Z,shed,67,50,\n", []string{"2:27: probe shed never falls under 40 °C: is it °F? 67 °F is 19.4 °C"}},
+		"unit change": {Header + "\n2026-10-10T08:00:00Z,shed,20,50,\n2026-10-10T08:01:00Z,shed,68,50,\n", []string{"3:27: temp_c 68 °C after 20 °C: is it °F?"}},
 	} {
-		tb, errs := ReadCSV(strings.NewReader(tt.body), "r.csv", now)
+		tb, errs := ReadCSV(strings.NewReader(tt.body), now)
 		if tb != nil || len(errs) != len(tt.want) {
 			t.Errorf("%s: %d faults %v, want %d", name, len(errs), errs, len(tt.want))
 			continue
@@ -359,7 +359,7 @@ func TestReadCSVFaults(t *testing.T) {
 	for m := range 100 {
 		body += fmt.Sprintf("2026-10-10T08:%02d:%02dZ,panel,%d,,\n", m/2, 30*(m%2), 18+min(m, 50))
 	}
-	if _, errs := ReadCSV(strings.NewReader(body), "r.csv", now); len(errs) > 0 {
+	if _, errs := ReadCSV(strings.NewReader(body), now); len(errs) > 0 {
 		t.Errorf("a post-cure was refused: %v", errs)
 	}
 }
@@ -617,7 +617,7 @@ func FuzzReadCSV(f *testing.F) {
 	f.Add([]byte(Header + "\n2026-10-10T09:40:00+01:00,shed-air,14.5,62,\n"))
 	f.Add([]byte(Header + "\n,,,,\n\n\"\"\n"))
 	f.Fuzz(func(t *testing.T, b []byte) {
-		tb, errs := ReadCSV(bytes.NewReader(b), "f.csv", after(0))
+		tb, errs := ReadCSV(bytes.NewReader(b), after(0))
 		if (tb == nil) == (len(errs) == 0) {
 			t.Errorf("table %v beside errors %v", tb, errs)
 		}
@@ -628,7 +628,7 @@ func FuzzReadCSV(f *testing.F) {
 		if err := writeCSV(tb, &out); err != nil {
 			t.Fatal(err)
 		}
-		if _, errs := ReadCSV(&out, "g.csv", after(0)); len(errs) > 0 {
+		if _, errs := ReadCSV(&out, after(0)); len(errs) > 0 {
 			t.Errorf("written and not taken back: %v", errs)
 		}
 	})
@@ -664,12 +664,12 @@ func ExampleReplay() {
 }
 
 func ExampleReadCSV() {
-	_, errs := ReadCSV(strings.NewReader("time,probe,temp_c,rh_pct,co2_ppm\n2026-10-10T09:40:00Z,shed-air,warm,62,\n"), "shed.csv", time.Time{})
+	_, errs := ReadCSV(strings.NewReader("time,probe,temp_c,rh_pct,co2_ppm\n2026-10-10T09:40:00Z,shed-air,warm,62,\n"), time.Time{})
 	for _, err := range errs {
 		fmt.Println(err)
 	}
 	// Output:
-	// shed.csv:2:31: temp_c "warm" is not a number; leave it blank where it is missing
+	// 2:31: temp_c "warm" is not a number; leave it blank where it is missing
 }
 
 // TestCupTimeCounts: minutes in the cup count, at the cup's temperature; a

@@ -54,7 +54,7 @@ func officeTable(t testing.TB, colder float64) *Table {
 		}
 		b.WriteString(col[0] + ",shed-air," + strconv.FormatFloat(c, 'f', 4, 64) + "," + strconv.FormatFloat(rh, 'f', 4, 64) + "," + col[3] + "\n")
 	}
-	tb, errs := ReadCSV(&b, "office.csv", time.Time{})
+	tb, errs := ReadCSV(&b, time.Time{})
 	if len(errs) > 0 {
 		t.Fatal(errs[0])
 	}

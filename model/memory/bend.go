@@ -57,18 +57,7 @@ type maybe struct {
 
 // loosely is what all share by the tests of coats that may stray.
 func (f *fit) loosely() (mean []float64, cov sym, ok bool) {
-	q, h := newSym(f.n), make([]float64, f.n)
-	for i := range f.n {
-		q.add(i, i, 1)
-	}
-	for _, s := range f.shared {
-		s.tell(f, q, h)
-	}
-	for _, g := range f.groups {
-		if g.loose != nil {
-			g.tell(g.loose, q, h, f.person())
-		}
-	}
+	q, h := f.total(nil, true)
 	c, ok := q.inverse()
 	if !ok {
 		return nil, sym{}, false

@@ -3,6 +3,7 @@
 package memory
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -89,12 +90,7 @@ func (m *Learnt) Claims(v words.View) (out []Claim) {
 	return out
 }
 
-func lotWord(lot string) string {
-	if lot == "" {
-		return "–"
-	}
-	return lot
-}
+func lotWord(lot string) string { return cmp.Or(lot, "–") }
 
 func sortedLots(ls []*Lesson) (lots []string) {
 	for _, l := range ls {
@@ -120,7 +116,7 @@ func (m *Learnt) rates(f *fit, add func(Claim)) {
 		code += word(mean, sd)
 		c := Claim{Code: code, Coats: keys(ls), Tests: testsOf(ls), facts: words.Facts{
 			"resin": m.Resin.Name, "pct": pct(mean), "low": pct(mean - z80*sd), "high": pct(mean + z80*sd), "n": strconv.Itoa(len(ls)), "cold": words.Temp(coldC)}}
-		c.band(math.Exp(mean-z80*sd), math.Exp(mean), math.Exp(mean+z80*sd))
+		c.factor(mean, sd)
 		add(c)
 	}
 	var cold []*Lesson
@@ -133,7 +129,7 @@ func (m *Learnt) rates(f *fit, add func(Claim)) {
 		say2 := m.Shared[0]
 		mean, sd := f.rate(0)
 		c := Claim{Code: "rate_yard", Tests: say2.Tests, facts: words.Facts{"resin": m.Resin.Name, "pct": pct(mean), "side": side(mean), "board": say2.Board, "n": strconv.Itoa(say2.Coats)}}
-		c.band(math.Exp(mean-z80*sd), math.Exp(mean), math.Exp(mean+z80*sd))
+		c.factor(mean, sd)
 		add(c)
 		return
 	}
@@ -144,6 +140,11 @@ func (m *Learnt) rates(f *fit, add func(Claim)) {
 }
 
 func (c *Claim) band(a, b, d float64) { c.P10, c.P50, c.P90 = &a, &b, &d }
+
+// factor is the band of a rate factor by its logarithm.
+func (c *Claim) factor(mean, sd float64) {
+	c.band(math.Exp(mean-z80*sd), math.Exp(mean), math.Exp(mean+z80*sd))
+}
 
 // word is the ending of a code: faster, slower, or as the sheet says.
 func word(mean, sd float64) string {
@@ -225,7 +226,7 @@ func (m *Learnt) lots(f *fit, add func(Claim)) {
 			}
 		}
 		c := Claim{Code: "lot" + w, Lot: lot, Coats: keys(ls), Tests: testsOf(ls), facts: words.Facts{"lot": lot, "resin": m.Resin.Name, "pct": pct(mean), "n": strconv.Itoa(len(ls))}}
-		c.band(math.Exp(mean-z80*sd), math.Exp(mean), math.Exp(mean+z80*sd))
+		c.factor(mean, sd)
 		add(c)
 	}
 }

@@ -255,21 +255,22 @@ func (f *fit) lotRow(lot string, at time.Time, i int) []entry {
 
 // solve puts prior and sites together.
 func (f *fit) solve() {
-	q, h := f.total(nil)
+	q, h := f.total(nil, false)
 	c, ok := q.inverse()
 	if !ok {
 		// Sites that take each other away: a misreport's. Without them.
 		for _, g := range f.groups {
 			g.site = nil
 		}
-		q, h = f.total(nil)
+		q, h = f.total(nil, false)
 		c, _ = q.inverse()
 	}
 	f.cov, f.mean = c, c.times(h)
 }
 
-// total is precision and information of all but one group.
-func (f *fit) total(but *group) (sym, []float64) {
+// total is precision and information of all but one group, loose those of coats
+// that may stray.
+func (f *fit) total(but *group, loose bool) (sym, []float64) {
 	q, h := newSym(f.n), make([]float64, f.n)
 	for i := range f.n {
 		q.add(i, i, 1)
@@ -278,8 +279,12 @@ func (f *fit) total(but *group) (sym, []float64) {
 		s.tell(f, q, h)
 	}
 	for _, g := range f.groups {
-		if g != but && g.site != nil {
-			g.tell(g.site, q, h, f.person())
+		s := g.site
+		if loose {
+			s = g.loose
+		}
+		if g != but && s != nil {
+			g.tell(s, q, h, f.person())
 		}
 	}
 	return q, h
@@ -435,7 +440,7 @@ func (f *fit) pass() {
 // refine weighs one group again, by what all the others say; at the last also
 // as a coat that may stray.
 func (f *fit) refine(g *group, last bool) {
-	q, h := f.total(g)
+	q, h := f.total(g, false)
 	c, ok := q.inverse()
 	if !ok {
 		return

@@ -204,16 +204,8 @@ func (s *Shared) alone(r *cure.Resin, lot string) (mean, sd float64) {
 	if !ok {
 		return 0, math.Hypot(f.sheet, f.lot)
 	}
-	m := c.times(h)
-	k := []entry{{0, f.sheet}, {2, f.lot}}
-	v := 0.0
-	for _, a := range k {
-		mean += a.x * m[a.i]
-		for _, b := range k {
-			v += a.x * b.x * c.at(a.i, b.i)
-		}
-	}
-	return mean, math.Sqrt(v)
+	f.mean, f.cov = c.times(h), c
+	return f.of([]entry{{0, f.sheet}, {2, f.lot}})
 }
 
 // opposite is how far apart two may lie, in their common doubt, before both

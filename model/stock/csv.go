@@ -16,6 +16,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/fault"
 )
 
 // Columns of the file, in the order in which it is written. Only part, resin
@@ -55,179 +56,185 @@ func Grams(s string) (float64, error) {
 	return v * f, nil
 }
 
-// LineFault is one thing wrong at a place of a file; lines from 1.
-type LineFault struct {
-	Line   int
-	Column string
-	What   string
-}
-
-// LineFaults is every fault of a file at once; it is an error of a line each.
-type LineFaults []LineFault
-
-func (f LineFaults) Error() string {
-	s := make([]string, len(f))
-	for i, x := range f {
-		s[i] = fmt.Sprintf("line %d: %s", x.Line, x.What)
-		if x.Column != "" {
-			s[i] = fmt.Sprintf("line %d: %s: %s", x.Line, x.Column, x.What)
-		}
-	}
-	return strings.Join(s, "\n")
-}
-
 // maxRows is how many containers a file may hold.
 const maxRows = 5000
 
 // ReadCSV reads containers, dates at midnight in loc or in RFC 3339. What is
-// wrong with any of them is reported for all, and then none is returned.
+// wrong with any of them is reported for all, as [fault.Places], and then none is
+// returned.
 func ReadCSV(r io.Reader, loc *time.Location) ([]coat.Stock, error) {
-	rows, _, f := readRows(r, loc)
-	if len(f) > 0 {
-		return nil, f
+	in := readRows(r, loc)
+	if len(in.faults) > 0 {
+		return nil, in.faults
 	}
-	return rows, nil
+	return in.out, nil
 }
 
 // ReadChecked reads as [ReadCSV] does and checks every container as [Check]
 // does; all faults come at once.
 func ReadChecked(r io.Reader, loc *time.Location, resins map[string]cure.Resin, now time.Time) ([]coat.Stock, error) {
-	rows, lines, f := readRows(r, loc)
-	if len(rows) == 0 && len(f) == 0 {
-		f = append(f, LineFault{1, "", "holds no container"})
+	in := readRows(r, loc)
+	f := in.faults
+	if len(in.out) == 0 && len(f) == 0 {
+		f.Add(1, 0, "", "holds no container")
 	}
 	seen := map[string]int{}
-	for i, s := range rows {
+	for i, s := range in.out {
+		line := in.lines[i]
 		for _, x := range Check(s, resins, now) {
 			// What could not be read is not checked as well.
-			if !slices.ContainsFunc(f, func(o LineFault) bool { return o.Line == lines[i] && o.Column == x.Field }) {
-				f = append(f, LineFault{lines[i], x.Field, x.What})
+			if !slices.ContainsFunc(f, func(o fault.Place) bool { return o.Line == line && o.Key == x.Field }) {
+				f.Add(line, 0, x.Field, "%s", x.What)
 			}
 		}
 		if at, twice := seen[s.ID]; twice && s.ID != "" {
-			f = append(f, LineFault{lines[i], "id", fmt.Sprintf("%q stands on line %d already", s.ID, at)})
+			f.Add(line, 0, "id", "%q stands on line %d already", s.ID, at)
 		}
-		seen[s.ID] = lines[i]
+		seen[s.ID] = line
 	}
 	if len(f) > 0 {
-		slices.SortStableFunc(f, func(a, b LineFault) int { return a.Line - b.Line })
+		slices.SortStableFunc(f, func(a, b fault.Place) int { return a.Line - b.Line })
 		return nil, f
 	}
-	return rows, nil
+	return in.out, nil
 }
 
-// readRows are the containers that could be told apart, the line of each, and
-// all faults.
-func readRows(r io.Reader, loc *time.Location) (out []coat.Stock, lines []int, f LineFaults) {
+// rows are the containers of a file that could be told apart, the line of each,
+// and all faults.
+type rows struct {
+	out    []coat.Stock
+	lines  []int
+	faults fault.Places
+
+	loc  *time.Location
+	col  map[string]int // column by its name
+	row  []string       // that is being read
+	line int
+}
+
+func readRows(r io.Reader, loc *time.Location) *rows {
+	in := &rows{loc: loc, col: map[string]int{}, line: 1}
 	c := csv.NewReader(r)
 	c.FieldsPerRecord, c.TrimLeadingSpace = -1, true
 	head, err := c.Read()
-	if err != nil {
-		if errors.Is(err, io.EOF) {
-			return nil, nil, LineFaults{{1, "", "empty: the first line names the columns"}}
-		}
-		return nil, nil, LineFaults{{1, "", err.Error()}}
+	switch {
+	case errors.Is(err, io.EOF):
+		in.bad("", "empty: the first line names the columns")
+	case err != nil:
+		in.bad("", "%v", err)
+	default:
+		in.head(head)
 	}
-	col := map[string]int{}
-	for i, h := range head {
-		h = strings.ToLower(strings.TrimSpace(strings.TrimPrefix(h, "\ufeff")))
-		switch _, twice := col[h]; {
-		case !slices.Contains(Columns, h):
-			f = append(f, LineFault{1, h, "unknown column: one of " + strings.Join(Columns, ", ")})
-		case twice:
-			f = append(f, LineFault{1, h, "stands twice"})
-		}
-		col[h] = i
-	}
-	for _, must := range []string{"part", "resin", "full_g"} {
-		if _, ok := col[must]; !ok {
-			f = append(f, LineFault{1, must, "missing column"})
-		}
-	}
-	if len(f) > 0 {
-		return nil, nil, f
-	}
-	for {
-		row, err := c.Read()
+	for len(in.faults) == 0 || in.line > 1 {
+		in.row, err = c.Read()
 		if errors.Is(err, io.EOF) {
 			break
 		}
-		line := 0
-		if len(row) > 0 { // a row that is broken at its start has no field to be placed by
-			line, _ = c.FieldPos(0)
+		in.line = 0
+		if len(in.row) > 0 { // a row that is broken at its start has no field to be placed by
+			in.line, _ = c.FieldPos(0)
 		}
-		if err != nil {
-			var pe *csv.ParseError
-			if errors.As(err, &pe) {
-				line, err = pe.Line, pe.Err
-			}
-			return out, lines, append(f, LineFault{line, "", err.Error()})
+		if pe, ok := errors.AsType[*csv.ParseError](err); ok {
+			in.line, err = pe.Line, pe.Err
 		}
-		if len(out) >= maxRows {
-			return out, lines, append(f, LineFault{line, "", fmt.Sprintf("more than %d containers", maxRows)})
+		switch {
+		case err != nil:
+			in.bad("", "%v", err)
+			return in
+		case len(in.out) >= maxRows:
+			in.bad("", "more than %d containers", maxRows)
+			return in
+		case len(in.row) != len(head):
+			in.bad("", "%d fields, the first line has %d", len(in.row), len(head))
+		default:
+			in.out, in.lines = append(in.out, in.stock()), append(in.lines, in.line)
 		}
-		if len(row) != len(head) {
-			f = append(f, LineFault{line, "", fmt.Sprintf("%d fields, the first line has %d", len(row), len(head))})
-			continue
-		}
-		get := func(k string) string {
-			i, ok := col[k]
-			if !ok {
-				return ""
-			}
-			v := strings.TrimSpace(row[i])
-			// What [WriteCSV] put before a text that a spreadsheet would run.
-			if len(v) > 1 && v[0] == '\'' && strings.ContainsRune("=+-@", rune(v[1])) {
-				v = v[1:]
-			}
-			return v
-		}
-		bad := func(k, format string, a ...any) { f = append(f, LineFault{line, k, fmt.Sprintf(format, a...)}) }
-		mass := func(k string) *float64 {
-			if get(k) == "" {
-				return nil
-			}
-			v, err := Grams(get(k))
-			if err != nil {
-				bad(k, "%s", err)
-				return nil
-			}
-			return &v
-		}
-		date := func(k string) *time.Time {
-			v := get(k)
-			if v == "" {
-				return nil
-			}
-			if t, err := time.ParseInLocation("2006-01-02", v, loc); err == nil {
-				return &t
-			}
-			t, err := time.Parse(time.RFC3339, v)
-			if err != nil {
-				bad(k, "%q is not a date such as 2026-10-10", v)
-				return nil
-			}
-			return &t
-		}
-		s := coat.Stock{ID: get("id"), Part: strings.ToLower(get("part")), Resin: get("resin"), Name: get("name"), Lot: get("lot"), Currency: get("currency"),
-			Condition: strings.ToLower(get("condition")), Note: get("note"), Opened: date("opened"), BestBefore: date("best_before"),
-			CountedG: mass("counted_g"), CountedAt: date("counted_at"), Gone: date("gone")}
-		if g := mass("full_g"); g != nil {
-			s.FullG = *g
-		} else if get("full_g") == "" {
-			bad("full_g", "missing")
-		}
-		if p := get("price"); p != "" {
-			v, err := strconv.ParseFloat(p, 64)
-			if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-				bad("price", "%q is not a number: the currency has a column of its own", p)
-			} else {
-				s.Price = &v
-			}
-		}
-		out, lines = append(out, s), append(lines, line)
 	}
-	return out, lines, f
+	return in
+}
+
+func (in *rows) bad(key, format string, a ...any) { in.faults.Add(in.line, 0, key, format, a...) }
+
+// head reads the names of the columns.
+func (in *rows) head(row []string) {
+	for i, h := range row {
+		h = strings.ToLower(strings.TrimSpace(strings.TrimPrefix(h, "\ufeff")))
+		switch _, twice := in.col[h]; {
+		case !slices.Contains(Columns, h):
+			in.bad(h, "unknown column: one of %s", strings.Join(Columns, ", "))
+		case twice:
+			in.bad(h, "stands twice")
+		}
+		in.col[h] = i
+	}
+	for _, must := range []string{"part", "resin", "full_g"} {
+		if _, ok := in.col[must]; !ok {
+			in.bad(must, "missing column")
+		}
+	}
+}
+
+// get is a field of the row; "" where there is no such column.
+func (in *rows) get(k string) string {
+	i, ok := in.col[k]
+	if !ok {
+		return ""
+	}
+	v := strings.TrimSpace(in.row[i])
+	// What [WriteCSV] put before a text that a spreadsheet would run.
+	if len(v) > 1 && v[0] == '\'' && strings.ContainsRune("=+-@", rune(v[1])) {
+		v = v[1:]
+	}
+	return v
+}
+
+func (in *rows) mass(k string) *float64 {
+	if in.get(k) == "" {
+		return nil
+	}
+	v, err := Grams(in.get(k))
+	if err != nil {
+		in.bad(k, "%v", err)
+		return nil
+	}
+	return &v
+}
+
+func (in *rows) date(k string) *time.Time {
+	v := in.get(k)
+	if v == "" {
+		return nil
+	}
+	if t, err := time.ParseInLocation("2006-01-02", v, in.loc); err == nil {
+		return &t
+	}
+	t, err := time.Parse(time.RFC3339, v)
+	if err != nil {
+		in.bad(k, "%q is not a date such as 2026-10-10", v)
+		return nil
+	}
+	return &t
+}
+
+// stock is the row as a container.
+func (in *rows) stock() coat.Stock {
+	s := coat.Stock{ID: in.get("id"), Part: strings.ToLower(in.get("part")), Resin: in.get("resin"), Name: in.get("name"), Lot: in.get("lot"), Currency: in.get("currency"),
+		Condition: strings.ToLower(in.get("condition")), Note: in.get("note"), Opened: in.date("opened"), BestBefore: in.date("best_before"),
+		CountedG: in.mass("counted_g"), CountedAt: in.date("counted_at"), Gone: in.date("gone")}
+	if g := in.mass("full_g"); g != nil {
+		s.FullG = *g
+	} else if in.get("full_g") == "" {
+		in.bad("full_g", "missing")
+	}
+	if p := in.get("price"); p != "" {
+		v, err := strconv.ParseFloat(p, 64)
+		if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+			in.bad("price", "%q is not a number: the currency has a column of its own", p)
+		} else {
+			s.Price = &v
+		}
+	}
+	return s
 }
 
 // WriteCSV writes containers as [ReadCSV] reads them back. Texts that a

@@ -15,6 +15,7 @@ import (
 
 	"curewright/model/coat"
 	"curewright/model/cure"
+	"curewright/model/fault"
 	"curewright/model/stock"
 )
 
@@ -202,7 +203,7 @@ func TestCSVBackAndForth(t *testing.T) {
 
 func TestCSVFaults(t *testing.T) {
 	_, err := stock.ReadCSV(strings.NewReader("part,resin,full_g,price,opened\nresin,medium,5 kg 200 g,12,2026-13-01\nhardener,medium,,12 GBP,\nresin,medium\n"), time.UTC)
-	var f stock.LineFaults
+	var f fault.Places
 	if !errors.As(err, &f) || len(f) != 5 {
 		t.Fatalf("%v", err)
 	}

@@ -7,87 +7,24 @@ package tomlfile
 
 import (
 	"bytes"
-	"cmp"
 	"errors"
 	"fmt"
 	"regexp"
-	"slices"
 	"sort"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2"
 	"github.com/pelletier/go-toml/v2/unstable"
+
+	"curewright/model/fault"
 )
 
-// Fault is one thing wrong at one place. Line and Col start at 1; 0 means the
-// whole file.
-type Fault struct {
-	Line, Col int
-	Key       string // dotted path, e.g. "panel[1].probe"
-	What      string
-}
-
-// Faults is every fault of a file, in order of place. It is an error when it
-// is not empty; Err returns it as one.
-type Faults []Fault
-
-// Error is "LINE:COL: KEY: WHAT" without the parts that are not known.
-func (f Fault) Error() string {
-	what := f.What
-	if f.Key != "" {
-		what = f.Key + ": " + what
-	}
-	if f.Line > 0 {
-		what = fmt.Sprintf("%d:%d: %s", f.Line, f.Col, what)
-	}
-	return what
-}
-
-// At renders the fault as PLACE: WHAT with the file's name in front.
-func (f Fault) At(name string) string {
-	if f.Line > 0 {
-		return name + ":" + f.Error()
-	}
-	return name + ": " + f.Error()
-}
-
-// Error is a line a fault.
-func (f Faults) Error() string {
-	lines := make([]string, len(f))
-	for i, x := range f {
-		lines[i] = x.Error()
-	}
-	return strings.Join(lines, "\n")
-}
-
-// Unwrap gives the faults one by one.
-func (f Faults) Unwrap() []error {
-	errs := make([]error, len(f))
-	for i, x := range f {
-		errs[i] = x
-	}
-	return errs
-}
-
-// Lines renders each fault with the file's name in front.
-func (f Faults) Lines(name string) []string {
-	out := make([]string, len(f))
-	for i, x := range f {
-		out[i] = x.At(name)
-	}
-	return out
-}
-
-// Err returns nil for no faults, else the faults in order of place.
-func (f Faults) Err() error {
-	if len(f) == 0 {
-		return nil
-	}
-	slices.SortStableFunc(f, func(a, b Fault) int {
-		return cmp.Or(cmp.Compare(a.Line, b.Line), cmp.Compare(a.Col, b.Col), strings.Compare(a.Key, b.Key))
-	})
-	return f
-}
+// Fault is one thing wrong at one place; Faults is every fault of a file, an
+// error when it is not empty.
+type (
+	Fault  = fault.Place
+	Faults = fault.Places
+)
 
 // File knows the place of each key of a decoded file. A nil *File knows none.
 type File struct {
@@ -120,7 +57,7 @@ func Decode(data []byte, v any) (*File, Faults) {
 			for i := range missing.Errors {
 				e := &missing.Errors[i]
 				line, col := e.Position()
-				faults = append(faults, Fault{line, col, strings.Join(e.Key(), "."), "unknown key"})
+				faults = append(faults, Fault{Line: line, Col: col, Key: strings.Join(e.Key(), "."), What: "unknown key"})
 			}
 			break
 		}
@@ -173,7 +110,7 @@ func decodeFault(err error) Fault {
 	var de *toml.DecodeError
 	if errors.As(err, &de) {
 		line, col := de.Position()
-		return Fault{line, col, strings.Join(de.Key(), "."), plain(strings.TrimPrefix(de.Error(), "toml: "))}
+		return Fault{Line: line, Col: col, Key: strings.Join(de.Key(), "."), What: plain(strings.TrimPrefix(de.Error(), "toml: "))}
 	}
 	return Fault{What: strings.TrimPrefix(err.Error(), "toml: ")}
 }
@@ -212,7 +149,7 @@ func plain(what string) string {
 // the key itself is absent, the nearest place above it counts.
 func (f *File) Fault(what string, path ...any) Fault {
 	line, col := f.Place(path...)
-	return Fault{line, col, render(path), what}
+	return Fault{Line: line, Col: col, Key: render(path), What: what}
 }
 
 // Place returns the line and column of a key, or of the nearest place above

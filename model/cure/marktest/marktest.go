@@ -89,8 +89,8 @@ func (t *Trace) Cold() bool { return t.times(0).Cold }
 // which closes the time for cloth. Cold says that it was too cold for the next
 // coat when it would have opened.
 type Times struct {
-	Tacky, Opens, Stopped, Green, Closes, Hard, Handle float64
-	Cold                                               bool
+	Tacky, Opens, Stopped, Green, Closes, Hard float64
+	Cold                                       bool
 }
 
 // Same reports whether a time found for a mark is the reference's, in min. pick
@@ -122,8 +122,8 @@ func (t *Trace) times(slackK float64) Times {
 func (t *Trace) step(slackK float64) Times {
 	r, _ := cure.Generic(t.Resin)
 	inf := math.Inf(1)
-	out := Times{inf, inf, inf, inf, inf, inf, inf, false}
-	law, less, age := 0.0, 0.0, 0.0
+	out := Times{inf, inf, inf, inf, inf, inf, false}
+	law, less := 0.0, 0.0
 	move := func(a, c0, c1 float64) float64 { // one minute of RK4
 		k := t.Kappa
 		m := (c0 + c1) / 2
@@ -140,7 +140,7 @@ func (t *Trace) step(slackK float64) Times {
 		}
 		return sum / float64(n)
 	}
-	var was [7]float64
+	var was [6]float64
 	for m := 0.0; m+1 <= float64((len(t.TempC)-1)*StepMin); m++ {
 		c0, c1 := t.At(m), t.At(m+1)
 		law = move(law, c0, c1)
@@ -150,23 +150,18 @@ func (t *Trace) step(slackK float64) Times {
 				less += 3 * r.Rate(less+1.5*r.Rate(less, mid, t.Kappa), mid, t.Kappa)
 			}
 		}
-		age += r.AgeFactor((c0+c1)/2, 20) / 60
 		now := mean(m + 1)
 		work := math.Min(math.Max(now, 20), 30)
 		tg, tgLess := r.Tg(law), r.Tg(less)
 		// By how much each mark is passed, in degree of cure or K.
-		over := [7]float64{less - .30, less - .40,
+		over := [6]float64{less - .30, less - .40,
 			math.Min(100*(law-r.AlphaGel), tg-now+25), math.Min(100*(less-r.AlphaGel), tgLess-now+25),
-			math.Min(100*(law-r.AlphaGel), tg-now-4), math.Min(100*(less-r.AlphaGel), tgLess-work-10), 0}
+			math.Min(100*(law-r.AlphaGel), tg-now-4), math.Min(100*(less-r.AlphaGel), tgLess-work-10)}
 		over[0], over[1] = 100*over[0], 100*over[1]
-		for i := range over[:6] {
+		for i := range over {
 			over[i] += slackK
 		}
-		over[6] = math.Min(over[5], 1)
-		if age < 48 {
-			over[6] = -1
-		}
-		for i, at := range []*float64{&out.Tacky, &out.Opens, &out.Stopped, &out.Green, &out.Closes, &out.Hard, &out.Handle} {
+		for i, at := range []*float64{&out.Tacky, &out.Opens, &out.Stopped, &out.Green, &out.Closes, &out.Hard} {
 			if over[i] >= 0 && math.IsInf(*at, 1) {
 				*at = m + 1
 				if over[i] > was[i] && was[i] < 0 {
@@ -178,10 +173,6 @@ func (t *Trace) step(slackK float64) Times {
 			}
 		}
 		was = over
-	}
-	// Handle is hard once, and old enough; not hard again.
-	if out.Hard < out.Handle && math.IsInf(out.Handle, 1) && age >= 48 {
-		out.Handle = inf
 	}
 	return out
 }

@@ -65,7 +65,7 @@ func answer(what string, args []string) (any, error) {
 			return nil, err
 		}
 		defer f.Close()
-		t, errs := job.ReadCSV(f, *readings, time.Now())
+		t, errs := job.ReadCSV(f, time.Now())
 		if len(errs) > 0 {
 			return nil, errs[0]
 		}
