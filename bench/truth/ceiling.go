@@ -23,11 +23,7 @@ func (w *yearWorld) knowing(rng *rand.Rand, said string, resin float64, person [
 	const draws = 32
 	var films [draws]film
 	for k := range films {
-		var z [5]float64
-		for i := range z {
-			z[i] = math.Sqrt(1-w.filmOwn*w.filmOwn)*person[i] + w.filmOwn*rng.NormFloat64()
-		}
-		films[k] = filmOf(z)
+		films[k] = w.drawFilm(rng, person)
 	}
 	// chance of the first n tests, for each n, of a law and a doubt of its rate.
 	chance := func(l law, mean, sd float64) []float64 {
@@ -62,7 +58,12 @@ func (w *yearWorld) knowing(rng *rand.Rand, said string, resin float64, person [
 	return out
 }
 
-func filmOf(z [5]float64) film {
+// drawFilm draws a film: partly the person's, partly its own.
+func (w *yearWorld) drawFilm(rng *rand.Rand, person [5]float64) film {
+	var z [5]float64
+	for i := range z {
+		z[i] = math.Sqrt(1-w.filmOwn*w.filmOwn)*person[i] + w.filmOwn*rng.NormFloat64()
+	}
 	return film{.8 * .06 * z[0], .8 * .05 * z[1], .8 * .05 * z[2], .8 * 5 * z[3], .8 * 6 * z[4]}
 }
 

@@ -7,8 +7,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
-	"sync"
 	"time"
 
 	"curewright/model/coat"
@@ -76,56 +74,50 @@ var worlds = []world{
 
 // tally of one world and kind of window.
 type tally struct {
-	coats                        int
-	covered, counted             map[string]int // marks inside p10 to p90, half an hour after the brush
-	said, true_                  int            // moments at which "now" was said, and was right
-	acted, right, clock          int            // first time it was said; what a clock would have done
-	mostTests                    int
-	tests, over4, lateSaid       int // tests; coats with more than four; said after the true closing
-	asked                        int // times a test was asked for, answered or not
-	disagree, green              int // moments of green at which state and finger differ
-	hardLate, hards              int
-	unknownH, coldCoats, unknown float64
-	softenedCooling, tooWarm     int
-}
-
-func (t *tally) add(o *tally) {
-	t.coats += o.coats
-	for k, v := range o.covered {
-		t.covered[k] += v
-	}
-	for k, v := range o.counted {
-		t.counted[k] += v
-	}
-	t.said += o.said
-	t.true_ += o.true_
-	t.acted += o.acted
-	t.right += o.right
-	t.clock += o.clock
-	t.tests += o.tests
-	t.asked += o.asked
-	t.over4 += o.over4
-	t.lateSaid += o.lateSaid
-	t.disagree += o.disagree
-	t.green += o.green
-	t.hardLate += o.hardLate
-	t.hards += o.hards
-	t.coldCoats += o.coldCoats
-	t.unknown += o.unknown
-	t.softenedCooling += o.softenedCooling
-	t.tooWarm += o.tooWarm
-	t.mostTests = max(t.mostTests, o.mostTests)
+	coats                    int
+	covered, counted         map[string]int // marks inside p10 to p90, half an hour after the brush
+	said, true_              int            // moments at which "now" was said, and was right
+	right, clock             int            // the first time it was said; what a clock would have done
+	lateSaid                 int            // said after the true closing
+	tests, mostTests         int            // all, and of one coat
+	asked                    int            // times a test was asked for, answered or not
+	disagree, green          int            // moments of green at which state and finger differ
+	hardLate, hards          int
+	coldCoats                int
+	softenedCooling, tooWarm int
 }
 
 func newTally() *tally { return &tally{covered: map[string]int{}, counted: map[string]int{}} }
 
 var kindOf = map[string]string{"cloth": coat.TackCoat, "coat": coat.FillCoat, "fill": coat.WetOut}
 
-// one lives one coat.
-func one(w *world, kind string, seed uint64) *tally {
+// watched is one coat with its hidden truth, as the estimator sees it, and the
+// person who goes by what it says.
+type watched struct {
+	*world
+	kind string
+	rng  *rand.Rand
+	v    *life
+	*tally
+
+	e       *job.Estimator
+	work    *coat.Work
+	table   *table
+	applied time.Time
+
+	tests    int
+	acted    bool
+	answerAt int       // minute at which a prompt will be answered; -1 for none
+	ignored  time.Time // prompt that will not be
+	last     int       // minute of the look before
+	hardSaid int       // -1 for not yet
+	unknownH float64   // minutes of a coat far on of which nothing was said
+}
+
+// watch draws one coat.
+func watch(w *world, kind string, seed uint64, t *tally) *watched {
 	rng := rand.New(rand.NewPCG(seed, 77))
-	t := newTally()
-	t.coats = 1
+	x := &watched{world: w, kind: kind, rng: rng, tally: t, e: job.NewEstimator(job.Options{}), answerAt: -1, last: -1, hardSaid: -1}
 	said := []string{"fast", "medium", "slow"}[seed%3]
 	if w.name == "published kinetics" {
 		said = "slow"
@@ -145,7 +137,7 @@ func one(w *world, kind string, seed uint64) *tally {
 			m0++
 		}
 	}
-	v := live(l, f, kappa, &we, m0)
+	x.v = live(l, f, kappa, &we, m0)
 	// A clock scaled by hardener and temperature: the middle of the window of a
 	// batch as on its sheet, on the panel's own temperatures.
 	nominal := live(asSaid(nil, said), film{}, 1, &we, m0)
@@ -153,131 +145,149 @@ func one(w *world, kind string, seed uint64) *tally {
 	if kind == "cloth" {
 		a, b = nominal.marks["tacky"], nominal.marks["green"]
 	}
-	if i := math.Sqrt(a * b); !math.IsInf(i, 1) && int(i) < len(v.alpha) && v.inside(kind, int(i)) {
-		t.clock = 1
+	if i := math.Sqrt(a * b); !math.IsInf(i, 1) && int(i) < len(x.v.alpha) && x.v.inside(kind, int(i)) {
+		t.clock++
 	}
-
-	tb := &table{probes: map[string]probe{
-		"panel": {we.panel, .2 * rng.NormFloat64(), seed*3 + 1}, "air": {we.air, .2 * rng.NormFloat64(), seed*3 + 2}}}
-	applied := begin.Add(time.Duration(m0) * time.Minute)
-	work := &coat.Work{Panels: []coat.Panel{{ID: "p", Probe: "panel", Air: "air", Core: "foam"}},
-		Coats:   []coat.Coat{{ID: "c", Panel: "p", Resin: said, Kind: kindOf[kind], Applied: applied, Batches: []string{"b"}}},
-		Batches: []coat.Batch{{ID: "b", Resin: said, Mixed: applied}}}
+	x.applied = begin.Add(time.Duration(m0) * time.Minute)
+	x.table, x.work = shopOf(&we, rng, seed*3, begin), coatOf("c", said, kindOf[kind], "", x.applied)
 	if we.noProbe {
-		work.Panels[0].Probe = ""
+		x.work.Panels[0].Probe = ""
 	}
 	if w.known {
 		r, _ := cure.Generic(said)
 		r.LnKappaSD = .01
-		work.Resins = map[string]cure.Resin{said: r}
+		x.work.Resins = map[string]cure.Resin{said: r}
 	}
-	e := job.NewEstimator(job.Options{})
-	set := job.Settings{Loc: time.UTC}
-	last, acted, tests := -1, false, 0
-	answerAt, ignored := -1, time.Time{}
+	return x
+}
+
+// shopOf is a panel and the air with a probe each, that is a little off.
+func shopOf(we *weather, rng *rand.Rand, seed uint64, from time.Time) *table {
+	return &table{from: from, probes: map[string]probe{
+		"panel": {we.panel, .2 * rng.NormFloat64(), seed + 1}, "air": {we.air, .2 * rng.NormFloat64(), seed + 2}}}
+}
+
+// coatOf is the record of one coat of one cup.
+func coatOf(id, resin, kind, lot string, applied time.Time) *coat.Work {
+	cup := coat.Batch{ID: "b" + id, Resin: resin, Lot: lot, Mixed: applied}
+	return &coat.Work{Panels: []coat.Panel{{ID: "p", Probe: "panel", Air: "air", Core: "foam"}}, Batches: []coat.Batch{cup},
+		Coats: []coat.Coat{{ID: id, Panel: "p", Resin: resin, Kind: kind, Applied: applied, Batches: []string{cup.ID}}}}
+}
+
+// one lives one coat.
+func one(w *world, kind string, seed uint64, t *tally) {
+	t.coats++
+	x := watch(w, kind, seed, t)
 	marked := false
-	hardSaid := -1
-	end := len(v.alpha) - 1
-	limit := 60 * 60
-	for i := 5; i < end && i < limit; {
-		now := applied.Add(time.Duration(i) * time.Minute)
-		res, err := e.Estimate(now, work, tb, set)
-		if err != nil || len(res.Coats) != 1 {
-			fmt.Fprintln(os.Stderr, err)
-			return t
+	const limit = 60 * 60
+	for i := 5; i < len(x.v.alpha)-1 && i < limit; {
+		now := x.applied.Add(time.Duration(i) * time.Minute)
+		c := estimate(x.e, now, x.work, x.table, job.Settings{Loc: time.UTC})
+		if c == nil {
+			return
 		}
-		c := &res.Coats[0]
 		if !marked && i >= 30 {
 			marked = true
-			t.score(c, v, i)
+			t.score(c, x.v, i)
 		}
+		x.look(c, i)
+		x.act(c, i)
 		win := c.NextWindow
-		truth := v.finds(i, finger{}, rng)
-		if truth == 2 && c.State != coat.Unknown {
-			t.green++
-			if n := c.State.Rank(); n != 2 && !(n == 4 && v.now[i] < 20) {
-				t.disagree++
-			}
-		}
-		if c.State == coat.Unknown && v.alpha[i] >= .65 {
-			t.unknownH += float64(i - last)
-		}
-		if win != nil && c.Facts.WarmToC != nil && *c.Facts.WarmToC > 40 {
-			t.tooWarm++
-		}
-		if c.Facts.SoftenedAt != nil && i > 60 && v.now[i] < v.now[i-30]-.7 {
-			t.softenedCooling++
-		}
-		if hardSaid < 0 && c.State == coat.Hard {
-			hardSaid = i
-		}
-		last = i
-		feel := func() {
-			s := v.finds(i, w.finger, rng)
-			tests++
-			work.Feels = append(work.Feels, coat.Feel{Coat: "c", At: now, State: []coat.State{coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard}[s]})
-		}
-		if win != nil && win.Permits && (c.AdviceCode == coat.AdviseRecoat || c.AdviceCode == coat.AdviseWashRecoat) {
-			ok := v.inside(kind, i)
-			t.said++
-			if ok {
-				t.true_++
-			}
-			if v.over(kind, i) {
-				t.lateSaid++
-			}
-			if !acted {
-				acted = true
-				t.acted++
-				if ok {
-					t.right++
-				}
-			}
-		}
-		over := v.over(kind, i) && win != nil && win.Status == "closed"
-		if !over && !acted && win != nil && win.FeelFrom != nil && !win.FeelFrom.After(now) && !win.FeelFrom.Equal(ignored) {
-			if answerAt < 0 {
-				t.asked++
-				if rng.Float64() < w.finger.deaf {
-					ignored = *win.FeelFrom
-				} else {
-					answerAt = i + int(rng.Float64()*w.finger.late.Minutes())
-				}
-			}
-			if answerAt >= 0 && i >= answerAt {
-				answerAt = -1
-				feel()
-				i++
-				continue // asked again at once
-			}
+		over := x.v.over(kind, i) && win != nil && win.Status == "closed"
+		if !over && !x.acted && win != nil && x.answer(win.FeelFrom, now, i) {
+			i++
+			continue // asked again at once
 		}
 		// On until the truth is over and, for hardness, a day longer.
-		if over && hardSaid >= 0 && float64(i) > v.marks["hard"] {
+		if over && x.hardSaid >= 0 && float64(i) > x.v.marks["hard"] {
 			break
 		}
 		step := max(5, i/25)
-		if over || acted {
+		if over || x.acted {
 			step = max(15, i/15)
 		}
-		if answerAt > i {
-			step = min(step, answerAt-i)
+		if x.answerAt > i {
+			step = min(step, x.answerAt-i)
 		}
 		i += step
 	}
-	t.tests, t.mostTests = tests, tests
-	if tests > 4 {
-		t.over4 = 1
-	}
-	if h := v.marks["hard"]; h < float64(limit)-400 {
-		t.hards = 1
-		if hardSaid < 0 || float64(hardSaid) > h+360 {
-			t.hardLate = 1
+	t.tests += x.tests
+	t.mostTests = max(t.mostTests, x.tests)
+	if h := x.v.marks["hard"]; h < limit-400 {
+		t.hards++
+		if x.hardSaid < 0 || float64(x.hardSaid) > h+360 {
+			t.hardLate++
 		}
 	}
-	if t.unknownH > 12*60 {
-		t.coldCoats = 1
+	if x.unknownH > 12*60 {
+		t.coldCoats++
 	}
-	return t
+}
+
+// look compares what is said at a minute with the truth.
+func (x *watched) look(c *coat.Estimate, i int) {
+	v, win := x.v, c.NextWindow
+	if truth := v.finds(i, finger{}, x.rng); truth == 2 && c.State != coat.Unknown {
+		x.green++
+		if n := c.State.Rank(); n != 2 && !(n == 4 && v.now[i] < 20) {
+			x.disagree++
+		}
+	}
+	if c.State == coat.Unknown && v.alpha[i] >= .65 {
+		x.unknownH += float64(i - x.last)
+	}
+	if win != nil && c.Facts.WarmToC != nil && *c.Facts.WarmToC > 40 {
+		x.tooWarm++
+	}
+	if c.Facts.SoftenedAt != nil && i > 60 && v.now[i] < v.now[i-30]-.7 {
+		x.softenedCooling++
+	}
+	if x.hardSaid < 0 && c.State == coat.Hard {
+		x.hardSaid = i
+	}
+	x.last = i
+}
+
+// act coats over the first time that it is said to be right.
+func (x *watched) act(c *coat.Estimate, i int) {
+	if win := c.NextWindow; win == nil || !win.Permits || c.AdviceCode != coat.AdviseRecoat && c.AdviceCode != coat.AdviseWashRecoat {
+		return
+	}
+	ok := x.v.inside(x.kind, i)
+	x.said++
+	if ok {
+		x.true_++
+	}
+	if x.v.over(x.kind, i) {
+		x.lateSaid++
+	}
+	if !x.acted && ok {
+		x.right++
+	}
+	x.acted = true
+}
+
+// answer reports whether the person feels the coat now, where that is asked for:
+// some time after the prompt, or never.
+func (x *watched) answer(prompt *time.Time, now time.Time, i int) bool {
+	if prompt == nil || prompt.After(now) || prompt.Equal(x.ignored) {
+		return false
+	}
+	if x.answerAt < 0 {
+		x.asked++
+		if x.rng.Float64() < x.finger.deaf {
+			x.ignored = *prompt
+		} else {
+			x.answerAt = i + int(x.rng.Float64()*x.finger.late.Minutes())
+		}
+	}
+	if x.answerAt < 0 || i < x.answerAt {
+		return false
+	}
+	x.answerAt = -1
+	x.tests++
+	x.work.Feels = append(x.work.Feels, coat.Feel{Coat: "c", At: now, State: coat.States[x.v.finds(i, x.finger, x.rng)]})
+	return true
 }
 
 // score counts the marks that fell into their p10 to p90.
@@ -288,41 +298,43 @@ func (t *tally) score(c *coat.Estimate, v *life, i int) {
 		if m > 68*60 {
 			continue // beyond the forecast
 		}
-		at := c.AppliedAt.Add(time.Duration(m * float64(time.Minute)))
 		t.counted[k]++
-		if b.P10 != nil && !at.Before(*b.P10) && (b.P90 == nil || !at.After(*b.P90)) {
+		if within(b, c.AppliedAt, m) {
 			t.covered[k]++
 		}
 	}
 }
 
-// run lives n coats of a world and kind.
-func run(w *world, kind string, n int, seed uint64) *tally {
-	total := newTally()
-	eachSeed(n, seed, func(s uint64) *tally { return one(w, kind, s) }, total.add)
-	return total
+// within reports whether a moment so many minutes after application lies between
+// a band's p10 and p90.
+func within(b coat.TimeBand, applied time.Time, minutes float64) bool {
+	at := applied.Add(time.Duration(minutes * float64(time.Minute)))
+	return b.P10 != nil && !at.Before(*b.P10) && (b.P90 == nil || !at.After(*b.P90))
 }
 
-// eachSeed lives n of something, two at a time, and adds up what came of each.
-func eachSeed[T any](n int, seed uint64, live func(seed uint64) T, add func(T)) {
-	var mu sync.Mutex
-	var wg sync.WaitGroup
-	next := make(chan uint64)
-	for range 2 {
-		wg.Go(func() {
-			for s := range next {
-				t := live(s)
-				mu.Lock()
-				add(t)
-				mu.Unlock()
-			}
-		})
-	}
+// run lives n coats of a world and kind.
+func run(w *world, kind string, n int, seed uint64) *tally {
+	t := newTally()
 	for i := range n {
-		next <- seed + uint64(i)
+		one(w, kind, seed+uint64(i), t)
 	}
-	close(next)
-	wg.Wait()
+	return t
+}
+
+// printRows works out rows, two at a time, and prints them in their order.
+func printRows(n int, row func(i int) string) {
+	out, slots := make([]chan string, n), make(chan struct{}, 2)
+	for i := range n {
+		out[i] = make(chan string, 1)
+		go func() {
+			slots <- struct{}{}
+			out[i] <- row(i)
+			<-slots
+		}()
+	}
+	for _, c := range out {
+		fmt.Print(<-c)
+	}
 }
 
 // coatsADay is a day's worth: two panels, on each cloth laid into a tack coat
@@ -335,22 +347,21 @@ const coatsADay = 6
 // coats of one lot would.
 func days(w *world, n int, seed uint64) (mean float64, most, over12 int) {
 	sum := 0
-	eachSeed(n, 0, func(d uint64) (asked int) {
+	for d := range uint64(n) {
+		t := newTally()
 		for c := range uint64(coatsADay) {
 			kind := "coat"
 			if c%3 == 0 {
 				kind = "cloth"
 			}
-			asked += one(w, kind, seed+d*coatsADay+c).asked
+			one(w, kind, seed+d*coatsADay+c, t)
 		}
-		return asked
-	}, func(asked int) {
-		sum += asked
-		most = max(most, asked)
-		if asked > 12 {
+		sum += t.asked
+		most = max(most, t.asked)
+		if t.asked > 12 {
 			over12++
 		}
-	})
+	}
 	return float64(sum) / float64(n), most, over12
 }
 
@@ -374,35 +385,38 @@ func main() {
 		printYears(*byYear, *seed, *only, *ceiling)
 		return
 	}
+	var of []*world
+	for i := range worlds {
+		if w := &worlds[i]; *only == "" || w.name == *only {
+			of = append(of, w)
+		}
+	}
 	if *byDay {
 		fmt.Println("| world | days of six coats | asked a day, mean | most | days with more than 12 |\n|---|---|---|---|---|")
-		for i := range worlds {
-			if w := &worlds[i]; *only == "" || w.name == *only {
-				mean, most, over := days(w, *n, *seed)
-				fmt.Printf("| %s | %d | %.1f | %d | %d |\n", w.name, *n, mean, most, over)
-			}
-		}
+		printRows(len(of), func(i int) string {
+			mean, most, over := days(of[i], *n, *seed)
+			return fmt.Sprintf("| %s | %d | %.1f | %d | %d |\n", of[i].name, *n, mean, most, over)
+		})
 		return
 	}
 	fmt.Println("| world | window | coats | within p10–p90: tacky | opens | green | firm | hard | \"now\" true, of moments | success | a clock's | \"now\" when closed for good | tests a coat, most | state not the finger's in green | hard over 6 h late | over 12 h not known though α ≥ .65 | \"softened\" while cooling, \"warm\" over 40 °C |")
 	fmt.Println("|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|---|")
 	kinds := []string{"cloth", "coat"} // a fill coat has the window of coat on coat
-	for i := range worlds {
-		w := &worlds[i]
-		if *only != "" && w.name != *only {
-			continue
-		}
-		for _, kind := range kinds {
-			if *onlyKind != "" && kind != *onlyKind {
-				continue
-			}
-			t := run(w, kind, *n, *seed)
-			fmt.Printf("| %s | %s | %d |", w.name, kind, t.coats)
-			for _, k := range []string{"tacky", "opens", "green", "firm", "hard"} {
-				fmt.Printf(" %s |", share(t.covered[k], t.counted[k]))
-			}
-			fmt.Printf(" %s of %d | %s | %s | %s | %.1f, %d | %s | %s | %.0f | %d, %d |\n", share(t.true_, t.said), t.said, share(t.right, t.coats), share(t.clock, t.coats), share(t.lateSaid, t.said),
-				float64(t.tests)/float64(t.coats), t.mostTests, share(t.disagree, t.green), share(t.hardLate, t.hards), t.coldCoats, t.softenedCooling, t.tooWarm)
-		}
+	if *onlyKind != "" {
+		kinds = []string{*onlyKind}
 	}
+	printRows(len(of)*len(kinds), func(i int) string {
+		w, kind := of[i/len(kinds)], kinds[i%len(kinds)]
+		return run(w, kind, *n, *seed).row(w, kind)
+	})
+}
+
+// row is a tally as a line of the table.
+func (t *tally) row(w *world, kind string) string {
+	s := fmt.Sprintf("| %s | %s | %d |", w.name, kind, t.coats)
+	for _, k := range []string{"tacky", "opens", "green", "firm", "hard"} {
+		s += fmt.Sprintf(" %s |", share(t.covered[k], t.counted[k]))
+	}
+	return s + fmt.Sprintf(" %s of %d | %s | %s | %s | %.1f, %d | %s | %s | %d | %d, %d |\n", share(t.true_, t.said), t.said, share(t.right, t.coats), share(t.clock, t.coats), share(t.lateSaid, t.said),
+		float64(t.tests)/float64(t.coats), t.mostTests, share(t.disagree, t.green), share(t.hardLate, t.hards), t.coldCoats, t.softenedCooling, t.tooWarm)
 }

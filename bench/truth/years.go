@@ -12,7 +12,6 @@ import (
 	"time"
 
 	"curewright/model/coat"
-	"curewright/model/cure"
 	"curewright/model/job"
 	"curewright/model/memory"
 )
@@ -79,202 +78,233 @@ type yearTally struct {
 	width             [2][2][2]float64
 	noticed           [8]int // another resin: by which test; last never
 	swaps, alarms     int
-	calm              int    // coats on which an alarm would be false
-	early             [2]int // inside, by job, before the sixth
-	earlyN            int
+	calm              int // coats on which an alarm would be false
+	early, earlyN     int // inside, before the sixth job
 	slowSaid, slowAll int
 	known             odds
 }
 
 var moments = [2]string{"half an hour after the brush", "after its first finger test"}
 
+// shopYear is one shop-year that is being lived.
+type shopYear struct {
+	*yearWorld
+	*yearTally
+	seed    uint64
+	rng     *rand.Rand
+	said    string
+	law     law
+	resin   float64    // ln κ of the resin against its sheet
+	person  [5]float64 // where this finger finds each mark, in standard deviations
+	lot     float64    // ln κ of the bottle in use
+	lotSign float64
+	day     int
+	qs      []float64 // quantiles that are scored
+	mem     memory.Memory
+
+	tests      int     // since the swap
+	seen       bool    // that something is not as learnt
+	best, last float64 // odds of somebody knowing, since the swap
+}
+
+// yearJob is one of its coats.
+type yearJob struct {
+	n             int
+	swapped       bool // another resin is in the bottle
+	weather       weather
+	m0            int // minute of it at which the coat is applied
+	v             *life
+	applied       time.Time
+	work          *coat.Work
+	table         *table
+	est           *job.Estimator
+	finds         []felt
+	without, with job.Settings // without and with the memory of the coats before
+}
+
 // liveYear lives one shop-year.
 func liveYear(w *yearWorld, seed uint64, ceiling bool, t *yearTally) {
 	rng := rand.New(rand.NewPCG(seed, 1717))
-	said := []string{"fast", "medium", "slow"}[seed%3]
-	l := w.kinetics(rng, said)
-	resin := w.resinSD * rng.NormFloat64()
-	var person [5]float64
-	for i := range person {
-		person[i] = rng.NormFloat64()
+	y := &shopYear{yearWorld: w, yearTally: t, seed: seed, rng: rng, said: []string{"fast", "medium", "slow"}[seed%3], lotSign: 1, qs: make([]float64, quantN), best: math.Inf(-1)}
+	y.law = w.kinetics(rng, y.said)
+	y.resin = w.resinSD * rng.NormFloat64()
+	for i := range y.person {
+		y.person[i] = rng.NormFloat64()
 	}
-	lot, mem := 0.0, memory.Memory{}
-	qs := make([]float64, quantN)
-	for i := range qs {
-		qs[i] = (float64(i) + 1) / (quantN + 1)
+	for i := range y.qs {
+		y.qs[i] = (float64(i) + 1) / (quantN + 1)
 	}
-	lotSign := 1.0
 	if rng.IntN(2) == 0 {
-		lotSign = -1
+		y.lotSign = -1
 	}
 	t.years++
-	tests, day := 0, 0
-	best, last := math.Inf(-1), 0.0 // odds of somebody knowing, since the swap
-	seen := false
-	for j := range jobsAYear {
-		lotName := fmt.Sprintf("L%d", j/jobsALot)
-		if w.slows > 0 {
-			lotName = "L0"
-		}
-		if j%jobsALot == 0 && (w.slows == 0 || j == 0) {
-			lot = w.lotSD*rng.NormFloat64() + lotSign*w.lotStep
-			lotSign = -lotSign
-		}
-		kappa := resin + lot + .12*rng.NormFloat64()
-		if j >= 8 {
-			kappa -= w.slows * float64(j-7)
-		}
-		law := l
-		if w.swap > 0 && j >= w.swap {
-			law = w.kinetics(rng, other[said])
-		}
-		var z [5]float64
-		for i := range z {
-			z[i] = math.Sqrt(1-w.filmOwn*w.filmOwn)*person[i] + w.filmOwn*rng.NormFloat64()
-		}
-		f := filmOf(z)
-		we := w.weather(rng, j)
-		m0 := aheadH*60 + int(rng.Float64()*600) - 300
-		v := live(law, f, math.Exp(kappa), &we, m0)
-		// Jobs come every one to three weeks, at the same hour of the day.
-		day += 7 + rng.IntN(15)
-		from := begin.AddDate(0, 0, day)
-		applied := from.Add(time.Duration(m0) * time.Minute)
-		id := fmt.Sprintf("c%02d", j)
-		tb := &table{from: from, probes: map[string]probe{
-			"panel": {we.panel, .2 * rng.NormFloat64(), seed*97 + uint64(j)*3 + 1}, "air": {we.air, .2 * rng.NormFloat64(), seed*97 + uint64(j)*3 + 2}}}
-		batch := coat.Batch{ID: "b" + id, Resin: said, Lot: lotName, Mixed: applied}
-		if w.noLots {
-			batch.Lot = ""
-		}
-		work := &coat.Work{Panels: []coat.Panel{{ID: "p", Probe: "panel", Air: "air", Core: "foam"}},
-			Coats:   []coat.Coat{{ID: id, Panel: "p", Resin: said, Kind: coat.FillCoat, Applied: applied, Batches: []string{batch.ID}}},
-			Batches: []coat.Batch{batch}}
-		// When it is felt: around the marks of the sheet, on this panel.
-		nominal := live(lawOfSheet(said), film{}, 1, &we, m0)
-		people := map[string]string{}
-		var finds []felt
-		for k, at := range []float64{nominal.marks["tacky"] * 1.25, nominal.marks["green"] * 1.08, nominal.marks["firm"] * 1.05} {
-			i := int(at * math.Exp(.15*rng.NormFloat64()))
-			if math.IsInf(at, 1) || i >= len(v.alpha) || i < 32 {
-				continue
-			}
-			s := max(v.finds(i, w.finger, rng)-w.late, 0)
-			feel := coat.Feel{ID: fmt.Sprintf("%sf%d", id, k), Coat: id, At: applied.Add(time.Duration(i) * time.Minute), State: order[s]}
-			people[feel.ID] = "somebody"
-			finds = append(finds, felt{i, s})
-			work.Feels = append(work.Feels, feel)
-		}
-		set := job.Settings{Loc: time.UTC, Board: "b", People: people, Person: "somebody"}
-		with := set
-		with.Memory = &mem
-		est := job.NewEstimator(job.Options{NoCheckpoints: true, Spread: qs})
-		swapped := w.swap > 0 && j >= w.swap
-		score := func(m int, now time.Time) {
-			if swapped {
-				return
-			}
-			for k, s := range []job.Settings{set, with} {
-				c := estimate(est, now, work, tb, s)
-				if c == nil || c.Spread == nil {
-					continue
-				}
-				for e, x := range [2]struct {
-					q     []float64
-					mark  string
-					p1090 coat.TimeBand
-				}{{c.Spread.Green, "green", c.Events.Green}, {c.Spread.Closes, "closes", c.Events.RecoatCloses}} {
-					truth := v.marks[x.mark]
-					if truth > 60*60 || now.Sub(applied).Minutes() > truth {
-						continue
-					}
-					at := applied.Add(time.Duration(truth * float64(time.Minute)))
-					inside := x.p1090.P10 != nil && !at.Before(*x.p1090.P10) && (x.p1090.P90 == nil || !at.After(*x.p1090.P90))
-					if j < scoredFrom {
-						if k == 1 && m == 0 {
-							t.earlyN++
-							if inside {
-								t.early[0]++
-							}
-						}
-						continue
-					}
-					t.crps[m][e][k] += crps(qs, x.q, truth)
-					t.width[m][e][k] += math.Min(x.q[16], 4320) - x.q[2]
-					if inside {
-						t.in[m][e][k]++
-					}
-					if k == 0 {
-						t.n[m][e]++
-					}
-				}
-			}
-		}
-		if j > 0 {
-			score(0, applied.Add(30*time.Minute))
-			if len(work.Feels) > 0 {
-				score(1, work.Feels[0].At.Add(time.Second))
+	for n := range jobsAYear {
+		j := y.job(n)
+		if n > 0 && !j.swapped {
+			y.score(j, 0, j.applied.Add(30*time.Minute))
+			if len(j.work.Feels) > 0 {
+				y.score(j, 1, j.work.Feels[0].At.Add(time.Second))
 			}
 		}
 		t.coats++
-		if ceiling && j >= scoredFrom && len(finds) > 0 {
-			ll := w.knowing(rand.New(rand.NewPCG(seed, uint64(j))), said, resin, person, &we, m0, finds)
-			if !swapped {
-				t.known.calm = append(t.known.calm, slices.Max(ll))
-			} else if n := min(3-tests, len(ll)); n > 0 { // by the third test since
-				best = math.Max(best, last+slices.Max(ll[:n]))
-				last += ll[n-1]
+		if n >= scoredFrom && len(j.finds) > 0 {
+			if ceiling {
+				y.knowing(j)
 			}
+			y.listen(j)
 		}
-		// What is said on the way.
-		for k := range work.Feels {
-			if j < scoredFrom {
-				break
-			}
-			c := estimate(est, work.Feels[k].At.Add(time.Second), work, tb, with)
-			said := c != nil && warned(c)
-			if !swapped {
-				continue
-			}
-			tests++
-			if said && !seen {
-				seen = true
-				t.noticed[min(tests, 7)-1]++
-			}
-		}
-		if !swapped && j >= scoredFrom && len(work.Feels) > 0 {
-			c := estimate(est, work.Feels[len(work.Feels)-1].At.Add(time.Second), work, tb, with)
-			if w.slows == 0 || j < 8 {
-				t.calm++
-				if c != nil && warned(c) {
-					t.alarms++
-				}
-			}
-			if w.slows > 0 && j >= 8 && c != nil && warned(c) {
-				seen = true // by this job
-			}
-		}
-		end := applied.Add(70 * time.Hour)
-		work.Coats[0].Ended = &end
-		lesson, err := est.Lesson(id, work, tb, with)
+		end := j.applied.Add(70 * time.Hour)
+		j.work.Coats[0].Ended = &end
+		lesson, err := j.est.Lesson(j.work.Coats[0].ID, j.work, j.table, j.with)
 		if err != nil {
 			fmt.Fprintln(os.Stderr, err)
 			return
 		}
-		mem.Lessons = append(mem.Lessons, lesson)
-		mem.Rev++
+		y.mem.Lessons = append(y.mem.Lessons, lesson)
+		y.mem.Rev++
 	}
 	if w.slows > 0 {
 		t.slowAll++
-		if seen {
+		if y.seen {
 			t.slowSaid++
 		}
 	}
 	if w.swap > 0 {
 		t.swaps++
-		t.known.swapped = append(t.known.swapped, best)
-		if !seen {
+		t.known.swapped = append(t.known.swapped, y.best)
+		if !y.seen {
 			t.noticed[7]++
+		}
+	}
+}
+
+// job draws the next coat, with all that is hidden of it, and what is felt on it.
+func (y *shopYear) job(n int) *yearJob {
+	rng, w := y.rng, y.yearWorld
+	lot := fmt.Sprintf("L%d", n/jobsALot)
+	if w.slows > 0 {
+		lot = "L0"
+	}
+	if n%jobsALot == 0 && (w.slows == 0 || n == 0) {
+		y.lot = w.lotSD*rng.NormFloat64() + y.lotSign*w.lotStep
+		y.lotSign = -y.lotSign
+	}
+	kappa := y.resin + y.lot + .12*rng.NormFloat64()
+	if n >= 8 {
+		kappa -= w.slows * float64(n-7)
+	}
+	j := &yearJob{n: n, swapped: w.swap > 0 && n >= w.swap, est: job.NewEstimator(job.Options{NoCheckpoints: true, Spread: y.qs})}
+	law := y.law
+	if j.swapped {
+		law = w.kinetics(rng, other[y.said])
+	}
+	f := w.drawFilm(rng, y.person)
+	j.weather = w.weather(rng, n)
+	j.m0 = aheadH*60 + int(rng.Float64()*600) - 300
+	j.v = live(law, f, math.Exp(kappa), &j.weather, j.m0)
+	// Jobs come every one to three weeks, at the same hour of the day.
+	y.day += 7 + rng.IntN(15)
+	from := begin.AddDate(0, 0, y.day)
+	j.applied = from.Add(time.Duration(j.m0) * time.Minute)
+	if w.noLots {
+		lot = ""
+	}
+	id := fmt.Sprintf("c%02d", n)
+	j.table, j.work = shopOf(&j.weather, rng, y.seed*97+uint64(n)*3, from), coatOf(id, y.said, coat.FillCoat, lot, j.applied)
+	// When it is felt: around the marks of the sheet, on this panel.
+	nominal := live(asSaid(nil, y.said), film{}, 1, &j.weather, j.m0)
+	people := map[string]string{}
+	for k, at := range []float64{nominal.marks["tacky"] * 1.25, nominal.marks["green"] * 1.08, nominal.marks["firm"] * 1.05} {
+		i := int(at * math.Exp(.15*rng.NormFloat64()))
+		if math.IsInf(at, 1) || i >= len(j.v.alpha) || i < 32 {
+			continue
+		}
+		s := max(j.v.finds(i, w.finger, rng)-w.late, 0)
+		feel := coat.Feel{ID: fmt.Sprintf("%sf%d", id, k), Coat: id, At: j.applied.Add(time.Duration(i) * time.Minute), State: coat.States[s]}
+		people[feel.ID] = "somebody"
+		j.finds = append(j.finds, felt{i, s})
+		j.work.Feels = append(j.work.Feels, feel)
+	}
+	j.without = job.Settings{Loc: time.UTC, Board: "b", People: people, Person: "somebody"}
+	j.with = j.without
+	j.with.Memory = &y.mem
+	return j
+}
+
+// score scores what is foreseen of a coat at one of the moments, without and
+// with memory.
+func (y *shopYear) score(j *yearJob, m int, now time.Time) {
+	for k, s := range []job.Settings{j.without, j.with} {
+		c := estimate(j.est, now, j.work, j.table, s)
+		if c == nil || c.Spread == nil {
+			continue
+		}
+		for e, x := range [2]struct {
+			q     []float64
+			mark  string
+			p1090 coat.TimeBand
+		}{{c.Spread.Green, "green", c.Events.Green}, {c.Spread.Closes, "closes", c.Events.RecoatCloses}} {
+			truth := j.v.marks[x.mark]
+			if truth > 60*60 || now.Sub(j.applied).Minutes() > truth {
+				continue
+			}
+			inside := within(x.p1090, j.applied, truth)
+			if j.n < scoredFrom {
+				if k == 1 && m == 0 {
+					y.earlyN++
+					if inside {
+						y.early++
+					}
+				}
+				continue
+			}
+			y.crps[m][e][k] += crps(y.qs, x.q, truth)
+			y.width[m][e][k] += math.Min(x.q[16], 4320) - x.q[2]
+			if inside {
+				y.in[m][e][k]++
+			}
+			if k == 0 {
+				y.n[m][e]++
+			}
+		}
+	}
+}
+
+// knowing counts what somebody who knows all of the shop could have noticed.
+func (y *shopYear) knowing(j *yearJob) {
+	ll := y.yearWorld.knowing(rand.New(rand.NewPCG(y.seed, uint64(j.n))), y.said, y.resin, y.person, &j.weather, j.m0, j.finds)
+	if !j.swapped {
+		y.known.calm = append(y.known.calm, slices.Max(ll))
+	} else if n := min(3-y.tests, len(ll)); n > 0 { // by the third test since
+		y.best = math.Max(y.best, y.last+slices.Max(ll[:n]))
+		y.last += ll[n-1]
+	}
+}
+
+// listen counts warnings after a coat's finger tests: by which test another
+// resin was noticed, and whether one was false.
+func (y *shopYear) listen(j *yearJob) {
+	said := false
+	for k := range j.work.Feels {
+		// What is said after its last test counts, of another resin after each.
+		c := estimate(j.est, j.work.Feels[k].At.Add(time.Second), j.work, j.table, j.with)
+		if said = c != nil && warned(c); !j.swapped {
+			continue
+		}
+		y.tests++
+		if said && !y.seen {
+			y.seen = true
+			y.noticed[min(y.tests, 7)-1]++
+		}
+	}
+	switch slow := y.slows > 0 && j.n >= 8; {
+	case j.swapped:
+	case slow && said:
+		y.seen = true // by this job
+	case !slow:
+		y.calm++
+		if said {
+			y.alarms++
 		}
 	}
 }
@@ -287,11 +317,6 @@ func warned(c *coat.Estimate) bool {
 		}
 	}
 	return false
-}
-
-func lawOfSheet(said string) law {
-	r, _ := cure.Generic(said)
-	return lawOf(r)
 }
 
 func estimate(e *job.Estimator, now time.Time, w *coat.Work, tb *table, s job.Settings) *coat.Estimate {
@@ -314,83 +339,62 @@ func crps(qs, x []float64, truth float64) float64 {
 	return 2 * sum / float64(len(qs))
 }
 
-var order = []coat.State{coat.Wet, coat.Tacky, coat.Green, coat.Firm, coat.Hard}
-
-func (t *yearTally) add(o *yearTally) {
-	t.years += o.years
-	t.coats += o.coats
-	t.swaps += o.swaps
-	t.alarms += o.alarms
-	t.calm += o.calm
-	t.earlyN += o.earlyN
-	t.early[0] += o.early[0]
-	t.slowSaid += o.slowSaid
-	t.slowAll += o.slowAll
-	t.known.swapped = append(t.known.swapped, o.known.swapped...)
-	t.known.calm = append(t.known.calm, o.known.calm...)
-	for i := range t.noticed {
-		t.noticed[i] += o.noticed[i]
-	}
-	for m := range t.n {
-		for e := range t.n[m] {
-			t.n[m][e] += o.n[m][e]
-			for k := range 2 {
-				t.crps[m][e][k] += o.crps[m][e][k]
-				t.in[m][e][k] += o.in[m][e][k]
-				t.width[m][e][k] += o.width[m][e][k]
-			}
-		}
-	}
-}
-
 // years lives n shop-years of a world.
 func years(w *yearWorld, n int, seed uint64, ceiling bool) *yearTally {
-	total := &yearTally{}
-	eachSeed(n, seed, func(s uint64) *yearTally {
-		t := &yearTally{}
-		liveYear(w, s, ceiling, t)
-		return t
-	}, total.add)
-	return total
+	t := &yearTally{}
+	for i := range n {
+		liveYear(w, seed+uint64(i), ceiling, t)
+	}
+	return t
 }
 
 func printYears(n int, seed uint64, only string, ceiling bool) {
 	fmt.Println("| world | shop-years | seen | green: CRPS with / without, min | ratio | within p10–p90 (without) | width, of without | closing: CRPS | ratio | within p10–p90 (without) | width | coats 2–5 within | false alarms, of coats | wrong resin noticed by test 1, 2, 3, never |")
 	fmt.Println("|---|---|---|---|---|---|---|---|---|---|---|---|---|---|")
+	var of []*yearWorld
 	for i := range yearWorlds {
-		w := &yearWorlds[i]
-		if only != "" && !strings.Contains(w.name, only) {
-			continue
-		}
-		t := years(w, n, seed, ceiling && w.swap > 0)
-		for m := range moments {
-			fmt.Printf("| %s | %d | %s |", w.name, t.years, moments[m])
-			for e := range 2 {
-				c, k := t.crps[m][e], float64(max(t.n[m][e], 1))
-				fmt.Printf(" %.1f / %.1f | %.2f | %.2f (%.2f) | %.2f |", c[1]/k, c[0]/k, c[1]/c[0], float64(t.in[m][e][1])/k, float64(t.in[m][e][0])/k, t.width[m][e][1]/t.width[m][e][0])
-			}
-			if m > 0 {
-				if ceiling && t.swaps > 0 {
-					fmt.Printf(" | | by somebody knowing all, by test 3, at 1 %%, 2 %% and 5 %% false alarms: %.2f, %.2f, %.2f |\n", t.known.noticed(.01), t.known.noticed(.02), t.known.noticed(.05))
-					continue
-				}
-				fmt.Println(" | | |")
-				continue
-			}
-			fmt.Printf(" %s | %d of %d |", share(t.early[0], t.earlyN), t.alarms, t.calm)
-			if t.swaps > 0 {
-				by := func(n int) (s int) {
-					for _, x := range t.noticed[:n] {
-						s += x
-					}
-					return s
-				}
-				fmt.Printf(" %s, %s, %s, %s |\n", share(by(1), t.swaps), share(by(2), t.swaps), share(by(3), t.swaps), share(t.noticed[7], t.swaps))
-			} else if t.slowAll > 0 {
-				fmt.Printf(" drift said by its sixth job %s |\n", share(t.slowSaid, t.slowAll))
-			} else {
-				fmt.Println(" |")
-			}
+		if w := &yearWorlds[i]; strings.Contains(w.name, only) {
+			of = append(of, w)
 		}
 	}
+	printRows(len(of), func(i int) string {
+		w := of[i]
+		t := years(w, n, seed, ceiling && w.swap > 0)
+		return t.row(w.name, 0) + t.rest() + t.row(w.name, 1) + t.ceiling(ceiling)
+	})
+}
+
+// row is what a world's shop-years scored at a moment.
+func (t *yearTally) row(name string, m int) string {
+	s := fmt.Sprintf("| %s | %d | %s |", name, t.years, moments[m])
+	for e := range 2 {
+		c, k := t.crps[m][e], float64(max(t.n[m][e], 1))
+		s += fmt.Sprintf(" %.1f / %.1f | %.2f | %.2f (%.2f) | %.2f |", c[1]/k, c[0]/k, c[1]/c[0], float64(t.in[m][e][1])/k, float64(t.in[m][e][0])/k, t.width[m][e][1]/t.width[m][e][0])
+	}
+	return s
+}
+
+// rest ends the first row: what was noticed.
+func (t *yearTally) rest() string {
+	s := fmt.Sprintf(" %s | %d of %d |", share(t.early, t.earlyN), t.alarms, t.calm)
+	switch {
+	case t.swaps > 0:
+		by, sum := [3]string{}, 0
+		for i := range by {
+			sum += t.noticed[i]
+			by[i] = share(sum, t.swaps)
+		}
+		return s + fmt.Sprintf(" %s, %s |\n", strings.Join(by[:], ", "), share(t.noticed[7], t.swaps))
+	case t.slowAll > 0:
+		return s + fmt.Sprintf(" drift said by its sixth job %s |\n", share(t.slowSaid, t.slowAll))
+	}
+	return s + " |\n"
+}
+
+// ceiling ends the second row: what could have been noticed.
+func (t *yearTally) ceiling(asked bool) string {
+	if !asked || t.swaps == 0 {
+		return " | | |\n"
+	}
+	return fmt.Sprintf(" | | by somebody knowing all, by test 3, at 1 %%, 2 %% and 5 %% false alarms: %.2f, %.2f, %.2f |\n", t.known.noticed(.01), t.known.noticed(.02), t.known.noticed(.05))
 }
