@@ -5,6 +5,7 @@ package mix
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"curewright/model/cure"
 	"curewright/model/words"
@@ -62,43 +63,7 @@ func Pour(c *words.Catalogue, r cure.Resin, planned Split, fillerG, cupG, scaleG
 	if q.ByWeight == nil && planned.ResinG != nil {
 		f.Add("resin", "%s", q.Missing)
 	}
-	order := map[string]int{Resin: 0, Hardener: 1, Fill: 2}
-	prev, at := cupG, 0
-	var in [3]float64
-	for i, x := range readings {
-		field := fmt.Sprintf("readings[%d]", i)
-		o, ok := order[x.Part]
-		switch {
-		case !ok:
-			f.Add(field, "%q is not resin, hardener or filler", x.Part)
-			continue
-		case !(x.TotalG >= 0 && x.TotalG <= 1e6):
-			f.Add(field, "%g g is not what a scale shows", x.TotalG)
-			continue
-		case x.TotalG < prev-2*scaleG && o == 0 && at == 0 && i > 0 && x.TotalG >= cupG:
-			// Resin alone in the cup can be taken out again.
-			in[0] = x.TotalG - cupG
-			prev = x.TotalG
-			continue
-		case x.TotalG < prev-2*scaleG:
-			f.Add(field, "%g g is less than the %g g before: was something taken out, or the scale tared again?", x.TotalG, prev)
-			continue
-		}
-		if o < at && o == 0 && at == 1 {
-			// More resin after the hardener is the mend for too much hardener.
-			in[0] += x.TotalG - prev
-			prev = x.TotalG
-			continue
-		}
-		if o < at && o == 1 {
-			in[1] += x.TotalG - prev
-			prev = x.TotalG
-			continue
-		}
-		at = max(at, o)
-		in[o] += x.TotalG - prev
-		prev = x.TotalG
-	}
+	in := poured(&f, cupG, scaleG, readings)
 	if len(f) > 0 {
 		return Pouring{}, f
 	}
@@ -109,35 +74,28 @@ func Pour(c *words.Catalogue, r cure.Resin, planned Split, fillerG, cupG, scaleG
 	}
 	p := Pouring{ResinG: in[0], HardenerG: in[1], FillerG: in[2]}
 	total := cupG + in[0] + in[1] + in[2]
-	next := func(part string, left float64) {
-		p.Part, p.LeftG, p.ScaleG = part, left, total+left
-	}
-	// A gram short on a scale that shows grams is poured.
-	const enough = 0.5
 	say := func(code string, facts words.Facts) {
-		if facts == nil {
-			facts = words.Facts{}
-		}
 		facts["scale"] = fmt.Sprintf("%.0f", p.ScaleG)
 		p.Say = words.View{Words: c}.Say("mix.pour."+code, facts)
 	}
-	slip := func(s Slip) words.Facts {
-		return words.Facts{"over": fmt.Sprintf("%.0f", s.OverG), "add": fmt.Sprintf("%.0f", s.AddG)}
+	next := func(part string, left float64) {
+		p.Part, p.LeftG, p.ScaleG = part, left, total+left
+		say(part, words.Facts{})
 	}
+	slipped := func(code string, s Slip) {
+		p.Slip = &s
+		say(code, words.Facts{"over": fmt.Sprintf("%.0f", s.OverG), "add": fmt.Sprintf("%.0f", s.AddG)})
+	}
+	// A gram short on a scale that shows grams is poured.
+	const enough = 0.5
 	switch resinDue, hardDue := *planned.ResinG, in[0]*k; {
 	case in[1] == 0 && in[0] < resinDue-enough:
 		next(Resin, resinDue-in[0])
-		say("resin", nil)
 	case in[1] == 0:
+		next(Hardener, hardDue)
 		if over := in[0] - resinDue; over > enough && over > resinDue*q.TolPct/100 {
 			p.TakeOutG = over
-			s := Slip{OffPct: 100 * (*planned.HardenerG/hardDue - 1), Over: Resin, OverG: over, Add: Hardener, AddG: hardDue - *planned.HardenerG, TotalG: in[0] + hardDue}
-			p.Slip = &s
-		}
-		next(Hardener, hardDue)
-		say("hardener", nil)
-		if s := p.Slip; s != nil {
-			say("resin_over", slip(*s))
+			slipped("resin_over", Slip{OffPct: 100 * (*planned.HardenerG/hardDue - 1), Over: Resin, OverG: over, Add: Hardener, AddG: hardDue - *planned.HardenerG, TotalG: in[0] + hardDue})
 		}
 	default:
 		s, err := Check(r, math.Max(in[0], 1e-9), in[1])
@@ -149,17 +107,41 @@ func Pour(c *words.Catalogue, r cure.Resin, planned Split, fillerG, cupG, scaleG
 		switch {
 		case s.Over == Resin && s.AddG > doubt:
 			next(Hardener, s.AddG)
-			say("hardener", nil)
 		case s.Over == Hardener && s.AddG > doubt:
-			p.Slip = &s
 			next(Resin, s.AddG)
-			say("hardener_over", slip(s))
+			slipped("hardener_over", s)
 		case in[2] < fillerG-enough:
 			next(Fill, fillerG-in[2])
-			say("filler", nil)
 		default:
-			say("all_in", nil)
+			say("all_in", words.Facts{})
 		}
 	}
 	return p, nil
+}
+
+// poured is how much of each part is in the cup by the readings.
+func poured(f *Faults, cupG, scaleG float64, readings []Reading) (in [3]float64) {
+	parts := []string{Resin, Hardener, Fill}
+	prev, at := cupG, 0
+	for i, x := range readings {
+		field := fmt.Sprintf("readings[%d]", i)
+		o := slices.Index(parts, x.Part)
+		switch {
+		case o < 0:
+			f.Add(field, "%q is not resin, hardener or filler", x.Part)
+		case !(x.TotalG >= 0 && x.TotalG <= 1e6):
+			f.Add(field, "%g g is not what a scale shows", x.TotalG)
+		case x.TotalG < prev-2*scaleG && o == 0 && at == 0 && i > 0 && x.TotalG >= cupG:
+			// Resin alone in the cup can be taken out again.
+			in[0], prev = x.TotalG-cupG, x.TotalG
+		case x.TotalG < prev-2*scaleG:
+			f.Add(field, "%g g is less than the %g g before: was something taken out, or the scale tared again?", x.TotalG, prev)
+		default:
+			// More resin after the hardener is the mend for too much hardener, and
+			// the other way round: what was poured already stays.
+			in[o] += x.TotalG - prev
+			at, prev = max(at, o), x.TotalG
+		}
+	}
+	return in
 }

@@ -230,74 +230,11 @@ func (c *compiled) result(t trial, d *detail) Result {
 		Finish: c.when(t.finish), Cautions: append([]string{c.say("caution.estimate", nil), c.say("caution.one_cup", nil), c.say("caution.no_sleep", nil)}, pot.CupCautions(c.Words)...),
 	}
 	res.Say = c.sayShare(&res)
-	order := make([]int, len(c.steps))
-	at := make([]float64, len(c.steps))
-	like := c.typical(d)
-	for i := range order {
-		order[i] = i
-		at[i] = quantileOf(d.start[i], .5)
-		if like >= 0 {
-			at[i] = d.start[i][like]
-			// At a clock time one goes and feels, however it is then.
-			if f := d.first[i][like]; !d.visits[i].feel && !math.IsNaN(f) {
-				at[i] = f
-			}
-		}
-		if math.IsNaN(at[i]) { // missed in every member: where it would have stood
-			at[i] = quantileOf(d.open[i], .5)
-			for _, a := range c.steps[i].after {
-				at[i] = math.Max(at[i], at[a]+c.steps[a].work)
-			}
-			if math.IsNaN(at[i]) || math.IsInf(at[i], 0) {
-				at[i] = c.from
-				for _, a := range c.steps[i].after {
-					at[i] = math.Max(at[i], at[a]+c.steps[a].work)
-				}
-			}
-		}
-		if math.IsNaN(c.steps[i].done) {
-			at[i] = fiveUp(at[i])
-		}
-	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(at[a], at[b]) })
-	if c.people == 1 { // medians of members may overlap by minutes; a person cannot
-		busy := math.Inf(-1)
-		for _, i := range order {
-			if s := &c.steps[i]; math.IsNaN(s.done) && s.people1 {
-				if busy > at[i] {
-					at[i] = fiveUp(busy)
-				}
-				busy = at[i] + s.work
-			}
-		}
-	}
+	at, order, holds := c.startTimes(d)
 	generic, own := false, map[string]bool{}
 	for _, i := range order {
 		s := &c.steps[i]
-		p := Planned{
-			Step: s.ID, Panel: s.Panel, Do: s.Do, Cloth: s.Cloth, To: s.To, When: s.When,
-			At: c.at(at[i]), Until: c.at(at[i] + s.work), Batches: []Batch{},
-			Probability: float64(d.stepOK[i]) / float64(c.members), Done: !math.IsNaN(s.done),
-		}
-		if p.When == "" {
-			p.When = "start"
-		}
-		if s.Do == "coat" {
-			p.Coat = cmp.Or(c.Names[s.ID], s.Coat)
-		}
-		if s.coatOf >= 0 {
-			p.Of = c.steps[s.coatOf].ID
-			p.Window, p.FeelFrom = c.window(i, d, at[i], like >= 0)
-			if p.FeelFrom != nil {
-				// Nobody can feel it before what lies over it by then is done.
-				from := p.FeelFrom.Sub(c.Forecast.Start).Minutes()
-				for _, a := range s.after {
-					from = math.Max(from, at[a]+c.steps[a].work)
-				}
-				p.FeelFrom = c.when(math.Min(from, at[i]))
-			}
-		}
-		p.TempC = c.panelTemp(s, at[i])
+		p := c.planned(i, d, at, holds)
 		if s.Do == "coat" && !p.Done {
 			p.Batches, p.Parts, p.Own = c.batches(s, p.TempC, &res)
 			if p.Own != "" && !own[s.Coat] {
@@ -319,6 +256,88 @@ func (c *compiled) result(t trial, d *detail) Result {
 	if generic {
 		res.Notes = append(res.Notes, c.say("note.generic", nil))
 	}
+	res.Notes = append(res.Notes, c.jointsLate()...)
+	if end := float64(len(c.Forecast.Air[0])-1) * c.Forecast.Step.Minutes(); !math.IsInf(t.finish, 0) && t.finish > end {
+		res.Notes = append(res.Notes, c.say("note.beyond", words.Facts{"at": c.dated(c.at(end))}))
+	}
+	return res
+}
+
+// startTimes are the times at which the steps are planned, min, and the steps in
+// that order. holds says that they are of a member in which the whole plan holds.
+func (c *compiled) startTimes(d *detail) (at []float64, order []int, holds bool) {
+	at = make([]float64, len(c.steps))
+	like := c.typical(d)
+	for i := range at {
+		order = append(order, i)
+		at[i] = quantileOf(d.start[i], .5)
+		if like >= 0 {
+			at[i] = d.start[i][like]
+			// At a clock time one goes and feels, however it is then.
+			if f := d.first[i][like]; !d.visits[i].feel && !math.IsNaN(f) {
+				at[i] = f
+			}
+		}
+		if math.IsNaN(at[i]) { // missed in every member: where it would have stood
+			at[i] = c.afterOthers(i, at, quantileOf(d.open[i], .5))
+			if math.IsNaN(at[i]) || math.IsInf(at[i], 0) {
+				at[i] = c.afterOthers(i, at, c.from)
+			}
+		}
+		if math.IsNaN(c.steps[i].done) {
+			at[i] = fiveUp(at[i])
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(at[a], at[b]) })
+	if c.people == 1 { // medians of members may overlap by minutes; a person cannot
+		busy := math.Inf(-1)
+		for _, i := range order {
+			if s := &c.steps[i]; math.IsNaN(s.done) && s.people1 {
+				if busy > at[i] {
+					at[i] = fiveUp(busy)
+				}
+				busy = at[i] + s.work
+			}
+		}
+	}
+	return at, order, like >= 0
+}
+
+// afterOthers is a time for step i, but not before the steps before it have
+// ended.
+func (c *compiled) afterOthers(i int, at []float64, t float64) float64 {
+	for _, a := range c.steps[i].after {
+		t = math.Max(t, at[a]+c.steps[a].work)
+	}
+	return t
+}
+
+// planned is a step with its times and its window.
+func (c *compiled) planned(i int, d *detail, at []float64, holds bool) Planned {
+	s := &c.steps[i]
+	p := Planned{
+		Step: s.ID, Panel: s.Panel, Do: s.Do, Cloth: s.Cloth, To: s.To, When: cmp.Or(s.When, "start"),
+		At: c.at(at[i]), Until: c.at(at[i] + s.work), Batches: []Batch{},
+		Probability: float64(d.stepOK[i]) / float64(c.members), Done: !math.IsNaN(s.done), TempC: c.panelTemp(s, at[i]),
+	}
+	if s.Do == "coat" {
+		p.Coat = cmp.Or(c.Names[s.ID], s.Coat)
+	}
+	if s.coatOf < 0 {
+		return p
+	}
+	p.Of = c.steps[s.coatOf].ID
+	p.Window, p.FeelFrom = c.window(i, d, at[i], holds)
+	if p.FeelFrom != nil {
+		// Nobody can feel it before what lies over it by then is done.
+		from := c.afterOthers(i, at, p.FeelFrom.Sub(c.Forecast.Start).Minutes())
+		p.FeelFrom = c.when(math.Min(from, at[i]))
+	}
+	return p
+}
+
+// jointsLate are remarks on joints that come after a coat on their panel.
+func (c *compiled) jointsLate() (notes []string) {
 	for i := range c.steps {
 		s := &c.steps[i]
 		if s.Do != "coat" || s.Coat != coat.Bond || !math.IsNaN(s.done) {
@@ -326,15 +345,12 @@ func (c *compiled) result(t trial, d *detail) Result {
 		}
 		for k := range i {
 			if o := &c.steps[k]; o.panel == s.panel && o.Do == "coat" && o.Coat != coat.Bond && math.IsNaN(o.done) {
-				res.Notes = append(res.Notes, c.say("note.joints_first", words.Facts{"step": s.ID, "coat": o.ID, "panel": s.Panel}))
+				notes = append(notes, c.say("note.joints_first", words.Facts{"step": s.ID, "coat": o.ID, "panel": s.Panel}))
 				break
 			}
 		}
 	}
-	if end := float64(len(c.Forecast.Air[0])-1) * c.Forecast.Step.Minutes(); !math.IsInf(t.finish, 0) && t.finish > end {
-		res.Notes = append(res.Notes, c.say("note.beyond", words.Facts{"at": c.dated(c.at(end))}))
-	}
-	return res
+	return notes
 }
 
 // fiveUp rounds up to five minutes; a minute early is none.
@@ -513,36 +529,12 @@ const optionMembers = 40
 
 // options tries the changes a person can make and keeps those that help.
 func (c *compiled) options(share float64) []Option {
-	out := []Option{}
-	small := c.thin(optionMembers)
-	try := func(change, say string, edit func(j *Job)) float64 {
-		j := small
-		j.Steps = slices.Clone(small.Steps)
-		edit(&j)
-		k, f := j.compile()
-		if len(f) > 0 {
-			return 0
-		}
-		k.stopped, k.quick = c.stopped, true
-		t := k.search(k.members)
-		if float64(t.ok) < (share+0.1)*float64(k.members) || float64(t.ok) < feasibleShare*float64(k.members) {
-			return float64(t.ok) / float64(k.members) // not even on the draw it was chosen on
-		}
-		t.visits = k.detail(&t).visits
-		k = k.again()
-		k.detail(&t)
-		p := float64(t.ok) / float64(k.members)
-		if p >= share+0.1 && p >= feasibleShare {
-			out = append(out, Option{change, say, p, k.when(t.finish)})
-		}
-		return p
-	}
-
+	o := optionSearch{compiled: c, small: c.thin(optionMembers), share: share, found: []Option{}}
 	for _, n := range slices.Sorted(maps.Keys(c.Resins)) {
 		if len(c.names) == 1 && c.names[0] == n {
 			continue
 		}
-		try("resin", c.say("option.resin", words.Facts{"resin": n}), func(j *Job) {
+		o.try("resin", words.Facts{"resin": n}, func(j *Job) {
 			for i := range j.Steps {
 				if _, done := j.Done[j.Steps[i].ID]; j.Steps[i].Do == "coat" && !done {
 					j.Steps[i].Resin = n
@@ -550,60 +542,85 @@ func (c *compiled) options(share float64) []Option {
 			}
 		})
 	}
-	for _, hold := range []float64{16, 18, 20, 22, 24, 26} {
-		p := try("tent", c.say("option.tent", words.Facts{"temp": words.Temp(hold)}), func(j *Job) { j.hold(hold, c.from) })
-		if p >= goodShare {
-			break // the least heat that does it
-		}
-	}
+	o.least("tent", []float64{16, 18, 20, 22, 24, 26}, func(hold float64) words.Facts { return words.Facts{"temp": words.Temp(hold)} },
+		func(j *Job, hold float64) { j.hold(hold, c.from) })
 	if len(c.Hours) > 0 {
-		for _, late := range []int{22 * 60, 24 * 60} {
-			p := try("hours", c.say("option.hours", words.Facts{"at": clock(late)}), func(j *Job) {
-				j.Hours = slices.Clone(j.Hours)
-				k := len(j.Hours) - 1
-				j.Hours[k].To = max(j.Hours[k].To, late)
+		o.least("hours", []float64{22 * 60, 24 * 60}, func(late float64) words.Facts { return words.Facts{"at": clock(int(late))} },
+			func(j *Job, late float64) {
+				last := &j.Hours[len(j.Hours)-1]
+				last.To = max(last.To, int(late))
 			})
-			if p >= goodShare {
-				break
-			}
-		}
-	}
-	if len(c.Hours) > 0 {
-		for _, by := range []int{120, 240} {
-			early := c.Hours[0].From - by
-			if early < 0 {
-				break
-			}
-			p := try("start", c.say("option.start", words.Facts{"at": clock(early)}), func(j *Job) {
-				j.Hours = slices.Clone(j.Hours)
-				j.Hours[0].From = early
-				j.Start = j.Start.Add(-time.Duration(by) * time.Minute)
+		first := float64(c.Hours[0].From)
+		o.least("start", slices.DeleteFunc([]float64{first - 120, first - 240}, func(early float64) bool { return early < 0 }),
+			func(early float64) words.Facts { return words.Facts{"at": clock(int(early))} },
+			func(j *Job, early float64) {
+				j.Hours[0].From = int(early)
+				j.Start = j.Start.Add(-time.Duration(first-early) * time.Minute)
 				if j.Start.Before(j.Forecast.Start) {
 					j.Start = j.Forecast.Start
 				}
 			})
-			if p >= goodShare {
-				break
-			}
-		}
 	}
 	if c.people < maxPeople {
-		try("people", c.say("option.people", words.Facts{"n": c.people + 1}), func(j *Job) { j.People = c.people + 1 })
+		o.try("people", words.Facts{"n": c.people + 1}, func(j *Job) { j.People = c.people + 1 })
 	}
 	for i := range c.steps {
 		s := &c.steps[i]
 		if s.Do != "coat" || s.coatOf < 0 || s.close == never || !math.IsNaN(s.done) || s.When == "wet" {
 			continue
 		}
-		try("wash", c.say("option.wash", words.Facts{"coat": c.steps[s.coatOf].ID, "step": s.ID}), func(j *Job) {
+		o.try("wash", words.Facts{"coat": c.steps[s.coatOf].ID, "step": s.ID}, func(j *Job) {
 			area := nonNaN(s.area)
 			w := s.work + job.WorkMinutes(job.Step{Do: "wash"}, area) + job.WorkMinutes(job.Step{Do: "sand"}, area)
 			j.Steps[i].When = "hard"
 			j.Steps[i].WorkMinutes = &w
 		})
 	}
-	slices.SortStableFunc(out, func(a, b Option) int { return cmp.Compare(b.Probability, a.Probability) })
-	return out
+	slices.SortStableFunc(o.found, func(a, b Option) int { return cmp.Compare(b.Probability, a.Probability) })
+	return o.found
+}
+
+// optionSearch tries changes of a job on few of its members.
+type optionSearch struct {
+	*compiled
+	small Job
+	share float64 // in which the job as it stands holds
+	found []Option
+}
+
+// least tries one value after the other, until one makes a good plan: the least
+// that does it.
+func (o *optionSearch) least(change string, values []float64, facts func(float64) words.Facts, edit func(j *Job, v float64)) {
+	for _, v := range values {
+		if o.try(change, facts(v), func(j *Job) { edit(j, v) }) >= goodShare {
+			return
+		}
+	}
+}
+
+// try plans the job with a change, and keeps it where it helps; p is the share in
+// which it holds then.
+func (o *optionSearch) try(change string, facts words.Facts, edit func(j *Job)) (p float64) {
+	j := o.small
+	j.Steps, j.Hours = slices.Clone(j.Steps), slices.Clone(j.Hours)
+	edit(&j)
+	k, f := j.compile()
+	if len(f) > 0 {
+		return 0
+	}
+	k.stopped, k.quick = o.stopped, true
+	least := max(o.share+0.1, feasibleShare)
+	t := k.search(k.members)
+	if p = float64(t.ok) / float64(k.members); p < least {
+		return p // not even on the draw it was chosen on
+	}
+	t.visits = k.detail(&t).visits
+	k = k.again()
+	k.detail(&t)
+	if p = float64(t.ok) / float64(k.members); p >= least {
+		o.found = append(o.found, Option{change, o.say("option."+change, facts), p, k.when(t.finish)})
+	}
+	return p
 }
 
 func nonNil(p *float64) float64 {
