@@ -142,8 +142,13 @@ func (w *Weights) Moments() (mean, sd float64) {
 
 // at interpolates node values at any ln κ within the grid.
 func at(v *[nodeN]float64, ln float64) float64 {
-	x := (ln - gridMin) / (gridStep * perNode)
-	first := min(max(int(x)-1, 0), nodeN-4)
+	return Cubic(v[:], (ln-gridMin)/(gridStep*perNode))
+}
+
+// Cubic interpolates values at 0, 1, 2 … at x, by the cubic through the four
+// around it.
+func Cubic(v []float64, x float64) float64 {
+	first := min(max(int(x)-1, 0), len(v)-4)
 	x -= float64(first)
 	s := 0.0
 	for a := range 4 {

@@ -189,75 +189,30 @@ func (p *parser) run(in *jobFile) {
 	w := &p.job.Work
 	w.Resins = map[string]cure.Resin{}
 	w.Pieces = in.Piece
+	seen := once(p, "panel")
 	for i := range in.Panel {
 		pn := &in.Panel[i]
-		if pn.Piece == "" {
-			pn.Piece = pn.ID
-		}
+		pn.Piece = cmp.Or(pn.Piece, pn.ID)
 		p.at(CheckPanel(w, *pn), "panel", i)
-		if slices.IndexFunc(in.Panel, func(o coat.Panel) bool { return o.ID == pn.ID }) < i && pn.ID != "" {
-			p.add(fmt.Sprintf("second panel %q", pn.ID), "panel", i, "id")
-		}
+		seen(pn.ID, i)
 	}
 	w.Panels = in.Panel
 
+	seen = once(p, "batch")
 	for i := range in.Batch {
 		b := &in.Batch[i]
-		if b.ID == "" {
-			b.ID = fmt.Sprintf("batch-%d", i+1)
-		}
+		b.ID = cmp.Or(b.ID, fmt.Sprintf("batch-%d", i+1))
 		p.resin(b.Resin, "batch", i, "resin")
 		p.local(b.Mixed, "batch", i, "mixed")
 		p.at(p.quiet(CheckBatch(w, *b, p.now)), "batch", i)
-		if slices.IndexFunc(in.Batch, func(o coat.Batch) bool { return o.ID == b.ID }) < i {
-			p.add(fmt.Sprintf("second batch %q", b.ID), "batch", i, "id")
-		}
+		seen(b.ID, i)
 	}
 	w.Batches = in.Batch
 
-	for i := range in.Coat {
-		c := &in.Coat[i]
-		if c.ID == "" {
-			c.ID = fmt.Sprintf("coat-%d", i+1)
-		}
-		if slices.IndexFunc(in.Coat, func(o coat.Coat) bool { return o.ID == c.ID }) < i {
-			p.add(fmt.Sprintf("second coat %q", c.ID), "coat", i, "id")
-		}
-		for _, cl := range in.Cloth {
-			if cl.Coat == c.ID {
-				c.Cloth = append(c.Cloth, coat.Cloth{Name: cl.Name, GM2: cl.GM2, Laid: cl.Laid})
-			}
-		}
-		p.resin(c.Resin, "coat", i, "resin")
-		p.local(c.Applied, "coat", i, "applied")
-		fs := p.quiet(CheckCoat(w, *c, p.now))
-		planned := c.Applied.IsZero() && (in.Day != nil || len(in.Step) > 0)
-		if planned {
-			fs = slices.DeleteFunc(fs, func(x Fault) bool { return x.Field == "applied" })
-			p.job.Planned = append(p.job.Planned, *c)
-		} else {
-			w.Coats = append(w.Coats, *c)
-		}
-		p.at(fs, "coat", i)
-	}
-
-	for i, cl := range in.Cloth {
-		if cl.Name == "" {
-			p.add("missing", "cloth", i, "name")
-		}
-		var f fault.List
-		f.OptPositive("g_m2", cl.GM2, 10000, "g/m²")
-		p.at(f, "cloth", i)
-		if cl.Coat != "" && slices.IndexFunc(in.Coat, func(c coat.Coat) bool { return c.ID == cl.Coat }) < 0 {
-			p.add(fmt.Sprintf("unknown coat %q", cl.Coat), "cloth", i, "coat")
-		}
-	}
-
+	p.coats(in)
 	for i := range in.Feel {
 		x := &in.Feel[i]
-		if x.ID == "" {
-			x.ID = fmt.Sprintf("feel-%d", i+1)
-		}
+		x.ID = cmp.Or(x.ID, fmt.Sprintf("feel-%d", i+1))
 		p.local(x.At, "feel", i, "at")
 		p.at(CheckFeel(w, *x, p.now), "feel", i)
 	}
@@ -270,6 +225,54 @@ func (p *parser) run(in *jobFile) {
 	p.day(in)
 	if len(in.Panel)+len(in.Coat)+len(in.Step) == 0 && len(p.faults) == 0 {
 		p.faults = append(p.faults, tomlfile.Fault{What: "nothing in it: at least one [[panel]] and one [[coat]] belong here"})
+	}
+}
+
+// once is a check that no id stands twice in the tables of a kind.
+func once(p *parser, kind string) func(id string, i int) {
+	seen := map[string]bool{}
+	return func(id string, i int) {
+		if seen[id] && id != "" {
+			p.add(fmt.Sprintf("second %s %q", kind, id), kind, i, "id")
+		}
+		seen[id] = true
+	}
+}
+
+// coats takes the coats with their cloths; those without a time are planned,
+// where the file is of a day.
+func (p *parser) coats(in *jobFile) {
+	w, seen := &p.job.Work, once(p, "coat")
+	for i := range in.Coat {
+		c := &in.Coat[i]
+		c.ID = cmp.Or(c.ID, fmt.Sprintf("coat-%d", i+1))
+		seen(c.ID, i)
+		for _, cl := range in.Cloth {
+			if cl.Coat == c.ID {
+				c.Cloth = append(c.Cloth, coat.Cloth{Name: cl.Name, GM2: cl.GM2, Laid: cl.Laid})
+			}
+		}
+		p.resin(c.Resin, "coat", i, "resin")
+		p.local(c.Applied, "coat", i, "applied")
+		fs := p.quiet(CheckCoat(w, *c, p.now))
+		if c.Applied.IsZero() && (in.Day != nil || len(in.Step) > 0) {
+			fs = slices.DeleteFunc(fs, func(x Fault) bool { return x.Field == "applied" })
+			p.job.Planned = append(p.job.Planned, *c)
+		} else {
+			w.Coats = append(w.Coats, *c)
+		}
+		p.at(fs, "coat", i)
+	}
+	for i, cl := range in.Cloth {
+		if cl.Name == "" {
+			p.add("missing", "cloth", i, "name")
+		}
+		var f fault.List
+		f.OptPositive("g_m2", cl.GM2, 10000, "g/m²")
+		p.at(f, "cloth", i)
+		if cl.Coat != "" && slices.IndexFunc(in.Coat, func(c coat.Coat) bool { return c.ID == cl.Coat }) < 0 {
+			p.add(fmt.Sprintf("unknown coat %q", cl.Coat), "cloth", i, "coat")
+		}
 	}
 }
 

@@ -43,18 +43,36 @@ func (e *Estimator) Trace(now time.Time, coatID string, from, to time.Time, poin
 		}
 	}
 	belief := e.believe(w, ru, runs, s)
-	q := [3]float64{belief.W.Quantile(0.1), belief.W.Quantile(0.5), belief.W.Quantile(0.9)}
-	step := to.Sub(from) / time.Duration(points-1)
+	tr := trace{ru: ru, now: now, from: from, step: to.Sub(from) / time.Duration(points-1),
+		q: [3]float64{belief.W.Quantile(0.1), belief.W.Quantile(0.5), belief.W.Quantile(0.9)}}
+	k := tr.past(e.begin(ru, ru.feed.air, s), r, points)
+	tr.future(e.outlook(now, ru, r, s), k, points)
+	if ru.offRatio() {
+		for i := range tr.out {
+			tr.out[i].Alpha, tr.out[i].TgC = nil, nil // not modelled
+		}
+	}
+	return append(out, tr.out...), nil
+}
 
-	// The past, anew from the beginning.
-	cp := e.begin(ru, ru.feed.air, s)
+// trace is a coat's history and forecast in equal steps.
+type trace struct {
+	ru        *run
+	now, from time.Time
+	step      time.Duration
+	q         [3]float64 // ln κ at p10, p50 and p90
+	out       []coat.TracePoint
+}
+
+// past follows the coat anew from its beginning, up to now; it returns the first
+// point that lies ahead.
+func (x *trace) past(cp *checkpoint, r Readings, points int) int {
 	cp.young.SetFeels(nil)
 	var tip checkpoint
-	k := 0
-	for ; k < points; k++ {
-		at := from.Add(time.Duration(k) * step)
-		if at.After(now) {
-			break
+	for k := range points {
+		at := x.from.Add(time.Duration(k) * x.step)
+		if at.After(x.now) {
+			return k
 		}
 		cp.feed.advance(r, at, cp)
 		tip.feed, tip.hasOld = cp.feed, false
@@ -63,37 +81,31 @@ func (e *Estimator) Trace(now time.Time, coatID string, from, to time.Time, poin
 		if !tip.young.Begun() {
 			continue
 		}
-		p := describePoint(at, &tip.young, q)
+		p := describePoint(at, &tip.young, x.q)
 		if v := tip.feed.vapour(at); !math.IsNaN(v) {
 			if td, ok := air.DewPoint(v); ok {
 				p.DewC = &td
 			}
-			j := tip.young.BlushIndex(q[1])
+			j := tip.young.BlushIndex(x.q[1])
 			p.BlushJ = &j
 		}
-		p.Gap = tip.feed.from(at) == "none"
-		if p.Gap {
+		if p.Gap = tip.feed.from(at) == "none"; p.Gap {
 			p.TempC = nil
 		}
-		out = append(out, p)
+		x.out = append(x.out, p)
 	}
+	return points
+}
 
-	defer func() {
-		for i := range out {
-			if ru.offRatio() {
-				out[i].Alpha, out[i].TgC = nil, nil // not modelled
-			}
-		}
-	}()
-	// The future, along the middle of the forecast.
-	o := e.outlook(now, ru, r, s)
-	future := new(coat.Track)
-	ru.young.CopyTo(future)
+// future goes on from now along the middle of the forecast.
+func (x *trace) future(o *coat.Outlook, k, points int) {
+	ahead := new(coat.Track)
+	x.ru.young.CopyTo(ahead)
 	col := make([]float64, o.Paths)
-	last := now
+	last := x.now
 	for ; k < points; k++ {
-		at := from.Add(time.Duration(k) * step)
-		if at.After(now.Add(time.Duration(o.Len-1) * shop.StepS * time.Second)) {
+		at := x.from.Add(time.Duration(k) * x.step)
+		if at.After(x.now.Add(time.Duration(o.Len-1) * shop.StepS * time.Second)) {
 			break
 		}
 		var p10, p50, p90 float64
@@ -102,25 +114,24 @@ func (e *Estimator) Trace(now time.Time, coatID string, from, to time.Time, poin
 			if t.After(at) {
 				t = at
 			}
-			x := t.Sub(now).Seconds() / shop.StepS
+			lead := t.Sub(x.now).Seconds() / shop.StepS
 			for i := range col {
-				col[i] = o.At(i, x)
+				col[i] = o.At(i, lead)
 			}
 			slices.Sort(col)
 			n := float64(len(col))
 			p10, p50, p90 = col[int(0.1*n)], col[len(col)/2], col[int(0.9*n)]
-			future.Feed(coat.Point{At: t, TempC: p50, Source: coat.FromProbe, VapourPa: math.NaN(), CO2: math.NaN()})
+			ahead.Feed(coat.Point{At: t, TempC: p50, Source: coat.FromProbe, VapourPa: math.NaN(), CO2: math.NaN()})
 		}
 		last = at
-		p := describePoint(at, future, q)
+		p := describePoint(at, ahead, x.q)
 		p.Forecast = true
 		p.TempC, p.TempP10, p.TempP90 = &p50, &p10, &p90
 		if td, ok := air.DewPoint(o.VapourPa); ok {
 			p.DewC = &td
 		}
-		out = append(out, p)
+		x.out = append(x.out, p)
 	}
-	return out, nil
 }
 
 func describePoint(at time.Time, tr *coat.Track, q [3]float64) coat.TracePoint {

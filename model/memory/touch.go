@@ -20,20 +20,7 @@ type belief struct {
 
 // alphaAt interpolates a test's degree of cure at a rate factor.
 func alphaAt(t *coat.Touch, ln float64) float64 {
-	x := (ln - coat.TouchFirst) / coat.TouchStep
-	first := min(max(int(x)-1, 0), coat.TouchNodes-4)
-	x -= float64(first)
-	s := 0.0
-	for a := range 4 {
-		w := 1.0
-		for b := range 4 {
-			if b != a {
-				w *= (x - float64(b)) / float64(a-b)
-			}
-		}
-		s += w * t.Alpha[first+a]
-	}
-	return min(max(s, 0), 1)
+	return min(max(coat.Cubic(t.Alpha[:], (ln-coat.TouchFirst)/coat.TouchStep), 0), 1)
 }
 
 // offsetOf is which offset moves the mark at which a rank begins.

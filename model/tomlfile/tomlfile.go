@@ -147,23 +147,13 @@ func plain(what string) string {
 // Fault makes a fault at the place of a key. The path is keys (strings) and
 // indices of arrays (ints): f.Fault("not found", "panel", 1, "probe"). Where
 // the key itself is absent, the nearest place above it counts.
-func (f *File) Fault(what string, path ...any) Fault {
-	line, col := f.Place(path...)
-	return Fault{Line: line, Col: col, Key: render(path), What: what}
-}
+func (f *File) Fault(what string, path ...any) Fault { return f.At(render(path), what) }
 
 // Place returns the line and column of a key, or of the nearest place above
 // it, or 0, 0.
 func (f *File) Place(path ...any) (line, col int) {
-	if f == nil {
-		return 0, 0
-	}
-	for n := len(path); n > 0; n-- {
-		if p, ok := f.places[render(path[:n])]; ok {
-			return p[0], p[1]
-		}
-	}
-	return 0, 0
+	p := f.At(render(path), "")
+	return p.Line, p.Col
 }
 
 // Has reports whether the file sets the key.
