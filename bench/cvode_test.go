@@ -4,7 +4,6 @@ package bench
 
 import (
 	"bytes"
-	"encoding/csv"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -109,22 +108,9 @@ func day() (times, temps []float64) {
 // Feldheim, Energy and Buildings 112 (2016) 28).
 func office(t testing.TB) (times, temps []float64) {
 	t.Helper()
-	f, err := os.Open(realpart.Office(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	for i := range 1441 {
-		c, err := strconv.ParseFloat(rows[1+i][1], 64)
-		if err != nil {
-			t.Fatal(err)
-		}
+	for i, r := range realpart.Room(t)[:1441] {
 		times = append(times, float64(i)*60)
-		temps = append(temps, c)
+		temps = append(temps, r.TempC)
 	}
 	return times, temps
 }

@@ -3,14 +3,8 @@
 package air
 
 import (
-	"bytes"
-	"encoding/csv"
-	"encoding/json"
 	"math"
-	"os"
-	"os/exec"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"testing"
 
@@ -125,18 +119,10 @@ func TestPsychrolib(t *testing.T) {
 			}
 		}
 	}
-	in, _ := json.Marshal(grid)
-	cmd := exec.Command(node, filepath.Join("testdata", "psychrolib.js"), lib)
-	cmd.Stdin = bytes.NewReader(in)
-	var stderr bytes.Buffer
-	cmd.Stderr = &stderr
-	out, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("psychrolib: %v\n%s", err, stderr.Bytes())
-	}
 	var want [][3]float64
-	if err := json.Unmarshal(out, &want); err != nil || len(want) != len(grid) {
-		t.Fatalf("psychrolib: %v, %d rows of %d", err, len(want), len(grid))
+	realpart.Ask(t, grid, &want, node, filepath.Join("testdata", "psychrolib.js"), lib)
+	if len(want) != len(grid) {
+		t.Fatalf("psychrolib: %d rows of %d", len(want), len(grid))
 	}
 	for i, g := range grid {
 		r, err := Point(g[0], g[1], nil, g[2])
@@ -160,34 +146,19 @@ func TestPsychrolib(t *testing.T) {
 // their own temperature and humidity: Candanedo and Feldheim, Energy and
 // Buildings 112 (2016) 28, UCI "Occupancy Detection".
 func TestOpenHumidityRatio(t *testing.T) {
-	f, err := os.Open(realpart.Office(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
 	worst := 0.0
-	for _, row := range rows[1:] {
-		var x [4]float64
-		for i, k := range []int{1, 2, 4} {
-			if x[i], err = strconv.ParseFloat(row[k], 64); err != nil {
-				t.Fatal(err)
-			}
-		}
-		r, err := Point(x[0], x[1], nil, StandardPressure)
+	for _, row := range realpart.Room(t) {
+		r, err := Point(row.TempC, row.RHPct, nil, StandardPressure)
 		if err != nil {
 			t.Fatalf("%v: %v", row, err)
 		}
-		worst = max(worst, math.Abs(r.HumidityRatio/x[2]-1))
+		worst = max(worst, math.Abs(r.HumidityRatio/row.Ratio-1))
 	}
 	// They used another formula and did not say at what pressure.
 	if worst > 5e-3 {
 		t.Errorf("off by up to %.2f %%", 100*worst)
 	}
-	t.Logf("%d rows, off by at most %.3f %%", len(rows)-1, 100*worst)
+	t.Logf("%d rows, off by at most %.3f %%", len(realpart.Room(t)), 100*worst)
 }
 
 func TestPointErrors(t *testing.T) {

@@ -3,15 +3,8 @@
 package cure
 
 import (
-	"bytes"
-	"encoding/csv"
-	"encoding/json"
-	"os"
-	"os/exec"
 	"path/filepath"
-	"strconv"
 	"testing"
-	"time"
 
 	"curewright/internal/realpart"
 )
@@ -20,22 +13,7 @@ import (
 // into out.
 func runPython(t testing.TB, script string, in, out any) {
 	t.Helper()
-	p := realpart.SciPy(t)
-	b, err := json.Marshal(in)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(p, filepath.Join("testdata", script))
-	cmd.Stdin = bytes.NewReader(b)
-	var stderr bytes.Buffer
-	cmd.Stderr = &stderr
-	got, err := cmd.Output()
-	if err != nil {
-		t.Fatalf("%s: %v\n%s", script, err, stderr.Bytes())
-	}
-	if err := json.Unmarshal(got, out); err != nil {
-		t.Fatalf("%s: %v", script, err)
-	}
+	realpart.Ask(t, in, out, realpart.SciPy(t), filepath.Join("testdata", script))
 }
 
 // history is a temperature trace: seconds from its start, °C.
@@ -57,33 +35,12 @@ func (h history) first(n int) history { return history{h.Times[:n], h.Temps[:n]}
 // office is the air temperature of a real room over a week, by the minute:
 // Candanedo and Feldheim, Energy and Buildings 112 (2016) 28, the UCI
 // repository's "Occupancy Detection" set.
-func office(t testing.TB) history {
+func office(t testing.TB) (h history) {
 	t.Helper()
-	f, err := os.Open(realpart.Office(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	var h history
-	var t0 time.Time
-	for i, r := range rows[1:] {
-		at, err := time.Parse(time.RFC3339, r[0])
-		if err != nil {
-			t.Fatal(err)
-		}
-		c, err := strconv.ParseFloat(r[1], 64)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if i == 0 {
-			t0 = at
-		}
-		h.Times = append(h.Times, at.Sub(t0).Seconds())
-		h.Temps = append(h.Temps, c)
+	rows := realpart.Room(t)
+	for _, r := range rows {
+		h.Times = append(h.Times, r.At.Sub(rows[0].At).Seconds())
+		h.Temps = append(h.Temps, r.TempC)
 	}
 	return h
 }

@@ -3,24 +3,20 @@
 package job
 
 import (
-	"bufio"
 	"bytes"
-	"encoding/json"
+	"fmt"
 	"math"
 	"math/rand/v2"
-	"os"
-	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
 
+	"curewright/internal/realpart"
 	"curewright/model/air"
 	"curewright/model/coat"
 	"curewright/model/cure"
-
-	"curewright/internal/realpart"
 )
 
 // officeTable is the open room data as the shed's trace (Candanedo and
@@ -29,30 +25,14 @@ import (
 // own humidity ratio and capped at 100 %.
 func officeTable(t testing.TB, colder float64) *Table {
 	t.Helper()
-	f, err := os.Open(realpart.Office(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
 	var b bytes.Buffer
 	b.WriteString(Header + "\n")
-	sc := bufio.NewScanner(f)
-	sc.Scan()
-	for sc.Scan() {
-		col := strings.Split(sc.Text(), ",")
-		num := func(i int) float64 {
-			x, err := strconv.ParseFloat(col[i], 64)
-			if err != nil {
-				t.Fatal(err)
-			}
-			return x
-		}
-		c, rh := num(1), num(2)
+	for _, r := range realpart.Room(t) {
 		if colder != 0 {
-			c -= colder
-			rh = min(100, 100*air.StandardPressure*num(4)/(.621945+num(4))/air.VapourPressure(c))
+			r.TempC -= colder
+			r.RHPct = min(100, 100*air.StandardPressure*r.Ratio/(.621945+r.Ratio)/air.VapourPressure(r.TempC))
 		}
-		b.WriteString(col[0] + ",shed-air," + strconv.FormatFloat(c, 'f', 4, 64) + "," + strconv.FormatFloat(rh, 'f', 4, 64) + "," + col[3] + "\n")
+		fmt.Fprintf(&b, "%s,shed-air,%.4f,%.4f,%g\n", r.At.Format(time.RFC3339), r.TempC, r.RHPct, r.CO2)
 	}
 	tb, errs := ReadCSV(&b, time.Time{})
 	if len(errs) > 0 {
@@ -86,22 +66,8 @@ type oracleAnswer struct {
 
 func askOracle(t testing.TB, reqs []oracleRequest) []oracleAnswer {
 	t.Helper()
-	py := realpart.SciPy(t)
-	in, err := json.Marshal(reqs)
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(py, filepath.Join("testdata", "oracle.py"))
-	cmd.Stdin = bytes.NewReader(in)
-	cmd.Stderr = os.Stderr
-	b, err := cmd.Output()
-	if err != nil {
-		t.Fatal(err)
-	}
 	var out []oracleAnswer
-	if err := json.Unmarshal(b, &out); err != nil {
-		t.Fatal(err)
-	}
+	realpart.Ask(t, reqs, &out, realpart.SciPy(t), filepath.Join("testdata", "oracle.py"))
 	return out
 }
 
