@@ -199,7 +199,7 @@ func (c *AirCmd) Run(a *App) error {
 	}
 	if c.HeatTo != nil {
 		fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-*s ", columns, a.say("air.heated", facts{"temp": a.Units.temp(*c.HeatTo)})),
-			a.say("air.no_water", facts{"pct": math.Round(air.Heated(c.Temp, c.RH, *c.HeatTo))})))
+			a.say("air.no_water", facts{"pct": math.Round(air.PanelRH(c.Temp, c.RH, *c.HeatTo))})))
 	}
 	p.Say(a.view())
 	for _, n := range p.Cautions {

@@ -61,14 +61,11 @@ func HumidityRatio(e, p float64) (float64, bool) {
 }
 
 // PanelRH returns the relative humidity in % at a surface of panelC in air of
-// airC and rh %. Above 100 water forms on it.
+// airC and rh %, which is that of the air warmed to panelC with no water added or
+// removed. Above 100 water forms on it.
 func PanelRH(airC, rh, panelC float64) float64 {
 	return rh * VapourPressure(airC) / VapourPressure(panelC)
 }
-
-// Heated returns the relative humidity in % of air taken from t1C and rh1 % to
-// t2C with no water added or removed, at the same pressure.
-func Heated(t1C, rh1, t2C float64) float64 { return PanelRH(t1C, rh1, t2C) }
 
 // Result is moist air at a point. Panel figures are nil without a panel.
 type Result struct {

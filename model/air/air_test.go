@@ -92,8 +92,8 @@ func TestFormula(t *testing.T) {
 	near(t, "dew point 20 °C 50 %", td, 9.255, .005, "°C")
 	td, _ = DewPoint(.6 * VapourPressure(25))
 	near(t, "dew point 25 °C 60 %", td, 16.693, .005, "°C")
-	near(t, "10 °C 80 % heated to 20 °C", Heated(10, 80, 20), 42.0, .1, "%")
-	near(t, "10 °C 80 % heated to 25 °C", Heated(10, 80, 25), 31.0, .1, "%")
+	near(t, "10 °C 80 % heated to 20 °C", PanelRH(10, 80, 20), 42.0, .1, "%")
+	near(t, "10 °C 80 % heated to 25 °C", PanelRH(10, 80, 25), 31.0, .1, "%")
 	near(t, "panel 15 °C in 20 °C 70 %", PanelRH(20, 70, 15), 96.0, .1, "%")
 	near(t, "3 K above the dew point at 20 °C", 100*VapourPressure(17)/VapourPressure(20), 82.9, .1, "%")
 	a, _ := DewPoint(.805 * VapourPressure(20))
@@ -234,10 +234,10 @@ func TestProperties(t *testing.T) {
 		if VapourPressure(c+d) <= VapourPressure(c) {
 			t.Error("saturation falls with temperature")
 		}
-		if Heated(c, rh, c+d) >= rh || PanelRH(c, rh, c-d) <= rh {
+		if PanelRH(c, rh, c+d) >= rh || PanelRH(c, rh, c-d) <= rh {
 			t.Error("warming must dry, a colder panel must be wetter")
 		}
-		if two := Heated(c+d, Heated(c, rh, c+d), c); math.Abs(two/rh-1) > 1e-12 {
+		if two := PanelRH(c+d, PanelRH(c, rh, c+d), c); math.Abs(two/rh-1) > 1e-12 {
 			t.Errorf("heated and cooled again: %g %% of %g", two, rh)
 		}
 		w, ok := HumidityRatio(e, StandardPressure)

@@ -38,6 +38,14 @@ func (z *offsets) film() cure.Film {
 	}
 }
 
+// FilmOf is a film with one mark off, by so many standard deviations of the
+// film's share.
+func FilmOf(offset int, sd float64) cure.Film {
+	var z offsets
+	z[offset] = sd
+	return z.film()
+}
+
 // zOf is which of the offsets moves a mark.
 func zOf(m cure.Mark) int {
 	switch m {

@@ -152,9 +152,3 @@ func SheetCup(r Resin, grams, shopC, kappa float64) Cup {
 		AmbientC: shopC, StartC: shopC, Kappa: kappa,
 	}
 }
-
-// CupTimeTo60 returns the minutes until a [SheetCup] reaches 60 °C; false when
-// it never does.
-func (r Resin) CupTimeTo60(grams, shopC, kappa float64) (float64, bool) {
-	return SheetCup(r, grams, shopC, kappa).TimeTo(r, 60)
-}

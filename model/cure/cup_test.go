@@ -31,7 +31,7 @@ func TestCupTimeTo60(t *testing.T) {
 		{Slow, 100, [3]float64{96, 50, 30}}, {Slow, 500, [3]float64{67, 41, 26}},
 	} {
 		for i, c := range []float64{20, 25, 30} {
-			got, ok := generic(t, tt.set).CupTimeTo60(tt.grams, c, 1)
+			got, ok := SheetCup(generic(t, tt.set), tt.grams, c, 1).TimeTo(generic(t, tt.set), 60)
 			if !ok {
 				t.Errorf("%s, %g g at %g °C never gets to 60 °C", tt.set, tt.grams, c)
 			}

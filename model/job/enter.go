@@ -412,12 +412,7 @@ func (b *Book) cupsFor(f *fault.List, s *Schedule, out []StepState, i int, q Don
 			}
 		}
 	}
-	onCoat := map[string]bool{}
-	for _, c := range b.Work.Coats {
-		for _, id := range c.Batches {
-			onCoat[id] = true
-		}
-	}
+	onCoat := onCoats(b.Work)
 	for _, c := range b.Work.Batches {
 		if mine[c.ID] && !onCoat[c.ID] && c.OffRatio != coat.OffScrap {
 			cups = append(cups, c)
@@ -432,6 +427,17 @@ func (b *Book) cupsFor(f *fault.List, s *Schedule, out []StepState, i int, q Don
 		}
 	}
 	return cups, false
+}
+
+// onCoats are the cups that are on a coat.
+func onCoats(w *coat.Work) map[string]bool {
+	on := map[string]bool{}
+	for _, c := range w.Coats {
+		for _, id := range c.Batches {
+			on[id] = true
+		}
+	}
+	return on
 }
 
 // stands reports whether the step that a tick is of is still in its job.

@@ -72,11 +72,8 @@ func (f *feed) limit() time.Duration { return max(f.silence, gapAtLeast) }
 // interval notes the time between two readings; the silence allowed follows
 // the median of the last few.
 func (f *feed) interval(from, to time.Time) {
-	if from.IsZero() {
-		return
-	}
 	d := to.Sub(from)
-	if d <= 0 {
+	if from.IsZero() || d <= 0 {
 		return
 	}
 	k := f.nIntv % len(f.intervals)
@@ -266,15 +263,20 @@ func (f *feed) point(t time.Time, c, sd float64, src coat.Source, cp *checkpoint
 		}
 	}
 	p := coat.Point{At: t, TempC: c, SDK: sd, Source: src, VapourPa: f.vapour(t), CO2: f.carbon(t)}
-	f.hand(p, &cp.young, f.cup)
-	if cp.hasOld {
-		f.hand(p, &cp.old, f.oldCup)
-	}
+	f.give(p, cp)
 	f.pointAt, f.pointC, f.pointSrc = t, c, src
 	f.recent[f.nRecent%len(f.recent)] = was{t, c}
 	f.nRecent++
 	if f.nRecent >= 2*len(f.recent) {
 		f.nRecent -= len(f.recent)
+	}
+}
+
+// give hands a point to both tracks.
+func (f *feed) give(p coat.Point, cp *checkpoint) {
+	f.hand(p, &cp.young, f.cup)
+	if cp.hasOld {
+		f.hand(p, &cp.old, f.oldCup)
 	}
 }
 
@@ -324,10 +326,7 @@ func (f *feed) carryToNow(now time.Time, cp *checkpoint) {
 		sd = shop.StandInSDK
 	}
 	p := coat.Point{At: now, TempC: f.pointC, SDK: sd, Source: src, VapourPa: f.vapour(now), CO2: f.carbon(now)}
-	f.hand(p, &cp.young, f.cup)
-	if cp.hasOld {
-		f.hand(p, &cp.old, f.oldCup)
-	}
+	f.give(p, cp)
 }
 
 // from says where the panel's temperature comes from now.

@@ -209,7 +209,7 @@ func WorkMinutes(s Step, area float64) float64 {
 func (d *Desk) Steps(s *Schedule) []StepState {
 	out := s.Progress(d.Work, d.Ticks, d.Now)
 	for i := range out {
-		out[i].Card = d.card(s, i)
+		out[i].Card = d.CardOf(s, i)
 		out[i].Card.Then = d.then(s, out, i)
 		d.asked(out[i].Contradictions)
 	}
@@ -285,10 +285,7 @@ func (d *Desk) estimate(id string) *coat.Estimate {
 }
 
 // CardOf is what the hands need for step i of a job.
-func (d *Desk) CardOf(s *Schedule, i int) Card { return d.card(s, i) }
-
-// card is what the hands need for step i.
-func (d *Desk) card(s *Schedule, i int) Card {
+func (d *Desk) CardOf(s *Schedule, i int) Card {
 	x := s.Steps[i]
 	c := Card{Do: x.Do, Button: d.button(x), Cloth: x.Cloth, Cover: x.Cover, BagKPa: x.BagKPa, BagMin: x.BagMinutes, DepthMM: x.DepthMM,
 		To: x.To, TempC: x.TempC, Hours: x.Hours, RampCH: x.RampCH, Note: x.Note, Parts: []pot.Part{}, Cups: []CardCup{}, Notes: []string{}}
@@ -370,7 +367,7 @@ func plus(a, b *float64) *float64 {
 func (d *Desk) next(s *Schedule, out []StepState, i int) Next {
 	st := &out[i]
 	n := Next{Job: s.ID, JobName: s.title(), Panel: st.Panel, PanelName: d.panelName(st.Panel), Step: st.ID,
-		Card: d.card(s, i), ShareDone: st.Share, ReadyCups: []ReadyCup{}, Unsaid: []Then{},
+		Card: d.CardOf(s, i), ShareDone: st.Share, ReadyCups: []ReadyCup{}, Unsaid: []Then{},
 		Contradictions: d.contradictions(out, st.Panel), Cautions: []string{}}
 	n.Card.Then = d.then(s, out, i)
 	for k := range out {
@@ -576,12 +573,7 @@ func (d *Desk) cups(s *Schedule, out []StepState, i int, n *Next) {
 			}
 		}
 	}
-	onCoat := map[string]bool{}
-	for _, c := range d.Work.Coats {
-		for _, b := range c.Batches {
-			onCoat[b] = true
-		}
-	}
+	onCoat := onCoats(d.Work)
 	mixed := 0
 	for _, b := range d.Work.Batches {
 		if _, is := mixedFor[b.ID]; is && mixedFor[b.ID] == out[i].ID {
@@ -608,7 +600,7 @@ func (d *Desk) cups(s *Schedule, out []StepState, i int, n *Next) {
 		if !ok || d.Now.Sub(c.Applied) > moreFor {
 			return
 		}
-		if left := d.cupsLeft(d.card(s, k).Cups, c); len(left) > 0 {
+		if left := d.cupsLeft(d.CardOf(s, k).Cups, c); len(left) > 0 {
 			n.More = &More{Step: st.ID, Coat: c.ID, Kind: c.Kind, CupsLeft: len(left), Cups: left}
 		}
 		return

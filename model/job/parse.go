@@ -400,23 +400,14 @@ func ParseHours(s string) (from, to Clock, err error) {
 // ParseClock reads an hour and minute of the day, "06:30" or "6:30"; "24:00" is
 // the end of it.
 func ParseClock(s string) (Clock, error) {
-	var h, m int
-	if len(s) == 4 {
-		s = "0" + s // "9:05"
+	if s == "24:00" {
+		return 24 * 60, nil
 	}
-	if len(s) != 5 || s[2] != ':' {
+	t, err := time.Parse("15:04", s)
+	if err != nil {
 		return 0, fmt.Errorf("%q is not a time of day such as 06:30", s)
 	}
-	for i, c := range []byte(s) {
-		if i != 2 && (c < '0' || c > '9') {
-			return 0, fmt.Errorf("%q is not a time of day such as 06:30", s)
-		}
-	}
-	h, m = int(s[0]-'0')*10+int(s[1]-'0'), int(s[3]-'0')*10+int(s[4]-'0')
-	if m > 59 || h > 24 || h == 24 && m > 0 {
-		return 0, fmt.Errorf("%q is not a time of day such as 06:30", s)
-	}
-	return Clock(60*h + m), nil
+	return Clock(60*t.Hour() + t.Minute()), nil
 }
 
 // String is the clock as people write it, "06:30".

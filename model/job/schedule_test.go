@@ -51,7 +51,7 @@ func (d *desk) book(by string) *Book {
 		d.n[kind]++
 		return fmt.Sprintf("%s-%d", kind, d.n[kind])
 	}, Card: func(s *Schedule, i int) Card {
-		return (&Desk{Now: d.now, Work: d.w}).card(s, i)
+		return (&Desk{Now: d.now, Work: d.w}).CardOf(s, i)
 	}}
 }
 

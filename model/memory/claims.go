@@ -299,21 +299,7 @@ func whoWord(who string) any {
 // markMinutes is when a coat at a steady 20 °C passes a mark in a film with one
 // offset, min; false where it does not within four days.
 func markMinutes(r *cure.Resin, m cure.Mark, offset int, z float64) (float64, bool) {
-	var film cure.Film
-	x := coat.FilmShare * coat.MarkSD[offset] * z
-	switch offset {
-	case coat.OffTacky:
-		film.Tacky = x
-	case coat.OffOpens:
-		film.Opens = x
-	case coat.OffGel:
-		film.Gel = x
-	case coat.OffFirm:
-		film.FirmK = x
-	case coat.OffHard:
-		film.HardK = x
-	}
-	want := r.Level(m, 20, film)
+	want := r.Level(m, 20, coat.FilmOf(offset, z))
 	it := cure.NewIntegrator(*r)
 	a, k := []float64{0}, []float64{1}
 	for t := 0.0; t < 96*60; t += 2 {

@@ -95,12 +95,13 @@ func (g *belief) absorb(r *cure.Resin, t *coat.Touch, late int) float64 {
 	firmS := coat.FilmShare * coat.MarkSD[coat.OffFirm]
 	firmV := math.Hypot(coat.TouchShare*coat.MarkSD[coat.OffFirm]*wider, firmS*math.Sqrt(max(within(firmZ, firmZ), 0)))
 	touchFirm := coat.TouchShare * coat.MarkSD[coat.OffFirm] * wider
-	var s0, s1, s2 float64
+	var s0, s1, s2, norm float64
 	const reach = 4.0
 	for q := range quadN {
 		x := -reach + 2*reach*float64(q)/(quadN-1)
 		d := sd * x
 		w := math.Exp(-x * x / 2)
+		norm += w
 		ln := g.m[0] + d
 		if ln < coat.TouchFirst || ln > -coat.TouchFirst {
 			// No batch is that fast or slow: the grid's end stands for it.
@@ -147,11 +148,6 @@ func (g *belief) absorb(r *cure.Resin, t *coat.Touch, late int) float64 {
 		s0 += y
 		s1 += y * d
 		s2 += y * d * d
-	}
-	norm := 0.0
-	for q := range quadN {
-		x := -reach + 2*reach*float64(q)/(quadN-1)
-		norm += math.Exp(-x * x / 2)
 	}
 	if !(s0 > 0) {
 		return math.Log(said)

@@ -641,8 +641,9 @@ func (c *compiled) search(members int) trial {
 // reach is how much later than it could begin a step is tried, min.
 const reach = 36 * 60
 
-// improve moves one release at a time over the given times while that helps.
-func (c *compiled) improve(j *judge, t trial, which []int, times []float64, passes int) trial {
+// climb moves one release at a time to those times that at names for it, while
+// that helps.
+func (j *judge) climb(t trial, which []int, passes int, at func(t, best *trial, i int) []float64) trial {
 	t.release = slices.Clone(t.release)
 	j.run(&t, 0, nil)
 	best := t
@@ -650,29 +651,8 @@ func (c *compiled) improve(j *judge, t trial, which []int, times []float64, pass
 	for range passes {
 		moved := false
 		for _, i := range which {
-			was := best.release[i]
-			// Times before it could begin anyway are all the same.
-			copy(t.release, best.release)
-			t.release[i] = math.Inf(-1)
-			j.run(&t, 0, nil)
-			soonest := math.Inf(1)
-			for m := range j.n {
-				if j.alive[m] {
-					soonest = math.Min(soonest, j.start[i][m])
-				}
-			}
-			if math.IsInf(soonest, 1) {
-				soonest = c.from
-			}
-			for k := -1; k < len(times); k++ {
-				at := math.Inf(-1)
-				if k >= 0 {
-					at = times[k]
-				}
-				if at == was || k >= 0 && (at <= soonest || at > soonest+reach) {
-					continue
-				}
-				moved = j.move(&t, &best, i, at) || moved
+			for _, x := range at(&t, &best, i) {
+				moved = j.move(&t, &best, i, x) || moved
 			}
 		}
 		if !moved {
@@ -680,6 +660,33 @@ func (c *compiled) improve(j *judge, t trial, which []int, times []float64, pass
 		}
 	}
 	return best
+}
+
+// improve moves releases over the given times.
+func (c *compiled) improve(j *judge, t trial, which []int, times []float64, passes int) trial {
+	return j.climb(t, which, passes, func(t, best *trial, i int) []float64 {
+		was := best.release[i]
+		// Times before it could begin anyway are all the same.
+		copy(t.release, best.release)
+		t.release[i] = math.Inf(-1)
+		j.run(t, 0, nil)
+		soonest := math.Inf(1)
+		for m := range j.n {
+			if j.alive[m] {
+				soonest = math.Min(soonest, j.start[i][m])
+			}
+		}
+		if math.IsInf(soonest, 1) {
+			soonest = c.from
+		}
+		out := []float64{math.Inf(-1)}
+		for _, at := range times {
+			if at > soonest && at <= soonest+reach {
+				out = append(out, at)
+			}
+		}
+		return slices.DeleteFunc(out, func(at float64) bool { return at == was })
+	})
 }
 
 // move tries the best with one head at another time, in t, and keeps what is
@@ -698,29 +705,15 @@ func (j *judge) move(t, best *trial, head int, at float64) bool {
 
 // polish moves the heads by minutes, over all members.
 func (c *compiled) polish(j *judge, t trial, heads []int) trial {
-	t.release = slices.Clone(t.release)
-	j.run(&t, 0, nil)
-	best := t
-	best.release = slices.Clone(t.release)
-	for range 2 {
-		moved := false
-		for _, i := range heads {
-			if math.IsInf(best.release[i], -1) {
-				continue
-			}
-			base := best.release[i]
-			for _, by := range [...]float64{-20, -15, -10, -5, 5, 10, 15, 20} {
-				if base+by < c.from {
-					continue
-				}
-				moved = j.move(&t, &best, i, base+by) || moved
+	return j.climb(t, heads, 2, func(_, best *trial, i int) (out []float64) {
+		base := best.release[i]
+		for _, by := range [...]float64{-20, -15, -10, -5, 5, 10, 15, 20} {
+			if !math.IsInf(base, -1) && base+by >= c.from {
+				out = append(out, base+by)
 			}
 		}
-		if !moved {
-			break
-		}
-	}
-	return best
+		return out
+	})
 }
 
 // safe is the least number of whole members that counts as safe beside the

@@ -231,7 +231,7 @@ func Solve(q Query) (Result, error) {
 		res.SheetPotLife = append(res.SheetPotLife, p.Say(words.View{Words: q.Words}))
 	}
 	if q.Resin.Generic {
-		if m, ok := q.Resin.CupTimeTo60(100, 25, 1); ok {
+		if m, ok := cure.SheetCup(q.Resin, 100, 25, 1).TimeTo(q.Resin, 60); ok {
 			res.StandsFor = &StandsFor{100, 25, m}
 		}
 	}
