@@ -4,13 +4,12 @@ package tent
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"math"
 	"sort"
 	"time"
 
 	"curewright/model/cure"
+	"curewright/model/fault"
 )
 
 // Wishes.
@@ -126,17 +125,15 @@ type Plan struct {
 	Tried    int // plans simulated
 }
 
-// Check returns everything that is wrong with a wish at a moment, each line
-// beginning with its field.
+// Check returns everything that is wrong with a wish at a moment.
 func (w Wish) Check(now time.Time) error {
-	var errs []error
-	bad := func(format string, a ...any) { errs = append(errs, fmt.Errorf(format, a...)) }
+	var f fault.List
 	ahead := func(field string, t time.Time) bool {
 		switch {
 		case t.IsZero():
-			bad("%s: missing", field)
+			f.Add(field, "missing")
 		case !t.After(now):
-			bad("%s: already past", field)
+			f.Add(field, "already past")
 		default:
 			return true
 		}
@@ -145,39 +142,36 @@ func (w Wish) Check(now time.Time) error {
 	switch w.Kind {
 	case Window:
 		if ok := ahead("from", w.From); ahead("to", w.To) && ok && !w.To.After(w.From) {
-			bad("to: not after from")
+			f.Add("to", "not after from")
 		}
 	case Hard, NoStall:
 		ahead("by", w.By)
 	default:
-		bad("wish: %q is not window, hard or no_stall", w.Kind)
+		f.Add("wish", "%q is not window, hard or no_stall", w.Kind)
 	}
 	if !(w.Probability > 0 && w.Probability < 1) {
-		bad("probability: %g must be between 0 and 1", w.Probability)
+		f.Add("probability", "%g must be between 0 and 1", w.Probability)
 	}
-	return errors.Join(errs...)
+	return f.Err()
 }
 
 // Check returns everything that is wrong with a problem.
 func (p *Problem) Check() error {
-	var errs []error
-	bad := func(format string, a ...any) { errs = append(errs, fmt.Errorf(format, a...)) }
-	if err := p.Wish.Check(p.Now); err != nil {
-		errs = append(errs, err)
-	}
+	var f fault.List
+	f.Take(p.Wish.Check(p.Now))
 	if last := p.Now.Add(time.Duration(float64(p.Len-1) * p.StepS * float64(time.Second))); p.Wish.End().After(last) {
-		bad("wish: beyond the forecast, which ends at %s", last.Format(time.RFC3339))
+		f.Add("wish", "beyond the forecast, which ends at %s", last.Format(time.RFC3339))
 	}
 	if len(p.Nodes) == 0 || p.Paths < 1 || p.Len < 2 || len(p.Shed) < p.Paths*p.Len || !(p.StepS > 0) {
-		bad("forecast: none")
+		f.Add("forecast", "none")
 	}
 	if !(p.Tent.TauS > 0) || !(p.Tent.GainK > 0) {
-		bad("tent: not known")
+		f.Add("tent", "not known")
 	}
 	if !(p.MinC < p.MaxC) || !(p.RampKH > 0) || math.IsNaN(p.PanelC) {
-		bad("limits: none, or no panel temperature")
+		f.Add("limits", "none, or no panel temperature")
 	}
-	return errors.Join(errs...)
+	return f.Err()
 }
 
 // candidate is held at a until step n, then at b; NaN is off.

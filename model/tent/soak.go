@@ -4,12 +4,11 @@ package tent
 
 import (
 	"context"
-	"errors"
-	"fmt"
 	"math"
 	"time"
 
 	"curewright/model/cure"
+	"curewright/model/fault"
 )
 
 // Soak is a post-cure as a person asks for it: the panel is warmed by so many
@@ -48,35 +47,33 @@ const (
 	gelledAtLeast = 0.9
 )
 
-// Check returns everything that is wrong with a soak of a coat, each line
-// beginning with its field: the tent's latched limits, the epoxy's maximum, the
+// Check returns everything that is wrong with a soak of a coat: the tent's latched limits, the epoxy's maximum, the
 // forecast's end, a coat that has not gelled.
 func (s Soak) Check(p *Problem) error {
-	var errs []error
-	bad := func(format string, a ...any) { errs = append(errs, fmt.Errorf(format, a...)) }
+	var f fault.List
 	switch t := s.TempC; {
 	case !(t >= p.MinC):
-		bad("temp_c: %g °C is below %g °C, the least that the tent is held at", t, p.MinC)
+		f.Add("temp_c", "%g °C is below %g °C, the least that the tent is held at", t, p.MinC)
 	case t > p.MaxC:
-		bad("temp_c: %g °C is above the tent's limit of %g °C", t, p.MaxC)
+		f.Add("temp_c", "%g °C is above the tent's limit of %g °C", t, p.MaxC)
 	}
 	if s.TempC > p.Resin.MaxC {
-		bad("temp_c: %g °C is above the epoxy's maximum of %g °C", s.TempC, p.Resin.MaxC)
+		f.Add("temp_c", "%g °C is above the epoxy's maximum of %g °C", s.TempC, p.Resin.MaxC)
 	}
 	switch r := s.RampCH; {
 	case !(r > 0):
-		bad("ramp_c_h: %g must be above 0", r)
+		f.Add("ramp_c_h", "%g must be above 0", r)
 	case r > p.RampKH:
-		bad("ramp_c_h: %g °C an hour is faster than the tent's limit of %g", r, p.RampKH)
+		f.Add("ramp_c_h", "%g °C an hour is faster than the tent's limit of %g", r, p.RampKH)
 	}
 	if !(s.Hours > 0) {
-		bad("hours: %g must be above 0", s.Hours)
+		f.Add("hours", "%g must be above 0", s.Hours)
 	}
 	if len(p.Nodes) == 0 || p.Paths < 1 || p.Len < 2 || len(p.Shed) < p.Paths*p.Len || !(p.StepS > 0) {
-		bad("forecast: none")
+		f.Add("forecast", "none")
 	}
 	if !(p.Tent.TauS > 0) || !(p.Tent.GainK > 0) || math.IsNaN(p.PanelC) {
-		bad("tent: not known, or no panel temperature")
+		f.Add("tent", "not known, or no panel temperature")
 	}
 	gelled, all := 0.0, 0.0
 	for _, n := range p.Nodes {
@@ -86,12 +83,12 @@ func (s Soak) Check(p *Problem) error {
 		}
 	}
 	if all > 0 && gelled < gelledAtLeast*all {
-		bad("coat: it has not gelled for certain: soak it once it is hard")
+		f.Add("coat", "it has not gelled for certain: soak it once it is hard")
 	}
-	if len(errs) == 0 && s.end(p)/p.StepS > float64(p.Len-1) {
-		bad("hours: it would last beyond the forecast, which ends in %.0f h", float64(p.Len-1)*p.StepS/3600)
+	if len(f) == 0 && s.end(p)/p.StepS > float64(p.Len-1) {
+		f.Add("hours", "it would last beyond the forecast, which ends in %.0f h", float64(p.Len-1)*p.StepS/3600)
 	}
-	return errors.Join(errs...)
+	return f.Err()
 }
 
 // times are when a soak is up, when it begins to cool, and when it is over, s

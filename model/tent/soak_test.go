@@ -98,7 +98,7 @@ func TestSoakFaults(t *testing.T) {
 				t.Errorf("%s: %v, want %q", name, err, w)
 			}
 		}
-		if n := len(strings.Split(err.Error(), "\n")); n != len(tt.want) {
+		if n := len(strings.Split(err.Error(), "; ")); n != len(tt.want) {
 			t.Errorf("%s: %d faults, want %d: %v", name, n, len(tt.want), err)
 		}
 	}

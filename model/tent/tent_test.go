@@ -219,7 +219,7 @@ func TestTooSoonIsNotTooLate(t *testing.T) {
 		t.Errorf("a closed window: feasible %v, early %v, nearest %v, closes %v", got.Feasible, got.Early, got.Nearest, got.Closes)
 	}
 	w := Wish{Kind: Window, To: p.Now.Add(-time.Hour), Probability: 2}
-	if err := w.Check(p.Now); err == nil || strings.Count(err.Error(), "\n") != 2 || !strings.Contains(err.Error(), "from: missing") {
+	if err := w.Check(p.Now); err == nil || strings.Count(err.Error(), "; ") != 2 || !strings.Contains(err.Error(), "from: missing") {
 		t.Errorf("three faults of a wish: %v", err)
 	}
 }

@@ -22,7 +22,6 @@ import (
 	"curewright/heat"
 	"curewright/model/coat"
 	"curewright/model/cure"
-	"curewright/model/fault"
 	"curewright/model/job"
 	"curewright/model/shop"
 	"curewright/model/tent"
@@ -603,12 +602,10 @@ func (t *Planner) past(from, to time.Time, p *tent.Problem) (age float64) {
 	return age
 }
 
-// fieldFaults are the lines of an error that each begin with a field.
-func fieldFaults(err error) web.Faults {
-	if err == nil {
-		return nil
-	}
-	return fault.OfLines(strings.Split(err.Error(), "\n"))
+// fieldFaults are an error's faults.
+func fieldFaults(err error) (out web.Faults) {
+	out.Take(err)
+	return out
 }
 
 // percent says a probability out of a few hundred paths: of neither end is
