@@ -65,7 +65,58 @@ type MixAnswer struct {
 func Mixing(q MixQuery) (MixAnswer, error) {
 	var f Faults
 	a := MixAnswer{Resin: q.Resin.Name, Hands: []string{}, Notes: []string{}, Faults: Faults{}, Cautions: CupCautions(q.Words)}
-	kind, work := "", 0.0
+	kind, work := q.asked(&f, &a)
+	f.Within("filler_pct", q.FillerPct, 0, 80, "% of the whole")
+	ratio, err := mix.RatioOf(q.Words, q.Resin)
+	f.Take(err)
+	a.Ratio = ratio
+	if len(f) > 0 {
+		// The rest is said in the same answer.
+		return MixAnswer{}, slices.Concat(f, (Hands{Vessel: q.Vessel, ScaleG: q.ScaleG}).check(), Query{Resin: q.Resin, Grams: 100, Shape: Cup, ShopC: q.ShopC, StartC: q.StartC}.Check())
+	}
+	vessel := q.Vessel
+	if vessel == "" {
+		vessel = UsualVessel(kind, a.Grams)
+	}
+	hands := Hands{GramsPerMin: a.Grams / math.Max(work, 1), Vessel: vessel, ScaleG: q.ScaleG, Mixer: q.People > 1, Whole: q.Whole}
+	pq := Query{Words: q.Words, Resin: q.Resin, ShopC: q.ShopC, StartC: q.StartC}
+	if q.FillerPct > 0 {
+		pq.Filler = &Filler{Fraction: q.FillerPct / 100}
+	}
+	bs, err := Batches(pq, a.Grams, hands)
+	if err != nil {
+		return MixAnswer{}, err
+	}
+	a.Batches = bs
+	one := bs[0]
+	a.FillerG, _ = mix.Filler(one.Grams, q.FillerPct/100)
+	pq.Grams, pq.Shape = math.Max(one.Grams+a.FillerG, 1), Cup
+	if res, err := Solve(pq); err == nil {
+		a.Pot = &res
+	}
+	q.remarks(&a, vessel)
+	if q.Pump != nil {
+		s, err := mix.ByPump(q.Resin, one.Grams, *q.Pump)
+		if err == nil {
+			a.Strokes = &s
+		}
+		a.Faults.Take(err)
+	}
+	if one.ResinG != nil {
+		p, err := mix.Pour(q.Words, q.Resin, one.Split, a.FillerG, q.CupG, q.ScaleG, q.Readings)
+		if err == nil {
+			a.Pour = &p
+		}
+		a.Faults.Take(err)
+	} else if len(q.Readings) > 0 {
+		a.Faults.Add("readings", "no weights: %s", one.Note)
+	}
+	return a, nil
+}
+
+// asked is what is to be laid, and how long that takes: of a mass, or of a coat's
+// area and cloth.
+func (q *MixQuery) asked(f *Faults, a *MixAnswer) (kind string, work float64) {
 	switch {
 	case q.Grams != nil && q.Need != nil:
 		f.Add("grams", "given together with an area: give one of the two")
@@ -97,41 +148,19 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 		work = *w
 		f.Positive("work_minutes", *w, 24*60, "min")
 	}
-	f.Within("filler_pct", q.FillerPct, 0, 80, "% of the whole")
-	ratio, err := mix.RatioOf(q.Words, q.Resin)
-	f.Take(err)
-	a.Ratio = ratio
-	if len(f) > 0 {
-		// The rest is said in the same answer.
-		return MixAnswer{}, slices.Concat(f, (Hands{Vessel: q.Vessel, ScaleG: q.ScaleG}).check(), Query{Resin: q.Resin, Grams: 100, Shape: Cup, ShopC: q.ShopC, StartC: q.StartC}.Check())
-	}
-	vessel := q.Vessel
-	if vessel == "" {
-		vessel = UsualVessel(kind, a.Grams)
-	}
-	hands := Hands{GramsPerMin: a.Grams / math.Max(work, 1), Vessel: vessel, ScaleG: q.ScaleG, Mixer: q.People > 1, Whole: q.Whole}
-	pq := Query{Words: q.Words, Resin: q.Resin, ShopC: q.ShopC, StartC: q.StartC}
-	if q.FillerPct > 0 {
-		pq.Filler = &Filler{Fraction: q.FillerPct / 100}
-	}
-	bs, err := Batches(pq, a.Grams, hands)
-	if err != nil {
-		return MixAnswer{}, err
-	}
-	a.Batches = bs
-	one := bs[0]
-	a.FillerG, _ = mix.Filler(one.Grams, q.FillerPct/100)
-	pq.Grams, pq.Shape = math.Max(one.Grams+a.FillerG, 1), Cup
-	if res, err := Solve(pq); err == nil {
-		a.Pot = &res
-	}
+	return kind, work
+}
+
+// remarks are what a person should know of the first batch, and who does what.
+func (q *MixQuery) remarks(a *MixAnswer, vessel Vessel) {
+	one := a.Batches[0]
 	if one.Note != "" {
 		a.Notes = append(a.Notes, one.Note)
 	}
 	if one.Tight && one.WorkMinutes != nil {
 		a.Notes = append(a.Notes, mixText(q.Words, "tight", words.Facts{"work": whole(math.Floor(*one.WorkMinutes)), "lay": whole(one.LayMinutes + MixMinutes)}))
 	}
-	if e := one.RatioErrPct; e > ratio.TolPct {
+	if e := one.RatioErrPct; e > a.Ratio.TolPct {
 		a.Notes = append(a.Notes, mixText(q.Words, "little", words.Facts{"pct": whole(math.Ceil(e))}))
 	}
 	if q.People > 1 {
@@ -141,23 +170,6 @@ func Mixing(q MixQuery) (MixAnswer, error) {
 		}
 		a.Hands = append(a.Hands, mixText(q.Words, code, words.Facts{"mixes": cmp.Or(q.Mixes, q.Words.Text("mix.mixes")), "lays": cmp.Or(q.Lays, q.Words.Text("mix.lays"))}))
 	}
-	if q.Pump != nil {
-		s, err := mix.ByPump(q.Resin, one.Grams, *q.Pump)
-		if err == nil {
-			a.Strokes = &s
-		}
-		a.Faults.Take(err)
-	}
-	if one.ResinG != nil {
-		p, err := mix.Pour(q.Words, q.Resin, one.Split, a.FillerG, q.CupG, q.ScaleG, q.Readings)
-		if err == nil {
-			a.Pour = &p
-		}
-		a.Faults.Take(err)
-	} else if len(q.Readings) > 0 {
-		a.Faults.Add("readings", "no weights: %s", one.Note)
-	}
-	return a, nil
 }
 
 // Say is what the hands need in one line: "340 g: mix 262 + 79, pour it into the
