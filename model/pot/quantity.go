@@ -204,8 +204,8 @@ type Quantity struct {
 	Own string `json:"own,omitempty"`
 }
 
-// Quantity reckons the coat, or returns its [Faults].
-func (n Need) Quantity() (Quantity, error) {
+// check is all that is wrong with what is to be reckoned.
+func (n *Need) check() Faults {
 	var f Faults
 	f.Positive("area_m2", n.AreaM2, 1000, "m²")
 	if _, ok := coreTakes[n.Core]; !ok {
@@ -229,15 +229,20 @@ func (n Need) Quantity() (Quantity, error) {
 			f.Add(fmt.Sprintf("cloth %d", i+1), "weight %g g/m² is not positive", c.GM2)
 		}
 	}
+	if w := n.WastePc; w != nil && !(w.Low >= 0 && w.Low <= w.Use && w.Use <= w.High && w.High < 100) {
+		f.Add("waste", "%g, %g, %g %% do not ascend within 0 to 100", w.Low, w.Use, w.High)
+	}
+	return f
+}
+
+// Quantity reckons the coat, or returns its [Faults].
+func (n Need) Quantity() (Quantity, error) {
+	if f := n.check(); len(f) > 0 {
+		return Quantity{}, f
+	}
 	waste := Range{10, 15, 25}
 	if n.WastePc != nil {
 		waste = *n.WastePc
-		if !(waste.Low >= 0 && waste.Low <= waste.Use && waste.Use <= waste.High && waste.High < 100) {
-			f.Add("waste", "%g, %g, %g %% do not ascend within 0 to 100", waste.Low, waste.Use, waste.High)
-		}
-	}
-	if len(f) > 0 {
-		return Quantity{}, f
 	}
 	rho := n.GCC
 	if rho == 0 {

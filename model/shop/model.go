@@ -272,96 +272,123 @@ func Fit(all, out *History, at time.Time) Model {
 	if best.Days < minDaysFitted {
 		return best
 	}
-	now := float64(at.Unix())
-	earliest := float64(h.first)*StepS + 86400
 	bestScore := math.Inf(1)
 	for _, fade := range [...]float64{0, 0.5, 0.8} {
-		// R does not depend on the other two constants: gather it once.
-		type pair struct{ r, x float64 }
-		type origin struct {
-			d   float64 // departure at the origin
-			out float64 // and outdoors; 0 where not known
-			p   [len(leadsH)]pair
+		var outdoors *History
+		if len(gains) > 1 {
+			outdoors = &cutOut
 		}
-		var origins []origin
-		probe := Model{Fade: fade}
-		for t := now - fitEveryS; t > earliest; t -= fitEveryS {
-			x0, r0 := h.at(t), probe.rhythm(h, t, t)
-			if math.IsNaN(x0) || math.IsNaN(r0) {
-				continue
-			}
-			o := origin{d: x0 - r0}
-			if len(gains) > 1 {
-				if d := cutOut.at(t) - probe.rhythm(&cutOut, t, t); !math.IsNaN(d) {
-					o.out = d
-				}
-			}
-			for i, lead := range leadsH {
-				o.p[i] = pair{math.NaN(), math.NaN()}
-				if s := t + lead*3600; s <= now {
-					o.p[i] = pair{probe.rhythm(h, t, s), h.at(s)}
-				}
-			}
-			origins = append(origins, o)
-		}
-		far := make([]float64, len(origins))
-		for i, o := range origins {
-			far[i] = math.Abs(o.d)
-		}
-		usual := 0.0
-		if len(far) > 0 {
-			slices.Sort(far)
-			usual = far[len(far)/2] / 0.674 // of a normal, the median from the middle
-		}
+		origins := forecastsFrom(h, outdoors, fade, float64(at.Unix()))
+		usual := usualOf(origins)
 		for _, tau := range [...]float64{1.5, 4, 10, 30} {
 			for i := range len(stayings) * len(gains) {
-				stays, gain := stayings[i%len(stayings)], gains[i/len(stayings)]
-				m := Model{TauS: tau * 3600, Stays: stays, Gain: gain, Fade: fade, Usual: usual, Days: best.Days, Fitted: true}
-				var sum [len(leadsH)]float64
-				var n [len(leadsH)]float64
-				score := 0.0
-				for i, lead := range leadsH {
-					one, two := m.departs(lead*3600, 1, 0), m.departs(lead*3600, 0, 1)
-					for _, o := range origins {
-						e := o.p[i].r + one*o.d + two*o.out - o.p[i].x
-						if math.IsNaN(e) {
-							continue
-						}
-						sum[i] += e * e
-						n[i]++
-					}
-					if n[i] > 0 {
-						score += math.Log(sum[i]/n[i]+sdFloorK*sdFloorK) * math.Min(n[i], 24)
-					}
+				m := Model{TauS: tau * 3600, Stays: stayings[i%len(stayings)], Gain: gains[i/len(stayings)], Fade: fade, Usual: usual, Days: best.Days, Fitted: true}
+				e, score := m.errors(origins)
+				if score < bestScore {
+					bestScore = score
+					m.spread(&e)
+					best = m
 				}
-				if score >= bestScore {
-					continue
-				}
-				bestScore = score
-				wide := 1 + errorWidening/math.Sqrt(max(m.Days-1, 0.5))
-				last := 0.0
-				for i := range leadsH {
-					sd := math.Inf(1)
-					if n[i] > 0 {
-						sd = math.Sqrt(sum[i]/n[i]+sdFloorK*sdFloorK) * wide
-					}
-					// A lead seen from too few origins borrows from the one
-					// before, growing as a random walk does.
-					if n[i] < 6 && i > 0 {
-						grown := m.SD[i-1] * math.Sqrt(leadsH[i]/leadsH[i-1])
-						sd = max(min(sd, grown), m.SD[i-1])
-						if math.IsInf(sd, 1) {
-							sd = grown
-						}
-					}
-					last = max(last, sd)
-					m.SD[i] = last
-				}
-				best = m
 			}
 		}
 	}
 	return best
+}
+
+// origin is an earlier time at which the shop is forecast, with what came of it:
+// departures from the rhythm there and outdoors (0 where not known), and at each
+// lead the rhythm as known then and the temperature; NaN where not yet come.
+type origin struct {
+	d, out float64
+	r, x   [len(leadsH)]float64
+}
+
+// forecastsFrom are the origins within a history. The rhythm depends on its fade
+// alone, so that it is gathered once for all other constants.
+func forecastsFrom(h, out *History, fade, now float64) (origins []origin) {
+	probe := Model{Fade: fade}
+	earliest := float64(h.first)*StepS + 86400
+	for t := now - fitEveryS; t > earliest; t -= fitEveryS {
+		x0, r0 := h.at(t), probe.rhythm(h, t, t)
+		if math.IsNaN(x0) || math.IsNaN(r0) {
+			continue
+		}
+		o := origin{d: x0 - r0}
+		if out != nil {
+			if d := out.at(t) - probe.rhythm(out, t, t); !math.IsNaN(d) {
+				o.out = d
+			}
+		}
+		for i, lead := range leadsH {
+			o.r[i], o.x[i] = math.NaN(), math.NaN()
+			if s := t + lead*3600; s <= now {
+				o.r[i], o.x[i] = probe.rhythm(h, t, s), h.at(s)
+			}
+		}
+		origins = append(origins, o)
+	}
+	return origins
+}
+
+// usualOf is the departure from the rhythm on an ordinary day, K, as a standard
+// deviation.
+func usualOf(origins []origin) float64 {
+	far := make([]float64, len(origins))
+	for i, o := range origins {
+		far[i] = math.Abs(o.d)
+	}
+	if len(far) == 0 {
+		return 0
+	}
+	slices.Sort(far)
+	return far[len(far)/2] / 0.674 // of a normal, the median from the middle
+}
+
+// leadErrors are sums of squared errors and their number, by lead.
+type leadErrors struct{ sum, n [len(leadsH)]float64 }
+
+// errors is how far the forecasts from the origins lay off, and their score: less
+// is better.
+func (m *Model) errors(origins []origin) (e leadErrors, score float64) {
+	for i, lead := range leadsH {
+		one, two := m.departs(lead*3600, 1, 0), m.departs(lead*3600, 0, 1)
+		for k := range origins {
+			o := &origins[k]
+			x := o.r[i] + one*o.d + two*o.out - o.x[i]
+			if math.IsNaN(x) {
+				continue
+			}
+			e.sum[i] += x * x
+			e.n[i]++
+		}
+		if e.n[i] > 0 {
+			score += math.Log(e.sum[i]/e.n[i]+sdFloorK*sdFloorK) * math.Min(e.n[i], 24)
+		}
+	}
+	return e, score
+}
+
+// spread makes the standard deviations by lead of the errors.
+func (m *Model) spread(e *leadErrors) {
+	wide := 1 + errorWidening/math.Sqrt(max(m.Days-1, 0.5))
+	last := 0.0
+	for i := range leadsH {
+		sd := math.Inf(1)
+		if e.n[i] > 0 {
+			sd = math.Sqrt(e.sum[i]/e.n[i]+sdFloorK*sdFloorK) * wide
+		}
+		// A lead seen from too few origins borrows from the one before, growing as
+		// a random walk does.
+		if e.n[i] < 6 && i > 0 {
+			grown := m.SD[i-1] * math.Sqrt(leadsH[i]/leadsH[i-1])
+			sd = max(min(sd, grown), m.SD[i-1])
+			if math.IsInf(sd, 1) {
+				sd = grown
+			}
+		}
+		last = max(last, sd)
+		m.SD[i] = last
+	}
 }
 
 var stayings = [...]float64{0, 0.3, 0.6, 1}
