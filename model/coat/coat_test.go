@@ -158,12 +158,12 @@ func TestNormalBelief(t *testing.T) {
 	if math.Abs(m-want) > 1e-6 || math.Abs(sd-math.Sqrt(1/prec)) > 1e-6 {
 		t.Errorf("mean %.6f sd %.6f, closed form %.6f and %.6f", m, sd, want, math.Sqrt(1/prec))
 	}
-	if math.Abs(m+0.1922) > 1e-3 || math.Abs(sd-0.1286) > 1e-3 || math.Abs(math.Exp(w.quantile(0.5))-0.8252) > 1e-3 {
-		t.Errorf("mean %.4f, sd %.4f, κ %.4f; worked example −.1922, .1286, .8252", m, sd, math.Exp(w.quantile(0.5)))
+	if math.Abs(m+0.1922) > 1e-3 || math.Abs(sd-0.1286) > 1e-3 || math.Abs(math.Exp(w.Quantile(0.5))-0.8252) > 1e-3 {
+		t.Errorf("mean %.4f, sd %.4f, κ %.4f; worked example −.1922, .1286, .8252", m, sd, math.Exp(w.Quantile(0.5)))
 	}
 	for _, q := range []float64{0.1, 0.5, 0.9} {
 		z := math.Sqrt2 * math.Erfinv(2*q-1)
-		if got := w.quantile(q); math.Abs(got-(want+z*math.Sqrt(1/prec))) > 2e-3 {
+		if got := w.Quantile(q); math.Abs(got-(want+z*math.Sqrt(1/prec))) > 2e-3 {
 			t.Errorf("quantile %g is %.4f, closed form %.4f", q, got, want+z*math.Sqrt(1/prec))
 		}
 	}
@@ -240,9 +240,9 @@ func TestImpossibleBatch(t *testing.T) {
 	tr := steadyTrack(r, 20, 3, feel(1.2, Tacky), feel(1.4, Tacky), feel(2.9, Green))
 	b := beliefOf(r, tr)
 	if !b.Asked {
-		t.Errorf("not asked; median κ %.2f", math.Exp(b.W.quantile(0.5)))
+		t.Errorf("not asked; median κ %.2f", math.Exp(b.W.Quantile(0.5)))
 	}
-	if k := math.Exp(b.W.quantile(0.5)); math.Abs(k-1) > 0.01 {
+	if k := math.Exp(b.W.Quantile(0.5)); math.Abs(k-1) > 0.01 {
 		t.Errorf("κ adapted to %.2f", k)
 	}
 }

@@ -112,9 +112,9 @@ func (w *Weights) blurred(sd float64) Weights {
 	return out
 }
 
-// quantile returns the ln κ below which share q of the weight lies. Each grid
+// Quantile returns the ln κ below which share q of the weight lies. Each grid
 // point stands for the cell around it.
-func (w *Weights) quantile(q float64) float64 {
+func (w *Weights) Quantile(q float64) float64 {
 	sum := 0.0
 	for i, x := range w {
 		if sum+x >= q && x > 0 {
@@ -124,9 +124,6 @@ func (w *Weights) quantile(q float64) float64 {
 	}
 	return gridLn(gridN - 1)
 }
-
-// Quantile returns the ln κ below which share q of the belief lies.
-func (w *Weights) Quantile(q float64) float64 { return w.quantile(q) }
 
 // Moments returns mean and standard deviation of ln κ.
 func (w *Weights) Moments() (mean, sd float64) {

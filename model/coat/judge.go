@@ -157,7 +157,7 @@ func (ws *Workspace) Estimate(c *Case) Estimate {
 	e.PanelFrom = c.PanelFrom
 	e.DegradedMinutes = math.Round(tr.degraded/6) / 10
 	e.Alpha, e.TgC, e.Kappa = ws.bands(tr, w)
-	k50 := w.quantile(0.5)
+	k50 := w.Quantile(0.5)
 	alpha50 := at(&tr.alpha, k50)
 
 	// State: by the lesser of the two readings of the time outside the range.
@@ -225,7 +225,7 @@ const softenedK = 0.5
 // bands are p10–p50–p90 of degree of cure, Tg and rate factor: all three grow
 // together, so their quantiles are the rate factor's.
 func (ws *Workspace) bands(tr *Track, w *Weights) (alpha, tg, kappa *Band) {
-	q := [3]float64{w.quantile(0.1), w.quantile(0.5), w.quantile(0.9)}
+	q := [3]float64{w.Quantile(0.1), w.Quantile(0.5), w.Quantile(0.9)}
 	var a, t, k [3]float64
 	for i, x := range q {
 		a[i] = min(max(at(&tr.alpha, x), 0), 1)
@@ -355,7 +355,7 @@ func holdFor(c *Case, n *Overnight, tr *Track, kind string) (float64, bool) {
 		}
 		return r.Level(m, tC, cure.Film{})
 	}
-	quick, slow := c.Belief.W.quantile(0.9), c.Belief.W.quantile(0.1)
+	quick, slow := c.Belief.W.Quantile(0.9), c.Belief.W.Quantile(0.1)
 	low, high := math.Ceil(r.MinC)+1, min(math.Floor(r.MaxC), 30)
 	for t := math.Floor(tr.NowC()); t >= low; t-- {
 		if s := r.SteadyTime(at(&tr.alpha, quick), alphaAt(closes, t), t, math.Exp(quick)); s >= n.To.Sub(c.Now).Seconds() {
@@ -378,7 +378,7 @@ func holdFor(c *Case, n *Overnight, tr *Track, kind string) (float64, bool) {
 // is that temperature.
 func stallChance(c *Case, n *Overnight, e *Estimate) (p, need float64) {
 	r, o, tr := c.Resin, c.Outlook, c.Track
-	k50 := c.Belief.W.quantile(0.5)
+	k50 := c.Belief.W.Quantile(0.5)
 	kappa, alpha := math.Exp(k50), at(&tr.alpha, k50)
 	target := r.AlphaTarget()
 	if alpha >= target {
@@ -469,7 +469,7 @@ func (e *Estimate) strip(c *Case, tr *Track) {
 	unclaimed := slices.Contains(e.UnknownWhy, ColdGlass) || slices.Contains(e.UnknownWhy, BelowMinimum) || slices.Contains(e.UnknownWhy, OutsideRange)
 	put := func(state State, from, to time.Time, future bool) {
 		if !future {
-			s.Segments = tr.claimed(s.Segments, Segment{state, from, to, false}, c.Belief.W.quantile(0.5))
+			s.Segments = tr.claimed(s.Segments, Segment{state, from, to, false}, c.Belief.W.Quantile(0.5))
 			return
 		}
 		if unclaimed {

@@ -195,7 +195,7 @@ func TestBeliefIsCalibrated(t *testing.T) {
 			feels = append(feels, feel(h, s))
 		}
 		b := beliefOf(r, steadyTrack(r, 20, 6.1, feels...))
-		if lo, hi := b.W.quantile(0.1), b.W.quantile(0.9); ln >= lo && ln <= hi {
+		if lo, hi := b.W.Quantile(0.1), b.W.Quantile(0.9); ln >= lo && ln <= hi {
 			hit++
 		}
 		if _, sd := b.W.Moments(); sd < 0.22 {

@@ -302,7 +302,7 @@ func begun(own Likelihood, extra, tempSD float64) (b Belief, early, late float64
 // take believes a rate factor, unless finger tests ask for one that no batch
 // has: then what was believed before them stands, and they are asked about.
 func (b *Belief) take(w, before Weights, untested []FilmBelief) {
-	if k := math.Exp(w.quantile(0.5)); (k < kappaMin || k > kappaMax) && b.Used > 0 {
+	if k := math.Exp(w.Quantile(0.5)); (k < kappaMin || k > kappaMax) && b.Used > 0 {
 		b.Asked = true
 		b.Notes = append(b.Notes, farOff(k))
 		w, b.Films = before, untested

@@ -88,7 +88,7 @@ func settle(cum [4]float64, tr *Track, k50 float64, alpha *[nodeN]float64) (Stat
 // coldGlass reports whether the coat turned to glass before it gelled, and has
 // not surely gelled since, nor been felt inside the resin's range.
 func (tr *Track) coldGlass(b *Belief) bool {
-	k50 := b.W.quantile(0.5)
+	k50 := b.W.Quantile(0.5)
 	m := &tr.law[midRail][node(k50)]
 	return !math.IsInf(m.Glass, 1) && m.Glass >= tr.vouched &&
 		at(&tr.alpha, k50) < tr.r.AlphaGel+3*sdGreen && tr.gelled(b) < gelledP
@@ -101,7 +101,7 @@ func (e *Estimate) unknown(c *Case) {
 		e.UnknownWhy = append(e.UnknownWhy, ColdGlass)
 	}
 	if tr.split {
-		k50 := c.Belief.W.quantile(0.5)
+		k50 := c.Belief.W.Quantile(0.5)
 		law, _ := settle(tr.cumulative(&c.Belief, &tr.alpha), tr, k50, &tr.alpha)
 		if law != e.State && law.Rank() >= Green.Rank() {
 			if tr.below > 0 {
