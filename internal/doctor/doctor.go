@@ -13,6 +13,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -53,6 +54,27 @@ type finding struct {
 	Mend string `json:"mend,omitempty"` // what a person can do
 
 	fix func() (string, error) // puts it right and says what it did; nil: only a person can
+}
+
+// report is what was found of one area. Each of its methods adds a finding and
+// returns all of them.
+type report struct {
+	area  string
+	found []finding
+}
+
+func (r *report) add(mark, what, mend string, fix func() (string, error)) []finding {
+	r.found = append(r.found, finding{r.area, mark, what, mend, fix})
+	return r.found
+}
+
+func (r *report) good(what string) []finding        { return r.add(markGood, what, "", nil) }
+func (r *report) note(what, mend string) []finding  { return r.add(markNote, what, mend, nil) }
+func (r *report) wrong(what, mend string) []finding { return r.add(markWrong, what, mend, nil) }
+
+// fixable is what is wrong and --fix puts right.
+func (r *report) fixable(what, mend string, fix func() (string, error)) []finding {
+	return r.add(markWrong, what, mend, fix)
 }
 
 // doctor is the patient: the board, in a form that tests can replace.
@@ -184,26 +206,18 @@ func printFindings(a *cli.App, fs []finding) {
 
 // look goes over everything; one part's trouble never hides another's.
 func (d *doctor) look(ctx context.Context) []finding {
-	var fs []finding
 	var late []string
 	running := errors.New("another board's")
 	if d.here {
 		late, running = d.ready(ctx)
 	}
-	fs = append(fs, d.service(late, running)...)
-	fs = append(fs, d.configuration()...)
-	fs = append(fs, d.i2c()...)
-	fs = append(fs, d.oneWire()...)
-	fs = append(fs, d.permissions()...)
+	fs := slices.Concat(d.service(late, running), d.configuration(), d.i2c(), d.oneWire(), d.permissions())
 	if d.here {
 		fs = append(fs, d.lines()...)
-	}
-	if d.here && running != nil {
-		fs = append(fs, d.probes(ctx)...)
-	}
-	if d.here {
-		fs = append(fs, d.clock()...)
-		fs = append(fs, d.power()...)
+		if running != nil {
+			fs = append(fs, d.probes(ctx)...)
+		}
+		fs = slices.Concat(fs, d.clock(), d.power())
 	}
 	fs = append(fs, d.disk()...)
 	if d.here {
@@ -251,8 +265,7 @@ func (d *doctor) serviceInstalled() string {
 
 // notAnswering tells a daemon that refuses from one that is not there.
 func notAnswering(err error) (there bool, why string) {
-	var api *client.Error
-	if errors.As(err, &api) {
+	if api, ok := errors.AsType[*client.Error](err); ok {
 		if api.Status == 401 || api.Status == 403 {
 			return true, "it asks for a token: --token-file"
 		}
@@ -262,65 +275,61 @@ func notAnswering(err error) (there bool, why string) {
 }
 
 func (d *doctor) service(late []string, running error) []finding {
-	const area = "service"
+	r := report{area: "service"}
 	unit := d.serviceInstalled()
 	wants := d.exists("/etc/systemd/system/multi-user.target.wants/" + packaging.Service)
-	var fs []finding
 	switch {
 	case unit == "":
-		fs = append(fs, finding{Area: area, Mark: markNote, What: "not installed: nothing starts the daemon when the board does",
-			Mend: "sudo curewright install --write, and what that prints"})
+		r.note("not installed: nothing starts the daemon when the board does",
+			"sudo curewright install --write, and what that prints")
 	case !wants:
-		fs = append(fs, finding{Area: area, Mark: markWrong, What: unit + " is there and does not start with the board",
-			Mend: "sudo systemctl enable --now curewright"})
+		r.wrong(unit+" is there and does not start with the board",
+			"sudo systemctl enable --now curewright")
 	default:
-		fs = append(fs, finding{Area: area, Mark: markGood, What: "starts with the board"})
+		r.good("starts with the board")
 	}
 	if unit != "" && d.here && exists("/sys/fs/cgroup/cgroup.controllers") && !strings.Contains(d.read("/sys/fs/cgroup/cgroup.controllers"), "memory") {
-		fs = append(fs, finding{Area: area, Mark: markNote, What: "this kernel does not hold the service to its memory limit",
-			Mend: "add cgroup_enable=memory to the kernel's command line if the board runs out of memory"})
+		r.note("this kernel does not hold the service to its memory limit",
+			"add cgroup_enable=memory to the kernel's command line if the board runs out of memory")
 	}
 	if !d.here {
-		return fs
+		return r.found
 	}
 	switch {
 	case running == nil && len(late) == 0:
-		fs = append(fs, finding{Area: area, Mark: markGood, What: "the daemon runs and every part makes progress"})
+		r.good("the daemon runs and every part makes progress")
 	case running == nil:
-		fs = append(fs, finding{Area: area, Mark: markWrong, What: "the daemon runs, but: " + strings.Join(late, "; "),
-			Mend: "journalctl -u curewright says why; sudo systemctl restart curewright starts it anew"})
+		r.wrong("the daemon runs, but: "+strings.Join(late, "; "),
+			"journalctl -u curewright says why; sudo systemctl restart curewright starts it anew")
 	default:
+		there, why := notAnswering(running)
 		mark := markNote
 		if wants {
 			mark = markWrong
 		}
-		there, why := notAnswering(running)
 		if there {
-			fs = append(fs, finding{Area: area, Mark: markNote, What: "the daemon answers and could not be asked: " + why})
-			break
+			r.note("the daemon answers and could not be asked: "+why, "")
+		} else {
+			r.add(mark, "no daemon answers ("+why+")", "systemctl status curewright says why it stopped; sudo systemctl start curewright starts it", nil)
 		}
-		fs = append(fs, finding{Area: area, Mark: mark, What: "no daemon answers (" + why + ")",
-			Mend: "systemctl status curewright says why it stopped; sudo systemctl start curewright starts it"})
 	}
-	return fs
+	return r.found
 }
 
 func (d *doctor) configuration() []finding {
-	const area = "settings"
+	r := report{area: "settings"}
 	if d.cfgErr != nil {
-		var u *fault.Input
 		lines := []string{d.cfgErr.Error()}
-		if errors.As(d.cfgErr, &u) {
+		if u, ok := errors.AsType[*fault.Input](d.cfgErr); ok {
 			lines = u.Lines
 		}
-		var fs []finding
 		for _, l := range lines {
-			fs = append(fs, finding{Area: area, Mark: markWrong, What: l, Mend: "put the line right; curewright check --config " + d.cfgFile + " says when it is"})
+			r.wrong(l, "put the line right; curewright check --config "+d.cfgFile+" says when it is")
 		}
-		return fs
+		return r.found
 	}
 	if d.cfgFile == "" {
-		return []finding{{Area: area, Mark: markNote, What: "no configuration: probes are looked for, the page is on this board only"}}
+		return r.note("no configuration: probes are looked for, the page is on this board only", "")
 	}
-	return []finding{{Area: area, Mark: markGood, What: d.cfgFile + " makes sense"}}
+	return r.good(d.cfgFile + " makes sense")
 }

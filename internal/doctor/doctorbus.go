@@ -3,6 +3,7 @@
 package doctor
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -177,77 +178,76 @@ const (
 )
 
 func (d *doctor) i2c() []finding {
-	const area = "I2C"
+	r := report{area: "I2C"}
 	if names := d.headerBuses("/dev/i2c-*"); d.here && len(names) > 0 {
-		return []finding{{Area: area, Mark: markGood, What: "on: " + strings.Join(names, ", ")}}
+		return r.good("on: " + strings.Join(names, ", "))
 	}
 	boot := d.bootFile()
 	// Linux drives the bus; programs reach it through a module of its own.
 	if names := d.headerBuses("/sys/class/i2c-adapter/i2c-*"); d.here && boot == "" && len(names) > 0 {
 		on := "on (" + strings.Join(names, ", ") + "), but "
 		if !d.loadsI2C() {
-			return []finding{{Area: area, Mark: markWrong, What: on + "nothing loads i2c-dev, by which programs reach it", Mend: mendFix, fix: d.fixModules}}
+			return r.fixable(on+"nothing loads i2c-dev, by which programs reach it", mendFix, d.fixModules)
 		}
-		return []finding{{Area: area, Mark: markWrong, What: on + "i2c-dev is not loaded", Mend: "restart the board; if it is still so, sudo modprobe i2c-dev says why"}}
+		return r.wrong(on+"i2c-dev is not loaded", "restart the board; if it is still so, sudo modprobe i2c-dev says why")
 	}
 	switch {
 	case boot == "" && !d.isBoard():
-		return []finding{{Area: area, Mark: markNote, What: "none: this is no single-board computer with a header",
-			Mend: "readings can be pushed over the network, or use a board"}}
+		return r.note("none: this is no single-board computer with a header",
+			"readings can be pushed over the network, or use a board")
 	case boot == "":
-		return []finding{{Area: area, Mark: markWrong, What: "off, and how this board switches it on is not known here", Mend: mendMaker}}
+		return r.wrong("off, and how this board switches it on is not known here", mendMaker)
 	case !readBoot(d.read(boot)).i2c:
-		return []finding{{Area: area, Mark: markWrong, What: "not switched on in " + boot, Mend: mendFix, fix: d.fixBoot}}
+		return r.fixable("not switched on in "+boot, mendFix, d.fixBoot)
 	case !d.loadsI2C():
-		return []finding{{Area: area, Mark: markWrong, What: "switched on in " + boot + ", but nothing loads i2c-dev", Mend: mendFix, fix: d.fixModules}}
+		return r.fixable("switched on in "+boot+", but nothing loads i2c-dev", mendFix, d.fixModules)
 	case !d.here:
-		return []finding{{Area: area, Mark: markGood, What: "switched on in " + boot}}
+		return r.good("switched on in " + boot)
 	}
-	return []finding{{Area: area, Mark: markWrong, What: "switched on in " + boot + ", but the bus is not there",
-		Mend: "restart the board; if it is still not there, another line of " + boot + " uses the same pins"}}
+	return r.wrong("switched on in "+boot+", but the bus is not there",
+		"restart the board; if it is still not there, another line of "+boot+" uses the same pins")
 }
 
 func (d *doctor) oneWire() []finding {
-	const area = "1-wire"
+	r := report{area: "1-wire"}
 	masters, probes := d.glob("/sys/bus/w1/devices/w1_bus_master*"), d.glob("/sys/bus/w1/devices/28-*")
 	if d.here && len(masters) > 0 {
 		if len(probes) == 0 {
-			return []finding{{Area: area, Mark: markNote, What: "on, with no thermometer on it",
-				Mend: "are the three wires right, and is the 4.7 kΩ resistor between 3.3 V and data?"}}
+			return r.note("on, with no thermometer on it",
+				"are the three wires right, and is the 4.7 kΩ resistor between 3.3 V and data?")
 		}
-		return []finding{{Area: area, Mark: markGood, What: fmt.Sprintf("on, with %d thermometers", len(probes))}}
+		return r.good(fmt.Sprintf("on, with %d thermometers", len(probes)))
 	}
 	boot := d.bootFile()
 	switch {
 	case boot == "" && !d.isBoard():
-		return []finding{{Area: area, Mark: markNote, What: "none: this is no single-board computer with a header"}}
+		return r.note("none: this is no single-board computer with a header", "")
 	case boot == "":
 		// It may be off because nobody wants it.
 		mark := markNote
 		if slices.ContainsFunc(d.cfg.Probe, func(p sensors.ConfigSection) bool { return strings.HasPrefix(p.Bus, discover.W1Bus+":") }) {
 			mark = markWrong
 		}
-		return []finding{{Area: area, Mark: mark, What: "off, and how this board switches it on is not known here", Mend: mendMaker}}
+		return r.add(mark, "off, and how this board switches it on is not known here", mendMaker, nil)
 	case !readBoot(d.read(boot)).oneWire:
-		return []finding{{Area: area, Mark: markWrong, What: "not switched on in " + boot, Mend: mendFix, fix: d.fixBoot}}
+		return r.fixable("not switched on in "+boot, mendFix, d.fixBoot)
 	case !d.here:
-		return []finding{{Area: area, Mark: markGood, What: "switched on in " + boot}}
+		return r.good("switched on in " + boot)
 	}
-	return []finding{{Area: area, Mark: markWrong, What: "switched on in " + boot + ", but the bus is not there",
-		Mend: "restart the board; if it is still not there, sudo modprobe w1-gpio says why"}}
+	return r.wrong("switched on in "+boot+", but the bus is not there",
+		"restart the board; if it is still not there, sudo modprobe w1-gpio says why")
 }
 
 // probes are what answers on the buses: asked only while no daemon does, so
 // that the two never talk to one chip at once.
 func (d *doctor) probes(ctx context.Context) []finding {
-	const area = "probes"
+	r := report{area: "probes"}
 	rep := d.buses(ctx)
-	var out []finding
 	for _, b := range rep.Buses {
 		if b.Err != nil && (errors.Is(b.Err, fs.ErrPermission) || strings.Contains(b.Err.Error(), "permission")) {
-			out = append(out, finding{Area: area, Mark: markWrong, What: b.Name + ": " + b.Err.Error(), Mend: "sudo curewright doctor, or add yourself to the group: sudo usermod -aG i2c $USER"})
+			r.wrong(b.Name+": "+b.Err.Error(), "sudo curewright doctor, or add yourself to the group: sudo usermod -aG i2c $USER")
 		} else if errors.Is(b.Err, sensors.ErrTimeout) || errors.Is(b.Err, sensors.ErrBus) {
-			out = append(out, finding{Area: area, Mark: markWrong, What: b.Name + ": " + b.Err.Error(), Mend: b.Hint})
+			r.wrong(b.Name+": "+b.Err.Error(), b.Hint)
 		}
 	}
 	sound := 0
@@ -256,37 +256,24 @@ func (d *doctor) probes(ctx context.Context) []finding {
 			sound++
 			continue
 		}
-		name := f.Driver
-		if name == "" {
-			name = "something"
-		}
-		out = append(out, finding{Area: area, Mark: markWrong, What: fmt.Sprintf("%s on %s: %v", name, f.Bus, f.Err), Mend: f.Hint})
+		r.wrong(fmt.Sprintf("%s on %s: %v", cmp.Or(f.Driver, "something"), f.Bus, f.Err), f.Hint)
 	}
 	switch {
 	case sound > 0:
-		out = append(out, finding{Area: area, Mark: markGood, What: fmt.Sprintf("%d answer with a reading", sound)})
-	case len(rep.Found) == 0 && len(out) == 0:
-		out = append(out, finding{Area: area, Mark: markNote, What: "none answers", Mend: "curewright probes says more"})
+		r.good(fmt.Sprintf("%d answer with a reading", sound))
+	case len(rep.Found) == 0 && len(r.found) == 0:
+		r.note("none answers", "curewright probes says more")
 	}
-	return out
+	return r.found
 }
 
-// groups reads /etc/group: number and members by name.
-func (d *doctor) groups() map[string]struct {
-	gid     string
-	members []string
-} {
-	out := map[string]struct {
-		gid     string
-		members []string
-	}{}
+// groups reads /etc/group: numbers by name.
+func (d *doctor) groups() map[string]string {
+	out := map[string]string{}
 	for line := range strings.Lines(d.read("/etc/group")) {
 		f := strings.Split(strings.TrimSpace(line), ":")
 		if len(f) == 4 {
-			out[f[0]] = struct {
-				gid     string
-				members []string
-			}{f[2], strings.Split(f[3], ",")}
+			out[f[0]] = f[2]
 		}
 	}
 	return out
@@ -294,23 +281,22 @@ func (d *doctor) groups() map[string]struct {
 
 // permissions: may the daemon's own user use the buses?
 func (d *doctor) permissions() []finding {
-	const area = "permissions"
+	r := report{area: "permissions"}
 	if d.serviceInstalled() == "" && d.here {
 		return nil // whoever runs the daemon by hand finds out from the buses
 	}
-	var out []finding
 	user := false
 	for line := range strings.Lines(d.read("/etc/passwd")) {
 		user = user || strings.HasPrefix(line, packaging.User+":")
 	}
 	if !user && d.serviceInstalled() != "" {
-		out = append(out, finding{Area: area, Mark: markWrong, What: "the service's own user " + packaging.User + " does not exist", Mend: "sudo systemd-sysusers"})
+		r.wrong("the service's own user "+packaging.User+" does not exist", "sudo systemd-sysusers")
 	}
 	groups := d.groups()
 	if d.serviceInstalled() != "" {
 		for _, g := range packaging.Groups {
 			if _, ok := groups[g]; !ok {
-				out = append(out, finding{Area: area, Mark: markWrong, What: "the group " + g + " does not exist, and the service can't start without it", Mend: "sudo systemd-sysusers"})
+				r.wrong("the group "+g+" does not exist, and the service can't start without it", "sudo systemd-sysusers")
 			}
 		}
 	}
@@ -321,32 +307,31 @@ func (d *doctor) permissions() []finding {
 				continue
 			}
 			st, ok := fi.Sys().(*syscall.Stat_t)
-			if g, known := groups[dev.group]; ok && known && (fmt.Sprint(st.Gid) != g.gid || fi.Mode().Perm()&0o060 != 0o060) {
-				out = append(out, finding{Area: area, Mark: markWrong, What: fmt.Sprintf("/dev/%s is not open to the group %s", filepath.Base(f), dev.group),
-					Mend: "sudo curewright install --write, then sudo udevadm control --reload && sudo udevadm trigger"})
+			if g, known := groups[dev.group]; ok && known && (fmt.Sprint(st.Gid) != g || fi.Mode().Perm()&0o060 != 0o060) {
+				r.wrong(fmt.Sprintf("/dev/%s is not open to the group %s", filepath.Base(f), dev.group),
+					"sudo curewright install --write, then sudo udevadm control --reload && sudo udevadm trigger")
 			}
 		}
 	}
-	if len(out) == 0 {
-		out = append(out, finding{Area: area, Mark: markGood, What: "the service's user may use what is there"})
+	if len(r.found) == 0 {
+		r.good("the service's user may use what is there")
 	}
-	return out
+	return r.found
 }
 
 // lines are the GPIO lines that the configuration names: the daemon starts
 // without them, and then nothing sounds, or heats.
 func (d *doctor) lines() []finding {
-	const area = "lines"
-	var out []finding
+	r := report{area: "lines"}
 	look := func(key, name, then string) {
 		if name == "" {
 			return
 		}
 		if err := d.line(name); err != nil {
-			out = append(out, finding{Area: area, Mark: markWrong, What: fmt.Sprintf("%s: %v: %s", key, err, then),
-				Mend: "put the name right, or take it out of the file; the daemon may use the lines in group gpio"})
+			r.wrong(fmt.Sprintf("%s: %v: %s", key, err, then),
+				"put the name right, or take it out of the file; the daemon may use the lines in group gpio")
 		} else {
-			out = append(out, finding{Area: area, Mark: markGood, What: key + ": " + name + " is there"})
+			r.good(key + ": " + name + " is there")
 		}
 	}
 	for _, c := range d.cfg.Alert.Channels {
@@ -364,5 +349,5 @@ func (d *doctor) lines() []finding {
 			look("tent.pulse", t.Pulse.Line, "heat stays off")
 		}
 	}
-	return out
+	return r.found
 }

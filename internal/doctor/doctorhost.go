@@ -16,37 +16,37 @@ import (
 	"time"
 
 	"curewright/history"
+	"curewright/internal/daemon"
 )
 
 // programmed is before any clock that was ever set right could stand.
 var programmed = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
 func (d *doctor) clock() []finding {
-	const area = "clock"
+	r := report{area: "clock"}
 	now := d.now()
-	var out []finding
 	switch {
 	case now.Before(programmed):
-		out = append(out, finding{Area: area, Mark: markWrong, What: "it says " + now.Format("2 January 2006") + ": the board does not know the date",
-			Mend: "connect it to the internet, fit a clock chip, or press \"Use this phone's time\" on the page"})
+		r.wrong("it says "+now.Format("2 January 2006")+": the board does not know the date",
+			"connect it to the internet, fit a clock chip, or press \"Use this phone's time\" on the page")
 	case !d.trusted():
-		if f, ok := d.clockChip(now); ok {
-			out = append(out, f)
+		if c, ok := d.chip(); ok {
+			r.clockChip(c, now)
 			break
 		}
-		out = append(out, finding{Area: area, Mark: markNote, What: "it says " + now.Format("2 January 2006 15:04") + ", and nothing vouches for it",
-			Mend: "connect the board to the internet, fit a clock chip, or press \"Use this phone's time\" on the page; until then readings are kept and dated later"})
+		r.note("it says "+now.Format("2 January 2006 15:04")+", and nothing vouches for it",
+			"connect the board to the internet, fit a clock chip, or press \"Use this phone's time\" on the page; until then readings are kept and dated later")
 	default:
-		out = append(out, finding{Area: area, Mark: markGood, What: "set: " + now.Format("2 January 2006 15:04 MST")})
+		r.good("set: " + now.Format("2 January 2006 15:04 MST"))
 	}
 	if sends := d.sends(); sends != "" && (now.Before(programmed) || !d.trusted()) {
-		out = append(out, finding{Area: area, Mark: markNote, What: "until the date is known no reading is sent on to " + sends + ", and pushed readings with times of their own are refused where they are old: their senders keep them and try again"})
+		r.note("until the date is known no reading is sent on to "+sends+", and pushed readings with times of their own are refused where they are old: their senders keep them and try again", "")
 	}
 	if loc := d.cfg.Location(); d.cfg.Shop.Zone == "" && (loc == time.UTC || now.In(loc).Format("MST") == "UTC") {
-		out = append(out, finding{Area: area, Mark: markNote, What: "the board keeps UTC, and so does the page",
-			Mend: "name the time zone: [shop] zone = \"Europe/London\""})
+		r.note("the board keeps UTC, and so does the page",
+			"name the time zone: [shop] zone = \"Europe/London\"")
 	}
-	return out
+	return r.found
 }
 
 // sends is where readings go beside the store, "" for nowhere.
@@ -63,30 +63,26 @@ func (d *doctor) sends() string {
 
 // clockChip says what is wrong with a clock chip that does not vouch for the
 // date.
-func (d *doctor) clockChip(now time.Time) (finding, bool) {
-	c, ok := d.chip()
-	if !ok {
-		return finding{}, false
-	}
-	f := finding{Area: "clock", Mark: markNote}
+func (r *report) clockChip(c daemon.Chip, now time.Time) {
+	const day = "2 January 2006 15:04"
 	if c.At.Sub(now).Abs() >= time.Minute {
-		f.What = "it says " + now.Format("2 January 2006 15:04") + ", the clock chip " + c.Name + " shows " + c.At.In(now.Location()).Format("2 January 2006 15:04") + ", and nothing vouches for either"
-		f.Mend = "connect the board to the internet for a quarter of an hour, or press \"Use this phone's time\" on the page; if the chip is wrong again after the next start, its battery is flat"
-		return f, true
+		r.note("it says "+now.Format(day)+", the clock chip "+c.Name+" shows "+c.At.In(now.Location()).Format(day)+", and nothing vouches for either",
+			"connect the board to the internet for a quarter of an hour, or press \"Use this phone's time\" on the page; if the chip is wrong again after the next start, its battery is flat")
+		return
 	}
-	f.What = "it says " + now.Format("2 January 2006 15:04") + " by the clock chip " + c.Name + ", which was never seen right"
-	f.Mend = "connect the board to the internet, or press \"Use this phone's time\" on the page, once: the chip is trusted from then on"
-	return f, true
+	r.note("it says "+now.Format(day)+" by the clock chip "+c.Name+", which was never seen right",
+		"connect the board to the internet, or press \"Use this phone's time\" on the page, once: the chip is trusted from then on")
 }
 
 // power: a supply that sags resets probes and damages cards.
 func (d *doctor) power() []finding {
-	const area, mend = "power", "the supply that the board's maker names, a short thick cable, and nothing else on its plug"
+	r := report{area: "power"}
+	const mend = "the supply that the board's maker names, a short thick cable, and nothing else on its plug"
 	if v := d.read("/sys/devices/platform/soc/soc:firmware/get_throttled"); v != "" {
 		// Bit 0: under-voltage now; bit 16: since the board started. From memory
 		// of the firmware's documentation.
 		if n, err := strconv.ParseUint(strings.TrimPrefix(v, "0x"), 16, 64); err == nil && n&(1|1<<16) != 0 {
-			return []finding{{Area: area, Mark: markWrong, What: "the supply's voltage has sagged since the board started", Mend: mend}}
+			return r.wrong("the supply's voltage has sagged since the board started", mend)
 		}
 	}
 	for _, h := range d.glob("/sys/class/hwmon/hwmon*/name") {
@@ -95,7 +91,7 @@ func (d *doctor) power() []finding {
 			continue
 		}
 		if b, err := os.ReadFile(filepath.Join(filepath.Dir(h), "in0_lcrit_alarm")); err == nil && strings.TrimSpace(string(b)) == "1" {
-			return []finding{{Area: area, Mark: markWrong, What: "the supply's voltage sags", Mend: mend}}
+			return r.wrong("the supply's voltage sags", mend)
 		}
 	}
 	return nil
@@ -126,7 +122,7 @@ func diskSpace(dir string) (diskInfo, error) {
 }
 
 func (d *doctor) disk() []finding {
-	const area = "disk"
+	r := report{area: "disk"}
 	dir := d.path(d.cfg.Store.Path)
 	at := dir
 	for !exists(at) && at != filepath.Dir(at) {
@@ -134,78 +130,75 @@ func (d *doctor) disk() []finding {
 	}
 	s, err := d.space(at)
 	if err != nil {
-		return []finding{{Area: area, Mark: markWrong, What: at + ": " + err.Error()}}
+		return r.wrong(at+": "+err.Error(), "")
 	}
-	var out []finding
 	free := fmt.Sprintf("%.1f GB free for %s", float64(s.free)/1e9, dir)
 	switch {
 	case s.readOnly:
-		out = append(out, finding{Area: area, Mark: markWrong, What: at + " can't be written: cards do this when they wear out, systems after a bad power cut",
-			Mend: "copy what matters (curewright backup), restart; if it comes back, change the card"})
+		r.wrong(at+" can't be written: cards do this when they wear out, systems after a bad power cut",
+			"copy what matters (curewright backup), restart; if it comes back, change the card")
 	case s.free < 200e6:
-		out = append(out, finding{Area: area, Mark: markWrong, What: free, Mend: "free some room: sudo journalctl --vacuum-size=50M, sudo apt clean"})
+		r.wrong(free, "free some room: sudo journalctl --vacuum-size=50M, sudo apt clean")
 	case s.free < 1e9:
-		out = append(out, finding{Area: area, Mark: markNote, What: free, Mend: "[store] max_mb bounds the store; sudo apt clean frees room"})
+		r.note(free, "[store] max_mb bounds the store; sudo apt clean frees room")
 	default:
-		out = append(out, finding{Area: area, Mark: markGood, What: free})
+		r.good(free)
 	}
 	switch s.kind {
 	case tmpfsMagic, ramfsMagic:
-		out = append(out, finding{Area: area, Mark: markWrong, What: at + " is in memory: what is kept there is gone after a restart", Mend: "--data or [store] path on the card"})
+		r.wrong(at+" is in memory: what is kept there is gone after a restart", "--data or [store] path on the card")
 	case overlayMagic:
-		out = append(out, finding{Area: area, Mark: markNote, What: at + " lies on an overlay: on a board with a protected card what is written is gone after a restart",
-			Mend: "switch the card's write protection off, or [store] path on a stick"})
+		r.note(at+" lies on an overlay: on a board with a protected card what is written is gone after a restart",
+			"switch the card's write protection off, or [store] path on a stick")
 	}
-	return out
+	return r.found
 }
 
 // lookAtStore checks a store that no daemon has open.
 func lookAtStore(ctx context.Context, dir string) []finding {
-	const area = "store"
+	r := report{area: "store"}
 	file := filepath.Join(dir, history.File)
 	if _, err := os.Stat(file); errors.Is(err, fs.ErrPermission) {
-		return []finding{{Area: area, Mark: markNote, What: dir + " can't be looked into", Mend: "sudo curewright doctor"}}
+		return r.note(dir+" can't be looked into", "sudo curewright doctor")
 	} else if err != nil {
-		return []finding{{Area: area, Mark: markNote, What: "none yet in " + dir}}
+		return r.note("none yet in "+dir, "")
 	}
-	var out []finding
 	if _, err := os.Stat(file + "-wal"); err == nil {
 		// The log of a daemon that was cut off is part of the store; the
 		// daemon mends it when it starts.
 		s, err := history.OpenReadOnly(dir)
 		if err != nil {
-			out = append(out, storeFault(err))
+			r.storeFault(err)
 		} else {
 			if t := s.Trouble(); t != "" {
-				out = append(out, finding{Area: area, Mark: markNote, What: t})
+				r.note(t, "")
 			}
 			s.Close()
 		}
 	} else if c, err := history.CheckFile(ctx, file); err != nil {
-		out = append(out, storeFault(err))
+		r.storeFault(err)
 	} else {
-		out = append(out, finding{Area: area, Mark: markGood, What: fmt.Sprintf("whole, %.1f MB", float64(c.Bytes)/1e6)})
+		r.good(fmt.Sprintf("whole, %.1f MB", float64(c.Bytes)/1e6))
 	}
 	if q, _ := filepath.Glob(filepath.Join(dir, "quarantine", "*")); len(q) > 0 {
-		out = append(out, finding{Area: area, Mark: markNote, What: fmt.Sprintf("%d things were set aside in %s", len(q), filepath.Join(dir, "quarantine")),
-			Mend: "nothing needs to be done; look there if something is missing from a record"})
+		r.note(fmt.Sprintf("%d things were set aside in %s", len(q), filepath.Join(dir, "quarantine")),
+			"nothing needs to be done; look there if something is missing from a record")
 	}
-	if len(out) == 0 {
-		out = append(out, finding{Area: area, Mark: markGood, What: "can be read"})
+	if len(r.found) == 0 {
+		r.good("can be read")
 	}
-	return out
+	return r.found
 }
 
-func storeFault(err error) finding {
-	const area = "store"
+func (r *report) storeFault(err error) {
 	switch {
 	case errors.Is(err, history.ErrInUse):
-		return finding{Area: area, Mark: markNote, What: "in use by a daemon that does not answer at this address"}
+		r.note("in use by a daemon that does not answer at this address", "")
 	case errors.Is(err, history.ErrNewer):
-		return finding{Area: area, Mark: markWrong, What: err.Error(), Mend: "install the newer curewright again"}
+		r.wrong(err.Error(), "install the newer curewright again")
+	default:
+		r.wrong(err.Error(), "the daemon mends what it can when it starts and sets the rest aside; curewright restore brings a copy back")
 	}
-	return finding{Area: area, Mark: markWrong, What: err.Error(),
-		Mend: "the daemon mends what it can when it starts and sets the rest aside; curewright restore brings a copy back"}
 }
 
 // canListen reports why the page's address can't be served.
@@ -218,37 +211,36 @@ func canListen(addr string) error {
 }
 
 func (d *doctor) network(running bool) []finding {
-	const area = "network"
-	var out []finding
+	r := report{area: "network"}
 	if d.cfg.Web.Loopback() {
-		out = append(out, finding{Area: area, Mark: markNote, What: "the page is on this board only; no phone can open it",
-			Mend: "[web] listen = \"0.0.0.0:8374\" in the configuration; phones then need a code from curewright pair"})
+		r.note("the page is on this board only; no phone can open it",
+			"[web] listen = \"0.0.0.0:8374\" in the configuration; phones then need a code from curewright pair")
 	} else {
 		switch as, err := d.addrs(); {
 		case err != nil:
-			out = append(out, finding{Area: area, Mark: markNote, What: err.Error()})
+			r.note(err.Error(), "")
 		case len(as) == 0:
-			out = append(out, finding{Area: area, Mark: markWrong, What: "the board is on no network", Mend: "check the Wi-Fi's name and password, or its cable"})
+			r.wrong("the board is on no network", "check the Wi-Fi's name and password, or its cable")
 		default:
-			out = append(out, finding{Area: area, Mark: markGood, What: "reached at " + strings.Join(as, ", ")})
+			r.good("reached at " + strings.Join(as, ", "))
 		}
 	}
 	if end, ok := d.cfg.Web.CertificateEnds(); ok {
 		switch left := end.Sub(d.now()); {
 		case left <= 0:
-			out = append(out, finding{Area: area, Mark: markWrong, What: "the page's certificate ended on " + end.Format(time.DateOnly) + ": browsers refuse it",
-				Mend: "put a new one where [web] tls_cert says; the daemon takes it within two minutes"})
+			r.wrong("the page's certificate ended on "+end.Format(time.DateOnly)+": browsers refuse it",
+				"put a new one where [web] tls_cert says; the daemon takes it within two minutes")
 		case left < 14*24*time.Hour:
-			out = append(out, finding{Area: area, Mark: markNote, What: "the page's certificate ends on " + end.Format(time.DateOnly), Mend: "put a new one where [web] tls_cert says"})
+			r.note("the page's certificate ends on "+end.Format(time.DateOnly), "put a new one where [web] tls_cert says")
 		}
 	}
 	if !running {
 		if err := d.listen(d.cfg.Web.Listen); errors.Is(err, syscall.EADDRINUSE) {
-			out = append(out, finding{Area: area, Mark: markWrong, What: "another program has " + d.cfg.Web.Listen,
-				Mend: "sudo ss -ltnp shows which; give [web] listen another port"})
+			r.wrong("another program has "+d.cfg.Web.Listen,
+				"sudo ss -ltnp shows which; give [web] listen another port")
 		} else if err != nil {
-			out = append(out, finding{Area: area, Mark: markWrong, What: err.Error(), Mend: "put [web] listen right"})
+			r.wrong(err.Error(), "put [web] listen right")
 		}
 	}
-	return out
+	return r.found
 }
