@@ -116,11 +116,10 @@ func (c *Cmd) Run(a *cli.App) error {
 	}
 	v := words.View{Words: a.Words}
 	fmt.Fprintf(a.Out, "\n  %s\n  %s\n\n", v.Say("demo.what", words.Facts{"speed": c.Speed}), v.Say("demo.open", words.Facts{"url": fmt.Sprintf("http://%s/", ln.Addr())}))
-	crew := daemon.Part{Name: "crew", Run: show.runCrew}
 	if c.Watch {
-		crew.Run = func(ctx context.Context) error { <-ctx.Done(); return ctx.Err() }
+		show.crewLeaves()
 	}
-	more := []daemon.Part{{Name: "shed", Run: show.runShed}, crew}
+	more := []daemon.Part{{Name: "shed", Run: show.runShed}}
 	if show.tent != nil {
 		more = append(more, show.tentPlan)
 	}
@@ -145,12 +144,11 @@ type Show struct {
 // truth is what the crew's finger meets: the same chemistry, but a batch that
 // runs faster or slower than its sheet, at the panel's true temperature.
 type truth struct {
-	panel   int
-	kappa   float64
-	at      time.Time
-	alpha   float64
-	it      *cure.Integrator
-	applied time.Time
+	panel int
+	kappa float64
+	at    time.Time
+	alpha float64
+	it    *cure.Integrator
 }
 
 const shedStep = time.Minute
@@ -257,8 +255,7 @@ func (s *Show) advance(ctx context.Context, now time.Time) error {
 			if r.Probe == shopsim.Outdoor {
 				continue // the club has no probe outdoors: the page asks for tonight's low
 			}
-			at := r.At
-			ps = append(ps, sensors.Pushed{Probe: r.Probe, Time: &at, Temp: r.Temp, RH: r.RH, CO2: r.CO2})
+			ps = append(ps, sensors.Pushed{Probe: r.Probe, Time: new(r.At), Temp: r.Temp, RH: r.RH, CO2: r.CO2})
 		}
 		s.Daemon.Sensors().Push(sensors.Source{Via: "simulated", Accept: true, ClockTrusted: true}, ps)
 		s.grow(t)
@@ -321,12 +318,21 @@ func (s *Show) runShed(ctx context.Context) error {
 	}
 }
 
-func (s *Show) runCrew(ctx context.Context) error { <-ctx.Done(); return ctx.Err() }
+// crewLeaves has nobody in the shed do anything from now on.
+func (s *Show) crewLeaves() {
+	s.next = len(weekend)
+	if s.tent != nil {
+		s.tent.next = len(demoHold)
+	}
+}
+
+// act is what somebody does at a time of the weekend.
+type act func(ctx context.Context, s *Show, at time.Time) error
 
 // A step of the weekend: a day, an hour, and what somebody does then.
 type demoStep struct {
 	clock string // "sat 09:10"
-	do    func(ctx context.Context, s *Show, at time.Time) error
+	do    act
 }
 
 func (st demoStep) at() time.Time {
@@ -359,37 +365,37 @@ func (s *Show) create(ctx context.Context, kind string, v any) error {
 	return err
 }
 
-func addPanel(p coat.Panel) func(context.Context, *Show, time.Time) error {
+func addPanel(p coat.Panel) act {
 	return func(ctx context.Context, s *Show, _ time.Time) error { return s.create(ctx, "panel", p) }
 }
 
 // writeJob writes the shipped foam job for a lid whose outer panel is there
 // already; its joints were filled the week before.
-func writeJob(id, name, outer string) func(context.Context, *Show, time.Time) error {
+func writeJob(id, name, outer string) act {
 	return func(ctx context.Context, s *Show, at time.Time) error {
 		steps := slices.Clone(job.Templates(nil)[0].Steps)
 		steps = slices.DeleteFunc(steps, func(x job.Step) bool { return x.Coat == coat.Bond })
 		inner := id + "-inner"
 		_, err := s.Daemon.NewJob(ctx, s.who, web.NewJob{ID: id, Name: name, Piece: "locker-" + id, Resin: cure.Medium, Lot: "L-26-09", At: &at,
 			Steps:  job.On(steps, map[string]string{"outer": outer, "inner": inner}),
-			Panels: []web.NewPanel{{ID: inner, Name: name + ", inner", NoProbe: true, Air: shopsim.ShedAir, Core: "foam", AreaM2: area(1.4)}}}, "")
+			Panels: []web.NewPanel{{ID: inner, Name: name + ", inner", NoProbe: true, Air: shopsim.ShedAir, Core: "foam", AreaM2: new(1.4)}}}, "")
 		return err
 	}
 }
 
-func mix(id, resin string, grams, hardener float64) func(context.Context, *Show, time.Time) error {
+func mix(id, resin string, grams, hardener float64) act {
 	return func(ctx context.Context, s *Show, at time.Time) error {
 		return s.create(ctx, "batch", coat.Batch{ID: id, Resin: resin, Lot: "L-26-09", ResinG: &grams, HardenerG: &hardener, Mixed: at, Shape: "cup"})
 	}
 }
 
-func usedUp(id string) func(context.Context, *Show, time.Time) error {
+func usedUp(id string) act {
 	return func(ctx context.Context, s *Show, at time.Time) error {
 		return s.Daemon.EndBatch(ctx, s.who, id, at, nil, "")
 	}
 }
 
-func roll(c coat.Coat, panel int, kappa float64) func(context.Context, *Show, time.Time) error {
+func roll(c coat.Coat, panel int, kappa float64) act {
 	return func(ctx context.Context, s *Show, at time.Time) error {
 		c := c
 		c.Applied = at
@@ -401,10 +407,10 @@ func roll(c coat.Coat, panel int, kappa float64) func(context.Context, *Show, ti
 // meet begins the true cure of a coat.
 func (s *Show) meet(id, resin string, panel int, kappa float64, at time.Time) {
 	r, _ := cure.Generic(resin)
-	s.truth[id] = &truth{panel: panel, kappa: kappa, at: at, it: cure.NewIntegrator(r), applied: at}
+	s.truth[id] = &truth{panel: panel, kappa: kappa, at: at, it: cure.NewIntegrator(r)}
 }
 
-func feelIt(id string) func(context.Context, *Show, time.Time) error {
+func feelIt(id string) act {
 	return func(ctx context.Context, s *Show, at time.Time) error {
 		_, err := s.Daemon.Enter(ctx, s.who, "", job.Felt{Coat: id, At: &at, State: s.finger(id, at)}, "")
 		return err
@@ -412,7 +418,7 @@ func feelIt(id string) func(context.Context, *Show, time.Time) error {
 }
 
 // tap is one entry of a lid's job, as a phone makes it.
-func tap(jobID string, q func(at time.Time) any) func(context.Context, *Show, time.Time) error {
+func tap(jobID string, q func(at time.Time) any) act {
 	return func(ctx context.Context, s *Show, at time.Time) error {
 		_, err := s.Daemon.Enter(ctx, s.who, jobID, q(at), "")
 		return err
@@ -420,7 +426,7 @@ func tap(jobID string, q func(at time.Time) any) func(context.Context, *Show, ti
 }
 
 // mixedFor is a tray mixed for a step.
-func mixedFor(jobID, step, cup string, grams, hardener float64) func(context.Context, *Show, time.Time) error {
+func mixedFor(jobID, step, cup string, grams, hardener float64) act {
 	return tap(jobID, func(at time.Time) any {
 		return job.Mixed{Step: step, ID: cup, At: &at, ResinG: &grams, HardenerG: &hardener, Shape: "tray"}
 	})
@@ -428,18 +434,18 @@ func mixedFor(jobID, step, cup string, grams, hardener float64) func(context.Con
 
 // coatOn says that a step's coat is on: the one tap also empties its cup and
 // closes the coat below.
-func coatOn(jobID, step, id string, panel int, kappa float64) func(context.Context, *Show, time.Time) error {
+func coatOn(jobID, step, id string, panel int, kappa float64) act {
 	return func(ctx context.Context, s *Show, at time.Time) error {
 		s.meet(id, cure.Medium, panel, kappa, at)
 		return tap(jobID, func(at time.Time) any { return job.Done{Step: step, ID: id, At: &at} })(ctx, s, at)
 	}
 }
 
-func done(jobID, step string) func(context.Context, *Show, time.Time) error {
+func done(jobID, step string) act {
 	return tap(jobID, func(at time.Time) any { return job.Done{Step: step, At: &at} })
 }
 
-func endCoat(id string) func(context.Context, *Show, time.Time) error {
+func endCoat(id string) act {
 	return func(ctx context.Context, s *Show, at time.Time) error {
 		b, err := json.Marshal(map[string]time.Time{"ended": at})
 		if err != nil {
@@ -449,14 +455,12 @@ func endCoat(id string) func(context.Context, *Show, time.Time) error {
 	}
 }
 
-func area(x float64) *float64 { return &x }
-
 // weekend is what the crew does, invented. The second lid's skin is left to
 // the night on purpose: in the morning its window is closed.
 var weekend = []demoStep{
-	{"sat 07:00", addPanel(coat.Panel{ID: "lid-a", Piece: "locker-lid-a", Name: "Lid A, outer", Probe: shopsim.Panel1, Air: shopsim.ShedAir, Core: "foam", AreaM2: area(1.4)})},
-	{"sat 07:01", addPanel(coat.Panel{ID: "lid-b", Piece: "locker-lid-b", Name: "Lid B, outer", Probe: shopsim.Panel2, Air: shopsim.ShedAir, Core: "foam", AreaM2: area(1.4)})},
-	{"sat 07:02", addPanel(coat.Panel{ID: "hinges", Piece: "hinge-blocks", Name: "Hinge blocks", Probe: shopsim.Panel2, Air: shopsim.ShedAir, Core: "wood", AreaM2: area(0.1)})},
+	{"sat 07:00", addPanel(coat.Panel{ID: "lid-a", Piece: "locker-lid-a", Name: "Lid A, outer", Probe: shopsim.Panel1, Air: shopsim.ShedAir, Core: "foam", AreaM2: new(1.4)})},
+	{"sat 07:01", addPanel(coat.Panel{ID: "lid-b", Piece: "locker-lid-b", Name: "Lid B, outer", Probe: shopsim.Panel2, Air: shopsim.ShedAir, Core: "foam", AreaM2: new(1.4)})},
+	{"sat 07:02", addPanel(coat.Panel{ID: "hinges", Piece: "hinge-blocks", Name: "Hinge blocks", Probe: shopsim.Panel2, Air: shopsim.ShedAir, Core: "wood", AreaM2: new(0.1)})},
 	{"sat 07:03", writeJob("lid-a", "Lid A", "lid-a")},
 	{"sat 07:04", writeJob("lid-b", "Lid B", "lid-b")},
 	{"sat 07:10", mix("cup-1", cure.Fast, 60, 15)},

@@ -4,17 +4,21 @@ package demo
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"maps"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"curewright/dashboards/web"
+	"curewright/internal/cli"
 	"curewright/internal/daemon"
 	"curewright/internal/testkit"
 	"curewright/model/coat"
@@ -69,6 +73,36 @@ func TestWeekend(t *testing.T) {
 	for _, e := range snapshot(t, s).Result.Coats {
 		if e.ID == "b-glass" && (e.NextWindow == nil || e.NextWindow.Status != "closed") {
 			t.Errorf("on Sunday morning the second lid's window is %+v, want closed", e.NextWindow)
+		}
+	}
+}
+
+// With --watch nobody does anything any more; without it the crew's afternoon
+// goes on.
+func TestOnlyLooking(t *testing.T) {
+	for _, watch := range []bool{false, true} {
+		ctx, stop := context.WithCancel(t.Context())
+		var out testkit.Buffer
+		ended := make(chan error, 1)
+		c := Cmd{Listen: "127.0.0.1:0", Speed: 3600, Seed: 1, Watch: watch}
+		go func() { ended <- c.Run(&cli.App{Ctx: ctx, Out: &out, Err: &out}) }()
+		opened := regexp.MustCompile(`(http://\S+?)/\s`)
+		testkit.Until(t, "serving", func() bool { return opened.MatchString(out.String()) })
+		url := opened.FindStringSubmatch(out.String())[1]
+		var snap struct{ At time.Time }
+		testkit.Until(t, "five o'clock", func() bool {
+			testkit.Get(t, url+"/api/v1/snapshot", &snap)
+			return snap.At.After(demoOpen.Add(time.Hour))
+		})
+		var w struct{ Coats []struct{ ID string } }
+		testkit.Get(t, url+"/api/v1/coats", &w)
+		on := slices.ContainsFunc(w.Coats, func(c struct{ ID string }) bool { return c.ID == "a-fill" })
+		if on == watch {
+			t.Errorf("watch %t: the fill coat of a quarter past four is on: %t", watch, on)
+		}
+		stop()
+		if err := <-ended; err != nil && !errors.Is(err, context.Canceled) {
+			t.Error(err)
 		}
 	}
 }

@@ -27,11 +27,10 @@ var demoHold = []struct {
 
 // demoTent is [tent] of the demo.
 func demoTent() heat.ConfigSection {
-	x := func(c float64) *float64 { return &c }
 	c := heat.DefaultSection()
 	c.Output, c.Control, c.Limit, c.Shed = "relay", shopsim.Panel1, shopsim.TentAir, shopsim.ShedAir
 	c.Inside = []string{shopsim.Panel2}
-	c.MaxAirC, c.MaxPanelC, c.ThermalCutoffC = x(42), x(35), x(60)
+	c.MaxAirC, c.MaxPanelC, c.ThermalCutoffC = new(42.0), new(35.0), new(60.0)
 	c.HeaterW, c.PricekWh, c.Currency = demoHeaterW, .3, "£"
 	c.Relay = heat.RelaySection{Line: "simulated", Watchdog: "none"}
 	return c.Defaults()
