@@ -5,6 +5,7 @@ package board
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -118,36 +119,24 @@ const (
 
 // scenes is a shed with two thermometers on each of two buses, and one that is
 // named where another chip is.
-const scenes = `[store]
-path = "/tmp/store"
-[web]
-listen = "0.0.0.0:8374"
-[[probe]]
-id = "i0"
-driver = "tmp102"
-bus = "i2c-2:0x48"
-every = "1s"
-[[probe]]
-id = "i1"
-driver = "tmp102"
-bus = "i2c-2:0x49"
-every = "1s"
-[[probe]]
-id = "other"
-driver = "tmp102"
-bus = "i2c-2:0x4a"
-every = "1s"
-[[probe]]
-id = "w0"
-driver = "ds18b20"
-bus = "` + rom0 + `"
-every = "2s"
-[[probe]]
-id = "w1"
-driver = "ds18b20"
-bus = "` + rom1 + `"
-every = "2s"
-`
+var scenes = wired("i0 tmp102 i2c-2:0x48 1s", "i1 tmp102 i2c-2:0x49 1s", "other tmp102 i2c-2:0x4a 1s",
+	"w0 ds18b20 "+rom0+" 2s", "w1 ds18b20 "+rom1+" 2s")
+
+// kept is a board whose page is for the network and whose store lies in a folder.
+func kept(folder string) string {
+	return fmt.Sprintf("[store]\npath = %q\n[web]\nlisten = \"0.0.0.0:8374\"\n", folder)
+}
+
+// wired is one whose store is in memory, with probes: of each its id, driver, bus
+// and how often it is read.
+func wired(probes ...string) string {
+	conf := kept("/tmp/store")
+	for _, p := range probes {
+		f := strings.Fields(p)
+		conf += fmt.Sprintf("[[probe]]\nid = %q\ndriver = %q\nbus = %q\nevery = %q\n", f[0], f[1], f[2], f[3])
+	}
+	return conf
+}
 
 // One boot of the board's kernel with the program on it: chips on real wires.
 // The temperatures are set from outside, over QMP and by w1sim, and read by

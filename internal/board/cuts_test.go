@@ -47,11 +47,7 @@ func rounds() int {
 	return 1
 }
 
-const cutsConfig = `[store]
-path = "/mnt/store"
-[web]
-listen = "0.0.0.0:8374"
-`
+var cutsConfig = kept("/mnt/store")
 
 // virt are the arguments of QEMU's virt board with a disk and a network; the
 // page is at the returned address. rtc is what its clock chip says at the

@@ -17,21 +17,7 @@ import (
 // heater is a tent on the emulated board, with the defaults of docs/tent.md: a
 // step every 5 s, a lease of 30 s. It warms nothing there, which is found out
 // late enough.
-const heater = `[store]
-path = "/tmp/store"
-[web]
-listen = "0.0.0.0:8374"
-[[probe]]
-id = "panel"
-driver = "tmp102"
-bus = "i2c-2:0x48"
-every = "2s"
-[[probe]]
-id = "tent-air"
-driver = "tmp102"
-bus = "i2c-2:0x49"
-every = "2s"
-role = "tent"
+var heater = wired("panel tmp102 i2c-2:0x48 2s", "tent-air tmp102 i2c-2:0x49 2s") + `role = "tent"
 [tent]
 output = "relay"
 control_probe = "panel"

@@ -8,31 +8,7 @@ import (
 	"testing"
 )
 
-const plugged = `[store]
-path = "/tmp/store"
-[web]
-listen = "0.0.0.0:8374"
-[[probe]]
-id = "sound"
-driver = "tmp102"
-bus = "i2c-2:0x48"
-every = "1s"
-[[probe]]
-id = "lm75"
-driver = "tmp102"
-bus = "i2c-9:0x48"
-every = "1s"
-[[probe]]
-id = "infrared"
-driver = "kernel"
-bus = "iio:9-0040"
-every = "1s"
-[[probe]]
-id = "linux"
-driver = "kernel"
-bus = "hwmon:2-0049"
-every = "1s"
-`
+var plugged = wired("sound tmp102 i2c-2:0x48 1s", "lm75 tmp102 i2c-9:0x48 1s", "infrared kernel iio:9-0040 1s", "linux kernel hwmon:2-0049 1s")
 
 // An adapter on a plug (scripts/board/i2csim.c) with a chip that we read and
 // one that Linux's iio reads, while the daemon runs: chips that vanish, a wire

@@ -5,13 +5,11 @@ package board
 import (
 	"fmt"
 	"math"
-	"regexp"
 	"strings"
 	"testing"
 	"time"
 
 	"curewright/alerts"
-	"curewright/dashboards/client"
 	"curewright/dashboards/web"
 	"curewright/model/coat"
 )
@@ -28,28 +26,14 @@ func TestKernelClockSteps(t *testing.T) {
 	p := fetch(t)
 	d := newDisk(1 << 20) // nothing is on it: the store is in memory
 	args, url := virt(t, p, p.initramfs(t, p.modules(t, "virtio_mmio", "virtio_net"),
-		map[string]string{"etc/curewright.toml": strings.ReplaceAll(cutsConfig, "/mnt/store", "/tmp/store")}), d.serve(t), "2027-01-25T10:00:00", blockSize)
+		map[string]string{"etc/curewright.toml": kept("/tmp/store")}), d.serve(t), "2027-01-25T10:00:00", blockSize)
 	g := boot(t, 1, args...)
 	g.expect(`BOOTED\n`)
 	g.must("ip addr add 10.0.2.15/24 dev eth0; ip link set eth0 up")
-	const watch = "curewright watch --config /etc/curewright.toml >/tmp/out 2>>/tmp/err & true"
 	g.must("date -u -s @%d >/dev/null", time.Now().Unix())
-	g.must(watch)
+	g.must("%s", start)
 	ctx := t.Context()
-	g.must("for i in $(seq 60); do curewright pair --role record --name host --no-qr --server http://127.0.0.1:8374 >/tmp/pair 2>&1 && break; sleep 1; done")
-	code := regexp.MustCompile(`Code\s+(\S+)`).FindStringSubmatch(g.must("cat /tmp/pair"))
-	if code == nil {
-		t.Fatal(g.must("cat /tmp/pair /tmp/err"))
-	}
-	c, err := client.New(url, "")
-	if err != nil {
-		t.Fatal(err)
-	}
-	paired, err := c.Pair(ctx, code[1], "host")
-	if err != nil {
-		t.Fatal(err)
-	}
-	c.SetToken(paired.Token)
+	c := paired(t, g, url, "record")
 	do := func(what string, f func() error) {
 		t.Helper()
 		if err := patient(f); err != nil {
@@ -158,7 +142,7 @@ func TestKernelClockSteps(t *testing.T) {
 		t.Logf("%s: degree of cure %.4f, %d readings; %q", what, was, pushed, said)
 	}
 	g.must("kill -9 $(pidof curewright); while pidof curewright >/dev/null; do sleep 1; done")
-	g.must(watch)
+	g.must("%s", start)
 	for end := time.Now().Add(slack); ; time.Sleep(300 * time.Millisecond) {
 		if _, err := c.Ready(ctx); err == nil {
 			break
