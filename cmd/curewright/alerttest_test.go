@@ -68,9 +68,7 @@ func TestAlertTest(t *testing.T) {
 
 	// Each channel has its counts among the metrics.
 	res, err := http.Get(d.URL + "/metrics")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	defer res.Body.Close()
 	text, err := io.ReadAll(res.Body)
 	if err != nil || !strings.Contains(string(text), "\ncurewright_channel_up{channel=\"hook\"} 1\n") {

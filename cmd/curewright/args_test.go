@@ -135,9 +135,7 @@ func TestPlanText(t *testing.T) {
 			Batches []struct{ Grams float64 }
 		}
 	}
-	if err := json.Unmarshal([]byte(cmdOK(t, "plan", "--job", file, "--shop", "16", "--json")), &res); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal([]byte(cmdOK(t, "plan", "--job", file, "--shop", "16", "--json")), &res))
 	want := 1.15 * 1.4 * (170*.58/.42 + 200*.5/.5 + 100*.52/.48)
 	got, cups := 0.0, 0
 	for _, s := range res.Steps {
@@ -182,9 +180,7 @@ func TestTimesAreTheDaemons(t *testing.T) {
 			Applied time.Time `json:"applied_at"`
 		}
 	}
-	if err := json.Unmarshal(l.Do("GET", "/api/v1/coats", nil, http.StatusOK), &cs); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(l.Do("GET", "/api/v1/coats", nil, http.StatusOK), &cs))
 	if got, want := cs.Coats[0].Applied, at.Add(-10*time.Minute); got.Before(want) || got.After(want.Add(time.Minute)) {
 		t.Errorf("applied %v, want %v", got, want)
 	}

@@ -44,9 +44,7 @@ var noData = map[string]string{
 func probeErrors(t *testing.T, d *daemontest.Daemon) http.Handler {
 	t.Helper()
 	s, err := web.New(web.Config{Version: "test"}, failing{d})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	return s.Handler()
 }
 
@@ -69,9 +67,7 @@ func TestBoardsOverTheDemo(t *testing.T) {
 	board := startDemo(t, "--listen", "127.0.0.1:0", "--speed", strconv.Itoa(speed))
 	const madeUp = "Made-up shop"
 	other := daemontest.NewShop(t, daemontest.Options{Before: daemontest.Tent(t)})
-	if err := other.HeatedTent().SetTentPoint(t.Context(), web.Who{}, 22); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, other.HeatedTent().SetTentPoint(t.Context(), web.Who{}, 22))
 	shop := httptest.NewServer(probeErrors(t, other))
 	defer shop.Close()
 	server := startPrometheus(t, prom, map[string]string{site: board, madeUp: shop.URL}, speed)
@@ -231,21 +227,15 @@ func startPrometheus(t *testing.T, prom string, targets map[string]string, speed
 	t.Helper()
 	dir := t.TempDir()
 	rules, err := boards.Files.ReadFile("rules.yml")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	rules = regexp.MustCompile(`((?:keep_firing_)?for): (\w+)`).ReplaceAllFunc(rules, func(m []byte) []byte {
 		key, v, _ := bytes.Cut(m, []byte(": "))
 		d, err := time.ParseDuration(string(v))
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		return fmt.Appendf(nil, "%s: %dms", key, (d / time.Duration(speed)).Milliseconds())
 	})
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	own := ln.Addr().String()
 	ln.Close()
 	cfg := "global: {scrape_interval: 1s, evaluation_interval: 1s, external_labels: {yard: quay}}\nrule_files: [rules.yml]\nscrape_configs:\n"
@@ -253,16 +243,12 @@ func startPrometheus(t *testing.T, prom string, targets map[string]string, speed
 		cfg += fmt.Sprintf("- job_name: %q\n  static_configs: [{targets: [%q], labels: {site: %q, job: curewright}}]\n", site, strings.TrimPrefix(addr, "http://"), site)
 	}
 	for name, b := range map[string][]byte{"prometheus.yml": []byte(cfg), "rules.yml": rules} {
-		if err := os.WriteFile(filepath.Join(dir, name), b, 0o600); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, os.WriteFile(filepath.Join(dir, name), b, 0o600))
 	}
 	var log bytes.Buffer
 	cmd := exec.Command(prom, "--config.file="+dir+"/prometheus.yml", "--storage.tsdb.path="+dir+"/data", "--web.listen-address="+own, "--log.level=warn")
 	cmd.Stderr = &log
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, cmd.Start())
 	t.Cleanup(func() { cmd.Process.Kill(); cmd.Wait() })
 	s := promServer{"http://" + own}
 	deadline := time.Now().Add(40 * time.Second)
@@ -318,9 +304,7 @@ func (s promServer) firing(t *testing.T, site string, ours map[string]bool) []st
 			}
 		}
 	}
-	if err := s.get("/api/v1/alerts", nil, &a); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, s.get("/api/v1/alerts", nil, &a))
 	var out []string
 	for _, x := range a.Data.Alerts {
 		if x.State == "firing" && x.Labels["site"] == site && ours[x.Labels["rule"]] {
@@ -357,12 +341,8 @@ func boardAlerts(t *testing.T, board, site string) []string {
 	}))
 	defer am.Close()
 	c, err := alertmanager.New("yard", alertmanager.Options{URL: am.URL, Site: site})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := c.Refresh(t.Context(), active); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
+	testkit.OK(t, c.Refresh(t.Context(), active))
 	sort.Strings(out)
 	return out
 }
@@ -381,18 +361,14 @@ type boardQuery struct{ panel, expr string }
 func boardQueries(t *testing.T, name string) []boardQuery {
 	t.Helper()
 	b, err := boards.Files.ReadFile(name)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	var board struct {
 		Panels []struct {
 			Title   string
 			Targets []struct{ Expr string }
 		}
 	}
-	if err := json.Unmarshal(b, &board); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(b, &board))
 	var out []boardQuery
 	for _, p := range board.Panels {
 		for _, q := range p.Targets {

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"curewright/internal/daemon/daemontest"
+	"curewright/internal/testkit"
 	"curewright/sensors/shopsim"
 )
 
@@ -30,9 +31,7 @@ func TestClockCommand(t *testing.T) {
 	}
 	show := func() {
 		t.Helper()
-		if err := json.Unmarshal([]byte(cmdOK(t, "clock", "show", "--json")), &seen); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, json.Unmarshal([]byte(cmdOK(t, "clock", "show", "--json")), &seen))
 	}
 	show()
 	if seen.Trusted || !seen.Now.Equal(live.Now()) {

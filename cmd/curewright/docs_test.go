@@ -28,13 +28,9 @@ var docBlock = regexp.MustCompile("(?s)```sh( board)?\n(.*?)```")
 // command reads it.
 func TestDocCommands(t *testing.T) {
 	files, err := filepath.Glob("../../docs/*.md")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	examples, err := filepath.Abs("../../examples")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	guides := map[string]string{}
 	for _, f := range files {
 		if text := string(testkit.MustRead(t, f)); docBlock.MatchString(text) {
@@ -121,9 +117,7 @@ func certificateOf(t *testing.T) {
 		t.Fatal("no authority was made")
 	}
 	pair, err := tls.LoadX509KeyPair("cert.pem", "key.pem")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	for _, name := range []string{"shed.local", "192.168.1.20"} {
 		if _, err := pair.Leaf.Verify(x509.VerifyOptions{DNSName: name, Roots: pool, KeyUsages: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth}}); err != nil {
 			t.Errorf("%s: %v", name, err)

@@ -64,9 +64,7 @@ func TestLiveEqualsReplay(t *testing.T) {
 			rows := testkit.Office(t, by)
 			dir := t.TempDir()
 			readings, jobFile := filepath.Join(dir, "shed.csv"), filepath.Join(dir, "lids.toml")
-			if err := os.WriteFile(readings, contractCSV(rows), 0o600); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, os.WriteFile(readings, contractCSV(rows), 0o600))
 			if err := os.WriteFile(jobFile, []byte(jobTOML()), 0o600); err != nil {
 				t.Fatal(err)
 			}
@@ -96,15 +94,11 @@ func TestLiveEqualsReplay(t *testing.T) {
 					felt = true
 					live.Post("/api/v1/coats/mid/feels", map[string]any{"at": "2015-02-14T01:00:00Z", "state": "tacky"})
 				}
-				if err := live.Evaluate(t.Context()); err != nil {
-					t.Fatal(err)
-				}
+				testkit.OK(t, live.Evaluate(t.Context()))
 				if next < len(checks) && !at.Before(checks[next]) {
 					var offline job.Result
 					out := cmdOK(t, "replay", "--readings", readings, "--job", jobFile, "--until", at.Format(time.RFC3339), "--json")
-					if err := json.Unmarshal([]byte(out), &offline); err != nil {
-						t.Fatal(err)
-					}
+					testkit.OK(t, json.Unmarshal([]byte(out), &offline))
 					got := live.Coats()
 					compareCoats(t, at, got, offline)
 					for _, c := range got {
@@ -203,9 +197,7 @@ func TestPlanOverTheAPI(t *testing.T) {
 			At   time.Time
 		}
 	}
-	if err := json.Unmarshal(live.Do("POST", "/api/v1/plan", body, http.StatusOK), &got); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(live.Do("POST", "/api/v1/plan", body, http.StatusOK), &got))
 	// A medium epoxy at 17 °C is tacky after about 2.9 h: between the 2.25 h at
 	// 20 °C and the 3.37 h at 15 °C of the rate law's steady table.
 	if !got.Feasible || len(got.Steps) != 2 || got.Steps[1].At.Sub(got.Steps[0].At) < 2*time.Hour || got.Steps[1].At.Sub(got.Steps[0].At) > 5*time.Hour {
@@ -224,9 +216,7 @@ func TestPlanOverTheAPI(t *testing.T) {
 			Done bool
 		}
 	}
-	if err := json.Unmarshal(live.Do("POST", "/api/v1/plan", body, http.StatusOK), &again); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(live.Do("POST", "/api/v1/plan", body, http.StatusOK), &again))
 	if len(again.Steps) != 2 || !again.Steps[0].Done || again.Steps[1].Done || again.Steps[1].At.Sub(late) < 2*time.Hour {
 		t.Errorf("planned anew: %+v", again)
 	}

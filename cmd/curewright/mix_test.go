@@ -8,6 +8,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"curewright/internal/testkit"
 )
 
 // A coat of 1.4 m² by hand: foam 180 and cloth 200 g/m², 15 % lost, at 100 : 30.
@@ -42,9 +44,7 @@ func TestMixCommand(t *testing.T) {
 // is sent.
 func TestStockImportPlaces(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "stock.csv")
-	if err := os.WriteFile(name, []byte("part,resin,full_g\nresin,medium,5 kg 200 g\nhardener,medium\n"), 0o644); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(name, []byte("part,resin,full_g\nresin,medium,5 kg 200 g\nhardener,medium\n"), 0o644))
 	code, _, errs := runCmd(t, "stock", "import", name)
 	if code != exitUsage || !strings.Contains(errs, name+":2: full_g: \"5 kg 200 g\" has two figures or units") || !strings.Contains(errs, name+":3: 2 fields") {
 		t.Errorf("exit %d:\n%s", code, errs)

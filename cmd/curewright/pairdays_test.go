@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"curewright/internal/daemon/daemontest"
+	"curewright/internal/testkit"
 )
 
 // The command line gives a log-in for days and shows until when it is good.
@@ -26,9 +27,7 @@ func TestPairForDays(t *testing.T) {
 	}
 	for _, days := range []string{"2", "0"} {
 		var p struct{ Code string }
-		if err := json.Unmarshal([]byte(cmdOK(t, "pair", "--role", "look", "--name", "guest "+days, "--days", days, "--json")), &p); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, json.Unmarshal([]byte(cmdOK(t, "pair", "--role", "look", "--name", "guest "+days, "--days", days, "--json")), &p))
 		if _, _, err := live.Redeem(t.Context(), p.Code, ""); err != nil {
 			t.Fatal(err)
 		}

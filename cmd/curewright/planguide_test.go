@@ -25,9 +25,7 @@ func TestPlanGuide(t *testing.T) {
 		t.Fatal("no job in the guide")
 	}
 	file := filepath.Join(t.TempDir(), "lids.toml")
-	if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(file, []byte(text), 0o600))
 	m := oneObject(t, cmdOK(t, "plan", "--job", file, "--json"))
 	if n, want := len(m["steps"].([]any)), strings.Count(text, "[[step]]"); n != want {
 		t.Errorf("%d steps planned, the job has %d", n, want)
@@ -86,9 +84,7 @@ panel = "b"
 do = "coat"
 coat = "tack-1"
 `), 0o600)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	code, _, errs := runCmd(t, "plan", "--job", file)
 	for _, w := range []string{"slip.toml:29:1: ", `is on panel "a", the step on "b"`, `is of step "one" already`} {
 		if !strings.Contains(errs, w) {
@@ -106,9 +102,7 @@ func TestPlanByTheClock(t *testing.T) {
 	dir := t.TempDir()
 	write := func(name, text string) string {
 		p := filepath.Join(dir, name)
-		if err := os.WriteFile(p, []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, os.WriteFile(p, []byte(text), 0o600))
 		return p
 	}
 	day := write("day.toml", `[day]

@@ -75,12 +75,8 @@ func TestReadmeCommands(t *testing.T) {
 	cfg := daemon.DefaultConfig()
 	cfg.Store.Path = t.TempDir()
 	s, err := demo.NewShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 60, testkit.NoLog())
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Daemon.Store().Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
+	testkit.OK(t, s.Daemon.Store().Close())
 	root, _ := testkit.W1Tree(t)
 	t.Setenv(daemon.W1Env, root)
 	// The example's board, but for its piezo: this machine has no such line.
@@ -92,12 +88,8 @@ func TestReadmeCommands(t *testing.T) {
 
 	dir := t.TempDir()
 	examples, err := filepath.Abs("../../examples")
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := os.Symlink(examples, filepath.Join(dir, "examples")); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
+	testkit.OK(t, os.Symlink(examples, filepath.Join(dir, "examples")))
 	t.Chdir(dir)
 	ran := 0
 	for _, l := range shLines(t, readme) {

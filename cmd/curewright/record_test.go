@@ -30,15 +30,11 @@ func TestRecordOfThePiece(t *testing.T) {
 	cfg.Store.Path = t.TempDir()
 	cfg.Shop.Air = shopsim.ShedAir
 	s, err := demo.NewShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 60, testkit.NoLog())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	// What is taken back leaves the work, never the record.
 	enter := func(kind, body string) string {
 		id, _, err := s.Daemon.Create(t.Context(), web.Who{Name: "phone"}, kind, json.RawMessage(body), "")
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		return id
 	}
 	at := s.Daemon.Now().Format(time.RFC3339)
@@ -46,14 +42,10 @@ func TestRecordOfThePiece(t *testing.T) {
 	wrongCoat := enter("coat", `{"panel":"lid-a","resin":"slow","kind":"seal","applied":"`+at+`"}`)
 	itsFeel := enter("feel", `{"coat":"`+wrongCoat+`","state":"wet","at":"`+at+`"}`)
 	for _, e := range [][2]string{{"feel", wrongFeel}, {"feel", itsFeel}, {"coat", wrongCoat}} {
-		if err := s.Daemon.Delete(t.Context(), web.Who{Name: "phone"}, e[0], e[1], ""); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, s.Daemon.Delete(t.Context(), web.Who{Name: "phone"}, e[0], e[1], ""))
 	}
 	live, err := s.Daemon.Record(t.Context(), "lid-a", "json")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	if _, err := s.Daemon.Record(t.Context(), "lid-z", "json"); err == nil {
 		t.Error("a record of a panel that is not there")
 	}
@@ -66,13 +58,9 @@ func TestRecordOfThePiece(t *testing.T) {
 			t.Errorf("the page does not say %q", want)
 		}
 	}
-	if err := s.Daemon.Store().Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, s.Daemon.Store().Close())
 	doc, err := record.Verify(live)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	// The piece has two sides; its outer one has been coated.
 	i := slices.IndexFunc(doc.Sides, func(s record.Side) bool { return s.Panel.ID == "lid-a" })
 	if doc.Piece.ID != "locker-lid-a" || len(doc.Sides) != 2 || i < 0 || len(doc.Sides[i].Coats) != 2 {
@@ -84,9 +72,7 @@ func TestRecordOfThePiece(t *testing.T) {
 	}
 	kept, edited := filepath.Join(t.TempDir(), "lid-a.json"), filepath.Join(t.TempDir(), "edited.json")
 	for name, b := range map[string][]byte{kept: live, edited: bytes.Replace(live, []byte("aramid"), []byte("carbon"), 1)} {
-		if err := os.WriteFile(name, b, 0o600); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, os.WriteFile(name, b, 0o600))
 	}
 	if out := cmdOK(t, "record", "--verify", kept); !strings.Contains(out, "as it was made") || !strings.Contains(out, "locker-lid-a") {
 		t.Errorf("a record as it was made: %q", out)
@@ -103,9 +89,7 @@ func TestRecordOfThePiece(t *testing.T) {
 	out := filepath.Join(t.TempDir(), "lid.json")
 	cmdOK(t, "record", "lid-a", "--format", "json", "--data", cfg.Store.Path, "-o", out)
 	var rest record.Document
-	if err := json.Unmarshal(testkit.MustRead(t, out), &rest); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(testkit.MustRead(t, out), &rest))
 	if rest.Entries != doc.Entries {
 		t.Error("the entries' sum differs between the daemon and its store at rest")
 	}
@@ -128,14 +112,10 @@ func TestBackupAndRestore(t *testing.T) {
 
 	send := func(b []byte) (int, string) {
 		req, err := http.NewRequestWithContext(t.Context(), "POST", live.URL+"/api/v1/backup", bytes.NewReader(b))
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		req.Header.Set("Content-Type", "application/octet-stream")
 		resp, err := http.DefaultClient.Do(req)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		defer resp.Body.Close()
 		text, _ := io.ReadAll(resp.Body)
 		return resp.StatusCode, string(text)
@@ -146,14 +126,10 @@ func TestBackupAndRestore(t *testing.T) {
 	if code, text := send(copyOf); code >= 300 || !strings.Contains(text, "starts next") {
 		t.Fatalf("restore: %d %s", code, text)
 	}
-	if err := live.Store().Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, live.Store().Close())
 	again := daemontest.New(t, daemontest.Options{Dir: dir, At: time.Now()})
 	w, err := again.Work(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	if len(w.Panels) != 1 || w.Panels[0].ID != "lid-a" {
 		t.Errorf("after the restore: %+v, want lid-a alone", w.Panels)
 	}

@@ -10,6 +10,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"curewright/internal/testkit"
 )
 
 // TestReplayText: everything by the clock that the job was written by, with or
@@ -19,9 +21,7 @@ func TestReplayText(t *testing.T) {
 	dir := t.TempDir()
 	at := func(name, s string) string {
 		p := filepath.Join(dir, name)
-		if err := os.WriteFile(p, []byte(s), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, os.WriteFile(p, []byte(s), 0o600))
 		return p
 	}
 	var csv strings.Builder

@@ -22,22 +22,16 @@ func TestRestore(t *testing.T) {
 	open := func(dir string) *history.Store {
 		t.Helper()
 		s, err := history.Open(dir, history.Options{})
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		return s
 	}
 	events := func(dir string) string {
 		t.Helper()
 		s, err := history.OpenReadOnly(dir)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		defer s.Close()
 		es, err := s.Events(t.Context(), time.Time{}, time.Now().Add(time.Hour), 100)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		var b strings.Builder
 		for _, e := range es {
 			if e.Kind == "test" {
@@ -48,9 +42,7 @@ func TestRestore(t *testing.T) {
 	}
 	s := open(dir)
 	s.AddEvent("test", "", "before the copy", time.Now(), "test")
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, s.Close())
 	cmdOK(t, "backup", file, "--data", dir)
 	s = open(dir)
 	s.AddEvent("test", "", "after the copy", time.Now(), "test")
@@ -60,23 +52,17 @@ func TestRestore(t *testing.T) {
 	if code != exitFailed || !strings.Contains(errs, "stop the daemon first") {
 		t.Errorf("in use: exit %d, %q", code, errs)
 	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, s.Close())
 
 	// Broken, of another kind, absent.
 	whole, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	half := filepath.Join(copyDir, "half.db")
 	testkit.Write(t, half, string(whole[:len(whole)/2]))
 	text := filepath.Join(copyDir, "text.db")
 	testkit.Write(t, text, "no store")
 	before, err := os.ReadFile(filepath.Join(dir, history.File))
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	for _, bad := range []string{half, text, filepath.Join(copyDir, "none.db")} {
 		code, out, errs := runCmd(t, "restore", bad, "--data", dir)
 		if code != exitUsage || out != "" || !strings.Contains(errs, filepath.Base(bad)) {

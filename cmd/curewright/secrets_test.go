@@ -7,6 +7,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"curewright/internal/testkit"
 )
 
 // What the daemon would trip over when it starts is said before it is started:
@@ -16,9 +18,7 @@ func TestSecretsAreLookedAt(t *testing.T) {
 	dir := t.TempDir()
 	write := func(name, text string, mode os.FileMode) string {
 		p := filepath.Join(dir, name)
-		if err := os.WriteFile(p, []byte(text), 0o600); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, os.WriteFile(p, []byte(text), 0o600))
 		if err := os.Chmod(p, mode); err != nil { // whatever the umask
 			t.Fatal(err)
 		}

@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"golang.org/x/sys/unix"
+
+	"curewright/internal/testkit"
 )
 
 // A pipe that somebody holds open and says nothing into does not keep a command
@@ -27,19 +29,13 @@ func TestSignalEndsSilentPipe(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			pipe := filepath.Join(t.TempDir(), "pipe")
-			if err := syscall.Mkfifo(pipe, 0o600); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, syscall.Mkfifo(pipe, 0o600))
 			hold, err := os.OpenFile(pipe, os.O_RDWR, 0)
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			defer hold.Close()
 			cmd := exec.CommandContext(t.Context(), os.Args[0], "-test.run=^TestSignalEndsSilentPipe$")
 			cmd.Env = append(os.Environ(), "CUREWRIGHT_TEST_MAIN=check --config "+pipe)
-			if err := cmd.Start(); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, cmd.Start())
 			// It has begun to read once the pipe is empty again.
 			if _, err := hold.WriteString("#"); err != nil {
 				t.Fatal(err)
@@ -62,9 +58,7 @@ func TestSignalEndsSilentPipe(t *testing.T) {
 func waitEmpty(t *testing.T, pipe *os.File) {
 	t.Helper()
 	raw, err := pipe.SyscallConn()
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	for n := 1; n > 0; time.Sleep(5 * time.Millisecond) {
 		if t.Context().Err() != nil {
 			return

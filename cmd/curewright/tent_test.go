@@ -39,22 +39,16 @@ func tentConfig(t *testing.T, change func(string) string) (path, line string) {
 	root, _ := testkit.W1Tree(t)
 	one := filepath.Join(root, "28-0316a2795d1f", "w1_slave")
 	b, err := os.ReadFile(one)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	two := filepath.Join(root, "28-0316a2795d20")
-	if err := os.MkdirAll(two, 0o755); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.MkdirAll(two, 0o755))
 	if err := os.WriteFile(filepath.Join(two, "w1_slave"), b, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	t.Setenv(daemon.W1Env, root)
 	dir := t.TempDir()
 	line = filepath.Join(dir, "line")
-	if err := os.WriteFile(line, []byte("1\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(line, []byte("1\n"), 0o600))
 	text := fmt.Sprintf(`
 [store]
 path = %q
@@ -91,9 +85,7 @@ watchdog = "none"
 		text = change(text)
 	}
 	path = filepath.Join(dir, "curewright.toml")
-	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(path, []byte(text), 0o600))
 	return path, line
 }
 
@@ -185,14 +177,10 @@ func put(t *testing.T, method, url, body string) (int, string) {
 func putBy(t *testing.T, c *http.Client, method, url, body string) (code int, text, socket string) {
 	t.Helper()
 	req, err := http.NewRequest(method, url, strings.NewReader(body))
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	req.Header.Set("Content-Type", "application/json")
 	resp, err := c.Do(req)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	defer resp.Body.Close()
 	b, _ := io.ReadAll(resp.Body)
 	return resp.StatusCode, string(b), resp.Header.Get(web.SocketHeader)
@@ -247,9 +235,7 @@ func TestTentDaemon(t *testing.T) {
 	// A raised limit wants another acceptance, and no log-in can give it.
 	stop()
 	text, err := os.ReadFile(path)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	testkit.Write(t, path, strings.Replace(string(text), "max_panel_c", "disagree_k = 25\nmax_panel_c", 1))
 	url, _, stop = startWatch(t, "--config", path)
 	testkit.Until(t, "a step", func() bool {
@@ -303,9 +289,7 @@ func TestTentDaemon(t *testing.T) {
 	testkit.Until(t, "off by hand", func() bool { testkit.Get(t, url+"/api/v1/tent", &v); return v.WishC == nil && v.SetPointC == nil })
 	var b bytes.Buffer
 	resp, err := http.Get(url + "/metrics")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	io.Copy(&b, resp.Body)
 	resp.Body.Close()
 	for _, want := range []string{"curewright_tent_heater_on 0", "curewright_tent_latched 0", "curewright_tent_panel_temperature_celsius 25.0625"} {
@@ -320,14 +304,10 @@ func TestTentDaemon(t *testing.T) {
 
 	// Every change is in the history, with who and why.
 	st, err := history.Open(filepath.Join(filepath.Dir(path), "data"), history.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	defer st.Close()
 	es, err := st.Events(t.Context(), time.Now().Add(-time.Hour), time.Now().Add(time.Hour), 0)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	var told []string
 	for _, e := range es {
 		if e.Kind == "heater" {

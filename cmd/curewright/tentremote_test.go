@@ -12,6 +12,7 @@ import (
 
 	"curewright/dashboards/web"
 	"curewright/internal/daemon/daemontest"
+	"curewright/internal/testkit"
 )
 
 // sayBack is a daemon whose tent answers with the wish that it was handed: what
@@ -32,9 +33,7 @@ func (wished) TentAim(_ context.Context, _ web.Who, body json.RawMessage) (json.
 func TestTentCommands(t *testing.T) {
 	d := daemontest.NewShop(t, daemontest.Options{Before: daemontest.Tent(t)})
 	board, err := web.New(web.Config{Version: "test", LoopbackRole: web.Control}, sayBack{d})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	srv := httptest.NewServer(board.Handler())
 	defer srv.Close()
 	at := func(args ...string) []string { return append([]string{"--server", srv.URL}, args...) }

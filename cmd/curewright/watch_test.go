@@ -86,15 +86,11 @@ func TestWatchFindsProbe(t *testing.T) {
 	if len(rs.Readings) == 0 || rs.Readings[0].TempC == nil || *rs.Readings[0].TempC != 25.0625 || rs.Readings[0].RH != nil {
 		t.Errorf("readings %+v, want 25.0625 °C and no humidity", rs)
 	}
-	if err := os.RemoveAll(filepath.Dir(slave)); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.RemoveAll(filepath.Dir(slave)))
 	var b []byte
 	testkit.Until(t, "the unplugged probe to be missing", func() bool {
 		resp, err := http.Get(url + "/metrics")
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		defer resp.Body.Close()
 		b, _ = io.ReadAll(resp.Body)
 		return strings.Contains(string(b), `reason="absent"`)
@@ -121,9 +117,7 @@ func TestWatchWithoutProbe(t *testing.T) {
 	// On loopback without a log-in a new probe has to be named first: behind a
 	// proxy on the board anybody may be there. At the socket it need not be.
 	c, err := client.New(url, "")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	if res, err := c.Push(t.Context(), []web.PushReading{{Probe: "stranger", TempC: &temp}}); err != nil || res.Taken != 0 || len(res.Refused) != 1 {
 		t.Errorf("push of a new probe without a log-in: %+v, %v", res, err)
 	}
@@ -213,9 +207,7 @@ func TestGateAndPair(t *testing.T) {
 	cfg := live.Config.Web
 	cfg.Listen = "0.0.0.0:8374"
 	srv, err := web.New(web.Config{ConfigSection: cfg, Version: "test"}, live.Daemon)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	ln := &pipeListener{conns: make(chan net.Conn), done: make(chan struct{})}
 	ctx, cancel := context.WithCancel(t.Context())
 	served := make(chan error, 1)
@@ -229,9 +221,7 @@ func TestGateAndPair(t *testing.T) {
 	phone := &http.Client{Transport: &http.Transport{DialContext: ln.dial}}
 	ask := func(method, path, token, body string, into any) (int, string) {
 		req, err := http.NewRequestWithContext(t.Context(), method, "http://192.0.2.1:8374"+path, strings.NewReader(body))
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		if body != "" {
 			req.Header.Set("Content-Type", "application/json")
 		}
@@ -239,14 +229,10 @@ func TestGateAndPair(t *testing.T) {
 			req.Header.Set("Authorization", "Bearer "+token)
 		}
 		resp, err := phone.Do(req)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		defer resp.Body.Close()
 		b, err := io.ReadAll(resp.Body)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		if into != nil && resp.StatusCode < 300 {
 			if err := json.Unmarshal(b, into); err != nil {
 				t.Fatalf("%s %s: %v: %s", method, path, err, b)
@@ -265,9 +251,7 @@ func TestGateAndPair(t *testing.T) {
 	// On the board itself the command line needs no token.
 	t.Setenv("CUREWRIGHT_SERVER", live.URL)
 	var code struct{ Code, Link string }
-	if err := json.Unmarshal([]byte(cmdOK(t, "pair", "--role", "look", "--name", "shed phone", "--json")), &code); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal([]byte(cmdOK(t, "pair", "--role", "look", "--name", "shed phone", "--json")), &code))
 	var paired struct{ Token string }
 	redeem := `{"code":"` + strings.ToLower(code.Code) + `","device":"phone"}`
 	if got, b := ask("POST", "/pair", "", redeem, &paired); got != http.StatusOK || paired.Token == "" {
@@ -293,9 +277,7 @@ func TestGateAndPair(t *testing.T) {
 	// By name, where one alone has it: a phone that is lost is known by that.
 	ids := ""
 	for range 2 {
-		if err := json.Unmarshal([]byte(cmdOK(t, "pair", "--role", "look", "--name", "lost phone", "--json")), &code); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, json.Unmarshal([]byte(cmdOK(t, "pair", "--role", "look", "--name", "lost phone", "--json")), &code))
 		if got, b := ask("POST", "/pair", "", `{"code":"`+code.Code+`"}`, &paired); got != http.StatusOK {
 			t.Fatalf("pair: %d %s", got, b)
 		}

@@ -14,15 +14,15 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"curewright/internal/testkit"
 )
 
 // The whole daemon before a socket that stands for systemd's (sd_notify(3)).
 func TestWatchNotifies(t *testing.T) {
 	dir := t.TempDir()
 	conn, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: filepath.Join(dir, "notify"), Net: "unixgram"})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	defer conn.Close()
 	t.Setenv("NOTIFY_SOCKET", filepath.Join(dir, "notify"))
 	t.Setenv("WATCHDOG_USEC", "400000")
@@ -33,9 +33,7 @@ func TestWatchNotifies(t *testing.T) {
 		t.Helper()
 		buf := make([]byte, 4096)
 		for {
-			if err := conn.SetReadDeadline(time.Now().Add(time.Minute)); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, conn.SetReadDeadline(time.Now().Add(time.Minute)))
 			n, err := conn.Read(buf)
 			if err != nil {
 				t.Fatalf("no %s: %v after %q", want, err, got)

@@ -110,9 +110,7 @@ when = "hard"
 	try("fit", "--sheet", "zq-sheet.toml")
 	try("fit", "--sheet", "zq-sheet.toml", "-o", "zq-resin.toml")
 	resin, err := cure.ParseResin(testkit.MustRead(t, "zq-resin.toml"))
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	d.Post("/api/v1/resins", resin)
 	for _, temp := range []string{"20", "2", "45"} {
 		try("cure", "--resin", "zq-resin.toml", "--temp", temp)

@@ -15,6 +15,7 @@ import (
 
 	"curewright/dashboards/client"
 	"curewright/dashboards/web"
+	"curewright/internal/testkit"
 )
 
 // whole tells whether all scenes are to run (make board), not the short form.
@@ -42,17 +43,13 @@ func imx(t *testing.T, p parts, initrd, kernel string, args ...string) (g *guest
 	// one that Linux doesn't know it leaves its work to the board's own timer, by
 	// which Linux also tells the time.
 	dtb, err := os.ReadFile(boards[0])
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	local := []byte("arm,cortex-a9-twd-timer")
 	if bytes.Count(dtb, local) != 1 {
 		t.Fatal("no local timer in the device tree")
 	}
 	tree := filepath.Join(t.TempDir(), "dtb")
-	if err := os.WriteFile(tree, bytes.Replace(dtb, local, bytes.Repeat([]byte("x"), len(local)), 1), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(tree, bytes.Replace(dtb, local, bytes.Repeat([]byte("x"), len(local)), 1), 0o600))
 	g = boot(t, 2, append([]string{"-M", "sabrelite",
 		// Its secure world is not in what QEMU 7.2 saves of a board.
 		"-global", "cortex-a9-arm-cpu.has_el3=off", "-smp", "1", "-m", "512",

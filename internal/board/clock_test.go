@@ -5,6 +5,8 @@ package board
 import (
 	"testing"
 	"time"
+
+	"curewright/internal/testkit"
 )
 
 // A network's time that comes late, and a clock chip that is right, has a flat
@@ -20,9 +22,7 @@ func TestClockChip(t *testing.T) {
 	api := c.ready(ctx, 0, g, url)
 	trusted := func() bool {
 		s, err := api.Settings(ctx)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		return s.ClockTrusted
 	}
 	boots := 1

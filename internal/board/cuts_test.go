@@ -26,6 +26,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/history"
 	"curewright/internal/realpart"
+	"curewright/internal/testkit"
 	"curewright/model/coat"
 )
 
@@ -68,16 +69,12 @@ func virt(t *testing.T, p parts, initrd, sock, rtc string, sector int64) (args [
 func mkfs(t *testing.T, d *disk) {
 	t.Helper()
 	file := filepath.Join(t.TempDir(), "img")
-	if err := os.WriteFile(file, d.medium, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(file, d.medium, 0o600))
 	if out, err := exec.Command(realpart.Program(t, "mkfs.ext4"), "-q", "-F", "-b", strconv.Itoa(blockSize), file).CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
 	b, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	copy(d.medium, b)
 }
 
@@ -85,9 +82,7 @@ func mkfs(t *testing.T, d *disk) {
 func fsck(t *testing.T, d *disk) {
 	t.Helper()
 	file := filepath.Join(t.TempDir(), "img")
-	if err := os.WriteFile(file, d.medium, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(file, d.medium, 0o600))
 	if out, err := exec.Command(realpart.Program(t, "e2fsck"), "-fn", file).CombinedOutput(); err != nil {
 		t.Errorf("e2fsck: %v: %s", err, out)
 	}
@@ -184,9 +179,7 @@ func newCutter(t *testing.T) *cutter {
 	files := map[string]string{"etc/curewright.toml": cutsConfig}
 	take := func(name, from string) {
 		b, err := os.ReadFile(from)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		files[name] = string(b)
 	}
 	for i, m := range c.p.modules(t, "virtio_blk") {
@@ -271,9 +264,7 @@ func (c *cutter) ready(ctx context.Context, n int, g *guest, url string) *client
 	c.t.Helper()
 	g.must(start)
 	api, err := client.New(url, "")
-	if err != nil {
-		c.t.Fatal(err)
-	}
+	testkit.OK(c.t, err)
 	if c.token == "" {
 		c.token = pair(c.t, g, url, "control") // who may have a copy
 	}
@@ -622,9 +613,7 @@ func TestCardTurnsReadOnly(t *testing.T) {
 		t.Fatal(err)
 	}
 	id, err := api.StartCoat(ctx, coat.Coat{Panel: "lid", Resin: "fast", Kind: coat.FillCoat, Applied: c.have.now()})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	c.have.coats[id] = "fast"
 	refused := false
 	for n := 0; !refused; n++ {

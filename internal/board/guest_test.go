@@ -22,6 +22,7 @@ import (
 	"curewright/dashboards/client"
 	"curewright/dashboards/web"
 	"curewright/internal/realpart"
+	"curewright/internal/testkit"
 )
 
 // slack is the deadline of everything in a guest: an emulated board on a loaded
@@ -87,9 +88,7 @@ func (p parts) modules(tb testing.TB, names ...string) (files []string) {
 	tb.Helper()
 	root := filepath.Join(p.dir, "armhf/lib/modules", p.release)
 	b, err := os.ReadFile(filepath.Join(root, "modules.dep"))
-	if err != nil {
-		tb.Fatal(err)
-	}
+	testkit.OK(tb, err)
 	needs, byName := map[string][]string{}, map[string]string{}
 	for line := range strings.Lines(string(b)) {
 		f, deps, _ := strings.Cut(strings.TrimSpace(line), ":")
@@ -143,9 +142,7 @@ func (p parts) initramfs(tb testing.TB, modules []string, files map[string]strin
 	}
 	file := func(name, from string, mode int) {
 		data, err := os.ReadFile(from)
-		if err != nil {
-			tb.Fatal(err)
-		}
+		testkit.OK(tb, err)
 		entry(name, 0o100000|mode, data)
 	}
 	for _, d := range []string{"bin", "dev", "proc", "sys", "tmp", "etc", "run", "mnt", "mod"} {
@@ -169,9 +166,7 @@ func (p parts) initramfs(tb testing.TB, modules []string, files map[string]strin
 	}
 	entry("TRAILER!!!", 0, nil)
 	out := filepath.Join(tb.TempDir(), "initrd")
-	if err := os.WriteFile(out, b.Bytes(), 0o644); err != nil {
-		tb.Fatal(err)
-	}
+	testkit.OK(tb, os.WriteFile(out, b.Bytes(), 0o644))
 	return out
 }
 
@@ -221,9 +216,7 @@ func boot(tb testing.TB, serials int, args ...string) *guest {
 	g := &guest{tb: tb, args: own, cmd: exec.Command("qemu-system-arm", args...), more: make(chan struct{}, 1), ended: make(chan struct{})}
 	var errs bytes.Buffer
 	g.cmd.Stderr = &errs
-	if err := g.cmd.Start(); err != nil {
-		tb.Fatal(err)
-	}
+	testkit.OK(tb, g.cmd.Start())
 	go func() { _ = g.cmd.Wait(); close(g.ended) }()
 	tb.Cleanup(g.kill)
 	dial := func(path string) net.Conn {
@@ -380,16 +373,12 @@ func (g *guest) qmp(what string, args map[string]any) string {
 	}
 	for {
 		line, err := g.qmpr.ReadBytes('\n')
-		if err != nil {
-			g.tb.Fatal(err)
-		}
+		testkit.OK(g.tb, err)
 		var r struct {
 			Return json.RawMessage
 			Error  *struct{ Desc string }
 		}
-		if err := json.Unmarshal(line, &r); err != nil {
-			g.tb.Fatal(err)
-		}
+		testkit.OK(g.tb, json.Unmarshal(line, &r))
 		if r.Error != nil {
 			g.tb.Fatalf("qmp %s: %s", what, r.Error.Desc)
 		}
@@ -404,9 +393,7 @@ func (g *guest) qmp(what string, args map[string]any) string {
 func forward(tb testing.TB) (hostfwd, url string) {
 	tb.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		tb.Fatal(err)
-	}
+	testkit.OK(tb, err)
 	defer l.Close()
 	at := l.Addr().String()
 	return "hostfwd=tcp:" + at + "-10.0.2.15:8374", "http://" + at
@@ -421,13 +408,9 @@ func pair(tb testing.TB, g *guest, url, role string) (token string) {
 		tb.Fatal(g.must("cat /tmp/pair /tmp/err"))
 	}
 	c, err := client.New(url, "")
-	if err != nil {
-		tb.Fatal(err)
-	}
+	testkit.OK(tb, err)
 	var got web.Paired
-	if err := patient(func() error { got, err = c.Pair(tb.Context(), code[1], "host"); return err }); err != nil {
-		tb.Fatal(err)
-	}
+	testkit.OK(tb, patient(func() error { got, err = c.Pair(tb.Context(), code[1], "host"); return err }))
 	return got.Token
 }
 
@@ -435,9 +418,7 @@ func pair(tb testing.TB, g *guest, url, role string) (token string) {
 func paired(tb testing.TB, g *guest, url, role string) *client.Client {
 	tb.Helper()
 	c, err := client.New(url, "")
-	if err != nil {
-		tb.Fatal(err)
-	}
+	testkit.OK(tb, err)
 	c.SetToken(pair(tb, g, url, role))
 	return c
 }

@@ -12,6 +12,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"curewright/internal/testkit"
 )
 
 // heater is a tent on the emulated board, with the defaults of docs/tent.md: a
@@ -112,9 +114,7 @@ func number(t testing.TB, s string) float64 {
 	t.Helper()
 	s, _, _ = strings.Cut(s, " ")
 	x, err := strconv.ParseFloat(s, 64)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	return x
 }
 

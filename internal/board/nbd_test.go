@@ -14,6 +14,8 @@ import (
 	"sync"
 	"syscall"
 	"testing"
+
+	"curewright/internal/testkit"
 )
 
 // disk is what a guest's disk holds: what is on the medium, and what was
@@ -180,9 +182,7 @@ func (d *disk) power() {
 func (d *disk) serve(tb testing.TB) (sock string) {
 	sock = filepath.Join(tb.TempDir(), "disk")
 	l, err := net.Listen("unix", sock)
-	if err != nil {
-		tb.Fatal(err)
-	}
+	testkit.OK(tb, err)
 	tb.Cleanup(func() { l.Close() })
 	go func() {
 		for {

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"curewright/internal/testkit"
 )
 
 // shell is what a Debian's systemd starts for the test.
@@ -64,9 +66,7 @@ func debian(t *testing.T, files map[string]string) (g *guest, url string) {
 func read(t *testing.T, name string) string {
 	t.Helper()
 	b, err := os.ReadFile(name)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	return string(b)
 }
 
@@ -134,9 +134,7 @@ func TestService(t *testing.T) {
 		g.must("cp /root/tented.toml /etc/curewright/curewright.toml; systemctl restart curewright")
 		c := paired(t, g, url, "control")
 		t.Log(g.must("curewright tent accept --yes 2>&1"))
-		if err := patient(func() error { _, err := c.HoldTent(t.Context(), 30); return err }); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, patient(func() error { _, err := c.HoldTent(t.Context(), 30); return err }))
 		on := func() {
 			t.Helper()
 			for end := time.Now().Add(slack); !line(g); time.Sleep(100 * time.Millisecond) {

@@ -11,6 +11,7 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
+	"curewright/internal/testkit"
 	"curewright/model/coat"
 )
 
@@ -100,9 +101,7 @@ func TestKernelClockSteps(t *testing.T) {
 		var before time.Time
 		n := 0
 		for r, err := range c.Readings(ctx, "panel-1", began.Add(-2*time.Hour), time.Now().Add(time.Hour)) {
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			if !r.At.After(before) {
 				t.Errorf("%s: a reading of %v comes after %v", what, r.At, before)
 			}
@@ -127,9 +126,7 @@ func TestKernelClockSteps(t *testing.T) {
 		said := ""
 		for end := time.Now().Add(slack); said == "" && time.Now().Before(end); time.Sleep(time.Second) {
 			as, err := c.Alerts(ctx, false)
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			for _, a := range as {
 				if a.Rule == alerts.ClockInDoubt && strings.Contains(a.Say, x.say) {
 					said = a.Say

@@ -40,9 +40,7 @@ func readProc(tb testing.TB, pid int) proc {
 	var p proc
 	file := func(name string) string {
 		b, err := os.ReadFile(fmt.Sprintf("/proc/%d/%s", pid, name))
-		if err != nil {
-			tb.Fatal(err)
-		}
+		testkit.OK(tb, err)
 		return string(b)
 	}
 	number := func(text, key string) float64 {
@@ -74,18 +72,14 @@ func sixteenProbes(tb testing.TB, every string) (root, conf string, ids []string
 	for i := range 16 {
 		id := fmt.Sprintf("28-0316a27900%02x", i)
 		ids = append(ids, id)
-		if err := os.MkdirAll(filepath.Join(root, id), 0o755); err != nil {
-			tb.Fatal(err)
-		}
+		testkit.OK(tb, os.MkdirAll(filepath.Join(root, id), 0o755))
 		if err := os.WriteFile(filepath.Join(root, id, "w1_slave"), testkit.W1File(int16(288+i)), 0o600); err != nil {
 			tb.Fatal(err)
 		}
 		fmt.Fprintf(&b, "[[probe]]\nid = \"probe-%d\"\ndriver = \"ds18b20\"\nbus = \"w1:%s\"\nevery = \"%s\"\n\n", i+1, id, every)
 	}
 	conf = filepath.Join(tb.TempDir(), "curewright.toml")
-	if err := os.WriteFile(conf, []byte(b.String()), 0o600); err != nil {
-		tb.Fatal(err)
-	}
+	testkit.OK(tb, os.WriteFile(conf, []byte(b.String()), 0o600))
 	return root, conf, ids
 }
 
@@ -114,12 +108,8 @@ func startDaemon(tb testing.TB, bin, root string, args ...string) (pid int, url 
 	cmd := exec.Command(bin, append([]string{"watch", "--listen", "127.0.0.1:0"}, args...)...)
 	cmd.Env = append(os.Environ(), W1Env+"="+root)
 	out, err := cmd.StdoutPipe()
-	if err != nil {
-		tb.Fatal(err)
-	}
-	if err := cmd.Start(); err != nil {
-		tb.Fatal(err)
-	}
+	testkit.OK(tb, err)
+	testkit.OK(tb, cmd.Start())
 	tb.Cleanup(func() { cmd.Process.Signal(os.Interrupt); cmd.Wait() })
 	line, err := bufio.NewReader(out).ReadString('\n')
 	m := testkit.Opened.FindStringSubmatch(line)
@@ -150,16 +140,12 @@ func BenchmarkDaemon(b *testing.B) {
 	go drift(ctx, root, ids)
 	pid, url := startDaemon(b, bin, root, "--config", conf, "--data", b.TempDir())
 	c, err := client.New(url, "")
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	fourCoats(b, c)
 	go openPage(ctx, url)
 
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	peerAddr := ln.Addr().String()
 	ln.Close()
 	peer := exec.Command("prometheus-node-exporter", "--web.listen-address="+peerAddr)
@@ -218,14 +204,10 @@ func benchSeconds(b *testing.B, usual int) int {
 func trustClock(b *testing.B, url string) {
 	b.Helper()
 	req, err := http.NewRequestWithContext(b.Context(), "POST", url+"/api/v1/clock", strings.NewReader(fmt.Sprintf(`{"time":%q}`, time.Now().Format(time.RFC3339Nano))))
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	req.Header.Set("Content-Type", "application/json")
 	res, err := http.DefaultClient.Do(req)
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	defer res.Body.Close()
 	if text, _ := io.ReadAll(res.Body); res.StatusCode != http.StatusOK {
 		b.Fatalf("clock: %s: %s", res.Status, text)
@@ -270,9 +252,7 @@ func BenchmarkWritten(b *testing.B) {
 		trustClock(b, url)
 		if name == "coat-open" {
 			c, err := client.New(url, "")
-			if err != nil {
-				b.Fatal(err)
-			}
+			testkit.OK(b, err)
 			fourCoats(b, c)
 		}
 		parties = append(parties, &party{name: name, pid: pid})
@@ -318,19 +298,13 @@ func scrapingPrometheus(b *testing.B, root string, ids []string, every time.Dura
 	b.Cleanup(exporter.Close)
 	dir := b.TempDir()
 	yml := fmt.Sprintf("global: {scrape_interval: %v}\nscrape_configs:\n- job_name: probes\n  static_configs: [{targets: [%q]}]\n", every, strings.TrimPrefix(exporter.URL, "http://"))
-	if err := os.WriteFile(filepath.Join(dir, "scrape.yml"), []byte(yml), 0o600); err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, os.WriteFile(filepath.Join(dir, "scrape.yml"), []byte(yml), 0o600))
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	own := ln.Addr().String()
 	ln.Close()
 	cmd := exec.Command(bin, "--config.file="+dir+"/scrape.yml", "--storage.tsdb.path="+dir+"/data", "--web.listen-address="+own, "--log.level=error")
-	if err := cmd.Start(); err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, cmd.Start())
 	b.Cleanup(func() { cmd.Process.Signal(os.Interrupt); cmd.Wait() })
 	return cmd.Process.Pid
 }
@@ -341,9 +315,7 @@ func BenchmarkStartYear(b *testing.B) {
 	dir := b.TempDir()
 	now := time.Now().Truncate(time.Minute)
 	s, err := history.Open(dir, history.Options{})
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	var rs []sensors.Reading
 	for at := now.AddDate(-1, 0, 0); at.Before(now); at = at.Add(time.Minute) {
 		h := float64(at.Unix()%86400) / 86400
@@ -357,9 +329,7 @@ func BenchmarkStartYear(b *testing.B) {
 		if len(rs) > 20000 {
 			s.Append(rs)
 			rs = rs[:0]
-			if err := s.Flush(b.Context()); err != nil {
-				b.Fatal(err)
-			}
+			testkit.OK(b, s.Flush(b.Context()))
 		}
 	}
 	s.Append(rs)
@@ -371,16 +341,12 @@ func BenchmarkStartYear(b *testing.B) {
 		{"coat", "a", coat.Coat{ID: "a", Panel: "lid", Resin: "medium", Kind: coat.FillCoat, Applied: now.Add(-10 * time.Hour)}},
 	} {
 		body, err := json.Marshal(x.v)
-		if err != nil {
-			b.Fatal(err)
-		}
+		testkit.OK(b, err)
 		if _, _, err := s.CreateWork(b.Context(), x.kind, x.id, body, "bench", now, ""); err != nil {
 			b.Fatal(err)
 		}
 	}
-	if err := s.Compact(b.Context()); err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, s.Compact(b.Context()))
 	if err := s.Close(); err != nil {
 		b.Fatal(err)
 	}
@@ -389,12 +355,8 @@ func BenchmarkStartYear(b *testing.B) {
 		cfg := DefaultConfig()
 		cfg.Store.Path = dir
 		d, err := New(Options{Config: cfg, Clock: &wallClock{}, Log: testkit.NoLog(), ClockTrusted: true})
-		if err != nil {
-			b.Fatal(err)
-		}
-		if err := d.Evaluate(b.Context()); err != nil {
-			b.Fatal(err)
-		}
+		testkit.OK(b, err)
+		testkit.OK(b, d.Evaluate(b.Context()))
 		snap := d.snap.Load()
 		if len(snap.Result.Coats) != 1 || snap.Result.Coats[0].Alpha == nil {
 			b.Fatal("no estimate")

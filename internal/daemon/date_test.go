@@ -24,9 +24,7 @@ func (b *bubble) dated(probe string, from, to time.Time) int {
 	b.t.Helper()
 	n := 0
 	for _, err := range b.d.store.Readings(probe, from, to) {
-		if err != nil {
-			b.t.Fatal(err)
-		}
+		testkit.OK(b.t, err)
 		n++
 	}
 	return n
@@ -68,9 +66,7 @@ func TestFaultWrongPhoneDate(t *testing.T) {
 					Error   web.Faults
 					Confirm string
 				}
-				if err := json.Unmarshal(b.Do("POST", "/api/v1/clock", map[string]any{"time": year2031()}, http.StatusConflict), &ask); err != nil {
-					b.t.Fatal(err)
-				}
+				testkit.OK(b.t, json.Unmarshal(b.Do("POST", "/api/v1/clock", map[string]any{"time": year2031()}, http.StatusConflict), &ask))
 				if ask.Confirm != "2031-10-10" || len(ask.Error) != 1 || ask.Error[0].Field != "confirm" {
 					b.t.Errorf("asked %+v, want to confirm 2031-10-10", ask)
 				}
@@ -83,9 +79,7 @@ func TestFaultWrongPhoneDate(t *testing.T) {
 				b.shed(sim, time.Minute)
 				// Five years by a phone's word cure nothing, and permit nothing.
 				var v web.CoatView
-				if err := json.Unmarshal(b.Do("GET", "/api/v1/coats/fill", nil, http.StatusOK), &v); err != nil {
-					b.t.Fatal(err)
-				}
+				testkit.OK(b.t, json.Unmarshal(b.Do("GET", "/api/v1/coats/fill", nil, http.StatusOK), &v))
 				if after := b.alpha("fill"); math.Abs(after-before) > .01 {
 					b.t.Errorf("a wrong date moved the degree of cure from %.4f to %.4f", before, after)
 				}
@@ -153,9 +147,7 @@ func TestFaultPhoneHoursOff(t *testing.T) {
 			b.shed(sim, 10*time.Minute)
 			for _, w := range wrong {
 				body, err := json.Marshal(map[string]any{"time": truth().Add(w)})
-				if err != nil {
-					b.t.Fatal(err)
-				}
+				testkit.OK(b.t, err)
 				code, answer := b.Raw("POST", "/api/v1/clock", body)
 				if code == http.StatusOK {
 					asked = append(asked, "")
@@ -251,9 +243,7 @@ func TestRestartBeforeTheDateIsKnown(t *testing.T) {
 				clk := &wallClock{wall: now, boot: func() time.Duration { return time.Since(begin) }}
 				d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC,
 					Boot: boot, Uptime: func() time.Duration { return time.Since(begin) + time.Hour }, Synced: func() bool { return trusted }})
-				if err != nil {
-					t.Fatal(err)
-				}
+				testkit.OK(t, err)
 				return d
 			}
 			truth := func() time.Time { return time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC).Add(time.Since(begin)) }
@@ -268,9 +258,7 @@ func TestRestartBeforeTheDateIsKnown(t *testing.T) {
 			if _, _, err := d.Create(ctx, web.Who{Name: "me"}, "coat", json.RawMessage(fmt.Sprintf(`{"id":"tack","panel":"lid","resin":"medium","kind":"tack coat","applied":%q}`, d.Now().Format(time.RFC3339Nano))), ""); err != nil {
 				t.Fatal(err)
 			}
-			if err := d.store.Close(); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, d.store.Close())
 			if full {
 				cardfault.Set(func(op cardfault.Op, _ string) error {
 					if op == cardfault.Write {
@@ -302,14 +290,10 @@ func TestRestartBeforeTheDateIsKnown(t *testing.T) {
 				}
 			}
 			check(d)
-			if err := d.store.Close(); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, d.store.Close())
 			d = start("boot-2", true, truth)
 			check(d)
-			if err := d.store.Close(); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, d.store.Close())
 		})
 	}
 }

@@ -14,6 +14,7 @@ import (
 
 	"curewright/history"
 	"curewright/internal/cardfault"
+	"curewright/internal/testkit"
 	"curewright/model/cure"
 )
 
@@ -50,9 +51,7 @@ func TestEveryEntryFails(t *testing.T) {
 	resin["name"] = "r#"
 	delete(resin, "generic")
 	ownResin, err := json.Marshal(resin)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	ways := []struct {
 		before []string
 		entry  string
@@ -166,12 +165,8 @@ func TestEveryEntryFails(t *testing.T) {
 	left := t.TempDir()
 	for _, name := range []string{history.File, history.File + "-wal"} {
 		b, err := os.ReadFile(filepath.Join(dir, name))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := os.WriteFile(filepath.Join(left, name), b, 0o600); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
+		testkit.OK(t, os.WriteFile(filepath.Join(left, name), b, 0o600))
 	}
 	again := newLiveDaemon(t, left, begin)
 	for _, l := range looks {

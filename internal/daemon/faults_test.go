@@ -89,12 +89,8 @@ func startVictim(t *testing.T, bin, dir string, args ...string) *victim {
 	}
 	v.cmd.Stderr = v.log
 	out, err := v.cmd.StdoutPipe()
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := v.cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
+	testkit.OK(t, v.cmd.Start())
 	t.Cleanup(func() { v.cmd.Process.Kill() })
 	line, err := bufio.NewReader(out).ReadString('\n')
 	m := testkit.Opened.FindStringSubmatch(line)
@@ -114,9 +110,7 @@ func startVictim(t *testing.T, bin, dir string, args ...string) *victim {
 	} else if !set.ClockTrusted {
 		body := fmt.Sprintf(`{"time":%q}`, time.Now().Format(time.RFC3339Nano))
 		resp, err := http.Post(v.url+"/api/v1/clock", "application/json", strings.NewReader(body))
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		resp.Body.Close()
 		if resp.StatusCode != http.StatusOK {
 			t.Fatalf("the date is not taken: %s", resp.Status)
@@ -243,9 +237,7 @@ func (p *promised) check(t *testing.T, dir string, killedAt time.Time, round int
 		} else if err != nil {
 			t.Fatal(err)
 		}
-		if err := os.WriteFile(filepath.Join(cp, name), b, 0o600); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, os.WriteFile(filepath.Join(cp, name), b, 0o600))
 	}
 	defer os.RemoveAll(cp)
 	s, err := history.Open(cp, history.Options{})
@@ -326,9 +318,7 @@ func TestFaultKill(t *testing.T) {
 			}
 		}
 		as, err := v.c.Alerts(t.Context(), true)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		for id, state := range p.alerts {
 			i := slices.IndexFunc(as, func(a alerts.Alert) bool { return a.ID == id })
 			checked["alert"]++
@@ -414,9 +404,7 @@ func inBubbleFrom(t *testing.T, cfg Config, trusted bool, off time.Duration, f f
 		}
 		d, err := New(Options{Config: cfg, Clock: b.clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC, Synced: b.sync.Load,
 			Boot: "board on at " + off.String(), Uptime: func() time.Duration { return time.Since(epoch) + time.Minute }, StoreWatch: time.Hour})
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		defer d.store.Close()
 		if b.srv, err = web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, d); err != nil {
 			t.Fatal(err)
@@ -457,9 +445,7 @@ func (b *bubble) shed(sim *shopsim.Sim, d time.Duration) {
 func (b *bubble) alpha(id string) float64 {
 	b.t.Helper()
 	// Of this moment, not of up to half a minute ago.
-	if err := b.d.Evaluate(b.t.Context()); err != nil {
-		b.t.Fatal(err)
-	}
+	testkit.OK(b.t, b.d.Evaluate(b.t.Context()))
 	for _, c := range b.Coats() {
 		if c.ID == id && c.Alpha != nil {
 			return c.Alpha.P50
@@ -503,9 +489,7 @@ func TestFaultClockSteps(t *testing.T) {
 			}
 			told := 0
 			es, err := b.d.store.Events(b.t.Context(), time.Time{}, time.Time{}, 1000)
-			if err != nil {
-				b.t.Fatal(err)
-			}
+			testkit.OK(b.t, err)
 			for _, e := range es {
 				if e.Kind == "clock" {
 					told++
@@ -575,9 +559,7 @@ func TestFaultClockUnknown(t *testing.T) {
 		b.shed(sim, 90*time.Minute)
 		before := b.alpha("fill")
 		var snap web.Snapshot
-		if err := json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
-			b.t.Fatal(err)
-		}
+		testkit.OK(b.t, json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap))
 		if snap.Settings.ClockTrusted || !slices.ContainsFunc(snap.Alerts, func(a alerts.Alert) bool { return a.Rule == alerts.ClockInDoubt }) {
 			b.t.Error("the page does not say that the date is not known")
 		}
@@ -639,9 +621,7 @@ func TestFaultDiskFull(t *testing.T) {
 		entered := 0
 		for full := false; !full; entered++ { // what the database still has room for
 			body, err := json.Marshal(map[string]any{"panel": "lid", "resin": "medium", "kind": "fill coat", "applied": b.d.Now(), "ended": b.d.Now(), "note": strings.Repeat("x", 2000)})
-			if err != nil {
-				b.t.Fatal(err)
-			}
+			testkit.OK(b.t, err)
 			code, answer := b.Raw("POST", "/api/v1/coats", body)
 			if full = code != http.StatusCreated; full && (code != http.StatusInsufficientStorage || !bytes.Contains(answer, []byte("full"))) {
 				b.t.Errorf("on a full card a coat is answered %d %s", code, answer)
@@ -652,9 +632,7 @@ func TestFaultDiskFull(t *testing.T) {
 		}
 		b.shed(sim, 90*time.Minute)
 		var snap web.Snapshot
-		if err := json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
-			b.t.Fatal(err)
-		}
+		testkit.OK(b.t, json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap))
 		i := slices.IndexFunc(snap.Result.Coats, func(c coat.Estimate) bool { return c.ID == "fill" })
 		if i < 0 || snap.Result.Coats[i].Alpha == nil || snap.Result.Coats[i].Alpha.P50 <= was || snap.Result.Coats[i].DegradedMinutes > 1 {
 			b.t.Errorf("no estimate on a full card: %+v", snap.Result.Coats)
@@ -674,9 +652,7 @@ func TestFaultDiskFull(t *testing.T) {
 		}
 		waited := b.d.store.Stats().Pending
 
-		if err := os.Remove(ballast); err != nil {
-			b.t.Fatal(err)
-		}
+		testkit.OK(b.t, os.Remove(ballast))
 		room := time.Now()
 		for s := b.d.store.Stats(); s.DiskFull || s.Pending > 20; s = b.d.store.Stats() {
 			b.shed(sim, 10*time.Second)
@@ -728,9 +704,7 @@ func TestFaultFlood(t *testing.T) {
 		t.Fatal(err)
 	}
 	coatID, err := v.c.StartCoat(t.Context(), coat.Coat{Panel: "lid-a", Resin: "medium", Kind: coat.FillCoat, Applied: time.Now()})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	slow := deafPage(t, v.url)
 	defer slow.Close()
 	rest := readProc(t, v.cmd.Process.Pid).rss
@@ -797,9 +771,7 @@ func deafPage(t *testing.T, url string) net.Conn {
 	t.Helper()
 	addr := strings.TrimPrefix(url, "http://")
 	conn, err := net.Dial("tcp", addr)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	if c, ok := conn.(*net.TCPConn); ok {
 		c.SetReadBuffer(4 << 10)
 	}
@@ -818,9 +790,7 @@ func TestFaultSlowPage(t *testing.T) {
 	live.Push([]web.PushReading{{Probe: "panel-1", TempC: &c}})
 	live.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": "panel-1", "core": "foam"})
 	live.Post("/api/v1/coats", map[string]any{"id": "fill", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": now})
-	if err := live.d.Evaluate(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, live.d.Evaluate(t.Context()))
 	defer deafPage(t, live.URL).Close()
 	quick, cancel := live.d.Subscribe()
 	defer cancel()
@@ -893,9 +863,7 @@ func TestFaultSoak(t *testing.T) {
 			var m runtime.MemStats
 			runtime.ReadMemStats(&m)
 			fds, err := os.ReadDir("/proc/self/fd")
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			us = append(us, use{m.HeapAlloc, runtime.NumGoroutine(), len(fds)})
 			if h%12 == 11 {
 				t.Logf("%2d h: heap %.1f MB, %d goroutines, %d file handles", h+1, float64(m.HeapAlloc)/1e6, runtime.NumGoroutine(), len(fds))
@@ -1015,9 +983,7 @@ func TestFaultServersGone(t *testing.T) {
 	})}
 	srv.SetKeepAlivesEnabled(false)
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	nobody := ln.Addr().(*net.TCPAddr).Port
 	ln.Close()
 
@@ -1051,9 +1017,7 @@ func TestFaultServersGone(t *testing.T) {
 			b.shed(sim, time.Hour)
 		}
 		var snap web.Snapshot
-		if err := json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
-			b.t.Fatal(err)
-		}
+		testkit.OK(b.t, json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap))
 		rules := map[string]int{}
 		for _, a := range snap.Alerts {
 			if a.State == alerts.Firing {
@@ -1119,9 +1083,7 @@ func TestRunAllSaysWhichPartDied(t *testing.T) {
 // What was set is shown at once, not with the next evaluation.
 func TestSnapshotHasTheSettingsOfNow(t *testing.T) {
 	live := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC))
-	if err := live.d.Evaluate(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, live.d.Evaluate(t.Context()))
 	live.Do("PUT", "/api/v1/settings", map[string]any{"shop_name": "Boathouse", "units": "us"}, http.StatusOK)
 	s, err := live.d.Snapshot(t.Context())
 	if err != nil || s.Settings.ShopName != "Boathouse" || s.Settings.Units != "us" {

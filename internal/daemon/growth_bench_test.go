@@ -82,30 +82,22 @@ func (g growth) fill(b *testing.B, dir string) {
 	b.Helper()
 	now := g.at().Add(-g.span)
 	s, err := history.Open(dir, history.Options{Now: func() time.Time { return now }, MaxBytes: 1 << 50, MaxAge: longestKept})
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	n := 0
 	for ; !now.After(g.at()); now = now.Add(time.Minute) {
 		rs := g.readings(now)
 		s.Append(rs)
 		if n += len(rs); n > 100_000 {
 			n = 0
-			if err := s.Compact(b.Context()); err != nil {
-				b.Fatal(err)
-			}
+			testkit.OK(b, s.Compact(b.Context()))
 		}
 	}
 	now = g.at()
-	if err := s.Compact(b.Context()); err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, s.Compact(b.Context()))
 	_, _, err = s.WriteWork(b.Context(), "bench", now, "", func(func(string) string) (out []history.WorkWrite, _ string, _ error) {
 		add := func(kind, id string, v any) {
 			body, err := json.Marshal(v)
-			if err != nil {
-				b.Fatal(err)
-			}
+			testkit.OK(b, err)
 			out = append(out, history.WorkWrite{Kind: kind, ID: id, Body: body})
 		}
 		for i := range min(g.coats, 100) {
@@ -118,12 +110,8 @@ func (g growth) fill(b *testing.B, dir string) {
 		}
 		return out, "", nil
 	})
-	if err != nil {
-		b.Fatal(err)
-	}
-	if err := s.Close(); err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
+	testkit.OK(b, s.Close())
 }
 
 // pushes reports whether the probes push: no more than 64 may, and above that
@@ -169,9 +157,7 @@ func (g growth) measure(b *testing.B) {
 		b.Fatalf("%d coats are estimated, want %d", n, g.coats)
 	}
 	for i := 0; g.pushes() && i < g.probes; i++ {
-		if err := d.set.Restore(fmt.Sprintf("probe-%d", i), "push", sensors.Meta{Accepted: true}); err != nil {
-			b.Fatal(err)
-		}
+		testkit.OK(b, d.set.Restore(fmt.Sprintf("probe-%d", i), "push", sensors.Meta{Accepted: true}))
 	}
 	push := func() error {
 		at := clk.Now()
@@ -195,9 +181,7 @@ func (g growth) measure(b *testing.B) {
 	took("push", push)
 	took("look", func() error { return d.Evaluate(b.Context()) })
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "bench", LoopbackRole: web.Control}, d)
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	api := &testkit.API{T: b, Handler: srv.Handler()}
 	api.Do("GET", "/api/v1/snapshot", nil, http.StatusOK)
 	var page []byte
@@ -205,20 +189,14 @@ func (g growth) measure(b *testing.B) {
 	b.ReportMetric(float64(len(page))/1e3, "kB-page")
 	for range 90 { // an hour and what is not packed yet
 		next()
-		if err := push(); err != nil {
-			b.Fatal(err)
-		}
+		testkit.OK(b, push())
 	}
-	if err := d.store.Flush(b.Context()); err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, d.store.Flush(b.Context()))
 	took("packing", func() error { return d.store.Compact(b.Context()) })
 	file := filepath.Join(b.TempDir(), "copy.db")
 	took("backup", func() error { return d.store.Backup(b.Context(), file) })
 	fi, err := os.Stat(file)
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	b.ReportMetric(float64(fi.Size())/1e6, "MB-file")
 	var m runtime.MemStats
 	runtime.GC()

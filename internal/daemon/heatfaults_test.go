@@ -27,12 +27,8 @@ func TestFaultHeaterKilled(t *testing.T) {
 	root, slave := testkit.W1Tree(t)
 	two := filepath.Join(root, "28-0316a2795d20")
 	b, err := os.ReadFile(slave)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := os.MkdirAll(two, 0o755); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
+	testkit.OK(t, os.MkdirAll(two, 0o755))
 	testkit.Write(t, filepath.Join(two, "w1_slave"), string(b))
 	t.Setenv(W1Env, root)
 	const lease = 5 * time.Second
@@ -87,9 +83,7 @@ lease = "5s"
 
 			v = startVictim(t, bin, dir, "--config", cfg)
 			tent, err := v.c.Tent(t.Context())
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			if _, err := v.c.AcceptTent(t.Context(), tent.LimitsHash); err != nil {
 				t.Fatal(err)
 			}

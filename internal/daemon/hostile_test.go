@@ -67,20 +67,14 @@ func TestHostileNames(t *testing.T) {
 			t.Errorf("a probe called %q: %d %s", name, code, b)
 		}
 		live.Raw("PUT", "/api/v1/settings", mustJSON(t, map[string]any{"shop_name": name}))
-		if err := live.d.Evaluate(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, live.d.Evaluate(t.Context()))
 
 		for _, format := range []string{"html", "csv", "json"} {
 			resp, err := http.Get(live.URL + "/api/v1/panels/" + url.PathEscape(id) + "/record?format=" + format)
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			b, err := io.ReadAll(resp.Body)
 			resp.Body.Close()
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			text := string(b)
 			if resp.StatusCode == http.StatusOK {
 				seen[format]++
@@ -141,8 +135,6 @@ func TestHostileNames(t *testing.T) {
 func mustJSON(t *testing.T, v any) []byte {
 	t.Helper()
 	b, err := json.Marshal(v)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	return b
 }

@@ -36,9 +36,7 @@ func TestCardThatTakesNothingIsOneAlert(t *testing.T) {
 		if code, body := live.Raw("POST", "/api/v1/panels", []byte(`{"id":"lid","no_probe":true}`)); code != http.StatusInsufficientStorage {
 			t.Errorf("%v: a panel is answered %d %s", why, code, body)
 		}
-		if err := live.d.Evaluate(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, live.d.Evaluate(t.Context()))
 		as := live.d.rules.List(false)
 		if len(as) != 1 || as[0].Rule != alerts.StoreFull || as[0].Severity != alerts.Act || !strings.Contains(as[0].Say, "takes nothing, though it has room") {
 			t.Errorf("%v: %+v, want one alert that says it", why, as)
@@ -58,9 +56,7 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 	begin := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
 	clk := NewLapseClock(begin, 1)
 	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: true, Zone: time.UTC})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	who := web.Who{Name: "me", Role: web.Control}
 	ctx := t.Context()
 	create := func(kind, body string) {
@@ -81,14 +77,10 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 	if err := d.store.Compact(ctx); err != nil { // complete hours are on the card only, as far as the file goes
 		t.Fatal(err)
 	}
-	if err := d.Evaluate(ctx); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, d.Evaluate(ctx))
 	loop, renewed := heldLoop(t, d, cfg.Store.Path)
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", Log: testkit.NoLog()}, d)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 
 	// From here on no sync ends.
 	hang, stuck := make(chan struct{}), make(chan struct{}, 100)
@@ -162,9 +154,7 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 		t.Errorf("flush once the card works again: %v", err)
 	}
 	cardfault.Set(nil)
-	if err := d.store.Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, d.store.Close())
 }
 
 // heldLoop is the loop of a heated tent whose two files are on the same card.
@@ -189,9 +179,7 @@ func heldLoop(t *testing.T, d *Daemon, dir string) (loop *heat.Loop, renewed cha
 		go func() { defer close(ended); loop.Run(t.Context()) }()
 		t.Cleanup(func() { <-ended })
 		_, hash, _ := loop.Limits()
-		if err := loop.Accept("the test", hash); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, loop.Accept("the test", hash))
 		return loop
 	})
 	return loop, renewed

@@ -22,29 +22,21 @@ func TestIdempotencyKeyIsOnesOwn(t *testing.T) {
 	live := newLiveDaemon(t, dir, at)
 	token := func() string {
 		code, _, err := live.d.NewPairCode(t.Context(), web.Record, "phone", 0)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		tok, _, err := live.d.Redeem(t.Context(), code, "phone")
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		return tok
 	}
 	ask := func(method, path, body, tok string) (int, string) {
 		t.Helper()
 		r, err := http.NewRequest(method, live.URL+path, strings.NewReader(body))
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		r.Header.Set("Idempotency-Key", "tap-1")
 		if tok != "" {
 			r.Header.Set("Authorization", "Bearer "+tok)
 		}
 		res, err := http.DefaultClient.Do(r)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		defer res.Body.Close()
 		var b bytes.Buffer
 		b.ReadFrom(res.Body)
@@ -76,14 +68,10 @@ func TestIdempotencyKeyIsOnesOwn(t *testing.T) {
 	if w := live.work(); len(w.Panels) != 1 || w.Panels[0].Core != "foam" {
 		t.Errorf("panels %+v", w.Panels)
 	}
-	if err := live.d.store.Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, live.d.store.Close())
 	live = newLiveDaemon(t, dir, at.Add(time.Hour))
 	same(`"created":false`)
-	if err := live.d.Delete(t.Context(), web.Who{Name: "Ben"}, "panel", "lid", ""); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, live.d.Delete(t.Context(), web.Who{Name: "Ben"}, "panel", "lid", ""))
 	code, text := ask("POST", "/api/v1/panels", panel, mine)
 	var e struct{ Error web.Faults }
 	if err := json.Unmarshal([]byte(text), &e); err != nil || code != http.StatusConflict || !strings.Contains(text, "panel lid was entered by this and taken out by Ben") {

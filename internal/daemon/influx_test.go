@@ -35,9 +35,7 @@ func startVictoria(t *testing.T) (base string) {
 	cmd := exec.Command(bin, "-storageDataPath="+t.TempDir(), "-httpListenAddr=127.0.0.1:"+port, "-dedup.minScrapeInterval=1ms", "-memory.allowedBytes=64MB")
 	cmd.Stdout, cmd.Stderr = out, out
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, cmd.Start())
 	t.Cleanup(func() { cmd.Process.Signal(syscall.SIGTERM); cmd.Wait() })
 	testkit.Until(t, "victoria-metrics answers", func() bool {
 		res, err := http.Get(base + "/health")
@@ -59,9 +57,7 @@ type series struct {
 func exported(t *testing.T, base, match string) []series {
 	t.Helper()
 	res, err := http.Get(base + "/api/v1/export?" + url.Values{"match[]": {match}, "start": {"0"}}.Encode())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	defer res.Body.Close()
 	var out []series
 	sc := bufio.NewScanner(res.Body)
@@ -82,9 +78,7 @@ func exported(t *testing.T, base, match string) []series {
 func TestInfluxDaemon(t *testing.T) {
 	base := startVictoria(t)
 	u, err := url.Parse(base)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	g := newGate(t, u.Port())
 	g.set(true)
 	d, log, stop := runDaemon(t, fmt.Sprintf(`
@@ -142,9 +136,7 @@ external_labels = { yard = "north" }
 		}
 	}
 	ps, err := d.Trace(t.Context(), "tack", start.Add(11*time.Minute), start.Add(179*time.Minute), 169)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	want := map[int64]float64{}
 	for _, p := range ps {
 		if p.Alpha != nil {
@@ -157,9 +149,7 @@ external_labels = { yard = "north" }
 			// The present is the daemon's last evaluation, at its own time.
 			at := time.UnixMilli(ts)
 			now, err := d.Trace(t.Context(), "tack", at.Add(-time.Minute), at, 2)
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			if at.Before(opened.Add(-2*time.Minute)) || len(now) != 2 || math.Abs(now[1].Alpha.P50-s.Values[i]) > 1e-3 {
 				t.Errorf("alpha at %v is %v, the estimator says %v", at, s.Values[i], now)
 			}

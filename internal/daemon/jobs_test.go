@@ -13,6 +13,7 @@ import (
 
 	"curewright/dashboards/web"
 	"curewright/internal/daemon/daemontest"
+	"curewright/internal/testkit"
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/sensors/shopsim"
@@ -40,17 +41,13 @@ func newBench(t *testing.T) bench {
 
 func (b bench) enter(path string, body any) (e web.Entered) {
 	b.t.Helper()
-	if err := json.Unmarshal(b.Do("POST", path, body, http.StatusCreated), &e); err != nil {
-		b.t.Fatal(err)
-	}
+	testkit.OK(b.t, json.Unmarshal(b.Do("POST", path, body, http.StatusCreated), &e))
 	return e
 }
 
 func (b bench) get(path string, v any) {
 	b.t.Helper()
-	if err := json.Unmarshal(b.Do("GET", path, nil, http.StatusOK), v); err != nil {
-		b.t.Fatal(err)
-	}
+	testkit.OK(b.t, json.Unmarshal(b.Do("GET", path, nil, http.StatusOK), v))
 }
 
 func (b bench) next() job.Next {
@@ -172,9 +169,7 @@ func TestPlanOfAJob(t *testing.T) {
 	plan := func() (p planned) {
 		t.Helper()
 		body := map[string]any{"job": "skin", "day": map[string]any{"start": b.Now(), "hours": []string{"07:00-22:00"}}}
-		if err := json.Unmarshal(b.Do("POST", "/api/v1/plan", body, http.StatusOK), &p); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, json.Unmarshal(b.Do("POST", "/api/v1/plan", body, http.StatusOK), &p))
 		return p
 	}
 	b.enter("/api/v1/jobs", map[string]any{"template": "glass-skin", "id": "skin", "resin": "medium",
@@ -189,9 +184,7 @@ func TestPlanOfAJob(t *testing.T) {
 	}
 	// The foam job, up to its days of rest: behind them is another day's plan.
 	var p planned
-	if err := json.Unmarshal(b.Do("POST", "/api/v1/plan", map[string]any{"job": "lid", "day": map[string]any{"start": b.Now()}}, http.StatusOK), &p); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(b.Do("POST", "/api/v1/plan", map[string]any{"job": "lid", "day": map[string]any{"start": b.Now()}}, http.StatusOK), &p))
 	if len(p.Steps) != 5 || p.Steps[4].Step != "fill" {
 		t.Errorf("the foam job: %+v", p.Steps)
 	}
@@ -208,15 +201,11 @@ func TestRepeatAndUndo(t *testing.T) {
 	post := func(key, path, body string) (e web.Entered) {
 		t.Helper()
 		req, err := http.NewRequestWithContext(t.Context(), "POST", b.URL+path, strings.NewReader(body))
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		req.Header.Set("Content-Type", "application/json")
 		req.Header.Set("Idempotency-Key", key)
 		r, err := http.DefaultClient.Do(req)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		defer r.Body.Close()
 		if err := json.NewDecoder(r.Body).Decode(&e); err != nil || r.StatusCode != 201 {
 			t.Fatalf("%d %v", r.StatusCode, err)

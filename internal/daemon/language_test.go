@@ -55,9 +55,7 @@ func TestLanguage(t *testing.T) {
 		Say   string
 		Steps []struct{ Say string }
 	}
-	if err := json.Unmarshal(d.Do("POST", "/api/v1/plan", map[string]any{"job": "skin", "day": map[string]any{"start": d.Now()}}, http.StatusOK), &p); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(d.Do("POST", "/api/v1/plan", map[string]any{"job": "skin", "day": map[string]any{"start": d.Now()}}, http.StatusOK), &p))
 	check("plan", p.Say)
 	for _, s := range p.Steps {
 		check("plan", s.Say)
@@ -67,13 +65,9 @@ func TestLanguage(t *testing.T) {
 		t.Errorf("the record: %v", err)
 	}
 
-	if err := os.WriteFile(file, []byte("[coat.order]\nfeel = \"{when}\"\nnonsense = \"x\"\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(file, []byte("[coat.order]\nfeel = \"{when}\"\nnonsense = \"x\"\n"), 0o600))
 	conf := filepath.Join(t.TempDir(), "c.toml")
-	if err := os.WriteFile(conf, fmt.Appendf(nil, "[shop]\nlanguage = %q\n", file), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(conf, fmt.Appendf(nil, "[shop]\nlanguage = %q\n", file), 0o600))
 	_, _, err = daemon.LoadWithSecrets(conf, true)
 	if err == nil || !strings.Contains(err.Error(), "coat.order.feel") || !strings.Contains(err.Error(), "coat.order.nonsense") || !strings.Contains(err.Error(), "c.toml:2") {
 		t.Errorf("a language with faults: %v", err)

@@ -12,6 +12,7 @@ import (
 
 	"curewright/internal/daemon"
 	"curewright/internal/daemon/daemontest"
+	"curewright/internal/testkit"
 	"curewright/model/cure"
 	"curewright/model/memory"
 	"curewright/sensors"
@@ -30,9 +31,7 @@ func memoryShed(t *testing.T, dir string, faster float64, days int) *daemontest.
 		rs = append(rs, sensors.Reading{Probe: "panel-1", At: at, Temp: sensors.Some(21)}, sensors.Reading{Probe: "air-1", At: at, Temp: sensors.Some(21), RH: sensors.Some(45)})
 	}
 	for _, p := range []string{"panel-1", "air-1"} {
-		if err := d.Sensors().Restore(p, "simulated", sensors.Meta{Accepted: true}); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, d.Sensors().Restore(p, "simulated", sensors.Meta{Accepted: true}))
 	}
 	d.Store().Append(rs)
 	d.Do("POST", "/api/v1/panels", map[string]any{"id": "lid", "probe": "panel-1", "air": "air-1", "core": "foam"}, http.StatusCreated)
@@ -152,14 +151,10 @@ func TestMemorySetAside(t *testing.T) {
 	file := d.Do("GET", "/api/v1/memory/file", nil, http.StatusOK)
 	at := d.Clock.Now()
 	var doc map[string]json.RawMessage
-	if err := json.Unmarshal(file, &doc); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(file, &doc))
 	doc["version"] = json.RawMessage(fmt.Sprint(memory.Version + 1))
 	newer, _ := json.Marshal(doc)
-	if err := d.Store().PutKV(t.Context(), "memory", "learnt", newer); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, d.Store().PutKV(t.Context(), "memory", "learnt", newer))
 	if err := d.Store().Close(); err != nil {
 		t.Fatal(err)
 	}

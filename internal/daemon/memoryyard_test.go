@@ -58,9 +58,7 @@ func TestMemoryOfAYard(t *testing.T) {
 	const shares = "[memory]\nshare = true\n"
 	view := func(d *Daemon) *MemoryView {
 		v, err := d.memoryView(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		return v
 	}
 	a, _, stopA := runDaemon(t, conf("One shed", shares))
@@ -72,9 +70,7 @@ func TestMemoryOfAYard(t *testing.T) {
 				m.Put(l)
 			}
 		})
-		if err := d.saveMemory(context.Background()); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, d.saveMemory(context.Background()))
 	}
 	teach(alone, feltCoats(alone.mem.board, 6, 0.25))
 	teach(a, feltCoats(a.mem.board, 6, 0.25))
@@ -93,13 +89,9 @@ func TestMemoryOfAYard(t *testing.T) {
 
 	// What cannot be taken.
 	whole, err := memory.Write(&memory.Memory{Lessons: feltCoats("0badb0a7", 6, -0.45)}, "0badb0a7", time.Now())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	var doc map[string]json.RawMessage
-	if err := json.Unmarshal(whole, &doc); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(whole, &doc))
 	said := func(board, want string) {
 		t.Helper()
 		testkit.Until(t, want, func() bool {

@@ -45,9 +45,7 @@ import (
 func loopbackPort(t *testing.T) (host, port string) {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	defer l.Close()
 	host, port, _ = net.SplitHostPort(l.Addr().String())
 	return host, port
@@ -75,9 +73,7 @@ func newMosquitto(t *testing.T, more string) *mosquitto {
 	// "user root": it would otherwise give up root, and with it the files.
 	conf := fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous false\npassword_file %s\npersistence false\nuser root\n%s", port, pw, more)
 	m := &mosquitto{t: t, conf: filepath.Join(dir, "mosquitto.conf"), port: port}
-	if err := os.WriteFile(m.conf, []byte(conf), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(m.conf, []byte(conf), 0o600))
 	m.start()
 	t.Cleanup(func() { m.kill(syscall.SIGTERM) })
 	return m
@@ -167,9 +163,7 @@ type gate struct {
 
 func newGate(t *testing.T, port string) *gate {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	t.Cleanup(func() { l.Close() })
 	g := &gate{addr: l.Addr().String()}
 	go func() {
@@ -219,23 +213,15 @@ func runDaemon(t *testing.T, text string) (d *Daemon, log *testkit.Buffer, stop 
 func runDaemonIn(t *testing.T, dir, text string) (d *Daemon, log *testkit.Buffer, stop func()) {
 	t.Helper()
 	cfg, err := ParseConfig("test.toml", []byte(text))
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	cfg.Store.Path = dir
 	log = &testkit.Buffer{}
 	d, err = New(Options{Config: cfg, Clock: &wallClock{}, Log: slog.New(slog.NewTextHandler(log, nil)), ClockTrusted: true})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Log: d.log}, d)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan error, 1)
 	go func() { done <- d.Run(ctx, ln, srv) }()
@@ -252,9 +238,7 @@ func runDaemonIn(t *testing.T, dir, text string) (d *Daemon, log *testkit.Buffer
 func secretFile(t *testing.T, text string) string {
 	t.Helper()
 	name := filepath.Join(t.TempDir(), "secret")
-	if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(name, []byte(text), 0o600))
 	return name
 }
 
@@ -356,9 +340,7 @@ kind = "mqtt"
 	create("panel", `{"id":"lid","probe":"panel-1","core":"foam","area_m2":1.4}`)
 	create("coat", fmt.Sprintf(`{"id":"tack/1","panel":"lid","resin":"medium","kind":"tack coat","next":"cloth","applied":%q}`, time.Now().Add(-time.Minute).Format(time.RFC3339)))
 	testkit.Until(t, "the coat", saw(base+`coat/tack%2F1 {"id":"tack/1","panel":"lid"`))
-	if err := d.Patch(t.Context(), who, "coat", "tack/1", []byte(fmt.Sprintf(`{"ended":%q}`, time.Now().Format(time.RFC3339))), ""); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, d.Patch(t.Context(), who, "coat", "tack/1", []byte(fmt.Sprintf(`{"ended":%q}`, time.Now().Format(time.RFC3339))), ""))
 
 	// The broker dies without warning and without memory. Meanwhile readings
 	// come in by another way.
@@ -516,9 +498,7 @@ func link(t *testing.T, o mqttlink.Options) (*mqttlink.Link, *testkit.Buffer) {
 func mustURL(t *testing.T, s string) *url.URL {
 	t.Helper()
 	u, err := mqttSection{URL: s}.broker()
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	return u
 }
 
@@ -549,9 +529,7 @@ func TestMQTTTroubleIsSaidOnce(t *testing.T) {
 // what they allow still works.
 func TestMQTTNotAllowed(t *testing.T) {
 	acl := filepath.Join(t.TempDir(), "acl")
-	if err := os.WriteFile(acl, []byte("user shed\ntopic readwrite curewright/#\ntopic readwrite marker\ntopic read radio/#\ntopic write radio/#\n"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(acl, []byte("user shed\ntopic readwrite curewright/#\ntopic readwrite marker\ntopic read radio/#\ntopic write radio/#\n"), 0o600))
 	m := newMosquitto(t, "acl_file "+acl+"\n")
 	got := make(chan string, 10)
 	l, out := link(t, mqttlink.Options{URL: mustURL(t, "mqtt://127.0.0.1:"+m.port), User: "shed", Password: "tack coat",
@@ -659,9 +637,7 @@ func TestMQTTOverTLS(t *testing.T) {
 		port, a.path("ca.pem"), a.path("broker.pem"), a.path("broker.key")))
 	u := mustURL(t, "mqtts://127.0.0.1:"+port)
 	sec, err := mqttlink.TLSConfig(a.path("ca.pem"), a.path("board.pem"), a.path("board.key"), readSmall)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	l, out := link(t, mqttlink.Options{URL: u, TLS: sec, User: "shed", Password: "tack coat"})
 	testkit.Until(t, "connected over TLS\n"+out.String(), l.Up)
 	if err := l.Publish(t.Context(), "curewright/x", []byte("1"), true, time.Minute); err != nil {
@@ -680,9 +656,7 @@ func TestMQTTOverTLS(t *testing.T) {
 			[]string{"certificate required", "reset by peer", "broken pipe", "EOF"}},
 	} {
 		sec, err := c.cfg()
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		l, out := link(t, mqttlink.Options{URL: u, TLS: sec, User: "shed", Password: "tack coat", ClientID: "other"})
 		testkit.Until(t, name+" is refused", func() bool { return l.Status().Failures > 0 })
 		if l.Up() || !slices.ContainsFunc(c.want, func(w string) bool { return strings.Contains(out.String(), w) }) {
@@ -750,9 +724,7 @@ func TestMQTTAndInfluxConfigFaults(t *testing.T) {
 	}
 	// The names of secrets are checked when they are read: at the start.
 	cfg, err := ParseConfig("f.toml", []byte("[mqtt]\nurl = \"mqtt://127.0.0.1\"\nuser = \"u\"\nsecret_env = \"CUREWRIGHT_TEST_NOT_SET\"\n"))
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	cfg.Store.Path = t.TempDir()
 	if _, err := New(Options{Config: cfg, Clock: &wallClock{}, Log: testkit.NoLog(), ClockTrusted: true}); err == nil || !strings.Contains(err.Error(), "CUREWRIGHT_TEST_NOT_SET") {
 		t.Errorf("a secret that is not there: %v", err)
@@ -762,18 +734,14 @@ func TestMQTTAndInfluxConfigFaults(t *testing.T) {
 // The guide's configuration is good, and says what the guide says.
 func TestMQTTGuide(t *testing.T) {
 	text, err := os.ReadFile("../../docs/mqtt-influx.md")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	_, rest, ok := strings.Cut(string(text), "```toml\n")
 	block, _, _ := strings.Cut(rest, "```")
 	if !ok {
 		t.Fatal("no configuration in the guide")
 	}
 	cfg, err := ParseConfig("guide.toml", []byte(block))
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	if got := cfg.MQTT.base("Shop"); got != "curewright/boat-shed" || len(cfg.MQTT.Topics) != 3 || !cfg.Influx.On() {
 		t.Errorf("base %q, %d topics, influx %v", got, len(cfg.MQTT.Topics), cfg.Influx.On())
 	}

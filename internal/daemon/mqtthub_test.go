@@ -85,26 +85,18 @@ tent_control = true
 preset = "zigbee2mqtt"
 accept = true
 %s`, m.port, secretFile(t, "tack coat\n"), hubTent))
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	cfg.Store.Path = t.TempDir()
 	cfg.Probe = nil // wired ones are not here
 	log := &testkit.Buffer{}
 	d, err := New(Options{Config: cfg, Clock: &wallClock{}, Log: slog.New(slog.NewTextHandler(log, nil)), ClockTrusted: true})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	heater := &lockedHeater{}
 	d.AttachTent(cfg.Tent, func(func(heat.Event), func() (heat.Profile, bool)) TentHolder { return heater })
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Log: d.log}, d)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	// Somebody else's device was there first.
 	const taken = "homeassistant/binary_sensor/board_7/alerts/config"
 	m.pub(taken, `{"name":"kettle","unique_id":"kettle"}`, "-r")

@@ -23,9 +23,7 @@ func TestNewProbeOnAFullCard(t *testing.T) {
 	cfg := DefaultConfig()
 	cfg.Store.Path = t.TempDir()
 	d, err := New(Options{Config: cfg, Clock: NewLapseClock(time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC), 1), Log: testkit.NoLog(), ClockTrusted: true, Zone: time.UTC})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	defer d.store.Close()
 	cardfault.Set(func(op cardfault.Op, _ string) error {
 		if op == cardfault.Write {

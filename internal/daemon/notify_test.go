@@ -17,6 +17,7 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
+	"curewright/internal/testkit"
 	"curewright/sensors/shopsim"
 )
 
@@ -122,9 +123,7 @@ func TestMissingBuzzerIsCalledDown(t *testing.T) {
 		sim := shopsim.New(shopsim.Config{Seed: 3})
 		b.shed(sim, 20*time.Minute)
 		var snap web.Snapshot
-		if err := json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap); err != nil {
-			b.t.Fatal(err)
-		}
+		testkit.OK(b.t, json.Unmarshal(b.Do("GET", "/api/v1/snapshot", nil, http.StatusOK), &snap))
 		i := slices.IndexFunc(snap.Alerts, func(a alerts.Alert) bool { return a.Rule == alerts.ChannelDown && a.Subject == "piezo" })
 		if i < 0 || snap.Alerts[i].State != alerts.Firing {
 			b.t.Fatalf("with a missing buzzer these are there: %+v", snap.Alerts)

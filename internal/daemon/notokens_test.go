@@ -27,13 +27,9 @@ func TestStartsOnAFullCardOnANetwork(t *testing.T) {
 	cfg.Store.Path = t.TempDir()
 	cfg.Web.Listen = "0.0.0.0:0"
 	s, err := history.Open(cfg.Store.Path, history.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	const token = "cw_abcdefghijklmnopqrstuvwxyzabcdefghijklmnopq"
-	if err := s.PutToken(t.Context(), history.Token{ID: "phone", Name: "phone", Role: string(web.Control), Hash: web.HashToken(token), Made: time.Now()}); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, s.PutToken(t.Context(), history.Token{ID: "phone", Name: "phone", Role: string(web.Control), Hash: web.HashToken(token), Made: time.Now()}))
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -58,17 +54,13 @@ func TestStartsOnAFullCardOnANetwork(t *testing.T) {
 	ask := func(method, path, auth string) int {
 		t.Helper()
 		req, err := http.NewRequestWithContext(ctx, method, fmt.Sprintf("http://127.0.0.1:%d%s", port, path), nil)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		if auth != "" {
 			req.Header.Set("Authorization", "Bearer "+auth)
 			req.Header.Set("X-Forwarded-For", "192.0.2.7") // not the board itself
 		}
 		res, err := http.DefaultClient.Do(req)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		defer res.Body.Close()
 		io.Copy(io.Discard, res.Body)
 		return res.StatusCode

@@ -14,6 +14,7 @@ import (
 
 	"curewright/dashboards/web"
 	"curewright/history"
+	"curewright/internal/testkit"
 )
 
 // A store of an earlier version with ids, names and notes of a quarter of a
@@ -28,9 +29,7 @@ func TestOldStoreWithLongIDs(t *testing.T) {
 	}
 	const n = 3
 	store, err := history.Open(dir, history.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	put := func(kind, id string, body any) {
 		t.Helper()
 		if _, _, err := store.CreateWork(t.Context(), kind, id, mustJSON(t, body), "Ann", at, ""); err != nil {
@@ -43,9 +42,7 @@ func TestOldStoreWithLongIDs(t *testing.T) {
 		put("coat", long("coat", i), map[string]any{"panel": long("panel", i), "resin": "medium", "kind": "fill coat", "applied": at, "batches": []string{long("cup", i)}, "note": long("note", i)})
 		put("feel", long("feel", i), map[string]any{"coat": long("coat", i), "at": at.Add(time.Hour), "state": "tacky"})
 	}
-	if err := store.PutKV(t.Context(), "alert", "a-1", mustJSON(t, map[string]any{"id": "a-1", "rule": "window_open", "subject": long("coat", 0), "state": "firing", "text": long("text", 0), "severity": "soon", "since": at})); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, store.PutKV(t.Context(), "alert", "a-1", mustJSON(t, map[string]any{"id": "a-1", "rule": "window_open", "subject": long("coat", 0), "state": "firing", "text": long("text", 0), "severity": "soon", "since": at})))
 	if err := store.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -65,9 +62,7 @@ func TestOldStoreWithLongIDs(t *testing.T) {
 				}
 			}
 			stream, err := http.Get(live.URL + "/api/v1/events")
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			defer stream.Body.Close()
 			first, err := bufio.NewReaderSize(stream.Body, most).ReadSlice('\n')
 			if err != nil || len(first) == most {
@@ -75,9 +70,7 @@ func TestOldStoreWithLongIDs(t *testing.T) {
 			}
 
 			var coats struct{ Coats []web.CoatView }
-			if err := json.Unmarshal(live.Do("GET", "/api/v1/coats?all=true", nil, http.StatusOK), &coats); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, json.Unmarshal(live.Do("GET", "/api/v1/coats?all=true", nil, http.StatusOK), &coats))
 			if want := n - start; len(coats.Coats) != want {
 				t.Fatalf("%d coats, want %d", len(coats.Coats), want)
 			}

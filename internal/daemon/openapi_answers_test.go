@@ -60,15 +60,11 @@ const docURL = "file:///openapi.json"
 // that stands nowhere in it is a fault, though clients are told to pass it over.
 func newCaller(t *testing.T, d *daemontest.Daemon) *caller {
 	doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(d.Do("GET", "/api/v1/openapi.json", nil, 200)))
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	closeObjects(doc)
 	c := jsonschema.NewCompiler()
 	c.AssertFormat()
-	if err := c.AddResource(docURL, doc); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, c.AddResource(docURL, doc))
 	return &caller{Daemon: d, t: t, doc: doc.(map[string]any), schemas: c, done: map[string]*jsonschema.Schema{},
 		calls: map[string]asked{}, errors: map[string]asked{}, seen: map[string]bool{}}
 }
@@ -153,9 +149,7 @@ func (c *caller) call(route string, args []string, query string, body any, want 
 		rd, _ = json.Marshal(b)
 	}
 	req, err := http.NewRequestWithContext(c.t.Context(), method, c.URL+path+query, bytes.NewReader(rd))
-	if err != nil {
-		c.t.Fatal(err)
-	}
+	testkit.OK(c.t, err)
 	req.Header.Set("Content-Type", "application/json")
 	for i := 0; i < len(head); i += 2 {
 		if req.Header.Set(head[i], head[i+1]); head[i] == "Host" {
@@ -163,9 +157,7 @@ func (c *caller) call(route string, args []string, query string, body any, want 
 		}
 	}
 	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		c.t.Fatal(err)
-	}
+	testkit.OK(c.t, err)
 	defer resp.Body.Close()
 	var got []byte
 	kind, _, _ := strings.Cut(resp.Header.Get("Content-Type"), ";")
@@ -456,9 +448,7 @@ func TestAnswersObeyOpenAPI(t *testing.T) {
 	c.call("POST /pair", nil, "", kv{"code": code.Code}, 200)
 	for range 40 {
 		resp, err := http.Post(d.URL+v1+"/pair", "application/json", strings.NewReader(`{"code":"AAAA-AAAA"}`))
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		if resp.Body.Close(); resp.StatusCode == http.StatusTooManyRequests {
 			break
 		}
@@ -500,16 +490,12 @@ func TestAnswersObeyOpenAPI(t *testing.T) {
 		c.calls["POST "+v1+"/tent/release"] = asked{nil, tent, ""}
 		c.calls["POST "+v1+"/clock"] = asked{json.RawMessage(`{"time":"2026-10-10T09:12:00+01:00"}`), json.RawMessage(`{"now":"2026-10-10T08:12:00Z"}`), ""}
 		b, err := json.MarshalIndent(kv{"calls": c.calls, "errors": c.errors}, "", " ")
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		testkit.Write(t, examplesFile, string(b)+"\n")
 	}
 	// The examples themselves obey the schemas that they stand beside.
 	var ex struct{ Calls map[string]asked }
-	if err := json.Unmarshal(testkit.MustRead(t, examplesFile), &ex); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(testkit.MustRead(t, examplesFile), &ex))
 	for route, a := range ex.Calls {
 		method, pattern, _ := strings.Cut(route, " ")
 		method = strings.ToLower(method)
@@ -529,9 +515,7 @@ func TestAnswersObeyOpenAPI(t *testing.T) {
 func TestOpenAPIIsOpenAPI(t *testing.T) {
 	realpart.NPM(t, "@seriousme", "openapi-schema-validator")
 	file, err := filepath.Abs("../../dashboards/web/openapi.json")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	cmd := exec.CommandContext(t.Context(), realpart.Program(t, "node"), "--input-type=module", "-e", `
 import { Validator } from '@seriousme/openapi-schema-validator';
 import { readFileSync } from 'node:fs';

@@ -474,15 +474,11 @@ func (s *spec) said(t reflect.Type) *source {
 	if _, done := s.docs[t.PkgPath()]; !done {
 		s.docs[t.PkgPath()] = none
 		files, err := filepath.Glob(filepath.Join("../..", rel, "*.go"))
-		if err != nil {
-			s.t.Fatal(err)
-		}
+		testkit.OK(s.t, err)
 		fset := token.NewFileSet()
 		for _, f := range files {
 			a, err := parser.ParseFile(fset, f, nil, parser.ParseComments)
-			if err != nil {
-				s.t.Fatal(err)
-			}
+			testkit.OK(s.t, err)
 			for _, d := range a.Decls {
 				g, ok := d.(*ast.GenDecl)
 				if !ok || g.Tok != token.TYPE {
@@ -553,9 +549,7 @@ func buildSpec(t *testing.T) []byte {
 		Calls  map[string]example `json:"calls"`
 		Errors map[string]example `json:"errors"`
 	}
-	if err := json.Unmarshal(testkit.MustRead(t, examplesFile), &ex); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, json.Unmarshal(testkit.MustRead(t, examplesFile), &ex))
 	s.schemas["Errors"] = map[string]any{
 		"type": "object", "required": []string{"error"}, "additionalProperties": false,
 		"properties": map[string]any{
@@ -734,9 +728,7 @@ func buildSpec(t *testing.T) []byte {
 	enc := json.NewEncoder(&buf)
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", " ")
-	if err := enc.Encode(doc); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, enc.Encode(doc))
 	return bytes.TrimSpace(buf.Bytes())
 }
 
@@ -785,16 +777,12 @@ func TestOpenAPI(t *testing.T) {
 		z.Write(append(got, '\n')) // into memory: cannot fail
 		z.Close()
 		for name, b := range map[string][]byte{openAPIFile: append(got, '\n'), openAPIFile + ".gz": packed.Bytes()} {
-			if err := os.WriteFile(name, b, 0o644); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, os.WriteFile(name, b, 0o644))
 		}
 		return
 	}
 	z, err := gzip.NewReader(bytes.NewReader(testkit.MustRead(t, openAPIFile+".gz")))
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	if packed, err := io.ReadAll(z); err != nil || !bytes.Equal(packed, testkit.MustRead(t, openAPIFile)) {
 		t.Errorf("dashboards/web/openapi.json.gz is not openapi.json packed (%v): go test ./internal/daemon -run OpenAPI -update", err)
 	}

@@ -12,6 +12,7 @@ import (
 
 	"curewright/dashboards/web"
 	"curewright/history"
+	"curewright/internal/testkit"
 	"curewright/model/job"
 )
 
@@ -69,7 +70,5 @@ func openCoats(t testing.TB, live *liveDaemon, n int) {
 		}
 		return out, "", nil
 	})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 }

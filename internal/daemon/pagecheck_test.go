@@ -114,9 +114,7 @@ func TestCheckPage(t *testing.T) {
 	}
 	t.Run("nobody accepts", func(t *testing.T) {
 		ln, err := net.Listen("tcp", "127.0.0.1:0")
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		defer ln.Close()
 		ctx, cancel := context.WithCancel(t.Context())
 		defer cancel()
@@ -178,18 +176,14 @@ func TestPruneAlerts(t *testing.T) {
 		ended := begin.Add(time.Hour)
 		for id, subject := range map[string]string{"a1": "panel-9", "a2": "lid"} {
 			body := `{"id":"` + id + `","rule":"trouble","subject":"` + subject + `","state":"resolved","since":"` + begin.Format(time.RFC3339) + `","ended_at":"` + ended.Format(time.RFC3339) + `"}`
-			if err := g.store.PutKV(t.Context(), "alert", id, []byte(body)); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, g.store.PutKV(t.Context(), "alert", id, []byte(body)))
 		}
 		if _, _, err := g.Create(t.Context(), web.Who{Name: "loopback", Role: web.Control}, "panel", []byte(`{"id":"lid"}`), ""); err != nil {
 			t.Fatal(err)
 		}
 		kept := func() int {
 			bodies, err := g.store.LoadAlerts(t.Context())
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			return len(bodies)
 		}
 		g.clockTrusted.Store(true)
@@ -204,9 +198,7 @@ func TestPruneAlerts(t *testing.T) {
 			at := ended.Add(time.Duration(i+1) * time.Second).Format(time.RFC3339)
 			many[id] = []byte(`{"id":"` + id + `","rule":"trouble","subject":"panel-9","state":"resolved","since":"` + at + `","ended_at":"` + at + `"}`)
 		}
-		if err := g.store.SaveAlerts(t.Context(), many, nil, nil); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, g.store.SaveAlerts(t.Context(), many, nil, nil))
 		time.Sleep(pruneEvery)
 		if g.pruneAlerts(t.Context()); kept() != alertsMost+1 {
 			t.Errorf("%d kept, want the newest %d and the lid's", kept(), alertsMost)

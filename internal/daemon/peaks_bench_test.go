@@ -53,9 +53,7 @@ func BenchmarkPeaks(b *testing.B) {
 	b.Run("daemon", func(b *testing.B) {
 		pid, url := startDaemon(b, bin, b.TempDir(), "--data", dir)
 		c, err := client.New(url, "")
-		if err != nil {
-			b.Fatal(err)
-		}
+		testkit.OK(b, err)
 		// The store was filled by another process since this machine was started,
 		// which has to be confirmed.
 		now := time.Now()
@@ -67,9 +65,7 @@ func BenchmarkPeaks(b *testing.B) {
 			b.Fatal(err)
 		}
 		plan, err := json.Marshal(map[string]any{"job": "skin", "day": map[string]any{"start": time.Now().Add(14 * time.Hour), "hours": []string{"07:00-22:00"}}})
-		if err != nil {
-			b.Fatal(err)
-		}
+		testkit.OK(b, err)
 		time.Sleep(rest)
 		before := readProc(b, pid).rss
 		b.ReportMetric(before, "MB-rest")
@@ -111,9 +107,7 @@ func BenchmarkPeaks(b *testing.B) {
 // says would be this process' own, from before the command's image was loaded.
 func wholePeak(b *testing.B, cmd *exec.Cmd) (peak float64) {
 	b.Helper()
-	if err := cmd.Start(); err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, cmd.Start())
 	done := make(chan error, 1)
 	go func() { done <- cmd.Wait() }()
 	for tick := time.NewTicker(2 * time.Millisecond); ; {

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"curewright/dashboards/web"
+	"curewright/internal/testkit"
 	"curewright/model/job"
 )
 
@@ -27,13 +28,9 @@ type phone struct {
 func newPhone(b bench, name string) *phone {
 	b.t.Helper()
 	code, _, err := b.NewPairCode(b.t.Context(), web.Record, name, 0)
-	if err != nil {
-		b.t.Fatal(err)
-	}
+	testkit.OK(b.t, err)
 	tok, _, err := b.Redeem(b.t.Context(), code, name)
-	if err != nil {
-		b.t.Fatal(err)
-	}
+	testkit.OK(b.t, err)
 	return &phone{b: b, name: name, token: tok}
 }
 
@@ -98,9 +95,7 @@ func TestTwoPhonesOfOneCoat(t *testing.T) {
 	kept := func() {
 		t.Helper()
 		w, err := b.Work(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		if len(w.Coats) != 1 || len(w.Feels) != 2 || w.Feels[0].State == w.Feels[1].State {
 			t.Errorf("coats %+v, feels %+v: want one coat and both fingers", w.Coats, w.Feels)
 		}
@@ -179,9 +174,7 @@ func TestSixHoursAway(t *testing.T) {
 			left = again
 		}
 		w, err := b.Work(t.Context())
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		var out []string
 		clock := func(at *time.Time) string {
 			if at == nil {

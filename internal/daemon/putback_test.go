@@ -60,9 +60,7 @@ func TestCopyTakesPlaceAtOnce(t *testing.T) {
 	api := &testkit.API{T: t, URL: url}
 	// By the socket, as at the board.
 	cl, err := client.New("unix:"+filepath.Join(dir, web.SocketName), "")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	if set, err := cl.Settings(ctx); err != nil {
 		t.Fatal(err)
 	} else if !set.ClockTrusted {
@@ -76,9 +74,7 @@ func TestCopyTakesPlaceAtOnce(t *testing.T) {
 		t.Fatal(err)
 	}
 	var copied bytes.Buffer
-	if err := cl.Backup(ctx, &copied); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, cl.Backup(ctx, &copied))
 	if _, err := cl.StartCoat(ctx, onPanel("after-the-copy")); err != nil {
 		t.Fatal(err)
 	}
@@ -123,9 +119,7 @@ func TestCopyTakesPlaceAtOnce(t *testing.T) {
 	}
 	has := map[string]bool{}
 	panels, err := cl.Panels(ctx)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	for _, p := range panels {
 		has[p.ID] = true
 	}
@@ -134,18 +128,12 @@ func TestCopyTakesPlaceAtOnce(t *testing.T) {
 		t.Fatalf("in quarantine: %v, %v", aside, err)
 	}
 	old := t.TempDir()
-	if err := os.CopyFS(old, os.DirFS(filepath.Dir(aside[0]))); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.CopyFS(old, os.DirFS(filepath.Dir(aside[0]))))
 	s, err := history.Open(old, history.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	defer s.Close()
 	w, err := s.Work(ctx)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	before := len(has)
 	for _, p := range w.Panels {
 		has[p.ID] = true
@@ -176,9 +164,7 @@ func TestNothingIsEnteredBeforeTheNewStart(t *testing.T) {
 	live.Post("/api/v1/panels", map[string]any{"id": "lid", "core": "foam"})
 	who := web.Who{Name: "Ann"}
 	var copied bytes.Buffer
-	if err := live.d.Backup(t.Context(), &copied); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, live.d.Backup(t.Context(), &copied))
 	// What is no copy changes nothing.
 	if _, err := live.d.Restore(t.Context(), who, strings.NewReader("no copy")); err == nil {
 		t.Error("taken")

@@ -26,9 +26,7 @@ func TestRestartIsExact(t *testing.T) {
 			live.clk.Put(at)
 			live.Push(batch)
 			batch = nil
-			if err := live.d.Evaluate(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, live.d.Evaluate(t.Context()))
 		}
 		if i == 200 {
 			live.Post("/api/v1/coats", map[string]any{"id": "a", "panel": "lid", "resin": "medium", "kind": "fill coat", "applied": at.Add(-time.Minute)})
@@ -38,20 +36,14 @@ func TestRestartIsExact(t *testing.T) {
 		}
 	}
 	estimate := func(l *liveDaemon) string {
-		if err := l.d.Evaluate(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, l.d.Evaluate(t.Context()))
 		b, err := json.Marshal(l.d.snap.Load().Result)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		return string(b)
 	}
 	before := estimate(live)
 	at := live.clk.Now()
-	if err := live.d.store.Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, live.d.store.Close())
 	if after := estimate(newLiveDaemon(t, dir, at)); after != before {
 		t.Errorf("after a restart:\n%s\nbefore:\n%s", after, before)
 	}

@@ -28,14 +28,10 @@ func newLiveDaemon(t testing.TB, dir string, at time.Time) *liveDaemon {
 	cfg.Store.Path = dir
 	clk := NewLapseClock(at, 1)
 	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: true, Zone: time.UTC})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	t.Cleanup(func() { d.store.Close() })
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, d)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	hs := httptest.NewServer(srv.Handler())
 	t.Cleanup(hs.Close)
 	return &liveDaemon{API: &testkit.API{T: t, URL: hs.URL}, t: t, d: d, clk: clk}

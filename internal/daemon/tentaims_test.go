@@ -10,6 +10,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/heat"
 	"curewright/internal/daemon/tentplan"
+	"curewright/internal/testkit"
 	"curewright/sensors"
 )
 
@@ -47,9 +48,7 @@ func TestPlanGivesWay(t *testing.T) {
 	if _, ok := plan.Profile(); !ok {
 		t.Error("a set point that was refused ends the plan")
 	}
-	if err := d.SetTentPoint(t.Context(), who, 20); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, d.SetTentPoint(t.Context(), who, 20))
 	if _, ok := plan.Profile(); ok {
 		t.Error("a plain hold is asked for, and the plan goes on")
 	}
@@ -57,9 +56,7 @@ func TestPlanGivesWay(t *testing.T) {
 		t.Errorf("20 °C asked for, %v shown", v.SetPointC)
 	}
 	force()
-	if err := d.TentOff(t.Context(), who, "done"); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, d.TentOff(t.Context(), who, "done"))
 	if _, ok := plan.Profile(); ok {
 		t.Error("the plan outlives \"heat off\"")
 	}

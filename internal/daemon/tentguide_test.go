@@ -6,23 +6,21 @@ import (
 	"os"
 	"strings"
 	"testing"
+
+	"curewright/internal/testkit"
 )
 
 // TestTentGuide: the guide's own configuration passes the check.
 func TestTentGuide(t *testing.T) {
 	b, err := os.ReadFile("../../docs/tent.md")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	_, text, ok := strings.Cut(string(b), "```toml\n")
 	text, _, ok2 := strings.Cut(text, "```")
 	if !ok || !ok2 {
 		t.Fatal("no configuration in the guide")
 	}
 	c, err := ParseConfig("guide.toml", []byte(text))
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	if c.Tent.Output != "pulse" || c.Tent.ThermalCutoffC == nil {
 		t.Errorf("%+v", c.Tent)
 	}

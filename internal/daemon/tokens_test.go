@@ -203,9 +203,7 @@ func TestTokenExpiry(t *testing.T) {
 	t.Run("revoked", func(t *testing.T) {
 		withAccess(t, true, func(t *testing.T, g *accessRig) {
 			tok := g.pair(0)
-			if err := g.RevokeToken(t.Context(), web.HashToken(tok)[:8]); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, g.RevokeToken(t.Context(), web.HashToken(tok)[:8]))
 			if g.in(tok) {
 				t.Error("let in")
 			}
@@ -223,9 +221,7 @@ func TestPairCodes(t *testing.T) {
 	withAccess(t, true, func(t *testing.T, g *accessRig) {
 		make := func() string {
 			c, _, err := g.NewPairCode(t.Context(), web.Look, "p", 0)
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			return c
 		}
 		good := func(code string) bool {
@@ -266,12 +262,8 @@ func TestExpiryEndsOpenPage(t *testing.T) {
 		tok := g.pair(1)
 		time.Sleep(day - time.Minute)
 		srv, err := web.New(web.Config{Version: "test"}, g.Daemon)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := g.Evaluate(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
+		testkit.OK(t, g.Evaluate(t.Context()))
 		begin := time.Now()
 		rec := askAway(t, srv.Handler(), "/events", tok) // returns when the stream ends
 		if rec.Code != 200 {

@@ -47,9 +47,7 @@ func TestClockChip(t *testing.T) {
 		cfg.Store.Path = dir
 		d, err := New(Options{Config: cfg, Clock: NewLapseClock(wall, 1), Log: testkit.NoLog(), Zone: time.UTC,
 			Chip: func() (Chip, bool) { return c, true }, Synced: func() bool { return false }})
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		defer d.store.Close()
 		return d.clockTrusted.Load()
 	}
@@ -63,9 +61,7 @@ func TestClockChip(t *testing.T) {
 	cfg.Store.Path = dir
 	d, err := New(Options{Config: cfg, Clock: NewLapseClock(now, 1), Log: testkit.NoLog(), Zone: time.UTC, ClockTrusted: true,
 		Chip: func() (Chip, bool) { return chip, true }, Synced: func() bool { return true }})
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	d.watchChip()
 	d.store.Close()
 
@@ -88,15 +84,11 @@ func TestClockChip(t *testing.T) {
 	}
 
 	// Seen wrong against a time that is vouched for, it counts no more.
-	if err := markChip(dir, Chip{chip.Name, days(7)}, days(8)); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, markChip(dir, Chip{chip.Name, days(7)}, days(8)))
 	if start(Chip{chip.Name, days(9)}, days(9)) {
 		t.Error("a chip that was seen a day off is believed")
 	}
-	if err := os.WriteFile(filepath.Join(dir, chipFile), []byte("\x00\x00 half"), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(filepath.Join(dir, chipFile), []byte("\x00\x00 half"), 0o600))
 	if start(Chip{chip.Name, days(9)}, days(9)) {
 		t.Error("a damaged mark makes a chip believed")
 	}

@@ -21,18 +21,14 @@ func TestNobodyIsCalledTwice(t *testing.T) {
 	cfg.Shop.Air = shopsim.ShedAir
 	cfg.Sleep = daemon.SleepSection{From: "22:30", To: "06:30"}
 	s, err := OpenShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 1, testkit.NoLog())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	t.Cleanup(func() { s.Daemon.Store().Close() })
 	type call struct{ rule, subject string }
 	fired := map[call]map[string]bool{}
 	all := 0
 	for at := demoOpen.Add(shedStep); !at.After(demoOpen.Add(time.Hour)); at = at.Add(shedStep) {
 		s.clk.Put(at)
-		if err := s.advance(t.Context(), at); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, s.advance(t.Context(), at))
 		if err := s.Daemon.Evaluate(t.Context()); err != nil {
 			t.Fatal(err)
 		}

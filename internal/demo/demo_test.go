@@ -35,20 +35,14 @@ func TestWeekend(t *testing.T) {
 	cfg.Store.Path = t.TempDir()
 	cfg.Shop.Air = shopsim.ShedAir
 	s, err := NewShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 60, testkit.NoLog())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	defer s.Daemon.Store().Close()
 	for _, st := range weekend[s.next:] {
 		s.clk.Put(st.at())
-		if err := s.advance(t.Context(), st.at()); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, s.advance(t.Context(), st.at()))
 	}
 	w, err := s.Daemon.Work(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	felt := map[string][]coat.State{}
 	for _, f := range w.Feels {
 		felt[f.Coat] = append(felt[f.Coat], f.State)
@@ -67,9 +61,7 @@ func TestWeekend(t *testing.T) {
 	if f := felt["a-glass"]; f[len(f)-1] != coat.Green {
 		t.Errorf("the fill coat went onto one that was %s", f[len(f)-1])
 	}
-	if err := s.Daemon.Evaluate(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, s.Daemon.Evaluate(t.Context()))
 	for _, e := range snapshot(t, s).Result.Coats {
 		if e.ID == "b-glass" && (e.NextWindow == nil || e.NextWindow.Status != "closed") {
 			t.Errorf("on Sunday morning the second lid's window is %+v, want closed", e.NextWindow)
@@ -113,19 +105,13 @@ func TestDemoJob(t *testing.T) {
 	cfg := daemon.DefaultConfig()
 	cfg.Store.Path = t.TempDir()
 	s, err := OpenShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 1, testkit.NoLog())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	defer s.Daemon.Store().Close()
 	end := demoOpen.Add(time.Hour)
 	s.clk.Put(end)
-	if err := s.advance(t.Context(), end); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, s.advance(t.Context(), end))
 	w, err := s.Daemon.Work(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	var b bytes.Buffer
 	b.WriteString("# What the demo's crew has done by 17:05 on Saturday. Made by\n# go test ./internal/demo -run TestDemoJob -update\n\n[shop]\nair = \"shed-air\"\n")
 	for i := range w.Feels {
@@ -137,9 +123,7 @@ func TestDemoJob(t *testing.T) {
 	rows(t, &b, "feel", w.Feels)
 	const name = "../../packaging/testdata/demo.toml"
 	if *update {
-		if err := os.WriteFile(name, b.Bytes(), 0o644); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, os.WriteFile(name, b.Bytes(), 0o644))
 	}
 	if !bytes.Equal(testkit.MustRead(t, name), b.Bytes()) {
 		t.Errorf("%s is not what the demo's crew does: run this test with -update", name)
@@ -152,13 +136,9 @@ func rows[T any](t *testing.T, b *bytes.Buffer, table string, list []T) {
 	t.Helper()
 	for _, x := range list {
 		j, err := json.Marshal(x)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		var keys map[string]json.RawMessage
-		if err := json.Unmarshal(j, &keys); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, json.Unmarshal(j, &keys))
 		fmt.Fprintf(b, "\n[[%s]]\n", table)
 		for _, k := range slices.Sorted(maps.Keys(keys)) {
 			if k != "cloth" {
@@ -187,8 +167,6 @@ func tomlValue(j json.RawMessage) string {
 func snapshot(t *testing.T, s *Show) web.Snapshot {
 	t.Helper()
 	snap, err := s.Daemon.Snapshot(t.Context())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	return snap
 }

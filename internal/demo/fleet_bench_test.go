@@ -75,23 +75,15 @@ func demoScrape(b *testing.B) []byte {
 	cfg.Shop.Name = "Boathouse shed"
 	cfg.Shop.Air = shopsim.ShedAir
 	show, err := NewShow(b.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1}), 1, testkit.NoLog())
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	defer show.Daemon.Store().Close()
-	if err := show.Daemon.Evaluate(b.Context()); err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, show.Daemon.Evaluate(b.Context()))
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "bench"}, show.Daemon)
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	hs := httptest.NewServer(srv.Handler())
 	defer hs.Close()
 	res, err := http.Get(hs.URL + "/metrics")
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	defer res.Body.Close()
 	text, err := io.ReadAll(res.Body)
 	if err != nil || res.StatusCode != http.StatusOK {
@@ -150,19 +142,13 @@ func fleet(b *testing.B, server, bin string, scrape []byte, n int, every, span t
 			"site": fmt.Sprintf("shed %d", i+1), "instance": fmt.Sprintf("board-%d", i+1), "__metrics_path__": fmt.Sprintf("/%d/metrics", i+1)}})
 	}
 	sd, err := json.Marshal(groups)
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	rules, err := boards.Files.ReadFile("rules.yml")
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	cfg := fmt.Sprintf("global: {scrape_interval: %v}\nscrape_configs:\n- job_name: curewright\n  file_sd_configs: [{files: [%s]}]\n", every, filepath.Join(dir, "boards.json"))
 	data := filepath.Join(dir, "data")
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	own := ln.Addr().String()
 	ln.Close()
 	args := []string{"-search.latencyOffset=1s", "-promscrape.config=" + dir + "/scrape.yml", "-storageDataPath=" + data, "-httpListenAddr=" + own, "-loggerLevel=ERROR"}
@@ -172,16 +158,12 @@ func fleet(b *testing.B, server, bin string, scrape []byte, n int, every, span t
 		args = []string{"--config.file=" + dir + "/scrape.yml", "--storage.tsdb.path=" + data, "--web.listen-address=" + own, "--log.level=error"}
 	}
 	for name, text := range map[string][]byte{"boards.json": sd, "rules.yml": rules, "scrape.yml": []byte(cfg)} {
-		if err := os.WriteFile(filepath.Join(dir, name), text, 0o600); err != nil {
-			b.Fatal(err)
-		}
+		testkit.OK(b, os.WriteFile(filepath.Join(dir, name), text, 0o600))
 	}
 	cmd := exec.Command(bin, args...)
 	var log bytes.Buffer
 	cmd.Stderr = &log
-	if err := cmd.Start(); err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, cmd.Start())
 	defer func() { cmd.Process.Kill(); cmd.Wait() }()
 
 	// The first round makes every series and is not what it costs later.
@@ -218,9 +200,7 @@ func fleet(b *testing.B, server, bin string, scrape []byte, n int, every, span t
 func ask(b *testing.B, own, q string) float64 {
 	b.Helper()
 	res, err := http.Get("http://" + own + "/api/v1/query?" + url.Values{"query": {q}}.Encode())
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	defer res.Body.Close()
 	var a struct {
 		Data struct {
@@ -231,9 +211,7 @@ func ask(b *testing.B, own, q string) float64 {
 		b.Fatalf("%s: %v, %d results", q, err, len(a.Data.Result))
 	}
 	x, err := strconv.ParseFloat(fmt.Sprint(a.Data.Result[0].Value[1]), 64)
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	return x
 }
 
@@ -242,9 +220,7 @@ func ask(b *testing.B, own, q string) float64 {
 func cpuSeconds(b *testing.B, pid int) float64 {
 	b.Helper()
 	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	_, rest, _ := strings.Cut(string(text), ") ")
 	f := strings.Fields(rest)
 	user, err1 := strconv.ParseFloat(f[11], 64)
@@ -259,9 +235,7 @@ func cpuSeconds(b *testing.B, pid int) float64 {
 func residentMB(b *testing.B, pid int) (now, peak float64) {
 	b.Helper()
 	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
-	if err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, err)
 	for line := range strings.Lines(string(text)) {
 		f := strings.Fields(line)
 		if len(f) < 2 {

@@ -31,17 +31,13 @@ func demoNight(t *testing.T, tent bool, evening func(*Show)) (coldest, warmest, 
 		cfg.Tent = demoTent()
 	}
 	s, err := NewShow(t.Context(), cfg, shopsim.New(shopsim.Config{Seed: 1, Tent: tent, HeaterW: demoHeaterW}), 60, testkit.NoLog())
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	t.Cleanup(func() { s.Daemon.Store().Close() })
 	from, to := must(demoTime("sat 20:00")), must(demoTime("sun 07:00"))
 	coldest, warmest = math.Inf(1), math.Inf(-1)
 	for at := demoOpen; at.Before(must(demoTime("sun 12:00"))); at = at.Add(5 * time.Minute) {
 		s.clk.Put(at)
-		if err := s.advance(t.Context(), at); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, s.advance(t.Context(), at))
 		tr := s.sim.Truth(at)
 		if !at.Before(from) && at.Before(to) {
 			coldest, warmest = math.Min(coldest, tr.PanelC[0]), math.Max(warmest, tr.PanelC[0])
@@ -104,9 +100,7 @@ func TestDemoAim(t *testing.T) {
 	}
 	var plan tentplan.TentPlan
 	_, _, _, s := demoNight(t, true, func(s *Show) {
-		if err := s.Daemon.Evaluate(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, s.Daemon.Evaluate(t.Context()))
 		d := tentOf(s)
 		who := web.Who{Name: "somebody", Role: web.Control}
 		for name, tt := range map[string]struct{ body, want string }{
@@ -124,21 +118,15 @@ func TestDemoAim(t *testing.T) {
 			}
 		}
 		b, err := d.TentAim(t.Context(), who, json.RawMessage(`{"coat":"a-fill","wish":"hard","by":"2026-10-10T21:30:00+01:00"}`))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := json.Unmarshal(b, &plan); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
+		testkit.OK(t, json.Unmarshal(b, &plan))
 		if plan.Feasible || plan.Nearest == nil || !strings.Contains(plan.Say, "It can't be hard by Sat 21:30") {
 			t.Errorf("hard within two hours: %s", b)
 		}
 		if b, err = d.TentAim(t.Context(), who, json.RawMessage(`{"coat":"a-fill","wish":"hard","by":"2026-10-11T10:00:00+01:00","apply":true}`)); err != nil {
 			t.Fatal(err)
 		}
-		if err := json.Unmarshal(b, &plan); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, json.Unmarshal(b, &plan))
 		_, err = d.TentAim(t.Context(), who, json.RawMessage(`{"coat":"","wish":"soon","probability":3}`))
 		for _, w := range []string{"which coat is it for", "is not window, hard or no_stall", "must be between 0 and 1"} {
 			if err == nil || !strings.Contains(err.Error(), w) {
@@ -171,9 +159,7 @@ func TestDemoForecastHeld(t *testing.T) {
 	hard := func(tent bool) *time.Time {
 		var at *time.Time
 		demoNight(t, tent, func(s *Show) {
-			if err := s.Daemon.Evaluate(t.Context()); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, s.Daemon.Evaluate(t.Context()))
 			for _, e := range snapshot(t, s).Result.Coats {
 				if e.ID == "a-fill" {
 					at = e.Events.Hard.P50

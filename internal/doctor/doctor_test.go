@@ -79,9 +79,7 @@ func well(t *testing.T) *doctor {
 		"var/lib/curewright/x":                        "",
 	})
 	for _, dev := range []string{"dev/i2c-1", "dev/gpiochip0"} {
-		if err := os.Chmod(filepath.Join(root, dev), 0o660); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, os.Chmod(filepath.Join(root, dev), 0o660))
 	}
 	cfg := daemon.DefaultConfig()
 	cfg.Store.Path = "/var/lib/curewright"
@@ -114,9 +112,7 @@ func TestDoctorFinds(t *testing.T) {
 	down := func(context.Context) ([]string, error) { return nil, errors.New("connection refused") }
 	remove := func(d *doctor, names ...string) {
 		for _, n := range names {
-			if err := os.RemoveAll(d.path(n)); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, os.RemoveAll(d.path(n)))
 		}
 	}
 	for name, tt := range map[string]struct {
@@ -135,9 +131,7 @@ func TestDoctorFinds(t *testing.T) {
 		}, "I2C", markWrong, "not switched on", "--fix"},
 		"another kind of board": {func(d *doctor) {
 			remove(d, "boot", "dev/i2c-1")
-			if err := os.MkdirAll(d.path("proc/device-tree"), 0o755); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, os.MkdirAll(d.path("proc/device-tree"), 0o755))
 			testkit.Write(t, d.path("proc/device-tree/model"), "Some Board\x00")
 			remove(d, "sys/class/i2c-adapter")
 		}, "I2C", markWrong, "is not known here", "maker"},
@@ -235,22 +229,16 @@ func TestDoctorFinds(t *testing.T) {
 func otherBoard(t *testing.T, d *doctor) {
 	t.Helper()
 	for _, n := range []string{"boot", "dev/i2c-1"} {
-		if err := os.RemoveAll(d.path(n)); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, os.RemoveAll(d.path(n)))
 	}
-	if err := os.MkdirAll(d.path("proc/device-tree"), 0o755); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.MkdirAll(d.path("proc/device-tree"), 0o755))
 	testkit.Write(t, d.path("proc/device-tree/model"), "Some Board\x00")
 }
 
 func spoilSupply(t *testing.T, d *doctor, throttled string) {
 	t.Helper()
 	dir := d.path("sys/devices/platform/soc/soc:firmware")
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.MkdirAll(dir, 0o755))
 	testkit.Write(t, filepath.Join(dir, "get_throttled"), throttled+"\n")
 }
 
@@ -268,26 +256,18 @@ func TestDoctorLooksAtTheStore(t *testing.T) {
 		t.Errorf("absent: %s", got)
 	}
 	s, err := history.Open(dir, history.Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
+	testkit.OK(t, s.Close())
 	if got := marks(); !strings.HasPrefix(got, "good: whole") {
 		t.Errorf("whole: %s", got)
 	}
 	file := filepath.Join(dir, history.File)
 	b, err := os.ReadFile(file)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	for i := 5000; i < len(b); i += 7 {
 		b[i] ^= 0x55
 	}
-	if err := os.WriteFile(file, b, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(file, b, 0o600))
 	if got := marks(); !strings.HasPrefix(got, "wrong: ") {
 		t.Errorf("damaged: %s", got)
 	}

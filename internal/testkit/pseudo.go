@@ -22,8 +22,6 @@ func Pseudo(t testing.TB) string {
 		fmt.Fprintf(&b, "%q = %q\n", code, pseudo.Text(code))
 	}
 	file := filepath.Join(t.TempDir(), "x-pseudo.toml")
-	if err := os.WriteFile(file, []byte(b.String()), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	OK(t, os.WriteFile(file, []byte(b.String()), 0o600))
 	return file
 }

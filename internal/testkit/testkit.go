@@ -66,9 +66,7 @@ func (a *API) Raw(method, path string, body []byte) (int, []byte) {
 		url = "http://127.0.0.1:8374"
 	}
 	req, err := http.NewRequestWithContext(a.T.Context(), method, url+path, bytes.NewReader(body))
-	if err != nil {
-		a.T.Fatal(err)
-	}
+	OK(a.T, err)
 	req.Header.Set("Content-Type", "application/json")
 	if a.Handler != nil {
 		req.RemoteAddr = "127.0.0.1:40000"
@@ -78,14 +76,10 @@ func (a *API) Raw(method, path string, body []byte) (int, []byte) {
 		return rec.Code, rec.Body.Bytes()
 	}
 	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		a.T.Fatal(err)
-	}
+	OK(a.T, err)
 	defer resp.Body.Close()
 	b, err := io.ReadAll(resp.Body)
-	if err != nil {
-		a.T.Fatal(err)
-	}
+	OK(a.T, err)
 	return resp.StatusCode, b
 }
 
@@ -93,9 +87,7 @@ func (a *API) Raw(method, path string, body []byte) (int, []byte) {
 func (a *API) Post(path string, body any) string {
 	a.T.Helper()
 	var out struct{ ID string }
-	if err := json.Unmarshal(a.Do("POST", path, body, http.StatusCreated), &out); err != nil {
-		a.T.Fatal(err)
-	}
+	OK(a.T, json.Unmarshal(a.Do("POST", path, body, http.StatusCreated), &out))
 	return out.ID
 }
 
@@ -103,9 +95,7 @@ func (a *API) Post(path string, body any) string {
 func (a *API) Push(rs []web.PushReading) {
 	a.T.Helper()
 	var out web.PushResult
-	if err := json.Unmarshal(a.Do("POST", "/api/v1/readings", rs, http.StatusAccepted), &out); err != nil {
-		a.T.Fatal(err)
-	}
+	OK(a.T, json.Unmarshal(a.Do("POST", "/api/v1/readings", rs, http.StatusAccepted), &out))
 	if out.Taken != len(rs) {
 		a.T.Fatalf("%d of %d readings taken: %+v", out.Taken, len(rs), out.Refused)
 	}
@@ -115,9 +105,7 @@ func (a *API) Push(rs []web.PushReading) {
 func (a *API) Coats() []web.CoatView {
 	a.T.Helper()
 	var out struct{ Coats []web.CoatView }
-	if err := json.Unmarshal(a.Do("GET", "/api/v1/coats", nil, http.StatusOK), &out); err != nil {
-		a.T.Fatal(err)
-	}
+	OK(a.T, json.Unmarshal(a.Do("GET", "/api/v1/coats", nil, http.StatusOK), &out))
 	return out.Coats
 }
 
@@ -125,14 +113,10 @@ func (a *API) Coats() []web.CoatView {
 func Get(t testing.TB, url string, v any) {
 	t.Helper()
 	resp, err := http.Get(url)
-	if err != nil {
-		t.Fatal(err)
-	}
+	OK(t, err)
 	defer resp.Body.Close()
 	b, err := io.ReadAll(resp.Body)
-	if err != nil {
-		t.Fatal(err)
-	}
+	OK(t, err)
 	if resp.StatusCode != http.StatusOK {
 		t.Fatalf("GET %s: %d: %s", url, resp.StatusCode, b)
 	}
@@ -153,6 +137,14 @@ func Until(t testing.TB, what string, ok func() bool) {
 		time.Sleep(50 * time.Millisecond)
 	}
 	t.Fatalf("never: %s", what)
+}
+
+// OK ends the test where something that must not fail does.
+func OK(t testing.TB, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
 }
 
 // NoLog is a log that nobody reads.
@@ -182,18 +174,14 @@ var Opened = regexp.MustCompile(`Open (http://\S+?)/?\n`)
 // Write makes or replaces a file.
 func Write(t testing.TB, name, text string) {
 	t.Helper()
-	if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	OK(t, os.WriteFile(name, []byte(text), 0o600))
 }
 
 // MustRead is a file's bytes.
 func MustRead(t testing.TB, name string) []byte {
 	t.Helper()
 	b, err := os.ReadFile(name)
-	if err != nil {
-		t.Fatal(err)
-	}
+	OK(t, err)
 	return b
 }
 
@@ -227,13 +215,9 @@ func W1Tree(t testing.TB) (root, slave string) {
 	t.Helper()
 	root = t.TempDir()
 	dir := filepath.Join(root, "28-0316a2795d1f")
-	if err := os.MkdirAll(dir, 0o755); err != nil {
-		t.Fatal(err)
-	}
+	OK(t, os.MkdirAll(dir, 0o755))
 	slave = filepath.Join(dir, "w1_slave")
-	if err := os.WriteFile(slave, W1File(0x0191), 0o600); err != nil {
-		t.Fatal(err)
-	}
+	OK(t, os.WriteFile(slave, W1File(0x0191), 0o600))
 	return root, slave
 }
 
@@ -249,20 +233,14 @@ type OfficeRow struct {
 func Office(t testing.TB, by float64) []OfficeRow {
 	t.Helper()
 	f, err := os.Open(realpart.Office(t))
-	if err != nil {
-		t.Fatal(err)
-	}
+	OK(t, err)
 	defer f.Close()
 	recs, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
+	OK(t, err)
 	var out []OfficeRow
 	for _, r := range recs[1:] {
 		at, err := time.Parse(time.RFC3339, r[0])
-		if err != nil {
-			t.Fatal(err)
-		}
+		OK(t, err)
 		var x [4]float64
 		for i := range x {
 			if x[i], err = strconv.ParseFloat(r[i+1], 64); err != nil {
@@ -291,9 +269,7 @@ func Tree(t testing.TB, files map[string]string) string {
 	root := t.TempDir()
 	for name, text := range files {
 		p := filepath.Join(root, name)
-		if err := os.MkdirAll(filepath.Dir(p), 0o755); err != nil {
-			t.Fatal(err)
-		}
+		OK(t, os.MkdirAll(filepath.Dir(p), 0o755))
 		Write(t, p, text)
 	}
 	return root

@@ -70,17 +70,13 @@ func New(t testing.TB, o Options) *Daemon {
 	clk := daemon.NewLapseClock(o.At, 1)
 	d, err := daemon.New(daemon.Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: !o.ClockUntrusted, Zone: o.Zone, Version: "test",
 		Uptime: func() time.Duration { return time.Minute }}) // not this machine's: a date is judged by it
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	t.Cleanup(func() { d.Store().Close() })
 	if o.Before != nil {
 		o.Before(d)
 	}
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Version: "test", LoopbackRole: web.Control}, d)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	out := &Daemon{API: &testkit.API{T: t, Handler: srv.Handler()}, Daemon: d, Clock: clk, Config: cfg, Server: srv}
 	if !o.InMemory {
 		hs := httptest.NewServer(srv.Handler())
@@ -96,9 +92,7 @@ func New(t testing.TB, o Options) *Daemon {
 		{shopsim.Panel1, "Lid A witness", sensors.RolePanel, "lid-a"},
 		{shopsim.Panel2, "Lid B witness", sensors.RolePanel, "lid-b"},
 	} {
-		if err := d.Sensors().Restore(p.id, "simulated", sensors.Meta{Name: p.name, Role: p.role, Panel: p.panel, Accepted: true}); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, d.Sensors().Restore(p.id, "simulated", sensors.Meta{Name: p.name, Role: p.role, Panel: p.panel, Accepted: true}))
 	}
 	return out
 }
@@ -126,7 +120,5 @@ func (d *Daemon) Advance(by time.Duration) {
 		}
 	}
 	d.Clock.Put(from.Add(by))
-	if err := d.Evaluate(d.T.Context()); err != nil {
-		d.T.Fatal(err)
-	}
+	testkit.OK(d.T, d.Evaluate(d.T.Context()))
 }

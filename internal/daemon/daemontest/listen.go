@@ -5,6 +5,8 @@ package daemontest
 import (
 	"net"
 	"testing"
+
+	"curewright/internal/testkit"
 )
 
 // Board and Phone are the addresses that [ListenAsBoard] claims, of a network
@@ -20,9 +22,7 @@ var (
 func ListenAsBoard(t testing.TB) net.Listener {
 	t.Helper()
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	return asBoard{ln}
 }
 

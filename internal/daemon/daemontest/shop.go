@@ -12,6 +12,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/heat"
 	"curewright/internal/daemon"
+	"curewright/internal/testkit"
 	"curewright/model/coat"
 	"curewright/model/cure"
 	"curewright/sensors"
@@ -40,9 +41,7 @@ func NewShop(t testing.TB, o Options) *Daemon {
 		{"shed-air", "Shed", sensors.RoleAir, ""},
 		{"loft", "Loft", sensors.RoleAir, ""},
 	} {
-		if err := d.Sensors().Restore(p.id, "push", sensors.Meta{Name: p.name, Role: p.role, Panel: p.panel, Accepted: true}); err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, d.Sensors().Restore(p.id, "push", sensors.Meta{Name: p.name, Role: p.role, Panel: p.panel, Accepted: true}))
 	}
 	before := func(d time.Duration) *time.Time { at := o.At.Add(-d); return &at }
 	var ps []sensors.Pushed
@@ -81,16 +80,12 @@ func NewShop(t testing.TB, o Options) *Daemon {
 			kind = "feel"
 		}
 		body, err := json.Marshal(r)
-		if err != nil {
-			t.Fatal(err)
-		}
+		testkit.OK(t, err)
 		if _, _, err := d.Create(t.Context(), who, kind, body, ""); err != nil {
 			t.Fatalf("%s %s: %v", kind, body, err)
 		}
 	}
-	if err := d.EndBatch(t.Context(), who, "cup-1", *before(95 * time.Minute), nil, ""); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, d.EndBatch(t.Context(), who, "cup-1", *before(95 * time.Minute), nil, ""))
 	if err := d.Evaluate(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -101,13 +96,9 @@ func NewShop(t testing.TB, o Options) *Daemon {
 func (d *Daemon) Token(name string, role web.Role) string {
 	d.T.Helper()
 	code, _, err := d.NewPairCode(d.T.Context(), role, name, 0)
-	if err != nil {
-		d.T.Fatal(err)
-	}
+	testkit.OK(d.T, err)
 	token, _, err := d.Redeem(d.T.Context(), code, "")
-	if err != nil {
-		d.T.Fatal(err)
-	}
+	testkit.OK(d.T, err)
 	return token
 }
 
@@ -135,17 +126,13 @@ func Tent(t testing.TB) func(*daemon.Daemon) {
 			}
 			l, err := heat.NewLoop(heat.LoopConfig{Section: sec, Words: d.Words(), Output: noHeater{}, Probe: sound, Dir: t.TempDir(), Profile: profile,
 				Clock: func() (time.Time, bool) { return d.Now(), true }})
-			if err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, err)
 			l.Step() // what stood there before is of an unknown age
 			ended := make(chan struct{})
 			go func() { defer close(ended); l.Run(t.Context()) }()
 			t.Cleanup(func() { <-ended })
 			_, hash, _ := l.Limits()
-			if err := l.Accept("the test", hash); err != nil {
-				t.Fatal(err)
-			}
+			testkit.OK(t, l.Accept("the test", hash))
 			return l
 		})
 	}
