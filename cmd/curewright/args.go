@@ -45,8 +45,7 @@ func usage(bad argv.Faults, found error) error {
 	for _, v := range bad.Numbers {
 		u.Lines = append(u.Lines, v.Name+": "+v.What)
 	}
-	var f *fault.Input
-	if errors.As(found, &f) {
+	if f, ok := errors.AsType[*fault.Input](found); ok {
 		for _, l := range f.Lines {
 			if !slices.ContainsFunc(bad.Numbers, func(v argv.BadNumber) bool { return strings.HasPrefix(l, v.Name+":") }) {
 				u.Lines = append(u.Lines, l)

@@ -196,16 +196,14 @@ func (k *keptWriter) Write(b []byte) (int, error) {
 
 // report prints an error as the contract says and returns the exit code.
 func report(a *cli.App, err error) int {
-	var u *fault.Input
-	if errors.As(err, &u) {
+	if u, ok := errors.AsType[*fault.Input](err); ok {
 		for _, l := range u.Lines {
 			fmt.Fprintln(a.Err, "curewright:", l)
 		}
 		return exitUsage
 	}
-	var api *client.Error
-	if errors.As(err, &api) {
-		for _, l := range strings.Split(api.Error(), "\n") {
+	if api, ok := errors.AsType[*client.Error](err); ok {
+		for l := range strings.SplitSeq(api.Error(), "\n") {
 			fmt.Fprintln(a.Err, "curewright:", l)
 		}
 		if api.Status >= 400 && api.Status < 500 {

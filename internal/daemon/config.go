@@ -9,6 +9,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -121,16 +122,18 @@ func LoadConfig(path string) (Config, error) {
 	return c, err
 }
 
-// LoadWithSecrets is loadConfig that also reads the files and variables which
-// the configuration names, as [config.lookAtSecrets] says. running is for the
+// LoadWithSecrets is [LoadConfig] that also reads the files and variables which
+// the configuration names, as [Config.lookAtSecrets] says. running is for the
 // daemon itself.
 func LoadWithSecrets(path string, running bool) (Config, []string, error) {
 	return loadAnd(path, func(c Config, f *tomlfile.File) (tomlfile.Faults, []string) { return c.lookAtSecrets(f, running) })
 }
 
-// loadAnd is loadConfig that also asks look for what the text alone does not
-// tell: faults with their place, and notes.
-func loadAnd(path string, look func(Config, *tomlfile.File) (tomlfile.Faults, []string)) (Config, []string, error) {
+// looking asks what the text alone does not tell: faults with their place, and
+// notes.
+type looking func(Config, *tomlfile.File) (tomlfile.Faults, []string)
+
+func loadAnd(path string, look looking) (Config, []string, error) {
 	if path == "" {
 		return DefaultConfig(), nil, nil
 	}
@@ -140,8 +143,17 @@ func loadAnd(path string, look func(Config, *tomlfile.File) (tomlfile.Faults, []
 	} else if err != nil {
 		return DefaultConfig(), nil, fault.Inputf("%v", err)
 	}
+	return parseConfig(path, b, look)
+}
+
+// ParseConfig is [LoadConfig] of a file's text.
+func ParseConfig(path string, b []byte) (Config, error) {
+	c, _, err := parseConfig(path, b, nil)
+	return c, err
+}
+
+func parseConfig(path string, b []byte, look looking) (c Config, notes []string, err error) {
 	c, file, faults := decodeConfig(b)
-	var notes []string
 	if look != nil && file != nil {
 		var more tomlfile.Faults
 		more, notes = look(c, file)
@@ -151,14 +163,6 @@ func loadAnd(path string, look func(Config, *tomlfile.File) (tomlfile.Faults, []
 		return c, nil, fault.In(path, err)
 	}
 	return c, notes, nil
-}
-
-func ParseConfig(path string, b []byte) (Config, error) {
-	c, _, faults := decodeConfig(b)
-	if err := faults.Err(); err != nil {
-		return c, fault.In(path, err)
-	}
-	return c, nil
 }
 
 // decodeConfig reads and checks the text by itself; file is nil where it is no
@@ -171,9 +175,7 @@ func decodeConfig(b []byte) (Config, *tomlfile.File, tomlfile.Faults) {
 		for _, err := range c.check() {
 			faults = append(faults, file.FaultAt(err))
 		}
-		faults = append(faults, c.Alert.Check(file, c.Route)...)
-		faults = append(faults, c.MQTT.check(file, c.Probe, c.Alert.Channels)...)
-		faults = append(faults, c.Memory.check(file, c.MQTT)...)
+		faults = slices.Concat(faults, c.Alert.Check(file, c.Route), c.MQTT.check(file, c.Probe, c.Alert.Channels), c.Memory.check(file, c.MQTT))
 		if u, err := c.MQTT.broker(); err == nil {
 			faults = append(faults, c.MQTT.checkHub(file, c.MQTT.base(c.Shop.Name), u, c.Tent)...)
 		}

@@ -81,11 +81,11 @@ func newYardLink(m *mqttPart) *yardLink {
 func (y *yardLink) on() bool { return y.m.d.cfg.Memory.Share }
 
 // filters is what the link listens to for it.
-func (y *yardLink) filters() []string {
+func (y *yardLink) filters() []mqttlink.Filter {
 	if !y.on() {
 		return nil
 	}
-	return []string{y.base + "+"}
+	return []mqttlink.Filter{{Topic: y.base + "+", Place: "memory.share", Stored: true}}
 }
 
 // handle takes a message if it is the yard's, and reports whether it was. It

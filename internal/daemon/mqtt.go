@@ -262,8 +262,7 @@ func openMQTT(d *Daemon) (*mqttPart, error) {
 	m.hub = &hubLink{m: m, taken: map[string]bool{}}
 	m.yard = newYardLink(m)
 	m.link = mqttlink.New(mqttlink.Options{URL: u, TLS: sec, User: s.User, Password: secret, ClientID: id, Online: m.base + "/status",
-		Filters: slices.Concat(m.in.Filters(), m.hub.filters(), m.yard.filters()), Places: slices.Concat(s.where, m.hub.places(), []string{"memory.share"}),
-		Stored: append(m.yard.filters(), m.hub.pattern()), Log: d.log,
+		Filters: slices.Concat(m.filters(), m.hub.filters(), m.yard.filters()), Log: d.log,
 		Message: func(topic string, body []byte, retained bool) {
 			if !m.yard.handle(topic, body) && !m.hub.handle(topic, body, retained) {
 				m.in.Handle(topic, body, retained)
@@ -285,6 +284,15 @@ func openMQTT(d *Daemon) (*mqttPart, error) {
 		m.link.WhenUp(m.readings.Wake)
 	}
 	return m, nil
+}
+
+// filters are the topics by which readings come.
+func (m *mqttPart) filters() []mqttlink.Filter {
+	var out []mqttlink.Filter
+	for i, topic := range m.in.Filters() {
+		out = append(out, mqttlink.Filter{Topic: topic, Place: m.d.cfg.MQTT.where[i]})
+	}
+	return out
 }
 
 // readSmall reads a certificate or key.

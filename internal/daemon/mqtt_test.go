@@ -533,7 +533,7 @@ func TestMQTTNotAllowed(t *testing.T) {
 	m := newMosquitto(t, "acl_file "+acl+"\n")
 	got := make(chan string, 10)
 	l, out := link(t, mqttlink.Options{URL: mustURL(t, "mqtt://127.0.0.1:"+m.port), User: "shed", Password: "tack coat",
-		Filters: []string{"radio/+/t"}, Places: []string{"3:1: mqtt.topic[0]"}, Message: func(topic string, body []byte, _ bool) { got <- topic + " " + string(body) }})
+		Filters: []mqttlink.Filter{{Topic: "radio/+/t", Place: "3:1: mqtt.topic[0]"}}, Message: func(topic string, body []byte, _ bool) { got <- topic + " " + string(body) }})
 	testkit.Until(t, "the connection", l.Up)
 	err := l.Publish(t.Context(), "attic/x", []byte("1"), false, 0)
 	var le *mqttlink.Error

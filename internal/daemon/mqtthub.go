@@ -17,6 +17,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/heat"
 	"curewright/history/forward/mqtt"
+	"curewright/internal/daemon/mqttlink"
 	"curewright/model/tomlfile"
 )
 
@@ -69,34 +70,15 @@ func (s mqttSection) checkHub(f *tomlfile.File, base string, u *url.URL, tent he
 	return out
 }
 
-// pattern matches this board's discovery topics; "" where it has none.
-func (h *hubLink) pattern() string {
-	if h.m.d.cfg.MQTT.Discovery == "" {
-		return ""
-	}
-	return h.hub(nil).Pattern()
-}
-
 // filters are the topics that the hub's part listens to.
-func (h *hubLink) filters() []string {
-	var out []string
-	if p := h.pattern(); p != "" {
-		out = append(out, p)
-	}
-	if h.m.d.cfg.MQTT.TentControl {
-		out = append(out, mqtt.TentSetTopic(h.m.base), mqtt.TentModeTopic(h.m.base))
-	}
-	return out
-}
-
-// places say where each of the filters stands in the configuration.
-func (h *hubLink) places() []string {
-	var out []string
+func (h *hubLink) filters() (out []mqttlink.Filter) {
 	if h.m.d.cfg.MQTT.Discovery != "" {
-		out = append(out, "mqtt.discovery")
+		out = append(out, mqttlink.Filter{Topic: h.hub(nil).Pattern(), Place: "mqtt.discovery", Stored: true})
 	}
 	if h.m.d.cfg.MQTT.TentControl {
-		out = append(out, "mqtt.tent_control", "mqtt.tent_control")
+		for _, topic := range []string{mqtt.TentSetTopic(h.m.base), mqtt.TentModeTopic(h.m.base)} {
+			out = append(out, mqttlink.Filter{Topic: topic, Place: "mqtt.tent_control"})
+		}
 	}
 	return out
 }

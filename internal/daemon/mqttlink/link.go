@@ -16,7 +16,6 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/url"
-	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -55,12 +54,17 @@ type Options struct {
 	Password string
 	ClientID string
 	Online   string   // topic that says online or offline
-	Filters  []string // what to listen to
-	Places   []string // where each filter stands in the configuration
-	Stored   []string // the filters whose stored messages are wanted
+	Filters  []Filter // what to listen to
 	Message  func(topic string, body []byte, retained bool)
 	Log      *slog.Logger
 	Backoff  time.Duration // first pause after a failure; 0 for one second
+}
+
+// Filter is what topics to listen to.
+type Filter struct {
+	Topic  string
+	Place  string // where it stands in the configuration
+	Stored bool   // the messages that the broker has stored are wanted too
 }
 
 // What the broker says, in MQTT 5.0's numbers (table 2-6).
@@ -225,25 +229,21 @@ func (l *Link) cameUp(ctx context.Context, cm *autopaho.ConnectionManager, ack *
 }
 
 func (l *Link) subscribe(ctx context.Context, cm *autopaho.ConnectionManager) {
-	for i, f := range l.o.Filters {
+	for _, f := range l.o.Filters {
 		// One at a time: a broker may refuse one and grant the others. Stored
 		// messages are not wanted, nor what we published ourselves.
-		o := paho.SubscribeOptions{Topic: f, QoS: 1, RetainHandling: 2, NoLocal: true}
-		if slices.Contains(l.o.Stored, f) {
+		o := paho.SubscribeOptions{Topic: f.Topic, QoS: 1, RetainHandling: 2, NoLocal: true}
+		if f.Stored {
 			o.RetainHandling = 0
 		}
 		_, err := cm.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{o}})
 		if err == nil || ctx.Err() != nil {
 			continue
 		}
-		place := ""
-		if i < len(l.o.Places) {
-			place = l.o.Places[i]
-		}
 		l.mu.Lock()
 		l.failures++
 		l.mu.Unlock()
-		l.o.Log.Warn("mqtt: not listening", "topic", f, "place", place, "err", err)
+		l.o.Log.Warn("mqtt: not listening", "topic", f.Topic, "place", f.Place, "err", err)
 	}
 }
 
@@ -259,11 +259,11 @@ func (l *Link) wentDown() bool {
 }
 
 func (l *Link) connectFailed(err error) {
-	var refused *autopaho.ConnackError
+	refused, ok := errors.AsType[*autopaho.ConnackError](err)
 	switch {
-	case errors.As(err, &refused) && (refused.ReasonCode == codeBadUser || refused.ReasonCode == codeNotAllowed):
+	case ok && (refused.ReasonCode == codeBadUser || refused.ReasonCode == codeNotAllowed):
 		l.trouble("the broker refuses the user name or the password")
-	case errors.As(err, &refused):
+	case ok:
 		l.trouble(fmt.Sprintf("the broker refuses the connection, reason %#x %s", refused.ReasonCode, refused.Reason))
 	default:
 		text := err.Error()
