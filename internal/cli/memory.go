@@ -9,7 +9,7 @@ import (
 	"strings"
 
 	"curewright/dashboards/client"
-	"curewright/internal/daemon"
+	"curewright/internal/daemon/learnt"
 	"curewright/internal/fault"
 	"curewright/internal/file"
 	"curewright/model/memory"
@@ -37,7 +37,7 @@ func (c *memoryShowCmd) Run(a *App, cl *client.Client) error {
 	if err != nil || c.JSON {
 		return a.orJSON(raw, err)
 	}
-	var v daemon.MemoryView
+	var v learnt.MemoryView
 	if err := json.Unmarshal(raw, &v); err != nil {
 		return fmt.Errorf("the daemon's answer: %w", err)
 	}
@@ -45,7 +45,7 @@ func (c *memoryShowCmd) Run(a *App, cl *client.Client) error {
 	return nil
 }
 
-func (a *App) printMemory(v daemon.MemoryView, coats bool) {
+func (a *App) printMemory(v learnt.MemoryView, coats bool) {
 	if v.Trouble != "" {
 		fmt.Fprintln(a.Out, hang("! ", v.Trouble))
 	}

@@ -17,6 +17,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/heat"
 	"curewright/history/forward/influx"
+	"curewright/internal/daemon/learnt"
 	"curewright/internal/fault"
 	"curewright/internal/file"
 	"curewright/model/job"
@@ -41,7 +42,7 @@ type Config struct {
 
 	Tent heat.ConfigSection `toml:"tent"`
 
-	Memory MemorySection `toml:"memory"`
+	Memory learnt.Section `toml:"memory"`
 }
 
 // storeSection is [store].
@@ -175,7 +176,7 @@ func decodeConfig(b []byte) (Config, *tomlfile.File, tomlfile.Faults) {
 		for _, err := range c.check() {
 			faults = append(faults, file.FaultAt(err))
 		}
-		faults = slices.Concat(faults, c.Alert.Check(file, c.Route), c.MQTT.check(file, c.Probe, c.Alert.Channels), c.Memory.check(file, c.MQTT))
+		faults = slices.Concat(faults, c.Alert.Check(file, c.Route), c.MQTT.check(file, c.Probe, c.Alert.Channels), c.checkMemory(file))
 		if u, err := c.MQTT.broker(); err == nil {
 			faults = append(faults, c.MQTT.checkHub(file, c.MQTT.base(c.Shop.Name), u, c.Tent)...)
 		}
@@ -183,6 +184,14 @@ func decodeConfig(b []byte) (Config, *tomlfile.File, tomlfile.Faults) {
 		c.MQTT.where = c.MQTT.places(file)
 	}
 	return c, file, faults
+}
+
+// checkMemory returns the faults of [memory].
+func (c Config) checkMemory(f *tomlfile.File) (out tomlfile.Faults) {
+	if c.Memory.Share && !c.MQTT.on() {
+		out = append(out, f.Fault("needs [mqtt] with a url", "memory", "share"))
+	}
+	return out
 }
 
 func (c Config) check() []error {

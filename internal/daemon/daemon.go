@@ -25,6 +25,7 @@ import (
 	"curewright/history"
 	"curewright/history/forward/influx"
 	"curewright/internal/daemon/access"
+	"curewright/internal/daemon/learnt"
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/model/pot"
@@ -52,7 +53,7 @@ type Daemon struct {
 	influx *influx.Sender // nil without a server
 
 	tent *tentHeld // nil without a heater
-	mem  *remembered
+	mem  *learnt.Memory
 
 	kick        chan struct{} // something was entered: evaluate now
 	evaluateMu  sync.Mutex    // one evaluation at a time; guards est and cupCache
@@ -163,11 +164,8 @@ func New(o Options) (*Daemon, error) {
 		return nil, err
 	}
 	d.est = job.NewEstimator(job.Options{})
-	if d.mem, err = openMemory(store, o.Clock.Now()); err != nil {
+	if d.mem, err = d.openMemory(); err != nil {
 		return nil, err
-	}
-	if d.mem.trouble != "" {
-		o.Log.Warn("memory", "trouble", d.mem.trouble)
 	}
 	d.rules = alerts.New(o.Config.Alert, store, o.Log)
 	var merr, ierr, cerr error
@@ -476,18 +474,18 @@ func (d *Daemon) Evaluate(ctx context.Context) error {
 	d.store.SetUrgent(anyOpen(w, now))
 	st := d.settings()
 	probes := d.set.Health()
-	if err := d.whose(ctx); err != nil {
+	if err := d.mem.Whose(ctx); err != nil {
 		d.log.Warn("whose finger it was is not known", "err", err)
 	}
 	set := d.jobSettings(now, st, probes)
-	d.learn(ctx, now, w, set)
-	d.mem.into(&set)
+	d.mem.Learn(ctx, now, w, set)
+	d.mem.Into(&set)
 	res, err := d.est.Estimate(now, w, storeReadings{d.store}, set)
 	if err != nil {
 		// What the work lacks is one coat's trouble: the others are judged.
 		d.log.Warn("estimate", "err", err)
 	}
-	d.mem.learnShed(res.Shop)
+	d.mem.LearnShed(res.Shop)
 	surf := surfaces(now, w, probes, d.cfg.Shop.Air)
 	cups := d.cups(now, w, probes)
 	d.rules.SetView(d.view(st))

@@ -10,8 +10,8 @@ import (
 	"testing"
 	"time"
 
-	"curewright/internal/daemon"
 	"curewright/internal/daemon/daemontest"
+	"curewright/internal/daemon/learnt"
 	"curewright/internal/testkit"
 	"curewright/model/cure"
 	"curewright/model/memory"
@@ -57,13 +57,13 @@ func memoryShed(t *testing.T, dir string, faster float64, days int) *daemontest.
 	return d
 }
 
-func memoryOf(t *testing.T, d *daemontest.Daemon) daemon.MemoryView {
+func memoryOf(t *testing.T, d *daemontest.Daemon) learnt.MemoryView {
 	t.Helper()
-	return answer[daemon.MemoryView](t, d.Do("GET", "/api/v1/memory", nil, http.StatusOK))
+	return answer[learnt.MemoryView](t, d.Do("GET", "/api/v1/memory", nil, http.StatusOK))
 }
 
 // ofResins counts what is said of resins; the shed's readings teach beside it.
-func ofResins(v daemon.MemoryView) (n int) {
+func ofResins(v learnt.MemoryView) (n int) {
 	for _, c := range v.Claims {
 		if c.Resin != "" {
 			n++

@@ -3,7 +3,6 @@
 package daemon
 
 import (
-	"context"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -11,6 +10,8 @@ import (
 	"testing"
 	"time"
 
+	"curewright/dashboards/web"
+	"curewright/internal/daemon/learnt"
 	"curewright/internal/testkit"
 	"curewright/model/coat"
 	"curewright/model/cure"
@@ -56,24 +57,25 @@ func TestMemoryOfAYard(t *testing.T) {
 			name, m.port, secretFile(t, "tack coat\n"), more)
 	}
 	const shares = "[memory]\nshare = true\n"
-	view := func(d *Daemon) *MemoryView {
-		v, err := d.memoryView(t.Context())
+	view := func(d *Daemon) (v learnt.MemoryView) {
+		b, err := d.Memory(t.Context())
 		testkit.OK(t, err)
+		testkit.OK(t, json.Unmarshal(b, &v))
 		return v
 	}
 	a, _, stopA := runDaemon(t, conf("One shed", shares))
 	b, logB, _ := runDaemon(t, conf("Another shed", shares))
 	alone, _, _ := runDaemon(t, conf("A third", ""))
-	teach := func(d *Daemon, ls []memory.Lesson) {
-		d.mem.edit(func(m *memory.Memory) {
-			for _, l := range ls {
-				m.Put(l)
-			}
-		})
-		testkit.OK(t, d.saveMemory(context.Background()))
+	teach := func(d *Daemon) { // as by a file of its own
+		own := view(d).Board
+		b, err := memory.Write(&memory.Memory{Lessons: feltCoats(own, 6, 0.25)}, own, d.clk.Now())
+		testkit.OK(t, err)
+		_, err = d.ImportMemory(t.Context(), web.Who{}, b)
+		testkit.OK(t, err)
 	}
-	teach(alone, feltCoats(alone.mem.board, 6, 0.25))
-	teach(a, feltCoats(a.mem.board, 6, 0.25))
+	teach(alone)
+	teach(a)
+	told := view(a).Board
 	topic := "curewright/yard/memory/"
 	testkit.Until(t, "taken by the other board", func() bool { return len(view(b).Shared) == 1 })
 	stored := m.stored(topic + "#")
@@ -129,5 +131,5 @@ func TestMemoryOfAYard(t *testing.T) {
 	// The consent ends: the broker has it no more, nor the others.
 	stopA()
 	runDaemonIn(t, a.cfg.Store.Path, conf("One shed", ""))
-	testkit.Until(t, "taken back", func() bool { return m.stored(topic + a.mem.board)[topic+a.mem.board] == "" && len(view(b).Shared) == 0 })
+	testkit.Until(t, "taken back", func() bool { return m.stored(topic + told)[topic+told] == "" && len(view(b).Shared) == 0 })
 }

@@ -24,6 +24,7 @@ import (
 	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/history/forward/mqtt"
+	"curewright/internal/daemon/learnt"
 	"curewright/internal/daemon/mqttlink"
 	"curewright/model/coat"
 	"curewright/model/tomlfile"
@@ -196,7 +197,7 @@ type mqttPart struct {
 	node     string // this board's number, as hubs know it
 	link     *mqttlink.Link
 	hub      *hubLink
-	yard     *yardLink
+	yard     *learnt.Yard
 	in       *mqttin.Intake
 	board    *mqtt.Board    // nil where no state is published
 	readings *mqtt.Readings // nil where none are
@@ -260,15 +261,19 @@ func openMQTT(d *Daemon) (*mqttPart, error) {
 		return '_'
 	}, id)
 	m.hub = &hubLink{m: m, taken: map[string]bool{}}
-	m.yard = newYardLink(m)
+	m.yard = learnt.NewYard(d.mem, cmp.Or(s.Base, defaultBase),
+		func(ctx context.Context, topic string, body []byte) error {
+			return m.link.Publish(ctx, topic, body, true, 0)
+		},
+		func(reason string) { d.intakes.word("mqtt", reason) })
 	m.link = mqttlink.New(mqttlink.Options{URL: u, TLS: sec, User: s.User, Password: secret, ClientID: id, Online: m.base + "/status",
-		Filters: slices.Concat(m.filters(), m.hub.filters(), m.yard.filters()), Log: d.log,
+		Filters: slices.Concat(m.filters(), m.hub.filters(), m.yard.Filters()), Log: d.log,
 		Message: func(topic string, body []byte, retained bool) {
-			if !m.yard.handle(topic, body) && !m.hub.handle(topic, body, retained) {
+			if !m.yard.Handle(topic, body) && !m.hub.handle(topic, body, retained) {
 				m.in.Handle(topic, body, retained)
 			}
 		}})
-	m.link.WhenUp(m.yard.connected)
+	m.link.WhenUp(m.yard.Connected)
 	if s.State == nil || *s.State {
 		m.board = mqtt.NewBoard(mqtt.BoardOptions{Pub: m.link, Log: d.log, Expire: time.Duration(s.Expire), Lasting: m.lasting})
 		m.link.WhenUp(m.board.Renew)
@@ -307,7 +312,7 @@ func readSmall(name string) ([]byte, error) {
 
 // parts run until the daemon stops.
 func (m *mqttPart) parts() []Part {
-	ps := []Part{{"mqtt", m.link.Run}, {"mqtt intake", m.watch}, {"mqtt yard", m.yard.run}}
+	ps := []Part{{"mqtt", m.link.Run}, {"mqtt intake", m.watch}, {"mqtt yard", m.yard.Run}}
 	if m.board != nil {
 		ps = append(ps, Part{"mqtt state", m.board.Run})
 	}

@@ -26,6 +26,7 @@ import (
 
 	"curewright/alerts"
 	"curewright/dashboards/web"
+	"curewright/internal/daemon/learnt"
 	"curewright/internal/daemon/tentplan"
 	"curewright/internal/testkit"
 	"curewright/model/air"
@@ -164,10 +165,10 @@ var openAPIOps = func() map[string]op {
 		"POST " + v1 + "/tent/aim":     {tag: tTent, say: "Plan the set points that land a coat's window, make it hard, keep it from stalling, or soak it; with \"apply\" they are followed.", in: tentplan.AimWish{}, need: []string{"coat", "wish"}, out: tentplan.TentPlan{}, errors: []int{404, 429, 503, 507}},
 		"DELETE " + v1 + "/tent/aim":   {tag: tTent, say: "Back to the plain hold.", out: web.TentView{}, errors: []int{404, 507}},
 
-		"GET " + v1 + "/memory":         {tag: tStock, say: "What the shop's own coats taught, each claim with its coats.", out: MemoryView{}, errors: []int{429, 503}},
-		"POST " + v1 + "/memory/forget": {tag: tStock, say: "Forget it all, or what was learnt of a coat, a resin, a lot or somebody's finger.", in: MemoryForget{}, out: MemoryForgot{}, errors: []int{507}},
+		"GET " + v1 + "/memory":         {tag: tStock, say: "What the shop's own coats taught, each claim with its coats.", out: learnt.MemoryView{}, errors: []int{429, 503}},
+		"POST " + v1 + "/memory/forget": {tag: tStock, say: "Forget it all, or what was learnt of a coat, a resin, a lot or somebody's finger.", in: learnt.MemoryForget{}, out: learnt.MemoryForgot{}, errors: []int{507}},
 		"GET " + v1 + "/memory/file":    {tag: tBoard, say: "What was learnt as one file; what=lots: of resins and lots alone, as a yard may share it.", query: []param{{name: "what", kind: "string", say: "lots, or nothing for all of it"}}, outType: []string{"application/json"}},
-		"POST " + v1 + "/memory/file":   {tag: tBoard, say: "Take such a file from another board, whole or not at all.", loose: "docs/memory.md", out: MemoryTaken{}, errors: []int{413, 507}},
+		"POST " + v1 + "/memory/file":   {tag: tBoard, say: "Take such a file from another board, whole or not at all.", loose: "docs/memory.md", out: learnt.MemoryTaken{}, errors: []int{413, 507}},
 		"GET " + v1 + "/backup":         {tag: tBoard, say: "The whole store as one file.", outType: []string{"application/vnd.sqlite3"}, errors: sums},
 		"POST " + v1 + "/backup":        {tag: tBoard, say: "Such a file back; \"next\" says when it is in place.", inType: "application/octet-stream", out: object{"next", ""}, errors: []int{409, 413, 507}},
 		"POST " + v1 + "/paircodes":     {tag: tLogins, say: "A code that a phone or a program logs in with, good once, for ten minutes.", in: web.NewPairCode{}, need: []string{"role"}, code: 201, out: web.PairCode{}, errors: []int{429}},

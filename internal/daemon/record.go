@@ -17,6 +17,7 @@ import (
 	"curewright/dashboards/record"
 	"curewright/dashboards/web"
 	"curewright/history"
+	"curewright/internal/daemon/learnt"
 	"curewright/model/coat"
 	"curewright/model/job"
 	"curewright/model/stock"
@@ -49,7 +50,7 @@ func RecordAtRest(ctx context.Context, version, dir, panel, format string) ([]by
 	}
 	defer s.Close()
 	d := &Daemon{cfg: DefaultConfig(), clk: &wallClock{}, log: slog.New(slog.DiscardHandler), loc: time.Local, store: s, version: version}
-	d.mem, _ = memoryAtRest(s) // one that cannot be read is left to the next run
+	d.mem = learnt.AtRest(s)
 	bodies, err := s.LoadAlerts(ctx)
 	if err != nil {
 		return nil, err

@@ -97,7 +97,7 @@ func (d *Daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.H
 		out.SetPointC = d.tent.setPoint(now)
 	}
 	out.Air = cmp.Or(out.Air, firstAir(probes))
-	d.mem.into(&out)
+	d.mem.Into(&out)
 	return out
 }
 

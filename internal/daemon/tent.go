@@ -75,7 +75,7 @@ func newTentHeld(d *Daemon, sec heat.ConfigSection) *tentHeld {
 		Outdoor: func(now time.Time) string { return d.jobSettings(now, d.settings(), d.set.Health()).Outdoor },
 		LowC:    func(now time.Time) *float64 { return d.settings().lowNow(now) },
 		Note:    func(text string, at time.Time) { d.event("heater", "tent", text, at) },
-		Known:   d.mem.tent, Learnt: func(m tent.Model) { d.mem.learnTent(&m, d.clk.Now()) }})
+		Known:   d.mem.Tent, Learnt: func(m tent.Model) { d.mem.LearnTent(&m, d.clk.Now()) }})
 	return t
 }
 

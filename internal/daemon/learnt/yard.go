@@ -1,6 +1,6 @@
 // SPDX-License-Identifier: Apache-2.0
 
-package daemon
+package learnt
 
 import (
 	"bytes"
@@ -19,27 +19,21 @@ import (
 	"curewright/history/forward/mqtt"
 	"curewright/internal/daemon/mqttlink"
 	"curewright/model/memory"
-	"curewright/model/tomlfile"
 	"curewright/model/words"
 )
 
-// check returns every fault of the section.
-func (s MemorySection) check(f *tomlfile.File, m mqttSection) (out tomlfile.Faults) {
-	if s.Share && !m.on() {
-		out = append(out, f.Fault("needs [mqtt] with a url", "memory", "share"))
-	}
-	return out
-}
-
-// yardLink tells the boards of a yard what this one learnt of its lots, and takes
+// Yard tells the boards of a yard what this one learnt of its lots, and takes
 // what they tell, where [memory] share consents to both. What is told is the
 // file of `memory export --lots`, stored at the broker under this board's own
 // topic; with people the coats themselves go with it.
-type yardLink struct {
-	m    *mqttPart
-	base string        // of every board's topic
-	in   chan yardWord // messages that wait to be read
-	due  chan struct{} // something may be to be told
+type Yard struct {
+	r       *Memory
+	base    string // of every board's topic
+	publish func(ctx context.Context, topic string, body []byte) error
+	count   func(reason string) // of a message, "" for one that was taken
+
+	in  chan yardWord // messages that wait to be read
+	due chan struct{} // something may be to be told
 
 	mu   sync.Mutex
 	told [sha256.Size]byte // of the body that the broker has
@@ -74,54 +68,59 @@ const mostWaiting = 32
 // yardLessons of this board go with a message that names people.
 const yardLessons = 60
 
-func newYardLink(m *mqttPart) *yardLink {
-	return &yardLink{m: m, base: cmp.Or(m.d.cfg.MQTT.Base, defaultBase) + "/yard/memory/", in: make(chan yardWord, mostWaiting), due: make(chan struct{}, 1), said: map[string]yardSaid{}}
+// NewYard is the way of a memory to the yard's boards, whose topics begin with
+// base. publish stores a message at the broker; count counts those that come.
+func NewYard(r *Memory, base string, publish func(ctx context.Context, topic string, body []byte) error, count func(reason string)) *Yard {
+	r.yard = &Yard{r: r, base: base + "/yard/memory/", publish: publish, count: count,
+		in: make(chan yardWord, mostWaiting), due: make(chan struct{}, 1), said: map[string]yardSaid{}}
+	return r.yard
 }
 
-func (y *yardLink) on() bool { return y.m.d.cfg.Memory.Share }
+func (y *Yard) on() bool { return y.r.o.Section.Share }
 
-// filters is what the link listens to for it.
-func (y *yardLink) filters() []mqttlink.Filter {
+// Filters is what the link listens to for it.
+func (y *Yard) Filters() []mqttlink.Filter {
 	if !y.on() {
 		return nil
 	}
 	return []mqttlink.Filter{{Topic: y.base + "+", Place: "memory.share", Stored: true}}
 }
 
-// handle takes a message if it is the yard's, and reports whether it was. It
+// Handle takes a message if it is the yard's, and reports whether it was. It
 // does not block.
-func (y *yardLink) handle(topic string, body []byte) bool {
+func (y *Yard) Handle(topic string, body []byte) bool {
 	board, ok := strings.CutPrefix(topic, y.base)
 	if !ok || !y.on() {
 		return false
 	}
-	if board != y.m.d.mem.board {
+	if board != y.r.board {
 		select {
 		case y.in <- yardWord{board, slices.Clone(body)}:
 		default:
-			y.m.d.intakes.word("mqtt", "yard_busy")
+			y.count("yard_busy")
 		}
 	}
 	return true
 }
 
 // wake has what was learnt told, if it is other than what was.
-func (y *yardLink) wake() {
+func (y *Yard) wake() {
 	select {
 	case y.due <- struct{}{}:
 	default:
 	}
 }
 
-// connected: what the broker has may be older, or gone.
-func (y *yardLink) connected() {
+// Connected is called when the connection came up: what the broker has may be older, or gone.
+func (y *Yard) Connected() {
 	y.mu.Lock()
 	y.told = [sha256.Size]byte{}
 	y.mu.Unlock()
 	y.wake()
 }
 
-func (y *yardLink) run(ctx context.Context) error {
+// Run takes what comes and tells what is new until ctx ends.
+func (y *Yard) Run(ctx context.Context) error {
 	for {
 		select {
 		case <-ctx.Done():
@@ -130,7 +129,7 @@ func (y *yardLink) run(ctx context.Context) error {
 			y.take(ctx, w)
 		case <-y.due:
 			if err := y.tell(ctx); err != nil && ctx.Err() == nil && !errors.Is(err, mqttlink.ErrDown) {
-				y.m.d.log.Warn("what was learnt of the lots is not told to the yard", "err", err)
+				y.r.o.Log.Warn("what was learnt of the lots is not told to the yard", "err", err)
 			}
 		}
 	}
@@ -138,21 +137,21 @@ func (y *yardLink) run(ctx context.Context) error {
 
 // tell stores at the broker what this board learnt, or takes away what it had
 // told before the consent ended.
-func (y *yardLink) tell(ctx context.Context) error {
-	d := y.m.d
-	topic := y.base + mqtt.Level(d.mem.board)
+func (y *Yard) tell(ctx context.Context) error {
+	r := y.r
+	topic := y.base + mqtt.Level(r.board)
 	var was string
-	d.store.ReadSetting(toldKey, &was)
+	r.o.Store.ReadSetting(toldKey, &was)
 	if !y.on() {
 		if was == "" {
 			return nil
 		}
-		if err := y.m.link.Publish(ctx, was, nil, true, 0); err != nil {
+		if err := y.publish(ctx, was, nil); err != nil {
 			return err
 		}
-		return d.store.WriteSetting(ctx, toldKey, "")
+		return r.o.Store.WriteSetting(ctx, toldKey, "")
 	}
-	m, err := d.yardMemory(ctx)
+	m, err := r.yardMemory(ctx)
 	if err != nil || len(m.Shared) == 0 && len(m.Lessons) == 0 && was == "" {
 		return err
 	}
@@ -167,7 +166,7 @@ func (y *yardLink) tell(ctx context.Context) error {
 	if same {
 		return nil
 	}
-	b, err := memory.Write(m, d.mem.board, d.clk.Now())
+	b, err := memory.Write(m, r.board, r.o.Now())
 	if err != nil {
 		return err
 	}
@@ -177,11 +176,11 @@ func (y *yardLink) tell(ctx context.Context) error {
 	}
 	if was != topic {
 		// First that it is told, then told: it must be found again to be taken away.
-		if err := d.store.WriteSetting(ctx, toldKey, topic); err != nil {
+		if err := r.o.Store.WriteSetting(ctx, toldKey, topic); err != nil {
 			return err
 		}
 	}
-	if err := y.m.link.Publish(ctx, topic, small.Bytes(), true, 0); err != nil {
+	if err := y.publish(ctx, topic, small.Bytes()); err != nil {
 		return err
 	}
 	y.mu.Lock()
@@ -191,17 +190,17 @@ func (y *yardLink) tell(ctx context.Context) error {
 }
 
 // yardMemory is what this board tells: of its own coats only.
-func (d *Daemon) yardMemory(ctx context.Context) (*memory.Memory, error) {
-	w, err := d.work(ctx)
+func (r *Memory) yardMemory(ctx context.Context) (*memory.Memory, error) {
+	w, err := r.o.Work(ctx)
 	if err != nil {
 		return nil, err
 	}
-	if !d.cfg.Memory.People {
-		return &memory.Memory{Shared: d.sharedLots(w)}, nil
+	if !r.o.Section.People {
+		return &memory.Memory{Shared: r.sharedLots(w)}, nil
 	}
 	m := &memory.Memory{}
-	for _, l := range d.mem.now().Lessons {
-		if l.Board == d.mem.board && l.Teaches {
+	for _, l := range r.now().Lessons {
+		if l.Board == r.board && l.Teaches {
 			m.Lessons = append(m.Lessons, l)
 		}
 	}
@@ -213,23 +212,23 @@ func (d *Daemon) yardMemory(ctx context.Context) (*memory.Memory, error) {
 // take takes what another board told; what cannot be read, or is told of
 // somebody else, is said once and set aside, and what that board told before
 // stays.
-func (y *yardLink) take(ctx context.Context, w yardWord) {
-	d := y.m.d
+func (y *Yard) take(ctx context.Context, w yardWord) {
+	r := y.r
 	say := func(trouble string) {
 		y.mu.Lock()
 		was := y.said[w.board]
 		if _, ok := y.said[w.board]; ok || len(y.said) < mostWaiting {
-			y.said[w.board] = yardSaid{d.clk.Now(), trouble}
+			y.said[w.board] = yardSaid{r.o.Now(), trouble}
 		}
 		y.mu.Unlock()
 		if trouble != "" && trouble != was.trouble {
-			d.log.Warn("what a board of the yard told is set aside", "board", w.board, "why", trouble)
+			r.o.Log.Warn("what a board of the yard told is set aside", "board", w.board, "why", trouble)
 		}
 	}
 	if len(w.body) == 0 { // it takes back what it told
-		if d.mem.takeBack(w.board) {
-			d.keepMemory(ctx)
-			d.RequestEvaluation()
+		if r.takeBack(w.board) {
+			r.keep(ctx)
+			r.o.News()
 		}
 		y.mu.Lock()
 		delete(y.said, w.board)
@@ -241,16 +240,16 @@ func (y *yardLink) take(ctx context.Context, w yardWord) {
 		err = onlyOf(in, board, w.board)
 	}
 	if err != nil {
-		d.intakes.word("mqtt", "yard_memory")
+		y.count("yard_memory")
 		say(asideWords(err))
 		return
 	}
-	d.intakes.word("mqtt", "")
-	if !d.mem.news(in) {
+	y.count("")
+	if !r.news(in) {
 		say("")
 		return
 	}
-	took, err := d.takeMemory(ctx, in, board)
+	took, err := r.takeIn(ctx, in, board)
 	if err != nil {
 		say(strings.Join(strings.Fields(err.Error()), " "))
 		return
@@ -263,7 +262,7 @@ func (y *yardLink) take(ctx context.Context, w yardWord) {
 		}
 	}
 	say(trouble)
-	d.store.AddEvent("memory", board, fmt.Sprintf("taken over MQTT from board %s: %d coats, %d resins' lots", board, took.Coats, took.Shared), d.clk.Now(), "mqtt")
+	r.o.Store.AddEvent("memory", board, fmt.Sprintf("taken over MQTT from board %s: %d coats, %d resins' lots", board, took.Coats, took.Shared), r.o.Now(), "mqtt")
 }
 
 // errNotItsOwn is a message in which a board tells of another's coats.
@@ -290,7 +289,7 @@ func onlyOf(m *memory.Memory, board, topic string) error {
 
 // news reports whether a memory holds anything that is not known so already:
 // stored messages come anew with every connection.
-func (r *remembered) news(in *memory.Memory) bool {
+func (r *Memory) news(in *memory.Memory) bool {
 	same := func(a, b any) bool {
 		x, err1 := json.Marshal(a)
 		y, err2 := json.Marshal(b)
@@ -311,7 +310,7 @@ func (r *remembered) news(in *memory.Memory) bool {
 }
 
 // takeBack forgets what a board told of its lots.
-func (r *remembered) takeBack(board string) bool {
+func (r *Memory) takeBack(board string) bool {
 	told := func(s memory.Shared) bool { return s.Board == board }
 	if !slices.ContainsFunc(r.now().Shared, told) {
 		return false
@@ -324,7 +323,7 @@ func (r *remembered) takeBack(board string) bool {
 }
 
 // boards are the yard's, as they were heard.
-func (y *yardLink) boards() []MemoryYard {
+func (y *Yard) boards() []MemoryYard {
 	y.mu.Lock()
 	defer y.mu.Unlock()
 	out := []MemoryYard{}
