@@ -17,7 +17,7 @@ import (
 func TestCheckPrintsOutputs(t *testing.T) {
 	f := filepath.Join(t.TempDir(), "c.toml")
 	text := "[shop]\nname = \"Boat shed\"\n[mqtt]\nurl = \"mqtts://broker.local\"\n[[mqtt.topic]]\ntopic = \"radio/+\"\nplain = \"temp\"\n[influx]\nurl = \"http://metrics.local:8428\"\nbucket = \"shed\"\n"
-	testkit.OK(t, os.WriteFile(f, []byte(text), 0o600))
+	testkit.Write(t, f, text)
 	out := cmdOK(t, "check", "--config", f)
 	for _, w := range []string{"mqtt       mqtts://broker.local:8883, topics below curewright/boat-shed", "listens to radio/+: probe $1", "influx     http://metrics.local:8428, bucket shed"} {
 		if !strings.Contains(out, w) {
@@ -35,7 +35,7 @@ func TestCheckRefusesWhatWatchDoes(t *testing.T) {
 		store: "a file", filepath.Join(dir, "cert.pem"): "no certificate", filepath.Join(dir, "key.pem"): "no key",
 		f: "[store]\npath = \"" + store + "\"\n[web]\nlisten = \"127.0.0.1:0\"\ntls_cert = \"" + dir + "/cert.pem\"\ntls_key = \"" + dir + "/key.pem\"\n",
 	} {
-		testkit.OK(t, os.WriteFile(name, []byte(text), 0o600))
+		testkit.Write(t, name, text)
 	}
 	code, _, errs := runCmd(t, "check", "--config", f)
 	if code != exitUsage || !strings.Contains(errs, "web.tls_cert") || !strings.Contains(errs, "store.path") {
@@ -65,7 +65,7 @@ func TestCheckMakesTheParts(t *testing.T) {
 				text = "[store]\npath = \"DIR/store\"\n" + text
 			}
 			for name, text := range map[string]string{f: strings.ReplaceAll(text, "DIR", dir), filepath.Join(dir, "hook"): "not an address"} {
-				testkit.OK(t, os.WriteFile(name, []byte(text), 0o600))
+				testkit.Write(t, name, text)
 			}
 			code, _, errs := runCmd(t, "check", "--config", f)
 			if want := strings.ReplaceAll(c.want, "DIR", dir); code != exitUsage || !strings.Contains(errs, want) {
@@ -92,7 +92,7 @@ func TestStartsWithoutItsLines(t *testing.T) {
 	f := filepath.Join(dir, "c.toml")
 	text := "[store]\npath = \"" + dir + "/store\"\n[web]\nlisten = \"127.0.0.1:0\"\n" +
 		"[[alert.channel]]\nname = \"piezo\"\nkind = \"buzzer\"\npin = \"GPIO99\"\nbutton = \"GPIO98\"\n"
-	testkit.OK(t, os.WriteFile(f, []byte(text), 0o600))
+	testkit.Write(t, f, text)
 	if code, _, errs := runCmd(t, "check", "--config", f); code != exitDone {
 		t.Errorf("check: exit %d, %s", code, errs)
 	}

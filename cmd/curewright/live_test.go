@@ -65,9 +65,7 @@ func TestLiveEqualsReplay(t *testing.T) {
 			dir := t.TempDir()
 			readings, jobFile := filepath.Join(dir, "shed.csv"), filepath.Join(dir, "lids.toml")
 			testkit.OK(t, os.WriteFile(readings, contractCSV(rows), 0o600))
-			if err := os.WriteFile(jobFile, []byte(jobTOML()), 0o600); err != nil {
-				t.Fatal(err)
-			}
+			testkit.Write(t, jobFile, jobTOML())
 			live := daemontest.New(t, daemontest.Options{Dir: filepath.Join(dir, "store"), At: rows[0].At})
 			applied, _ := time.Parse(time.RFC3339, officeApplied)
 			checks := []time.Time{applied.Add(90 * time.Minute), applied.Add(4 * time.Hour), applied.Add(11 * time.Hour), applied.Add(30 * time.Hour)}

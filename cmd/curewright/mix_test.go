@@ -4,7 +4,6 @@ package main
 
 import (
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -44,7 +43,7 @@ func TestMixCommand(t *testing.T) {
 // is sent.
 func TestStockImportPlaces(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "stock.csv")
-	testkit.OK(t, os.WriteFile(name, []byte("part,resin,full_g\nresin,medium,5 kg 200 g\nhardener,medium\n"), 0o644))
+	testkit.Write(t, name, "part,resin,full_g\nresin,medium,5 kg 200 g\nhardener,medium\n")
 	code, _, errs := runCmd(t, "stock", "import", name)
 	if code != exitUsage || !strings.Contains(errs, name+":2: full_g: \"5 kg 200 g\" has two figures or units") || !strings.Contains(errs, name+":3: 2 fields") {
 		t.Errorf("exit %d:\n%s", code, errs)

@@ -25,7 +25,7 @@ func TestPlanGuide(t *testing.T) {
 		t.Fatal("no job in the guide")
 	}
 	file := filepath.Join(t.TempDir(), "lids.toml")
-	testkit.OK(t, os.WriteFile(file, []byte(text), 0o600))
+	testkit.Write(t, file, text)
 	m := oneObject(t, cmdOK(t, "plan", "--job", file, "--json"))
 	if n, want := len(m["steps"].([]any)), strings.Count(text, "[[step]]"); n != want {
 		t.Errorf("%d steps planned, the job has %d", n, want)
@@ -102,7 +102,7 @@ func TestPlanByTheClock(t *testing.T) {
 	dir := t.TempDir()
 	write := func(name, text string) string {
 		p := filepath.Join(dir, name)
-		testkit.OK(t, os.WriteFile(p, []byte(text), 0o600))
+		testkit.Write(t, p, text)
 		return p
 	}
 	day := write("day.toml", `[day]

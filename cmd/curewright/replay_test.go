@@ -5,7 +5,6 @@ package main
 import (
 	"bytes"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -21,7 +20,7 @@ func TestReplayText(t *testing.T) {
 	dir := t.TempDir()
 	at := func(name, s string) string {
 		p := filepath.Join(dir, name)
-		testkit.OK(t, os.WriteFile(p, []byte(s), 0o600))
+		testkit.Write(t, p, s)
 		return p
 	}
 	var csv strings.Builder

@@ -55,14 +55,12 @@ func TestRestore(t *testing.T) {
 	testkit.OK(t, s.Close())
 
 	// Broken, of another kind, absent.
-	whole, err := os.ReadFile(file)
-	testkit.OK(t, err)
+	whole := testkit.MustRead(t, file)
 	half := filepath.Join(copyDir, "half.db")
 	testkit.Write(t, half, string(whole[:len(whole)/2]))
 	text := filepath.Join(copyDir, "text.db")
 	testkit.Write(t, text, "no store")
-	before, err := os.ReadFile(filepath.Join(dir, history.File))
-	testkit.OK(t, err)
+	before := testkit.MustRead(t, filepath.Join(dir, history.File))
 	for _, bad := range []string{half, text, filepath.Join(copyDir, "none.db")} {
 		code, out, errs := runCmd(t, "restore", bad, "--data", dir)
 		if code != exitUsage || out != "" || !strings.Contains(errs, filepath.Base(bad)) {

@@ -18,7 +18,7 @@ func TestSecretsAreLookedAt(t *testing.T) {
 	dir := t.TempDir()
 	write := func(name, text string, mode os.FileMode) string {
 		p := filepath.Join(dir, name)
-		testkit.OK(t, os.WriteFile(p, []byte(text), 0o600))
+		testkit.Write(t, p, text)
 		if err := os.Chmod(p, mode); err != nil { // whatever the umask
 			t.Fatal(err)
 		}

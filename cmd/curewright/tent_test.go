@@ -38,17 +38,14 @@ func tentConfig(t *testing.T, change func(string) string) (path, line string) {
 	t.Helper()
 	root, _ := testkit.W1Tree(t)
 	one := filepath.Join(root, "28-0316a2795d1f", "w1_slave")
-	b, err := os.ReadFile(one)
-	testkit.OK(t, err)
+	b := testkit.MustRead(t, one)
 	two := filepath.Join(root, "28-0316a2795d20")
 	testkit.OK(t, os.MkdirAll(two, 0o755))
-	if err := os.WriteFile(filepath.Join(two, "w1_slave"), b, 0o600); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, os.WriteFile(filepath.Join(two, "w1_slave"), b, 0o600))
 	t.Setenv(daemon.W1Env, root)
 	dir := t.TempDir()
 	line = filepath.Join(dir, "line")
-	testkit.OK(t, os.WriteFile(line, []byte("1\n"), 0o600))
+	testkit.Write(t, line, "1\n")
 	text := fmt.Sprintf(`
 [store]
 path = %q
@@ -85,7 +82,7 @@ watchdog = "none"
 		text = change(text)
 	}
 	path = filepath.Join(dir, "curewright.toml")
-	testkit.OK(t, os.WriteFile(path, []byte(text), 0o600))
+	testkit.Write(t, path, text)
 	return path, line
 }
 
@@ -234,8 +231,7 @@ func TestTentDaemon(t *testing.T) {
 	}
 	// A raised limit wants another acceptance, and no log-in can give it.
 	stop()
-	text, err := os.ReadFile(path)
-	testkit.OK(t, err)
+	text := testkit.MustRead(t, path)
 	testkit.Write(t, path, strings.Replace(string(text), "max_panel_c", "disagree_k = 25\nmax_panel_c", 1))
 	url, _, stop = startWatch(t, "--config", path)
 	testkit.Until(t, "a step", func() bool {

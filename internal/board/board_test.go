@@ -42,8 +42,7 @@ func imx(t *testing.T, p parts, initrd, kernel string, args ...string) (g *guest
 	// the 396 MHz of the board's: what it waits for comes up to four times late. As
 	// one that Linux doesn't know it leaves its work to the board's own timer, by
 	// which Linux also tells the time.
-	dtb, err := os.ReadFile(boards[0])
-	testkit.OK(t, err)
+	dtb := testkit.MustRead(t, boards[0])
 	local := []byte("arm,cortex-a9-twd-timer")
 	if bytes.Count(dtb, local) != 1 {
 		t.Fatal("no local timer in the device tree")

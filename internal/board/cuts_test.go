@@ -73,8 +73,7 @@ func mkfs(t *testing.T, d *disk) {
 	if out, err := exec.Command(realpart.Program(t, "mkfs.ext4"), "-q", "-F", "-b", strconv.Itoa(blockSize), file).CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, out)
 	}
-	b, err := os.ReadFile(file)
-	testkit.OK(t, err)
+	b := testkit.MustRead(t, file)
 	copy(d.medium, b)
 }
 
@@ -178,8 +177,7 @@ func newCutter(t *testing.T) *cutter {
 	c.sock = c.d.serve(t)
 	files := map[string]string{"etc/curewright.toml": cutsConfig}
 	take := func(name, from string) {
-		b, err := os.ReadFile(from)
-		testkit.OK(t, err)
+		b := testkit.MustRead(t, from)
 		files[name] = string(b)
 	}
 	for i, m := range c.p.modules(t, "virtio_blk") {

@@ -87,8 +87,7 @@ func (p parts) forBoard(args ...string) *exec.Cmd {
 func (p parts) modules(tb testing.TB, names ...string) (files []string) {
 	tb.Helper()
 	root := filepath.Join(p.dir, "armhf/lib/modules", p.release)
-	b, err := os.ReadFile(filepath.Join(root, "modules.dep"))
-	testkit.OK(tb, err)
+	b := testkit.MustRead(tb, filepath.Join(root, "modules.dep"))
 	needs, byName := map[string][]string{}, map[string]string{}
 	for line := range strings.Lines(string(b)) {
 		f, deps, _ := strings.Cut(strings.TrimSpace(line), ":")
@@ -141,8 +140,7 @@ func (p parts) initramfs(tb testing.TB, modules []string, files map[string]strin
 		}
 	}
 	file := func(name, from string, mode int) {
-		data, err := os.ReadFile(from)
-		testkit.OK(tb, err)
+		data := testkit.MustRead(tb, from)
 		entry(name, 0o100000|mode, data)
 	}
 	for _, d := range []string{"bin", "dev", "proc", "sys", "tmp", "etc", "run", "mnt", "mod"} {

@@ -65,8 +65,7 @@ func debian(t *testing.T, files map[string]string) (g *guest, url string) {
 // read is a file of this machine's as text.
 func read(t *testing.T, name string) string {
 	t.Helper()
-	b, err := os.ReadFile(name)
-	testkit.OK(t, err)
+	b := testkit.MustRead(t, name)
 	return string(b)
 }
 

@@ -39,8 +39,7 @@ func readProc(tb testing.TB, pid int) proc {
 	tb.Helper()
 	var p proc
 	file := func(name string) string {
-		b, err := os.ReadFile(fmt.Sprintf("/proc/%d/%s", pid, name))
-		testkit.OK(tb, err)
+		b := testkit.MustRead(tb, fmt.Sprintf("/proc/%d/%s", pid, name))
 		return string(b)
 	}
 	number := func(text, key string) float64 {
@@ -73,13 +72,11 @@ func sixteenProbes(tb testing.TB, every string) (root, conf string, ids []string
 		id := fmt.Sprintf("28-0316a27900%02x", i)
 		ids = append(ids, id)
 		testkit.OK(tb, os.MkdirAll(filepath.Join(root, id), 0o755))
-		if err := os.WriteFile(filepath.Join(root, id, "w1_slave"), testkit.W1File(int16(288+i)), 0o600); err != nil {
-			tb.Fatal(err)
-		}
+		testkit.OK(tb, os.WriteFile(filepath.Join(root, id, "w1_slave"), testkit.W1File(int16(288+i)), 0o600))
 		fmt.Fprintf(&b, "[[probe]]\nid = \"probe-%d\"\ndriver = \"ds18b20\"\nbus = \"w1:%s\"\nevery = \"%s\"\n\n", i+1, id, every)
 	}
 	conf = filepath.Join(tb.TempDir(), "curewright.toml")
-	testkit.OK(tb, os.WriteFile(conf, []byte(b.String()), 0o600))
+	testkit.Write(tb, conf, b.String())
 	return root, conf, ids
 }
 
@@ -298,7 +295,7 @@ func scrapingPrometheus(b *testing.B, root string, ids []string, every time.Dura
 	b.Cleanup(exporter.Close)
 	dir := b.TempDir()
 	yml := fmt.Sprintf("global: {scrape_interval: %v}\nscrape_configs:\n- job_name: probes\n  static_configs: [{targets: [%q]}]\n", every, strings.TrimPrefix(exporter.URL, "http://"))
-	testkit.OK(b, os.WriteFile(filepath.Join(dir, "scrape.yml"), []byte(yml), 0o600))
+	testkit.Write(b, filepath.Join(dir, "scrape.yml"), yml)
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
 	testkit.OK(b, err)
 	own := ln.Addr().String()
@@ -347,9 +344,7 @@ func BenchmarkStartYear(b *testing.B) {
 		}
 	}
 	testkit.OK(b, s.Compact(b.Context()))
-	if err := s.Close(); err != nil {
-		b.Fatal(err)
-	}
+	testkit.OK(b, s.Close())
 	b.ResetTimer()
 	for range b.N {
 		cfg := DefaultConfig()

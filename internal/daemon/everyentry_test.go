@@ -164,8 +164,7 @@ func TestEveryEntryFails(t *testing.T) {
 	// A kill: what is on the card now is all that there is.
 	left := t.TempDir()
 	for _, name := range []string{history.File, history.File + "-wal"} {
-		b, err := os.ReadFile(filepath.Join(dir, name))
-		testkit.OK(t, err)
+		b := testkit.MustRead(t, filepath.Join(dir, name))
 		testkit.OK(t, os.WriteFile(filepath.Join(left, name), b, 0o600))
 	}
 	again := newLiveDaemon(t, left, begin)

@@ -65,7 +65,7 @@ func TestLanguage(t *testing.T) {
 		t.Errorf("the record: %v", err)
 	}
 
-	testkit.OK(t, os.WriteFile(file, []byte("[coat.order]\nfeel = \"{when}\"\nnonsense = \"x\"\n"), 0o600))
+	testkit.Write(t, file, "[coat.order]\nfeel = \"{when}\"\nnonsense = \"x\"\n")
 	conf := filepath.Join(t.TempDir(), "c.toml")
 	testkit.OK(t, os.WriteFile(conf, fmt.Appendf(nil, "[shop]\nlanguage = %q\n", file), 0o600))
 	_, _, err = daemon.LoadWithSecrets(conf, true)

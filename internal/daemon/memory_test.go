@@ -155,9 +155,7 @@ func TestMemorySetAside(t *testing.T) {
 	doc["version"] = json.RawMessage(fmt.Sprint(memory.Version + 1))
 	newer, _ := json.Marshal(doc)
 	testkit.OK(t, d.Store().PutKV(t.Context(), "memory", "learnt", newer))
-	if err := d.Store().Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, d.Store().Close())
 	again := daemontest.New(t, daemontest.Options{Dir: dir, At: at})
 	if v := memoryOf(t, again); !strings.Contains(v.Trouble, "newer version") || ofResins(v) != 0 {
 		t.Fatalf("%+v", v)

@@ -73,7 +73,7 @@ func newMosquitto(t *testing.T, more string) *mosquitto {
 	// "user root": it would otherwise give up root, and with it the files.
 	conf := fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous false\npassword_file %s\npersistence false\nuser root\n%s", port, pw, more)
 	m := &mosquitto{t: t, conf: filepath.Join(dir, "mosquitto.conf"), port: port}
-	testkit.OK(t, os.WriteFile(m.conf, []byte(conf), 0o600))
+	testkit.Write(t, m.conf, conf)
 	m.start()
 	t.Cleanup(func() { m.kill(syscall.SIGTERM) })
 	return m
@@ -85,9 +85,7 @@ func (m *mosquitto) start() {
 	m.cmd = exec.Command(realpart.Program(m.t, "mosquitto"), "-c", m.conf)
 	m.cmd.Stdout, m.cmd.Stderr = m.out, m.out
 	m.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	if err := m.cmd.Start(); err != nil {
-		m.t.Fatal(err)
-	}
+	testkit.OK(m.t, m.cmd.Start())
 	for range 200 {
 		if c, err := net.Dial("tcp", "127.0.0.1:"+m.port); err == nil {
 			c.Close()
@@ -128,9 +126,7 @@ func (m *mosquitto) sub(topics ...string) (*testkit.Buffer, func()) {
 	cmd := exec.Command(realpart.Program(m.t, "mosquitto_sub"), args...)
 	cmd.Stdout, cmd.Stderr = out, out
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	if err := cmd.Start(); err != nil {
-		m.t.Fatal(err)
-	}
+	testkit.OK(m.t, cmd.Start())
 	stop := sync.OnceFunc(func() { cmd.Process.Kill(); cmd.Wait() })
 	m.t.Cleanup(stop)
 	testkit.Until(m.t, "mosquitto_sub listens", func() bool {
@@ -238,7 +234,7 @@ func runDaemonIn(t *testing.T, dir, text string) (d *Daemon, log *testkit.Buffer
 func secretFile(t *testing.T, text string) string {
 	t.Helper()
 	name := filepath.Join(t.TempDir(), "secret")
-	testkit.OK(t, os.WriteFile(name, []byte(text), 0o600))
+	testkit.Write(t, name, text)
 	return name
 }
 
@@ -529,7 +525,7 @@ func TestMQTTTroubleIsSaidOnce(t *testing.T) {
 // what they allow still works.
 func TestMQTTNotAllowed(t *testing.T) {
 	acl := filepath.Join(t.TempDir(), "acl")
-	testkit.OK(t, os.WriteFile(acl, []byte("user shed\ntopic readwrite curewright/#\ntopic readwrite marker\ntopic read radio/#\ntopic write radio/#\n"), 0o600))
+	testkit.Write(t, acl, "user shed\ntopic readwrite curewright/#\ntopic readwrite marker\ntopic read radio/#\ntopic write radio/#\n")
 	m := newMosquitto(t, "acl_file "+acl+"\n")
 	got := make(chan string, 10)
 	l, out := link(t, mqttlink.Options{URL: mustURL(t, "mqtt://127.0.0.1:"+m.port), User: "shed", Password: "tack coat",
@@ -733,8 +729,7 @@ func TestMQTTAndInfluxConfigFaults(t *testing.T) {
 
 // The guide's configuration is good, and says what the guide says.
 func TestMQTTGuide(t *testing.T) {
-	text, err := os.ReadFile("../../docs/mqtt-influx.md")
-	testkit.OK(t, err)
+	text := testkit.MustRead(t, "../../docs/mqtt-influx.md")
 	_, rest, ok := strings.Cut(string(text), "```toml\n")
 	block, _, _ := strings.Cut(rest, "```")
 	if !ok {

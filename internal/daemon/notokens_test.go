@@ -30,9 +30,7 @@ func TestStartsOnAFullCardOnANetwork(t *testing.T) {
 	testkit.OK(t, err)
 	const token = "cw_abcdefghijklmnopqrstuvwxyzabcdefghijklmnopq"
 	testkit.OK(t, s.PutToken(t.Context(), history.Token{ID: "phone", Name: "phone", Role: string(web.Control), Hash: web.HashToken(token), Made: time.Now()}))
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, s.Close())
 	cardfault.Set(func(op cardfault.Op, _ string) error {
 		if op == cardfault.Write || op == cardfault.Sync {
 			return cardfault.ErrFull

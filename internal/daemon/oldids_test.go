@@ -43,9 +43,7 @@ func TestOldStoreWithLongIDs(t *testing.T) {
 		put("feel", long("feel", i), map[string]any{"coat": long("coat", i), "at": at.Add(time.Hour), "state": "tacky"})
 	}
 	testkit.OK(t, store.PutKV(t.Context(), "alert", "a-1", mustJSON(t, map[string]any{"id": "a-1", "rule": "window_open", "subject": long("coat", 0), "state": "firing", "text": long("text", 0), "severity": "soon", "since": at})))
-	if err := store.Close(); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, store.Close())
 
 	var gone string
 	for start := range 2 {

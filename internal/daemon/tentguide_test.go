@@ -3,7 +3,6 @@
 package daemon
 
 import (
-	"os"
 	"strings"
 	"testing"
 
@@ -12,8 +11,7 @@ import (
 
 // TestTentGuide: the guide's own configuration passes the check.
 func TestTentGuide(t *testing.T) {
-	b, err := os.ReadFile("../../docs/tent.md")
-	testkit.OK(t, err)
+	b := testkit.MustRead(t, "../../docs/tent.md")
 	_, text, ok := strings.Cut(string(b), "```toml\n")
 	text, _, ok2 := strings.Cut(text, "```")
 	if !ok || !ok2 {

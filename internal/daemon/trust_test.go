@@ -3,7 +3,6 @@
 package daemon
 
 import (
-	"os"
 	"path/filepath"
 	"strconv"
 	"testing"
@@ -88,7 +87,7 @@ func TestClockChip(t *testing.T) {
 	if start(Chip{chip.Name, days(9)}, days(9)) {
 		t.Error("a chip that was seen a day off is believed")
 	}
-	testkit.OK(t, os.WriteFile(filepath.Join(dir, chipFile), []byte("\x00\x00 half"), 0o600))
+	testkit.Write(t, filepath.Join(dir, chipFile), "\x00\x00 half")
 	if start(Chip{chip.Name, days(9)}, days(9)) {
 		t.Error("a damaged mark makes a chip believed")
 	}

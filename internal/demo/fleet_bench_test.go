@@ -219,8 +219,7 @@ func ask(b *testing.B, own, q string) float64 {
 // 14 and 15 (proc(5)), in hundredths of a second on Linux.
 func cpuSeconds(b *testing.B, pid int) float64 {
 	b.Helper()
-	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
-	testkit.OK(b, err)
+	text := testkit.MustRead(b, fmt.Sprintf("/proc/%d/stat", pid))
 	_, rest, _ := strings.Cut(string(text), ") ")
 	f := strings.Fields(rest)
 	user, err1 := strconv.ParseFloat(f[11], 64)
@@ -234,8 +233,7 @@ func cpuSeconds(b *testing.B, pid int) float64 {
 // residentMB is a process's resident memory now and at its peak.
 func residentMB(b *testing.B, pid int) (now, peak float64) {
 	b.Helper()
-	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", pid))
-	testkit.OK(b, err)
+	text := testkit.MustRead(b, fmt.Sprintf("/proc/%d/status", pid))
 	for line := range strings.Lines(string(text)) {
 		f := strings.Fields(line)
 		if len(f) < 2 {

@@ -262,8 +262,7 @@ func TestDoctorLooksAtTheStore(t *testing.T) {
 		t.Errorf("whole: %s", got)
 	}
 	file := filepath.Join(dir, history.File)
-	b, err := os.ReadFile(file)
-	testkit.OK(t, err)
+	b := testkit.MustRead(t, file)
 	for i := 5000; i < len(b); i += 7 {
 		b[i] ^= 0x55
 	}

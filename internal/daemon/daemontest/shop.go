@@ -86,9 +86,7 @@ func NewShop(t testing.TB, o Options) *Daemon {
 		}
 	}
 	testkit.OK(t, d.EndBatch(t.Context(), who, "cup-1", *before(95 * time.Minute), nil, ""))
-	if err := d.Evaluate(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, d.Evaluate(t.Context()))
 	return d
 }
 
