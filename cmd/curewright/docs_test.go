@@ -43,8 +43,7 @@ func TestDocCommands(t *testing.T) {
 			url, _, _ := startWatch(t, "--data", t.TempDir(), "--listen", "127.0.0.1:0")
 			t.Setenv("CUREWRIGHT_SERVER", url)
 			api := &testkit.API{T: t, URL: url}
-			c := func(x float64) *float64 { return &x }
-			api.Do("POST", "/api/v1/readings", []web.PushReading{{Probe: "panel-1", TempC: c(18)}}, 202)
+			api.Do("POST", "/api/v1/readings", []web.PushReading{{Probe: "panel-1", TempC: new(18.0)}}, 202)
 			api.Do("PUT", "/api/v1/probes/panel-1", map[string]any{"accepted": true, "role": "panel"}, 200)
 			t.Chdir(t.TempDir())
 			for _, e := range []string{"lids.toml", "shed.csv", "day.toml", "sheet.toml"} {

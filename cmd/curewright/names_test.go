@@ -19,9 +19,8 @@ func TestAnswersNameThings(t *testing.T) {
 	dir := t.TempDir()
 	url, _, _ := startWatch(t, "--data", dir, "--listen", "127.0.0.1:0")
 	t.Setenv("CUREWRIGHT_SERVER", url)
-	c := func(x float64) *float64 { return &x }
 	api := &testkit.API{T: t, URL: url}
-	api.Do("POST", "/api/v1/readings", []web.PushReading{{Probe: "panel-1", TempC: c(18)}}, 202)
+	api.Do("POST", "/api/v1/readings", []web.PushReading{{Probe: "panel-1", TempC: new(18.0)}}, 202)
 	for _, x := range []struct {
 		want string
 		args []string
@@ -40,7 +39,7 @@ func TestAnswersNameThings(t *testing.T) {
 			t.Errorf("%s: %q, want %q", strings.Join(x.args, " "), out, x.want)
 		}
 	}
-	api.Do("POST", "/api/v1/readings", []web.PushReading{{Probe: "panel-1", TempC: c(18.5)}}, 202)
+	api.Do("POST", "/api/v1/readings", []web.PushReading{{Probe: "panel-1", TempC: new(18.5)}}, 202)
 	out := filepath.Join(t.TempDir(), "all.csv")
 	if code, _, errs := runCmd(t, "export", "-o", out); code != exitDone || !strings.HasPrefix(errs, "1 readings from 20") {
 		t.Errorf("export: %d %s", code, errs)

@@ -145,30 +145,37 @@ func named(kind, id string, err error) error {
 	return err
 }
 
-// Create checks a new record against the work it belongs to and stores it.
-func (d *Daemon) Create(ctx context.Context, who web.Who, kind string, body json.RawMessage, key string) (string, bool, error) {
+// change has f change the work as it stands: one change at a time, so that checks
+// hold, and none while a copy takes the store's place.
+func (d *Daemon) change(ctx context.Context, f func(w *coat.Work) error) error {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
 	if err := d.mayEnter(); err != nil {
-		return "", false, err
+		return err
 	}
 	w, err := d.work(ctx)
 	if err != nil {
-		return "", false, err
+		return err
 	}
-	id, body, err := d.checked(w, kind, "", body)
+	return f(w)
+}
+
+// Create checks a new record against the work it belongs to and stores it.
+func (d *Daemon) Create(ctx context.Context, who web.Who, kind string, body json.RawMessage, key string) (id string, created bool, err error) {
+	err = d.change(ctx, func(w *coat.Work) error {
+		if id, body, err = d.checked(w, kind, "", body); err != nil {
+			return err
+		}
+		now := d.clk.Now()
+		if cups := d.rolledOn(w, kind, body); len(cups) > 0 {
+			id, created, err = d.createWith(ctx, who, kind, id, body, cups, now, key)
+		} else {
+			id, created, err = d.store.CreateWork(ctx, kind, id, body, who.Name, now, key)
+		}
+		return named(kind, id, webError(err))
+	})
 	if err != nil {
 		return "", false, err
-	}
-	now := d.clk.Now()
-	var created bool
-	if cups := d.rolledOn(w, kind, body); len(cups) > 0 {
-		id, created, err = d.createWith(ctx, who, kind, id, body, cups, now, key)
-	} else {
-		id, created, err = d.store.CreateWork(ctx, kind, id, body, who.Name, now, key)
-	}
-	if err != nil {
-		return "", false, named(kind, id, webError(err))
 	}
 	if created {
 		d.changed(kind)
@@ -179,48 +186,33 @@ func (d *Daemon) Create(ctx context.Context, who web.Who, kind string, body json
 // Patch appends a correction: the record with the fields of body replaced.
 // A field set to null is cleared.
 func (d *Daemon) Patch(ctx context.Context, who web.Who, kind, id string, body json.RawMessage, key string) error {
-	d.workMu.Lock()
-	defer d.workMu.Unlock()
-	if err := d.mayEnter(); err != nil {
-		return err
+	err := d.change(ctx, func(w *coat.Work) error {
+		return d.store.PatchWork(ctx, kind, id, body, who.Name, d.clk.Now(), key, func(merged []byte) error {
+			to, _, err := d.checked(w, kind, id, merged)
+			if err == nil && to != id {
+				return web.Faults{{Field: "id", What: "can't be changed"}}
+			}
+			return err
+		})
+	})
+	if err == nil {
+		d.changed(kind)
 	}
-	w, err := d.work(ctx)
-	if err != nil {
-		return err
-	}
-	check := func(merged []byte) error {
-		to, _, err := d.checked(w, kind, id, merged)
-		if err == nil && to != id {
-			return web.Faults{{Field: "id", What: "can't be changed"}}
-		}
-		return err
-	}
-	if err := d.store.PatchWork(ctx, kind, id, body, who.Name, d.clk.Now(), key, check); err != nil {
-		return named(kind, id, webError(err))
-	}
-	d.changed(kind)
-	return nil
+	return named(kind, id, webError(err))
 }
 
 // Delete appends the record's end; what stood there stays in the store.
 func (d *Daemon) Delete(ctx context.Context, who web.Who, kind, id, key string) error {
-	d.workMu.Lock()
-	defer d.workMu.Unlock()
-	if err := d.mayEnter(); err != nil {
-		return err
+	err := d.change(ctx, func(w *coat.Work) error {
+		if user := usedBy(w, kind, id); user != "" {
+			return web.Faults{{Field: "id", What: fmt.Sprintf("%s %q is used by %s: delete that first", kind, id, user)}}
+		}
+		return d.store.DeleteWork(ctx, kind, id, who.Name, d.clk.Now(), key)
+	})
+	if err == nil {
+		d.changed(kind)
 	}
-	w, err := d.work(ctx)
-	if err != nil {
-		return err
-	}
-	if user := usedBy(w, kind, id); user != "" {
-		return web.Faults{{Field: "id", What: fmt.Sprintf("%s %q is used by %s: delete that first", kind, id, user)}}
-	}
-	if err := d.store.DeleteWork(ctx, kind, id, who.Name, d.clk.Now(), key); err != nil {
-		return named(kind, id, webError(err))
-	}
-	d.changed(kind)
-	return nil
+	return named(kind, id, webError(err))
 }
 
 // usedBy names what still refers to a record, "" when nothing does.

@@ -161,10 +161,9 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 // renewed has a turn whenever the output was renewed.
 func heldLoop(t *testing.T, d *Daemon, dir string) (loop *heat.Loop, renewed chan struct{}) {
 	t.Helper()
-	x := func(c float64) *float64 { return &c }
 	sec := heat.DefaultSection()
 	sec.Output, sec.Control, sec.Limit = "relay", "panel-1", "tent-air"
-	sec.MaxAirC, sec.MaxPanelC, sec.ThermalCutoffC = x(40), x(35), x(60)
+	sec.MaxAirC, sec.MaxPanelC, sec.ThermalCutoffC = new(40.0), new(35.0), new(60.0)
 	sec.Relay = heat.RelaySection{Line: "simulated", Watchdog: "none"}
 	sec = sec.Defaults()
 	renewed = make(chan struct{})

@@ -427,18 +427,12 @@ func (d *Daemon) lastEntry() *web.EntryView {
 
 // Undo takes an entry back as a whole.
 func (d *Daemon) Undo(ctx context.Context, who web.Who, id, key string) (web.Undone, error) {
-	d.workMu.Lock()
-	defer d.workMu.Unlock()
-	if err := d.mayEnter(); err != nil {
-		return web.Undone{}, err
-	}
-	now := d.clk.Now()
-	w, err := d.work(ctx)
-	if err != nil {
-		return web.Undone{}, err
-	}
-	undone, entry, err := d.store.UndoEntry(ctx, id, who.Name, now, key, func(writes []history.WorkWrite) error {
-		return undoable(w, writes)
+	var undone, entry history.Entry
+	err := d.change(ctx, func(w *coat.Work) (err error) {
+		undone, entry, err = d.store.UndoEntry(ctx, id, who.Name, d.clk.Now(), key, func(writes []history.WorkWrite) error {
+			return undoable(w, writes)
+		})
+		return err
 	})
 	switch {
 	case errors.Is(err, history.ErrBuiltOn):

@@ -277,11 +277,10 @@ func TestAnswersObeyOpenAPI(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a shed's night and the whole API: the race detector sees the same handlers in dashboards/web")
 	}
-	x := func(c float64) *float64 { return &c }
 	d := daemontest.New(t, daemontest.Options{Shed: &shopsim.Config{Seed: 1}, Before: func(d *daemon.Daemon) {
 		sec := heat.DefaultSection()
 		sec.Output, sec.Control, sec.Limit, sec.Shed = "relay", shopsim.Panel1, shopsim.TentAir, shopsim.ShedAir
-		sec.MaxAirC, sec.MaxPanelC, sec.HeaterW = x(52), x(44), 1000
+		sec.MaxAirC, sec.MaxPanelC, sec.HeaterW = new(52.0), new(44.0), 1000
 		d.AttachTent(sec.Defaults(), func(func(heat.Event), func() (heat.Profile, bool)) daemon.TentHolder {
 			return &obedient{st: heat.Status{PanelC: sensors.Some(18), AirC: sensors.Some(18)}}
 		})

@@ -43,7 +43,7 @@ func NewShop(t testing.TB, o Options) *Daemon {
 	} {
 		testkit.OK(t, d.Sensors().Restore(p.id, "push", sensors.Meta{Name: p.name, Role: p.role, Panel: p.panel, Accepted: true}))
 	}
-	before := func(d time.Duration) *time.Time { at := o.At.Add(-d); return &at }
+	before := func(d time.Duration) *time.Time { return new(o.At.Add(-d)) }
 	var ps []sensors.Pushed
 	for i := range 121 {
 		ps = append(ps, sensors.Pushed{Probe: "panel-1", Time: before(time.Duration(120-i)*time.Minute + 4*time.Second), Temp: sensors.Some(17 + float64(i)/200)})
@@ -55,34 +55,23 @@ func NewShop(t testing.TB, o Options) *Daemon {
 		t.Fatalf("the shop's readings are refused: %+v", refused)
 	}
 	d.Sensors().Push(sensors.Source{Via: "http", ClockTrusted: true}, []sensors.Pushed{{Probe: "radio-7", Temp: sensors.Some(9)}})
-	f := func(x float64) *float64 { return &x }
 	who := web.Who{Name: "loopback", Role: web.Record}
-	for _, r := range []any{
-		coat.Piece{ID: "lid", Name: "Locker lid"},
-		coat.Panel{ID: "lid-outer", Piece: "lid", Probe: "panel-1", Air: "shed-air", Core: "foam", AreaM2: f(1.4)},
-		coat.Batch{ID: "cup-1", Resin: cure.Medium, Lot: "A7", ResinG: f(200), HardenerG: f(60), Mixed: *before(108 * time.Minute)},
-		coat.Coat{ID: "seal", Panel: "lid-outer", Resin: cure.Medium, Kind: coat.Seal, Applied: *before(72 * time.Hour), Ended: before(200 * time.Minute)},
-		coat.Coat{ID: "tack", Panel: "lid-outer", Resin: cure.Medium, Kind: coat.TackCoat, Batches: []string{"cup-1"}, Applied: *before(100 * time.Minute), Next: "cloth"},
-		coat.Feel{ID: "feel-1", Coat: "tack", At: *before(10 * time.Minute), State: coat.Tacky},
-		coat.Batch{ID: "cup-2", Resin: cure.Medium, Lot: "A7", ResinG: f(200), HardenerG: f(60), Mixed: *before(4 * time.Minute)},
+	for _, r := range []struct {
+		kind string
+		v    any
+	}{
+		{"piece", coat.Piece{ID: "lid", Name: "Locker lid"}},
+		{"panel", coat.Panel{ID: "lid-outer", Piece: "lid", Probe: "panel-1", Air: "shed-air", Core: "foam", AreaM2: new(1.4)}},
+		{"batch", coat.Batch{ID: "cup-1", Resin: cure.Medium, Lot: "A7", ResinG: new(200.0), HardenerG: new(60.0), Mixed: *before(108 * time.Minute)}},
+		{"coat", coat.Coat{ID: "seal", Panel: "lid-outer", Resin: cure.Medium, Kind: coat.Seal, Applied: *before(72 * time.Hour), Ended: before(200 * time.Minute)}},
+		{"coat", coat.Coat{ID: "tack", Panel: "lid-outer", Resin: cure.Medium, Kind: coat.TackCoat, Batches: []string{"cup-1"}, Applied: *before(100 * time.Minute), Next: "cloth"}},
+		{"feel", coat.Feel{ID: "feel-1", Coat: "tack", At: *before(10 * time.Minute), State: coat.Tacky}},
+		{"batch", coat.Batch{ID: "cup-2", Resin: cure.Medium, Lot: "A7", ResinG: new(200.0), HardenerG: new(60.0), Mixed: *before(4 * time.Minute)}},
 	} {
-		kind := ""
-		switch r.(type) {
-		case coat.Piece:
-			kind = "piece"
-		case coat.Panel:
-			kind = "panel"
-		case coat.Batch:
-			kind = "batch"
-		case coat.Coat:
-			kind = "coat"
-		case coat.Feel:
-			kind = "feel"
-		}
-		body, err := json.Marshal(r)
+		body, err := json.Marshal(r.v)
 		testkit.OK(t, err)
-		if _, _, err := d.Create(t.Context(), who, kind, body, ""); err != nil {
-			t.Fatalf("%s %s: %v", kind, body, err)
+		if _, _, err := d.Create(t.Context(), who, r.kind, body, ""); err != nil {
+			t.Fatalf("%s %s: %v", r.kind, body, err)
 		}
 	}
 	testkit.OK(t, d.EndBatch(t.Context(), who, "cup-1", *before(95 * time.Minute), nil, ""))
@@ -106,10 +95,9 @@ func (d *Daemon) Token(name string, role web.Role) string {
 func Tent(t testing.TB) func(*daemon.Daemon) {
 	return func(d *daemon.Daemon) {
 		t.Helper()
-		x := func(c float64) *float64 { return &c }
 		sec := heat.DefaultSection()
 		sec.Output, sec.Control, sec.Limit, sec.Shed = "relay", "panel-1", "tent-air", "shed-air"
-		sec.MaxAirC, sec.MaxPanelC, sec.ThermalCutoffC, sec.HeaterW = x(52), x(44), x(70), 1000
+		sec.MaxAirC, sec.MaxPanelC, sec.ThermalCutoffC, sec.HeaterW = new(52.0), new(44.0), new(70.0), 1000
 		sec.Relay = heat.RelaySection{Line: "simulated", Watchdog: "none"}
 		sec = sec.Defaults()
 		d.AttachTent(sec, func(_ func(heat.Event), profile func() (heat.Profile, bool)) daemon.TentHolder {
