@@ -590,9 +590,7 @@ func newAuthority(t *testing.T) *authority {
 func (a *authority) issue(name string, c *x509.Certificate) (*ecdsa.PrivateKey, *x509.Certificate) {
 	a.t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	if err != nil {
-		a.t.Fatal(err)
-	}
+	testkit.OK(a.t, err)
 	c.SerialNumber = big.NewInt(time.Now().UnixNano())
 	c.Subject = pkix.Name{CommonName: name}
 	c.NotBefore, c.NotAfter = time.Now().Add(-time.Hour), time.Now().Add(time.Hour)
@@ -601,22 +599,14 @@ func (a *authority) issue(name string, c *x509.Certificate) (*ecdsa.PrivateKey, 
 		parent, signer = a.cert, a.key
 	}
 	der, err := x509.CreateCertificate(rand.Reader, c, parent, key.Public(), signer)
-	if err != nil {
-		a.t.Fatal(err)
-	}
+	testkit.OK(a.t, err)
 	kb, err := x509.MarshalPKCS8PrivateKey(key)
-	if err != nil {
-		a.t.Fatal(err)
-	}
+	testkit.OK(a.t, err)
 	for file, b := range map[string]*pem.Block{name + ".pem": {Type: "CERTIFICATE", Bytes: der}, name + ".key": {Type: "PRIVATE KEY", Bytes: kb}} {
-		if err := os.WriteFile(a.path(file), pem.EncodeToMemory(b), 0o600); err != nil {
-			a.t.Fatal(err)
-		}
+		testkit.OK(a.t, os.WriteFile(a.path(file), pem.EncodeToMemory(b), 0o600))
 	}
 	made, err := x509.ParseCertificate(der)
-	if err != nil {
-		a.t.Fatal(err)
-	}
+	testkit.OK(a.t, err)
 	return key, made
 }
 

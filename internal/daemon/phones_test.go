@@ -37,30 +37,22 @@ func newPhone(b bench, name string) *phone {
 func (p *phone) post(path string, body map[string]any) (code int, e web.Entered, text string) {
 	p.b.t.Helper()
 	j, err := json.Marshal(body)
-	if err != nil {
-		p.b.t.Fatal(err)
-	}
+	testkit.OK(p.b.t, err)
 	req, err := http.NewRequestWithContext(p.b.t.Context(), "POST", p.b.URL+path, bytes.NewReader(j))
-	if err != nil {
-		p.b.t.Fatal(err)
-	}
+	testkit.OK(p.b.t, err)
 	p.n++
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("Authorization", "Bearer "+p.token)
 	req.Header.Set("Idempotency-Key", fmt.Sprint(p.name, "-tap-", p.n))
 	res, err := http.DefaultClient.Do(req)
-	if err != nil {
-		p.b.t.Fatal(err)
-	}
+	testkit.OK(p.b.t, err)
 	defer res.Body.Close()
 	var buf bytes.Buffer
 	if _, err := buf.ReadFrom(res.Body); err != nil {
 		p.b.t.Fatal(err)
 	}
 	if res.StatusCode == http.StatusCreated {
-		if err := json.Unmarshal(buf.Bytes(), &e); err != nil {
-			p.b.t.Fatal(err)
-		}
+		testkit.OK(p.b.t, json.Unmarshal(buf.Bytes(), &e))
 	}
 	return res.StatusCode, e, buf.String()
 }

@@ -3,7 +3,6 @@
 package daemon
 
 import (
-	"context"
 	"log/slog"
 	"net"
 	"os"
@@ -46,9 +45,4 @@ func openSocket(cfg Config, log *slog.Logger) (ln net.Listener, path string, gid
 		return nil, "", nil
 	}
 	return ln, path, gid
-}
-
-// serveSocket is the part that answers on it.
-func serveSocket(srv *web.Server, ln net.Listener, gid *uint32) Part {
-	return Part{"socket", func(ctx context.Context) error { return srv.ServeSocket(ctx, ln, gid) }}
 }

@@ -49,9 +49,7 @@ func (g *accessRig) start(trusted bool) {
 	cfg := DefaultConfig()
 	cfg.Store.Path = g.dir
 	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC, StoreWatch: day})
-	if err != nil {
-		g.t.Fatal(err)
-	}
+	testkit.OK(g.t, err)
 	g.Daemon = d
 }
 
@@ -59,22 +57,16 @@ func (g *accessRig) start(trusted bool) {
 func (g *accessRig) restart(trusted bool) {
 	g.t.Helper()
 	g.access.SaveRan(g.t.Context())
-	if err := g.store.Close(); err != nil {
-		g.t.Fatal(err)
-	}
+	testkit.OK(g.t, g.store.Close())
 	g.start(trusted)
 }
 
 func (g *accessRig) pair(days int) string {
 	g.t.Helper()
 	code, _, err := g.NewPairCode(g.t.Context(), web.Record, "phone", days)
-	if err != nil {
-		g.t.Fatal(err)
-	}
+	testkit.OK(g.t, err)
 	tok, _, err := g.Redeem(g.t.Context(), code, "")
-	if err != nil {
-		g.t.Fatal(err)
-	}
+	testkit.OK(g.t, err)
 	return tok
 }
 

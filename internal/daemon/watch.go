@@ -66,24 +66,21 @@ func watchOnce(ctx context.Context, cfg Config, version string, log *slog.Logger
 	// its context ends after the loop has switched off.
 	hctx, hstop := context.WithCancel(context.WithoutCancel(ctx))
 	defer hstop()
-	var sock net.Listener
-	var gid *uint32
-	defer func() {
-		if sock != nil {
-			sock.Close()
-		}
-	}()
-	socket := func() (path string) {
-		sock, path, gid = openSocket(cfg, log)
-		return path
-	}
-	d, srv, heating, err := assemble(hctx, Options{
+	d, err := New(Options{
 		Config: cfg, Clock: &wallClock{}, Log: log, Probes: probes, NoProbe: why, ClockTrusted: kernelSynchronised(), Chip: BoardChip, Version: version,
-	}, socket)
+	})
 	if err != nil {
 		return err
 	}
 	defer d.store.Close()
+	sock, path, gid := openSocket(cfg, log) // once the store is this process's own
+	if sock != nil {
+		defer sock.Close()
+	}
+	srv, heating, err := d.assemble(hctx, path)
+	if err != nil {
+		return err
+	}
 	sayIfTokensCannotBeKept(ctx, cfg.Web, log, d.store.PutKV)
 	ln, err := net.Listen("tcp", cfg.Web.Listen)
 	if err != nil {
@@ -101,7 +98,7 @@ func watchOnce(ctx context.Context, cfg Config, version string, log *slog.Logger
 		}
 	}})
 	if sock != nil {
-		more = append(more, serveSocket(srv, sock, gid))
+		more = append(more, Part{"socket", func(ctx context.Context) error { return srv.ServeSocket(ctx, sock, gid) }})
 	}
 	if len(cfg.Probe) == 0 {
 		more = append(more, Part{"discovery", func(ctx context.Context) error { return bench.rediscover(ctx, d) }})
@@ -112,20 +109,13 @@ func watchOnce(ctx context.Context, cfg Config, version string, log *slog.Logger
 	return d.Run(ctx, ln, srv, more...)
 }
 
-// assemble makes all parts of a daemon; nothing runs yet. socket is called once
-// the store is this process's own.
-func assemble(hctx context.Context, o Options, socket func() string) (d *Daemon, srv *web.Server, heating []Part, err error) {
-	if d, err = New(o); err != nil {
-		return nil, nil, nil, err
-	}
+// assemble makes the tent, whose parts it returns, and the page's server; nothing
+// runs yet.
+func (d *Daemon) assemble(hctx context.Context, socket string) (srv *web.Server, heating []Part, err error) {
 	var terr, werr error
-	d.tent, heating, terr = openTent(hctx, d, o.Log)
-	srv, werr = web.New(web.Config{ConfigSection: o.Config.Web, Version: o.Version, Log: o.Log, Socket: socket()}, d)
-	if err = errors.Join(terr, werr); err != nil {
-		d.store.Close()
-		return nil, nil, nil, err
-	}
-	return d, srv, heating, nil
+	d.tent, heating, terr = openTent(hctx, d, d.log)
+	srv, werr = web.New(web.Config{ConfigSection: d.cfg.Web, Version: d.version, Log: d.log, Socket: socket}, d)
+	return srv, heating, errors.Join(terr, werr)
 }
 
 // Refused is why a daemon with this configuration would not start, all of it:
@@ -146,9 +136,10 @@ func Refused(ctx context.Context, cfg Config, unseen bool) error {
 	}
 	defer os.RemoveAll(dir)
 	cfg.Store.Path = dir
-	d, _, _, err := assemble(ctx, Options{Config: cfg, Clock: &wallClock{}, Log: slog.New(slog.DiscardHandler), Dry: true}, func() string { return "" })
+	d, err := New(Options{Config: cfg, Clock: &wallClock{}, Log: slog.New(slog.DiscardHandler), Dry: true})
 	if err == nil {
-		err = d.store.Close()
+		_, _, err = d.assemble(ctx, "")
+		err = errors.Join(err, d.store.Close())
 	}
 	return errors.Join(serr, err)
 }
