@@ -587,7 +587,22 @@ func (d *Daemon) TestSound(ctx context.Context, channel string, heard *bool) err
 
 // FitResin fits a resin to a data sheet, as TOML or the same keys in JSON.
 func (d *Daemon) FitResin(_ context.Context, sheet json.RawMessage) (json.RawMessage, error) {
-	return fitSheet(d.lang, sheet)
+	s, err := cure.ParseSheetJSON(sheet)
+	var res cure.FitResult
+	if err == nil {
+		res, err = cure.Fit(s)
+	}
+	if faults, ok := errors.AsType[cure.Faults](err); ok {
+		out := make(web.Faults, len(faults))
+		for i, f := range faults {
+			out[i] = web.Fault{Field: f.Key, What: f.What}
+		}
+		return nil, out
+	} else if err != nil {
+		return nil, err
+	}
+	res.Say(words.View{Words: d.lang})
+	return json.Marshal(res)
 }
 
 // Pot answers the cup calculator.
