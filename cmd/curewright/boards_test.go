@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -234,10 +233,7 @@ func startPrometheus(t *testing.T, prom string, targets map[string]string, speed
 		testkit.OK(t, err)
 		return fmt.Appendf(nil, "%s: %dms", key, (d / time.Duration(speed)).Milliseconds())
 	})
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	testkit.OK(t, err)
-	own := ln.Addr().String()
-	ln.Close()
+	_, own := testkit.FreePort(t)
 	cfg := "global: {scrape_interval: 1s, evaluation_interval: 1s, external_labels: {yard: quay}}\nrule_files: [rules.yml]\nscrape_configs:\n"
 	for site, addr := range targets {
 		cfg += fmt.Sprintf("- job_name: %q\n  static_configs: [{targets: [%q], labels: {site: %q, job: curewright}}]\n", site, strings.TrimPrefix(addr, "http://"), site)

@@ -390,10 +390,7 @@ func (g *guest) qmp(what string, args map[string]any) string {
 // at url.
 func forward(tb testing.TB) (hostfwd, url string) {
 	tb.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	testkit.OK(tb, err)
-	defer l.Close()
-	at := l.Addr().String()
+	_, at := testkit.FreePort(tb)
 	return "hostfwd=tcp:" + at + "-10.0.2.15:8374", "http://" + at
 }
 

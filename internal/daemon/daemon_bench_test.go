@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -141,10 +140,7 @@ func BenchmarkDaemon(b *testing.B) {
 	fourCoats(b, c)
 	go openPage(ctx, url)
 
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	testkit.OK(b, err)
-	peerAddr := ln.Addr().String()
-	ln.Close()
+	_, peerAddr := testkit.FreePort(b)
 	peer := exec.Command("prometheus-node-exporter", "--web.listen-address="+peerAddr)
 	if err := peer.Start(); err != nil {
 		b.Skipf("no node exporter to stand beside: %v", err)
@@ -296,10 +292,7 @@ func scrapingPrometheus(b *testing.B, root string, ids []string, every time.Dura
 	dir := b.TempDir()
 	yml := fmt.Sprintf("global: {scrape_interval: %v}\nscrape_configs:\n- job_name: probes\n  static_configs: [{targets: [%q]}]\n", every, strings.TrimPrefix(exporter.URL, "http://"))
 	testkit.Write(b, filepath.Join(dir, "scrape.yml"), yml)
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	testkit.OK(b, err)
-	own := ln.Addr().String()
-	ln.Close()
+	_, own := testkit.FreePort(b)
 	cmd := exec.Command(bin, "--config.file="+dir+"/scrape.yml", "--storage.tsdb.path="+dir+"/data", "--web.listen-address="+own, "--log.level=error")
 	testkit.OK(b, cmd.Start())
 	b.Cleanup(func() { cmd.Process.Signal(os.Interrupt); cmd.Wait() })

@@ -982,10 +982,8 @@ func TestFaultServersGone(t *testing.T) {
 		}
 	})}
 	srv.SetKeepAlivesEnabled(false)
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	testkit.OK(t, err)
-	nobody := ln.Addr().(*net.TCPAddr).Port
-	ln.Close()
+	free, _ := testkit.FreePort(t)
+	nobody, _ := strconv.Atoi(free)
 
 	cfg := DefaultConfig()
 	cfg.Store.Path = t.TempDir()

@@ -29,7 +29,7 @@ import (
 func startVictoria(t *testing.T) (base string) {
 	t.Helper()
 	bin := realpart.Program(t, "victoria-metrics")
-	_, port := loopbackPort(t)
+	port, _ := testkit.FreePort(t)
 	base = "http://127.0.0.1:" + port
 	out := &testkit.Buffer{}
 	cmd := exec.Command(bin, "-storageDataPath="+t.TempDir(), "-httpListenAddr=127.0.0.1:"+port, "-dedup.minScrapeInterval=1ms", "-memory.allowedBytes=64MB")

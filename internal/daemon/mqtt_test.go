@@ -42,15 +42,6 @@ import (
 	"curewright/internal/testkit"
 )
 
-func loopbackPort(t *testing.T) (host, port string) {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	testkit.OK(t, err)
-	defer l.Close()
-	host, port, _ = net.SplitHostPort(l.Addr().String())
-	return host, port
-}
-
 // mosquitto is a real broker on a loopback port.
 type mosquitto struct {
 	t    *testing.T
@@ -64,7 +55,7 @@ type mosquitto struct {
 func newMosquitto(t *testing.T, more string) *mosquitto {
 	t.Helper()
 	realpart.Program(t, "mosquitto")
-	_, port := loopbackPort(t)
+	port, _ := testkit.FreePort(t)
 	dir := t.TempDir()
 	pw := filepath.Join(dir, "passwd")
 	if out, err := exec.Command(realpart.Program(t, "mosquitto_passwd"), "-b", "-c", pw, "shed", "tack coat").CombinedOutput(); err != nil {
@@ -205,15 +196,20 @@ func runDaemon(t *testing.T, text string) (d *Daemon, log *testkit.Buffer, stop 
 	return runDaemonIn(t, t.TempDir(), text)
 }
 
-// runDaemonIn is runDaemon over a store that may be there already.
-func runDaemonIn(t *testing.T, dir, text string) (d *Daemon, log *testkit.Buffer, stop func()) {
+// runDaemonIn is runDaemon over a store that may be there already; first is called
+// before anything runs.
+func runDaemonIn(t *testing.T, dir, text string, first ...func(*Daemon)) (d *Daemon, log *testkit.Buffer, stop func()) {
 	t.Helper()
 	cfg, err := ParseConfig("test.toml", []byte(text))
 	testkit.OK(t, err)
 	cfg.Store.Path = dir
+	cfg.Probe = slices.DeleteFunc(cfg.Probe, func(p sensors.ConfigSection) bool { return drivers[p.Driver] }) // wired ones are not here
 	log = &testkit.Buffer{}
 	d, err = New(Options{Config: cfg, Clock: &wallClock{}, Log: slog.New(slog.NewTextHandler(log, nil)), ClockTrusted: true})
 	testkit.OK(t, err)
+	for _, f := range first {
+		f(d)
+	}
 	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Log: d.log}, d)
 	testkit.OK(t, err)
 	ln, err := net.Listen("tcp", "127.0.0.1:0")
@@ -502,7 +498,7 @@ func mustURL(t *testing.T, s string) *url.URL {
 // counted, and tried again for ever.
 func TestMQTTTroubleIsSaidOnce(t *testing.T) {
 	m := newMosquitto(t, "")
-	_, free := loopbackPort(t)
+	free, _ := testkit.FreePort(t)
 	for _, c := range []struct{ url, password, want string }{
 		{"mqtt://127.0.0.1:" + m.port, "wrong-Secret", "refuses the user name or the password"},
 		// RFC 6761, 6.4: a name in .invalid never resolves.
@@ -618,7 +614,7 @@ func TestMQTTOverTLS(t *testing.T) {
 	a := newAuthority(t)
 	a.issue("broker", &x509.Certificate{IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth}})
 	a.issue("board", &x509.Certificate{ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}})
-	_, port := loopbackPort(t)
+	port, _ := testkit.FreePort(t)
 	newMosquitto(t, fmt.Sprintf("listener %s 127.0.0.1\ncafile %s\ncertfile %s\nkeyfile %s\nrequire_certificate true\n",
 		port, a.path("ca.pem"), a.path("broker.pem"), a.path("broker.key")))
 	u := mustURL(t, "mqtts://127.0.0.1:"+port)

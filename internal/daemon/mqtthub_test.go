@@ -3,16 +3,12 @@
 package daemon
 
 import (
-	"context"
 	"encoding/json"
 	"fmt"
-	"log/slog"
-	"net"
 	"strings"
 	"sync"
 	"testing"
 
-	"curewright/dashboards/web"
 	"curewright/heat"
 	"curewright/internal/testkit"
 	"curewright/sensors"
@@ -71,7 +67,11 @@ argv = ["/bin/cat"]
 // it.
 func TestMQTTDiscovery(t *testing.T) {
 	m := newMosquitto(t, "")
-	cfg, err := ParseConfig("test.toml", fmt.Appendf(nil, `
+	// Somebody else's device was there first.
+	const taken = "homeassistant/binary_sensor/board_7/alerts/config"
+	m.pub(taken, `{"name":"kettle","unique_id":"kettle"}`, "-r")
+	heater := &lockedHeater{}
+	d, log, _ := runDaemonIn(t, t.TempDir(), fmt.Sprintf(`
 [shop]
 name = "Boat shed"
 [mqtt]
@@ -84,27 +84,9 @@ tent_control = true
 [[mqtt.topic]]
 preset = "zigbee2mqtt"
 accept = true
-%s`, m.port, secretFile(t, "tack coat\n"), hubTent))
-	testkit.OK(t, err)
-	cfg.Store.Path = t.TempDir()
-	cfg.Probe = nil // wired ones are not here
-	log := &testkit.Buffer{}
-	d, err := New(Options{Config: cfg, Clock: &wallClock{}, Log: slog.New(slog.NewTextHandler(log, nil)), ClockTrusted: true})
-	testkit.OK(t, err)
-	heater := &lockedHeater{}
-	d.AttachTent(cfg.Tent, func(func(heat.Event), func() (heat.Profile, bool)) TentHolder { return heater })
-	srv, err := web.New(web.Config{ConfigSection: cfg.Web, Log: d.log}, d)
-	testkit.OK(t, err)
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	testkit.OK(t, err)
-	// Somebody else's device was there first.
-	const taken = "homeassistant/binary_sensor/board_7/alerts/config"
-	m.pub(taken, `{"name":"kettle","unique_id":"kettle"}`, "-r")
-	ctx, cancel := context.WithCancel(t.Context())
-	done := make(chan error, 1)
-	go func() { done <- d.Run(ctx, ln, srv) }()
-	t.Cleanup(func() { cancel(); <-done })
-
+%s`, m.port, secretFile(t, "tack coat\n"), hubTent), func(d *Daemon) {
+		d.AttachTent(d.cfg.Tent, func(func(heat.Event), func() (heat.Profile, bool)) TentHolder { return heater })
+	})
 	testkit.Until(t, "the other device is said", func() bool { return strings.Contains(log.String(), "another device writes") })
 	testkit.Until(t, "online", func() bool { return d.mqtt.link.Status().Up })
 	m.pub("zigbee2mqtt/loft", `{"temperature":17.5,"humidity":62,"battery":80,"linkquality":90}`)

@@ -9,7 +9,6 @@ import (
 	"io"
 	"io/fs"
 	"math/rand/v2"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -147,10 +146,7 @@ func fleet(b *testing.B, server, bin string, scrape []byte, n int, every, span t
 	testkit.OK(b, err)
 	cfg := fmt.Sprintf("global: {scrape_interval: %v}\nscrape_configs:\n- job_name: curewright\n  file_sd_configs: [{files: [%s]}]\n", every, filepath.Join(dir, "boards.json"))
 	data := filepath.Join(dir, "data")
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	testkit.OK(b, err)
-	own := ln.Addr().String()
-	ln.Close()
+	_, own := testkit.FreePort(b)
 	args := []string{"-search.latencyOffset=1s", "-promscrape.config=" + dir + "/scrape.yml", "-storageDataPath=" + data, "-httpListenAddr=" + own, "-loggerLevel=ERROR"}
 	if server == "prometheus" {
 		cfg = strings.Replace(cfg, "global: {", "global: {evaluation_interval: 30s, ", 1)

@@ -22,6 +22,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -145,6 +146,16 @@ func OK(t testing.TB, err error) {
 	if err != nil {
 		t.Fatal(err)
 	}
+}
+
+// FreePort is a port of this machine's that nobody listens on, and its address.
+func FreePort(t testing.TB) (port, addr string) {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	OK(t, err)
+	defer l.Close()
+	addr = l.Addr().String()
+	return addr[strings.LastIndexByte(addr, ':')+1:], addr
 }
 
 // NoLog is a log that nobody reads.
