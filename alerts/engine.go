@@ -361,17 +361,9 @@ func (f *finding) sev() Severity {
 	return f.rule.Severity
 }
 
-func loud(s Severity) int {
-	switch s {
-	case Danger:
-		return 3
-	case Act:
-		return 2
-	case Soon:
-		return 1
-	}
-	return 0
-}
+var loudness = map[Severity]int{Note: 0, Soon: 1, Act: 2, Danger: 3}
+
+func loud(s Severity) int { return loudness[s] }
 
 // makeRoom drops the quietest alert if it is quieter than what was found, and
 // else that. Once an hour it is said.

@@ -234,7 +234,11 @@ func (l *Loop) tell() {
 // show makes the step's status what everybody sees; mu is held.
 func (l *Loop) show(at time.Duration) {
 	l.status = l.next
-	// A person may have asked for something since.
+	l.showWish(at) // a person may have asked for something since
+}
+
+// showWish makes what is asked for what everybody sees; mu is held.
+func (l *Loop) showWish(at time.Duration) {
 	l.status.WishC, l.status.Resume, l.status.Solvent = l.ctl.Wish(), l.resume, l.ctl.SolventLeft(at)
 	l.status.Latched = l.latched()
 }
@@ -474,8 +478,7 @@ func (l *Loop) person(by string, f func(at time.Duration) error) error {
 		l.saveOn(now, trusted, at)
 		// What was asked for shows at once; what the heater does about it with
 		// the step that comes now.
-		l.status.WishC, l.status.Resume, l.status.Solvent = l.ctl.Wish(), l.resume, l.ctl.SolventLeft(at)
-		l.status.Latched = l.latched()
+		l.showWish(at)
 		if !l.profile || !l.status.WishC.OK() {
 			l.status.AimC = l.status.WishC
 		}

@@ -4,7 +4,6 @@ package packaging
 
 import (
 	"bytes"
-	"encoding/csv"
 	"encoding/json"
 	"fmt"
 	"io"
@@ -16,7 +15,6 @@ import (
 	"testing"
 	"time"
 
-	"curewright/internal/realpart"
 	"curewright/internal/testkit"
 )
 
@@ -193,37 +191,26 @@ func compare(t *testing.T, at string, got, want any) (numbers int, worst float64
 // Detection".
 func realNight(t *testing.T, dir string) (readings, job string) {
 	t.Helper()
-	f, err := os.Open(realpart.Office(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	rows, err := csv.NewReader(f).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
 	from := time.Date(2015, 2, 12, 18, 0, 0, 0, time.UTC)
 	var b strings.Builder
 	b.WriteString("time,probe,temp_c,rh_pct,co2_ppm\n")
 	n := 0
-	for _, r := range rows[1:] {
-		at, err := time.Parse(time.RFC3339, r[0])
-		if err != nil {
-			t.Fatal(err)
-		}
-		h := at.Sub(from).Hours()
+	for _, r := range testkit.Office(t, 0) {
+		h := r.At.Sub(from).Hours()
 		if h < 0 || h > 18 || h > 7 && h < 8 {
 			continue
 		}
 		n++
-		fmt.Fprintf(&b, "%s,panel-1,%s,,\n%s,air-1,%s,%s,%s\n", r[0], r[1], r[0], r[1], r[2], r[3])
+		at := r.At.Format(time.RFC3339)
+		fmt.Fprintf(&b, "%s,panel-1,%g,,\n%s,air-1,%g,%g,%g\n", at, r.C, at, r.C, r.RH, r.CO2)
 	}
 	if n < 900 {
 		t.Fatalf("%d rows of the night, want about 1020", n)
 	}
 	readings, job = filepath.Join(dir, "night.csv"), filepath.Join(dir, "night.toml")
 	at := func(h float64) string { return from.Add(time.Duration(h * float64(time.Hour))).Format(time.RFC3339) }
-	text := fmt.Sprintf(`[[panel]]
+	testkit.Write(t, readings, b.String())
+	testkit.Write(t, job, fmt.Sprintf(`[[panel]]
 id = "lid-outer"
 probe = "panel-1"
 air = "air-1"
@@ -247,9 +234,6 @@ panel = "lid-outer"
 resin = "slow"
 kind = "fill coat"
 applied = %s
-`, at(0.5), at(3), at(5))
-	for name, s := range map[string]string{readings: b.String(), job: text} {
-		testkit.Write(t, name, s)
-	}
+`, at(0.5), at(3), at(5)))
 	return readings, job
 }

@@ -143,11 +143,9 @@ func TestSysusers(t *testing.T) {
 		t.Fatal(err)
 	}
 	// gpio exists with a member, as on a system made for such boards.
-	for name, text := range map[string]string{
-		conf: fs[0].Text, root + "/etc/group": "root:x:0:\ngpio:x:997:me\n", root + "/etc/passwd": "root:x:0:0:root:/root:/bin/sh\nme:x:1000:1000::/home/me:/bin/sh\n",
-	} {
-		testkit.Write(t, name, text)
-	}
+	testkit.Write(t, conf, fs[0].Text)
+	testkit.Write(t, root+"/etc/group", "root:x:0:\ngpio:x:997:me\n")
+	testkit.Write(t, root+"/etc/passwd", "root:x:0:0:root:/root:/bin/sh\nme:x:1000:1000::/home/me:/bin/sh\n")
 	for range 2 { // twice is as good as once
 		if out, err := exec.Command(bin, "--root="+root).CombinedOutput(); err != nil || bytes.Contains(out, []byte("rror")) {
 			t.Fatalf("%v\n%s", err, out)
