@@ -112,8 +112,8 @@ func (t Tuning) defaults() Tuning {
 			*x.d = sensors.Duration(x.v)
 		}
 	}
-	if k := 3.0; t.DewMarginK == nil || !(*t.DewMarginK > 0) {
-		t.DewMarginK = &k
+	if t.DewMarginK == nil || !(*t.DewMarginK > 0) {
+		t.DewMarginK = new(3.0)
 	}
 	return t
 }

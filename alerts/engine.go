@@ -306,8 +306,7 @@ func (e *Engine) redate(in Input) {
 					if t == nil {
 						return nil
 					}
-					m := t.Round(0).Add(jump)
-					return &m
+					return new(t.Round(0).Add(jump))
 				}
 				r.Since, r.SeenAt = *move(&r.Since), *move(&r.SeenAt)
 				r.FiredAt, r.AckedAt, r.EscalatedAt = move(r.FiredAt), move(r.AckedAt), move(r.EscalatedAt)
@@ -437,8 +436,7 @@ func (e *Engine) seen(r *record, f *finding, now time.Time) []Transition {
 			r.Since, r.dirty = now, true
 		}
 		if now.Sub(r.Since) >= f.rule.Hold {
-			at := now
-			r.State, r.FiredAt, r.dirty = Firing, &at, true
+			r.State, r.FiredAt, r.dirty = Firing, new(now), true
 			r.remember(now)
 			out = append(out, Transition{r.Alert, WhatFiring, now})
 		} else if fresh {
@@ -474,8 +472,7 @@ func (e *Engine) clear(r *record, f *finding, now time.Time) []Transition {
 		return []Transition{e.end(r, now, "cleared")}
 	}
 	if r.ClearSince == nil || r.ClearSince.After(now) {
-		at := now
-		r.ClearSince, r.dirty = &at, true
+		r.ClearSince, r.dirty = new(now), true
 	}
 	hold := f.rule.Clear
 	again := 0
@@ -506,8 +503,7 @@ func (e *Engine) end(r *record, now time.Time, by string) Transition {
 	if r.State == Pending {
 		what = WhatDropped
 	}
-	at := now
-	r.State, r.EndedAt, r.EndedBy, r.ClearSince, r.AckHashes, r.dirty = Resolved, &at, by, nil, nil, true
+	r.State, r.EndedAt, r.EndedBy, r.ClearSince, r.AckHashes, r.dirty = Resolved, new(now), by, nil, nil, true
 	delete(e.live, r.key())
 	e.ended = append(e.ended, r)
 	return Transition{r.Alert, what, now}
@@ -523,8 +519,7 @@ func (e *Engine) timed(r *record, now time.Time) []Transition {
 		left, before := r.ActBy.Sub(now), time.Duration(e.cfg.RemindBefore)
 		// Not on the heels of the first message.
 		if left > 0 && left <= before && now.Sub(*r.FiredAt) >= before/2 {
-			at := now
-			r.RemindedAt, r.dirty = &at, true
+			r.RemindedAt, r.dirty = new(now), true
 			out = append(out, Transition{r.Alert, WhatReminder, now})
 		}
 	}
@@ -537,8 +532,7 @@ func (e *Engine) timed(r *record, now time.Time) []Transition {
 			after = time.Duration(e.cfg.EscalateAct)
 		}
 		if after > 0 && now.Sub(*r.FiredAt) >= after {
-			at := now
-			r.EscalatedAt, r.dirty = &at, true
+			r.EscalatedAt, r.dirty = new(now), true
 			out = append(out, Transition{r.Alert, WhatEscalated, now})
 		}
 	}

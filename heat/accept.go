@@ -45,10 +45,8 @@ func (c ConfigSection) Limits(bus func(id string) string) []string {
 		add("pulse.line", c.Pulse.Line)
 		add("pulse.hold", time.Duration(c.Pulse.Hold))
 	case "plug":
-		p := c.Plug
-		for _, f := range [][2]string{{"broker", p.Broker}, {"topic", p.Topic}, {"on_message", p.OnMsg}, {"off_message", p.OffMsg},
-			{"state_topic", p.State}, {"state_key", p.StateKey}, {"timer_key", p.TimerKey}} {
-			add("plug."+f[0], f[1])
+		for _, f := range c.Plug.keys() {
+			add("plug."+f.key, f.v)
 		}
 	case "command":
 		add("command.argv", fmt.Sprintf("%q", c.Command.Argv))

@@ -119,6 +119,16 @@ type PlugSection struct {
 	PassFile string `toml:"password_file"`
 }
 
+// keys are those that a plug needs, with what each is.
+func (p PlugSection) keys() []struct{ key, v, what string } {
+	return []struct{ key, v, what string }{
+		{"broker", p.Broker, "such as \"mqtt://127.0.0.1:1883\""}, {"topic", p.Topic, "where commands go"},
+		{"on_message", p.OnMsg, "with {seconds} where the off-timer's time stands"}, {"off_message", p.OffMsg, "what switches it off"},
+		{"state_topic", p.State, "where the plug says what it does"}, {"state_key", p.StateKey, "the key of on or off in its answer"},
+		{"timer_key", p.TimerKey, "the key of its off-timer, s: a plug that does not say it back is not accepted"},
+	}
+}
+
 // CommandSection is [tent.command]: one long-running program that reads "on"
 // and "off" lines and switches off at the end of its input.
 type CommandSection struct {
@@ -187,16 +197,13 @@ func (c ConfigSection) Defaults() ConfigSection {
 	c.FrostC = cmp.Or(c.FrostC, 5)
 	c.Air, c.Law, c.Currency = cmp.Or(c.Air, c.Limit), cmp.Or(c.Law, "pi"), cmp.Or(c.Currency, "€")
 	if c.LimitC == nil && c.MaxAirC != nil {
-		x := *c.MaxAirC
-		c.LimitC = &x
+		c.LimitC = new(*c.MaxAirC)
 	}
 	if c.MinSetC == nil {
-		x := c.FrostC
-		c.MinSetC = &x
+		c.MinSetC = new(c.FrostC)
 	}
 	if c.MaxSetC == nil && c.MaxPanelC != nil && c.MaxAirC != nil {
-		x := min(*c.MaxPanelC-5, *c.MaxAirC-c.AirMarginK)
-		c.MaxSetC = &x
+		c.MaxSetC = new(min(*c.MaxPanelC-5, *c.MaxAirC-c.AirMarginK))
 	}
 	return c
 }
@@ -366,12 +373,7 @@ func (c ConfigSection) checkOutput(bad bad) {
 		}
 	case "plug":
 		p := c.Plug
-		for _, f := range []struct{ key, v, what string }{
-			{"broker", p.Broker, "such as \"mqtt://127.0.0.1:1883\""}, {"topic", p.Topic, "where commands go"},
-			{"on_message", p.OnMsg, "with {seconds} where the off-timer's time stands"}, {"off_message", p.OffMsg, "what switches it off"},
-			{"state_topic", p.State, "where the plug says what it does"}, {"state_key", p.StateKey, "the key of on or off in its answer"},
-			{"timer_key", p.TimerKey, "the key of its off-timer, s: a plug that does not say it back is not accepted"},
-		} {
+		for _, f := range p.keys() {
 			if f.v == "" {
 				bad("plug."+f.key, "required: %s", f.what)
 			}

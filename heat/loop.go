@@ -442,8 +442,7 @@ func (l *Loop) saveOn(now time.Time, trusted bool, at time.Duration) {
 		r.HoursS[i] = h.Seconds()
 	}
 	if !l.onAt.IsZero() {
-		t := l.onAt
-		r.OnAt = &t
+		r.OnAt = new(l.onAt)
 	} else if l.back != nil {
 		r.OnAt = l.back.OnAt
 	}

@@ -74,8 +74,7 @@ func (c *probeMeta) set(a *App, cl *client.Client, accepted *bool, code string) 
 type probesAcceptCmd struct{ probeMeta }
 
 func (c *probesAcceptCmd) Run(a *App, cl *client.Client) error {
-	yes := true
-	return c.set(a, cl, &yes, "probes.accepted")
+	return c.set(a, cl, new(true), "probes.accepted")
 }
 
 type probesSetCmd struct{ probeMeta }

@@ -50,11 +50,9 @@ func (c *Catalogue) Sentence(code string, facts Facts) Sentence {
 		case time.Time:
 			out = append(out, Part{Time: &x, Bold: bold})
 		case Temp:
-			t := math.Round(2*float64(x)) / 2 // as a shop reads it
-			out = append(out, Part{TempC: &t, Bold: bold})
+			out = append(out, Part{TempC: new(math.Round(2*float64(x)) / 2), Bold: bold}) // as a shop reads it
 		case Diff:
-			d := float64(x)
-			out = append(out, Part{DiffK: &d, Bold: bold})
+			out = append(out, Part{DiffK: new(float64(x)), Bold: bold})
 		case Sentence:
 			for _, p := range x {
 				p.Bold = p.Bold || bold
