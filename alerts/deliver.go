@@ -302,12 +302,7 @@ func (d *Dispatcher) pick(l *line) ([]*row, time.Duration) {
 	sort.Slice(due, func(i, j int) bool { return lessRow(due[i], due[j]) })
 	pick := due[:1]
 	if due[0].Digest {
-		pick = nil
-		for _, r := range due {
-			if r.Digest {
-				pick = append(pick, r)
-			}
-		}
+		pick = slices.DeleteFunc(due, func(r *row) bool { return !r.Digest })
 		sort.Slice(pick, func(i, j int) bool { return pick[i].Seq < pick[j].Seq })
 	}
 	l.sending = pick[0]

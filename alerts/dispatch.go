@@ -368,20 +368,14 @@ func (d *Dispatcher) limit(l *line, a Alert, now time.Time) (time.Time, bool) {
 	if a.Severity == Danger {
 		return now, false
 	}
-	recent := l.sentAt[:0]
-	for _, t := range l.sentAt {
-		if now.Sub(t) < time.Hour && !t.After(now) {
-			recent = append(recent, t)
-		}
-	}
-	l.sentAt = recent
+	l.sentAt = slices.DeleteFunc(l.sentAt, func(t time.Time) bool { return now.Sub(t) >= time.Hour || t.After(now) })
 	waiting := 0
 	for _, r := range l.rows {
 		if !r.Digest {
 			waiting++
 		}
 	}
-	if len(recent)+waiting < l.MaxPerHour {
+	if len(l.sentAt)+waiting < l.MaxPerHour {
 		return now, false
 	}
 	due := now.Add(gather)

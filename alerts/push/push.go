@@ -5,6 +5,7 @@
 package push
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -13,7 +14,6 @@ import (
 	"net/url"
 	"regexp"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -173,15 +173,8 @@ func hider(address string) *strings.Replacer {
 			add(s)
 		}
 	}
-	list := make([]string, 0, len(parts))
-	for p := range parts {
-		list = append(list, p)
-	}
-	sort.Slice(list, func(i, j int) bool {
-		return len(list[i]) > len(list[j]) || len(list[i]) == len(list[j]) && list[i] < list[j]
-	})
 	var pairs []string
-	for _, p := range list {
+	for _, p := range slices.SortedFunc(maps.Keys(parts), func(a, b string) int { return cmp.Or(len(b)-len(a), strings.Compare(a, b)) }) {
 		pairs = append(pairs, p, "(hidden)")
 	}
 	return strings.NewReplacer(pairs...)

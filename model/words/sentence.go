@@ -54,14 +54,7 @@ func (c *Catalogue) Sentence(code string, facts Facts) Sentence {
 		case Diff:
 			out = append(out, Part{DiffK: new(float64(x)), Bold: bold})
 		case Sentence:
-			for _, p := range x {
-				p.Bold = p.Bold || bold
-				if p.Text != "" {
-					out = out.add(p.Text, p.Bold)
-				} else {
-					out = append(out, p)
-				}
-			}
+			out = out.join(x, bold)
 		default:
 			out = out.add(v.fact(x), bold)
 		}
@@ -86,8 +79,13 @@ func (s Sentence) Then(next Sentence) Sentence {
 	if len(s) == 0 || len(next) == 0 {
 		return append(s, next...)
 	}
-	s = s.add(" ", false)
+	return s.add(" ", false).join(next, false)
+}
+
+// join appends another sentence's parts, all of them bold where bold is set.
+func (s Sentence) join(next Sentence, bold bool) Sentence {
 	for _, p := range next {
+		p.Bold = p.Bold || bold
 		if p.Text != "" {
 			s = s.add(p.Text, p.Bold)
 		} else {
