@@ -35,7 +35,9 @@ func steadyTrack(r *cure.Resin, tC, hours float64, feels ...Feel) *Track {
 	return tr
 }
 
-func hoursOf(tr *Track, m cure.Mark) float64 { return tr.law[midRail][nodeN/2].At(m, &tr.path) / 3600 }
+func hoursOf(tr *Track, m cure.Mark) float64 {
+	return tr.law[midRail][nodeN/2].At(m, &tr.path.Ages) / 3600
+}
 
 // TestSteadyTimes checks the arithmetic of the marks against times worked out
 // by quadrature for the generic sets: arithmetic only, it does not show that
@@ -99,9 +101,9 @@ func TestOrderOfMarks(t *testing.T) {
 			tr.Feed(Point{At: zero.Add(time.Duration(h) * time.Hour), TempC: c, VapourPa: math.NaN(), CO2: math.NaN()})
 		}
 		for j := range nodeN {
-			checkOrder(t, func(m cure.Mark) float64 { return tr.law[midRail][j].At(m, &tr.path) }, math.Exp(nodeLn(j)))
-			if tr.law[midRail][j].At(cure.Closes, &tr.path) != tr.law[midRail][j].At(cure.Firm, &tr.path) {
-				t.Fatalf("κ %.2f: closes at %g s, firm at %g s", math.Exp(nodeLn(j)), tr.law[midRail][j].At(cure.Closes, &tr.path), tr.law[midRail][j].At(cure.Firm, &tr.path))
+			checkOrder(t, func(m cure.Mark) float64 { return tr.law[midRail][j].At(m, &tr.path.Ages) }, math.Exp(nodeLn(j)))
+			if tr.law[midRail][j].At(cure.Closes, &tr.path.Ages) != tr.law[midRail][j].At(cure.Firm, &tr.path.Ages) {
+				t.Fatalf("κ %.2f: closes at %g s, firm at %g s", math.Exp(nodeLn(j)), tr.law[midRail][j].At(cure.Closes, &tr.path.Ages), tr.law[midRail][j].At(cure.Firm, &tr.path.Ages))
 			}
 			if a := tr.alpha[j]; !(a >= 0 && a < 1) || j > 0 && a < tr.alpha[j-1] {
 				t.Fatalf("κ %.2f: α %g after %g", math.Exp(nodeLn(j)), a, tr.alpha[max(j-1, 0)])

@@ -4,7 +4,7 @@ package coat
 
 import (
 	"math"
-	"slices"
+	"sort"
 	"time"
 
 	"curewright/model/cure"
@@ -52,9 +52,9 @@ type Workspace struct {
 	steps cure.Stepper
 	dens  [fanMarks][]float64      // difference of density by bin
 	mass  [fanMarks]float64        // of what has passed already
-	past  [fanMarks][pastN]float64 // of that, by the root of its time
-	path  cure.Path
+	past  [fanMarks][pastN]float64 // of that, by the root of its time; added up once all is there
 	gauge cure.Gauge
+	way   cure.Course
 	// A film's coat by the law, and as if nothing were gained outside the
 	// resin's range.
 	law, less reading
@@ -71,8 +71,6 @@ const (
 	// Rate factors beyond this much of the belief, on either side, are left out
 	// of a forecast.
 	tailCut = 5e-3
-	// From where on a forecast may go by half hours and by hours, s.
-	halvesS, hoursS = 6 * 3600, 24 * 3600
 )
 
 // times is when one film passes each mark, a rate factor at a time.
@@ -86,17 +84,28 @@ type fan struct {
 	start float64 // s after mixing of the outlook's start
 	bins  int
 	law   bool // whether the law's own tacky and green differ
-	cdf   [fanMarks][]float64
-	times [fanMarks][3]float64 // p10, p50, p90; +Inf where not reached
+	// Each rate factor's reduced time at the start, by the law and the lesser.
+	y, less [nodeN]float64
+	cdf     [fanMarks][]float64
+	times   [fanMarks][3]float64 // p10, p50, p90; +Inf where not reached
 }
 
 var bandQ = [3]float64{0.1, 0.5, 0.9}
 
+// fan begins one at the track's place; start is in s after mixing.
+func (ws *Workspace) fan(tr *Track, start float64) *fan {
+	ws.steps.Prepare(tr.r)
+	f := &fan{ws: ws, tr: tr, start: start}
+	for j, a := range tr.alpha {
+		f.y[j], f.less[j] = ws.steps.Reduced(a), ws.steps.Reduced(tr.less[j])
+	}
+	return f
+}
+
 // spreadOut integrates every path of the outlook, each with a film of its own,
 // for the rate factors that carry weight, and gathers when each mark is passed.
 func (ws *Workspace) spreadOut(tr *Track, b *Belief, o *Outlook) *fan {
-	ws.steps.Prepare(tr.r)
-	f := &fan{ws: ws, tr: tr, start: o.Start.Sub(tr.mixed).Seconds()}
+	f := ws.fan(tr, o.Start.Sub(tr.mixed).Seconds())
 	f.bins = int(math.Ceil(float64(max(o.Len-1, 0))*o.StepS/binS)) + 1
 	for m := range ws.dens {
 		if cap(ws.dens[m]) < f.bins+3 {
@@ -179,27 +188,15 @@ func (r *rails) between(m cure.Mark, j int, z float64) float64 {
 // reading is a film's coat under one reading of the time that its panel spends
 // outside the resin's range.
 type reading struct {
-	alpha [nodeN]float64
+	y     [nodeN]float64 // reduced time
 	marks [nodeN]cure.Marks
 	left  int // the last node with a mark to pass: the fastest get hard first, and stand last
 }
 
-// step carries the nodes from n0 over the path's last stretch, dt seconds of
-// which count, with the law at the beginning, middle and end of these.
-func (rd *reading) step(s *cure.Stepper, g *cure.Gauge, n0 int, dt float64, l0, lm, l1 *cure.Law) {
-	// One loop a stage, so that the nodes' divisions overlap.
-	var first, now [nodeN]float64
+// carry moves the nodes from n0 over the course's stretch.
+func (rd *reading) carry(c *cure.Course, w *cure.Way, n0 int) {
 	for j := n0; j <= rd.left; j++ {
-		first[j] = s.First(rd.alpha[j], nodeKappa[j]*dt, l0)
-	}
-	for j := n0; j <= rd.left; j++ {
-		now[j] = s.Step(rd.alpha[j], nodeKappa[j]*dt, first[j], lm, l1)
-	}
-	for j := n0; j <= rd.left; j++ {
-		if m := &rd.marks[j]; !m.Done() {
-			g.Mark(m, rd.alpha[j], first[j], now[j])
-		}
-		rd.alpha[j] = now[j]
+		rd.y[j] = c.Carry(w, &rd.marks[j], rd.y[j], nodeKappa[j])
 	}
 	for rd.left >= n0 && rd.marks[rd.left].Done() {
 		rd.left--
@@ -224,7 +221,7 @@ func (ws *Workspace) follow(f *fan, z *offsets, path []float32, dt float64, n0, 
 	firmNow := ws.gauge.Level(cure.Firm)
 	soft := max(r.AlphaGel+film.Gel, r.AlphaAtTg(now+cure.FirmAboveK+film.FirmK-cure.SoftensK))
 	law, less := &ws.law, &ws.less
-	law.alpha, law.left = tr.alpha, n1
+	law.y, law.left = f.y, n1
 	for j := n0; j <= n1; j++ {
 		past := tr.law.passed(j, z)
 		ws.firm[j] = past[cure.Firm]
@@ -242,23 +239,23 @@ func (ws *Workspace) follow(f *fan, z *offsets, path []float32, dt float64, n0, 
 	}
 	split := f.law && tr.split
 	if split {
-		less.alpha, less.left = tr.less, n1
+		less.y, less.left = f.less, n1
 		for j := n0; j <= n1; j++ {
 			less.marks[j] = cure.MarksFrom(tr.low.passed(j, z), 0)
 		}
 	}
-	split = ws.run(f, film, path, dt, n0, n1, split)
+	split = ws.run(f, path, dt, n0, n1, split)
 	end := f.start + float64(max(len(path)-1, 0))*dt
 	for j := n0; j <= n1; j++ {
 		m := &law.marks[j]
-		firm := min(m.When[cure.Firm], ws.path.RecoatAt)
+		firm := min(m.When[cure.Firm], ws.way.RecoatAt)
 		if math.IsInf(when[cure.Closes][j], 1) {
 			when[cure.Closes][j] = firm
 		}
 		if math.IsInf(when[nextCloses][j], 1) {
 			when[nextCloses][j] = firm
 		}
-		when[cure.Shut][j] = min(m.When[cure.Shut], ws.path.RecoatAt)
+		when[cure.Shut][j] = min(m.When[cure.Shut], ws.way.RecoatAt)
 		when[lawTacky][j], when[lawGreen][j] = m.When[cure.Tacky], m.When[cure.Green]
 		if split {
 			m = &less.marks[j]
@@ -269,40 +266,19 @@ func (ws *Workspace) follow(f *fan, z *offsets, path []float32, dt float64, n0, 
 			when[k][j] = m.When[k]
 		}
 		when[cure.Handle][j] = math.Inf(1)
-		if at := max(m.When[cure.Hard], ws.path.HandleAt); at <= max(end, f.start) {
+		if at := max(m.When[cure.Hard], ws.way.HandleAt); at <= max(end, f.start) {
 			when[cure.Handle][j] = at
 		}
 	}
 }
 
-// run integrates one film's path from the track's place, under the law and,
-// once the two differ, the lesser reading; it reports whether they do.
-func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0, n1 int, split bool) bool {
-	r, s := f.tr.r, &ws.steps
-	ws.path = f.tr.path
-	p, g := &ws.path, &ws.gauge
-	if len(path) < 2 {
-		return split
-	}
-	g.Reset(p, film)
-	law, less := &ws.law, &ws.less
-	passing := func() bool { return law.left >= n0 || split && less.left >= n0 } // a mark is ahead
-	c0 := float64(path[0])
-	l0 := s.Law(c0)
-	for k, by := 1, 1; k < len(path); k += by {
-		c := float64(path[k])
-		h := dt * float64(by)
-		lm, l1 := s.Law((c0+c)/2), s.Law(c)
-		p.To(f.start+float64(k)*dt, c, lm.K2)
-		if passing() {
-			g.Prepare()
-		}
-		x0, x1 := 0.0, 1.0
-		if f.law {
-			x0, x1 = p.Inside()
-		}
-		whole := x0 == 0 && x1 == 1
-		if !whole && !split {
+// run integrates the gauge's film along one path from the track's place, under the
+// law and, once the two differ, the lesser reading; it reports whether they do.
+func (ws *Workspace) run(f *fan, path []float32, dt float64, n0, n1 int, split bool) bool {
+	law, less, way := &ws.law, &ws.less, &ws.way
+	way.Begin(&ws.steps, &f.tr.path, &ws.gauge, path, f.start, dt, f.law)
+	for (law.left >= n0 || split && less.left >= n0) && way.Next() {
+		if !way.Whole && !split {
 			split, ws.less = true, ws.law
 			for j := n0; j <= n1; j++ {
 				if m := &less.marks[j]; ws.firm[j] < m.When[cure.Firm] {
@@ -311,57 +287,17 @@ func (ws *Workspace) run(f *fan, film cure.Film, path []float32, dt float64, n0,
 				}
 			}
 		}
-		law.step(s, g, n0, h, &l0, &lm, &l1)
-		switch {
-		case split && whole:
-			less.step(s, g, n0, h, &l0, &lm, &l1)
-		case split:
-			b0, bm, b1 := s.Law(c0+x0*(c-c0)), s.Law(c0+(x0+x1)/2*(c-c0)), s.Law(c0+x1*(c-c0))
-			less.step(s, g, n0, h*(x1-x0), &b0, &bm, &b1)
-		}
-		if !passing() && !math.IsInf(p.HandleAt, 1) && (r.RecoatUntil == nil || !math.IsInf(p.RecoatAt, 1)) {
-			break
-		}
-		c0, l0 = c, l1
-		// What is left some hours from now comes slowly, and longer steps will do,
-		// but not where the panel's temperature turns or crosses the edge of the
-		// resin's range. Where only the handling age is left nothing but its sum
-		// counts.
-		by = 1
-		age := !passing() && !f.law
-		switch ahead := float64(k) * dt; {
-		case age, ahead >= hoursS:
-			by = 4
-		case ahead >= halvesS:
-			by = 2
-		}
-		for by > 1 && !(k+by < len(path) && (len(path)-1-k)%by == 0 &&
-			(age || straight(path[k:k+by+1]) && !(f.law && crosses(r, path[k:k+by+1])))) {
-			by /= 2
+		law.carry(way, &way.Law, n0)
+		if split {
+			less.carry(way, &way.Less, n0)
 		}
 	}
+	way.Age()
 	return split
 }
 
-// straight reports whether temperatures lie within .1 K of a line through the
-// first and the last.
-func straight(c []float32) bool {
-	n := len(c) - 1
-	by := (c[n] - c[0]) / float32(n)
-	for i := 1; i < n; i++ {
-		if d := c[i] - c[0] - float32(i)*by; d > .1 || d < -.1 {
-			return false
-		}
-	}
-	return true
-}
-
-// crosses reports whether the resin's least or greatest panel temperature lies
-// between those given.
-func crosses(r *cure.Resin, c []float32) bool {
-	lo, hi := float64(slices.Min(c)), float64(slices.Max(c))
-	return lo < r.MinC && r.MinC < hi || lo < r.MaxC && r.MaxC < hi
-}
+// firmCloses says that firm is what closes the window, and nothing else.
+func (f *fan) firmCloses() bool { return !f.law && f.tr.r.RecoatUntil == nil }
 
 // gather adds one path's times, weighed by the rate factors, to the
 // distributions. Each grid point stands for the cell around it, so that its
@@ -372,6 +308,16 @@ func (f *fan) gather(when *times, w *Weights, lo, hi int, scale float64) {
 			break
 		}
 		v := &when[m]
+		switch cure.Mark(m) {
+		case cure.Closes:
+			if f.firmCloses() {
+				continue
+			}
+		case cure.Shut: // of which only what has passed is asked
+			if gridTime(v, hi) > f.start {
+				continue
+			}
+		}
 		prev := math.NaN() // time at the lower edge of this cell (later)
 		t := gridTime(v, lo)
 		for i := lo; i <= hi; i++ {
@@ -467,6 +413,10 @@ func (f *fan) before(m cure.Mark, t, w float64) {
 func (f *fan) accumulate() {
 	for m := range f.ws.dens {
 		d := f.ws.dens[m]
+		past := &f.ws.past[m]
+		for i := 1; i < pastN; i++ {
+			past[i] += past[i-1]
+		}
 		density, sum := 0.0, f.ws.mass[m]
 		for i := range d {
 			density += d[i]
@@ -475,10 +425,15 @@ func (f *fan) accumulate() {
 		}
 		f.cdf[m] = d
 	}
+	same := func(m, as cure.Mark) {
+		f.cdf[m], f.ws.mass[m], f.ws.past[m] = f.cdf[as], f.ws.mass[as], f.ws.past[as]
+	}
 	if !f.law {
-		f.cdf[lawTacky], f.cdf[lawGreen] = f.cdf[cure.Tacky], f.cdf[cure.Green]
-		f.ws.mass[lawTacky], f.ws.mass[lawGreen] = f.ws.mass[cure.Tacky], f.ws.mass[cure.Green]
-		f.ws.past[lawTacky], f.ws.past[lawGreen] = f.ws.past[cure.Tacky], f.ws.past[cure.Green]
+		same(lawTacky, cure.Tacky)
+		same(lawGreen, cure.Green)
+	}
+	if f.firmCloses() {
+		same(cure.Closes, cure.Firm)
 	}
 	// Marks that nearly coincide may come out of interpolation a second out
 	// of order.
@@ -496,7 +451,7 @@ func (f *fan) accumulate() {
 				s = max(s, floor)
 				floor = s
 			case cure.Closes:
-				if !f.law && f.tr.r.RecoatUntil == nil {
+				if f.firmCloses() {
 					s = f.times[cure.Firm][i]
 				}
 			}
@@ -531,15 +486,19 @@ func (f *fan) quantile(m cure.Mark, q float64) (float64, bool) {
 // reached is the first time at which probability q is reached.
 func (f *fan) reached(m cure.Mark, q float64) (float64, bool) {
 	if q <= f.ws.mass[m] {
-		sum := 0.0
-		for i, x := range &f.ws.past[m] {
-			if sum+x >= q && x > 0 {
-				y := (float64(i) + (q-sum)/x) / pastN
-				return f.start * y * y, true
-			}
-			sum += x
+		past := f.ws.past[m][:]
+		i, sum := sort.SearchFloat64s(past, q), 0.0
+		if i == pastN {
+			return f.start, true
 		}
-		return f.start, true
+		if i > 0 {
+			sum = past[i-1]
+		}
+		y := float64(i) / pastN
+		if x := past[i] - sum; x > 0 {
+			y += (q - sum) / x / pastN
+		}
+		return f.start * y * y, true
 	}
 	d := f.cdf[m]
 	n := len(d) - 3
@@ -569,16 +528,12 @@ func (f *fan) reached(m cure.Mark, q float64) (float64, bool) {
 func (f *fan) by(m cure.Mark, t float64) float64 {
 	x := (t - f.start) / binS
 	if x < 0 {
-		sum, y := 0.0, pastN*math.Sqrt(max(t, 0)/f.start)
-		for i, w := range &f.ws.past[m] {
-			if i := float64(i); i >= y {
-				break
-			} else if i+1 > y {
-				w *= y - i
-			}
-			sum += w
+		y, sum := pastN*math.Sqrt(max(t, 0)/f.start), 0.0
+		i := min(int(y), pastN-1)
+		if i > 0 {
+			sum = f.ws.past[m][i-1]
 		}
-		return sum
+		return sum + (y-float64(i))*(f.ws.past[m][i]-sum)
 	}
 	d := f.cdf[m]
 	i := int(x)

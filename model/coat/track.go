@@ -337,7 +337,7 @@ func (tr *Track) piece(t, c float64, p *Point) {
 	was := tr.alpha
 	tr.it.Advance(tr.alpha[:], nodeKappa[:], dt, c0, c)
 	tr.t, tr.c = t, c
-	tr.path.To(t, c, 0)
+	tr.path.To(t, c)
 	x0, x1 := tr.path.Inside()
 	if !tr.split && (x0 != 0 || x1 != 1) && t > tr.applied {
 		tr.split, tr.less, tr.low = true, was, tr.law

@@ -133,7 +133,12 @@ type Path struct {
 	k       int // instants within it at which marks are looked for
 	at, now [4]float64
 
-	recoat, handle           float64 // equivalent ages in s at the sheet's temperatures
+	Ages
+}
+
+// Ages are a panel's equivalent ages against the sheet's limits.
+type Ages struct {
+	recoat, handle           float64 // s at the sheet's temperatures
 	recoatLimit, handleLimit float64 // s
 	recoatK, handleK         float64 // k2 there, 1/s
 
@@ -148,8 +153,8 @@ const pathSums = 52
 
 // NewPath begins a panel at time t (s) and c (°C).
 func NewPath(r *Resin, t, c float64) Path {
-	p := Path{r: r, t: t, t0: t, c0: c, c: c, RecoatAt: math.Inf(1), HandleAt: math.Inf(1),
-		recoatLimit: math.Inf(1), recoatK: 1, handleLimit: handleHours * 3600}
+	p := Path{r: r, t: t, t0: t, c0: c, c: c}
+	p.Ages = Ages{RecoatAt: math.Inf(1), HandleAt: math.Inf(1), recoatLimit: math.Inf(1), recoatK: 1, handleLimit: handleHours * 3600}
 	at := handleAtC
 	if u := r.RecoatUntil; u != nil {
 		p.recoatLimit, p.recoatK = u.Hours*3600, Arrhenius(r.A2, r.E2, u.TempC)
@@ -164,10 +169,10 @@ func NewPath(r *Resin, t, c float64) Path {
 	return p
 }
 
-// Ages sets the equivalent ages so far, s at the sheet's recoat temperature and
+// Aged sets the equivalent ages so far, s at the sheet's recoat temperature and
 // at its handling temperature (20 °C without one), for a path that begins in
 // the middle of a coat's life.
-func (p *Path) Ages(recoat, handle float64) {
+func (p *Path) Aged(recoat, handle float64) {
 	p.recoat, p.handle = recoat, handle
 	if recoat >= p.recoatLimit {
 		p.RecoatAt = p.t
@@ -211,9 +216,7 @@ func (p *Path) Moved(t, c float64, ts, cs []float64) {
 func (p *Path) NowC() float64 { return p.now[p.k] }
 
 // To feeds the next moment: at t (s, after the last) the panel is at c (°C).
-// k2 is the rate constant of the autocatalysed path in the middle of the
-// stretch, 1/s; 0 where the caller has none at hand.
-func (p *Path) To(t, c, k2 float64) {
+func (p *Path) To(t, c float64) {
 	last := p.sum[p.n-1]
 	if t <= p.t {
 		return
@@ -252,7 +255,9 @@ func (p *Path) To(t, c, k2 float64) {
 	}
 	p.sum[p.n] = struct{ t, c, sum float64 }{t, c, total}
 	p.n++
-	p.age(k2)
+	if p.pending() {
+		p.pass(p.t0, p.dt, p.dt*Arrhenius(p.r.A2, p.r.E2, (p.c0+p.c)/2))
+	}
 }
 
 // mean is the mean of the ten minutes up to t, within the last stretch, where
@@ -281,28 +286,27 @@ func (p *Path) mean(t, sum float64) float64 {
 	return (sum - a.sum - d*(a.c+c)/2) / meanS
 }
 
-func (p *Path) age(k2 float64) {
-	recoat := p.recoatLimit < math.Inf(1) && math.IsInf(p.RecoatAt, 1)
-	handle := math.IsInf(p.HandleAt, 1)
-	if !recoat && !handle {
-		return
-	}
-	if k2 <= 0 {
-		k2 = Arrhenius(p.r.A2, p.r.E2, (p.c0+p.c)/2)
-	}
-	if recoat {
-		d := p.dt * k2 / p.recoatK
-		if p.recoat+d >= p.recoatLimit {
-			p.RecoatAt = p.t0 + p.dt*(p.recoatLimit-p.recoat)/d
+// pending reports whether a limit is ahead that will be passed.
+func (g *Ages) pending() bool {
+	return math.IsInf(g.HandleAt, 1) || g.recoatLimit < math.Inf(1) && math.IsInf(g.RecoatAt, 1)
+}
+
+// pass lets dt seconds from t0 go by, over which the rate constant of the
+// autocatalysed path adds up to k2dt.
+func (g *Ages) pass(t0, dt, k2dt float64) {
+	if math.IsInf(g.RecoatAt, 1) {
+		d := k2dt / g.recoatK
+		if g.recoat+d >= g.recoatLimit {
+			g.RecoatAt = t0 + dt*(g.recoatLimit-g.recoat)/d
 		}
-		p.recoat += d
+		g.recoat += d
 	}
-	if handle {
-		d := p.dt * k2 / p.handleK
-		if p.handle+d >= p.handleLimit {
-			p.HandleAt = p.t0 + p.dt*(p.handleLimit-p.handle)/d
+	if math.IsInf(g.HandleAt, 1) {
+		d := k2dt / g.handleK
+		if g.handle+d >= g.handleLimit {
+			g.HandleAt = t0 + dt*(g.handleLimit-g.handle)/d
 		}
-		p.handle += d
+		g.handle += d
 	}
 }
 
@@ -469,14 +473,14 @@ func (m *Marks) Done() bool { return m.next > Shut && !math.IsInf(m.When[Hard], 
 func (m *Marks) Next() Mark { return m.next }
 
 // At is when a mark is passed, s; the last two from the path's limits.
-func (m *Marks) At(mark Mark, p *Path) float64 {
+func (m *Marks) At(mark Mark, g *Ages) float64 {
 	switch mark {
 	case Closes:
-		return min(m.When[Firm], p.RecoatAt)
+		return min(m.When[Firm], g.RecoatAt)
 	case Handle:
-		return max(m.When[Hard], p.HandleAt)
+		return max(m.When[Hard], g.HandleAt)
 	case Shut:
-		return min(m.When[Shut], p.RecoatAt)
+		return min(m.When[Shut], g.RecoatAt)
 	}
 	return m.When[mark]
 }
@@ -519,9 +523,9 @@ func (w *Two) Step(g *Gauge, a0, da, a1 float64, advance func(alpha, x0, x1 floa
 
 // At is when a mark is passed, s: by the law for what closes a window or warns,
 // by the lesser for what opens one or permits.
-func (w *Two) At(m Mark, p *Path) float64 {
+func (w *Two) At(m Mark, g *Ages) float64 {
 	if w.Split && m != Closes && m != Shut {
-		return w.Less.At(m, p)
+		return w.Less.At(m, g)
 	}
-	return w.Law.At(m, p)
+	return w.Law.At(m, g)
 }

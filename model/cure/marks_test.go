@@ -61,7 +61,7 @@ func follow(r Resin, trace []float64, kappa, dt float64, film Film) (Marks, Path
 		a0 := a[0]
 		c0, c1 := at(s), at(s+dt)
 		it.Advance(a, []float64{kappa}, dt, c0, c1)
-		p.To(s+dt, c1, 0)
+		p.To(s+dt, c1)
 		g.Prepare()
 		g.Mark(&m, a0, dt*r.Rate(a0, c0, kappa), a[0])
 	}
@@ -79,7 +79,7 @@ func TestMarksDoNotDependOnTheStep(t *testing.T) {
 		a, pa := follow(r, trace, k, 60, film)
 		b, pb := follow(r, trace, k, 900, film)
 		for m := Tacky; m < NumMarks; m++ {
-			x, y := a.At(m, &pa), b.At(m, &pb)
+			x, y := a.At(m, &pa.Ages), b.At(m, &pb.Ages)
 			if x == y || math.Abs(x-y) <= 60 {
 				continue
 			}
@@ -98,7 +98,7 @@ func touches(r Resin, trace []float64, kappa float64, film Film, m Mark, s float
 	film.FirmK += .15
 	film.HardK += .15
 	x, p := follow(r, trace, kappa, 60, film)
-	return x.At(m, &p) > s+120
+	return x.At(m, &p.Ages) > s+120
 }
 
 // T_now is the mean of the last ten minutes of a line: the temperature five
@@ -108,7 +108,7 @@ func TestTenMinutes(t *testing.T) {
 	for _, dt := range []float64{5, 20, 60, 300, 420, 900, 1800} {
 		p := NewPath(&r, 0, 10)
 		for s := dt; s < 7200; s += dt {
-			p.To(s, 10+s/600, 0)
+			p.To(s, 10+s/600)
 			if want := 10 + (s-300)/600; s >= 600 && math.Abs(p.NowC()-want) > 1e-9*s {
 				t.Errorf("in steps of %g s: %.6f °C after %g s, want %.6f", dt, p.NowC(), s, want)
 			}
@@ -124,9 +124,9 @@ func TestNoMemoryOfWarmth(t *testing.T) {
 		end := rapid.Float64Range(5, 30).Draw(t, "end")
 		level := func(before float64) (l [numLevels]float64) {
 			p := NewPath(&r, 0, before)
-			p.To(1800, before, 0)
-			p.To(2400, end, 0)
-			p.To(3600, end, 0)
+			p.To(1800, before)
+			p.To(2400, end)
+			p.To(3600, end)
 			g := NewGauge(&p, Film{})
 			for m := range l {
 				l[m] = g.Level(Mark(m))
@@ -154,7 +154,7 @@ func TestPathAgainstQuadrature(t *testing.T) {
 			m, p := follow(r, trace, 1, 900, Film{})
 			s := Steady(r, c, 1, true).TimesMin
 			for i, x := range map[Mark]*float64{Tacky: s.Tacky, Opens: s.RecoatOpens, Green: s.Green, Firm: s.Firm, Closes: s.RecoatCloses, Hard: s.Hard} {
-				if got := m.At(i, &p) / 60; x != nil && *x < 149*60 && math.Abs(got-*x) > 1 {
+				if got := m.At(i, &p.Ages) / 60; x != nil && *x < 149*60 && math.Abs(got-*x) > 1 {
 					t.Errorf("%s at %g °C: mark %d at %.1f min, by quadrature %.1f", n, c, i, got, *x)
 				}
 			}
@@ -171,7 +171,7 @@ func ExamplePath() {
 	for t := 900.0; t <= 12*3600; t += 900 {
 		was := alpha[0]
 		it.Advance(alpha, []float64{1}, 900, 20, 20)
-		p.To(t, 20, 0)
+		p.To(t, 20)
 		g.Prepare()
 		g.Mark(&m, was, math.NaN(), alpha[0])
 	}

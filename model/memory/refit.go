@@ -115,7 +115,7 @@ func (l *Lesson) replay(r *cure.Resin, it *cure.Integrator) (green, closes *int)
 	g, two := cure.NewGauge(&p, cure.Film{}), cure.NewTwo()
 	a, kappa := []float64{0}, []float64{1}
 	at := func(m cure.Mark) *int {
-		x := two.At(m, &p)
+		x := two.At(m, &p.Ages)
 		if math.IsInf(x, 1) {
 			return nil
 		}
@@ -125,7 +125,7 @@ func (l *Lesson) replay(r *cure.Resin, it *cure.Integrator) (green, closes *int)
 	for t := step; t <= replayFor.Seconds(); t += step {
 		was, c0, c1 := a[0], temp(t-step), temp(t)
 		it.Advance(a, kappa, step, c0, c1)
-		p.To(t, c1, 0)
+		p.To(t, c1)
 		g.Prepare()
 		two.Step(&g, was, math.NaN(), a[0], func(b, x0, x1 float64) float64 {
 			one := []float64{b}

@@ -73,14 +73,16 @@ type table struct {
 
 	rows [][]events
 
-	temp  [][]float64 // °C at slot ends, [member][slot]
-	film  []cure.Film // of each member
-	steps cure.Stepper
-	last  mark // the last event that any step asks for
+	temp    [][]float32 // °C at slot ends, [member][slot]
+	outside []bool      // whether a member's leave the resin's range
+	film    []cure.Film // of each member
+	steps   cure.Stepper
+	last    mark // the last event that any step asks for
 
 	// Scratch of follow, too large for each of its calls to make anew.
 	path  cure.Path
 	gauge cure.Gauge
+	way   cure.Course
 }
 
 // events are a coat's times of the marks, min, and how far one touch may be off
@@ -120,8 +122,8 @@ func (c *compiled) table(resin, panel int) *table {
 		}
 		return p[i] + (p[i+1]-p[i])*(x-float64(i))
 	}
-	t.temp = make([][]float64, c.members)
-	flat := make([]float64, c.members*n)
+	t.temp, t.outside = make([][]float32, c.members), make([]bool, c.members)
+	flat := make([]float32, c.members*n)
 	decay := math.Exp(-grid / math.Max(tau, 1e-6))
 	for m := range c.members {
 		p := c.Forecast.Air[m]
@@ -129,7 +131,11 @@ func (c *compiled) table(resin, panel int) *table {
 		t.temp[m] = temp
 		prev := sample(p, 0)
 		face := prev
-		temp[0] = face
+		put := func(i int) {
+			temp[i] = float32(face)
+			t.outside[m] = t.outside[m] || face < r.MinC || face > r.MaxC
+		}
+		put(0)
 		for i := 1; i < n; i++ {
 			a := sample(p, float64(i)*grid)
 			if tau == 0 {
@@ -139,7 +145,7 @@ func (c *compiled) table(resin, panel int) *table {
 				face = a - slope*tau + (face-prev+slope*tau)*decay
 			}
 			prev = a
-			temp[i] = face
+			put(i)
 		}
 	}
 	t.steps.Prepare(&t.r)
@@ -183,27 +189,22 @@ func (t *table) follow(m, slot int) (ev events) {
 	t0 := float64(slot) * grid
 	ev.at[applied] = float32(t0)
 	k := t.kappa[m]
-	temp := t.temp[m]
-	path, gauge := &t.path, &t.gauge
-	*path = cure.NewPath(&t.r, t0*60, temp[slot])
-	gauge.Reset(path, t.film[m])
+	steps, way, gauge := &t.steps, &t.way, &t.gauge
+	t.path = cure.NewPath(&t.r, t0*60, float64(t.temp[m][slot]))
+	gauge.Reset(&t.path, t.film[m])
+	way.Begin(steps, &t.path, gauge, t.temp[m][slot:], t0*60, h, t.outside[m])
 	two := cure.NewTwo()
 	touch := t.c.finger.Touch
-	steps := &t.steps
-	a := 0.0
-	l0 := steps.Law(temp[slot])
-	for i := slot; i+1 < t.slots; i++ {
-		c0, c := temp[i], temp[i+1]
-		lm, l1 := steps.Law((c0+c)/2), steps.Law(c)
-		gain := steps.First(a, k*h, &l0)
-		b := math.Min(steps.Step(a, k*h, gain, &lm, &l1), 0.999999)
-		path.To(float64(i+1)*h, c, lm.K2)
-		gauge.Prepare()
-		two.Step(gauge, a, gain, b, func(l, x0, x1 float64) float64 {
-			b0, bm, b1 := steps.Law(c0+x0*(c-c0)), steps.Law(c0+(x0+x1)/2*(c-c0)), steps.Law(c0+x1*(c-c0))
-			d := (x1 - x0) * h * k
-			return math.Min(steps.Step(l, d, steps.First(l, d, &b0), &bm, &b1), 0.999999)
-		})
+	var y, less, a float64
+	for way.Next() {
+		if !way.Whole && !two.Split {
+			two.Split, two.Less, less = true, two.Law, y
+		}
+		y = way.Carry(&way.Law, &two.Law, y, k)
+		if two.Split {
+			less = way.Carry(&way.Less, &two.Less, less, k)
+		}
+		b, ages := steps.Alpha(y), &way.Ages
 		// note takes a mark's time, with what one touch makes of it where it is
 		// passed at so much a minute.
 		note := func(e mark, at, sd, perMin float64) {
@@ -215,27 +216,28 @@ func (t *table) follow(m, slot int) (ev events) {
 				ev.blur[e] = float32(math.Min(touch*sd/perMin, 24*60))
 			}
 		}
-		da, dTg := (b-a)/grid, 0.0
+		minutes := way.Seconds() / 60
+		da, dTg := (b-a)/minutes, 0.0
 		if two.Law.Next() >= cure.Firm { // what is told by Tg comes after green
-			dTg = (t.r.Tg(b) - t.r.Tg(a)) / grid
+			dTg = (t.r.Tg(b) - t.r.Tg(a)) / minutes
 		}
-		note(tacky, two.At(cure.Tacky, path), sdTacky, da)
-		if !gauge.Cold(b) {
-			note(opens, two.At(cure.Opens, path), sdOpens, da)
+		note(tacky, two.At(cure.Tacky, ages), sdTacky, da)
+		if !way.Cold(b) {
+			note(opens, two.At(cure.Opens, ages), sdOpens, da)
 		}
 		note(stopped, two.Law.When[cure.Green], sdGreen, da)
-		note(green, two.At(cure.Green, path), sdGreen, da)
-		if at := two.At(cure.Closes, path); at <= path.RecoatAt && at < two.Law.When[cure.Firm] {
+		note(green, two.At(cure.Green, ages), sdGreen, da)
+		if at := two.At(cure.Closes, ages); at <= ages.RecoatAt && at < two.Law.When[cure.Firm] {
 			note(closes, at, 0, 0) // by the sheet's limit, which a clock tells
 		} else {
 			note(closes, at, sdFirmK, dTg)
 		}
-		note(hard, two.At(cure.Hard, path), sdHardK, dTg)
-		note(handle, two.At(cure.Handle, path), 0, 0)
+		note(hard, two.At(cure.Hard, ages), sdHardK, dTg)
+		note(handle, two.At(cure.Handle, ages), 0, 0)
 		if t.last != applied && ev.at[t.last] != inf {
 			break
 		}
-		a, l0 = b, l1
+		a = b
 	}
 	return ev
 }

@@ -442,7 +442,7 @@ func (c *compiled) panelTemp(s *step, at float64) *float64 {
 	}
 	v := make([]float64, c.members)
 	for m := range v {
-		v[m] = tb.temp[m][i]
+		v[m] = float64(tb.temp[m][i])
 	}
 	return someOf(quantileOf(v, .5))
 }
@@ -517,7 +517,7 @@ func (c *compiled) coldest(s *step) float64 {
 	for m := range c.members {
 		lo := math.Inf(1)
 		for i := int(c.from / grid); i < tb.slots && i < int(c.from/grid)+96; i++ {
-			lo = math.Min(lo, tb.temp[m][i])
+			lo = math.Min(lo, float64(tb.temp[m][i]))
 		}
 		v = append(v, lo)
 	}

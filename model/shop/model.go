@@ -450,11 +450,18 @@ func (m *Model) forecast(mid, sd []float64, h *History, steps int, c Conditions)
 	s := settle(h, now, c)
 	broken := m.broken(h, now, c.TempC, &s)
 	base := len(mid)
+	const day = 86400 / StepS
+	var usual [day]float64 // the rhythm, the same on every day to come
 	for k := range steps + 1 {
 		lead := float64(k) * StepS
 		x := math.NaN()
 		if !math.IsNaN(r0) {
-			x = m.rhythm(h, now, now+lead) + m.departs(lead, c.TempC-r0, out)
+			// The day after now's very moment is told by now's.
+			u := &usual[(k+day-1)%day]
+			if k <= day {
+				*u = m.rhythm(h, now, now+lead)
+			}
+			x = *u + m.departs(lead, c.TempC-r0, out)
 		}
 		if math.IsNaN(x) {
 			x = c.TempC + swing(now+lead+c.OffsetS) - swing(now+c.OffsetS)
@@ -552,14 +559,18 @@ func (m *Model) Ensemble(dst []float32, h *History, paths, steps int, c Conditio
 	}
 	base := len(dst)
 	dst = slices.Grow(dst, paths*(steps+1))[:base+paths*(steps+1)]
+	least := make([]float64, steps+1)
+	for k := range least {
+		least[k] = low
+		if c.SetPoint != nil {
+			least[k] = max(low, min(*c.SetPoint-1, mid[k]))
+		}
+	}
 	for p := range paths {
 		row := dst[base+p*(steps+1) : base+(p+1)*(steps+1)]
+		off := drift[p*long:][:len(row)]
 		for k := range row {
-			x := mid[k] + sds[k]*float64(drift[p*long+k])
-			if c.SetPoint != nil {
-				x = max(x, min(*c.SetPoint-1, mid[k]))
-			}
-			row[k] = float32(max(x, low))
+			row[k] = float32(max(mid[k]+sds[k]*float64(off[k]), least[k]))
 		}
 	}
 	return dst

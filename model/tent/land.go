@@ -547,7 +547,7 @@ func (s *solver) cure(path int, nodes []int, until int, each func(i int, m momen
 	alpha, was, rise, two := s.alpha[:len(nodes)], s.was[:len(nodes)], s.rise[:len(nodes)], s.two[:len(nodes)]
 	m := s.moments[:len(nodes)]
 	way := cure.NewPath(r, 0, s.temps[0])
-	way.Ages(p.AgeS, 0)
+	way.Aged(p.AgeS, 0)
 	gauge := cure.NewGauge(&way, s.film(path))
 	for i, n := range nodes {
 		node := &p.Nodes[n]
@@ -566,7 +566,7 @@ func (s *solver) cure(path int, nodes []int, until int, each func(i int, m momen
 		copy(was, alpha)
 		s.it.Stride(alpha, kappa, p.StepS, t0, t1)
 		at := float64(k) * p.StepS
-		way.To(at+p.StepS, t1, 0)
+		way.To(at+p.StepS, t1)
 		gauge.Prepare()
 		for i := range nodes {
 			a := alpha[i]
@@ -593,7 +593,7 @@ func (s *solver) cure(path int, nodes []int, until int, each func(i int, m momen
 	}
 	for i := range nodes {
 		w := &two[i]
-		m[i].opens, m[i].closes, m[i].hard = w.At(cure.Opens, &way), w.At(cure.Closes, &way), w.At(cure.Hard, &way)
+		m[i].opens, m[i].closes, m[i].hard = w.At(cure.Opens, &way.Ages), w.At(cure.Closes, &way.Ages), w.At(cure.Hard, &way.Ages)
 		each(i, m[i])
 	}
 }

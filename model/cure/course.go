@@ -1,0 +1,274 @@
+// SPDX-License-Identifier: Apache-2.0
+
+package cure
+
+import "math"
+
+// Course is one path of a panel's temperatures to come and what one film's marks
+// ask on it. It goes by stretches of four steps, later of eight and of sixteen, as
+// steps in reduced time may be; a mark within one is found step by step. The zero
+// value is not usable: [Course.Begin], then [Course.Next].
+type Course struct {
+	s       *Stepper
+	r       *Resin
+	u       *ruler
+	temp    []float32
+	dt      float64 // s between temperatures, ten minutes at least
+	start   float64 // s, of the first
+	outside bool    // whether it leaves the resin's range
+	before  float64 // °C one step before the first, that makes T_now there what it was
+	k, n    int     // steps gone before this stretch, and in it
+	low     [numLevels]float64
+	leastC  float64
+
+	// Ages go on from those of the path before.
+	Ages
+	// Law is what the stretch gives by the rate law, Less what it gives inside the
+	// resin's range. Whole says that all of it lies there.
+	Law, Less Way
+	Whole     bool
+}
+
+// Way is what a stretch gives in all, and its steps.
+type Way struct {
+	Dose
+	k, h  [longest]float64 // of each step; h in the middle
+	parts [longest]Dose    // where they were asked for
+	apart bool
+}
+
+const (
+	longest = 16 // steps in a stretch
+	// Where the rate at a stretch's beginning is so much above its mean, or
+	// exp(−T/W) has such a relative variance in it, marks are looked for with each
+	// step integrated by itself.
+	bent   = 1.3
+	uneven = 0.02
+)
+
+// Begin puts the course at the first of its temperatures (°C, dt seconds apart,
+// linear between, the first at start, s after mixing), where the path has come to,
+// for the film of a gauge. Outside says that they leave the resin's range.
+func (c *Course) Begin(s *Stepper, p *Path, g *Gauge, temp []float32, start, dt float64, outside bool) {
+	c.s, c.r, c.u, c.Ages = s, p.r, &g.ruler, p.Ages
+	c.temp, c.start, c.dt, c.outside = temp, start, dt, outside
+	c.k, c.n = 0, 0
+	c.leastC = p.NowC()
+	if len(temp) > 0 {
+		first := float64(temp[0])
+		c.before = first - (first-c.leastC)*2*dt/meanS
+	}
+}
+
+// Next goes on to the next stretch, false where there is none.
+func (c *Course) Next() bool {
+	c.k += c.n
+	c.n = min(len(c.temp)-1-c.k, longest)
+	switch ahead := float64(c.k) * c.dt; {
+	case ahead < 6*3600:
+		c.n = min(c.n, longest/4)
+	case ahead < 24*3600:
+		c.n = min(c.n, longest/2)
+	}
+	if c.n <= 0 {
+		c.n = 0
+		return false
+	}
+	if c.k > 0 {
+		c.leastC = float64(c.temp[c.k-1])
+	}
+	clear(c.low[:])
+	c.Law.Dose, c.Less.Dose, c.Whole = Dose{}, Dose{}, true
+	c.Law.apart, c.Less.apart = false, false
+	ages := c.pending()
+	c0 := float64(c.temp[c.k])
+	l0 := c.s.Law(c0)
+	for i, x := range c.temp[c.k+1 : c.k+1+c.n] {
+		c1 := float64(x)
+		c.leastC = min(c.leastC, c0, c1)
+		l1 := c.s.Law(c1)
+		k, k2 := c.Law.Dose.k, c.Law.K2
+		c.s.add(&c.Law.Dose, c.dt, c0, c1, &l0, &l1)
+		c.Law.k[i], c.Law.h[i] = c.Law.Dose.k-k, (l0.h+l1.h)/2
+		if ages {
+			c.pass(c.start+float64(c.k+i)*c.dt, c.dt, c.Law.K2-k2)
+		}
+		if c.outside {
+			k = c.Less.Dose.k
+			c.Whole = c.less(&c.Less.Dose, c0, c1, &l0, &l1) && c.Whole
+			c.Less.k[i], c.Less.h[i] = c.Less.Dose.k-k, c.Law.h[i]
+		}
+		c0, l0 = c1, l1
+	}
+	c.Law.Sum()
+	c.Less.Sum()
+	return true
+}
+
+// less adds a step's part inside the resin's range, and reports whether that is all
+// of it.
+func (c *Course) less(d *Dose, c0, c1 float64, l0, l1 *Law) bool {
+	x0, x1 := c.r.inside(c0, c1)
+	if x0 == 0 && x1 == 1 {
+		c.s.add(d, c.dt, c0, c1, l0, l1)
+		return true
+	}
+	if x1 > x0 {
+		a, b := c0+x0*(c1-c0), c0+x1*(c1-c0)
+		la, lb := c.s.Law(a), c.s.Law(b)
+		c.s.add(d, (x1-x0)*c.dt, a, b, &la, &lb)
+	}
+	return false
+}
+
+// divide makes the steps of one of the ways doses of their own.
+func (c *Course) divide(w *Way) {
+	w.apart = true
+	for i := range c.n {
+		d := &w.parts[i]
+		*d = Dose{}
+		c0, c1 := float64(c.temp[c.k+i]), float64(c.temp[c.k+i+1])
+		l0, l1 := c.s.Law(c0), c.s.Law(c1)
+		if w == &c.Less {
+			c.less(d, c0, c1, &l0, &l1)
+		} else {
+			c.s.add(d, c.dt, c0, c1, &l0, &l1)
+		}
+		d.Sum()
+	}
+}
+
+// Seconds is how long the stretch is.
+func (c *Course) Seconds() float64 { return float64(c.n) * c.dt }
+
+// Cold reports whether a coat at degree of cure alpha must not be coated at the
+// stretch's end: it is a glass before it has gelled.
+func (c *Course) Cold(alpha float64) bool {
+	return alpha < c.u.gel && alpha >= c.r.AlphaAtTg(c.now(c.n-1, 1))
+}
+
+// Age lets the rest go by for the ages alone.
+func (c *Course) Age() {
+	for k := c.k + c.n; k+1 < len(c.temp) && c.pending(); k++ {
+		lm := c.s.Law((float64(c.temp[k]) + float64(c.temp[k+1])) / 2)
+		c.pass(c.start+float64(k)*c.dt, c.dt, c.dt*lm.K2)
+	}
+}
+
+// Carry moves a rate factor at reduced time y over the stretch by one of its ways,
+// [Course.Law] or [Course.Less], and notes what it passes. It returns the reduced
+// time at the stretch's end.
+func (c *Course) Carry(w *Way, m *Marks, y, kappa float64) float64 {
+	g := c.s.step(y, kappa, &w.Dose)
+	if m.Done() || g.to < c.low[m.next] && g.to < c.low[Hard] {
+		return g.to
+	}
+	if c.n == 1 || g.free < bent*(1+g.e0)*(g.to-y) && w.vari < uneven {
+		c.mark(w, m, &g, 0, c.n)
+		return g.to
+	}
+	if !w.apart {
+		c.divide(w)
+	}
+	for i := range c.n {
+		g = c.s.step(y, kappa, &w.parts[i])
+		c.mark(w, m, &g, i, i+1)
+		y = g.to
+	}
+	return y
+}
+
+// level is the reduced time of a mark's level, T_now being nowC.
+func (c *Course) level(m Mark, nowC float64) float64 { return c.s.Reduced(c.u.level(m, nowC)) }
+
+// under reports whether a reduced time is under a mark's level throughout the
+// stretch.
+func (c *Course) under(y float64, m Mark) bool {
+	if c.low[m] == 0 {
+		c.low[m] = c.level(m, c.leastC)
+	}
+	return y < c.low[m]
+}
+
+// mark notes what a coat passed that went so over the stretch's steps from a to b.
+func (c *Course) mark(w *Way, m *Marks, g *gone, a, b int) {
+	var rises [longest]float64 // of y in each step
+	rises[a] = g.to - g.from
+	if b-a > 1 {
+		// How vitrification slows it comes in with y: a parabola, by its middle.
+		per := 1 / w.Dose.h
+		em, _ := c.s.glassy((g.from + g.to) / 2)
+		e0, p, q := g.e0*per, (4*em*w.Dose.h-3*g.e0-g.e1)*per, 2*(g.e0-2*em*w.Dose.h+g.e1)*per
+		sum := 0.0
+		for i := a; i < b; i++ {
+			x := (float64(i-a) + .5) / float64(b-a)
+			rises[i] = w.k[i] / (1 + (e0+x*(p+x*q))*w.h[i])
+			sum += rises[i]
+		}
+		if sum > 0 {
+			sum = (g.to - g.from) / sum
+		}
+		for i := a; i < b; i++ {
+			rises[i] *= sum
+		}
+	}
+	for ; m.next <= Shut; m.next++ {
+		i := m.next
+		if c.under(g.to, i) || math.IsInf(m.When[i], 1) && !c.crosses(&m.When[i], i, g.from, &rises, a, b) {
+			break
+		}
+	}
+	if math.IsInf(m.When[Hard], 1) && !c.under(g.to, Hard) {
+		c.crosses(&m.When[Hard], Hard, g.from, &rises, a, b)
+	}
+}
+
+// crosses looks for a level's first crossing from y on, each step at three moments.
+func (c *Course) crosses(when *float64, m Mark, y float64, rises *[longest]float64, a, b int) bool {
+	d0 := math.NaN()
+	for i := a; i < b; i++ {
+		rise := rises[i]
+		// A grain more, for what adding up has lost.
+		if y+rise < c.low[m]-1e-9 {
+			y, d0 = y+rise, math.NaN()
+			continue
+		}
+		if m < Green { // whose levels hold at any temperature
+			*when = c.start + c.dt*(float64(c.k+i)+max(min((c.low[m]-y)/rise, 1), 0))
+			return true
+		}
+		if math.IsNaN(d0) {
+			d0 = y - c.level(m, c.now(i, 0))
+		}
+		for j := 1.0; j <= 3; j++ {
+			d1 := y + rise*j/3 - c.level(m, c.now(i, j/3))
+			if d1 >= 0 {
+				f := 0.0
+				if d0 < 0 {
+					f = d0 / (d0 - d1)
+				}
+				*when = c.start + c.dt*(float64(c.k+i)+(j-1+f)/3)
+				return true
+			}
+			d0 = d1
+		}
+		y += rise
+	}
+	return false
+}
+
+// now is T_now at a share of the stretch's step i.
+func (c *Course) now(i int, share float64) float64 {
+	i += c.k
+	c0, c1 := float64(c.temp[i]), float64(c.temp[i+1])
+	t := share * c.dt
+	if t >= meanS {
+		return c0 + (c1-c0)*(t-meanS/2)/c.dt
+	}
+	before := c.before
+	if i > 0 {
+		before = float64(c.temp[i-1])
+	}
+	u := meanS - t
+	return (u*(c0-(c0-before)*u/(2*c.dt)) + t*(c0+(c1-c0)*t/(2*c.dt))) / meanS
+}
