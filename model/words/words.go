@@ -14,6 +14,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -286,7 +287,7 @@ func (v View) fact(x any) string {
 // Temp is a temperature of so many °C, to half a degree (a whole one in °F).
 func (v View) Temp(c float64) string {
 	if v.Fahrenheit {
-		return fmt.Sprintf("%.0f °F", c*9/5+32)
+		return decimals(c*9/5+32, 0) + " °F"
 	}
 	return Half(c) + " °C"
 }
@@ -296,7 +297,16 @@ func (v View) Tenth(c float64) string {
 	if v.Fahrenheit {
 		return v.Temp(c)
 	}
-	return strings.TrimSuffix(fmt.Sprintf("%.1f", c), ".0") + " °C"
+	return strings.TrimSuffix(decimals(c, 1), ".0") + " °C"
+}
+
+// decimals writes a number to so many places; what rounds to nothing has no sign.
+func decimals(x float64, places int) string {
+	s := strconv.FormatFloat(x, 'f', places, 64)
+	if strings.Trim(s, "-0.") == "" {
+		return strings.TrimPrefix(s, "-")
+	}
+	return s
 }
 
 // Diff is a difference of k kelvin, to half a degree.
@@ -356,11 +366,7 @@ func (v View) Span(d time.Duration) string {
 
 // Half is a number to half a unit, without a needless ".0" and no minus zero.
 func Half(x float64) string {
-	x = math.Round(x*2) / 2
-	if x == 0 {
-		x = 0
-	}
-	return strings.TrimSuffix(fmt.Sprintf("%.1f", x), ".0")
+	return strings.TrimSuffix(decimals(math.Round(x*2)/2, 1), ".0")
 }
 
 // Upper makes a sentence begin with a capital.

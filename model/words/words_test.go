@@ -49,6 +49,7 @@ func TestView(t *testing.T) {
 	for _, tt := range []struct{ got, want string }{
 		{si.Temp(17.26), "17.5 °C"}, {us.Temp(20), "68 °F"}, // by the definition of the scales
 		{si.Diff(2.5), "2.5 °C"}, {us.Diff(5), "9 °F"}, {si.Temp(-.1), "0 °C"},
+		{us.Temp(-17.9), "0 °F"}, {si.Tenth(-.04), "0 °C"}, {si.Tenth(-.06), "-0.1 °C"},
 		{si.Clock(sat, sat), "21:05"}, {us.Clock(sat, sat), "9:05 pm"}, {si.Clock(sat, sat.AddDate(0, 0, 1)), "Sat 21:05"},
 		{si.Span(4 * time.Minute), "4 min"}, {si.Span(-127 * time.Minute), "2 h 5 min"}, {si.Span(3 * time.Hour), "3 h"},
 		{si.Say("part.warm", Facts{"panel": "the lid", "temp": Temp(12)}), "warm the lid to 12 °C, then "},
