@@ -17,9 +17,14 @@ type Course struct {
 	start   float64 // s, of the first
 	outside bool    // whether it leaves the resin's range
 	before  float64 // °C one step before the first, that makes T_now there what it was
-	k, n    int     // steps gone before this stretch, and in it
-	low     [numLevels]float64
-	leastC  float64
+	// T_now at the thirds of a step: shares of the temperatures one step before it,
+	// at its beginning and at its end.
+	mean [4][3]float64
+
+	tacky, opens, gel float64 // reduced times
+	k, n              int     // steps gone before this stretch, and in it
+	low               [numLevels]float64
+	leastC            float64
 
 	// Ages go on from those of the path before.
 	Ages
@@ -53,6 +58,18 @@ func (c *Course) Begin(s *Stepper, p *Path, g *Gauge, temp []float32, start, dt 
 	c.s, c.r, c.u, c.Ages = s, p.r, &g.ruler, p.Ages
 	c.temp, c.start, c.dt, c.outside = temp, start, dt, outside
 	c.k, c.n = 0, 0
+	for j := range c.mean {
+		t := dt * float64(j) / 3
+		if m := &c.mean[j]; t >= meanS {
+			x := (t - meanS/2) / dt
+			*m = [3]float64{0, 1 - x, x}
+		} else {
+			u := meanS - t
+			a, b := u*u/(2*dt*meanS), t*t/(2*dt*meanS)
+			*m = [3]float64{a, 1 - a - b, b}
+		}
+	}
+	c.tacky, c.opens, c.gel = s.Reduced(c.u.level(Tacky, 0)), s.Reduced(c.u.level(Opens, 0)), s.Reduced(c.u.gel)
 	c.leastC = p.NowC()
 	if len(temp) > 0 {
 		first := float64(temp[0])
@@ -80,19 +97,15 @@ func (c *Course) Next() bool {
 	clear(c.low[:])
 	c.Law.Dose, c.Less.Dose, c.Whole = Dose{}, Dose{}, true
 	c.Law.apart, c.Less.apart = false, false
-	ages := c.pending()
 	c0 := float64(c.temp[c.k])
 	l0 := c.s.Law(c0)
 	for i, x := range c.temp[c.k+1 : c.k+1+c.n] {
 		c1 := float64(x)
 		c.leastC = min(c.leastC, c0, c1)
 		l1 := c.s.Law(c1)
-		k, k2 := c.Law.Dose.k, c.Law.K2
+		k := c.Law.Dose.k
 		c.s.add(&c.Law.Dose, c.dt, c0, c1, &l0, &l1)
 		c.Law.k[i], c.Law.h[i] = c.Law.Dose.k-k, (l0.h+l1.h)/2
-		if ages {
-			c.pass(c.start+float64(c.k+i)*c.dt, c.dt, c.Law.K2-k2)
-		}
 		if c.outside {
 			k = c.Less.Dose.k
 			c.Whole = c.less(&c.Less.Dose, c0, c1, &l0, &l1) && c.Whole
@@ -102,7 +115,20 @@ func (c *Course) Next() bool {
 	}
 	c.Law.Sum()
 	c.Less.Sum()
+	c.age()
 	return true
+}
+
+// age lets the stretch go by for the ages.
+func (c *Course) age() {
+	at := c.start + float64(c.k)*c.dt
+	if !c.nears(c.Law.K2) {
+		c.pass(at, c.Seconds(), c.Law.K2)
+		return
+	}
+	for i := range c.n {
+		c.pass(at+float64(i)*c.dt, c.dt, c.Law.K2*c.Law.k[i]/c.Law.Dose.k)
+	}
 }
 
 // less adds a step's part inside the resin's range, and reports whether that is all
@@ -144,7 +170,7 @@ func (c *Course) Seconds() float64 { return float64(c.n) * c.dt }
 // Cold reports whether a coat at degree of cure alpha must not be coated at the
 // stretch's end: it is a glass before it has gelled.
 func (c *Course) Cold(alpha float64) bool {
-	return alpha < c.u.gel && alpha >= c.r.AlphaAtTg(c.now(c.n-1, 1))
+	return alpha < c.u.gel && alpha >= c.r.AlphaAtTg(c.now(c.n-1, 3))
 }
 
 // Age lets the rest go by for the ages alone.
@@ -179,7 +205,19 @@ func (c *Course) Carry(w *Way, m *Marks, y, kappa float64) float64 {
 }
 
 // level is the reduced time of a mark's level, T_now being nowC.
-func (c *Course) level(m Mark, nowC float64) float64 { return c.s.Reduced(c.u.level(m, nowC)) }
+func (c *Course) level(m Mark, nowC float64) float64 {
+	switch m {
+	case Tacky:
+		return c.tacky
+	case Opens:
+		return c.opens
+	}
+	tg := c.u.tg(m, nowC)
+	if tg <= c.u.tgGel {
+		return c.gel
+	}
+	return c.s.ReducedAtTg(tg)
+}
 
 // under reports whether a reduced time is under a mark's level throughout the
 // stretch.
@@ -240,14 +278,14 @@ func (c *Course) crosses(when *float64, m Mark, y float64, rises *[longest]float
 		if math.IsNaN(d0) {
 			d0 = y - c.level(m, c.now(i, 0))
 		}
-		for j := 1.0; j <= 3; j++ {
-			d1 := y + rise*j/3 - c.level(m, c.now(i, j/3))
+		for j := range 3 {
+			d1 := y + rise*(float64(j+1)/3) - c.level(m, c.now(i, j+1))
 			if d1 >= 0 {
-				f := 0.0
+				f := float64(j)
 				if d0 < 0 {
-					f = d0 / (d0 - d1)
+					f += d0 / (d0 - d1)
 				}
-				*when = c.start + c.dt*(float64(c.k+i)+(j-1+f)/3)
+				*when = c.start + c.dt*(float64(c.k+i)+f/3)
 				return true
 			}
 			d0 = d1
@@ -257,18 +295,13 @@ func (c *Course) crosses(when *float64, m Mark, y float64, rises *[longest]float
 	return false
 }
 
-// now is T_now at a share of the stretch's step i.
-func (c *Course) now(i int, share float64) float64 {
+// now is T_now at so many thirds of the stretch's step i.
+func (c *Course) now(i, thirds int) float64 {
 	i += c.k
-	c0, c1 := float64(c.temp[i]), float64(c.temp[i+1])
-	t := share * c.dt
-	if t >= meanS {
-		return c0 + (c1-c0)*(t-meanS/2)/c.dt
-	}
 	before := c.before
 	if i > 0 {
 		before = float64(c.temp[i-1])
 	}
-	u := meanS - t
-	return (u*(c0-(c0-before)*u/(2*c.dt)) + t*(c0+(c1-c0)*t/(2*c.dt))) / meanS
+	m := &c.mean[thirds]
+	return m[0]*before + m[1]*float64(c.temp[i]) + m[2]*float64(c.temp[i+1])
 }

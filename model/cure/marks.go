@@ -80,27 +80,33 @@ func (u *ruler) above(tgC float64) float64 {
 }
 
 func (u *ruler) level(m Mark, nowC float64) float64 {
-	switch m {
-	case Tacky:
+	switch {
+	case m == Tacky:
 		return AlphaTacky + u.film.Tacky
-	case Opens:
+	case m == Opens:
 		return AlphaOpens + u.film.Opens
-	case Green:
-		return u.above(nowC - GreenBelowK)
-	case Shut:
-		if nowC <= WorkLowC {
-			return u.shutLow
-		}
-	case Hard:
-		switch {
-		case nowC <= WorkLowC:
-			return u.hardLow
-		case nowC >= WorkHighC:
-			return u.hardHigh
-		}
-		return u.above(nowC + HardAboveK + u.film.HardK)
+	case m == Shut && nowC <= WorkLowC:
+		return u.shutLow
+	case m == Hard && nowC <= WorkLowC:
+		return u.hardLow
+	case m == Hard && nowC >= WorkHighC:
+		return u.hardHigh
 	}
-	return u.above(nowC + FirmAboveK + u.film.FirmK)
+	return u.above(u.tg(m, nowC))
+}
+
+// tg is the glass transition, °C, at which a mark from green on is passed, gelled
+// in any case.
+func (u *ruler) tg(m Mark, nowC float64) float64 {
+	switch m {
+	case Green:
+		return nowC - GreenBelowK
+	case Shut:
+		nowC = max(nowC, WorkLowC)
+	case Hard:
+		return WorkC(nowC) + HardAboveK + u.film.HardK
+	}
+	return nowC + FirmAboveK + u.film.FirmK
 }
 
 // Level is the degree of cure at which a coat on a panel at nowC (°C) passes a
@@ -308,6 +314,12 @@ func (g *Ages) pass(t0, dt, k2dt float64) {
 		}
 		g.handle += d
 	}
+}
+
+// nears reports whether a limit is passed within k2dt.
+func (g *Ages) nears(k2dt float64) bool {
+	return math.IsInf(g.RecoatAt, 1) && g.recoat+k2dt/g.recoatK >= g.recoatLimit ||
+		math.IsInf(g.HandleAt, 1) && g.handle+k2dt/g.handleK >= g.handleLimit
 }
 
 // Inside returns the part of the last stretch, from x0 to x1 as shares of it,

@@ -25,6 +25,8 @@ type Stepper struct {
 	// By the same, where k1 and k2 change their ratio: what each adds.
 	first, second []line
 	reduced       [alphaN + 1]float64 // by α
+	glassAt       [tgN]float64        // by Tg, evenly from Tg0 to short of Tg∞
+	perK          float64             // of these
 	laws          [lawN + 1]Law       // by temperature, within 1e-5 between them
 }
 
@@ -43,7 +45,7 @@ const (
 	reducedN      = octaves << perOctaveBits // knots of y + 1, evenly in each doubling
 	reducedTop    = 1 << octaves
 
-	alphaN = 1024
+	alphaN, tgN = 1024, 512
 
 	lawLoC, lawHiC = -30.0, 70.0
 	lawPerK        = 10.0
@@ -110,6 +112,10 @@ func (s *Stepper) Prepare(r *Resin) {
 		y = min(y, reducedTop)
 	}
 	s.reduced[alphaN] = y
+	s.perK = tgN / (k.TgInf - k.Tg0)
+	for i := range s.glassAt {
+		s.glassAt[i] = s.Reduced(k.AlphaAtTg(k.Tg0 + float64(i)/s.perK))
+	}
 }
 
 func sameLaw(a, b *Resin) bool {
@@ -139,6 +145,18 @@ func (s *Stepper) Reduced(alpha float64) float64 {
 		return math.Inf(1)
 	}
 	return s.reduced[i] + (x-float64(i))*(s.reduced[i+1]-s.reduced[i])
+}
+
+// ReducedAtTg is the reduced time of a glass transition, °C; +Inf from Tg∞ on.
+func (s *Stepper) ReducedAtTg(tgC float64) float64 {
+	x := (tgC - s.r.Tg0) * s.perK
+	i := int(x)
+	if x < 0 {
+		return 0
+	} else if i >= tgN-1 {
+		return s.Reduced(s.r.AlphaAtTg(tgC))
+	}
+	return s.glassAt[i] + (x-float64(i))*(s.glassAt[i+1]-s.glassAt[i])
 }
 
 // Alpha is the degree of cure at a reduced time.
