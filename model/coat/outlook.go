@@ -528,7 +528,10 @@ func (f *fan) reached(m cure.Mark, q float64) (float64, bool) {
 func (f *fan) by(m cure.Mark, t float64) float64 {
 	x := (t - f.start) / binS
 	if x < 0 {
-		y, sum := pastN*math.Sqrt(max(t, 0)/f.start), 0.0
+		if t <= 0 {
+			return 0 // before it was mixed
+		}
+		y, sum := pastN*math.Sqrt(t/f.start), 0.0
 		i := min(int(y), pastN-1)
 		if i > 0 {
 			sum = f.ws.past[m][i-1]

@@ -26,3 +26,21 @@ func TestQuantileBetweenPaths(t *testing.T) {
 		}
 	}
 }
+
+// At the moment of mixing nothing has passed before it.
+func TestBeforeMixing(t *testing.T) {
+	r := generic(t, "medium")
+	tr := NewTrack(TrackOptions{Resin: r, Mixed: zero, Applied: zero})
+	tr.Feed(Point{At: zero, TempC: 20, VapourPa: math.NaN(), CO2: math.NaN()})
+	o := shedPaths(4, 900, 24, 1)
+	o.Start = zero
+	var w Weights
+	w.normal(.25)
+	f := new(Workspace).spreadOut(tr, &Belief{W: w}, o)
+	f.accumulate()
+	for _, s := range []float64{-3600, -1, 0} {
+		if p := f.by(cure.Tacky, s); p != 0 {
+			t.Errorf("%g s after mixing it is tacky with %g", s, p)
+		}
+	}
+}
