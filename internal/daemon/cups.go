@@ -194,7 +194,7 @@ func (d *Daemon) Stock(ctx context.Context) (json.RawMessage, error) {
 	}
 	now := d.clk.Now()
 	levels := stock.Levels(d.lang, w, now)
-	ends := slices.Concat([]stock.End{}, stock.Ends(d.lang, levels, d.wants(w, now))) // never null
+	ends := append([]stock.End{}, stock.Ends(d.lang, levels, d.wants(w, now))...) // never null
 	_, ticks := d.jobsNow()
 	laidBy := job.LaidBy(ticks)
 	people := map[string]map[string]pot.Habit{}

@@ -49,6 +49,8 @@ const (
 	// step integrated by itself.
 	bent   = 1.3
 	uneven = 0.02
+	// And from this variance on it is not integrated in one step at all.
+	rough = 0.1
 )
 
 // Begin puts the course at the first of its temperatures (°C, dt seconds apart,
@@ -186,12 +188,14 @@ func (c *Course) Age() {
 // time at the stretch's end.
 func (c *Course) Carry(w *Way, m *Marks, y, kappa float64) float64 {
 	g := c.s.step(y, kappa, &w.Dose)
-	if m.Done() || g.to < c.low[m.next] && g.to < c.low[Hard] {
-		return g.to
-	}
-	if c.n == 1 || g.free < bent*(1+g.e0)*(g.to-y) && w.vari < uneven {
-		c.mark(w, m, &g, 0, c.n)
-		return g.to
+	if w.vari < rough || g.e0+g.e1 < unslowed {
+		if m.Done() || g.to < c.low[m.next] && g.to < c.low[Hard] {
+			return g.to
+		}
+		if c.n == 1 || g.free < bent*(1+g.e0)*(g.to-y) && w.vari < uneven {
+			c.mark(w, m, &g, 0, c.n)
+			return g.to
+		}
 	}
 	if !w.apart {
 		c.divide(w)

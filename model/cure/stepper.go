@@ -54,6 +54,8 @@ const (
 	// Under so much of it vitrification slows nothing yet.
 	unslowed = 0.002
 
+	missed = 0.1 // share of a step that Newton may miss before its last turn
+
 	gentle = 0.4 // K in a step, over which trapezia will do
 
 	refC = 20.0 // °C at which k1 and k2 have the ratio of g
@@ -223,7 +225,7 @@ func (d *Dose) Sum() {
 	if d.k > 0 {
 		per := 1 / d.k
 		d.h = d.sh * per
-		d.vari = max(d.shh/(d.sh*d.h)-1, 0)
+		d.vari = min(max(d.shh/(d.sh*d.h)-1, 0), .5) // as far as it is carried
 		d.trend = (d.shx*per+d.shl*per/12)/d.sh - .5
 	}
 }
@@ -249,15 +251,35 @@ type gone struct{ from, to, free, e0, e1 float64 }
 // by Newton's rule, however far the step reaches into the glass; that h is not
 // steady is carried as in [Integrator].
 func (s *Stepper) step(y, kappa float64, d *Dose) gone {
-	free := kappa * d.k
-	if !s.plain {
-		free = s.free(y+s.free(y, kappa, d)/2, kappa, d)
+	if s.plain {
+		return s.solve(y, kappa*d.k, d)
 	}
+	// How k1 and k2 share in the rate changes with y: fast at first where there is
+	// little k1.
+	f0 := s.free(y, kappa, d)
+	n := 1.0
+	if fm := s.free(y+f0/2, kappa, d); fm > 0 {
+		n = min(max(math.Ceil(math.Abs(f0-fm)/fm/.1), 1), 16)
+	}
+	g := gone{from: y, to: y}
+	for i := range int(n) {
+		free := s.free(g.to+s.free(g.to, kappa, d)/n/2, kappa, d) / n
+		one := s.solve(g.to, free, d)
+		if i == 0 {
+			g.e0 = one.e0
+		}
+		g.to, g.e1, g.free = one.to, one.e1, g.free+free
+	}
+	return g
+}
+
+// solve moves a coat that would go by free if nothing vitrified.
+func (s *Stepper) solve(y, free float64, d *Dose) gone {
 	e0, p0 := s.glassy(y)
 	e0 *= d.h
 	slow0 := 1 / (1 + e0)
 	by, e1 := free*slow0, e0
-	for range 12 {
+	for range 40 {
 		var p1 float64
 		e1, p1 = s.glassy(y + by)
 		if e1 *= d.h; e1 < unslowed {
@@ -269,13 +291,15 @@ func (s *Stepper) step(y, kappa float64, d *Dose) gone {
 			phi0, phi1 := 1-slow0, 1-slow1
 			goal *= 1 + d.vari/2*(phi0*phi0+phi1*phi1) - d.trend*(phi1-phi0)
 		}
-		over := (by + d.h*(p1-p0) - goal) * slow1
-		by -= over
-		if over < .1*by && over > -.1*by {
+		over := by + d.h*(p1-p0) - goal
+		by -= over * slow1
+		// Newton squares the miss. It is judged by what is missed and not by the
+		// step, which is short too where the glass is far overshot.
+		if over < missed*goal && over > -missed*goal {
 			break
 		}
 	}
-	return gone{y, y + by, free, e0, e1}
+	return gone{y, y + max(by, 0), free, e0, e1}
 }
 
 // Step returns the reduced time after a dose at a rate factor.
