@@ -460,7 +460,7 @@ func (d *Daemon) RequestEvaluation() {
 }
 
 // Evaluate judges everything once: estimates, alert rules, the snapshot for pages.
-// It runs every half minute and after each entry; no two run at a time.
+// It runs at the estimates' [pace] and after each entry; no two run at a time.
 func (d *Daemon) Evaluate(ctx context.Context) error {
 	d.evaluateMu.Lock()
 	defer d.evaluateMu.Unlock()

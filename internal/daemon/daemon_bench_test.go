@@ -207,6 +207,29 @@ func trustClock(b *testing.B, url string) {
 	}
 }
 
+// BenchmarkHundredCoats is the same daemon with a hundred open coats, by itself.
+func BenchmarkHundredCoats(b *testing.B) {
+	root, conf, ids := sixteenProbes(b, "1s")
+	ctx, cancel := context.WithCancel(b.Context())
+	defer cancel()
+	go drift(ctx, root, ids)
+	pid, url := startDaemon(b, testkit.BuildBinary(b), root, "--config", conf, "--data", b.TempDir())
+	c, err := client.New(url, "")
+	testkit.OK(b, err)
+	fourCoats(b, c)
+	for i := range 96 {
+		_, err := c.StartCoat(b.Context(), coat.Coat{ID: fmt.Sprintf("more-%d", i), Panel: fmt.Sprintf("lid-%d", i%4+1),
+			Resin: "medium", Kind: coat.FillCoat, Applied: time.Now().Add(-time.Minute)})
+		testkit.OK(b, err)
+	}
+	time.Sleep(20 * time.Second)
+	before, start := readProc(b, pid), time.Now()
+	b.ResetTimer()
+	time.Sleep(time.Duration(benchSeconds(b, 120)) * time.Second)
+	b.StopTimer()
+	b.ReportMetric(100*(readProc(b, pid).cpu-before.cpu)/time.Since(start).Seconds(), "%-of-a-core")
+}
+
 func fourCoats(b *testing.B, c *client.Client) {
 	b.Helper()
 	for i, resin := range []string{"fast", "medium", "slow", "medium"} {

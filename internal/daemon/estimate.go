@@ -257,16 +257,11 @@ func shopTemp(now time.Time, probes []sensors.Health) float64 {
 	return best
 }
 
-// runEstimates looks at everything at a steady pace and whenever something
-// was entered.
+// runEstimates judges everything at a steady pace and whenever something was
+// entered.
 func (d *Daemon) runEstimates(ctx context.Context) error {
-	every := estimateEvery
-	if s := d.clk.Speed(); s > 1 {
-		every = max(time.Duration(float64(estimateEvery)/s), time.Second)
-	}
-	tick := time.NewTicker(every)
-	defer tick.Stop()
 	for {
+		began := time.Now()
 		if err := d.Evaluate(ctx); ctx.Err() != nil {
 			return ctx.Err()
 		} else if err != nil {
@@ -274,13 +269,33 @@ func (d *Daemon) runEstimates(ctx context.Context) error {
 		} else {
 			d.progress("estimator")
 		}
+		next := pace(time.Since(began))
+		if s := d.clk.Speed(); s > 1 {
+			next = max(time.Duration(float64(estimateEvery)/s), time.Second)
+		}
+		tick := time.NewTimer(next - time.Since(began))
 		select {
 		case <-ctx.Done():
+			tick.Stop()
 			return ctx.Err()
 		case <-tick.C:
 		case <-d.kick:
+			tick.Stop()
 		}
 	}
 }
 
-const estimateEvery = 30 * time.Second
+// pace is how long after an evaluation's beginning the next one is due: where many
+// open coats or a slow board make it take long, later, so that the board keeps its
+// breath.
+func pace(took time.Duration) time.Duration {
+	return min(max(estimateEvery, took*estimateShare), estimateLatest)
+}
+
+// How far apart evaluations are, and what share of the time they may take before
+// they come later.
+const (
+	estimateEvery  = 30 * time.Second
+	estimateLatest = time.Minute
+	estimateShare  = 150
+)

@@ -40,6 +40,21 @@ func TestOpenCoatsAreLimited(t *testing.T) {
 	live.Post("/api/v1/coats", more)
 }
 
+// Evaluations come each half minute, rarer where they take long, and never so rare
+// that the estimator counts as stuck.
+func TestPace(t *testing.T) {
+	for _, x := range []struct{ took, next time.Duration }{
+		{0, 30 * time.Second}, {100 * time.Millisecond, 30 * time.Second}, {300 * time.Millisecond, 45 * time.Second}, {10 * time.Second, time.Minute},
+	} {
+		if got := pace(x.took); got != x.next {
+			t.Errorf("after %s the next is due in %s, want %s", x.took, got, x.next)
+		}
+	}
+	if limits["estimator"] < estimateLatest+15*time.Second {
+		t.Errorf("an estimator counts as stuck after %s, evaluations are %s apart", limits["estimator"], estimateLatest)
+	}
+}
+
 // BenchmarkEntry is one finger test with as many open coats.
 func BenchmarkEntry(b *testing.B) {
 	for _, n := range []int{1, 100, 1000} {
