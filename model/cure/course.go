@@ -49,6 +49,8 @@ const (
 	// step integrated by itself.
 	bent   = 1.3
 	uneven = 0.02
+	// Under so much of it vitrification does not bend a stretch.
+	slowly = 0.02
 	// And from this variance on it is not integrated in one step at all.
 	rough = 0.1
 )
@@ -237,15 +239,22 @@ func (c *Course) mark(w *Way, m *Marks, g *gone, a, b int) {
 	var rises [longest]float64 // of y in each step
 	rises[a] = g.to - g.from
 	if b-a > 1 {
-		// How vitrification slows it comes in with y: a parabola, by its middle.
-		per := 1 / w.Dose.h
-		em, _ := c.s.glassy((g.from + g.to) / 2)
-		e0, p, q := g.e0*per, (4*em*w.Dose.h-3*g.e0-g.e1)*per, 2*(g.e0-2*em*w.Dose.h+g.e1)*per
 		sum := 0.0
-		for i := a; i < b; i++ {
-			x := (float64(i-a) + .5) / float64(b-a)
-			rises[i] = w.k[i] / (1 + (e0+x*(p+x*q))*w.h[i])
-			sum += rises[i]
+		if g.e0+g.e1 < slowly {
+			copy(rises[a:b], w.k[a:b])
+			for _, k := range w.k[a:b] {
+				sum += k
+			}
+		} else {
+			// How vitrification slows it comes in with y: a parabola, by its middle.
+			per := 1 / w.Dose.h
+			em, _ := c.s.glassy((g.from + g.to) / 2)
+			e0, p, q := g.e0*per, (4*em*w.Dose.h-3*g.e0-g.e1)*per, 2*(g.e0-2*em*w.Dose.h+g.e1)*per
+			for i := a; i < b; i++ {
+				x := (float64(i-a) + .5) / float64(b-a)
+				rises[i] = w.k[i] / (1 + (e0+x*(p+x*q))*w.h[i])
+				sum += rises[i]
+			}
 		}
 		if sum > 0 {
 			sum = (g.to - g.from) / sum
