@@ -62,6 +62,7 @@ func TestTableOfARecordedRun(t *testing.T) {
 		"| daemon, 16 probes each second, 4 coats, page open: resident | 34.4 MB | 19.5 MB (node exporter) | 1.76 | ratio ≤ 1.5 | **missed** | m |",
 		// The peer's time was below a tick of the kernel's clock: no ratio.
 		"| the same: of a core | 0.20 % | 0.00 % (node exporter) |  | ≤ 0.15 % | **missed** | m |",
+		"| a hundred open coats: of a core | 0.77 % |  |  | ≤ 1 % | met | m |",
 		"| the daemon at its own pace, a coat open, by write_bytes | 70.7 MB a day | 0.0 MB a day (Prometheus, scraping) |  | ≤ 100 MB | met | n |",
 		"| most that a plan takes in the daemon above its rest, a year of minutes from 16 probes | 7.1 MB |  |  | ≤ 64 MB | met | u |",
 		"| most that the command holds, all in all, which makes Parquet of that year | 32.3 MB |  |  | ≤ 64 MB | met | u |",
