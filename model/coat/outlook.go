@@ -211,15 +211,6 @@ func (r *rails) passed(j int, z *offsets) (past [int(cure.Hard) + 1]float64) {
 	return past
 }
 
-// ahead are the marks to look for, of shut none: only whether that has passed is
-// asked.
-func ahead(past [int(cure.Hard) + 1]float64) cure.Marks {
-	if math.IsInf(past[cure.Shut], 1) {
-		past[cure.Shut] = math.MaxFloat64
-	}
-	return cure.MarksFrom(past, 0)
-}
-
 // follow carries one film along one path for the nodes n0 to n1.
 func (ws *Workspace) follow(f *fan, z *offsets, path []float32, dt float64, n0, n1 int, when *times) {
 	tr := f.tr
@@ -244,13 +235,13 @@ func (ws *Workspace) follow(f *fan, z *offsets, path []float32, dt float64, n0, 
 		default: // where it came open again, the next time counts
 			past[cure.Firm] = math.Inf(1)
 		}
-		law.marks[j] = ahead(past)
+		law.marks[j] = cure.MarksFrom(past, 0)
 	}
 	split := f.law && tr.split
 	if split {
 		less.y, less.left = f.less, n1
 		for j := n0; j <= n1; j++ {
-			less.marks[j] = ahead(tr.low.passed(j, z))
+			less.marks[j] = cure.MarksFrom(tr.low.passed(j, z), 0)
 		}
 	}
 	split = ws.run(f, path, dt, n0, n1, split)
