@@ -297,5 +297,5 @@ func pace(took time.Duration) time.Duration {
 const (
 	estimateEvery  = 30 * time.Second
 	estimateLatest = time.Minute
-	estimateShare  = 150
+	estimateShare  = 200
 )

@@ -44,7 +44,7 @@ func TestOpenCoatsAreLimited(t *testing.T) {
 // that the estimator counts as stuck.
 func TestPace(t *testing.T) {
 	for _, x := range []struct{ took, next time.Duration }{
-		{0, 30 * time.Second}, {100 * time.Millisecond, 30 * time.Second}, {300 * time.Millisecond, 45 * time.Second}, {10 * time.Second, time.Minute},
+		{0, 30 * time.Second}, {100 * time.Millisecond, 30 * time.Second}, {200 * time.Millisecond, 40 * time.Second}, {10 * time.Second, time.Minute},
 	} {
 		if got := pace(x.took); got != x.next {
 			t.Errorf("after %s the next is due in %s, want %s", x.took, got, x.next)
