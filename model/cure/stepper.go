@@ -302,9 +302,6 @@ func (s *Stepper) solve(y, free float64, d *Dose) gone {
 	return gone{y, y + max(by, 0), free, e0, e1}
 }
 
-// Step returns the reduced time after a dose at a rate factor.
-func (s *Stepper) Step(y, kappa float64, d *Dose) float64 { return s.step(y, kappa, d).to }
-
 // free is by how much y would go in a dose if nothing vitrified, at the rate at
 // which it goes at y.
 func (s *Stepper) free(y, kappa float64, d *Dose) float64 {

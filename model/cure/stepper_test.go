@@ -46,7 +46,7 @@ func TestStepper(t *testing.T) {
 						it.Advance(b, []float64{kappa}, 900, c0, c1)
 					}
 					hour.Sum()
-					y = s.Step(y, kappa, &hour)
+					y = s.step(y, kappa, &hour).to
 					a := s.Alpha(y)
 					worst = max(worst, math.Abs(a-b[0]))
 				}
