@@ -222,7 +222,7 @@ func (c *Course) level(m Mark, nowC float64) float64 {
 	if tg <= c.u.tgGel {
 		return c.gel
 	}
-	return c.s.ReducedAtTg(tg)
+	return c.s.reducedAtTg(tg)
 }
 
 // under reports whether a reduced time is under a mark's level throughout the

@@ -149,8 +149,8 @@ func (s *Stepper) Reduced(alpha float64) float64 {
 	return s.reduced[i] + (x-float64(i))*(s.reduced[i+1]-s.reduced[i])
 }
 
-// ReducedAtTg is the reduced time of a glass transition, °C; +Inf from Tg∞ on.
-func (s *Stepper) ReducedAtTg(tgC float64) float64 {
+// reducedAtTg is the reduced time of a glass transition, °C; +Inf from Tg∞ on.
+func (s *Stepper) reducedAtTg(tgC float64) float64 {
 	x := (tgC - s.r.Tg0) * s.perK
 	i := int(x)
 	if x < 0 {
