@@ -30,15 +30,14 @@ func (r Resin) Check() fault.List {
 		f.Add("max_temp_c", "%g °C: must be above min_temp_c, %g °C", r.MaxC, r.MinC)
 	}
 	f.Within("ln_kappa_sd", r.LnKappaSD, 0, 2, "")
-	for _, x := range []struct {
-		key string
-		v   *TimeAt
-	}{{"recoat_until", r.RecoatUntil}, {"handle", r.Handle}} {
-		if x.v != nil {
-			f.Within(x.key+".hours", x.v.Hours, 0.01, 8760, "h")
-			f.Within(x.key+".temp_c", x.v.TempC, -20, 120, "°C")
+	age := func(key string, v *TimeAt) {
+		if v != nil {
+			f.Within(key+".hours", v.Hours, 0.01, 8760, "h")
+			f.Within(key+".temp_c", v.TempC, -20, 120, "°C")
 		}
 	}
+	age("recoat_until", r.RecoatUntil)
+	age("handle", r.Handle)
 	for i, p := range r.PotLife {
 		k := fmt.Sprintf("pot_life[%d].", i)
 		f.Within(k+"grams", p.Grams, 5, 20000, "g")

@@ -3,6 +3,7 @@
 package cure
 
 import (
+	"fmt"
 	"errors"
 	"reflect"
 	"strings"
@@ -131,4 +132,17 @@ func FuzzParseResin(f *testing.F) {
 			t.Errorf("its own file is not accepted: %v", err)
 		}
 	})
+}
+
+// What is wrong with a resin is told in the same order every time.
+func TestFaultsKeepTheirOrder(t *testing.T) {
+	r := genericOf("medium")
+	r.RatioWeight, r.RatioVolume = &[2]float64{0, 1}, &[2]float64{1, 0}
+	r.RecoatUntil, r.Handle = &TimeAt{Hours: -1, TempC: 20}, &TimeAt{Hours: -1, TempC: 20}
+	want := fmt.Sprint(r.Check())
+	for range 50 {
+		if got := fmt.Sprint(r.Check()); got != want {
+			t.Fatalf("%s\nand %s", want, got)
+		}
+	}
 }

@@ -318,11 +318,13 @@ func (f *sheetFaults) mix(name, kind string, weight, volume *[2]float64, tolPct,
 	if _, ok := skinOf[kind]; kind != "" && !ok {
 		f.Add("hardener_kind", "%q: must be one of %s", kind, hardenerKinds)
 	}
-	for key, v := range map[string]*[2]float64{"ratio_by_weight": weight, "ratio_by_volume": volume} {
+	ratio := func(key string, v *[2]float64) {
 		if v != nil && !(v[0] > 0 && v[1] > 0 && !math.IsInf(v[0]+v[1], 1)) {
 			f.Add(key, "%g to %g: both must be above 0", v[0], v[1])
 		}
 	}
+	ratio("ratio_by_weight", weight)
+	ratio("ratio_by_volume", volume)
 	f.OptWithin("ratio_tolerance_pct", tolPct, 0, 50, "%")
 	f.OptWithin("density_resin_g_cc", resinGCC, 0.5, 3, "g/cm³")
 	f.OptWithin("density_hardener_g_cc", hardenerGCC, 0.5, 3, "g/cm³")
