@@ -4,7 +4,9 @@ package cure
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"curewright/model/fault"
 	"curewright/model/tomlfile"
@@ -47,8 +49,8 @@ func (r Resin) Check() fault.List {
 		}
 		f.until(k+"until", p.Until)
 	}
-	for k, v := range r.SD {
-		f.least0("sd."+k, v)
+	for _, k := range slices.Sorted(maps.Keys(r.SD)) {
+		f.least0("sd."+k, r.SD[k])
 	}
 	return f.List
 }

@@ -3,8 +3,8 @@
 package cure
 
 import (
-	"fmt"
 	"errors"
+	"fmt"
 	"reflect"
 	"strings"
 	"testing"
@@ -139,6 +139,7 @@ func TestFaultsKeepTheirOrder(t *testing.T) {
 	r := genericOf("medium")
 	r.RatioWeight, r.RatioVolume = &[2]float64{0, 1}, &[2]float64{1, 0}
 	r.RecoatUntil, r.Handle = &TimeAt{Hours: -1, TempC: 20}, &TimeAt{Hours: -1, TempC: 20}
+	r.SD = map[string]float64{"a": -1, "b": -1, "c": -1}
 	want := fmt.Sprint(r.Check())
 	for range 50 {
 		if got := fmt.Sprint(r.Check()); got != want {
