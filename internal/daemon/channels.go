@@ -85,7 +85,7 @@ func openChannel(c alerts.ChannelConfig, d *Daemon, out *channels) (alerts.Chann
 		if d.mqtt == nil {
 			return alerts.Channel{}, errors.New("needs [mqtt] with a url")
 		}
-		return mqttch.New(c.Name, d.mqtt.base+"/alert", d.mqtt.link), nil
+		return mqttch.New(c.Name, d.mqtt.Base+"/alert", d.mqtt.Link), nil
 	case alerts.KindBuzzer:
 		return openBuzzer(c, d, out), nil
 	}

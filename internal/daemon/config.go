@@ -17,6 +17,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/heat"
 	"curewright/history/forward/influx"
+	"curewright/internal/daemon/broker"
 	"curewright/internal/daemon/learnt"
 	"curewright/internal/fault"
 	"curewright/internal/file"
@@ -37,7 +38,7 @@ type Config struct {
 	Alert alerts.Tuning           `toml:"alert"`
 	Route []alerts.Route          `toml:"route"`
 
-	MQTT   mqttSection    `toml:"mqtt"`
+	MQTT   broker.Section `toml:"mqtt"`
 	Influx influx.Section `toml:"influx"`
 
 	Tent heat.ConfigSection `toml:"tent"`
@@ -176,20 +177,30 @@ func decodeConfig(b []byte) (Config, *tomlfile.File, tomlfile.Faults) {
 		for _, err := range c.check() {
 			faults = append(faults, file.FaultAt(err))
 		}
-		faults = slices.Concat(faults, c.Alert.Check(file, c.Route), c.MQTT.check(file, c.Probe, c.Alert.Channels), c.checkMemory(file))
-		if u, err := c.MQTT.broker(); err == nil {
-			faults = append(faults, c.MQTT.checkHub(file, c.MQTT.base(c.Shop.Name), u, c.Tent)...)
-		}
-		faults = append(faults, c.Influx.Check(file)...)
-		c.MQTT.where = c.MQTT.places(file)
+		faults = slices.Concat(faults, c.Alert.Check(file, c.Route), c.MQTT.Check(file, c.Shop.Name, c.Tent.Output != ""), c.needsBroker(file), c.Influx.Check(file))
 	}
 	return c, file, faults
 }
 
-// checkMemory returns the faults of [memory].
-func (c Config) checkMemory(f *tomlfile.File) (out tomlfile.Faults) {
-	if c.Memory.Share && !c.MQTT.on() {
-		out = append(out, f.Fault("needs [mqtt] with a url", "memory", "share"))
+// needsBroker returns the fault of each key that is for nothing without a broker.
+func (c Config) needsBroker(f *tomlfile.File) (out tomlfile.Faults) {
+	need := func(place ...any) {
+		if !c.MQTT.On() {
+			out = append(out, f.Fault("needs [mqtt] with a url", place...))
+		}
+	}
+	for i, p := range c.Probe {
+		if p.Driver == "mqtt" {
+			need("probe", i, "driver")
+		}
+	}
+	for i, ch := range c.Alert.Channels {
+		if ch.Kind == alerts.KindMQTT {
+			need("alert", "channel", i, "kind")
+		}
+	}
+	if c.Memory.Share {
+		need("memory", "share")
 	}
 	return out
 }

@@ -25,6 +25,7 @@ import (
 	"curewright/history"
 	"curewright/history/forward/influx"
 	"curewright/internal/daemon/access"
+	"curewright/internal/daemon/broker"
 	"curewright/internal/daemon/learnt"
 	"curewright/model/coat"
 	"curewright/model/job"
@@ -49,7 +50,7 @@ type Daemon struct {
 	hub     *web.Hub
 	chans   *channels
 
-	mqtt   *mqttPart      // nil without a broker
+	mqtt   *broker.Client // nil without a broker
 	influx *influx.Sender // nil without a server
 
 	tent *tentHeld // nil without a heater
@@ -69,6 +70,7 @@ type Daemon struct {
 
 	probeMu   sync.Mutex
 	probesDue map[string]bool // accepted pushed probes that the card did not take yet
+	appeared  chan string     // those that a message brought, for upkeep to write down
 
 	workMu sync.Mutex  // one change of work at a time, so that checks hold
 	leaves atomic.Bool // a copy takes the store's place at the new start that was asked for; set under workMu and settingsMu
@@ -123,6 +125,7 @@ func New(o Options) (*Daemon, error) {
 		cfg: o.Config, clk: o.Clock, log: o.Log, loc: o.Config.Location(),
 		hub:      web.NewHub(16),
 		kick:     make(chan struct{}, 1),
+		appeared: make(chan string, sensors.MaxPushed),
 		cupCache: map[cupKey]pot.Result{}, probesDue: map[string]bool{}, cupEntered: map[string]time.Time{},
 		prog:     map[string]time.Time{},
 		noProbes: o.NoProbe, version: o.Version, dry: o.Dry,
@@ -169,7 +172,7 @@ func New(o Options) (*Daemon, error) {
 	}
 	d.rules = alerts.New(o.Config.Alert, store, o.Log)
 	var merr, ierr, cerr error
-	d.mqtt, merr = openMQTT(d)
+	d.mqtt, merr = d.openMQTT()
 	d.influx, ierr = openInflux(d)
 	d.chans, cerr = openChannels(o.Config.Alert.Channels, o.Config.Alert, d)
 	if err := errors.Join(merr, ierr, cerr); err != nil {
@@ -291,8 +294,8 @@ func (d *Daemon) Run(ctx context.Context, ln net.Listener, srv *web.Server, more
 		{"page check", func(ctx context.Context) error { return d.checkPage(ctx, ln.Addr(), d.cfg.Web.TLSCert != "") }},
 	}
 	parts = append(parts, d.chans.parts...)
-	if d.mqtt != nil {
-		parts = append(parts, d.mqtt.parts()...)
+	for name, run := range d.mqtt.Parts() {
+		parts = append(parts, Part{name, run})
 	}
 	if d.influx != nil {
 		parts = append(parts, Part{"influx", d.influx.Run})
@@ -410,6 +413,9 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 		select {
 		case <-ctx.Done():
 			return ctx.Err()
+		case id := <-d.appeared:
+			d.keepAppeared(ctx, id)
+			continue
 		case <-tick.C:
 		}
 		now := d.clk.Now()
@@ -503,7 +509,7 @@ func (d *Daemon) Evaluate(ctx context.Context) error {
 	}
 	d.snap.Store(snap)
 	d.noteAlerts(ts)
-	d.mqtt.show(snap)
+	d.mqtt.Show(snap)
 	d.publish("snapshot", snap)
 	return nil
 }
@@ -573,7 +579,7 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	if d.tent != nil {
 		out = append(out, d.tent.condition()...)
 	}
-	out = append(out, d.mqtt.condition()...)
+	out = append(out, d.mqttCondition()...)
 	out = append(out, influxCondition(d.influx)...)
 	return append(out, d.backup.condition(now, d.cfg.Store)...)
 }
@@ -581,7 +587,7 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 // clockCase is what is said of an unknown date. What is sent on carries its
 // time, so that nothing leaves before it is known.
 func (d *Daemon) clockCase() string {
-	if d.influx == nil && (d.mqtt == nil || d.mqtt.readings == nil) {
+	if d.influx == nil && !d.cfg.MQTT.SendsReadings() {
 		return "unknown"
 	}
 	return "unknown_sending"

@@ -192,28 +192,16 @@ func (d *Daemon) noteAlerts(ts []alerts.Transition) {
 // Forwards is how sending the history on goes, for the metrics.
 func (d *Daemon) Forwards(context.Context) []web.ForwardStats {
 	var out []web.ForwardStats
-	newest := func(t time.Time) *time.Time {
-		if t.IsZero() {
-			return nil
-		}
-		return &t
-	}
 	if d.influx != nil {
 		s := d.influx.Status()
-		out = append(out, web.ForwardStats{To: "influx", Up: s.FailingSince.IsZero() && !s.LastOK.IsZero(), Sent: s.Sent, Refused: s.Rejected, Failures: s.Failures, Newest: newest(s.Newest)})
-	}
-	if d.mqtt != nil {
-		l := d.mqtt.link.Status()
-		f := web.ForwardStats{To: "mqtt", Up: l.Up, Failures: l.Failures}
-		if d.mqtt.readings != nil {
-			s := d.mqtt.readings.Status()
-			f.Sent, f.Refused, f.Newest = s.Sent, s.Refused, newest(s.Newest)
-		}
-		if d.mqtt.board != nil {
-			sent, _ := d.mqtt.board.Stats()
-			f.Sent += sent
+		f := web.ForwardStats{To: "influx", Up: s.FailingSince.IsZero() && !s.LastOK.IsZero(), Sent: s.Sent, Refused: s.Rejected, Failures: s.Failures}
+		if !s.Newest.IsZero() {
+			f.Newest = &s.Newest
 		}
 		out = append(out, f)
+	}
+	if d.mqtt != nil {
+		out = append(out, d.mqtt.Stats())
 	}
 	return out
 }

@@ -51,10 +51,10 @@ func feltCoats(board string, n int, ln float64) (out []memory.Lesson) {
 // or of somebody else's coats is said once and set aside, the opposite too, and
 // what was told is taken away with the consent.
 func TestMemoryOfAYard(t *testing.T) {
-	m := newMosquitto(t, "")
+	m := testkit.NewMosquitto(t, "")
 	conf := func(name, more string) string {
 		return fmt.Sprintf("[shop]\nname = %q\n[mqtt]\nurl = \"mqtt://127.0.0.1:%s\"\nuser = \"shed\"\nsecret_file = %q\nstate = false\nreadings = false\n%s",
-			name, m.port, secretFile(t, "tack coat\n"), more)
+			name, m.Port, secretFile(t, "tack coat\n"), more)
 	}
 	const shares = "[memory]\nshare = true\n"
 	view := func(d *Daemon) (v learnt.MemoryView) {
@@ -78,7 +78,7 @@ func TestMemoryOfAYard(t *testing.T) {
 	told := view(a).Board
 	topic := "curewright/yard/memory/"
 	testkit.Until(t, "taken by the other board", func() bool { return len(view(b).Shared) == 1 })
-	stored := m.stored(topic + "#")
+	stored := m.Stored(topic + "#")
 	if len(stored) != 1 || strings.Contains(fmt.Sprint(stored), "somebody") {
 		t.Errorf("the broker has %v", stored)
 	}
@@ -114,15 +114,15 @@ func TestMemoryOfAYard(t *testing.T) {
 		{"forged", string(whole), "its own coats only"},
 		{"other", `{"temperature": 4}`, "no memory"},
 	} {
-		m.pub(topic+x.board, x.body, "-r")
-		m.pub(topic+x.board, x.body, "-r")
+		m.Pub(topic+x.board, x.body, "-r")
+		m.Pub(topic+x.board, x.body, "-r")
 		said(x.board, x.want)
 	}
 	if v := view(b); len(v.Shared) != 1 || len(v.Coats) != 0 {
 		t.Errorf("taken: %d and %d coats", len(v.Shared), len(v.Coats))
 	}
 	// Two that learnt the opposite, and this board knows nothing itself: neither.
-	m.pub(topic+"0badb0a7", string(whole), "-r")
+	m.Pub(topic+"0badb0a7", string(whole), "-r")
 	said("0badb0a7", "the opposite of")
 	if c := view(b).Claims; len(c) != 1 || c[0].Code != "aside_both" || !strings.Contains(c[0].Say, "faster") || !strings.Contains(c[0].Say, "slower") {
 		t.Errorf("after the opposite %+v", c)
@@ -131,5 +131,5 @@ func TestMemoryOfAYard(t *testing.T) {
 	// The consent ends: the broker has it no more, nor the others.
 	stopA()
 	runDaemonIn(t, a.cfg.Store.Path, conf("One shed", ""))
-	testkit.Until(t, "taken back", func() bool { return m.stored(topic + told)[topic+told] == "" && len(view(b).Shared) == 0 })
+	testkit.Until(t, "taken back", func() bool { return m.Stored(topic + told)[topic+told] == "" && len(view(b).Shared) == 0 })
 }

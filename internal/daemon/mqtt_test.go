@@ -4,24 +4,12 @@ package daemon
 
 import (
 	"context"
-	"crypto/ecdsa"
-	"crypto/elliptic"
-	"crypto/rand"
-	"crypto/tls"
-	"crypto/x509"
-	"crypto/x509/pkix"
 	"encoding/json"
-	"encoding/pem"
 	"errors"
 	"fmt"
 	"io"
 	"log/slog"
-	"maps"
-	"math/big"
 	"net"
-	"net/url"
-	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -30,115 +18,12 @@ import (
 	"testing"
 	"time"
 
-	"curewright/alerts"
 	"curewright/dashboards/web"
 	"curewright/history/forward/mqtt"
-	"curewright/internal/daemon/mqttlink"
-	"curewright/model/coat"
-	"curewright/model/job"
 	"curewright/sensors"
 
-	"curewright/internal/realpart"
 	"curewright/internal/testkit"
 )
-
-// mosquitto is a real broker on a loopback port.
-type mosquitto struct {
-	t    *testing.T
-	conf string
-	port string
-	cmd  *exec.Cmd
-	out  *testkit.Buffer
-}
-
-// newMosquitto writes a configuration with the user "shed" and starts it.
-func newMosquitto(t *testing.T, more string) *mosquitto {
-	t.Helper()
-	realpart.Program(t, "mosquitto")
-	port, _ := testkit.FreePort(t)
-	dir := t.TempDir()
-	pw := filepath.Join(dir, "passwd")
-	if out, err := exec.Command(realpart.Program(t, "mosquitto_passwd"), "-b", "-c", pw, "shed", "tack coat").CombinedOutput(); err != nil {
-		t.Fatalf("mosquitto_passwd: %v: %s", err, out)
-	}
-	// "user root": it would otherwise give up root, and with it the files.
-	conf := fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous false\npassword_file %s\npersistence false\nuser root\n%s", port, pw, more)
-	m := &mosquitto{t: t, conf: filepath.Join(dir, "mosquitto.conf"), port: port}
-	testkit.Write(t, m.conf, conf)
-	m.start()
-	t.Cleanup(func() { m.kill(syscall.SIGTERM) })
-	return m
-}
-
-func (m *mosquitto) start() {
-	m.t.Helper()
-	m.out = &testkit.Buffer{}
-	m.cmd = exec.Command(realpart.Program(m.t, "mosquitto"), "-c", m.conf)
-	m.cmd.Stdout, m.cmd.Stderr = m.out, m.out
-	m.cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	testkit.OK(m.t, m.cmd.Start())
-	for range 200 {
-		if c, err := net.Dial("tcp", "127.0.0.1:"+m.port); err == nil {
-			c.Close()
-			return
-		}
-		time.Sleep(25 * time.Millisecond)
-	}
-	m.t.Fatalf("mosquitto does not start:\n%s", m.out.String())
-}
-
-func (m *mosquitto) kill(sig syscall.Signal) {
-	m.cmd.Process.Signal(sig)
-	m.cmd.Wait()
-}
-
-func (m *mosquitto) args(more ...string) []string {
-	return append([]string{"-h", "127.0.0.1", "-p", m.port, "-u", "shed", "-P", "tack coat", "-V", "mqttv5", "-q", "1"}, more...)
-}
-
-// pub sends one message with mosquitto's own client.
-func (m *mosquitto) pub(topic, body string, more ...string) {
-	m.t.Helper()
-	out, err := exec.Command(realpart.Program(m.t, "mosquitto_pub"), m.args(append([]string{"-t", topic, "-m", body}, more...)...)...).CombinedOutput()
-	if err != nil {
-		m.t.Fatalf("mosquitto_pub: %v: %s", err, out)
-	}
-}
-
-// sub listens with mosquitto's own client and is there when it returns. Each
-// line is the retain flag, the topic and the body.
-func (m *mosquitto) sub(topics ...string) (*testkit.Buffer, func()) {
-	m.t.Helper()
-	args := m.args("-F", "%r %t %p", "-t", "marker")
-	for _, x := range topics {
-		args = append(args, "-t", x)
-	}
-	out := &testkit.Buffer{}
-	cmd := exec.Command(realpart.Program(m.t, "mosquitto_sub"), args...)
-	cmd.Stdout, cmd.Stderr = out, out
-	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	testkit.OK(m.t, cmd.Start())
-	stop := sync.OnceFunc(func() { cmd.Process.Kill(); cmd.Wait() })
-	m.t.Cleanup(stop)
-	testkit.Until(m.t, "mosquitto_sub listens", func() bool {
-		m.pub("marker", "here")
-		return strings.Contains(out.String(), "marker")
-	})
-	return out, stop
-}
-
-// stored is what the broker would give to somebody who comes now, by topic.
-func (m *mosquitto) stored(topic string) map[string]string {
-	m.t.Helper()
-	out, _ := exec.Command(realpart.Program(m.t, "mosquitto_sub"), m.args("-t", topic, "-F", "%t %p", "--retained-only", "-W", "1")...).Output()
-	got := map[string]string{}
-	for _, l := range strings.Split(string(out), "\n") {
-		if k, v, ok := strings.Cut(l, " "); ok {
-			got[k] = v
-		}
-	}
-	return got
-}
 
 // gate is a way to a server that can be shut.
 type gate struct {
@@ -248,9 +133,9 @@ func (d *Daemon) intakeOf(way string) web.IntakeStats {
 // the broker is killed and comes back without its memory; nothing is lost, and
 // what is not so any more is taken away.
 func TestMQTT(t *testing.T) {
-	m := newMosquitto(t, "")
-	g := newGate(t, m.port)
-	sub, stopSub := m.sub("curewright/#")
+	m := testkit.NewMosquitto(t, "")
+	g := newGate(t, m.Port)
+	sub, stopSub := m.Sub("curewright/#")
 	d, log, stop := runDaemon(t, fmt.Sprintf(`
 [shop]
 name = "Boat shed"
@@ -287,8 +172,8 @@ kind = "mqtt"
 
 	// In: two topics make one reading; a stranger waits to be named; a body
 	// that is no number is said once, with its place, and counted.
-	m.pub("radio/panel-1/t", "18.5")
-	m.pub("radio/panel-1/h", "61")
+	m.Pub("radio/panel-1/t", "18.5")
+	m.Pub("radio/panel-1/h", "61")
 	testkit.Until(t, "the reading goes out again", saw(base+`probe/panel-1/reading {"probe":"panel-1"`))
 	stored := 0
 	for r, err := range d.store.Readings("panel-1", time.Time{}, time.Time{}) {
@@ -299,12 +184,12 @@ kind = "mqtt"
 	if stored == 0 {
 		t.Error("nothing is stored")
 	}
-	m.pub("gateway/9", `{"temperature": 4}`)
+	m.Pub("gateway/9", `{"temperature": 4}`)
 	testkit.Until(t, "the stranger is known", func() bool { _, ok := d.set.Get("far-9"); return ok })
 	for range 3 {
-		m.pub("radio/panel-1/t", "warm")
+		m.Pub("radio/panel-1/t", "warm")
 	}
-	m.pub("radio/panel-2/t", "20", "-r") // live for us, though it is kept for others
+	m.Pub("radio/panel-2/t", "20", "-r") // live for us, though it is kept for others
 	testkit.Until(t, "all counted", func() bool {
 		s := d.intakeOf("mqtt")
 		return s.Taken == 2 && s.Refused["not_number"] == 3 && s.Refused["not_accepted"] == 1
@@ -336,18 +221,18 @@ kind = "mqtt"
 
 	// The broker dies without warning and without memory. Meanwhile readings
 	// come in by another way.
-	m.kill(syscall.SIGKILL)
+	m.Kill(syscall.SIGKILL)
 	g.set(true)
 	stopSub()
-	testkit.Until(t, "the outage is noticed", func() bool { return !d.mqtt.link.Up() })
+	testkit.Until(t, "the outage is noticed", func() bool { return !d.mqtt.Link.Up() })
 	base0 := time.Now().Add(-3 * time.Hour).Truncate(time.Second)
 	const n = 60
 	for i := range n {
 		at := base0.Add(time.Duration(i) * time.Minute)
 		d.store.Append([]sensors.Reading{{Probe: "shed-air", At: at, Temp: sensors.Some(10 + float64(i)/16)}})
 	}
-	m.start()
-	sub, _ = m.sub("curewright/#")
+	m.Start()
+	sub, _ = m.Sub("curewright/#")
 	g.set(false)
 	lastOf := func() string {
 		b, _ := json.Marshal(mqtt.Reading{Probe: "shed-air", Time: base0.Add((n - 1) * time.Minute).UTC(), TempC: sensors.Some(10 + float64(n-1)/16)})
@@ -375,7 +260,7 @@ kind = "mqtt"
 	// that ended, no reading of hours ago, no stranger.
 	var kept map[string]string
 	testkit.Until(t, "the state is stored", func() bool {
-		kept = m.stored(base + "#")
+		kept = m.Stored(base + "#")
 		return kept[base+"alerts"] != "" && kept[base+"about"] != "" && kept[base+"probes"] != ""
 	})
 	if _, ok := kept[base+"probe/shed-air/reading"]; ok {
@@ -397,280 +282,13 @@ kind = "mqtt"
 	g.set(true)
 	testkit.Until(t, "the last will", func() bool { return count() > before })
 	g.set(false)
-	testkit.Until(t, "back once more", func() bool { return m.stored(base + "status")[base+"status"] == "online" })
+	testkit.Until(t, "back once more", func() bool { return m.Stored(base + "status")[base+"status"] == "online" })
 	stop()
-	if got := m.stored(base + "status")[base+"status"]; got != "offline" {
+	if got := m.Stored(base + "status")[base+"status"]; got != "offline" {
 		t.Errorf("after a proper stop the status is %q", got)
 	}
 	if strings.Contains(log.String(), "tack coat") {
 		t.Error("the password is in the log")
-	}
-}
-
-// What is published has exactly the fields that the description names.
-func TestMQTTFieldsAsDescribed(t *testing.T) {
-	base := mqttSection{}.base("Boat shed")
-	d := &Daemon{log: testkit.NoLog(), cfg: Config{Shop: shopSection{Name: "Boat shed"}}}
-	p := &mqttPart{d: d, base: base}
-	at, x := time.Now(), 1.0
-	snap := &web.Snapshot{
-		Probes:   []sensors.Health{{Probe: "a", Accepted: true, LastAt: at}, {Probe: "stranger"}},
-		Surfaces: []alerts.Surface{{Panel: "lid", TempC: &x}},
-		Cups:     []alerts.Cup{{Batch: "b1"}},
-		Alerts:   []alerts.Alert{{ID: "a1"}},
-		Result:   job.Result{Coats: []coat.Estimate{{ID: "tack", NextWindow: &coat.Window{Kind: coat.WindowCoat}}}},
-	}
-	sent := p.state(snap)
-	sent[base+"/probe/+/reading"], _ = json.Marshal(mqtt.Reading{})
-	sent[base+"/alert"], _ = json.Marshal(alerts.Message{Site: "Shed", Lines: []string{"one"}, Alert: &alerts.Alert{}})
-	sent[base+"/tent"], _ = json.Marshal(mqttTent{})
-	sent[base+"/coat/+"] = sent[base+"/coat/tack"]
-	for _, topic := range mqtt.Topics {
-		if topic.Fields == nil {
-			continue
-		}
-		b, ok := sent[base+"/"+topic.Topic]
-		if !ok {
-			t.Errorf("%s is described and never sent", topic.Topic)
-			continue
-		}
-		var obj map[string]any
-		if topic.List {
-			var list []map[string]any
-			if err := json.Unmarshal(b, &list); err != nil || len(list) != 1 {
-				t.Errorf("%s: %s: %v", topic.Topic, b, err)
-				continue
-			}
-			obj = list[0]
-		} else if err := json.Unmarshal(b, &obj); err != nil {
-			t.Errorf("%s: %v", topic.Topic, err)
-			continue
-		}
-		var want []string
-		for _, f := range topic.Fields {
-			want = append(want, f.Name)
-		}
-		slices.Sort(want)
-		if got := slices.Sorted(maps.Keys(obj)); !slices.Equal(got, want) {
-			t.Errorf("%s has the fields %q, described are %q", topic.Topic, got, want)
-		}
-	}
-}
-
-// link starts a connection of its own and returns its log.
-func link(t *testing.T, o mqttlink.Options) (*mqttlink.Link, *testkit.Buffer) {
-	t.Helper()
-	out := &testkit.Buffer{}
-	o.Log = slog.New(slog.NewTextHandler(out, nil))
-	if o.ClientID == "" {
-		o.ClientID = "test"
-	}
-	if o.Online == "" {
-		o.Online = "curewright/test/status"
-	}
-	if o.Message == nil {
-		o.Message = func(string, []byte, bool) {}
-	}
-	if o.Backoff == 0 {
-		o.Backoff = 10 * time.Millisecond
-	}
-	l := mqttlink.New(o)
-	ctx, cancel := context.WithCancel(context.Background())
-	done := make(chan error, 1)
-	go func() { done <- l.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-done; !errors.Is(err, context.Canceled) {
-			t.Errorf("the connection ended with %v", err)
-		}
-	})
-	return l, out
-}
-
-func mustURL(t *testing.T, s string) *url.URL {
-	t.Helper()
-	u, err := mqttSection{URL: s}.broker()
-	testkit.OK(t, err)
-	return u
-}
-
-// Wrong credentials, an unknown host and a port where nobody is: said once,
-// counted, and tried again for ever.
-func TestMQTTTroubleIsSaidOnce(t *testing.T) {
-	m := newMosquitto(t, "")
-	free, _ := testkit.FreePort(t)
-	for _, c := range []struct{ url, password, want string }{
-		{"mqtt://127.0.0.1:" + m.port, "wrong-Secret", "refuses the user name or the password"},
-		// RFC 6761, 6.4: a name in .invalid never resolves.
-		{"mqtt://nowhere.invalid:1883", "wrong-Secret", "nowhere.invalid"},
-		{"mqtt://127.0.0.1:" + free, "wrong-Secret", "connection refused"},
-	} {
-		l, out := link(t, mqttlink.Options{URL: mustURL(t, c.url), User: "shed", Password: c.password})
-		testkit.Until(t, "three tries", func() bool { return l.Status().Failures >= 3 })
-		text := out.String()
-		if strings.Count(text, "level=WARN") != 1 || !strings.Contains(text, c.want) || strings.Contains(text, "wrong-Secret") {
-			t.Errorf("%s: said\n%s\nwant one line with %q and no password", c.url, text, c.want)
-		}
-		if err := l.Publish(t.Context(), "x", []byte("y"), false, 0); !errors.Is(err, mqttlink.ErrDown) || mqttlink.ErrDown.Permanent() {
-			t.Errorf("%s: publish: %v", c.url, err)
-		}
-	}
-}
-
-// What the broker's own rules forbid is a permanent refusal, with the topic;
-// what they allow still works.
-func TestMQTTNotAllowed(t *testing.T) {
-	acl := filepath.Join(t.TempDir(), "acl")
-	testkit.Write(t, acl, "user shed\ntopic readwrite curewright/#\ntopic readwrite marker\ntopic read radio/#\ntopic write radio/#\n")
-	m := newMosquitto(t, "acl_file "+acl+"\n")
-	got := make(chan string, 10)
-	l, out := link(t, mqttlink.Options{URL: mustURL(t, "mqtt://127.0.0.1:"+m.port), User: "shed", Password: "tack coat",
-		Filters: []mqttlink.Filter{{Topic: "radio/+/t", Place: "3:1: mqtt.topic[0]"}}, Message: func(topic string, body []byte, _ bool) { got <- topic + " " + string(body) }})
-	testkit.Until(t, "the connection", l.Up)
-	err := l.Publish(t.Context(), "attic/x", []byte("1"), false, 0)
-	var le *mqttlink.Error
-	if !errors.As(err, &le) || !le.Permanent() || !strings.Contains(err.Error(), "attic/x") {
-		t.Errorf("publishing where it may not: %v", err)
-	}
-	if err := l.Publish(t.Context(), "curewright/x", []byte("1"), false, 0); err != nil {
-		t.Errorf("publishing where it may: %v", err)
-	}
-	testkit.Until(t, "the subscription", func() bool {
-		m.pub("radio/a/t", "20")
-		return len(got) > 0
-	})
-	if x := <-got; x != "radio/a/t 20" {
-		t.Errorf("got %q", x)
-	}
-	if strings.Contains(out.String(), "not listening") {
-		t.Error(out.String())
-	}
-}
-
-// Two boards under one name would push each other off for ever: they slow down
-// and say why.
-func TestMQTTNameTwice(t *testing.T) {
-	m := newMosquitto(t, "")
-	o := mqttlink.Options{URL: mustURL(t, "mqtt://127.0.0.1:"+m.port), User: "shed", Password: "tack coat", ClientID: "same"}
-	a, outA := link(t, o)
-	testkit.Until(t, "the first", a.Up)
-	b, outB := link(t, o)
-	testkit.Until(t, "the trouble is said", func() bool {
-		return strings.Contains(outA.String()+outB.String(), `another client may have the name \"same\"`)
-	})
-	testkit.Until(t, "both slow down", func() bool {
-		return a.Status().Short >= 3 || b.Status().Short >= 3
-	})
-	for _, out := range []*testkit.Buffer{outA, outB} {
-		if n := strings.Count(out.String(), "level="); n > 2 {
-			t.Errorf("said %d lines:\n%s", n, out.String())
-		}
-	}
-}
-
-// authority makes certificates for a test.
-type authority struct {
-	t    *testing.T
-	dir  string
-	cert *x509.Certificate
-	key  *ecdsa.PrivateKey
-}
-
-func newAuthority(t *testing.T) *authority {
-	t.Helper()
-	a := &authority{t: t, dir: t.TempDir()}
-	a.key, a.cert = a.issue("ca", &x509.Certificate{IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageCertSign})
-	return a
-}
-
-func (a *authority) issue(name string, c *x509.Certificate) (*ecdsa.PrivateKey, *x509.Certificate) {
-	a.t.Helper()
-	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
-	testkit.OK(a.t, err)
-	c.SerialNumber = big.NewInt(time.Now().UnixNano())
-	c.Subject = pkix.Name{CommonName: name}
-	c.NotBefore, c.NotAfter = time.Now().Add(-time.Hour), time.Now().Add(time.Hour)
-	parent, signer := c, key
-	if a.cert != nil {
-		parent, signer = a.cert, a.key
-	}
-	der, err := x509.CreateCertificate(rand.Reader, c, parent, key.Public(), signer)
-	testkit.OK(a.t, err)
-	kb, err := x509.MarshalPKCS8PrivateKey(key)
-	testkit.OK(a.t, err)
-	for file, b := range map[string]*pem.Block{name + ".pem": {Type: "CERTIFICATE", Bytes: der}, name + ".key": {Type: "PRIVATE KEY", Bytes: kb}} {
-		testkit.OK(a.t, os.WriteFile(a.path(file), pem.EncodeToMemory(b), 0o600))
-	}
-	made, err := x509.ParseCertificate(der)
-	testkit.OK(a.t, err)
-	return key, made
-}
-
-func (a *authority) path(file string) string { return filepath.Join(a.dir, file) }
-
-// Over TLS the broker proves who it is, and the board too; a broker whose
-// certificate another authority signed gets nothing, not even the password.
-func TestMQTTOverTLS(t *testing.T) {
-	a := newAuthority(t)
-	a.issue("broker", &x509.Certificate{IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth}})
-	a.issue("board", &x509.Certificate{ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageClientAuth}})
-	port, _ := testkit.FreePort(t)
-	newMosquitto(t, fmt.Sprintf("listener %s 127.0.0.1\ncafile %s\ncertfile %s\nkeyfile %s\nrequire_certificate true\n",
-		port, a.path("ca.pem"), a.path("broker.pem"), a.path("broker.key")))
-	u := mustURL(t, "mqtts://127.0.0.1:"+port)
-	sec, err := mqttlink.TLSConfig(a.path("ca.pem"), a.path("board.pem"), a.path("board.key"), readSmall)
-	testkit.OK(t, err)
-	l, out := link(t, mqttlink.Options{URL: u, TLS: sec, User: "shed", Password: "tack coat"})
-	testkit.Until(t, "connected over TLS\n"+out.String(), l.Up)
-	if err := l.Publish(t.Context(), "curewright/x", []byte("1"), true, time.Minute); err != nil {
-		t.Error(err)
-	}
-	other := newAuthority(t)
-	for name, c := range map[string]struct {
-		cfg  func() (*tls.Config, error)
-		want []string
-	}{
-		"another authority": {func() (*tls.Config, error) {
-			return mqttlink.TLSConfig(other.path("ca.pem"), a.path("board.pem"), a.path("board.key"), readSmall)
-		}, []string{"unknown authority"}},
-		"without a certificate": {func() (*tls.Config, error) { return mqttlink.TLSConfig(a.path("ca.pem"), "", "", readSmall) },
-			// The alert may be overtaken by the end of the connection.
-			[]string{"certificate required", "reset by peer", "broken pipe", "EOF"}},
-	} {
-		sec, err := c.cfg()
-		testkit.OK(t, err)
-		l, out := link(t, mqttlink.Options{URL: u, TLS: sec, User: "shed", Password: "tack coat", ClientID: "other"})
-		testkit.Until(t, name+" is refused", func() bool { return l.Status().Failures > 0 })
-		if l.Up() || !slices.ContainsFunc(c.want, func(w string) bool { return strings.Contains(out.String(), w) }) {
-			t.Errorf("%s: up %v, said %s", name, l.Up(), out.String())
-		}
-	}
-	if _, err := mqttlink.TLSConfig(a.path("nothing.pem"), a.path("board.key"), a.path("board.pem"), readSmall); err == nil || len(strings.Split(err.Error(), "\n")) != 2 {
-		t.Errorf("bad files: %v, want both faults at once", err)
-	}
-}
-
-// A misspelt topic is said once, with its place, after it was silent long
-// enough.
-func TestMQTTSilentTopic(t *testing.T) {
-	d, log, _ := runDaemon(t, "[mqtt]\nurl = \"mqtt://127.0.0.1:1\"\nstate = false\nreadings = false\n[[mqtt.topic]]\ntopic = \"raido/+\"\nplain = \"temp\"\n")
-	at := time.Now()
-	d.mqtt.saySilent(d.mqtt.link.Status(), at.Add(time.Hour))
-	if strings.Contains(log.String(), "raido") {
-		t.Errorf("said without a connection:\n%s", log.String())
-	}
-	up := mqttlink.Status{Up: true, UpAt: at}
-	d.mqtt.saySilent(up, at.Add(silentAfter-time.Second))
-	if strings.Contains(log.String(), "raido") {
-		t.Errorf("said too early:\n%s", log.String())
-	}
-	d.mqtt.saySilent(up, at.Add(silentAfter))
-	d.mqtt.saySilent(up, at.Add(2*silentAfter))
-	if text := log.String(); strings.Count(text, "raido/+") != 1 || !strings.Contains(text, "6:1: mqtt.topic[0]") {
-		t.Errorf("said\n%s\nwant one line with its place", text)
-	}
-	if d.intakeOf("mqtt").Refused["silent_topic"] != 1 {
-		t.Error("not counted")
 	}
 }
 
@@ -723,7 +341,7 @@ func TestMQTTGuide(t *testing.T) {
 	}
 	cfg, err := ParseConfig("guide.toml", []byte(block))
 	testkit.OK(t, err)
-	if got := cfg.MQTT.base("Shop"); got != "curewright/boat-shed" || len(cfg.MQTT.Topics) != 3 || !cfg.Influx.On() {
+	if got := cfg.MQTT.BaseOf("Shop"); got != "curewright/boat-shed" || len(cfg.MQTT.Topics) != 3 || !cfg.Influx.On() {
 		t.Errorf("base %q, %d topics, influx %v", got, len(cfg.MQTT.Topics), cfg.Influx.On())
 	}
 }

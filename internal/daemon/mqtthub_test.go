@@ -66,10 +66,10 @@ argv = ["/bin/cat"]
 // holds the tent inside the file's limits; another device's topic is left to
 // it.
 func TestMQTTDiscovery(t *testing.T) {
-	m := newMosquitto(t, "")
+	m := testkit.NewMosquitto(t, "")
 	// Somebody else's device was there first.
 	const taken = "homeassistant/binary_sensor/board_7/alerts/config"
-	m.pub(taken, `{"name":"kettle","unique_id":"kettle"}`, "-r")
+	m.Pub(taken, `{"name":"kettle","unique_id":"kettle"}`, "-r")
 	heater := &lockedHeater{}
 	d, log, _ := runDaemonIn(t, t.TempDir(), fmt.Sprintf(`
 [shop]
@@ -84,18 +84,18 @@ tent_control = true
 [[mqtt.topic]]
 preset = "zigbee2mqtt"
 accept = true
-%s`, m.port, secretFile(t, "tack coat\n"), hubTent), func(d *Daemon) {
+%s`, m.Port, secretFile(t, "tack coat\n"), hubTent), func(d *Daemon) {
 		d.AttachTent(d.cfg.Tent, func(func(heat.Event), func() (heat.Profile, bool)) TentHolder { return heater })
 	})
 	testkit.Until(t, "the other device is said", func() bool { return strings.Contains(log.String(), "another device writes") })
-	testkit.Until(t, "online", func() bool { return d.mqtt.link.Status().Up })
-	m.pub("zigbee2mqtt/loft", `{"temperature":17.5,"humidity":62,"battery":80,"linkquality":90}`)
+	testkit.Until(t, "online", func() bool { return d.mqtt.Link.Status().Up })
+	m.Pub("zigbee2mqtt/loft", `{"temperature":17.5,"humidity":62,"battery":80,"linkquality":90}`)
 	testkit.Until(t, "the probe is known", func() bool { _, ok := d.set.Get("loft"); return ok })
 	d.RequestEvaluation()
 	found := map[string]map[string]any{}
 	testkit.Until(t, "the hub finds them", func() bool {
 		found = map[string]map[string]any{}
-		for topic, body := range m.stored("homeassistant/#") {
+		for topic, body := range m.Stored("homeassistant/#") {
 			var e map[string]any
 			if err := json.Unmarshal([]byte(body), &e); err != nil {
 				t.Fatalf("%s: %v: %s", topic, err, body)
@@ -130,7 +130,7 @@ accept = true
 			if !strings.HasSuffix(key, "_topic") || strings.HasSuffix(key, "command_topic") {
 				continue
 			}
-			if m.stored(fmt.Sprint(v))[fmt.Sprint(v)] == "" {
+			if m.Stored(fmt.Sprint(v))[fmt.Sprint(v)] == "" {
 				t.Errorf("%s: nothing is at its %s, %v", topic, key, v)
 			}
 		}
@@ -150,27 +150,19 @@ accept = true
 	// The hub's thermostat.
 	set, mode := fmt.Sprint(tent["temperature_command_topic"]), fmt.Sprint(tent["mode_command_topic"])
 	aim := func() sensors.Value { return heater.Status().AimC }
-	m.pub(set, "22.5")
+	m.Pub(set, "22.5")
 	testkit.Until(t, "held", func() bool { x, ok := aim().Get(); return ok && x == 22.5 })
-	m.pub(set, "80") // refused by the heater's limits
-	m.pub(set, "warm")
-	m.pub(mode, "cool")
+	m.Pub(set, "80") // refused by the heater's limits
+	m.Pub(set, "warm")
+	m.Pub(mode, "cool")
 	testkit.Until(t, "refused and counted", func() bool { return d.intakeOf("mqtt").Refused["tent"] == 3 })
 	if x, _ := aim().Get(); x != 22.5 {
 		t.Errorf("held at %v after what was refused", aim())
 	}
-	m.pub(mode, "off")
+	m.Pub(mode, "off")
 	testkit.Until(t, "off", func() bool { return !aim().OK() })
-	m.pub(mode, "heat")
+	m.Pub(mode, "heat")
 	testkit.Until(t, "on again, at the least", func() bool { x, ok := aim().Get(); return ok && x == 5 })
-}
-
-// A stored command is somebody's wish of any age: heat never starts by it.
-func TestMQTTStoredWish(t *testing.T) {
-	h := &hubLink{m: &mqttPart{d: &Daemon{}, base: "b"}}
-	if err := h.ask("b/tent/set", []byte("30"), true); err == nil || !strings.Contains(err.Error(), "stored") {
-		t.Errorf("a stored wish: %v", err)
-	}
 }
 
 func TestDiscoveryFaults(t *testing.T) {

@@ -13,6 +13,7 @@ import (
 	"curewright/dashboards/web"
 	"curewright/internal/cardfault"
 	"curewright/internal/testkit"
+	"curewright/sensors"
 )
 
 // A new probe's readings are taken on a full card as everybody else's are, and
@@ -36,13 +37,17 @@ func TestNewProbeOnAFullCard(t *testing.T) {
 	if err != nil || res.Taken != 1 || len(res.Refused) != 0 {
 		t.Errorf("a push on a full card: %+v, %v", res, err)
 	}
-	if d.store.ProbeMetas()["radio-1"].Accepted {
-		t.Fatal("it was kept on a full card: nothing is tested")
+	testkit.OK(t, d.takeMessage(sensors.Pushed{Probe: "radio-2", Temp: sensors.Some(c)}, true))
+	d.keepAppeared(t.Context(), <-d.appeared)
+	if len(d.store.ProbeMetas()) > 0 {
+		t.Fatal("they were kept on a full card: nothing is tested")
 	}
 	cardfault.Set(nil)
 	d.keepDueProbes(t.Context())
-	if !d.store.ProbeMetas()["radio-1"].Accepted {
-		t.Error("with room again the probe is not kept")
+	for _, id := range []string{"radio-1", "radio-2"} {
+		if !d.store.ProbeMetas()[id].Accepted {
+			t.Errorf("with room again the probe %s is not kept", id)
+		}
 	}
 }
 

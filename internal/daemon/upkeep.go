@@ -137,6 +137,18 @@ func (c *intakeCounts) count(way string, taken int, refused []sensors.Refusal) {
 	}
 }
 
+// word counts one message by the reason it was refused for, "" for none.
+func (c *intakeCounts) word(way, reason string) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	s := c.of(way)
+	if reason == "" {
+		s.Taken++
+	} else {
+		s.Refused[reason]++
+	}
+}
+
 // IntakeStats is what came in by each way, for the metrics.
 func (d *Daemon) IntakeStats() []web.IntakeStats {
 	var out []web.IntakeStats

@@ -3,7 +3,7 @@
 // Package mqttlink is the board's one connection to an MQTT broker: it comes up by
 // itself whenever the broker can be reached, says what went wrong once, and is
 // handed on as small interfaces. What is published and what is listened to is
-// internal/daemon's matter: nothing of a shop, a probe or a coat comes in here.
+// internal/daemon/broker's matter: nothing of a shop, a probe or a coat comes in here.
 package mqttlink
 
 import (
