@@ -80,31 +80,43 @@ func (s *Store) ReadingsAfter(ctx context.Context, c Cursor, limit int) ([]senso
 		return nil, c, ErrClosed
 	}
 	o := intake{s: s, after: int64(c) - 1, limit: limit} // numbers start at 0, the zero cursor is before them
-	for entry := o.after; len(o.out) < limit; {
-		l, id, err := s.packLogAfter(ctx, entry)
-		if err == nil && id < 0 {
-			break
-		}
-		if err == nil {
-			err = o.open(ctx, l)
-		}
-		if err != nil {
-			return nil, c, fmt.Errorf("history: readings after %v: %w", c, err)
-		}
-		entry = id
-		o.emit(l.safe)
-	}
-	if len(o.out) < limit {
-		s.mu.Lock()
-		for _, p := range s.byIdx {
-			if p != nil {
-				o.take(p.idx, p.tail)
-			}
-		}
-		s.mu.Unlock()
-		o.emit(math.MaxInt64)
+	if err := s.readingsAfter(ctx, &o); err != nil {
+		return nil, c, fmt.Errorf("history: readings after %v: %w", c, err)
 	}
 	return o.out, Cursor(o.after + 1), nil
+}
+
+// readingsAfter fills o from the packs, then from the tail; dbmu is held.
+func (s *Store) readingsAfter(ctx context.Context, o *intake) error {
+	for entry := o.after; len(o.out) < o.limit; {
+		l, id, err := s.packLogAfter(ctx, entry)
+		if err != nil {
+			return err
+		}
+		if id < 0 {
+			break
+		}
+		for _, ref := range l.packs {
+			if ref.hi > o.after {
+				o.packs = append(o.packs, ref)
+			}
+		}
+		if err := o.emit(ctx, l.safe); err != nil {
+			return err
+		}
+		entry = id
+	}
+	if len(o.out) >= o.limit {
+		return nil
+	}
+	s.mu.Lock()
+	for _, p := range s.byIdx {
+		if p != nil {
+			o.take(p.idx, p.tail)
+		}
+	}
+	s.mu.Unlock()
+	return o.emit(ctx, math.MaxInt64)
 }
 
 // packLogAfter is the first readable entry of the log of packs behind a number,
@@ -130,27 +142,41 @@ type intake struct {
 	s     *Store
 	out   []sensors.Reading
 	limit int
-	after int64  // number of the last one that came out
-	wait  []pend // those with higher numbers, from packs that overlap
+	after int64     // number of the last reading that came out
+	packs []packRef // not opened yet
+	wait  []pend    // readings with higher numbers, from packs that overlap
 }
 
-// open takes the readings of all packs of an entry of their log; dbmu is held.
-func (o *intake) open(ctx context.Context, l packLog) error {
-	for _, ref := range l.packs {
-		if ref.hi <= o.after {
-			continue
+// emit brings out the readings with numbers below safe, below which no later
+// pack has any. It opens the packs as their numbers come, so that what is held in
+// memory is about an hour, however many packs wait. dbmu is held.
+func (o *intake) emit(ctx context.Context, safe int64) error {
+	slices.SortFunc(o.packs, func(a, b packRef) int { return cmp.Compare(a.lo, b.lo) })
+	for below := int64(0); below < safe && len(o.out) < o.limit; {
+		below = safe
+		if len(o.packs) > 0 {
+			below = min(o.packs[0].hi+1, safe)
 		}
-		err := eachRow(ctx, o.s.db, "packs", ref.id, ref.id, func(id int64, body []byte, ok bool) error {
-			if _, rs, err := unpack(body); ok && err == nil { // else it is set aside where it is read or checked
-				o.take(packProbe(id), rs)
+		for len(o.packs) > 0 && o.packs[0].lo < below {
+			if err := o.open(ctx, o.packs[0].id); err != nil {
+				return err
 			}
-			return nil
-		})
-		if err != nil {
-			return err
+			o.packs = o.packs[1:]
 		}
+		o.bring(below)
 	}
 	return nil
+}
+
+// open takes the readings of a pack; one that is damaged is set aside where it is
+// read or checked.
+func (o *intake) open(ctx context.Context, id int64) error {
+	return eachRow(ctx, o.s.db, "packs", id, id, func(id int64, body []byte, ok bool) error {
+		if _, rs, err := unpack(body); ok && err == nil {
+			o.take(packProbe(id), rs)
+		}
+		return nil
+	})
 }
 
 func (o *intake) take(idx int64, rs []rec) {
@@ -161,13 +187,14 @@ func (o *intake) take(idx int64, rs []rec) {
 	}
 }
 
-// emit brings out those with numbers below safe: no later pack has any.
-func (o *intake) emit(safe int64) {
+// bring moves the readings with numbers below a bound from those that wait to
+// those that are out, up to the limit.
+func (o *intake) bring(below int64) {
 	slices.SortFunc(o.wait, func(a, b pend) int { return cmp.Compare(a.seq, b.seq) })
 	o.s.mu.Lock()
 	defer o.s.mu.Unlock()
 	n := 0
-	for ; n < len(o.wait) && o.wait[n].seq < safe && len(o.out) < o.limit; n++ {
+	for ; n < len(o.wait) && o.wait[n].seq < below && len(o.out) < o.limit; n++ {
 		x := o.wait[n]
 		if x.seq <= o.after {
 			continue // there twice

@@ -106,3 +106,57 @@ func TestReadingsAfterPassesNoUndatedOnes(t *testing.T) {
 		}
 	}
 }
+
+// A board that lost power before it knew the date leaves readings that nobody
+// can date. Nothing more will come of that boot: they are packed whole, and hold
+// no later packing back.
+func TestEndedBootIsPackedWhole(t *testing.T) {
+	dir := t.TempDir()
+	now := day
+	clock := func() time.Time { return now }
+	s := open(t, dir, Options{Boot: "boot-1", ClockUntrusted: true, Uptime: func() time.Duration { return time.Minute }, Now: clock})
+	s.Append([]sensors.Reading{reading("a", time.Now(), 20), reading("b", time.Now(), 21)})
+	must(t, s.Flush(t.Context()))
+	abandon(s)
+	s = open(t, dir, Options{Boot: "boot-2", Now: clock})
+	for i := range 720 {
+		s.Append([]sensors.Reading{reading("a", now.Add(time.Duration(i)*10*time.Second), 20)})
+	}
+	now = now.Add(4 * time.Hour)
+	must(t, s.Compact(t.Context()))
+	if n := s.Stats().Readings; n != 0 {
+		t.Errorf("%d readings are not packed, want none", n)
+	}
+	if s.tail.safe != s.nextSeq {
+		t.Errorf("packed up to %d, want %d", s.tail.safe, s.nextSeq)
+	}
+	if d, err := s.DateUntrusted(t.Context(), "boot-1", day.Add(-24*time.Hour)); err != nil || d.Readings != 2 {
+		t.Errorf("dated %+v, %v; want the 2 of the boot that ended", d, err)
+	}
+}
+
+// A sender that begins far back takes its fill and no more, also while an old
+// reading waits to be packed: a board's memory does not hold a year.
+func TestReadingsAfterOpensWhatItNeeds(t *testing.T) {
+	now := day
+	s := open(t, t.TempDir(), Options{Now: func() time.Time { return now }})
+	s.Append([]sensors.Reading{reading("late", day.Add(1000*time.Hour), 20)}) // the first number, packed last
+	const hours = 60
+	for range hours * 12 {
+		now = now.Add(5 * time.Minute)
+		for i := range 30 {
+			s.Append([]sensors.Reading{reading("a", now.Add(time.Duration(i)*10*time.Second), 20+float64(i%7))})
+		}
+		if s.packDue() {
+			must(t, s.Compact(t.Context()))
+		}
+	}
+	o := intake{s: s, after: 0, limit: 10}
+	must(t, s.readingsAfter(t.Context(), &o))
+	if len(o.out) != 10 || len(o.wait) > 1000 {
+		t.Errorf("%d readings, and %d more in memory; want 10, and an hour's", len(o.out), len(o.wait))
+	}
+	if rs, _, err := s.ReadingsAfter(t.Context(), 0, 1e6); err != nil || len(rs) != hours*360+1 || rs[0].Probe != "late" {
+		t.Errorf("%d readings, %v; want all %d", len(rs), err, hours*360+1)
+	}
+}

@@ -35,14 +35,20 @@ func (s *Store) packDue() bool {
 	return false
 }
 
-// cutoff is the hour before which a probe's readings can be packed; mu is
-// held.
+// cutoff is the hour before which a probe's readings can be packed: that of its
+// newest reading, and all hours that are over by the clock its times count by. Of
+// an ended boot nothing more will come. mu is held.
 func (s *Store) cutoff(p *probe) int64 {
-	h := floorHour(p.newest)
-	if p.boot == "" && s.trusted {
-		h = max(h, floorHour(s.opts.Now().UnixMilli()-30_000))
+	now := s.Uptime(time.Now()).Milliseconds()
+	switch {
+	case p.boot != "" && p.boot != s.opts.Boot:
+		return floorHour(maxTime) + 1
+	case p.boot == "" && !s.trusted:
+		return floorHour(p.newest)
+	case p.boot == "":
+		now = s.opts.Now().UnixMilli()
 	}
-	return h
+	return max(floorHour(p.newest), floorHour(now-30_000))
 }
 
 // packable counts readings whose hour is complete; mu is held.

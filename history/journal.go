@@ -190,13 +190,19 @@ func (s *Store) reconcile(ctx context.Context, writable bool) (journalRestored, 
 		return out, err
 	}
 	if file.id != "" && file.id != id { // a database was put here by hand
-		if dir, err := s.quarantine(); writable && err == nil {
-			os.Rename(s.journalPath(), filepath.Join(dir, JournalFile+"-"+time.Now().UTC().Format("20060102T150405")))
+		if writable {
+			if dir, err := s.quarantine(); err == nil {
+				os.Rename(s.journalPath(), filepath.Join(dir, JournalFile+"-"+time.Now().UTC().Format("20060102T150405")))
+			}
 		}
 		file = ownJournal{}
 	}
+	// A removal has a revision too, and may be the newest of all.
 	for _, r := range file.kv {
 		s.kvRev = max(s.kvRev, r.Rev)
+	}
+	for _, rev := range file.gone {
+		s.kvRev = max(s.kvRev, rev)
 	}
 	out.damaged = file.damaged > 0 || file.missing > 0
 	if out.work, out.other, err = s.putBack(ctx, db, file); err != nil {
