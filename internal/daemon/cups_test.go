@@ -183,4 +183,31 @@ func TestCupsThatNobodyIsCalledFor(t *testing.T) {
 	}
 }
 
+// A cup that is corrected counts down by what it is, not by what was entered
+// first.
+func TestCorrectedCupCountsAnew(t *testing.T) {
+	d := clubShed(t)
+	ends := func() time.Time {
+		d.Advance(time.Minute)
+		snap := answer[struct {
+			Cups []struct {
+				EndsAt time.Time `json:"ends_at"`
+			}
+		}](t, d.Do("GET", "/api/v1/snapshot", nil, http.StatusOK))
+		return snap.Cups[0].EndsAt
+	}
+	d.Do("POST", "/api/v1/batches", coat.Batch{ID: "big", Resin: "fast", ResinG: ptr(308.0), HardenerG: ptr(92.0), Mixed: d.Clock.Now(), Shape: "cup"}, http.StatusCreated)
+	cup := ends()
+	for _, c := range []map[string]any{{"shape": "tray"}, {"shape": "cup", "diameter_mm": 300}, {"diameter_mm": nil, "resin": "slow"}} {
+		d.Do("PATCH", "/api/v1/batches/big", c, http.StatusOK)
+		if at := ends(); !at.After(cup.Add(time.Minute)) {
+			t.Errorf("%v: the cup ends at %v, as the cup of fast did at %v; want later", c, at, cup)
+		}
+	}
+	d.Do("PATCH", "/api/v1/batches/big", map[string]any{"resin": "fast"}, http.StatusOK)
+	if at := ends(); at.Sub(cup).Abs() > 2*time.Minute {
+		t.Errorf("put back the cup ends at %v, want %v", at, cup)
+	}
+}
+
 func ptr[T any](v T) *T { return &v }

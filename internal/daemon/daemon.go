@@ -29,7 +29,6 @@ import (
 	"curewright/internal/daemon/learnt"
 	"curewright/model/coat"
 	"curewright/model/job"
-	"curewright/model/pot"
 	"curewright/model/words"
 	"curewright/sensors"
 )
@@ -59,7 +58,7 @@ type Daemon struct {
 	kick        chan struct{} // something was entered: evaluate now
 	evaluateMu  sync.Mutex    // one evaluation at a time; guards est and cupCache
 	evaluations web.Durations
-	cupCache    map[cupKey]pot.Result
+	cupCache    map[string]solvedCup // by batch
 	// cupEntered is when a batch was first written down, by its id.
 	cupEntered map[string]time.Time
 	snap       atomic.Pointer[web.Snapshot]
@@ -126,7 +125,7 @@ func New(o Options) (*Daemon, error) {
 		hub:      web.NewHub(16),
 		kick:     make(chan struct{}, 1),
 		appeared: make(chan string, sensors.MaxPushed),
-		cupCache: map[cupKey]pot.Result{}, probesDue: map[string]bool{}, cupEntered: map[string]time.Time{},
+		cupCache: map[string]solvedCup{}, probesDue: map[string]bool{}, cupEntered: map[string]time.Time{},
 		prog:     map[string]time.Time{},
 		noProbes: o.NoProbe, version: o.Version, dry: o.Dry,
 	}

@@ -7,6 +7,7 @@ import (
 	"context"
 	"iter"
 	"math"
+	"reflect"
 	"slices"
 	"sort"
 	"time"
@@ -95,13 +96,15 @@ const cupForget = 12 * time.Hour
 // data sheets state pot life for is 100 to 150 g.
 const unweighedG = 150.0
 
-type cupKey struct {
-	batch           string
-	grams, c, start float64
+// solvedCup is a cup's question with its answer, which is kept: the question
+// changes only where the shop gets warmer or colder, or somebody corrects the cup
+// or its resin.
+type solvedCup struct {
+	q   pot.Query
+	res pot.Result
 }
 
-// cups is every batch that is not used up, with its countdown. Working times
-// are kept, since a cup's question does not change while it stands.
+// cups is every batch that is not used up, with its countdown.
 func (d *Daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []alerts.Cup {
 	var out []alerts.Cup
 	var newest pot.Query // of the last cup in out
@@ -128,12 +131,11 @@ func (d *Daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 		if b.StartC != nil {
 			start = *b.StartC
 		}
-		key := cupKey{b.ID, grams, math.Round(shop), math.Round(start)}
-		q := pot.Query{Words: d.lang, Resin: r, Grams: grams, Shape: cmp.Or(pot.Shape(b.Shape), pot.Cup), DiameterMM: b.DiameterMM, ShopC: key.c, StartC: &key.start}
-		res, ok := d.cupCache[key]
-		if !ok {
-			var err error
-			res, err = pot.Solve(q)
+		q := pot.Query{Words: d.lang, Resin: r, Grams: grams, Shape: cmp.Or(pot.Shape(b.Shape), pot.Cup), DiameterMM: b.DiameterMM,
+			ShopC: math.Round(shop), StartC: new(math.Round(start))}
+		solved, ok := d.cupCache[b.ID]
+		if !ok || !reflect.DeepEqual(solved.q, q) {
+			res, err := pot.Solve(q)
 			if err != nil {
 				d.log.Warn("cup not estimated", "batch", b.ID, "err", err)
 				continue
@@ -141,8 +143,10 @@ func (d *Daemon) cups(now time.Time, w *coat.Work, probes []sensors.Health) []al
 			if len(d.cupCache) > 256 {
 				clear(d.cupCache)
 			}
-			d.cupCache[key] = res
+			solved = solvedCup{q, res}
+			d.cupCache[b.ID] = solved
 		}
+		res := solved.res
 		c.Class = res.Verdict
 		c.Work, c.Left, c.Do = res.Work, res.Left, res.Do
 		c.EndsAt = b.Mixed.Add(pot.Horizon * time.Minute)
