@@ -284,10 +284,17 @@ func get[T any](ctx context.Context, c *Client, p string, query url.Values) (T, 
 	return ask[T](ctx, c, "GET", p, query, nil, "")
 }
 
-// list returns what an answer holds under the name that it is asked for by.
-func list[T any](ctx context.Context, c *Client, name string, query url.Values) ([]T, error) {
-	a, err := get[map[string][]T](ctx, c, at(name), query)
-	return a[name], err
+// list returns what an answer holds under the name that it is asked for by; what
+// else a newer daemon says there is left alone.
+func list[T any](ctx context.Context, c *Client, name string, query url.Values) (out []T, err error) {
+	a, err := get[map[string]json.RawMessage](ctx, c, at(name), query)
+	if err != nil || a[name] == nil {
+		return nil, err
+	}
+	if err := json.Unmarshal(a[name], &out); err != nil {
+		return nil, fmt.Errorf("%s: the daemon's answer: %w", name, err)
+	}
+	return out, nil
 }
 
 // withAll asks for what is over as well.

@@ -42,6 +42,22 @@ func start(t *testing.T, b web.Backend) *client.Client {
 	return c
 }
 
+// A newer daemon may say more in an answer than this client knows.
+func TestListsBesideOtherKeys(t *testing.T) {
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		w.Header().Set("Content-Type", "application/json")
+		fmt.Fprint(w, `{"at":"2026-10-10T09:40:00Z","panels":[{"id":"lid"}],"count":1}`)
+	}))
+	defer srv.Close()
+	c, err := client.New(srv.URL, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ps, err := c.Panels(t.Context()); err != nil || len(ps) != 1 || ps[0].ID != "lid" {
+		t.Errorf("%v, %v; want the panel", ps, err)
+	}
+}
+
 // Every call against the real daemon on the simulated shed.
 func TestCalls(t *testing.T) {
 	d := daemontest.New(t, daemontest.Options{Shed: &shopsim.Config{Seed: 1}})

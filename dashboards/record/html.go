@@ -295,8 +295,11 @@ func (v view) probes() []string {
 	var out []string
 	for _, p := range v.Probes {
 		s := p.ID
+		if p.Name == p.ID {
+			p.Name = ""
+		}
 		for _, more := range []string{p.Name, p.Role, p.Driver} {
-			if more != "" && more != p.ID {
+			if more != "" {
 				s += ", " + more
 			}
 		}

@@ -292,6 +292,19 @@ func TestPage(t *testing.T) {
 	}
 }
 
+// A probe's role and chip stand beside its id, also where it is called by one of
+// them.
+func TestProbesAreDescribed(t *testing.T) {
+	in := weekend()
+	in.Probes = []Probe{{ID: "air", Name: "air", Role: "air", Driver: "sht4x"}, {ID: "sht4x", Name: "Loft", Role: "air", Driver: "sht4x"}}
+	h := render(t, in)
+	for _, want := range []string{"<p>air, air, sht4x</p>", "<p>sht4x, Loft, air, sht4x</p>"} {
+		if !strings.Contains(h, want) {
+			t.Errorf("the page lacks %q", want)
+		}
+	}
+}
+
 // What people typed is text, never markup or a formula.
 func TestInjection(t *testing.T) {
 	in := weekend()
