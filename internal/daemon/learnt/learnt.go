@@ -315,12 +315,13 @@ func (r *Memory) keep(ctx context.Context) {
 }
 
 func (r *Memory) save(ctx context.Context) error {
-	b, err := memory.Write(r.now(), r.board, r.o.Now())
+	m := r.now()
+	b, err := memory.Write(m, r.board, r.o.Now())
 	if err == nil {
 		err = r.o.Store.PutKV(ctx, memoryBucket, memoryKey, b)
 	}
 	r.mu.Lock()
-	r.dirty = err != nil
+	r.dirty = err != nil || r.mem != m // what was learnt while this wrote is not on the card yet
 	r.mu.Unlock()
 	if r.yard != nil {
 		r.yard.wake()
