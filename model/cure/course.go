@@ -23,8 +23,14 @@ type Course struct {
 
 	tacky, opens, gel float64 // reduced times
 	k, n              int     // steps gone before this stretch, and in it
-	low               [numLevels]float64
 	leastC            float64
+	h                 [longest]float64 // exp(−T/W) in the middle of each step
+	// Of each mark its least level in the stretch, and from green on its levels in
+	// the steps that were asked for.
+	low    [numLevels]float64
+	levels [numLevels][longest]levels
+	asked  [numLevels]uint32 // a bit a step
+	rises  [longest]float64  // of y in each step, while marks are looked for
 
 	// Ages go on from those of the path before.
 	Ages
@@ -34,12 +40,17 @@ type Course struct {
 	Whole     bool
 }
 
-// Way is what a stretch gives in all, and its steps.
+// Way is what a stretch gives in all, and up to each of its steps.
 type Way struct {
 	Dose
-	k, h  [longest]float64 // of each step; h in the middle
-	parts [longest]Dose    // where they were asked for
-	apart bool
+	upTo [longest + 1]sums
+}
+
+// levels are reduced times of a mark's level at the thirds of a step, and the least
+// of them.
+type levels struct {
+	at    [4]float64
+	least float64
 }
 
 const (
@@ -99,26 +110,24 @@ func (c *Course) Next() bool {
 		c.leastC = float64(c.temp[c.k-1])
 	}
 	clear(c.low[:])
-	c.Law.Dose, c.Less.Dose, c.Whole = Dose{}, Dose{}, true
-	c.Law.apart, c.Less.apart = false, false
+	clear(c.asked[:])
+	law, less := sums{}, sums{}
+	c.Whole = true
 	c0 := float64(c.temp[c.k])
 	l0 := c.s.Law(c0)
 	for i, x := range c.temp[c.k+1 : c.k+1+c.n] {
 		c1 := float64(x)
 		c.leastC = min(c.leastC, c0, c1)
 		l1 := c.s.Law(c1)
-		k := c.Law.Dose.k
-		c.s.add(&c.Law.Dose, c.dt, c0, c1, &l0, &l1)
-		c.Law.k[i], c.Law.h[i] = c.Law.Dose.k-k, (l0.h+l1.h)/2
+		c.s.add(&law, c.dt, c0, c1, &l0, &l1)
+		c.Law.upTo[i+1], c.h[i] = law, (l0.h+l1.h)/2
 		if c.outside {
-			k = c.Less.Dose.k
-			c.Whole = c.less(&c.Less.Dose, c0, c1, &l0, &l1) && c.Whole
-			c.Less.k[i], c.Less.h[i] = c.Less.Dose.k-k, c.Law.h[i]
+			c.Whole = c.less(&less, c0, c1, &l0, &l1) && c.Whole
+			c.Less.upTo[i+1] = less
 		}
 		c0, l0 = c1, l1
 	}
-	c.Law.Sum()
-	c.Less.Sum()
+	c.Law.Dose, c.Less.Dose = law.dose(), less.dose()
 	c.age()
 	return true
 }
@@ -131,13 +140,13 @@ func (c *Course) age() {
 		return
 	}
 	for i := range c.n {
-		c.pass(at+float64(i)*c.dt, c.dt, c.Law.K2*c.Law.k[i]/c.Law.Dose.k)
+		c.pass(at+float64(i)*c.dt, c.dt, c.Law.upTo[i+1].K2-c.Law.upTo[i].K2)
 	}
 }
 
 // less adds a step's part inside the resin's range, and reports whether that is all
 // of it.
-func (c *Course) less(d *Dose, c0, c1 float64, l0, l1 *Law) bool {
+func (c *Course) less(d *sums, c0, c1 float64, l0, l1 *Law) bool {
 	x0, x1 := c.r.inside(c0, c1)
 	if x0 == 0 && x1 == 1 {
 		c.s.add(d, c.dt, c0, c1, l0, l1)
@@ -149,23 +158,6 @@ func (c *Course) less(d *Dose, c0, c1 float64, l0, l1 *Law) bool {
 		c.s.add(d, (x1-x0)*c.dt, a, b, &la, &lb)
 	}
 	return false
-}
-
-// divide makes the steps of one of the ways doses of their own.
-func (c *Course) divide(w *Way) {
-	w.apart = true
-	for i := range c.n {
-		d := &w.parts[i]
-		*d = Dose{}
-		c0, c1 := float64(c.temp[c.k+i]), float64(c.temp[c.k+i+1])
-		l0, l1 := c.s.Law(c0), c.s.Law(c1)
-		if w == &c.Less {
-			c.less(d, c0, c1, &l0, &l1)
-		} else {
-			c.s.add(d, c.dt, c0, c1, &l0, &l1)
-		}
-		d.Sum()
-	}
 }
 
 // Seconds is how long the stretch is.
@@ -189,26 +181,30 @@ func (c *Course) Age() {
 // [Course.Law] or [Course.Less], and notes what it passes. It returns the reduced
 // time at the stretch's end.
 func (c *Course) Carry(w *Way, m *Marks, y, kappa float64) float64 {
-	g := c.s.step(y, kappa, &w.Dose)
-	if w.vari < rough || g.e0+g.e1 < unslowed {
+	return c.carry(w, &w.Dose, m, y, kappa, 0, c.n)
+}
+
+// carry does so over the steps from a to b, whose dose d is: by halves where that is
+// too much for one step of the integration, or where a mark that may be passed asks
+// when.
+func (c *Course) carry(w *Way, d *Dose, m *Marks, y, kappa float64, a, b int) float64 {
+	g := c.s.step(y, kappa, d)
+	if b-a == 1 || d.vari < rough || g.e0+g.e1 < unslowed {
 		if m.Done() || g.to < c.low[m.next] && g.to < c.low[Hard] {
 			return g.to
 		}
-		if c.n == 1 || g.free < bent*(1+g.e0)*(g.to-y) && w.vari < uneven {
-			c.mark(w, m, &g, 0, c.n)
+		if b-a == 1 || g.free < bent*(1+g.e0)*(g.to-y) && d.vari < uneven {
+			c.mark(w, m, &g, a, b)
 			return g.to
 		}
 	}
-	if !w.apart {
-		c.divide(w)
-	}
-	for i := range c.n {
-		g = c.s.step(y, kappa, &w.parts[i])
-		c.mark(w, m, &g, i, i+1)
-		y = g.to
-	}
-	return y
+	mid := (a + b) / 2
+	one, two := w.dose(a, mid), w.dose(mid, b)
+	return c.carry(w, &two, m, c.carry(w, &one, m, y, kappa, a, mid), kappa, mid, b)
 }
+
+// dose is what the steps from a to b give.
+func (w *Way) dose(a, b int) Dose { return w.upTo[b].less(&w.upTo[a]).dose() }
 
 // level is the reduced time of a mark's level, T_now being nowC.
 func (c *Course) level(m Mark, nowC float64) float64 {
@@ -236,63 +232,86 @@ func (c *Course) under(y float64, m Mark) bool {
 
 // mark notes what a coat passed that went so over the stretch's steps from a to b.
 func (c *Course) mark(w *Way, m *Marks, g *gone, a, b int) {
-	var rises [longest]float64 // of y in each step
-	rises[a] = g.to - g.from
-	if b-a > 1 {
-		sum := 0.0
-		if g.e0+g.e1 < slowly {
-			copy(rises[a:b], w.k[a:b])
-			for _, k := range w.k[a:b] {
-				sum += k
-			}
-		} else {
-			// How vitrification slows it comes in with y: a parabola, by its middle.
-			per := 1 / w.Dose.h
-			em, _ := c.s.glassy((g.from + g.to) / 2)
-			e0, p, q := g.e0*per, (4*em*w.Dose.h-3*g.e0-g.e1)*per, 2*(g.e0-2*em*w.Dose.h+g.e1)*per
-			for i := a; i < b; i++ {
-				x := (float64(i-a) + .5) / float64(b-a)
-				rises[i] = w.k[i] / (1 + (e0+x*(p+x*q))*w.h[i])
-				sum += rises[i]
-			}
-		}
-		if sum > 0 {
-			sum = (g.to - g.from) / sum
-		}
-		for i := a; i < b; i++ {
-			rises[i] *= sum
-		}
-	}
+	first := true
 	for ; m.next <= Shut; m.next++ {
 		i := m.next
-		if c.under(g.to, i) || math.IsInf(m.When[i], 1) && !c.crosses(&m.When[i], i, g.from, &rises, a, b) {
+		if c.under(g.to, i) {
+			break
+		}
+		if first {
+			c.rise(w, g, a, b)
+			first = false
+		}
+		if math.IsInf(m.When[i], 1) && !c.crosses(&m.When[i], i, g.from, a, b) {
 			break
 		}
 	}
 	if math.IsInf(m.When[Hard], 1) && !c.under(g.to, Hard) {
-		c.crosses(&m.When[Hard], Hard, g.from, &rises, a, b)
+		if first {
+			c.rise(w, g, a, b)
+		}
+		c.crosses(&m.When[Hard], Hard, g.from, a, b)
+	}
+}
+
+// rise shares out between the steps from a to b by how much y went up.
+func (c *Course) rise(w *Way, g *gone, a, b int) {
+	if b-a == 1 {
+		c.rises[a] = g.to - g.from
+		return
+	}
+	// How vitrification slows it comes in with y: a parabola, by its middle.
+	var e0, p, q float64
+	if g.e0+g.e1 >= slowly {
+		d := w.dose(a, b)
+		per := 1 / d.h
+		em, _ := c.s.glassy((g.from + g.to) / 2)
+		e0, p, q = g.e0*per, (4*em*d.h-3*g.e0-g.e1)*per, 2*(g.e0-2*em*d.h+g.e1)*per
+	}
+	sum, dx := 0.0, 1/float64(b-a)
+	x := dx / 2
+	for i := a; i < b; i++ {
+		rise := (w.upTo[i+1].k - w.upTo[i].k) / (1 + (e0+x*(p+x*q))*c.h[i])
+		c.rises[i] = rise
+		sum += rise
+		x += dx
+	}
+	if sum > 0 {
+		sum = (g.to - g.from) / sum
+	}
+	for i := a; i < b; i++ {
+		c.rises[i] *= sum
 	}
 }
 
 // crosses looks for a level's first crossing from y on, each step at three moments.
-func (c *Course) crosses(when *float64, m Mark, y float64, rises *[longest]float64, a, b int) bool {
-	d0 := math.NaN()
+func (c *Course) crosses(when *float64, m Mark, y float64, a, b int) bool {
+	low := c.low[m] - 1e-9 // a grain more, for what adding up has lost
 	for i := a; i < b; i++ {
-		rise := rises[i]
-		// A grain more, for what adding up has lost.
-		if y+rise < c.low[m]-1e-9 {
-			y, d0 = y+rise, math.NaN()
+		rise := c.rises[i]
+		if y+rise < low {
+			y += rise
 			continue
 		}
 		if m < Green { // whose levels hold at any temperature
 			*when = c.start + c.dt*(float64(c.k+i)+max(min((c.low[m]-y)/rise, 1), 0))
 			return true
 		}
-		if math.IsNaN(d0) {
-			d0 = y - c.level(m, c.now(i, 0))
+		l := &c.levels[m][i]
+		if c.asked[m]>>i&1 == 0 {
+			c.asked[m] |= 1 << i
+			for j := range l.at {
+				l.at[j] = c.level(m, c.now(i, j))
+			}
+			l.least = min(l.at[1], l.at[2], l.at[3])
 		}
+		if y+rise < l.least {
+			y += rise
+			continue
+		}
+		d0 := y - l.at[0]
 		for j := range 3 {
-			d1 := y + rise*(float64(j+1)/3) - c.level(m, c.now(i, j+1))
+			d1 := y + rise*(float64(j+1)/3) - l.at[j+1]
 			if d1 >= 0 {
 				f := float64(j)
 				if d0 < 0 {

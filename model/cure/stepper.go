@@ -183,51 +183,62 @@ func (s *Stepper) Law(tC float64) Law {
 	return Law{a.K1 + f*(b.K1-a.K1), a.K2 + f*(b.K2-a.K2), a.h + f*(b.h-a.h)}
 }
 
+// sums are what steps of temperatures add up to.
+type sums struct {
+	K1, K2 float64 // ∫k1 dt, ∫k2 dt
+	k      float64 // both
+	// Of exp(−T/W), weighted by k: it, its square, and it by what k came before.
+	h, hh, hx float64
+}
+
 // Dose is what a stretch of temperatures gives to every rate factor. The zero
 // value is that of no time.
 type Dose struct {
-	K1, K2 float64 // ∫k1 dt, ∫k2 dt
-	k      float64 // their sum
+	sums
 	// exp(−T/W) over the stretch, weighted by k: its mean and relative
 	// variance.
 	h, vari float64
 	trend   float64 // a twelfth of what it goes up from beginning to end, as a share
-
-	sh, shh, shx, shl float64 // sums for these
 }
 
 // add adds dt seconds of a straight line of temperatures from c0 to c1 °C, whose
 // laws l0 and l1 are, by Simpson's rule, or where that is the same by trapezia.
-func (s *Stepper) add(d *Dose, dt, c0, c1 float64, l0, l1 *Law) {
+func (s *Stepper) add(d *sums, dt, c0, c1 float64, l0, l1 *Law) {
 	k1, k2 := l0.K1+l1.K1, l0.K2+l1.K2
 	a, b := (l0.K1+l0.K2)*l0.h, (l1.K1+l1.K2)*l1.h
-	sh, shh := a+b, a*l0.h+b*l1.h
+	h, hh := a+b, a*l0.h+b*l1.h
 	if c := c1 - c0; c > gentle || c < -gentle {
 		lm := s.Law((c0 + c1) / 2)
 		m := 4 * (lm.K1 + lm.K2) * lm.h
-		k1, k2, sh, shh = k1+4*lm.K1, k2+4*lm.K2, sh+m, shh+m*lm.h
+		k1, k2, h, hh = k1+4*lm.K1, k2+4*lm.K2, h+m, hh+m*lm.h
 		dt /= 3
 	}
 	dt /= 2
-	k1, k2, sh = k1*dt, k2*dt, sh*dt
+	k1, k2, h = k1*dt, k2*dt, h*dt
 	k := k1 + k2
-	d.shx += sh * (d.k + k/2)
-	d.shl += k * k * (l1.h - l0.h)
-	d.sh += sh
-	d.shh += shh * dt
+	d.hx += h*(d.k+k/2) + k*k*(l1.h-l0.h)/12
+	d.h += h
+	d.hh += hh * dt
 	d.K1 += k1
 	d.K2 += k2
 	d.k += k
 }
 
-// Sum closes what was added.
-func (d *Dose) Sum() {
+// less is what was added since the sums were b.
+func (a *sums) less(b *sums) *sums {
+	h := a.h - b.h
+	return &sums{a.K1 - b.K1, a.K2 - b.K2, a.k - b.k, h, a.hh - b.hh, a.hx - b.hx - b.k*h}
+}
+
+// dose closes what was added.
+func (a *sums) dose() Dose {
+	d := Dose{sums: *a}
 	if d.k > 0 {
-		per := 1 / d.k
-		d.h = d.sh * per
-		d.vari = min(max(d.shh/(d.sh*d.h)-1, 0), .5) // as far as it is carried
-		d.trend = (d.shx*per+d.shl*per/12)/d.sh - .5
+		d.h = a.h / d.k
+		d.vari = min(max(a.hh/(a.h*d.h)-1, 0), .5) // as far as it is carried
+		d.trend = a.hx/(a.h*d.k) - .5
 	}
+	return d
 }
 
 // glassy is how vitrification slows a coat at y, 0 for not at all, and the

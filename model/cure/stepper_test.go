@@ -38,14 +38,14 @@ func TestStepper(t *testing.T) {
 					return base + 5*math.Sin(float64(k)*2*math.Pi/96) + .3*math.Sin(float64(k)*2.4)
 				}
 				for k := 0; k < 288; k += 4 {
-					var hour Dose
+					var sum sums
 					for i := range 4 {
 						c0, c1 := temp(k+i), temp(k+i+1)
 						l0, l1 := s.Law(c0), s.Law(c1)
-						s.add(&hour, 900, c0, c1, &l0, &l1)
+						s.add(&sum, 900, c0, c1, &l0, &l1)
 						it.Advance(b, []float64{kappa}, 900, c0, c1)
 					}
-					hour.Sum()
+					hour := sum.dose()
 					y = s.step(y, kappa, &hour).to
 					a := s.Alpha(y)
 					worst = max(worst, math.Abs(a-b[0]))
