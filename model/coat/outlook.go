@@ -198,7 +198,7 @@ func (rd *reading) carry(c *cure.Course, w *cure.Way, n0 int) {
 	for j := n0; j <= rd.left; j++ {
 		rd.y[j] = c.Carry(w, &rd.marks[j], rd.y[j], nodeKappa[j])
 	}
-	for rd.left >= n0 && rd.marks[rd.left].Done() {
+	for rd.left >= n0 && c.Done(&rd.marks[rd.left]) {
 		rd.left--
 	}
 }
@@ -276,7 +276,11 @@ func (ws *Workspace) follow(f *fan, z *offsets, path []float32, dt float64, n0, 
 // law and, once the two differ, the lesser reading; it reports whether they do.
 func (ws *Workspace) run(f *fan, path []float32, dt float64, n0, n1 int, split bool) bool {
 	law, less, way := &ws.law, &ws.less, &ws.way
-	way.Begin(&ws.steps, &f.tr.path, &ws.gauge, path, f.start, dt, f.law)
+	last := cure.Firm
+	if !math.IsInf(law.marks[n1].When[cure.Shut], 1) {
+		last = cure.Shut // of which only what has passed is asked, and how far it came
+	}
+	way.Begin(&ws.steps, &f.tr.path, &ws.gauge, path, f.start, dt, f.law, last)
 	for (law.left >= n0 || split && less.left >= n0) && way.Next() {
 		if !way.Whole && !split {
 			split, ws.less = true, ws.law

@@ -16,6 +16,7 @@ type Course struct {
 	dt      float64 // s between temperatures, ten minutes at least
 	start   float64 // s, of the first
 	outside bool    // whether it leaves the resin's range
+	last    Mark    // of tacky to shut, that is asked for
 	before  float64 // °C one step before the first, that makes T_now there what it was
 	// T_now at the thirds of a step: shares of the temperatures one step before it,
 	// at its beginning and at its end.
@@ -68,9 +69,10 @@ const (
 
 // Begin puts the course at the first of its temperatures (°C, dt seconds apart,
 // linear between, the first at start, s after mixing), where the path has come to,
-// for the film of a gauge. Outside says that they leave the resin's range.
-func (c *Course) Begin(s *Stepper, p *Path, g *Gauge, temp []float32, start, dt float64, outside bool) {
-	c.s, c.r, c.u, c.Ages = s, p.r, &g.ruler, p.Ages
+// for the film of a gauge. Outside says that they leave the resin's range; last is
+// the last mark of tacky to shut that is asked for, beside hard.
+func (c *Course) Begin(s *Stepper, p *Path, g *Gauge, temp []float32, start, dt float64, outside bool, last Mark) {
+	c.s, c.r, c.u, c.Ages, c.last = s, p.r, &g.ruler, p.Ages, last
 	c.temp, c.start, c.dt, c.outside = temp, start, dt, outside
 	c.k, c.n = 0, 0
 	for j := range c.mean {
@@ -110,6 +112,9 @@ func (c *Course) Next() bool {
 		c.leastC = float64(c.temp[c.k-1])
 	}
 	clear(c.low[:])
+	if c.last < Shut {
+		c.low[c.last+1] = math.Inf(1)
+	}
 	clear(c.asked[:])
 	law, less := sums{}, sums{}
 	c.Whole = true
@@ -163,6 +168,9 @@ func (c *Course) less(d *sums, c0, c1 float64, l0, l1 *Law) bool {
 // Seconds is how long the stretch is.
 func (c *Course) Seconds() float64 { return float64(c.n) * c.dt }
 
+// Done reports whether nothing that is asked for is left to pass.
+func (c *Course) Done(m *Marks) bool { return m.next > c.last && !math.IsInf(m.When[Hard], 1) }
+
 // Cold reports whether a coat at degree of cure alpha must not be coated at the
 // stretch's end: it is a glass before it has gelled.
 func (c *Course) Cold(alpha float64) bool {
@@ -190,7 +198,7 @@ func (c *Course) Carry(w *Way, m *Marks, y, kappa float64) float64 {
 func (c *Course) carry(w *Way, d *Dose, m *Marks, y, kappa float64, a, b int) float64 {
 	g := c.s.step(y, kappa, d)
 	if b-a == 1 || d.vari < rough || g.e0+g.e1 < unslowed {
-		if m.Done() || g.to < c.low[m.next] && g.to < c.low[Hard] {
+		if c.Done(m) || g.to < c.low[m.next] && g.to < c.low[Hard] {
 			return g.to
 		}
 		if b-a == 1 || g.free < bent*(1+g.e0)*(g.to-y) && d.vari < uneven {
@@ -233,7 +241,7 @@ func (c *Course) under(y float64, m Mark) bool {
 // mark notes what a coat passed that went so over the stretch's steps from a to b.
 func (c *Course) mark(w *Way, m *Marks, g *gone, a, b int) {
 	first := true
-	for ; m.next <= Shut; m.next++ {
+	for ; m.next <= c.last; m.next++ {
 		i := m.next
 		if c.under(g.to, i) {
 			break

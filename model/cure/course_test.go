@@ -40,7 +40,7 @@ func TestCourse(t *testing.T) {
 		film.Opens = film.Tacky
 		g := NewGauge(&p, film)
 		var way Course
-		way.Begin(&s, &p, &g, temp, start, 900, true)
+		way.Begin(&s, &p, &g, temp, start, 900, true, Shut)
 		law, less := NewMarks(), NewMarks()
 		y, b, k := 0.0, 0.0, 0
 		end := start + 900*float64(len(temp)-1)

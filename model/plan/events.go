@@ -192,7 +192,7 @@ func (t *table) follow(m, slot int) (ev events) {
 	steps, way, gauge := &t.steps, &t.way, &t.gauge
 	t.path = cure.NewPath(&t.r, t0*60, float64(t.temp[m][slot]))
 	gauge.Reset(&t.path, t.film[m])
-	way.Begin(steps, &t.path, gauge, t.temp[m][slot:], t0*60, h, t.outside[m])
+	way.Begin(steps, &t.path, gauge, t.temp[m][slot:], t0*60, h, t.outside[m], cure.Firm)
 	two := cure.NewTwo()
 	touch := t.c.finger.Touch
 	var y, less, a float64
