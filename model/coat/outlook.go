@@ -195,8 +195,8 @@ type reading struct {
 
 // carry moves the nodes from n0 over the course's stretch.
 func (rd *reading) carry(c *cure.Course, w *cure.Way, n0 int) {
-	for j := n0; j <= rd.left; j++ {
-		rd.y[j] = c.Carry(w, &rd.marks[j], rd.y[j], nodeKappa[j])
+	if rd.left >= n0 {
+		c.CarryAll(w, rd.marks[n0:rd.left+1], rd.y[n0:rd.left+1], nodeKappa[n0:rd.left+1])
 	}
 	for rd.left >= n0 && c.Done(&rd.marks[rd.left]) {
 		rd.left--
@@ -371,7 +371,7 @@ func (f *fan) put(m cure.Mark, early, late, w float64) {
 		early, late = late, early
 	}
 	d := f.ws.dens[m]
-	a, b := (early-f.start)/binS, (late-f.start)/binS
+	a, b := (early-f.start)*(1/binS), (late-f.start)*(1/binS)
 	if b <= 0 {
 		f.before(m, (early+late)/2, w)
 		return

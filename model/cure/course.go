@@ -33,6 +33,8 @@ type Course struct {
 	asked  [numLevels]uint32 // a bit a step
 	rises  [longest]float64  // of y in each step, while marks are looked for
 
+	gone [64]gone
+
 	// Ages go on from those of the path before.
 	Ages
 	// Law is what the stretch gives by the rate law, Less what it gives inside the
@@ -132,7 +134,10 @@ func (c *Course) Next() bool {
 		}
 		c0, l0 = c1, l1
 	}
-	c.Law.Dose, c.Less.Dose = law.dose(), less.dose()
+	c.Law.Dose = law.dose()
+	if c.outside {
+		c.Less.Dose = less.dose()
+	}
 	c.age()
 	return true
 }
@@ -192,23 +197,46 @@ func (c *Course) Carry(w *Way, m *Marks, y, kappa float64) float64 {
 	return c.carry(w, &w.Dose, m, y, kappa, 0, c.n)
 }
 
-// carry does so over the steps from a to b, whose dose d is: by halves where that is
-// too much for one step of the integration, or where a mark that may be passed asks
-// when.
+// CarryAll is [Course.Carry] for rate factors kappa at reduced times y, up to
+// sixty-four of them. They move first, all of them, so that the processor has several
+// in hand at once, and are then looked at.
+func (c *Course) CarryAll(w *Way, m []Marks, y, kappa []float64) {
+	if c.s.plain {
+		for j := range y {
+			c.gone[j] = c.s.solve(y[j], kappa[j]*w.k, &w.Dose)
+		}
+	} else {
+		for j := range y {
+			c.gone[j] = c.s.step(y[j], kappa[j], &w.Dose)
+		}
+	}
+	for j := range y {
+		y[j] = c.look(w, &w.Dose, &c.gone[j], &m[j], kappa[j], 0, c.n)
+	}
+}
+
+// carry does so over the steps from a to b, whose dose d is.
 func (c *Course) carry(w *Way, d *Dose, m *Marks, y, kappa float64, a, b int) float64 {
 	g := c.s.step(y, kappa, d)
+	return c.look(w, d, &g, m, kappa, a, b)
+}
+
+// look notes what a coat passed that went so over the steps from a to b: by halves
+// where that is too much for one step of the integration, or where a mark that may be
+// passed asks when.
+func (c *Course) look(w *Way, d *Dose, g *gone, m *Marks, kappa float64, a, b int) float64 {
 	if b-a == 1 || d.vari < rough || g.e0+g.e1 < unslowed {
 		if c.Done(m) || g.to < c.low[m.next] && g.to < c.low[Hard] {
 			return g.to
 		}
-		if b-a == 1 || g.free < bent*(1+g.e0)*(g.to-y) && d.vari < uneven {
-			c.mark(w, m, &g, a, b)
+		if b-a == 1 || g.free < bent*(1+g.e0)*(g.to-g.from) && d.vari < uneven {
+			c.mark(w, d, m, g, a, b)
 			return g.to
 		}
 	}
 	mid := (a + b) / 2
 	one, two := w.dose(a, mid), w.dose(mid, b)
-	return c.carry(w, &two, m, c.carry(w, &one, m, y, kappa, a, mid), kappa, mid, b)
+	return c.carry(w, &two, m, c.carry(w, &one, m, g.from, kappa, a, mid), kappa, mid, b)
 }
 
 // dose is what the steps from a to b give.
@@ -239,7 +267,7 @@ func (c *Course) under(y float64, m Mark) bool {
 }
 
 // mark notes what a coat passed that went so over the stretch's steps from a to b.
-func (c *Course) mark(w *Way, m *Marks, g *gone, a, b int) {
+func (c *Course) mark(w *Way, d *Dose, m *Marks, g *gone, a, b int) {
 	first := true
 	for ; m.next <= c.last; m.next++ {
 		i := m.next
@@ -247,7 +275,7 @@ func (c *Course) mark(w *Way, m *Marks, g *gone, a, b int) {
 			break
 		}
 		if first {
-			c.rise(w, g, a, b)
+			c.rise(w, d, g, a, b)
 			first = false
 		}
 		if math.IsInf(m.When[i], 1) && !c.crosses(&m.When[i], i, g.from, a, b) {
@@ -256,14 +284,14 @@ func (c *Course) mark(w *Way, m *Marks, g *gone, a, b int) {
 	}
 	if math.IsInf(m.When[Hard], 1) && !c.under(g.to, Hard) {
 		if first {
-			c.rise(w, g, a, b)
+			c.rise(w, d, g, a, b)
 		}
 		c.crosses(&m.When[Hard], Hard, g.from, a, b)
 	}
 }
 
 // rise shares out between the steps from a to b by how much y went up.
-func (c *Course) rise(w *Way, g *gone, a, b int) {
+func (c *Course) rise(w *Way, d *Dose, g *gone, a, b int) {
 	if b-a == 1 {
 		c.rises[a] = g.to - g.from
 		return
@@ -271,7 +299,6 @@ func (c *Course) rise(w *Way, g *gone, a, b int) {
 	// How vitrification slows it comes in with y: a parabola, by its middle.
 	var e0, p, q float64
 	if g.e0+g.e1 >= slowly {
-		d := w.dose(a, b)
 		per := 1 / d.h
 		em, _ := c.s.glassy((g.from + g.to) / 2)
 		e0, p, q = g.e0*per, (4*em*d.h-3*g.e0-g.e1)*per, 2*(g.e0-2*em*d.h+g.e1)*per
