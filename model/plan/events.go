@@ -90,16 +90,17 @@ type table struct {
 type events struct{ at, blur [never]float32 }
 
 func (c *compiled) table(resin, panel int) *table {
-	// Panels that follow the same air alike share a table.
-	for p := range panel {
-		if c.lagMinutes(p) == c.lagMinutes(panel) {
-			panel = p
-			break
-		}
-	}
 	key := [2]int{resin, panel}
 	if t := c.tables[key]; t != nil {
 		return t
+	}
+	// Panels that follow the same air alike share a table.
+	for p := range panel {
+		if c.lagMinutes(p) == c.lagMinutes(panel) {
+			t := c.table(resin, p)
+			c.tables[key] = t
+			return t
+		}
 	}
 	r := c.resins[resin]
 	n := int(c.horizon/grid) + 1
@@ -124,7 +125,7 @@ func (c *compiled) table(resin, panel int) *table {
 	}
 	t.temp, t.outside = make([][]float32, c.members), make([]bool, c.members)
 	flat := make([]float32, c.members*n)
-	decay := math.Exp(-grid / math.Max(tau, 1e-6))
+	decay := math.Exp(-grid / max(tau, 1e-6))
 	for m := range c.members {
 		p := c.Forecast.Air[m]
 		temp := flat[m*n : (m+1)*n]
@@ -213,7 +214,7 @@ func (t *table) follow(m, slot int) (ev events) {
 			}
 			ev.at[e] = float32(at / 60)
 			if perMin > 0 {
-				ev.blur[e] = float32(math.Min(touch*sd/perMin, 24*60))
+				ev.blur[e] = float32(min(touch*sd/perMin, 24*60))
 			}
 		}
 		minutes := way.Seconds() / 60

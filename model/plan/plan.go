@@ -157,15 +157,15 @@ type step struct {
 // lasts is how long a wait or a soak takes, min: a soak ramps up from about room
 // temperature, holds, and ramps down, by 10 °C an hour where nothing is said.
 func lasts(s *job.Step) float64 {
-	min := *s.Hours * 60
+	minutes := *s.Hours * 60
 	if s.Do == "soak" {
 		ramp := 10.0
 		if s.RampCH != nil {
 			ramp = *s.RampCH
 		}
-		min += 2 * 60 * math.Max(*s.TempC-20, 0) / ramp
+		minutes += 2 * 60 * max(*s.TempC-20, 0) / ramp
 	}
-	return min
+	return minutes
 }
 
 // compiled is a Job made ready: times are minutes from Forecast.Start.
@@ -214,7 +214,7 @@ func (c *compiled) workingHours() *Fault {
 			day := func(min int) float64 {
 				return time.Date(t.Year(), t.Month(), t.Day()+d, min/60, min%60, 0, 0, c.loc).Sub(c.Forecast.Start).Minutes()
 			}
-			s := span{math.Max(day(h.From), c.from), math.Min(day(h.To), c.horizon)}
+			s := span{max(day(h.From), c.from), min(day(h.To), c.horizon)}
 			if s.to > s.from {
 				c.open = append(c.open, s)
 			}
@@ -224,7 +224,7 @@ func (c *compiled) workingHours() *Fault {
 	merged := c.open[:0]
 	for _, s := range c.open {
 		if n := len(merged); n > 0 && s.from <= merged[n-1].to {
-			merged[n-1].to = math.Max(merged[n-1].to, s.to)
+			merged[n-1].to = max(merged[n-1].to, s.to)
 		} else {
 			merged = append(merged, s)
 		}
@@ -232,7 +232,7 @@ func (c *compiled) workingHours() *Fault {
 	c.open = merged
 	longest := 0.0
 	for _, s := range c.open {
-		longest = math.Max(longest, s.to-s.from)
+		longest = max(longest, s.to-s.from)
 	}
 	for i := range c.steps {
 		if s := &c.steps[i]; math.IsNaN(s.done) && s.people1 && s.work > longest {
@@ -249,7 +249,7 @@ func (c *compiled) startWithin(t, work float64) float64 {
 		if s.to-work < t {
 			continue
 		}
-		return math.Max(t, s.from)
+		return max(t, s.from)
 	}
 	return math.Inf(1)
 }
@@ -309,7 +309,7 @@ func (c *compiled) draw() {
 		rnd := random(c.seed ^ uint64(k+1)*0x2545f4914f6cdd1d)
 		d, ok := c.Learned[c.names[k]]
 		if !ok {
-			d = Kappa{0, math.Sqrt(math.Max(c.resins[k].LnKappaSD*c.resins[k].LnKappaSD-batchSD*batchSD, 0))}
+			d = Kappa{0, math.Sqrt(max(c.resins[k].LnKappaSD*c.resins[k].LnKappaSD-batchSD*batchSD, 0))}
 		}
 		if d.SD > 0 {
 			own[k] = batchSD

@@ -66,12 +66,13 @@ type judge struct {
 	blurOpen, blurShut []float64 // of one touch, min
 	best               []float64 // from when a fill coat is best
 	sorted             []float64
+	opens              []float64 // sorted, of those still whole
 	alive              []bool
 	busy               [][][]span // [member][person]
 }
 
 func (c *compiled) judge(n int) *judge {
-	j := &judge{c: c, n: n, open: make([]float64, n), shut: make([]float64, n), blurOpen: make([]float64, n), blurShut: make([]float64, n), best: make([]float64, n), sorted: make([]float64, 0, n), alive: make([]bool, n)}
+	j := &judge{c: c, n: n, open: make([]float64, n), shut: make([]float64, n), blurOpen: make([]float64, n), blurShut: make([]float64, n), best: make([]float64, n), sorted: make([]float64, 0, n), opens: make([]float64, 0, n), alive: make([]bool, n)}
 	for range c.steps {
 		j.start = append(j.start, make([]float64, n))
 		j.end = append(j.end, make([]float64, n))
@@ -169,7 +170,7 @@ func (j *judge) run(t *trial, least int, d *detail) {
 		if j.alive[m] {
 			e := 0.0
 			for i := range c.steps {
-				e = math.Max(e, j.end[i][m])
+				e = max(e, j.end[i][m])
 			}
 			j.sorted = append(j.sorted, e)
 		}
@@ -207,19 +208,22 @@ func (j *judge) firstVisit(t *trial, s *step) visit {
 	q := .9
 	limit := math.Inf(1)
 	if s.close != never {
-		limit = j.quantile(j.shut, .02) - s.work
+		j.sorted = j.whole(j.sorted, j.shut)
+		limit = quantileSorted(j.sorted, .02) - s.work
 	} else {
 		q = .97
 	}
-	late := func(marks []float64, q float64) float64 {
-		return math.Max(math.Ceil(j.quantile(marks, q)/5-1e-9)*5, t.release[s.index])
+	late := func(sorted []float64, q float64) float64 {
+		return max(math.Ceil(quantileSorted(sorted, q)/5-1e-9)*5, t.release[s.index])
 	}
-	clock := func(q float64) float64 { return late(j.open, q) }
+	j.opens = j.whole(j.opens, j.open)
+	clock := func(q float64) float64 { return late(j.opens, q) }
 	inTime := func(at float64) bool {
 		return at <= limit && !math.IsInf(at, 1) && j.c.startWithin(at, s.work) <= limit
 	}
 	if s.When == "fill" {
-		if at := late(j.best, q); inTime(at) {
+		j.sorted = j.whole(j.sorted, j.best)
+		if at := late(j.sorted, q); inTime(at) {
 			return visit{at: at}
 		}
 	}
@@ -251,7 +255,7 @@ func (j *judge) firstVisit(t *trial, s *step) visit {
 
 // refeel is how long after a touch the next one follows, min: a tenth of the
 // coat's age, between 5 min and an hour.
-func refeel(age float64) float64 { return math.Min(math.Max(fiveUp(age/10), 5), 60) }
+func refeel(age float64) float64 { return min(max(fiveUp(age/10), 5), 60) }
 
 // attempt does a step for one member as a person does: at the first visit, or as
 // soon as hands are free after it, the coat is felt, and again a while later for
@@ -328,7 +332,7 @@ func (j *judge) attempt(m int, t *trial, s *step, l visit) verdict {
 			return verdict{at, felt, who, fits, -1}
 		}
 		if next := at + refeel(at-laid); c.exact {
-			at = math.Max(at, open) // a finger without doubt is as good as the clock
+			at = max(at, open) // a finger without doubt is as good as the clock
 		} else {
 			at = next
 		}
@@ -417,33 +421,33 @@ func (j *judge) soaked(s, k *step, m, mm int) float64 {
 			if r.Handle != nil {
 				age = *r.Handle
 			}
-			enough = math.Max(enough, age.Hours/r.AgeFactor(*x.TempC, age.TempC))
+			enough = max(enough, age.Hours/r.AgeFactor(*x.TempC, age.TempC))
 		}
 		if *x.Hours >= enough {
-			out = math.Min(out, j.end[i][m])
+			out = min(out, j.end[i][m])
 		}
 	}
 	return out
 }
 
-// quantile of the members still whole.
-func (j *judge) quantile(v []float64, p float64) float64 {
-	j.sorted = j.sorted[:0]
+// whole sorts the values of the members that are still whole into the scratch given.
+func (j *judge) whole(sorted, v []float64) []float64 {
+	sorted = sorted[:0]
 	for m, x := range v {
 		if j.alive[m] && !math.IsNaN(x) {
-			j.sorted = append(j.sorted, x)
+			sorted = append(sorted, x)
 		}
 	}
-	if len(j.sorted) == 0 {
-		return math.NaN()
-	}
-	slices.Sort(j.sorted)
-	return quantileSorted(j.sorted, p)
+	slices.Sort(sorted)
+	return sorted
 }
 
 // quantileSorted takes the element at or above the share: no interpolation,
-// so that a time never reached stays never.
+// so that a time never reached stays never. NaN where there is none.
 func quantileSorted(s []float64, p float64) float64 {
+	if len(s) == 0 {
+		return math.NaN()
+	}
 	k := int(math.Ceil(p*float64(len(s)))) - 1
 	return s[min(max(k, 0), len(s)-1)]
 }
@@ -470,7 +474,7 @@ func (j *judge) free(m int, t float64, s *step) (at float64, who int) {
 			if free == t {
 				return t, p
 			}
-			next = math.Min(next, free)
+			next = min(next, free)
 		}
 		t = next
 	}
@@ -673,7 +677,7 @@ func (c *compiled) improve(j *judge, t trial, which []int, times []float64, pass
 		soonest := math.Inf(1)
 		for m := range j.n {
 			if j.alive[m] {
-				soonest = math.Min(soonest, j.start[i][m])
+				soonest = min(soonest, j.start[i][m])
 			}
 		}
 		if math.IsInf(soonest, 1) {
@@ -774,9 +778,9 @@ func shortlist(pool []trial, members, n int) []trial {
 // three days ahead.
 func (c *compiled) times(step float64) []float64 {
 	var at []float64
-	end := math.Min(c.horizon, c.from+72*60)
+	end := min(c.horizon, c.from+72*60)
 	for _, s := range c.open {
-		for t := math.Ceil(math.Max(s.from, c.from)/step-1e-9) * step; t < math.Min(s.to, end); t += step {
+		for t := math.Ceil(max(s.from, c.from)/step-1e-9) * step; t < min(s.to, end); t += step {
 			at = append(at, t)
 		}
 	}
