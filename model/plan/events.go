@@ -4,6 +4,7 @@ package plan
 
 import (
 	"math"
+	"sync/atomic"
 
 	"curewright/model/cure"
 	"curewright/model/shop"
@@ -63,26 +64,41 @@ func (c *compiled) lagMinutes(panel int) float64 {
 }
 
 // table holds, for one resin on one panel, the time of every event of a coat
-// mixed at each grid time, a member at a time. Rows are made when first asked
-// for.
+// mixed at each grid time, a member at a time. They are worked out when first
+// asked for, by whichever of several judges asks.
 type table struct {
 	c     *compiled
 	r     cure.Resin
 	kappa []float64
 	slots int
 
-	rows [][]events
+	rows []atomic.Pointer[row] // by slot
 
 	temp    [][]float32 // °C at slot ends, [member][slot]
 	outside []bool      // whether a member's leave the resin's range
 	film    []cure.Film // of each member
 	steps   cure.Stepper
 	last    mark // the last event that any step asks for
+}
 
-	// Scratch of follow, too large for each of its calls to make anew.
+// row holds the events of each member's coat from one slot on.
+type row struct {
+	state []atomic.Uint32 // of each: none yet, being worked out, there
+	ev    []events
+}
+
+const (
+	none = iota
+	begun
+	there
+)
+
+// walk is scratch of [table.follow], too large for each of its calls to make anew.
+type walk struct {
 	path  cure.Path
 	gauge cure.Gauge
 	way   cure.Course
+	ev    events // of a coat that another judge is at
 }
 
 // events are a coat's times of the marks, min, and how far one touch may be off
@@ -104,7 +120,7 @@ func (c *compiled) table(resin, panel int) *table {
 	}
 	r := c.resins[resin]
 	n := int(c.horizon/grid) + 1
-	t := &table{c: c, r: r, kappa: c.kappa[resin], film: c.films[resin], slots: n, rows: make([][]events, n)}
+	t := &table{c: c, r: r, kappa: c.kappa[resin], film: c.films[resin], slots: n, rows: make([]atomic.Pointer[row], n)}
 	tau := c.lagMinutes(panel)
 	stepMin := c.Forecast.Step.Minutes()
 	day := int(math.Round(24 * 60 / stepMin))
@@ -165,23 +181,32 @@ func (c *compiled) table(resin, panel int) *table {
 }
 
 // at returns the events of a coat of a member mixed at the slot.
-func (t *table) at(slot, m int) *events {
-	row := t.rows[slot]
-	if row == nil {
-		row = make([]events, t.c.members)
-		t.rows[slot] = row
+func (t *table) at(w *walk, slot, m int) *events {
+	r := t.rows[slot].Load()
+	if r == nil {
+		r = &row{make([]atomic.Uint32, t.c.members), make([]events, t.c.members)}
+		if !t.rows[slot].CompareAndSwap(nil, r) {
+			r = t.rows[slot].Load()
+		}
 	}
-	if row[m].at[never-1] == 0 { // no event is at time 0: applied is at the slot, the rest after it
-		row[m] = t.follow(m, slot)
+	state := &r.state[m]
+	if state.Load() == there {
+		return &r.ev[m]
 	}
-	return &row[m]
+	if !state.CompareAndSwap(none, begun) {
+		w.ev = t.follow(w, m, slot)
+		return &w.ev
+	}
+	r.ev[m] = t.follow(w, m, slot)
+	state.Store(there)
+	return &r.ev[m]
 }
 
 // follow integrates one coat of one member from a slot on and notes the first
 // crossing of every mark, by the stepper that the estimate uses: opening marks
 // by the lesser of the two readings of the time outside the resin's range,
 // closing ones by the law.
-func (t *table) follow(m, slot int) (ev events) {
+func (t *table) follow(w *walk, m, slot int) (ev events) {
 	inf := float32(math.Inf(1))
 	for e := range ev.at {
 		ev.at[e] = inf
@@ -190,10 +215,10 @@ func (t *table) follow(m, slot int) (ev events) {
 	t0 := float64(slot) * grid
 	ev.at[applied] = float32(t0)
 	k := t.kappa[m]
-	steps, way, gauge := &t.steps, &t.way, &t.gauge
-	t.path = cure.NewPath(&t.r, t0*60, float64(t.temp[m][slot]))
-	gauge.Reset(&t.path, t.film[m])
-	way.Begin(steps, &t.path, gauge, t.temp[m][slot:], t0*60, h, t.outside[m], cure.Firm)
+	steps, way, gauge := &t.steps, &w.way, &w.gauge
+	w.path = cure.NewPath(&t.r, t0*60, float64(t.temp[m][slot]))
+	gauge.Reset(&w.path, t.film[m])
+	way.Begin(steps, &w.path, gauge, t.temp[m][slot:], t0*60, h, t.outside[m], cure.Firm)
 	two := cure.NewTwo()
 	touch := t.c.finger.Touch
 	var y, less, a float64
@@ -255,19 +280,19 @@ const (
 
 // when is the time of an event of a coat mixed at t, min, for a member, and how
 // far a touch may be off it; +Inf for never.
-func (tb *table) when(e mark, t float64, m int) (at, blur float64) {
+func (tb *table) when(w *walk, e mark, t float64, m int) (at, blur float64) {
 	x := t / grid
 	i := int(x)
 	f := x - float64(i)
 	if i < 0 || i >= tb.slots-1 {
 		return math.Inf(1), 0
 	}
-	u := tb.at(i, m)
+	u := tb.at(w, i, m)
 	a, blur := float64(u.at[e]), float64(u.blur[e])
 	if f < 1e-9 {
 		return a, blur
 	}
-	b := float64(tb.at(i+1, m).at[e])
+	b := float64(tb.at(w, i+1, m).at[e])
 	if math.IsInf(a, 1) || math.IsInf(b, 1) {
 		if (e == closes || e == stopped) && !math.IsInf(a, 1) {
 			return a, blur // a window that may close is not taken for one that never does

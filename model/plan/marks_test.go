@@ -32,7 +32,7 @@ func TestMarksAreTheEstimates(t *testing.T) {
 			if x.e == opens && tr.Cold() {
 				continue // too cold to open then: the plan waits
 			}
-			got, _ := tb.when(x.e, 0, 0)
+			got, _ := tb.when(&walk{}, x.e, 0, 0)
 			if want, ok := tr.Same(got, x.pick); !ok {
 				t.Errorf("%s (%s): %v at %.2f min, stepped minute by minute %.2f", tr.Name, tr.Resin, x.e, got, want)
 			}
@@ -42,7 +42,7 @@ func TestMarksAreTheEstimates(t *testing.T) {
 
 // A coat is fit to handle after 48 h at 20 °C.
 func TestHandle(t *testing.T) {
-	at, _ := ready(t, oneCoat(t, "medium", steady(20))).table(0, 0).when(handle, 60, 0)
+	at, _ := ready(t, oneCoat(t, "medium", steady(20))).table(0, 0).when(&walk{}, handle, 60, 0)
 	if math.Abs(at/60-49) > 0.01 {
 		t.Errorf("after %.3f h", at/60-1)
 	}

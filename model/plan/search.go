@@ -5,7 +5,10 @@ package plan
 import (
 	"cmp"
 	"math"
+	"runtime"
 	"slices"
+	"sync"
+	"sync/atomic"
 
 	"curewright/model/coat"
 	"curewright/model/cure"
@@ -69,6 +72,7 @@ type judge struct {
 	opens              []float64 // sorted, of those still whole
 	alive              []bool
 	busy               [][][]span // [member][person]
+	walk               walk
 }
 
 func (c *compiled) judge(n int) *judge {
@@ -82,6 +86,34 @@ func (c *compiled) judge(n int) *judge {
 		j.busy[m] = make([][]span, c.people)
 	}
 	return j
+}
+
+// judges are as many as work side by side. Their trials come out the same however
+// many they are.
+func (c *compiled) judges(n int) (all []*judge) {
+	for i := range c.steps {
+		if s := &c.steps[i]; s.resin >= 0 {
+			c.table(s.resin, s.panel) // found and not made while they run
+		}
+	}
+	for range runtime.GOMAXPROCS(0) {
+		all = append(all, c.judge(n))
+	}
+	return all
+}
+
+// each deals n trials out to the judges.
+func each(judges []*judge, n int, try func(j *judge, k int)) {
+	var next atomic.Int64
+	var all sync.WaitGroup
+	for _, j := range judges[:min(len(judges), n)] {
+		all.Go(func() {
+			for k := int(next.Add(1)) - 1; k < n; k = int(next.Add(1)) - 1 {
+				try(j, k)
+			}
+		})
+	}
+	all.Wait()
 }
 
 // member maps the i-th of n judged members onto the ensemble, evenly.
@@ -376,7 +408,7 @@ func (j *judge) window(s *step, d *detail) {
 				pace = 1 / own[mm]
 			}
 			mark := func(e mark, from float64) (at, blur float64) {
-				at, blur = tb.when(e, from, mm)
+				at, blur = tb.when(&j.walk, e, from, mm)
 				return from + pace*(at-from), pace * blur
 			}
 			j.open[m], j.blurOpen[m] = j.end[k.index][m], 0
@@ -544,7 +576,8 @@ func (c *compiled) search(members int) trial {
 			}
 		}
 	}
-	full := c.judge(members)
+	fulls := c.judges(members)
+	full := fulls[0]
 	var found []trial
 	level := make([]int, members+1) // 1 + index of the best trial found with so many whole members
 	keep := func(t trial) {
@@ -593,45 +626,42 @@ func (c *compiled) search(members int) trial {
 	if c.quick {
 		few, every = min(members, 24), 60
 	}
-	rough := c.judge(few)
+	roughs := c.judges(few)
 	coarse := c.times(every)
 	var pool []trial
 	for _, o := range orders {
 		if len(heads) == 0 {
-			t := asap(o)
-			rough.run(&t, 0, nil)
-			pool = append(pool, t)
+			pool = append(pool, asap(o))
 			continue
 		}
 		for _, at := range coarse {
 			t := asap(o)
 			t.release[heads[0]] = at
-			rough.run(&t, 0, nil)
 			pool = append(pool, t)
 		}
 	}
+	each(roughs, len(pool), func(j *judge, k int) { j.run(&pool[k], 0, nil) })
 	wide, narrow := 12, 6
 	if c.quick {
 		wide, narrow = 4, 2
 	}
 	pool = shortlist(pool, few, wide)
-	for k := range pool {
-		pool[k] = c.improve(rough, pool[k], heads, coarse, 3)
-	}
+	each(roughs, len(pool), func(j *judge, k int) { pool[k] = c.improve(j, pool[k], heads, coarse, 3) })
 	pool = shortlist(pool, few, narrow)
-	for k := range pool {
-		t := pool[k]
+	each(fulls, len(pool), func(j *judge, k int) {
 		if c.quick {
-			full.run(&t, 0, nil)
+			j.run(&pool[k], 0, nil)
 		} else {
-			t = c.polish(full, t, heads)
+			pool[k] = c.polish(j, pool[k], heads)
 		}
+	})
+	for _, t := range pool {
 		keep(t)
 	}
 	best := c.choose(found, members, asap(orders[0]), full)
 	if !c.quick && float64(best.ok) < 0.9*float64(members) {
 		// Something is lost: let other steps wait too, for a person or a window.
-		t := c.improve(rough, best, free, coarse, 1)
+		t := c.improve(roughs[0], best, free, coarse, 1)
 		full.run(&t, 0, nil)
 		if better(&t, &best) {
 			t = c.polish(full, t, heads)
