@@ -55,13 +55,13 @@ func onOne(fn func(s *Server, r *http.Request, id string) error) handler {
 
 // computing is the handler of a route that takes an object, whose keys the
 // backend checks, and whose answer costs the board much.
-func computing(fn func(ctx context.Context, s *Server, who Who, b json.RawMessage) (any, error)) handler {
+func computing(fn func(b Backend, ctx context.Context, body json.RawMessage) (json.RawMessage, error)) handler {
 	return func(s *Server, w http.ResponseWriter, r *http.Request) (any, error) {
 		b, err := object(w, r)
 		if err != nil {
 			return nil, err
 		}
-		return s.computed(w, r, func(ctx context.Context) (any, error) { return fn(ctx, s, whoOf(r), b) })
+		return s.computed(w, r, func(ctx context.Context) (any, error) { return fn(s.b, ctx, b) })
 	}
 }
 
@@ -202,10 +202,8 @@ func routeTable() []route {
 		{get, api + "/pieces/{id}/bill", Look, backed(func(b Backend, r *http.Request) (json.RawMessage, error) {
 			return b.Bill(r.Context(), r.PathValue("id"))
 		})},
-		{post, api + "/plan", Look, computing(func(ctx context.Context, s *Server, _ Who, b json.RawMessage) (any, error) { return s.b.Plan(ctx, b) })},
-		{post, api + "/resins/fit", Look, computing(func(ctx context.Context, s *Server, _ Who, b json.RawMessage) (any, error) {
-			return s.b.FitResin(ctx, b)
-		})},
+		{post, api + "/plan", Look, computing(Backend.Plan)},
+		{post, api + "/resins/fit", Look, computing(Backend.FitResin)},
 
 		{get, api + "/memory", Look, (*Server).memory},
 		{post, api + "/memory/forget", Record, (*Server).forgetMemory},
