@@ -48,16 +48,16 @@ func edges(rank, late int) (lo, hi int, ok bool) {
 	return lo, hi, true
 }
 
-const quadN = 33
+// misreported is the chance that a test names some one state by mistake.
+const misreported = coat.Misreport / 5
 
 // absorb weighs a belief by one finger test and keeps it normal, with the
 // weighed mean and covariance. It returns the logarithm of the chance that the
 // test had.
 func (g *belief) absorb(r *cure.Resin, t *coat.Touch, late int) float64 {
 	lo, hi, ok := edges(t.State.Rank(), late)
-	said := coat.Misreport / 5
 	if t.State.Rank() < 0 || !ok {
-		return math.Log(said)
+		return math.Log(misreported)
 	}
 	wider := 1.0
 	if t.Air {
@@ -66,125 +66,172 @@ func (g *belief) absorb(r *cure.Resin, t *coat.Touch, late int) float64 {
 	if lo >= 3 {
 		return g.absorbGlass(r, t, lo == 3, wider)
 	}
-	sd := math.Sqrt(g.c[0][0])
-	var beta [dim]float64 // slope of each offset on ln κ
-	for j := 1; j < dim; j++ {
-		beta[j] = g.c[j][0] / g.c[0][0]
-	}
-	within := func(j, l int) float64 { return g.c[j][l] - beta[j]*g.c[l][0] }
-	type term struct {
-		z           int // place of the offset; 0 for none
-		v, s, touch float64
-		d1, d1d, d2 float64
-		sign        float64
-		level       float64
-	}
-	terms := make([]term, 0, 2)
-	add := func(rank int, sign float64) {
-		o := offsetOf[rank]
-		terms = append(terms, term{z: 1 + o, v: max(within(1+o, 1+o), 1e-9), s: coat.FilmShare * coat.MarkSD[o],
-			touch: coat.TouchShare * coat.MarkSD[o] * wider, sign: sign, level: float64(rank)})
-	}
+	f := g.film()
+	w := weighing{film: f, r: r, t: t, firm: f.mark(3, 0, wider), all: lo == 0}
 	if lo > 0 {
-		add(lo, 1)
+		w.marks = append(w.marks, f.mark(lo, 1, wider))
 	}
-	if hi < 5 {
-		add(hi, -1)
+	w.marks = append(w.marks, f.mark(hi, -1, wider))
+	w.sum()
+	if !(w.s0 > 0) {
+		return math.Log(misreported)
 	}
-	firmZ := 1 + coat.OffFirm
-	firmS := coat.FilmShare * coat.MarkSD[coat.OffFirm]
-	firmV := math.Hypot(coat.TouchShare*coat.MarkSD[coat.OffFirm]*wider, firmS*math.Sqrt(max(within(firmZ, firmZ), 0)))
-	touchFirm := coat.TouchShare * coat.MarkSD[coat.OffFirm] * wider
-	var s0, s1, s2, norm float64
-	const reach = 4.0
-	for q := range quadN {
-		x := -reach + 2*reach*float64(q)/(quadN-1)
+	w.move(g)
+	return math.Log(w.s0 / w.norm)
+}
+
+// film is a belief with ln κ set apart: the offsets of one ln κ are normal about a
+// line.
+type film struct {
+	belief
+	beta [dim]float64 // slope of each offset on ln κ
+}
+
+func (g *belief) film() film {
+	f := film{belief: *g}
+	for j := 1; j < dim; j++ {
+		f.beta[j] = g.c[j][0] / g.c[0][0]
+	}
+	return f
+}
+
+// within is the covariance of two offsets at one ln κ.
+func (f *film) within(j, l int) float64 { return f.c[j][l] - f.beta[j]*f.c[l][0] }
+
+// offset is the mean of one where ln κ is d above its own.
+func (f *film) offset(z int, d float64) float64 { return f.m[z] + f.beta[z]*d }
+
+// mark is where the states that a test can stand for begin or end.
+type mark struct {
+	rank   int
+	sign   float64 // of its chance in the test's: 1 where they begin, -1 where they end
+	z      int     // place of its offset
+	v      float64 // variance of that at one ln κ
+	s      float64 // how far an offset of one moves the mark, in the mark's own unit
+	touch  float64 // standard deviation of a finger's judging, in that unit
+	spread float64 // of both
+
+	// Sums over ln κ: of the chance's slope on the offset, of that times ln κ,
+	// and of its curvature, each by what the offset doubts.
+	d1, d1d, d2 float64
+}
+
+// mark is the one at which a rank begins, for somebody who judges so much wider.
+func (f *film) mark(rank int, sign, wider float64) mark {
+	o := offsetOf[rank]
+	k := mark{rank: rank, sign: sign, z: 1 + o, v: max(f.within(1+o, 1+o), 1e-9), s: coat.FilmShare * coat.MarkSD[o],
+		touch: coat.TouchShare * coat.MarkSD[o] * wider}
+	k.spread = math.Sqrt(k.touch*k.touch + k.s*k.s*k.v)
+	return k
+}
+
+// weighing is one test's, over the rate factors that a belief holds possible.
+type weighing struct {
+	film
+	r     *cure.Resin
+	t     *coat.Touch
+	marks []mark
+	firm  mark
+	all   bool // a film that has passed nothing counts
+
+	s0, s1, s2, norm float64 // sums of the test's chance, by ln κ and its square, and of the weights
+}
+
+// sum goes over ln κ by even steps of its normal.
+func (w *weighing) sum() {
+	const steps, reach = 33, 4.0
+	sd := math.Sqrt(w.c[0][0])
+	for q := range steps {
+		x := -reach + 2*reach*float64(q)/(steps-1)
 		d := sd * x
-		w := math.Exp(-x * x / 2)
-		norm += w
-		ln := g.m[0] + d
-		if ln < coat.TouchFirst || ln > -coat.TouchFirst {
-			// No batch is that fast or slow: the grid's end stands for it.
-			ln = min(max(ln, coat.TouchFirst), -coat.TouchFirst)
-		}
-		a := alphaAt(t, ln)
-		tg := r.Tg(a)
-		p := 0.0
-		if lo == 0 {
-			p = 1
-		}
-		for i := range terms {
-			k := &terms[i]
-			mean := g.m[k.z] + beta[k.z]*d
-			spread := math.Sqrt(k.touch*k.touch + k.s*k.s*k.v)
-			// Value above the mark's middle, in the mark's own unit.
-			scale, base := 1.0, 0.0
-			var over float64
-			switch int(k.level) {
-			case 1:
-				over = a - cure.AlphaTacky
-			case 2:
-				// A glass feels firm, so green is passed by either: the firm part
-				// with its offset's own spread, the gel as a function of its.
-				over = a - r.AlphaGel
-				if x := tg - t.NowC + cure.GreenBelowK; x < 3*coat.MarkSD[coat.OffFirm] {
-					scale = phi(x / touchFirm)
-				}
-				firm := phi((tg - t.NowC - cure.FirmAboveK - firmS*(g.m[firmZ]+beta[firmZ]*d)) / firmV)
-				base, scale = firm, scale*(1-firm)
-			case 3:
-				over = tg - t.NowC - cure.FirmAboveK
-			}
-			u := (over - k.s*mean) / spread
-			f := math.Exp(-u*u/2) / math.Sqrt(2*math.Pi)
-			lean := k.s * k.v / spread
-			c := w * (1 - coat.Misreport) * k.sign * scale
-			p += k.sign * (base + scale*phi(u))
-			k.d1 -= c * lean * f
-			k.d1d -= c * lean * f * d
-			k.d2 -= c * lean * lean * u * f
-		}
-		y := w * (said + (1-coat.Misreport)*max(p, 0))
-		s0 += y
-		s1 += y * d
-		s2 += y * d * d
+		weight := math.Exp(-x * x / 2)
+		w.norm += weight
+		// No batch is faster or slower than the grid: its end stands for it.
+		ln := min(max(w.m[0]+d, coat.TouchFirst), -coat.TouchFirst)
+		y := weight * (misreported + (1-coat.Misreport)*max(w.chance(ln, d, weight), 0))
+		w.s0 += y
+		w.s1 += y * d
+		w.s2 += y * d * d
 	}
-	if !(s0 > 0) {
-		return math.Log(said)
+}
+
+// chance is the test's where ln κ is ln, d above its mean; the marks' sums take
+// its slopes.
+func (w *weighing) chance(ln, d, weight float64) float64 {
+	a := alphaAt(w.t, ln)
+	tg := w.r.Tg(a)
+	p := 0.0
+	if w.all {
+		p = 1
 	}
-	e1, e2 := s1/s0, s2/s0
+	for i := range w.marks {
+		k := &w.marks[i]
+		over, base, scale := w.above(k.rank, a, tg-w.t.NowC, d)
+		u := (over - k.s*w.offset(k.z, d)) / k.spread
+		slope := math.Exp(-u*u/2) / math.Sqrt(2*math.Pi)
+		lean := k.s * k.v / k.spread
+		c := weight * (1 - coat.Misreport) * k.sign * scale
+		p += k.sign * (base + scale*phi(u))
+		k.d1 -= c * lean * slope
+		k.d1d -= c * lean * slope * d
+		k.d2 -= c * lean * lean * u * slope
+	}
+	return p
+}
+
+// above is by how much a film of degree of cure a, whose glass transition lies so
+// far above its temperature, is over the middle of a mark, in the mark's unit. Its
+// chance of having passed it is base and scale times that of being over.
+func (w *weighing) above(rank int, a, glassK, d float64) (over, base, scale float64) {
+	switch rank {
+	case 1:
+		return a - cure.AlphaTacky, 0, 1
+	case 2:
+		// A glass feels firm, so green is passed by either: the firm part
+		// with its offset's own spread, the gel as a function of its.
+		scale = 1
+		if x := glassK + cure.GreenBelowK; x < 3*coat.MarkSD[coat.OffFirm] {
+			scale = phi(x / w.firm.touch)
+		}
+		base = phi((glassK - cure.FirmAboveK - w.firm.s*w.offset(w.firm.z, d)) / w.firm.spread)
+		return a - w.r.AlphaGel, base, scale * (1 - base)
+	}
+	return glassK - cure.FirmAboveK, 0, 1
+}
+
+// move gives a belief the weighed mean and covariance: what the marks' offsets
+// learnt, the others learn as far as they go along with these.
+func (w *weighing) move(g *belief) {
+	e1, e2 := w.s1/w.s0, w.s2/w.s0
 	var mean [dim]float64 // about g.m
 	var second [dim][dim]float64
 	mean[0], second[0][0] = e1, e2
 	for j := 1; j < dim; j++ {
-		mean[j] = beta[j] * e1
-		second[j][0] = beta[j] * e2
-		for i := range terms {
-			k := &terms[i]
-			h := within(j, k.z) / k.v
-			mean[j] += h * k.d1 / s0
-			second[j][0] += h * k.d1d / s0
+		mean[j] = w.beta[j] * e1
+		second[j][0] = w.beta[j] * e2
+		for i := range w.marks {
+			k := &w.marks[i]
+			h := w.within(j, k.z) / k.v
+			mean[j] += h * k.d1 / w.s0
+			second[j][0] += h * k.d1d / w.s0
 		}
 		second[0][j] = second[j][0]
 		for l := 1; l <= j; l++ {
-			x := beta[j]*beta[l]*e2 + within(j, l)
-			for i := range terms {
-				k := &terms[i]
-				hj, hl := within(j, k.z)/k.v, within(l, k.z)/k.v
-				x += (beta[j]*hl+beta[l]*hj)*k.d1d/s0 + hj*hl*k.d2/s0
+			x := w.beta[j]*w.beta[l]*e2 + w.within(j, l)
+			for i := range w.marks {
+				k := &w.marks[i]
+				hj, hl := w.within(j, k.z)/k.v, w.within(l, k.z)/k.v
+				x += (w.beta[j]*hl+w.beta[l]*hj)*k.d1d/w.s0 + hj*hl*k.d2/w.s0
 			}
 			second[j][l], second[l][j] = x, x
 		}
 	}
 	for j := range dim {
+		g.m[j] += mean[j]
 		for l := range dim {
 			g.c[j][l] = second[j][l] - mean[j]*mean[l]
 		}
 	}
-	for j := range dim {
-		g.m[j] += mean[j]
-	}
-	return math.Log(s0 / norm)
 }
 
 // hermite are nodes and weights for a standard normal (Gauss and Hermite, seven
@@ -195,14 +242,66 @@ var hermite = [...]struct{ x, w float64 }{
 	{3.7504397177257425, 0.000548268855972218}, {-3.7504397177257425, 0.000548268855972218},
 }
 
+// glassParts are ln κ and the offsets of firm and hard.
+var glassParts = [3]int{0, 1 + coat.OffFirm, 1 + coat.OffHard}
+
 // absorbGlass is absorb for firm and hard, whose two marks lie so near each other
 // that a film's may cross: their offsets go by nodes as ln κ does, and the others
 // along with these.
 func (g *belief) absorbGlass(r *cure.Resin, t *coat.Touch, firm bool, wider float64) float64 {
-	const zf, zh = 1 + coat.OffFirm, 1 + coat.OffHard
-	of := [3]int{0, zf, zh}
-	// Cholesky of the three.
-	var l [3][3]float64
+	l := g.spreads(glassParts)
+	var touch, film [2]float64 // standard deviations of a finger's judging and the film, K
+	for i, o := range []int{coat.OffFirm, coat.OffHard} {
+		touch[i], film[i] = coat.TouchShare*coat.MarkSD[o]*wider, coat.FilmShare*coat.MarkSD[o]
+	}
+	const reach, steps = 3.6, 21
+	var sum, norm float64
+	var mean [3]float64
+	var second [3][3]float64
+	for q := range steps {
+		x := -reach + 2*reach*float64(q)/(steps-1)
+		wx := math.Exp(-x * x / 2)
+		norm += wx
+		d := l[0][0] * x
+		ln := min(max(g.m[0]+d, coat.TouchFirst), -coat.TouchFirst)
+		above := r.Tg(alphaAt(t, ln)) - t.NowC
+		for _, a := range hermite {
+			df := l[1][0]*x + l[1][1]*a.x
+			pf := phi((above - cure.FirmAboveK - film[0]*(g.m[glassParts[1]]+df)) / touch[0])
+			for _, b := range hermite {
+				dh := l[2][0]*x + l[2][1]*a.x + l[2][2]*b.x
+				p := min(pf, phi((above-cure.HardAboveK-film[1]*(g.m[glassParts[2]]+dh))/touch[1]))
+				if firm {
+					p = pf - p
+				}
+				y := wx * a.w * b.w * (misreported + (1-coat.Misreport)*p)
+				v := [3]float64{d, df, dh}
+				sum += y
+				for i := range 3 {
+					mean[i] += y * v[i]
+					for j := 0; j <= i; j++ {
+						second[i][j] += y * v[i] * v[j]
+					}
+				}
+			}
+		}
+	}
+	if !(sum > 0) {
+		return math.Log(misreported)
+	}
+	for i := range 3 {
+		mean[i] /= sum
+		for j := 0; j <= i; j++ {
+			second[i][j] /= sum
+			second[j][i] = second[i][j]
+		}
+	}
+	g.follow(glassParts, mean, second)
+	return math.Log(sum / norm)
+}
+
+// spreads is the lower triangle (Cholesky) of the covariance of three parts.
+func (g *belief) spreads(of [3]int) (l [3][3]float64) {
 	for i := range 3 {
 		for j := 0; j <= i; j++ {
 			s := g.c[of[i]][of[j]]
@@ -216,63 +315,22 @@ func (g *belief) absorbGlass(r *cure.Resin, t *coat.Touch, firm bool, wider floa
 			}
 		}
 	}
-	touch := [2]float64{coat.TouchShare * coat.MarkSD[coat.OffFirm] * wider, coat.TouchShare * coat.MarkSD[coat.OffHard] * wider}
-	film := [2]float64{coat.FilmShare * coat.MarkSD[coat.OffFirm], coat.FilmShare * coat.MarkSD[coat.OffHard]}
-	const reach, quadN = 3.6, 21
-	var sum, norm float64
-	var mean [3]float64
-	var second [3][3]float64
-	for q := range quadN {
-		x := -reach + 2*reach*float64(q)/(quadN-1)
-		wx := math.Exp(-x * x / 2)
-		norm += wx
-		d := l[0][0] * x
-		ln := min(max(g.m[0]+d, coat.TouchFirst), -coat.TouchFirst)
-		above := r.Tg(alphaAt(t, ln)) - t.NowC
-		for _, a := range hermite {
-			df := l[1][0]*x + l[1][1]*a.x
-			pf := phi((above - cure.FirmAboveK - film[0]*(g.m[zf]+df)) / touch[0])
-			for _, b := range hermite {
-				dh := l[2][0]*x + l[2][1]*a.x + l[2][2]*b.x
-				p := min(pf, phi((above-cure.HardAboveK-film[1]*(g.m[zh]+dh))/touch[1]))
-				if firm {
-					p = pf - p
-				}
-				y := wx * a.w * b.w * (coat.Misreport/5 + (1-coat.Misreport)*p)
-				v := [3]float64{d, df, dh}
-				sum += y
-				for i := range 3 {
-					mean[i] += y * v[i]
-					for j := 0; j <= i; j++ {
-						second[i][j] += y * v[i] * v[j]
-					}
-				}
-			}
-		}
-	}
-	if !(sum > 0) {
-		return math.Log(coat.Misreport / 5)
-	}
-	// By how much the three moved, in their own covariance's terms: K is the
-	// others' regression on them.
-	c := newSym(3)
+	return l
+}
+
+// follow moves a belief as three of its parts moved: by so much, to such a second
+// moment about where they were. The others follow by their regression on the three.
+func (g *belief) follow(of [3]int, by [3]float64, second [3][3]float64) {
+	c, delta := newSym(3), newSym(3) // the three's covariance, and by how much it grows
 	for i := range 3 {
 		for j := range 3 {
 			c.a[3*i+j] = g.c[of[i]][of[j]]
+			delta.a[3*i+j] = second[i][j] - by[i]*by[j] - c.at(i, j)
 		}
 	}
 	inv, ok := c.inverse()
 	if !ok {
-		return math.Log(sum / norm)
-	}
-	delta := newSym(3)
-	for i := range 3 {
-		mean[i] /= sum
-	}
-	for i := range 3 {
-		for j := range 3 {
-			delta.a[3*i+j] = second[max(i, j)][min(i, j)]/sum - mean[i]*mean[j] - c.at(i, j)
-		}
+		return
 	}
 	var k [dim][3]float64
 	for i := range dim {
@@ -284,7 +342,7 @@ func (g *belief) absorbGlass(r *cure.Resin, t *coat.Touch, firm bool, wider floa
 	}
 	for i := range dim {
 		for n := range 3 {
-			g.m[i] += k[i][n] * mean[n]
+			g.m[i] += k[i][n] * by[n]
 		}
 		for j := range dim {
 			for n := range 3 {
@@ -294,7 +352,6 @@ func (g *belief) absorbGlass(r *cure.Resin, t *coat.Touch, firm bool, wider floa
 			}
 		}
 	}
-	return math.Log(sum / norm)
 }
 
 func phi(x float64) float64 { return coat.Phi(x) }
