@@ -174,55 +174,29 @@ func Solve(q Query) (Result, error) {
 	nominal, careful, doubt := q.variants(g)
 	res.Doubt = doubt
 	n := q.simulate(nominal, g, start, false)
-	psi := q.psi(nominal, g)
-	res.Nominal = Nominal{Psi: psi, ToPlus15K: some(n.plus15), To60C: some(n.to60), WorkMinutes: some(n.work()), PeakC: n.peakC, PeakMin: n.peakMin}
+	res.Nominal = Nominal{Psi: q.psi(nominal, g), ToPlus15K: some(n.plus15), To60C: some(n.to60), WorkMinutes: some(n.work()), PeakC: n.peakC, PeakMin: n.peakMin}
 	res.Verdict = verdict(n.peakC, math.Max(q.ShopC, start))
 	res.PeakClass = peakClass(n.peakC)
 
-	nan := math.NaN()
-	worst := run{plus15: nan, to60: nan, alpha30: nan, peakC: n.peakC}
-	res.Psi = psi
-	at := nominal
-	for _, v := range careful {
-		r := q.simulate(v, g, start, false)
-		worst.plus15 = earlier(worst.plus15, r.plus15)
-		worst.to60 = earlier(worst.to60, r.to60)
-		worst.alpha30 = earlier(worst.alpha30, r.alpha30)
-		worst.peakC = math.Max(worst.peakC, r.peakC)
-		if p := q.psi(v, g); p > res.Psi {
-			res.Psi, at = p, v
-		}
-	}
-	for _, x := range []struct {
-		outer *float64
-		plain float64
-	}{{&worst.plus15, n.plus15}, {&worst.to60, n.to60}, {&worst.alpha30, n.alpha30}} {
-		if math.IsNaN(*x.outer) { // what lies under a tray must not hide its danger
-			*x.outer = x.plain
-		}
-	}
+	worst := q.worst(n, careful, g)
 	res.ToPlus15K, res.To60C, res.WorkMinutes = some(worst.plus15), some(worst.to60), some(worst.work())
 	res.Danger = DangerAt(res.To60C)
+	res.MaxGrams = MaxGrams{q.maxGrams(careful, 20), q.maxGrams(careful, 30), q.maxGrams(careful, 45)}
 
-	rm, e := at.k.rMax(q.ShopC)
-	ta := q.ShopC + kelvin
-	s := newSystem(&q, at, g)
-	rise := cure.GasConstant * ta * ta / e
-	res.CriticalRise = rise
-	cp, _ := cpResin(start)
-	res.AdiabaticK = s.heat / ((1-s.fw)*cp + s.fw*s.fcp)
-	res.Conduction = Thick{
-		Biot:     g.biot,
-		Delta:    q.gcc() * 1e6 * s.heat * rm * g.half * g.half / (condWMK * rise),
-		Critical: DeltaCritical(g.class, g.biot),
+	hottest := nominal
+	res.Psi = res.Nominal.Psi
+	for _, v := range careful {
+		if p := q.psi(v, g); p > res.Psi {
+			res.Psi, hottest = p, v
+		}
 	}
+	q.balance(&res, hottest, g)
 	if q.Insulated && res.Conduction.Delta > res.Conduction.Critical && res.Verdict != Runaway {
 		// Past the conduction limit the middle of a lagged mass has no steady
 		// temperature: what the lumped peak says does not hold there.
 		res.Verdict = Runaway
 		res.Why = append(res.Why, q.text("why.lagged", nil))
 	}
-	res.MaxGrams = MaxGrams{q.maxGrams(careful, 20), q.maxGrams(careful, 30), q.maxGrams(careful, 45)}
 	if careful[0].sub != nil && nominal.sub == nil {
 		b := *careful[0].sub
 		res.BenchJM2K = &b
@@ -239,6 +213,46 @@ func Solve(q Query) (Result, error) {
 	res.Work, res.Left, res.Do = q.sayWork(&res), q.sayLeft(&res), q.sayDo(&res)
 	res.Say = res.Work + " " + res.Left + " " + res.Do
 	return res, nil
+}
+
+// worst is the earliest of each time, and the hottest peak, over the careful
+// readings; beside them the peak of the nominal one counts, and its times where
+// none of theirs comes: what lies under a tray must not hide its danger.
+func (q *Query) worst(nominal run, careful []variant, g geometry) run {
+	nan := math.NaN()
+	out := run{plus15: nan, to60: nan, alpha30: nan, peakC: nominal.peakC}
+	for _, v := range careful {
+		r := q.simulate(v, g, *q.StartC, false)
+		out.plus15 = earlier(out.plus15, r.plus15)
+		out.to60 = earlier(out.to60, r.to60)
+		out.alpha30 = earlier(out.alpha30, r.alpha30)
+		out.peakC = math.Max(out.peakC, r.peakC)
+	}
+	for _, x := range []struct {
+		outer *float64
+		plain float64
+	}{{&out.plus15, nominal.plus15}, {&out.to60, nominal.to60}, {&out.alpha30, nominal.alpha30}} {
+		if math.IsNaN(*x.outer) {
+			*x.outer = x.plain
+		}
+	}
+	return out
+}
+
+// balance fills in what a reading's heat comes to against what carries it away:
+// the adiabatic rise, the critical one, and the view by conduction.
+func (q *Query) balance(res *Result, v variant, g geometry) {
+	rate, e := v.k.rMax(q.ShopC)
+	ta := q.ShopC + kelvin
+	s := newSystem(q, v, g)
+	cp, _ := cpResin(*q.StartC)
+	res.CriticalRise = cure.GasConstant * ta * ta / e
+	res.AdiabaticK = s.heat / ((1-s.fw)*cp + s.fw*s.fcp)
+	res.Conduction = Thick{
+		Biot:     g.biot,
+		Delta:    q.gcc() * 1e6 * s.heat * rate * g.half * g.half / (condWMK * res.CriticalRise),
+		Critical: DeltaCritical(g.class, g.biot),
+	}
 }
 
 // filled sets what the query left out.
@@ -326,45 +340,58 @@ func ratioAt25(r cure.Resin) float64 {
 // variants are the nominal resin and the readings of it that the cautious
 // figures are the worst of; there is at least one.
 func (q *Query) variants(g geometry) (nominal variant, careful []variant, doubt string) {
+	nominal = q.reading(q.Resin, 1)
+	if q.Resin.Generic {
+		short := math.Exp(z10 * q.Resin.LnKappaSD)
+		return nominal, []variant{q.against(q.Resin, short)}, q.text("why.doubt_generic", words.Facts{"pct": whole(100 * (short - 1))})
+	}
+	sd, code := q.doubts()
+	hottest := q.worstWay(sd, func(v variant) float64 { return math.Log(q.psi(v, g)) })
+	shortest := q.worstWay(sd, func(v variant) float64 {
+		w := q.simulate(v, g, *q.StartC, true).work()
+		return -math.Log(math.Min(math.Max(w, 0.1), Horizon))
+	})
+	return nominal, []variant{q.moved(sd, hottest), q.moved(sd, shortest)}, q.text(code, nil)
+}
+
+// reading is one of the resin, whose cups last short times what the sheet says; a
+// resin without a sheet's pot life is taken by its law.
+func (q *Query) reading(r cure.Resin, short float64) variant {
+	f := pinned(r, q.Resin.PotLife, q.Grams, q.ShopC) * short
+	if q.Shape != Cup {
+		// A thin layer goes by the film's law, which the sheet's film times
+		// hold; a cup that is quicker than the law still warns.
+		f = math.Max(f, short)
+	}
 	kappa := 1.0
 	if q.Kappa != nil {
 		kappa = *q.Kappa
 	}
-	under := q.SubstrateJM2K
-	if under == nil && q.Shape == Tray {
+	v := variant{r: r, k: newKinetics(r, kappa*f)}
+	if q.Shape == Bond {
+		v.sub = q.SubstrateJM2K
+	}
+	return v
+}
+
+// against is a reading in which what lies under or behind keeps its heat as well.
+func (q *Query) against(r cure.Resin, short float64) variant {
+	v := q.reading(r, short)
+	v.sub = q.SubstrateJM2K
+	if v.sub == nil && q.Shape == Tray {
 		b := BenchJM2K
-		under = &b
+		v.sub = &b
 	}
-	sheet := q.Resin.PotLife
-	// of is a reading of the resin whose cups last short times what the sheet
-	// says; a resin without a sheet's pot life is taken by its law.
-	of := func(r cure.Resin, short float64) variant {
-		f := pinned(r, sheet, q.Grams, q.ShopC) * short
-		if q.Shape != Cup {
-			// A thin layer goes by the film's law, which the sheet's film times
-			// hold; a cup that is quicker than the law still warns.
-			f = math.Max(f, short)
-		}
-		v := variant{r: r, k: newKinetics(r, kappa*f)}
-		if q.Shape == Bond {
-			v.sub = q.SubstrateJM2K
-		}
-		return v
-	}
-	nominal = of(q.Resin, 1)
-	against := func(r cure.Resin, short float64) variant {
-		v := of(r, short)
-		v.sub = under
-		return v
-	}
-	if q.Resin.Generic {
-		return nominal, []variant{against(q.Resin, math.Exp(z10*q.Resin.LnKappaSD))},
-			q.text("why.doubt_generic", words.Facts{"pct": whole(100 * (math.Exp(z10*q.Resin.LnKappaSD) - 1))})
-	}
-	// The one point, z10 standard deviations out, to which the linearised
-	// ln ψ responds most: its tenth percentile over the fit, taken against us.
-	// Parameters are taken as independent; a sheet ties rate and ratio so that
-	// one makes up for the other, and leaving that out errs to the careful side.
+	return v
+}
+
+// four are figures of a resin's ln(k1/k2), heat, activation energies and ln rate:
+// their standard deviations, or how many of them a reading lies out.
+type four [4]float64
+
+// doubts are those of a fit or, beside a sheet's pot life, of the sheet and the
+// batch, with the code of the sentence that says whence.
+func (q *Query) doubts() (s four, code string) {
 	sd := func(fallback float64, names ...string) float64 {
 		for _, n := range names {
 			if v, ok := q.Resin.SD[n]; ok && v >= 0 && !math.IsInf(v, 0) {
@@ -373,61 +400,63 @@ func (q *Query) variants(g geometry) (nominal variant, careful []variant, doubt 
 		}
 		return fallback
 	}
-	doubt = q.text("why.doubt_fit", nil)
+	code = "why.doubt_fit"
 	sLn := 0.0
 	if len(q.Resin.SD) == 0 {
-		doubt = q.text("why.doubt_unfitted", nil)
+		code = "why.doubt_unfitted"
 		sLn = q.Resin.LnKappaSD
 	}
-	s := [4]float64{
+	s = four{
 		sd(sdLnRatio, cure.SDLnK),
 		sd(sdHeat, "heat_j_g"), // no sheet tells it
 		sd(sdE, cure.SDE, "e2_j_mol"),
 		sd(sLn, cure.SDLnRate),
 	}
-	if len(sheet) > 0 {
+	if len(q.Resin.PotLife) > 0 {
 		// Each reading meets the sheet's own cup again, so what is left of the
 		// doubt there is the sheet's and the batch's.
-		doubt = q.text("why.doubt_sheet", nil)
-		s[3] = math.Hypot(sheetSD(sheet), sdBatch)
+		code = "why.doubt_sheet"
+		s[3] = math.Hypot(sheetSD(q.Resin.PotLife), sdBatch)
 	}
-	moved := func(z [4]float64) variant {
-		r := q.Resin
-		e := z[2] * s[2]
-		const t = cure.GasConstant * (25 + kelvin)
-		r.E1, r.E2 = r.E1+e, r.E2+e // about 25 °C, where the scale is known
-		r.A1, r.A2 = r.A1*math.Exp(e/t), r.A2*math.Exp(e/t)
-		if r.A1 > 0 { // without a fast path there is no ratio to doubt
-			r = WithRatio(r, ratioAt25(r)*math.Exp(z[0]*s[0]))
-		}
-		r.HeatJG = math.Max(1, r.HeatJG+z[1]*s[1])
-		return against(r, math.Exp(z[3]*s[3]))
+	return s, code
+}
+
+// moved is the reading against us that lies so many standard deviations out.
+func (q *Query) moved(sd, z four) variant {
+	r := q.Resin
+	e := z[2] * sd[2]
+	const t = cure.GasConstant * (25 + kelvin)
+	r.E1, r.E2 = r.E1+e, r.E2+e // about 25 °C, where the scale is known
+	r.A1, r.A2 = r.A1*math.Exp(e/t), r.A2*math.Exp(e/t)
+	if r.A1 > 0 { // without a fast path there is no ratio to doubt
+		r = WithRatio(r, ratioAt25(r)*math.Exp(z[0]*sd[0]))
 	}
-	worst := func(f func(variant) float64) (z [4]float64) {
-		var norm float64
-		for i := range z {
-			if s[i] == 0 {
-				continue
-			}
-			var up, down [4]float64
-			up[i], down[i] = 0.5, -0.5
-			z[i] = f(moved(up)) - f(moved(down))
-			norm += z[i] * z[i]
+	r.HeatJG = math.Max(1, r.HeatJG+z[1]*sd[1])
+	return q.against(r, math.Exp(z[3]*sd[3]))
+}
+
+// worstWay is the one point, z10 standard deviations out, to which f, linearised,
+// responds most: its tenth percentile over the fit, taken against us. Parameters
+// are taken as independent; a sheet ties rate and ratio so that one makes up for
+// the other, and leaving that out errs to the careful side.
+func (q *Query) worstWay(sd four, f func(variant) float64) (out four) {
+	var norm float64
+	for i := range out {
+		if sd[i] == 0 {
+			continue
 		}
-		if norm == 0 || math.IsNaN(norm) || math.IsInf(norm, 0) {
-			return [4]float64{}
-		}
-		for i := range z {
-			z[i] *= z10 / math.Sqrt(norm)
-		}
-		return z
+		var up, down four
+		up[i], down[i] = 0.5, -0.5
+		out[i] = f(q.moved(sd, up)) - f(q.moved(sd, down))
+		norm += out[i] * out[i]
 	}
-	careful = append(careful, moved(worst(func(v variant) float64 { return math.Log(q.psi(v, g)) })))
-	careful = append(careful, moved(worst(func(v variant) float64 {
-		w := q.simulate(v, g, *q.StartC, true).work()
-		return -math.Log(math.Min(math.Max(w, 0.1), Horizon))
-	})))
-	return nominal, careful, doubt
+	if norm == 0 || math.IsNaN(norm) || math.IsInf(norm, 0) {
+		return four{}
+	}
+	for i := range out {
+		out[i] *= z10 / math.Sqrt(norm)
+	}
+	return out
 }
 
 // sheetSD is the doubt of ln minutes of a sheet's pot life: half its range, or
