@@ -279,21 +279,8 @@ func (b *Book) Done(jobID string, q Done) (*Entry, []Fault) {
 // coatOn is the one tap for a coat.
 func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i int, q Done, t *Tick) {
 	x, at := s.Steps[i], t.At
-	var have *coat.Coat // the coat that this step has already
-	if out[i].Coat != "" {
-		if c, ok := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[i].Coat }); ok {
-			have = &c
-		}
-	}
-	c := coat.Coat{Panel: x.Panel, Resin: cmp.Or(q.Resin, s.ResinOf(i)), Kind: cmp.Or(q.Kind, x.Coat), Applied: at, Finished: q.Finished, Note: q.Note,
-		Cover: cmp.Or(q.Cover, x.Cover), BagKPa: cmp.Or(q.BagKPa, x.BagKPa), BagMinutes: cmp.Or(q.BagMinutes, x.BagMinutes), Share: q.Share}
-	if q.Cover != "" && q.Cover != "vacuum bag" {
-		c.BagKPa, c.BagMinutes = q.BagKPa, q.BagMinutes
-	}
-	if cloth := cmp.Or(q.Cloth, x.Cloth); cloth != "" && cloth != "none" {
-		c.Cloth = Cloths(cloth, &at)
-	}
-	c.Next = cmp.Or(q.Next, b.nextWord(s, i))
+	have, there := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[i].Coat && c.ID != "" })
+	c := b.coatSaid(s, i, q, at)
 	cups, named := b.cupsFor(f, s, out, i, q, c.Resin, at)
 	if q.Resin == "" && named && len(cups) > 0 && cups[0].Resin != c.Resin {
 		c.Resin = cups[0].Resin // the cup in the hand says which epoxy it is
@@ -303,7 +290,7 @@ func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i i
 	}
 	t.Said = &Said{Kind: c.Kind, Resin: c.Resin, Batches: c.Batches, Cloth: clothText(c.Cloth), Cover: c.Cover}
 	switch {
-	case have == nil:
+	case !there:
 		c.ID = b.newID(f, "coat", q.ID, func(id string) bool {
 			return slices.ContainsFunc(b.Work.Coats, func(o coat.Coat) bool { return o.ID == id })
 		})
@@ -311,25 +298,11 @@ func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i i
 		b.lateFeels(e, &c)
 		b.lateCloth(e, s, out, i, &c)
 	case out[i].Status != StepDone:
-		// The rest of a panel of which a share is on already: one coat.
-		old := *have
-		old.Batches = union(old.Batches, c.Batches)
-		old.Cloth = append(slices.Clone(old.Cloth), newCloth(old.Cloth, c.Cloth)...)
-		share := min(out[i].Share+t.share(), 1)
-		old.Share = &share
-		if share > 0.99 {
-			old.Share = nil
-		}
-		if at.Before(old.Applied) {
-			old.Applied = at
-		} else if old.Finished == nil || old.Finished.Before(at) {
-			old.Finished = &at
-		}
-		c = old
+		c = restOn(have, c, out[i].Share+t.share())
 	default:
 		// Said twice: one coat, both entries, the cups of both.
-		old := *have
-		old.Batches = union(old.Batches, c.Batches)
+		have.Batches = union(have.Batches, c.Batches)
+		c = have
 		if d := contradict(x, out[i].firstFull(), *t); len(d) > 0 {
 			for _, k := range d {
 				e.Warnings = append(e.Warnings, k.text(b.Words))
@@ -337,15 +310,54 @@ func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i i
 		} else {
 			b.warn(e, "again", words.Facts{"step": x.ID})
 		}
-		c = old
 	}
 	t.Coat = c.ID
 	w := b.with(e, cups)
 	*f = append(*f, CheckCoat(w, c, b.Now)...)
-	e.put("coat", c.ID, c, have == nil)
+	e.put("coat", c.ID, c, !there)
 	b.empty(e, cups, q.Keep, cmp.Or(q.Lot, ""), at)
 	e.Coat, e.Batches = c.ID, c.Batches
-	code, facts := "on", words.Facts{"what": kindWord(c.Kind), "panel": b.panelName(x.Panel), "at": b.clockText(at)}
+	b.sayOn(e, c, cups, q, at)
+	e.Answers = append(append(e.Answers, c.ID), c.Batches...)
+}
+
+// coatSaid is the coat of a step as its job and an entry say it, without its cups.
+func (b *Book) coatSaid(s *Schedule, i int, q Done, at time.Time) coat.Coat {
+	x := s.Steps[i]
+	c := coat.Coat{Panel: x.Panel, Resin: cmp.Or(q.Resin, s.ResinOf(i)), Kind: cmp.Or(q.Kind, x.Coat), Applied: at, Finished: q.Finished, Note: q.Note,
+		Cover: cmp.Or(q.Cover, x.Cover), BagKPa: cmp.Or(q.BagKPa, x.BagKPa), BagMinutes: cmp.Or(q.BagMinutes, x.BagMinutes), Share: q.Share,
+		Next: cmp.Or(q.Next, b.nextWord(s, i))}
+	if q.Cover != "" && q.Cover != "vacuum bag" {
+		c.BagKPa, c.BagMinutes = q.BagKPa, q.BagMinutes
+	}
+	if cloth := cmp.Or(q.Cloth, x.Cloth); cloth != "" && cloth != "none" {
+		c.Cloth = Cloths(cloth, &at)
+	}
+	return c
+}
+
+// restOn is the one coat of a panel of which a share was on already, with more of
+// it on to make so much.
+func restOn(have, more coat.Coat, share float64) coat.Coat {
+	have.Batches = union(have.Batches, more.Batches)
+	have.Cloth = append(slices.Clone(have.Cloth), newCloth(have.Cloth, more.Cloth)...)
+	share = min(share, 1)
+	have.Share = &share
+	if share > 0.99 {
+		have.Share = nil
+	}
+	at := more.Applied
+	if at.Before(have.Applied) {
+		have.Applied = at
+	} else if have.Finished == nil || have.Finished.Before(at) {
+		have.Finished = &at
+	}
+	return have
+}
+
+// sayOn is the answer to a coat that is on, with what became of its cups.
+func (b *Book) sayOn(e *Entry, c coat.Coat, cups []coat.Batch, q Done, at time.Time) {
+	code, facts := "on", words.Facts{"what": kindWord(c.Kind), "panel": b.panelName(e.Panel), "at": b.clockText(at)}
 	if q.Share != nil && *q.Share < 1 {
 		code, facts["pct"] = "on_share", fmt.Sprintf("%.0f", 100**q.Share)
 	}
@@ -358,7 +370,6 @@ func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i i
 	if len(c.Batches) == 0 {
 		b.warn(e, "no_cup", nil)
 	}
-	e.Answers = append(append(e.Answers, c.ID), c.Batches...)
 }
 
 func (st *StepState) firstFull() Tick {
@@ -712,26 +723,7 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 	})
 	k := coat.Batch{ID: id, Resin: cmp.Or(q.Resin, s.ResinOf(i)), Lot: cmp.Or(q.Lot, s.Lot), ResinG: q.ResinG, HardenerG: q.HardenerG,
 		HardenerLot: q.HardenerLot, FillerG: q.FillerG, OffRatio: q.OffRatio, Mixed: at, Shape: q.Shape, DiameterMM: q.DiameterMM, StartC: q.StartC}
-	if q.ResinG == nil && q.HardenerG == nil && b.Card != nil {
-		// What the card said was weighed.
-		cups := b.Card(s, i).Cups
-		n := b.mixedFor(s, x.ID)
-		if q.Cup != nil {
-			n = *q.Cup
-		}
-		switch {
-		case q.Cup != nil && (n < 0 || n >= len(cups)):
-			f.Add("cup", "%d is not one of the %d planned cups (the first is 0)", n, len(cups))
-			return nil, f
-		case len(cups) > 0 && k.Resin == s.ResinOf(i):
-			c := cups[min(n, len(cups)-1)]
-			k.ResinG, k.HardenerG = c.ResinG, c.HardenerG
-			k.Shape = cmp.Or(k.Shape, c.Shape)
-			if c.DiameterMM > 0 && k.Shape == string(pot.Cup) {
-				k.DiameterMM = cmp.Or(k.DiameterMM, &c.DiameterMM)
-			}
-		}
-	}
+	b.weighedAsPlanned(&f, s, i, q, &k)
 	f = append(f, CheckBatch(b.Work, k, b.Now)...)
 	if f != nil {
 		return nil, f
@@ -744,38 +736,69 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 	}
 	b.say(e, "mixed", words.Facts{"cup": k.ID, "coat": kindWord(x.Coat), "grams": grams, "at": b.clockText(at)})
 	b.unknownRatio(e, k)
-	if c, ok := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[i].Coat }); ok && out[i].Coat != "" {
-		if c.Resin == k.Resin {
-			c.Batches = union(c.Batches, []string{k.ID})
-			t.Coat = c.ID
-			e.Coat, e.Batches = c.ID, c.Batches
-			switch {
-			case q.On:
-				end := at
-				k.Ended = &end
-				e.Say += " " + b.text("on_panel", nil)
-			case !at.After(c.Applied):
-				// Entered late: the coat that it was mixed for is on.
-				end := c.Applied
-				k.Ended = &end
-			default:
-				k.Kept = true // it goes to the coat, and is in the cup until it is said to be on
-			}
-			if c.Finished != nil && c.Finished.Before(at) {
-				c.Finished = &at
-			}
-			e.put("coat", c.ID, c, false)
-		} else {
-			b.warn(e, "other_resin", words.Facts{"coat": kindWord(c.Kind), "coat_resin": c.Resin, "resin": k.Resin})
-		}
-	} else if q.On {
+	c, there := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[i].Coat && c.ID != "" })
+	switch {
+	case !there && q.On:
 		f.Add("on", "the %s is not on yet: enter it first", x.Coat)
 		return nil, f
+	case !there:
+	case c.Resin != k.Resin:
+		b.warn(e, "other_resin", words.Facts{"coat": kindWord(c.Kind), "coat_resin": c.Resin, "resin": k.Resin})
+	default:
+		b.goesTo(e, c, &k, q.On)
+		t.Coat = c.ID
 	}
 	e.Batch = k.ID
 	e.put("batch", k.ID, k, true)
 	e.put("tick", t.ID, t, true)
 	return e, nil
+}
+
+// weighedAsPlanned gives a cup that nobody says the weights of those of the card:
+// of the cup that was meant, else of the first that was not mixed.
+func (b *Book) weighedAsPlanned(f *fault.List, s *Schedule, i int, q Mixed, k *coat.Batch) {
+	if q.ResinG != nil || q.HardenerG != nil || b.Card == nil {
+		return
+	}
+	cups := b.Card(s, i).Cups
+	n := b.mixedFor(s, s.Steps[i].ID)
+	if q.Cup != nil {
+		n = *q.Cup
+	}
+	switch {
+	case q.Cup != nil && (n < 0 || n >= len(cups)):
+		f.Add("cup", "%d is not one of the %d planned cups (the first is 0)", n, len(cups))
+	case len(cups) > 0 && k.Resin == s.ResinOf(i):
+		c := cups[min(n, len(cups)-1)]
+		k.ResinG, k.HardenerG = c.ResinG, c.HardenerG
+		k.Shape = cmp.Or(k.Shape, c.Shape)
+		if c.DiameterMM > 0 && k.Shape == string(pot.Cup) {
+			k.DiameterMM = cmp.Or(k.DiameterMM, &c.DiameterMM)
+		}
+	}
+}
+
+// goesTo adds a new cup to the coat that it was mixed for; on says that it is on
+// the panel already.
+func (b *Book) goesTo(e *Entry, c coat.Coat, k *coat.Batch, on bool) {
+	at := k.Mixed
+	c.Batches = union(c.Batches, []string{k.ID})
+	e.Coat, e.Batches = c.ID, c.Batches
+	switch {
+	case on:
+		k.Ended = &at
+		e.Say += " " + b.text("on_panel", nil)
+	case !at.After(c.Applied):
+		// Entered late: the coat that it was mixed for is on.
+		end := c.Applied
+		k.Ended = &end
+	default:
+		k.Kept = true // it goes to the coat, and is in the cup until it is said to be on
+	}
+	if c.Finished != nil && c.Finished.Before(at) {
+		c.Finished = &at
+	}
+	e.put("coat", c.ID, c, false)
 }
 
 // unknownRatio warns of a cup whose ratio cannot be checked, because the resin
