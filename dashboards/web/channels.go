@@ -16,9 +16,9 @@ type ChannelStats struct {
 
 var channelMetrics = []measure[ChannelStats]{
 	{gauge("channel_up", "0 while the last try to send an alert by this channel failed.", "channel"), func(c ChannelStats) float64 { return one(c.Up) }},
-	{gauge("channel_queued_messages", "Messages that wait for their turn or for another try.", "channel"), func(c ChannelStats) float64 { return float64(c.Queued) }},
-	{counter("channel_sent_total", "Messages that the other end took.", "channel"), func(c ChannelStats) float64 { return float64(c.Sent) }},
-	{counter("channel_failures_total", "Tries that failed; they are made again.", "channel"), func(c ChannelStats) float64 { return float64(c.Failures) }},
-	{counter("channel_refused_total", "Messages that the other end refuses for good; they are not tried again.", "channel"), func(c ChannelStats) float64 { return float64(c.Refused) }},
-	{counter("channel_lost_total", "Messages given up after days of trying, or because too many waited.", "channel"), func(c ChannelStats) float64 { return float64(c.Lost) }},
+	{gauge("channel_queued_messages", "Messages waiting for their turn or for another try.", "channel"), func(c ChannelStats) float64 { return float64(c.Queued) }},
+	{counter("channel_sent_total", "Messages that the channel's other end accepted.", "channel"), func(c ChannelStats) float64 { return float64(c.Sent) }},
+	{counter("channel_failures_total", "Tries to send that failed; each is repeated.", "channel"), func(c ChannelStats) float64 { return float64(c.Failures) }},
+	{counter("channel_refused_total", "Messages that the channel's other end refused for good; they are not sent again.", "channel"), func(c ChannelStats) float64 { return float64(c.Refused) }},
+	{counter("channel_lost_total", "Messages given up after days of trying, or dropped because too many were waiting.", "channel"), func(c ChannelStats) float64 { return float64(c.Lost) }},
 }

@@ -16,9 +16,9 @@ type ForwardStats struct {
 }
 
 var forwardMetrics = []measure[ForwardStats]{
-	{gauge("forward_up", "1 while what is sent to another system gets through.", "to"), func(f ForwardStats) float64 { return one(f.Up) }},
-	{counter("forward_sent_total", "Points or messages that another system took.", "to"), func(f ForwardStats) float64 { return float64(f.Sent) }},
-	{counter("forward_refused_total", "Points or messages that another system does not take; they are passed over.", "to"), func(f ForwardStats) float64 { return float64(f.Refused) }},
-	{counter("forward_failures_total", "Tries to send that failed; they are made again.", "to"), func(f ForwardStats) float64 { return float64(f.Failures) }},
-	{gauge("forward_newest_reading_timestamp_seconds", "Time of the newest reading that another system has; absent before the first.", "to"), func(f ForwardStats) float64 { return unixSeconds(f.Newest) }},
+	{gauge("forward_up", "1 while sending to the other system works.", "to"), func(f ForwardStats) float64 { return one(f.Up) }},
+	{counter("forward_sent_total", "Points or messages that the other system accepted.", "to"), func(f ForwardStats) float64 { return float64(f.Sent) }},
+	{counter("forward_refused_total", "Points or messages that the other system refused; they are skipped.", "to"), func(f ForwardStats) float64 { return float64(f.Refused) }},
+	{counter("forward_failures_total", "Tries to send that failed; each is repeated.", "to"), func(f ForwardStats) float64 { return float64(f.Failures) }},
+	{gauge("forward_newest_reading_timestamp_seconds", "Time of the newest reading that the other system has; absent before the first.", "to"), func(f ForwardStats) float64 { return unixSeconds(f.Newest) }},
 }

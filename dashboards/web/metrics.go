@@ -108,12 +108,12 @@ type TimingBackend interface {
 var (
 	mBuild      = gauge("build_info", "Always 1; the labels say which build runs.", "version", "revision", "goversion")
 	mSnapshotUp = gauge("snapshot_ok", "1 if this scrape could read the state of the shop.")
-	mEstAge     = gauge("estimate_age_seconds", "Age of the estimates.")
-	mEstTook    = durations("estimate_duration_seconds", "How long one evaluation of the whole shop took, estimates, alerts and all.")
+	mEstAge     = gauge("estimate_age_seconds", "Time since the coats were last estimated.")
+	mEstTook    = durations("estimate_duration_seconds", "Time taken by one evaluation of the whole shop: estimates, alerts and the page's data.")
 	mShop       = gauge("shop_info", "Always 1; the label is the shop's own name.", "name")
 	mClock      = gauge("clock_trusted", "1 if the board's date and time are trusted.")
-	mLate       = gauge("parts_late", "Parts of the daemon that made no progress within their own limit.")
-	mLeftOut    = gauge("series_left_out", "Subjects left out of this scrape because there are too many of their kind.")
+	mLate       = gauge("parts_late", "Parts of the daemon that have made no progress within their own time limit.")
+	mLeftOut    = gauge("series_left_out", "Subjects left out of this scrape because there are more than 256 of their kind.")
 	mLow        = gauge("shop_forecast_low_celsius", "Coldest air expected in the next 18 hours.", "band")
 )
 
@@ -162,13 +162,13 @@ func (s *Server) collect(e *exposition) {
 
 var (
 	mProbeInfo   = gauge("probe_info", "Always 1; the labels say what the probe is.", "probe", "name", "driver", "bus", "role", "panel")
-	mProbeState  = gauge("probe_state", "1 for the state that the probe is in.", "probe", "state")
-	mProbeTemp   = gauge("probe_temperature_celsius", "Temperature; absent when there is no fresh reading.", "probe", "role", "panel")
-	mProbeRH     = gauge("probe_relative_humidity_ratio", "Relative humidity over liquid water, 0 to 1; absent when there is no fresh reading.", "probe", "role", "panel")
-	mProbeCO2    = gauge("probe_co2_ratio", "Carbon dioxide by volume, 1e-6 for 1 ppm; absent when there is no fresh reading.", "probe", "role", "panel")
-	mProbeAge    = gauge("probe_age_seconds", "Time since the last believed reading; absent before the first.", "probe")
-	mProbeErrors = counter("probe_errors_total", "Reads that gave no believed value, by reason.", "probe", "reason")
-	mProbeTaken  = counter("probe_readings_total", "Believed readings since start.", "probe")
+	mProbeState  = gauge("probe_state", "1 for the probe's present state.", "probe", "state")
+	mProbeTemp   = gauge("probe_temperature_celsius", "Temperature; absent without a fresh reading.", "probe", "role", "panel")
+	mProbeRH     = gauge("probe_relative_humidity_ratio", "Relative humidity over liquid water, 0 to 1; absent without a fresh reading.", "probe", "role", "panel")
+	mProbeCO2    = gauge("probe_co2_ratio", "Carbon dioxide by volume, 1e-6 for 1 ppm; absent without a fresh reading.", "probe", "role", "panel")
+	mProbeAge    = gauge("probe_age_seconds", "Time since the last plausible reading; absent before the first.", "probe")
+	mProbeErrors = counter("probe_errors_total", "Reads that gave no plausible value, by reason.", "probe", "reason")
+	mProbeTaken  = counter("probe_readings_total", "Plausible readings since start.", "probe")
 	mProbeWait   = gauge("probes_not_accepted", "Pushed probes that nobody has named yet; they have no other series.")
 )
 
@@ -218,10 +218,10 @@ func probeMetrics(put putFunc, snap Snapshot) (left int) {
 }
 
 var panelRows = []measure[alerts.Surface]{
-	{gauge("panel_temperature_celsius", "Panel temperature that dew is judged by.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.TempC) }},
+	{gauge("panel_temperature_celsius", "Panel temperature by which dew is judged.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.TempC) }},
 	{gauge("panel_dew_point_celsius", "Dew point of the air at the panel.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.DewC) }},
-	{gauge("panel_dew_margin_kelvin", "Panel temperature above the dew point; negative when it is wet.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.MarginK) }},
-	{gauge("panel_relative_humidity_ratio", "Relative humidity of the air against the panel's surface; above 1 when dew forms.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.PanelRHPct) / 100 }},
+	{gauge("panel_dew_margin_kelvin", "Panel temperature minus dew point; 0 or less when dew forms.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.MarginK) }},
+	{gauge("panel_relative_humidity_ratio", "Relative humidity of the air at the panel's surface temperature; above 1 when dew forms.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.PanelRHPct) / 100 }},
 }
 
 func panelMetrics(put putFunc, snap Snapshot) (left int) {
@@ -233,27 +233,27 @@ func panelMetrics(put putFunc, snap Snapshot) (left int) {
 }
 
 var (
-	mCoats      = gauge("coats_open", "Coats that are still watched.")
+	mCoats      = gauge("coats_open", "Coats that are still followed.")
 	mCoatInfo   = gauge("coat_info", "Always 1; the labels say what the coat is.", "coat", "panel", "kind", "resin")
-	mCoatAge    = gauge("coat_age_seconds", "Time since the coat was put on.", "coat", "panel")
+	mCoatAge    = gauge("coat_age_seconds", "Time since the coat was applied.", "coat", "panel")
 	mCoatCure   = gauge("coat_cure_ratio", "Estimated degree of cure, 0 to 1.", "coat", "panel", "band")
 	mCoatTg     = gauge("coat_tg_celsius", "Estimated glass transition temperature.", "coat", "panel", "band")
-	mCoatRate   = gauge("coat_rate_factor_ratio", "Estimated speed of the batch against its data sheet, 1 as on the sheet.", "coat", "panel", "band")
-	mCoatState  = gauge("coat_state", "1 for the state that the coat is estimated to be in.", "coat", "panel", "state")
+	mCoatRate   = gauge("coat_rate_factor_ratio", "Estimated rate of cure relative to the data sheet; 1 is as on the sheet.", "coat", "panel", "band")
+	mCoatState  = gauge("coat_state", "1 for the coat's estimated state.", "coat", "panel", "state")
 	mCoatProb   = gauge("coat_state_probability_ratio", "Estimated probability of each state; absent when the state is unknown.", "coat", "panel", "state")
-	mCoatWhy    = gauge("coat_unknown", "1 for each reason why the state is not known.", "coat", "panel", "reason")
-	mCoatWinSt  = gauge("coat_window_status", "1 for what the next window is now.", "coat", "panel", "window", "status")
-	mCoatOpens  = gauge("coat_window_opens_seconds", "Time until the next window opens, negative once it has; absent when not within the horizon.", "coat", "panel", "window", "band")
-	mCoatCloses = gauge("coat_window_closes_seconds", "Time until the next window closes, negative once it has; absent when not within the horizon.", "coat", "panel", "window", "band")
-	mCoatBlushB = gauge("coat_blush_band", "1 for the band that the blush index is in.", "coat", "panel", "blush")
+	mCoatWhy    = gauge("coat_unknown", "1 for each reason why the coat's state is not known.", "coat", "panel", "reason")
+	mCoatWinSt  = gauge("coat_window_status", "1 for the present status of the next window.", "coat", "panel", "window", "status")
+	mCoatOpens  = gauge("coat_window_opens_seconds", "Time until the next window opens, negative once it is open; absent if that is beyond the forecast.", "coat", "panel", "window", "band")
+	mCoatCloses = gauge("coat_window_closes_seconds", "Time until the next window closes, negative once it is closed; absent if that is beyond the forecast.", "coat", "panel", "window", "band")
+	mCoatBlushB = gauge("coat_blush_band", "1 for the present band of the blush index.", "coat", "panel", "blush")
 )
 
 var coatRows = []measure[coat.Estimate]{
-	{gauge("coat_temperature_celsius", "The coat's temperature, mean of the last ten minutes.", "coat", "panel"), func(e coat.Estimate) float64 { return orNaN(e.TempC) }},
+	{gauge("coat_temperature_celsius", "The coat's mean temperature over the last ten minutes.", "coat", "panel"), func(e coat.Estimate) float64 { return orNaN(e.TempC) }},
 	{gauge("coat_blush_index", "Amine blush index: ordinal, not validated; absent without humidity.", "coat", "panel"), func(e coat.Estimate) float64 { return orNaN(e.Blush.Index) }},
-	{gauge("coat_condensed", "1 if dew was on the coat while it could still blush.", "coat", "panel"), func(e coat.Estimate) float64 { return one(e.Blush.Condensed) }},
-	{gauge("coat_stall", "1 if the cure will not get there at the present temperature.", "coat", "panel"), func(e coat.Estimate) float64 { return one(e.Stall) }},
-	{gauge("coat_outgassing", "1 if the panel warms under a wet coat.", "coat", "panel"), func(e coat.Estimate) float64 { return one(e.Outgassing) }},
+	{gauge("coat_condensed", "1 if dew lay on the coat while it could still blush.", "coat", "panel"), func(e coat.Estimate) float64 { return one(e.Blush.Condensed) }},
+	{gauge("coat_stall", "1 if the cure will not reach its target at the present temperature.", "coat", "panel"), func(e coat.Estimate) float64 { return one(e.Stall) }},
+	{gauge("coat_outgassing", "1 if the panel is warming under a wet coat: its air then makes bubbles.", "coat", "panel"), func(e coat.Estimate) float64 { return one(e.Outgassing) }},
 	{gauge("coat_degraded_seconds", "Time since application without a trusted panel reading.", "coat", "panel"), func(e coat.Estimate) float64 { return e.DegradedMinutes * 60 }},
 }
 
@@ -302,9 +302,9 @@ func coatMetrics(put putFunc, snap Snapshot) (left int) {
 }
 
 var (
-	mAlerts = gauge("alerts_firing", "Alerts that fire or are acknowledged, by rule and severity.", "rule", "severity", "state")
-	mAlert  = gauge("alert_active", "1 for each alert that fires or is acknowledged, with what it is about.", "rule", "severity", "state", "subject", "panel")
-	mAlertN = gauge("alerts_unacknowledged", "Alerts that fire and nobody has acknowledged.", "severity")
+	mAlerts = gauge("alerts_firing", "Alerts that are firing or acknowledged, by rule and severity.", "rule", "severity", "state")
+	mAlert  = gauge("alert_active", "1 for each alert that is firing or acknowledged, with its subject.", "rule", "severity", "state", "subject", "panel")
+	mAlertN = gauge("alerts_unacknowledged", "Alerts that are firing and not acknowledged.", "severity")
 )
 
 func alertMetrics(put putFunc, snap Snapshot) (left int) {
@@ -351,7 +351,7 @@ func alertMetrics(put putFunc, snap Snapshot) (left int) {
 
 var (
 	mCupEnds = gauge("cup_remaining_seconds", "Time until the cautious end of a mixed cup's working time, negative after it.", "batch")
-	mCupHot  = gauge("cup_danger_seconds", "Time until a mixed cup that can overheat wants somebody, negative after it; absent for a cup that does not or is on the panel.", "batch")
+	mCupHot  = gauge("cup_danger_seconds", "Time until a mixed cup that can overheat must be attended to, negative after that; absent for a cup that cannot, that is on the panel, or that was entered too late.", "batch")
 )
 
 func cupMetrics(put putFunc, snap Snapshot) (left int) {
@@ -371,14 +371,14 @@ var storeMetrics = []measure[StoreStats]{
 	{gauge("store_size_bytes", "Size of the store on disk."), func(st StoreStats) float64 { return orNaN(st.Bytes) }},
 	{gauge("store_free_bytes", "Space left on the store's file system."), func(st StoreStats) float64 { return orNaN(st.FreeBytes) }},
 	{gauge("store_readings", "Readings kept in the store."), func(st StoreStats) float64 { return orNaN(st.Readings) }},
-	{gauge("store_pending_readings", "Readings taken but not yet on disk."), func(st StoreStats) float64 { return orNaN(st.Pending) }},
+	{gauge("store_pending_readings", "Readings accepted and not yet on disk."), func(st StoreStats) float64 { return orNaN(st.Pending) }},
 	{gauge("store_last_write_timestamp_seconds", "When the store last wrote to disk."), func(st StoreStats) float64 { return unixSeconds(st.LastWrite) }},
 	{gauge("store_oldest_reading_timestamp_seconds", "Time of the oldest reading kept."), func(st StoreStats) float64 { return unixSeconds(st.Oldest) }},
 	{gauge("store_last_backup_timestamp_seconds", "When the store was last copied."), func(st StoreStats) float64 { return unixSeconds(st.LastBackup) }},
 	{counter("store_readings_written_total", "Readings written since start."), func(st StoreStats) float64 { return float64(st.Written) }},
 	{counter("store_write_errors_total", "Writes that failed since start."), func(st StoreStats) float64 { return float64(st.WriteErrors) }},
 	{counter("store_set_aside_total", "Damaged entries set aside since the store was made."), func(st StoreStats) float64 { return float64(st.SetAside) }},
-	{counter("store_readings_dropped_total", "Old readings dropped to keep within the limits."), func(st StoreStats) float64 { return float64(st.DroppedOld) }},
+	{counter("store_readings_dropped_total", "Old readings deleted to keep within the limits of age and size."), func(st StoreStats) float64 { return float64(st.DroppedOld) }},
 	{gauge("store_last_stop_clean", "1 if the run before this one stopped cleanly."), func(st StoreStats) float64 {
 		if st.CleanStop == nil {
 			return math.NaN()
@@ -389,8 +389,8 @@ var storeMetrics = []measure[StoreStats]{
 }
 
 var (
-	mIntakeOK  = counter("intake_readings_total", "Readings taken, by the way they came in.", "intake")
-	mIntakeBad = counter("intake_refused_total", "Readings refused, by the way they came in and why.", "intake", "reason")
+	mIntakeOK  = counter("intake_readings_total", "Readings accepted, by the way they came in.", "intake")
+	mIntakeBad = counter("intake_refused_total", "Readings refused, by the way they came in and by reason.", "intake", "reason")
 )
 
 func intakeMetrics(put putFunc, ways []IntakeStats) {
@@ -405,32 +405,32 @@ func intakeMetrics(put putFunc, ways []IntakeStats) {
 }
 
 var tentMetrics = []measure[TentView]{
-	{gauge("tent_panel_temperature_celsius", "Temperature that the tent is held by."), func(t TentView) float64 { return orNaN(t.PanelC) }},
+	{gauge("tent_panel_temperature_celsius", "Panel temperature by which the tent is controlled."), func(t TentView) float64 { return orNaN(t.PanelC) }},
 	{gauge("tent_air_temperature_celsius", "Air temperature in the tent."), func(t TentView) float64 { return orNaN(t.AirC) }},
 	{gauge("tent_set_point_celsius", "Set point; absent when the tent is not held."), func(t TentView) float64 { return orNaN(t.SetPointC) }},
-	{gauge("tent_heater_on", "1 if the heater is on; absent when not known."), func(t TentView) float64 {
+	{gauge("tent_heater_on", "1 if the heater is on; absent if that is not known."), func(t TentView) float64 {
 		if t.Heater != "on" && t.Heater != "off" {
 			return math.NaN()
 		}
 		return one(t.Heater == "on")
 	}},
-	{gauge("tent_latched", "1 if the heater is off by safety and wants a person."), func(t TentView) float64 { return one(t.Latched) }},
+	{gauge("tent_latched", "1 if a safety fault keeps the heater off until a person releases it."), func(t TentView) float64 { return one(t.Latched) }},
 	{counter("tent_switchings_total", "Times the heater was switched since start."), func(t TentView) float64 { return float64(t.Switch) }},
 	{gauge("tent_heater_on_today_seconds", "Time the heater was on in the last 24 h."), func(t TentView) float64 { return orNaN(t.OnToday) * 3600 }},
 }
 
 var (
-	mTook    = durations("http_request_duration_seconds", "How long an answer took, without event streams and whole backups.")
-	mAnswers = counter("http_responses_total", "Answers by class of status.", "code")
-	mRefused = counter("http_refused_total", "Requests refused by the gate, and connections refused for being too many, by what was wrong.", "reason")
-	mCertEnd = gauge("tls_certificate_not_after_timestamp_seconds", "When the page's own certificate runs out; absent without one.")
-	mCertOld = counter("tls_expired_connections_total", "Connections answered with a certificate that has run out, which phones refuse.")
+	mTook    = durations("http_request_duration_seconds", "Time taken by one answer, without event streams and whole backups.")
+	mAnswers = counter("http_responses_total", "Answers by class of status code.", "code")
+	mRefused = counter("http_refused_total", "Requests refused by the gate, and connections refused because there were too many, by reason.", "reason")
+	mCertEnd = gauge("tls_certificate_not_after_timestamp_seconds", "When the page's own certificate expires; absent without one.")
+	mCertOld = counter("tls_expired_connections_total", "Connections answered with an expired certificate, which phones refuse.")
 )
 
 var pageMetrics = []measure[*Server]{
-	{gauge("event_streams", "Pages that listen to live events."), func(s *Server) float64 { return float64(s.streams.Load()) }},
-	{counter("event_streams_dropped_total", "Pages dropped because they did not keep up."), func(s *Server) float64 { return float64(s.streamsLost.Load()) }},
-	{counter("push_readings_total", "Readings taken by push over HTTP."), func(s *Server) float64 { return float64(s.pushTaken.Load()) }},
+	{gauge("event_streams", "Pages listening to live events."), func(s *Server) float64 { return float64(s.streams.Load()) }},
+	{counter("event_streams_dropped_total", "Pages dropped because they could not keep up."), func(s *Server) float64 { return float64(s.streamsLost.Load()) }},
+	{counter("push_readings_total", "Readings accepted by push over HTTP."), func(s *Server) float64 { return float64(s.pushTaken.Load()) }},
 	{counter("push_refused_total", "Readings refused by push over HTTP."), func(s *Server) float64 { return float64(s.pushRefused.Load()) }},
 }
 

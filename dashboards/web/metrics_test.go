@@ -195,12 +195,12 @@ func TestMetricsReference(t *testing.T) {
 	var b strings.Builder
 	b.WriteString(`# Metrics
 
-` + "`/metrics`" + ` says these, in the text format of Prometheus or, to whoever asks with
-` + "`Accept: application/openmetrics-text`" + `, in OpenMetrics 1.0. It wants a log-in with the
-role look, but for a scraper on the board itself; [fleet.md](fleet.md) has the
-configuration of one. A value that is missing has no series: nothing is ever 0 or
-NaN for want of knowing. Beside them stand the Go runtime's ` + "`go_*`" + ` and the
-process's ` + "`process_*`" + `.
+` + "`/metrics`" + ` exports the series below, in the text format of Prometheus, or in
+OpenMetrics 1.0 for a client that sends ` + "`Accept: application/openmetrics-text`" + `. A
+scraper needs a log-in with the role look, unless it runs on the board itself;
+[fleet.md](fleet.md) shows how to configure one. A missing value has no series:
+nothing is exported as 0 or NaN because it is not known. The Go runtime's
+` + "`go_*`" + ` and the process's ` + "`process_*`" + ` are exported as well.
 
 This page is made from the code: ` + "`go test ./dashboards/web -run MetricsReference -update`" + `.
 
@@ -211,9 +211,9 @@ This page is made from the code: ` + "`go test ./dashboards/web -run MetricsRefe
 		fmt.Fprintf(&b, "| \x60%s\x60 | %s | %s | %s |\n", f[0], f[1], f[2], f[3])
 	}
 	b.WriteString(`
-A histogram has the series ` + "`_bucket`, `_sum` and `_count`" + `. These labels take one of a
-few words; the rest are ids and names of the shop. Of each family there are at
-most 256 subjects; ` + "`curewright_series_left_out`" + ` counts what is over.
+A histogram has the series ` + "`_bucket`, `_sum` and `_count`" + `. The labels below take one of
+a few words; all other labels are ids and names of the shop. A family exports at most
+256 subjects; ` + "`curewright_series_left_out`" + ` counts the others.
 
 | label | words |
 |---|---|
