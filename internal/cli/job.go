@@ -76,7 +76,7 @@ type jobNewCmd struct {
 	NoProbe  bool     `name:"no-probe" help:"No probe on it, on purpose: the air's temperature counts, with more doubt."`
 	Air      string   `help:"Air probe beside it."`
 	Core     string   `help:"wood, foam, honeycomb, metal or laminate."`
-	AreaM2   *float64 `name:"area-m2" placeholder:"M2" help:"Area of each side."`
+	AreaM2   *float64 `name:"area-m2" placeholder:"M2" help:"Area of each side, m²."`
 	JSON     bool     `help:"Print one JSON object."`
 }
 
@@ -587,8 +587,8 @@ type jobMixedCmd struct {
 	ResinG     *float64 `name:"resin-g" placeholder:"G" help:"Grams of resin; as planned when not given."`
 	HardenerG  *float64 `name:"hardener-g" placeholder:"G" help:"Grams of hardener."`
 	Shape      string   `help:"cup, tray or bond."`
-	DiameterMM *float64 `name:"diameter-mm" placeholder:"D" help:"Cup's diameter."`
-	StartC     *float64 `name:"start-c" placeholder:"C" help:"Temperature when mixed."`
+	DiameterMM *float64 `name:"diameter-mm" placeholder:"D" help:"Cup's diameter, mm."`
+	StartC     *float64 `name:"start-c" placeholder:"C" help:"Temperature when mixed, °C."`
 	On         bool     `help:"It is on the panel already: one more cup of a coat that is on."`
 }
 
@@ -606,8 +606,8 @@ type jobDoneCmd struct {
 	Lot        string   `help:"Lot of its cups, where they name none."`
 	Cloth      string   `help:"Another cloth, such as \"glass 200 twill\"; none for none."`
 	Cover      string   `help:"none, peel ply, film or vacuum bag."`
-	BagKPa     *float64 `name:"bag-kpa" placeholder:"KPA" help:"Bag's pressure below the shop's."`
-	BagMinutes *float64 `name:"bag-minutes" placeholder:"MIN" help:"How long the bag is held."`
+	BagKPa     *float64 `name:"bag-kpa" placeholder:"KPA" help:"Vacuum in the bag, kPa below the shop's air."`
+	BagMinutes *float64 `name:"bag-minutes" placeholder:"MIN" help:"How long the bag is held, min."`
 	Share      *float64 `placeholder:"0.5" help:"Only this share of the panel."`
 	Batch      []string `help:"Cups it came from, several with commas; those mixed for it when not given."`
 	Keep       []string `placeholder:"BATCH" help:"A cup that is not empty."`
@@ -647,7 +647,7 @@ func (s *jobStep) put(a *App, cl *client.Client, what string, q job.Put) error {
 
 type jobLaterCmd struct {
 	jobStep
-	Until string `placeholder:"TIME" help:"RFC 3339; tomorrow at 7 when not given."`
+	Until string `placeholder:"TIME" help:"Until when (RFC 3339); tomorrow at 7 when not given."`
 	Why   string `help:"Why."`
 }
 
@@ -703,12 +703,12 @@ type jobInsertCmd struct {
 	Cloth  string   `help:"Cloth, such as \"glass 200 twill\"."`
 	Cover  string   `help:"peel ply, film or vacuum bag."`
 	When   string   `help:"start, tacky, wet, recoat, fill, hard or handle."`
-	Of     string   `placeholder:"STEP" help:"The step whose coat that is about."`
+	Of     string   `placeholder:"STEP" help:"Step whose coat --when is about."`
 	To     string   `placeholder:"PANEL" help:"Of a flip: the panel that comes up."`
 	AreaM2 *float64 `name:"area-m2" placeholder:"M2" help:"Area, where it is not the panel's."`
-	Hours  *float64 `placeholder:"H" help:"Of a wait or a soak."`
-	TempC  *float64 `name:"temp-c" placeholder:"C" help:"Of a soak."`
-	RampCH *float64 `name:"ramp-c-h" placeholder:"C/H" help:"Of a soak."`
+	Hours  *float64 `placeholder:"H" help:"Wait or soak: how long, h."`
+	TempC  *float64 `name:"temp-c" placeholder:"C" help:"Soak: temperature, °C."`
+	RampCH *float64 `name:"ramp-c-h" placeholder:"C/H" help:"Soak: how fast it is warmed and cooled, °C an hour."`
 	JSON   bool     `help:"Print one JSON object."`
 }
 

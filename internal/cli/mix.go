@@ -32,21 +32,21 @@ type MixCmd struct {
 	Resin       string   `required:"" placeholder:"NAME|FILE" help:"fast, medium, slow, a resin file made by fit, or one that the daemon knows."`
 	Grams       *float64 `placeholder:"G" help:"Resin and hardener, g; or an area and a coat."`
 	Panel       string   `help:"Panel that the daemon knows: its area and bare core."`
-	AreaM2      *float64 `name:"area-m2" placeholder:"M2" help:"Area."`
+	AreaM2      *float64 `name:"area-m2" placeholder:"M2" help:"Area, m²."`
 	Share       *float64 `placeholder:"PART" help:"Part of the panel, 0 to 1."`
 	Kind        string   `default:"wet-out" help:"tack coat, wet-out, fill coat, bond or seal."`
 	Cloth       string   `help:"Cloth that the coat fills: \"glass 200 twill\", several with +."`
 	Core        string   `help:"Bare core under it: foam, wood, honeycomb."`
 	PeelPly     bool     `help:"Peel ply goes on it."`
-	DepthMM     *float64 `name:"depth-mm" placeholder:"D" help:"Thickness of a bond."`
+	DepthMM     *float64 `name:"depth-mm" placeholder:"D" help:"Thickness of a bond, mm."`
 	Vessel      string   `help:"Used from a cup, or poured at once into a tray or a roller tray; the usual one when not given."`
-	WorkMinutes *float64 `placeholder:"MIN" help:"How long laying all of it takes one person."`
+	WorkMinutes *float64 `placeholder:"MIN" help:"How long laying all of it takes one person, min."`
 	Mixes       string   `placeholder:"WHO" help:"Who mixes, where two work."`
 	Lays        string   `placeholder:"WHO" help:"Who lays it, for their own grams; all of the shop when not given."`
 	Tables      bool     `help:"Grams by the tables alone, without what was learnt from your coats."`
 	People      int      `default:"1" help:"From two on, one mixes while the others lay."`
 	Shop        *float64 `placeholder:"C" help:"Shop's temperature, °C; asked of the daemon when not given."`
-	Start       *float64 `placeholder:"C" help:"Temperature when mixed; the shop's when not given."`
+	Start       *float64 `placeholder:"C" help:"Temperature when mixed, °C; the shop's when not given."`
 	Ratio       string   `placeholder:"A:B" help:"Resin to hardener by weight, where the resin names none."`
 	RatioVolume string   `placeholder:"A:B" help:"The same by volume; --densities makes weights of it."`
 	Densities   string   `placeholder:"R,H" help:"Densities of resin and hardener, g/cm³."`

@@ -223,10 +223,10 @@ type PotCmd struct {
 	Resin      string   `required:"" placeholder:"NAME|FILE" help:"fast, medium, slow, or a resin file made by fit."`
 	Grams      float64  `required:"" placeholder:"G" help:"Mixed resin and hardener, g."`
 	Shape      string   `default:"cup" help:"cup, tray or bond (a filled joint)."`
-	DiameterMM *float64 `name:"diameter-mm" placeholder:"D" help:"Cup's diameter; the usual cup for the mass when not given."`
-	DepthMM    *float64 `name:"depth-mm" placeholder:"D" help:"Depth of a tray, thickness of a bond."`
+	DiameterMM *float64 `name:"diameter-mm" placeholder:"D" help:"Cup's diameter, mm; the usual cup for the mass when not given."`
+	DepthMM    *float64 `name:"depth-mm" placeholder:"D" help:"Depth of a tray, thickness of a bond, mm."`
 	Shop       float64  `required:"" placeholder:"C" help:"Shop's temperature, °C."`
-	Start      *float64 `placeholder:"C" help:"Temperature when mixed; the shop's when not given."`
+	Start      *float64 `placeholder:"C" help:"Temperature when mixed, °C; the shop's when not given."`
 	Filler     *float64 `placeholder:"PCT" help:"Filler in the whole mass, % by weight: it makes no heat."`
 	Substrate  *float64 `placeholder:"J" help:"What lies behind each face of a bond, or under a tray, takes up heat: density × specific heat × thickness, J/(m²·K); 9 mm plywood about 8600. When not given: none behind a bond, which warns early, and a plastic tray on a wooden bench."`
 	Internal   bool     `help:"Count the resistance inside the resin: a thick mass sheds its heat more slowly."`

@@ -23,8 +23,8 @@ import (
 
 type PairCmd struct {
 	Role string `enum:"look,record,push,control" default:"record" help:"What it may do: look; record work; push readings only; control the tent as well."`
-	Name string `placeholder:"NAME" help:"What to call it in the list."`
-	Days int    `placeholder:"N" help:"Days it is good for, up to 3650; without it, for as long as it is used, and ended by 180 days of running without."`
+	Name string `placeholder:"NAME" help:"Its name in the list of log-ins."`
+	Days int    `placeholder:"N" help:"Days for which the log-in is good, up to 3650. When not given, it is good until the board has run for 180 days without its being used."`
 	At   string `placeholder:"URL" help:"Address the phone will open; guessed when not given."`
 	NoQR bool   `name:"no-qr" help:"Leave the square out."`
 	JSON bool   `help:"Print one JSON object."`

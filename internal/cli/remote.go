@@ -82,8 +82,8 @@ type coatStartCmd struct {
 	Applied    string   `default:"now" help:"When: now, 15m (ago), 14:05, or RFC 3339."`
 	Next       string   `help:"What comes next: cloth, wet, coat, fill or none."`
 	Cover      string   `help:"What is laid on it: none, peel ply, film or vacuum bag."`
-	BagKPa     *float64 `name:"bag-kpa" placeholder:"KPA" help:"Bag's pressure below the shop's."`
-	BagMinutes *float64 `name:"bag-minutes" placeholder:"MIN" help:"How long the bag is held."`
+	BagKPa     *float64 `name:"bag-kpa" placeholder:"KPA" help:"Vacuum in the bag, kPa below the shop's air."`
+	BagMinutes *float64 `name:"bag-minutes" placeholder:"MIN" help:"How long the bag is held, min."`
 	Share      *float64 `placeholder:"0.5" help:"Only this share of the panel."`
 	Cloth      []string `placeholder:"NAME:G/M2" help:"Cloth laid into it, such as \"glass twill:200\"."`
 	JSON       bool     `help:"Print one JSON object."`
@@ -227,8 +227,8 @@ type batchMixedCmd struct {
 	ResinG     *float64 `name:"resin-g" placeholder:"G" help:"Grams of resin."`
 	HardenerG  *float64 `name:"hardener-g" placeholder:"G" help:"Grams of hardener."`
 	Shape      string   `help:"cup, tray or bond."`
-	DiameterMM *float64 `name:"diameter-mm" placeholder:"D" help:"Cup's diameter."`
-	StartC     *float64 `name:"start-c" placeholder:"C" help:"Temperature when mixed."`
+	DiameterMM *float64 `name:"diameter-mm" placeholder:"D" help:"Cup's diameter, mm."`
+	StartC     *float64 `name:"start-c" placeholder:"C" help:"Temperature when mixed, °C."`
 	At         string   `default:"now" help:"When: now, 5m (ago), 14:05, or RFC 3339."`
 	JSON       bool     `help:"Print one JSON object."`
 }
@@ -300,7 +300,7 @@ type panelAddCmd struct {
 	Probe  string   `help:"Probe on its surface or its witness."`
 	Air    string   `help:"Air probe beside it."`
 	Core   string   `help:"wood, foam, honeycomb, metal or laminate."`
-	AreaM2 *float64 `name:"area-m2" placeholder:"M2" help:"Area."`
+	AreaM2 *float64 `name:"area-m2" placeholder:"M2" help:"Area, m²."`
 	JSON   bool     `help:"Print one JSON object."`
 
 	NoProbe bool `name:"no-probe" help:"No probe on it, on purpose: the air's temperature counts, with more doubt."`

@@ -33,7 +33,7 @@ type tentAcceptCmd struct {
 	Config string `placeholder:"FILE" type:"path" help:"Configuration with the [tent] section, while no daemon runs."`
 	Data   string `placeholder:"DIR" type:"path" help:"Folder of the store; wins over the file."`
 	Yes    bool   `help:"Do not ask."`
-	JSON   bool   `help:"Print one JSON object; wants --yes."`
+	JSON   bool   `help:"Print one JSON object; needs --yes."`
 }
 
 func (tentAcceptCmd) Help() string {

@@ -117,8 +117,8 @@ type tentAimCmd struct {
 	From        string  `placeholder:"TIME" help:"Window is to be open from: 07:00 (the next), Sun 07:00, or RFC 3339."`
 	To          string  `placeholder:"TIME" help:"Window is to be open until."`
 	By          string  `placeholder:"TIME" help:"Hard, or cured too far to stall, by then."`
-	Temp        float64 `placeholder:"C" help:"Soak: what the panel is held at."`
-	Hours       float64 `placeholder:"H" help:"Soak: for how long."`
+	Temp        float64 `placeholder:"C" help:"Soak: temperature of the panel, °C."`
+	Hours       float64 `placeholder:"H" help:"Soak: how long, h."`
 	Ramp        float64 `placeholder:"C" help:"Soak: how fast it is warmed and cooled, °C an hour."`
 	Probability float64 `default:"0.8" placeholder:"P" help:"How sure it is to be, between 0 and 1."`
 	Follow      bool    `help:"Follow the plan from now on; without it, it is only said."`
