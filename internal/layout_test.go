@@ -16,7 +16,7 @@ import (
 )
 
 // testOnly may be imported by tests alone: nothing that ships depends on them.
-var testOnly = []string{"internal/testkit", "internal/realpart", "internal/daemon/daemontest"}
+var testOnly = []string{"internal/testkit", "internal/realpart", "internal/cardfault", "internal/daemon/daemontest"}
 
 const module = "curewright"
 
