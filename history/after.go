@@ -15,8 +15,8 @@ import (
 	"curewright/sensors"
 )
 
-// A Cursor is a place in the order of intake. The zero cursor is before
-// everything.
+// A Cursor is a position in the order of intake: the number of the next reading.
+// The zero cursor is before everything.
 type Cursor int64
 
 // cursorEvery is how often cursors reach the disk: each write of one costs
@@ -119,8 +119,8 @@ func (s *Store) readingsAfter(ctx context.Context, o *intake) error {
 	return o.emit(ctx, math.MaxInt64)
 }
 
-// packLogAfter is the first readable entry of the log of packs behind a number,
-// and its own number; that is -1 where there is none. dbmu is held.
+// packLogAfter returns the first readable entry of the log of packs with an id
+// above after, and that id; -1 if there is none. dbmu is held.
 func (s *Store) packLogAfter(ctx context.Context, after int64) (l packLog, id int64, err error) {
 	id = -1
 	err = eachRow(ctx, s.db, "packlog", after+1, maxID, func(n int64, body []byte, ok bool) error {
@@ -197,7 +197,7 @@ func (o *intake) bring(below int64) {
 	for ; n < len(o.wait) && o.wait[n].seq < below && len(o.out) < o.limit; n++ {
 		x := o.wait[n]
 		if x.seq <= o.after {
-			continue // there twice
+			continue // stored twice
 		}
 		o.after = x.seq
 		if x.idx < int64(len(o.s.byIdx)) {
@@ -211,8 +211,8 @@ func (o *intake) bring(below int64) {
 
 var errStop = errors.New("stop")
 
-// End returns the cursor behind everything that was taken in so far: where a
-// sender begins that wants only what is new.
+// End returns the cursor behind everything taken in so far: the start for a
+// sender that wants only new readings.
 func (s *Store) End() Cursor {
 	s.mu.Lock()
 	defer s.mu.Unlock()

@@ -77,10 +77,10 @@ func removeBeside(file string) {
 // copyPages is how many pages are copied at once.
 const copyPages = 256
 
-// copyTo runs the online copy in small steps, so that flushes and entries
-// come in between. What a slow card takes longest for, syncing, is none of
-// SQLite's work here, which would do all of it in the last step: each piece is
-// synced while nobody waits for the connection.
+// copyTo runs the online copy in small steps, so that flushes and entries can run
+// in between. Syncing takes a slow card longest. SQLite would sync everything in
+// its last step, so its syncing is off here: each piece is synced by us while
+// nobody waits for the connection.
 func (s *Store) copyTo(ctx context.Context, file string) error {
 	raw := func(f func(c any) error) error {
 		s.dbmu.Lock()
@@ -272,18 +272,18 @@ func Restore(ctx context.Context, file, dir string) error {
 	if err := copyFile(file, tmp); err != nil {
 		return fail(osError(err))
 	}
-	// Log-ins are the board's and not a copy's: an old copy would let in again
-	// who was shut out since. Those that are here now stay.
+	// The board keeps its present log-ins: an old copy would restore tokens that
+	// were revoked since.
 	if err := setTokens(ctx, tmp, tokenRows(ctx, dir)); err != nil {
 		return fail(diskError(err))
 	}
-	// What was copied is what counts: check it again, on this disk.
+	// Check the copy again on this disk: copying may have damaged it.
 	if _, err := CheckFile(ctx, tmp); err != nil {
 		return fail(err)
 	}
-	// The journal is of the store that goes: beside the copy it would put back
-	// what came after it. A power cut in between leaves the old store, whose
-	// journal is made anew.
+	// The journal belongs to the store that is replaced: beside the restored copy
+	// it would put back everything entered after the copy. After a power cut in
+	// between, the old store makes itself a new journal.
 	if err := s.putJournalAside(); err != nil {
 		return fail(err)
 	}
@@ -298,7 +298,7 @@ func Restore(ctx context.Context, file, dir string) error {
 
 // setTokens replaces all log-ins in a store file that nobody uses.
 func setTokens(ctx context.Context, file string, tokens []kvRow) error {
-	// The rollback journal of this one write goes with it.
+	// SQLite removes the rollback journal of this write itself.
 	db, err := sql.Open("sqlite", dsn(file, "; PRAGMA journal_mode = DELETE; PRAGMA synchronous = FULL; PRAGMA secure_delete = ON"))
 	if err != nil {
 		return err

@@ -89,8 +89,8 @@ func (s *Store) Upkeep(ctx context.Context) error {
 // Compact packs complete hours and enforces the bounds on size and age. The
 // store does it by itself; call it to have it done now.
 func (s *Store) Compact(ctx context.Context) error {
-	// It goes before entries as a flush does: the flusher calls it, and while it
-	// waits here nobody writes readings.
+	// LockFirst, as for a flush: the flusher calls this, and no readings are
+	// written while it waits for the lock.
 	for more := true; more; {
 		var err error
 		if more, err = s.compactSome(ctx); err != nil {
@@ -181,14 +181,14 @@ func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 		if len(packs) == 0 {
 			return nil
 		}
-		// Rising in order of packing, and never below what it holds.
+		// Ids rise in the order of packing and are at least the pack's highest number.
 		var last int64
 		if err := tx.QueryRowContext(ctx, "SELECT coalesce(max(id), 0) FROM packlog").Scan(&last); err != nil {
 			return err
 		}
 		return putRow(ctx, tx, "packlog", max(last+1, hi), log.encode())
 	}
-	// What of the tail is packed is told by number alone.
+	// A reading of the tail counts as packed if its number is below log.safe.
 	mixed := hi >= log.safe || len(packs) == 0
 	if mixed || s.tail.crowded(log.safe, len(rest)) {
 		err = s.rewriteTail(ctx, rest, put)
@@ -207,7 +207,8 @@ func (s *Store) packNow(ctx context.Context) (more bool, err error) {
 	return more, nil
 }
 
-// makePacks encodes the groups, but for what is packed already; dbmu is held.
+// makePacks encodes the groups without the readings that are packed already; dbmu
+// is held.
 func (s *Store) makePacks(ctx context.Context, groups []packGroup) (packs []newPack, err error) {
 	parts := map[int64]int64{}
 	for _, g := range groups {
@@ -230,8 +231,8 @@ func (s *Store) makePacks(ctx context.Context, groups []packGroup) (packs []newP
 	return packs, nil
 }
 
-// leaveTail takes the numbers that were packed out of the tail in memory, and
-// keeps the packs there; mu is held.
+// leaveTail removes the packed readings from the tails in memory and keeps their
+// packs in memory instead; mu is held.
 func (s *Store) leaveTail(packs []newPack, packed map[int64]bool) {
 	for _, o := range packs {
 		if o.hour >= firstHour {
@@ -259,9 +260,10 @@ func (s *Store) leaveTail(packs []newPack, packed map[int64]bool) {
 	}
 }
 
-// complete splits what the tail has on disk into the oldest hours that are over,
-// in order, and the rest, and says whether that has such hours too; the log says
-// from which number on nothing is packed. mu is held.
+// complete splits the readings of the tail that are on disk: groups are the oldest
+// complete hours, in order; rest is everything else, and more reports whether it
+// has complete hours too. log.safe is the lowest number that stays unpacked. mu is
+// held.
 func (s *Store) complete() (groups []packGroup, rest []pend, log packLog, more bool) {
 	onDisk := s.onDisk()
 	for _, p := range s.byIdx {
@@ -306,8 +308,8 @@ func (s *Store) complete() (groups []packGroup, rest []pend, log packLog, more b
 	return groups, rest, log, more
 }
 
-// unpacked is what of a group is not in the packs yet, where a part of its hour
-// is, and the number of the next part; dbmu is held.
+// unpacked returns the readings of a group that are not in the packs of its hour
+// yet, and the number of that hour's next part; dbmu is held.
 func (s *Store) unpacked(ctx context.Context, g packGroup) (part int64, rs []rec, err error) {
 	if g.hour < g.p.first || g.hour > g.p.last {
 		return 0, g.rs, nil
@@ -340,10 +342,10 @@ func (s *Store) unpacked(ctx context.Context, g packGroup) (part int64, rs []rec
 	}), nil
 }
 
-// retain drops the oldest hours beyond the bounds; dbmu is held. The age is
-// counted in hours that hold readings, not by the clock: a date that jumped
-// makes nothing old, and only as many hours of running at the new date as are
-// to be kept push out what was before it.
+// retain drops the oldest hours beyond the bounds; dbmu is held. Age is counted in
+// hours that hold readings, not by the clock: a clock that jumps ahead makes
+// nothing old. Old readings are dropped only once MaxAge hours of newer readings
+// have been taken.
 func (s *Store) retain(ctx context.Context) error {
 	s.mu.Lock()
 	over := len(s.hours) - int(s.opts.MaxAge/time.Hour)
@@ -383,9 +385,8 @@ func (s *Store) retain(ctx context.Context) error {
 	return nil
 }
 
-// indexHours finds out which hours hold packed readings with a date, from the
-// log of packs, or where that is too short from the packs' numbers; dbmu is
-// held, or the store is not shared yet.
+// indexHours lists the hours that hold packed readings with a date, from the ids of
+// the packs; dbmu is held, or the store is not shared yet.
 func (s *Store) indexHours(ctx context.Context) error {
 	rows, err := s.db.QueryContext(ctx, fmt.Sprintf("SELECT DISTINCT id >> %d FROM packs WHERE id >= ?", probeBits+partBits), packID(firstHour, 0, 0))
 	if err != nil {
@@ -469,7 +470,7 @@ func prunePackLog(ctx context.Context, tx *sql.Tx, hour int64) error {
 	if err != nil && !errors.Is(err, errStop) {
 		return err
 	}
-	// The newest stays: its number is where the next begins.
+	// The newest entry stays: the next one's id follows from it.
 	for _, id := range old[:max(len(old)-1, 0)] {
 		if err := delRow(ctx, tx, "packlog", id); err != nil {
 			return err

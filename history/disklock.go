@@ -8,11 +8,11 @@ import (
 	"sync"
 )
 
-// diskLock serialises the use of the one connection. Unlike a sync.Mutex it
-// can be waited for with an end: whoever holds it may be in a write that the
-// card does not finish. And there are two queues for it: readings are promised
-// to the disk within seconds, however many entries wait on a slow card, so who
-// writes them goes before all others. The zero value is free.
+// diskLock serialises the use of the one connection. Unlike a sync.Mutex, waiting
+// for it can be cancelled: its holder may be in a write that the card never
+// finishes. It has two queues: readings must reach the disk within seconds,
+// however many entries wait on a slow card, so their writer goes before all
+// others. The zero value is unlocked.
 type diskLock struct {
 	mu          sync.Mutex
 	held        bool
@@ -24,12 +24,12 @@ func (l *diskLock) Lock() { _ = l.wait(context.Background(), &l.rest) }
 // LockFor is Lock until ctx ends.
 func (l *diskLock) LockFor(ctx context.Context) error { return l.wait(ctx, &l.rest) }
 
-// LockFirst is LockFor ahead of all who came by Lock and LockFor.
+// LockFirst is LockFor, ahead of all that wait in Lock and LockFor.
 func (l *diskLock) LockFirst(ctx context.Context) error { return l.wait(ctx, &l.first) }
 
 func (l *diskLock) wait(ctx context.Context, queue *[]chan struct{}) error {
 	l.mu.Lock()
-	if !l.held { // also with an ended context: what was asked for is tried
+	if !l.held { // even if ctx has ended: a free lock is taken
 		l.held = true
 		l.mu.Unlock()
 		return nil
@@ -48,7 +48,7 @@ func (l *diskLock) wait(ctx context.Context, queue *[]chan struct{}) error {
 		*queue = slices.Delete(*queue, i, i+1)
 		return ctx.Err()
 	}
-	return nil // handed over meanwhile
+	return nil // we were handed the lock meanwhile
 }
 
 func (l *diskLock) Unlock() {

@@ -13,8 +13,8 @@ import (
 	"time"
 )
 
-// ErrDisplaced: the store's files were deleted or replaced while it runs.
-// What is entered would go into a file that no start finds again.
+// ErrDisplaced: the store's files were deleted or replaced while it runs. Anything
+// written now would go into a file that the next start does not find.
 var ErrDisplaced = errors.New("the store's files were deleted or replaced while it runs")
 
 // fileID tells one file from another of the same name.
@@ -32,7 +32,7 @@ func idOf(path string) (fileID, bool) {
 	return fileID{uint64(st.Dev), uint64(st.Ino)}, true
 }
 
-// watched are the files that are looked after by their inode.
+// watched are the files whose inode is compared with that of the open file.
 var watched = []string{File, File + "-wal"}
 
 // identify notes which files are open; dbmu is held, or the store is not
@@ -73,8 +73,8 @@ func (s *Store) checkFiles() {
 			break
 		}
 	}
-	// The lock on the folder is what keeps a second daemon out; its file is
-	// for programs that look for it.
+	// The lock on the folder keeps a second daemon out. The lock file is only for
+	// other programs, which look for it.
 	if _, err := os.Stat(filepath.Join(s.dir, "lock")); errors.Is(err, fs.ErrNotExist) && now == "" {
 		if f, err := openLock(s.dir); err == nil {
 			s.log.Warn("history: the lock file was deleted and is made anew")
@@ -104,8 +104,8 @@ func (s *Store) checkFiles() {
 	}
 }
 
-// rescue copies what the open file holds, since its name is gone, and with the
-// next stop its content.
+// rescue copies the content of the open database into quarantine: the file has no
+// name any more, and its content is lost when the store is closed.
 func (s *Store) rescue() error {
 	dir, err := s.quarantine()
 	if err != nil {

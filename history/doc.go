@@ -5,17 +5,17 @@
 // in write-ahead mode, on a card that may be pulled and a board whose power
 // may blink.
 //
-// # What is promised
+// # Promises
 //
 // Records of work, alerts, messages to send, settings and tokens are on disk
-// before the call returns. They stand in a journal beside the database too
-// (journal.go), from which a start puts back what the database lost. Readings are buffered: at most ten seconds of them
-// are at risk while [Store.SetUrgent] is on, sixty otherwise. A store opens
-// whatever it finds: what is damaged is set aside in the folder "quarantine",
-// counted ([Store.Stats]) and said ([Store.Trouble]); the rest is kept. With
-// the disk full or read-only, readings wait in memory up to a bound and are
-// written when there is room again; durable calls fail with [ErrDiskFull] or
-// [ErrReadOnly].
+// before the call returns. They are also kept in a journal beside the database
+// (journal.go); at the next start, what the database lost is put back from it.
+// Readings are buffered: at most ten seconds of them are at risk while
+// [Store.SetUrgent] is on, sixty otherwise. A store opens whatever it finds:
+// damaged rows are moved to the folder "quarantine", counted ([Store.Stats]) and
+// reported ([Store.Trouble]); the rest is kept. While the disk is full or
+// read-only, readings wait in memory, up to a bound, and are written when there
+// is room again; durable calls fail with [ErrDiskFull] or [ErrReadOnly].
 //
 // # Numbers
 //

@@ -182,7 +182,7 @@ func (s *Store) putEntry(ctx context.Context, writes []WorkWrite, say string, un
 		rows = append(rows, d)
 	}
 	if len(rows) == 1 && key != "" {
-		// One row alone would be known by its record's id and not by its entry's.
+		// A repeat of a one-row entry would otherwise return the record's id.
 		s.mu.Lock()
 		rows[0].Entry = s.workNext + 1
 		s.mu.Unlock()
@@ -212,7 +212,7 @@ func (s *Store) entry(ctx context.Context, id string) (Entry, error) {
 	err = eachRow(ctx, s.db, "work", r.first, r.first+r.n-1, func(_ int64, body []byte, ok bool) error {
 		d, err := readWork(body)
 		if !ok || err != nil {
-			return nil // the store's repair has said so
+			return nil // the repair has reported the damage
 		}
 		if e.At.IsZero() {
 			e.At, e.By, e.Say = d.At, d.By, d.Say
@@ -357,7 +357,7 @@ func (s *Store) beforeEntry(ctx context.Context, e Entry) ([]WorkWrite, error) {
 			}
 		}
 		if was.Body == nil && w.Op == "delete" {
-			continue // it was away before as well
+			continue // it did not exist before the entry either
 		}
 		out = append(out, was)
 	}

@@ -52,8 +52,8 @@ const (
 	journalStore  = 'i'     // which store it belongs to
 )
 
-// journalAside is how the journal of a store is called that a copy replaces,
-// until both are in quarantine.
+// journalAside is the suffix of the old journal's name while a restored copy
+// replaces its store, until both are in quarantine.
 const journalAside = ".double"
 
 // journalRec is one record of the journal.
@@ -153,8 +153,8 @@ type journal struct {
 	err     error        // why it could not be written
 }
 
-// journaled reports whether a bucket's values are doubled. The store's own
-// notes are made anew from the rest.
+// journaled reports whether a bucket's values are written to the journal too. The
+// store's own buckets are not: they are made anew from the rest.
 func journaled(bucket string) bool {
 	switch bucket {
 	case "meta", "cursor", "probe-number":
@@ -234,7 +234,7 @@ type ownJournal struct {
 	id               string           // of the store it belongs to, "" where it does not say
 	work             map[int64][]byte // versions of records of work
 	top              int64            // the highest number of these
-	kv               map[kvKey]kvRow  // the newest of each setting's, also of one that was removed
+	kv               map[kvKey]kvRow  // the newest value of each setting, removed ones included
 	gone             map[kvKey]int64  // revision at which it was last removed
 	next             uint64           // number of the next record; 0: there is none yet
 	damaged, missing int              // as [readJournal] counts
@@ -274,7 +274,7 @@ func (s *Store) readOwnJournal() (ownJournal, error) {
 	return j, nil
 }
 
-// kept is what a database has of what the journal doubles.
+// kept is the part of a database that is in the journal too.
 type kept struct {
 	work   map[int64]bool // rows of work, and whether their sums are right
 	top    int64          // the highest number of these
@@ -304,8 +304,8 @@ func readKept(ctx context.Context, db querier) (kept, error) {
 	return k, err
 }
 
-// storeID names this store for good: by the database, or where its row was lost
-// by the journal, or by a new name.
+// storeID returns this store's lasting id: from the database; if that row was lost,
+// from the journal; else a new one, which it writes to the database.
 func (s *Store) storeID(ctx context.Context, db *kept, journal string, writable bool) (string, error) {
 	key := kvKey{"meta", "store-id"}
 	if r, ok := db.kv[key]; ok {
@@ -494,7 +494,7 @@ func (s *Store) appendJournal(j *journal) error {
 		}
 	}
 	b, seq := encodeJournal(j.pend, j.seq)
-	// At the end of what is good: a torn end is written over.
+	// Written behind the last good record, over a torn end.
 	err := s.fault("write", s.journalPath())
 	if err == nil {
 		_, err = j.f.WriteAt(b, j.size)

@@ -195,7 +195,7 @@ func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
 		return nil
 	})
 	if err != nil {
-		s.double = nil // not acknowledged, not doubled
+		s.double = nil // not acknowledged: not for the journal either
 		return fmt.Errorf("history: settings: %w", err)
 	}
 	s.mu.Lock()
@@ -217,9 +217,9 @@ func (s *Store) kvDo(ctx context.Context, ops []kvOp) error {
 	return nil
 }
 
-// numbered gives each operation its row: a deletion has no value, but a revision
-// by which it is told from what it removes, and no number where there is nothing
-// to remove.
+// numbered makes a row for each operation. A deletion's row has no value, but a
+// revision higher than the one it removes; its ID is 0 if there is nothing to
+// remove.
 func (s *Store) numbered(ops []kvOp) []kvRow {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -345,7 +345,7 @@ func putEvent(ctx context.Context, tx *sql.Tx, e eventRow) error {
 			return err
 		}
 	}
-	return nil // 4096 in one millisecond: a flood, and one more says nothing new
+	return nil // 4096 events in one millisecond: a flood, of which no more are kept
 }
 
 // AddEvent logs an event. It never waits for the disk: events are written
@@ -362,7 +362,7 @@ func (s *Store) AddEvent(kind, subject, text string, at time.Time, by string) {
 		return // a time beyond year 9999
 	}
 	if len(s.events) >= 10_000 {
-		s.events = s.events[1:] // the disk is away; the newest say more
+		s.events = s.events[1:] // the disk is away: keep the newest
 	}
 	s.events = append(s.events, eventRow{eventID(at.UnixMilli(), 0), b})
 	s.waiting()

@@ -19,7 +19,7 @@ func (s *Store) load(ctx context.Context) error {
 		take  func(id int64, body []byte) error
 	}{
 		{"kv", s.loadSetting}, {"work", s.loadWork}, {"packlog", s.loadPackLog},
-		{"tail", s.loadTail}, // after the log of packs, which says what of it is packed
+		{"tail", s.loadTail}, // after the log of packs, which says which readings are packed
 	} {
 		if t.table == "work" {
 			s.settingsLoaded()
@@ -43,11 +43,11 @@ func (s *Store) load(ctx context.Context) error {
 		}
 	}
 	if bad > 0 {
-		// A rebuild leaves them behind, and looks at everything else too.
+		// The rebuild drops these rows, and checks everything else too.
 		return fmt.Errorf("%s, %d in all: %w", first, bad, ErrDamaged)
 	}
-	// Where a probe's newest reading is packed, look it up: later ones are
-	// told from late ones by it.
+	// If a probe's newest reading is packed, look its time up: newest tells
+	// readings that come next from late ones.
 	for _, p := range s.byIdx {
 		if p == nil || p.first > p.last || floorHour(p.newest) > p.last {
 			continue
@@ -76,8 +76,8 @@ func (s *Store) loadSetting(id int64, body []byte) error {
 	return nil
 }
 
-// settingsLoaded takes from the settings what stands in them of the store
-// itself: the date of this boot, and the probes.
+// settingsLoaded reads the store's own data from the settings: the date of this
+// boot, and the probes.
 func (s *Store) settingsLoaded() {
 	if d, ok := s.bootDate(s.opts.Boot); ok {
 		s.ownZero = d.ZeroMS

@@ -9,11 +9,11 @@ import (
 	"unicode/utf8"
 )
 
-// What is entered now has bounded texts; a store of an earlier version may hold ids
-// and notes of a quarter megabyte, which every page and stream would carry. They are
-// read as the beginning of themselves with a print of the whole, the same wherever
-// the text stands, so that a coat still finds its panel and can be corrected
-// or taken out by that name. On the disk they stay as they are.
+// Texts entered today are bounded. A store of an earlier version may hold ids and
+// notes of a quarter megabyte, which every page and stream would have to carry. Such
+// a text is read as its beginning and a hash of the whole. The result is the same
+// wherever the text is used, so that a coat still finds its panel and can be
+// corrected or deleted by that id. On disk the texts stay as they are.
 const (
 	longText = 2000 // bytes; no text of today's is longer
 	keepText = 40

@@ -19,7 +19,7 @@ const hourMS = int64(time.Hour / time.Millisecond)
 // probe is what is kept in memory of one probe: its readings that are not
 // packed yet. A probe with a boot holds readings without a date, by uptime.
 type probe struct {
-	name string // as stored: for undated readings mangled with the boot
+	name string // as stored; an undated probe's has the boot in it
 	base string // as the person knows it
 	boot string
 	idx  int64
@@ -103,9 +103,8 @@ func (s *Store) saveProbe(p *probe) {
 // there already (same probe, time and values) is dropped; one that differs at
 // the same millisecond is kept a millisecond later. Late readings find their
 // place. While the clock is not trusted, readings are kept by uptime and
-// dated by [Store.DateUntrusted]. Readings
-// dated before 1990, or without any value, are refused and counted. It
-// returns how many were taken.
+// dated by [Store.DateUntrusted]. Readings dated before 1990, or without any value,
+// are refused and counted. It returns how many were taken.
 func (s *Store) Append(rs []sensors.Reading) int {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -116,7 +115,7 @@ func (s *Store) Append(rs []sensors.Reading) int {
 		if !s.trusted {
 			c.t = s.uptimeOf(r.At).Milliseconds()
 			if s.ownZero != 0 {
-				c.t += s.ownZero // dated meanwhile, not yet said to be trusted
+				c.t += s.ownZero // this boot has its date, and SetClockTrusted is yet to come
 			} else {
 				name = undatedName(s.opts.Boot, name)
 			}
@@ -206,8 +205,8 @@ func (s *Store) dropOldest(n int) {
 	s.pending = slices.Clone(s.pending[n:])
 }
 
-// onDisk is the number before which readings are on disk: later ones came since
-// the last flush. mu is held.
+// onDisk returns the number of the first reading that is not on disk yet; all
+// lower ones are. mu is held.
 func (s *Store) onDisk() int64 {
 	if len(s.pending) > 0 {
 		return s.pending[0].seq
@@ -362,9 +361,9 @@ func (s *Store) records(p *probe, lo, hi, add int64) iter.Seq2[rec, error] {
 		s.mu.Unlock()
 
 		prev := int64(math.MinInt64)
-		// emit yields sorted readings, dropping what is there twice (a late
-		// one that was packed too, one packed while this runs) and keeping
-		// times strictly rising.
+		// emit yields sorted readings with strictly rising times. It drops
+		// readings that are stored twice: a late one that was packed too, or one
+		// packed while this runs.
 		var kept rec
 		emit := func(c rec) bool {
 			if c.t < lo || c.t > hi {
@@ -435,7 +434,7 @@ func (s *Store) packed(ctx context.Context, idx, from, to int64) ([]rec, error) 
 		for _, b := range parts {
 			_, rs, err := unpack(b)
 			if err != nil {
-				return nil, err // they were checked when they were kept
+				return nil, err // cannot happen: packs in memory were checked
 			}
 			out = append(out, rs...)
 		}
@@ -469,7 +468,7 @@ func (s *Store) packed(ctx context.Context, idx, from, to int64) ([]rec, error) 
 	err := rows()
 	if isCorrupt(err) {
 		s.corrupt(err)
-		err = rows() // mended, or as far as it goes
+		err = rows() // again, after the repair; or as far as it can be read
 	}
 	if err != nil && !isCorrupt(err) {
 		return nil, err
@@ -490,6 +489,6 @@ func (s *Store) packed(ctx context.Context, idx, from, to int64) ([]rec, error) 
 	return out, nil
 }
 
-// recentSpan is how many hours before a probe's newest reading are worth
-// keeping in memory when they were read.
+// recentSpan is how many hours before a probe's newest reading stay in memory once
+// they were read.
 const recentSpan = 72

@@ -11,9 +11,9 @@ import (
 // recentBytes bounds the packed hours that are kept in memory too.
 const recentBytes = 2 << 20
 
-// recentHours are packed hours as they lie on disk, the latest ones: a look at
-// the coats reads them, and must not wait for a card that hangs. An hour is
-// there with all its parts or not at all. Store.mu guards it.
+// recentHours keeps the latest packed hours in memory, encoded as on disk: an
+// evaluation of the coats reads them, and must not wait for a card that hangs. An
+// hour is kept with all its parts or not at all. Store.mu guards it.
 type recentHours struct {
 	hours map[probeHour][][]byte
 	size  int
@@ -35,7 +35,7 @@ func (r *recentHours) set(k probeHour, parts [][]byte) {
 	if r.size <= recentBytes {
 		return
 	}
-	// A quarter at once: it costs a walk over what is kept.
+	// Drop a quarter at once: dropping walks over all hours.
 	oldest := slices.SortedFunc(maps.Keys(r.hours), func(a, b probeHour) int { return cmp.Compare(a.hour, b.hour) })
 	for _, k := range oldest {
 		if r.size <= recentBytes*3/4 {

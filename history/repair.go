@@ -25,7 +25,7 @@ func (s *Store) setAsideRow(ctx context.Context, table string, id int64) {
 	var crc any
 	err := s.db.QueryRowContext(ctx, "SELECT body, crc FROM "+table+" WHERE id = ?", id).Scan(&body, &crc)
 	if errors.Is(err, sql.ErrNoRows) {
-		return // set aside by somebody else meanwhile
+		return // another goroutine has set it aside meanwhile
 	}
 	if err == nil {
 		if sum, ok := crc.(int64); ok {
@@ -161,7 +161,7 @@ func (s *Store) keepAside(table string, id int64, body []byte, crc any) {
 	}
 	defer f.Close()
 	if fi, err := f.Stat(); err == nil && fi.Size() > 16<<20 {
-		return // enough to look into; the count goes on
+		return // the file is large enough; the count goes on
 	}
 	b, err := json.Marshal(map[string]any{"found": time.Now().UTC(), "table": table, "id": id, "body": body, "crc": crc})
 	if err == nil {
@@ -176,8 +176,8 @@ func (s *Store) corrupt(err error) {
 	}
 }
 
-// checkPacks goes through all packs after opening, a few at a time, so that
-// damage is known before somebody needs what it hit.
+// checkPacks checks all packs after opening, a few at a time, so that damage is
+// known before the packs are needed.
 func (s *Store) checkPacks() {
 	next := int64(0)
 	pause := time.NewTimer(0)
@@ -198,7 +198,7 @@ func (s *Store) checkPacks() {
 			s.mu.Unlock()
 			return
 		}
-		pause.Reset(20 * time.Millisecond) // whoever waits for the connection goes first
+		pause.Reset(20 * time.Millisecond) // lets others use the connection
 	}
 }
 

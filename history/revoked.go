@@ -12,10 +12,10 @@ import (
 	"time"
 )
 
-// The revocations page is a small file whose blocks are there from the first
-// start: on a full card a token that was taken back cannot be marked in the
-// database, but this page can be written over in place, and the revocation
-// outlives a restart. It holds what the database does not have yet.
+// The revocations page is a small file whose blocks are allocated at the first
+// start. On a full card a revoked token cannot be marked in the database, but this
+// page can be overwritten in place, so that the revocation survives a restart. It
+// holds the revocations that the database does not have yet.
 
 const (
 	revokedPage = 4096
@@ -73,7 +73,7 @@ func (s *Store) takeRevoked() {
 	s.mu.Unlock()
 	if len(ids) == 0 && !s.readOnly && !s.away {
 		if _, err := os.Stat(s.revokedPath()); err != nil {
-			s.writeRevoked(nil) // has its blocks before the card is full
+			s.writeRevoked(nil) // allocates its blocks before the card is full
 		}
 	}
 }

@@ -286,8 +286,9 @@ func salvage(db rawPages, wal []byte, f func(id int64, body []byte) error) (salv
 	}
 	db.rows(take)
 	if w.damaged {
-		// Versions of work are never removed: any copy of a page may have some
-		// that the last one lost. Of what is in a hole, all that checks.
+		// Versions of work are never removed, so any copy of a page may hold some
+		// that the last copy lost. From frames within a hole, every row with a
+		// right sum is taken.
 		for _, f := range w.frames[:w.committed] {
 			db.leaf(f.page, f.data, func(p uint32, table byte, id int64, body []byte) {
 				if table == 'w' || f.bad && table != 0 {
@@ -296,9 +297,9 @@ func salvage(db rawPages, wal []byte, f func(id int64, body []byte) error) (salv
 			})
 		}
 	}
-	// Frames after the last commit do not count, unless the last one is
-	// damaged: then it may have been the end of an acknowledged commit, and
-	// its intact rows that are nowhere else are somebody's.
+	// Frames after the last commit do not count, unless the last frame is damaged:
+	// it may then have ended an acknowledged commit, so rows that are intact there
+	// and nowhere else are taken.
 	if w.tail {
 		last := db
 		last.over = map[uint32][]byte{}
@@ -346,8 +347,8 @@ func tailNews(db rawPages, w walLog) bool {
 		if f.page == 0 {
 			continue
 		}
-		// The same page before: a write cut short can leave an older copy of
-		// a page here, which holds nothing that is not there already.
+		// Compare with the page as it was before: a write that was cut short can
+		// leave an older copy of the page here, which holds nothing new.
 		had := map[rowKey]int64{}
 		if p := r.page(f.page); p != nil {
 			r.leaf(f.page, p, func(_ uint32, table byte, id int64, body []byte) {
@@ -461,8 +462,8 @@ func (s *Store) finishSwap() error {
 	return syncDir(s.dir)
 }
 
-// keepAsideFiles is how many damaged or replaced files are kept: a card that
-// is wearing out must not be filled with copies of what it spoilt.
+// keepAsideFiles is how many damaged or replaced files are kept, so that a card
+// that is wearing out is not filled with copies of damaged files.
 const keepAsideFiles = 3
 
 func (s *Store) thinQuarantine() {
@@ -476,7 +477,7 @@ func (s *Store) thinQuarantine() {
 	}
 }
 
-// syncDir has the disk keep the names in a folder; for a file, its content.
+// syncDir syncs a folder, which makes the names in it durable, or a file.
 func syncDir(dir string) error {
 	d, err := os.Open(dir)
 	if err != nil {
@@ -577,9 +578,9 @@ type probeRow struct {
 	first, last int64 // hours
 }
 
-// putSalvaged writes all rows but the packs, and makes anew what follows from
-// these: the hours of each probe in probes, and the log of packs. It counts the
-// rows of each table in n.
+// putSalvaged writes all rows but the packs, which are written already. From the
+// packs it makes anew the hours of each probe in probes and the log of packs. It
+// counts the rows of each table in n.
 func putSalvaged(ctx context.Context, tx *sql.Tx, rows map[rowKey][]byte, probes map[int64]probeRow, n map[byte]int) error {
 	nextID, rev, packed := int64(schemaID), int64(0), int64(0)
 	for k, body := range rows {

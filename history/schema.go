@@ -42,7 +42,7 @@ func tableOf(tag byte) string {
 	panic("history: no table of tag " + string(tag))
 }
 
-// tableSQL is how a table is made, to the letter.
+// tableSQL is the exact statement that makes a table.
 func tableSQL(name string) string {
 	return "CREATE TABLE " + name + " (id INTEGER PRIMARY KEY, body BLOB NOT NULL, crc INTEGER NOT NULL)"
 }
@@ -88,8 +88,8 @@ func migrate(ctx context.Context, db *sql.DB) error {
 	}
 	v := int(n)
 	if v > len(migrations) {
-		// One bit of the header can make this look like a newer file; the
-		// same number lies in a row that has a sum.
+		// One flipped bit of the header can make this look like a newer file. The
+		// same number is also kept in a row with a sum: that one decides.
 		if n, ok := schemaInRow(ctx, db); ok && n != v {
 			return fmt.Errorf("schema %d in the header, %d in the settings: %w", v, n, ErrDamaged)
 		}
@@ -190,7 +190,8 @@ func eachRowWhere(ctx context.Context, q querier, table string, lo, hi int64, wh
 	if err := ctx.Err(); err != nil {
 		return err
 	}
-	// A query is short; a context that can end would cost a goroutine each.
+	// Without cancellation: a query is short, and a context that can end costs a
+	// goroutine for each.
 	rows, err := q.QueryContext(context.WithoutCancel(ctx), "SELECT id, body, crc FROM "+table+" WHERE id BETWEEN ? AND ? AND "+where+" ORDER BY id", lo, hi)
 	if err != nil {
 		return err
@@ -255,8 +256,8 @@ func decodePackLog(b []byte) (packLog, error) {
 	return p, nil
 }
 
-// rebuildPackLog writes the log of packs from the packs themselves. The numbers
-// below mark are known to be packed; of the tail's from there on none is.
+// rebuildPackLog writes the log of packs from the packs themselves. All readings
+// with numbers below mark are packed, and no reading of the tail from mark on is.
 func rebuildPackLog(ctx context.Context, tx *sql.Tx, mark int64) error {
 	unpacked := maxID
 	err := eachRow(ctx, tx, "tail", math.MinInt64, maxID, func(id int64, body []byte, _ bool) error {
@@ -293,7 +294,7 @@ func rebuildPackLog(ctx context.Context, tx *sql.Tx, mark int64) error {
 	for len(refs) > 0 {
 		n := min(len(refs), 64)
 		hi := refs[n-1].hi
-		// Later packs may hold lower numbers: what is safe is below them all.
+		// Later packs may hold lower numbers: safe must be below all of these.
 		safe := min(hi+1, unpacked)
 		for _, r := range refs[n:] {
 			safe = min(safe, r.lo)
@@ -341,8 +342,8 @@ func (s *Store) open() error {
 			return s.openElsewhere(ctx, err)
 		}
 		if try == 2 {
-			// Rebuilt and still not to be opened: not seen, but a start is
-			// promised.
+			// Rebuilt and it still cannot be opened. This was never seen, but the
+			// store has to start.
 			return s.openElsewhere(ctx, err)
 		}
 		if e := s.rebuild(ctx, err); e != nil {
@@ -436,7 +437,7 @@ func (s *Store) openElsewhere(ctx context.Context, why error) error {
 			return err
 		}
 	}
-	// What the journal has beyond it can be read, if not written.
+	// What only the journal has is put into memory; nothing is written to disk.
 	if r, err := s.reconcile(ctx, false); err == nil {
 		s.restored = r
 	}

@@ -89,7 +89,7 @@ type Stats struct {
 	LastWrite  time.Time // last successful commit; zero when none yet
 	Written    uint64    // readings written
 	Duplicates uint64    // readings that were there already
-	Refused    uint64    // readings before 1970 or without any value
+	Refused    uint64    // readings before 1990, too far ahead, or without any value
 	Dropped    uint64    // readings pushed out of the bounded memory while the disk was away
 	Packed     uint64    // readings packed
 	PackedSize uint64    // bytes they were packed into
@@ -99,7 +99,7 @@ type Stats struct {
 	CleanStop  bool      // the stop before this start was a proper one
 	Checked    bool      // every row has been checked since opening
 	DiskFull   bool
-	Refuses    bool // DiskFull, though there is room: a worn card, a quota
+	Refuses    bool // writes fail as on a full disk, though there is room: a worn card, a quota
 	ReadOnly   bool
 	Displaced  bool // the files were deleted or replaced while the store runs
 }
@@ -119,7 +119,7 @@ type Store struct {
 	// dbmu serialises all use of the one connection. It is taken before mu
 	// and never while mu is held.
 	dbmu    diskLock
-	double  []journalRec // what the commit that runs adds to the journal; under dbmu
+	double  []journalRec // records that the running commit adds to the journal; under dbmu
 	journal *journal     // under dbmu; nil while the disk is away
 	tail    tailTable    // under dbmu
 	page    sync.Mutex   // the revocations page; taken before mu
@@ -153,7 +153,7 @@ type Store struct {
 	disk      diskState // as last measured
 	tailCount int       // readings in all tails
 	stats     Stats
-	troubles  []string // lasting, said until acknowledged by a new start
+	troubles  []string // reported until the next start
 	failing   error    // last commit's error, nil when it went well
 	retryAt   time.Time
 	retryWait time.Duration
@@ -214,8 +214,8 @@ func Open(dir string, opts Options) (*Store, error) {
 	return s, nil
 }
 
-// removeLeftovers removes what a cut left of copies that were being made or
-// taken in; the lock is held, so nobody is at it.
+// removeLeftovers removes files that a power cut left of an unfinished backup or
+// restore; the lock is held, so that no other process works on them.
 func removeLeftovers(dir string) {
 	for _, pattern := range []string{".backup-*", ".restore-*", File + ".restoring", JournalFile + ".new"} {
 		names, err := filepath.Glob(filepath.Join(dir, pattern))
@@ -279,8 +279,8 @@ func (s *Store) takeLock() error {
 			return fmt.Errorf("history %s: %w", s.dir, err)
 		}
 	}
-	// The folder is what is locked: a file's name can be taken away from under
-	// the lock, and a second daemon would then lock another file.
+	// The lock is on the folder: a lock file can be deleted or replaced while it is
+	// locked, and a second daemon would then lock another file.
 	d, err := os.Open(s.dir)
 	if err != nil {
 		f.Close()
@@ -400,8 +400,8 @@ func (s *Store) run() {
 		case <-s.done:
 			return
 		case <-s.wake:
-			// The due time may have moved. Woken often enough, the timer
-			// never gets to run.
+			// The due time may have moved. It is checked here, since with frequent
+			// wakes the timer is always reset before it fires.
 			if !s.due() {
 				continue
 			}
@@ -477,9 +477,9 @@ func (s *Store) kick() {
 	}
 }
 
-// SetUrgent says that a coat is open: readings then reach the disk within ten
-// seconds instead of sixty. From the moment a coat is written or read until
-// somebody says that none is, the store takes it that one is.
+// SetUrgent says whether a coat is open: readings then reach the disk within ten
+// seconds instead of sixty. Once a coat was written or read, the store assumes
+// that one is open until SetUrgent(false).
 func (s *Store) SetUrgent(on bool) {
 	s.mu.Lock()
 	s.urgent = on
@@ -497,8 +497,8 @@ func (s *Store) flush(ctx context.Context) error {
 	}
 	defer s.dbmu.Unlock()
 	defer s.revokedKept()
-	// Up to what waits now: a shop's probes are read in one burst, and what
-	// comes in while this writes would cost a commit a reading.
+	// Only what waits now: a shop's probes are read in one burst, and writing also
+	// what comes in meanwhile would cost one commit a reading.
 	last := int64(-1)
 	s.mu.Lock()
 	if n := len(s.pending); n > 0 {
@@ -574,7 +574,7 @@ func (s *Store) flushSome(ctx context.Context) (more bool, err error) {
 	if len(s.pending) == 0 && len(s.events) == 0 && len(s.kvDirty) == 0 {
 		s.waitSince = time.Time{}
 	} else if !rest {
-		// What came in while this wrote waits since then, not since now.
+		// The readings that came in while this wrote have waited since it began.
 		s.waitSince = taken
 	}
 	return len(s.pending) > 0, nil
@@ -673,8 +673,8 @@ func diskError(err error) error {
 	case sqlite3.SQLITE_IOERR:
 		switch e.Code() {
 		case sqlite3.SQLITE_IOERR_WRITE, sqlite3.SQLITE_IOERR_FSYNC, sqlite3.SQLITE_IOERR_TRUNCATE:
-			// A limit on file size, a quota, a card gone read-only: what the
-			// kernel said is not passed on, and the cure is the same.
+			// A limit on file size, a quota, or a card gone read-only: SQLite does
+			// not pass on the kernel's error, and the remedy is the same.
 			return fmt.Errorf("%w (%w)", ErrDiskFull, err)
 		}
 	}
@@ -701,8 +701,8 @@ func isCorrupt(err error) bool {
 	return errors.Is(err, ErrDamaged)
 }
 
-// The reserve is a file that is given up when the disk fills, so that the
-// last things before help comes, a coat and an alert, still find room.
+// The reserve is a file that is deleted when the disk is full, so that the most
+// important writes, a coat or an alert, still find room.
 const reserveSize = 1 << 20
 
 func (s *Store) reservePath() string { return filepath.Join(s.dir, "reserve") }
@@ -716,21 +716,21 @@ func (s *Store) giveReserve() bool {
 	return os.Remove(s.reservePath()) == nil
 }
 
-// setSpent notes whether the reserve was given up: a card that had to live on
-// it is full, whatever still goes onto it, until the reserve is back.
+// setSpent notes whether the reserve was given up. Until it is back the card counts
+// as full, even if writes succeed.
 func (s *Store) setSpent(spent bool) {
 	s.mu.Lock()
 	s.spent = spent
 	s.mu.Unlock()
 }
 
-// fullBelow is the room below which a card counts as full before anything has
-// been refused: less than one flush and its log take.
+// fullBelow is the free space, in bytes, below which a card counts as full before
+// any write has failed: less than one flush and its log need.
 const fullBelow = 128 << 10
 
-// roomy is the room above which a card that takes nothing is not full: SQLite
-// does not pass on what the kernel said of a write, and making room would mend
-// nothing.
+// roomy is the free space, in bytes, above which a card that refuses writes is not
+// called full: SQLite does not pass on the kernel's error, and making room would
+// not help.
 const roomy = 64 << 20
 
 // makeReserve puts the reserve in place if there is plenty of room; dbmu is
@@ -794,8 +794,9 @@ type diskState struct {
 	bytes int64 // database and log
 }
 
-// measure asks the operating system, which a card that hangs does not answer:
-// it is never called under mu, nor by whoever wants to know.
+// measure asks the operating system for the file sizes and the free space. With a
+// card that hangs it does not return: it is never called with mu held, nor by the
+// callers of Stats.
 func (s *Store) measure() {
 	d := diskState{free: freeBytes(s.dir)}
 	for _, suffix := range []string{"", "-wal"} {

@@ -15,9 +15,9 @@ import (
 // one size, one to a page: a flush writes the last row again with more in it, or
 // the next row, which dirties that one page and neither the tree nor the free
 // list. Packing leaves the rows where they are: a reading in the table is packed
-// if its number is below the newest packing's mark ([packLog.safe]), and only
-// then; a row that holds only such readings is written over. Where numbers can't
-// tell, as with readings that came late, packing writes the table anew.
+// if, and only if, its number is below the newest packing's mark ([packLog.safe]).
+// A row that holds only packed readings is written over. Late readings break that
+// rule, since lower numbers then stay unpacked: packing writes the table anew.
 
 // tailSize is the size of a row's body: with its sum and SQLite's own bytes the
 // most that a page of 1 kB holds without overflow (989 bytes: "Database File
@@ -33,7 +33,7 @@ const maxTailRows = 512
 
 // tailTable says what lies in the table; dbmu guards it.
 type tailTable struct {
-	rows map[int64]int64 // highest number in each row, by its id; -1 in an empty one
+	rows map[int64]int64 // highest reading's number in each row, by row id; -1 for an empty row
 	safe int64           // readings with lower numbers are packed
 	open tailRow         // the last one written
 	odd  bool            // some rows are of another size: an earlier version's
@@ -126,8 +126,8 @@ func putTail(ctx context.Context, tx *sql.Tx, rows []tailRow) error {
 	return nil
 }
 
-// onDiskTail is what lies in the table and is not packed, of the probes and
-// readings that keep asks for; mu is held.
+// onDiskTail returns the readings that are in the table, are not packed, and that
+// keep accepts; mu is held.
 func (s *Store) onDiskTail(keep func(p *probe, c rec) bool) (rest []pend) {
 	onDisk := s.onDisk()
 	for _, p := range s.byIdx {
@@ -189,23 +189,22 @@ func (s *Store) writeSettingsAnd(ctx context.Context, more func(tx *sql.Tx) erro
 	return nil
 }
 
-// A row of the tail is written so that several minutes of a shop's readings fit
-// into one page, which is what a commit writes: probes are read in turn, so that
-// whose reading comes next and when is guessed from the round before, and
-// only what is off is written. After the version (2) and the number of readings
-// each has
+// The encoding of a row makes several minutes of a shop's readings fit into one
+// page, the unit of a commit. Probes are read in turn, so that the next reading's
+// probe and time can be predicted from the round before; only the difference is
+// written. After the version (2) and the number of readings, each reading has
 //
-//	uvarint: zigzag of the time less the guess, twice; and 1 if it is another
-//	probe, number or set of quantities than guessed
+//	uvarint: 2 × zigzag(time − predicted time), plus 1 if the probe, the number or
+//	the set of quantities is not as predicted
 //	only then: uvarint of the probe's number and its quantities, varint of the
-//	sequence number less the guess
-//	for each quantity: varint, less the probe's last in this row
+//	sequence number − predicted number
+//	for each quantity: varint of value − the probe's last value in this row
 const tailVersion = 2
 
-// tailGuess foretells the next reading of a row from those before it.
+// tailGuess predicts the next reading of a row from those before it.
 type tailGuess struct {
 	last  map[int64]rec   // of each probe in the row
-	after map[int64]int64 // which probe came after it last
+	after map[int64]int64 // the probe that came after it last time
 	prev  pend
 	step  int64 // time between the last two of the probe before
 }
@@ -303,7 +302,7 @@ func decodeTailRow(id int64, b []byte) ([]pend, error) {
 	}
 	for range n {
 		var p pend
-		if version == 1 { // each reading in full, less the one before
+		if version == 1 { // the whole reading, as differences from the one before
 			head := r.uvarint()
 			p = pend{int64(head >> 3), rec{has: uint8(head & 7)}}
 			p.seq = g.prev.seq + r.varint()

@@ -4,10 +4,10 @@
 // API: readings, the cure, the log of events and the record of work.
 //
 // The history itself is the queue. Each source keeps a [history.Cursor]; a
-// batch is read from behind it, written, and only then passed. So an outage of
-// days costs no memory and drains in order, and nothing is lost while the
-// history has it. What is sent twice, after a timeout or a restart, is the
-// same point under the same time and tags, which such servers hold once.
+// batch is read from behind it and written, and only then the cursor moves on. So
+// an outage of days costs no memory and drains in order, and nothing is lost while
+// the history has it. A point sent twice, after a timeout or a restart, has the
+// same time and tags both times, and such servers store it once.
 //
 // A point that the server refuses is found by halving the batch, counted, said
 // and passed over. A server that refuses everything is another trouble, and
@@ -133,9 +133,8 @@ type Sender struct {
 type line struct {
 	Source
 	acks []ack
-	// past is the cursor that was reached when the connection last broke; it
-	// is not rewound again before it is passed, so that a bad link still
-	// gets on.
+	// past is the cursor at the moment when the connection last broke. There is no
+	// further rewind until it is passed, so that a bad link still makes progress.
 	past history.Cursor
 }
 
@@ -294,8 +293,8 @@ func (s *Sender) passed(l *line, before history.Cursor) {
 	l.acks = append(l.acks[n:], ack{now, before})
 }
 
-// rewind goes back to what was acknowledged shortly before the connection
-// broke: a server that was killed may have lost it from its memory.
+// rewind moves the cursor back over what was acknowledged shortly before the
+// connection broke: a server that was killed may have lost it from its memory.
 func (s *Sender) rewind() {
 	for _, o := range s.lines {
 		c := s.o.Cursors.Cursor(o.Name())
@@ -371,8 +370,9 @@ func (s *Sender) put(ctx context.Context, ps []*write.Point) error {
 	if err == nil || !refused(err) {
 		return err
 	}
-	// Is it the data or everything? A server that refuses this one too is
-	// set up wrongly, and dropping the history one by one would be the harm.
+	// Does the server refuse these points, or everything? If it refuses this test
+	// point too, it is set up wrongly: dropping the history point by point would
+	// only do harm.
 	own := s.point(s.self())
 	if e := s.post(ctx, []*write.Point{own}); e != nil {
 		return fmt.Errorf("refuses everything: %w", e)
@@ -483,7 +483,7 @@ func brief(err error) string {
 	return text
 }
 
-// refused reports whether the server took offence at the points themselves.
+// refused reports whether the server rejected the points themselves.
 func refused(err error) bool {
 	var he *ihttp.Error
 	if !errors.As(err, &he) {
@@ -496,8 +496,8 @@ func refused(err error) bool {
 	return false
 }
 
-// broken reports whether the server may have gone down with what it had only
-// in memory.
+// broken reports whether the server may have died and lost what it held only in
+// memory.
 func broken(err error) bool {
 	var he *ihttp.Error
 	return !errors.Is(err, context.Canceled) && errors.As(err, &he) && (he.StatusCode == 0 || he.StatusCode >= 500)
