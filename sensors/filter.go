@@ -158,6 +158,9 @@ func (f *Filter) Check(r Reading, witness Witness) error {
 const keptBehind = 64
 
 func (f *Filter) keep(i int, r Reading) {
+	if f.before == nil {
+		f.before = make([]Reading, 0, keptBehind+1)
+	}
 	f.before = slices.Insert(f.before, i, r)
 	if n := len(f.before) - keptBehind; n > 0 {
 		f.before = slices.Delete(f.before, 0, n)

@@ -109,15 +109,17 @@ type Poller struct {
 	track   *track
 
 	mu        sync.Mutex
-	turns     int         // the read under way has this number
-	busy      bool        // it has not come back
-	late      bool        // its deadline has passed
-	hung      int         // turns since then
-	inRow     int         // errors in a row
-	notUntil  time.Time   // backing off
-	begun     time.Time   // the read under way
-	deadline  *time.Timer // of it
-	abandoned int         // hung reads left behind
+	turns     int             // the read under way has this number
+	busy      bool            // it has not come back
+	late      bool            // its deadline has passed
+	hung      int             // turns since then
+	inRow     int             // errors in a row
+	notUntil  time.Time       // backing off
+	begun     time.Time       // the read under way
+	deadline  *time.Timer     // of it, once it takes long
+	reading   context.Context // of reads until one overruns its deadline; nil then
+	giveUp    func()          // ends it
+	abandoned int             // hung reads left behind
 	stopped   bool
 }
 
@@ -192,56 +194,79 @@ func (p *Poller) interval() time.Duration {
 // turn reads the probe, unless errors have it wait or a read is still under
 // way. It returns when the read does.
 func (p *Poller) turn(ctx context.Context) {
-	n, probe, reopen, ok := p.begin(ctx)
-	if !ok {
-		return
+	a, ok := p.begin(ctx)
+	if ok {
+		p.came(a.n, p.read(a))
 	}
-	rctx, cancel := context.WithTimeout(ctx, p.cfg.Deadline)
-	o := p.read(rctx, probe, reopen)
-	cancel()
-	p.came(n, o)
 }
 
-// begin says whether this turn is to read, which probe, and whether on a bus
-// opened anew. n is the read's number.
-func (p *Poller) begin(ctx context.Context) (n int, probe Probe, reopen, ok bool) {
+// attempt is one read: its number, of which probe, and whether on a bus opened
+// anew.
+type attempt struct {
+	n      int
+	ctx    context.Context
+	probe  Probe
+	reopen bool
+}
+
+// begin says whether this turn is to read, and how.
+func (p *Poller) begin(ctx context.Context) (a attempt, ok bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	now := time.Now()
 	switch {
 	case p.stopped || ctx.Err() != nil:
-		return 0, nil, false, false
+		return a, false
 	case !p.busy:
-		if time.Now().Before(p.notUntil) {
-			return 0, nil, false, false
+		if now.Before(p.notUntil) {
+			return a, false
 		}
 	case p.late:
 		p.hung++
 		if p.hung < p.cfg.HangsToReopen || p.cfg.Reopen == nil || p.abandoned >= maxAbandoned {
-			return 0, nil, false, false
+			return a, false
 		}
 		p.abandoned++
 		p.cfg.Log.Warn("read hangs, opening the probe anew", "probe", p.cfg.ID, "turns", p.hung)
-		reopen = true
+		a.reopen = true
 	default:
-		return 0, nil, false, false
+		return a, false
 	}
 	p.turns++
-	p.busy, p.late, p.hung, p.begun = true, false, 0, time.Now()
-	if p.deadline == nil {
-		p.deadline = time.AfterFunc(p.cfg.Deadline, p.overrun)
-	} else {
-		p.deadline.Reset(p.cfg.Deadline)
+	p.busy, p.late, p.hung, p.begun = true, false, 0, now
+	if p.reading == nil {
+		p.reading, p.giveUp = context.WithCancel(ctx)
 	}
-	return p.turns, p.cfg.Probe, reopen, true
+	a.n, a.ctx, a.probe = p.turns, p.reading, p.cfg.Probe
+	return a, true
 }
 
-// overrun books a read as missing whose deadline has passed.
+// limit has the read under way end at its deadline. It is called once a read
+// takes long: most come back at once, and their deadline is never set.
+func (p *Poller) limit() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !p.busy || p.late || p.stopped {
+		return
+	}
+	left := p.cfg.Deadline - time.Since(p.begun)
+	if p.deadline == nil {
+		p.deadline = time.AfterFunc(left, p.overrun)
+	} else {
+		p.deadline.Reset(left)
+	}
+}
+
+// overrun books a read as missing whose deadline has passed, and ends its
+// context.
 func (p *Poller) overrun() {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	// The timer may be that of the read before.
 	if p.busy && !p.late && !p.stopped && time.Since(p.begun) >= p.cfg.Deadline {
 		p.late = true
+		p.giveUp()
+		p.reading = nil
 		p.failed(&ReadError{Probe: p.cfg.ID, Op: "read", Err: fmt.Errorf("%w: none within %v", ErrTimeout, p.cfg.Deadline)})
 	}
 }
@@ -255,7 +280,9 @@ func (p *Poller) came(n int, o outcome) {
 		return
 	}
 	p.busy = false
-	p.deadline.Stop()
+	if p.deadline != nil {
+		p.deadline.Stop()
+	}
 	if o.made != nil {
 		p.cfg.Probe = o.made
 	}
@@ -286,6 +313,9 @@ func (p *Poller) stop() {
 	if p.deadline != nil {
 		p.deadline.Stop()
 	}
+	if p.giveUp != nil {
+		p.giveUp()
+	}
 }
 
 // failed books an error, and has those in a row space the reads out; mu is held.
@@ -302,21 +332,21 @@ func (p *Poller) failed(err error) {
 }
 
 // read does one read. A panic in a driver is that probe's fault alone.
-func (p *Poller) read(ctx context.Context, probe Probe, reopen bool) (o outcome) {
+func (p *Poller) read(a attempt) (o outcome) {
 	defer func() {
 		if x := recover(); x != nil {
 			o.r, o.err = Reading{}, &ReadError{Probe: p.cfg.ID, Op: "read", Err: fmt.Errorf("driver panicked: %v", x)}
 		}
 	}()
-	if reopen {
-		made, err := p.cfg.Reopen(ctx)
+	if a.reopen {
+		made, err := p.cfg.Reopen(a.ctx)
 		if err != nil {
 			o.err = &ReadError{Probe: p.cfg.ID, Op: "reopen", Err: err}
 			return o
 		}
-		probe, o.made = made, made
+		a.probe, o.made = made, made
 	}
-	o.r, o.err = probe.Read(ctx)
+	o.r, o.err = a.probe.Read(a.ctx)
 	return o
 }
 
