@@ -5,7 +5,7 @@ package web
 import (
 	"bytes"
 	"compress/gzip"
-	"fmt"
+	"hash/maphash"
 	"math"
 	"mime"
 	"net/http"
@@ -17,6 +17,7 @@ import (
 	"strings"
 	"sync"
 	"time"
+	"unicode/utf8"
 )
 
 // kind is a metric's type, as both formats write it.
@@ -52,92 +53,105 @@ func (d *Durations) Observe(seconds float64) {
 // (its documentation, "Exposition formats") or OpenMetrics 1.0.0.
 type exposition struct {
 	open    bool // OpenMetrics
-	by      map[string]*samples
+	lines   []byte
+	samples []sample
+	given   map[uint64]bool // series by their sum
 	twice   []string        // series that were given a second time
-	given   map[string]bool // series by name and labels
-	scratch []byte
 }
 
-type samples struct {
-	family
-	text []byte
+// sample is one line, or several of a histogram: lines[from:to].
+type sample struct {
+	*family
+	from, to int
 }
+
+// A board's scrape, with room.
+const (
+	usualText    = 48 << 10
+	usualSamples = 640
+)
 
 func newExposition(open bool) *exposition {
-	return &exposition{open: open, by: map[string]*samples{}, given: map[string]bool{}}
+	return &exposition{open: open, lines: make([]byte, 0, usualText), samples: make([]sample, 0, usualSamples), given: make(map[uint64]bool, usualSamples)}
 }
+
+// seriesSeed begins the sums of series.
+var seriesSeed = maphash.MakeSeed()
 
 // put gives one value of a family, with the values of its labels in order.
 // What is no number is no measurement.
-func (e *exposition) put(f family, x float64, labels ...string) {
+func (e *exposition) put(f *family, x float64, labels ...string) {
 	if math.IsNaN(x) || math.IsInf(x, 0) {
 		return
 	}
-	s := e.of(f)
-	e.scratch = append(e.scratch[:0], f.name...)
+	from := len(e.lines)
+	b := append(e.lines, f.name...)
 	sep := byte('{')
-	// In the order of their names, so that a series reads the same everywhere.
-	order := make([]int, len(f.labels))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortFunc(order, func(i, j int) int { return strings.Compare(f.labels[i], f.labels[j]) })
-	for _, i := range order {
-		name := f.labels[i]
-		e.scratch = append(e.scratch, sep)
+	for _, i := range f.order {
+		b = append(b, sep)
 		sep = ','
-		e.scratch = append(append(e.scratch, name...), `="`...)
-		e.scratch = append(append(e.scratch, escapeLabel.Replace(clean(labels[i]))...), '"')
+		b = append(append(b, f.labels[i]...), `="`...)
+		b = append(appendLabel(b, labels[i]), '"')
 	}
-	if len(f.labels) > 0 {
-		e.scratch = append(e.scratch, '}')
+	if len(f.order) > 0 {
+		b = append(b, '}')
 	}
 	// A series that is there twice would cost the whole scrape.
-	if e.given[string(e.scratch)] {
-		e.twice = append(e.twice, string(e.scratch))
+	sum := maphash.Bytes(seriesSeed, b[from:])
+	if e.given[sum] {
+		e.twice = append(e.twice, string(b[from:]))
+		e.lines = b[:from]
 		return
 	}
-	e.given[string(e.scratch)] = true
-	s.text = append(append(s.text, e.scratch...), ' ')
-	s.text = append(e.number(s.text, x), '\n')
+	e.given[sum] = true
+	e.lines = append(e.number(append(b, ' '), x), '\n')
+	e.samples = append(e.samples, sample{f, from, len(e.lines)})
 }
 
-func (e *exposition) of(f family) *samples {
-	s := e.by[f.name]
-	if s == nil {
-		s = &samples{family: f}
-		e.by[f.name] = s
+// appendLabel writes a label's value as the format wants it.
+func appendLabel(b []byte, s string) []byte {
+	for i := range len(s) {
+		if c := s[i]; c >= utf8.RuneSelf || c < ' ' || c == '\\' || c == '"' || i == maxLabel {
+			return append(b, escapeLabel.Replace(clean(s))...)
+		}
 	}
-	return s
+	return append(b, s...)
 }
 
 // number writes a value; OpenMetrics wants whole ones to look like floats.
 func (e *exposition) number(b []byte, x float64) []byte {
 	at := len(b)
-	b = strconv.AppendFloat(b, x, 'g', -1, 64)
+	if n := int64(x); float64(n) == x && n > 0 && n < 1e6 || x == 0 && !math.Signbit(x) {
+		b = strconv.AppendInt(b, n, 10) // as AppendFloat writes it
+	} else {
+		b = strconv.AppendFloat(b, x, 'g', -1, 64)
+	}
 	if e.open && !bytes.ContainsAny(b[at:], ".e") {
 		b = append(b, ".0"...)
 	}
 	return b
 }
 
-func (e *exposition) histogram(f family, d *Durations) {
-	s := e.of(f)
+func (e *exposition) histogram(f *family, d *Durations) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	from, b := len(e.lines), e.lines
 	n := uint64(0)
-	for i, le := range append(slices.Clone(durationBuckets), math.Inf(1)) {
+	for i := range len(durationBuckets) + 1 {
 		if d.counts != nil {
 			n += d.counts[i]
 		}
-		edge := []byte("+Inf")
-		if !math.IsInf(le, 1) {
-			edge = e.number(nil, le)
+		b = append(append(b, f.name...), `_bucket{le="`...)
+		if i < len(durationBuckets) {
+			b = e.number(b, durationBuckets[i])
+		} else {
+			b = append(b, "+Inf"...)
 		}
-		s.text = fmt.Appendf(s.text, "%s_bucket{le=\"%s\"} %d\n", f.name, edge, n)
+		b = append(strconv.AppendUint(append(b, `"} `...), n, 10), '\n')
 	}
-	s.text = append(e.number(append(s.text, f.name+"_sum "...), d.sum), '\n')
-	s.text = fmt.Appendf(s.text, "%s_count %d\n", f.name, n)
+	b = append(e.number(append(append(b, f.name...), "_sum "...), d.sum), '\n')
+	b = append(strconv.AppendUint(append(append(b, f.name...), "_count "...), n, 10), '\n')
+	e.lines, e.samples = b, append(e.samples, sample{f, from, len(b)})
 }
 
 var (
@@ -147,23 +161,26 @@ var (
 
 // text is all families that have a value, in the order of their names.
 func (e *exposition) text() []byte {
-	names := make([]string, 0, len(e.by))
-	for n, s := range e.by {
-		if len(s.text) > 0 {
-			names = append(names, n)
+	slices.SortStableFunc(e.samples, func(a, b sample) int {
+		if a.family == b.family {
+			return 0
 		}
-	}
-	slices.Sort(names)
-	var b []byte
-	for _, n := range names {
-		s := e.by[n]
-		help := escapeHelp.Replace(s.help)
-		if e.open { // the name without what a counter's samples end in
-			n = strings.TrimSuffix(n, "_total")
-			help = escapeLabel.Replace(s.help)
+		return strings.Compare(a.name, b.name)
+	})
+	b := make([]byte, 0, len(e.lines)+usualText/2)
+	var of *family
+	for _, s := range e.samples {
+		if of != s.family {
+			of = s.family
+			name, help := of.name, escapeHelp
+			if e.open { // the name without what a counter's samples end in
+				name, help = strings.TrimSuffix(name, "_total"), escapeLabel
+			}
+			b = append(append(append(b, "# HELP "...), name...), ' ')
+			b = append(append(b, help.Replace(of.help)...), "\n# TYPE "...)
+			b = append(append(append(append(b, name...), ' '), of.kind...), '\n')
 		}
-		b = fmt.Appendf(b, "# HELP %s %s\n# TYPE %s %s\n", n, help, n, s.kind)
-		b = append(b, s.text...)
+		b = append(b, e.lines[s.from:s.to]...)
 	}
 	if e.open {
 		b = append(b, "# EOF\n"...)
@@ -229,16 +246,16 @@ func (s *Server) newMetrics() http.Handler {
 // What every program says of itself, by the names that its scrapers know. They
 // are not ours and stand in no list of ours.
 var (
-	goInfo     = family{gaugeKind, "go_info", "Information about the Go environment.", []string{"version"}}
-	goRoutines = family{gaugeKind, "go_goroutines", "Number of goroutines that currently exist.", nil}
-	goHeap     = family{gaugeKind, "go_memstats_heap_alloc_bytes", "Bytes of the heap that are in use.", nil}
-	goSys      = family{gaugeKind, "go_memstats_sys_bytes", "Bytes that the Go runtime holds.", nil}
-	goCycles   = family{counterKind, "go_gc_cycles_total", "Collections of garbage since the start.", nil}
-	procCPU    = family{counterKind, "process_cpu_seconds_total", "Total user and system CPU time spent in seconds.", nil}
-	procRSS    = family{gaugeKind, "process_resident_memory_bytes", "Resident memory size in bytes.", nil}
-	procVM     = family{gaugeKind, "process_virtual_memory_bytes", "Virtual memory size in bytes.", nil}
-	procStart  = family{gaugeKind, "process_start_time_seconds", "Start time of the process since unix epoch in seconds.", nil}
-	procFiles  = family{gaugeKind, "process_open_fds", "Number of open file descriptors.", nil}
+	goInfo     = makeFamily(gaugeKind, "go_info", "Information about the Go environment.", "version")
+	goRoutines = makeFamily(gaugeKind, "go_goroutines", "Number of goroutines that currently exist.")
+	goHeap     = makeFamily(gaugeKind, "go_memstats_heap_alloc_bytes", "Bytes of the heap that are in use.")
+	goSys      = makeFamily(gaugeKind, "go_memstats_sys_bytes", "Bytes that the Go runtime holds.")
+	goCycles   = makeFamily(counterKind, "go_gc_cycles_total", "Collections of garbage since the start.")
+	procCPU    = makeFamily(counterKind, "process_cpu_seconds_total", "Total user and system CPU time spent in seconds.")
+	procRSS    = makeFamily(gaugeKind, "process_resident_memory_bytes", "Resident memory size in bytes.")
+	procVM     = makeFamily(gaugeKind, "process_virtual_memory_bytes", "Virtual memory size in bytes.")
+	procStart  = makeFamily(gaugeKind, "process_start_time_seconds", "Start time of the process since unix epoch in seconds.")
+	procFiles  = makeFamily(gaugeKind, "process_open_fds", "Number of open file descriptors.")
 )
 
 var processStart = time.Now()
@@ -249,7 +266,7 @@ func ofProcess(e *exposition) {
 	asked := []metrics.Sample{{Name: "/sched/goroutines:goroutines"}, {Name: "/memory/classes/heap/objects:bytes"},
 		{Name: "/memory/classes/total:bytes"}, {Name: "/gc/cycles/total:gc-cycles"}}
 	metrics.Read(asked)
-	for i, f := range []family{goRoutines, goHeap, goSys, goCycles} {
+	for i, f := range []*family{goRoutines, goHeap, goSys, goCycles} {
 		if v := asked[i].Value; v.Kind() == metrics.KindUint64 {
 			e.put(f, float64(v.Uint64()))
 		}

@@ -43,43 +43,52 @@ type family struct {
 	name   string
 	help   string
 	labels []string
+	order  []int // of the labels, by their names
+}
+
+// makeFamily describes a metric. Its labels are written in the order of their
+// names, so that a series reads the same everywhere.
+func makeFamily(kind kind, name, help string, labels ...string) *family {
+	f := &family{kind: kind, name: name, help: help, labels: labels}
+	for i := range labels {
+		f.order = append(f.order, i)
+	}
+	slices.SortFunc(f.order, func(i, j int) int { return strings.Compare(labels[i], labels[j]) })
+	return f
 }
 
 // families is every family in the order of its declaration, for docs/metrics.md.
-var families []family
+var families []*family
 
-func newFamily(kind kind, name, help string, labels []string) family {
-	f := family{kind, "curewright_" + name, help, labels}
+func newFamily(kind kind, name, help string, labels []string) *family {
+	f := makeFamily(kind, "curewright_"+name, help, labels...)
 	families = append(families, f)
 	return f
 }
 
-func gauge(name, help string, labels ...string) family {
+func gauge(name, help string, labels ...string) *family {
 	return newFamily(gaugeKind, name, help, labels)
 }
 
-func counter(name, help string, labels ...string) family {
+func counter(name, help string, labels ...string) *family {
 	return newFamily(counterKind, name, help, labels)
 }
 
 // durations is a histogram of seconds.
-func durations(name, help string) family { return newFamily(histogramKind, name, help, nil) }
+func durations(name, help string) *family { return newFamily(histogramKind, name, help, nil) }
 
 // durationBuckets reach from a page's file to a plan on a small board, s.
 var durationBuckets = []float64{.002, .01, .05, .2, .5, 1, 2, 5, 10, 20, 60}
 
-// putFunc gives one value of a family, with the values of its labels in order.
-type putFunc func(family, float64, ...string)
-
 // measure is a metric that one number of an X gives; NaN is none.
 type measure[X any] struct {
-	family
+	*family
 	of func(X) float64
 }
 
-func putAll[X any](put putFunc, x X, rows []measure[X], labels ...string) {
+func putAll[X any](out *exposition, x X, rows []measure[X], labels ...string) {
 	for _, m := range rows {
-		put(m.family, m.of(x), labels...)
+		out.put(m.family, m.of(x), labels...)
 	}
 }
 
@@ -119,45 +128,44 @@ var (
 
 // collect reads one snapshot. It keeps nothing, so a coat that ended or a value
 // that went missing leaves no series behind.
-func (s *Server) collect(e *exposition) {
-	put := e.put
-	put(mBuild, 1, s.cfg.Version, s.cfg.Revision, runtime.Version())
-	s.ownMetrics(put)
+func (s *Server) collect(out *exposition) {
+	out.put(mBuild, 1, s.cfg.Version, s.cfg.Revision, runtime.Version())
+	s.ownMetrics(out)
 	ctx, cancel := context.WithTimeout(context.Background(), writeTimeout/3)
 	defer cancel()
-	putAll(put, s.b.StoreStats(), storeMetrics)
-	intakeMetrics(put, s.b.IntakeStats())
+	putAll(out, s.b.StoreStats(), storeMetrics)
+	intakeMetrics(out, s.b.IntakeStats())
 	for _, c := range once(s.b.AlertChannels(ctx), func(c ChannelStats) string { return c.Name }) {
-		putAll(put, c, channelMetrics, c.Name)
+		putAll(out, c, channelMetrics, c.Name)
 	}
 	for _, f := range once(s.b.Forwards(ctx), func(f ForwardStats) string { return f.To }) {
-		putAll(put, f, forwardMetrics, f.To)
+		putAll(out, f, forwardMetrics, f.To)
 	}
 	if b := s.b.HeatedTent(); b != nil {
 		if t, err := b.Tent(ctx); err == nil {
-			putAll(put, t, tentMetrics)
+			putAll(out, t, tentMetrics)
 		}
 	}
-	put(mLate, float64(len(s.b.Ready(ctx))))
+	out.put(mLate, float64(len(s.b.Ready(ctx))))
 	snap, err := s.b.Snapshot(ctx)
 	if err != nil {
 		s.complain("scrape", err.Error())
-		put(mSnapshotUp, 0)
+		out.put(mSnapshotUp, 0)
 		return
 	}
-	put(mSnapshotUp, 1)
-	put(mClock, one(snap.Settings.ClockTrusted))
+	out.put(mSnapshotUp, 1)
+	out.put(mClock, one(snap.Settings.ClockTrusted))
 	if name := snap.Settings.ShopName; name != "" {
-		put(mShop, 1, name)
+		out.put(mShop, 1, name)
 	}
 	if !snap.Result.At.IsZero() {
-		put(mEstAge, math.Max(0, snap.At.Sub(snap.Result.At).Seconds()))
+		out.put(mEstAge, math.Max(0, snap.At.Sub(snap.Result.At).Seconds()))
 	}
 	if sh := snap.Result.Shop; sh != nil && sh.LowC != nil {
-		bands(put, mLow, sh.LowC)
+		bands(out, mLow, sh.LowC)
 	}
-	left := probeMetrics(put, snap) + panelMetrics(put, snap) + coatMetrics(put, snap) + alertMetrics(put, snap) + cupMetrics(put, snap)
-	put(mLeftOut, float64(left))
+	left := probeMetrics(out, snap) + panelMetrics(out, snap) + coatMetrics(out, snap) + alertMetrics(out, snap) + cupMetrics(out, snap)
+	out.put(mLeftOut, float64(left))
 }
 
 var (
@@ -172,7 +180,7 @@ var (
 	mProbeWait   = gauge("probes_not_accepted", "Pushed probes that nobody has named yet; they have no other series.")
 )
 
-func probeMetrics(put putFunc, snap Snapshot) (left int) {
+func probeMetrics(out *exposition, snap Snapshot) (left int) {
 	waiting, n := 0, 0
 	seen := map[string]bool{}
 	for _, h := range snap.Probes {
@@ -191,14 +199,14 @@ func probeMetrics(put putFunc, snap Snapshot) (left int) {
 			left++
 			continue
 		}
-		put(mProbeInfo, 1, h.Probe, h.Name, h.Driver, h.Bus, h.Role, h.Panel)
+		out.put(mProbeInfo, 1, h.Probe, h.Name, h.Driver, h.Bus, h.Role, h.Panel)
 		for _, st := range probeTrbl {
-			put(mProbeState, one(h.State == st), h.Probe, st)
+			out.put(mProbeState, one(h.State == st), h.Probe, st)
 		}
 		if r, ok := h.Now(snap.At); ok {
-			scaled := func(f family, v interface{ Get() (float64, bool) }, k float64) {
+			scaled := func(f *family, v interface{ Get() (float64, bool) }, k float64) {
 				if x, ok := v.Get(); ok {
-					put(f, x*k, h.Probe, h.Role, h.Panel)
+					out.put(f, x*k, h.Probe, h.Role, h.Panel)
 				}
 			}
 			scaled(mProbeTemp, r.Temp, 1)
@@ -206,14 +214,14 @@ func probeMetrics(put putFunc, snap Snapshot) (left int) {
 			scaled(mProbeCO2, r.CO2, 1e-6)
 		}
 		if !h.LastAt.IsZero() {
-			put(mProbeAge, math.Max(0, snap.At.Sub(h.LastAt).Seconds()), h.Probe)
+			out.put(mProbeAge, math.Max(0, snap.At.Sub(h.LastAt).Seconds()), h.Probe)
 		}
-		put(mProbeTaken, float64(h.Taken), h.Probe)
+		out.put(mProbeTaken, float64(h.Taken), h.Probe)
 		for _, e := range byReason(h.Errors) {
-			put(mProbeErrors, e.count, h.Probe, e.reason)
+			out.put(mProbeErrors, e.count, h.Probe, e.reason)
 		}
 	}
-	put(mProbeWait, float64(waiting))
+	out.put(mProbeWait, float64(waiting))
 	return left
 }
 
@@ -224,10 +232,10 @@ var panelRows = []measure[alerts.Surface]{
 	{gauge("panel_relative_humidity_ratio", "Relative humidity of the air at the panel's surface temperature; above 1 when dew forms.", "panel"), func(p alerts.Surface) float64 { return orNaN(p.PanelRHPct) / 100 }},
 }
 
-func panelMetrics(put putFunc, snap Snapshot) (left int) {
+func panelMetrics(out *exposition, snap Snapshot) (left int) {
 	some, left := few(snap.Surfaces, func(p alerts.Surface) string { return p.Panel })
 	for _, p := range some {
-		putAll(put, p, panelRows, p.Panel)
+		putAll(out, p, panelRows, p.Panel)
 	}
 	return left
 }
@@ -257,37 +265,37 @@ var coatRows = []measure[coat.Estimate]{
 	{gauge("coat_degraded_seconds", "Time since application without a trusted panel reading.", "coat", "panel"), func(e coat.Estimate) float64 { return e.DegradedMinutes * 60 }},
 }
 
-func coatMetrics(put putFunc, snap Snapshot) (left int) {
+func coatMetrics(out *exposition, snap Snapshot) (left int) {
 	coats, left := few(snap.Result.Coats, func(e coat.Estimate) string { return e.ID })
-	put(mCoats, float64(len(coats)+left))
+	out.put(mCoats, float64(len(coats)+left))
 	for _, e := range coats {
 		id, panel := e.ID, e.Panel
-		put(mCoatInfo, 1, id, panel, e.Kind, e.Resin)
-		put(mCoatAge, snap.At.Sub(e.AppliedAt).Seconds(), id, panel)
-		putAll(put, e, coatRows, id, panel)
-		bands(put, mCoatCure, e.Alpha, id, panel)
-		bands(put, mCoatTg, e.TgC, id, panel)
-		bands(put, mCoatRate, e.Kappa, id, panel)
+		out.put(mCoatInfo, 1, id, panel, e.Kind, e.Resin)
+		out.put(mCoatAge, snap.At.Sub(e.AppliedAt).Seconds(), id, panel)
+		putAll(out, e, coatRows, id, panel)
+		bands(out, mCoatCure, e.Alpha, id, panel)
+		bands(out, mCoatTg, e.TgC, id, panel)
+		bands(out, mCoatRate, e.Kappa, id, panel)
 		for _, st := range states {
-			put(mCoatState, one(e.State == st), id, panel, string(st))
+			out.put(mCoatState, one(e.State == st), id, panel, string(st))
 		}
 		if p := e.StateProbability; p != nil {
 			for i, x := range p.List() {
-				put(mCoatProb, x, id, panel, string(coat.States[i]))
+				out.put(mCoatProb, x, id, panel, string(coat.States[i]))
 			}
 		}
 		for _, why := range unknowns {
-			put(mCoatWhy, one(slices.Contains(e.UnknownWhy, why)), id, panel, why)
+			out.put(mCoatWhy, one(slices.Contains(e.UnknownWhy, why)), id, panel, why)
 		}
 		if w := e.NextWindow; w != nil {
 			word := cmp.Or(w.Kind, "other")
 			for _, st := range windowStat {
-				put(mCoatWinSt, one(w.Status == st), id, panel, word, st)
+				out.put(mCoatWinSt, one(w.Status == st), id, panel, word, st)
 			}
-			until := func(f family, b coat.TimeBand) {
+			until := func(f *family, b coat.TimeBand) {
 				for i, t := range []*time.Time{b.P10, b.P50, b.P90} {
 					if t != nil {
-						put(f, t.Sub(snap.At).Seconds(), id, panel, word, bandWords[i])
+						out.put(f, t.Sub(snap.At).Seconds(), id, panel, word, bandWords[i])
 					}
 				}
 			}
@@ -295,7 +303,7 @@ func coatMetrics(put putFunc, snap Snapshot) (left int) {
 			until(mCoatCloses, w.ClosesBand)
 		}
 		for _, b := range blushBands {
-			put(mCoatBlushB, one(e.Blush.Band == b), id, panel, b)
+			out.put(mCoatBlushB, one(e.Blush.Band == b), id, panel, b)
 		}
 	}
 	return left
@@ -307,7 +315,7 @@ var (
 	mAlertN = gauge("alerts_unacknowledged", "Alerts that are firing and not acknowledged.", "severity")
 )
 
-func alertMetrics(put putFunc, snap Snapshot) (left int) {
+func alertMetrics(out *exposition, snap Snapshot) (left int) {
 	type key struct{ rule, severity, state string }
 	count := map[key]int{}
 	loud := map[alerts.Severity]int{}
@@ -327,7 +335,7 @@ func alertMetrics(put putFunc, snap Snapshot) (left int) {
 				left++
 			} else {
 				each[e] = true
-				put(mAlert, 1, e.rule, e.severity, e.state, e.subject, e.panel)
+				out.put(mAlert, 1, e.rule, e.severity, e.state, e.subject, e.panel)
 			}
 		}
 		k := key{clean(a.Rule), sev, a.State}
@@ -341,10 +349,10 @@ func alertMetrics(put putFunc, snap Snapshot) (left int) {
 		}
 	}
 	for k, n := range count {
-		put(mAlerts, float64(n), k.rule, k.severity, k.state)
+		out.put(mAlerts, float64(n), k.rule, k.severity, k.state)
 	}
 	for _, x := range severities {
-		put(mAlertN, float64(loud[x]), string(x))
+		out.put(mAlertN, float64(loud[x]), string(x))
 	}
 	return left
 }
@@ -354,14 +362,14 @@ var (
 	mCupHot  = gauge("cup_danger_seconds", "Time until a mixed cup that can overheat must be attended to, negative after that; absent for a cup that cannot, that is on the panel, or that was entered too late.", "batch")
 )
 
-func cupMetrics(put putFunc, snap Snapshot) (left int) {
+func cupMetrics(out *exposition, snap Snapshot) (left int) {
 	cups, left := few(snap.Cups, func(c alerts.Cup) string { return c.Batch })
 	for _, cup := range cups {
 		if !cup.EndsAt.IsZero() {
-			put(mCupEnds, cup.EndsAt.Sub(snap.At).Seconds(), cup.Batch)
+			out.put(mCupEnds, cup.EndsAt.Sub(snap.At).Seconds(), cup.Batch)
 		}
 		if cup.DangerFrom != nil && !cup.OnPanel && !cup.Late {
-			put(mCupHot, cup.DangerFrom.Sub(snap.At).Seconds(), cup.Batch)
+			out.put(mCupHot, cup.DangerFrom.Sub(snap.At).Seconds(), cup.Batch)
 		}
 	}
 	return left
@@ -393,12 +401,12 @@ var (
 	mIntakeBad = counter("intake_refused_total", "Readings refused, by the way they came in and by reason.", "intake", "reason")
 )
 
-func intakeMetrics(put putFunc, ways []IntakeStats) {
+func intakeMetrics(out *exposition, ways []IntakeStats) {
 	for _, in := range once(ways, func(in IntakeStats) string { return in.Intake }) {
-		put(mIntakeOK, float64(in.Taken), in.Intake)
+		out.put(mIntakeOK, float64(in.Taken), in.Intake)
 		for i, k := range sortedKeys(in.Refused) {
 			if i < maxReasons {
-				put(mIntakeBad, float64(in.Refused[k]), in.Intake, k)
+				out.put(mIntakeBad, float64(in.Refused[k]), in.Intake, k)
 			}
 		}
 	}
@@ -435,32 +443,33 @@ var pageMetrics = []measure[*Server]{
 }
 
 // ownMetrics are what the server counts of its own answers.
-func (s *Server) ownMetrics(put putFunc) {
+func (s *Server) ownMetrics(out *exposition) {
 	for i := range s.answers {
 		if n := s.answers[i].Load(); n > 0 {
-			put(mAnswers, float64(n), strconv.Itoa(i)+"xx")
+			out.put(mAnswers, float64(n), strconv.Itoa(i)+"xx")
 		}
 	}
 	for i, word := range refusalWords {
-		put(mRefused, float64(s.refusals[i].Load()), word)
+		out.put(mRefused, float64(s.refusals[i].Load()), word)
 	}
 	if s.cert != nil {
 		if end := s.cert.until(); !end.IsZero() {
-			put(mCertEnd, float64(end.Unix()))
+			out.put(mCertEnd, float64(end.Unix()))
 		}
-		put(mCertOld, float64(s.cert.expired.Load()))
+		out.put(mCertOld, float64(s.cert.expired.Load()))
 	}
-	putAll(put, s, pageMetrics)
+	putAll(out, s, pageMetrics)
 }
 
 var bandWords = [3]string{"p10", "p50", "p90"}
 
-func bands(put putFunc, f family, b *coat.Band, labels ...string) {
+func bands(out *exposition, f *family, b *coat.Band, labels ...string) {
 	if b == nil {
 		return
 	}
+	all := append(make([]string, 0, 4), labels...)
 	for i, x := range []float64{b.P10, b.P50, b.P90} {
-		put(f, x, append(append([]string{}, labels...), bandWords[i])...)
+		out.put(f, x, append(all, bandWords[i])...)
 	}
 }
 
@@ -512,11 +521,14 @@ func few[T any](in []T, id func(T) string) (some []T, left int) {
 // not endless.
 func clean(s string) string {
 	s = strings.ToValidUTF8(s, "\uFFFD")
-	if r := []rune(s); len(r) > 128 {
-		s = string(r[:128])
+	if r := []rune(s); len(r) > maxLabel {
+		s = string(r[:maxLabel])
 	}
 	return s
 }
+
+// maxLabel is how many characters of a label's value are shown.
+const maxLabel = 128
 
 func one(b bool) float64 {
 	if b {
