@@ -4,7 +4,6 @@ package web
 
 import (
 	"bytes"
-	"compress/gzip"
 	"hash/maphash"
 	"math"
 	"mime"
@@ -229,11 +228,7 @@ func (s *Server) newMetrics() http.Handler {
 		h.Add("Vary", "Accept, Accept-Encoding")
 		text := e.text()
 		if strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
-			var b bytes.Buffer
-			z := gzip.NewWriter(&b)
-			z.Write(text)
-			z.Close()
-			text = b.Bytes()
+			text = squeeze(text)
 			h.Set("Content-Encoding", "gzip")
 		}
 		h.Set("Content-Length", strconv.Itoa(len(text)))
