@@ -34,7 +34,7 @@ type Input struct {
 type Decision struct {
 	On      bool
 	Why     Reason
-	Say     string // a sentence without its stop
+	Say     words.Sentence // without its stop
 	Latched bool
 	Share   float64       // of full heat asked for, 0 to 1
 	SetC    sensors.Value // where the set point's ramp stands; missing when not held
@@ -46,7 +46,7 @@ type Decision struct {
 // Latch is a fault that wants a person.
 type Latch struct {
 	Why Reason
-	Say string
+	Say words.Sentence
 }
 
 // Controller decides step by step whether the heater is on. It has no clock
@@ -60,7 +60,7 @@ type Controller struct {
 
 	wish   *float64 // the plain hold, nil when nobody wants heat
 	offWhy Reason   // why nobody wants it
-	offSay string
+	offSay words.Sentence
 
 	latch  *Latch
 	refuse string // why the limits do not count as accepted, "" if they do
@@ -147,7 +147,9 @@ func (c *Controller) fresh() {
 }
 
 // Off is a person's: no heat until a person asks for it again. It never fails.
-func (c *Controller) Off(why Reason, say string) {
+func (c *Controller) Off(why Reason, say string) { c.unasked(why, words.Plain(say)) }
+
+func (c *Controller) unasked(why Reason, say words.Sentence) {
 	c.wish, c.resume = nil, nil
 	c.offWhy, c.offSay = why, say
 }
@@ -169,7 +171,7 @@ func (c *Controller) SolventLeft(at time.Duration) time.Duration {
 // is asked for again.
 func (c *Controller) Release() {
 	c.latch = nil
-	c.Off(NotAsked, c.text("released", nil))
+	c.unasked(NotAsked, c.say("released", nil))
 	c.trace = trace{}
 	c.fruitless, c.turnOpen = 0, false
 }
@@ -243,14 +245,17 @@ func (c *Controller) Step(in Input) Decision {
 
 // off is a decision for no heat, said by a code below "heat.".
 func (c *Controller) off(why Reason, code string, facts words.Facts) Decision {
-	return offFor(why, c.text(code, facts))
+	return offFor(why, c.say(code, facts))
 }
 
-func offFor(why Reason, say string) Decision { return Decision{Why: why, Say: say} }
+func offFor(why Reason, say words.Sentence) Decision { return Decision{Why: why, Say: say} }
 
-func (c *Controller) text(code string, facts words.Facts) string {
-	return words.View{Words: c.lang}.Say("heat."+code, facts)
+// say is a sentence of a code below "heat.", text the same for the history.
+func (c *Controller) say(code string, facts words.Facts) words.Sentence {
+	return c.lang.Sentence("heat."+code, facts)
 }
+
+func (c *Controller) text(code string, facts words.Facts) string { return c.say(code, facts).String() }
 
 func whole(x float64) string { return fmt.Sprintf("%.0f", x) }
 
@@ -326,7 +331,7 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 		{in.Air, *c.cfg.MaxAirC, "over_air"}, {in.Control, *c.cfg.MaxPanelC, "over_panel"}, {in.Limit, *c.cfg.LimitC, "over_limit"},
 	} {
 		if t, ok := x.s.c(); ok && t >= x.max && (c.latch == nil || c.latch.Why == LatchUnknown) {
-			d := c.off(OverTemperature, x.code, words.Facts{"temp": fmt.Sprintf("%.1f", t), "max": fmt.Sprintf("%g", x.max)})
+			d := c.off(OverTemperature, x.code, words.Facts{"temp": words.Tenth(t), "max": words.Tenth(x.max)})
 			c.latch = &Latch{Why: d.Why, Say: d.Say}
 			c.sound = false
 			return d, true
@@ -338,7 +343,7 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 	}
 	if c.refuse != "" {
 		c.sound = false
-		return offFor(NotAccepted, c.refuse), true
+		return offFor(NotAccepted, words.Plain(c.refuse)), true
 	}
 	if in.Output != "" && !c.everOn {
 		// A broker that starts later than we do is no reason to wake anybody.
@@ -436,7 +441,7 @@ func (c *Controller) disagree(in Input) (Decision, bool) {
 		return Decision{}, false
 	}
 	c.sound = false
-	return c.off(ProbesDisagree, what, words.Facts{"k": whole(k)}), true
+	return c.off(ProbesDisagree, what, words.Facts{"diff": words.Diff(k)}), true
 }
 
 // effects looks for a heater that does not do what it is told.
@@ -445,14 +450,14 @@ func (c *Controller) effects(in Input) (Decision, bool) {
 	lasted := in.At - c.since
 	if c.on {
 		if !c.effect && lasted >= time.Duration(c.cfg.EffectAfter) {
-			return c.off(NoEffect, "no_rise", words.Facts{"min": whole(lasted.Minutes()), "k": effectK}), true
+			return c.off(NoEffect, "no_rise", words.Facts{"min": whole(lasted.Minutes()), "diff": words.Diff(effectK)}), true
 		}
 		if sum := c.fruitless + lasted; !c.shown && sum >= time.Duration(c.cfg.EffectAfter) {
 			return c.off(NoEffect, "no_follow", words.Facts{"min": whole(sum.Minutes())}), true
 		}
 		if lasted >= coolIn {
 			if hi, ok := c.trace.highest(in.At - coolIn); ok && air <= hi-coolK {
-				return c.off(NoEffect, "air_fell", words.Facts{"k": fmt.Sprintf("%.1f", hi-air), "min": whole(coolIn.Minutes())}), true
+				return c.off(NoEffect, "air_fell", words.Facts{"diff": words.Diff(hi - air), "min": whole(coolIn.Minutes())}), true
 			}
 		}
 		return Decision{}, false
@@ -464,7 +469,7 @@ func (c *Controller) effects(in Input) (Decision, bool) {
 				need = riseAlone
 			}
 			if k >= need {
-				return c.off(RisingWhileOff, "air_rose", words.Facts{"k": fmt.Sprintf("%.1f", k), "min": whole(riseIn.Minutes())}), true
+				return c.off(RisingWhileOff, "air_rose", words.Facts{"diff": words.Diff(k), "min": whole(riseIn.Minutes())}), true
 			}
 		}
 	}
@@ -475,14 +480,14 @@ func (c *Controller) effects(in Input) (Decision, bool) {
 func (c *Controller) allowed(in Input, dt time.Duration) Decision {
 	switch {
 	case in.SwitchOff:
-		c.Off(Switch, c.text("switch", nil))
+		c.unasked(Switch, c.say("switch", nil))
 		return offFor(Switch, c.offSay)
 	case c.solvent && in.At < c.solventTo:
 		return c.off(Solvent, "solvent", words.Facts{"min": whole(math.Ceil((c.solventTo - in.At).Minutes()))})
 	case c.wish == nil:
 		say := c.offSay
-		if say == "" {
-			say = c.text("not_asked", nil)
+		if say == nil {
+			say = c.say("not_asked", nil)
 		}
 		return offFor(c.offWhy, say)
 	}
@@ -490,7 +495,7 @@ func (c *Controller) allowed(in Input, dt time.Duration) Decision {
 	if c.resume != nil {
 		if in.At-c.soundAt < resumeSound {
 			if in.At > c.resumeTo {
-				c.Off(PowerCut, c.text("not_sound_after_cut", nil))
+				c.unasked(PowerCut, c.say("not_sound_after_cut", nil))
 				return offFor(PowerCut, c.offSay)
 			}
 			return c.off(Resuming, "resuming", nil)
@@ -551,13 +556,13 @@ func (c *Controller) law(in Input, dt time.Duration) Decision {
 	d := Decision{On: on, Share: u, SetC: sensors.Some(c.rampC)}
 	switch {
 	case on:
-		d.Why, d.Say = Warming, c.text("warming", words.Facts{"temp": fmt.Sprintf("%.1f", c.rampC)})
+		d.Why, d.Say = Warming, c.say("warming", words.Facts{"temp": words.Tenth(c.rampC)})
 	case room == 0:
-		d.Why, d.Say = why, c.text("less."+string(why), nil)
+		d.Why, d.Say = why, c.say("less."+string(why), nil)
 	case err <= 0:
-		d.Why, d.Say = WarmEnough, c.text("warm_enough", nil)
+		d.Why, d.Say = WarmEnough, c.say("warm_enough", nil)
 	default:
-		d.Why, d.Say = Resting, c.text("resting", nil)
+		d.Why, d.Say = Resting, c.say("resting", nil)
 	}
 	return d
 }

@@ -30,10 +30,11 @@ var ErrDamaged = errors.New("damaged")
 
 // latchRecord is the latch as kept.
 type latchRecord struct {
-	Latched bool      `json:"latched"`
-	Why     Reason    `json:"why,omitempty"`
-	Say     string    `json:"say,omitempty"`
-	At      time.Time `json:"at"`
+	Latched bool           `json:"latched"`
+	Why     Reason         `json:"why,omitempty"`
+	Say     string         `json:"say,omitempty"`
+	Parts   words.Sentence `json:"parts,omitempty"` // of Say; a file of before has none
+	At      time.Time      `json:"at"`
 	// Accepted are the limits that somebody accepted at the board, nil for
 	// none ever; see [ConfigSection.Limits].
 	Accepted []string `json:"accepted,omitempty"`
@@ -160,12 +161,15 @@ func readKept(c *words.Catalogue, dir string, now time.Time, trusted bool) kept 
 		} else if !errors.Is(err, ErrDamaged) {
 			say = words.View{Words: c}.Say("heat.latch_unread", words.Facts{"why": err.Error()})
 		}
-		k.latch = &Latch{Why: LatchUnknown, Say: say}
+		k.latch = &Latch{Why: LatchUnknown, Say: words.Plain(say)}
 		k.notes = append(k.notes, say)
 	} else {
 		k.limit = l.Accepted
 		if l.Latched {
-			k.latch = &Latch{Why: l.Why, Say: l.Say}
+			k.latch = &Latch{Why: l.Why, Say: l.Parts}
+			if l.Parts == nil {
+				k.latch.Say = words.Plain(l.Say)
+			}
 		}
 	}
 	if err := readFile(dir, OnTimeFile, &k.rec); err != nil {

@@ -134,9 +134,9 @@ func NewLoop(c LoopConfig) (*Loop, error) {
 	}
 	if k.rec.WishC != nil {
 		l.back = &k.rec
-		l.ctl.Off(Resuming, l.ctl.text("after_restart", nil))
+		l.ctl.unasked(Resuming, l.ctl.say("after_restart", nil))
 	}
-	l.status.Decision = Decision{Why: NotAsked, Say: l.ctl.text("starting", nil), Latched: k.latch != nil || l.ctl.refuse != ""}
+	l.status.Decision = Decision{Why: NotAsked, Say: l.ctl.say("starting", nil), Latched: k.latch != nil || l.ctl.refuse != ""}
 	l.status.At, l.status.Since = now, now
 	l.status.Lease = c.Output.Lease()
 	return l, nil
@@ -306,7 +306,7 @@ func (l *Loop) decideBack(at time.Duration, now time.Time, trusted bool) {
 	}
 	no := func(code string) {
 		l.back = nil
-		l.ctl.Off(PowerCut, l.ctl.text("cut.off", words.Facts{"temp": words.Tenth(*b.WishC), "why": words.Known("heat.cut."+code, code)}))
+		l.ctl.unasked(PowerCut, l.ctl.say("cut.off", words.Facts{"temp": words.Tenth(*b.WishC), "why": words.Known("heat.cut."+code, code)}))
 	}
 	switch {
 	case !b.Resume:
@@ -427,7 +427,7 @@ func (l *Loop) saveLatch() {
 	now, _ := l.cfg.Clock()
 	r := latchRecord{At: now, Accepted: l.accepted}
 	if x := l.ctl.Latched(); x != nil {
-		r.Latched, r.Why, r.Say = true, x.Why, x.Say
+		r.Latched, r.Why, r.Say, r.Parts = true, x.Why, x.Say.String(), x.Say
 	}
 	l.keep.put(LatchFile, r)
 }
@@ -463,7 +463,7 @@ func (l *Loop) stopped() {
 	}
 	l.ctl.on = false
 	l.saveOn(now, trusted, time.Since(l.started))
-	l.status.Decision = Decision{Why: Stopped, Say: l.ctl.text("stopped", nil), Latched: l.ctl.Latched() != nil || l.ctl.refuse != ""}
+	l.status.Decision = Decision{Why: Stopped, Say: l.ctl.say("stopped", nil), Latched: l.ctl.Latched() != nil || l.ctl.refuse != ""}
 }
 
 // person runs a change by a person and lets the loop step at once.

@@ -47,7 +47,7 @@ func TestReasonsSpeakTheCatalogue(t *testing.T) {
 				}
 				d := c.Step(in)
 				seen[d.Why] = true
-				if bare := words.Bare(d.Say); d.Say == "" || len(bare) > 0 {
+				if bare := words.Bare(d.Say.String()); len(d.Say) == 0 || len(bare) > 0 {
 					t.Fatalf("%s: %q is not from the catalogue: %q", d.Why, d.Say, bare)
 				}
 			}

@@ -132,9 +132,11 @@ func run(ctx context.Context, args []string, in io.Reader, out, errw io.Writer) 
 			code = exitFailed
 		}
 	}()
-	a := &cli.App{Ctx: ctx, In: in, Out: out, Err: errw, Units: cli.Units(c.Units), Server: c.Server, Token: c.TokenFile, Build: build, Program: program}
+	a := &cli.App{Ctx: ctx, In: in, Out: out, Err: errw, Units: c.Units, Server: c.Server, Token: c.TokenFile, Build: build, Program: program}
 	var err, lerr error
-	a.Words, lerr = cli.Language(c.Language)
+	if a.Words, lerr = cli.Language(c.Language); !cmd.On("json") {
+		a.Words = a.Words.In(c.Units)
+	}
 	switch {
 	case help:
 		err = cmd.WriteHelp(out)

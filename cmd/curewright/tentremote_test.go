@@ -38,11 +38,11 @@ func TestTentCommands(t *testing.T) {
 	defer srv.Close()
 	at := func(args ...string) []string { return append([]string{"--server", srv.URL}, args...) }
 
-	if out := cmdOK(t, at("tent", "hold", "20")...); !strings.Contains(out, "held at") || !strings.Contains(out, "20.0 °C") {
+	if out := cmdOK(t, at("tent", "hold", "20")...); !strings.Contains(out, "held at") || !strings.Contains(out, "20 °C") {
 		t.Errorf("hold says\n%s", out)
 	}
 	// 20 °C is 68 °F, by definition of the scales.
-	if out := cmdOK(t, at("--units", "us", "tent", "show")...); !strings.Contains(out, "68 °F") || strings.Contains(out, "20.0") {
+	if out := cmdOK(t, at("--units", "us", "tent", "show")...); !strings.Contains(out, "68 °F") || strings.Contains(out, "°C") {
 		t.Errorf("show says\n%s", out)
 	}
 	if code, _, errs := runCmd(t, at("tent", "hold", "80")...); code == exitDone || !strings.Contains(errs, "80 °C is outside 5 to 39") {

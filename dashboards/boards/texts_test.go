@@ -20,7 +20,7 @@ var update = flag.Bool("update", false, "write gen/texts.json anew")
 // catalogue: the facts are the labels, and where the board's own facts are not
 // at hand the catalogue has a sentence for a yard.
 func TestRuleTexts(t *testing.T) {
-	labels := map[string]string{
+	labels := words.Facts{
 		"coat": words.English.Text("part.coat") + " {subject} on {panel}", "panel": "{panel}", "probe": "probe {subject}", "subject": "{subject}", "cup": " {subject}",
 		"instance": "{instance}", "name": "{name}",
 		"until": "", "first": "", "at": "", "hint": "", "last": "", "left": "", // of one moment: the board alone knows
@@ -31,7 +31,7 @@ func TestRuleTexts(t *testing.T) {
 		if !words.English.Has(code) {
 			code = "alert." + r.Name + ".say"
 		}
-		texts[r.Name] = words.Upper(words.Fill(words.English.Text(code), labels))
+		texts[r.Name] = words.Upper(words.View{}.Say(code, labels))
 		for _, n := range words.Names(texts[r.Name]) {
 			if n != "subject" && n != "panel" {
 				t.Errorf("%s: {%s} is no label: give the catalogue a sentence alert.%s.yard", r.Name, n, r.Name)
@@ -39,7 +39,7 @@ func TestRuleTexts(t *testing.T) {
 		}
 	}
 	for _, code := range words.English.Codes("yard.") {
-		texts[strings.TrimPrefix(code, "yard.")] = words.Fill(words.English.Text(code), labels)
+		texts[strings.TrimPrefix(code, "yard.")] = words.View{}.Say(code, labels)
 	}
 	b, err := json.MarshalIndent(texts, "", "  ")
 	if err != nil {

@@ -66,6 +66,9 @@ type Client struct {
 	token  string
 	http   *http.Client
 	socket string // the Unix socket that is spoken through, "" for none
+
+	// Fahrenheit asks for the temperatures in sentences in °F; figures are °C.
+	Fahrenheit bool
 }
 
 // New returns a client of the daemon at server: an address, or "unix:PATH" for
@@ -205,6 +208,9 @@ func (c *Client) do(ctx context.Context, method, p string, query url.Values, bod
 func (c *Client) send(r *http.Request) (*http.Response, error) {
 	if c.token != "" {
 		r.Header.Set("Authorization", "Bearer "+c.token)
+	}
+	if c.Fahrenheit {
+		r.Header.Set("Prefer", web.PreferUS)
 	}
 	res, err := c.http.Do(r)
 	if err != nil {

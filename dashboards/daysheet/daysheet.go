@@ -10,9 +10,6 @@ package daysheet
 import (
 	"fmt"
 	"math"
-	"regexp"
-	"strconv"
-	"strings"
 	"time"
 	"unicode/utf8"
 
@@ -21,7 +18,8 @@ import (
 )
 
 // Options dress the sheet: whose it is, and the reader's language, clock and
-// unit. Without a zone times are said in the plan's.
+// unit, which are to be those that the plan was made in. Without a zone times are
+// said in the plan's.
 type Options struct {
 	words.View
 	Title string    // such as the job's name; "" for "Layup day"
@@ -54,30 +52,6 @@ func (o Options) in(t time.Time) time.Time {
 		return t.In(o.Loc)
 	}
 	return t
-}
-
-var celsius = regexp.MustCompile(`(-?[0-9]+(?:\.[0-9]+)?) °C`)
-
-// units turns the temperatures of a sentence made in °C into the reader's unit.
-func (o Options) units(s string) string {
-	if !o.Fahrenheit {
-		return s
-	}
-	return celsius.ReplaceAllStringFunc(s, func(m string) string {
-		c, err := strconv.ParseFloat(strings.TrimSuffix(m, " °C"), 64)
-		if err != nil {
-			return m
-		}
-		return o.Temp(c)
-	})
-}
-
-func (o Options) unitsOf(list []string) []string {
-	out := make([]string, len(list))
-	for i, s := range list {
-		out[i] = o.units(s)
-	}
-	return out
 }
 
 // chance is a probability in a sentence, rounded down: never more sure than it is.

@@ -47,12 +47,12 @@ ul { margin: 2pt 0; padding-left: 1.1em } h2 { font-size: 1.05em; margin: 6pt 0 
 	} else {
 		w.Put("<div class=\"no\"><b>%s</b></div>\n", s.res.Say)
 	}
-	list(w, s.unitsOf(s.res.WhyNot))
+	list(w, s.res.WhyNot)
 	if len(s.res.Options) > 0 {
 		w.Put(`<h2>%s</h2>`, s.t("mend", nil))
 		var say []string
 		for _, x := range s.res.Options {
-			say = append(say, s.units(x.Say)+" "+s.chance("chance_of", x.Probability))
+			say = append(say, x.Say+" "+s.chance("chance_of", x.Probability))
 		}
 		list(w, say)
 	}
@@ -61,7 +61,7 @@ ul { margin: 2pt 0; padding-left: 1.1em } h2 { font-size: 1.05em; margin: 6pt 0 
 		s.line(w, r)
 	}
 	w.Put("</table>\n<div class=\"foot\">\n")
-	list(w, s.unitsOf(s.res.Notes))
+	list(w, s.res.Notes)
 	list(w, s.res.Cautions)
 	w.Put("</div>\n</body>\n</html>\n")
 	return w.String()

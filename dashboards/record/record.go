@@ -39,7 +39,6 @@ type Input struct {
 	Model   string         // version of the model's equations and constants
 	Shop    string         // what the person calls the shop
 	Loc     *time.Location // the shop's clock; nil means UTC
-	US      bool           // °F on the page; files stay in °C
 
 	Piece  coat.Piece
 	Panels []coat.Panel // its sides

@@ -116,10 +116,12 @@ func document(t testing.TB, in Input) Document {
 	return d
 }
 
-func render(t testing.TB, in Input) string {
+func render(t testing.TB, in Input) string { t.Helper(); return renderIn(t, in, words.English) }
+
+func renderIn(t testing.TB, in Input, lang *words.Catalogue) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := HTML(&b, document(t, in), words.View{Loc: in.Loc, Fahrenheit: in.US}); err != nil {
+	if err := HTML(&b, document(t, in), words.View{Words: lang, Loc: in.Loc}); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()
@@ -286,8 +288,7 @@ func TestPage(t *testing.T) {
 			t.Errorf("the page has %q", never)
 		}
 	}
-	in.US = true
-	if us := render(t, in); !strings.Contains(us, "°F") || strings.Contains(us, "°C") {
+	if us := renderIn(t, in, words.English.In("us")); !strings.Contains(us, "°F") || strings.Contains(us, "°C") {
 		t.Error("°F is not used throughout")
 	}
 }

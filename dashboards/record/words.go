@@ -98,7 +98,7 @@ func (w reader) diff(k *float64) string {
 	switch {
 	case k == nil || math.IsNaN(*k):
 		return w.none()
-	case w.Fahrenheit:
+	case w.Words.Fahrenheit():
 		return minus(w.Diff(*k))
 	}
 	return minus(words.Half(*k)) + " K"
@@ -149,7 +149,7 @@ func (w reader) span(lo, hi string) string { return w.t("to", words.Facts{"from"
 
 // tempSpan is "8 to 17 °C".
 func (w reader) tempSpan(lo, hi float64) string {
-	return w.span(strings.TrimRight(w.temp(&lo), " °CF"), w.temp(&hi))
+	return w.span(minus(w.Degrees(lo)), w.temp(&hi))
 }
 
 // minutes is "3 h 20 min", to five minutes beyond an hour.

@@ -10,6 +10,7 @@ import (
 
 	"curewright/model/air"
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 // air answers what moist air does at a point and on a panel. It is plain
@@ -25,6 +26,7 @@ func (s *Server) air(_ http.ResponseWriter, r *http.Request) (any, error) {
 	if err != nil {
 		return nil, faultsOf(err)
 	}
+	res.Say(words.View{Words: words.English.In(UnitsOf(r.Context()))})
 	return res, nil
 }
 

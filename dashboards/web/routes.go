@@ -100,6 +100,7 @@ func refuse(code int, field, what string) error {
 
 // reply runs a route's handler and writes what it answers.
 func (s *Server) reply(fn handler, w http.ResponseWriter, r *http.Request) {
+	r = withUnits(r)
 	out, err := fn(s, w, r)
 	if err != nil {
 		s.problem(w, r, err)

@@ -179,6 +179,12 @@ func (n *Node) Path() string {
 // Target is a pointer to the command's struct.
 func (n *Node) Target() any { return n.target.Interface() }
 
+// On reports whether the command has a switch of that name, and it is on.
+func (n *Node) On(flag string) bool {
+	i := slices.IndexFunc(n.Flags, func(v *Value) bool { return v.Name == flag && v.target.Kind() == reflect.Bool })
+	return i >= 0 && n.Flags[i].target.Bool()
+}
+
 // Leaves are the commands at or below n that can be run and are not hidden.
 func (n *Node) Leaves() []*Node {
 	if n.Hidden {

@@ -10,6 +10,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"curewright/dashboards/client"
@@ -29,8 +30,8 @@ type App struct {
 	Ctx      context.Context
 	In       io.Reader
 	Out, Err io.Writer
-	Units    Units
-	Words    *words.Catalogue // of the person at the terminal; nil is English
+	Units    string           // what people see: "si" or "us"; files and JSON never change
+	Words    *words.Catalogue // of the person at the terminal, in their unit, but for JSON; nil is English
 	Server   string
 	Token    string     // path of the token file
 	Build    Build      // the program's own
@@ -80,7 +81,7 @@ func (a *App) done(asJSON bool, object map[string]any, code string, f facts) err
 // view is how the person at the terminal reads: language, this machine's clock
 // and unit.
 func (a *App) view() words.View {
-	return words.View{Words: a.Words, Loc: time.Local, Fahrenheit: a.Units == "us"}
+	return words.View{Words: a.Words, Loc: time.Local}
 }
 
 // say is the catalogue's sentence of a code below "cli".
@@ -110,6 +111,14 @@ func cautionIn(c *words.Catalogue) string {
 // Caution is the same in English, for the help.
 var Caution = cautionIn(nil)
 
+// epoxy names a resin as the trade does, without saying "epoxy" twice.
+func (a *App) epoxy(name string) string {
+	if strings.HasSuffix(strings.ToLower(name), "epoxy") {
+		return name
+	}
+	return a.say("epoxy", facts{"name": name})
+}
+
 // Client is the daemon as --server names it. Commands that do nothing without
 // one take it as an argument of Run.
 func (a *App) Client() (*client.Client, error) {
@@ -117,5 +126,9 @@ func (a *App) Client() (*client.Client, error) {
 	if err != nil {
 		return nil, fault.Inputf("%v", err)
 	}
+	c.Fahrenheit = a.Words.Fahrenheit()
 	return c, nil
 }
+
+// degrees is a temperature by itself.
+func (a *App) degrees(c float64) string { return a.view().Tenth(c) }

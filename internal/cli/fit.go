@@ -10,6 +10,7 @@ import (
 	"curewright/internal/fault"
 	"curewright/internal/file"
 	"curewright/model/cure"
+	"curewright/model/words"
 )
 
 type FitCmd struct {
@@ -97,7 +98,7 @@ func printFit(a *App, res cure.FitResult) {
 		mark string
 		min  *float64
 	}{{"tacky", steady.TimesMin.Tacky}, {"green", steady.TimesMin.Green}, {"firm", steady.TimesMin.Firm}, {"hard", steady.TimesMin.Hard}} {
-		fmt.Fprintf(a.Out, "  %-22s %-32s %s\n", a.say("fit.steady", facts{"temp": a.Units.temp(20)}), a.mark(row.mark), a.minutes(row.min))
+		fmt.Fprintf(a.Out, "  %-22s %-32s %s\n", a.say("fit.steady", facts{"temp": words.Tenth(20)}), a.mark(row.mark), a.minutes(row.min))
 	}
 }
 
@@ -105,7 +106,7 @@ func printFit(a *App, res cure.FitResult) {
 // that the two stand side by side.
 func (a *App) datum(x float64, unit string, sheet float64) string {
 	if unit != "min" {
-		return a.Units.temp(x)
+		return a.degrees(x)
 	}
 	hours := func(min float64) bool { return min >= 90 && min < 48*60 }
 	switch {

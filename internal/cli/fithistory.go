@@ -10,6 +10,7 @@ import (
 	"curewright/internal/file"
 	"curewright/model/cure"
 	"curewright/model/memory"
+	"curewright/model/words"
 )
 
 // fromHistory refits a resin with the shop's own finger tests: what its file says
@@ -61,16 +62,16 @@ func (c *FitCmd) fromHistory(a *App) error {
 	for _, x := range res.Moved {
 		switch x.What {
 		case "rate_25c":
-			fmt.Fprintf(a.Out, "  %-36s %14s %14s\n", a.say("history.rate", facts{"temp": a.Units.temp(25)}), fmt.Sprintf("%.2f ± %.0f %%", x.Before, 100*x.SD), fmt.Sprintf("%.2f ± %.0f %%", x.After, 100*x.SDNow))
+			fmt.Fprintf(a.Out, "  %-36s %14s %14s\n", a.say("history.rate", facts{"temp": words.Tenth(25)}), fmt.Sprintf("%.2f ± %.0f %%", x.Before, 100*x.SD), fmt.Sprintf("%.2f ± %.0f %%", x.After, 100*x.SDNow))
 		case "e_kj_mol":
-			fmt.Fprintf(a.Out, "  %-36s %14s %14s\n", a.say("history.faster", facts{"diff": a.Units.diff(10)}), a.timesFaster(x.Before, x.SD), a.timesFaster(x.After, x.SDNow))
+			fmt.Fprintf(a.Out, "  %-36s %14s %14s\n", a.say("history.faster", facts{"diff": words.Kelvin(10)}), a.timesFaster(x.Before, x.SD), a.timesFaster(x.After, x.SDNow))
 		}
 	}
 	fmt.Fprintf(a.Out, "\n  %-16s %9s   %-19s %-19s %s\n", a.say("history.coat", nil), "", a.say("history.green", nil), a.say("history.closes", nil), a.say("history.right", nil))
 	var right [2]int
 	for _, x := range res.Coats {
 		two := func(v [2]*int) string { return a.hours(v[0]) + " → " + a.hours(v[1]) }
-		fmt.Fprintf(a.Out, "  %-16s %9s   %-19s %-19s %s\n", x.Coat, a.Units.temp(x.WarmthC), two(x.Green), two(x.Closes),
+		fmt.Fprintf(a.Out, "  %-16s %9s   %-19s %-19s %s\n", x.Coat, a.degrees(x.WarmthC), two(x.Green), two(x.Closes),
 			a.say("history.right_of", facts{"before": x.Right[0], "now": x.Right[1], "all": x.Tests}))
 		right[0], right[1] = right[0]+x.Right[0], right[1]+x.Right[1]
 	}

@@ -249,7 +249,7 @@ func (c *jobShowCmd) Run(a *App, cl *client.Client) error {
 		if s.DoneAt != nil && s.Status == job.StepDone {
 			when = a.weekday(s.DoneAt.In(now.Location()))
 		}
-		fmt.Fprintln(a.Out, hang(fmt.Sprintf("%s %-14s %-10s ", mark, s.ID, when), a.Units.text(s.Card.Order)))
+		fmt.Fprintln(a.Out, hang(fmt.Sprintf("%s %-14s %-10s ", mark, s.ID, when), s.Card.Order))
 		for _, x := range s.Contradictions {
 			fmt.Fprintln(a.Out, hang(strings.Repeat(" ", 28), "! "+x.Say))
 		}
@@ -381,7 +381,7 @@ func (a *App) printNext(cl *client.Client, panel string) error {
 func (a *App) printStep(n job.Next, now time.Time) {
 	loc := now.Location()
 	fmt.Fprintf(a.Out, "\n%s: %s\n", n.PanelName, n.Say.Text(now, a.viewIn(loc)))
-	line := func(text string) { fmt.Fprintln(a.Out, hang("  ", a.Units.text(text))) }
+	line := func(text string) { fmt.Fprintln(a.Out, hang("  ", text)) }
 	if n.Status != job.NextOver {
 		line(a.say("job.step_of", facts{"step": n.Step, "job": n.Job}))
 	}

@@ -59,7 +59,7 @@ func (a *App) printMemory(v learnt.MemoryView, coats bool) {
 		fmt.Fprintln(a.Out, Wrap(view.Say("memory.none", nil), 78))
 	}
 	for _, c := range v.Claims {
-		fmt.Fprintln(a.Out, hang("· ", a.Units.text(c.Say)))
+		fmt.Fprintln(a.Out, hang("· ", c.Say))
 		if len(c.Coats) > 0 {
 			names := make([]string, len(c.Coats))
 			for i, k := range c.Coats {
@@ -86,7 +86,7 @@ func (a *App) printMemory(v learnt.MemoryView, coats bool) {
 		for _, t := range c.Tests {
 			tests = append(tests, a.state(t.State)+" "+t.At.Local().Format("15:04"))
 		}
-		line := fmt.Sprintf("%s · %s · %s · %s", c.Coat, c.Resin, a.date(c.Applied.Local()), a.Units.temp(c.WarmthC))
+		line := fmt.Sprintf("%s · %s · %s · %s", c.Coat, c.Resin, a.date(c.Applied.Local()), a.degrees(c.WarmthC))
 		if c.Lot != "" {
 			line += " · " + a.say("memory.lot", facts{"lot": c.Lot})
 		}

@@ -263,7 +263,7 @@ func (m *mixPrinted) print(a *App) {
 		fmt.Fprintln(a.Out)
 	}
 	for _, s := range append(m.Notes, m.Hands...) {
-		fmt.Fprintln(a.Out, a.Units.text(Wrap(s, 78)))
+		fmt.Fprintln(a.Out, Wrap(s, 78))
 	}
 	fmt.Fprintln(a.Out)
 	for _, s := range m.Cautions {

@@ -87,7 +87,7 @@ func (c *CureCmd) Run(a *App) error {
 	if c.JSON {
 		return a.JSON(s)
 	}
-	a.tell("cure.head", facts{"epoxy": a.epoxy(r.Name), "temp": a.Units.temp(c.Temp)})
+	a.tell("cure.head", facts{"epoxy": a.epoxy(r.Name), "temp": words.Tenth(c.Temp)})
 	if r.Generic {
 		a.tell("cure.generic", nil)
 	}
@@ -133,7 +133,7 @@ func (a *App) mark(code string) string {
 
 // why is a reason of [cure.Steadily] that nothing is claimed past tacky.
 func (a *App) why(code string, r cure.Resin) string {
-	return a.say("cure.why."+code, facts{"min": a.Units.temp(r.MinC), "max": a.Units.temp(r.MaxC)})
+	return a.say("cure.why."+code, facts{"min": words.Tenth(r.MinC), "max": words.Tenth(r.MaxC)})
 }
 
 // minutes renders a time, min, that may never come.
@@ -190,15 +190,15 @@ func (c *AirCmd) Run(a *App) error {
 	if c.JSON {
 		return a.JSON(p)
 	}
-	a.tell("air.head", facts{"temp": a.Units.temp(c.Temp), "pct": math.Round(c.RH)})
+	a.tell("air.head", facts{"temp": words.Tenth(c.Temp), "pct": math.Round(c.RH)})
 	const columns = 19
-	a.row(columns, "air.dew_point", a.Units.temp(p.DewPointC))
+	a.row(columns, "air.dew_point", a.degrees(p.DewPointC))
 	a.row(columns, "air.water", a.say("air.grams", facts{"grams": fmt.Sprintf("%.1f", 1000*p.HumidityRatio)}))
 	if c.Panel != nil && p.DewMarginK != nil && p.PanelRHPct != nil {
 		a.row(columns, "air.panel", a.say("air.surface", facts{"pct": math.Round(*p.PanelRHPct), "margin": a.margin(*p.DewMarginK)}))
 	}
 	if c.HeatTo != nil {
-		fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-*s ", columns, a.say("air.heated", facts{"temp": a.Units.temp(*c.HeatTo)})),
+		fmt.Fprintln(a.Out, hang(fmt.Sprintf("  %-*s ", columns, a.say("air.heated", facts{"temp": words.Tenth(*c.HeatTo)})),
 			a.say("air.no_water", facts{"pct": math.Round(air.PanelRH(c.Temp, c.RH, *c.HeatTo))})))
 	}
 	p.Say(a.view())
@@ -214,9 +214,9 @@ func (a *App) margin(k float64) string {
 	case k <= 0:
 		return a.say("air.wet", nil)
 	case k < 3:
-		return a.say("air.close", facts{"diff": a.Units.diff(k), "least": a.Units.diff(3)})
+		return a.say("air.close", facts{"diff": words.Kelvin(k), "least": words.Kelvin(3)})
 	}
-	return a.say("air.above", facts{"diff": a.Units.diff(k)})
+	return a.say("air.above", facts{"diff": words.Kelvin(k)})
 }
 
 type PotCmd struct {
@@ -267,14 +267,14 @@ func (c *PotCmd) Run(a *App) error {
 	if c.JSON {
 		return a.JSON(p)
 	}
-	a.tell("pot.head", facts{"grams": math.Round(c.Grams), "epoxy": a.epoxy(r.Name), "shape": words.Code("cli.pot.shape." + c.Shape), "temp": a.Units.temp(c.Shop)})
+	a.tell("pot.head", facts{"grams": math.Round(c.Grams), "epoxy": a.epoxy(r.Name), "shape": words.Code("cli.pot.shape." + c.Shape), "temp": words.Tenth(c.Shop)})
 	const columns = 23
 	fmt.Fprintln(a.Out)
 	a.row(columns, "mix.workable", a.within(p.WorkMinutes))
 	fmt.Fprintln(a.Out, hang("  ", p.Left))
 	a.row(columns, "mix.now", p.Do)
 	// A class and no figure: the figure is not to be trusted.
-	a.row(columns, "pot.hottest", a.say("pot.peak."+p.PeakClass, facts{"over": a.Units.whole(60), "smokes": a.Units.whole(80)}))
+	a.row(columns, "pot.hottest", a.say("pot.peak."+p.PeakClass, facts{"over": words.Temp(60), "smokes": words.Temp(80)}))
 	for _, m := range []struct {
 		n int
 		g *int
@@ -291,7 +291,7 @@ func (c *PotCmd) Run(a *App) error {
 	}
 	fmt.Fprintln(a.Out)
 	for _, s := range p.Why {
-		fmt.Fprintln(a.Out, a.Units.text(Wrap(s, 78)))
+		fmt.Fprintln(a.Out, Wrap(s, 78))
 	}
 	fmt.Fprintln(a.Out)
 	for _, s := range p.Cautions {

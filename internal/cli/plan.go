@@ -55,16 +55,21 @@ func (c *PlanCmd) Run(a *App) error {
 	if err := fault.Join(jerr, terr, serr); err != nil {
 		return err
 	}
-	j.Settings.Words = a.Words
 	if c.Tables && j.Day != nil {
 		j.Day.Grams = job.GramsTables
 	}
-	res, err := solvePlan(a.Ctx, j, t, c.Shop)
+	res, err := solvePlan(a.Ctx, j, t, c.Shop, a.Words)
 	if err != nil {
 		return err
 	}
 	if c.Sheet != "" || c.Calendar != "" {
-		if err := c.write(a, j, res); err != nil {
+		read, paper := a.Words.In(a.Units), res
+		if read.Fahrenheit() != a.Words.Fahrenheit() { // JSON in °C, and for people the same plan again
+			if paper, err = solvePlan(a.Ctx, j, t, c.Shop, read); err != nil {
+				return err
+			}
+		}
+		if err := c.write(a, daysheet.Options{Title: titleOf(j.Path), Made: time.Now(), View: words.View{Words: read}}, paper); err != nil {
 			return err
 		}
 	}
@@ -78,7 +83,8 @@ func (c *PlanCmd) Run(a *App) error {
 	return nil
 }
 
-func solvePlan(ctx context.Context, j *job.Job, t *job.Table, shopC *float64) (plan.Result, error) {
+func solvePlan(ctx context.Context, j *job.Job, t *job.Table, shopC *float64, lang *words.Catalogue) (plan.Result, error) {
+	j.Settings.Words = lang
 	in, err := daemon.PlanDay(j, t, shopC)
 	if err != nil {
 		return plan.Result{}, err
@@ -103,8 +109,7 @@ func solvePlan(ctx context.Context, j *job.Job, t *job.Table, shopC *float64) (p
 }
 
 // write writes the day sheet and the calendar that were asked for.
-func (c *PlanCmd) write(a *App, j *job.Job, res plan.Result) error {
-	o := daysheet.Options{Title: titleOf(j.Path), Made: time.Now(), View: words.View{Words: a.Words, Fahrenheit: a.Units == "us"}}
+func (c *PlanCmd) write(a *App, o daysheet.Options, res plan.Result) error {
 	if c.Sheet != "" {
 		if err := a.toFile(c.Sheet, func(w io.Writer) error { _, err := w.Write(daysheet.HTML(res, o)); return err }); err != nil {
 			return err
@@ -125,7 +130,7 @@ func titleOf(path string) string {
 // belongs to it hanging beside it.
 func printPlan(a *App, res plan.Result) {
 	under := strings.Repeat(" ", 11)
-	line := func(head, text string) { fmt.Fprintln(a.Out, hang(head, a.Units.text(text))) }
+	line := func(head, text string) { fmt.Fprintln(a.Out, hang(head, text)) }
 	line("", res.Say)
 	if len(res.WhyNot) > 0 {
 		fmt.Fprintln(a.Out, "\n"+a.say("plan.in_the_way", nil))

@@ -139,7 +139,7 @@ func (c *probesFindCmd) Run(a *App) error {
 		if name == "" {
 			name = a.say("not_known", nil)
 		}
-		fmt.Fprintf(a.Out, "%-9s %-22s %s\n", name, f.Bus, foundWords(a.Units, f))
+		fmt.Fprintf(a.Out, "%-9s %-22s %s\n", name, f.Bus, a.found(f))
 		if f.Hint != "" && f.Err != nil {
 			fmt.Fprintln(a.Out, indent(f.Hint))
 		}
@@ -162,13 +162,14 @@ func errText(err error) string {
 	return err.Error()
 }
 
-func foundWords(u Units, f discover.Found) string {
+// found is what a probe that was found says.
+func (a *App) found(f discover.Found) string {
 	if f.Err != nil {
 		return f.Err.Error()
 	}
 	var parts []string
 	if t, ok := f.Reading.Temp.Get(); ok {
-		parts = append(parts, u.temp(t))
+		parts = append(parts, a.degrees(t))
 	}
 	if h, ok := f.Reading.RH.Get(); ok {
 		parts = append(parts, fmt.Sprintf("%.0f %%", h))

@@ -14,6 +14,7 @@ import (
 	"curewright/internal/daemon"
 	"curewright/internal/fault"
 	"curewright/model/job"
+	"curewright/model/words"
 )
 
 type tentShowCmd struct{ jsonFlag }
@@ -41,19 +42,19 @@ func (a *App) printTent(t web.TentView) {
 	if t.Latched {
 		say += " " + a.say("tent.latched", nil)
 	}
-	fmt.Fprintln(a.Out, Wrap(a.Units.text(say), 78))
+	fmt.Fprintln(a.Out, Wrap(say, 78))
 	temp := func(c *float64, none string) string {
 		if c == nil {
 			return a.say(none, nil)
 		}
-		return a.Units.temp(*c)
+		return a.degrees(*c)
 	}
 	row := func(code, text string) { a.row(18, code, text) }
 	row("tent.panel", temp(t.PanelC, "tent.not_read"))
 	row("tent.air", temp(t.AirC, "tent.not_read"))
 	row("tent.held", temp(t.SetPointC, "tent.not_held"))
 	if t.MinC != nil && t.MaxC != nil {
-		row("tent.allows", a.say("tent.min_max", facts{"min": a.Units.temp(*t.MinC), "max": a.Units.temp(*t.MaxC)}))
+		row("tent.allows", a.say("tent.min_max", facts{"min": words.Tenth(*t.MinC), "max": words.Tenth(*t.MaxC)}))
 	}
 	on := a.say("not_known", nil)
 	if t.OnToday != nil {
@@ -72,7 +73,7 @@ func (a *App) printTent(t web.TentView) {
 	row("tent.power_cut", a.say(back, nil))
 	var said struct{ Say, Trouble string }
 	if json.Unmarshal(t.Aim, &said) == nil && said.Say != "" {
-		row("tent.plan", a.Units.text(said.Say))
+		row("tent.plan", said.Say)
 	}
 	said.Say, said.Trouble = "", ""
 	if json.Unmarshal(t.Learned, &said) == nil {
@@ -183,12 +184,12 @@ func (a *App) printAim(plan json.RawMessage, now time.Time) error {
 	if err := json.Unmarshal(plan, &p); err != nil {
 		return fmt.Errorf("the daemon's answer: %w", err)
 	}
-	fmt.Fprintln(a.Out, Wrap(a.Units.text(p.Say), 78))
+	fmt.Fprintln(a.Out, Wrap(p.Say, 78))
 	for i, x := range p.Points {
 		if i+1 < len(p.Points) && p.Points[i+1].At.Equal(x.At) {
 			continue // a step: what it steps to counts
 		}
-		fmt.Fprintf(a.Out, "  %s  %s\n", a.weekday(x.At.In(now.Location())), a.Units.temp(x.C))
+		fmt.Fprintf(a.Out, "  %s  %s\n", a.weekday(x.At.In(now.Location())), a.degrees(x.C))
 	}
 	return nil
 }

@@ -34,6 +34,9 @@ func (d *Daemon) Store() *history.Store { return d.store }
 // Words is the language that the daemon speaks; nil is English.
 func (d *Daemon) Words() *words.Catalogue { return d.lang }
 
+// wordsFor is the same in the unit that a request asks for.
+func (d *Daemon) wordsFor(ctx context.Context) *words.Catalogue { return d.lang.In(web.UnitsOf(ctx)) }
+
 // Sensors are the daemon's probes.
 func (d *Daemon) Sensors() *sensors.Set { return d.set }
 
@@ -586,7 +589,7 @@ func (d *Daemon) TestSound(ctx context.Context, channel string, heard *bool) err
 }
 
 // FitResin fits a resin to a data sheet, as TOML or the same keys in JSON.
-func (d *Daemon) FitResin(_ context.Context, sheet json.RawMessage) (json.RawMessage, error) {
+func (d *Daemon) FitResin(ctx context.Context, sheet json.RawMessage) (json.RawMessage, error) {
 	s, err := cure.ParseSheetJSON(sheet)
 	var res cure.FitResult
 	if err == nil {
@@ -601,7 +604,7 @@ func (d *Daemon) FitResin(_ context.Context, sheet json.RawMessage) (json.RawMes
 	} else if err != nil {
 		return nil, err
 	}
-	res.Say(words.View{Words: d.lang})
+	res.Say(words.View{Words: d.wordsFor(ctx)})
 	return json.Marshal(res)
 }
 
@@ -615,7 +618,7 @@ func (d *Daemon) Pot(ctx context.Context, q web.PotQuery) (json.RawMessage, erro
 	if !ok {
 		return nil, web.Faults{{Field: "resin", What: fmt.Sprintf("unknown resin %q", q.Resin)}}
 	}
-	res, err := pot.Solve(pot.Query{Words: d.lang, Resin: r, Grams: q.Grams, Shape: pot.Shape(q.Shape), DiameterMM: q.DiameterMM, DepthMM: q.DepthMM, ShopC: q.ShopC, StartC: q.StartC})
+	res, err := pot.Solve(pot.Query{Words: d.wordsFor(ctx), Resin: r, Grams: q.Grams, Shape: pot.Shape(q.Shape), DiameterMM: q.DiameterMM, DepthMM: q.DepthMM, ShopC: q.ShopC, StartC: q.StartC})
 	if err != nil {
 		return nil, err
 	}

@@ -20,7 +20,11 @@ func (d *Daemon) openMemory() (*learnt.Memory, error) {
 		Lesson: func(id string, w *coat.Work, s job.Settings) (memory.Lesson, error) {
 			return d.est.Lesson(id, w, storeReadings{d.store}, s)
 		},
-		View: func() words.View { return d.view(d.settings()) },
+		View: func(ctx context.Context) words.View {
+			v := d.view(d.settings())
+			v.Words = d.wordsFor(ctx)
+			return v
+		},
 	})
 }
 

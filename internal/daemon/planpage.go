@@ -79,7 +79,7 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		markDone(in.Done, in.Steps, w, in.Start, now)
 	}
 	maps.Copy(in.Done, done)
-	in.Words = d.lang
+	in.Words = d.wordsFor(ctx)
 	odd := map[string]string{} // steps whose coat came from a cup off its ratio
 	for _, c := range w.Coats {
 		for _, s := range in.Steps {
@@ -93,7 +93,7 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		return nil, err
 	}
 	for _, id := range slices.Sorted(maps.Keys(odd)) {
-		res.Notes = append(res.Notes, words.View{Words: d.lang}.Say("plan.note.off_ratio", words.Facts{"step": id, "panel": odd[id]}))
+		res.Notes = append(res.Notes, words.View{Words: in.Words}.Say("plan.note.off_ratio", words.Facts{"step": id, "panel": odd[id]}))
 	}
 	return json.Marshal(res)
 }

@@ -86,7 +86,7 @@ func (d *Daemon) record(ctx context.Context, panel, format string, as []alerts.A
 		changes: func(kind, id string) ([]record.Change, error) { return d.store.Changes(ctx, kind, id) },
 	}
 	doc, err := in.document(record.Input{
-		Made: now, Program: "curewright " + d.version, Model: modelVersion, Shop: st.ShopName, Loc: d.loc, US: st.Units == "us",
+		Made: now, Program: "curewright " + d.version, Model: modelVersion, Shop: st.ShopName, Loc: d.loc,
 		Piece: coat.Piece{ID: w.Panels[i].Piece},
 	})
 	if err != nil {
@@ -99,7 +99,7 @@ func (d *Daemon) record(ctx context.Context, panel, format string, as []alerts.A
 	case "csv":
 		err = record.CSV(&b, doc)
 	default:
-		err = record.HTML(&b, doc, words.View{Words: d.lang, Loc: d.loc, Fahrenheit: st.Units == "us"})
+		err = record.HTML(&b, doc, words.View{Words: d.lang.In(st.Units), Loc: d.loc})
 	}
 	return b.Bytes(), err
 }

@@ -64,7 +64,7 @@ func (s storedSettings) lowNow(now time.Time) *float64 {
 
 // view is how the person reads.
 func (d *Daemon) view(s storedSettings) words.View {
-	return words.View{Words: d.lang, Loc: d.loc, Fahrenheit: s.Units == "us", Clock12: s.Clock == "12h"}
+	return words.View{Words: d.lang.In(s.Units), Loc: d.loc, Clock12: s.Clock == "12h"}
 }
 
 func (d *Daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.Health) job.Settings {

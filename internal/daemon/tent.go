@@ -248,14 +248,14 @@ func (t *tentHeld) setPoint(now time.Time) *float64 {
 }
 
 // Tent is the tent as pages and metrics show it.
-func (t *tentHeld) Tent(context.Context) (web.TentView, error) {
-	s := t.hold.Status()
+func (t *tentHeld) Tent(ctx context.Context) (web.TentView, error) {
+	s, lang := t.hold.Status(), t.d.wordsFor(ctx)
 	v := web.TentView{
 		PanelC: s.PanelC.Ptr(), AirC: s.AirC.Ptr(), SetPointC: s.AimC.Ptr(), MinC: t.sec.MinSetC, MaxC: t.sec.MaxSetC,
-		Heater: map[bool]string{true: "on", false: "off"}[s.On], Why: s.Say, Latched: s.Latched,
+		Heater: map[bool]string{true: "on", false: "off"}[s.On], Why: s.Say.Text(time.Time{}, words.View{Words: lang}), Latched: s.Latched,
 		OnToday: new(s.OnTime.Hours()), LeaseS: new(s.Lease.Seconds()), Output: t.sec.Output, Switch: s.Switched,
 		Word: string(s.Why), WishC: s.WishC.Ptr(), RampC: s.SetC.Ptr(), Planned: s.Planned, LimitC: s.LimitC.Ptr(),
-		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: t.plan.View(), Learned: t.plan.Learned(), Past: t.plan.Past(), Offers: t.plan.Offers(),
+		DewC: s.DewC.Ptr(), MarginK: s.MarginK.Ptr(), Resume: s.Resume, Aim: t.plan.View(lang), Learned: t.plan.Learned(lang), Past: t.plan.Past(), Offers: t.plan.Offers(),
 		Cautions: t.d.lang.Text("heat.caution"),
 	}
 	v.Limits, v.LimitsHash, v.NotAccepted = t.hold.Limits()
@@ -362,8 +362,8 @@ func TentLines(c heat.ConfigSection, v words.View) []string {
 		return []string{checkRow(v, "tent", "tent_none", nil)}
 	}
 	out := []string{
-		checkRow(v, "tent", "tent", words.Facts{"output": c.Output, "probe": c.Control, "min": *c.MinSetC, "max": *c.MaxSetC}),
-		checkRow(v, "", "tent_limits", words.Facts{"air": *c.MaxAirC, "panel": *c.MaxPanelC, "limit": *c.LimitC, "probe": c.Limit, "cutoff": *c.ThermalCutoffC}),
+		checkRow(v, "tent", "tent", words.Facts{"output": c.Output, "probe": c.Control, "min": words.Tenth(*c.MinSetC), "max": words.Tenth(*c.MaxSetC)}),
+		checkRow(v, "", "tent_limits", words.Facts{"air": words.Tenth(*c.MaxAirC), "panel": words.Tenth(*c.MaxPanelC), "limit": words.Tenth(*c.LimitC), "probe": c.Limit, "cutoff": words.Tenth(*c.ThermalCutoffC)}),
 		checkRow(v, "", "tent_lease", words.Facts{"lease": time.Duration(c.Lease), "hours": c.MaxOnHours}),
 	}
 	if c.AllowPushedControl {
@@ -401,7 +401,7 @@ func (t *tentHeld) TentAim(ctx context.Context, who web.Who, body json.RawMessag
 	}
 	st := t.hold.Status()
 	if w.Apply && st.Latched {
-		return nil, web.Faults{{What: "off by safety (" + st.Say + "): look at the tent, then release it"}}
+		return nil, web.Faults{{What: "off by safety (" + st.Say.String() + "): look at the tent, then release it"}}
 	}
 	if w.Apply && !t.d.clockTrusted.Load() {
 		return nil, web.Faults{{What: "the board does not know the date: a plan goes by clock times"}}
@@ -421,7 +421,7 @@ func (t *tentHeld) TentAim(ctx context.Context, who web.Who, body json.RawMessag
 		t.wrote(who, "a plan is followed: "+p.Say)
 		t.d.RequestEvaluation()
 	}
-	return json.Marshal(p)
+	return json.Marshal(p.In(t.d.wordsFor(ctx)))
 }
 
 // TentAimOff goes back to the plain hold.

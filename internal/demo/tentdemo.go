@@ -122,7 +122,7 @@ func (x *tentShow) step() {
 		x.switched++
 	}
 	if d.On != x.onWas || d.Why != x.whyWas && (d.Why.Fault() || x.whyWas.Fault()) {
-		x.note(heat.Event{On: d.On, Why: d.Why, Text: map[bool]string{true: "on: ", false: "off: "}[d.On] + d.Say, By: x.byNext})
+		x.note(heat.Event{On: d.On, Why: d.Why, Text: map[bool]string{true: "on: ", false: "off: "}[d.On] + d.Say.String(), By: x.byNext})
 		x.byNext = ""
 	}
 	x.onWas, x.whyWas = d.On, d.Why

@@ -651,12 +651,12 @@ func (q *Query) why(r *Result, worstPeak float64) []string {
 	if len(r.SheetPotLife) > 0 {
 		code, facts := "why.sheet", words.Facts{"said": strings.Join(r.SheetPotLife, "; ")}
 		if t := r.Nominal.To60C; t != nil {
-			code, facts["min"] = "why.sheet_likely", fmt.Sprintf("%.0f", *t)
+			code, facts["min"], facts["end"] = "why.sheet_likely", fmt.Sprintf("%.0f", *t), words.Temp(60)
 		}
 		w = append(w, q.text(code, facts))
 	}
 	if s := r.StandsFor; s != nil {
-		w = append(w, q.text("why.generic", words.Facts{"min": whole(s.Minutes), "grams": whole(s.Grams), "temp": whole(s.TempC)}))
+		w = append(w, q.text("why.generic", words.Facts{"min": whole(s.Minutes), "grams": whole(s.Grams), "temp": words.Temp(s.TempC), "end": words.Temp(60)}))
 	}
 	if r.BenchJM2K != nil {
 		w = append(w, q.text("why.bench", words.Facts{"heat": whole(*r.BenchJM2K)}))

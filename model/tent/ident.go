@@ -170,8 +170,8 @@ func (m Model) Open(s []Sample) (lack float64, open bool) {
 
 // Say words a model for a person.
 func (m Model) Say(v words.View) string {
-	f := func(digits int, x float64) string { return fmt.Sprintf("%.*f", digits, x) }
-	return v.Say("tent.model", words.Facts{"min": f(0, m.TauS/60), "min_sd": f(0, m.TauSD/60), "gain": f(1, m.GainK), "gain_sd": f(1, m.GainSD)})
+	f := func(x float64) string { return fmt.Sprintf("%.0f", x) }
+	return v.Say("tent.model", words.Facts{"min": f(m.TauS / 60), "min_sd": f(m.TauSD / 60), "gain": words.Kelvin(m.GainK), "gain_sd": words.Kelvin(m.GainSD)})
 }
 
 // invert inverts a symmetric positive matrix of three; false where it is

@@ -23,9 +23,12 @@ type Part struct {
 	Bold  bool       `json:"bold,omitempty"`
 }
 
-// Sentence is a code's sentence with its facts in place. A [time.Time], a [Temp]
-// and a [Diff] stay what they are; all else is said. What stands between two
-// asterisks in the catalogue is bold.
+// Plain is a sentence of words alone, as somebody wrote them.
+func Plain(text string) Sentence { return Sentence(nil).add(text, false) }
+
+// Sentence is a code's sentence with its facts in place. A [time.Time], a
+// temperature and a difference of two stay what they are; all else is said. What
+// stands between two asterisks in the catalogue is bold.
 func (c *Catalogue) Sentence(code string, facts Facts) Sentence {
 	var out Sentence
 	v, bold := View{Words: c}, false
@@ -44,14 +47,18 @@ func (c *Catalogue) Sentence(code string, facts Facts) Sentence {
 		if name == "" {
 			break
 		}
-		switch x := facts[name].(type) {
+		switch x := facts.of(name).(type) {
 		case nil:
 			out = out.add("{"+name+"}", bold)
 		case time.Time:
 			out = append(out, Part{Time: &x, Bold: bold})
 		case Temp:
 			out = append(out, Part{TempC: new(math.Round(2*float64(x)) / 2), Bold: bold}) // as a shop reads it
+		case Tenth:
+			out = append(out, Part{TempC: new(math.Round(10*float64(x)) / 10), Bold: bold})
 		case Diff:
+			out = append(out, Part{DiffK: new(float64(x)), Bold: bold})
+		case Kelvin:
 			out = append(out, Part{DiffK: new(float64(x)), Bold: bold})
 		case Sentence:
 			out = out.join(x, bold)
@@ -108,7 +115,7 @@ func (s Sentence) Text(now time.Time, v View) string {
 			}
 			b.WriteString(own.Clock(*p.Time, now))
 		case p.TempC != nil:
-			b.WriteString(v.Temp(*p.TempC))
+			b.WriteString(v.Tenth(*p.TempC)) // it is as round as it is said
 		case p.DiffK != nil:
 			b.WriteString(v.Diff(*p.DiffK))
 		default:

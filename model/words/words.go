@@ -7,6 +7,7 @@
 package words
 
 import (
+	"cmp"
 	_ "embed"
 	"errors"
 	"fmt"
@@ -33,26 +34,41 @@ var English = func() *Catalogue {
 	return &Catalogue{Lang: "en", text: text}
 }()
 
-// Catalogue is a language's sentences by code. A nil Catalogue is [English].
+// Catalogue is a language's sentences by code, and the unit that they give
+// temperatures in: °C, but of one that [Catalogue.In] made. A nil Catalogue is
+// [English].
 type Catalogue struct {
-	Lang string // BCP 47 tag, "en"
-	text map[string]string
+	Lang       string // BCP 47 tag, "en"
+	text       map[string]string
+	fahrenheit bool
 }
 
+// In is the catalogue for somebody whose units are "us", °F, or "si", °C.
+func (c *Catalogue) In(units string) *Catalogue {
+	own := *cmp.Or(c, English)
+	own.fahrenheit = units == "us"
+	return &own
+}
+
+// Fahrenheit reports whether temperatures are said in °F.
+func (c *Catalogue) Fahrenheit() bool { return c != nil && c.fahrenheit }
+
 // Facts are what a sentence's {names} stand for. A value is a string, a number,
-// a time.Time, a [Temp], a [Tenth], a [Diff], a [Span], a [Code], or something that has its own
-// Say(View); the reader's [View] renders it.
+// a time.Time, a [Temp], a [Tenth], a [Diff], a [Kelvin], a [Span], a [Code], a
+// [Sentence], or something that has its own Say(View); the reader's [View]
+// renders it. A temperature that is in a string already can't be said in °F.
 type Facts map[string]any
 
 // Temp is a temperature in °C, to half a degree, Tenth one to a tenth; Diff a
-// difference of two in K, Span a duration, Code a code whose own text stands in the
-// place.
+// difference of two in K, to half a degree, Kelvin one to a tenth; Span a duration,
+// Code a code whose own text stands in the place.
 type (
-	Code  string
-	Temp  float64
-	Tenth float64
-	Diff  float64
-	Span  time.Duration
+	Code   string
+	Temp   float64
+	Tenth  float64
+	Diff   float64
+	Kelvin float64
+	Span   time.Duration
 )
 
 // Parse reads a language's file. Codes that English has not, and facts that its
@@ -109,10 +125,21 @@ func read(b []byte) (map[string]string, error) {
 	return out, walk("", tree)
 }
 
+// of is the fact that stands in braces. "{coldest °C}" is a bare number of them,
+// and said as every temperature is.
+func (f Facts) of(name string) any {
+	name, celsius := strings.CutSuffix(name, " °C")
+	if c, err := strconv.ParseFloat(fmt.Sprint(f[name]), 64); celsius && err == nil {
+		return Temp(c)
+	}
+	return f[name]
+}
+
 // Names are the facts that a sentence wants, in order, each once.
 func Names(sentence string) []string {
 	var out []string
 	for _, name := range pieces(sentence) {
+		name = strings.TrimSuffix(name, " °C")
 		if name != "" && !slices.Contains(out, name) {
 			out = append(out, name)
 		}
@@ -221,28 +248,12 @@ func Bare(text string, facts ...string) []string {
 	return out
 }
 
-// Fill puts facts into a sentence; each value must be a string already. A fact
-// that is missing keeps its braces: a test fills every sentence.
-func Fill(sentence string, facts map[string]string) string {
-	var b strings.Builder
-	for text, name := range pieces(sentence) {
-		b.WriteString(text)
-		if v, has := facts[name]; has {
-			b.WriteString(v)
-		} else if name != "" {
-			b.WriteString("{" + name + "}")
-		}
-	}
-	return b.String()
-}
-
-// View is how a person reads: language, clock and unit. The zero View is
-// English, UTC, 24 h and °C.
+// View is how a person reads: language and unit, and clock. The zero View is
+// English, °C, UTC and 24 h.
 type View struct {
-	Words      *Catalogue
-	Loc        *time.Location // nil: UTC
-	Fahrenheit bool
-	Clock12    bool
+	Words   *Catalogue
+	Loc     *time.Location // nil: UTC
+	Clock12 bool
 }
 
 // Lang is the tag of the language.
@@ -253,13 +264,21 @@ func (v View) Lang() string {
 	return v.Words.Lang
 }
 
-// Say renders a code's sentence with its facts.
-func (v View) Say(code string, facts Facts) string {
-	said := make(map[string]string, len(facts))
-	for name, x := range facts {
-		said[name] = v.fact(x)
+// Say renders a code's sentence with its facts. One that is missing keeps its
+// braces: a test fills every sentence.
+func (v View) Say(code string, facts Facts) string { return v.fill(v.Words.Text(code), facts) }
+
+func (v View) fill(sentence string, facts Facts) string {
+	var b strings.Builder
+	for text, name := range pieces(sentence) {
+		b.WriteString(text)
+		if x := facts.of(name); x != nil {
+			b.WriteString(v.fact(x))
+		} else if name != "" {
+			b.WriteString("{" + name + "}")
+		}
 	}
-	return Fill(v.Words.Text(code), said)
+	return b.String()
 }
 
 func (v View) fact(x any) string {
@@ -274,6 +293,10 @@ func (v View) fact(x any) string {
 		return v.Tenth(float64(x))
 	case Diff:
 		return v.Diff(float64(x))
+	case Kelvin:
+		return v.Kelvin(float64(x))
+	case Sentence:
+		return x.Text(time.Time{}, v)
 	case Span:
 		return v.Span(time.Duration(x))
 	case time.Time:
@@ -284,17 +307,28 @@ func (v View) fact(x any) string {
 	return fmt.Sprint(x)
 }
 
-// Temp is a temperature of so many °C, to half a degree (a whole one in °F).
-func (v View) Temp(c float64) string {
-	if v.Fahrenheit {
-		return decimals(c*9/5+32, 0) + " °F"
+// Unit is the unit of temperatures.
+func (v View) Unit() string {
+	if v.Words.Fahrenheit() {
+		return "°F"
 	}
-	return Half(c) + " °C"
+	return "°C"
 }
+
+// Degrees is the bare number of [View.Temp].
+func (v View) Degrees(c float64) string {
+	if v.Words.Fahrenheit() {
+		return decimals(c*9/5+32, 0)
+	}
+	return Half(c)
+}
+
+// Temp is a temperature of so many °C, to half a degree (a whole one in °F).
+func (v View) Temp(c float64) string { return v.Degrees(c) + " " + v.Unit() }
 
 // Tenth is a temperature of so many °C, to a tenth of a degree (a whole one in °F).
 func (v View) Tenth(c float64) string {
-	if v.Fahrenheit {
+	if v.Words.Fahrenheit() {
 		return v.Temp(c)
 	}
 	return strings.TrimSuffix(decimals(c, 1), ".0") + " °C"
@@ -311,10 +345,19 @@ func decimals(x float64, places int) string {
 
 // Diff is a difference of k kelvin, to half a degree.
 func (v View) Diff(k float64) string {
-	if v.Fahrenheit {
-		return Half(k*9/5) + " °F"
+	if v.Words.Fahrenheit() {
+		k *= 9. / 5
 	}
-	return Half(k) + " °C"
+	return Half(k) + " " + v.Unit()
+}
+
+// Kelvin is a difference of k kelvin, to a tenth and said in them where
+// temperatures are in °C.
+func (v View) Kelvin(k float64) string {
+	if v.Words.Fahrenheit() {
+		return decimals(k*9/5, 1) + " °F"
+	}
+	return decimals(k, 1) + " K"
 }
 
 // DateName is the name of a date's day, by the list "day" (Mon) or "weekday"

@@ -45,16 +45,20 @@ func TestParse(t *testing.T) {
 
 func TestView(t *testing.T) {
 	sat := time.Date(2026, 10, 10, 21, 5, 0, 0, time.UTC)
-	si, us := View{}, View{Fahrenheit: true, Clock12: true}
+	si, us := View{}, View{Words: English.In("us"), Clock12: true}
 	for _, tt := range []struct{ got, want string }{
 		{si.Temp(17.26), "17.5 °C"}, {us.Temp(20), "68 °F"}, // by the definition of the scales
 		{si.Diff(2.5), "2.5 °C"}, {us.Diff(5), "9 °F"}, {si.Temp(-.1), "0 °C"},
 		{us.Temp(-17.9), "0 °F"}, {si.Tenth(-.04), "0 °C"}, {si.Tenth(-.06), "-0.1 °C"},
+		{si.Kelvin(2.96), "3.0 K"}, {us.Kelvin(5), "9.0 °F"}, {us.Kelvin(-.01), "0.0 °F"}, {us.Diff(-.1), "0 °F"}, {us.Tenth(4.4), "40 °F"}, {us.Temp(-40), "-40 °F"},
+		{us.Say("part.warm", Facts{"panel": English.Sentence("coat.odds.panel", Facts{"temp": Temp(20)}), "temp": "12 °C"}), "warm Panel 68 °F. to 12 °C, then "}, // what is a string stays
+		{View{Words: English.In("us").In("si")}.Temp(20), "20 °C"}, {View{Words: (*Catalogue)(nil).In("us")}.Temp(0), "32 °F"},
 		{si.Clock(sat, sat), "21:05"}, {us.Clock(sat, sat), "9:05 pm"}, {si.Clock(sat, sat.AddDate(0, 0, 1)), "Sat 21:05"},
 		{si.Span(4 * time.Minute), "4 min"}, {si.Span(-127 * time.Minute), "2 h 5 min"}, {si.Span(3 * time.Hour), "3 h"},
 		{si.Say("part.warm", Facts{"panel": "the lid", "temp": Temp(12)}), "warm the lid to 12 °C, then "},
 		{Upper("⟦ab⟧"), "⟦Ab⟧"}, {Upper("über"), "Über"}, {Upper(""), ""},
-		{Fill("{a} {b} {", map[string]string{"a": "1"}), "1 {b} {"},
+		{si.fill("{a} {b} {", Facts{"a": "1"}), "1 {b} {"},
+		{us.fill("{a °C} {b °C} {c °C}", Facts{"a": "-5", "b": "far below"}), "23 °F far below {c °C}"}, {si.fill("{a °C}", Facts{"a": 4.5}), "4.5 °C"},
 	} {
 		if tt.got != tt.want {
 			t.Errorf("%q, want %q", tt.got, tt.want)
@@ -75,7 +79,7 @@ func TestPseudo(t *testing.T) {
 }
 
 func ExampleView_Say() {
-	v := View{Loc: time.FixedZone("", 3600), Fahrenheit: true}
+	v := View{Words: English.In("us"), Loc: time.FixedZone("", 3600)}
 	fmt.Println(v.Say("alert.too_cold.say", Facts{"panel": "Lid A", "temp": Temp(9.5), "min": Temp(10), "resin": "medium"}))
 	// Output: Lid A is at 49 °F, below the 50 °F that the epoxy medium needs: warm it.
 }

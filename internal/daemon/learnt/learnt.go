@@ -46,7 +46,7 @@ type Options struct {
 	Log     *slog.Logger
 	Work    func(context.Context) (*coat.Work, error)
 	Lesson  func(id string, w *coat.Work, s job.Settings) (memory.Lesson, error) // of a coat that ended
-	View    func() words.View                                                    // how the person reads
+	View    func(context.Context) words.View                                     // how a request reads
 	News    func()                                                               // something else is known: estimate anew
 	Refused func(error) error                                                    // says for the API what the store refused
 }
@@ -387,7 +387,7 @@ func (r *Memory) view(ctx context.Context) (*MemoryView, error) {
 	if err != nil {
 		return nil, err
 	}
-	m, view := r.now(), r.o.View()
+	m, view := r.now(), r.o.View(ctx)
 	v := &MemoryView{Board: r.board, Trouble: r.trouble, Claims: []memory.Claim{}, Coats: []MemoryCoat{}, Resins: []MemoryResin{},
 		Shed: m.Shed, Tent: m.Tent, Shared: append([]memory.Shared{}, m.Shared...), Yard: []MemoryYard{}, People: []string{}}
 	if r.yard != nil {

@@ -71,7 +71,7 @@ type Planner struct {
 	samples []tent.Sample
 	day     []web.TentPast // the last day, oldest first; not kept over a restart
 	model   *tent.Model
-	trouble string
+	trouble words.Sentence
 }
 
 // New is a planner without a plan.
@@ -95,27 +95,29 @@ func (t *Planner) Profile() (heat.Profile, bool) {
 	return t.now, t.wish != nil
 }
 
-// View is the plan in force as pages show it; nil without one.
-func (t *Planner) View() json.RawMessage {
+// View is the plan in force as pages show it, in the reader's unit; nil without
+// one.
+func (t *Planner) View(lang *words.Catalogue) json.RawMessage {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	if t.plan == nil {
 		return nil
 	}
-	b, _ := json.Marshal(t.plan)
+	b, _ := json.Marshal(t.plan.In(lang))
 	return b
 }
 
 // Learned is what the tent showed of itself, as pages show it; nil for nothing.
-func (t *Planner) Learned() json.RawMessage {
+func (t *Planner) Learned(lang *words.Catalogue) json.RawMessage {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	if t.model == nil && t.trouble == "" {
+	if t.model == nil && t.trouble == nil {
 		return nil
 	}
-	v := TentLearned{Trouble: t.trouble, Bins: len(t.samples)}
+	view := words.View{Words: lang}
+	v := TentLearned{Trouble: t.trouble.Text(time.Time{}, view), Bins: len(t.samples)}
 	if m := t.model; m != nil {
-		v.TauMin, v.TauSD, v.GainK, v.GainSD, v.InAWords = new(m.TauS/60), new(m.TauSD/60), &m.GainK, &m.GainSD, m.Say(t.view())
+		v.TauMin, v.TauSD, v.GainK, v.GainSD, v.InAWords = new(m.TauS/60), new(m.TauSD/60), &m.GainK, &m.GainSD, m.Say(view)
 	}
 	b, _ := json.Marshal(v)
 	return b
@@ -192,6 +194,16 @@ type TentPlan struct {
 	Say      string       `json:"say"`
 	Tg       *tentTg      `json:"tg_c,omitempty"` // of a soak
 	Learned  bool         `json:"learned"`        // the tent's own figures, not assumed ones
+
+	said words.Sentence // Say with its temperatures, where it has any
+}
+
+// In is the plan with its sentence in a reader's unit.
+func (p TentPlan) In(lang *words.Catalogue) TentPlan {
+	if p.said != nil {
+		p.Say = p.said.Text(time.Time{}, words.View{Words: lang})
+	}
+	return p
 }
 
 // TentLearned is what the tent's switching showed of it.
@@ -215,7 +227,7 @@ func (t *Planner) stuck(why error) {
 	}
 	p := *t.plan
 	p.Feasible = false
-	p.Say = t.say("stuck", words.Facts{"why": reasons(why), "until": t.clock(t.now.Until)})
+	p.said, p.Say = nil, t.say("stuck", words.Facts{"why": reasons(why), "until": t.clock(t.now.Until)})
 	t.plan = &p
 }
 
@@ -384,31 +396,32 @@ func lastOf[T any](all []T, most int) []T {
 // fit and the word of it need no lock: the heater's loop waits for that one.
 func (t *Planner) learn() {
 	m, err := tent.Identify(t.samples)
-	trouble := ""
+	var trouble words.Sentence
+	is := func(code string, facts words.Facts) { trouble = t.o.Words.Sentence("tent.trouble."+code, facts) }
 	switch {
 	case err == nil:
 		if lack, open := m.Open(t.samples); open {
-			trouble = t.say("trouble.open", words.Facts{"k": fmt.Sprintf("%.1f", lack)})
+			is("open", words.Facts{"diff": words.Diff(lack)})
 		}
 	case errors.Is(err, tent.ErrDead):
-		trouble = t.say("trouble.dead", nil)
+		is("dead", nil)
 	case errors.Is(err, tent.ErrWrongSign):
-		trouble = t.say("trouble.wrong_sign", nil)
+		is("wrong_sign", nil)
 	}
 	t.mu.Lock()
 	was := t.trouble
 	t.trouble = trouble
 	if err == nil {
 		t.model = &m
-	} else if trouble != "" {
+	} else if trouble != nil {
 		t.model = nil
 	}
 	t.mu.Unlock()
-	if err == nil && trouble == "" {
+	if err == nil && trouble == nil {
 		t.o.Learnt(m)
 	}
-	if trouble != "" && trouble != was {
-		t.o.Note(trouble, t.o.Now())
+	if trouble != nil && trouble.String() != was.String() {
+		t.o.Note(trouble.String(), t.o.Now())
 	}
 }
 
@@ -532,7 +545,7 @@ func (t *Planner) tentNow() tent.Model {
 	if t.model != nil {
 		return *t.model
 	}
-	if t.trouble == "" {
+	if t.trouble == nil {
 		if was := t.o.Known(); was != nil {
 			return *was
 		}

@@ -36,7 +36,7 @@ func TestPlanIsStuck(t *testing.T) {
 	p := New(Options{Loc: time.UTC})
 	p.Follow(AimWish{}, &TentPlan{Feasible: true}, heat.Profile{Until: time.Date(2026, 10, 10, 19, 0, 0, 0, time.UTC)})
 	p.stuck(errors.New("no reading of the panel"))
-	if v := string(p.View()); !strings.Contains(v, "can't be made anew: no reading of the panel") || !strings.Contains(v, "Sat 19:00") || !strings.Contains(v, `"feasible":false`) {
+	if v := string(p.View(nil)); !strings.Contains(v, "can't be made anew: no reading of the panel") || !strings.Contains(v, "Sat 19:00") || !strings.Contains(v, `"feasible":false`) {
 		t.Errorf("shown as %s", v)
 	}
 }

@@ -5,7 +5,6 @@ package tentplan
 import (
 	"context"
 	"encoding/json"
-	"strings"
 
 	"curewright/heat"
 	"curewright/model/coat"
@@ -43,9 +42,12 @@ func (t *Planner) soak(ctx context.Context, w AimWish) (*TentPlan, error) {
 	for _, c := range a.Corners {
 		out.Points = append(out.Points, heat.Point{At: c.At, C: c.C})
 	}
-	held := t.say("soak", words.Facts{"temp": words.Tenth(w.TempC), "hours": w.Hours, "by": t.clock(a.Until), "sure": t.percent(a.Holds),
+	out.said = t.o.Words.Sentence("tent.soak", words.Facts{"temp": words.Tenth(w.TempC), "hours": w.Hours, "by": t.clock(a.Until), "sure": t.percent(a.Holds),
 		"after": words.Temp(a.TgAfter[1]), "without": words.Temp(a.TgWithout[1])})
-	out.Say = strings.Join(append([]string{held}, t.sayCost(out)...), " ")
+	for _, cost := range t.sayCost(out) {
+		out.said = out.said.Then(words.Plain(cost))
+	}
+	out.Say = out.said.String()
 	return out, t.apply(w, out, heat.Profile{Points: out.Points, Until: a.Until}, p, false)
 }
 

@@ -7,7 +7,7 @@
 // lost answer or a reload never enters a thing twice.
 
 import { useEffect } from './lib.js';
-import { S, changed, ms, now, remember } from './state.js';
+import { S, changed, ms, now, remember, settings } from './state.js';
 import { t } from './text.js';
 
 const workSubs = new Set();
@@ -43,6 +43,7 @@ export async function call(method, path, body, idem) {
   const headers = {}, file = body instanceof Blob;
   if (body !== undefined) headers['Content-Type'] = 'application/' + (file ? 'octet-stream' : 'json');
   if (idem) headers['Idempotency-Key'] = idem;
+  if (settings().units === 'us') headers.Prefer = 'units=us'; // in sentences; figures are °C
   const stop = new AbortController();
   const timer = setTimeout(() => stop.abort(), file ? 36e5 : 20e3);
   let res, text;

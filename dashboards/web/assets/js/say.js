@@ -189,13 +189,12 @@ export const tempEl = (c) => (c == null
 
 // Said is text that comes from the board or from a person: names, the model's
 // sentences. It is marked as such, for it is not the catalogue's to translate.
-// Temperatures and times in it are said as everywhere else.
+// The board says temperatures in the unit that line.js asks for, times of the 12 h
+// face are said here.
 export const Said = ({ children, as = 'span', ...rest }) => h(as, { translate: false, ...rest }, Array.isArray(children) ? children.map(ours) : ours(children));
 export const name = (x) => h('span', { translate: false }, x);
 function ours(x) {
-  if (typeof x !== 'string') return x;
-  if (us()) x = x.replace(/[-\u2212]?\d+(\.\d+)?\s°C/g, (m) => temp(+m.slice(0, -3).replace('\u2212', '-')));
-  return twelve() ? x.replace(/\b([01]\d|2[0-3]):([0-5]\d)\b/g, (_, a, b) => face(+a, +b)) : x;
+  return typeof x === 'string' && twelve() ? x.replace(/\b([01]\d|2[0-3]):([0-5]\d)\b/g, (_, a, b) => face(+a, +b)) : x;
 }
 
 // sentence turns the model's parts into nodes. Times keep their own element so

@@ -2,7 +2,7 @@
 // The cup: how long it stays workable, and whether it may run away.
 import { h, useEffect, useState } from '../lib.js';
 import { S } from '../state.js';
-import { MIN, Said, fromUnit, grams, isUS, span, temp, toUnit } from '../say.js';
+import { MIN, Said, diff, fromUnit, grams, span, temp, toUnit } from '../say.js';
 import { get } from '../line.js';
 import { Choices, Stepper, useDraft } from '../form.js';
 import { ResinChoices, soleResin } from './mixed.js';
@@ -36,7 +36,7 @@ function Answer({ r, d }) {
   const near = r.danger === 'now' || r.danger === 'soon';
   return [h('p', { class: 'say', key: 'd' }, h(Said, null, r.do)), h('p', { key: 'w' }, h(Said, null, r.work)), h('p', { class: near ? 'none' : '', key: 'l' }, h(Said, null, r.left)),
     (r.why || []).map((x) => h('p', { class: 'why', key: x }, h(Said, null, x))),
-    h('dl', { class: 'kv', key: 'kv' }, h('dt', null, t('pot.warms', { diff: isUS() ? '27\u202f°F' : '15\u202f°C' })), h('dd', null, min(r.minutes_to_plus15k)), h('dt', null, t('pot.reaches', { temp: temp(60) })), h('dd', null, min(r.minutes_to_60c)),
+    h('dl', { class: 'kv', key: 'kv' }, h('dt', null, t('pot.warms', { diff: diff(15) })), h('dd', null, min(r.minutes_to_plus15k)), h('dt', null, t('pot.reaches', { temp: temp(60) })), h('dd', null, min(r.minutes_to_60c)),
       ['20', '30', '45'].map((k) => [h('dt', null, t('pot.most', { n: k })), h('dd', null, most[k] == null ? t('pot.nolimit') : most[k] === 0 ? t('pot.nohow') : grams(most[k]))])),
     h('p', { class: 'small', key: 'u' }, d.shape === 'cup' ? t('pot.usual') : '')];
 }
