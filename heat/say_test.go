@@ -3,6 +3,7 @@
 package heat
 
 import (
+	"path/filepath"
 	"slices"
 	"testing"
 	"time"
@@ -61,6 +62,31 @@ func TestReasonsSpeakTheCatalogue(t *testing.T) {
 	for _, why := range []Reason{ProbeMissing, ProbeStale, ProbeStuck, ProbeImplausible, ProbeNotWired} {
 		if !slices.Contains(words.English.Codes("heat.doubt."), "heat.doubt."+string(why)) {
 			t.Errorf("a probe that is %s has no sentence", why)
+		}
+	}
+}
+
+// A latch says how hot it was in the unit of whoever asks, after a restart as well;
+// what an earlier version kept is read as it stands.
+func TestLatchInEitherUnit(t *testing.T) {
+	dir, now := t.TempDir(), time.Now()
+	c := NewController(wide(), nil, OnTime{})
+	d := c.Step(Input{Control: at(20), Limit: at(20), Air: at(99.5)})
+	us := words.View{Words: words.English.In("us")}
+	for _, tt := range []struct {
+		parts words.Sentence
+		us    string
+	}{{d.Say, "the air reached 211 °F, its limit is 158 °F"}, {nil, "the air reached 99.5 °C, its limit is 70 °C"}} {
+		b, err := seal(latchRecord{Latched: true, Why: d.Why, Say: d.Say.String(), Parts: tt.parts, At: now})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := writeFile(filepath.Join(dir, LatchFile), b); err != nil {
+			t.Fatal(err)
+		}
+		say := readKept(nil, dir, now, true).latch.Say
+		if si, us := say.String(), say.Text(time.Time{}, us); si != "the air reached 99.5 °C, its limit is 70 °C" || us != tt.us {
+			t.Errorf("%q and %q", si, us)
 		}
 	}
 }

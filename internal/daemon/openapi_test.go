@@ -708,7 +708,7 @@ func buildSpec(t *testing.T) []byte {
 		"info": map[string]any{
 			"title": "curewright", "version": "1",
 			"license":     map[string]any{"name": "Apache-2.0", "identifier": "Apache-2.0"},
-			"description": "Times are RFC 3339, temperatures °C, a missing value is null and never a number. Every fault of a request is one entry of \"error\". Answers may get more keys; requests with unknown keys are refused. On the board itself the roles look and record need no log-in; its Unix socket has the role control.",
+			"description": "Times are RFC 3339, temperatures °C (those within a sentence °F for a request with the header \"Prefer: units=us\"), a missing value is null and never a number. Every fault of a request is one entry of \"error\". Answers may get more keys; requests with unknown keys are refused. On the board itself the roles look and record need no log-in; its Unix socket has the role control.",
 		},
 		"servers":  []any{map[string]any{"url": "http://127.0.0.1:8374", "description": "the board itself"}},
 		"security": []any{map[string]any{"token": []any{}}, map[string]any{"cookie": []any{}}},
