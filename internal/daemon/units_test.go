@@ -35,7 +35,7 @@ func TestUnitsAskedFor(t *testing.T) {
 	}
 	for path, want := range map[string][2]string{
 		"/api/v1/pot?resin=medium&grams=180&shape=cup&shop=20": {"g at 25 °C, to 60 °C", "g at 77 °F, to 140 °F"},
-		"/api/v1/air?temp=-1&rh=95":                             {"Below 0 °C", "Below 32 °F"},
+		"/api/v1/air?temp=-1&rh=95":                            {"Below 0 °C", "Below 32 °F"},
 	} {
 		for prefer, is := range map[string]int{"": 0, "units=si": 0, "respond-async, Units=US": 1, "units=us": 1} {
 			got := ask(prefer, path)
