@@ -119,95 +119,41 @@ func each(judges []*judge, n int, try func(j *judge, k int)) {
 // member maps the i-th of n judged members onto the ensemble, evenly.
 func (j *judge) member(i int) int { return i * j.c.members / j.n }
 
+// run goes through a trial's steps in its order, and sets how it came out.
 func (j *judge) run(t *trial, least int, d *detail) {
-	c, n := j.c, j.n
-	if c.stopped() != nil {
-		t.ok, t.finish = -1, math.Inf(1)
+	t.ok, t.finish = -1, math.Inf(1)
+	if j.c.stopped() != nil {
 		return
 	}
-	for m := range n {
-		j.alive[m] = true
-		for p := range j.busy[m] {
-			j.busy[m][p] = j.busy[m][p][:0]
-		}
-	}
-	// What has been done is fixed and was somebody's time.
-	for i := range c.steps {
-		s := &c.steps[i]
-		if !math.IsNaN(s.done) {
-			for m := range n {
-				j.start[i][m], j.end[i][m] = s.done, s.done+s.work
-				if s.people1 {
-					j.book(m, 0, s.done, s.done+s.work)
-				}
-			}
-		}
-	}
-	left := n
+	j.begin()
+	left := j.n
 	for _, i := range t.order {
-		s := &c.steps[i]
-		if !math.IsNaN(s.done) {
-			if d != nil {
-				j.window(s, d)
-				copy(d.start[i], j.start[i])
-				copy(d.end[i], j.end[i])
-				d.stepOK[i] = left
+		s := &j.c.steps[i]
+		if math.IsNaN(s.done) {
+			left -= j.step(t, s, d)
+			if left < least {
+				return
 			}
-			continue
-		}
-		j.window(s, d)
-		l := visit{at: math.Inf(-1)}
-		switch {
-		case t.visits != nil:
-			l = t.visits[i]
-		case s.coatOf >= 0 && s.open != applied: // wet on wet follows at once: nothing to wait for
-			l = j.firstVisit(t, s)
-		}
-		for m := range n {
-			if !j.alive[m] {
-				continue
-			}
-			v := j.attempt(m, t, s, l)
-			if v.why != fits {
-				j.alive[m] = false
-				left--
-				if d != nil {
-					d.failed[m] = i
-					d.start[i][m], d.end[i][m] = math.NaN(), math.NaN()
-					d.why[i][m], d.with[i][m] = v.why, v.with
-				}
-				continue
-			}
-			if s.people1 {
-				j.book(m, v.who, v.at, v.at+s.work)
-			}
-			j.start[i][m], j.end[i][m] = v.at, v.at+s.work
-			if d != nil {
-				d.start[i][m], d.end[i][m] = v.at, v.at+s.work
-				d.first[i][m] = v.felt
-			}
+		} else if d != nil {
+			j.window(s, d)
+			copy(d.start[i], j.start[i])
+			copy(d.end[i], j.end[i])
 		}
 		if d != nil {
-			d.visits[i] = l
 			d.stepOK[i] = left
-		}
-		if left < least {
-			t.ok, t.finish = -1, math.Inf(1)
-			return
 		}
 	}
 	t.ok = left
 	j.sorted = j.sorted[:0]
-	for m := range n {
+	for m := range j.n {
 		if j.alive[m] {
 			e := 0.0
-			for i := range c.steps {
+			for i := range j.end {
 				e = max(e, j.end[i][m])
 			}
 			j.sorted = append(j.sorted, e)
 		}
 	}
-	t.finish = math.Inf(1)
 	if len(j.sorted) > 0 {
 		slices.Sort(j.sorted)
 		t.finish = j.sorted[(len(j.sorted)-1)/2]
@@ -218,6 +164,70 @@ func (j *judge) run(t *trial, least int, d *detail) {
 			t.total += r
 		}
 	}
+}
+
+// begin makes all members whole and everybody free. What has been done is fixed and
+// was somebody's time.
+func (j *judge) begin() {
+	for m := range j.n {
+		j.alive[m] = true
+		for p := range j.busy[m] {
+			j.busy[m][p] = j.busy[m][p][:0]
+		}
+	}
+	for i := range j.c.steps {
+		s := &j.c.steps[i]
+		if math.IsNaN(s.done) {
+			continue
+		}
+		for m := range j.n {
+			j.start[i][m], j.end[i][m] = s.done, s.done+s.work
+			if s.people1 {
+				j.book(m, 0, s.done, s.done+s.work)
+			}
+		}
+	}
+}
+
+// step does a step for every member still whole, and counts those that miss it.
+func (j *judge) step(t *trial, s *step, d *detail) (lost int) {
+	i := s.index
+	j.window(s, d)
+	l := visit{at: math.Inf(-1)}
+	switch {
+	case t.visits != nil:
+		l = t.visits[i]
+	case s.coatOf >= 0 && s.open != applied: // wet on wet follows at once: nothing to wait for
+		l = j.firstVisit(t, s)
+	}
+	if d != nil {
+		d.visits[i] = l
+	}
+	for m := range j.n {
+		if !j.alive[m] {
+			continue
+		}
+		v := j.attempt(m, t, s, l)
+		end := v.at + s.work
+		if v.why != fits {
+			j.alive[m] = false
+			lost++
+			if d != nil {
+				d.failed[m] = i
+				d.start[i][m], d.end[i][m] = math.NaN(), math.NaN()
+				d.why[i][m], d.with[i][m] = v.why, v.with
+			}
+			continue
+		}
+		if s.people1 {
+			j.book(m, v.who, v.at, end)
+		}
+		j.start[i][m], j.end[i][m] = v.at, end
+		if d != nil {
+			d.start[i][m], d.end[i][m], d.first[i][m] = v.at, end, v.felt
+		}
+	}
+	return lost
 }
 
 // fits is the cause of a step that was inside its window.
@@ -554,18 +564,39 @@ const (
 	exactWork  = 6e6 // step·member judgements
 )
 
-// search returns the trials worth keeping, judged over all members: the best
-// by probability and the earliest safe one.
+// kept are the trials worth keeping: the best with each number of whole members.
+type kept struct {
+	trials []trial
+	level  map[int]int // by that number, where it stands
+}
+
+func (k *kept) keep(t trial) {
+	if t.ok < 0 {
+		return
+	}
+	t.release = slices.Clone(t.release)
+	switch i, ok := k.level[t.ok]; {
+	case !ok:
+		k.level[t.ok] = len(k.trials)
+		k.trials = append(k.trials, t)
+	case better(&t, &k.trials[i]):
+		k.trials[i] = t
+	}
+}
+
+// asap is the trial in which nothing waits.
+func (c *compiled) asap(order []int) trial {
+	t := trial{release: make([]float64, len(c.steps)), order: order}
+	for i := range t.release {
+		t.release[i] = math.Inf(-1)
+	}
+	return t
+}
+
+// search returns the earliest of the safe trials, judged over all members.
 func (c *compiled) search(members int) trial {
 	orders := c.orders()
 	n := len(c.steps)
-	asap := func(order []int) trial {
-		t := trial{release: make([]float64, n), order: order}
-		for i := range t.release {
-			t.release[i] = math.Inf(-1)
-		}
-		return t
-	}
 	var free, heads []int // steps that may wait; those that nothing ties to a coat
 	for i := range c.steps {
 		s := &c.steps[i]
@@ -576,79 +607,34 @@ func (c *compiled) search(members int) trial {
 			}
 		}
 	}
-	fulls := c.judges(members)
-	full := fulls[0]
-	var found []trial
-	level := make([]int, members+1) // 1 + index of the best trial found with so many whole members
-	keep := func(t trial) {
-		if t.ok < 0 {
-			return
-		}
-		switch k := level[t.ok]; {
-		case k == 0:
-			t.release = slices.Clone(t.release)
-			found = append(found, t)
-			level[t.ok] = len(found)
-		case better(&t, &found[k-1]):
-			t.release = slices.Clone(t.release)
-			found[k-1] = t
-		}
-	}
+	full := c.judges(members)
+	found := kept{level: map[int]int{}}
+	choose := func() trial { return c.choose(found.trials, members, c.asap(orders[0]), full[0]) }
 	times := c.times(grid)
 	work := float64(len(orders)*members*n) * math.Pow(float64(len(times)), float64(len(free)))
 	if !c.quick && len(free) <= exactSteps && work <= exactWork {
 		for _, o := range orders {
-			t := asap(o)
-			var rec func(k int)
-			rec = func(k int) {
-				if k == len(free) {
-					full.run(&t, 1, nil)
-					if t.ok > 0 {
-						keep(t)
-					}
-					return
-				}
-				t.release[free[k]] = math.Inf(-1)
-				rec(k + 1)
-				for _, at := range times {
-					t.release[free[k]] = at
-					rec(k + 1)
-				}
-			}
-			rec(0)
+			full[0].exhaust(c.asap(o), free, times, found.keep)
 		}
-		return c.choose(found, members, asap(orders[0]), full)
+		return choose()
 	}
 
 	// Coarse: few members, half-hour starts of the first head, the other
 	// heads improved one at a time.
 	few, every := min(members, 48), 30.0
-	if c.quick {
-		few, every = min(members, 24), 60
-	}
-	roughs := c.judges(few)
-	coarse := c.times(every)
-	var pool []trial
-	for _, o := range orders {
-		if len(heads) == 0 {
-			pool = append(pool, asap(o))
-			continue
-		}
-		for _, at := range coarse {
-			t := asap(o)
-			t.release[heads[0]] = at
-			pool = append(pool, t)
-		}
-	}
-	each(roughs, len(pool), func(j *judge, k int) { j.run(&pool[k], 0, nil) })
 	wide, narrow := 12, 6
 	if c.quick {
+		few, every = min(members, 24), 60
 		wide, narrow = 4, 2
 	}
+	rough := c.judges(few)
+	coarse := c.times(every)
+	pool := c.starts(orders, heads, coarse)
+	each(rough, len(pool), func(j *judge, k int) { j.run(&pool[k], 0, nil) })
 	pool = shortlist(pool, few, wide)
-	each(roughs, len(pool), func(j *judge, k int) { pool[k] = c.improve(j, pool[k], heads, coarse, 3) })
+	each(rough, len(pool), func(j *judge, k int) { pool[k] = c.improve(j, pool[k], heads, coarse, 3) })
 	pool = shortlist(pool, few, narrow)
-	each(fulls, len(pool), func(j *judge, k int) {
+	each(full, len(pool), func(j *judge, k int) {
 		if c.quick {
 			j.run(&pool[k], 0, nil)
 		} else {
@@ -656,20 +642,52 @@ func (c *compiled) search(members int) trial {
 		}
 	})
 	for _, t := range pool {
-		keep(t)
+		found.keep(t)
 	}
-	best := c.choose(found, members, asap(orders[0]), full)
+	best := choose()
 	if !c.quick && float64(best.ok) < 0.9*float64(members) {
 		// Something is lost: let other steps wait too, for a person or a window.
-		t := c.improve(roughs[0], best, free, coarse, 1)
-		full.run(&t, 0, nil)
+		t := c.improve(rough[0], best, free, coarse, 1)
+		full[0].run(&t, 0, nil)
 		if better(&t, &best) {
-			t = c.polish(full, t, heads)
-			keep(t)
-			best = c.choose(found, members, asap(orders[0]), full)
+			found.keep(c.polish(full[0], t, heads))
+			best = choose()
 		}
 	}
 	return best
+}
+
+// exhaust runs a trial with every time, or none, for each of the steps that may
+// wait, and hands on those in which somebody is whole.
+func (j *judge) exhaust(t trial, free []int, times []float64, keep func(trial)) {
+	if len(free) == 0 {
+		if j.run(&t, 1, nil); t.ok > 0 {
+			keep(t)
+		}
+		return
+	}
+	t.release[free[0]] = math.Inf(-1)
+	j.exhaust(t, free[1:], times, keep)
+	for _, at := range times {
+		t.release[free[0]] = at
+		j.exhaust(t, free[1:], times, keep)
+	}
+}
+
+// starts are trials in each of the orders with the first head at each of the times.
+func (c *compiled) starts(orders [][]int, heads []int, times []float64) (pool []trial) {
+	for _, o := range orders {
+		if len(heads) == 0 {
+			pool = append(pool, c.asap(o))
+			continue
+		}
+		for _, at := range times {
+			t := c.asap(o)
+			t.release[heads[0]] = at
+			pool = append(pool, t)
+		}
+	}
+	return pool
 }
 
 // reach is how much later than it could begin a step is tried, min.
