@@ -29,3 +29,18 @@ func TestPlanOnAnyCores(t *testing.T) {
 		}
 	}
 }
+
+// A fault in a trial ends the plan that was asked for and nothing else.
+func TestPanicOfATrialIsTheCallers(t *testing.T) {
+	defer func() {
+		if p := recover(); p != "torn" {
+			t.Errorf("recovered %v", p)
+		}
+	}()
+	each(make([]*judge, 3), 9, func(_ *judge, k int) {
+		if k == 4 {
+			panic("torn")
+		}
+	})
+	t.Error("no panic came through")
+}

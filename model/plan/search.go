@@ -102,18 +102,28 @@ func (c *compiled) judges(n int) (all []*judge) {
 	return all
 }
 
-// each deals n trials out to the judges.
+// each deals n trials out to the judges. A panic of one of them is the caller's, as
+// if there were one judge: it must not end a daemon that survives its callers'.
 func each(judges []*judge, n int, try func(j *judge, k int)) {
 	var next atomic.Int64
 	var all sync.WaitGroup
+	var fault atomic.Pointer[any]
 	for _, j := range judges[:min(len(judges), n)] {
 		all.Go(func() {
+			defer func() {
+				if p := recover(); p != nil {
+					fault.Store(&p)
+				}
+			}()
 			for k := int(next.Add(1)) - 1; k < n; k = int(next.Add(1)) - 1 {
 				try(j, k)
 			}
 		})
 	}
 	all.Wait()
+	if p := fault.Load(); p != nil {
+		panic(*p)
+	}
 }
 
 // member maps the i-th of n judged members onto the ensemble, evenly.
