@@ -100,7 +100,7 @@ func hashToken(t string) string {
 }
 
 // PeekAck returns the alert that a token would acknowledge, without using it:
-// what opens a link may look, and only a press of its button acknowledges.
+// a mail client may open a link by itself, so only the page's button acknowledges.
 func (e *Engine) PeekAck(token string) (Alert, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()

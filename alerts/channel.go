@@ -38,24 +38,24 @@ type Channel struct {
 	Name string // as configured
 	// Send carries a message to a person or to another system. It blocks for at
 	// most the context's deadline, is called by one goroutine at a time, and must
-	// be safe to call again after any error. The same [Message.Key] may come
-	// twice: delivery is at least once.
+	// be safe to call again after any error. Delivery is at least once: the same
+	// [Message.Key] may come twice.
 	Send func(ctx context.Context, m Message) error
 	// Machine says that the other end is a system: it gets every change at once,
-	// also at night, also those that a person ended themselves.
+	// at night too, and those too that a person ended.
 	Machine bool
 	// Watch follows what is firing now instead of taking one message after the
 	// other, like a buzzer that must fall silent as soon as somebody
-	// acknowledges; Send is then for tests alone. Watch must not block. Err is
-	// what is wrong with the one who follows, nil for nothing.
+	// acknowledges; Send then only plays tests. Watch must not block. Err returns
+	// what is wrong with such a channel, nil while it works.
 	Watch func(active []Alert)
 	Err   func() error
-	// Refresh is for an other end that forgets what is not repeated: it gets
-	// everything that lasts, every minute, and obeys the same rules as Send.
+	// Refresh is for a receiver that forgets what is not repeated: every minute
+	// it gets all alerts that last. The rules of Send apply.
 	Refresh func(ctx context.Context, active []Alert) error
 	// Timeout bounds one try, 30 s where it is 0; MaxPerHour the messages to a
-	// person, 20 where it is 0: what is beyond is gathered into one. Danger is
-	// exempt.
+	// person, 20 where it is 0: messages beyond the limit are gathered into one.
+	// Danger is exempt.
 	Timeout    time.Duration
 	MaxPerHour int
 }
@@ -65,7 +65,7 @@ const (
 	WhatFiring       = "firing"
 	WhatAcknowledged = "acknowledged"
 	WhatResolved     = "resolved"
-	WhatReminder     = "reminder"  // the end of what can be done nears
+	WhatReminder     = "reminder"  // little time is left to act
 	WhatEscalated    = "escalated" // nobody acknowledged
 	WhatDigest       = "digest"    // several, put off until the morning or by the rate limit
 	WhatTest         = "test"
@@ -88,7 +88,7 @@ type Message struct {
 	// AckURL opens a page with one button on the shed's own network; "" where
 	// there is nothing to acknowledge.
 	AckURL string `json:"ack_url,omitempty"`
-	// Ack says so: the link, and where it opens.
+	// Ack is the link as a sentence that also says where the link opens.
 	Ack string `json:"ack,omitempty"`
 	// Lines are a digest's sentences, oldest first.
 	Lines []string `json:"lines,omitempty"`

@@ -29,9 +29,9 @@ const (
 	KindMQTT         = "mqtt"
 )
 
-// ChannelConfig is one [[alert.channel]]. Which keys a kind takes is in
-// [CheckChannels]; secrets are named by file or environment variable and never
-// stand in the configuration itself.
+// ChannelConfig is one [[alert.channel]]. The keys of each kind are in
+// kindKeys. A secret is given as the name of a file or of an environment variable,
+// never in the configuration itself.
 type ChannelConfig struct {
 	Name string `toml:"name"`
 	Kind string `toml:"kind"` // log, webhook, buzzer, mail, push, alertmanager, mqtt
@@ -77,11 +77,11 @@ type Route struct {
 	Resolved *bool `toml:"resolved"`
 }
 
-// Tuning is the [alert] section: how the rules are tuned, and the channels. A
-// zero value means the default.
+// Tuning is the [alert] section: the rules' lead times and limits, and the
+// channels. A zero value means the default.
 type Tuning struct {
 	ClosingLead    sensors.Duration `toml:"closing_lead"`    // how long before a window's cautious end it is called closing; default 45m
-	CupLead        sensors.Duration `toml:"cup_lead"`        // how long before the end of a cup its countdown speaks; default 6m
+	CupLead        sensors.Duration `toml:"cup_lead"`        // how long before a cup's end its alert fires; default 6m
 	RemindBefore   sensors.Duration `toml:"remind_before"`   // how long before the end a reminder comes; default 10m
 	EscalateDanger sensors.Duration `toml:"escalate_danger"` // how long danger may go unacknowledged; default 3m
 	EscalateAct    sensors.Duration `toml:"escalate_act"`    // the same for what can be acted on; default 20m
@@ -99,7 +99,7 @@ type Tuning struct {
 	Channels []ChannelConfig `toml:"channel"`
 }
 
-// defaults fills in what the section does not say.
+// defaults fills in the keys that the section leaves out.
 func (t Tuning) defaults() Tuning {
 	for _, x := range []struct {
 		d *sensors.Duration
@@ -118,7 +118,7 @@ func (t Tuning) defaults() Tuning {
 	return t
 }
 
-// keys of each kind besides name, kind and timeout: true where required.
+// kindKeys are each kind's keys besides name, kind and timeout; true means required.
 var kindKeys = map[string]map[string]bool{
 	KindLog:          {},
 	KindWebhook:      {"url": false, "url_file": false, "url_env": false, "secret_file": false, "secret_env": false},
@@ -137,8 +137,8 @@ func (c ChannelConfig) set() map[string]bool {
 }
 
 // Check returns every fault of the [alert] section and the routes, each at its
-// place in f (nil where there is no file). It opens nothing: whether a secret
-// can be read is [Secret]'s matter.
+// place in f (nil where there is no file). It opens no secret file:
+// [Secret] reports one that can't be read.
 func (t Tuning) Check(f *tomlfile.File, routes []Route) tomlfile.Faults {
 	c := checker{file: f, channels: map[string]int{}}
 	for _, d := range []struct {
@@ -312,7 +312,7 @@ func mailAddress(s string) bool {
 }
 
 // Hours is a stretch of the day in minutes after midnight; it may run over
-// midnight. From equal to To is no time at all.
+// midnight. From equal to To is an empty stretch.
 type Hours struct{ From, To int }
 
 // ParseHours reads "22:30-06:30".
@@ -384,7 +384,7 @@ func Secret(file, env string) (string, error) {
 			return "", fmt.Errorf("secret: %w", err)
 		}
 		defer f.Close()
-		st, err := f.Stat() // of the open file: no second look-up to win a race with
+		st, err := f.Stat() // of the open file, so that it can't be exchanged between check and reading
 		if err != nil {
 			return "", fmt.Errorf("secret: %w", err)
 		}

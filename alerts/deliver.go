@@ -22,7 +22,7 @@ func (d *Dispatcher) put(l *line, r *row, a Alert, made time.Time) {
 	d.seq++
 	r.Channel, r.AlertID, r.Seq, r.Made, r.unsaved = l.Name, a.ID, d.seq, made, true
 	if _, had := l.rows[r.Key]; !had && len(l.rows) >= maxWaiting {
-		var quiet *row // the quietest, oldest one gives way
+		var quiet *row // the quietest and oldest message is dropped
 		for _, o := range l.rows {
 			if o != l.sending && (quiet == nil || lessRow(quiet, o)) {
 				quiet = o
@@ -56,7 +56,7 @@ func lessRow(a, b *row) bool {
 	return a.Seq < b.Seq
 }
 
-// saveLater has the keeper write what changed; mu is held.
+// saveLater wakes keep, which writes what changed; mu is held.
 func (d *Dispatcher) saveLater() {
 	select {
 	case d.changed <- struct{}{}:
@@ -64,14 +64,15 @@ func (d *Dispatcher) saveLater() {
 	}
 }
 
-// drop lets go of a waiting message; mu is held.
+// drop removes a waiting message; mu is held.
 func (d *Dispatcher) drop(l *line, key string) {
 	r, ok := l.rows[key]
 	if !ok {
 		return
 	}
 	delete(l.rows, key)
-	// Beyond the bound a restart delivers some once more.
+	// With 1000 keys waiting to be removed from the store, further ones are not
+	// remembered: after a restart those messages are delivered once more.
 	if r.stored && len(d.undone) < 1000 {
 		d.undone[key] = true
 		d.saveLater()
@@ -80,7 +81,7 @@ func (d *Dispatcher) drop(l *line, key string) {
 
 // Save writes what changed in the outbox, and in the engine's alerts, in one
 // batch: after a power cut both or neither are there. It returns nil once all
-// is on disk; after an error it stays marked for the next Save. No lock is
+// is on disk; after an error the next Save tries again. No lock is
 // held while the store works.
 func (d *Dispatcher) Save(ctx context.Context) error {
 	if d.engine.store == nil {
@@ -100,7 +101,7 @@ func (d *Dispatcher) saveWith(ctx context.Context, alerts map[string][]byte) err
 			}
 			b, err := json.Marshal(r)
 			if err != nil {
-				continue // a time beyond year 9999: delivered from memory
+				continue // JSON has no year beyond 9999: delivered from memory only
 			}
 			r.unsaved, r.stored = false, true
 			rows[r.Key], bodies[r.Key] = r, b
@@ -133,7 +134,7 @@ func (d *Dispatcher) saveWith(ctx context.Context, alerts map[string][]byte) err
 	return err
 }
 
-// storeRest is how long a store that refused is left alone.
+// storeRest is the wait after a failed save.
 const storeRest = 30 * time.Second
 
 // keep saves whatever changes until ctx ends, and once more then.
@@ -150,7 +151,7 @@ func (d *Dispatcher) keep(ctx context.Context) {
 		if d.Save(ctx) == nil {
 			continue
 		}
-		select { // what is not written is delivered all the same
+		select { // a message is delivered whether or not it could be saved
 		case <-ctx.Done():
 		case <-time.After(storeRest):
 			d.saveLater()
@@ -180,7 +181,7 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 	for _, n := range d.order {
 		l := d.lines[n]
 		if l.Watch != nil {
-			continue // runs by itself
+			continue // is driven by Watch, not by messages
 		}
 		d.mu.Lock()
 		l.turned = time.Now()
@@ -194,9 +195,9 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 	return ctx.Err()
 }
 
-// Late returns the channels whose goroutine has not come round for longer than
-// one try and its longest sleep take: it hangs, in a try that does not heed its
-// time limit, and nothing goes out by it any more.
+// Late returns the channels whose goroutine has made no turn for longer than one
+// try and its longest sleep together. It hangs in a try that ignores its time
+// limit, and the channel delivers nothing any more.
 func (d *Dispatcher) Late() []string {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -204,7 +205,7 @@ func (d *Dispatcher) Late() []string {
 	for _, n := range d.order {
 		l := d.lines[n]
 		if l.turned.IsZero() {
-			continue // not begun, or runs by itself
+			continue // not started yet, or driven by Watch
 		}
 		if silent := time.Since(l.turned); silent > l.Timeout+poll+time.Minute {
 			late = append(late, fmt.Sprintf("messages by %s: silent for %s", n, silent.Round(time.Second)))
@@ -213,7 +214,7 @@ func (d *Dispatcher) Late() []string {
 	return late
 }
 
-// refreshEvery is how often [Channel.Refresh] hears what lasts.
+// refreshEvery is the interval of [Channel.Refresh].
 const refreshEvery = time.Minute
 
 func (d *Dispatcher) refresh(ctx context.Context, l *line) {
@@ -249,8 +250,8 @@ func (d *Dispatcher) refresh(ctx context.Context, l *line) {
 	}
 }
 
-// poll is the longest sleep of a channel's goroutine: the daemon's clock may
-// run faster than the real one, or be set.
+// poll is the longest sleep of a channel's goroutine. It is short because the
+// daemon's clock may be set, or run faster than real time (in the demo).
 const poll = 30 * time.Second
 
 func (d *Dispatcher) deliver(ctx context.Context, l *line) {
@@ -289,7 +290,7 @@ func (d *Dispatcher) pick(l *line) ([]*row, time.Duration) {
 			wait = min(wait, left)
 			continue
 		}
-		// Danger that was not tried yet does not wait for a channel's rest.
+		// A danger message is tried at once, even while the channel waits after a failure.
 		if held > 0 && (l.Machine || r.Tries > 0 || r.Message.Severity() != Danger) {
 			wait = min(wait, held)
 			continue
@@ -328,7 +329,7 @@ func (d *Dispatcher) try(ctx context.Context, l *line, rs []*row) {
 	l.sending = nil
 	gone := func(r *row) {
 		if l.rows[r.Key] != r {
-			return // a newer one took its place meanwhile
+			return // a newer message has replaced it during the try
 		}
 		d.drop(l, r.Key)
 	}
@@ -366,7 +367,8 @@ func (d *Dispatcher) try(ctx context.Context, l *line, rs []*row) {
 			if r.Tries < math.MaxInt32 {
 				r.Tries++
 			}
-			// By tries as well: a clock that was set makes any age.
+			// The number of tries counts too, because setting the clock can make any
+			// message look old.
 			if age := now.Sub(r.Made); age > giveUp && r.Tries >= minTries {
 				l.stats.GaveUp++
 				d.cfg.Log.Error("message given up", "channel", l.Name, "tries", r.Tries, "say", r.Message.Text)
@@ -377,7 +379,7 @@ func (d *Dispatcher) try(ctx context.Context, l *line, rs []*row) {
 	d.say(l, err, rs[0].Tries)
 }
 
-// say notes a failure of a channel. It is logged once, and again only when it
+// say records a channel's failure. It is logged once, and again only when it
 // changes or half an hour later.
 func (d *Dispatcher) say(l *line, err error, tries int) {
 	if l.stats.FailingSince.IsZero() {
@@ -393,7 +395,7 @@ func (d *Dispatcher) say(l *line, err error, tries int) {
 // minTries is the least number of tries before a message is given up.
 const minTries = 20
 
-// send keeps one channel's panic from taking the others with it.
+// send calls the channel and turns a panic in it into an error.
 func send(ctx context.Context, c Channel, m Message) (err error) {
 	defer func() {
 		if p := recover(); p != nil {
@@ -431,8 +433,8 @@ func (d *Dispatcher) digest(rs []*row) Message {
 	return m
 }
 
-// watch passes what sounds to the channels that follow it, as far as their
-// routes and the hour let it through.
+// watch passes the sounding alerts to the channels with a Watch function: each gets
+// those that its routes allow at this hour.
 func (d *Dispatcher) watch(active []Alert) {
 	now := d.cfg.Now()
 	d.mu.Lock()

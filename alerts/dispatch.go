@@ -17,10 +17,10 @@ import (
 	"github.com/cenkalti/backoff/v5"
 )
 
-// PageChannel is the name under which the open page's own sound is tested.
+// PageChannel stands for the open web page's own sound in tests of channels.
 const PageChannel = "page"
 
-// Settings keeps a few words over a restart; "" where none is kept.
+// Settings keeps a few texts over a restart; a name that was never set gives "".
 type Settings interface {
 	Setting(ctx context.Context, key string) (string, error)
 	SetSetting(ctx context.Context, key, value string) error
@@ -30,7 +30,7 @@ type Settings interface {
 type DispatchConfig struct {
 	Site   string
 	Routes []Route
-	// LinkBase is in front of "/ack/TOKEN"; "" for no links.
+	// LinkBase is the part of a link before "/ack/TOKEN"; "" for no links.
 	LinkBase string
 	// Now is the daemon's clock, time.Now by default. The waits between tries
 	// are real whatever it says.
@@ -38,7 +38,7 @@ type DispatchConfig struct {
 	Log *slog.Logger
 }
 
-// What a channel and the configuration do not say.
+// Defaults and limits of delivery; a channel may set the first two otherwise.
 const (
 	tryFor     = 30 * time.Second // of one try
 	perHour    = 20               // messages to a person through one channel
@@ -108,8 +108,8 @@ type ChannelStats struct {
 	LastErr                       string    // "" once a message got through
 	FailingSince                  time.Time // zero while all is well
 	LastSent                      time.Time
-	Overflow                      uint64 // dropped because MaxQueued was reached
-	Lost                          uint64 // of these, not said by a later message yet
+	Overflow                      uint64 // dropped because maxWaiting messages waited already
+	Lost                          uint64 // of these, those that no later message has mentioned yet
 }
 
 // NewDispatcher returns a dispatcher over the channels. Its outbox is in the
@@ -155,7 +155,7 @@ func (d *Dispatcher) load() {
 			}
 			l, ok := d.lines[r.Channel]
 			if !ok {
-				// The channel is gone from the configuration: say what it held.
+				// The configuration no longer has this channel: log what waited for it.
 				d.cfg.Log.Warn("message for a channel that is gone", "channel", r.Channel, "say", r.Message.Text)
 				d.undone[r.Key] = true
 				d.saveLater()
@@ -188,7 +188,7 @@ func (d *Dispatcher) SetView(v View, quiet Hours, clockTrusted bool) {
 type target struct {
 	night    string
 	resolved bool
-	notes    bool // notes at once by day
+	notes    bool // by day a note is sent at once instead of with the digest
 }
 
 func (d *Dispatcher) targets(a Alert, now time.Time, escalated bool) map[string]target {
@@ -196,10 +196,10 @@ func (d *Dispatcher) targets(a Alert, now time.Time, escalated bool) map[string]
 	put := func(names []string, t target) {
 		for _, n := range names {
 			if a.Rule == ChannelDown && a.Subject == n {
-				continue // it would tell of itself
+				continue // a channel that is down can't report itself
 			}
 			old, had := out[n]
-			if had { // of two routes the louder counts
+			if had { // where two routes match, the one that wakes for more counts
 				if nights[old.night] > nights[t.night] {
 					t.night = old.night
 				}
@@ -286,8 +286,8 @@ func (d *Dispatcher) Handle(ts []Transition) {
 			over = d.engine.Over(t.Alert.ID)
 			tellOver = rule(t.Alert.Rule, t.Alert.Severity).TellOver || !known(t.Alert.Rule)
 		}
-		// Minted before the dispatcher's lock is taken: the engine calls the
-		// dispatcher under its own.
+		// Minted before taking the dispatcher's lock: MintAck takes the engine's
+		// lock, and the engine calls the dispatcher while holding it.
 		link := ""
 		if d.cfg.LinkBase != "" && (t.What == WhatFiring || t.What == WhatReminder || t.What == WhatEscalated) {
 			if token := d.engine.MintAck(t.Alert.ID); token != "" {
@@ -322,7 +322,7 @@ func (d *Dispatcher) route(t Transition, over string, tellOver bool, link string
 		}
 		switch t.What {
 		case WhatAcknowledged:
-			d.drop(l, key) // the person knows
+			d.drop(l, key) // it was acknowledged: no message is needed any more
 		case WhatResolved:
 			untold := old != nil && old.Message.What != WhatResolved && old != l.sending
 			switch {
@@ -331,15 +331,15 @@ func (d *Dispatcher) route(t Transition, over string, tellOver bool, link string
 			case untold && !old.Digest && !tellOver:
 				d.drop(l, key) // too late to be of use
 			case untold:
-				// It came and went before anybody could be told: one message
-				// says both.
+				// It ended before its first message was delivered: one message
+				// reports both.
 				sp := speaker{d.view, now, d.trusted}
 				m.Text = old.Message.Text + sp.part("ended", words.Facts{"at": sp.at(a.EndedAt)})
 				d.put(l, &row{Key: key, Due: old.Due, Digest: old.Digest, Message: m}, a, old.Made)
 			case tellOver && tg.resolved && a.EndedBy != "person":
 				quiet := a
 				if quiet.Severity == Act {
-					quiet.Severity = Soon // good news waits
+					quiet.Severity = Soon // the end of an alert wakes nobody
 				}
 				due, wait := d.later(quiet, tg, now)
 				if a.Severity == Note && !wait {
@@ -349,7 +349,7 @@ func (d *Dispatcher) route(t Transition, over string, tellOver bool, link string
 			}
 		default:
 			if t.What == WhatEscalated && old != nil && old.Digest {
-				continue // nobody was told on purpose
+				continue // its first message still waits, so nobody could have acknowledged
 			}
 			due, wait := d.later(a, tg, now)
 			if !wait {
@@ -363,7 +363,7 @@ func (d *Dispatcher) route(t Transition, over string, tellOver bool, link string
 	}
 }
 
-// limit puts off what is beyond the channel's messages an hour.
+// limit puts off messages beyond the channel's limit per hour.
 func (d *Dispatcher) limit(l *line, a Alert, now time.Time) (time.Time, bool) {
 	if a.Severity == Danger {
 		return now, false
@@ -381,7 +381,7 @@ func (d *Dispatcher) limit(l *line, a Alert, now time.Time) (time.Time, bool) {
 	due := now.Add(gather)
 	for _, r := range l.rows {
 		if r.Digest && r.Due.After(now) && r.Due.Before(due) {
-			due = r.Due // with those that wait already
+			due = r.Due // together with those that wait already
 		}
 	}
 	return due, true
@@ -390,7 +390,7 @@ func (d *Dispatcher) limit(l *line, a Alert, now time.Time) (time.Time, bool) {
 // gather is how long messages beyond the limit are gathered into one.
 const gather = 15 * time.Minute
 
-// seen puts the link into a message by which it is acknowledged; "" for none.
+// seen puts the acknowledging link into a message; link is "" for none.
 func (d *Dispatcher) seen(m *Message, link string) {
 	if link != "" {
 		m.AckURL, m.Ack = link, d.view.Say("message.ack", words.Facts{"url": link})+"\n"+d.view.Say("message.ack_where", nil)
@@ -432,7 +432,8 @@ func (d *Dispatcher) message(t Transition, over string) Message {
 	return m
 }
 
-// note takes over the trouble of channels that are not sent to.
+// note takes the state of the channels that report it by Channel.Err, such as the
+// buzzer, into their counts.
 func (d *Dispatcher) note() {
 	for _, n := range d.order {
 		l := d.lines[n]
@@ -461,8 +462,8 @@ func (d *Dispatcher) Stats() map[string]ChannelStats {
 	return out
 }
 
-// Conditions reports channels that have not got through for ten minutes, as
-// input for the next step.
+// Conditions returns a condition for each channel that has delivered nothing for
+// ten minutes in spite of trying, for the engine's next step.
 func (d *Dispatcher) Conditions() []Condition {
 	now := d.cfg.Now()
 	d.mu.Lock()

@@ -27,14 +27,13 @@ const (
 	Resolved     = "resolved"
 )
 
-// Bounds of what is held in memory: alerts at once, and those that ended.
+// Most alerts held in memory: those that last, and those that ended.
 const (
 	maxActive = 400
 	maxEnded  = 200
 )
 
-// Store keeps alerts and the messages that are not delivered yet over a
-// restart. Bodies are opaque to it.
+// Store keeps alerts and undelivered messages over a restart. Bodies are opaque to it.
 type Store interface {
 	// SaveAlerts writes one batch, all of it or nothing, and returns once it is
 	// on disk: bodies of alerts by id, bodies of waiting messages by key, and
@@ -55,7 +54,7 @@ type Transition struct {
 	At   time.Time
 }
 
-// What a transition may be besides the Whats of a message.
+// Values of [Transition.What] besides those of a message.
 const (
 	WhatPending = "pending"
 	WhatDropped = "dropped"
@@ -66,9 +65,9 @@ type record struct {
 	Alert
 	Over       string     `json:"over,omitempty"`
 	ClearSince *time.Time `json:"clear_since,omitempty"`
-	SeenAt     time.Time  `json:"seen_at"` // last saved sighting
+	SeenAt     time.Time  `json:"seen_at"` // when the condition was last found, as saved
 	RemindedAt *time.Time `json:"reminded_at,omitempty"`
-	Told       []string   `json:"told,omitempty"` // what was handed to the outbox
+	Told       []string   `json:"told,omitempty"` // events that are in the outbox
 	AckHashes  []string   `json:"ack_hashes,omitempty"`
 	Recent     []int64    `json:"recent,omitempty"` // unix times of recent firings of this rule and subject
 
@@ -97,14 +96,14 @@ type Engine struct {
 	first    bool
 	watchers []func([]Alert)
 
-	lastNow     time.Time // of the last step, as it was told
-	lastReal    time.Time // of the last step, for what really went by
+	lastNow     time.Time // Input.Now of the last step
+	lastReal    time.Time // real time of the last step, for the time that really passed
 	lastDateSet int
 	fullSaid    time.Time // when it was last logged that not all alerts found room
 }
 
-// New returns an engine that goes on where the store left off; store may be nil.
-// What the store can't give is logged and left out; the engine runs all the same.
+// New returns an engine with the alerts that the store holds; store may be nil.
+// Alerts that can't be read are logged and left out.
 func New(cfg Tuning, store Store, log *slog.Logger) *Engine {
 	if log == nil {
 		log = slog.New(slog.DiscardHandler)
@@ -130,7 +129,8 @@ func New(cfg Tuning, store Store, log *slog.Logger) *Engine {
 			e.ended = append(e.ended, r)
 			continue
 		}
-		// Two of a kind can only come from a torn write: the newer counts.
+		// Two alerts of one rule and subject can only come from a torn write: the
+		// newer counts.
 		if old, ok := e.live[r.key()]; ok && old.Since.After(r.Since) {
 			continue
 		}
@@ -141,7 +141,7 @@ func New(cfg Tuning, store Store, log *slog.Logger) *Engine {
 	return e
 }
 
-// storeTimeout bounds one write: a card that hangs must not hold the alerts.
+// storeTimeout bounds one write: a card that hangs must not hold up the alerts.
 const storeTimeout = 5 * time.Second
 
 // byEnd orders alerts that ended, oldest first.
@@ -155,7 +155,7 @@ func byEnd(a, b *record) int {
 	return end(a).Compare(end(b))
 }
 
-// trim lets go of the oldest ended alerts beyond the bound. Those that are not
+// trim drops the oldest ended alerts beyond the bound from memory. Those that are not
 // on disk yet stay, up to four times the bound.
 func (e *Engine) trim() {
 	n := max(len(e.ended)-maxEnded, 0)
@@ -224,7 +224,8 @@ func (e *Engine) Step(in Input) []Transition {
 	return out
 }
 
-// follow takes each finding, loudest first, into the life of its alert.
+// follow applies each finding, loudest first, to its alert: begins it, keeps it or
+// ends it.
 func (e *Engine) follow(found map[key]*finding, now time.Time) (out []Transition) {
 	for _, k := range slices.SortedFunc(maps.Keys(found), func(a, b key) int {
 		return cmp.Or(loud(found[b].sev())-loud(found[a].sev()), strings.Compare(a.rule, b.rule), strings.Compare(a.subject, b.subject))
@@ -239,7 +240,7 @@ func (e *Engine) follow(found map[key]*finding, now time.Time) (out []Transition
 			out = append(out, e.seen(r, f, now)...)
 		case r == nil:
 		case f.is == unsure:
-			// Past its last useful moment nothing is left to hold on to.
+			// Unknown for over an hour after the last useful moment: it ends.
 			if r.State != Pending && r.ActBy != nil && now.Sub(*r.ActBy) > time.Hour {
 				out = append(out, e.end(r, now, "cleared"))
 			}
@@ -252,9 +253,9 @@ func (e *Engine) follow(found map[key]*finding, now time.Time) (out []Transition
 	return out
 }
 
-// endGone takes the alerts that were not looked at at all. Somebody ended what
-// they are of: the coat, the cup or the probe is gone from the shop. A condition is
-// gone when its part stops reporting it.
+// endGone handles the alerts without a finding in this evaluation. Where their
+// coat, cup or probe is gone, somebody ended it. A reported condition is over when
+// its part no longer reports it.
 func (e *Engine) endGone(in Input, found map[key]*finding) (out []Transition) {
 	for _, k := range slices.SortedFunc(maps.Keys(e.live), func(a, b key) int {
 		return strings.Compare(a.rule+a.subject, b.rule+b.subject)
@@ -268,7 +269,7 @@ func (e *Engine) endGone(in Input, found map[key]*finding) (out []Transition) {
 		case row.Source == FromReport:
 			out = append(out, e.clear(r, &finding{rule: row, over: r.Over}, in.Now)...)
 		case row.Source == FromCoat && (in.NoEstimate || unjudged(in, r.Subject)):
-			// no news is not good news
+			// without an estimate the alert stays
 		case present(in, r.Subject):
 			out = append(out, e.end(r, in.Now, "cleared"))
 		default:
@@ -278,8 +279,8 @@ func (e *Engine) endGone(in Input, found map[key]*finding) (out []Transition) {
 	return out
 }
 
-// ackFelt acknowledges for whoever felt the coat: they have heard that it wants to
-// be felt.
+// ackFelt acknowledges the request to feel a coat once a finger test of it has been
+// entered.
 func (e *Engine) ackFelt(in Input) {
 	for _, r := range e.live {
 		if r.Rule != FeelNow || r.State != Firing {
@@ -293,12 +294,13 @@ func (e *Engine) ackFelt(in Input) {
 	}
 }
 
-// redate moves what lasts onto the right clock when the board learns the time:
-// an alert that began three minutes ago did not begin in another year, and is
-// not long overdue.
+// redate shifts the times of lasting alerts when the board's date is set by more
+// than a minute, so that an alert that began three minutes ago still began three
+// minutes ago.
 func (e *Engine) redate(in Input) {
 	if !e.lastNow.IsZero() && in.DateSet != e.lastDateSet {
-		// By the wall alone: the jump may or may not be in the monotonic part.
+		// Wall clock readings only (Round(0)): whether the monotonic part jumps too
+		// depends on how the date was set.
 		jump := in.Now.Round(0).Sub(e.lastNow.Round(0)) - time.Since(e.lastReal)
 		if jump.Abs() > time.Minute {
 			for _, r := range e.live {
@@ -364,8 +366,9 @@ var loudness = map[Severity]int{Note: 0, Soon: 1, Act: 2, Danger: 3}
 
 func loud(s Severity) int { return loudness[s] }
 
-// makeRoom drops the quietest alert if it is quieter than what was found, and
-// else that. Once an hour it is said.
+// makeRoom ends the quietest alert if it is quieter than the finding, and reports
+// whether it did; otherwise the finding is dropped. Either is logged at most once
+// an hour.
 func (e *Engine) makeRoom(f *finding, now time.Time) bool {
 	sev := f.sev()
 	if since := now.Sub(e.fullSaid); since < 0 || since > time.Hour {
@@ -390,8 +393,8 @@ func (e *Engine) begin(f *finding, now time.Time) *record {
 		Panel: f.panel, Severity: f.sev(), State: Pending, Since: now}, SeenAt: now, dirty: true}
 	for i := len(e.ended) - 1; i >= 0; i-- {
 		if old := e.ended[i]; old.key() == r.key() {
-			// One that came to nothing leaves its place to the next: a
-			// condition that flickers below its hold-off is one row, not many.
+			// An earlier one that ended before it fired is replaced: a condition
+			// that flickers for less than its hold time makes one row, not many.
 			if old.FiredAt == nil {
 				r.ID = old.ID
 				e.ended = slices.Delete(e.ended, i, i+1)
@@ -408,8 +411,8 @@ func (e *Engine) begin(f *finding, now time.Time) *record {
 	return r
 }
 
-// pendingGap is how long a pending alert may go unseen, over a restart, and
-// still count as lasting.
+// pendingGap is how long a pending alert's condition may go unseen, as during a
+// restart, and still count as having lasted.
 const pendingGap = 15 * time.Minute
 
 func (e *Engine) seen(r *record, f *finding, now time.Time) []Transition {
@@ -420,7 +423,7 @@ func (e *Engine) seen(r *record, f *finding, now time.Time) []Transition {
 		r.ClearSince, r.dirty = nil, true
 		r.remember(now)
 	}
-	// Louder than when it was acknowledged: it must be heard anew.
+	// It is louder than when it was acknowledged, so it fires again.
 	if loud(f.sev()) > loud(r.Severity) && r.State == Acknowledged {
 		r.State, r.AckedAt, r.AckedBy, r.EscalatedAt = Firing, nil, "", nil
 		r.Severity, r.dirty = f.sev(), true
@@ -430,8 +433,8 @@ func (e *Engine) seen(r *record, f *finding, now time.Time) []Transition {
 		r.Severity, r.dirty = f.sev(), true
 	}
 	if r.State == Pending {
-		// The clock may have been set back, or the daemon been away so long
-		// that nobody can say whether it lasted.
+		// The clock was set back, or the daemon was off for so long that the
+		// condition may have ended and come back: the hold time begins anew.
 		if r.Since.After(now) || now.Sub(r.SeenAt) > pendingGap+f.rule.Hold {
 			r.Since, r.dirty = now, true
 		}
@@ -443,7 +446,7 @@ func (e *Engine) seen(r *record, f *finding, now time.Time) []Transition {
 			out = append(out, Transition{r.Alert, WhatPending, now})
 		}
 	}
-	// A saved sighting every few minutes is enough to judge a gap by.
+	// Saving the last sighting every few minutes is enough to judge a gap.
 	if now.Sub(r.SeenAt) > pendingGap/3 && r.State == Pending {
 		r.dirty = true
 	}
@@ -451,7 +454,7 @@ func (e *Engine) seen(r *record, f *finding, now time.Time) []Transition {
 	return out
 }
 
-// remember notes that the condition came, or came back.
+// remember notes the time at which the condition came or came back.
 func (r *record) remember(now time.Time) {
 	r.Recent = slices.DeleteFunc(r.Recent, func(u int64) bool { return now.Sub(time.Unix(u, 0)) >= flapSpan })
 	r.Recent = append(r.Recent, now.Unix())
@@ -466,7 +469,7 @@ const maxRecent = 16
 
 // clear counts the time a condition has been gone and ends the alert when
 // that is long enough. For troubles each return within two hours doubles what is
-// long enough, so that what comes and goes is one alert and one message.
+// long enough, so that a condition that comes and goes is one alert and one message.
 func (e *Engine) clear(r *record, f *finding, now time.Time) []Transition {
 	if r.State == Pending {
 		return []Transition{e.end(r, now, "cleared")}
@@ -483,7 +486,7 @@ func (e *Engine) clear(r *record, f *finding, now time.Time) []Transition {
 	}
 	switch {
 	case r.ActBy != nil && now.After(*r.ActBy):
-		hold = 0 // its time is over anyhow
+		hold = 0 // past its last useful moment it ends at once
 	case f.rule.TellOver || !known(f.rule.Name):
 		for i := 1; i < again; i++ {
 			hold = min(2*max(hold, time.Minute), flapSpan)
@@ -509,7 +512,7 @@ func (e *Engine) end(r *record, now time.Time, by string) Transition {
 	return Transition{r.Alert, what, now}
 }
 
-// timed is what comes by the clock alone: the reminder and the escalation.
+// timed makes the transitions that depend on time alone: reminder and escalation.
 func (e *Engine) timed(r *record, now time.Time) []Transition {
 	var out []Transition
 	if r.State == Pending || r.ClearSince != nil {
@@ -517,7 +520,7 @@ func (e *Engine) timed(r *record, now time.Time) []Transition {
 	}
 	if rule(r.Rule, r.Severity).Remind && r.ActBy != nil && r.RemindedAt == nil && r.FiredAt != nil {
 		left, before := r.ActBy.Sub(now), time.Duration(e.cfg.RemindBefore)
-		// Not on the heels of the first message.
+		// Not right after the first message.
 		if left > 0 && left <= before && now.Sub(*r.FiredAt) >= before/2 {
 			r.RemindedAt, r.dirty = new(now), true
 			out = append(out, Transition{r.Alert, WhatReminder, now})
@@ -556,7 +559,7 @@ func (e *Engine) catchUp(now time.Time) []Transition {
 			at   *time.Time
 		}{{WhatFiring, r.FiredAt}, {WhatAcknowledged, r.AckedAt}, {WhatReminder, r.RemindedAt}, {WhatEscalated, r.EscalatedAt}, {WhatResolved, r.EndedAt}} {
 			if ev.at != nil && !slices.Contains(r.Told, ev.what) {
-				// Only the last word on an alert that is over.
+				// Of an alert that is over only the last event is of use.
 				if r.State == Resolved && ev.what != WhatResolved {
 					continue
 				}
@@ -598,8 +601,8 @@ func (e *Engine) byID(id string) *record {
 	return nil
 }
 
-// Over returns what is said now that an alert has ended, "" where nothing is
-// known of it.
+// Over returns the sentence that says an alert has ended, "" where the alert is not
+// known or has no such sentence.
 func (e *Engine) Over(id string) string {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -632,7 +635,7 @@ func (e *Engine) List(all bool) []Alert {
 }
 
 func sortAlerts(as []Alert) {
-	slices.SortFunc(as, func(a, b Alert) int { // not by id: these are drawn
+	slices.SortFunc(as, func(a, b Alert) int { // ids are random and can't order
 		return cmp.Or(loud(b.Severity)-loud(a.Severity), b.Since.Compare(a.Since), strings.Compare(a.Rule, b.Rule), strings.Compare(a.Subject, b.Subject))
 	})
 }
@@ -699,7 +702,7 @@ func (e *Engine) saveWith(ctx context.Context, write func(bodies map[string][]by
 		}
 		b, err := json.Marshal(r)
 		if err != nil {
-			return // a time beyond year 9999: kept in memory only
+			return // JSON has no year beyond 9999: kept in memory only
 		}
 		bodies[r.ID] = b
 		r.dirty = false // a change from here on marks it again
@@ -726,12 +729,12 @@ func (e *Engine) saveWith(ctx context.Context, write func(bodies map[string][]by
 	return err
 }
 
-// saveNow is Save for an answer that a person waits for: what was said is on
-// disk before it, unless the store refuses or hangs, which [Dispatcher.Save] logs.
+// saveNow is Save before an answer that a person waits for: the change is on disk
+// by then, unless the store refuses or hangs, which [Dispatcher.Save] logs.
 func (e *Engine) saveNow() {
 	ctx, cancel := context.WithTimeout(context.Background(), storeTimeout)
 	defer cancel()
-	e.Save(ctx) // the next one writes what this one could not
+	e.Save(ctx) // after an error the next save tries again
 }
 
 // newID is short, unique over restarts and safe in a path.

@@ -14,9 +14,9 @@ import (
 	"curewright/sensors"
 )
 
-// verdict is what one evaluation says about one rule and subject. A missing value
-// neither raises nor ends an alert: the verdict is then unsure and what was
-// stays.
+// verdict is the result of one rule for one subject in one evaluation. A missing
+// value neither raises nor ends an alert: the verdict is then unsure, and the alert
+// stays as it was.
 type verdict int
 
 const (
@@ -61,7 +61,7 @@ func (e *eval) addRule(r Rule, subject, panel string, is verdict, variant string
 		say = "case." + variant
 	}
 	f := &finding{rule: r, subject: subject, panel: panel, is: is, actBy: actBy}
-	if is == yes || e.active(r.Name, subject) { // of most things there is nothing to say
+	if is == yes || e.active(r.Name, subject) { // most rules do not hold most of the time: no sentence is made for them
 		f.say, f.over = words.Upper(e.Say(r.code(say), w)), words.Upper(e.Say(r.code("over"), w))
 	}
 	e.out[key{r.Name, subject}] = f
@@ -84,7 +84,7 @@ func (e *eval) overLimit(name, subject string, x *float64, on, off float64, belo
 	return no
 }
 
-// evaluate looks at everything once.
+// evaluate judges every rule for every cup, coat, panel, probe and condition.
 func evaluate(in Input, cfg Tuning, view View, active func(rule, subject string) bool) map[key]*finding {
 	e := &eval{in: in, cfg: cfg, active: active, out: map[key]*finding{},
 		speaker: speaker{View: view, now: in.Now, trusted: in.ClockTrusted}}
@@ -126,8 +126,8 @@ func evaluate(in Input, cfg Tuning, view View, active func(rule, subject string)
 	return e.out
 }
 
-// cupUp is how long it is said that a cup's time is up, where nothing worse is
-// to come (our choice).
+// cupUp is how long the alert lasts after the end of the working time of a cup that
+// does not become dangerous (our choice).
 const cupUp = 30 * time.Minute
 
 // cupForget is how long a cup that is a danger stays an alert: by then it is cold.
@@ -140,7 +140,7 @@ func (e *eval) cup(c Cup) {
 	if c.Class == "runaway" {
 		lead = lead * 3 / 2
 	}
-	lead = min(lead, total/2) // a cup that lives ten minutes is not "about to end" from the start
+	lead = min(lead, total/2) // a cup with ten minutes of working time must not be "about to end" at once
 	what := ""
 	if c.Resin != "" {
 		what = e.part("cup_of", words.Facts{"resin": c.Resin})
@@ -150,8 +150,8 @@ func (e *eval) cup(c Cup) {
 	}
 	w := words.Facts{"left": words.Span(left), "cup": what}
 	ends := c.EndsAt
-	// A cup on the panel is no cup; of one that is over when it is entered
-	// nobody needs its time. A forgotten cup is cold after a while.
+	// No alert for a cup that went onto a panel, nor for one entered after its
+	// working time. A forgotten cup has cooled down after cupForget.
 	live := !c.OnPanel && !c.Late
 	variant := ""
 	if left <= 0 {
@@ -219,7 +219,7 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	}
 
 	if c.Covered != nil {
-		return // it lies under another, which speaks for both
+		return // only the topmost coat has alerts
 	}
 	if newest && rec.Next != "none" && c.NextWindow != nil {
 		e.window(c, panel, add, w)
@@ -228,7 +228,7 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	e.unknown(c, add, w)
 	e.cold(c, add, w)
 	e.blush(c, add, w)
-	// Bubbles come while it is wet: later there is nothing to shade it for.
+	// Bubbles rise only while it is wet; later, shading it is of no use.
 	gas := is(c.Outgassing && c.State == coat.Wet)
 	if c.State == coat.Unknown {
 		gas = unsure
@@ -239,8 +239,8 @@ func (e *eval) coat(c *coat.Estimate, newest bool) {
 	e.permits(c, add, w)
 }
 
-// addFinding adds what one evaluation says about one rule and the coat at hand; wording
-// are the facts of its sentences, with more of them by name and value.
+// addFinding adds a rule's result for the coat at hand. wording returns the facts for
+// its sentences: those of every sentence about the coat, and more as name, value, …
 type (
 	addFinding func(rule string, is verdict, variant string, actBy *time.Time, w words.Facts)
 	wording    func(more ...string) words.Facts
@@ -252,14 +252,14 @@ func (e *eval) unknown(c *coat.Estimate, add addFinding, w wording) {
 		add(NotKnown, no, "", nil, w("why", "", "need", ""))
 		return
 	}
-	// Of a coat whose state is not known nothing new is claimed.
+	// The other rules claim nothing new about a coat whose state is unknown.
 	is, variant, need := yes, "", ""
 	why := e.whyUnknown(c.UnknownWhy)
 	switch {
 	case slices.Contains(c.UnknownWhy, coat.ColdGlass), slices.Contains(c.UnknownWhy, coat.BelowMinimum):
 		t, ok := e.warmTo(c)
 		if !slices.Contains(c.UnknownWhy, coat.ColdGlass) {
-			// It gelled: only the resin's own least temperature counts.
+			// It has gelled: only the resin's minimum temperature matters.
 			if t, ok = e.minC(c); ok && c.TempC != nil && *c.TempC >= t {
 				variant = "warm"
 				break
@@ -273,11 +273,11 @@ func (e *eval) unknown(c *coat.Estimate, add addFinding, w wording) {
 	case slices.Contains(c.UnknownWhy, coat.Gap):
 		variant = "gap"
 	case slices.Contains(c.UnknownWhy, coat.OffRatio):
-		is = no // whoever mixed it has said so
+		is = no // the person who entered the wrong ratio knows
 	case slices.Contains(c.UnknownWhy, coat.NoReading) && !e.probeSpeaks(c.Panel):
 		variant = "none"
 	default:
-		is = unsure // the probe's own alert says it
+		is = unsure // the probe has an alert of its own
 	}
 	add(NotKnown, is, variant, nil, w("why", why, "need", need))
 }
@@ -326,11 +326,11 @@ func (e *eval) blush(c *coat.Estimate, add addFinding, w wording) {
 	add(BlushHigh, high, variant, nil, w())
 }
 
-// permits judges what may be done with the coat, and takes it back.
+// permits judges whether the coat is hard, may be handled, or has softened again.
 func (e *eval) permits(c *coat.Estimate, add addFinding, w wording) {
 	hard := c.State == coat.Hard
-	// What permits speaks at the cautious edge, or at once where a finger
-	// found it.
+	// Permission is given at the cautious (P90) time, or at once where a finger
+	// test found the coat hard.
 	feel, felt := e.felt(c.ID)
 	isHard := is(hard && (c.Sand || past(c.Events.Hard.P90, e.now) || felt && feel.State == coat.Hard))
 	handle := is(hard && past(c.Events.Handle.P90, e.now))
@@ -340,7 +340,7 @@ func (e *eval) permits(c *coat.Estimate, add addFinding, w wording) {
 	}
 	variant := ""
 	if c.Stall {
-		variant, handle = "stalled", no // no load on a coat that only feels hard
+		variant, handle = "stalled", no // a stalled coat feels hard but must not carry load
 	}
 	add(IsHard, isHard, variant, nil, w())
 	add(MayHandle, handle, "", nil, w())
@@ -388,14 +388,14 @@ func (e *eval) probeSpeaks(panel string) bool {
 	return false
 }
 
-// nightBefore is how long before the sleeping hours what the night may bring
-// is said, and nightChance the least chance that is worth saying.
+// nightBefore is how long before the sleeping hours the night's risks are reported,
+// and nightChance the least probability that is reported.
 const (
 	nightBefore = 90 * time.Minute
 	nightChance = .2
 )
 
-// night says before the person sleeps what would come to the coat meanwhile.
+// night warns before the sleeping hours of what may happen to the coat during them.
 func (e *eval) night(c *coat.Estimate, add addFinding, w wording) {
 	n := c.Overnight
 	if n == nil || !e.trusted {
@@ -424,22 +424,22 @@ func (e *eval) window(c *coat.Estimate, panel string, add addFinding, w wording)
 		closing = unsure
 	}
 
-	// Permission: where the estimate gives it. Until then it may be a time to
-	// feel it, also where only the finger is to be believed.
+	// The window is open where the estimate permits work. Until then the person may be
+	// asked to feel the coat, also where only a finger test can decide.
 	permit := open && win.Permits && c.AdviceCode != coat.AdviseWashAbrade
 	v := is(permit)
 	if !known {
 		v = unsure
 	}
 	if v == yes && closing == yes {
-		v = replaced // one call a coat: the deadline wakes, and has what to do in it
+		v = replaced // one alert per coat: ClosingSoon has the deadline and what to do
 	}
 	until := w("until", e.until(win.Closes), "first", e.first(c, panel, wash))
 	switch win.Kind {
 	case coat.WindowCloth:
 		add(ReadyForCloth, v, "", win.Closes, until)
 	case coat.WindowWet:
-		// Open from the brush on: nobody needs telling.
+		// It is open from the moment of application, which needs no alert.
 	default:
 		add(WindowOpen, v, short, win.Closes, until)
 	}
@@ -494,8 +494,8 @@ func (e *eval) closing(c *coat.Estimate) bool {
 	return win.Closes.Sub(e.now) <= lead
 }
 
-// first is what must be done to the panel before the next thing goes on, or
-// "": an open window is no use to a coat that then lies too cold to cure.
+// first is what must be done to the panel before the next coat goes on, or "": a
+// coat applied within the window still can't cure where it is too cold.
 func (e *eval) first(c *coat.Estimate, panel string, wash bool) string {
 	min, ok := e.minC(c)
 	cold := ok && c.TempC != nil && *c.TempC < min
@@ -524,11 +524,11 @@ func (e *eval) surface(s Surface) {
 	w := words.Facts{"panel": panel, "margin": margin}
 	wet := e.overLimit(Condensation, s.Panel, s.MarginK, 0, .5, true)
 	if s.MarginK != nil && *s.MarginK <= 0 {
-		wet = yes // the dew point itself is dew
+		wet = yes // a surface at the dew point is wet
 	}
 	near := e.overLimit(DewMargin, s.Panel, s.MarginK, *e.cfg.DewMarginK, *e.cfg.DewMarginK+.5, true)
 	if wet == yes {
-		near = no // the louder of the two speaks
+		near = no // Condensation, the louder of the two, is enough
 	}
 	e.add(Condensation, s.Panel, s.Panel, wet, "", nil, w)
 	e.add(DewMargin, s.Panel, s.Panel, near, "", nil, w)
@@ -536,7 +536,7 @@ func (e *eval) surface(s Surface) {
 
 func (e *eval) probe(h sensors.Health, inUse bool) {
 	if !h.Accepted && !h.Wired {
-		return // a stranger's probe is the page's matter
+		return // a radio probe that was not accepted is shown on the probes page only
 	}
 	name := h.Name
 	if name == "" {
@@ -558,15 +558,15 @@ func (e *eval) probe(h sensors.Health, inUse bool) {
 	} {
 		v := is(h.State == r.state)
 		if h.State == "waiting" || h.State == "" {
-			v = unsure // just started: neither a fault nor a cure
+			v = unsure // just started: it has neither failed nor recovered
 		}
 		add(r.rule, v)
 	}
-	// A radio probe that says nothing of its battery has no such rule.
+	// A probe that does not report its battery is not judged by it.
 	if pct, ok := h.Battery.Get(); ok {
 		v := is(pct <= lowBattery)
 		if pct > lowBattery && pct < lowBattery+batteryBack {
-			v = unsure // a cell recovers a little while it rests
+			v = unsure // a cell's voltage recovers a little while it rests
 		}
 		w["left"] = ""
 		if pct > 0 {
@@ -576,8 +576,8 @@ func (e *eval) probe(h sensors.Health, inUse bool) {
 	}
 }
 
-// A battery at or below lowBattery, %, is called: what radio firmware calls low,
-// common practice, no source. It is well again batteryBack above that.
+// A battery at or below lowBattery, %, raises an alert; radio firmware commonly calls
+// that low (common practice, no source). The alert ends batteryBack above it.
 const (
 	lowBattery  = 15
 	batteryBack = 10
@@ -598,8 +598,8 @@ func (e *eval) condition(c Condition) {
 	f.severity = c.Severity
 }
 
-// whyUnknown puts the reasons of an unknown state into shop words. A coat that
-// has merely no reading yet is the probe rules' matter.
+// whyUnknown puts the reasons of an unknown state into words. A missing reading is
+// left out: the probe rules report it.
 func (e *eval) whyUnknown(why []string) string {
 	var out []string
 	for _, r := range why {

@@ -22,10 +22,10 @@ type Heartbeat struct {
 	Client  *http.Client  // nil for one that follows no redirects
 	Log     *slog.Logger
 
-	lastErr string // "" after a beat that was taken
+	lastErr string // "" after a successful fetch
 }
 
-// Run beats until ctx ends.
+// Run fetches the address at intervals until ctx ends.
 func (h *Heartbeat) Run(ctx context.Context) error {
 	every := h.Every
 	if every <= 0 {

@@ -30,12 +30,12 @@ func httpURL(s string) bool {
 	return err == nil && (u.Scheme == "http" || u.Scheme == "https") && u.Host != ""
 }
 
-// plainClient follows no redirects: one would carry a signed body or a password
-// to somebody else.
+// plainClient follows no redirects: a redirect could carry a signed body or a
+// password to another host.
 var plainClient = &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 
 // Post sends v as a channel's JSON to an address; sign, if not nil, may add
-// headers that go by the body's exact bytes. 2xx is success; no answer, 3xx, 408,
+// headers that depend on the body's exact bytes. 2xx is success; no answer, 3xx, 408,
 // 425, 429 and 5xx are tried again, after the wait that the other side names
 // ([RetryAfterError]); every other answer is [ErrPermanent]. Errors do not show
 // the address. A nil client is one that follows no redirects.
@@ -88,8 +88,8 @@ func httpError(name string, res *http.Response, text []byte) error {
 		err = fmt.Errorf("%w: %s", err, t)
 	}
 	if code/100 == 3 {
-		// Followed it is not, but it may pass: a captive portal sends everything
-		// to its own log-in until somebody has agreed to its terms.
+		// A redirect is not followed but may pass: a captive portal redirects
+		// every request to its log-in page until somebody accepts its terms.
 		err = fmt.Errorf("%w (redirects are not followed)", err)
 	} else if code < 500 && code != http.StatusRequestTimeout && code != http.StatusTooEarly && code != http.StatusTooManyRequests {
 		return Permanent(err)

@@ -4,8 +4,8 @@
 // cycle (pending, firing, acknowledged, resolved), keeps that life cycle over
 // restarts, and hands messages to channels through a durable outbox.
 //
-// It decides and delivers; it estimates nothing. The heater, the pages and the store's
-// inside do not come in here: the daemon hands in what is known as an [Input].
+// It decides and delivers; it estimates nothing. It imports neither the heater, nor the pages,
+// nor the store: the daemon collects what is known in an [Input].
 package alerts
 
 import (
@@ -29,13 +29,13 @@ type Cup struct {
 	// HotAt is the cautious moment at which it is too hot to hold (60 °C); nil
 	// when it is not expected to be within 12 h.
 	HotAt *time.Time `json:"hot_at"`
-	// DangerFrom is when that is near enough to call somebody: ten minutes
-	// before, and never before half the way there. nil: no danger is called,
+	// DangerFrom is when the danger alert begins: ten minutes before HotAt, but
+	// not before half of the time from mixing to HotAt has passed. nil: no danger is called,
 	// since none is expected, the cup is on the panel already, or it was
 	// entered when its time was over.
 	DangerFrom *time.Time `json:"danger_from"`
 	Danger     string     `json:"danger"`   // now, soon, later, none: by the time left until HotAt
-	OnPanel    bool       `json:"on_panel"` // a coat took it and nobody said that some is left
+	OnPanel    bool       `json:"on_panel"` // a coat was made of it and nobody entered that some is left
 	Late       bool       `json:"late"`     // entered after its time was over
 
 	Work string `json:"work,omitempty"` // how long it can be worked
@@ -52,12 +52,13 @@ type Surface struct {
 	DewC       *float64 `json:"dew_point_c"`
 	MarginK    *float64 `json:"dew_margin_k"`
 	PanelRHPct *float64 `json:"panel_rh_pct"`
-	// Estimated says that no probe lies on the panel: the margin is the air's,
-	// less 2 K for a panel that may be colder.
+	// Estimated says that no probe lies on the panel: the margin is computed for the
+	// air's temperature less 2 K, since the panel may be colder than the air.
 	Estimated bool `json:"estimated"`
 }
 
-// Input is what one evaluation goes by, put together by the daemon after each estimate.
+// Input is everything that one evaluation is based on. The daemon collects it after
+// each estimate.
 type Input struct {
 	Now          time.Time
 	ClockTrusted bool
@@ -76,7 +77,7 @@ type Input struct {
 	NoEstimate bool
 }
 
-// Condition is a trouble that another part reports by itself.
+// Condition is a fault that another part of the daemon reports.
 type Condition struct {
 	Rule     string // e.g. "tent_off_by_safety", "store_full", "clock_in_doubt"
 	Subject  string // what it is about, "" for the whole shop

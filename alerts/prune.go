@@ -13,9 +13,9 @@ import (
 // write of its own, and upkeep has other work.
 const pruneStep = 200
 
-// Prune removes the oldest alerts that ended beyond the newest most, so that
-// rules that come and go cannot fill the card; what keep asks for stays. No
-// date removes anything: one that jumped would make all of them old at once.
+// Prune keeps the newest most ended alerts and those that keep returns true for, and
+// removes the older ones, so that alerts that come and go can't fill the card. It
+// goes by number, not by age: a jump of the date would make all of them old.
 // It removes 200 in one call and returns how many.
 func (e *Engine) Prune(ctx context.Context, most int, keep func(Alert) bool) (int, error) {
 	if e.store == nil {
@@ -28,7 +28,7 @@ func (e *Engine) Prune(ctx context.Context, most int, keep func(Alert) bool) (in
 	var ended []*record
 	for _, b := range bodies {
 		r := new(record)
-		// What can't be read is counted and shown, and not ours to remove.
+		// An alert that can't be read is counted elsewhere and never removed.
 		if json.Unmarshal(b, r) == nil && r.ID != "" && !r.live() && !keep(r.Alert) {
 			ended = append(ended, r)
 		}

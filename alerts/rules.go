@@ -78,10 +78,10 @@ type Rule struct {
 	// Hold is how long the condition must last before it fires; Clear is how
 	// long it must be gone before it counts as over.
 	Hold, Clear time.Duration
-	// TellOver says it to people too when it ended by itself; the end of the
-	// rest is plain to see.
+	// TellOver sends a message to people too when it ended by itself. Of the other
+	// rules people see the end in the shop.
 	TellOver bool
-	// Remind repeats it once as the end nears.
+	// Remind repeats the message once, Tuning.RemindBefore before its end.
 	Remind bool
 }
 
@@ -112,8 +112,8 @@ var Rules = []Rule{
 	{Name: IsHard, Severity: Note, Clear: 10 * time.Minute},
 	{Name: MayHandle, Severity: Note, Clear: 10 * time.Minute},
 
-	// Flapping probes are one message: the clear time doubles each time they
-	// come back soon.
+	// A probe that comes and goes makes one message: the clear time doubles with
+	// each return within two hours.
 	{Name: ProbeMissing, Source: FromProbe, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute},
 	{Name: ProbeStale, Source: FromProbe, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute},
 	{Name: ProbeStuck, Source: FromProbe, TellOver: true, Severity: Soon, Hold: 2 * time.Minute, Clear: 10 * time.Minute},
@@ -129,8 +129,8 @@ var Rules = []Rule{
 	{Name: SenderBehind, Source: FromReport, Severity: Note, Hold: 5 * time.Minute, Clear: 5 * time.Minute},
 }
 
-// code is the code of a rule's sentence; those of a rule that another part
-// invented are shared.
+// code is the code of a rule's sentence. Rules that are not in [Rules] share
+// those below "alert.other.".
 func (r Rule) code(what string) string {
 	if c := "alert." + r.Name + "." + what; words.English.Has(c) {
 		return c
@@ -149,8 +149,8 @@ var ruleByName = func() map[string]*Rule {
 	return m
 }()
 
-// rule returns the row of a name; a condition that another part invented gets
-// a row made from its severity.
+// rule returns the row of a name. A condition whose rule is not in [Rules] gets a
+// row made from its severity.
 func rule(name string, sev Severity) Rule {
 	if r, ok := ruleByName[name]; ok {
 		return *r

@@ -22,8 +22,8 @@ type speaker struct {
 }
 
 func (s speaker) clock(t time.Time) string {
-	// What is said of the future is a warning and is rounded to the early
-	// side: to five minutes beyond an hour.
+	// A time ahead is a warning, so it is rounded down: to five minutes where it
+	// is more than an hour.
 	if t.Sub(s.now) > time.Hour {
 		t = t.Truncate(5 * time.Minute)
 	}
@@ -74,7 +74,7 @@ func (s speaker) since(t time.Time) string {
 	return s.moment(t, "since", "for")
 }
 
-// sentence renders a sentence that another part made.
+// sentence renders a message of another package, such as the model's.
 func (s speaker) sentence(x coat.Sentence) string {
 	var b strings.Builder
 	for _, p := range x {

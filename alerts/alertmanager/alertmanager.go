@@ -74,7 +74,7 @@ func (c *channel) posted(a alerts.Alert) posted {
 	}
 	if a.EndedAt != nil {
 		p.EndsAt = *a.EndedAt
-		if !p.EndsAt.After(p.StartsAt) { // refused otherwise
+		if !p.EndsAt.After(p.StartsAt) { // Alertmanager refuses an end that is not after the start
 			p.EndsAt = p.StartsAt.Add(time.Second)
 		}
 	}
@@ -93,7 +93,7 @@ func name(rule string) string {
 }
 
 // send posts one alert. A test posts an alert of its own that ends after five
-// minutes; a digest is nothing here.
+// minutes. It ignores a digest: Alertmanager has had every change already.
 func (c *channel) send(ctx context.Context, m alerts.Message) error {
 	a := m.Alert
 	switch {
@@ -106,7 +106,7 @@ func (c *channel) send(ctx context.Context, m alerts.Message) error {
 	return c.post(ctx, []posted{c.posted(*a)})
 }
 
-// refresh repeats everything that lasts.
+// refresh posts every alert that lasts again, so that Alertmanager keeps it.
 func (c *channel) refresh(ctx context.Context, active []alerts.Alert) error {
 	list := make([]posted, 0, len(active))
 	for _, a := range active {

@@ -80,12 +80,12 @@ func New(name string, pin Pin, button Button, onPress func()) *Buzzer {
 	return &Buzzer{name: name, pin: pin, button: button, onPress: onPress, change: make(chan struct{}, 1), test: make(chan chan struct{})}
 }
 
-// Channel is the buzzer as alerts reach it.
+// Channel returns the channel through which the dispatcher drives the buzzer.
 func (c *Buzzer) Channel() alerts.Channel {
 	return alerts.Channel{Name: c.name, Send: c.send, Watch: c.watch, Err: c.lineErr}
 }
 
-// lineErr returns the line's last error, nil while it obeys.
+// lineErr returns the line's last error, nil while it can be switched.
 func (c *Buzzer) lineErr() error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -200,7 +200,7 @@ func (c *Buzzer) rest(ctx context.Context, d time.Duration) bool {
 		case <-c.change:
 			return false
 		case done := <-c.test:
-			// It sounds already: that is a test too.
+			// An alert sounds at the moment, which tests the buzzer too.
 			close(done)
 		}
 	}
@@ -240,7 +240,7 @@ func (c *Buzzer) watchButton(ctx context.Context) {
 		}
 		now := c.button.Pressed()
 		if now && was && !held {
-			held = true // once a press, however long
+			held = true // one call per press, however long it is held
 			if c.onPress != nil {
 				c.onPress()
 			}
@@ -311,8 +311,8 @@ func (g *gpioPin) Set(on bool) error {
 
 func (g *gpioPin) out(on bool) error { return g.p.Out(gpio.Level(on != g.low)) }
 
-// shake switches the line until stop. The pitch is a little below the tone's,
-// by what a sleep takes longer than asked.
+// shake switches the line on and off until stop. Each sleep lasts a little longer
+// than asked, so the pitch is slightly lower than tone.
 func (g *gpioPin) shake(stop, done chan struct{}) {
 	defer close(done)
 	half := time.NewTicker(tone.Period() / 2)

@@ -116,5 +116,5 @@ func (s *webService) Send(message string, params *types.Params) error {
 	return nil
 }
 
-// client ends what hangs some day, so that the next message has a turn.
+// client bounds a request that hangs, so that the next message is sent at all.
 var client = &http.Client{Timeout: 2 * time.Minute}

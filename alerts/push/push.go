@@ -34,8 +34,8 @@ type channel struct {
 }
 
 // New returns a channel to the service that the address names; timeout bounds
-// one try (default 20 s). It sends nothing and asks nobody: a board that starts
-// before its network does keeps its channels. Errors never show the address or
+// one try (default 20 s). It does no I/O, so that a board
+// that starts before its network keeps the channel. Errors never show the address or
 // its parts.
 func New(name, address string, timeout time.Duration) (alerts.Channel, error) {
 	if timeout <= 0 {
