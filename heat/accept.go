@@ -15,10 +15,10 @@ import (
 )
 
 // Limits are the lines of a section that keep its heater safe, each "key =
-// value": the output and its wiring, the probes, every limit and every time
-// that one is kept within. What the heater costs and how closely the law holds
-// are not among them. bus says how a probe is connected; nil leaves that out.
-// The section should have its defaults.
+// value": the output and its wiring, the probes, every limit, and the times within
+// which limits act. Costs and the control law's figures are not among them. bus
+// tells how a probe is connected; nil leaves that out. The section should have its
+// defaults.
 func (c ConfigSection) Limits(bus func(id string) string) []string {
 	var out []string
 	add := func(key string, v any) { out = append(out, fmt.Sprintf("%s = %v", key, v)) }
@@ -77,8 +77,8 @@ func (c ConfigSection) Limits(bus func(id string) string) []string {
 	return out
 }
 
-// HashLimits is what a person accepts when they accept these lines: SHA-256 in
-// hex.
+// HashLimits is the SHA-256 of the lines, in hex, which names them when a person
+// accepts them.
 func HashLimits(lines []string) string {
 	h := sha256.Sum256([]byte(strings.Join(lines, "\n")))
 	return hex.EncodeToString(h[:])
@@ -122,15 +122,15 @@ var (
 	ErrNotKept     = errors.New("the acceptance could not be written to the disk")
 )
 
-// keepSoon is how long the loop and a person wait for the disk before they go
-// on without its word.
+// keepSoon is how long the loop, or a person's request, waits for a write to reach
+// the disk before it goes on without that confirmation.
 const keepSoon = time.Second
 
-// Accept is a person's at the board, who has looked at heater, cut-out and
-// tent: the limits in force, named by their hash, count from now on. A latch
-// of a missing or damaged file is gone, any other stays; on-time that is not
-// known begins anew. It is on disk when Accept returns nil. Whoever calls it
-// must know that the person is at the board.
+// Accept records that a person at the board has looked at heater, cut-out and tent
+// and accepts the limits in force, named by their hash. A latch that stands for a
+// missing or damaged file goes, any other stays; unknown on-time begins anew. It is
+// on disk when Accept returns nil. The caller must make sure that the person is at
+// the board.
 func (l *Loop) Accept(by, hash string) error {
 	if hash != HashLimits(l.cfg.Limits) {
 		return ErrOtherLimits

@@ -19,22 +19,22 @@ import (
 type ConfigSection struct {
 	Output string `toml:"output"` // "relay", "pulse", "plug", "command"; "" for no heater
 
-	// Probes. Control is on the panel (or its witness) and is what is held;
-	// Limit is wired to this board, another probe than Control, and stops the
-	// heater by itself; Air gives the tent's air and humidity, default Limit;
-	// Shed is around the tent and only tells a warm day from a stuck relay.
+	// Probes. Control is on the panel (or its witness); its temperature is
+	// controlled. Limit must be wired to this board and differ from Control; it
+	// alone can stop the heater. Air gives the tent's air and humidity, default
+	// Limit. Shed is outside the tent and only tells a warm day from a stuck relay.
 	Control string `toml:"control_probe"`
 	Limit   string `toml:"limit_probe"`
 	Air     string `toml:"air_probe"`
 	Shed    string `toml:"shed_probe"`
-	// Inside are further probes in the tent: forecasts of their panels go by
-	// the set point as well. They control nothing.
+	// Inside are further probes in the tent: forecasts of their panels use the
+	// set point too. They do not control the heater.
 	Inside []string `toml:"inside"`
 
 	// AllowPushedControl lets a probe that came over the network be the
 	// control probe. It then only matters below the limit probe's own bound:
 	// the heater goes off as soon as the limit probe is PushedLeadK above the
-	// set point, whatever the pushed one says.
+	// set point, whatever the pushed one reads.
 	AllowPushedControl bool    `toml:"allow_pushed_control"`
 	PushedLeadK        float64 `toml:"pushed_lead_k"`
 
@@ -50,27 +50,27 @@ type ConfigSection struct {
 	// The set point's span, °C: what a page may ask for.
 	MinSetC *float64 `toml:"min_set_c"` // default FrostC
 	MaxSetC *float64 `toml:"max_set_c"` // default MaxPanelC − 5, at most MaxAirC − 5
-	FrostC  float64  `toml:"frost_c"`   // what frost keeping holds, default 5
+	FrostC  float64  `toml:"frost_c"`   // set point of frost protection, °C, default 5
 
-	MaxOnHours float64 `toml:"max_on_hours"` // in any 24 h, default 16
+	MaxOnHours float64 `toml:"max_on_hours"` // most on-time in any 24 h, h, default 16
 	RampKH     float64 `toml:"ramp_k_h"`     // fastest rise of the set point, K/h, default 6
-	MaxLeadK   float64 `toml:"max_lead_k"`   // how far the air may lead the panel, default 12
-	AirMarginK float64 `toml:"air_margin_k"` // the air is held this far below MaxAirC, default 5
-	DewMarginK float64 `toml:"dew_margin_k"` // below this margin warming is slowed, default 3; 0 for none
-	DisagreeK  float64 `toml:"disagree_k"`   // control and limit probe further apart are in doubt, default 20
+	MaxLeadK   float64 `toml:"max_lead_k"`   // how much warmer than the panel the air may be, K, default 12
+	AirMarginK float64 `toml:"air_margin_k"` // the air is kept this far below MaxAirC, K, default 5
+	DewMarginK float64 `toml:"dew_margin_k"` // below this margin to the dew point warming is slowed, K, default 3; 0 for none
+	DisagreeK  float64 `toml:"disagree_k"`   // control and limit probe that differ by more are in doubt, K, default 20
 
 	Law    string           `toml:"law"`    // "pi" (default) or "two-point"
 	BandK  float64          `toml:"band_k"` // two-point: full width of the hysteresis, default 1
-	Kp     float64          `toml:"kp"`     // PI: share of full heat a kelvin, default 0.3
+	Kp     float64          `toml:"kp"`     // PI: share of full heat per kelvin, default 0.3
 	Ti     sensors.Duration `toml:"ti"`     // PI: reset time, default 60m
-	Window sensors.Duration `toml:"window"` // one on-and-off of the proportioning, default 5m
+	Window sensors.Duration `toml:"window"` // length of one on-off cycle, default 5m
 	MinOn  sensors.Duration `toml:"min_on"` // default 30s
 	MinOff sensors.Duration `toml:"min_off"`
 
-	Every sensors.Duration `toml:"every"` // of the loop, default 5s
+	Every sensors.Duration `toml:"every"` // interval of the loop's steps, default 5s
 	Lease sensors.Duration `toml:"lease"` // default 30s
 
-	EffectAfter sensors.Duration `toml:"effect_after"` // on for so long without a rise of 1 K: no effect; default 20m
+	EffectAfter sensors.Duration `toml:"effect_after"` // on for this long without a rise of 1 K is a fault; default 20m
 
 	HeaterW  float64 `toml:"heater_w"` // rated power, for energy; 0 not known
 	PricekWh float64 `toml:"price_kwh"`
@@ -92,34 +92,34 @@ type ConfigSection struct {
 type RelaySection struct {
 	Line      string `toml:"line"` // GPIO line, such as "GPIO17"
 	ActiveLow bool   `toml:"active_low"`
-	// Watchdog is the board's hardware watchdog that the guard feeds while the
-	// relay may be on: should the guard die, the board resets. "none" says
-	// that there is none, knowingly.
+	// Watchdog is the device of the board's hardware watchdog, which the guard
+	// feeds while the relay may be on: if the guard dies, the board resets.
+	// "none" declares that the board has none.
 	Watchdog string `toml:"watchdog"`
 }
 
-// PulseSection is [tent.pulse]: a line whose every other renewal makes an
-// edge, into a retriggerable relay that drops out by itself.
+// PulseSection is [tent.pulse]: a GPIO line to a retriggerable relay, which drops out
+// by itself when pulses stop. Every second renewal makes a rising edge.
 type PulseSection struct {
 	Line string           `toml:"line"`
-	Hold sensors.Duration `toml:"hold"` // the relay's own: how long it stays in after the last pulse
+	Hold sensors.Duration `toml:"hold"` // set at the relay: how long it stays on after the last pulse
 }
 
-// PlugSection is [tent.plug]: a smart plug over MQTT with an off-timer of its
-// own that every renewal sets anew.
+// PlugSection is [tent.plug]: a smart plug over MQTT with its own off-timer, which
+// every renewal sets anew.
 type PlugSection struct {
 	Broker   string `toml:"broker"` // "mqtt://127.0.0.1:1883"
-	Topic    string `toml:"topic"`  // commands go here
+	Topic    string `toml:"topic"`  // for commands to the plug
 	OnMsg    string `toml:"on_message"`
 	OffMsg   string `toml:"off_message"`
-	State    string `toml:"state_topic"` // the plug says here what it does
+	State    string `toml:"state_topic"` // on which the plug publishes its state
 	StateKey string `toml:"state_key"`   // JSON path of on or off, such as "output"
 	TimerKey string `toml:"timer_key"`   // JSON path of the off-timer's seconds
 	User     string `toml:"user"`
 	PassFile string `toml:"password_file"`
 }
 
-// keys are those that a plug needs, with what each is.
+// keys returns the keys that a plug requires, with their values and what each is.
 func (p PlugSection) keys() []struct{ key, v, what string } {
 	return []struct{ key, v, what string }{
 		{"broker", p.Broker, "such as \"mqtt://127.0.0.1:1883\""}, {"topic", p.Topic, "where commands go"},
@@ -135,12 +135,11 @@ type CommandSection struct {
 	Argv []string `toml:"argv"`
 }
 
-// Outputs are the kinds of output a configuration may name.
+// Outputs are the kinds of output that a configuration may name.
 var Outputs = []string{"relay", "pulse", "plug", "command"}
 
-// figure is a number of the section: what it is where the file does not say, the
-// span that Check allows, and whether it keeps the heater safe, so that a person
-// accepts it at the board.
+// figure is a number of the section: its default, the range that Check allows, its
+// unit, and whether it is a safety limit that a person accepts at the board.
 type figure struct {
 	key         string
 	v           *float64
@@ -151,13 +150,13 @@ type figure struct {
 
 func (c *ConfigSection) figures() []figure {
 	return []figure{
-		{"pushed_lead_k", &c.PushedLeadK, 10, 1, 20, "K", false}, // accepted beside allow_pushed_control
+		{"pushed_lead_k", &c.PushedLeadK, 10, 1, 20, "K", false}, // Limits lists it together with allow_pushed_control
 		{"max_on_hours", &c.MaxOnHours, 16, .1, 24, "h", true},
 		{"ramp_k_h", &c.RampKH, 6, .1, 60, "K/h", true},
 		{"max_lead_k", &c.MaxLeadK, 12, 2, 30, "K", true},
 		{"air_margin_k", &c.AirMarginK, 5, 1, 30, "K", true},
 		{"disagree_k", &c.DisagreeK, 20, 5, 40, "K", true},
-		{"dew_margin_k", &c.DewMarginK, 0, 0, 15, "K", false}, // DefaultSection has its default: 0 is none
+		{"dew_margin_k", &c.DewMarginK, 0, 0, 15, "K", false}, // its default is in DefaultSection, as 0 means none here
 		{"band_k", &c.BandK, 1, .1, 10, "K", false},
 		{"kp", &c.Kp, .3, .001, 100, "a kelvin", false},
 		{"heater_w", &c.HeaterW, 0, 0, 50000, "W", false},
@@ -165,7 +164,7 @@ func (c *ConfigSection) figures() []figure {
 	}
 }
 
-// span is the same of a time.
+// span is like figure, for a duration.
 type span struct {
 	key         string
 	v           *sensors.Duration
@@ -185,7 +184,7 @@ func (c *ConfigSection) spans() []span {
 	}
 }
 
-// Defaults fills what the file does not say. It changes no limit that the
+// Defaults fills in the keys that the file leaves out. It changes no value that the
 // file sets.
 func (c ConfigSection) Defaults() ConfigSection {
 	for _, f := range c.figures() {
@@ -208,11 +207,11 @@ func (c ConfigSection) Defaults() ConfigSection {
 	return c
 }
 
-// DefaultSection is [tent] before the file is read: no heater, and warming
-// slowed near the dew point.
+// DefaultSection is [tent] before the file is read: no heater, and slower warming
+// near the dew point.
 func DefaultSection() ConfigSection { return ConfigSection{DewMarginK: 3} }
 
-// Wired says of a probe id of the file whether it exists there, and whether it
+// Wired reports whether the configuration has a probe of this id, and whether that
 // is wired to this board.
 type Wired func(id string) (known, wired bool)
 
@@ -230,7 +229,7 @@ func (c ConfigSection) Check(probe Wired) []error {
 	if !slices.Contains(Outputs, c.Output) {
 		out.bad("output", "%q is not %s", c.Output, strings.Join(Outputs, ", "))
 	}
-	// Limits first: a heater without them is refused whatever else is right.
+	// Required limits first: without them a heater is never accepted.
 	c.checkLimits(out.bad)
 	c.checkProbes(probe, out.bad)
 	c.checkLaw(out.bad)
@@ -238,8 +237,7 @@ func (c ConfigSection) Check(probe Wired) []error {
 	return out
 }
 
-// tentFaults are the faults of the section, each beginning with its key; bad adds
-// one.
+// tentFaults passes each fault of the section to bad, beginning with its key.
 type tentFaults []error
 
 func (f *tentFaults) bad(key, format string, a ...any) {
@@ -328,7 +326,7 @@ func (c ConfigSection) checkProbes(probe Wired, bad bad) {
 	}
 }
 
-// checkLaw looks at the figures of the law and at how they go together.
+// checkLaw checks the control law's figures, each and against each other.
 func (c ConfigSection) checkLaw(bad bad) {
 	for _, f := range c.figures() {
 		if !(*f.v >= f.lo && *f.v <= f.hi) {
@@ -384,9 +382,9 @@ func (c ConfigSection) checkOutput(bad bad) {
 		if (p.User == "") != (p.PassFile == "") {
 			bad("plug.user", "user and password_file go together")
 		}
-		// Whoever may write to the plug's topics drives the heater, and can say in
-		// its place that it is on: the broker has to know who it is, and the
-		// password must not be read on the way.
+		// A client that may publish on the plug's topics can drive the heater and
+		// forge the plug's state. So the broker must ask for a password, and the
+		// password must not travel in the clear.
 		if p.User == "" {
 			bad("plug.user", "required: a user of its own at the broker, which must let nobody but it and the plug write to %q and %q", p.Topic, p.State)
 		}

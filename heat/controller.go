@@ -12,38 +12,38 @@ import (
 	"curewright/sensors"
 )
 
-// Input is all that a step goes by.
+// Input is everything that a step's decision depends on.
 type Input struct {
-	At time.Duration // monotonic, since any fixed moment; never falls
+	At time.Duration // monotonic time since any fixed moment; never decreases
 
 	Control, Limit, Air Sense
-	Shed                Sense // around the tent; only used where sound
+	Shed                Sense // outside the tent; used only while it is sound
 
-	// ProfileC is the set point of a plan now, missing where there is none or
-	// it is stale: then the plain hold counts.
+	// ProfileC is the plan's set point now, missing where there is no plan or
+	// it is stale: then the plain set point (Hold) applies.
 	ProfileC sensors.Value
-	// ClockDoubt says that the wall clock stepped or is not trusted although a
-	// plan goes by it.
+	// ClockDoubt says that a plan is followed although the wall clock stepped or
+	// is not trusted.
 	ClockDoubt bool
-	SwitchOff  bool   // the wired switch
-	Output     string // what is wrong with the output, "" while it obeys
-	Records    string // why latch or on-time cannot be kept, "" while they can
+	SwitchOff  bool   // the wired switch is open
+	Output     string // what is wrong with the output, "" for nothing
+	Records    string // why latch or on-time can't be saved, "" while they can
 }
 
-// Decision is what a step says.
+// Decision is a step's result.
 type Decision struct {
 	On      bool
 	Why     Reason
-	Say     words.Sentence // without its stop
+	Say     words.Sentence // without its full stop
 	Latched bool
 	Share   float64       // of full heat asked for, 0 to 1
-	SetC    sensors.Value // where the set point's ramp stands; missing when not held
-	AimC    sensors.Value // what is asked for in the end
+	SetC    sensors.Value // set point on the ramp now; missing while nothing is held
+	AimC    sensors.Value // set point at the end of the ramp
 	DewC    sensors.Value // dew point of the tent's air
-	MarginK sensors.Value // panel above it
+	MarginK sensors.Value // panel's temperature above it, K
 }
 
-// Latch is a fault that wants a person.
+// Latch is a fault that keeps heat off until a person releases it.
 type Latch struct {
 	Why Reason
 	Say words.Sentence
@@ -53,18 +53,18 @@ type Latch struct {
 // and does no input or output; one goroutine uses it.
 type Controller struct {
 	cfg  ConfigSection
-	lang *words.Catalogue // what is said; nil: English
+	lang *words.Catalogue // language of the sentences; nil for English
 	pi   PI
 	two  TwoPoint
 	pro  proportion
 
-	wish   *float64 // the plain hold, nil when nobody wants heat
-	offWhy Reason   // why nobody wants it
+	wish   *float64 // set point that a person asked for, nil for no heat
+	offWhy Reason   // why wish is nil
 	offSay words.Sentence
 
 	latch  *Latch
 	refuse string // why the limits do not count as accepted, "" if they do
-	everOn bool   // since the start
+	everOn bool   // the heater was on since the start
 	onTime OnTime
 
 	begun       bool
@@ -72,39 +72,39 @@ type Controller struct {
 	on          bool
 	since       time.Duration // of the last switching
 	last        Decision
-	soundAt     time.Duration // all probes sound since
+	soundAt     time.Duration // since when all probes are sound
 	sound       bool
-	apartAt     time.Duration // control and limit apart since
+	apartAt     time.Duration // since when control and limit probe disagree
 	apart       bool
 	restTo      time.Duration // no heat before this
 	restWhy     Reason
 	solventTo   time.Duration
 	solvent     bool
-	resume      *float64 // set point to come back to by itself
+	resume      *float64 // set point to resume after a power cut, nil for none
 	resumeTo    time.Duration
-	rampC       float64 // where the set point's ramp stands
+	rampC       float64 // set point on the ramp, °C
 	ramping     bool
-	airOn       float64       // lowest air since the heater was switched on
+	airOn       float64       // lowest air temperature since the heater was switched on, °C
 	effect      bool          // the air has risen by effectK since then
-	shown       bool          // it has risen by shownK in this turn or soon after it
-	turnOn      time.Duration // how long this turn has been on
-	turnOpen    bool          // it is on, or went off only just
-	fruitless   time.Duration // time on in turns that showed nothing
+	shown       bool          // it has risen by shownK during this on-period or soon after
+	turnOn      time.Duration // on-time of this on-period
+	turnOpen    bool          // the heater is on, or went off less than afterHeat ago
+	fruitless   time.Duration // total on-time of on-periods without a rise
 	trace       trace         // the air's last half hour
 	marginAt    time.Duration
-	marginK     float64 // margin at the start of this dew period
-	marginSlope float64 // its change over the last one
+	marginK     float64 // margin to the dew point at the start of this period, K
+	marginSlope float64 // its change over the last period, K
 	marginBegun bool
 	slopeKnown  bool
 	onInPeriod  bool
-	dewStop     bool // heat took the panel towards the dew point
+	dewStop     bool // heat was stopped because it took the panel towards the dew point
 	dewStopAt   time.Duration
 	dewStopK    float64
 }
 
 // NewController returns a controller that is off. cfg must have its defaults
-// and be checked. latch is what the last run left, nil for none; on is its
-// on-time.
+// and be checked. latch is the latch of the last run, nil for none; on is the
+// heater's on-time until then.
 func NewController(cfg ConfigSection, latch *Latch, on OnTime) *Controller {
 	c := &Controller{cfg: cfg, latch: latch, onTime: on, offWhy: NotAsked}
 	c.pi = PI{Kp: cfg.Kp, TiS: time.Duration(cfg.Ti).Seconds()}
@@ -113,7 +113,7 @@ func NewController(cfg ConfigSection, latch *Latch, on OnTime) *Controller {
 	return c
 }
 
-// Hold asks for a set point, °C. It is refused outside the file's span and
+// Hold asks for a set point, °C. It is refused outside the configured range and
 // while a latch stands.
 func (c *Controller) Hold(setC float64) error {
 	lo, hi := *c.cfg.MinSetC, *c.cfg.MaxSetC
@@ -133,12 +133,12 @@ func (c *Controller) Hold(setC float64) error {
 	return nil
 }
 
-// Refuse says why the limits do not count as accepted at the board, "" if they
-// do, as in a new controller. While they do not there is no heat, and no release
-// brings it.
+// Refuse sets why the limits do not count as accepted at the board; "", as in a new
+// controller, for accepted limits. Without acceptance there is no heat, and a
+// release does not change that.
 func (c *Controller) Refuse(why string) { c.refuse = why }
 
-// fresh makes the law begin anew.
+// fresh resets the control law and the ramp.
 func (c *Controller) fresh() {
 	c.pi.Reset()
 	c.two.Reset()
@@ -146,7 +146,8 @@ func (c *Controller) fresh() {
 	c.ramping, c.marginBegun, c.slopeKnown = false, false, false
 }
 
-// Off is a person's: no heat until a person asks for it again. It never fails.
+// Off is a person's request: no heat until a person asks for it again. It never
+// fails.
 func (c *Controller) Off(why Reason, say string) { c.unasked(why, words.Plain(say)) }
 
 func (c *Controller) unasked(why Reason, say words.Sentence) {
@@ -159,7 +160,7 @@ func (c *Controller) UseSolvent(at time.Duration) {
 	c.solventTo, c.solvent = at+SolventRest, true
 }
 
-// SolventLeft is how long solvent still keeps heat off, 0 for not.
+// SolventLeft is how long solvent still keeps heat off, 0 when it does not.
 func (c *Controller) SolventLeft(at time.Duration) time.Duration {
 	if !c.solvent {
 		return 0
@@ -167,8 +168,8 @@ func (c *Controller) SolventLeft(at time.Duration) time.Duration {
 	return max(c.solventTo-at, 0)
 }
 
-// Release takes back a latch, as a person who looked. Heat stays off until it
-// is asked for again.
+// Release clears a latch on behalf of a person who has looked at the heater. Heat
+// stays off until it is asked for again.
 func (c *Controller) Release() {
 	c.latch = nil
 	c.unasked(NotAsked, c.say("released", nil))
@@ -186,10 +187,10 @@ func (c *Controller) Resume(setC float64, at time.Duration) error {
 	return nil
 }
 
-// Latched returns the fault that wants a person, nil for none.
+// Latched returns the latch, nil for none.
 func (c *Controller) Latched() *Latch { return c.latch }
 
-// Wish is the plain hold, missing when nobody wants heat.
+// Wish is the set point that a person asked for, missing for no heat.
 func (c *Controller) Wish() sensors.Value { return sensors.FromPtr(c.wish) }
 
 // OnTime is the heater's on-time in the last 24 h.
@@ -198,7 +199,7 @@ func (c *Controller) OnTime() OnTime { return c.onTime }
 // Since is when the heater was last switched.
 func (c *Controller) Since() time.Duration { return c.since }
 
-// Step decides.
+// Step decides whether the heater is on until the next step.
 func (c *Controller) Step(in Input) Decision {
 	dt := in.At - c.at
 	if !c.begun {
@@ -209,8 +210,8 @@ func (c *Controller) Step(in Input) Decision {
 	if back {
 		dt = 0
 	}
-	// What was on since the last step counts, but not beyond the lease: the
-	// output has gone off by then.
+	// If the heater was on, the time since the last step counts as on-time, but at
+	// most one lease: then the output has gone off by itself.
 	c.onTime.advance(dt)
 	if c.on {
 		c.onTime.add(min(dt, time.Duration(c.cfg.Lease)))
@@ -219,7 +220,7 @@ func (c *Controller) Step(in Input) Decision {
 
 	d := c.decide(in, dt, late, back)
 	if d.Why == NotAccepted {
-		// It lasts by itself, until somebody accepts.
+		// This needs no latch: it lasts until the limits are accepted.
 		d.Latched = true
 	} else if d.Why.Latches() && c.latch == nil {
 		c.latch = &Latch{Why: d.Why, Say: d.Say}
@@ -243,14 +244,14 @@ func (c *Controller) Step(in Input) Decision {
 	return d
 }
 
-// off is a decision for no heat, said by a code below "heat.".
+// off is a decision for no heat; its sentence is the message "heat." + code.
 func (c *Controller) off(why Reason, code string, facts words.Facts) Decision {
 	return offFor(why, c.say(code, facts))
 }
 
 func offFor(why Reason, say words.Sentence) Decision { return Decision{Why: why, Say: say} }
 
-// say is a sentence of a code below "heat.", text the same for the history.
+// say is the message "heat." + code, and text the same as a text for the history.
 func (c *Controller) say(code string, facts words.Facts) words.Sentence {
 	return c.lang.Sentence("heat."+code, facts)
 }
@@ -272,7 +273,7 @@ func (c *Controller) decide(in Input, dt time.Duration, late, back bool) Decisio
 	return d
 }
 
-// aim is what is asked for, missing when nobody wants heat.
+// aim is the set point asked for, by the plan or by a person; missing for no heat.
 func (c *Controller) aim(in Input) sensors.Value {
 	if c.wish == nil {
 		return sensors.Value{}
@@ -283,7 +284,7 @@ func (c *Controller) aim(in Input) sensors.Value {
 	return sensors.FromPtr(c.wish)
 }
 
-// follow keeps what the guards remember.
+// follow updates the memory of the guards.
 func (c *Controller) follow(in Input, dt time.Duration) {
 	air, ok := in.Air.c()
 	if !ok {
@@ -297,7 +298,7 @@ func (c *Controller) follow(in Input, dt time.Duration) {
 	}
 	if c.on {
 		c.turnOn = in.At - c.since
-		// It may still fall before the element is warm.
+		// The air may still cool until the heating element is warm.
 		c.airOn = math.Min(c.airOn, air)
 	}
 	c.effect = c.effect || air >= c.airOn+effectK
@@ -307,8 +308,8 @@ func (c *Controller) follow(in Input, dt time.Duration) {
 	}
 }
 
-// closeTurn adds up heat that showed nothing. A short turn says nothing either
-// way.
+// closeTurn ends an on-period: without a rise of the air its on-time is added to
+// fruitless. A period shorter than minTurn proves nothing and is not counted.
 func (c *Controller) closeTurn() {
 	switch {
 	case !c.turnOpen || c.turnOn < minTurn:
@@ -320,9 +321,9 @@ func (c *Controller) closeTurn() {
 	c.turnOpen = false
 }
 
-// fault is the guards, the worst first.
+// fault checks the guards, the most serious first, and returns the first fault.
 func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
-	// Over-temperature is looked for even while something else is wrong.
+	// Over-temperature is checked even while something else is wrong.
 	for _, x := range []struct {
 		s    Sense
 		max  float64
@@ -346,7 +347,7 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 		return offFor(NotAccepted, words.Plain(c.refuse)), true
 	}
 	if in.Output != "" && !c.everOn {
-		// A broker that starts later than we do is no reason to wake anybody.
+		// A broker that starts after the daemon is no reason to wake anybody.
 		c.sound = false
 		return c.off(OutputWaiting, "output_waiting", words.Facts{"why": in.Output}), true
 	}
@@ -379,7 +380,8 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 		return d, true
 	}
 	if in.ClockDoubt {
-		// Off at once; later the plain hold may go on without the wall clock.
+		// Off at once; after clockRest a plain set point may be held again, which
+		// needs no wall clock.
 		if c.restWhy != ClockDoubt {
 			c.rest(in.At, clockRest, ClockDoubt)
 		}
@@ -403,7 +405,7 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 
 func (c *Controller) rest(at, d time.Duration, why Reason) { c.restTo, c.restWhy = at+d, why }
 
-// firstDoubt is the first of the probes used that is not sound.
+// firstDoubt returns the first required probe that is not sound.
 func (c *Controller) firstDoubt(in Input) Sense {
 	for i, s := range []Sense{in.Control, in.Limit, in.Air} {
 		pushedMay := c.cfg.AllowPushedControl && i != 1
@@ -444,7 +446,7 @@ func (c *Controller) disagree(in Input) (Decision, bool) {
 	return c.off(ProbesDisagree, what, words.Facts{"diff": words.Diff(k)}), true
 }
 
-// effects looks for a heater that does not do what it is told.
+// effects looks for heat without effect, and for heat while the heater is off.
 func (c *Controller) effects(in Input) (Decision, bool) {
 	air, _ := in.Air.c()
 	lasted := in.At - c.since
@@ -476,7 +478,7 @@ func (c *Controller) effects(in Input) (Decision, bool) {
 	return Decision{}, false
 }
 
-// allowed is the rest, once no guard holds: whether heat is wanted, and how much.
+// allowed decides, when there is no fault, whether heat is wanted and how much.
 func (c *Controller) allowed(in Input, dt time.Duration) Decision {
 	switch {
 	case in.SwitchOff:
@@ -508,15 +510,15 @@ func (c *Controller) allowed(in Input, dt time.Duration) Decision {
 	return c.law(in, dt)
 }
 
-// law is the heat that the set point wants under the soft limits.
+// law is the share of heat that the control law asks for, within the soft limits.
 func (c *Controller) law(in Input, dt time.Duration) Decision {
 	panel, _ := in.Control.c()
 	air, _ := in.Air.c()
 	limit, _ := in.Limit.c()
 	aim, _ := c.aim(in).Get()
 
-	// The set point starts where the panel is and rises no faster than the
-	// ramp; it waits for a panel that cannot follow.
+	// The ramp starts at the panel's temperature and rises at most RampKH; it waits
+	// for a panel that can't follow.
 	if !c.ramping {
 		c.rampC, c.ramping = math.Min(panel, aim), true
 	}
@@ -546,7 +548,8 @@ func (c *Controller) law(in Input, dt time.Duration) Decision {
 		u = c.pi.Step(err, dt.Seconds(), room)
 	}
 	on := c.pro.step(in.At, u)
-	// The relay's rest: soft reasons wait for it, limits and faults do not.
+	// The relay's minimum times: soft reasons wait for them, limits and faults do
+	// not.
 	switch lasted := in.At - c.since; {
 	case on && !c.on && lasted < time.Duration(c.cfg.MinOff):
 		on = false
@@ -583,20 +586,21 @@ func (c *Controller) dew(in Input) (dew, margin sensors.Value) {
 	return
 }
 
-// Warming slowly near the dew point: the period over which the margin is
-// judged, and the share of heat that is kept so that a wet panel dries.
+// Slow warming near the dew point: the period over which the margin's change is
+// judged, and the least share of heat, so that a wet panel dries.
 const (
 	dewPeriod = 10 * time.Minute
 	dewSlow   = .2
-	// Once stopped, heat waits for this much more margin, or is tried again.
+	// Once stopped, heat waits until the margin has grown by this, or is tried
+	// again after a while.
 	dewGain  = .7
 	dewRetry = 2 * time.Hour
 )
 
-// dewRoom is the share of heat that the dew margin leaves. Heat drives water
-// out of timber and cloth into the air before the panel is warm: near the dew
-// point it is throttled, and where the margin shrinks under heat and would be
-// gone within a period it stops.
+// dewRoom is the largest share of heat that the margin to the dew point allows.
+// Heat drives water out of timber and cloth into the air before the panel is warm.
+// So heat is reduced near the dew point, and stops where the margin shrinks under
+// heat and would be gone within a period.
 func (c *Controller) dewRoom(in Input, dt time.Duration) float64 {
 	if !(c.cfg.DewMarginK > 0) {
 		return 1
@@ -604,7 +608,7 @@ func (c *Controller) dewRoom(in Input, dt time.Duration) float64 {
 	_, m := c.dew(in)
 	margin, ok := m.Get()
 	if !ok {
-		// No humidity: half heat, since nobody can tell.
+		// Without a humidity the margin is unknown: half heat.
 		c.marginBegun, c.slopeKnown = false, false
 		return .5
 	}

@@ -25,10 +25,10 @@ const (
 	OnTimeFile = "heat-on-time"
 )
 
-// ErrDamaged is the error for a file whose sum does not fit.
+// ErrDamaged is the error for a file whose checksum does not match.
 var ErrDamaged = errors.New("damaged")
 
-// latchRecord is the latch as kept.
+// latchRecord is the content of the latch file.
 type latchRecord struct {
 	Latched bool           `json:"latched"`
 	Why     Reason         `json:"why,omitempty"`
@@ -40,16 +40,16 @@ type latchRecord struct {
 	Accepted []string `json:"accepted,omitempty"`
 }
 
-// onRecord is the on-time, and what a restart needs to know.
+// onRecord is the content of the on-time file: the on-time and what a restart needs.
 type onRecord struct {
 	HoursS  [onHours]float64 `json:"hours_s"`
 	IntoS   float64          `json:"into_s"`
 	SavedAt time.Time        `json:"saved_at"`
 	Trusted bool             `json:"clock_trusted"`
 	On      bool             `json:"on"`    // at that moment
-	OnAt    *time.Time       `json:"on_at"` // last moment known on
+	OnAt    *time.Time       `json:"on_at"` // last time at which the heater is known to have been on
 	WishC   *float64         `json:"wish_c"`
-	Resume  bool             `json:"resume"` // ticked: come back after a power cut
+	Resume  bool             `json:"resume"` // "resume after power cut" is ticked
 	Solvent bool             `json:"solvent"`
 }
 
@@ -87,8 +87,8 @@ func readFile(dir, name string, v any) error {
 }
 
 // writeFile replaces a file in one step: after a power cut it is wholly old or
-// wholly new. On a full card it writes into the room that the old one has: cut
-// short, that reads as damaged, which is off.
+// wholly new. On a full card it overwrites the old file in place: if that is
+// interrupted, the file reads as damaged and heat stays off.
 func writeFile(name string, b []byte) error {
 	err := file.Replace(name, b)
 	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) {
@@ -119,7 +119,7 @@ func overwriteFile(name string, b []byte) error {
 
 // Prepare writes both files anew: nothing latched, no on-time, these limits
 // accepted. It is for a person at the board who has looked at the heater, its
-// cut-out and the limits; nothing that comes over the network calls it.
+// cut-out and the limits; no network request calls it.
 func Prepare(dir string, limits []string, now time.Time) error {
 	for name, v := range map[string]any{
 		LatchFile:  latchRecord{At: now, Accepted: limits},
@@ -136,21 +136,21 @@ func Prepare(dir string, limits []string, now time.Time) error {
 	return nil
 }
 
-// onSave is how often the on-time is kept while the heater is on. After a
-// crash that much is added to what is found.
+// onSave is the interval at which on-time is saved while the heater is on. After a
+// crash this much is added to the saved on-time.
 const onSave = 5 * time.Minute
 
-// kept is what the files say at start.
+// kept is the content of both files at start.
 type kept struct {
 	latch *Latch
-	limit []string // that were accepted
+	limit []string // accepted limits
 	on    OnTime
 	rec   onRecord // zero where it could not be read
 	notes []string // what could not be read
 }
 
-// readKept reads both files. What is missing or damaged reads as latched and
-// as the on-time's limit.
+// readKept reads both files. A missing or damaged latch file means latched; a missing
+// or damaged on-time file means that the on-time limit is reached.
 func readKept(c *words.Catalogue, dir string, now time.Time, trusted bool) kept {
 	var k kept
 	var l latchRecord
@@ -185,15 +185,15 @@ func readKept(c *words.Catalogue, dir string, now time.Time, trusted bool) kept 
 	if k.rec.On {
 		k.on.Hours[0] += onSave
 	}
-	// Without a trusted clock nobody knows how long the board was off: no time
-	// counts as passed.
+	// Without a trusted clock the time that the board was off is unknown and counts
+	// as zero.
 	if trusted && k.rec.Trusted && now.After(k.rec.SavedAt) {
 		k.on = k.on.Aged(now.Sub(k.rec.SavedAt))
 	}
 	return k
 }
 
-// keeper writes the files beside the loop, the latest of each.
+// keeper writes the latest content of each file in a goroutine of its own.
 type keeper struct {
 	dir  string
 	lang *words.Catalogue
@@ -214,14 +214,14 @@ func newKeeper(lang *words.Catalogue, dir string) *keeper {
 	return k
 }
 
-// waits reports whether the newest of a file is not on the disk yet.
+// waits reports whether a file's latest content is not on disk yet.
 func (k *keeper) waits(name string) bool {
 	k.mu.Lock()
 	defer k.mu.Unlock()
 	return k.pending[name] != nil
 }
 
-// written waits until the newest of a file is on the disk, at most so long, and
+// written waits, for a limited time, until a file's latest content is on disk, and
 // reports whether it is.
 func (k *keeper) written(name string, most time.Duration) bool {
 	late := false
@@ -259,7 +259,7 @@ func (k *keeper) put(name string, v any) {
 }
 
 // keepWithin is how long a change may wait for the disk before the heater goes
-// off: what is not kept does not limit the next run.
+// off: on-time and latches that are not saved can't limit the next run.
 const keepWithin = 30 * time.Second
 
 func (k *keeper) trouble() string {

@@ -8,13 +8,13 @@ import (
 	"time"
 )
 
-// Event is one switching, or one change of why, for the history.
+// Event is one switching of the heater, or one change of the reason, for the history.
 type Event struct {
 	At   time.Time
 	On   bool
 	Why  Reason
 	Text string
-	By   string // who, where a person did it
+	By   string // person who did it, "" for the controller
 }
 
 // Journal takes events. Note never blocks.
@@ -42,7 +42,7 @@ func (q *Queue) Note(e Event) {
 // Dropped is how many events found no room.
 func (q *Queue) Dropped() uint64 { return q.dropped.Load() }
 
-// Run hands events to sink until ctx ends, and then what is left.
+// Run passes events to sink until ctx ends, and then the remaining ones.
 func (q *Queue) Run(ctx context.Context, sink func(Event)) error {
 	for {
 		select {

@@ -28,7 +28,7 @@ func (l *TwoPoint) Step(errK float64) float64 {
 	return 0
 }
 
-// Reset forgets which side it came from.
+// Reset makes the next answer within the band off.
 func (l *TwoPoint) Reset() { l.on = false }
 
 // PI is a proportional and integral law with its output between 0 and a cap.
@@ -36,9 +36,9 @@ func (l *TwoPoint) Reset() { l.on = false }
 // would drive it further (conditional integration), so that it does not wind
 // up while the tent cannot follow.
 type PI struct {
-	Kp  float64 // share of full heat a kelvin
+	Kp  float64 // share of full heat per kelvin
 	TiS float64 // reset time, s
-	i   float64 // integral's share of the output
+	i   float64 // integral part of the output
 }
 
 // Step returns the share of full heat, 0 to cap, for an error of errK (set
@@ -46,15 +46,14 @@ type PI struct {
 func (l *PI) Step(errK, dt, cap float64) float64 {
 	cap = math.Max(0, math.Min(cap, 1))
 	p := l.Kp * errK
-	// Trapezoids would want the last error; a rectangle is exact enough for
-	// steps of seconds against a reset time of minutes.
+	// Rectangle rule: exact enough for steps of seconds and a reset time of minutes,
+	// and it needs no previous error.
 	i := l.i + l.Kp/l.TiS*errK*dt
 	u := p + i
 	if (u > cap && errK > 0) || (u < 0 && errK < 0) {
 		i = l.i
 	}
-	// What an output between the bounds never used, and what a cap that came
-	// down took away, is not owed later.
+	// An integral beyond 0 to 1 could not act and would only take time to unwind.
 	l.i = math.Max(math.Min(i, 1), 0)
 	return math.Max(0, math.Min(p+l.i, cap))
 }
@@ -62,19 +61,19 @@ func (l *PI) Step(errK, dt, cap float64) float64 {
 // Reset empties the integral.
 func (l *PI) Reset() { l.i = 0 }
 
-// proportion turns a share of full heat into on and off within windows. A
-// share that is too small or too large to switch is carried into the next
-// window, so that the mean holds.
+// proportion turns a share of full heat into on and off times within windows. Time
+// too short to switch on or off is carried into the next window, so that the mean is
+// kept.
 type proportion struct {
 	window, minOn, minOff time.Duration
 	from                  time.Duration // start of this window
 	on                    time.Duration // how long it is on in it
-	carry                 time.Duration // on-time owed (or, negative, had too much)
+	carry                 time.Duration // on-time that is owed to the next window (negative: it had too much already)
 	begun                 bool
 }
 
-// step says on or off at a moment; u is asked for at the start of a window.
-// A share of 0 ends the window at once, full heat starts one at once.
+// step returns on or off at a moment. The share u is read at the start of a window;
+// a share of 0 ends the window at once, and full heat starts a new one at once.
 func (p *proportion) step(at time.Duration, u float64) bool {
 	if u <= 0 {
 		*p = proportion{window: p.window, minOn: p.minOn, minOff: p.minOff}

@@ -14,10 +14,10 @@ import (
 	"curewright/sensors"
 )
 
-// LoopConfig is what a loop needs.
+// LoopConfig is the configuration of a [Loop].
 type LoopConfig struct {
 	Section ConfigSection    // with defaults, checked
-	Words   *words.Catalogue // what is said; nil: English
+	Words   *words.Catalogue // language of the sentences; nil for English
 	Output  Output
 	// Probe returns what is known about a probe; it must not block.
 	Probe func(id string) (sensors.Health, bool)
@@ -26,8 +26,8 @@ type LoopConfig struct {
 	// [ConfigSection.Limits] gives them; nil for those of Section without the
 	// probes' wiring.
 	Limits []string
-	// Clock is the wall clock, and whether it is trusted; only plans and what
-	// a restart remembers go by it.
+	// Clock is the wall clock, and whether it is trusted. Only plans and the files
+	// for a restart use it.
 	Clock func() (time.Time, bool)
 	// Profile is the latest plan of set points; nil for none ever.
 	Profile func() (Profile, bool)
@@ -36,8 +36,8 @@ type LoopConfig struct {
 	Log     *slog.Logger
 }
 
-// Loop takes a [Controller] through time. Make it with [NewLoop]; its methods
-// may be called from any goroutine.
+// Loop runs a [Controller] with real probes, output and clock. Make it with
+// [NewLoop]; its methods may be called from any goroutine.
 type Loop struct {
 	cfg  LoopConfig
 	keep *keeper
@@ -46,16 +46,16 @@ type Loop struct {
 	mu       sync.Mutex
 	ctl      *Controller
 	started  time.Time
-	back     *onRecord // the last run's, until it is decided whether heat comes back
-	resume   bool      // ticked
-	accepted []string  // the limits that somebody accepted at the board
-	held     []Event   // told once the latch is on disk
+	back     *onRecord // the last run's, until it is decided whether heat resumes
+	resume   bool      // "resume after power cut" is ticked
+	accepted []string  // limits that a person accepted at the board
+	held     []Event   // for the journal once the latch is on disk
 	seen     map[string]*seen
 	output   string
 	profile  bool // a plan is followed
 	wall     time.Time
 	mono     time.Time
-	onAt     time.Time // last known on, wall
+	onAt     time.Time // last time known on, wall clock
 	savedAt  time.Duration
 	onWas    bool
 	switched uint64
@@ -64,11 +64,11 @@ type Loop struct {
 	whyWas   Reason
 	byNext   string
 	status   Status
-	next     Status // of the step, until the latch is on disk
+	next     Status // of the last step, not shown until its latch is on disk
 }
 
-// seen is when a probe's latest believed reading came in, by the monotonic
-// clock: a wall clock that is put back does not make it young.
+// seen is when a probe's latest accepted reading came in, by the monotonic clock: a
+// wall clock that is set back does not make a reading look fresh.
 type seen struct {
 	taken uint64
 	last  time.Time
@@ -82,7 +82,7 @@ type Status struct {
 	Since         time.Time // of the last switching
 	PanelC, AirC  sensors.Value
 	LimitC        sensors.Value
-	WishC         sensors.Value // the plain hold
+	WishC         sensors.Value // set point that a person asked for, °C
 	Planned       bool          // the set point comes from a plan
 	OnTime        time.Duration // in the last 24 h
 	OnTimeUnknown bool
@@ -129,7 +129,7 @@ func NewLoop(c LoopConfig) (*Loop, error) {
 		c.Log.Warn("heat", "limits", why)
 	}
 	if k.rec.Solvent {
-		// How much of it had passed is not known.
+		// How much of the solvent's time had passed is unknown: it begins anew.
 		l.ctl.UseSolvent(0)
 	}
 	if k.rec.WishC != nil {
@@ -149,7 +149,7 @@ func (l *Loop) Run(ctx context.Context) (err error) {
 	var wg sync.WaitGroup
 	wg.Go(func() { l.keep.run(done) })
 	defer func() {
-		// A panic comes through here as well, and goes on.
+		// This runs during a panic too, which then continues.
 		e := errors.Join(l.renew(false), l.cfg.Output.Close())
 		l.stopped()
 		close(done)
@@ -162,7 +162,7 @@ func (l *Loop) Run(ctx context.Context) (err error) {
 	l.noteOutput(l.renew(false))
 	tick := time.NewTicker(every)
 	defer tick.Stop()
-	var gone <-chan struct{} // nil, which never comes, where the output cannot tell
+	var gone <-chan struct{} // nil, on which nothing ever arrives, for an output without Gone
 	if o, ok := l.cfg.Output.(interface{ Gone() <-chan struct{} }); ok {
 		gone = o.Gone()
 	}
@@ -173,12 +173,12 @@ func (l *Loop) Run(ctx context.Context) (err error) {
 			return ctx.Err()
 		case <-tick.C:
 		case <-l.kick:
-		case <-gone: // the step finds out and acts
+		case <-gone: // the next step gets the output's error and acts on it
 		}
 	}
 }
 
-// renew asks the output within one turn of the loop.
+// renew renews the output's lease, waiting at most one interval of the loop.
 func (l *Loop) renew(on bool) error {
 	ctx, cancel := context.WithTimeout(context.Background(), time.Duration(l.cfg.Section.Every))
 	defer cancel()
@@ -194,11 +194,11 @@ func (l *Loop) noteOutput(err error) {
 	}
 }
 
-// Step looks, decides and renews once. Run calls it; a simulation may.
+// Step reads the probes, decides and renews the lease, once. Run calls it, and so may
+// a simulation.
 func (l *Loop) Step() {
 	d := l.decide()
-	// The renewal is here and nowhere else: a loop that does not come round
-	// does not renew.
+	// The lease is renewed only here: a loop that hangs does not renew it.
 	if err := l.renew(d.On); err != nil {
 		l.noteOutput(err)
 		if d.On {
@@ -211,9 +211,9 @@ func (l *Loop) Step() {
 	l.tell()
 }
 
-// tell shows a step that latched. A latch is on disk before anybody can see
-// it, so that no kill takes back what was shown; where the disk does not answer
-// it is shown as off by a fault, and as latched once it is written.
+// tell publishes the status of a step that latched. A latch is shown only once it is
+// on disk, so that it can't vanish with the process; while the disk does not answer,
+// the status is off by a fault.
 func (l *Loop) tell() {
 	l.mu.Lock()
 	wait := len(l.held) > 0
@@ -231,20 +231,20 @@ func (l *Loop) tell() {
 	l.held = nil
 }
 
-// show makes the step's status what everybody sees; mu is held.
+// show publishes the step's status; mu is held.
 func (l *Loop) show(at time.Duration) {
 	l.status = l.next
 	l.showWish(at) // a person may have asked for something since
 }
 
-// showWish makes what is asked for what everybody sees; mu is held.
+// showWish publishes the set point asked for; mu is held.
 func (l *Loop) showWish(at time.Duration) {
 	l.status.WishC, l.status.Resume, l.status.Solvent = l.ctl.Wish(), l.resume, l.ctl.SolventLeft(at)
 	l.status.Latched = l.latched()
 }
 
-// latched is what may be shown: a latch that is on disk, or limits that nobody
-// accepted.
+// latched is the latch to be shown: one that is on disk, or one for limits that were
+// not accepted.
 func (l *Loop) latched() bool {
 	return l.ctl.refuse != "" || l.ctl.Latched() != nil && !l.keep.waits(LatchFile)
 }
@@ -280,7 +280,8 @@ func (l *Loop) decide() Decision {
 		}
 	}
 	if !l.wall.IsZero() {
-		// The wall moved otherwise than time did.
+		// The wall clock and the monotonic clock advanced by different times: it was
+		// set.
 		if step := now.Round(0).Sub(l.wall) - t0.Sub(l.mono); step > time.Minute || step < -time.Minute {
 			in.ClockDoubt = true
 		}
@@ -298,7 +299,7 @@ func (l *Loop) decide() Decision {
 	return d
 }
 
-// decideBack decides whether heat comes back by itself after a restart.
+// decideBack decides whether heat resumes by itself after a restart.
 func (l *Loop) decideBack(at time.Duration, now time.Time, trusted bool) {
 	b := l.back
 	if b == nil {
@@ -331,10 +332,10 @@ func (l *Loop) decideBack(at time.Duration, now time.Time, trusted bool) {
 	}
 }
 
-// doubts are what a probe's states are to the heater; any other is missing.
+// doubts maps a probe's state to the heater's doubt; any other state is missing.
 var doubts = map[string]Reason{"ok": "", "stuck": ProbeStuck, "implausible": ProbeImplausible, "stale": ProbeStale}
 
-// sense is one probe now.
+// sense reads one probe and judges whether it is sound.
 func (l *Loop) sense(id string) Sense {
 	s := Sense{ID: id}
 	h, ok := l.cfg.Probe(id)
@@ -346,7 +347,7 @@ func (l *Loop) sense(id string) Sense {
 	now := time.Now()
 	m := l.seen[id]
 	if m == nil {
-		// What stood there before us is of an unknown age.
+		// A reading from before the start has an unknown age.
 		m = &seen{taken: h.Taken, last: h.LastAt}
 		l.seen[id] = m
 	} else if h.Taken != m.taken && !h.LastAt.Equal(m.last) {
@@ -365,7 +366,7 @@ func (l *Loop) sense(id string) Sense {
 	return s
 }
 
-// book keeps what has to be kept and tells what changed.
+// book hands latch and on-time to the keeper and changes to the journal.
 func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trusted bool, latchedWas *Latch) {
 	if d.On {
 		l.onAt = now
@@ -403,7 +404,7 @@ func (l *Loop) book(d Decision, in Input, at time.Duration, now time.Time, trust
 	}
 }
 
-// OnOff is the word of a heater's state.
+// OnOff returns "on" or "off".
 func OnOff(on bool) string {
 	if on {
 		return "on"
@@ -417,7 +418,8 @@ func (l *Loop) note(e Event) {
 	}
 }
 
-// noteBy notes what a person did, by its code below "heat.log.".
+// noteBy writes a person's action to the journal; its text is the message
+// "heat.log." + code.
 func (l *Loop) noteBy(by string, why Reason, code string, facts words.Facts) {
 	now, _ := l.cfg.Clock()
 	l.note(Event{At: now, Why: why, Text: l.ctl.text("log."+code, facts), By: by})
@@ -435,7 +437,7 @@ func (l *Loop) saveLatch() {
 func (l *Loop) saveOn(now time.Time, trusted bool, at time.Duration) {
 	o := l.ctl.OnTime()
 	if o.Unknown {
-		return // what is not known stays lost until a day has passed
+		return // unknown on-time counts as the limit until a day has passed
 	}
 	r := onRecord{IntoS: o.Into.Seconds(), SavedAt: now, Trusted: trusted, On: l.ctl.on, WishC: l.ctl.Wish().Ptr(), Resume: l.resume, Solvent: l.ctl.SolventLeft(at) > 0}
 	for i, h := range o.Hours {
@@ -453,7 +455,7 @@ func (l *Loop) saveOn(now time.Time, trusted bool, at time.Duration) {
 	l.savedAt = at
 }
 
-// stopped notes that the loop ended.
+// stopped writes the loop's end to the journal.
 func (l *Loop) stopped() {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -466,7 +468,7 @@ func (l *Loop) stopped() {
 	l.status.Decision = Decision{Why: Stopped, Say: l.ctl.say("stopped", nil), Latched: l.ctl.Latched() != nil || l.ctl.refuse != ""}
 }
 
-// person runs a change by a person and lets the loop step at once.
+// person applies a person's change and makes the loop step at once.
 func (l *Loop) person(by string, f func(at time.Duration) error) error {
 	l.mu.Lock()
 	at := time.Since(l.started)
@@ -475,8 +477,8 @@ func (l *Loop) person(by string, f func(at time.Duration) error) error {
 		l.byNext = by
 		now, trusted := l.cfg.Clock()
 		l.saveOn(now, trusted, at)
-		// What was asked for shows at once; what the heater does about it with
-		// the step that comes now.
+		// The new set point is shown at once; the heater follows with the step that
+		// is made now.
 		l.showWish(at)
 		if !l.profile || !l.status.WishC.OK() {
 			l.status.AimC = l.status.WishC
@@ -490,7 +492,7 @@ func (l *Loop) person(by string, f func(at time.Duration) error) error {
 	return err
 }
 
-// Hold asks for a plain set point, °C, inside the file's span.
+// Hold asks for a set point, °C, within the configured range.
 func (l *Loop) Hold(by string, setC float64) error {
 	return l.person(by, func(time.Duration) error {
 		if err := l.ctl.Hold(setC); err != nil {
@@ -522,7 +524,7 @@ func (l *Loop) UseSolvent(by string) {
 	})
 }
 
-// Release takes back a latch, as a person who has looked.
+// Release clears a latch on behalf of a person who has looked at the heater.
 func (l *Loop) Release(by string) error {
 	return l.person(by, func(time.Duration) error {
 		x := l.ctl.Latched()

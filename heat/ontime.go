@@ -4,12 +4,12 @@ package heat
 
 import "time"
 
-// onHours are a day and the hour under way, so that no part of a day is missed.
+// onHours is 25: the current hour and 24 before it, so that 24 h are always covered.
 const onHours = 25
 
 // OnTime counts the heater's time on within any 24 h, in hours of the monotonic
-// clock: a date that somebody can set would make the limit theirs. The zero value
-// is none at all.
+// clock, so that setting the date can't evade the limit. The zero value is no
+// on-time.
 type OnTime struct {
 	Hours   [onHours]time.Duration // latest first; Hours[0] is under way
 	Into    time.Duration          // how far into Hours[0]
@@ -17,7 +17,7 @@ type OnTime struct {
 	seen    time.Duration          // while unknown
 }
 
-// Total is the sum.
+// Total is the on-time in the last 24 h.
 func (o OnTime) Total() time.Duration {
 	t := time.Duration(0)
 	for _, h := range o.Hours {

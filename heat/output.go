@@ -10,16 +10,16 @@ import (
 )
 
 // Output is what switches the heater. It goes off by itself when it has not
-// been renewed for its lease; whoever implements it must keep that without the
-// help of the loop that renews it.
+// been renewed for its lease; an implementation must ensure that without the help of
+// the loop that renews it.
 type Output interface {
-	// Renew asks for on for another lease, or for off now. It returns an error
-	// as soon as the output may not be what was last asked for, and returns
-	// when ctx ends at the latest.
+	// Renew asks for on for another lease, or for off now. It returns an error if
+	// the output may be in another state than was asked for, and returns when ctx
+	// ends at the latest.
 	Renew(ctx context.Context, on bool) error
 	// Lease is how long the heater can stay on after the last renewal.
 	Lease() time.Duration
-	// Close switches off and gives the output up.
+	// Close switches off and releases the output.
 	Close() error
 }
 
@@ -27,12 +27,11 @@ type Output interface {
 // may be repeated.
 type Line interface{ Set(on bool) error }
 
-// ErrNoRenewal is the error of a lease that nobody keeps any more.
+// ErrNoRenewal is the error of a renewal that [Lease.Run] did not take in time.
 var ErrNoRenewal = errors.New("the lease is not running")
 
-// Lease holds a line on only while somebody keeps asking. If no renewal comes
-// within its time, or it ends, the line goes off and stays off until the next
-// one.
+// Lease keeps a line on only while renewals come. If none comes within its time, or
+// it ends, the line goes off and stays off until the next renewal.
 type Lease struct {
 	line  Line
 	ttl   time.Duration
@@ -71,8 +70,8 @@ func (l *Lease) Run(ctx context.Context) (err error) {
 		case <-expiry.C:
 			on = false
 		}
-		// The line is set every time, also to what it should be already:
-		// whatever else touched it meanwhile does not win.
+		// The line is set every time, even if unchanged, in case something else has
+		// switched it meanwhile.
 		err := l.line.Set(on)
 		l.note(true, err)
 		if err != nil && on {
@@ -88,8 +87,8 @@ func (l *Lease) note(runs bool, err error) {
 	l.mu.Unlock()
 }
 
-// Renew asks for on for another time, or for off now. Its error is the line's
-// last, or that nobody took the renewal before ctx ended.
+// Renew asks for on for another lease, or for off now. Its error is the line's last
+// one, or [ErrNoRenewal].
 func (l *Lease) Renew(ctx context.Context, on bool) error {
 	select {
 	case l.renew <- on:
@@ -99,7 +98,7 @@ func (l *Lease) Renew(ctx context.Context, on bool) error {
 	return l.Err()
 }
 
-// Err is what the line said last, nil while it obeys.
+// Err is the error of the line's last switching, nil for none.
 func (l *Lease) Err() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()

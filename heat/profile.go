@@ -14,8 +14,8 @@ type Point struct {
 	C  float64   `json:"c"` // °C
 }
 
-// Profile is a plan of set points, straight between its corners, that is no
-// longer followed after Until.
+// Profile is a plan of set points, linear between its corners. It is not followed
+// after Until.
 type Profile struct {
 	Points []Point   `json:"points"`
 	Until  time.Time `json:"until"` // stale from then on
@@ -23,7 +23,7 @@ type Profile struct {
 }
 
 // Check returns what is wrong with a profile, nil for nothing: corners in
-// order, and a limit inside a file's span.
+// order, and set points within the configured range.
 func (p Profile) Check(minC, maxC float64) error {
 	if len(p.Points) == 0 {
 		return fmt.Errorf("profile: no corner")

@@ -13,17 +13,17 @@ type Reason string
 
 // Reasons that are no fault.
 const (
-	NotAsked    Reason = "not_asked" // nobody wants heat
+	NotAsked    Reason = "not_asked" // nobody asked for heat
 	ByHand      Reason = "by_hand"   // a person switched it off
 	Switch      Reason = "switch"    // the wired switch says off
 	Solvent     Reason = "solvent"   // solvent in use
 	Settling    Reason = "settling"  // probes must be sound for a while first
 	Resuming    Reason = "resuming"  // after a power cut, waiting until sound
 	Warming     Reason = "warming"   // on
-	Resting     Reason = "resting"   // off in a cycle
+	Resting     Reason = "resting"   // off part of an on-off cycle
 	WarmEnough  Reason = "warm_enough"
-	AirLimit    Reason = "air_limit"  // the air is as warm as it may get
-	LeadLimit   Reason = "lead_limit" // the panel has to catch up with the air
+	AirLimit    Reason = "air_limit"  // the air is at its limit
+	LeadLimit   Reason = "lead_limit" // the air is MaxLeadK warmer than the panel
 	DewGuard    Reason = "dew_guard"  // warming would drive the panel towards the dew point
 	PushedBound Reason = "pushed_bound"
 	Stopped     Reason = "stopped" // the program ends
@@ -48,7 +48,7 @@ const (
 	LatchUnknown     Reason = "latch_file"     // missing or damaged: reads as latched
 	NotAccepted      Reason = "not_accepted"   // nobody accepted these limits at the board
 	OnTimeLimit      Reason = "daily_limit"    // on-time within 24 h, or not known
-	PowerCut         Reason = "power_cut"      // it was on and did not come back by itself
+	PowerCut         Reason = "power_cut"      // it was on before a power cut and did not resume
 )
 
 // safety are the reasons that are off by safety rather than by choice; true for
@@ -67,32 +67,35 @@ func (r Reason) Latches() bool { return safety[r] }
 
 // Times of the guards. All are choices, no source.
 const (
-	// soundFor is how long every probe must have been sound before heat.
+	// soundFor is how long every probe must be sound before heat is allowed.
 	soundFor = time.Minute
-	// resumeSound is the same before heat comes back by itself after a power
-	// cut, and resumeWithin how long it may take to get there.
+	// resumeSound is the same before heat resumes by itself after a power cut, and
+	// resumeWithin the time after which it no longer resumes.
 	resumeSound  = 5 * time.Minute
 	resumeWithin = 15 * time.Minute
-	// ResumeMemory is how long ago the heater may have been on to resume.
+	// ResumeMemory is the longest time since the heater was on after which heat
+	// resumes.
 	ResumeMemory = time.Hour
-	// disagreeFor lets a door's gust pass.
+	// disagreeFor is how long probes must disagree, so that an opened door does not
+	// count.
 	disagreeFor = time.Minute
-	// clockRest is how long heat rests after the clock was in doubt.
+	// clockRest is how long heat stays off after the clock was in doubt.
 	clockRest = 5 * time.Minute
-	// offRest is how long after switching off the air may still rise by what
-	// the heater holds; riseIn and riseK are the rise that then means heat
-	// nobody asked for, riseAlone the same without a probe around the tent.
+	// offRest is how long the air may still rise after switching off, from the
+	// heat stored in the heater. After it a rise of riseK within riseIn means that
+	// the heater is on though switched off; riseAlone replaces riseK where no probe
+	// is outside the tent.
 	offRest   = 10 * time.Minute
 	riseIn    = 10 * time.Minute
 	riseK     = 3.0
 	riseAlone = 5.0
-	// effectK is the rise that shows that a heater heats; coolK the fall under
-	// heat, within coolIn, that shows it does not.
+	// effectK is the rise of the air that proves heating; a fall of coolK within
+	// coolIn while on proves that the heater does not heat.
 	effectK = 1.0
 	coolK   = 4.0
 	coolIn  = 30 * time.Minute
-	// Turns of at least minTurn must raise the air by shownK, until afterHeat
-	// after them, or they add up to heat without effect.
+	// An on-period of at least minTurn must raise the air by shownK, during it or
+	// until afterHeat after it; otherwise its on-time counts as heat without effect.
 	minTurn   = time.Minute
 	shownK    = .3
 	afterHeat = 3 * time.Minute
@@ -100,15 +103,15 @@ const (
 	SolventRest = 30 * time.Minute
 )
 
-// Sense is one probe as heat sees it at a step.
+// Sense is one probe's value at a step.
 type Sense struct {
 	ID    string
 	TempC sensors.Value
 	RH    sensors.Value
-	// Doubt is why it is not believed, "" for sound. A doubted probe has no
+	// Doubt is why the probe is not used, "" for sound. A doubted probe has no
 	// temperature.
 	Doubt Reason
-	Say   string // of the doubt
+	Say   string // the doubt as a sentence
 	Wired bool
 }
 

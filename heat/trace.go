@@ -4,12 +4,13 @@ package heat
 
 import "time"
 
-// trace is the air's last half hour in minutes, with the shed's beside it.
+// trace holds the air's temperature of the last half hour, by the minute, and the
+// shed's beside it.
 type trace struct {
 	p     [traceLen]tracePoint
 	n     int // points used
 	next  int
-	begun time.Duration // unbroken since
+	begun time.Duration // start of the unbroken stretch
 }
 
 type tracePoint struct {
@@ -44,7 +45,7 @@ func (t *trace) span(now time.Duration) time.Duration {
 	return now - max(t.begun, t.p[(t.next-t.n+traceLen)%traceLen].at)
 }
 
-// highest is the warmest air since a moment.
+// highest is the highest air temperature since a moment, °C.
 func (t *trace) highest(since time.Duration) (float64, bool) {
 	hi, ok := 0.0, false
 	for i := range t.n {
@@ -55,8 +56,8 @@ func (t *trace) highest(since time.Duration) (float64, bool) {
 	return hi, ok
 }
 
-// rise is how far the air rose between two moments from its lowest, less what
-// the shed rose; alone where the shed is not known.
+// rise is how far the air rose between two moments, K, less what the shed rose;
+// alone reports that the shed's temperature is not known.
 func (t *trace) rise(from, to time.Duration) (k float64, alone, ok bool) {
 	var first, last tracePoint
 	for i := range t.n { // newest first

@@ -3,11 +3,11 @@
 // Package command drives a heater through a program of the person's own: one
 // long-running child that reads lines from its standard input, "on SECONDS"
 // and "off", and switches off at the end of its input. SECONDS is the lease: a
-// child that keeps it too is off even when the daemon is stopped without being
-// ended.
+// child that keeps it as well switches off even when the daemon is frozen (SIGSTOP)
+// and its pipe stays open.
 //
-// The child is never started a second time while the daemon runs: what it left
-// behind is not known.
+// The child is never started a second time while the daemon runs, since nobody
+// knows in what state a child that died left the heater.
 package command
 
 import (
@@ -107,8 +107,8 @@ func (o *Output) Renew(ctx context.Context, on bool) error {
 	return nil
 }
 
-// Close says off, ends the child's input and waits for it; one that does not
-// end is killed after five seconds, which is an error.
+// Close sends off, closes the child's input and waits for it to end. After five
+// seconds it kills the child and returns an error.
 func (o *Output) Close() error {
 	o.mu.Lock()
 	cmd := o.cmd
@@ -123,7 +123,7 @@ func (o *Output) Close() error {
 	late := time.NewTimer(5 * time.Second)
 	defer late.Stop()
 	select {
-	case <-o.ran: // the lease said off
+	case <-o.ran: // the lease has written off
 	case <-late.C:
 	}
 	o.in.Close()

@@ -18,15 +18,15 @@ import (
 	"curewright/heat"
 )
 
-// clientID names this connection to the broker, which throws out one of two
-// that say the same name. Process numbers are no names: boards with the same
-// system start the daemon as the same one. 23 letters and digits are what
-// every broker must take (MQTT 5.0, section 3.1.3.1).
+// clientID is a random id for this connection. A broker drops the older of two
+// connections with the same id, and process numbers may be equal on boards with the
+// same system. Every broker must take 23 letters and digits (MQTT 5.0, section
+// 3.1.3.1).
 func clientID() string { return "curewrightheat" + rand.Text()[:9] }
 
 // Open returns an output whose connection to the broker is kept up in the
-// background until ctx ends. A broker that is not there is no error here: the
-// plug then does not say what it is, and heat stays off.
+// background until ctx ends. A broker that can't be reached is no error here: the
+// plug's state is then unknown, and heat stays off.
 func Open(ctx context.Context, sec heat.PlugSection, ttl time.Duration) (*Output, error) {
 	u, err := url.Parse(sec.Broker)
 	if err != nil {
@@ -49,7 +49,7 @@ func Open(ctx context.Context, sec heat.PlugSection, ttl time.Duration) (*Output
 		ConnectTimeout:                5 * time.Second,
 		ConnectUsername:               sec.User,
 		ConnectPassword:               pass,
-		// What the plug should do when this program is gone: off, at once.
+		// The will: the broker sends off when this program's connection is lost.
 		WillMessage: &paho.WillMessage{Topic: sec.Topic, Payload: []byte(sec.OffMsg), QoS: 1},
 		OnConnectionUp: func(cm *autopaho.ConnectionManager, _ *paho.Connack) {
 			_, _ = cm.Subscribe(ctx, &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{{Topic: sec.State, QoS: 1}}})
@@ -58,7 +58,7 @@ func Open(ctx context.Context, sec heat.PlugSection, ttl time.Duration) (*Output
 			ClientID: clientID(),
 			OnPublishReceived: []func(paho.PublishReceived) (bool, error){
 				func(p paho.PublishReceived) (bool, error) {
-					// What the broker kept from before says nothing of now.
+					// A retained message tells an earlier state, not the present one.
 					if !p.Packet.Retain {
 						o.Handle(p.Packet.Payload)
 					}

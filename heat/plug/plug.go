@@ -1,12 +1,11 @@
 // SPDX-License-Identifier: Apache-2.0
 
-// Package plug drives a heater through a smart plug over MQTT, if the plug has
-// an off-timer of its own that every command sets anew and that it says back.
+// Package plug drives a heater through a smart plug over MQTT. The plug needs its own
+// off-timer, which every command sets anew and which it reports.
 //
-// Every renewal sends the command for on with the timer's seconds in it; the
-// plug's own state must then say, within half a lease, that it is on and that
-// its timer stands at the lease, at most twice it. A plug that does not is an
-// error, whatever it switches.
+// Every renewal sends the command for on with the timer's seconds. Within half a
+// lease the plug must report that it is on and that its timer stands at one to two
+// leases. Without that report a renewal is an error, whatever the plug does.
 package plug
 
 import (
@@ -36,10 +35,10 @@ type Output struct {
 
 	mu      sync.Mutex
 	want    bool
-	wantAt  time.Time // since when that is wanted
-	goodAt  time.Time // when the plug last said what is wanted
+	wantAt  time.Time // since when want has its value
+	goodAt  time.Time // when the plug last reported the wanted state
 	lastErr error     // of the last command
-	said    string    // what its state said that is not what is wanted
+	said    string    // the plug's last report that differs from the wanted state, "" for none
 }
 
 var _ heat.Output = (*Output)(nil)
@@ -53,8 +52,8 @@ func New(sec heat.PlugSection, ttl time.Duration, conn Conn) *Output {
 // Lease is the plug's off-timer.
 func (o *Output) Lease() time.Duration { return o.ttl }
 
-// Renew sends the command. It is an error as soon as the plug has not said for
-// half a lease that it is what was asked for.
+// Renew sends the command. It returns an error once the plug has not reported the
+// wanted state for half a lease.
 func (o *Output) Renew(ctx context.Context, on bool) error {
 	msg := o.sec.OffMsg
 	if on {
@@ -87,8 +86,8 @@ func (o *Output) Renew(ctx context.Context, on bool) error {
 	return nil
 }
 
-// Handle takes one message of the state topic. Messages without the key of on
-// and off say something else and are passed over.
+// Handle takes one message of the state topic. Messages without the on-off key
+// are about something else and are ignored.
 func (o *Output) Handle(payload []byte) {
 	var v any
 	if json.Unmarshal(payload, &v) != nil {
@@ -158,8 +157,8 @@ func number(v any) (float64, bool) {
 	return 0, false
 }
 
-// Close sends off and gives the connection up. Where that does not arrive the
-// plug's own timer ends it.
+// Close sends off and closes the connection. If the command does not arrive, the
+// plug's own timer switches off.
 func (o *Output) Close() error {
 	ctx, cancel := context.WithTimeout(context.Background(), 3*time.Second)
 	defer cancel()

@@ -1,12 +1,12 @@
 // SPDX-License-Identifier: Apache-2.0
 
 // Package pulse drives a heater through a retriggerable relay: one that is in
-// only while pulses keep coming and drops out by itself a while after the
-// last. A line that is stuck at either level, a process that died, a board
-// that hangs: each is the end of the pulses.
+// only while pulses keep coming and drops out by itself a while after the last. A
+// line stuck at either level, a process that died and a board that hangs all end the
+// pulses.
 //
-// Every renewal for on turns the line over, so that a rising edge comes with
-// every other one. Off leaves the line low, and the heater goes off when the
+// Every renewal for on inverts the line, so that every second one makes a rising
+// edge. Off leaves the line low, and the heater goes off when the
 // relay's own time has run out.
 package pulse
 
@@ -30,7 +30,7 @@ var _ heat.Output = (*Output)(nil)
 // its last pulse. Nothing is driven before the first renewal.
 func New(line heat.Line, hold time.Duration) *Output { return &Output{line: line, hold: hold} }
 
-// Renew makes an edge for on, and rests the line for off.
+// Renew inverts the line for on, and sets it low for off.
 func (o *Output) Renew(_ context.Context, on bool) error {
 	o.level = on && !o.level
 	return o.line.Set(o.level)
@@ -39,7 +39,7 @@ func (o *Output) Renew(_ context.Context, on bool) error {
 // Lease is the relay's own hold time.
 func (o *Output) Lease() time.Duration { return o.hold }
 
-// Close rests the line.
+// Close sets the line low.
 func (o *Output) Close() error {
 	o.level = false
 	return o.line.Set(false)

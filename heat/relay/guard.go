@@ -3,13 +3,13 @@
 // Package relay drives a heater's relay through a guard: a separate small
 // process that owns the line, takes renewals over a pipe and switches off at
 // the end of the pipe, at the end of the lease, on a signal, and when the line
-// does not obey. While it runs it feeds the board's hardware watchdog, so that
-// a guard that dies with the relay on resets the board: nothing is assumed
-// about a line after its process died.
+// can't be switched. While it runs it feeds the board's hardware watchdog, so that
+// the board resets if the guard dies with the relay on: the state of a line after
+// its process died is not relied on.
 //
 // Requests are lines "on N" and "off N" with a number; answers are "ok on N",
-// "ok off N" and "err N TEXT"; "watchdog N" says after how many seconds the
-// board's watchdog bites. Everything that is no such request means off.
+// "ok off N" and "err N TEXT"; "watchdog N" tells after how many seconds the
+// board's watchdog resets it. Any other input means off.
 package relay
 
 import (
@@ -24,7 +24,7 @@ import (
 	"curewright/heat"
 )
 
-// Guard is the process's work. Every field but Watchdog is required.
+// Guard is the work of the guard process. Every field but Watchdog is required.
 type Guard struct {
 	Line  heat.Line
 	Lease time.Duration
@@ -35,24 +35,23 @@ type Guard struct {
 	Watchdog io.Writer
 }
 
-// feedEvery is well inside watchdogS.
+// feedEvery is the interval of feeding, well below watchdogS.
 const feedEvery = 3 * time.Second
 
-// watchdogS is the time in seconds after which a board's watchdog is asked to
-// reset the board when nobody feeds it, since a guard that dies with the relay on
-// leaves it on for so long. Small boards grant up to 15 s everywhere (from
-// memory); the second less is for the promise of 15 s: Linux feeds once more when
-// it closes a dead guard's device, and counts in halves of a second.
+// watchdogS is the watchdog's time, s: a guard that dies with the relay on leaves it
+// on for that long. Watchdogs of small boards allow up to 15 s (from memory). One
+// second less keeps the promise of 15 s, since Linux feeds once more when it closes a
+// dead guard's device, and counts in half seconds.
 const watchdogS = 14
 
-// Run guards until the end of In, ctx's end, or a line that does not obey when
-// told to go off. The line is off when it starts and when it returns; where
-// that could not be done the watchdog is left to bite.
+// Run works until the end of In, ctx's end, or a line that can't be switched off. The
+// line is off when it starts and when it returns; where that failed, the watchdog is
+// no longer fed and resets the board.
 func (g *Guard) Run(ctx context.Context) (err error) {
 	dead := false
 	set := func(on bool) error {
 		err := g.Line.Set(on)
-		// Off that does not work is what the watchdog is for.
+		// If switching off fails, the watchdog must reset the board.
 		dead = err != nil && !on
 		return err
 	}

@@ -21,7 +21,7 @@ var (
 	ErrNoLine = errors.New("no such GPIO line")
 	ErrHeld   = errors.New("another program holds this line")
 	// ErrReadBack is the error of a line that was set and reads otherwise: a
-	// short, a stuck driver, or somebody else at it.
+	// short, a stuck driver, or another process that drives it.
 	ErrReadBack = errors.New("the line reads otherwise than it was set")
 )
 
@@ -36,9 +36,9 @@ type Line interface {
 // "file:PATH" for a file that takes 1 and 0, such as an LED's brightness. A
 // line that another process holds is [ErrHeld]. Every Set is read back.
 //
-// Lines of the kernel's character device need nothing that could block. Where
-// the kernel does not know the name the board's registers are looked for, which
-// takes a moment.
+// Opening a line of the kernel's character device never blocks. A name that the
+// kernel does not know is looked for among the board's registers, which takes a
+// moment.
 func OpenLine(name string, activeLow bool) (Line, error) {
 	fail := func(err error) (Line, error) { return nil, fmt.Errorf("line %q: %w", name, err) }
 	if path, ok := strings.CutPrefix(name, "file:"); ok {
@@ -71,8 +71,8 @@ func OpenLine(name string, activeLow bool) (Line, error) {
 	return r, nil
 }
 
-// LookLine says what is wrong with a line that [OpenLine] would be asked for; nil
-// where the board has it. No line is touched.
+// LookLine returns an error if the board does not have a line that [OpenLine] would
+// be asked for. It opens no line.
 func LookLine(name string) error {
 	if path, ok := strings.CutPrefix(name, "file:"); ok {
 		_, err := os.Stat(path)
@@ -126,7 +126,7 @@ type fileLine struct {
 }
 
 func openFile(path string, activeLow bool) (*fileLine, error) {
-	// Not created: a name that is wrong must not become a file that obeys.
+	// Not created: a mistyped name must not become a file that takes the value.
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	if err != nil {
 		return nil, err

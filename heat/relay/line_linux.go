@@ -100,7 +100,7 @@ func openChip(name string, activeLow bool) (*chipLine, error) {
 	return request(f, offset, activeLow)
 }
 
-// lookChip says whether such a line is there, and touches none.
+// lookChip returns an error if there is no such line; it requests none.
 func lookChip(name string) error {
 	f, _, err := findChip(name)
 	if err != nil {
@@ -210,8 +210,7 @@ func (l *chipLine) Set(on bool) error {
 
 func (l *chipLine) Close() error { return l.f.Close() }
 
-// lockFile makes a file this process's own, until it is closed or the process
-// ends.
+// lockFile locks a file for this process, until it is closed or the process ends.
 func lockFile(f *os.File) error {
 	err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB)
 	if errors.Is(err, unix.EWOULDBLOCK) {
@@ -220,8 +219,8 @@ func lockFile(f *os.File) error {
 	return err
 }
 
-// claimName is a claim on a name on this machine: a socket in the kernel's own
-// name space, which goes with the process.
+// claimName claims a name on this machine by an abstract Unix socket, which the
+// kernel removes when the process ends.
 func claimName(name string) (io.Closer, error) {
 	l, err := net.ListenUnix("unix", &net.UnixAddr{Net: "unix", Name: "@curewright-line-" + name})
 	if errors.Is(err, unix.EADDRINUSE) {
@@ -230,15 +229,15 @@ func claimName(name string) (io.Closer, error) {
 	return l, err
 }
 
-// watchdogTimeout asks a watchdog to bite after so many seconds without food,
-// and returns what it grants. One that was set up to bite sooner, and leaves
-// room for two meals, is left as it is.
+// watchdogTimeout asks a watchdog to reset the board after so many seconds without
+// being fed, and returns the time that it grants. A shorter time that is set already
+// stays, if it leaves time to feed twice.
 func watchdogTimeout(f *os.File, seconds int) (int, error) {
 	if is, err := unix.IoctlGetInt(int(f.Fd()), unix.WDIOC_GETTIMEOUT); err == nil && is <= seconds && time.Duration(is)*time.Second >= 2*feedEvery {
 		return is, nil
 	}
-	// The answer of the request itself is what was granted; some drivers keep
-	// it to themselves, so it is asked for.
+	// The request should return the granted time, but some drivers do not, so it is
+	// asked for separately.
 	serr := unix.IoctlSetPointerInt(int(f.Fd()), unix.WDIOC_SETTIMEOUT, seconds)
 	got, err := unix.IoctlGetInt(int(f.Fd()), unix.WDIOC_GETTIMEOUT)
 	if err != nil {

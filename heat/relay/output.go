@@ -17,13 +17,13 @@ import (
 	"curewright/heat"
 )
 
-// Output is the daemon's end of a guard.
+// Output is the daemon's side of the connection to a guard.
 type Output struct {
 	argv  []string
 	lease time.Duration
 	errw  io.Writer
 
-	gone chan struct{} // a guard ended unasked
+	gone chan struct{} // receives when a guard ended unasked
 
 	mu    sync.Mutex
 	child *child
@@ -32,13 +32,12 @@ type Output struct {
 	ended bool
 }
 
-// OnItsWay is how much shorter a guard's own lease is than the output's. A
-// renewal that was sent when the daemon stopped, and not read yet, begins the
-// guard's lease after that; reading it and switching take a slow board their
-// time too. The output's lease is counted from the daemon's last word.
+// OnItsWay is how much shorter the guard's lease is than the output's. The output's
+// lease counts from when the daemon sent its last renewal, the guard's from when it
+// read it. A slow board needs some time to read the renewal and to switch.
 const OnItsWay = time.Second
 
-// maxDied bounds how many guards are started after ones that died or hang.
+// maxDied bounds how many guards are started to replace dead or hanging ones.
 const maxDied = 20
 
 var _ heat.Output = (*Output)(nil)
@@ -60,8 +59,8 @@ const (
 // hangs keeps it otherwise. It reports whether the guard is gone.
 func (c *child) kill() bool {
 	c.in.Close()
-	_ = c.cmd.Process.Kill() // it may be gone already
-	return c.ended(endIn)    // else it is in the kernel, where nothing reaches it
+	_ = c.cmd.Process.Kill() // it may have ended already
+	return c.ended(endIn)    // false for a process stuck in the kernel
 }
 
 // ended waits at most so long for the guard to be gone, and reports whether it is.
@@ -81,17 +80,17 @@ func (c *child) ended(most time.Duration) bool {
 }
 
 // New returns an output that starts argv, a relay-guard without its lease, at
-// its first renewal. The line is off within the lease of whatever befalls this
-// process. What the guard says on its standard error goes to errw.
+// its first renewal. Whatever happens to this process, the line is off within the
+// lease. The guard's standard error goes to errw.
 func New(argv []string, lease time.Duration, errw io.Writer) *Output {
 	argv = append(slices.Clip(argv), "--lease", (lease - OnItsWay).String())
 	return &Output{argv: argv, lease: lease, errw: errw, gone: make(chan struct{}, 1)}
 }
 
-// Gone tells of a guard that ended although nobody asked it to, at once.
+// Gone receives at once when a guard ends unasked.
 func (o *Output) Gone() <-chan struct{} { return o.gone }
 
-// Lease is the guard's.
+// Lease is the longest time on after the last renewal.
 func (o *Output) Lease() time.Duration { return o.lease }
 
 func (o *Output) start() (*child, error) {
@@ -152,15 +151,15 @@ func (o *Output) Renew(ctx context.Context, on bool) error {
 	if err == nil {
 		return nil
 	}
-	// Its own end would be in order, and switch off; it did not answer, so it is
-	// killed, and the line is its successor's, whose first act is off.
+	// An orderly end would switch off, but it did not answer. So it is killed, and
+	// its successor takes the line and switches off first.
 	dead := o.child
 	o.child = nil
 	if !dead.kill() {
 		err = errors.Join(err, errors.New("guard: it does not end even when killed"))
 	}
 	select {
-	case <-o.gone: // this one is known
+	case <-o.gone: // this guard's end is handled here
 	default:
 	}
 	if o.died++; o.died <= maxDied {

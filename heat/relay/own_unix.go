@@ -10,6 +10,5 @@ import (
 )
 
 // own puts the guard into a process group of its own, so that a Ctrl-C on the
-// terminal reaches it only as the end of its input, after the daemon's last
-// word.
+// terminal does not reach it: it ends with its input, after the daemon has sent off.
 func own(cmd *exec.Cmd) { cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true} }

@@ -12,13 +12,13 @@ import (
 )
 
 // Serve is the guard process: it opens the watchdog's device, "" or "none" for
-// none, and guards. What that says for a person goes to errw.
+// none, and runs the guard. Messages for a person go to errw.
 //
-// A pipe that nobody reads any more must not end it before the line is off, so
-// the signal for that is ignored; from here on this process has no other work.
+// SIGPIPE is ignored for the whole process, which has no other work: writing to a
+// daemon that is gone must not end the guard before the line is off.
 func (g *Guard) Serve(ctx context.Context, watchdog string, errw io.Writer) error {
 	signal.Ignore(syscall.SIGPIPE)
-	// Off before anything else can go wrong.
+	// Switch off first, before anything else can fail.
 	if err := g.Line.Set(false); err != nil {
 		return fmt.Errorf("guard: line: %w", err)
 	}
