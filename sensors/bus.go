@@ -18,10 +18,10 @@ type Transactor interface {
 	Tx(addr uint16, w, r []byte) error
 }
 
-// Transact does one bus transaction unless ctx has ended, and says in the
-// words of this package what went wrong: [ErrAbsent] when nobody acknowledged
-// the address, [ErrTimeout] when the bus gave up waiting, [ErrBus] for the
-// rest. A transaction that has begun cannot be interrupted.
+// Transact does one bus transaction unless ctx has ended, and wraps its error:
+// [ErrAbsent] where no chip acknowledged the address, [ErrTimeout] where the bus gave
+// up waiting, [ErrBus] for any other. A transaction that has begun can't be
+// interrupted.
 func Transact(ctx context.Context, bus Transactor, addr uint16, w, r []byte) error {
 	if err := ctx.Err(); err != nil {
 		return fmt.Errorf("%w: %w", ErrTimeout, err)
@@ -30,8 +30,9 @@ func Transact(ctx context.Context, bus Transactor, addr uint16, w, r []byte) err
 }
 
 // TransactTwice does the transaction until two answers in a row agree, at most
-// four times, else [ErrChecksum]. It is for chips without a checksum, whose
-// registers stand still meanwhile: a disturbed wire seldom lies twice alike.
+// four times, else [ErrChecksum]. It is for chips without a checksum whose
+// registers do not change meanwhile: interference on the wire rarely makes the same
+// error twice.
 func TransactTwice(ctx context.Context, bus Transactor, addr uint16, w, r []byte) error {
 	was := make([]byte, len(r))
 	for i := range 4 {
@@ -46,12 +47,12 @@ func TransactTwice(ctx context.Context, bus Transactor, addr uint16, w, r []byte
 	return fmt.Errorf("%w: no two answers agree, last % x and % x", ErrChecksum, was, r)
 }
 
-// HeldHint is what to do where a bus is held.
+// HeldHint is the advice for a bus whose line is held low.
 const HeldHint = "a chip, a wire or a missing pull-up resistor holds the bus: unplug what is on it one by one"
 
-// BusError classes the error of a bus. Bus libraries hand on the kernel's
-// words rather than its error number, so the text is looked at too: ENXIO and
-// EREMOTEIO are what i2c adapters give for an address that nobody acknowledged
+// BusError classifies the error of a bus. Bus libraries pass on the kernel's text
+// without its error number, so the text is searched too. I2C adapters return ENXIO or
+// EREMOTEIO for an address that no chip acknowledged
 // (Linux Documentation/i2c/fault-codes).
 func BusError(err error) error {
 	if err == nil {
@@ -120,10 +121,9 @@ func Word(b []byte) (uint16, error) {
 
 // SaturatedRH takes a relative humidity as a chip computes it, in %, and the
 // chip's stated tolerance near saturation. Readings up to that tolerance above
-// 100 come back as 100: in fog that is what the chip says, its data sheet has
-// the excess cropped, and dropping it would silence the dew warning on the one
-// night that it is for. Anything further out, and anything below 0, is
-// [ErrRange].
+// 100 are returned as 100: chips read so in fog, data sheets say to crop the excess,
+// and an error would disable the dew warning when it is needed most. Anything
+// higher, and anything below 0, is [ErrRange].
 func SaturatedRH(rh, tolerance float64) (Value, error) {
 	switch {
 	case rh >= 0 && rh <= 100:

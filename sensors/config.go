@@ -103,7 +103,7 @@ func CheckSections(sections []ConfigSection, drivers map[string]bool) []error {
 			every = DefaultEvery
 		}
 		if every > 0 && every < time.Millisecond {
-			// A bare number was taken as nanoseconds.
+			// A number without a unit was read as nanoseconds.
 			bad("every", "%d has no unit: write it as \"%ds\"", int64(every), int64(every))
 		} else if every < time.Second {
 			bad("every", "%v is below 1s", every)

@@ -9,14 +9,14 @@ import (
 	"syscall"
 )
 
-// Files is [os.DirFS] for the kernel's small files, which are read once a
-// second for each probe: a file is opened, read and closed and nothing else
-// asked, where the os package takes ten calls.
+// Files is like [os.DirFS], for the kernel's small files, of which each probe reads
+// one every second: it makes three system calls per file (open, read, close) where
+// the os package makes ten.
 func Files(root string) fs.FS {
 	return files{os.DirFS(root).(everyFS), root}
 }
 
-// everyFS is what [os.DirFS] says that it gives.
+// everyFS is the set of interfaces that [os.DirFS] promises.
 type everyFS interface {
 	fs.StatFS
 	fs.ReadFileFS
@@ -56,7 +56,7 @@ func (f files) ReadFile(name string) ([]byte, error) {
 	}
 }
 
-// again repeats a call that a signal interrupted.
+// again repeats a system call for as long as signals interrupt it (EINTR).
 func again(call func() error) error {
 	for {
 		if err := call(); err != syscall.EINTR {

@@ -9,7 +9,7 @@ import (
 	"time"
 )
 
-// Roles a probe may have.
+// Roles of a probe.
 const (
 	RoleAir     = "air"
 	RolePanel   = "panel"
@@ -18,13 +18,13 @@ const (
 	RoleTent    = "tent"
 )
 
-// Limits say what a probe in its role can plausibly report. [DefaultLimits]
+// Limits are the bounds of plausible readings for a probe in its role. [DefaultLimits]
 // gives a full set.
 type Limits struct {
 	MinC, MaxC float64 // °C; outside is ErrRange
 
-	// QuestionC is the temperature, °C, from which a pushed reading is not
-	// believed: a shed at 68 "°C" is one at 68 °F. +Inf for none.
+	// QuestionC is the temperature, °C, from which a pushed reading is refused as
+	// probably °F: a shed at "68 °C" is one at 68 °F. +Inf for none.
 	QuestionC float64
 
 	// JumpKMin is the fastest plausible change, K/min, beyond JumpSlackK.
@@ -35,8 +35,8 @@ type Limits struct {
 	// before a jump is believed after all: the probe was moved.
 	Settle time.Duration
 
-	// Gap: the first reading after this long without one has nothing to be
-	// compared with and is taken as it is.
+	// Gap is the longest time between two readings that are compared. The first
+	// reading after a longer pause is only judged by range.
 	Gap time.Duration
 
 	// ResolutionK is the chip's step, K; 0 means not known, and it is learned
@@ -45,12 +45,12 @@ type Limits struct {
 	// NoisyK is true where the chip's own noise is many steps wide, so that
 	// the same number many times running means it no longer measures.
 	Noisy bool
-	// StuckAfter is how long a value may stay exactly the same before it is
-	// asked whether the other probes have moved meanwhile.
+	// StuckAfter is how long a value may stay exactly the same before the other
+	// probes' movement in that time is checked.
 	StuckAfter time.Duration
 
-	// PowerOn makes exactly 85 °C a power-on value: a radio probe may hand on
-	// a DS18B20's without looking. Wired drivers look for themselves.
+	// PowerOn refuses exactly 85 °C as a power-on value, which a radio probe may
+	// pass on from a DS18B20 unchecked. Wired drivers check it themselves.
 	PowerOn bool
 
 	MinCO2, MaxCO2 float64 // ppm
@@ -60,8 +60,8 @@ type Limits struct {
 // and chip are not known.
 //
 // The figures are choices, no source: air in a shed falls by up to some 5 K a
-// minute at an opened door, a panel under a heat gun is not wanted as a
-// measurement at all, a kicking cup climbs by tens of K a minute. Carbon
+// minute at an opened door; readings of a panel under a heat gun are of no use; a
+// cup in runaway rises by tens of K a minute. Carbon
 // dioxide below 200 ppm is under half of outdoor air; above 40 000 ppm is
 // beyond the widest chip used here (SCD4x data sheet, output range).
 func DefaultLimits(role string, pushed bool) Limits {
@@ -89,7 +89,7 @@ func DefaultLimits(role string, pushed bool) Limits {
 		switch role {
 		case RolePot:
 		case RoleAir, RoleTent, RoleOutdoor:
-			// 45 °F is a cold shed; 45 °C no shed at all.
+			// 45 °F is a cold shed; no shed is at 45 °C.
 			l.QuestionC = 45
 		default:
 			l.QuestionC = 50 // a panel in the sun does get this warm
@@ -102,8 +102,7 @@ func DefaultLimits(role string, pushed bool) Limits {
 // 0 when there is no other.
 type Witness func(since time.Time) float64
 
-// Filter judges the readings of one probe: hardware, pushed, radio and files
-// alike. It is not safe for concurrent use.
+// Filter judges the readings of one probe of any kind. It is not safe for concurrent use.
 type Filter struct {
 	lim     Limits
 	last    Reading // last believed
@@ -116,7 +115,7 @@ type Filter struct {
 	same      Reading // the value that has not changed
 	sameSince time.Time
 	sameN     int
-	step      float64 // smallest step seen, K; 0 none yet
+	step      float64 // smallest change seen, K; 0 for none yet
 }
 
 // NewFilter returns a filter that has seen nothing.
@@ -154,7 +153,7 @@ func (f *Filter) Check(r Reading, witness Witness) error {
 	return nil
 }
 
-// keptBehind is how many believed readings are held for those that come late.
+// keptBehind is how many believed readings are kept to judge late ones by.
 const keptBehind = 64
 
 func (f *Filter) keep(i int, r Reading) {
@@ -175,7 +174,7 @@ func (f *Filter) late(r Reading) error {
 		}
 		return -1
 	})
-	var prev, next Reading // one without a temperature follows anything
+	var prev, next Reading // a reading without temperature is compared with nothing
 	if i > 0 {
 		prev = f.before[i-1]
 	}
@@ -244,8 +243,8 @@ func (f *Filter) follows(a, b Reading) bool {
 	return dt > f.lim.Gap || math.Abs(tb-ta) <= f.lim.JumpSlackK+f.lim.JumpKMin*dt.Minutes()
 }
 
-// jump holds back a reading too far from the last. If the ones after it stay
-// with it for long enough, the probe was moved and they are the truth.
+// jump refuses a reading too far from the last one. If the next ones agree with it
+// for Limits.Settle, the probe was moved and they are accepted.
 func (f *Filter) jump(r Reading) error {
 	if !f.have || f.follows(f.last, r) {
 		return nil
@@ -262,10 +261,10 @@ func (f *Filter) jump(r Reading) error {
 	return jumped(f.last, r)
 }
 
-// Stuck rules. A DS18B20 steps by 0.0625 K and truly stands still for hours
-// in a steady shed, so for it, and for probes whose chip is not known, only
-// other probes' movement tells: they must have gone by stuckMoveK, and by many
-// steps, since the value last changed. A chip whose noise spans many steps
+// Stuck rules. A DS18B20 has steps of 0.0625 K and may repeat one value for hours in
+// a steady shed. It, and a probe whose chip is not known, counts as stuck only if
+// other probes have moved by stuckMoveK, and by many steps, since its value last
+// changed. A chip whose noise spans many steps
 // needs no witness: an SHT4x repeats to 0.08 K (three sigma, data sheet, high
 // repeatability), some ten steps of 0.0027 K for one sigma, so that thirty
 // equal pairs of temperature and humidity in a row do not happen.
@@ -273,7 +272,7 @@ const (
 	stuckMoveK     = 3.0
 	stuckMoveSteps = 5
 	stuckNoisyN    = 30
-	unknownStepK   = 1.0 // coarsest display of radio probes, until seen otherwise
+	unknownStepK   = 1.0 // coarsest step of radio probes, until a smaller one is seen
 )
 
 func (f *Filter) stuck(r Reading, witness Witness) error {

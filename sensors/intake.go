@@ -19,12 +19,12 @@ type Pushed struct {
 	RH    Value // %
 	CO2   Value // ppm
 
-	// What a radio probe says of itself, beside its readings.
-	Battery Value // %, 0 to 100; one that only says good or low: 100 or 0
+	// State of a radio probe itself.
+	Battery Value // %, 0 to 100; a probe that only reports good or low: 100 or 0
 	Link    Value // quality of its radio link, in its own radio's unit
 }
 
-// Refusal says which reading of a push was not taken, and why.
+// Refusal is one reading of a push that was refused, and why.
 type Refusal struct {
 	Index int
 	Probe string
@@ -50,7 +50,7 @@ const (
 	MaxWaiting     = 32             // probes that nobody has accepted yet
 	maxWaitingEach = 8              // of them by one source
 	maxAtOnce      = 32             // probes accepted at once by one source since the start
-	waitingFor     = 24 * time.Hour // without a push, until a probe that nobody accepted is forgotten
+	waitingFor     = 24 * time.Hour // time without a push after which a probe that nobody accepted is forgotten
 	maxIDLen       = 64
 	futureMargin   = 2 * time.Minute // a probe's clock may be this far ahead
 	pushedStale    = 15 * time.Minute
@@ -58,10 +58,10 @@ const (
 	maxPushStale   = time.Hour
 	pushedRecents  = 16 // times remembered to know a repeat
 
-	// All pushed probes together may go on at pushRate readings a second,
-	// three for each of MaxPushed, and be pushBurst ahead of it: a radio that
-	// was out of reach hands in what it kept. An hour of that is what the
-	// store holds in memory at most: under a million readings.
+	// All pushed probes together may send pushRate readings a second (three for
+	// each of MaxPushed), and pushBurst more at once, since a radio that was out of
+	// reach sends what it kept. One hour at that rate, which is the most that the
+	// store holds in memory, is under a million readings.
 	pushRate  = 200
 	pushBurst = 50_000
 )
@@ -84,13 +84,13 @@ func CheckID(s string) error {
 	return nil
 }
 
-// Source says who pushes.
+// Source is the sender of a push.
 type Source struct {
 	Via    string // "push" or "mqtt"
 	Who    string // the log-in or broker it comes by; "" for this board's own
 	Accept bool   // a new probe is accepted at once
-	// ClockTrusted is false while this machine's date is in doubt: the time
-	// of receipt then counts, whatever the probe says.
+	// ClockTrusted is false while this machine's date is in doubt: the time of
+	// receipt then replaces the time that the probe sends.
 	ClockTrusted bool
 }
 
@@ -112,7 +112,7 @@ type Intake struct {
 	mu     sync.Mutex
 	probes map[string]*pushProbe
 	room   float64        // readings that may still come at once
-	roomAt time.Time      // when room was reckoned, monotonic
+	roomAt time.Time      // when room was computed, monotonic
 	atOnce map[string]int // probes accepted at once, by source
 }
 
@@ -120,7 +120,7 @@ type pushProbe struct {
 	*track
 	recent  []time.Time
 	doubted bool      // its last reading came while the date was in doubt
-	from    string    // who made it appear
+	from    string    // source that sent it first
 	heard   time.Time // last pushed, by the monotonic clock
 }
 
@@ -134,11 +134,11 @@ func NewIntake(c IntakeConfig, sink func(Reading)) *Intake {
 }
 
 // Push judges each reading by itself and returns how many were taken and which
-// were refused. A probe not heard of before appears; until it is accepted its
-// readings are refused with [ErrNotAccepted], though the last plausible one is
-// shown so that the person can tell which it is. Probes that wait take no place
-// of accepted ones, of which there may be [MaxPushed]: they go when they were
-// silent for a day, and where a source brings too many its own go first.
+// were refused. A new probe waits for a person to accept it: until then its
+// readings are refused with [ErrNotAccepted], but the last plausible one is shown, so
+// that the person can tell which probe it is. Waiting probes do not count towards
+// [MaxPushed]. They are forgotten after a day of silence; if a source brings too many,
+// its own are forgotten first.
 func (in *Intake) Push(src Source, ps []Pushed) (taken int, refused []Refusal) {
 	believed := make([]Reading, 0, len(ps))
 	in.mu.Lock()
@@ -217,7 +217,7 @@ func (in *Intake) push(src Source, now time.Time, p Pushed) (Reading, error) {
 		return Reading{}, ErrRepeat
 	}
 	if src.ClockTrusted && pp.doubted {
-		pp.forget() // what came while the date was in doubt is no neighbour in time
+		pp.forget() // readings from while the date was in doubt can't be compared by time
 	}
 	pp.doubted = !src.ClockTrusted
 	var w Witness
@@ -227,8 +227,8 @@ func (in *Intake) push(src Source, now time.Time, p Pushed) (Reading, error) {
 	before := pp.lastAt()
 	if err := pp.judge(r, w); err != nil {
 		if p.Time != nil && !dated && errors.Is(err, ErrJump) {
-			// It has a time, and how long lies between it and the one before
-			// is not known: it may well be of another hour.
+			// It carries a time, which is not used while the date is in doubt, so
+			// how long after the previous reading it was taken is unknown.
 			return Reading{}, ErrUndated
 		}
 		return Reading{}, err
@@ -247,7 +247,7 @@ func (in *Intake) push(src Source, now time.Time, p Pushed) (Reading, error) {
 	return r, nil
 }
 
-// accepted is how many probes are; in.mu is held.
+// accepted is the number of accepted probes; in.mu is held.
 func (in *Intake) accepted() (n int) {
 	for _, p := range in.probes {
 		if p.accepted() {
@@ -257,9 +257,9 @@ func (in *Intake) accepted() (n int) {
 	return n
 }
 
-// makeRoom forgets probes that nobody accepted, so that a new one can wait:
-// those that were silent for long, then the longest silent one of this source,
-// or where all sources together bring too many, of the one that brings most.
+// makeRoom forgets waiting probes so that a new one can wait: those silent for
+// waitingFor; then, if this source has too many, its longest silent one; or, if all
+// sources together have too many, that of the source with the most.
 func (in *Intake) makeRoom(from string) {
 	by := map[string]int{}
 	for id, p := range in.probes {
@@ -369,8 +369,8 @@ func (t *track) accepted() bool {
 	return t.h.Accepted
 }
 
-// radio keeps what the probe says of itself; what a message does not carry
-// stays as it was last said.
+// radio keeps the probe's battery and link. A value that a message does not carry
+// stays as it was.
 func (t *track) radio(battery, link Value) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -382,7 +382,7 @@ func (t *track) radio(battery, link Value) {
 	}
 }
 
-// pace learns how often the probe pushes, and from that when it is overdue.
+// pace learns the probe's interval, and from that when it is stale.
 func (t *track) pace(before, at time.Time) {
 	d := at.Sub(before)
 	if before.IsZero() || d <= 0 || d > maxPushStale {

@@ -10,7 +10,8 @@ import (
 	"time"
 )
 
-// DriverMean is a probe that is the mean of others: two on one panel.
+// DriverMean is the driver of a probe that is the mean of others, such as two on one
+// panel.
 const DriverMean = "mean"
 
 // MaxSpreadK is how far the members of a mean may be apart, K. Two probes on one
@@ -18,9 +19,8 @@ const DriverMean = "mean"
 // come off, and nobody knows which. A choice of ours.
 const MaxSpreadK = 5
 
-// mean reads the mean of what other wired probes of the set say now. One that is
-// lost leaves the others; with none, or where they are too far apart, there is no
-// value.
+// mean reads the mean of other wired probes of the set. A member without a reading is
+// left out. Without any reading, or where they differ too much, there is no value.
 type mean struct {
 	set *Set
 	id  string
@@ -28,7 +28,7 @@ type mean struct {
 	now func() time.Time
 }
 
-// Traits are a quiet chip's: the stuck test of its members is sharper.
+// Traits are those of a chip without noise: the members' own stuck tests are sharper.
 func (*mean) Traits() Traits { return Traits{StepK: 1. / 16} }
 
 func (m *mean) Read(context.Context) (Reading, error) {
@@ -41,8 +41,8 @@ func (m *mean) Read(context.Context) (Reading, error) {
 	for _, id := range m.of {
 		h, ok := m.set.Get(id)
 		if ok && !h.Wired {
-			// What comes over the network must not control a heater under
-			// another name.
+			// A pushed probe must not become a wired one, which may control a
+			// heater, by way of a mean.
 			return fault(ErrWrongDevice, "%q is not wired", id)
 		}
 		r, ok := h.Now(now)

@@ -1,12 +1,11 @@
 // SPDX-License-Identifier: Apache-2.0
 
-// Package sensors turns what probes say into [Reading] values: °C, % relative
-// humidity and ppm of carbon dioxide, stamped with the time the conversion
-// finished.
+// Package sensors reads probes into [Reading] values: °C, % relative humidity and ppm
+// of carbon dioxide, each with the time at which the conversion finished.
 //
 // A driver returns either a value it believes or an error, never both. Values
-// outside the device's rated span are errors ([ErrRange]), not clamped ones: a
-// clamped reading looks exactly like a real one on a graph. A quantity that a
+// outside the device's rated range are errors ([ErrRange]) and not clamped, because
+// a clamped reading looks like a real one on a graph. A quantity that a
 // probe does not measure, or did not deliver, is a missing [Value]; a missing
 // value is never a number.
 //
@@ -78,8 +77,8 @@ func FromPtr(p *float64) Value {
 	return Some(*p)
 }
 
-// OrNaN returns the number, or NaN where it is missing; for hand-over to the
-// model, whose samples mark missing that way.
+// OrNaN returns the number, or NaN where it is missing, as the model's samples mark
+// missing values.
 func (v Value) OrNaN() float64 {
 	if !v.ok {
 		return math.NaN()
@@ -151,12 +150,10 @@ type hinted struct {
 
 func (h hinted) Unwrap() error { return h.error }
 
-// WithHint adds to an error what a person can do about it, which is no part of
-// its text.
+// WithHint adds advice for a person to an error; its text does not change.
 func WithHint(err error, hint string) error { return hinted{err, hint} }
 
-// Hint returns what a person can do about an error, as its cause or the driver
-// said it; "" where neither did.
+// Hint returns the advice that an error or one of its causes carries, "" for none.
 func Hint(err error) string {
 	var h hinted
 	if errors.As(err, &h) {
@@ -217,7 +214,7 @@ type Health struct {
 	// State is ok, waiting (none yet), stale, missing, stuck or implausible.
 	State string `json:"state"`
 	// Last is the last believed reading and LastAt its time; the zero time
-	// means none yet. They are history, not the present: see Now.
+	// means none yet. It may be stale: see Now.
 	Last   Reading           `json:"-"`
 	LastAt time.Time         `json:"last_at"`
 	Err    string            `json:"error"`  // the last error's text, "" when the last read was good
@@ -227,7 +224,7 @@ type Health struct {
 	Errors map[string]uint64 `json:"errors"` // count by reason since start
 	Taken  uint64            `json:"taken"`  // believed readings since start
 
-	Battery Value `json:"battery_pct"` // of a radio probe, %; missing where it says nothing of it
+	Battery Value `json:"battery_pct"` // of a radio probe, %; missing where it does not report it
 	Link    Value `json:"link"`        // quality of its radio link, in its own radio's unit
 }
 

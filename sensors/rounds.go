@@ -9,8 +9,8 @@ import (
 	"time"
 )
 
-// patience is how long a read may hold up those behind it. A choice of ours:
-// longer than most chips on I2C take, shorter than anybody minds.
+// patience is how long a read may delay the reads behind it. Our choice: longer than
+// most I2C chips take, too short to matter.
 const patience = 20 * time.Millisecond
 
 // rounds reads probes for ever, each at its own interval. Those that are due
@@ -46,8 +46,8 @@ func (r *rounds) add(p *Poller) {
 	}
 }
 
-// run reads until ctx ends, and returns its error. After that no probe's
-// reading is handed on; a hung read is not waited for.
+// run reads until ctx ends, and returns its error. After that sinks get no further
+// reading; a hung read is not waited for.
 func (r *rounds) run(ctx context.Context) error {
 	go r.read(ctx, 0)
 	<-ctx.Done()
@@ -126,7 +126,7 @@ func (r *rounds) gather() time.Duration {
 	for i, p := range r.pollers {
 		if !now.Before(r.next[i]) {
 			r.due = append(r.due, p)
-			// Turns that nobody had the time for are left out.
+			// Missed turns are skipped.
 			every := p.interval()
 			r.next[i] = r.began.Add((now.Sub(r.began)/every + 1) * every)
 		}
@@ -135,8 +135,8 @@ func (r *rounds) gather() time.Duration {
 	return wait
 }
 
-// takeOver has another goroutine go on behind a slow read, whose deadline is
-// watched from here on.
+// takeOver lets another goroutine read the probes behind a slow read, and watches the
+// slow read's deadline from here on.
 func (r *rounds) takeOver(ctx context.Context) {
 	r.mu.Lock()
 	defer r.mu.Unlock()

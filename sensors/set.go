@@ -60,7 +60,7 @@ func (s *Set) wired(id string) bool {
 	return ok
 }
 
-// witness looks at all probes but the one in question.
+// witness returns the largest movement of any probe but the one named.
 func (s *Set) witness(id string) Witness {
 	return func(since time.Time) float64 {
 		s.mu.Lock()
@@ -187,7 +187,7 @@ func (s *Set) SetMeta(id string, m Meta) error {
 	return nil
 }
 
-// path remembers where a temperature has been for some hours, thinned.
+// path keeps a probe's temperatures of some hours, thinned out.
 type path struct {
 	at []time.Time
 	t  []float64
@@ -210,7 +210,7 @@ func (p *path) add(at time.Time, t float64) {
 	p.t = append(p.t, t)
 }
 
-// moved is the span of temperatures since then, K.
+// moved is the range of temperatures since a time, K.
 func (p *path) moved(since time.Time) float64 {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i, at := range p.at {

@@ -37,11 +37,12 @@ func newTrack(h Health, lim *Limits, pushed bool, now func() time.Time) *track {
 	return t
 }
 
-// judge runs the filter and books the outcome.
+// judge runs the filter and records the outcome.
 func (t *track) judge(r Reading, witness Witness) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	// The clock was put back: what came before it is not of the future.
+	// The clock was set back: earlier readings now have times in the future
+	// and are dropped.
 	ahead := t.pushed && t.h.LastAt.Sub(t.clock()) > futureMargin
 	if ahead {
 		t.filter.Forget()
@@ -53,7 +54,8 @@ func (t *track) judge(r Reading, witness Witness) error {
 	t.bad = 0
 	t.h.Taken++
 	t.h.Err, t.h.Reason, t.h.Hint = "", "", ""
-	// A wired probe's latest is the latest, whatever the clock did.
+	// A wired probe's reading that comes last is the latest, even if the clock was
+	// set.
 	if r.At = t.dated(r.At); !t.pushed || ahead || r.At.After(t.h.LastAt) {
 		t.h.Last, t.h.LastAt = r, r.At
 		t.heardAt = time.Now()
@@ -61,16 +63,16 @@ func (t *track) judge(r Reading, witness Witness) error {
 	return nil
 }
 
-// forget drops what the next reading would be compared with.
+// forget drops the readings that the next one would be compared with.
 func (t *track) forget() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.filter.Forget()
 }
 
-// dated puts the time that the poller took from the board's clock, which is that
-// of the filter since nobody sets it, onto the clock in use, which a person may
-// have corrected by years. A mean's parts carry that clock's time already.
+// dated converts a reading's time from the board's clock to the clock in use, which a
+// person may have corrected by years. The filter keeps to the board's clock, because
+// nobody sets that. A mean's parts carry that clock's time already.
 func (t *track) dated(at time.Time) time.Time {
 	now := time.Now()
 	off := t.clock().Sub(now)
@@ -101,7 +103,7 @@ func (t *track) fail(err error) {
 
 var implausible = map[string]bool{"range": true, "jump": true, "doubted": true, "power_on": true}
 
-// hints are what a person can try, by reason.
+// hints is advice for a person, by reason.
 var hints = map[string]string{
 	"absent":       "check its plug and its supply",
 	"wrong_device": "check which chip is wired at this address",
@@ -125,7 +127,7 @@ func (t *track) health() Health {
 	old := h.LastAt.IsZero()
 	if !old && h.Stale > 0 {
 		age := time.Since(t.heardAt)
-		// A reading that was already old when it came in is not news.
+		// A reading that was old already when it came in is stale at once.
 		old = age > h.Stale || t.clock().Sub(h.LastAt) > h.Stale
 	}
 	switch {

@@ -55,7 +55,7 @@ func Faults() []Fault {
 // SlowTime is how long a transaction takes under [Slow].
 const SlowTime = 20 * time.Second
 
-// Air is what a chip is in.
+// Air is the air around a chip.
 type Air struct {
 	C, RH, CO2, Pa float64
 }
@@ -69,8 +69,8 @@ type Chip interface {
 	Reset()
 }
 
-// sensor is a chip of this package: it is in some air, and can be put into the
-// faults that are the chip's own and not the wire's.
+// sensor is a chip of this package: it has air around it, and can have the faults that
+// are the chip's own and not the wire's.
 type sensor interface {
 	SetAir(Air) // what it will measure next
 	Air() Air
@@ -119,7 +119,7 @@ func (c Both) Read(r []byte) error {
 	return nil
 }
 
-// errNack is what Linux's adapters say for it.
+// errNack is the error of a Linux adapter for a missing acknowledgement.
 var errNack = fmt.Errorf("sysfs-i2c: %v", syscall.EREMOTEIO)
 
 // Bus is an emulated I2C bus. Safe for concurrent use: one transaction at a
@@ -140,7 +140,7 @@ type slot struct {
 	fault Fault
 	clear chan struct{} // closed when a Hang is cleared
 	flips int
-	held  *Air // what it was in before OffScale or Stuck
+	held  *Air // air around it before OffScale or Stuck
 }
 
 var _ i2c.BusCloser = (*Bus)(nil)
@@ -166,9 +166,8 @@ func (b *Bus) Attach(addr uint16, c Chip) {
 	b.slots[addr] = &slot{chip: c, in: in}
 }
 
-// Exact switches the noise of all chips on the bus off, now and later, for
-// comparisons. With it a chip whose noise is many steps repeats itself like a
-// stuck one.
+// Exact switches off the noise of all present and later chips on the bus, for
+// comparisons. A chip that is usually noisy then looks like a stuck one.
 func (b *Bus) Exact() *Bus {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -212,8 +211,8 @@ func (b *Bus) SetFault(addr uint16, f Fault) {
 	}
 }
 
-// SetAir changes what all chips are in, but for those that are stuck or off
-// scale, which show it once the fault is cleared.
+// SetAir changes the air around all chips; those with Stuck or OffScale show it once
+// the fault is cleared.
 func (b *Bus) SetAir(a Air) {
 	b.mu.Lock()
 	defer b.mu.Unlock()

@@ -3,9 +3,9 @@
 // Package discover lists the I2C and 1-wire buses of this board, finds the
 // probes on them, and opens a probe by its driver's name and its place.
 //
-// It knows no driver: the caller passes the ones it was built with. It writes
-// to an address only what the chips that can live there are asked anyway, stops
-// at the first answer that fits none of them, and leaves buses alone that serve
+// It knows no driver: the caller passes the ones it was built with. To an
+// address it writes only the commands that its known chips are read with, and it
+// stops at the first answer that fits none of them. It leaves buses alone that serve
 // the board itself, such as those of displays and memory.
 package discover
 
@@ -46,8 +46,8 @@ type Identifier interface {
 type Chip struct {
 	Driver string   // its name in the configuration
 	Addrs  []uint16 // where the chip can live
-	// Like names a driver whose question of who is there is this one's too:
-	// where that is refused as another chip, this one is asked.
+	// Like names a driver that identifies its chip by the same question. If that
+	// driver finds another chip, this one is tried.
 	Like string
 	New  func(name string, bus i2c.Bus, addr uint16) sensors.Probe
 }
@@ -55,7 +55,7 @@ type Chip struct {
 // Drivers are what a program was built with.
 type Drivers struct {
 	// Chips are tried in this order where they share an address. One whose
-	// probe is no [Identifier] is found by nobody, but can be opened.
+	// probe is no [Identifier] is never found, but can be opened.
 	Chips []Chip
 	// W1 makes a thermometer from the kernel's files, OneWire from a bus of
 	// periph's. nil: there is none.
@@ -102,8 +102,8 @@ type Host struct {
 	mu    sync.Mutex
 	open  map[string]bool // places given out by Open
 	muxes map[string]*mux
-	hung  map[string]bool // what has not come back from an earlier look
-	first map[string]bool // buses that were there when one was first wanted
+	hung  map[string]bool // calls of an earlier Discover that have not returned
+	first map[string]bool // buses that were there when a bus was first opened
 }
 
 // W1Root is where Linux shows 1-wire devices.
@@ -154,7 +154,7 @@ func periphI2C() ([]Ref, error) {
 		if r.Number >= 0 {
 			name = fmt.Sprintf("i2c-%d", r.Number)
 			if _, err := os.Stat("/dev/" + name); errors.Is(err, fs.ErrNotExist) {
-				continue // its adapter was pulled since periph listed it
+				continue // its adapter was unplugged after periph listed it
 			}
 		}
 		add(name, r.Open)
@@ -212,8 +212,8 @@ func (h *Host) w1() fs.FS {
 	return sensors.Files(W1Root)
 }
 
-// Private tells buses that belong to the board: a graphics card's, whose
-// devices are displays, and a mainboard's, whose devices are memory and clocks.
+// Private reports whether a bus serves the board itself: a graphics card's, with
+// displays, or a mainboard's, with memory and clocks.
 func Private(detail string) bool {
 	d := strings.ToLower(detail)
 	for _, w := range []string{"ddc", "hdmi", "gmbus", "smbus", "aux", "dpdc", "nvkm", "nvidia", "amdgpu", "radeon", "i915"} {
@@ -226,9 +226,9 @@ func Private(detail string) bool {
 
 // Discover looks at every bus and takes one reading from each probe it finds.
 // That there is no bus, or nothing on it, is part of the report, not an error.
-// It may be called again and again: places that [Host.Open] has given out are
-// left to their pollers and not reported, and a bus or a probe that hung is not
-// touched before it has come back.
+// It may be called repeatedly: places that [Host.Open] has opened are left to their
+// pollers and not reported, and a bus or probe that hung is not touched before its
+// call has returned.
 func (h *Host) Discover(ctx context.Context) Report {
 	var rep Report
 	refs, err := h.i2c()
@@ -287,8 +287,8 @@ func (h *Host) discoverKernel(ctx context.Context, rep *Report) {
 	}
 }
 
-// look adds a probe with one reading of it, unless [Host.Open] has given its
-// place out. hangs names what hangs if it does not come back.
+// look adds a probe with one reading, unless [Host.Open] has opened its place. hangs
+// names what to count as hung if the reading does not return.
 func (h *Host) look(ctx context.Context, rep *Report, driver, place, hangs string, p sensors.Probe) {
 	if h.taken(place) {
 		return
@@ -315,16 +315,16 @@ func openError(err error) (hint string, _ error) {
 	return "", err
 }
 
-// sickFor is how long a bus may spend on transfers that fail before the rest of
-// its addresses is not asked: each of them takes an adapter its whole time-out.
+// sickFor is how long a bus may spend on failing transfers. After it the remaining
+// addresses are not asked, since each may take the adapter's whole timeout.
 const sickFor = 20 * time.Second
 
-// allAnswer is how many addresses are enough to tell a held line by.
+// allAnswer is how many answering addresses mean that the data line is held low.
 const allAnswer = 8
 
-// scan asks each address that a known chip can have. A bus that is sick says
-// the same at one address after the other: that is one fault of the bus, and
-// not something at each of them.
+// scan asks each address that a known chip can have. Where all give
+// the same error, it is reported once as a fault of the bus and not for each
+// address.
 func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus, skip func(addr uint16) bool) (found []Found, err error) {
 	at := map[uint16][]Chip{}
 	for _, c := range h.Drivers.Chips {
@@ -397,7 +397,7 @@ func (h *Host) ask(ctx context.Context, name, place string, bus i2c.Bus, addr ui
 		case errors.Is(err, errHangs):
 			return f, false, err
 		case errors.Is(err, sensors.ErrAbsent):
-			continue // nobody, or one that does not know the question
+			continue // no chip, or one that does not know the command
 		case err == nil:
 			f.Driver = c.Driver
 			f.Reading, f.Err = h.inTime(ctx, name, p, p.Read)
@@ -409,8 +409,8 @@ func (h *Host) ask(ctx context.Context, name, place string, bus i2c.Bus, addr ui
 		case errors.Is(err, sensors.ErrWrongDevice) && slices.ContainsFunc(chips[i+1:], func(n Chip) bool { return n.Like == c.Driver }):
 			continue
 		default:
-			// Something answers and does not fit: no further question, since
-			// what is harmless to one chip is a command to another.
+			// Another chip answers: nothing more is sent, since a harmless
+			// question to one chip may be a command to another.
 			f.Err, f.Hint = err, sensors.Hint(err)
 			if !errors.Is(err, sensors.ErrTimeout) && !errors.Is(err, sensors.ErrBus) {
 				f.Err = fmt.Errorf("%w: not a %s: %w", sensors.ErrWrongDevice, c.Driver, err)
@@ -421,8 +421,8 @@ func (h *Host) ask(ctx context.Context, name, place string, bus i2c.Bus, addr ui
 	return f, false, nil
 }
 
-// inTime runs f with a deadline and gives it up, left hanging, if it does not
-// keep to it.
+// inTime runs f with a deadline. If f does not return in time it is left hanging in
+// its goroutine.
 func (h *Host) inTime(ctx context.Context, key string, p sensors.Probe, f func(context.Context) (sensors.Reading, error)) (sensors.Reading, error) {
 	d := h.Each
 	if d == 0 {
@@ -608,8 +608,8 @@ func (h *Host) openAt(name, driver, place string) (sensors.Probe, error) {
 	return nil, fmt.Errorf("driver: %q is not one of %s", driver, strings.Join(h.Names(), ", "))
 }
 
-// ours is a bus on which a chip that Linux has a driver for is left alone: two
-// who talk to one chip each read what the other asked for.
+// ours is a bus that refuses transfers to a chip that a Linux driver uses: of two
+// programs that talk to one chip, each could read the answer meant for the other.
 type ours struct {
 	i2c.Bus
 	h    *Host
@@ -687,9 +687,9 @@ func cutLast(s, sep string) (before, after string, ok bool) {
 	return s[:i], s[i+len(sep):], true
 }
 
-// lazy opens its bus at the first transaction and again after the bus has
-// failed, so that an adapter may come and go, and a late answer to a question
-// given up is not taken for the next one's.
+// lazy opens its bus at the first transaction, and anew after the bus has failed. So
+// an adapter may be unplugged and come back, and a late answer to an abandoned
+// transaction is not taken for that to the next one.
 type lazy[B interface {
 	comparable
 	io.Closer
@@ -725,8 +725,8 @@ func (l *lazy[B]) open() (B, error) {
 	return b, nil
 }
 
-// do runs one transaction. The lock is not held meanwhile: one that hangs must
-// not keep the next opening from happening.
+// do runs one transaction. The lock is not held meanwhile: a transaction
+// that hangs must not prevent the next opening.
 func (l *lazy[B]) do(tx func(B) error) error {
 	b, err := l.open()
 	if err != nil {
@@ -744,15 +744,15 @@ func (l *lazy[B]) do(tx func(B) error) error {
 	return err
 }
 
-// unanswered tells a bus that works but where nobody answered. ENODEV is not
-// such an error: it is what an adapter gives that was pulled out.
+// unanswered reports whether an error means a working bus on which no chip answered.
+// ENODEV does not: an adapter that was unplugged returns it.
 func unanswered(err error) bool {
 	var none onewire.NoDevicesError
 	if errors.As(err, &none) && none.NoDevices() || errors.Is(err, sensors.ErrAbsent) {
 		return true
 	}
 	for _, no := range []syscall.Errno{syscall.ENXIO, syscall.EREMOTEIO} {
-		// periph hands on the kernel's words, not its number.
+		// periph passes on the kernel's text, not its error number.
 		if errors.Is(err, no) || strings.Contains(err.Error(), no.Error()) {
 			return true
 		}
@@ -785,10 +785,10 @@ func (h *Host) lazyI2C(bus string) *lazyI2C {
 	}}}
 }
 
-// noBus says what to do where a bus is missing: its adapter may be unplugged, or
-// have another number since it was plugged in, or its hub came up, again. That
-// one is not taken by itself: it may be another adapter. Where the bus was seen
-// before, only one that was not can be it.
+// noBus is the advice for a missing bus: its adapter may be unplugged, or have got
+// another number when it was plugged in again. A bus with another number is not used
+// by itself, since it may be another adapter. If the missing bus was seen before,
+// only buses that were not there then are named.
 func (h *Host) noBus(name string, refs []Ref) error {
 	h.mu.Lock()
 	defer h.mu.Unlock()

@@ -18,11 +18,11 @@ import (
 // buses of their own, named BUS/ADDRESS/CHANNEL, such as i2c-1/0x70/3. Two
 // chips of one address are put behind two of them.
 //
-// periph's driver for it remembers the channel it chose last and asks no more:
-// one whose supply dipped would have all channels off, and one that was
-// disturbed two on, with two chips answering at once. Here each transfer is one
-// choice, read back, and one transfer, with nobody in between. Where Linux
-// drives the multiplexer its channels are buses of Linux's.
+// periph's driver remembers the channel that it selected last and does not check it.
+// But after a dip of its supply a multiplexer has all channels off, and after
+// interference it may have two on, with two chips answering at once. Here each
+// transfer selects the channel, reads the selection back and then transfers, with the
+// bus locked. Where Linux drives the multiplexer, its channels are Linux buses.
 
 const (
 	muxFirst, muxLast = 0x70, 0x77
@@ -92,7 +92,7 @@ func (m *mux) fault(err error) error {
 	return fmt.Errorf("the multiplexer at 0x%02x: %w", m.addr, sensors.BusError(err))
 }
 
-// muxChannel is one of its buses.
+// muxChannel is one channel of a multiplexer, as a bus.
 type muxChannel struct {
 	lazyI2C // its name, and that its speed is the trunk's
 	m       *mux

@@ -16,8 +16,7 @@ import (
 	"curewright/sensors"
 )
 
-// Kinds are the chips, in the order in which they are asked where two can live
-// at one address.
+// Kinds are the chips. Where two can have one address, they are tried in this order.
 var Kinds = []*Kind{hdc, bme, bmp, aht, mcp, tmp, scd}
 
 // Named returns the kind of the driver's name, nil for none.
@@ -60,17 +59,17 @@ var hdc = &Kind{
 	},
 }
 
-// AHT20; Aosong, version 1.0. periph sets the chip up only when it is made, so
-// it is made for each reading: that is one question more.
+// AHT20; Aosong, version 1.0. periph sets the chip up only when the driver is made, so
+// the driver is made for each reading, at the cost of one more transfer.
 var aht = &Kind{
 	Driver: "aht20", Addrs: []uint16{0x38},
 	step: .01, takes: 300 * time.Millisecond,
 	minC: -40, maxC: 85, overRH: 5, slow: sensors.ErrTimeout, nameless: true,
-	// The chip has no identity. Before anything is written it is only listened
-	// to: port expanders live at this address too, say the same byte over and
-	// over, and would switch a relay at the first command.
+	// The chip has no identity. Before anything is written it is only read: port
+	// expanders can have this address too. They repeat one byte, and would switch
+	// a relay at the first command.
 	identify: func(w *wire) error {
-		w.state = nil // what it says now is no answer
+		w.state = nil // these bytes are no answer to a command
 		b, err := w.read(7)
 		if err == nil && [7]byte(b) == [7]byte{b[0], b[0], b[0], b[0], b[0], b[0], b[0]} {
 			err = wrong(w, "it says %02x only", b[0])
@@ -103,9 +102,9 @@ var aht = &Kind{
 	},
 }
 
-// MCP9808; Microchip DS25095A. It has no sum, and after a reset says 0 °C until
-// the first conversion is done: the guard leaves a mark in it, waits, and looks
-// whether the mark is still there.
+// MCP9808; Microchip DS25095A. It has no checksum, and after a reset it reads 0 °C
+// until the first conversion is done. So the guard writes a mark into a register,
+// waits, and checks that the mark is still there.
 var mcp = &Kind{
 	Driver: "mcp9808", Addrs: []uint16{0x18, 0x19, 0x1a, 0x1b, 0x1c, 0x1d, 0x1e, 0x1f},
 	step: 1. / 16, takes: mcpConvert,
@@ -147,8 +146,8 @@ const (
 )
 
 // BME280; Bosch BST-BME280-DS002. periph's driver polls for the end of a
-// measurement without a limit, and takes the sign of the humidity words H4 and
-// H5 away. After a dip of the supply the chip measures no humidity.
+// measurement without a limit, and drops the sign of the humidity words H4 and H5.
+// After a dip of the supply the chip measures no humidity.
 var bme = &Kind{
 	Driver: "bme280", Addrs: []uint16{0x76, 0x77},
 	step: .01, takes: 200 * time.Millisecond,
@@ -198,7 +197,7 @@ func openBMx(w *wire) (func(*env) error, error) {
 	}
 	return func(e *env) error {
 		err := d.Sense(&e.Env)
-		// The driver cuts humidity off at 0, which no air has.
+		// The driver clamps humidity at 0, and no air has 0 %.
 		if err == nil && w.k.overRH > 0 && e.Humidity == 0 {
 			return w.fail(fmt.Errorf("%w: 0 %% relative humidity or less", sensors.ErrRange))
 		}
@@ -206,8 +205,8 @@ func openBMx(w *wire) (func(*env) error, error) {
 	}, nil
 }
 
-// afterBMx: what was written to the control registers must stand there, or the
-// chip was reset in between.
+// afterBMx checks that the control registers still hold what was written; otherwise
+// the chip was reset in between.
 func afterBMx(w *wire, hum byte) error {
 	b, err := w.read(3, 0xf2)
 	if err == nil && (b[0]&7 != hum || b[2] != 1<<5|1<<2) {
@@ -258,10 +257,9 @@ func ruleBMx(_ *wire, out []byte, n int) rule {
 // TMP102; Texas Instruments SBOS397. Each reading is a conversion that the
 // guard asks for, whose end the chip reports together with bits of fixed value.
 //
-// Its older kin (LM75, TMP75, TMP105 and their like) has a configuration of one
-// byte and no such bits. It is known by the limits of its alarm, 75 and 80 °C
-// after power-on, and left converting on its own, with a mark by which a reset
-// shows.
+// Older relatives (LM75, TMP75, TMP105 and the like) have a configuration of one byte
+// without such bits. They are recognised by their alarm limits, 75 and 80 °C after
+// power-on, and are left converting continuously, with a mark that a reset clears.
 var tmp = &Kind{
 	Driver: "tmp102", Addrs: []uint16{0x48, 0x49, 0x4a, 0x4b},
 	step: 1. / 16, takes: time.Second,
@@ -327,20 +325,21 @@ var tmp = &Kind{
 				return nil
 			}
 		case n == 2 && out[0] == 0:
-			// Undefined on the coarser ones.
+			// These bits are undefined on chips with fewer bits.
 			r.check = func(b []byte) error { b[1] &= 0xf0; return nil }
 		}
 		return r
 	},
 }
 
-// kinMark is eleven bits where the chip can set them, a fault queue of two, and
-// converting. Not twelve: some say anything in the byte after the only one of
-// their configuration, which would then be like a TMP102's.
+// kinMark is the configuration that marks an older relative: eleven bits where the
+// chip can set them, a fault queue of two, and converting. Not twelve bits: some
+// return arbitrary bits after their only configuration byte, which could then look
+// like a TMP102's.
 const kinMark = 0x48
 
-// olderKin tells a configuration of one byte from the TMP102's: R1 R0 are
-// always 1 1 there, the last four bits 0.
+// olderKin reports whether a configuration is one byte of an older relative. The
+// TMP102's always has R1 R0 = 1 1 and its last four bits 0.
 func olderKin(w *wire) (bool, error) {
 	c, err := w.word(1)
 	if err != nil || c&0x6000 == 0x6000 && c&0x000f == 0 && c>>8 != c&0xff {
@@ -375,12 +374,12 @@ func oneShot(w *wire) error {
 	}
 }
 
-// SCD40 and SCD41; Sensirion, version 1.4. periph's driver takes an error while
-// waiting for "not ready yet"; nobody acknowledges the command that wakes the
-// chip, nor any but its reading ones while it measures.
+// SCD40 and SCD41; Sensirion, version 1.4. While waiting, periph's driver takes
+// any error for "not ready yet". The chip acknowledges neither the wake-up command
+// nor, while it measures, any other than the reading commands.
 //
-// The chip corrects its own drift by taking the lowest value of the last week
-// for outdoor air: a shed that is never aired makes it read low.
+// The chip corrects its drift by taking the lowest value of the last week as that of
+// outdoor air, so in a shed that is never aired it reads too low.
 var scd = &Kind{
 	Driver: "scd4x", Addrs: []uint16{0x62},
 	step: 175. / 65535, noisy: true, takes: 8 * time.Second,
@@ -406,10 +405,11 @@ var scd = &Kind{
 	},
 }
 
-// registers: a chip without sums, whose registers stand still meanwhile.
+// registers is the rule for a chip without checksums whose registers do not change
+// between two reads.
 func registers(_ *wire, _ []byte, n int) rule { return rule{twice: n > 0} }
 
-// wrong says that another chip answers, and ends the reading.
+// wrong ends the reading with [sensors.ErrWrongDevice]: another chip answers.
 func wrong(w *wire, format string, a ...any) error {
 	err := fmt.Errorf("%w: %s", sensors.ErrWrongDevice, fmt.Sprintf(format, a...))
 	if w == nil {

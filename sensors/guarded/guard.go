@@ -2,16 +2,15 @@
 
 // Package guarded reads chips through periph's own drivers, behind one guard.
 //
-// A driver of periph's is handed a bus that is a [wire]: what goes wrong on it
-// first is kept, ends the driver's every later transfer, and is what the
-// reading says, whatever the driver made of it. A transfer has a deadline, and
-// so has the reading, which does not wait for a driver that sleeps. Sums are
-// checked where the chip sends them; where it has none, registers are read
-// until two answers agree. A chip is asked who it is, and after any fault the
-// driver is made anew, which sets the chip up again. Then the values are held
-// against the data sheet's span.
+// A periph driver gets a bus that is a [wire]. The wire keeps the first fault, fails
+// every later transfer of the driver, and the reading returns that fault, whatever
+// the driver returns. Each transfer has a deadline, and so has the reading, which
+// does not wait for a driver that sleeps. Checksums are checked where the chip sends
+// them; without, registers are read until two answers agree. The chip's identity is
+// checked. After any fault the driver is made anew, which sets the chip up again.
+// Finally values outside the data sheet's range are refused.
 //
-// What each chip needs beyond that stands in chips.go, a row a chip.
+// What else each chip needs is in chips.go, one entry per chip.
 package guarded
 
 import (
@@ -31,8 +30,8 @@ import (
 type Kind struct {
 	Driver string   // its name in the configuration
 	Addrs  []uint16 // where the chip can live
-	// Like is a kind whose question of who is there is this one's too: where it
-	// is refused as another chip, this one may be asked.
+	// Like is a kind that identifies its chip by the same question. If it finds
+	// another chip, this kind may be tried.
 	Like string
 
 	step  float64       // K, of the temperature
@@ -45,29 +44,29 @@ type Kind struct {
 	co2        bool
 	nameless   bool  // it has no identity to ask for
 	keep       bool  // the driver is kept from one reading to the next
-	slow       error // what an error of the driver's own means
+	slow       error // reason for an error that the driver returns without a bus fault
 
-	identify func(*wire) error                     // asks who is there; harmless to others at the address
+	identify func(*wire) error                     // checks the chip's identity; harmless to other chips at the address
 	open     func(*wire) (func(*env) error, error) // makes periph's driver
-	after    func(*wire) error                     // looks at the chip once more
+	after    func(*wire) error                     // checks the chip after the reading
 	rule     func(w *wire, out []byte, n int) rule
 }
 
-// env is what a driver says.
+// env is a driver's result.
 type env struct {
 	physic.Env
 	ppm int
 }
 
-// rule is how one transfer is done.
+// rule is how one kind of transfer is done.
 type rule struct {
 	twice  bool               // until two answers agree
 	sums   bool               // words of two bytes, each with its sum
-	nackOK bool               // that nobody acknowledges is normal, and no fault
+	nackOK bool               // a missing acknowledgement is normal and no fault
 	gap    time.Duration      // between writing and reading, which are then two transfers
-	pace   time.Duration      // before it, and not over and over for ever
-	check  func([]byte) error // of what was read
-	out    []byte             // to write instead
+	pace   time.Duration      // wait before it; such transfers are bounded by pacedMost
+	check  func([]byte) error // checks the bytes read
+	out    []byte             // bytes to write instead
 }
 
 const (
@@ -77,7 +76,7 @@ const (
 
 // guard is one reading at a time, with its deadline and its first fault.
 type guard struct {
-	turn chan struct{} // held by the reading under way, also after it was given up
+	turn chan struct{} // held by the running reading, even after it was given up
 
 	mu     sync.Mutex
 	ctx    context.Context
@@ -239,7 +238,7 @@ func (w *wire) transfer(r rule, out, in []byte) error {
 	return sensors.Transact(w.ctx, w.bus, w.addr, out, in)
 }
 
-// The guard's own questions: by the same rules as the driver's.
+// The guard's own transfers, by the same rules as the driver's.
 
 func (w *wire) write(b ...byte) error { return w.Tx(w.addr, b, nil) }
 
@@ -355,7 +354,7 @@ func (d *Device) measure() (sensors.Reading, error) {
 	return r, nil
 }
 
-// own classes an error that the driver says without the bus having failed.
+// own classifies an error that the driver returns without a fault of the bus.
 func (d *Device) own(err error) error {
 	if werr := d.wire.fault(); werr != nil {
 		return werr

@@ -18,9 +18,9 @@ import (
 // Thermometer is a DS18B20 on a 1-wire bus that periph drives, such as a bus
 // master chip on I2C. Where Linux drives the bus, see package w1.
 //
-// periph's driver compares the power-on value with 85 kelvin, so that its guard
-// never fires, and does not notice a shorted line, whose zeros have the right
-// checksum: the guard looks at the scratchpad itself. Data sheet: Maxim
+// periph's driver compares the power-on value with 85 kelvin, so it never detects it,
+// and it does not notice a shorted line, whose zeros have a valid checksum. So the
+// guard checks the scratchpad itself. Data sheet: Maxim
 // DS18B20, 19-7487 Rev 6.
 type Thermometer struct {
 	name string
@@ -81,7 +81,7 @@ func (d *Thermometer) measure() (sensors.Reading, error) {
 type oneWire struct {
 	guard
 	bus       onewire.Bus
-	converted bool // what the scratchpad holds is a conversion's
+	converted bool // the scratchpad holds the result of a conversion
 }
 
 func (w *oneWire) String() string { return w.bus.String() }

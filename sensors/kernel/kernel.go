@@ -1,8 +1,7 @@
 // SPDX-License-Identifier: Apache-2.0
 
-// Package kernel reads whatever chip Linux has a driver of its own for, through
-// the files that its hwmon and iio subsystems show: temperature, humidity,
-// carbon dioxide, air pressure.
+// Package kernel reads chips that a Linux driver handles, through the files of the
+// hwmon and iio subsystems: temperature, humidity, carbon dioxide, air pressure.
 //
 // A device is named by where it sits and not by its number, which changes from
 // one start to the next: hwmon:1-0048 is the one at address 0x48 of I2C bus 1,
@@ -31,8 +30,8 @@ import (
 // Driver is its name in the configuration.
 const Driver = "kernel"
 
-// The span of what Linux may report, °C: a thermocouple goes far, and what a
-// chip is rated for is the kernel's to know.
+// The range of plausible values, °C: wide, for thermocouples, since the chip's rated
+// range is known only to the kernel.
 const minC, maxC = -200, 1400
 
 // subsystems by the first part of a place.
@@ -45,7 +44,7 @@ type Device struct {
 	kind    string // hwmon, iio
 	at      string // the device's own name: 1-0048
 	channel string // temp1, temp_object; "" for the first
-	chip    string // what Linux called it at the first reading
+	chip    string // chip name in Linux at the first reading
 }
 
 var _ sensors.Probe = (*Device)(nil)
@@ -63,7 +62,7 @@ func New(name, place string, sys fs.FS) (*Device, error) {
 }
 
 // Traits are the longest that Linux waits for a common chip: a DHT22 is asked once
-// in two seconds. Of the step of what is behind it nothing is known.
+// in two seconds. The chip's step is not known.
 func (*Device) Traits() sensors.Traits { return sensors.Traits{Conversion: 3 * time.Second} }
 
 // List returns the places that look like probes: on I2C or SPI, or told of by
@@ -99,8 +98,8 @@ func List(sys fs.FS, private func(bus string) bool) []string {
 	return out
 }
 
-// Drives tells whether a driver of the kernel's has the address on an I2C bus:
-// then nobody else may talk to the chip.
+// Drives reports whether a Linux driver uses the address on an I2C bus: then no other
+// program may talk to the chip.
 func Drives(sys fs.FS, bus string, addr uint16) bool {
 	n, ok := strings.CutPrefix(bus, "i2c-")
 	if !ok {
@@ -178,7 +177,8 @@ func (d *Device) temps(dir string) (out []string) {
 		}
 	}
 	slices.Sort(out)
-	// Of an infrared front end the object is meant, of a thermocouple the tip.
+	// Of an infrared sensor the object's temperature is wanted, of a thermocouple
+	// the tip's.
 	if i := slices.Index(out, "temp_object"); i > 0 {
 		out[0], out[i] = out[i], out[0]
 	}
@@ -197,8 +197,8 @@ func (d *Device) humid(dir string) string {
 	return ""
 }
 
-// Read takes what Linux has or measures for it. Linux cannot be interrupted
-// meanwhile: ctx is looked at on entry only.
+// Read reads the values from Linux, which may measure for it. That can't be
+// interrupted: ctx is checked on entry only.
 func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	r, err := d.read(ctx)
 	if err == nil {
@@ -296,7 +296,7 @@ func (d *Device) value(dir, channel string) (float64, error) {
 		what string
 		to   *float64
 	}{{"offset", &offset}, {"scale", &scale}} {
-		// Shared by all channels of a kind where a channel has none of its own.
+		// A file shared by all channels of a kind, where the channel has none.
 		kind, _, _ := strings.Cut(channel, "_")
 		for _, n := range []string{channel + "_" + p.what, kind + "_" + p.what} {
 			v, err := d.number(dir, n)

@@ -18,8 +18,8 @@ import (
 	"curewright/sensors"
 )
 
-// decimal is a number as people and probes write it. NaN, infinities, hex and
-// digit groups are what strconv would take besides.
+// decimal reads a decimal number. It refuses NaN, infinities, hex and digit groups,
+// which strconv would accept.
 var decimal = regexp.MustCompile(`^[+-]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]+)?$`)
 
 func number(s string) (float64, error) {
@@ -34,7 +34,7 @@ func number(s string) (float64, error) {
 	return x, nil
 }
 
-// quote shows the beginning of what somebody else sent.
+// quote shows the beginning of a received text.
 func quote(s string) string {
 	const most = 40
 	if len(s) > most {
@@ -84,7 +84,7 @@ func (t Topic) read(body []byte, got []string) (p sensors.Pushed, err error) {
 	return p, nil
 }
 
-// readFields takes the quantities that are there; none is a fault.
+// readFields reads the quantities that the body has; a body without any is a fault.
 func (t Topic) readFields(p *sensors.Pushed, doc any) error {
 	var want []string
 	found := false
@@ -119,8 +119,8 @@ func (t Topic) readFields(p *sensors.Pushed, doc any) error {
 	return nil
 }
 
-// readHealth takes what a probe says of itself, which is no reason to refuse
-// its reading.
+// readHealth reads battery and link. A fault in them is no reason to refuse the
+// reading.
 func (t Topic) readHealth(p *sensors.Pushed, doc any) {
 	for _, f := range []struct {
 		field string
@@ -138,7 +138,7 @@ func (t Topic) readHealth(p *sensors.Pushed, doc any) {
 		}
 		p.Battery = sensors.Some(x)
 		if x < 0 || x > 100 {
-			p.Battery = sensors.Value{} // not a share: another unit, or nonsense
+			p.Battery = sensors.Value{} // outside 0 to 100 %: another unit, or invalid
 		}
 	}
 }
@@ -172,8 +172,8 @@ func kind(v any) string {
 	return "of another kind"
 }
 
-// word is a field as a part of a probe's name: text or a number, with - for
-// what a name may not hold.
+// word is a field as part of a probe's name: text or a number, with - in place of
+// characters that a name may not hold.
 func word(doc any, field string) (string, bool) {
 	v, ok := lookup(doc, field)
 	if !ok {
@@ -245,8 +245,8 @@ func (t Topic) time(doc any) (*time.Time, error) {
 	if t.TimeFormat == "unix_ms" {
 		x /= 1000
 	}
-	// 2001 to 2286: outside, the other unit is meant, or a probe counts from
-	// its own start.
+	// The years 2001 to 2286: otherwise the other unit is meant, or the probe counts
+	// from its own start.
 	if x < 1e9 || x >= 1e10 {
 		return nil, fault("time", "field %q: %g s since 1970 is no time of today: is time_format right?", t.Time, x)
 	}
@@ -269,7 +269,7 @@ func lookup(doc any, path string) (any, bool) {
 		return nil, false
 	}
 	if head == "*" {
-		// The one object that has it; two are no answer.
+		// The one object that has the key; with two it is missing.
 		var found any
 		n := 0
 		for _, inner := range m {
@@ -286,8 +286,8 @@ func lookup(doc any, path string) (any, bool) {
 	return lookup(v, rest)
 }
 
-// parse reads exactly one JSON object. A key that comes twice is refused:
-// which of the two counts would be a guess.
+// parse reads exactly one JSON object. A duplicate key is refused: which
+// value is meant would be a guess.
 func parse(body []byte) (any, error) {
 	dec := json.NewDecoder(bytes.NewReader(body))
 	dec.UseNumber()

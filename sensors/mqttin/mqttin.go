@@ -2,15 +2,15 @@
 
 // Package mqttin turns MQTT messages of radio probes into readings.
 //
-// It knows no broker: [New] takes the topics of the configuration, and
-// [Intake.Handle] takes each message, whoever carries it. A pattern's "+"
+// It has no connection to a broker: [New] takes the topics of the configuration, and
+// [Intake.Handle] each message, from whatever client. A pattern's "+"
 // stands for one level of the topic and can name the probe; the body is one
 // plain number or a JSON object whose fields are mapped.
 //
-// A body that is not what the configuration says is refused, counted by
-// reason, and said once with its topic until a good one comes. What a message
-// does not carry is missing, never a number. Stored (retained) messages are
-// refused: they may be of any age, and would pass for the present.
+// A body that does not fit the configuration is refused, counted by reason, and
+// logged once with its topic until a good one comes. A quantity that a message does
+// not carry is missing, never a number. Stored (retained) messages are
+// refused: they may be of any age and would look like present readings.
 package mqttin
 
 import (
@@ -59,8 +59,8 @@ type Topic struct {
 
 	BatteryUnit string `toml:"battery_unit"` // "%" (default), "ratio"
 
-	// Accept takes probes that nobody has named yet without asking: for a
-	// broker that only the shop's own probes can reach.
+	// Accept accepts new probes without asking a person, for a broker that only
+	// the shop's own probes can reach.
 	Accept bool `toml:"accept"`
 }
 
@@ -71,14 +71,14 @@ const (
 	QCO2  = "co2"
 )
 
-// Bounds on what a broker can make us do.
+// Bounds on the work that a broker can cause.
 const (
 	MaxBody   = 16 << 10 // bytes; longer bodies are refused
 	maxDepth  = 16       // of nested JSON
 	perSecond = 200      // messages; more are refused and counted
 	burst     = 400
-	maxSaid   = 256             // different troubles remembered, so that each is said once
-	JoinAfter = 2 * time.Second // how long the parts of one reading are waited for
+	maxSaid   = 256             // different faults remembered, so that each is logged once
+	JoinAfter = 2 * time.Second // longest wait for the further parts of one reading
 )
 
 // Fault is a message that was refused.
@@ -304,8 +304,8 @@ type Options struct {
 	// Push takes one reading; an error is its refusal. accept is the topic's.
 	// It may be called from several goroutines.
 	Push func(p sensors.Pushed, accept bool) error
-	// Say is called once for each trouble, until a good message comes by the
-	// same topic. place is where the pattern stands in the configuration.
+	// Say is called once for each fault, until a good message comes by the same
+	// topic. place is the pattern's place in the configuration.
 	Say func(place, topic string, err error)
 	// Count, if not nil, is called once for each message or joined reading
 	// with the reason of its refusal, "" for one that was taken.
@@ -395,8 +395,8 @@ func (in *Intake) Filters() []string {
 	return out
 }
 
-// Handle takes one message. It never blocks for long and never fails: what is
-// wrong is counted and said.
+// Handle takes one message. It does not block for long and returns no error: faults
+// are counted and passed to Options.Say.
 func (in *Intake) Handle(topic string, body []byte, retained bool) {
 	p, got, err := in.find(topic)
 	if err != nil {
@@ -413,7 +413,7 @@ func (in *Intake) Handle(topic string, body []byte, retained bool) {
 	}
 	r, err := p.read(body, got)
 	if p.Preset != "" && Reason(err) == "no_field" {
-		in.count("no_field") // a lamp or a tyre of the same gateway: nothing of ours
+		in.count("no_field") // a device of the same gateway that is no probe, such as a lamp
 		return
 	}
 	if err == nil {
@@ -461,8 +461,9 @@ func (in *Intake) allow() bool {
 }
 
 // join puts the parts of one reading together: many radio probes send each
-// quantity under a topic of its own, a moment apart. A part that comes twice,
-// or that nothing follows within [JoinAfter], goes as it is.
+// quantity under a topic of its own, a moment apart. When a part
+// comes again, or nothing follows within [JoinAfter], the reading is passed on as it
+// is.
 func (in *Intake) join(p *pattern, r sensors.Pushed, topic string) {
 	in.mu.Lock()
 	w := in.waiting[r.Probe]
@@ -473,7 +474,7 @@ func (in *Intake) join(p *pattern, r sensors.Pushed, topic string) {
 	}
 	if w == nil {
 		if len(in.waiting) >= sensors.MaxPushed {
-			for _, o := range in.waiting { // no more can be pushed probes anyway
+			for _, o := range in.waiting { // there can't be more pushed probes than that
 				ready = append(ready, in.release(o))
 				break
 			}
@@ -559,14 +560,14 @@ func (in *Intake) push(r sensors.Pushed, accept bool, topics, places []string) {
 	if len(in.said) > 0 {
 		for k := range in.said {
 			if slices.Contains(topics, k.topic) {
-				delete(in.said, k) // good again: a new trouble is news
+				delete(in.said, k) // a good message: the next fault is logged again
 			}
 		}
 		in.full = in.full && len(in.said) >= maxSaid
 	}
 }
 
-// count books a refusal.
+// count counts a refusal.
 func (in *Intake) count(reason string) {
 	if in.o.Count != nil {
 		in.o.Count(reason)

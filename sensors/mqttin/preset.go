@@ -29,7 +29,7 @@ var Presets = map[string]Topic{
 // PresetNames are the names of [Presets], sorted.
 func PresetNames() []string { return slices.Sorted(maps.Keys(Presets)) }
 
-// filled is the topic with what its preset says where it says nothing itself.
+// filled is the topic with its preset's values for the keys that are not set.
 func (t Topic) filled() Topic {
 	p, ok := Presets[t.Preset]
 	if !ok || t.Plain != "" {
@@ -47,7 +47,7 @@ func (t Topic) filled() Topic {
 	return t
 }
 
-// fill gives every topic what its preset says.
+// fill fills every topic from its preset.
 func fill(topics []Topic) []Topic {
 	out := make([]Topic, len(topics))
 	for i, t := range topics {

@@ -4,14 +4,14 @@
 // October weekend, as its probes would report it: for the demonstration and
 // for tests of what reads and heats a shop.
 //
-// It is made to be unlike the forecasting model, so that neither is tested on
-// itself: air and structure are two nodes, the tent's air and each panel are
+// It differs from the forecasting model on purpose, so that the model is not tested
+// against itself: air and structure are two nodes, the tent's air and each panel are
 // further ones, doors are opened, the sun shines in, water is carried in by
 // air and stored in timber, probes lag and have offsets and noise. All figures
 // are choices for a plausible shed, no source.
 //
 // A run depends on its seed and on when the heater was switched, not on how
-// often it is looked at.
+// often it is read.
 package shopsim
 
 import (
@@ -127,15 +127,15 @@ func New(c Config) *Sim {
 	return s
 }
 
-// SetHeater switches the heater from the moment the run stands at.
+// SetHeater switches the heater from the run's present moment on.
 func (s *Sim) SetHeater(on bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.wantHeat = on
 }
 
-// At runs on to time t and returns what every probe says then. A time before
-// where the run stands already returns what it says there.
+// At advances the run to time t and returns every probe's reading then. For a time
+// before the run's present moment it returns the readings of that moment.
 func (s *Sim) At(t time.Time) []sensors.Reading {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -164,7 +164,7 @@ func (s *Sim) Probes() []string {
 	return ps
 }
 
-// Truth runs on to time t and returns the state behind the probes.
+// Truth advances the run to time t and returns the true state.
 func (s *Sim) Truth(t time.Time) Truth {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -256,7 +256,7 @@ func (s *Sim) flows() (f flows) {
 	}
 	if s.present(s.at) {
 		f.gain = 100 + 160 // a person, a lamp
-		// A fan heater that goes home with its owner.
+		// A fan heater that runs only while somebody is there.
 		s.fan = s.air < 17.5 || s.fan && s.air < 18.5
 		if s.fan {
 			f.gain += 3000
@@ -285,7 +285,7 @@ func (s *Sim) moveHeat(f flows) {
 		around = s.tent
 	}
 	dAir := (airWallUA*(s.wall-s.air) + f.exchange*cpAir*(f.out-s.air) + f.gain + .3*f.sun + qAir) / airC
-	// The roof sees the sky: some 150 W away on a clear night.
+	// The roof radiates to the sky: it loses some 150 W on a clear night.
 	sky := 0.0
 	if f.sun == 0 {
 		sky = 150

@@ -3,9 +3,8 @@
 // Package w1 reads DS18B20 thermometers through the files of Linux's w1_therm
 // driver.
 //
-// The kernel does the conversion and hands out the raw scratchpad, from which
-// the value is taken here: its own "t=" carries no trace of a power-on value
-// or a shorted line.
+// The kernel converts and shows the raw scratchpad, which is decoded here, because
+// the kernel's own "t=" does not reveal a power-on value or a shorted line.
 //
 // Data sheet: Maxim DS18B20, 19-7487 Rev 6.
 package w1
@@ -51,7 +50,7 @@ func (d *Device) Traits() sensors.Traits {
 }
 
 // Read makes the kernel convert and takes the result, in °C to 0.0625 K. The
-// kernel cannot be interrupted meanwhile: ctx is looked at on entry only.
+// kernel can't be interrupted meanwhile: ctx is checked on entry only.
 func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	if err := ctx.Err(); err != nil {
 		return sensors.Reading{}, d.fail("open", fmt.Errorf("%w: %w", sensors.ErrTimeout, err))
@@ -101,7 +100,8 @@ func Decode(s string) (celsius float64, err error) {
 	if err != nil {
 		return 0, err
 	}
-	// The kernel judged what it read, which must be what it wrote here.
+	// The kernel's verdict is on the bytes that it read; the text here must have the
+	// same.
 	if !strings.HasSuffix(line, " YES") {
 		return 0, fmt.Errorf("%w: the kernel says so", sensors.ErrChecksum)
 	}
