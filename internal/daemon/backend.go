@@ -119,7 +119,7 @@ func (d *Daemon) Changes(ctx context.Context, kind, id string) ([]web.Change, er
 	return append([]web.Change{}, cs...), webError(err) // none is [], not null
 }
 
-// webError turns the store's words into the API's.
+// webError turns the store's errors into the API's.
 func webError(err error) error {
 	switch {
 	case errors.Is(err, history.ErrNotFound):
@@ -140,7 +140,7 @@ func webError(err error) error {
 	return err
 }
 
-// named says of what is not there, or in the way, which it is.
+// named adds a record's name to an error about a missing or conflicting record.
 func named(kind, id string, err error) error {
 	if id != "" && (err == web.ErrNotFound || err == web.ErrConflict) {
 		return fmt.Errorf("%s %s: %w", kind, id, err)
@@ -297,7 +297,7 @@ func (d *Daemon) checked(w *coat.Work, kind, have string, body json.RawMessage) 
 		return workRecord(body, func(x *coat.Coat) (string, []job.Fault) {
 			if x.Applied.IsZero() && have == "" {
 				y := *x
-				y.Applied = now // the rest is said in the same answer
+				y.Applied = now // other faults go into the same answer
 				return x.ID, append([]job.Fault{{Field: "applied", What: "missing"}}, job.CheckCoat(w, y, now)...)
 			}
 			return x.ID, job.CheckCoat(w, *x, now)
@@ -376,10 +376,9 @@ func (d *Daemon) PushReadings(ctx context.Context, who web.Who, accept bool, rs 
 	return out, nil
 }
 
-// keepProbes writes down the accepted probes that are new, so that they stay
-// known over a restart. What cannot be written now is no reason to refuse
-// readings that were taken: upkeep tries again. One that nobody accepted is
-// not kept: it appears again when it pushes.
+// keepProbes stores new accepted probes, so that a restart does not forget them. If
+// that fails, their readings are still taken and upkeep tries again. A probe that
+// nobody accepted is not stored: it appears again when it pushes.
 func (d *Daemon) keepProbes(ctx context.Context, before map[string]bool) {
 	d.probeMu.Lock()
 	defer d.probeMu.Unlock()
@@ -395,7 +394,7 @@ func (d *Daemon) keepProbes(ctx context.Context, before map[string]bool) {
 	}
 }
 
-// keepDueProbes tries again what the card did not take.
+// keepDueProbes tries again to store probes that could not be stored.
 func (d *Daemon) keepDueProbes(ctx context.Context) {
 	d.probeMu.Lock()
 	due := len(d.probesDue) > 0
@@ -502,7 +501,7 @@ func (d *Daemon) SetProbe(ctx context.Context, who web.Who, id string, name, rol
 	}
 	h, _ = d.set.Get(id)
 	if err := d.saveProbe(ctx, h); err != nil {
-		return errors.Join(err, d.set.SetMeta(id, was)) // what could not be kept does not hold either
+		return errors.Join(err, d.set.SetMeta(id, was)) // what could not be stored is undone
 	}
 	// A probe given to a panel is that panel's surface probe.
 	if panel != nil && *panel != "" && h.Role == sensors.RolePanel {
@@ -520,7 +519,7 @@ func (d *Daemon) SetProbe(ctx context.Context, who web.Who, id string, name, rol
 	return nil
 }
 
-// set puts in what was said.
+// set applies the fields that the request names.
 func set[T any](to, said *T) {
 	if said != nil {
 		*to = *said

@@ -19,7 +19,7 @@ import (
 	"curewright/dashboards/web"
 )
 
-// channels are the ways that alerts go out by, opened.
+// channels are the opened alert channels.
 type channels struct {
 	list  []alerts.Channel
 	parts []Part // channels that run by themselves
@@ -104,9 +104,9 @@ func (d *Daemon) AlertChannels(context.Context) []web.ChannelStats {
 	return out
 }
 
-// openBuzzer makes a buzzer of lines that may not be there: the rest of the
-// daemon does not wait for a wire. What is missing is in the log, the channel
-// is called down, and doctor says it too.
+// openBuzzer makes a buzzer whose GPIO lines may be missing: the rest of the daemon
+// runs without them. A missing line is logged, the channel counts as down, and doctor
+// reports it too.
 func openBuzzer(c alerts.ChannelConfig, d *Daemon, out *channels) alerts.Channel {
 	var how []buzzer.Option
 	if c.OwnTone {

@@ -18,19 +18,19 @@ type Clock interface {
 	// Set makes Now the given time from now on. The board's own clock is not
 	// touched: that takes rights which the daemon should not have.
 	Set(now time.Time)
-	// Hold begins to hold back the steps of the board's clock; Held returns
-	// those since it was last asked, and by how much the board's clock is away
-	// from the time in use through all of them.
+	// Hold begins to hold back jumps of the board's clock. Held returns the jumps
+	// since its last call, and the sum of all: the difference between the board's
+	// clock and the time in use.
 	Hold()
 	Held() (steps []time.Duration, away time.Duration)
-	// Wall is the clock of log-ins: the board's, its steps held back. A
-	// simulated weekend has no say in them.
+	// Wall is the clock of log-ins: the board's, with its jumps held back, and
+	// never the demo's simulated one.
 	Wall() time.Time
 }
 
-// wallClock is the board's clock, corrected by what the person said. Once it
-// is trusted, Now goes on evenly: a step of the board's clock is held back, or
-// every coat would cure by it. The zero wallClock is ready to use.
+// wallClock is the board's clock, corrected by the date that a person gave. Once it is
+// trusted, Now advances evenly: a jump of the board's clock is held back, since it
+// would count as curing time of every coat. The zero wallClock is ready to use.
 type wallClock struct {
 	wall func() time.Time     // nil: the board's
 	boot func() time.Duration // nil: the board's time since it was started, asleep or not
@@ -41,7 +41,7 @@ type wallClock struct {
 	seen     bool
 	lastWall time.Time
 	lastBoot time.Duration
-	steps    []time.Duration // held back and not told yet
+	steps    []time.Duration // held back and not yet returned by Held
 	away     time.Duration   // sum of all steps that are held back
 }
 
@@ -52,8 +52,8 @@ var processStart = time.Now()
 // being corrected, and too short to cure anything.
 const heldStep = time.Minute
 
-// read looks at the board's clock and finds out whether it was set meanwhile;
-// mu is held.
+// read reads the board's clock and finds out whether it was set meanwhile; mu is
+// held.
 func (c *wallClock) read() time.Time {
 	var now time.Time
 	var up time.Duration

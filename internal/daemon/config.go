@@ -66,8 +66,8 @@ type shopSection struct {
 	Language   string   `toml:"language"` // file of a language; "" for English
 }
 
-// Language reads the file of a language, whose name up to the first point is the
-// language's tag; nil, English, for "". An error says all that is wrong with it.
+// Language reads a language file. Its name up to the first dot is the language's tag.
+// For "" it returns nil, which is English. An error lists all faults of the file.
 func Language(path string) (*words.Catalogue, error) {
 	if path == "" {
 		return nil, nil
@@ -84,7 +84,7 @@ func Language(path string) (*words.Catalogue, error) {
 	return c, nil
 }
 
-// SleepSection is [sleep]: the hours nobody is awake, "22:30" to "06:30".
+// SleepSection is [sleep]: the hours in which the person sleeps, "22:30" to "06:30".
 type SleepSection struct {
 	From string `toml:"from"`
 	To   string `toml:"to"`
@@ -99,8 +99,8 @@ func DefaultConfig() Config {
 	}
 }
 
-// DefaultData is where the store lives without --data and [store] path: where
-// systemd says, the system's place for root, else the person's own.
+// DefaultData is the store's folder without --data and [store] path: systemd's state
+// folder, else the system's folder for root, else one in the person's home.
 func DefaultData() string {
 	if dir, _, _ := strings.Cut(os.Getenv("STATE_DIRECTORY"), ":"); dir != "" {
 		return dir
@@ -131,8 +131,8 @@ func LoadWithSecrets(path string, running bool) (Config, []string, error) {
 	return loadAnd(path, func(c Config, f *tomlfile.File) (tomlfile.Faults, []string) { return c.lookAtSecrets(f, running) })
 }
 
-// looking asks what the text alone does not tell: faults with their place, and
-// notes.
+// looking checks what the text alone does not tell, such as secret files, and returns
+// faults with their places, and notes.
 type looking func(Config, *tomlfile.File) (tomlfile.Faults, []string)
 
 func loadAnd(path string, look looking) (Config, []string, error) {
@@ -182,7 +182,7 @@ func decodeConfig(b []byte) (Config, *tomlfile.File, tomlfile.Faults) {
 	return c, file, faults
 }
 
-// needsBroker returns the fault of each key that is for nothing without a broker.
+// needsBroker returns a fault for each key that has no effect without a broker.
 func (c Config) needsBroker(f *tomlfile.File) (out tomlfile.Faults) {
 	need := func(place ...any) {
 		if !c.MQTT.On() {

@@ -25,8 +25,8 @@ import (
 	"curewright/model/words"
 )
 
-// shopUnknownC is taken for a cup where no probe says how warm the shop is: a
-// warm one, since early is the side to err on.
+// shopUnknownC is the temperature, °C, assumed for a cup where no probe measures the
+// shop: a warm one, since a countdown should rather end too early.
 const shopUnknownC = 25.0
 
 // Mix answers what to mix and how the pouring stands.
@@ -58,7 +58,7 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 		m.Need = d.mixNeed(w, q, &f)
 	}
 	if f != nil {
-		// What the model would say of the rest is said in the same answer.
+		// The model's other complaints go into the same answer.
 		if ok && m.Need != nil && m.Need.AreaM2 > 0 {
 			_, err := pot.Mixing(m)
 			more, _ := err.(web.Faults)
@@ -85,8 +85,8 @@ func orZero[T any](p *T) (v T) {
 	return v
 }
 
-// mixShop is how warm the shop is taken to be, °C, and the code of the words that
-// say where that comes from.
+// mixShop is the shop's temperature, °C, for a mix, and the message code of where it
+// comes from.
 func (d *Daemon) mixShop(q web.MixQuery, now time.Time) (float64, string) {
 	if q.ShopC != nil {
 		return *q.ShopC, "mix.shop_said"
@@ -97,8 +97,8 @@ func (d *Daemon) mixShop(q web.MixQuery, now time.Time) (float64, string) {
 	return shopUnknownC, "mix.shop_unknown"
 }
 
-// mixNeed is the coat that a cup is mixed for: what is not said is the panel's,
-// and what this shop's coats take is learnt from the others.
+// mixNeed is the coat that a cup is mixed for. Missing values are the panel's; the
+// consumption of this shop is learnt from its other coats.
 func (d *Daemon) mixNeed(w *coat.Work, q web.MixQuery, f *web.Faults) *pot.Need {
 	n := &pot.Need{Kind: cmp.Or(q.Kind, coat.WetOut), Core: q.Core, PeelPly: q.PeelPly, DepthMM: orZero(q.DepthMM)}
 	area := q.AreaM2
@@ -161,7 +161,7 @@ type mixAnswer struct {
 type stockAnswer struct {
 	Stock  []stock.Level        `json:"stock"`
 	Ends   []stock.End          `json:"ends"`   // where a written job runs out
-	Habits map[string]pot.Habit `json:"habits"` // by kind of coat: what this shop takes against the tables
+	Habits map[string]pot.Habit `json:"habits"` // by kind of coat: this shop's consumption compared with the tables
 	// People are the same by who laid the coats.
 	People map[string]map[string]pot.Habit `json:"people"`
 }
@@ -285,7 +285,7 @@ func (d *Daemon) Laminate(ctx context.Context, panel string) (json.RawMessage, e
 	out := stock.Balances(d.lang, w, panel)
 	for i := range out {
 		if a := out[i].After; a != nil && d.hasSet(w, out[i].Coat) {
-			a.Say = a.Is // nothing is rolled in any more, or taken off
+			a.Say = a.Is // it has set: nothing can be rolled in or taken off any more
 		}
 	}
 	return json.Marshal(laminateAnswer{panel, out})

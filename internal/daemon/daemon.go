@@ -59,7 +59,7 @@ type Daemon struct {
 	evaluateMu  sync.Mutex    // one evaluation at a time; guards est and cupCache
 	evaluations web.Durations
 	cupCache    map[string]solvedCup // by batch
-	// cupEntered is when a batch was first written down, by its id.
+	// cupEntered is when each batch was first entered, by its id.
 	cupEntered map[string]time.Time
 	snap       atomic.Pointer[web.Snapshot]
 
@@ -69,19 +69,19 @@ type Daemon struct {
 
 	probeMu   sync.Mutex
 	probesDue map[string]bool // accepted pushed probes that the card did not take yet
-	appeared  chan string     // those that a message brought, for upkeep to write down
+	appeared  chan string     // new ones from messages, for upkeep to store
 
 	workMu sync.Mutex  // one change of work at a time, so that checks hold
-	leaves atomic.Bool // a copy takes the store's place at the new start that was asked for; set under workMu and settingsMu
+	leaves atomic.Bool // a restart will replace the store by a copy, so nothing may be entered; set under workMu and settingsMu
 
 	prunedAt     time.Time // alerts, by upkeep alone
 	clockTrusted atomic.Bool
 	dateSet      atomic.Int64 // how often the date was set
-	byPerson     atomic.Bool  // the date is a phone's, and a better one replaces it
+	byPerson     atomic.Bool  // the date came from a phone; a better one replaces it
 	lastBefore   time.Time    // newest date in the store at the start; zero for none
 	held         atomic.Pointer[[]heldSpan]
 	restart      chan struct{} // asks for a new start at once; nil where nobody would start it
-	undated      atomic.Bool   // the date is known, and not everything could be given it yet
+	undated      atomic.Bool   // the date is known, but some records still wait for theirs
 	synced       func() bool
 	chip         func() (Chip, bool)
 	clockOffset  atomic.Int64 // ns; wall clock minus our held clock, after the wall clock was stepped
@@ -105,15 +105,15 @@ type Options struct {
 	Probes       []sensors.PollerConfig
 	Zone         *time.Location // nil: the configuration's
 	NoProbe      string
-	ClockTrusted bool   // something outside keeps the clock right
+	ClockTrusted bool   // the clock is kept right from outside, as by NTP
 	Version      string // the program's own
 
 	Chip   func() (Chip, bool)  // the board's clock chip; nil: it has none
-	Synced func() bool          // whether something outside keeps the clock right now; nil: the kernel's answer
+	Synced func() bool          // whether the clock is kept right from outside now; nil: the kernel's answer
 	Boot   string               // names this run of the kernel; "": the kernel's
 	Uptime func() time.Duration // since it began; nil: the kernel's
 
-	Dry bool // made to see whether it can be: no hardware is touched
+	Dry bool // made only to check that it can be: no hardware is touched
 
 	StoreWatch time.Duration // how often the store looks at its files; 0: its own
 }
@@ -210,7 +210,7 @@ func openStore(o Options, lang *words.Catalogue) (*history.Store, error) {
 		opts.MaxAge = 200 * 365 * 24 * time.Hour
 	}
 	if done, err := finishRestore(context.Background(), o.Config.Store.Path); err != nil {
-		// What is here is still whole: go on with it, and say so.
+		// The present store is still whole: go on with it, and log the failure.
 		o.Log.Error("the copy that was handed in was not put in place", "err", err)
 	} else if done {
 		o.Log.Info("the store was put back from the copy that was handed in")
@@ -225,9 +225,9 @@ func openStore(o Options, lang *words.Catalogue) (*history.Store, error) {
 	return store, nil
 }
 
-// pushAge is how old a pushed reading may be: what the store would let go of at
-// once is refused with the reason. Where it keeps everything, that is what no
-// logger of a shop has a date for.
+// pushAge is the greatest age of a pushed reading: one that the store would remove at
+// once is refused with the reason. A store that keeps everything takes any age that a
+// data logger could plausibly send.
 func pushAge(keepDays int) time.Duration {
 	if keepDays > 0 {
 		return time.Duration(keepDays) * 24 * time.Hour
@@ -235,8 +235,8 @@ func pushAge(keepDays int) time.Duration {
 	return 30 * 366 * 24 * time.Hour
 }
 
-// addProbe adds a wired probe, by the name, role and panel that somebody gave it
-// unless the file locks them.
+// addProbe adds a wired probe, with the name, role and panel that a person gave it
+// unless the file sets them.
 func (d *Daemon) addProbe(p sensors.PollerConfig) error {
 	if m, ok := d.store.ProbeMetas()[p.ID]; ok && !p.Locked {
 		p.Name, p.Role, p.Panel = m.Name, m.Role, m.Panel
@@ -332,13 +332,13 @@ func runAll(ctx context.Context, log *slog.Logger, parts ...Part) error {
 			if err == nil && !asked {
 				err = errors.New("stopped unasked")
 			}
-			// Only of a part that was asked to stop "context canceled" says
-			// nothing: before that it is its own death.
+			// "context canceled" is normal for a part that was asked to stop.
+			// Before that it is the part's own failure.
 			if err != nil && !(asked && errors.Is(err, context.Canceled)) {
 				mu.Lock()
 				errs = append(errs, fmt.Errorf("%s: %w", p.Name, err))
 				mu.Unlock()
-				if !errors.Is(err, errRestart) { // asked for, by a copy that was handed in
+				if !errors.Is(err, errRestart) { // a restart was asked for, by a copy to be put in place
 					log.Error("part stopped", "part", p.Name, "err", err)
 				}
 			}
@@ -419,7 +419,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 		}
 		now := d.clk.Now()
 		if d.clk.Speed() == 1 {
-			// Round strips the monotonic part, so the difference is of walls.
+			// Round strips the monotonic part, so this is the difference of wall clocks.
 			step := now.Round(0).Sub(last.Round(0)) - time.Since(mono)
 			if step.Abs() > time.Minute {
 				d.event("clock", "", fmt.Sprintf("the clock stepped by %s", step.Round(time.Second)), now)
@@ -441,8 +441,7 @@ func (d *Daemon) runUpkeep(ctx context.Context) error {
 	}
 }
 
-// tellSteps puts the steps of the board's clock that were held back into the
-// log of events.
+// tellSteps writes the held-back jumps of the board's clock into the log of events.
 func (d *Daemon) tellSteps(now time.Time) {
 	steps, away := d.clk.Held()
 	for _, step := range steps {
@@ -469,7 +468,7 @@ func (d *Daemon) RequestEvaluation() {
 func (d *Daemon) Evaluate(ctx context.Context) error {
 	d.evaluateMu.Lock()
 	defer d.evaluateMu.Unlock()
-	began := time.Now() // the board's own time, whatever the shop's clock does
+	began := time.Now() // real time, independent of the shop's clock
 	defer func() { d.evaluations.Observe(time.Since(began).Seconds()) }()
 	now := d.clk.Now().In(d.loc)
 	w, err := d.work(ctx)
@@ -487,7 +486,7 @@ func (d *Daemon) Evaluate(ctx context.Context) error {
 	d.mem.Into(&set)
 	res, err := d.est.Estimate(now, w, storeReadings{d.store}, set)
 	if err != nil {
-		// What the work lacks is one coat's trouble: the others are judged.
+		// A fault of the work concerns one coat: the others are judged.
 		d.log.Warn("estimate", "err", err)
 	}
 	d.mem.LearnShed(res.Shop)
@@ -541,7 +540,7 @@ func (d *Daemon) estimateOf(id string) *coat.Estimate {
 	return nil
 }
 
-// conditions are the troubles of the daemon itself.
+// conditions are the faults of the daemon itself.
 func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	var out []alerts.Condition
 	s := d.store.Stats()
@@ -556,7 +555,7 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	case s.ReadOnly && !s.Displaced:
 		c.Case = "read_only"
 		out = append(out, c)
-	case why != "": // displaced, or a card that gives errors
+	case why != "": // the store was displaced, or the card returns errors
 		c.Say = why
 		out = append(out, c)
 	}
@@ -583,8 +582,8 @@ func (d *Daemon) conditions(now time.Time) []alerts.Condition {
 	return append(out, d.backup.condition(now, d.cfg.Store)...)
 }
 
-// clockCase is what is said of an unknown date. What is sent on carries its
-// time, so that nothing leaves before it is known.
+// clockCase picks the alert's sentence for an unknown date. History that is sent on
+// carries its time, so it is not sent before the date is known.
 func (d *Daemon) clockCase() string {
 	if d.influx == nil && !d.cfg.MQTT.SendsReadings() {
 		return "unknown"

@@ -13,9 +13,9 @@ import (
 	"curewright/model/words"
 )
 
-// startClock decides at the start whose date counts: the kernel's where
-// something keeps it right, a clock chip's that was seen right before and is
-// after the last record, else the one that a phone gave in this run of the kernel.
+// startClock decides at the start which date counts: the kernel's where that is kept
+// right from outside; that of a clock chip which was seen right before and is later
+// than the last record; else the one that a phone gave since the board was started.
 func (d *Daemon) startClock(o Options) {
 	ctx := context.Background()
 	now := d.clk.Now()
@@ -28,7 +28,8 @@ func (d *Daemon) startClock(o Options) {
 	}
 	switch {
 	case trusted && (given || d.store.NeedsDate()):
-		// Another start of this boot did not know it yet, or had it from a phone.
+		// An earlier start of the daemon since the board's start did not know the date
+		// yet, or had it from a phone.
 		d.trustClock(ctx, "it was set before this start", false)
 	case trusted:
 		d.store.SetClockTrusted(true)
@@ -45,8 +46,8 @@ func (d *Daemon) startClock(o Options) {
 	}
 }
 
-// trustClock gives what came in before the date was known, or under another
-// one, its date, then believes the clock.
+// trustClock dates the records that came in before the date was known or under another
+// date, and then trusts the clock.
 func (d *Daemon) trustClock(ctx context.Context, why string, byPerson bool) {
 	d.byPerson.Store(byPerson)
 	d.dateSet.Add(1)
@@ -58,10 +59,10 @@ func (d *Daemon) trustClock(ctx context.Context, why string, byPerson bool) {
 	d.RequestEvaluation()
 }
 
-// heldSpan is the time that the board was off, as a phone alone says: no coat
-// cures over it.
+// heldSpan is a time that the board was off, by a phone's date alone: no coat cures
+// during it.
 type heldSpan struct {
-	Boot string    `json:"boot"` // that came after it
+	Boot string    `json:"boot"` // the start of the board after it
 	Last time.Time `json:"last"` // record from before that boot
 	From time.Time `json:"from"` // equal to To: nothing is held
 	To   time.Time `json:"to"`
@@ -79,10 +80,9 @@ func (d *Daemon) heldCure() []heldSpan {
 	return held
 }
 
-// holdCure notes the time before this boot as one over which no coat cures, if a
-// phone alone knows it and it is long; a date that is right, by the kernel or
-// by a later phone, ends that. It holds at once, and an error means that it is
-// not on the card yet.
+// holdCure notes the time before this boot as one in which no coat cures, if it is
+// long and only a phone's date tells it. A date from the kernel or a later phone ends
+// that. It takes effect at once; an error means that it is not on the card yet.
 func (d *Daemon) holdCure(ctx context.Context) error {
 	boot := d.store.Boot()
 	h := heldSpan{Boot: boot, Last: d.beforeBoot()}
@@ -109,8 +109,8 @@ func (d *Daemon) holdCure(ctx context.Context) error {
 // maxHeld is how many starts of the board are remembered.
 const maxHeld = 64
 
-// dateAll dates what waits for it; what a full card refuses is tried again by
-// upkeep.
+// dateAll dates the records that wait for the date; upkeep tries again what a full
+// card refuses.
 func (d *Daemon) dateAll(ctx context.Context) {
 	herr := d.holdCure(ctx)
 	zero := d.clk.Now().Add(-d.store.Uptime(time.Now()))
@@ -133,12 +133,12 @@ func (d *Daemon) watchChip() {
 		return
 	}
 	if err := markChip(d.cfg.Store.Path, c, d.clk.Now()); err != nil {
-		d.log.Debug("clock chip", "err", err) // upkeep says what a card that refuses costs
+		d.log.Debug("clock chip", "err", err) // upkeep reports a card that refuses
 	}
 }
 
-// watchSync takes the kernel's date once something outside keeps it right: it
-// is better than none, and than a phone's.
+// watchSync takes the kernel's date once it is kept right from outside, in place of
+// none or of a phone's.
 func (d *Daemon) watchSync(ctx context.Context) {
 	if d.undated.Load() && d.clockTrusted.Load() {
 		d.dateAll(ctx)
@@ -155,18 +155,17 @@ func (d *Daemon) watchSync(ctx context.Context) {
 	d.trustClock(ctx, "the kernel says it is synchronised", false)
 }
 
-// What a phone's date is asked about once more: see [Daemon.doubtDate].
+// Limits beyond which a phone's date is questioned: see [Daemon.doubtDate].
 const (
 	farDate  = 24 * time.Hour   // between the last record and this start of the board
-	longOff  = 30 * time.Minute // the same, while a coat is open: the least by which a zone can be wrong
-	slackOff = 5 * time.Minute  // by which a board's own clock drifts in a season
+	longOff  = 30 * time.Minute // the same while a coat is open: time zones differ by at least this
+	slackOff = 5 * time.Minute  // drift of a board's own clock in a season
 )
 
-// TrustClock takes the phone's time where the board does not know its own. One
-// that what the board knows by itself speaks against is taken only when confirm
-// repeats its date: a phone with a wrong one would have every coat hours or
-// years old. A later one that is right is taken in the same way, and moves what
-// came in under the wrong one.
+// TrustClock takes the phone's time where the board does not know its own. A time that
+// contradicts what the board knows is taken only when confirm repeats its date, because
+// a wrong date would make every coat hours or years old. A later correct time is taken
+// in the same way and moves the records that came in under the wrong one.
 func (d *Daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time, confirm string) error {
 	if d.clockTrusted.Load() && !d.byPerson.Load() {
 		return fmt.Errorf("%w: the board knows the date by itself", web.ErrConflict)
@@ -197,17 +196,17 @@ func (d *Daemon) TrustClock(ctx context.Context, who web.Who, phone time.Time, c
 func (d *Daemon) beforeBoot() time.Time {
 	for _, h := range d.heldCure() {
 		if h.Boot == d.store.Boot() {
-			return h.Last // what this boot recorded since is no measure of its date
+			return h.Last // records made since this boot do not count
 		}
 	}
 	return d.lastBefore
 }
 
-// doubtDate asks what a phone's date makes doubtful; "" for nothing. The board
-// has no clock, but it has counted since it was started, and it was started
-// after its last record: a date that has it start before is wrong, or that
-// record's is. How long it was off it can't know; where a coat cured on
-// meanwhile, the person who was there is asked.
+// doubtDate returns the question that a phone's date raises, "" for none. The board has
+// no clock, but it knows how long it has run since its start, and it was started after
+// its last record: if the date puts the start before that record, one of the two is
+// wrong. The board can't know how long it was off; where a coat was open meanwhile, the
+// person is asked.
 func (d *Daemon) doubtDate(ctx context.Context, phone time.Time) (string, error) {
 	view := d.view(d.settings())
 	date := func(t time.Time) string {
@@ -221,7 +220,7 @@ func (d *Daemon) doubtDate(ctx context.Context, phone time.Time) (string, error)
 		return view.Say("clock.ask."+code+way, words.Facts{"phone": date(phone), "days": int(phone.Sub(last).Abs() / (24 * time.Hour)), "last": date(last.In(d.loc))})
 	}
 	last := d.beforeBoot().In(d.loc)
-	if last.IsZero() { // then only what somebody else said
+	if last.IsZero() { // then only another person's date can contradict
 		if given := d.clk.Now(); d.byPerson.Load() && phone.Sub(given).Abs() > farDate {
 			return days(given, "given"), nil
 		}

@@ -21,14 +21,14 @@ import (
 	"curewright/sensors"
 )
 
-// storeReadings is the store as the estimator reads it.
+// storeReadings is the store behind the estimator's interface.
 type storeReadings struct{ store *history.Store }
 
 func (r storeReadings) Samples(probe string, from, to time.Time) iter.Seq[job.Sample] {
 	return func(yield func(job.Sample) bool) {
 		for x, err := range r.store.Readings(probe, from, to) {
 			if err != nil {
-				// A damaged stretch is a gap: the store says so by itself.
+				// A damaged stretch is a gap; the store reports the damage itself.
 				continue
 			}
 			if !yield(job.Sample{At: x.At, TempC: x.Temp.OrNaN(), RHPct: x.RH.OrNaN(), CO2: x.CO2.OrNaN()}) {
@@ -38,8 +38,8 @@ func (r storeReadings) Samples(probe string, from, to time.Time) iter.Seq[job.Sa
 	}
 }
 
-// Version changes when something is put before the newest reading, so that
-// the estimator knows to begin again.
+// Version changes when readings are inserted before the newest one, so that the
+// estimator starts anew.
 func (r storeReadings) Version(probe string) uint64 { return r.store.Version(probe) }
 
 // surfaces is moist air at every panel now.
@@ -52,7 +52,7 @@ func surfaces(now time.Time, w *coat.Work, probes []sensors.Health, shopAir stri
 	var out []alerts.Surface
 	for _, p := range w.Panels {
 		s := alerts.Surface{Panel: p.ID}
-		// Of a probe that says nothing now, or is not there, every value is nil.
+		// For a probe without a present reading, or without a probe, all values are nil.
 		panel, _ := by[p.Probe].Now(now)
 		above, _ := by[cmp.Or(p.Air, shopAir)].Now(now)
 		s.TempC, s.AirC, s.RHPct = panel.Temp.Ptr(), above.Temp.Ptr(), above.RH.Ptr()
@@ -69,8 +69,8 @@ func surfaces(now time.Time, w *coat.Work, probes []sensors.Health, shopAir stri
 	return out
 }
 
-// noSurfaceK is how much nearer to the dew point a panel without a probe is
-// taken to be than the air: our choice, on the careful side.
+// noSurfaceK is how much colder than the air a panel without a probe is assumed to be,
+// K: our choice, on the careful side.
 const noSurfaceK = 2.0
 
 // firstAir is the shop's air probe where none is named: the first accepted
@@ -96,9 +96,8 @@ const cupForget = 12 * time.Hour
 // data sheets state pot life for is 100 to 150 g.
 const unweighedG = 150.0
 
-// solvedCup is a cup's question with its answer, which is kept: the question
-// changes only where the shop gets warmer or colder, or somebody corrects the cup
-// or its resin.
+// solvedCup is a cup's query with its answer, which is kept until the query changes:
+// when the shop's temperature changes, or a person corrects the cup or its resin.
 type solvedCup struct {
 	q   pot.Query
 	res pot.Result
@@ -191,13 +190,13 @@ func (d *Daemon) entered(batch string) (time.Time, bool) {
 
 func minutesOf(m float64) time.Duration { return time.Duration(m * float64(time.Minute)) }
 
-// dangerLead is how long before a cup is too hot to hold somebody is called.
+// dangerLead is how long before a cup is too hot to hold the danger alert fires.
 const dangerLead = 10 * time.Minute
 
-// dangerOf sets what of a cup goes by the time left: how near it is to being
-// too hot to hold, and when somebody is called for it. Called at once over
-// every cup just mixed, nobody would listen: half the way there is the
-// earliest.
+// dangerOf sets the fields of a cup that depend on the time until it is too hot to
+// hold: the degree of danger, and when the danger alert fires. That is never before
+// half of the time has passed, since an alert for every cup just mixed would be
+// ignored.
 func dangerOf(c *alerts.Cup, now time.Time) {
 	c.Danger, c.DangerFrom = pot.DangerNone, nil
 	if c.HotAt == nil {
@@ -208,8 +207,8 @@ func dangerOf(c *alerts.Cup, now time.Time) {
 	c.DangerFrom = new(c.HotAt.Add(-min(dangerLead, c.HotAt.Sub(c.Mixed)/2)))
 }
 
-// feelPot lets a probe in the pot correct the newest cup's countdown: that is
-// the cup somebody has just put it into.
+// feelPot lets a probe in the pot correct the countdown of the newest cup, into which
+// it was most likely put.
 func (d *Daemon) feelPot(now time.Time, cups []alerts.Cup, q pot.Query, probes []sensors.Health) {
 	if len(cups) == 0 {
 		return
@@ -227,7 +226,7 @@ func (d *Daemon) feelPot(now time.Time, cups []alerts.Cup, q pot.Query, probes [
 		}
 		live, err := pot.Live(q, rs)
 		if err != nil {
-			continue // nothing from the pot yet: the model's time stands
+			continue // no reading from the pot yet: the model's time counts
 		}
 		c.Measure, c.Class = "pot probe", live.Verdict
 		c.Do, c.HotAt = live.Say, nil
@@ -261,8 +260,7 @@ func shopTemp(now time.Time, probes []sensors.Health) float64 {
 	return best
 }
 
-// runEstimates judges everything at a steady pace and whenever something was
-// entered.
+// runEstimates evaluates at a steady pace and whenever something was entered.
 func (d *Daemon) runEstimates(ctx context.Context) error {
 	for {
 		began := time.Now()
@@ -289,15 +287,14 @@ func (d *Daemon) runEstimates(ctx context.Context) error {
 	}
 }
 
-// pace is how long after an evaluation's beginning the next one is due: where many
-// open coats or a slow board make it take long, later, so that the board keeps its
-// breath.
+// pace is the time from the beginning of an evaluation to the next. It is longer where
+// many open coats or a slow board make evaluations take long, so that the board has
+// time for its other work.
 func pace(took time.Duration) time.Duration {
 	return min(max(estimateEvery, took*estimateShare), estimateLatest)
 }
 
-// How far apart evaluations are, and what share of the time they may take before
-// they come later.
+// Interval of evaluations, and the share of time above which it is lengthened.
 const (
 	estimateEvery  = 30 * time.Second
 	estimateLatest = time.Minute

@@ -41,8 +41,8 @@ type coatCures struct {
 	live map[time.Time][]influx.CurePoint // by moment of the grid, so that a repeat is the same point
 }
 
-// liveWithin is how far from the grid an evaluation may lie to stand for it; its
-// point keeps the evaluation's own time.
+// liveWithin is how far from a moment of the grid an evaluation may lie to be used
+// for it; its point keeps the evaluation's own time.
 const liveWithin = time.Minute
 
 // now returns the coats as the last evaluation has them, if it lies at the grid.
@@ -84,8 +84,8 @@ func (c *coatCures) now(at time.Time) ([]influx.CurePoint, bool) {
 	return ps, true
 }
 
-// cureDays is how long after application a coat's cure is sent: as far as a
-// stall is judged. After that it moves less than its doubt.
+// cureDays is how many days after application a coat's cure is sent: as long as a
+// stall is judged. After that it changes by less than its uncertainty.
 const cureDays = 7
 
 // Applied is when each coat was put on.
@@ -129,12 +129,12 @@ func (c *coatCures) Points(ctx context.Context, from, to time.Time, step time.Du
 		if hi.Before(lo) {
 			continue
 		}
-		// The trace wants two points or more: one before is left out again.
+		// The trace needs two points or more: the additional one is left out again.
 		n := int(hi.Sub(lo)/step) + 2
 		ps, err := d.Trace(ctx, x.ID, lo.Add(-step), lo.Add(time.Duration(n-2)*step), n)
 		if err != nil {
-			// What one coat lacks must not hold up the others; the estimator
-			// says it at every evaluation.
+			// A coat that can't be traced must not stop the others; the estimator
+			// reports the reason at every evaluation.
 			continue
 		}
 		states := d.states(x.ID)
@@ -169,7 +169,7 @@ func (d *Daemon) states(id string) func(time.Time) coat.State {
 	}
 }
 
-// influxCondition is the trouble that the sender is in.
+// influxCondition is the sender's fault as a condition for the alerts.
 func influxCondition(s *influx.Sender) []alerts.Condition {
 	if s == nil {
 		return nil
@@ -178,8 +178,8 @@ func influxCondition(s *influx.Sender) []alerts.Condition {
 	return senderBehind("InfluxDB", "metrics", st.FailingSince, st.Err)
 }
 
-// noteAlerts keeps what alerts did in the log of events, by which it reaches
-// the outputs. Who acknowledged is logged where it happens.
+// noteAlerts writes changes of alerts to the log of events, from which the outputs
+// send them on. Who acknowledged is logged by the call itself.
 func (d *Daemon) noteAlerts(ts []alerts.Transition) {
 	for _, t := range ts {
 		switch t.What {

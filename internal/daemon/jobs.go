@@ -58,7 +58,7 @@ func decodeAll[T any](d *Daemon, kind string) []T {
 	return out
 }
 
-// deskFor is what next steps are worked out from.
+// deskFor collects what the next steps are computed from.
 func (d *Daemon) deskFor(now time.Time, w *coat.Work, ticks []job.Tick, estimates []coat.Estimate, probes []sensors.Health) *job.Desk {
 	dk := &job.Desk{Words: d.lang, Now: now, Loc: d.loc, Work: w, Ticks: ticks, Estimates: estimates}
 	if c := shopTemp(now, probes); c == c { // NaN where no probe says
@@ -177,8 +177,8 @@ func (d *Daemon) NextSteps(ctx context.Context) ([]job.Next, error) {
 	return snap.Next, err
 }
 
-// enter writes what work works out, in one transaction, silences what it
-// answers, looks at the shop anew and answers with the next step.
+// enter stores the records that work computes, in one transaction, acknowledges the
+// alerts that they answer, evaluates anew and returns the next step.
 func (d *Daemon) enter(ctx context.Context, who web.Who, key string, work func(b *job.Book) (*job.Entry, error)) (web.Entered, error) {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
@@ -221,7 +221,8 @@ func (d *Daemon) enter(ctx context.Context, who web.Who, key string, work func(b
 		out.Silenced = d.answer(made.Answers, who.Name, now)
 		panel = made.Panel
 	} else {
-		// A repeat: what the first request wrote, and the step that is next now.
+		// A repeated request: the records of the first one, and the step that is next
+		// now.
 		for _, x := range e.Wrote {
 			switch {
 			case x.Kind == "tick" && x.Op == "create":
@@ -261,8 +262,8 @@ func (d *Daemon) publishWrote(e history.Entry) {
 	}
 }
 
-// nextAfter looks at the shop with what was just entered. panel "" gives the
-// next step of all.
+// nextAfter evaluates with the new entry and returns a panel's next step; panel ""
+// gives the next step of all.
 func (d *Daemon) nextAfter(ctx context.Context, panel string) []job.Next {
 	// What was entered is on disk: a caller that has gone does not undo the
 	// evaluation that everybody else waits for.
@@ -281,9 +282,8 @@ func (d *Daemon) nextAfter(ctx context.Context, panel string) []job.Next {
 	return snap.Next[i : i+1]
 }
 
-// calls are the rules that call a person to a coat or a cup: who has just done
-// the work has answered them. What the weather does to a coat is not among
-// them.
+// calls are the rules that call a person to a coat or a cup. An entry of the work
+// answers them. Rules about air and temperature are not among them.
 var calls = []string{alerts.CupSoon, alerts.CupOver, alerts.ReadyForCloth, alerts.WindowOpen, alerts.FeelNow, alerts.ClosingSoon,
 	alerts.WindowClosed, alerts.NightAhead, alerts.IsHard, alerts.MayHandle, alerts.NotKnown}
 
@@ -448,7 +448,7 @@ func (d *Daemon) Undo(ctx context.Context, who web.Who, id, key string) (web.Und
 	return web.Undone{Entry: entry.ID, Undid: undone.ID, Say: words.View{Words: d.lang}.Say("entry.undone", words.Facts{"entry": d.entryView(undone).Say}), Next: d.nextAfter(ctx, "")}, nil
 }
 
-// undoable refuses to take back what something else stands on.
+// undoable refuses to take back an entry that a later one depends on.
 func undoable(w *coat.Work, writes []history.WorkWrite) error {
 	going := map[string]bool{}
 	for _, x := range writes {
@@ -461,7 +461,7 @@ func undoable(w *coat.Work, writes []history.WorkWrite) error {
 	left.Feels = slices.DeleteFunc(slices.Clone(w.Feels), func(f coat.Feel) bool { return going["feel "+f.ID] })
 	left.Panels = slices.DeleteFunc(slices.Clone(w.Panels), func(p coat.Panel) bool { return going["panel "+p.ID] })
 	left.Batches = slices.DeleteFunc(slices.Clone(w.Batches), func(b coat.Batch) bool { return going["batch "+b.ID] })
-	// What is written back counts as it will be.
+	// Records that the undo changes are checked in their new form.
 	for _, x := range writes {
 		if x.Kind != "coat" || x.Body == nil {
 			continue
@@ -483,9 +483,9 @@ func undoable(w *coat.Work, writes []history.WorkWrite) error {
 	return nil
 }
 
-// rolledOn are the cups that a new coat names and that still count as
-// standing, as they are once it is on: empty, unless somebody says otherwise
-// afterwards. A cup mixed while the coat goes on is empty once it is mixed.
+// rolledOn returns the open cups that a new coat names, as they are once it is on:
+// empty, unless a person corrects that afterwards. A cup that is mixed while the coat
+// goes on counts as empty as soon as it is mixed.
 func (d *Daemon) rolledOn(w *coat.Work, kind string, body []byte) []coat.Batch {
 	var c coat.Coat
 	if kind != "coat" || json.Unmarshal(body, &c) != nil {

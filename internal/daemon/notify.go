@@ -14,20 +14,19 @@ import (
 	sd "github.com/coreos/go-systemd/v22/daemon"
 )
 
-// supervisor tells systemd that the daemon is up, and then that it is alive:
-// only while no part is stuck, so that a daemon that runs without doing its
-// work is started anew.
+// supervisor tells systemd that the daemon is up, and then pings its watchdog while no
+// part is stuck, so that systemd restarts a daemon that hangs.
 type supervisor struct {
-	send  func(state string) (bool, error) // to systemd; false: nobody asked
+	send  func(state string) (bool, error) // to systemd; false where systemd did not start this process
 	every time.Duration                    // between pings; 0: no watchdog, the words only
 	stuck func() []string                  // parts without progress
 	words func() string                    // for `systemctl status`
-	dump  func()                           // what every goroutine is at, for whoever looks into a hang
+	dump  func()                           // logs every goroutine's stack, to find the cause of a hang
 	log   *slog.Logger
 }
 
-// openSupervisor returns the part that talks to systemd; false when nothing
-// started this process that wants to hear.
+// openSupervisor returns the part that talks to systemd; false where this process was
+// not started by systemd.
 func openSupervisor(d *Daemon, log *slog.Logger) (Part, bool) {
 	sent, err := sd.SdNotify(false, "")
 	if err != nil {
@@ -51,9 +50,8 @@ func openSupervisor(d *Daemon, log *slog.Logger) (Part, bool) {
 	return Part{"supervisor", s.run}, true
 }
 
-// stuckParts leaves out what starting anew does not mend: with a full or
-// read-only card the daemon goes on measuring and warning from memory, which a
-// restart would throw away.
+// stuckParts leaves out parts that a restart does not mend: with a full or read-only
+// card the daemon measures and warns from memory, which a restart would lose.
 func stuckParts(late []string) []string {
 	var out []string
 	for _, l := range late {
@@ -111,7 +109,7 @@ func (s *supervisor) say(lines ...string) {
 	}
 }
 
-// statusWords is one line on what the daemon has before it.
+// statusWords is the daemon's state in one line.
 func (d *Daemon) statusWords() string {
 	sound, all := 0, 0
 	for _, h := range d.set.Health() {

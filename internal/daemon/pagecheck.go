@@ -13,14 +13,14 @@ import (
 )
 
 const (
-	// pageEvery is how often the daemon asks its own page whether it lives.
+	// pageEvery is the interval at which the daemon requests its own page.
 	pageEvery = time.Minute
 	pageLimit = 10 * time.Second
 )
 
-// checkPage asks the page as any client does, by its own address: a server
-// that takes no connection any more, for want of handles or because it hangs,
-// shows in nothing else. What answers counts as progress.
+// checkPage requests the page like any client, by its own address. Only that shows a
+// server that takes no more connections because it hangs or has no file handles left.
+// An answer counts as progress.
 func (d *Daemon) checkPage(ctx context.Context, addr net.Addr, secure bool) error {
 	d.serving.Store(true)
 	defer d.serving.Store(false)
@@ -76,7 +76,7 @@ func (d *Daemon) watchPage(ctx context.Context, ask func(context.Context) error)
 	}
 }
 
-// ownAddress is where this machine reaches what listens on addr.
+// ownAddress is the address by which this machine reaches its server on addr.
 func ownAddress(addr net.Addr) string {
 	a, ok := addr.(*net.TCPAddr)
 	if !ok || !a.IP.IsUnspecified() {

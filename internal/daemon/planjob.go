@@ -16,7 +16,7 @@ import (
 	"curewright/model/stock"
 )
 
-// planMembers is how many weathers a plan is tried against.
+// planMembers is how many simulated weathers a plan is tried against.
 const planMembers = 200
 
 // PlanDay turns a job file into what the planner takes, with a forecast of
@@ -91,8 +91,8 @@ func planForecast(j *job.Job, t *job.Table, shopC *float64, loc *time.Location) 
 			}
 		}
 	}
-	// Planned times are whole five minutes from here on: let them be so on the
-	// clock as well.
+	// Plans are in steps of five minutes from here on: start at a multiple of five
+	// minutes on the clock too.
 	start = start.Truncate(5 * time.Minute)
 	c := job.Conditions(start, now, nil, job.Settings{LowC: j.Day.LowC}, loc)
 	m := shop.Fit(&h, nil, start)

@@ -80,7 +80,7 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 	}
 	maps.Copy(in.Done, done)
 	in.Words = d.wordsFor(ctx)
-	odd := map[string]string{} // steps whose coat came from a cup off its ratio
+	odd := map[string]string{} // steps whose coat came from a cup mixed off its ratio
 	for _, c := range w.Coats {
 		for _, s := range in.Steps {
 			if at, on := in.Done[s.ID]; on && s.Do == "coat" && s.Panel == c.Panel && at.Equal(c.Applied) && slices.ContainsFunc(w.Batches, func(b coat.Batch) bool { return b.OffRatio != "" && slices.Contains(c.Batches, b.ID) }) {
@@ -148,10 +148,9 @@ func (d *Daemon) storedJob(w *coat.Work, body json.RawMessage) (json.RawMessage,
 	return body, done, err
 }
 
-// markDone finds what has been done of a day since it started: a step for a
-// coat of its kind on its panel, for a cloth when one was laid there, in the
-// order of the steps. That is how a day that goes differently is planned anew
-// from where it stands.
+// markDone finds the steps of a day that are done: a coat's step by a coat of its kind
+// on its panel, a cloth's step by a cloth laid there, in the order of the steps. So a
+// day that goes differently is planned anew from its present state.
 func markDone(done map[string]time.Time, steps []job.Step, w *coat.Work, since, now time.Time) {
 	taken := map[string]bool{}
 	last := map[string]time.Time{} // by panel: a step is not done before the one before it
@@ -183,8 +182,8 @@ func markDone(done map[string]time.Time, steps []job.Step, w *coat.Work, since, 
 	}
 }
 
-// learned is the pace of each epoxy as the open coats' finger tests tell it;
-// where several batches of one are open, the surest speaks.
+// learned is the rate factor of each epoxy from the open coats' finger tests; of
+// several open batches of one epoxy, the most certain factor.
 func (d *Daemon) learned() map[string]plan.Kappa {
 	out := map[string]plan.Kappa{}
 	s := d.snap.Load()
@@ -222,7 +221,8 @@ func jobFromJSON(body json.RawMessage) ([]byte, error) {
 // jobTimes are the keys of a job that hold a time.
 var jobTimes = map[string]bool{"start": true, "applied": true, "finished": true, "mixed": true, "at": true, "laid": true, "ended": true}
 
-// tidy drops nulls, makes times of times and whole numbers of whole numbers.
+// tidy drops nulls and turns texts of times into times, and whole numbers into
+// integers.
 func tidy(v any, key string, faults *web.Faults) any {
 	switch v := v.(type) {
 	case map[string]any:

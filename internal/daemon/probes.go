@@ -50,7 +50,7 @@ type bench struct {
 	log  *slog.Logger
 }
 
-// W1Env lets tests put a temporary tree in the place of the kernel's.
+// W1Env is the environment variable by which tests replace the kernel's tree.
 const W1Env = "CUREWRIGHT_W1_ROOT"
 
 func openBench(log *slog.Logger) *bench {
@@ -79,7 +79,7 @@ func DiscoverProbes(ctx context.Context, behind ...string) discover.Report {
 }
 
 // pollers are the probes of the configuration or, without any, those that are
-// found. why says plainly that there are none.
+// found. why is the reason why there are none.
 func (b *bench) pollers(ctx context.Context, cfg Config) (ps []sensors.PollerConfig, why string) {
 	if len(cfg.Probe) > 0 {
 		for _, c := range cfg.Probe {
@@ -128,8 +128,8 @@ func (b *bench) poller(f discover.Found) (sensors.PollerConfig, bool) {
 		return sensors.PollerConfig{}, false
 	}
 	p, err := b.open(PlaceID(f), f.Driver, f.Bus)
-	// A probe that gives humidity hangs in the air; a bare thermometer is on
-	// nobody knows what until somebody says.
+	// A probe that gives humidity hangs in the air; what a bare thermometer lies on
+	// is unknown until a person enters it.
 	if f.Reading.RH.OK() || f.Reading.CO2.OK() {
 		p.Role = sensors.RoleAir
 	}

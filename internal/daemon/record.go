@@ -164,8 +164,8 @@ func (in recordSource) document(out record.Input) (record.Document, error) {
 	return record.New(out)
 }
 
-// coat gathers one coat, judged as it stood when it was last watched; one that
-// was coated over goes on under its cover for two weeks.
+// coat gathers one coat: judged now while it is open, else just before its end. A coat
+// that was coated over is followed until two weeks after it was applied.
 func (in recordSource) coat(c coat.Coat) (record.Coat, error) {
 	out := record.Coat{Coat: c, Resin: in.work.Resins[c.Resin]}
 	at, w := in.now, in.work
@@ -223,16 +223,16 @@ func (in recordSource) coat(c coat.Coat) (record.Coat, error) {
 	return out, nil
 }
 
-// struck adds what was taken back: a finger test or a cup under its coat, a
-// coat with its finger tests on its side. Nobody makes an entry vanish from a
-// record by taking it back.
+// struck adds entries that were taken back: a finger test or a cup under its coat, a
+// coat with its finger tests on its side. Taking an entry back does not remove it from
+// the record.
 func (in recordSource) struck(out *record.Input) error {
 	type entry struct {
 		Panel, Coat string // as its last version says
 		gone        bool
 		versions    []record.Change
 	}
-	said := func(body []byte, v any) { json.Unmarshal(body, v) } // a body that says nothing belongs nowhere
+	said := func(body []byte, v any) { json.Unmarshal(body, v) } // a body that can't be read belongs to no piece
 	all := func(kind string) (map[string]*entry, []string, error) {
 		cs, err := in.changes(kind, "")
 		if err != nil {

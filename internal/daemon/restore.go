@@ -15,7 +15,7 @@ import (
 )
 
 // waitingRestore is a copy that was checked and takes the store's place when
-// the daemon starts next: a running store can't be pulled away under its feet.
+// the daemon starts next, since the store of a running daemon can't be exchanged.
 const waitingRestore = "restore-at-start.db"
 
 // Restore takes a copy made by Backup and puts it in place at the next start.
@@ -56,9 +56,9 @@ func (d *Daemon) Restore(ctx context.Context, who web.Who, r io.Reader) (string,
 	return d.lang.Text("store.copy_now"), nil
 }
 
-// leave has nothing entered from when a copy is taken until the new start: it
-// would be gone with the store that is replaced. What is being entered is done
-// when it returns.
+// leave refuses all entries from when a copy is taken until the restart, since they
+// would be lost with the store that is replaced. When it returns, entries under way are
+// finished.
 func (d *Daemon) leave(on bool) {
 	d.workMu.Lock()
 	defer d.workMu.Unlock()
@@ -67,7 +67,7 @@ func (d *Daemon) leave(on bool) {
 	d.leaves.Store(on)
 }
 
-// mayEnter is nil while what is entered stays.
+// mayEnter returns an error once entries would be lost by the restart.
 func (d *Daemon) mayEnter() error {
 	if d.leaves.Load() {
 		return fmt.Errorf("%w: a copy is taking the store's place; enter it again when the page is back, in a few seconds", web.ErrNotKept)

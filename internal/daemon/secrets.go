@@ -81,10 +81,10 @@ func lookAtPEM(file string, private bool) error {
 	return nil
 }
 
-// lookAtSecrets reads each of them as the daemon will and throws it away. Where
-// somebody only asks whether the file is good, what this user may not read and
-// what is not in this user's environment is no fault: the daemon may be another
-// user. Those come back as notes.
+// lookAtSecrets reads each of them as the daemon will, and discards it. When a person
+// only checks the configuration, files that this user may not read and variables that
+// this user's environment lacks are no faults, since the daemon may run as another
+// user. They are returned as notes.
 func (c Config) lookAtSecrets(f *tomlfile.File, running bool) (faults tomlfile.Faults, notes []string) {
 	for _, s := range c.secrets() {
 		if (s.file == "") == (s.env == "") {
@@ -110,7 +110,7 @@ func (c Config) lookAtSecrets(f *tomlfile.File, running bool) (faults tomlfile.F
 	return faults, notes
 }
 
-// plain takes away what the fault's place says already.
+// plain removes the path from an error whose place names it already.
 func plain(err error) error {
 	var p *fs.PathError
 	if errors.As(err, &p) {

@@ -20,8 +20,8 @@ import (
 // settingsKey is where the store keeps what the person set on the page.
 const settingsKey = "page"
 
-// storedSettings is what a person may set; the file's values stand where
-// nothing was said.
+// storedSettings is what a person may set; where it is not set the file's values
+// count.
 type storedSettings struct {
 	SleepFrom  string   `json:"sleep_from"`
 	SleepTo    string   `json:"sleep_to"`
@@ -53,8 +53,8 @@ func night(now time.Time) string {
 	return now.Add(-12 * time.Hour).Format(time.DateOnly)
 }
 
-// lowNow is the expected low of the night ahead, nil when it was not told for
-// this one. A low from the file holds for every night.
+// lowNow is the expected low of the coming night, °C, nil where it was not entered for
+// this night. A low from the file holds for every night.
 func (s storedSettings) lowNow(now time.Time) *float64 {
 	if s.LowC == nil || (s.LowFor != "" && s.LowFor < night(now)) {
 		return nil
@@ -102,7 +102,7 @@ func (d *Daemon) jobSettings(now time.Time, s storedSettings, probes []sensors.H
 }
 
 func sleepHours(s storedSettings) alerts.Hours {
-	h, _ := alerts.ParseHours(s.SleepFrom + "-" + s.SleepTo) // without them nobody sleeps
+	h, _ := alerts.ParseHours(s.SleepFrom + "-" + s.SleepTo) // without valid hours there is no sleeping time
 	return h
 }
 
@@ -120,8 +120,8 @@ func (d *Daemon) settingsView(now time.Time, s storedSettings, w *coat.Work, pro
 		NoProbe: len(probes) == 0 || !working && d.noProbes != "", Speed: d.clk.Speed(),
 		LastBackup: d.backup.last(), StoreTrouble: d.store.Trouble(), Waits: d.waits(),
 	}
-	// Asked once, at the first coat after noon: before that the day is long,
-	// and without a coat nobody needs to know.
+	// Asked once a day, with the first coat after noon: earlier is too early to tell,
+	// and without a coat it is not needed.
 	v.AskLow = !outdoor && v.LowC == nil && now.Hour() >= 12 && anyOpen(w, now)
 	return v
 }
@@ -139,8 +139,8 @@ func (d *Daemon) Settings(ctx context.Context) (web.SettingsView, error) {
 // PutSettings changes the fields that the patch names; [web.CheckSettings] has
 // passed what comes of it.
 func (d *Daemon) PutSettings(ctx context.Context, who web.Who, patch json.RawMessage) error {
-	// One at a time, from the reading of what stands to its writing: two phones
-	// that change two fields at once keep both.
+	// One change at a time, from reading the settings to writing them, so that two
+	// phones that change two fields at once do not undo each other's.
 	d.settingsMu.Lock()
 	defer d.settingsMu.Unlock()
 	if err := d.mayEnter(); err != nil {

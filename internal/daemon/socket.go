@@ -29,8 +29,8 @@ func SocketPath(cfg Config) (path string, service bool) {
 	return path, false
 }
 
-// openSocket makes the socket. Where that does not work the rest runs: what
-// needs the role control then needs a log-in that has it.
+// openSocket makes the socket. If that fails the daemon runs without it: actions with
+// the role control then need a log-in with that role.
 func openSocket(cfg Config, log *slog.Logger) (ln net.Listener, path string, gid *uint32) {
 	path, service := SocketPath(cfg)
 	if service {

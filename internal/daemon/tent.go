@@ -57,9 +57,9 @@ func (d *Daemon) HeatedTent() web.Tent {
 	return d.tent
 }
 
-// AttachTent gives the daemon a tent whose heater somebody else holds; open gets
-// what notes a switching and what the plan in force asks for. The part that is
-// returned makes the plans.
+// AttachTent gives the daemon a tent whose heater another part controls. open gets the
+// journal for switchings and the function that returns the plan's set points. The
+// returned part makes the plans.
 func (d *Daemon) AttachTent(sec heat.ConfigSection, open func(note func(heat.Event), profile func() (heat.Profile, bool)) TentHolder) Part {
 	t := newTentHeld(d, sec)
 	t.hold = open(t.note, t.plan.Profile)
@@ -94,7 +94,7 @@ func openTent(ctx context.Context, d *Daemon, log *slog.Logger) (*tentHeld, []Pa
 	if sec.HeatSwitch != "" && !d.dry {
 		b, err := buzzer.OpenButton(sec.HeatSwitch)
 		if err != nil {
-			// As a switch that is open: the rest of the daemon watches.
+			// Treated as an open switch: heat stays off, and the rest of the daemon runs.
 			log.Error("heat stays off: the heat switch cannot be read", "err", err)
 			sw = func() bool { return true }
 		} else {
@@ -148,8 +148,8 @@ func openHeater(ctx context.Context, sec heat.ConfigSection, dry bool, log *slog
 	return nil, fmt.Errorf("output %q is not built into this program", sec.Output)
 }
 
-// laterLine is a line that may not be there when the daemon starts. Each use is
-// an error until it is, which the heater's loop takes for a fault of its output.
+// laterLine is a GPIO line that may be missing when the daemon starts. Until it can be
+// opened each use is an error, which the heater's loop takes as a fault of its output.
 type laterLine struct {
 	open func() (heat.Line, error)
 	line heat.Line
@@ -161,7 +161,7 @@ func (l *laterLine) Set(on bool) error {
 		if err != nil {
 			return err
 		}
-		l.line = line // off, by being opened
+		l.line = line // opening it has switched it off
 	}
 	return l.line.Set(on)
 }
@@ -203,8 +203,8 @@ func (t *tentHeld) late(now time.Time) string {
 	return ""
 }
 
-// condition is the tent's own trouble: heat that was wanted and is off for
-// safety, or a latch that somebody has to look at.
+// condition is the tent's fault: heat that was asked for and is off for safety, or a
+// latch that a person has to release.
 func (t *tentHeld) condition() []alerts.Condition {
 	s := t.hold.Status()
 	_, wanted := s.WishC.Get()
@@ -221,9 +221,9 @@ func (t *tentHeld) condition() []alerts.Condition {
 	return []alerts.Condition{{Rule: alerts.TentOff, Severity: alerts.Act, Case: how, Facts: words.Facts{"why": s.Say}}}
 }
 
-// setPoint is what the tent is held at, for the forecast; nil when it is not,
-// or when a coat that is open lies elsewhere: the forecast has one set point
-// for all of them.
+// setPoint is the tent's set point for the forecast, °C; nil when nothing is held, or
+// when an open coat lies outside the tent, since the forecast has one set point for all
+// coats.
 func (t *tentHeld) setPoint(now time.Time) *float64 {
 	s := t.hold.Status()
 	if s.Why.Fault() || s.Why == heat.ByHand {
@@ -279,8 +279,8 @@ func (t *tentHeld) wrote(who web.Who, what string) {
 	t.d.store.AddEvent("heater", "tent", what, t.d.clk.Now(), who.Name)
 }
 
-// SetTentPoint asks for a plain hold inside the file's limits; a plan is given
-// up for it, since what somebody asks for is what is to be held.
+// SetTentPoint asks for a set point within the file's limits, and drops a plan, since
+// the latest request counts.
 func (t *tentHeld) SetTentPoint(_ context.Context, who web.Who, c float64) error {
 	if err := t.hold.Hold(who.Name, c); err != nil {
 		return web.Faults{{Field: "set_point_c", What: err.Error()}}
@@ -320,8 +320,7 @@ func (t *tentHeld) TentRelease(_ context.Context, who web.Who) error {
 	return nil
 }
 
-// TentAccept accepts the limits that are in force; the page's gate lets nobody
-// through who is not at the board.
+// TentAccept accepts the limits in force; the page's gate allows it only at the board.
 func (t *tentHeld) TentAccept(_ context.Context, who web.Who, hash string) error {
 	if !who.Board {
 		return web.Faults{{What: "the limits are accepted at the board: sudo curewright tent accept"}}
@@ -412,7 +411,7 @@ func (t *tentHeld) TentAim(ctx context.Context, who web.Who, body json.RawMessag
 	}
 	if w.Apply {
 		if _, held := st.WishC.Get(); !held {
-			// Frost keeping is what remains when the plan ends.
+			// When the plan ends, frost protection remains.
 			if err := t.hold.Hold(who.Name, t.sec.FrostC); err != nil {
 				t.plan.Drop()
 				return nil, web.Faults{{What: err.Error()}}
@@ -424,7 +423,7 @@ func (t *tentHeld) TentAim(ctx context.Context, who web.Who, body json.RawMessag
 	return json.Marshal(p.In(t.d.wordsFor(ctx)))
 }
 
-// TentAimOff goes back to the plain hold.
+// TentAimOff drops the plan: the set point that a person asked for counts again.
 func (t *tentHeld) TentAimOff(_ context.Context, who web.Who) error {
 	t.plan.Drop()
 	t.wrote(who, "the plan is given up; back to the plain hold")

@@ -69,23 +69,22 @@ func chipMark(dir string) (name string, at time.Time) {
 }
 
 const (
-	chipNear  = time.Minute              // from a clock that is right: quartz, not a flat battery
-	chipLong  = 2 * 365 * 24 * time.Hour // without anybody who vouched for it: then ask once more
-	chipAgain = 24 * time.Hour           // between two marks: the card is not written for less
+	chipNear  = time.Minute              // greatest difference to a correct clock: drift of its quartz, not a flat battery
+	chipLong  = 2 * 365 * 24 * time.Hour // since the last confirmation: after that a person is asked again
+	chipAgain = 24 * time.Hour           // between two marks, to spare the card
 )
 
-// chipVouches tells whether a clock chip makes the wall clock trustworthy: it
-// was seen right by this program while a network or a person vouched for the
-// time, has not gone back since, and is what the wall clock goes by. That one
-// is merely there says nothing: a new one shows any time at all.
+// chipVouches reports whether a clock chip makes the wall clock trustworthy: this
+// program saw it right while a network or a person vouched for the time, it has not
+// gone back since, and the wall clock agrees with it. The mere presence of a chip proves
+// nothing, since a new one may show any time.
 func chipVouches(dir string, c Chip, wall time.Time) bool {
 	name, mark := chipMark(dir)
 	return !mark.IsZero() && name == c.Name && c.At.After(mark) && c.At.Before(mark.Add(chipLong)) && c.At.Sub(wall).Abs() < chipNear
 }
 
-// ClockVouched says whether the wall clock can be believed by a program that
-// keeps its records in dir: something outside keeps it right, or a clock chip
-// that was seen right before.
+// ClockVouched reports whether a program with its records in dir can trust the wall
+// clock: it is kept right from outside, or by a clock chip that was seen right before.
 func ClockVouched(dir string) bool {
 	if kernelSynchronised() {
 		return true

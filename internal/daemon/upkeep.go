@@ -45,7 +45,7 @@ func (b *backupState) done(at time.Time) {
 	b.mu.Unlock()
 }
 
-// condition is the trouble that the nightly copy is in.
+// condition is the nightly copy's fault as a condition for the alerts.
 func (b *backupState) condition(now time.Time, s storeSection) []alerts.Condition {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -137,7 +137,7 @@ func (c *intakeCounts) count(way string, taken int, refused []sensors.Refusal) {
 	}
 }
 
-// word counts one message by the reason it was refused for, "" for none.
+// word counts one message, by the reason for which it was refused, "" for none.
 func (c *intakeCounts) word(way, reason string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -195,8 +195,8 @@ func (d *Daemon) StoreStats() web.StoreStats {
 	return out
 }
 
-// giveBackFrom is how much memory may lie free in the heap before it is
-// returned: the runtime alone keeps what a plan or a record took for minutes.
+// giveBackFrom is how much free memory the heap may hold before it is returned to the
+// system. The runtime by itself keeps for minutes what a plan or a record took.
 const giveBackFrom = 2 << 20
 
 // giveBack returns to the system what the heap holds free.

@@ -32,9 +32,9 @@ func PageURL(cfg Config, addr net.Addr) string {
 	return scheme + "://" + host + "/"
 }
 
-// sayIfTokensCannotBeKept logs where the daemon serves a network and the card
-// takes nothing: who was let in before may come in, nobody new can pair. It
-// starts all the same: estimates, calls and heat do not need the card.
+// sayIfTokensCannotBeKept logs that the daemon serves a network with a card that can't
+// be written: existing log-ins work, but no new phone can pair. The daemon starts all
+// the same, since estimates, alerts and heat do not need the card.
 func sayIfTokensCannotBeKept(ctx context.Context, web web.ConfigSection, log *slog.Logger, put func(ctx context.Context, space, key string, value []byte) error) {
 	if web.Loopback() {
 		return
@@ -56,14 +56,14 @@ func Watch(ctx context.Context, cfg Config, version string, log *slog.Logger, re
 	}
 }
 
-// errRestart ends a run that is to be followed by another at once.
+// errRestart ends a run to restart the daemon at once.
 var errRestart = errors.New("start anew")
 
 func watchOnce(ctx context.Context, cfg Config, version string, log *slog.Logger, ready func(addr net.Addr, noProbe string)) error {
 	bench := openBench(log)
 	probes, why := bench.pollers(ctx, cfg)
-	// The heater lives a little longer than what asks for it, never without:
-	// its context ends after the loop has switched off.
+	// The heater's output ends after the loop that controls it: its context ends
+	// once the loop has switched off.
 	hctx, hstop := context.WithCancel(context.WithoutCancel(ctx))
 	defer hstop()
 	d, err := New(Options{
@@ -73,7 +73,7 @@ func watchOnce(ctx context.Context, cfg Config, version string, log *slog.Logger
 		return err
 	}
 	defer d.store.Close()
-	sock, path, gid := openSocket(cfg, log) // once the store is this process's own
+	sock, path, gid := openSocket(cfg, log) // only once this process holds the store
 	if sock != nil {
 		defer sock.Close()
 	}
@@ -118,14 +118,14 @@ func (d *Daemon) assemble(hctx context.Context, socket string) (srv *web.Server,
 	return srv, heating, errors.Join(terr, werr)
 }
 
-// Refused is why a daemon with this configuration would not start, all of it:
-// its parts are made as [Watch] makes them, over a store that is thrown away
-// and with no line of hardware touched. What only shows on the day, such as a
-// port that another program has, is not found. With unseen, where this user may
-// not read every secret, the folder of the store alone is looked at.
+// Refused returns every reason why a daemon with this configuration would not start.
+// It makes the parts as [Watch] does, with a temporary store and without touching
+// hardware. Faults that only show at the start, such as a port in use, are not found.
+// With unseen, where this user may not read every secret, only the store's folder is
+// checked.
 func Refused(ctx context.Context, cfg Config, unseen bool) error {
 	ctx, cancel := context.WithCancel(ctx)
-	cancel() // whatever would begin to run
+	cancel() // so that no part begins to run
 	serr := storeFolder(cfg.Store.Path)
 	if unseen {
 		return serr

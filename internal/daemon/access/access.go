@@ -1,8 +1,8 @@
 // SPDX-License-Identifier: Apache-2.0
 
-// Package access is who is let in: log-ins with their roles and lives, and the
-// one-time codes that make them. It does not know what a role may do, which is
-// dashboards/web's gate, nor anything of requests, pages or the shop.
+// Package access keeps the log-ins, with their roles and lifetimes, and the one-time
+// codes that make them. What a role may do is decided by the gate of dashboards/web.
+// Requests, pages and the shop do not appear here.
 package access
 
 import (
@@ -21,9 +21,9 @@ const (
 	pairFor = 10 * time.Minute
 	// MaxCodes is how many codes may wait at once; one more drops the oldest.
 	MaxCodes = 8
-	// idleFor is how long a log-in lives without use, by the daemon's running
-	// time: a phone that was lost or sold ends, one that rests with the board
-	// over the winter does not.
+	// idleFor is how long a log-in lives without use, counted in the daemon's
+	// running time: that of a lost or sold phone ends, but not that of a phone which
+	// is unused while the board is off over the winter.
 	idleFor = 180 * day
 	// ranKey is where the store remembers how long the daemon has run in all;
 	// ranEvery is how often it does.
@@ -33,26 +33,26 @@ const (
 	day = 24 * time.Hour
 )
 
-// Options are what [Open] goes by.
+// Options are the parameters of [Open].
 type Options struct {
 	Store *history.Store
-	// Now is the clock of log-ins: the board's, its steps held back. A simulated
-	// weekend has no say in them.
+	// Now is the clock of log-ins: the board's, with its jumps held back, and never
+	// the demo's simulated one.
 	Now       func() time.Time
 	DateKnown func() bool
 	Note      func(kind, subject, text string) // an event for the log
 }
 
-// Access is the log-ins, beside what the store keeps of them. Lives are counted
-// by what no clock can jump: how long the daemon has run.
+// Access is the log-ins. The store keeps them; lifetimes are counted in the daemon's
+// running time, which no jump of a clock changes.
 type Access struct {
 	o     Options
 	mu    sync.Mutex
 	since time.Time     // this start, with its monotonic part
-	base  time.Duration // what had run before it
+	base  time.Duration // running time of the starts before
 	saved time.Duration
 	codes map[string]pairCode // by hash; only in memory, so that a restart ends them
-	over  map[string]bool     // ids that the store could not let go of yet
+	over  map[string]bool     // ids of ended log-ins that the store could not remove yet
 }
 
 type pairCode struct {
@@ -76,11 +76,11 @@ func Open(o Options) *Access {
 // ran is how long the daemon has run, over all its starts.
 func (a *Access) ran() time.Duration { return a.base + time.Since(a.since) }
 
-// left is how much longer a token is good. What was asked for in days ends by
-// the clock, as far as it is trusted, and after as many days of running
-// whatever the clock says: set back, it gives nobody longer. The others end
-// when they are not used, by running alone: a clock that is a year ahead when
-// the board starts must not shut every phone out.
+// left is how much longer a token is good. A token made for some days ends by the
+// clock, while that is trusted, and at the latest after as many days of running, so
+// that a clock set back does not prolong it. Other tokens end after idleFor of running
+// without use; the clock does not matter for them, since one that is a year ahead at
+// the start would lock every phone out.
 func (a *Access) left(t history.Token, now time.Time) time.Duration {
 	ran := a.ran()
 	if t.Days <= 0 && t.Expires == nil {
@@ -96,8 +96,8 @@ func (a *Access) left(t history.Token, now time.Time) time.Duration {
 	return left
 }
 
-// expired ends a token whose time is over, for good: a clock that is set back
-// later finds nothing to bring back.
+// expired ends a token whose time is over for good: setting the clock back later does
+// not revive it.
 func (a *Access) expired(ctx context.Context, t history.Token, now time.Time) bool {
 	a.mu.Lock()
 	over := a.over[t.ID]
@@ -116,7 +116,7 @@ func (a *Access) expired(ctx context.Context, t history.Token, now time.Time) bo
 
 func (a *Access) forgetToken(ctx context.Context, id string) {
 	if err := a.o.Store.DeleteToken(ctx, id); err != nil {
-		return // the card is full or away, which is said elsewhere; upkeep tries again
+		return // the card is full or missing, which is reported elsewhere; upkeep tries again
 	}
 	a.mu.Lock()
 	delete(a.over, id)
@@ -142,8 +142,8 @@ func (a *Access) Upkeep(ctx context.Context) {
 	}
 }
 
-// SaveRan notes how long the daemon has run. What a power cut loses of it, an
-// hour at most, makes lives longer and not shorter.
+// SaveRan notes how long the daemon has run. A power cut loses an hour
+// of it at most, which makes lifetimes longer and not shorter.
 func (a *Access) SaveRan(ctx context.Context) {
 	ran := a.ran()
 	if err := a.o.Store.WriteSetting(ctx, ranKey, int64(ran/time.Second)); err != nil {
@@ -154,7 +154,7 @@ func (a *Access) SaveRan(ctx context.Context) {
 	a.mu.Unlock()
 }
 
-// Authenticate finds whose token it is. Open event streams ask again at each
+// Authenticate finds the log-in of a token. Open event streams call it again at each
 // heartbeat.
 func (a *Access) Authenticate(ctx context.Context, token string) (web.Who, bool) {
 	t, ok := a.o.Store.TokenByHash(web.HashToken(token))
@@ -221,7 +221,7 @@ func (a *Access) Redeem(ctx context.Context, code, device string) (string, web.W
 	}
 	if err := a.o.Store.PutToken(ctx, t); err != nil {
 		a.mu.Lock()
-		a.codes[key] = c // nobody is in by it yet
+		a.codes[key] = c // the token could not be stored: the code stays good
 		a.mu.Unlock()
 		return "", web.Who{}, err
 	}
@@ -247,7 +247,7 @@ func (a *Access) List() []web.TokenInfo {
 	return out
 }
 
-// Revoke shuts a token out at once.
+// Revoke ends a token at once.
 func (a *Access) Revoke(ctx context.Context, id string) error {
 	if err := a.o.Store.RevokeToken(ctx, id, a.o.Now()); err != nil {
 		return err

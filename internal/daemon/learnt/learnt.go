@@ -1,10 +1,10 @@
 // SPDX-License-Identifier: Apache-2.0
 
-// Package learnt is what the shop's own coats taught: drawn from those that
-// ended, kept in the store, shown, forgotten, carried to another board as a file
-// and told to the boards of a yard. What a lesson is, and what follows from it, is
-// model/memory's. No estimate, no page, no probe and no connection comes in here
-// but what [Options] and [NewYard] are handed.
+// Package learnt keeps what the shop's own coats taught. It draws lessons from coats
+// that ended, stores, shows and forgets them, writes them to a file for another board
+// and sends them to the boards of a yard. Lessons themselves, and what follows from
+// them, are in model/memory. Estimates, pages, probes and connections reach it only
+// through [Options] and [NewYard].
 package learnt
 
 import (
@@ -31,14 +31,14 @@ import (
 	"curewright/model/words"
 )
 
-// Section is [memory]: what of the memory other boards may have. Without
-// share nothing leaves this board but by a file that somebody makes.
+// Section is [memory]: which lessons other boards may get. Without share nothing
+// leaves this board except in a file that a person makes.
 type Section struct {
-	Share  bool `toml:"share"`  // over MQTT, what was learnt of lots: told, and taken
-	People bool `toml:"people"` // what is made for other boards names whose finger it was
+	Share  bool `toml:"share"`  // send and receive over MQTT what was learnt of lots
+	People bool `toml:"people"` // files and messages for other boards name the person of each finger test
 }
 
-// Options are what a [Memory] goes by; all are needed.
+// Options are the parameters of a [Memory]; all are required.
 type Options struct {
 	Section Section
 	Store   *history.Store
@@ -47,7 +47,7 @@ type Options struct {
 	Work    func(context.Context) (*coat.Work, error)
 	Lesson  func(id string, w *coat.Work, s job.Settings) (memory.Lesson, error) // of a coat that ended
 	View    func(context.Context) words.View                                     // how a request reads
-	News    func()                                                               // something else is known: estimate anew
+	News    func()                                                               // the memory changed: estimate anew
 	Refused func(error) error                                                    // says for the API what the store refused
 }
 
@@ -58,7 +58,7 @@ type Memory struct {
 	yard *Yard // nil without a broker
 
 	mu      sync.Mutex
-	mem     *memory.Memory // never changed in place: who has read it needs no lock
+	mem     *memory.Memory // never changed in place, so that a reader needs no lock
 	board   string
 	trouble string // why an earlier memory was set aside, "" for none
 	dirty   bool   // not on the card yet
@@ -75,8 +75,8 @@ const (
 	boardKey     = "board"
 )
 
-// Open reads what was learnt; what cannot be read is set aside under another key
-// and said, and the estimates go on from the sheet.
+// Open reads the memory. One that can't be read is kept under another key and reported,
+// and estimates then start from the data sheet.
 func Open(o Options) (*Memory, error) {
 	r, err := read(o.Store)
 	r.o = o
@@ -84,7 +84,7 @@ func Open(o Options) (*Memory, error) {
 		r.trouble = asideWords(err)
 		o.Log.Warn("memory", "trouble", r.trouble)
 		b, _ := o.Store.KV(memoryBucket, memoryKey)
-		// What is learnt from now on takes its place once it is kept elsewhere.
+		// Once it is kept under another key, new lessons may take its place.
 		r.dirty = o.Store.PutKV(context.Background(), memoryBucket, "aside "+o.Now().UTC().Format(time.RFC3339), b) == nil
 	}
 	if r.board == "" {
@@ -93,14 +93,14 @@ func Open(o Options) (*Memory, error) {
 			return nil, err
 		}
 		r.board = hex.EncodeToString(id[:])
-		// Where the card takes nothing, the name of this run must do.
+		// If the card can't be written, a name for this run has to do.
 		_ = o.Store.PutKV(context.Background(), memoryBucket, boardKey, []byte(r.board))
 	}
 	return r, nil
 }
 
-// AtRest is what a store that nobody runs remembers, for [Memory.Into] alone.
-// Nothing is written, and what cannot be read is left to the next run.
+// AtRest reads the memory of a store that no daemon runs, only for [Memory.Into].
+// Nothing is written; a memory that can't be read is left to the next run.
 func AtRest(store *history.Store) *Memory {
 	r, _ := read(store)
 	return r
@@ -130,8 +130,8 @@ func (r *Memory) now() *memory.Memory {
 	return r.mem
 }
 
-// edit puts in place what f makes of a copy of the memory, to be written by the
-// next [Memory.save].
+// edit lets f change a copy of the memory and puts it in place; the next [Memory.save]
+// writes it.
 func (r *Memory) edit(f func(m *memory.Memory)) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
@@ -144,8 +144,8 @@ func (r *Memory) edit(f func(m *memory.Memory)) {
 	r.mem, r.dirty = &m, true
 }
 
-// change changes the memory and writes it, or neither: what is not on the
-// card would come back at the next start. What was changed meanwhile stays.
+// change changes the memory and writes it, or does neither: a lesson forgotten only in
+// memory would come back at the next start. Other changes made meanwhile stay.
 func (r *Memory) change(ctx context.Context, f func(m *memory.Memory) error) error {
 	var before, after *memory.Memory
 	var err error
@@ -172,7 +172,7 @@ func (r *Memory) change(ctx context.Context, f func(m *memory.Memory) error) err
 	return r.o.Refused(err)
 }
 
-// asideWords says why a memory was not taken.
+// asideWords returns why a memory was set aside, as a sentence.
 func asideWords(err error) string {
 	code := "damaged"
 	switch {
@@ -222,12 +222,12 @@ func (r *Memory) Whose(ctx context.Context) error {
 	return nil
 }
 
-// learnAtOnce is how many coats one evaluation learns from: an old history is taken in
-// over some minutes, and no evaluation waits for it.
+// learnAtOnce is how many coats one evaluation learns from, so that an old history is
+// learnt over some minutes and delays no evaluation.
 const learnAtOnce = 2
 
-// Learn draws the lessons of coats that ended, and again where their records
-// were put right.
+// Learn draws the lessons of coats that ended, and again where their records were
+// corrected.
 func (r *Memory) Learn(ctx context.Context, now time.Time, w *coat.Work, s job.Settings) {
 	have := map[string]string{} // of this board, by coat
 	for _, l := range r.now().Lessons {
@@ -260,7 +260,7 @@ func (r *Memory) Learn(ctx context.Context, now time.Time, w *coat.Work, s job.S
 			continue
 		}
 		if ok && len(l.Touches) == 0 && !l.Teaches && slices.Contains(l.Why, memory.NoTests) && l.WarmthC == 0 {
-			continue // its readings are gone by now: what it taught stays
+			continue // its readings were removed meanwhile: the old lesson stays
 		}
 		r.edit(func(m *memory.Memory) { m.Put(l) })
 	}
@@ -277,21 +277,21 @@ func (r *Memory) Learn(ctx context.Context, now time.Time, w *coat.Work, s job.S
 	}
 }
 
-// LearnShed keeps what the readings showed of the shed, where it is news.
+// LearnShed keeps the fitted figures of the shed, where they differ from the old.
 func (r *Memory) LearnShed(now *job.ShopNow) {
 	if now != nil && now.Learnt != nil && now.Learnt.News(r.now().Shed) {
 		r.edit(func(m *memory.Memory) { m.Shed = now.Learnt })
 	}
 }
 
-// LearnTent keeps what the tent's switching showed of it, where it is news.
+// LearnTent keeps the fitted figures of the tent, where they differ from the old.
 func (r *Memory) LearnTent(m *tent.Model, at time.Time) {
 	if x := memory.TentOf(m, at); x.News(r.now().Tent) {
 		r.edit(func(m *memory.Memory) { m.Tent = x })
 	}
 }
 
-// Tent is the tent as it was before, nil where nothing is remembered.
+// Tent is the remembered tent, nil for none.
 func (r *Memory) Tent() *tent.Model {
 	t := r.now().Tent
 	if t == nil {
@@ -307,7 +307,7 @@ func (r *Memory) drop(id string) {
 	})
 }
 
-// keep is save for what is tried again with the next evaluation.
+// keep is save for changes that the next evaluation saves if this one fails.
 func (r *Memory) keep(ctx context.Context) {
 	if err := r.save(ctx); err != nil {
 		r.o.Log.Warn("what was learnt is not written yet", "err", err)
@@ -444,14 +444,14 @@ func (r *Memory) view(ctx context.Context) (*MemoryView, error) {
 	return v, nil
 }
 
-// MemoryForget is what is to be forgotten: all of it, or what fits every name
-// that is given.
+// MemoryForget selects what to forget: everything, or the lessons that match every
+// given field.
 type MemoryForget struct {
 	All    bool    `json:"all"`
 	Coat   string  `json:"coat"`
 	Resin  string  `json:"resin"`
 	Lot    string  `json:"lot"`
-	Person *string `json:"person"` // whose finger; "" is somebody's without a log-in
+	Person *string `json:"person"` // who made the finger test; "" for one without a log-in
 }
 
 // MemoryForgot says how many coats taught something before and do not now.
@@ -459,8 +459,8 @@ type MemoryForgot struct {
 	Forgotten int `json:"forgotten"`
 }
 
-// MemoryTaken says what of another board's file was taken, and what of it is
-// the opposite of what is known here.
+// MemoryTaken reports what was taken from another board's file, and what of it
+// contradicts this board's memory.
 type MemoryTaken struct {
 	Board  string         `json:"board"`
 	Coats  int            `json:"coats"`
@@ -512,8 +512,7 @@ func (r *Memory) File(ctx context.Context, lots bool) ([]byte, error) {
 	return memory.Write(&m, r.board, r.o.Now())
 }
 
-// sharedLots is what the yard may know: of this board's own coats, since what
-// others told is theirs to tell.
+// sharedLots is what is sent to the yard: lessons of this board's own coats only.
 func (r *Memory) sharedLots(w *coat.Work) (out []memory.Shared) {
 	m := &memory.Memory{Rev: r.now().Rev}
 	names := map[string]bool{}
@@ -538,9 +537,9 @@ func (r *Memory) sharedLots(w *coat.Work) (out []memory.Shared) {
 }
 
 // Import takes such a file: another board's coats, or what it told the
-// yard. What is damaged or of a newer version is refused with the reason, and
-// changes nothing; what is the opposite of what is known here is kept and set
-// aside by every estimate, and said.
+// yard. A damaged file, or one of a newer version, is refused with the reason and
+// changes nothing. Lessons that contradict this board's are kept, but reported and not
+// used by any estimate.
 func (r *Memory) Import(ctx context.Context, who web.Who, b []byte) (json.RawMessage, error) {
 	in, board, err := memory.Read(b)
 	if err != nil {
@@ -558,7 +557,7 @@ func (r *Memory) Import(ctx context.Context, who web.Who, b []byte) (json.RawMes
 	return json.Marshal(took)
 }
 
-// takeIn puts what was read beside what is known, whole or not at all.
+// takeIn adds what was read to the memory, as a whole or not at all.
 func (r *Memory) takeIn(ctx context.Context, in *memory.Memory, board string) (*MemoryTaken, error) {
 	w, err := r.o.Work(ctx)
 	if err != nil {
@@ -569,7 +568,7 @@ func (r *Memory) takeIn(ctx context.Context, in *memory.Memory, board string) (*
 		for _, l := range in.Lessons {
 			l.Board = cmp.Or(l.Board, board)
 			if l.Board == r.board && slices.ContainsFunc(w.Coats, func(c coat.Coat) bool { return c.ID == l.Coat }) {
-				continue // its own, with the records still here
+				continue // one of this board's own, whose records are here
 			}
 			m.Put(l)
 			took.Coats++

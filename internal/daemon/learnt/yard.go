@@ -22,10 +22,10 @@ import (
 	"curewright/model/words"
 )
 
-// Yard tells the boards of a yard what this one learnt of its lots, and takes
-// what they tell, where [memory] share consents to both. What is told is the
-// file of `memory export --lots`, stored at the broker under this board's own
-// topic; with people the coats themselves go with it.
+// Yard sends to the boards of a yard what this one learnt of its lots, and takes what
+// they send, if [memory] share allows both. The message is the file of `memory export
+// --lots`, retained at the broker under this board's own topic; with people it also
+// has the coats themselves.
 type Yard struct {
 	r       *Memory
 	base    string // of every board's topic
@@ -33,10 +33,10 @@ type Yard struct {
 	count   func(reason string) // of a message, "" for one that was taken
 
 	in  chan yardWord // messages that wait to be read
-	due chan struct{} // something may be to be told
+	due chan struct{} // something may have to be sent
 
 	mu   sync.Mutex
-	told [sha256.Size]byte // of the body that the broker has
+	told [sha256.Size]byte // hash of the message that the broker has
 	said map[string]yardSaid
 }
 
@@ -50,22 +50,22 @@ type yardSaid struct {
 	trouble string
 }
 
-// MemoryYard is another board of the yard: what came of it last, and why that
-// was set aside, where it was.
+// MemoryYard is another board of the yard: what it sent last, and why that was set
+// aside, if it was.
 type MemoryYard struct {
 	Board   string    `json:"board"`
 	At      time.Time `json:"at"`
 	Trouble string    `json:"trouble,omitempty"`
 }
 
-// toldKey is where the store remembers that the broker keeps what this board
-// told, so that it is taken away when the consent is.
+// toldKey is the setting that notes that the broker holds this board's message, so
+// that it is removed when the consent ends.
 const toldKey = "memory-told"
 
 // mostWaiting bounds the messages that wait: one a board, of a yard.
 const mostWaiting = 32
 
-// yardLessons of this board go with a message that names people.
+// yardLessons is the most lessons of this board in a message that names people.
 const yardLessons = 60
 
 // NewYard is the way of a memory to the yard's boards, whose topics begin with
@@ -78,7 +78,7 @@ func NewYard(r *Memory, base string, publish func(ctx context.Context, topic str
 
 func (y *Yard) on() bool { return y.r.o.Section.Share }
 
-// Filters is what the link listens to for it.
+// Filters are the topics that the link subscribes to for it.
 func (y *Yard) Filters() []mqttlink.Filter {
 	if !y.on() {
 		return nil
@@ -103,7 +103,7 @@ func (y *Yard) Handle(topic string, body []byte) bool {
 	return true
 }
 
-// wake has what was learnt told, if it is other than what was.
+// wake makes Run send what was learnt, if it differs from what was sent.
 func (y *Yard) wake() {
 	select {
 	case y.due <- struct{}{}:
@@ -111,7 +111,8 @@ func (y *Yard) wake() {
 	}
 }
 
-// Connected is called when the connection came up: what the broker has may be older, or gone.
+// Connected is called when the connection came up: the broker's message may be older or
+// lost.
 func (y *Yard) Connected() {
 	y.mu.Lock()
 	y.told = [sha256.Size]byte{}
@@ -119,7 +120,7 @@ func (y *Yard) Connected() {
 	y.wake()
 }
 
-// Run takes what comes and tells what is new until ctx ends.
+// Run takes messages and sends changes until ctx ends.
 func (y *Yard) Run(ctx context.Context) error {
 	for {
 		select {
@@ -135,8 +136,8 @@ func (y *Yard) Run(ctx context.Context) error {
 	}
 }
 
-// tell stores at the broker what this board learnt, or takes away what it had
-// told before the consent ended.
+// tell stores at the broker what this board learnt, or removes its message after the
+// consent has ended.
 func (y *Yard) tell(ctx context.Context) error {
 	r := y.r
 	topic := y.base + mqtt.Level(r.board)
@@ -175,7 +176,7 @@ func (y *Yard) tell(ctx context.Context) error {
 		return err
 	}
 	if was != topic {
-		// First that it is told, then told: it must be found again to be taken away.
+		// Note it first and send it then, so that it is always found and removed later.
 		if err := r.o.Store.WriteSetting(ctx, toldKey, topic); err != nil {
 			return err
 		}
@@ -189,7 +190,7 @@ func (y *Yard) tell(ctx context.Context) error {
 	return nil
 }
 
-// yardMemory is what this board tells: of its own coats only.
+// yardMemory is what this board sends: of its own coats only.
 func (r *Memory) yardMemory(ctx context.Context) (*memory.Memory, error) {
 	w, err := r.o.Work(ctx)
 	if err != nil {
@@ -209,9 +210,8 @@ func (r *Memory) yardMemory(ctx context.Context) (*memory.Memory, error) {
 	return m, nil
 }
 
-// take takes what another board told; what cannot be read, or is told of
-// somebody else, is said once and set aside, and what that board told before
-// stays.
+// take takes another board's message. One that can't be read, or is about a third
+// board, is reported once and set aside, and what that board sent before stays.
 func (y *Yard) take(ctx context.Context, w yardWord) {
 	r := y.r
 	say := func(trouble string) {
@@ -225,7 +225,7 @@ func (y *Yard) take(ctx context.Context, w yardWord) {
 			r.o.Log.Warn("what a board of the yard told is set aside", "board", w.board, "why", trouble)
 		}
 	}
-	if len(w.body) == 0 { // it takes back what it told
+	if len(w.body) == 0 { // an empty message: it takes its message back
 		if r.takeBack(w.board) {
 			r.keep(ctx)
 			r.o.News()
@@ -287,8 +287,8 @@ func onlyOf(m *memory.Memory, board, topic string) error {
 	return nil
 }
 
-// news reports whether a memory holds anything that is not known so already:
-// stored messages come anew with every connection.
+// news reports whether a memory differs from what is known already: retained messages
+// come again with every connection.
 func (r *Memory) news(in *memory.Memory) bool {
 	same := func(a, b any) bool {
 		x, err1 := json.Marshal(a)
@@ -309,7 +309,7 @@ func (r *Memory) news(in *memory.Memory) bool {
 	return false
 }
 
-// takeBack forgets what a board told of its lots.
+// takeBack forgets what a board sent of its lots.
 func (r *Memory) takeBack(board string) bool {
 	told := func(s memory.Shared) bool { return s.Board == board }
 	if !slices.ContainsFunc(r.now().Shared, told) {
@@ -322,7 +322,7 @@ func (r *Memory) takeBack(board string) bool {
 	return true
 }
 
-// boards are the yard's, as they were heard.
+// boards are the boards of the yard that were heard.
 func (y *Yard) boards() []MemoryYard {
 	y.mu.Lock()
 	defer y.mu.Unlock()

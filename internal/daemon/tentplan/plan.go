@@ -1,9 +1,9 @@
 // SPDX-License-Identifier: Apache-2.0
 
-// Package tentplan makes the set points that land a coat's window in a heated
-// tent, or soak it, and learns the tent from its switching. It plans beside the
-// heater's loop and never in it: no output, no limit and no switch comes in here,
-// and no store, page or clock but those that [Options] hand in.
+// Package tentplan plans set points of a heated tent so that a coat's window falls into
+// a wished time, or for a soak, and learns the tent's figures from its switching. It
+// runs beside the heater's loop and never in it: outputs, limits and switches do not
+// appear here, and store, pages and clock only through [Options].
 package tentplan
 
 import (
@@ -29,7 +29,7 @@ import (
 	"curewright/sensors"
 )
 
-// Options are what a [Planner] goes by; all are needed.
+// Options are the parameters of a [Planner]; all are required.
 type Options struct {
 	Section  heat.ConfigSection // with defaults, checked
 	ShopAir  string             // the probe of the shop's air, "" for none
@@ -47,13 +47,13 @@ type Options struct {
 	Outdoor  func(now time.Time) string   // the probe outdoors, "" for none
 	LowC     func(now time.Time) *float64 // tonight's low that somebody expects, °C
 	Note     func(text string, at time.Time)
-	// Known is what is remembered of the tent from before, nil for nothing;
+	// Known is the tent as it is remembered, nil for nothing;
 	// Learnt is called with each fit of it.
 	Known  func() *tent.Model
 	Learnt func(tent.Model)
 }
 
-// Store keeps what the tent showed of itself over a restart.
+// Store keeps the tent's samples over a restart.
 type Store interface {
 	ReadSetting(key string, v any) bool
 	WriteSetting(ctx context.Context, key string, v any) error
@@ -80,7 +80,7 @@ func New(o Options) *Planner { return &Planner{o: o} }
 // view is how what is said is read: the shop's language and clock, °C.
 func (t *Planner) view() words.View { return words.View{Words: t.o.Words, Loc: t.o.Loc} }
 
-// say is a sentence of the catalogue, of a code below "tent".
+// say is the message "tent." + code.
 func (t *Planner) say(code string, facts words.Facts) string {
 	return t.view().Say("tent."+code, facts)
 }
@@ -107,7 +107,7 @@ func (t *Planner) View(lang *words.Catalogue) json.RawMessage {
 	return b
 }
 
-// Learned is what the tent showed of itself, as pages show it; nil for nothing.
+// Learned is the tent's fitted figures, as pages show them; nil for none.
 func (t *Planner) Learned(lang *words.Catalogue) json.RawMessage {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -193,7 +193,7 @@ type TentPlan struct {
 	Done     [3]time.Time `json:"done"`
 	Say      string       `json:"say"`
 	Tg       *tentTg      `json:"tg_c,omitempty"` // of a soak
-	Learned  bool         `json:"learned"`        // the tent's own figures, not assumed ones
+	Learned  bool         `json:"learned"`        // by the tent's fitted figures, not assumed ones
 
 	said words.Sentence // Say with its temperatures, where it has any
 }
@@ -206,7 +206,7 @@ func (p TentPlan) In(lang *words.Catalogue) TentPlan {
 	return p
 }
 
-// TentLearned is what the tent's switching showed of it.
+// TentLearned is the tent's figures, fitted from its switching.
 type TentLearned struct {
 	TauMin   *float64 `json:"time_constant_min"`
 	TauSD    *float64 `json:"time_constant_sd_min"`
@@ -217,8 +217,8 @@ type TentLearned struct {
 	InAWords string   `json:"say"`
 }
 
-// stuck says on the plan in force that it could not be made anew, and how long
-// it is followed still.
+// stuck adds to the plan in force that it could not be made anew, and how long it is
+// still followed.
 func (t *Planner) stuck(why error) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -244,8 +244,8 @@ func reasons(err error) string {
 	return strings.Join(out, "; ")
 }
 
-// staleBy sets until when the plan in force is followed, should nobody look
-// after it from now on. The caller holds the lock.
+// staleBy sets until when the plan in force is followed if it is not made anew. The
+// caller holds the lock.
 func (t *Planner) staleBy(now time.Time) {
 	if t.wish != nil {
 		t.now.Until = earlier(t.wish.wish().End(), now.Add(aimStale))
@@ -259,8 +259,8 @@ func earlier(a, b time.Time) time.Time {
 	return a
 }
 
-// Times of the plan: how often it is made anew, and how long one is followed
-// at most when it is not.
+// Times of the plan: how often it is made anew, and how long it is followed at most
+// without that.
 const (
 	aimEvery = 10 * time.Minute
 	aimStale = 2 * time.Hour
@@ -325,7 +325,7 @@ func (t *Planner) Run(ctx context.Context) error {
 		}
 		solved, felt = now, k
 		if w.Wish == Soak {
-			// It goes by its corners, come what may: only its expiry moves on.
+			// A soak keeps its corners whatever is measured: only its expiry moves.
 			t.mu.Lock()
 			t.staleBy(now)
 			t.mu.Unlock()
@@ -364,7 +364,7 @@ func (t *Planner) binUp(ctx context.Context, b *tentBin) {
 	}
 	x := tent.Sample{PanelC: s.PanelC.OrNaN(), ShedC: math.NaN(), Share: math.Min((s.OnTotal-b.onAt).Seconds()/took.Seconds(), 1)}
 	if took > tent.BinS*time.Second*6/5 || took < 0 {
-		x.PanelC = math.NaN() // the clock went on without us: a gap, not a bin
+		x.PanelC = math.NaN() // the clock jumped ahead: a gap, not a bin
 	}
 	if b.shedN > 0 {
 		x.ShedC = b.shed / b.shedN
@@ -392,8 +392,8 @@ func lastOf[T any](all []T, most int) []T {
 	return all
 }
 
-// learn fits the tent to what it did. Only this goroutine adds samples, so the
-// fit and the word of it need no lock: the heater's loop waits for that one.
+// learn fits the tent's figures to its samples. Only this goroutine adds samples, so
+// fitting and reporting need no lock, for which the heater's loop would wait.
 func (t *Planner) learn() {
 	m, err := tent.Identify(t.samples)
 	var trouble words.Sentence
@@ -445,7 +445,7 @@ func (t *Planner) shedC(now time.Time) (float64, bool) {
 	return r.Temp.Get()
 }
 
-// problem puts together what a search goes by.
+// problem collects the input of a search.
 func (t *Planner) problem(w AimWish) (tent.Problem, error) {
 	now := t.o.Now().In(t.o.Loc)
 	work, err := t.o.Work(context.Background())
@@ -537,8 +537,7 @@ func (t *Planner) estimate(id string) *coat.Estimate {
 	return nil
 }
 
-// tentNow is the tent as it shows itself, else as it is remembered, else as one
-// is assumed.
+// tentNow is the tent's fitted figures, else the remembered ones, else assumed ones.
 func (t *Planner) tentNow() tent.Model {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -577,13 +576,14 @@ func (t *Planner) shedAhead(p *tent.Problem, shedC float64) {
 	p.Shed = m.Ensemble(nil, h, shop.Paths, shop.Steps, cond, nil)
 }
 
-// filmShare is how much of the marks' doubt belongs to the film and the person.
+// filmShare is the share of the marks' uncertainty that is due to the film and the
+// person.
 const filmShare = 0.8
 
-// past returns the equivalent age, s, at the temperature of the sheet's own
-// limit, and sets in every node of the problem what the coat would be with
-// nothing gained outside the resin's range, by the panel's readings since it
-// went on.
+// past computes the coat's past from the panel's readings since it went on. It returns
+// the equivalent age, s, at the temperature of the sheet's own limit, and sets in every
+// node of the problem the coat's state, counting no progress outside the resin's
+// temperature range.
 func (t *Planner) past(from, to time.Time, p *tent.Problem) (age float64) {
 	var last job.Sample
 	it := cure.NewIntegrator(p.Resin)
@@ -621,8 +621,8 @@ func fieldFaults(err error) (out web.Faults) {
 	return out
 }
 
-// percent says a probability out of a few hundred paths: of neither end is
-// one surer than that.
+// percent renders a probability from a few hundred paths, which do not tell values
+// below 1 % or above 99 %.
 func (t *Planner) percent(p float64) string {
 	switch {
 	case p > 0.99:
@@ -633,8 +633,8 @@ func (t *Planner) percent(p float64) string {
 	return fmt.Sprintf("%.0f %%", 100*p)
 }
 
-// aim searches and, with apply set, puts the plan in force; again is for one that
-// is made anew, which is not if somebody dropped it meanwhile.
+// aim searches and, with apply set, puts the plan in force. again marks a plan that is
+// made anew: it is not put in force if it was dropped meanwhile.
 func (t *Planner) aim(ctx context.Context, w AimWish, again bool) (*TentPlan, error) {
 	p, err := t.problem(w)
 	if err != nil {
@@ -657,7 +657,7 @@ func (t *Planner) aim(ctx context.Context, w AimWish, again bool) (*TentPlan, er
 	for i, l := range a.Legs {
 		c := l.C
 		if l.Off {
-			c = p.MinC // the least the tent may be held at is as good as off
+			c = p.MinC // the lowest allowed set point means off
 		}
 		if i > 0 {
 			prof.Points = append(prof.Points, heat.Point{At: l.At, C: prof.Points[len(prof.Points)-1].C})
@@ -672,7 +672,7 @@ func (t *Planner) aim(ctx context.Context, w AimWish, again bool) (*TentPlan, er
 	return out, t.apply(w, out, prof, p, again)
 }
 
-// newPlan is a plan with what every kind of it has.
+// newPlan is a plan with the fields that all kinds share.
 func (t *Planner) newPlan(w AimWish, p tent.Problem, kwh *float64) *TentPlan {
 	w.Apply = false
 	out := &TentPlan{AimWish: w, Made: p.Now, Energy: kwh, Currency: t.o.Section.Currency, Learned: p.Tent.Bins > 0}
@@ -682,8 +682,8 @@ func (t *Planner) newPlan(w AimWish, p tent.Problem, kwh *float64) *TentPlan {
 	return out
 }
 
-// apply puts a plan in force where the wish asks for it. It is made anew long
-// before it is stale; one that is not is no longer followed.
+// apply puts a plan in force where the wish asks for it. It is made anew long before it
+// is stale; otherwise it is no longer followed.
 func (t *Planner) apply(w AimWish, out *TentPlan, prof heat.Profile, p tent.Problem, again bool) error {
 	if !w.Apply {
 		return nil
@@ -729,7 +729,7 @@ func (t *Planner) sayPlan(p *TentPlan) string {
 	return strings.Join(append(s, t.sayCost(p)...), " ")
 }
 
-// sayCost says what a plan takes, and that the tent is not learned yet.
+// sayCost adds what a plan's heat costs, and that the tent is not learned yet.
 func (t *Planner) sayCost(p *TentPlan) (s []string) {
 	if p.Energy != nil && *p.Energy > 0 {
 		code, facts := "energy", words.Facts{"kwh": fmt.Sprintf("%.1f", *p.Energy), "currency": p.Currency}
