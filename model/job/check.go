@@ -22,7 +22,7 @@ type Fault = fault.Fault
 // in the future: two clocks in one shop are never quite the same.
 const ClockSlack = 2 * time.Minute
 
-// The words a record may use.
+// Allowed values of a record's fields.
 var (
 	Cores  = []string{"wood", "foam", "honeycomb", "metal", "laminate"}
 	Kinds  = []string{coat.TackCoat, coat.WetOut, coat.FillCoat, coat.Bond, coat.Seal}
@@ -32,12 +32,13 @@ var (
 	States = coat.StateNames()
 )
 
-// earliest is the date before which a time is a clock that was never set.
+// earliest is the earliest plausible time; one before it comes from a clock that was
+// never set.
 var earliest = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // mixRatioSlackPct is how far a weighed ratio may lie from the resin's, where
-// the resin states no tolerance. Beyond it the model would be
-// extrapolating: the person says what became of the cup.
+// the resin states no tolerance. Beyond it the model would extrapolate, so the person
+// is asked whether the cup was used.
 const mixRatioSlackPct = 10
 
 // maxNote is the most characters of a note and of a reason.
@@ -86,8 +87,7 @@ func checkWho(f *fault.List, who string) { f.Text("who", who, 64) }
 
 func stamp(t time.Time) string { return t.Format(time.RFC3339) }
 
-// CheckPanel checks one panel by itself; whether its id is new is the
-// caller's to know.
+// CheckPanel checks one panel by itself; the caller must check that its id is new.
 func CheckPanel(w *coat.Work, p coat.Panel) []Fault {
 	var f fault.List
 	f.ID("id", p.ID)
@@ -197,8 +197,8 @@ func CheckCoat(w *coat.Work, c coat.Coat, now time.Time) []Fault {
 		if b.Resin != c.Resin {
 			f.Add(field, "batch %q is %s, the coat says %s", id, b.Resin, c.Resin)
 		}
-		// Cups are mixed one after another while a coat goes on: one that is
-		// younger than the first brush stroke is the rule, not a slip.
+		// Cups are mixed one after another while a coat goes on, so a cup younger
+		// than the first brush stroke is normal.
 		last := c.Applied
 		if c.Finished != nil {
 			last = *c.Finished
@@ -226,8 +226,8 @@ func CheckCoat(w *coat.Work, c coat.Coat, now time.Time) []Fault {
 // every evaluation and every entry. A choice, no source; a shop has a few dozen.
 const MaxOpenCoats = 1000
 
-// openBeside counts the open coats other than c; none where c is open already,
-// so that what is open beyond the limit can be corrected.
+// openBeside counts the open coats other than c. It is 0 where c is open already, so
+// that open coats can be corrected even beyond the limit.
 func openBeside(w *coat.Work, c coat.Coat) int {
 	n := 0
 	for i := range w.Coats {

@@ -19,13 +19,12 @@ import (
 // Header is the first line of a file of readings.
 const Header = "time,probe,temp_c,rh_pct,co2_ppm"
 
-// Spans outside which a reading is not one. The temperatures are wider than a
-// shop's, because a cup or a post-cure may be logged too.
+// Ranges of plausible readings. That of temperatures is wider than for a shop, because
+// a cup or a post-cure may be logged too.
 const (
 	minTempC, maxTempC = -60, 250
 	maxCO2             = 100000
-	// fahrenheitC: no shop stays this warm, but one at 68 °F does when its
-	// numbers are read as °C.
+	// fahrenheitC, °C: no shop stays this warm, but 68 °F read as °C does.
 	fahrenheitC = 40.0
 )
 
@@ -135,8 +134,8 @@ func widen(x float32) float64 {
 // lies in the future (zero: not checked). Every fault comes back with its
 // place; with any fault the table is nil.
 //
-// A probe that never falls under 40 °C, or one that jumps as a change of unit
-// would, is questioned rather than taken: 68 in a shed is °F.
+// A probe that never falls below 40 °C, or that jumps like a change of unit, is refused
+// as probably °F, since 68 in a shed is °F.
 func ReadCSV(r io.Reader, now time.Time) (*Table, fault.Places) {
 	in := csvReader{now: now, table: NewTable(), warmth: map[string]*warmth{}, names: map[string]string{}}
 	sc := bufio.NewScanner(r)
@@ -180,8 +179,8 @@ type csvReader struct {
 	names  map[string]string // one string a probe, not one a row
 }
 
-// warmth is what tells a probe's unit: where its first temperature stands, the
-// lowest of all, and the last.
+// warmth is what reveals a probe's unit: the place of its first temperature in the
+// file, the lowest temperature and the last.
 type warmth struct {
 	line, col int
 	lowest    float64
@@ -193,7 +192,7 @@ func (in *csvReader) bad(col int, format string, a ...any) {
 	in.faults.Add(in.line, col, "", format, a...)
 }
 
-// read takes one row, where nothing is wrong with it.
+// read takes one row, if it has no fault.
 func (in *csvReader) read(row []byte) {
 	n, starts := split(row, &in.fields)
 	if n != 5 {

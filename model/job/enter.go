@@ -17,22 +17,22 @@ import (
 	"curewright/model/words"
 )
 
-// Book is what an entry is made against: the record of work as it stands. Its
-// methods work out every record that one entry writes, so that all of them can
-// be written in one go; they change nothing themselves.
+// Book is the record of work that an entry is added to. Its methods compute all
+// records that one entry writes, so that they can be stored in one transaction; they
+// change nothing themselves.
 type Book struct {
 	Now   time.Time
 	Loc   *time.Location
-	By    string           // who enters it
-	Words *words.Catalogue // what the answer is said in; nil: English
+	By    string           // person who enters it
+	Words *words.Catalogue // language of the answer; nil for English
 	Work  *coat.Work
 	Jobs  []Schedule
 	Ticks []Tick
 	// NewID makes a short id for a new record of a kind. It must never give the
 	// same one twice.
 	NewID func(kind string) string
-	// Card is the planned step, for the cups that nobody weighed again; nil for
-	// none.
+	// Card is the planned step, whose weights count for cups entered without
+	// weights; nil for none.
 	Card func(s *Schedule, i int) Card
 }
 
@@ -44,24 +44,24 @@ type Write struct {
 	Create bool
 }
 
-// Entry is one thing that a person entered, with all that follows from it.
+// Entry is one thing that a person entered, with all its consequences.
 type Entry struct {
 	Writes   []Write
 	Say      string
 	Warnings []string
 	Tick     string
-	Coat     string   // that it made or changed
+	Coat     string   // coat that it made or changed
 	Batches  []string // of that coat
 	Batch    string   // the cup that it mixed
 	Feel     string
 	Panel    string
-	Answers  []string // coats and cups whose calls it answers
+	Answers  []string // coats and cups whose alerts it acknowledges
 }
 
 func (e *Entry) put(kind, id string, v any, create bool) {
 	for i := range e.Writes {
 		if e.Writes[i].Kind == kind && e.Writes[i].ID == id {
-			e.Writes[i].Value = v // one version a record and entry
+			e.Writes[i].Value = v // at most one version per record and entry
 			return
 		}
 	}
@@ -72,10 +72,10 @@ func (e *Entry) put(kind, id string, v any, create bool) {
 // deviation from the job.
 type Done struct {
 	Step       string     `json:"step"`
-	ID         string     `json:"id,omitempty"` // of the coat that it makes; one is made up where none is said
+	ID         string     `json:"id,omitempty"` // of the coat that it makes; "" for a new id
 	At         *time.Time `json:"at,omitempty"`
 	Who        string     `json:"who,omitempty"`
-	Panel      string     `json:"panel,omitempty"` // of a step that the job no longer has
+	Panel      string     `json:"panel,omitempty"` // for a step that the job no longer has
 	Kind       string     `json:"kind,omitempty"`
 	Resin      string     `json:"resin,omitempty"`
 	Lot        string     `json:"lot,omitempty"`
@@ -91,10 +91,10 @@ type Done struct {
 	Note       string     `json:"note,omitempty"`
 }
 
-// Mixed says that a cup was mixed for a step.
+// Mixed is the request that says a cup was mixed for a step.
 type Mixed struct {
 	Step       string     `json:"step"`
-	ID         string     `json:"id,omitempty"` // of the cup; one is made up where none is said
+	ID         string     `json:"id,omitempty"` // of the cup; "" for a new id
 	At         *time.Time `json:"at,omitempty"`
 	Who        string     `json:"who,omitempty"`
 	Resin      string     `json:"resin,omitempty"`
@@ -106,8 +106,8 @@ type Mixed struct {
 	StartC     *float64   `json:"start_c,omitempty"`
 	Cup        *int       `json:"cup,omitempty"` // which planned cup; nil: the first not mixed
 	FillerG    *float64   `json:"filler_g,omitempty"`
-	// HardenerLot, where it is not the resin's; OffRatio is what became of a cup
-	// that is off its ratio: scrap or used.
+	// HardenerLot, where it differs from the resin's; OffRatio is what was done
+	// with a cup that is off its ratio: scrap or used.
 	HardenerLot string `json:"hardener_lot,omitempty"`
 	OffRatio    string `json:"off_ratio,omitempty"`
 	On          bool   `json:"on,omitempty"` // it is on the panel already
@@ -155,7 +155,8 @@ func (b *Book) job(id string) *Schedule {
 	return &b.Jobs[i]
 }
 
-// when is an entry's time; a fault where it lies ahead or was never set.
+// when is an entry's time; a time in the future or from a clock that was never set is
+// a fault.
 func (b *Book) when(f *fault.List, at *time.Time) time.Time {
 	if at == nil {
 		return b.Now
@@ -193,13 +194,13 @@ func stepIDs(s *Schedule) []string {
 	return out
 }
 
-// text is the sentence of an entry's answer: a code below "entry." with its facts.
+// text is a sentence of an entry's answer: the message "entry." + code with its facts.
 func (b *Book) text(code string, facts words.Facts) string {
 	return words.View{Words: b.Words}.Say("entry."+code, facts)
 }
 
-// say sets what the entry answers, and sets its first letter large: a kind of
-// coat or a cloth may begin the sentence.
+// say sets the entry's answer, with a capital first letter: the sentence may begin with
+// a kind of coat or a cloth.
 func (b *Book) say(e *Entry, code string, facts words.Facts) {
 	e.Say = words.Upper(b.text(code, facts))
 }
@@ -208,8 +209,7 @@ func (b *Book) warn(e *Entry, code string, facts words.Facts) {
 	e.Warnings = append(e.Warnings, words.Upper(b.text("warn."+code, facts)))
 }
 
-// clockText is a time as a sentence of an entry says it: with its date where that
-// is not today's.
+// clockText is a time as text, with its date if that is not today's.
 func (b *Book) clockText(t time.Time) string {
 	if b.Loc != nil {
 		t = t.In(b.Loc)
@@ -240,8 +240,8 @@ func (b *Book) tick(e *Entry, s *Schedule, i int, did string, at time.Time, who,
 	return t
 }
 
-// Done works out one tap: the cups are empty, the coat is on, with its kind,
-// cloth and cover; the coat below is closed; what follows is what the job says.
+// Done computes the records of one tap on "done": the coat is on, with its kind, cloth
+// and cover; its cups are empty; the coat below is closed; the job gives the next step.
 func (b *Book) Done(jobID string, q Done) (*Entry, []Fault) {
 	var f fault.List
 	s, i := b.find(&f, jobID, q.Step)
@@ -283,7 +283,7 @@ func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i i
 	c := b.coatSaid(s, i, q, at)
 	cups, named := b.cupsFor(f, s, out, i, q, c.Resin, at)
 	if q.Resin == "" && named && len(cups) > 0 && cups[0].Resin != c.Resin {
-		c.Resin = cups[0].Resin // the cup in the hand says which epoxy it is
+		c.Resin = cups[0].Resin // the cup decides which epoxy it is
 	}
 	for _, k := range cups {
 		c.Batches = append(c.Batches, k.ID)
@@ -300,7 +300,7 @@ func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i i
 	case out[i].Status != StepDone:
 		c = restOn(have, c, out[i].Share+t.share())
 	default:
-		// Said twice: one coat, both entries, the cups of both.
+		// Entered twice: one coat, with both entries and the cups of both.
 		have.Batches = union(have.Batches, c.Batches)
 		c = have
 		if d := contradict(x, out[i].firstFull(), *t); len(d) > 0 {
@@ -321,7 +321,7 @@ func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i i
 	e.Answers = append(append(e.Answers, c.ID), c.Batches...)
 }
 
-// coatSaid is the coat of a step as its job and an entry say it, without its cups.
+// coatSaid is the coat of a step by its job and an entry, without its cups.
 func (b *Book) coatSaid(s *Schedule, i int, q Done, at time.Time) coat.Coat {
 	x := s.Steps[i]
 	c := coat.Coat{Panel: x.Panel, Resin: cmp.Or(q.Resin, s.ResinOf(i)), Kind: cmp.Or(q.Kind, x.Coat), Applied: at, Finished: q.Finished, Note: q.Note,
@@ -336,8 +336,7 @@ func (b *Book) coatSaid(s *Schedule, i int, q Done, at time.Time) coat.Coat {
 	return c
 }
 
-// restOn is the one coat of a panel of which a share was on already, with more of
-// it on to make so much.
+// restOn extends a coat of which a share was on already to a larger share.
 func restOn(have, more coat.Coat, share float64) coat.Coat {
 	have.Batches = union(have.Batches, more.Batches)
 	have.Cloth = append(slices.Clone(have.Cloth), newCloth(have.Cloth, more.Cloth)...)
@@ -385,7 +384,7 @@ func (st *StepState) firstFull() Tick {
 	return Tick{ID: st.Coat, At: at, Who: theRecord}
 }
 
-// with is the work as it will be with cups that this entry changes.
+// with is the work including the cups that this entry changes.
 func (b *Book) with(e *Entry, cups []coat.Batch) *coat.Work {
 	w := *b.Work
 	w.Batches = slices.Clone(b.Work.Batches)
@@ -397,10 +396,9 @@ func (b *Book) with(e *Entry, cups []coat.Batch) *coat.Work {
 	return &w
 }
 
-// cupsFor are the cups that go on with a coat: those named, else those that
-// were mixed for the step, else those that stand ready and were mixed for
-// nothing else. Of the last, only cups younger than half a day and mixed
-// before the entry's time count.
+// cupsFor returns the cups of a coat: those named; else those mixed for the step; else
+// open cups that were mixed for no other step, younger than half a day and mixed before
+// the entry's time.
 func (b *Book) cupsFor(f *fault.List, s *Schedule, out []StepState, i int, q Done, resin string, at time.Time) (cups []coat.Batch, named bool) {
 	if q.Batches != nil {
 		for k, id := range *q.Batches {
@@ -440,7 +438,7 @@ func (b *Book) cupsFor(f *fault.List, s *Schedule, out []StepState, i int, q Don
 	return cups, false
 }
 
-// onCoats are the cups that are on a coat.
+// onCoats are the cups that belong to a coat.
 func onCoats(w *coat.Work) map[string]bool {
 	on := map[string]bool{}
 	for _, c := range w.Coats {
@@ -457,7 +455,7 @@ func (b *Book) stands(t Tick) bool {
 	return s != nil && s.Step(t.Step) >= 0
 }
 
-// empty ends cups: one that was rolled on is empty unless said otherwise.
+// empty ends cups: a cup whose coat is on is empty unless it is named in Keep.
 func (b *Book) empty(e *Entry, cups []coat.Batch, keep []string, lot string, at time.Time) {
 	for _, c := range cups {
 		changed := false
@@ -481,8 +479,8 @@ func (b *Book) empty(e *Entry, cups []coat.Batch, keep []string, lot string, at 
 }
 
 // close ends the coats that a new coat covers, and the new one where a later
-// one is on already: entries may come in any order. Bonds are in the joints
-// and stay watched.
+// one is on already: entries may come in any order. Bonds lie in the joints
+// and stay open.
 func (b *Book) close(e *Entry, c *coat.Coat) {
 	if c.Kind == coat.Bond {
 		return
@@ -504,9 +502,9 @@ func (b *Book) close(e *Entry, c *coat.Coat) {
 	}
 }
 
-// lateFeels gives a coat that is entered late the finger tests made on it: they
-// came first and are on the coat that it covers. A bond stays reachable beside
-// the coats on the panel, so its finger tests stay its own.
+// lateFeels moves finger tests to a coat that is entered late: tests made on it were
+// entered earlier and so belong to the coat that it covers. A bond stays accessible
+// beside the coats on the panel, so its finger tests stay with it.
 func (b *Book) lateFeels(e *Entry, c *coat.Coat) {
 	if c.Kind == coat.Bond || c.Share != nil && *c.Share < 1 {
 		return
@@ -565,7 +563,7 @@ func (b *Book) cloth(f *fault.List, e *Entry, s *Schedule, out []StepState, i in
 		add := Cloths(what, &laid)
 		kept := slices.Clone(c.Cloth)
 		for _, n := range add {
-			// A cloth that was meant when the coat went on is this one.
+			// This is the cloth that was planned when the coat went on.
 			if k := slices.IndexFunc(kept, func(o coat.Cloth) bool { return o.Name == n.Name && o.Laid == nil }); k >= 0 {
 				kept[k] = n
 				continue
@@ -589,8 +587,8 @@ func (b *Book) cloth(f *fault.List, e *Entry, s *Schedule, out []StepState, i in
 	e.Answers = append(e.Answers, c.ID)
 }
 
-// lateCloth takes into a new coat what was entered as laid into it before the
-// coat itself was entered.
+// lateCloth moves cloths into a new coat that were laid into it but entered before the
+// coat itself.
 func (b *Book) lateCloth(e *Entry, s *Schedule, out []StepState, i int, c *coat.Coat) {
 	for k := range out {
 		x := s.Steps[k]
@@ -622,8 +620,8 @@ func (b *Book) lateCloth(e *Entry, s *Schedule, out []StepState, i int, c *coat.
 	}
 }
 
-// used ends the cups that are on coats of a panel and still count as standing:
-// whoever does the next thing there has rolled them out.
+// used ends the open cups of a panel's coats: a later step on the panel shows that they
+// were used up.
 func (b *Book) used(e *Entry, panel string, at time.Time) {
 	for _, c := range b.Work.Coats {
 		if c.Panel != panel || c.Applied.After(at) {
@@ -640,7 +638,7 @@ func (b *Book) used(e *Entry, panel string, at time.Time) {
 	}
 }
 
-// plain is a step that leaves no coat: sanding, washing, a flip.
+// plain enters a step that makes no coat: sanding, washing, a flip.
 func (b *Book) plain(e *Entry, s *Schedule, out []StepState, i int, t *Tick) {
 	x := s.Steps[i]
 	if x.Do == "flip" {
@@ -648,7 +646,7 @@ func (b *Book) plain(e *Entry, s *Schedule, out []StepState, i int, t *Tick) {
 	} else {
 		b.say(e, "plain", words.Facts{"did": words.Code("job.button." + x.Do), "panel": b.panelName(x.Panel), "at": b.clockText(t.At)})
 	}
-	// Whatever was called about the coats on that side is answered.
+	// It acknowledges the alerts about the coats on that side.
 	for _, c := range b.Work.Coats {
 		if c.Panel == x.Panel && c.Open(t.At) {
 			e.Answers = append(e.Answers, c.ID)
@@ -656,8 +654,8 @@ func (b *Book) plain(e *Entry, s *Schedule, out []StepState, i int, t *Tick) {
 	}
 }
 
-// order warns where a time does not fit the steps before and after it. It is
-// never a reason to refuse: both stand in the record.
+// order warns where a time does not fit those of the steps before and after it. The
+// entry is never refused for it: both times stay in the record.
 func (b *Book) order(e *Entry, s *Schedule, out []StepState, i int, at time.Time) {
 	for k := range out {
 		if k == i || out[k].Panel != out[i].Panel || out[k].DoneAt == nil || out[k].Do == "wait" {
@@ -673,7 +671,7 @@ func (b *Book) order(e *Entry, s *Schedule, out []StepState, i int, at time.Time
 	}
 }
 
-// nextWord is what comes after step i on its panel, as a coat's record says it.
+// nextWord is what comes after step i on its panel, in the words of Coat.Next.
 func (b *Book) nextWord(s *Schedule, i int) string {
 	for _, x := range s.Steps[i+1:] {
 		if x.Panel != s.Steps[i].Panel {
@@ -700,8 +698,8 @@ func (b *Book) nextWord(s *Schedule, i int) string {
 	return "none"
 }
 
-// Mixed works out a cup that was mixed for a step. Where the step's coat is on
-// already the cup goes to it, on the panel at once when On is said.
+// Mixed computes the records of a cup mixed for a step. If the step's coat is on
+// already, the cup is added to it; with On it is on the panel at once.
 func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 	var f fault.List
 	s, i := b.find(&f, jobID, q.Step)
@@ -754,8 +752,8 @@ func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
 	return e, nil
 }
 
-// weighedAsPlanned gives a cup that nobody says the weights of those of the card:
-// of the cup that was meant, else of the first that was not mixed.
+// weighedAsPlanned gives a cup without weights those of the card: of the planned cup
+// that is named, else of the first that is not mixed yet.
 func (b *Book) weighedAsPlanned(f *fault.List, s *Schedule, i int, q Mixed, k *coat.Batch) {
 	if q.ResinG != nil || q.HardenerG != nil || b.Card == nil {
 		return
@@ -789,11 +787,11 @@ func (b *Book) goesTo(e *Entry, c coat.Coat, k *coat.Batch, on bool) {
 		k.Ended = &at
 		e.Say += " " + b.text("on_panel", nil)
 	case !at.After(c.Applied):
-		// Entered late: the coat that it was mixed for is on.
+		// Entered late: its coat is on already.
 		end := c.Applied
 		k.Ended = &end
 	default:
-		k.Kept = true // it goes to the coat, and is in the cup until it is said to be on
+		k.Kept = true // it belongs to the coat but stays in the cup until it is entered as on
 	}
 	if c.Finished != nil && c.Finished.Before(at) {
 		c.Finished = &at
@@ -801,8 +799,8 @@ func (b *Book) goesTo(e *Entry, c coat.Coat, k *coat.Batch, on bool) {
 	e.put("coat", c.ID, c, false)
 }
 
-// unknownRatio warns of a cup whose ratio cannot be checked, because the resin
-// names none: of the first, and of one unlike the one before.
+// unknownRatio warns of a cup whose ratio can't be checked, because the resin has none:
+// of the first cup, and of one whose ratio differs from that of the cup before.
 func (b *Book) unknownRatio(e *Entry, k coat.Batch) {
 	r, ok := b.Work.Resins[k.Resin]
 	if ratio, err := mix.RatioOf(nil, r); !ok || err != nil || ratio.ByWeight != nil || k.ResinG == nil || k.HardenerG == nil {
@@ -839,7 +837,7 @@ func (b *Book) mixedFor(s *Schedule, step string) int {
 	return n
 }
 
-// Skip works out a step that will not be done.
+// Skip computes the records of a step that will not be done.
 func (b *Book) Skip(jobID string, q Put) (*Entry, []Fault) {
 	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
 		t := b.tick(e, s, i, TickSkip, at, q.Who, q.Why)
@@ -849,8 +847,8 @@ func (b *Book) Skip(jobID string, q Put) (*Entry, []Fault) {
 	})
 }
 
-// Later works out "not today": until tomorrow at seven, where nothing else is
-// said.
+// Later computes the records of a step that is put off: until tomorrow at seven, unless
+// a time is given.
 func (b *Book) Later(jobID string, q Put) (*Entry, []Fault) {
 	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
 		t := b.tick(e, s, i, TickLater, at, q.Who, q.Why)
@@ -875,7 +873,7 @@ func tomorrow(t time.Time) time.Time {
 	return time.Date(y, m, d+1, 7, 0, 0, 0, t.Location())
 }
 
-// answerBase: a call for a step that was put off has been heard.
+// answerBase acknowledges the alert for a step that was put off.
 func (b *Book) answerBase(e *Entry, s *Schedule, i int) {
 	out := s.Progress(b.Work, b.Ticks, b.Now)
 	if k := baseCoat(s.Steps, i); k >= 0 && out[k].Coat != "" {
@@ -883,8 +881,8 @@ func (b *Book) answerBase(e *Entry, s *Schedule, i int) {
 	}
 }
 
-// Repeat works out a step that is done once more: it is inserted again, right
-// before the first step of its panel that is still open.
+// Repeat computes the records of a step that is to be done once more: it is inserted
+// again, before the first open step of its panel.
 func (b *Book) Repeat(jobID string, q Put) (*Entry, []Fault) {
 	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
 		x := s.Steps[i]
@@ -898,7 +896,7 @@ func (b *Book) Repeat(jobID string, q Put) (*Entry, []Fault) {
 		}
 		n := *s
 		n.Steps = slices.Insert(slices.Clone(s.Steps), k, again)
-		// What still waits for the first one waits for the fresh one now.
+		// Open steps that wait for the first one now wait for the new one.
 		for j := k + 1; j < len(n.Steps); j++ {
 			if n.Steps[j].Of == x.ID && j-1 < len(out) && !out[j-1].over() {
 				n.Steps[j].Of = again.ID
@@ -923,7 +921,7 @@ func freeID(s *Schedule, id string) string {
 	}
 }
 
-// Insert works out a step more: after or before a named one.
+// Insert computes the records of an additional step, after or before a named one.
 func (b *Book) Insert(jobID, after, before string, x Step) (*Entry, []Fault) {
 	var f fault.List
 	s := b.job(jobID)
@@ -963,8 +961,8 @@ func (b *Book) Insert(jobID, after, before string, x Step) (*Entry, []Fault) {
 	return e, nil
 }
 
-// Reopen works out that a step was not done after all: its ticks are deleted,
-// its coat stays unless it is void as well.
+// Reopen computes the records by which a step was not done after all: its ticks are
+// deleted; its coat stays unless it is void too.
 func (b *Book) Reopen(jobID string, q Put) (*Entry, []Fault) {
 	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
 		out := s.Progress(b.Work, b.Ticks, b.Now)
@@ -994,8 +992,8 @@ func (b *Book) Reopen(jobID string, q Put) (*Entry, []Fault) {
 	})
 }
 
-// Settle works out which of two entries of one step is right: the coat takes
-// its time and words, the others stay in the record as overruled.
+// Settle computes the records that make one of several entries of a step the right one:
+// the coat takes its values, and the others stay in the record as overruled.
 func (b *Book) Settle(jobID string, q Put) (*Entry, []Fault) {
 	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
 		out := s.Progress(b.Work, b.Ticks, b.Now)
@@ -1058,8 +1056,8 @@ func (b *Book) put(jobID string, q Put, work func(f *fault.List, e *Entry, s *Sc
 	return e, nil
 }
 
-// Felt works out a finger test: of a coat by its id, of a step's coat, or of
-// the coat that lay on a panel at that time.
+// Felt computes the records of a finger test: on a coat by its id, on a step's coat, or
+// on the topmost coat of a panel at that time.
 func (b *Book) Felt(jobID string, q Felt) (*Entry, []Fault) {
 	var f fault.List
 	at := b.when(&f, q.At)
@@ -1071,7 +1069,7 @@ func (b *Book) Felt(jobID string, q Felt) (*Entry, []Fault) {
 			if k := baseCoat(s.Steps, i); s.Steps[i].Do != "coat" && k >= 0 {
 				i = k
 			} else if s.Steps[i].Do == "coat" && out[i].Coat == "" && k >= 0 {
-				i = k // the step is not done: the finger is on what it waits for
+				i = k // the step is not done: the test is on the coat that it waits for
 			}
 			id = out[i].Coat
 			if id == "" {

@@ -20,12 +20,12 @@ import (
 	"curewright/model/shop"
 )
 
-// DefaultProbeSDK is a probe's accuracy where none is stated, one standard
-// deviation in K: the ±0.5 K of common digital thermometers read as two.
+// DefaultProbeSDK is a probe's accuracy where none is stated, one standard deviation,
+// K: the ±0.5 K of common digital thermometers taken as two standard deviations.
 const DefaultProbeSDK = 0.25
 
-// Doubts of one coat alone, as standard deviations of ln κ.
-const noBatchSD = 0.10 // minutes in the cup not known
+// Uncertainties of one coat alone, as standard deviations of ln κ.
+const noBatchSD = 0.10 // time in the cup unknown
 
 // Options of an [Estimator].
 type Options struct {
@@ -38,9 +38,9 @@ type Options struct {
 	Spread []float64
 }
 
-// Estimator judges coats. It keeps a checkpoint a coat, so that a further
-// estimate reads only what is new; what it says does not depend on them. It
-// is safe for use by several goroutines, one at a time gets in.
+// Estimator judges coats. It keeps a checkpoint per coat, so that a further estimate
+// reads only new readings; results do not depend on checkpoints. It may be used by
+// several goroutines, but makes one estimate at a time.
 type Estimator struct {
 	opts  Options
 	mu    sync.Mutex
@@ -66,10 +66,9 @@ func NewEstimator(o Options) *Estimator {
 	return &Estimator{ws: coat.Workspace{Spread: o.Spread}, opts: o, saved: map[string]*checkpoint{}, law: map[string]*lawOf{}, pasts: map[string]*past{}, taught: map[string]*taught{}}
 }
 
-// Estimate judges every coat that is open at now. Work after now does not
-// count, nor do readings. An error names what the work lacks (a resin or a
-// panel that is not there); the coats that can be judged are judged all the
-// same.
+// Estimate judges every coat that is open at now. Work and readings after now do not
+// count. An error names what is missing, such as a resin or a panel; the other coats
+// are judged all the same.
 func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings) (Result, error) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
@@ -85,9 +84,8 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 		}
 		at := now
 		if !c.Open(now) && !followed(w, c, now) {
-			// A coat that is no longer watched matters for what its finger
-			// tests say of a cup or a lot still in use, up to the last of
-			// them.
+			// A coat that has ended is followed up to its last finger test if it
+			// shares a cup or a lot with an open coat.
 			last, ok := lastFeel(w, c.ID, now)
 			if !ok || !related(w, c, now) {
 				continue
@@ -106,7 +104,7 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 		all = append(all, ru)
 	}
 	e.followAll(all, r, s)
-	below := map[string]*coat.Estimate{} // by panel, what was put on last
+	below := map[string]*coat.Estimate{} // last coat of each panel
 	for i := range w.Coats {
 		c := &w.Coats[i]
 		ru := runs[c.ID]
@@ -115,7 +113,7 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 		}
 		j := e.judge(now, w, ru, runs, r, s, below[c.Panel])
 		below[c.Panel] = &j
-		// What lies under another is followed until it is hard.
+		// A coat under another is followed until it is hard.
 		if c.Open(now) || j.State != coat.Hard {
 			res.Coats = append(res.Coats, j)
 		}
@@ -130,7 +128,7 @@ func (e *Estimator) Estimate(now time.Time, w *coat.Work, r Readings, s Settings
 	return res, missing.Err()
 }
 
-// over is the coat that was put onto another next; nil for none yet.
+// over is the next coat on top of another; nil for none yet.
 func over(w *coat.Work, c *coat.Coat, now time.Time) (next *coat.Coat) {
 	for i := range w.Coats {
 		o := &w.Coats[i]
@@ -141,21 +139,20 @@ func over(w *coat.Work, c *coat.Coat, now time.Time) (next *coat.Coat) {
 	return next
 }
 
-// Under another coat one is followed for so long at most, and counts as covered
-// by it where it was no longer watched at most so long before.
+// The longest time that a coat is followed under another, and the longest time between
+// its end and the next coat for it to count as covered.
 const (
 	followFor   = 14 * 24 * time.Hour
 	coverWithin = 12 * time.Hour
 )
 
-// followed reports whether a coat that is no longer watched was coated over,
-// and may not be hard yet.
+// followed reports whether an ended coat was coated over and may not be hard yet.
 func followed(w *coat.Work, c *coat.Coat, now time.Time) bool {
 	return c.Ended != nil && !c.Applied.After(now) && now.Sub(c.Applied) <= followFor && Covered(w, c, now)
 }
 
-// Covered reports whether another coat lies on this one by now, put on while it
-// was watched or not long after.
+// Covered reports whether another coat lies on this one by now, put on before or soon
+// after its end.
 func Covered(w *coat.Work, c *coat.Coat, now time.Time) bool {
 	o := over(w, c, now)
 	return o != nil && (c.Ended == nil || o.Applied.Sub(*c.Ended) <= coverWithin)
@@ -202,9 +199,9 @@ func related(w *coat.Work, c *coat.Coat, now time.Time) bool {
 	return false
 }
 
-// run is one coat followed up to now.
+// run is the state of one coat while it is followed up to now.
 type run struct {
-	at      time.Time // followed to here
+	at      time.Time // followed up to this time
 	coat    *coat.Coat
 	panel   coat.Panel
 	law     *lawOf
@@ -238,8 +235,8 @@ func (e *Estimator) lawFor(w *coat.Work, name string) (*lawOf, bool) {
 
 func digest(v any) uint64 {
 	h := fnv.New64a()
-	// Records of work are plain data: they cannot fail to encode, but for
-	// numbers that are none, which the checks of work refuse.
+	// Records of work are plain data. Encoding fails only for NaN or infinity,
+	// which the checks of work refuse.
 	b, err := json.Marshal(v)
 	if err != nil {
 		fmt.Fprintf(h, "%+v", v)
@@ -275,8 +272,8 @@ func (e *Estimator) describe(now time.Time, w *coat.Work, c *coat.Coat) (*run, e
 	return ru, nil
 }
 
-// mixing is when the first and when the last of the resin on the panel was
-// mixed: off the youngest opening is read, off the oldest closing.
+// mixing is when the oldest and the youngest resin on the panel was mixed: the window
+// opens by the youngest and closes by the oldest.
 func (ru *run) mixing() (oldest, youngest time.Time) {
 	if len(ru.batches) == 0 {
 		oldest, youngest = ru.coat.Applied, ru.coat.Applied
@@ -294,14 +291,14 @@ func (ru *run) mixing() (oldest, youngest time.Time) {
 			youngest = b.Mixed
 		}
 	}
-	// A cup mixed after the first of it was on the panel went on as mixed.
+	// A cup mixed after the coat was begun went on at once.
 	if oldest.After(ru.coat.Applied) {
 		oldest = ru.coat.Applied
 	}
 	return oldest, youngest
 }
 
-// checkpoint is a coat followed up to some moment a little in the past.
+// checkpoint is a coat's state at a time a little before now.
 type checkpoint struct {
 	key        uint64
 	versions   [2]uint64
@@ -355,7 +352,7 @@ func (e *Estimator) prepare(now time.Time, w *coat.Work, c *coat.Coat, r Reading
 }
 
 // advance feeds a coat its readings: to the checkpoint's new place, then on a
-// copy to now. It touches nothing that coats share.
+// copy to now. It changes nothing that coats share.
 func (ru *run) advance(r Readings) {
 	cp, now := ru.cp, ru.at
 	cp.feed.advance(r, now.Add(-settleFor), cp)
@@ -369,7 +366,7 @@ func (ru *run) advance(r Readings) {
 	ru.tip = tip
 }
 
-// arrive carries a coat over a silence that still lasts, and to now.
+// arrive continues a coat to now, over a present lack of readings too.
 func (e *Estimator) arrive(ru *run, r Readings, s Settings) {
 	tip, now := ru.tip, ru.at
 	if f := &tip.feed; !f.pointAt.IsZero() && now.Sub(f.readAt) > f.limit() {
@@ -461,7 +458,7 @@ func (ru *run) cup(mixed time.Time) cupPlan {
 		if b.StartC != nil {
 			p.StartC = *b.StartC
 		}
-		// Resin spread in a tray does not warm to speak of.
+		// Resin spread in a tray hardly warms.
 		if b.ResinG == nil || b.HardenerG == nil || b.Shape != "" && b.Shape != "cup" {
 			continue
 		}
@@ -493,7 +490,7 @@ func (e *Estimator) judge(now time.Time, w *coat.Work, ru *run, runs map[string]
 	return out
 }
 
-// believe puts together what is known of a coat's rate factor.
+// believe computes the distribution of a coat's rate factor from all that is known.
 func (e *Estimator) believe(w *coat.Work, ru *run, runs map[string]*run, s Settings) coat.Belief {
 	sd, extra := ru.probeSD(s), ru.extra(w)
 	if learnt, prior := e.recall(w, ru, runs, s); prior != nil {
@@ -506,7 +503,7 @@ func (e *Estimator) believe(w *coat.Work, ru *run, runs map[string]*run, s Setti
 	return coat.Believe(ru.law.resin.LnKappaSD, extra, ru.young.TempSD(sd), ru.like, family(ru, w, runs))
 }
 
-// zone is the clock that a coat is told by.
+// zone is the time zone in which a coat's times are told.
 func (ru *run) zone(s Settings) *time.Location { return cmp.Or(s.Loc, ru.coat.Applied.Location()) }
 
 // offRatio reports whether one of a coat's cups is off its ratio.
@@ -542,7 +539,7 @@ func family(ru *run, w *coat.Work, runs map[string]*run) (f coat.Family) {
 	return f
 }
 
-// asleep is the next stretch of sleep that is not over.
+// asleep is the current or next stretch of sleep.
 func asleep(now time.Time, s Settings, own *time.Location) *coat.Span {
 	if s.SleepFrom == s.SleepTo {
 		return nil
@@ -565,7 +562,7 @@ func asleep(now time.Time, s Settings, own *time.Location) *coat.Span {
 	return nil
 }
 
-// past is what a probe's history says of the shop.
+// past is what a probe's history shows of the shop.
 type past struct {
 	h       shop.History
 	upto    time.Time // bins before this are complete
@@ -573,7 +570,7 @@ type past struct {
 	begun   bool
 	model   shop.Model
 	fitAt   time.Time
-	fitWith string // the outdoor probe it was fitted beside
+	fitWith string // the outdoor probe used in its fit
 }
 
 // history brings a probe's history up to now and refits the shop every hour.
@@ -590,7 +587,7 @@ func (e *Estimator) history(probe, outdoor string, now time.Time, r Readings, s 
 		p.model = shop.Fit(&p.h, out, fitAt)
 	}
 	if !p.model.Fitted && s.Memory != nil && s.Memory.Shed != nil && (probe == s.Memory.Shed.Probe || probe == s.Air) {
-		// A fresh start in a shed that is known.
+		// A new start in a shed whose figures are remembered.
 		days := p.model.Days
 		p.model = s.Memory.Shed.Shop(out != nil)
 		p.model.Days = days
@@ -646,9 +643,9 @@ func Conditions(at time.Time, tempC float64, out *shop.History, s Settings, loc 
 
 const lowHour = 6
 
-// outlook forecasts the panel's temperature from now on. Where the panel has
-// not been read for a while the paths begin at its last reading, so that the
-// doubt about now is theirs too.
+// outlook forecasts the panel's temperature from now on. If the panel has not been read
+// for a while, the paths begin at its last reading, so that they include the
+// uncertainty about now.
 func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coat.Outlook {
 	loc, f := ru.zone(s), ru.feed
 	begin, skip := now, 0
@@ -670,8 +667,8 @@ func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coa
 		o.TempC = e.paths
 		return o
 	}
-	// The panel follows the air's path through its lag from where that stands,
-	// and what it has over it now fades as its past says, on some paths never.
+	// The panel follows the air's path with its lag. Its present offset over the
+	// lagged air fades at the rate of its past; on some paths it never does.
 	a := math.Exp(-shop.StepS / shop.LagSeconds(ru.panel.Core))
 	lagged, _ := f.lag.Out()
 	over, fade := f.pointC-lagged, f.over.fade()
@@ -695,8 +692,8 @@ func (e *Estimator) outlook(now time.Time, ru *run, r Readings, s Settings) *coa
 	return o
 }
 
-// bridge carries the tracks over a silence that still lasts, along the middle
-// of the shop's forecast from the last reading.
+// bridge continues the tracks from the last reading to now, without readings, along
+// the median of the shop's forecast.
 func (e *Estimator) bridge(now time.Time, tip *checkpoint, r Readings, s Settings, loc *time.Location) {
 	f := &tip.feed
 	p, out := e.history(cmp.Or(f.probe, f.air), s.Outdoor, now, r, s)

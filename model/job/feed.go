@@ -16,12 +16,13 @@ const (
 	gapAtLeast = 10 * time.Minute // shorter silences are never a gap
 	gapTimes   = 3                // of the usual interval
 	tooDense   = 20 * time.Second // readings closer than this to the last add nothing to a cure of hours
-	// A coat this old changes by the day: quarter hours will do.
+	// A coat this old changes over days, so that readings a quarter hour apart are
+	// enough.
 	oldAfter    = 10 * 24 * time.Hour
 	oldDense    = 15 * time.Minute
 	oldSparse   = 5 * time.Minute
 	airFreshFor = 30 * time.Minute
-	lookBack    = 3 * time.Hour // before mixing, to settle lag and mean
+	lookBack    = 3 * time.Hour // before mixing, so that lag and mean have settled
 )
 
 // feed turns the readings of a panel's probe and of the air into the points
@@ -33,7 +34,7 @@ type feed struct {
 	applied     time.Time
 	cup, oldCup cupPlan // of the youngest and of the oldest resin
 
-	last time.Time // everything up to here is taken
+	last time.Time // readings up to this time are taken
 
 	lag      shop.Lag
 	airSeen  time.Time // last reading of the air
@@ -47,7 +48,7 @@ type feed struct {
 
 	probeAt   time.Time // last reading of the panel's own probe; zero for none
 	probeC    float64
-	offset    float64 // panel over lagged air at that reading
+	offset    float64 // panel's temperature above the lagged air at that reading, K
 	over      offsets
 	intervals [9]time.Duration
 	silence   time.Duration
@@ -138,13 +139,13 @@ func (f *feed) onAir(s Sample, cp *checkpoint) {
 		return
 	}
 	if !f.airAt.IsZero() && s.At.Sub(f.airAt) > 2*time.Hour {
-		// After so long a silence the filter's memory says nothing.
+		// After so long a gap the filter's state is of no use.
 		f.lag.Restart()
 	}
 	if f.probe == "" {
 		f.interval(f.airAt, s.At)
 	}
-	// Air that was itself silent stands in for nothing.
+	// Air that has a gap itself can't replace the panel's readings.
 	since := f.airAt
 	if since.IsZero() || since.Before(f.applied) && f.pointAt.IsZero() {
 		since = f.applied
@@ -160,8 +161,8 @@ func (f *feed) onAir(s Sample, cp *checkpoint) {
 		if s.At.Sub(f.probeAt) <= f.limit() {
 			return
 		}
-		// The probe is silent: lagged air, keeping what the panel had over it
-		// for as long as its past says.
+		// The panel's probe gives no readings: use the lagged air plus the panel's
+		// offset, which fades at the rate of its past.
 		k := f.over.fade()
 		silent := s.At.Sub(f.probeAt).Hours()
 		c += f.offset * k.kept(silent, 0)
@@ -177,8 +178,8 @@ func (f *feed) onAir(s Sample, cp *checkpoint) {
 	f.point(s.At, c, sd, src, cp)
 }
 
-// sparse says to pass over a reading of an old coat, since the last one taken
-// is near.
+// sparse reports whether to skip a reading of an old coat, since one soon before was
+// taken.
 func (f *feed) sparse(last, t time.Time) bool {
 	return t.Sub(last) < oldSparse && t.Sub(f.applied) > oldAfter
 }
@@ -210,7 +211,7 @@ func (f *feed) onPanel(s Sample, cp *checkpoint) {
 	case s.At.Sub(f.probeAt) > f.limit():
 		src, sd = coat.FromAir, shop.StandInSDK
 		if gap := s.At.Sub(f.pointAt); f.pointSrc == coat.FromProbe || gap > airFreshFor {
-			// No air came in between: a straight line over the gap.
+			// Without air readings either: a straight line over the gap.
 			src, sd = coat.Bridged, shop.BridgeSDK(gap)
 		}
 	}
@@ -280,8 +281,8 @@ func (f *feed) give(p coat.Point, cp *checkpoint) {
 	}
 }
 
-// hand feeds one track: before application nothing, at the first point after
-// it the time in the cup and the panel's mean so far.
+// hand feeds one track. Points before application are not fed; with the first one after
+// it come the time in the cup and the panel's mean so far.
 func (f *feed) hand(p coat.Point, tr *coat.Track, plan cupPlan) {
 	on := tr.AppliedAt()
 	if p.At.Before(on) {
@@ -311,7 +312,7 @@ func (f *feed) hand(p coat.Point, tr *coat.Track, plan cupPlan) {
 	tr.Feed(p)
 }
 
-// carryToNow carries the tracks to now, at the last point's temperature.
+// carryToNow continues the tracks to now at the last point's temperature.
 func (f *feed) carryToNow(now time.Time, cp *checkpoint) {
 	if f.pointAt.IsZero() {
 		return
@@ -329,7 +330,7 @@ func (f *feed) carryToNow(now time.Time, cp *checkpoint) {
 	f.give(p, cp)
 }
 
-// from says where the panel's temperature comes from now.
+// from is the present source of the panel's temperature.
 func (f *feed) from(now time.Time) string {
 	limit := f.limit()
 	switch {
@@ -341,7 +342,7 @@ func (f *feed) from(now time.Time) string {
 	return "none"
 }
 
-// cupPlan is how warm the resin was between mixing and application.
+// cupPlan describes the resin's temperature between mixing and application.
 type cupPlan struct {
 	StartC float64 // NaN: as the air
 	// Grams of the cup the track follows, 0 when not weighed, and W/K that it
@@ -349,9 +350,9 @@ type cupPlan struct {
 	Grams, HA float64
 }
 
-// pour lets the resin stand in its cup: warming by its own heat where the
-// masses are known, else as it began. The warming is that of a batch as on its
-// sheet, for every rate factor alike.
+// pour simulates the resin's time in its cup: it warms by its own heat where the masses
+// are known, else it keeps its temperature. The warming is computed with the sheet's
+// rate and used for every rate factor.
 func (c cupPlan) pour(tr *coat.Track, airC float64) {
 	start := c.StartC
 	if math.IsNaN(start) {
@@ -370,7 +371,7 @@ func (c cupPlan) pour(tr *coat.Track, airC float64) {
 		if done {
 			at = tr.AppliedAt()
 		}
-		// Nobody spreads resin that is too hot to hold.
+		// Resin that is too hot to hold is not spread.
 		tr.Feed(coat.Point{At: at, TempC: min(p.TempC, hotCupC), Source: coat.InCup, VapourPa: math.NaN(), CO2: math.NaN()})
 		return !done
 	})

@@ -5,7 +5,8 @@
 // daemon and for offline replay, so that both give the same states and
 // windows.
 //
-// It keeps nothing and has no clock: the store is history's, the time is the caller's.
+// It stores nothing and has no clock: package history has the store, and the caller
+// passes the time.
 package job
 
 import (
@@ -40,15 +41,15 @@ type Readings interface {
 // Clock is an hour and minute of the day, minutes after midnight.
 type Clock int
 
-// Settings are what the person told besides the work itself.
+// Settings is what the person entered besides the work itself.
 type Settings struct {
 	Loc   *time.Location   // the shop's clock; nil means the coat's own offset
-	Words *words.Catalogue // what is said; nil means English
+	Words *words.Catalogue // language of sentences; nil for English
 
 	SleepFrom, SleepTo Clock // equal: no sleeping hours
 
 	// LowC is the expected overnight low, °C, for the night that begins on
-	// LowFor; nil when not told.
+	// LowFor; nil when not entered.
 	LowC   *float64
 	LowFor time.Time
 
@@ -61,16 +62,17 @@ type Settings struct {
 	// name; DefaultProbeSDK where absent.
 	ProbeSDK map[string]float64
 
-	// Held are stretches whose length is known from a doubtful date alone, in order:
-	// no coat cures over them, see [coat.TrackOptions].
+	// Held are stretches, in order, whose length is known only from a doubtful date:
+	// no coat cures during them, see [coat.TrackOptions].
 	Held []coat.Span
 
-	// Memory is what the shop's own coats taught; nil for none, and then nothing
-	// enters that another coat's end did not leave open. Board names this one
-	// among those that share.
+	// Memory is what the shop's own coats taught; nil for none: then only the
+	// present finger tests count. Board is this board's name among those that
+	// share.
 	Memory *memory.Memory
 	Board  string
-	// People are whose finger a test was, by its id; Person is who felt last.
+	// People names the person of each finger test, by its id; Person is who felt
+	// last.
 	People map[string]string
 	Person string
 }

@@ -14,9 +14,9 @@ import (
 	"curewright/model/words"
 )
 
-// Lesson draws from one coat what it taught, as its records and readings stand.
-// The belief of the time does not enter: a lesson does not depend on others,
-// but for the question whether its last test was one that fits nothing.
+// Lesson draws from one coat what it taught, by its present records and readings. It
+// does not use what was learnt from other coats, except to decide whether its last test
+// is implausible.
 func (e *Estimator) Lesson(id string, w *coat.Work, r Readings, s Settings) (memory.Lesson, error) {
 	c, ok := find(w.Coats, func(c coat.Coat) bool { return c.ID == id })
 	if !ok {
@@ -42,14 +42,14 @@ func (e *Estimator) Lesson(id string, w *coat.Work, r Readings, s Settings) (mem
 	return l, nil
 }
 
-// pathOf is what a probe read from a moment on, a value each step of a lesson's
-// path, until one is missing.
+// pathOf is a probe's readings from a time on, one per step of a lesson's path, up to
+// the first that is missing.
 func pathOf(r Readings, probe string, from time.Time) (out []float64) {
 	if probe == "" {
 		return nil
 	}
 	const near = memory.PathStep / 2
-	off := near + 1 // of the best reading for the next value
+	off := near + 1 // distance in time of the nearest reading so far
 	best := math.NaN()
 	take := func() bool {
 		if math.IsNaN(best) || len(out) == memory.MaxPath {
@@ -73,9 +73,9 @@ func pathOf(r Readings, probe string, from time.Time) (out []float64) {
 	return out
 }
 
-// questioned reports whether a coat's last test is one that its resin could
-// hardly give (D18), whoever felt it: somebody whose word always runs a state
-// behind is learnt, and not asked after for ever.
+// questioned reports whether a coat's last test is hardly possible for its resin (D18),
+// whoever made it. A person who always feels one state too early is learnt instead, so
+// that the question does not come every time.
 func (e *Estimator) questioned(ru *run, w *coat.Work, s Settings) bool {
 	_, prior := e.recall(w, ru, nil, s)
 	if prior == nil {
@@ -85,9 +85,9 @@ func (e *Estimator) questioned(ru *run, w *coat.Work, s Settings) bool {
 	return b.Asked
 }
 
-// fared is how the next coat went onto one, by all that was felt of it until
-// then; nil where none did, or where it is not known. The cloth is left out: it
-// has no coat of its own.
+// fared reports whether the next coat went on inside this one's window, judged by all
+// finger tests until then; nil where there is no next coat or it can't be judged. Cloths
+// are left out, since they are no coats.
 func (e *Estimator) fared(c *coat.Coat, w *coat.Work, r Readings, s Settings) *memory.Fared {
 	o := over(w, c, farAhead)
 	if o == nil || !Covered(w, c, farAhead) {
@@ -141,7 +141,7 @@ func LessonKey(w *coat.Work, id string) string {
 	return fmt.Sprintf("%016x", digest(in))
 }
 
-// Doubts of ln κ from which a coat teaches less, and nothing.
+// Uncertainties of ln κ above which a coat teaches less, and nothing.
 const (
 	lessSD    = 0.10
 	nothingSD = 0.5
@@ -188,8 +188,7 @@ func (e *Estimator) lesson(w *coat.Work, ru *run, s Settings) memory.Lesson {
 	return l
 }
 
-// lotOf names the bottle that a coat came from: resin and hardener are both of
-// it, and either may change.
+// lotOf names the lots of a coat's resin and hardener, either of which may change.
 func lotOf(ru *run) string {
 	lot := ""
 	for _, b := range ru.batches {
@@ -203,7 +202,7 @@ func lotOf(ru *run) string {
 	return lot
 }
 
-// extra is the doubt of ln κ of this coat alone, from its cups.
+// extra is the uncertainty of ln κ of this coat alone, from its cups.
 func (ru *run) extra(w *coat.Work) float64 {
 	x := 0.0
 	if len(ru.batches) == 0 {
@@ -229,8 +228,8 @@ type taught struct {
 	line   string
 }
 
-// recall is what memory says of a coat before its own tests; nil where it says
-// nothing. What is being felt on other coats meanwhile counts.
+// recall is what memory says of a coat before its own tests; nil for nothing. Present
+// finger tests on other coats count.
 func (e *Estimator) recall(w *coat.Work, ru *run, runs map[string]*run, s Settings) (*memory.Learnt, *coat.Prior) {
 	if s.Memory == nil {
 		delete(e.taught, ru.coat.ID)

@@ -13,8 +13,8 @@ import (
 	"curewright/model/words"
 )
 
-// New is what a job is written from: a template, an earlier job (From), steps, or
-// a job file: one of them.
+// New is the request for a new job: from a template, an earlier job (From), steps, or a
+// job file (one of these).
 type New struct {
 	Schedule
 	Template string
@@ -22,7 +22,7 @@ type New struct {
 	Panels   []NewPanel
 }
 
-// NewFile is what a job file says.
+// NewFile is a job file's content.
 type NewFile struct {
 	Steps  []Step
 	Panels []coat.Panel
@@ -80,8 +80,7 @@ func (b *Book) New(q New) (*Entry, []Fault) {
 	return n.e, nil
 }
 
-// steps takes the steps, and what else goes with them, from where they are
-// written.
+// steps takes the steps, and what belongs to them, from the request's source.
 func (n *newJob) steps() {
 	given := 0
 	for _, x := range []bool{n.q.Template != "", n.q.From != "", len(n.q.Steps) > 0, n.q.File != nil} {
@@ -122,7 +121,7 @@ func (n *newJob) steps() {
 	}
 }
 
-// add writes a panel that is not there yet; one that is stays as it is.
+// add adds a panel that does not exist yet; an existing one is not changed.
 func (n *newJob) add(field string, p coat.Panel) {
 	if slices.ContainsFunc(n.w.Panels, func(o coat.Panel) bool { return o.ID == p.ID }) {
 		return
@@ -134,8 +133,8 @@ func (n *newJob) add(field string, p coat.Panel) {
 	n.e.Writes = append(n.e.Writes, Write{Kind: "panel", ID: p.ID, Value: p, Create: true})
 }
 
-// panels are those of the file, those named, and for sides that nobody named one
-// that takes everything from the first.
+// panels are those of the file and those named; a side without a panel gets one like
+// the first.
 func (n *newJob) panels() {
 	for _, p := range n.file {
 		if p.Piece == p.ID && n.q.Piece != "" {
@@ -156,7 +155,7 @@ func (n *newJob) panels() {
 		if side == "" && i < len(n.sides) {
 			side = n.sides[i]
 		}
-		// What a further side does not say is as on the first.
+		// Missing values of a further side are taken from the first.
 		if first := n.q.Panels[0]; i > 0 {
 			if p.Probe == "" && !p.NoProbe {
 				p.Probe, p.NoProbe = first.Probe, first.NoProbe
@@ -178,8 +177,8 @@ func (n *newJob) panels() {
 		}
 		x := panel(p, side)
 		if n.q.From != "" && len(n.q.Panels) == 0 {
-			// The same panels again would be the same piece again: new ones of
-			// the same make.
+			// The earlier job's panels are not used again, since they are that
+			// piece's: new panels get the same values.
 			if i := slices.IndexFunc(n.w.Panels, func(o coat.Panel) bool { return o.ID == side }); i >= 0 {
 				field, x = "from", n.w.Panels[i]
 				last := side[strings.LastIndexAny(side, "- ")+1:] // of an id such as lid-outer
