@@ -230,6 +230,7 @@ func (p *Poller) begin(ctx context.Context) (a attempt, ok bool) {
 		p.cfg.Log.Warn("read hangs, opening the probe anew", "probe", p.cfg.ID, "turns", p.hung)
 		a.reopen = true
 	default:
+		p.arm() // in case limit came before the read began
 		return a, false
 	}
 	p.turns++
@@ -246,6 +247,11 @@ func (p *Poller) begin(ctx context.Context) (a attempt, ok bool) {
 func (p *Poller) limit() {
 	p.mu.Lock()
 	defer p.mu.Unlock()
+	p.arm()
+}
+
+// arm is limit; p.mu is held.
+func (p *Poller) arm() {
 	if !p.busy || p.late || p.stopped {
 		return
 	}

@@ -143,3 +143,27 @@ func TestFilesAsTheOSReadsThem(t *testing.T) {
 		}
 	}
 }
+
+// A deadline is armed even if the patience with the round ran out in the moment
+// between choosing a probe and beginning its read.
+func TestHungReadIsLateWithoutATakeOver(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := &fake{do: func(ctx context.Context, _ int) (Reading, error) {
+			<-ctx.Done()
+			return Reading{}, ctx.Err()
+		}}
+		p, err := NewPoller(PollerConfig{ID: "a", Probe: f, Every: time.Second}, func(Reading) {})
+		must(t, err)
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		p.limit() // too early: the read has not begun
+		for range 5 {
+			go p.turn(ctx)
+			time.Sleep(time.Second)
+		}
+		synctest.Wait()
+		if h := p.Health(); h.Reason != "timeout" {
+			t.Errorf("reason %q after 5 s with a deadline of %v", h.Reason, p.cfg.Deadline)
+		}
+	})
+}
