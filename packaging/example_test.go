@@ -18,8 +18,8 @@ func ExampleLayout_Files() {
 		fmt.Printf("%s: %s\n", f.Path, f.What)
 	}
 	// Output:
-	// /etc/sysusers.d/curewright.conf: the daemon's own user and its groups
-	// /etc/udev/rules.d/60-curewright.rules: lets these groups use the buses
-	// /etc/curewright/curewright.toml: the configuration, yours to edit
-	// /etc/systemd/system/curewright.service: the service
+	// /etc/sysusers.d/curewright.conf: user
+	// /etc/udev/rules.d/60-curewright.rules: access
+	// /etc/curewright/curewright.toml: settings
+	// /etc/systemd/system/curewright.service: service
 }

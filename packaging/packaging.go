@@ -79,14 +79,14 @@ func MDNS(port int, tls bool) (File, error) {
 		kind = "_https._tcp"
 	}
 	filled := strings.NewReplacer("{{.Type}}", kind, "{{.Port}}", strconv.Itoa(port)).Replace(string(text))
-	return File{Path: MDNSFile, Text: filled, What: "tells phones on this network where the page is"}, nil
+	return File{Path: MDNSFile, Text: filled, What: "announcement"}, nil
 }
 
 // File is one file of an installation.
 type File struct {
 	Path string // absolute
 	Text string
-	What string // for a person: what it is for
+	What string // it is for, in a word: user, access, settings, service or announcement
 	Keep bool   // the person's own once it exists: never overwritten
 }
 
@@ -111,9 +111,9 @@ func (l Layout) Files() ([]File, error) {
 	}
 	unit := strings.NewReplacer("{{.Doc}}", l.Doc, "{{.Binary}}", l.Binary, "{{.Config}}", l.Config).Replace(text(Service))
 	return []File{
-		{Path: filepath.Join(l.Sysusers, "curewright.conf"), Text: text("sysusers.conf"), What: "the daemon's own user and its groups"},
-		{Path: filepath.Join(l.Udev, "60-curewright.rules"), Text: text("curewright.rules"), What: "lets these groups use the buses"},
-		{Path: l.Config, Text: text("curewright.toml"), What: "the configuration, yours to edit", Keep: true},
-		{Path: filepath.Join(l.Units, Service), Text: unit, What: "the service"},
+		{Path: filepath.Join(l.Sysusers, "curewright.conf"), Text: text("sysusers.conf"), What: "user"},
+		{Path: filepath.Join(l.Udev, "60-curewright.rules"), Text: text("curewright.rules"), What: "access"},
+		{Path: l.Config, Text: text("curewright.toml"), What: "settings", Keep: true},
+		{Path: filepath.Join(l.Units, Service), Text: unit, What: "service"},
 	}, nil
 }

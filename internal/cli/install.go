@@ -97,7 +97,7 @@ func (c *InstallCmd) show(a *App, files []packaging.File) error {
 	if c.JSON {
 		list := []installed{}
 		for _, f := range files {
-			list = append(list, installed{f.Path, f.What, "would be written", f.Text})
+			list = append(list, installed{f.Path, a.say("install.file."+f.What, nil), "would be written", f.Text})
 		}
 		return a.JSON(map[string]any{"written": false, "files": list})
 	}
@@ -105,7 +105,7 @@ func (c *InstallCmd) show(a *App, files []packaging.File) error {
 		if i > 0 {
 			fmt.Fprintln(a.Out)
 		}
-		fmt.Fprintf(a.Out, "# ==> %s: %s\n%s", f.Path, f.What, f.Text)
+		fmt.Fprintf(a.Out, "# ==> %s: %s\n%s", f.Path, a.say("install.file."+f.What, nil), f.Text)
 	}
 	fmt.Fprintln(a.Err, a.say("install.not_written", facts{"command": "sudo curewright install --write"}))
 	return nil
@@ -114,7 +114,7 @@ func (c *InstallCmd) show(a *App, files []packaging.File) error {
 // write writes the files below the root. What can't be written is said all at once.
 func (c *InstallCmd) write(a *App, files []packaging.File) (done []installed, err error) {
 	say := func(state, name, what string) {
-		done = append(done, installed{Path: name, What: what, State: state})
+		done = append(done, installed{Path: name, What: a.say("install.file."+what, nil), State: state})
 		if !c.JSON {
 			fmt.Fprintf(a.Out, "%-8s %s\n", a.say("install."+state, nil), name)
 		}

@@ -22,6 +22,7 @@ import (
 	"curewright/internal/cli"
 	"curewright/internal/daemon"
 	"curewright/internal/fault"
+	"curewright/model/words"
 	"curewright/packaging"
 	"curewright/sensors/discover"
 )
@@ -56,31 +57,58 @@ type finding struct {
 	fix func() (string, error) // puts it right and says what it did; nil: only a person can
 }
 
-// report is what was found of one area. Each of its methods adds a finding and
-// returns all of them.
+// report is what was found of one area. Each of its methods adds a finding, by its
+// code below "doctor.found" and with what a person can do by the same below
+// "doctor.mend" where there is anything, and returns all of them.
 type report struct {
 	area  string
+	read  words.View
 	found []finding
 }
 
-func (r *report) add(mark, what, mend string, fix func() (string, error)) []finding {
-	r.found = append(r.found, finding{r.area, mark, what, mend, fix})
+func (d *doctor) report(area string) *report {
+	return &report{area: area, read: words.View{Words: d.words}}
+}
+
+func (r *report) add(mark, code string, facts words.Facts) []finding {
+	return r.mended(mark, code, code, facts, nil)
+}
+
+// mended is add with the code of another finding's mending, and what does it.
+func (r *report) mended(mark, code, mend string, facts words.Facts, fix func() (string, error)) []finding {
+	f := finding{Area: r.area, Mark: mark, What: r.read.Say("doctor.found."+code, facts), fix: fix}
+	if code := "doctor.mend." + mend; words.English.Has(code) {
+		f.Mend = r.read.Say(code, facts)
+	}
+	r.found = append(r.found, f)
 	return r.found
 }
 
-func (r *report) good(what string) []finding        { return r.add(markGood, what, "", nil) }
-func (r *report) note(what, mend string) []finding  { return r.add(markNote, what, mend, nil) }
-func (r *report) wrong(what, mend string) []finding { return r.add(markWrong, what, mend, nil) }
+func (r *report) good(code string, facts words.Facts) []finding { return r.add(markGood, code, facts) }
+
+func (r *report) note(code string, facts words.Facts) []finding { return r.add(markNote, code, facts) }
+
+func (r *report) wrong(code string, facts words.Facts) []finding {
+	return r.add(markWrong, code, facts)
+}
 
 // fixable is what is wrong and --fix puts right.
-func (r *report) fixable(what, mend string, fix func() (string, error)) []finding {
-	return r.add(markWrong, what, mend, fix)
+func (r *report) fixable(code string, facts words.Facts, fix func() (string, error)) []finding {
+	return r.mended(markWrong, code, "fix", facts, fix)
+}
+
+// said is what somebody else says of a thing: an error of the system, a line of a
+// file's fault, a probe's hint.
+func (r *report) said(mark, what, mend string) []finding {
+	r.found = append(r.found, finding{Area: r.area, Mark: mark, What: what, Mend: mend})
+	return r.found
 }
 
 // doctor is the patient: the board, in a form that tests can replace.
 type doctor struct {
-	root    string // the board's files
-	here    bool   // root is this running machine
+	words   *words.Catalogue // what is said; nil: English
+	root    string           // the board's files
+	here    bool             // root is this running machine
 	cfg     daemon.Config
 	cfgFile string // "" without one
 	cfgErr  error
@@ -91,7 +119,7 @@ type doctor struct {
 	space   func(dir string) (diskInfo, error) // of the file system under dir
 	buses   func(context.Context) discover.Report
 	ready   func(context.Context) (late []string, err error) // of the running daemon
-	store   func(context.Context, string) []finding
+	store   func(context.Context, *report, string) []finding
 	listen  func(addr string) error // can it be served
 	line    func(name string) error // is it on this board
 	addrs   func() ([]string, error)
@@ -99,7 +127,7 @@ type doctor struct {
 
 func (c *Cmd) Run(a *cli.App) error {
 	d := &doctor{
-		root: c.Root, here: filepath.Clean(c.Root) == "/",
+		words: a.Words, root: c.Root, here: filepath.Clean(c.Root) == "/",
 		now: time.Now, space: diskSpace, chip: daemon.BoardChip,
 		buses:  func(ctx context.Context) discover.Report { return daemon.DiscoverProbes(ctx) },
 		store:  lookAtStore,
@@ -160,7 +188,7 @@ func (c *Cmd) Run(a *cli.App) error {
 	} else {
 		printFindings(a, found)
 		if restart {
-			fmt.Fprintln(a.Out, "\nNow restart the board (sudo reboot), and look at `sudo curewright probes`.")
+			fmt.Fprintln(a.Out, "\n"+a.Words.Text("doctor.restart"))
 		}
 	}
 	if err := errors.Join(failed...); err != nil {
@@ -181,13 +209,13 @@ func (c *Cmd) Run(a *cli.App) error {
 func printFindings(a *cli.App, fs []finding) {
 	area := ""
 	for _, f := range fs {
-		name := f.Area
-		if name == area {
-			name = ""
+		name := ""
+		if f.Area != area {
+			name = a.Words.Text("doctor.area." + strings.ToLower(f.Area))
 		}
 		area = f.Area
 		lines := strings.Split(cli.Wrap(f.What, 58), "\n")
-		fmt.Fprintf(a.Out, "%-11s %-7s %s\n", name, f.Mark, lines[0])
+		fmt.Fprintf(a.Out, "%-11s %-7s %s\n", name, a.Words.Text("doctor.mark."+f.Mark), lines[0])
 		for _, l := range lines[1:] {
 			fmt.Fprintf(a.Out, "%-20s%s\n", "", l)
 		}
@@ -223,7 +251,7 @@ func (d *doctor) look(ctx context.Context) []finding {
 	if d.here {
 		fs = append(fs, d.network(running == nil)...)
 		if running != nil {
-			fs = append(fs, d.store(ctx, d.cfg.Store.Path)...)
+			fs = append(fs, d.store(ctx, d.report("store"), d.cfg.Store.Path)...)
 		}
 	}
 	return fs
@@ -264,10 +292,10 @@ func (d *doctor) serviceInstalled() string {
 }
 
 // notAnswering tells a daemon that refuses from one that is not there.
-func notAnswering(err error) (there bool, why string) {
+func notAnswering(err error) (there bool, why any) {
 	if api, ok := errors.AsType[*client.Error](err); ok {
 		if api.Status == 401 || api.Status == 403 {
-			return true, "it asks for a token: --token-file"
+			return true, words.Code("doctor.wants_token")
 		}
 		return true, api.Error()
 	}
@@ -275,32 +303,28 @@ func notAnswering(err error) (there bool, why string) {
 }
 
 func (d *doctor) service(late []string, running error) []finding {
-	r := report{area: "service"}
+	r := d.report("service")
 	unit := d.serviceInstalled()
 	wants := d.exists("/etc/systemd/system/multi-user.target.wants/" + packaging.Service)
 	switch {
 	case unit == "":
-		r.note("not installed: nothing starts the daemon when the board does",
-			"sudo curewright install --write, and what that prints")
+		r.note("not_installed", nil)
 	case !wants:
-		r.wrong(unit+" is there and does not start with the board",
-			"sudo systemctl enable --now curewright")
+		r.wrong("not_enabled", words.Facts{"unit": unit})
 	default:
-		r.good("starts with the board")
+		r.good("starts", nil)
 	}
 	if unit != "" && d.here && exists("/sys/fs/cgroup/cgroup.controllers") && !strings.Contains(d.read("/sys/fs/cgroup/cgroup.controllers"), "memory") {
-		r.note("this kernel does not hold the service to its memory limit",
-			"add cgroup_enable=memory to the kernel's command line if the board runs out of memory")
+		r.note("no_memory_limit", nil)
 	}
 	if !d.here {
 		return r.found
 	}
 	switch {
 	case running == nil && len(late) == 0:
-		r.good("the daemon runs and every part makes progress")
+		r.good("runs", nil)
 	case running == nil:
-		r.wrong("the daemon runs, but: "+strings.Join(late, "; "),
-			"journalctl -u curewright says why; sudo systemctl restart curewright starts it anew")
+		r.wrong("late", words.Facts{"parts": strings.Join(late, "; ")})
 	default:
 		there, why := notAnswering(running)
 		mark := markNote
@@ -308,28 +332,28 @@ func (d *doctor) service(late []string, running error) []finding {
 			mark = markWrong
 		}
 		if there {
-			r.note("the daemon answers and could not be asked: "+why, "")
+			r.note("not_asked", words.Facts{"why": why})
 		} else {
-			r.add(mark, "no daemon answers ("+why+")", "systemctl status curewright says why it stopped; sudo systemctl start curewright starts it", nil)
+			r.add(mark, "no_daemon", words.Facts{"why": why})
 		}
 	}
 	return r.found
 }
 
 func (d *doctor) configuration() []finding {
-	r := report{area: "settings"}
+	r := d.report("settings")
 	if d.cfgErr != nil {
 		lines := []string{d.cfgErr.Error()}
 		if u, ok := errors.AsType[*fault.Input](d.cfgErr); ok {
 			lines = u.Lines
 		}
 		for _, l := range lines {
-			r.wrong(l, "put the line right; curewright check --config "+d.cfgFile+" says when it is")
+			r.wrong("bad_line", words.Facts{"line": l, "file": d.cfgFile})
 		}
 		return r.found
 	}
 	if d.cfgFile == "" {
-		return r.note("no configuration: probes are looked for, the page is on this board only", "")
+		return r.note("no_file", nil)
 	}
-	return r.good(d.cfgFile + " makes sense")
+	return r.good("file", words.Facts{"file": d.cfgFile})
 }

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"syscall"
 	"testing"
@@ -18,6 +19,7 @@ import (
 	"curewright/history"
 	"curewright/internal/daemon"
 	"curewright/internal/testkit"
+	"curewright/model/words"
 	"curewright/sensors"
 	"curewright/sensors/discover"
 )
@@ -93,7 +95,7 @@ func well(t *testing.T) *doctor {
 		space:   func(string) (diskInfo, error) { return diskInfo{free: 8e9, size: 16e9, kind: 0xef53}, nil },
 		buses:   func(context.Context) discover.Report { return discover.Report{} },
 		ready:   func(context.Context) ([]string, error) { return nil, nil },
-		store:   func(context.Context, string) []finding { return nil },
+		store:   func(context.Context, *report, string) []finding { return nil },
 		listen:  func(string) error { return nil },
 		line:    func(string) error { return nil },
 		addrs:   func() ([]string, error) { return []string{"192.0.2.7"}, nil },
@@ -109,6 +111,7 @@ func TestDoctorFindsNothingOnASoundBoard(t *testing.T) {
 }
 
 func TestDoctorFinds(t *testing.T) {
+	var said strings.Builder
 	down := func(context.Context) ([]string, error) { return nil, errors.New("connection refused") }
 	remove := func(d *doctor, names ...string) {
 		for _, n := range names {
@@ -213,6 +216,12 @@ func TestDoctorFinds(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			d := well(t)
+			d.words = words.Pseudo()
+			tt.spoil(d)
+			for _, f := range d.look(t.Context()) {
+				said.WriteString(f.What + "\n" + f.Mend + "\n")
+			}
+			d = well(t)
 			tt.spoil(d)
 			fs := d.look(t.Context())
 			for _, f := range fs {
@@ -222,6 +231,71 @@ func TestDoctorFinds(t *testing.T) {
 			}
 			t.Errorf("no %s %q that says %q and %q in %+v", tt.area, tt.mark, tt.what, tt.mend, fs)
 		})
+	}
+	fromTheCatalogue(t, said.String())
+}
+
+// others say these: the system, a chip, a fault of a file, the parts of a daemon;
+// and names of buses, lines, users and keys.
+var others = regexp.MustCompile(`connection refused|estimator: silent for 3m0s|checksum mismatch|look at its plug|unplug what is on it|no answer in time at 58 of 58 addresses` +
+	`|c\.toml:.*|line "GPIO99": no such GPIO line|stat /\S+: no such file or directory|\S*/\S*|sht4x|i2c-\w+(:0x44)?|curewright|gpio|GPIO99|piezo|tent\.pulse|InfluxDB|MQTT|UTC|rtc-test|BST`)
+
+// fromTheCatalogue is that a text in the pseudo-language has nothing else in plain
+// letters, and all but a few of the doctor's sentences.
+func fromTheCatalogue(t *testing.T, said string) {
+	t.Helper()
+	for line := range strings.Lines(said) {
+		if bare := words.Bare(others.ReplaceAllString(line, " ")); len(bare) > 0 {
+			t.Errorf("%q stand in no catalogue: %s", bare, line)
+		}
+	}
+	pseudo, unsaid := words.Pseudo(), 0
+	for _, table := range []string{"doctor.found.", "doctor.mend."} {
+		for _, code := range words.English.Codes(table) {
+			longest := ""
+			for _, piece := range regexp.MustCompile(`\{[a-z]+\}`).Split(pseudo.Text(code), -1) {
+				if len(piece) > len(longest) {
+					longest = piece
+				}
+			}
+			if !strings.Contains(said, longest) {
+				unsaid++
+				t.Logf("%s is not said here", code)
+			}
+		}
+	}
+	if unsaid > 30 {
+		t.Errorf("%d sentences of the doctor are said by no case", unsaid)
+	}
+}
+
+// Every sentence of the doctor is named by its source, and every name is there.
+func TestDoctorsCodes(t *testing.T) {
+	source := ""
+	for _, f := range []string{"doctor.go", "doctorbus.go", "doctorhost.go"} {
+		source += string(testkit.MustRead(t, f))
+	}
+	for _, m := range regexp.MustCompile(`r\.(?:good|note|wrong|fixable)\("([a-z0-9_]+)"`).FindAllStringSubmatch(source, -1) {
+		if !words.English.Has("doctor.found." + m[1]) {
+			t.Errorf("doctor.found.%s: no such sentence", m[1])
+		}
+	}
+	for _, table := range []string{"found", "mend", "which", "then", "did"} {
+		for _, code := range words.English.Codes("doctor." + table + ".") {
+			if name := code[strings.LastIndex(code, ".")+1:]; !strings.Contains(source, `"`+name+`"`) && !strings.Contains(source, "."+name+`"`) {
+				t.Errorf("%s: nobody says it", code)
+			}
+		}
+	}
+	for _, area := range regexp.MustCompile(`d\.report\("([^"]+)"\)`).FindAllStringSubmatch(source, -1) {
+		if !words.English.Has("doctor.area." + strings.ToLower(area[1])) {
+			t.Errorf("the area %q has no name", area[1])
+		}
+	}
+	for _, mark := range []string{markGood, markNote, markWrong, markMended} {
+		if !words.English.Has("doctor.mark." + mark) {
+			t.Errorf("the mark %q has no word", mark)
+		}
 	}
 }
 
@@ -247,7 +321,7 @@ func TestDoctorLooksAtTheStore(t *testing.T) {
 	dir := t.TempDir()
 	marks := func() string {
 		var b strings.Builder
-		for _, f := range lookAtStore(t.Context(), dir) {
+		for _, f := range lookAtStore(t.Context(), new(doctor).report("store"), dir) {
 			fmt.Fprintf(&b, "%s: %s\n", f.Mark, f.What)
 		}
 		return b.String()

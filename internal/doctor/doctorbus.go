@@ -3,7 +3,6 @@
 package doctor
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -16,6 +15,7 @@ import (
 
 	"curewright/alerts"
 	"curewright/internal/file"
+	"curewright/model/words"
 	"curewright/packaging"
 	"curewright/sensors"
 	"curewright/sensors/discover"
@@ -29,6 +29,9 @@ var bootFiles = []string{"/boot/firmware/config.txt", "/boot/config.txt"}
 const modulesFile = "/etc/modules-load.d/curewright.conf"
 
 const modulesText = "# Written by curewright doctor --fix.\ni2c-dev\nw1-gpio\nw1-therm\n"
+
+// beforeUs is what the name of a boot file ends with that is kept as it was.
+const beforeUs = ".before-curewright"
 
 // bootSettings is what a boot file switches on for every board.
 type bootSettings struct{ i2c, oneWire bool }
@@ -118,9 +121,9 @@ func (d *doctor) fixBoot() (string, error) {
 	}
 	text := switchOn(string(b))
 	if text == string(b) {
-		return d.bootFile() + " has both buses on already; " + did, nil
+		return d.did("boot_was", did), nil
 	}
-	old := name + ".before-curewright"
+	old := name + beforeUs
 	if !exists(old) {
 		if err := file.Replace(old, b); err != nil {
 			return "", err
@@ -129,18 +132,23 @@ func (d *doctor) fixBoot() (string, error) {
 	if err := file.Replace(name, []byte(text)); err != nil {
 		return "", err
 	}
-	return "added to " + d.bootFile() + "; as it was: " + filepath.Base(old) + "; " + did, nil
+	return d.did("boot", did), nil
 }
 
 func (d *doctor) fixModules() (string, error) {
 	name := d.path(modulesFile)
 	if b, err := os.ReadFile(name); err == nil && string(b) == modulesText {
-		return modulesFile + " was there", nil
+		return d.did("modules_were", ""), nil
 	}
 	if err := os.MkdirAll(filepath.Dir(name), 0o755); err != nil {
 		return "", err
 	}
-	return "written: " + modulesFile, file.Replace(name, []byte(modulesText))
+	return d.did("modules", ""), file.Replace(name, []byte(modulesText))
+}
+
+// did says what was put right, and with it what else was.
+func (d *doctor) did(code, also string) string {
+	return words.View{Words: d.words}.Say("doctor.did."+code, words.Facts{"file": d.bootFile(), "old": filepath.Base(d.bootFile()) + beforeUs, "modules": modulesFile, "also": also})
 }
 
 // loadsI2C reports whether something loads the module behind /dev/i2c-N.
@@ -172,82 +180,75 @@ func (d *doctor) headerBuses(pattern string) (names []string) {
 	return names
 }
 
-const (
-	mendFix   = "sudo curewright doctor --fix, then restart the board"
-	mendMaker = "switch it on with the settings tool of the board's maker, then restart the board"
-)
-
 func (d *doctor) i2c() []finding {
-	r := report{area: "I2C"}
+	r := d.report("I2C")
 	if names := d.headerBuses("/dev/i2c-*"); d.here && len(names) > 0 {
-		return r.good("on: " + strings.Join(names, ", "))
+		return r.good("i2c_on", words.Facts{"buses": strings.Join(names, ", ")})
 	}
 	boot := d.bootFile()
 	// Linux drives the bus; programs reach it through a module of its own.
 	if names := d.headerBuses("/sys/class/i2c-adapter/i2c-*"); d.here && boot == "" && len(names) > 0 {
-		on := "on (" + strings.Join(names, ", ") + "), but "
+		on := words.Facts{"buses": strings.Join(names, ", ")}
 		if !d.loadsI2C() {
-			return r.fixable(on+"nothing loads i2c-dev, by which programs reach it", mendFix, d.fixModules)
+			return r.fixable("i2c_unreached", on, d.fixModules)
 		}
-		return r.wrong(on+"i2c-dev is not loaded", "restart the board; if it is still so, sudo modprobe i2c-dev says why")
+		return r.wrong("i2c_unloaded", on)
 	}
+	in := words.Facts{"file": boot}
 	switch {
 	case boot == "" && !d.isBoard():
-		return r.note("none: this is no single-board computer with a header",
-			"readings can be pushed over the network, or use a board")
+		return r.note("no_header", nil)
 	case boot == "":
-		return r.wrong("off, and how this board switches it on is not known here", mendMaker)
+		return r.wrong("maker", nil)
 	case !readBoot(d.read(boot)).i2c:
-		return r.fixable("not switched on in "+boot, mendFix, d.fixBoot)
+		return r.fixable("not_in_file", in, d.fixBoot)
 	case !d.loadsI2C():
-		return r.fixable("switched on in "+boot+", but nothing loads i2c-dev", mendFix, d.fixModules)
+		return r.fixable("in_file_unloaded", in, d.fixModules)
 	case !d.here:
-		return r.good("switched on in " + boot)
+		return r.good("in_file", in)
 	}
-	return r.wrong("switched on in "+boot+", but the bus is not there",
-		"restart the board; if it is still not there, another line of "+boot+" uses the same pins")
+	return r.wrong("i2c_missing", in)
 }
 
 func (d *doctor) oneWire() []finding {
-	r := report{area: "1-wire"}
+	r := d.report("1-wire")
 	masters, probes := d.glob("/sys/bus/w1/devices/w1_bus_master*"), d.glob("/sys/bus/w1/devices/28-*")
 	if d.here && len(masters) > 0 {
 		if len(probes) == 0 {
-			return r.note("on, with no thermometer on it",
-				"are the three wires right, and is the 4.7 kΩ resistor between 3.3 V and data?")
+			return r.note("wire_empty", nil)
 		}
-		return r.good(fmt.Sprintf("on, with %d thermometers", len(probes)))
+		return r.good("wire_on", words.Facts{"n": len(probes)})
 	}
 	boot := d.bootFile()
+	in := words.Facts{"file": boot}
 	switch {
 	case boot == "" && !d.isBoard():
-		return r.note("none: this is no single-board computer with a header", "")
+		return r.mended(markNote, "no_header", "", nil, nil)
 	case boot == "":
 		// It may be off because nobody wants it.
 		mark := markNote
 		if slices.ContainsFunc(d.cfg.Probe, func(p sensors.ConfigSection) bool { return strings.HasPrefix(p.Bus, discover.W1Bus+":") }) {
 			mark = markWrong
 		}
-		return r.add(mark, "off, and how this board switches it on is not known here", mendMaker, nil)
+		return r.add(mark, "maker", nil)
 	case !readBoot(d.read(boot)).oneWire:
-		return r.fixable("not switched on in "+boot, mendFix, d.fixBoot)
+		return r.fixable("not_in_file", in, d.fixBoot)
 	case !d.here:
-		return r.good("switched on in " + boot)
+		return r.good("in_file", in)
 	}
-	return r.wrong("switched on in "+boot+", but the bus is not there",
-		"restart the board; if it is still not there, sudo modprobe w1-gpio says why")
+	return r.wrong("wire_missing", in)
 }
 
 // probes are what answers on the buses: asked only while no daemon does, so
 // that the two never talk to one chip at once.
 func (d *doctor) probes(ctx context.Context) []finding {
-	r := report{area: "probes"}
+	r := d.report("probes")
 	rep := d.buses(ctx)
 	for _, b := range rep.Buses {
 		if b.Err != nil && (errors.Is(b.Err, fs.ErrPermission) || strings.Contains(b.Err.Error(), "permission")) {
-			r.wrong(b.Name+": "+b.Err.Error(), "sudo curewright doctor, or add yourself to the group: sudo usermod -aG i2c $USER")
+			r.wrong("bus_closed", words.Facts{"bus": b.Name, "why": b.Err.Error()})
 		} else if errors.Is(b.Err, sensors.ErrTimeout) || errors.Is(b.Err, sensors.ErrBus) {
-			r.wrong(b.Name+": "+b.Err.Error(), b.Hint)
+			r.said(markWrong, b.Name+": "+b.Err.Error(), b.Hint)
 		}
 	}
 	sound := 0
@@ -256,13 +257,17 @@ func (d *doctor) probes(ctx context.Context) []finding {
 			sound++
 			continue
 		}
-		r.wrong(fmt.Sprintf("%s on %s: %v", cmp.Or(f.Driver, "something"), f.Bus, f.Err), f.Hint)
+		driver := any(words.Code("doctor.something"))
+		if f.Driver != "" {
+			driver = f.Driver
+		}
+		r.said(markWrong, r.read.Say("doctor.found.probe", words.Facts{"driver": driver, "bus": f.Bus, "why": f.Err.Error()}), f.Hint)
 	}
 	switch {
 	case sound > 0:
-		r.good(fmt.Sprintf("%d answer with a reading", sound))
+		r.good("probes_sound", words.Facts{"n": sound})
 	case len(rep.Found) == 0 && len(r.found) == 0:
-		r.note("none answers", "curewright probes says more")
+		r.note("probes_none", nil)
 	}
 	return r.found
 }
@@ -281,7 +286,7 @@ func (d *doctor) groups() map[string]string {
 
 // permissions: may the daemon's own user use the buses?
 func (d *doctor) permissions() []finding {
-	r := report{area: "permissions"}
+	r := d.report("permissions")
 	if d.serviceInstalled() == "" && d.here {
 		return nil // whoever runs the daemon by hand finds out from the buses
 	}
@@ -290,13 +295,13 @@ func (d *doctor) permissions() []finding {
 		user = user || strings.HasPrefix(line, packaging.User+":")
 	}
 	if !user && d.serviceInstalled() != "" {
-		r.wrong("the service's own user "+packaging.User+" does not exist", "sudo systemd-sysusers")
+		r.wrong("no_user", words.Facts{"user": packaging.User})
 	}
 	groups := d.groups()
 	if d.serviceInstalled() != "" {
 		for _, g := range packaging.Groups {
 			if _, ok := groups[g]; !ok {
-				r.wrong("the group "+g+" does not exist, and the service can't start without it", "sudo systemd-sysusers")
+				r.wrong("no_group", words.Facts{"group": g})
 			}
 		}
 	}
@@ -308,13 +313,12 @@ func (d *doctor) permissions() []finding {
 			}
 			st, ok := fi.Sys().(*syscall.Stat_t)
 			if g, known := groups[dev.group]; ok && known && (fmt.Sprint(st.Gid) != g || fi.Mode().Perm()&0o060 != 0o060) {
-				r.wrong(fmt.Sprintf("/dev/%s is not open to the group %s", filepath.Base(f), dev.group),
-					"sudo curewright install --write, then sudo udevadm control --reload && sudo udevadm trigger")
+				r.wrong("device_shut", words.Facts{"device": "/dev/" + filepath.Base(f), "group": dev.group})
 			}
 		}
 	}
 	if len(r.found) == 0 {
-		r.good("the service's user may use what is there")
+		r.good("may_use", nil)
 	}
 	return r.found
 }
@@ -322,31 +326,37 @@ func (d *doctor) permissions() []finding {
 // lines are the GPIO lines that the configuration names: the daemon starts
 // without them, and then nothing sounds, or heats.
 func (d *doctor) lines() []finding {
-	r := report{area: "lines"}
-	look := func(key, name, then string) {
+	r := d.report("lines")
+	look := func(key, of, name, then string) {
 		if name == "" {
 			return
 		}
+		code := "line"
+		if of != "" {
+			code = key // of a channel
+		}
+		facts := words.Facts{"key": key, "name": of, "line": name}
+		facts["which"] = r.read.Say("doctor.which."+code, facts)
 		if err := d.line(name); err != nil {
-			r.wrong(fmt.Sprintf("%s: %v: %s", key, err, then),
-				"put the name right, or take it out of the file; the daemon may use the lines in group gpio")
+			facts["why"], facts["then"] = err.Error(), words.Code("doctor.then."+then)
+			r.wrong("no_line", facts)
 		} else {
-			r.good(key + ": " + name + " is there")
+			r.good("line", facts)
 		}
 	}
 	for _, c := range d.cfg.Alert.Channels {
 		if c.Kind == alerts.KindBuzzer {
-			look("buzzer "+c.Name, c.Pin, "nothing sounds on this board")
-			look("button of "+c.Name, c.Button, "it acknowledges nothing")
+			look("buzzer", c.Name, c.Pin, "silent")
+			look("button", c.Name, c.Button, "deaf")
 		}
 	}
 	if t := d.cfg.Tent; t.Output != "" {
-		look("tent.heat_switch", t.HeatSwitch, "heat stays off")
+		look("tent.heat_switch", "", t.HeatSwitch, "cold")
 		switch t.Output {
 		case "relay":
-			look("tent.relay", t.Relay.Line, "heat stays off")
+			look("tent.relay", "", t.Relay.Line, "cold")
 		case "pulse":
-			look("tent.pulse", t.Pulse.Line, "heat stays off")
+			look("tent.pulse", "", t.Pulse.Line, "cold")
 		}
 	}
 	return r.found

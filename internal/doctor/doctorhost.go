@@ -17,34 +17,33 @@ import (
 
 	"curewright/history"
 	"curewright/internal/daemon"
+	"curewright/model/words"
 )
 
 // programmed is before any clock that was ever set right could stand.
 var programmed = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
 func (d *doctor) clock() []finding {
-	r := report{area: "clock"}
+	r := d.report("clock")
 	now := d.now()
+	says := r.date(now)
 	switch {
 	case now.Before(programmed):
-		r.wrong("it says "+now.Format("2 January 2006")+": the board does not know the date",
-			"connect it to the internet, fit a clock chip, or press \"Use this phone's time\" on the page")
+		r.wrong("no_date", words.Facts{"at": says})
 	case !d.trusted():
 		if c, ok := d.chip(); ok {
 			r.clockChip(c, now)
 			break
 		}
-		r.note("it says "+now.Format("2 January 2006 15:04")+", and nothing vouches for it",
-			"connect the board to the internet, fit a clock chip, or press \"Use this phone's time\" on the page; until then readings are kept and dated later")
+		r.note("unvouched", words.Facts{"at": says})
 	default:
-		r.good("set: " + now.Format("2 January 2006 15:04 MST"))
+		r.good("set", words.Facts{"at": says + now.Format(" MST")})
 	}
 	if sends := d.sends(); sends != "" && (now.Before(programmed) || !d.trusted()) {
-		r.note("until the date is known no reading is sent on to "+sends+", and pushed readings with times of their own are refused where they are old: their senders keep them and try again", "")
+		r.note("senders_wait", words.Facts{"to": sends})
 	}
 	if loc := d.cfg.Location(); d.cfg.Shop.Zone == "" && (loc == time.UTC || now.In(loc).Format("MST") == "UTC") {
-		r.note("the board keeps UTC, and so does the page",
-			"name the time zone: [shop] zone = \"Europe/London\"")
+		r.note("utc", nil)
 	}
 	return r.found
 }
@@ -58,31 +57,36 @@ func (d *doctor) sends() string {
 	if m := d.cfg.MQTT; m.URL != "" && (m.Readings == nil || *m.Readings) {
 		to = append(to, "MQTT")
 	}
-	return strings.Join(to, " and ")
+	if len(to) == 2 {
+		return words.View{Words: d.words}.Say("doctor.both", words.Facts{"a": to[0], "b": to[1]})
+	}
+	return strings.Join(to, "")
 }
 
 // clockChip says what is wrong with a clock chip that does not vouch for the
 // date.
 func (r *report) clockChip(c daemon.Chip, now time.Time) {
-	const day = "2 January 2006 15:04"
+	facts := words.Facts{"at": r.date(now), "chip": c.Name, "shows": r.date(c.At.In(now.Location()))}
 	if c.At.Sub(now).Abs() >= time.Minute {
-		r.note("it says "+now.Format(day)+", the clock chip "+c.Name+" shows "+c.At.In(now.Location()).Format(day)+", and nothing vouches for either",
-			"connect the board to the internet for a quarter of an hour, or press \"Use this phone's time\" on the page; if the chip is wrong again after the next start, its battery is flat")
+		r.note("chip_away", facts)
 		return
 	}
-	r.note("it says "+now.Format(day)+" by the clock chip "+c.Name+", which was never seen right",
-		"connect the board to the internet, or press \"Use this phone's time\" on the page, once: the chip is trusted from then on")
+	r.note("chip_new", facts)
+}
+
+// date is "10 October 2026 14:05".
+func (r *report) date(t time.Time) string {
+	return t.Format("2 ") + r.read.Words.DateName("months", t) + t.Format(" 2006 15:04")
 }
 
 // power: a supply that sags resets probes and damages cards.
 func (d *doctor) power() []finding {
-	r := report{area: "power"}
-	const mend = "the supply that the board's maker names, a short thick cable, and nothing else on its plug"
+	r := d.report("power")
 	if v := d.read("/sys/devices/platform/soc/soc:firmware/get_throttled"); v != "" {
 		// Bit 0: under-voltage now; bit 16: since the board started. From memory
 		// of the firmware's documentation.
 		if n, err := strconv.ParseUint(strings.TrimPrefix(v, "0x"), 16, 64); err == nil && n&(1|1<<16) != 0 {
-			return r.wrong("the supply's voltage has sagged since the board started", mend)
+			return r.wrong("sagged", nil)
 		}
 	}
 	for _, h := range d.glob("/sys/class/hwmon/hwmon*/name") {
@@ -91,7 +95,7 @@ func (d *doctor) power() []finding {
 			continue
 		}
 		if b, err := os.ReadFile(filepath.Join(filepath.Dir(h), "in0_lcrit_alarm")); err == nil && strings.TrimSpace(string(b)) == "1" {
-			return r.wrong("the supply's voltage sags", mend)
+			return r.mended(markWrong, "sags", "sagged", nil, nil)
 		}
 	}
 	return nil
@@ -122,7 +126,7 @@ func diskSpace(dir string) (diskInfo, error) {
 }
 
 func (d *doctor) disk() []finding {
-	r := report{area: "disk"}
+	r := d.report("disk")
 	dir := d.path(d.cfg.Store.Path)
 	at := dir
 	for !exists(at) && at != filepath.Dir(at) {
@@ -130,38 +134,35 @@ func (d *doctor) disk() []finding {
 	}
 	s, err := d.space(at)
 	if err != nil {
-		return r.wrong(at+": "+err.Error(), "")
+		return r.said(markWrong, at+": "+err.Error(), "")
 	}
-	free := fmt.Sprintf("%.1f GB free for %s", float64(s.free)/1e9, dir)
+	free := words.Facts{"gb": fmt.Sprintf("%.1f", float64(s.free)/1e9), "dir": dir}
 	switch {
 	case s.readOnly:
-		r.wrong(at+" can't be written: cards do this when they wear out, systems after a bad power cut",
-			"copy what matters (curewright backup), restart; if it comes back, change the card")
+		r.wrong("read_only", words.Facts{"dir": at})
 	case s.free < 200e6:
-		r.wrong(free, "free some room: sudo journalctl --vacuum-size=50M, sudo apt clean")
+		r.mended(markWrong, "free", "full", free, nil)
 	case s.free < 1e9:
-		r.note(free, "[store] max_mb bounds the store; sudo apt clean frees room")
+		r.mended(markNote, "free", "filling", free, nil)
 	default:
-		r.good(free)
+		r.good("free", free)
 	}
 	switch s.kind {
 	case tmpfsMagic, ramfsMagic:
-		r.wrong(at+" is in memory: what is kept there is gone after a restart", "--data or [store] path on the card")
+		r.wrong("in_memory", words.Facts{"dir": at})
 	case overlayMagic:
-		r.note(at+" lies on an overlay: on a board with a protected card what is written is gone after a restart",
-			"switch the card's write protection off, or [store] path on a stick")
+		r.note("overlay", words.Facts{"dir": at})
 	}
 	return r.found
 }
 
 // lookAtStore checks a store that no daemon has open.
-func lookAtStore(ctx context.Context, dir string) []finding {
-	r := report{area: "store"}
+func lookAtStore(ctx context.Context, r *report, dir string) []finding {
 	file := filepath.Join(dir, history.File)
 	if _, err := os.Stat(file); errors.Is(err, fs.ErrPermission) {
-		return r.note(dir+" can't be looked into", "sudo curewright doctor")
+		return r.note("store_shut", words.Facts{"dir": dir})
 	} else if err != nil {
-		return r.note("none yet in "+dir, "")
+		return r.note("store_none", words.Facts{"dir": dir})
 	}
 	if _, err := os.Stat(file + "-wal"); err == nil {
 		// The log of a daemon that was cut off is part of the store; the
@@ -171,21 +172,20 @@ func lookAtStore(ctx context.Context, dir string) []finding {
 			r.storeFault(err)
 		} else {
 			if t := s.Trouble(); t != "" {
-				r.note(t, "")
+				r.said(markNote, t, "")
 			}
 			s.Close()
 		}
 	} else if c, err := history.CheckFile(ctx, file); err != nil {
 		r.storeFault(err)
 	} else {
-		r.good(fmt.Sprintf("whole, %.1f MB", float64(c.Bytes)/1e6))
+		r.good("store_whole", words.Facts{"mb": fmt.Sprintf("%.1f", float64(c.Bytes)/1e6)})
 	}
 	if q, _ := filepath.Glob(filepath.Join(dir, "quarantine", "*")); len(q) > 0 {
-		r.note(fmt.Sprintf("%d things were set aside in %s", len(q), filepath.Join(dir, "quarantine")),
-			"nothing needs to be done; look there if something is missing from a record")
+		r.note("set_aside", words.Facts{"n": len(q), "dir": filepath.Join(dir, "quarantine")})
 	}
 	if len(r.found) == 0 {
-		r.good("can be read")
+		r.good("store_read", nil)
 	}
 	return r.found
 }
@@ -193,11 +193,11 @@ func lookAtStore(ctx context.Context, dir string) []finding {
 func (r *report) storeFault(err error) {
 	switch {
 	case errors.Is(err, history.ErrInUse):
-		r.note("in use by a daemon that does not answer at this address", "")
+		r.note("store_used", nil)
 	case errors.Is(err, history.ErrNewer):
-		r.wrong(err.Error(), "install the newer curewright again")
+		r.wrong("store_newer", words.Facts{"why": err.Error()})
 	default:
-		r.wrong(err.Error(), "the daemon mends what it can when it starts and sets the rest aside; curewright restore brings a copy back")
+		r.wrong("store_bad", words.Facts{"why": err.Error()})
 	}
 }
 
@@ -211,35 +211,32 @@ func canListen(addr string) error {
 }
 
 func (d *doctor) network(running bool) []finding {
-	r := report{area: "network"}
+	r := d.report("network")
 	if d.cfg.Web.Loopback() {
-		r.note("the page is on this board only; no phone can open it",
-			"[web] listen = \"0.0.0.0:8374\" in the configuration; phones then need a code from curewright pair")
+		r.note("page_here", nil)
 	} else {
 		switch as, err := d.addrs(); {
 		case err != nil:
-			r.note(err.Error(), "")
+			r.said(markNote, err.Error(), "")
 		case len(as) == 0:
-			r.wrong("the board is on no network", "check the Wi-Fi's name and password, or its cable")
+			r.wrong("no_network", nil)
 		default:
-			r.good("reached at " + strings.Join(as, ", "))
+			r.good("reached", words.Facts{"addresses": strings.Join(as, ", ")})
 		}
 	}
 	if end, ok := d.cfg.Web.CertificateEnds(); ok {
 		switch left := end.Sub(d.now()); {
 		case left <= 0:
-			r.wrong("the page's certificate ended on "+end.Format(time.DateOnly)+": browsers refuse it",
-				"put a new one where [web] tls_cert says; the daemon takes it within two minutes")
+			r.wrong("certificate_over", words.Facts{"date": end.Format(time.DateOnly)})
 		case left < 14*24*time.Hour:
-			r.note("the page's certificate ends on "+end.Format(time.DateOnly), "put a new one where [web] tls_cert says")
+			r.note("certificate_ends", words.Facts{"date": end.Format(time.DateOnly)})
 		}
 	}
 	if !running {
 		if err := d.listen(d.cfg.Web.Listen); errors.Is(err, syscall.EADDRINUSE) {
-			r.wrong("another program has "+d.cfg.Web.Listen,
-				"sudo ss -ltnp shows which; give [web] listen another port")
+			r.wrong("port_taken", words.Facts{"address": d.cfg.Web.Listen})
 		} else if err != nil {
-			r.wrong(err.Error(), "put [web] listen right")
+			r.wrong("bad_address", words.Facts{"why": err.Error()})
 		}
 	}
 	return r.found
