@@ -163,6 +163,33 @@ func (d *Daemon) change(ctx context.Context, f func(w *coat.Work) error) error {
 	return f(w)
 }
 
+// write makes one entry of the records that work works out, with what is said of
+// it; false: a repeat of the one that is returned.
+func (d *Daemon) write(ctx context.Context, who web.Who, now time.Time, key string, work func(newID func(kind string) string) ([]job.Write, string, error)) (history.Entry, bool, error) {
+	e, created, err := d.store.WriteWork(ctx, who.Name, now, key, func(newID func(string) string) ([]history.WorkWrite, string, error) {
+		made, say, err := work(newID)
+		if err != nil {
+			return nil, "", err
+		}
+		out := make([]history.WorkWrite, len(made))
+		for i, x := range made {
+			out[i] = history.WorkWrite{Kind: x.Kind, ID: x.ID}
+			if x.Value != nil {
+				if out[i].Body, err = json.Marshal(x.Value); err != nil {
+					return nil, "", err
+				}
+			}
+		}
+		return out, say, nil
+	})
+	return e, created, webError(err)
+}
+
+// say is a sentence in the shop's language.
+func (d *Daemon) say(code string, facts words.Facts) string {
+	return words.View{Words: d.lang}.Say(code, facts)
+}
+
 // Create checks a new record against the work it belongs to and stores it.
 func (d *Daemon) Create(ctx context.Context, who web.Who, kind string, body json.RawMessage, key string) (id string, created bool, err error) {
 	err = d.change(ctx, func(w *coat.Work) error {

@@ -73,7 +73,7 @@ func (d *Daemon) Mix(ctx context.Context, q web.MixQuery) (json.RawMessage, erro
 	out := mixAnswer{MixAnswer: a, ShopC: m.ShopC, ShopFrom: d.lang.Text(shopFrom), Say: a.Say(d.lang) + "."}
 	if wm := a.Batches[0].WorkMinutes; wm != nil {
 		out.UsedBy = new(now.Add(minutesOf(math.Floor(*wm))).Truncate(time.Minute))
-		out.Say = words.View{Words: d.lang}.Say("mix.used_by", words.Facts{"mix": a.Say(d.lang), "at": out.UsedBy.In(d.loc).Format("15:04")})
+		out.Say = d.say("mix.used_by", words.Facts{"mix": a.Say(d.lang), "at": out.UsedBy.In(d.loc).Format("15:04")})
 	}
 	return json.Marshal(out)
 }
@@ -224,51 +224,40 @@ func (d *Daemon) StockCSV(ctx context.Context) ([]byte, error) {
 
 // ImportStock takes a file whole or not at all, as one entry.
 func (d *Daemon) ImportStock(ctx context.Context, who web.Who, file []byte, key string) (json.RawMessage, error) {
-	d.workMu.Lock()
-	defer d.workMu.Unlock()
-	if err := d.mayEnter(); err != nil {
-		return nil, err
-	}
-	w, err := d.work(ctx)
-	if err != nil {
-		return nil, err
-	}
-	rows, err := stock.ReadChecked(bytes.NewReader(file), d.loc, w.Resins, d.clk.Now())
-	if lf, ok := errors.AsType[tomlfile.Faults](err); ok {
-		f := make(web.Faults, len(lf))
-		for i, x := range lf {
-			f[i] = web.Fault{Field: strings.TrimSpace(fmt.Sprintf("line %d %s", x.Line, x.Key)), What: x.What}
-		}
-		return nil, f
-	} else if err != nil {
-		return nil, err
-	}
-	ids := make([]string, len(rows))
-	entry, created, err := d.store.WriteWork(ctx, who.Name, d.clk.Now(), key, func(newID func(string) string) ([]history.WorkWrite, string, error) {
-		var out []history.WorkWrite
-		for i, s := range rows {
-			if s.ID == "" {
-				s.ID = newID("stock")
+	var entry history.Entry
+	var created bool
+	err := d.change(ctx, func(w *coat.Work) error {
+		rows, err := stock.ReadChecked(bytes.NewReader(file), d.loc, w.Resins, d.clk.Now())
+		if lf, ok := errors.AsType[tomlfile.Faults](err); ok {
+			f := make(web.Faults, len(lf))
+			for i, x := range lf {
+				f[i] = web.Fault{Field: strings.TrimSpace(fmt.Sprintf("line %d %s", x.Line, x.Key)), What: x.What}
 			}
-			ids[i] = s.ID
-			b, err := json.Marshal(s)
-			if err != nil {
-				return nil, "", err
-			}
-			out = append(out, history.WorkWrite{Kind: "stock", ID: s.ID, Body: b})
+			return f
+		} else if err != nil {
+			return err
 		}
-		return out, words.View{Words: d.lang}.Say("entry.stock_read", words.Facts{"n": len(rows)}), nil
+		entry, created, err = d.write(ctx, who, d.clk.Now(), key, func(newID func(string) string) ([]job.Write, string, error) {
+			var out []job.Write
+			for _, s := range rows {
+				if s.ID == "" {
+					s.ID = newID("stock")
+				}
+				out = append(out, job.Write{Kind: "stock", ID: s.ID, Value: s})
+			}
+			return out, d.say("entry.stock_read", words.Facts{"n": len(rows)}), nil
+		})
+		return err
 	})
 	if err != nil {
-		return nil, webError(err)
+		return nil, err
 	}
 	if created {
 		d.changed("stock")
-	} else {
-		ids = ids[:0]
-		for _, x := range entry.Wrote {
-			ids = append(ids, x.ID)
-		}
+	}
+	ids := []string{}
+	for _, x := range entry.Wrote {
+		ids = append(ids, x.ID)
 	}
 	return json.Marshal(stockRead{entry.ID, ids, created})
 }
@@ -280,7 +269,7 @@ func (d *Daemon) Laminate(ctx context.Context, panel string) (json.RawMessage, e
 		return nil, err
 	}
 	if !slices.ContainsFunc(w.Panels, func(p coat.Panel) bool { return p.ID == panel }) {
-		return nil, fmt.Errorf("panel %s: %w", panel, web.ErrNotFound)
+		return nil, named("panel", panel, web.ErrNotFound)
 	}
 	out := stock.Balances(d.lang, w, panel)
 	for i := range out {
@@ -308,7 +297,7 @@ func (d *Daemon) Bill(ctx context.Context, piece string) (json.RawMessage, error
 		return nil, err
 	}
 	if !slices.ContainsFunc(w.Panels, func(p coat.Panel) bool { return p.Piece == piece || p.ID == piece }) {
-		return nil, fmt.Errorf("piece %s: %w", piece, web.ErrNotFound)
+		return nil, named("piece", piece, web.ErrNotFound)
 	}
 	return json.Marshal(billAnswer{piece, stock.PieceBill(w, piece)})
 }

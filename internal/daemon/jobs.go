@@ -126,7 +126,7 @@ func (d *Daemon) findJob(id string) (*job.Schedule, []job.Tick, error) {
 	jobs, ticks := d.jobsNow()
 	i := slices.IndexFunc(jobs, func(s job.Schedule) bool { return s.ID == id })
 	if i < 0 {
-		return nil, nil, fmt.Errorf("job %s: %w", id, web.ErrNotFound)
+		return nil, nil, named("job", id, web.ErrNotFound)
 	}
 	return &jobs[i], ticks, nil
 }
@@ -180,38 +180,25 @@ func (d *Daemon) NextSteps(ctx context.Context) ([]job.Next, error) {
 // enter stores the records that work computes, in one transaction, acknowledges the
 // alerts that they answer, evaluates anew and returns the next step.
 func (d *Daemon) enter(ctx context.Context, who web.Who, key string, work func(b *job.Book) (*job.Entry, error)) (web.Entered, error) {
-	d.workMu.Lock()
-	defer d.workMu.Unlock()
-	if err := d.mayEnter(); err != nil {
-		return web.Entered{}, err
-	}
-	now := d.clk.Now().In(d.loc)
+	var now time.Time
 	var made *job.Entry
-	e, created, err := d.store.WriteWork(ctx, who.Name, now, key, func(newID func(string) string) ([]history.WorkWrite, string, error) {
-		w, err := d.work(ctx)
-		if err != nil {
-			return nil, "", err
-		}
-		jobs, ticks := d.jobsNow()
-		dk := d.deskFor(now, w, ticks, nil, d.set.Health())
-		b := &job.Book{Now: now, Loc: d.loc, By: who.Name, Words: d.lang, Work: w, Jobs: jobs, Ticks: ticks, NewID: newID, Card: dk.CardOf}
-		if made, err = work(b); err != nil {
-			return nil, "", err
-		}
-		var out []history.WorkWrite
-		for _, x := range made.Writes {
-			y := history.WorkWrite{Kind: x.Kind, ID: x.ID}
-			if x.Value != nil {
-				if y.Body, err = json.Marshal(x.Value); err != nil {
-					return nil, "", err
-				}
+	var e history.Entry
+	var created bool
+	err := d.change(ctx, func(w *coat.Work) (err error) {
+		now = d.Now()
+		e, created, err = d.write(ctx, who, now, key, func(newID func(string) string) ([]job.Write, string, error) {
+			jobs, ticks := d.jobsNow()
+			dk := d.deskFor(now, w, ticks, nil, d.set.Health())
+			b := &job.Book{Now: now, Loc: d.loc, By: who.Name, Words: d.lang, Work: w, Jobs: jobs, Ticks: ticks, NewID: newID, Card: dk.CardOf}
+			if made, err = work(b); err != nil {
+				return nil, "", err
 			}
-			out = append(out, y)
-		}
-		return out, made.Say, nil
+			return made.Writes, made.Say, nil
+		})
+		return err
 	})
 	if err != nil {
-		return web.Entered{}, webError(err)
+		return web.Entered{}, err
 	}
 	out := web.Entered{Entry: e.ID, Created: created, Say: e.Say}
 	panel := ""
@@ -411,7 +398,7 @@ func (d *Daemon) wroteWords(x history.Wrote) string {
 	if x.Op == "patch" || x.Op == "delete" {
 		code = "entry." + x.Op
 	}
-	return words.View{Words: d.lang}.Say(code, words.Facts{"kind": words.Known("entry.kind."+x.Kind, x.Kind), "id": x.ID})
+	return d.say(code, words.Facts{"kind": words.Known("entry.kind."+x.Kind, x.Kind), "id": x.ID})
 }
 
 // lastEntry is the newest entry that can be taken back; nil for none. It does
@@ -445,7 +432,7 @@ func (d *Daemon) Undo(ctx context.Context, who web.Who, id, key string) (web.Und
 		return web.Undone{}, webError(err)
 	}
 	d.publishWrote(entry)
-	return web.Undone{Entry: entry.ID, Undid: undone.ID, Say: words.View{Words: d.lang}.Say("entry.undone", words.Facts{"entry": d.entryView(undone).Say}), Next: d.nextAfter(ctx, "")}, nil
+	return web.Undone{Entry: entry.ID, Undid: undone.ID, Say: d.say("entry.undone", words.Facts{"entry": d.entryView(undone).Say}), Next: d.nextAfter(ctx, "")}, nil
 }
 
 // undoable refuses to take back an entry that a later one depends on.
@@ -507,22 +494,18 @@ func (d *Daemon) rolledOn(w *coat.Work, kind string, body []byte) []coat.Batch {
 
 // createWith stores a new record together with the cups that it empties.
 func (d *Daemon) createWith(ctx context.Context, who web.Who, kind, id string, body []byte, cups []coat.Batch, now time.Time, key string) (string, bool, error) {
-	e, created, err := d.store.WriteWork(ctx, who.Name, now, key, func(newID func(string) string) ([]history.WorkWrite, string, error) {
+	e, created, err := d.write(ctx, who, now, key, func(newID func(string) string) ([]job.Write, string, error) {
 		if id == "" {
 			id = newID(kind)
 		} else if _, _, there := d.store.Record(kind, id); there {
 			return nil, "", fmt.Errorf("%s %s: %w", kind, id, history.ErrExists)
 		}
-		writes := []history.WorkWrite{{Kind: kind, ID: id, Body: body}}
+		writes := []job.Write{{Kind: kind, ID: id, Value: json.RawMessage(body)}}
 		var names []string
 		for _, k := range cups {
-			b, err := json.Marshal(k)
-			if err != nil {
-				return nil, "", err
-			}
-			writes, names = append(writes, history.WorkWrite{Kind: "batch", ID: k.ID, Body: b}), append(names, k.ID)
+			writes, names = append(writes, job.Write{Kind: "batch", ID: k.ID, Value: k}), append(names, k.ID)
 		}
-		return writes, words.View{Words: d.lang}.Say("entry.coat_on", words.Facts{"coat": id, "cups": strings.Join(names, ", ")}), nil
+		return writes, d.say("entry.coat_on", words.Facts{"coat": id, "cups": strings.Join(names, ", ")}), nil
 	})
 	for _, x := range e.Wrote {
 		if x.Kind == kind {
