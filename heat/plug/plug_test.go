@@ -7,13 +7,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"net"
 	"net/url"
-	"os"
-	"os/exec"
 	"path/filepath"
 	"regexp"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -23,7 +21,7 @@ import (
 
 	"curewright/heat"
 
-	"curewright/internal/realpart"
+	"curewright/internal/testkit"
 )
 
 var sec = heat.PlugSection{
@@ -163,34 +161,19 @@ func TestPlugSticks(t *testing.T) {
 
 // TestMosquitto runs the plug's protocol over a real broker.
 func TestMosquitto(t *testing.T) {
-	bin := realpart.Program(t, "mosquitto")
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	addr := ln.Addr().(*net.TCPAddr)
-	ln.Close()
-	conf := filepath.Join(t.TempDir(), "m.conf")
-	if err := os.WriteFile(conf, fmt.Appendf(nil, "listener %d 127.0.0.1\nallow_anonymous true\n", addr.Port), 0o644); err != nil {
-		t.Fatal(err)
-	}
-	broker := exec.Command(bin, "-c", conf)
-	if err := broker.Start(); err != nil {
-		t.Fatal(err)
-	}
-	defer func() { broker.Process.Kill(); broker.Wait() }()
-
 	s := sec
-	s.Broker = "mqtt://" + addr.String()
-	u, _ := url.Parse(s.Broker)
+	s.Broker = "mqtt://127.0.0.1:" + testkit.NewMosquitto(t, "").Port
+	s.User, s.PassFile = "shed", filepath.Join(t.TempDir(), "password")
+	testkit.Write(t, s.PassFile, "tack coat\n")
+	u, err := url.Parse(s.Broker)
+	testkit.OK(t, err)
 	p := &fakePlug{}
-	ready := make(chan struct{})
-	var once sync.Once
+	var ready atomic.Bool
 	_, err = autopaho.NewConnection(t.Context(), autopaho.ClientConfig{
-		ServerUrls: []*url.URL{u}, KeepAlive: 20, ConnectTimeout: 2 * time.Second, ReconnectBackoff: func(int) time.Duration { return 50 * time.Millisecond },
+		ServerUrls: []*url.URL{u}, ConnectUsername: s.User, ConnectPassword: []byte("tack coat"), KeepAlive: 20, ConnectTimeout: 2 * time.Second, ReconnectBackoff: func(int) time.Duration { return 50 * time.Millisecond },
 		OnConnectionUp: func(cm *autopaho.ConnectionManager, _ *paho.Connack) {
 			if _, err := cm.Subscribe(t.Context(), &paho.Subscribe{Subscriptions: []paho.SubscribeOptions{{Topic: s.Topic, QoS: 1}}}); err == nil {
-				once.Do(func() { close(ready) })
+				ready.Store(true)
 			}
 		},
 		ClientConfig: paho.ClientConfig{ClientID: "plug", OnPublishReceived: []func(paho.PublishReceived) (bool, error){
@@ -203,31 +186,14 @@ func TestMosquitto(t *testing.T) {
 			},
 		}},
 	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	select {
-	case <-ready:
-	case <-time.After(20 * time.Second):
-		t.Fatal("the broker does not answer")
-	}
+	testkit.OK(t, err)
+	testkit.Until(t, "the broker answers", ready.Load)
 
 	o, err := Open(t.Context(), s, 30*time.Second)
-	if err != nil {
-		t.Fatal(err)
-	}
+	testkit.OK(t, err)
 	good := func() bool { o.mu.Lock(); defer o.mu.Unlock(); return !o.goodAt.IsZero() }
-	wait := func(what string, ok func() bool) {
-		t.Helper()
-		for t0 := time.Now(); time.Since(t0) < 20*time.Second; time.Sleep(20 * time.Millisecond) {
-			if ok() {
-				return
-			}
-		}
-		t.Fatalf("not within 20 s: %s", what)
-	}
 	// Renewals before the connection stands are lost, not queued.
-	wait("the plug on and read back", func() bool {
+	testkit.Until(t, "the plug on and read back", func() bool {
 		ctx, cancel := context.WithTimeout(t.Context(), time.Second)
 		defer cancel()
 		o.Renew(ctx, true)
@@ -239,18 +205,12 @@ func TestMosquitto(t *testing.T) {
 		t.Errorf("off-timer = %g s, want the lease", p.timer)
 	}
 	p.mu.Unlock()
-	if err := o.Renew(t.Context(), false); err != nil {
-		t.Fatal(err)
-	}
-	wait("the plug off", func() bool { return !p.isOn() && good() })
-	if err := o.Renew(t.Context(), true); err != nil {
-		t.Fatal(err)
-	}
-	wait("on", p.isOn)
-	if err := o.Close(); err != nil {
-		t.Error(err)
-	}
-	wait("off after Close", func() bool { return !p.isOn() })
+	testkit.OK(t, o.Renew(t.Context(), false))
+	testkit.Until(t, "the plug off", func() bool { return !p.isOn() && good() })
+	testkit.OK(t, o.Renew(t.Context(), true))
+	testkit.Until(t, "on", p.isOn)
+	testkit.OK(t, o.Close())
+	testkit.Until(t, "off after Close", func() bool { return !p.isOn() })
 }
 
 func Example() {

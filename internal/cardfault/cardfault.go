@@ -12,6 +12,7 @@ package cardfault
 
 import (
 	"errors"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"unsafe"
@@ -58,6 +59,16 @@ func Set(f func(op Op, path string) error) {
 		return
 	}
 	ask.Store(&f)
+}
+
+// Refuse has every one of these calls fail from now on.
+func Refuse(why error, ops ...Op) {
+	Set(func(op Op, _ string) error {
+		if slices.Contains(ops, op) {
+			return why
+		}
+		return nil
+	})
 }
 
 // call asks and returns SQLite's code, 0 for going on.

@@ -252,20 +252,11 @@ func TestRestartBeforeTheDateIsKnown(t *testing.T) {
 			for i := range 60 {
 				d.store.Append([]sensors.Reading{{Probe: "panel-1", At: time.Now().Add(time.Duration(i-60) * time.Second), Temp: sensors.Some(18)}})
 			}
-			if _, _, err := d.Create(ctx, web.Who{Name: "me"}, "panel", json.RawMessage(`{"id":"lid","probe":"panel-1"}`), ""); err != nil {
-				t.Fatal(err)
-			}
-			if _, _, err := d.Create(ctx, web.Who{Name: "me"}, "coat", json.RawMessage(fmt.Sprintf(`{"id":"tack","panel":"lid","resin":"medium","kind":"tack coat","applied":%q}`, d.Now().Format(time.RFC3339Nano))), ""); err != nil {
-				t.Fatal(err)
-			}
+			create(t, d, "panel", `{"id":"lid","probe":"panel-1"}`)
+			create(t, d, "coat", fmt.Sprintf(`{"id":"tack","panel":"lid","resin":"medium","kind":"tack coat","applied":%q}`, d.Now().Format(time.RFC3339Nano)))
 			testkit.OK(t, d.store.Close())
 			if full {
-				cardfault.Set(func(op cardfault.Op, _ string) error {
-					if op == cardfault.Write {
-						return cardfault.ErrFull
-					}
-					return nil
-				})
+				cardfault.Refuse(cardfault.ErrFull, cardfault.Write)
 			}
 			d = start("boot-1", true, truth)
 			if full {

@@ -4,7 +4,6 @@ package daemon
 
 import (
 	"context"
-	"encoding/json"
 	"net/http"
 	"net/http/httptest"
 	"strings"
@@ -27,12 +26,7 @@ func TestCardThatTakesNothingIsOneAlert(t *testing.T) {
 		cardfault.Set(nil)
 		t.Cleanup(func() { cardfault.Set(nil) })
 		live := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC))
-		cardfault.Set(func(op cardfault.Op, _ string) error {
-			if op == cardfault.Write || op == cardfault.Sync {
-				return why
-			}
-			return nil
-		})
+		cardfault.Refuse(why, cardfault.Write, cardfault.Sync)
 		if code, body := live.Raw("POST", "/api/v1/panels", []byte(`{"id":"lid","no_probe":true}`)); code != http.StatusInsufficientStorage {
 			t.Errorf("%v: a panel is answered %d %s", why, code, body)
 		}
@@ -57,21 +51,14 @@ func TestHungCardHoldsUpNothing(t *testing.T) {
 	clk := NewLapseClock(begin, 1)
 	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: true, Zone: time.UTC})
 	testkit.OK(t, err)
-	who := web.Who{Name: "me", Role: web.Control}
 	ctx := t.Context()
-	create := func(kind, body string) {
-		t.Helper()
-		if _, _, err := d.Create(ctx, who, kind, json.RawMessage(body), ""); err != nil {
-			t.Fatal(err)
-		}
-	}
 	feed := func(from, to time.Duration) {
 		for at := from; at < to; at += time.Minute {
 			d.store.Append([]sensors.Reading{{Probe: "panel-1", At: begin.Add(at), Temp: sensors.Some(18.5)}, {Probe: "shed-air", At: begin.Add(at), Temp: sensors.Some(17), RH: sensors.Some(60)}})
 		}
 	}
-	create("panel", `{"id":"lid-outer","probe":"panel-1","air":"shed-air","core":"foam","area_m2":1.4}`)
-	create("coat", `{"id":"tack","panel":"lid-outer","resin":"medium","kind":"tack coat","applied":"2026-10-10T09:00:00Z","next":"cloth"}`)
+	create(t, d, "panel", `{"id":"lid-outer","probe":"panel-1","air":"shed-air","core":"foam","area_m2":1.4}`)
+	create(t, d, "coat", `{"id":"tack","panel":"lid-outer","resin":"medium","kind":"tack coat","applied":"2026-10-10T09:00:00Z","next":"cloth"}`)
 	feed(0, 3*time.Hour+30*time.Minute)
 	clk.Put(begin.Add(3*time.Hour + 30*time.Minute))
 	if err := d.store.Compact(ctx); err != nil { // complete hours are on the card only, as far as the file goes

@@ -97,16 +97,9 @@ external_labels = { yard = "north" }
 	for at := start; at.Before(time.Now()); at = at.Add(10 * time.Second) {
 		d.store.Append([]sensors.Reading{{Probe: "panel-1", At: at, Temp: sensors.Some(22), RH: sensors.Some(50)}})
 	}
-	who := web.Who{Name: "helper"}
-	for _, x := range []struct{ kind, body string }{
-		{"panel", `{"id":"lid","probe":"panel-1","air":"panel-1","core":"foam","area_m2":1.4}`},
-		{"coat", fmt.Sprintf(`{"id":"tack","panel":"lid","resin":"medium","kind":"tack coat","next":"cloth","applied":%q}`, start.Add(10*time.Minute).Format(time.RFC3339))},
-		{"feel", fmt.Sprintf(`{"coat":"tack","at":%q,"state":"wet"}`, start.Add(40*time.Minute).Format(time.RFC3339))},
-	} {
-		if _, _, err := d.Create(t.Context(), who, x.kind, []byte(x.body), ""); err != nil {
-			t.Fatal(err)
-		}
-	}
+	create(t, d, "panel", `{"id":"lid","probe":"panel-1","air":"panel-1","core":"foam","area_m2":1.4}`)
+	create(t, d, "coat", fmt.Sprintf(`{"id":"tack","panel":"lid","resin":"medium","kind":"tack coat","next":"cloth","applied":%q}`, start.Add(10*time.Minute).Format(time.RFC3339)))
+	create(t, d, "feel", fmt.Sprintf(`{"coat":"tack","at":%q,"state":"wet"}`, start.Add(40*time.Minute).Format(time.RFC3339)))
 	d.event("clock", "", "made for the test", time.Now())
 	testkit.Until(t, "the outage is noticed", func() bool { return d.influx.Status().Failures > 0 })
 	opened := time.Now()

@@ -208,14 +208,8 @@ kind = "mqtt"
 	}
 	testkit.Until(t, "the test message", saw("0 "+base+`alert {"key":`))
 	who := web.Who{Name: "helper"}
-	create := func(kind, body string) {
-		t.Helper()
-		if _, _, err := d.Create(t.Context(), who, kind, []byte(body), ""); err != nil {
-			t.Fatal(err)
-		}
-	}
-	create("panel", `{"id":"lid","probe":"panel-1","core":"foam","area_m2":1.4}`)
-	create("coat", fmt.Sprintf(`{"id":"tack/1","panel":"lid","resin":"medium","kind":"tack coat","next":"cloth","applied":%q}`, time.Now().Add(-time.Minute).Format(time.RFC3339)))
+	create(t, d, "panel", `{"id":"lid","probe":"panel-1","core":"foam","area_m2":1.4}`)
+	create(t, d, "coat", fmt.Sprintf(`{"id":"tack/1","panel":"lid","resin":"medium","kind":"tack coat","next":"cloth","applied":%q}`, time.Now().Add(-time.Minute).Format(time.RFC3339)))
 	testkit.Until(t, "the coat", saw(base+`coat/tack%2F1 {"id":"tack/1","panel":"lid"`))
 	testkit.OK(t, d.Patch(t.Context(), who, "coat", "tack/1", []byte(fmt.Sprintf(`{"ended":%q}`, time.Now().Format(time.RFC3339))), ""))
 

@@ -26,12 +26,7 @@ func TestNewProbeOnAFullCard(t *testing.T) {
 	d, err := New(Options{Config: cfg, Clock: NewLapseClock(time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC), 1), Log: testkit.NoLog(), ClockTrusted: true, Zone: time.UTC})
 	testkit.OK(t, err)
 	defer d.store.Close()
-	cardfault.Set(func(op cardfault.Op, _ string) error {
-		if op == cardfault.Write {
-			return cardfault.ErrFull
-		}
-		return nil
-	})
+	cardfault.Refuse(cardfault.ErrFull, cardfault.Write)
 	c := 18.0
 	res, err := d.PushReadings(t.Context(), web.Who{Name: "board", Role: web.Control, Board: true}, true, []web.PushReading{{Probe: "radio-1", TempC: &c}})
 	if err != nil || res.Taken != 1 || len(res.Refused) != 0 {

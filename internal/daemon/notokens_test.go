@@ -31,12 +31,7 @@ func TestStartsOnAFullCardOnANetwork(t *testing.T) {
 	const token = "cw_abcdefghijklmnopqrstuvwxyzabcdefghijklmnopq"
 	testkit.OK(t, s.PutToken(t.Context(), history.Token{ID: "phone", Name: "phone", Role: string(web.Control), Hash: web.HashToken(token), Made: time.Now()}))
 	testkit.OK(t, s.Close())
-	cardfault.Set(func(op cardfault.Op, _ string) error {
-		if op == cardfault.Write || op == cardfault.Sync {
-			return cardfault.ErrFull
-		}
-		return nil
-	})
+	cardfault.Refuse(cardfault.ErrFull, cardfault.Write, cardfault.Sync)
 	ctx, cancel := context.WithCancel(t.Context())
 	addr, ended := make(chan net.Addr, 1), make(chan error, 1)
 	go func() {

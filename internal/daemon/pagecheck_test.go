@@ -16,7 +16,6 @@ import (
 	"time"
 
 	"curewright/alerts"
-	"curewright/dashboards/web"
 	"curewright/internal/testkit"
 	"curewright/model/coat"
 )
@@ -178,9 +177,7 @@ func TestPruneAlerts(t *testing.T) {
 			body := `{"id":"` + id + `","rule":"trouble","subject":"` + subject + `","state":"resolved","since":"` + begin.Format(time.RFC3339) + `","ended_at":"` + ended.Format(time.RFC3339) + `"}`
 			testkit.OK(t, g.store.PutKV(t.Context(), "alert", id, []byte(body)))
 		}
-		if _, _, err := g.Create(t.Context(), web.Who{Name: "loopback", Role: web.Control}, "panel", []byte(`{"id":"lid"}`), ""); err != nil {
-			t.Fatal(err)
-		}
+		create(t, g.Daemon, "panel", `{"id":"lid"}`)
 		kept := func() int {
 			bodies, err := g.store.LoadAlerts(t.Context())
 			testkit.OK(t, err)

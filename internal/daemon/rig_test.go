@@ -37,6 +37,13 @@ func newLiveDaemon(t testing.TB, dir string, at time.Time) *liveDaemon {
 	return &liveDaemon{API: &testkit.API{T: t, URL: hs.URL}, t: t, d: d, clk: clk}
 }
 
+// create enters a record as a helper in the shop does.
+func create(t testing.TB, d *Daemon, kind, body string) {
+	t.Helper()
+	_, _, err := d.Create(t.Context(), web.Who{Name: "helper"}, kind, []byte(body), "")
+	testkit.OK(t, err)
+}
+
 // What the API says it takes is what it takes, at both ends; all faults at once.
 func TestSettingsHaveOneCheck(t *testing.T) {
 	live := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC))
