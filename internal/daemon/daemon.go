@@ -279,7 +279,6 @@ func (d *Daemon) take(r sensors.Reading) {
 		}
 	}
 	d.store.Append([]sensors.Reading{r})
-	d.progress("readings")
 }
 
 // Run serves on ln until ctx ends or a part stops.

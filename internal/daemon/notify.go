@@ -7,7 +7,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"runtime/pprof"
+	"runtime"
 	"strings"
 	"time"
 
@@ -44,10 +44,18 @@ func openSupervisor(d *Daemon, log *slog.Logger) (Part, bool) {
 		every: limit / 4, // three may be lost
 		stuck: func() []string { return stuckParts(d.Ready(context.Background())) },
 		words: d.statusWords,
-		dump:  func() { _ = pprof.Lookup("goroutine").WriteTo(os.Stderr, 1) },
+		dump:  dumpGoroutines,
 		log:   log,
 	}
 	return Part{"supervisor", s.run}, true
+}
+
+// dumpGoroutines writes where every goroutine is to standard error. It is not
+// done with runtime/pprof: with that in the program the runtime keeps a sample
+// of what is allocated, in a table of over a megabyte.
+func dumpGoroutines() {
+	buf := make([]byte, 1<<20)
+	os.Stderr.Write(buf[:runtime.Stack(buf, true)])
 }
 
 // stuckParts leaves out parts that a restart does not mend: with a full or read-only

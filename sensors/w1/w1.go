@@ -10,11 +10,12 @@
 package w1
 
 import (
+	"bytes"
 	"context"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io/fs"
+	"strconv"
 	"strings"
 	"time"
 
@@ -67,7 +68,7 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	case err != nil:
 		return sensors.Reading{}, d.fail("read", sensors.BusError(err))
 	}
-	if len(strings.TrimSpace(string(b))) == 0 {
+	if len(bytes.TrimSpace(b)) == 0 {
 		// Linux 6.1 gives an empty file where the chip does not answer at all, or
 		// its checksum is wrong three times in a row; it tells which in its log only.
 		return sensors.Reading{}, &sensors.ReadError{Probe: d.name, Op: "read", Err: fmt.Errorf("%w, or its checksum is always wrong", sensors.ErrAbsent), Hint: plugHint}
@@ -92,11 +93,15 @@ func Decode(s string) (celsius float64, err error) {
 	if len(line) < n {
 		return 0, fmt.Errorf("%w: short scratchpad %q", sensors.ErrBus, line)
 	}
-	pad, err := hex.DecodeString(strings.ReplaceAll(line[:n], " ", ""))
-	if err != nil {
-		return 0, fmt.Errorf("%w: scratchpad %q: %w", sensors.ErrBus, line[:n], err)
+	var pad [9]byte
+	for i := range pad {
+		x, err := strconv.ParseUint(line[3*i:3*i+2], 16, 8)
+		if err != nil || i > 0 && line[3*i-1] != ' ' {
+			return 0, fmt.Errorf("%w: scratchpad %q is not nine bytes in hex", sensors.ErrBus, line[:n])
+		}
+		pad[i] = byte(x)
 	}
-	celsius, err = sensors.DS18B20(pad)
+	celsius, err = sensors.DS18B20(pad[:])
 	if err != nil {
 		return 0, err
 	}
