@@ -26,8 +26,11 @@ type assets struct {
 	files map[string]*asset
 }
 
+// asset is one file. Its text lies in the program and is made ready each time;
+// what is kept of it is its compressed form, once somebody asked for it, since
+// that is what browsers take.
 type asset struct {
-	body []byte
+	body func() []byte
 	mime string
 	etag string
 	gz   func() []byte // nil where it would not be shorter
@@ -50,15 +53,14 @@ func newAssets() *assets {
 		if err != nil || d.IsDir() {
 			return err
 		}
-		b, err := embedded.ReadFile(p)
-		if err != nil {
-			return err
+		body := func() []byte {
+			b, _ := embedded.ReadFile(p)
+			return lean(p, b)
 		}
-		b = lean(p, b)
-		sum := sha256.Sum256(b)
+		sum := sha256.Sum256(body())
 		a.files[strings.TrimPrefix(p, "assets/")] = &asset{
-			body: b, mime: mimeTypes[path.Ext(p)], etag: hex.EncodeToString(sum[:12]),
-			gz: sync.OnceValue(func() []byte { return shrink(b) }),
+			body: body, mime: mimeTypes[path.Ext(p)], etag: hex.EncodeToString(sum[:12]),
+			gz: sync.OnceValue(func() []byte { return shrink(body()) }),
 		}
 		return nil
 	})
@@ -83,9 +85,9 @@ func (a *assets) listForWorker() {
 	}
 	names, _ := json.Marshal(list) // strings: cannot fail
 	version := hex.EncodeToString(sum.Sum(nil)[:12])
-	body := append([]byte("const FILES = "+string(names)+", VERSION = \""+version+"\";\n"), sw.body...)
-	sw.body, sw.etag = body, version
-	sw.gz = sync.OnceValue(func() []byte { return shrink(body) })
+	head, script := "const FILES = "+string(names)+", VERSION = \""+version+"\";\n", sw.body
+	sw.body, sw.etag = func() []byte { return append([]byte(head), script()...) }, version
+	sw.gz = sync.OnceValue(func() []byte { return shrink(sw.body()) })
 }
 
 func shrink(b []byte) []byte {
@@ -104,10 +106,16 @@ func shrink(b []byte) []byte {
 func (a *assets) serve(w http.ResponseWriter, r *http.Request, name string, code int) {
 	f := a.files[name]
 	h := w.Header()
-	body, etag := f.body, `"`+f.etag+`"`
-	if gz := f.gz(); gz != nil && acceptsGzip(r) {
+	var body []byte
+	etag := `"` + f.etag + `"`
+	if acceptsGzip(r) {
+		body = f.gz()
+	}
+	if body != nil {
 		h.Set("Content-Encoding", "gzip")
-		body, etag = gz, `"`+f.etag+`-gz"`
+		etag = `"` + f.etag + `-gz"`
+	} else {
+		body = f.body()
 	}
 	h.Set("Content-Type", f.mime)
 	h.Set("Vary", "Accept-Encoding")
