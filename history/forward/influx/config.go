@@ -21,13 +21,13 @@ type Section struct {
 	URL    string `toml:"url"` // of the server, without /api/v2
 	Org    string `toml:"org"`
 	Bucket string `toml:"bucket"`
-	// TokenFile or TokenEnv name where the API token is; a server without
-	// log-in needs none.
+	// TokenFile or TokenEnv name the file or variable with the API token; a server
+	// without log-in needs none.
 	TokenFile string `toml:"token_file"`
 	TokenEnv  string `toml:"token_env"`
 	// Site is the tag "site"; default the shop's name.
 	Site string `toml:"site"`
-	// Labels are tags that every point gets besides.
+	// Labels are further tags of every point.
 	Labels map[string]string `toml:"external_labels"`
 
 	Every     sensors.Duration `toml:"every"`      // how often new points are sent; default 10s
@@ -35,8 +35,8 @@ type Section struct {
 	Rate      int              `toml:"rate"`       // points a second while catching up; default 2000
 	CureEvery sensors.Duration `toml:"cure_every"` // grid of the cure's points; default 5m
 	Timeout   sensors.Duration `toml:"timeout"`    // of one request; default 30s
-	// Repeat is how much of what the server acknowledged is sent again after
-	// the connection broke: some servers acknowledge before the disk has it.
+	// Repeat is the time before a broken connection whose acknowledged points are
+	// sent again, since some servers acknowledge before the data is on disk.
 	// Default 30s; "0s" for none.
 	Repeat *sensors.Duration `toml:"repeat"`
 }
@@ -44,7 +44,7 @@ type Section struct {
 // On reports whether anything is to be sent.
 func (s Section) On() bool { return s.URL != "" }
 
-// own are the tag keys that the points use themselves, or the protocol does.
+// own are the tag keys that the points or the protocol use themselves.
 var own = []string{"site", "probe", "coat", "panel", "kind", "subject", "time", "measurement", "field"}
 
 // Check returns every fault of the section at its place in f, which may be
@@ -129,8 +129,8 @@ func labelKey(k string) bool {
 	return true
 }
 
-// clean takes out of a tag what the line protocol can't carry: line breaks
-// and control characters, and the backslash, which would escape what follows.
+// clean removes from a tag what the line protocol can't carry: line breaks, control
+// characters, and the backslash, which would escape the next character.
 func clean(s string) string {
 	return strings.TrimSpace(strings.Map(func(r rune) rune {
 		switch {
@@ -143,9 +143,9 @@ func clean(s string) string {
 	}, strings.ToValidUTF8(s, "\uFFFD")))
 }
 
-// oneLine takes line breaks and control characters out of a field's text: the
-// protocol takes some of them within quotes, but not every server does, and one
-// that ends the line there loses the whole point.
+// oneLine removes line breaks and control characters from a field's text. The protocol
+// allows some of them within quotes, but some servers end the line there and lose the
+// point.
 func oneLine(s string) string {
 	return strings.Map(func(r rune) rune {
 		if unicode.IsControl(r) {

@@ -9,9 +9,8 @@
 // the history has it. A point sent twice, after a timeout or a restart, has the
 // same time and tags both times, and such servers store it once.
 //
-// A point that the server refuses is found by halving the batch, counted, said
-// and passed over. A server that refuses everything is another trouble, and
-// nothing is passed over then.
+// A point that the server refuses is found by halving the batch, counted, logged and
+// skipped. If the server refuses everything, nothing is skipped.
 package influx
 
 import (
@@ -45,7 +44,7 @@ const (
 	DefaultRepeat  = 30 * time.Second
 )
 
-// How long a failing server is left alone: doubling, with jitter.
+// Pauses after failures: doubling, with jitter.
 const (
 	minPause = time.Second
 	maxPause = 5 * time.Minute
@@ -74,8 +73,8 @@ type Source interface {
 	// Name is the cursor's.
 	Name() string
 	// Next returns about limit points after c, in order, and the cursor
-	// behind them. No points and another cursor means: nothing here, go on
-	// from there.
+	// behind them. No points and another cursor means that there are none in
+	// between: continue from that cursor.
 	Next(ctx context.Context, c history.Cursor, limit int) ([]Point, history.Cursor, error)
 }
 
@@ -129,7 +128,7 @@ type Sender struct {
 	rejects  uint64    // since then
 }
 
-// line is one source's way.
+// line is one source with its progress.
 type line struct {
 	Source
 	acks []ack
@@ -184,7 +183,7 @@ func New(o Options) (*Sender, error) {
 	c := &http.Client{
 		Transport: short{tr},
 		Timeout:   time.Duration(o.Timeout),
-		// A redirect would carry the token to somebody else.
+		// Following a redirect would send the token to another host.
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}
 	opts := influxdb2.DefaultOptions().SetHTTPClient(c).SetUseGZip(true).SetPrecision(time.Nanosecond).SetApplicationName("curewright")
@@ -203,8 +202,8 @@ func New(o Options) (*Sender, error) {
 	return s, nil
 }
 
-// short bounds what is read of an answer: the library reads an error's body
-// to its end.
+// short bounds the length of an answer, since the library reads an error's body to its
+// end.
 type short struct{ next http.RoundTripper }
 
 func (t short) RoundTrip(r *http.Request) (*http.Response, error) {
@@ -279,7 +278,7 @@ func (s *Sender) step(ctx context.Context, l *line) (more bool, err error) {
 	return true, nil
 }
 
-// passed remembers what was acknowledged when, as far back as is repeated.
+// passed notes when each cursor was acknowledged, for the time of Repeat.
 func (s *Sender) passed(l *line, before history.Cursor) {
 	keep := time.Duration(*s.o.Repeat)
 	if keep == 0 {
@@ -371,8 +370,7 @@ func (s *Sender) put(ctx context.Context, ps []*write.Point) error {
 		return err
 	}
 	// Does the server refuse these points, or everything? If it refuses this test
-	// point too, it is set up wrongly: dropping the history point by point would
-	// only do harm.
+	// point too, it is set up wrongly, and skipping points would lose the history.
 	own := s.point(s.self())
 	if e := s.post(ctx, []*write.Point{own}); e != nil {
 		return fmt.Errorf("refuses everything: %w", e)
@@ -421,7 +419,7 @@ func (s *Sender) self() Point {
 		"sent": int64(st.Sent), "rejected": int64(st.Rejected), "failures": int64(st.Failures)}}
 }
 
-// rejectEvery is how often refused points are said; all are counted.
+// rejectEvery is how often refused points are logged; all are counted.
 const rejectEvery = 10 * time.Minute
 
 func (s *Sender) reject(p *write.Point, err error) {
@@ -439,7 +437,7 @@ func (s *Sender) reject(p *write.Point, err error) {
 	}
 }
 
-// failed notes a failure, says it once and returns how long to wait.
+// failed notes a failure, logs it once and returns how long to wait.
 func (s *Sender) failed(err error) time.Duration {
 	text := brief(err)
 	s.mu.Lock()

@@ -65,9 +65,8 @@ type events struct {
 func (events) Name() string { return "influx-events" }
 
 func (e events) Next(ctx context.Context, c history.Cursor, limit int) ([]Point, history.Cursor, error) {
-	// Events are kept by time. One that comes after the clock was set back
-	// stands before the cursor: go back a minute before now, and send what
-	// is there again.
+	// Events are in order of time. After the clock was set back, new ones lie before
+	// the cursor: continue from a minute before now, and send those again.
 	if back := history.EventCursor(e.now().UnixMilli()); c > history.EventCursor(e.now().Add(time.Minute).UnixMilli()) {
 		c = back
 	}
@@ -113,7 +112,7 @@ func (w *work) Next(ctx context.Context, c history.Cursor, limit int) ([]Point, 
 		return nil, c, err
 	}
 	// The order of changes is that of entry, and nothing is ever taken out.
-	// A copy of the store that was put back may have fewer.
+	// A restored copy of the store may have fewer changes.
 	from := min(max(int(c), 0), len(cs))
 	to := min(from+limit, len(cs))
 	ps := make([]Point, 0, to-from)
@@ -137,9 +136,8 @@ type CurePoint struct {
 	State       string // wet, tacky, green, firm, hard; "" or unknown
 }
 
-// Cures computes the cure from the history. The history does not hold the
-// estimates themselves: after an outage the points are what is now known of
-// that time.
+// Cures computes the cure from the history, which does not hold the estimates
+// themselves: after an outage the points are computed with present knowledge.
 type Cures interface {
 	// Applied is when each coat was put on, by id.
 	Applied(ctx context.Context) (map[string]time.Time, error)
@@ -189,7 +187,7 @@ func (s *cures) begin(ctx context.Context, c history.Cursor, last time.Time) (hi
 	}
 	for id, at := range coats {
 		s.seen[id] = true
-		// After a start the cursor speaks for the coats that are there.
+		// After a start, the coats that exist count as sent up to the cursor.
 		if c <= 0 || known != nil && !known[id] {
 			from = min(from, history.Cursor(at.Truncate(s.step).Unix()))
 		}

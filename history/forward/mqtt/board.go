@@ -20,9 +20,8 @@ type BoardOptions struct {
 	Lasting func(topic string) bool
 }
 
-// Board keeps the present state on a broker: the last message shown for each
-// topic, retained. A broker that comes back without its memory gets all of it
-// again.
+// Board keeps the present state on a broker, as one retained message per topic. A broker
+// that lost its messages gets all of them again.
 type Board struct {
 	o    BoardOptions
 	wake chan struct{}
@@ -56,8 +55,8 @@ func NewBoard(o BoardOptions) *Board {
 	return &Board{o: o, wake: make(chan struct{}, 1), all: map[string]*shown{}, refused: map[string]bool{}}
 }
 
-// Show replaces everything on the board: topics that are not in state are
-// taken away. It never blocks.
+// Show replaces everything on the board: topics that are not in state are removed. It
+// never blocks.
 func (b *Board) Show(state map[string][]byte) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -99,7 +98,7 @@ func (b *Board) poke() {
 	}
 }
 
-// retryEvery is how soon what did not get through is tried again.
+// retryEvery is the pause before a failed message is tried again.
 const retryEvery = 5 * time.Second
 
 // Run publishes what changed, and renews what is about to expire, until ctx

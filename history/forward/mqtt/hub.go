@@ -9,8 +9,8 @@ import (
 	"curewright/model/coat"
 )
 
-// Hub is what a home hub is told of this board, so that nobody has to write it
-// down there by hand.
+// Hub is the description of this board for home hubs, so that nobody has to configure it
+// there by hand.
 type Hub struct {
 	Prefix  string // of the hub's discovery topics, such as "homeassistant"
 	Base    string // of this board's own topics
@@ -50,7 +50,7 @@ type device struct {
 	URL          string   `json:"configuration_url,omitempty"`
 }
 
-// origin says who wrote a message, so that another's is told from ours.
+// origin names the writer of a message, to tell our messages from others'.
 type origin struct {
 	Name string `json:"name"`
 	SW   string `json:"sw"`
@@ -92,8 +92,8 @@ type entity struct {
 	Precision    float64  `json:"precision,omitempty"`
 }
 
-// Messages are the discovery messages by topic, all retained. A topic that is
-// no longer among them is to be taken away.
+// Messages are the discovery messages by topic, all retained. A topic that is no longer
+// among them must be removed.
 func (h Hub) Messages() map[string][]byte {
 	out := map[string][]byte{}
 	dev := device{Identifiers: []string{h.Node}, Name: h.Site, Manufacturer: "curewright", Model: "curewright", SWVersion: h.Version, URL: h.Page}

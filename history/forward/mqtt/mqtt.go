@@ -39,8 +39,8 @@ func permanent(err error) bool {
 	return errors.As(err, &p) && p.Permanent()
 }
 
-// Level makes one level of a topic out of a name: what separates or matches
-// levels, and what is no text, is percent-encoded.
+// Level makes one level of a topic out of a name: separators, wildcards and bytes that are
+// no text are percent-encoded.
 func Level(name string) string {
 	name = escape(name, '%', "0123456789ABCDEF", func(i int, c byte) bool {
 		return c != '/' && c != '+' && c != '#' && c != '%' && c >= 0x20 && c != 0x7F && (i > 0 || c != '$')
@@ -80,8 +80,8 @@ type ReadingsOptions struct {
 	Store Store
 	Log   *slog.Logger // nil for none
 	Rate  int          // readings a second while catching up; 0 for 200
-	// Stale is how old a probe's reading may be to pass for the present; an
-	// older one is not retained. Nil: ten minutes.
+	// Stale is the age up to which a probe's reading counts as present; an older one
+	// is not retained. Nil: ten minutes.
 	Stale func(probe string) time.Duration
 	Now   func() time.Time // nil for time.Now
 	Every time.Duration    // how often the history is looked at; 0 for 2 s
@@ -113,8 +113,8 @@ type Status struct {
 
 const batchSize = 100
 
-// NewReadings returns the sender. A sender that never ran begins with what is
-// new: a broker is no archive.
+// NewReadings returns the sender. One that never ran begins with new readings, since a
+// broker is no archive.
 func NewReadings(o ReadingsOptions) *Readings {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
@@ -137,7 +137,7 @@ func NewReadings(o ReadingsOptions) *Readings {
 	return &Readings{o: o, wake: make(chan struct{}, 1), said: map[string]bool{}}
 }
 
-// Wake has it try again at once: the connection came up.
+// Wake makes it try again at once, when the connection came up.
 func (r *Readings) Wake() {
 	select {
 	case r.wake <- struct{}{}:
@@ -199,9 +199,9 @@ func (r *Readings) Drain(ctx context.Context) error {
 	}
 }
 
-// publish works the batch off. A reading that the broker refuses is passed
-// over if the broker takes others: a probe that may not be published must not
-// hold up the rest, and a broker that refuses all must not empty the history.
+// publish sends the batch. A reading that the broker refuses is skipped if the broker takes
+// others: a probe that may not be published must not hold up the rest, and a broker that
+// refuses everything must not make it skip the history.
 func (r *Readings) publish(ctx context.Context) error {
 	var refused []sensors.Reading
 	var why error
@@ -255,7 +255,7 @@ func (r *Readings) message(x sensors.Reading) (topic string, body []byte, retain
 	if err != nil {
 		body = []byte("{}") // a time beyond year 9999, which the history refuses
 	}
-	// An old reading must not stand there as the present one.
+	// An old reading must not be retained as the present one.
 	expire = r.o.Stale(x.Probe) - r.o.Now().Sub(x.At)
 	if retain = expire > 0; !retain {
 		expire = 0
@@ -293,7 +293,7 @@ func (r *Readings) failed(err error) {
 	if r.status.FailingSince.IsZero() {
 		r.status.FailingSince = time.Now()
 	}
-	// The connection says for itself that it is down.
+	// The connection reports by itself that it is down.
 	if text := err.Error(); text != r.status.Err {
 		r.status.Err = text
 		if r.o.Pub.Up() {
