@@ -12,27 +12,27 @@ import (
 	"curewright/model/words"
 )
 
-// kind of a bend.
+// kind is how a lot's rate changed, see [bend].
 type kind int
 
 const (
-	step  kind = iota // from a coat on the rate is another
-	ages              // from a coat on it goes on changing, in proportion to time
-	alien             // it was another from the first coat on
+	step  kind = iota // from one coat on the rate is different
+	ages              // from one coat on the rate changes further, in proportion to time
+	alien             // the lot differed from this resin from its first coat on
 )
 
-// bend is a way that a lot's rate may have left what it was.
+// bend is one hypothesis of how a lot's rate may have changed.
 type bend struct {
 	kind
 	lot    string
-	since  time.Time // the last coat that it does not hold for; zero for alien
-	first  string    // key of the first that it does
-	chance float64   // before any test
-	at     int       // its variable, where it is taken as true
+	since  time.Time // application of the last coat before the change; zero for alien
+	first  string    // key of the first coat after the change
+	chance float64   // prior probability, before any test
+	at     int       // index of its variable, once it is taken as true
 }
 
-// sd is by how much a bend may move ln κ of a coat applied at a time, as a
-// standard deviation; 0 before it.
+// sd is the standard deviation of a bend's shift of ln κ for a coat applied at a time;
+// 0 before the change.
 func (b *bend) sd(t time.Time) float64 {
 	switch {
 	case b.kind == alien:
@@ -45,17 +45,17 @@ func (b *bend) sd(t time.Time) float64 {
 	return weeklySD * t.Sub(b.since).Hours() / (7 * 24)
 }
 
-// maybe is one bend and what speaks for it: its odds against none, and how it
-// goes along with all that is shared.
+// maybe is one bend with its evidence: its odds against no change, and its covariance
+// with the shared variables.
 type maybe struct {
 	bend
 	odds float64
 	mean float64   // in its own sd
 	v    float64   // its variance
-	cu   []float64 // C·u: by how much the others give way
+	cu   []float64 // C·u: how the shared variables shift with it
 }
 
-// loosely is what all share by the tests of coats that may stray.
+// loosely is the shared variables by tests of coats that are allowed to deviate (loose).
 func (f *fit) loosely() (mean []float64, cov sym, ok bool) {
 	q, h := f.total(nil, true)
 	c, ok := q.inverse()
@@ -65,7 +65,7 @@ func (f *fit) loosely() (mean []float64, cov sym, ok bool) {
 	return c.times(h), c, true
 }
 
-// bendsOf are the ways in which a lot may have left what it was.
+// bendsOf lists the bends that are possible for a lot.
 func (f *fit) bendsOf(lot string) (out []bend) {
 	var coats []*Lesson
 	for _, g := range f.groups {
@@ -98,9 +98,8 @@ func (f *fit) bendsOf(lot string) (out []bend) {
 	return out
 }
 
-// weighBends works out, for each bend of a lot, how well the tests go with it:
-// one more normal variable in the working-out, of which the evidence is known
-// in closed form.
+// weighBends computes, for each bend of a lot, how well it explains the tests. A bend is
+// one more normal variable, whose evidence has a closed form.
 func (f *fit) weighBends(lot string, mean []float64, cov sym) (out []maybe) {
 	for _, b := range f.bendsOf(lot) {
 		u, d, e := make([]float64, f.n), 0.0, 0.0
@@ -133,7 +132,8 @@ func (f *fit) weighBends(lot string, mean []float64, cov sym) (out []maybe) {
 	return out
 }
 
-// surest is the bend that is to be taken as true, over all lots.
+// surest is the most probable bend over all lots, if it is probable enough to be taken
+// as true.
 func (f *fit) surest() (best bend, ok bool) {
 	mean, cov, ok := f.loosely()
 	if !ok {
@@ -156,8 +156,8 @@ func (f *fit) surest() (best bend, ok bool) {
 	return best, best.chance > 0
 }
 
-// bent is the belief of a coat if its lot left what it was by one of several
-// bends, put together as one normal; the chance is of them all.
+// bent is the belief of a coat if its lot changed by one of several bends, combined into
+// one normal distribution; odds is the sum of theirs.
 func (f *fit) bent(ms []maybe, mean []float64, cov sym, applied time.Time, kappa []entry, person int, noise *[dim]float64) (out belief, odds float64) {
 	var second [dim][dim]float64
 	for i := range ms {
@@ -195,16 +195,16 @@ func (f *fit) bent(ms []maybe, mean []float64, cov sym, applied time.Time, kappa
 	return out, odds
 }
 
-// Run is a run of coats of a lot whose tests lie on one side of what its earlier
-// ones taught.
+// Run is a run of consecutive coats of a lot whose tests all lie on one side of the
+// expectation from its earlier coats.
 type Run struct {
 	Lot    string   `json:"lot,omitempty"`
 	Faster bool     `json:"faster"`
-	Ages   bool     `json:"ages"` // it goes on changing
+	Ages   bool     `json:"ages"` // the rate keeps changing
 	Coats  []string `json:"coats"`
 	Tests  int      `json:"tests"`
-	Chance float64  `json:"chance"` // that the bottle has changed
-	Sure   bool     `json:"sure"`   // and is taken to have
+	Chance float64  `json:"chance"` // probability that the lot has changed
+	Sure   bool     `json:"sure"`   // the change is taken as true
 }
 
 // run is the most likely run that a lot is in just now; nil for none.
@@ -250,7 +250,7 @@ func (f *fit) run(lot string) *Run {
 	return out
 }
 
-// noticed is the chance from which a run on one side is said.
+// noticed is the probability from which a run is reported.
 const noticed = 0.5
 
 // Run is the run of tests on one side that a lot is in just now; nil for none

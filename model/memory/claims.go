@@ -32,12 +32,12 @@ type Claim struct {
 	facts  words.Facts
 }
 
-// What is said needs to stand out of its own doubt.
+// Limits for a claim to stand out from its own uncertainty.
 const (
 	coldC     = 15.0
 	z80       = 1.2815515655446004
-	sayDoubt  = 0.75 // of the doubt before, from which something was learnt at all
-	leastSaid = 0.03 // of ln κ: less is as on the sheet
+	sayDoubt  = 0.75 // of the prior uncertainty: above this nothing was learnt
+	leastSaid = 0.03 // of ln κ: a smaller shift counts as "as on the sheet"
 )
 
 // Claims are what was learnt, the most useful first, in a
@@ -195,8 +195,8 @@ func (m *Learnt) energy(f *fit, add func(Claim)) {
 	}
 }
 
-// times is an activation energy, kJ/mol, as a shop feels it: how many times as
-// fast a resin cures at 30 °C as at 20 °C.
+// times expresses an activation energy, kJ/mol, as how many times as fast a resin cures
+// at 30 °C as at 20 °C.
 func times(kJMol float64) string {
 	return fmt.Sprintf("%.2f", math.Exp(1000*kJMol/cure.GasConstant*(1/293.15-1/303.15)))
 }
@@ -312,7 +312,7 @@ func markMinutes(r *cure.Resin, m cure.Mark, offset int, z float64) (float64, bo
 	return 0, false
 }
 
-// fared says how often what came next went on inside its window.
+// fared is the claim of how often the next coat went on inside its window.
 func (m *Learnt) fared(add func(Claim)) {
 	for _, kind := range []string{coat.WindowFill, coat.WindowCoat, coat.WindowCloth} {
 		var ls []*Lesson

@@ -22,8 +22,8 @@ type Memory struct {
 	Shared []Shared `json:"shared,omitempty"`
 	// Forgotten is not learnt again from the history.
 	Forgotten []Forgotten `json:"forgotten,omitempty"`
-	// Shed is how the shed follows the weather, Tent what the tent showed of
-	// itself, as last fitted.
+	// Shed is how the shed follows the weather, Tent the tent's figures, both as
+	// last fitted.
 	Shed *Shed `json:"shed,omitempty"`
 	Tent *Tent `json:"tent,omitempty"`
 	// Rev changes whenever the lessons do.
@@ -52,8 +52,8 @@ type Tent struct {
 	Fitted   time.Time `json:"fitted"`
 }
 
-// Forgotten is what was forgotten and when: every coat that fits the names that
-// are set and ended before it.
+// Forgotten is what was forgotten and when: every coat that matches the fields that are
+// set and ended before that time.
 type Forgotten struct {
 	At     time.Time `json:"at"`
 	By     string    `json:"by,omitempty"`
@@ -63,13 +63,13 @@ type Forgotten struct {
 	Person *string   `json:"person,omitempty"` // nil for everybody's
 }
 
-// covers reports whether a lesson is forgotten by it; with a person only the
-// finger of theirs is.
+// covers reports whether it forgets a lesson; with a person it forgets only that
+// person's finger tests.
 func (f *Forgotten) covers(l *Lesson) bool {
 	return !l.Applied.After(f.At) && (f.Coat == "" || f.Coat == l.Coat) && (f.Resin == "" || f.Resin == l.Resin) && (f.Lot == "" || f.Lot == l.Lot)
 }
 
-// Hidden takes what was forgotten out of a lesson that is drawn again.
+// Hidden removes what was forgotten from a lesson that is drawn again.
 func (m *Memory) Hidden(l *Lesson) {
 	for i := range m.Forgotten {
 		f := &m.Forgotten[i]
@@ -129,8 +129,8 @@ func (m *Memory) Put(l Lesson) {
 	m.Lessons = append(m.Lessons, l)
 }
 
-// PutShared takes what a board told of a resin, in the place of what it told
-// before; less than that is an older file and changes nothing.
+// PutShared takes what a board sent of a resin, in place of its earlier message. A message
+// with less in it is older and changes nothing.
 func (m *Memory) PutShared(s Shared) {
 	m.Rev++
 	m.Shared = slices.Clone(m.Shared)
@@ -145,8 +145,8 @@ func (m *Memory) PutShared(s Shared) {
 	m.Shared = append(m.Shared, s)
 }
 
-// Nameless is a lesson without the names of whose finger it was: people of one
-// board stay apart as a, b, c within it.
+// Nameless is a lesson without people's names: the people of one board are told apart as
+// a, b, c within it.
 func (l Lesson) Nameless() Lesson {
 	l.Touches = slices.Clone(l.Touches)
 	var seen []string
@@ -194,8 +194,8 @@ func Write(m *Memory, board string, at time.Time) ([]byte, error) {
 	return append(b, '\n'), err
 }
 
-// Read reads such a file, strictly: one that is damaged, of a newer version or
-// holds what cannot be is an error with its place, and nothing of it is taken.
+// Read reads such a file strictly: one that is damaged, of a newer version or with
+// impossible values is an error with its place, and nothing of it is taken.
 func Read(b []byte) (m *Memory, board string, err error) {
 	var d document
 	if err := strict(b, &d); err != nil {
@@ -248,7 +248,7 @@ const (
 	maxText    = 300
 )
 
-// Check reports all that cannot be in a memory, each with its place.
+// Check reports all impossible values of a memory, each with its place.
 func (m *Memory) Check() error {
 	var errs []error
 	bad := func(where, what string, args ...any) {

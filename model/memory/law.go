@@ -9,7 +9,7 @@ import (
 	"curewright/model/cure"
 )
 
-// LawOf names a resin's cure law: what was learnt with another one does not hold
+// LawOf is the digest of a resin's cure law: lessons drawn with another law do not hold
 // for it.
 func LawOf(r *cure.Resin) string {
 	h := fnv.New64a()

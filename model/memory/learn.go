@@ -11,55 +11,55 @@ import (
 	"curewright/model/cure"
 )
 
-// Doubts of ln κ before any test, standard deviations (choices; D22). What a
-// resin's file leaves beside lot and batch is the doubt of the data sheet.
+// Prior standard deviations of ln κ (choices; D22). The resin's own uncertainty less that
+// of lot and batch is the data sheet's.
 const (
 	lotSD   = 0.10
 	batchSD = 0.12
-	// A lot may differ by more than lots do, as old stock and a change of recipe
-	// make it: a second story with its own share of the belief.
+	// A lot may differ by more than lots usually do, by age or a change of recipe: a
+	// second hypothesis with its own prior share.
 	lotWideSD    = 0.20
 	lotWideShare = 0.15
-	// The activation energy, J/mol, where the resin's file gives no doubt of its
-	// own (physics: 57 ± 6 kJ/mol).
+	// The activation energy's, J/mol, where the resin's file gives none (physics:
+	// 57 ± 6 kJ/mol).
 	eSD = 6000.0
 	// Of a film's offset (unit variance) the greater part is person and resin,
 	// the rest the single coat: how much, the coats themselves choose.
 	filmLittle, filmSome, filmMuch = 0.2, 0.3, 0.5
-	// The chances that somebody's word runs a state behind, and ahead.
+	// Prior probabilities that a person's reports run one state behind, and ahead.
 	lateShare, earlyShare = 0.20, 0.03
-	// A bottle whose rate left what it was: by a step at a coat, or from a coat on
-	// by a little more each week, as old stock does; and a lot that is none of this
-	// resin from its first coat on. Standard deviations of ln κ, and the chances
-	// that it begins at a coat.
+	// A bottle whose rate changed: by a step at a coat, or from a coat on a little more
+	// each week, as old stock does; and a lot that differs from this resin from its
+	// first coat on. Standard deviations of ln κ, and the probability per coat that the
+	// change begins there.
 	stepSD, stepChance  = 0.35, 0.008
 	weeklySD, ageChance = 0.04, 0.01
 	alienLotChance      = 0.03
-	// Over all coats of a bottle the two are no likelier than this: with every
-	// coat more an alarm would come of itself.
+	// Upper limit of that probability over all coats of a bottle: otherwise a bottle
+	// with many coats would raise an alarm by itself.
 	bottleTurns, bottleAges = 0.06, 0.12
-	// changedSure is the chance from which a change is taken as true.
+	// changedSure is the probability from which a change is taken as true.
 	changedSure = 0.9
-	// looseSD is by how much more a coat is let stray, as ln κ, where it is asked
-	// whether its lot left what it was.
+	// looseSD is the additional standard deviation of ln κ that a coat is allowed
+	// while it is tested whether its lot changed.
 	looseSD = 0.3
-	// notThis is the chance that nothing learnt holds for a coat: another resin
-	// under the same name, a wrong ratio; of it, alienShare that it is none that
-	// the sheet knows of either.
+	// notThis is the probability that nothing learnt holds for a coat: another resin
+	// under the same name, or a wrong ratio. In the share alienShare of these cases
+	// the data sheet does not hold either.
 	notThis    = 0.03
 	notThisNew = 0.10 // of a bottle not seen before
 	alienShare = 0.4
 	alienSD    = 0.7
-	// mostLessons of a resin count, the latest.
+	// mostLessons is how many of a resin's latest lessons count.
 	mostLessons = 80
 	mostBends   = 6
 	sweeps      = 2
 )
 
-// story is one set of assumptions that a run of learning makes.
+// story is one set of assumptions under which all lessons are learnt.
 type story struct {
 	lot  float64
-	film float64 // share of a film's offset that is the single coat's
+	film float64 // share of a film's offset that belongs to the single coat
 	who  string
 	late int
 }
@@ -69,11 +69,11 @@ type group struct {
 	l       *Lesson
 	who     string
 	touches []coat.Touch
-	kappa   []entry // what ln κ is made of, besides noise
+	kappa   []entry // the variables whose sum is ln κ, without noise
 	person  int     // first of the five offsets
 	noise   [dim]float64
 	site    *site
-	loose   *site // of a belief that lets the coat stray
+	loose   *site // of a belief that allows the coat to deviate
 }
 
 type entry struct {
@@ -81,15 +81,15 @@ type entry struct {
 	x float64
 }
 
-// site is what one group's tests say of what all share: precision and
-// information of its six numbers, their noise integrated out.
+// site is the contribution of one group's tests to the shared variables: precision and
+// information of its six numbers, with their noise integrated out.
 type site struct {
 	p [dim][dim]float64
 	h [dim]float64
 }
 
-// fit is what one story learnt. Its variables are in units of their own prior
-// doubt: the resin, the activation energy, then lots, people and cups.
+// fit is the result of learning under one story. Its variables are in units of their
+// prior standard deviations: resin, activation energy, then lots, people and cups.
 type fit struct {
 	story
 	resin  *cure.Resin
@@ -99,7 +99,7 @@ type fit struct {
 	lots   map[string]int
 	people map[string]int
 	units  map[string]int
-	bends  []bend // that are taken as true
+	bends  []bend // bends that are taken as true
 	mean   []float64
 	cov    sym
 	logZ   float64
@@ -107,7 +107,7 @@ type fit struct {
 	e      float64
 }
 
-// sheetOf is what a resin's own doubt leaves for resin against sheet.
+// sheetOf is the part of a resin's uncertainty that belongs to the data sheet.
 func sheetOf(r *cure.Resin) float64 {
 	rest := r.LnKappaSD*r.LnKappaSD - lotSD*lotSD - batchSD*batchSD
 	return math.Sqrt(max(rest, 0.05*0.05))
@@ -140,7 +140,7 @@ func groupsOf(ls []*Lesson) (gs []*group) {
 	return gs
 }
 
-// learn works out one story.
+// learn learns all lessons under one story.
 func learn(r *cure.Resin, ls []*Lesson, shared []*Shared, s story) *fit {
 	f := &fit{story: s, resin: r, groups: groupsOf(ls), shared: shared, sheet: sheetOf(r), e: energySD(r)}
 	chance := 0.0
@@ -167,7 +167,7 @@ func learn(r *cure.Resin, ls []*Lesson, shared []*Shared, s story) *fit {
 // person is the share of a film's offset that goes with person and resin.
 func (f *fit) person() float64 { return math.Sqrt(1 - f.film*f.film) }
 
-// lay gives every variable its place.
+// lay assigns every variable its index.
 func (f *fit) lay() {
 	f.n = 2
 	f.lots, f.people, f.units = map[string]int{}, map[string]int{}, map[string]int{}
@@ -212,8 +212,8 @@ func (f *fit) lay() {
 	}
 }
 
-// row is what ln κ of a coat is made of, and the noise of its six numbers
-// (variances).
+// row is the variables that make up a coat's ln κ, and the variances of the noise of its
+// six numbers.
 func (f *fit) row(contrast float64, lot string, applied time.Time, unit string) (k []entry, noise [dim]float64) {
 	k = append(k, entry{0, f.sheet}, entry{1, -f.e / 1000 * contrast})
 	if i, ok := f.lots[lot]; ok {
@@ -235,9 +235,9 @@ func (f *fit) row(contrast float64, lot string, applied time.Time, unit string) 
 	return k, noise
 }
 
-// lotRow is what a lot's rate against its resin's is made of at a time. Coats of
-// which no lot was written may be of several bottles: half of the variance is
-// each one's own.
+// lotRow is the variables that make up a lot's rate relative to its resin's at a time.
+// Coats without a recorded lot may be from several bottles, so half of the variance is
+// each coat's own.
 func (f *fit) lotRow(lot string, at time.Time, i int) []entry {
 	k := []entry{{i, f.lot}}
 	if lot == "" {
@@ -253,12 +253,12 @@ func (f *fit) lotRow(lot string, at time.Time, i int) []entry {
 	return k
 }
 
-// solve puts prior and sites together.
+// solve combines the prior and all sites.
 func (f *fit) solve() {
 	q, h := f.total(nil, false)
 	c, ok := q.inverse()
 	if !ok {
-		// Sites that take each other away: a misreport's. Without them.
+		// Sites of a misreported test may make the sum indefinite: leave them out.
 		for _, g := range f.groups {
 			g.site = nil
 		}
@@ -268,8 +268,8 @@ func (f *fit) solve() {
 	f.cov, f.mean = c, c.times(h)
 }
 
-// total is precision and information of all but one group, loose those of coats
-// that may stray.
+// total is precision and information of all groups but one; with loose, those of coats
+// that are allowed to deviate.
 func (f *fit) total(but *group, loose bool) (sym, []float64) {
 	q, h := newSym(f.n), make([]float64, f.n)
 	for i := range f.n {
@@ -290,7 +290,7 @@ func (f *fit) total(but *group, loose bool) (sym, []float64) {
 	return q, h
 }
 
-// tell adds a group's site to what all share.
+// tell adds a group's site to the shared variables.
 func (g *group) tell(s *site, q sym, h []float64, personSD float64) {
 	each := func(j int, do func(i int, x float64)) {
 		if j == 0 {
@@ -311,8 +311,8 @@ func (g *group) tell(s *site, q sym, h []float64, personSD float64) {
 	}
 }
 
-// foresee is what mean and covariance of the shared variables say of one
-// coat's six numbers.
+// foresee predicts one coat's six numbers from mean and covariance of the shared
+// variables.
 func foresee(mean []float64, cov sym, kappa []entry, person int, personSD float64, noise *[dim]float64) (g belief) {
 	var at [dim][]entry
 	at[0] = kappa
@@ -343,7 +343,7 @@ func (f *fit) lateOf(who string) int {
 	return 0
 }
 
-// weigh runs a belief through a group's tests.
+// weigh updates a belief by a group's tests.
 func (f *fit) weigh(b belief, g *group) (after belief, logZ float64) {
 	for i := range g.touches {
 		logZ += b.absorb(f.resin, &g.touches[i], f.lateOf(g.who))
@@ -351,8 +351,8 @@ func (f *fit) weigh(b belief, g *group) (after belief, logZ float64) {
 	return b, logZ
 }
 
-// siteOf is what turned one belief into another, with the noise of the six
-// numbers integrated out; nil where it is none.
+// siteOf is the site that turns one belief into another, with the noise of the six
+// numbers integrated out; nil where there is none.
 func siteOf(before, after *belief, noise *[dim]float64) *site {
 	b, ok1 := square(before).inverse()
 	a, ok2 := square(after).inverse()
@@ -425,7 +425,7 @@ func reduce(m *[dim][2*dim + 1]float64) bool {
 	return true
 }
 
-// pass takes the lessons one after the other, each foreseen by those before it.
+// pass processes the lessons in order, each predicted from those before it.
 func (f *fit) pass() {
 	f.logZ = 0
 	for _, g := range f.groups {
@@ -437,8 +437,8 @@ func (f *fit) pass() {
 	}
 }
 
-// refine weighs one group again, by what all the others say; at the last also
-// as a coat that may stray.
+// refine updates one group's site again, given all the others; in the last pass also as a
+// coat that is allowed to deviate.
 func (f *fit) refine(g *group, last bool) {
 	q, h := f.total(g, false)
 	c, ok := q.inverse()

@@ -6,8 +6,8 @@
 //
 // What is kept are lessons: one for each coat that ended, with its finger tests
 // and the degree of cure that the rate law gave then for each rate factor.
-// All that is believed is worked out of the lessons ([Learn]): no claim without
-// the coats that taught it, and a coat that is forgotten has taught nothing.
+// Everything is computed from the lessons ([Learn]), so each claim has the coats that
+// taught it, and a forgotten coat has no effect.
 //
 // The working-out is exact on a grid of ln κ for each finger test and normal
 // between coats (assumed-density filtering, then expectation propagation; T. P.
@@ -62,11 +62,10 @@ type Lesson struct {
 	// less.
 	Teaches bool     `json:"teaches"`
 	Why     []string `json:"why,omitempty"`
-	// Next is how what came next on it went on, for the claim; nil where nothing
-	// did.
+	// Next is how the next coat or cloth on it fared; nil where there was none.
 	Next *Fared `json:"next,omitempty"`
-	// Of is a digest of the records that the lesson was drawn from: when they
-	// are put right, it is drawn again.
+	// Of is a digest of the records that the lesson was drawn from: when they are
+	// corrected, it is drawn again.
 	Of string `json:"of"`
 }
 
@@ -77,8 +76,8 @@ const (
 	MaxPath  = 97
 )
 
-// Fared is how the next coat or cloth went onto one: so long after it was
-// applied, and whether its window was open then by all that was felt since.
+// Fared is how the next coat or cloth went onto one: how long after it was applied, and
+// whether its window was open then, by all finger tests until that time.
 type Fared struct {
 	Window  string  `json:"window"`
 	Minutes float64 `json:"minutes"`

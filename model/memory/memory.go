@@ -17,8 +17,8 @@ import (
 type Learnt struct {
 	Resin      cure.Resin
 	Lessons    []*Lesson
-	Shared     []*Shared // what others of the yard told, and was taken
-	Aside      []Aside   // and what was not
+	Shared     []*Shared // what other boards of the yard sent, as far as it is used
+	Aside      []Aside   // and what is not used
 	hypotheses []hypothesis
 }
 
@@ -29,10 +29,10 @@ type hypothesis struct {
 	share float64
 }
 
-// Aside is what another board learnt and was set aside, since it is the opposite
-// of what is known here: κ here and there, with the doubt of their ratio's
-// logarithm. Against is the other board where this one knows nothing itself: then
-// both are set aside, and mine is its κ.
+// Aside is a lot of another board that is not used because it contradicts this board: κ
+// here and there, with the standard deviation of the logarithm of their ratio. Where this
+// board knows nothing itself, Against is the third board that contradicts: then neither
+// is used, and Mine is its κ.
 type Aside struct {
 	Board   string  `json:"board"`
 	Against string  `json:"against,omitempty"`
@@ -59,8 +59,8 @@ func Learn(r cure.Resin, m *Memory, board string) *Learnt {
 			foreign[l.Board] = append(foreign[l.Board], l)
 		}
 	}
-	// What each other board says of the lots, for the question whether it is the
-	// opposite; its own coats are taken where it is not.
+	// What each other board says of the lots, to find contradictions; its coats are
+	// used where there is none.
 	said := map[string]*Shared{}
 	for _, b := range slices.Sorted(maps.Keys(foreign)) {
 		said[b] = learnt(&Learnt{Resin: r, Lessons: foreign[b]}).Share(b)
@@ -95,11 +95,11 @@ func Learn(r cure.Resin, m *Memory, board string) *Learnt {
 	return learnt(out)
 }
 
-// Knows reports whether anything was learnt that an estimate goes by.
+// Knows reports whether anything was learnt that changes an estimate.
 func (m *Learnt) Knows() bool { return m != nil && len(m.hypotheses) > 0 }
 
-// disagree finds the boards that learnt the opposite: of this board, else of
-// each other, and then neither is believed.
+// disagree finds boards that contradict this board, or each other; of two that contradict
+// each other neither is used.
 func (m *Learnt) disagree(said map[string]*Shared, board string) map[string]bool {
 	bad := map[string]bool{}
 	names := slices.Sorted(maps.Keys(said))
@@ -172,13 +172,12 @@ func learnt(m *Learnt) *Learnt {
 	return m
 }
 
-// Unknowing is what is believed of a coat of a resin of which nothing was
-// learnt: whether its tests are ones that it could give, whoever felt it, is
-// asked of this.
+// Unknowing is the prior of a coat of a resin of which nothing was learnt. It is used to
+// judge whether a coat's tests are possible at all, whoever made them.
 func Unknowing(r cure.Resin, a About) *coat.Prior { return learnt(&Learnt{Resin: r}).Prior(a) }
 
-// people are those whose fingers taught, the busiest first; more than four
-// are not asked after being late.
+// people are those whose finger tests count, the most frequent first; only for the first
+// four it is tested whether their reports run late.
 func (m *Learnt) people() (out []string) {
 	n := map[string]int{}
 	for _, l := range m.Lessons {
@@ -198,7 +197,7 @@ type About struct {
 	Lot      string
 	Unit     string    // its cups, as lessons name them
 	Board    string    // of the unit
-	Applied  time.Time // zero for after all that taught
+	Applied  time.Time // zero for after all lessons
 	Who      string    // whose finger will feel it
 	Contrast float64   // as in [Lesson]
 }
@@ -245,7 +244,7 @@ func (m *Learnt) Prior(a About) *coat.Prior {
 		if i > 0 {
 			continue
 		}
-		// Nothing learnt of the resin holds; the hand is the same.
+		// Nothing learnt of the resin holds, but the person's offsets do.
 		for _, x := range [...]struct{ share, sd float64 }{{1 - alienShare, m.Resin.LnKappaSD}, {alienShare, alienSD}} {
 			c := b
 			c.m[0] = 0

@@ -21,10 +21,10 @@ type Moved struct {
 	SDNow  float64 `json:"sd_after"`
 }
 
-// Replayed is one coat of the past as the sheet and as the refitted resin read
-// it: minutes to green and to the end of the recoat window over its panel's
-// readings, as far as there are any and at the coat's own warmth after them, and
-// how many of its finger tests each would have foretold by its middle.
+// Replayed is one past coat, computed with the sheet's and with the refitted resin:
+// minutes to green and to the end of the recoat window, by its panel's readings and after
+// them at the coat's own mean temperature, and how many of its finger tests the median
+// of each would have predicted.
 type Replayed struct {
 	Coat    string    `json:"coat"`
 	WarmthC float64   `json:"warmth_c"`
@@ -50,10 +50,10 @@ type Refit struct {
 	Tests int        `json:"tests"`
 }
 
-// Refit moves a resin's rate and activation energy to what the coats taught,
-// and narrows their doubt by as much; all else stays as its file says. Lots and
-// fingers are integrated out. The refitted resin is another one: what was
-// learnt with the old law is in it, and does not count beside it again.
+// Refit sets a resin's rate and activation energy, with their uncertainties, to what the
+// coats taught; all else stays as in its file. Lots and people are integrated out. The
+// refitted resin has a new law: lessons drawn with the old one are contained in it and are
+// not counted again.
 func (m *Learnt) Refit(name string) Refit {
 	f := m.hypotheses[0].f
 	r := m.Resin
@@ -95,12 +95,11 @@ func (m *Learnt) Refit(name string) Refit {
 	return out
 }
 
-// replayFor is how long a coat is replayed at most: what has not come by then is
-// told as never.
+// replayFor is the longest time of a replay: a mark not reached by then counts as never.
 const replayFor = 14 * 24 * time.Hour
 
-// replay is when the middle of a resin's coat stops to stick and when its window
-// ends, in minutes after application; nil for never.
+// replay is when a resin's median coat is no longer tacky and when its window ends, in
+// minutes after application; nil for never.
 func (l *Lesson) replay(r *cure.Resin, it *cure.Integrator) (green, closes *int) {
 	const step = 300.0 // s
 	temp := func(s float64) float64 {
@@ -139,7 +138,7 @@ func (l *Lesson) replay(r *cure.Resin, it *cure.Integrator) (green, closes *int)
 	return green, closes
 }
 
-// middle is the state in the middle of all doubt at a test, for a rate factor.
+// middle is the median state at a test, for a rate factor.
 func middle(r *cure.Resin, t *coat.Touch, ln float64) coat.State {
 	a := alphaAt(t, ln)
 	tg := r.Tg(a)

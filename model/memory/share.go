@@ -12,9 +12,9 @@ import (
 	"curewright/model/cure"
 )
 
-// Shared is what one board learnt of a resin and its lots, and of nobody: people
-// are integrated out of it. It is a normal likelihood over ln κ of the resin, its
-// activation energy (kJ/mol), then ln κ of each lot against the resin.
+// Shared is what one board learnt of a resin and its lots, with people integrated out. It
+// is a normal likelihood over ln κ of the resin, its activation energy (kJ/mol), then ln κ
+// of each lot relative to the resin.
 type Shared struct {
 	Board string    `json:"board"`
 	Resin string    `json:"resin"`
@@ -56,8 +56,8 @@ func (s *Shared) check() error {
 	return nil
 }
 
-// Share is what a board may tell others of a resin; nil where it learnt nothing,
-// or would have to tell of a lot by a guess.
+// Share is what a board sends to others of a resin; nil where it learnt nothing, or where
+// it would have to guess a lot.
 func (m *Learnt) Share(board string) *Shared {
 	f := m.hypotheses[0].f
 	s := &Shared{Board: board, Resin: m.Resin.Name, Law: LawOf(&m.Resin)}
@@ -127,8 +127,8 @@ func (m *Learnt) Share(board string) *Shared {
 	return s
 }
 
-// tell adds a shared likelihood to what all share; lots that this fit has not
-// get no place, and are integrated out with their prior.
+// tell adds a shared likelihood to the shared variables. Lots that this fit does not have
+// are integrated out with their prior.
 func (s *Shared) tell(f *fit, q sym, h []float64) {
 	n := len(s.Info)
 	at, scale := make([]int, n), make([]float64, n)
@@ -208,6 +208,6 @@ func (s *Shared) alone(r *cure.Resin, lot string) (mean, sd float64) {
 	return f.of([]entry{{0, f.sheet}, {2, f.lot}})
 }
 
-// opposite is how far apart two may lie, in their common doubt, before both
-// cannot be right.
+// opposite is how many of their combined standard deviations two values may differ before
+// they count as contradicting.
 const opposite = 3.0

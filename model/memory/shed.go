@@ -12,7 +12,7 @@ import (
 	"curewright/model/words"
 )
 
-// ShedOf is what a fitted shop is remembered by; nil where it is not fitted.
+// ShedOf is the remembered form of a fitted shop; nil where it is not fitted.
 func ShedOf(m *shop.Model, probe string, at time.Time) *Shed {
 	if !m.Fitted {
 		return nil
@@ -20,8 +20,8 @@ func ShedOf(m *shop.Model, probe string, at time.Time) *Shed {
 	return &Shed{Probe: probe, TauH: m.TauS / 3600, Stays: m.Stays, Gain: m.Gain, Days: math.Round(10*m.Days) / 10, Fitted: at}
 }
 
-// Shop is a shed that has too few readings of its own yet: the constants as they
-// were learnt, all doubt that of an unknown one.
+// Shop is the start for a shed with too few readings yet: the remembered constants with the
+// uncertainty of an unknown shed.
 func (s *Shed) Shop(outdoor bool) shop.Model {
 	m := shop.Default()
 	m.TauS, m.Stays = s.TauH*3600, s.Stays
@@ -37,17 +37,17 @@ func (s *Shed) News(was *Shed) bool {
 	return was == nil || s.Probe != was.Probe || s.TauH != was.TauH || s.Stays != was.Stays || s.Gain != was.Gain || s.Days >= was.Days+1
 }
 
-// TentOf is what a fitted tent is remembered by.
+// TentOf is the remembered form of a fitted tent.
 func TentOf(m *tent.Model, at time.Time) *Tent {
 	r := func(x float64) float64 { return math.Round(10*x) / 10 }
 	return &Tent{PanelMin: r(m.TauS / 60), PanelSD: r(m.TauSD / 60), RiseK: r(m.GainK), RiseSD: r(m.GainSD), Quarters: m.Bins, Fitted: at}
 }
 
-// aged is by how much the doubt of a remembered tent is wider than that of its
-// fit: it may have been hung anew. A choice.
+// aged is the factor by which a remembered tent's uncertainty is wider than its fit's,
+// since the tent may have been put up anew. A choice.
 const aged = 2
 
-// Model is a tent that has not shown enough of itself yet, as it was before.
+// Model is the start for a tent with too few samples yet: the remembered figures.
 func (t *Tent) Model() tent.Model {
 	m := tent.Default()
 	m.TauS, m.TauSD, m.GainK, m.GainSD = t.PanelMin*60, aged*t.PanelSD*60, t.RiseK, aged*t.RiseSD

@@ -23,12 +23,12 @@ func alphaAt(t *coat.Touch, ln float64) float64 {
 	return min(max(coat.Cubic(t.Alpha[:], (ln-coat.TouchFirst)/coat.TouchStep), 0), 1)
 }
 
-// offsetOf is which offset moves the mark at which a rank begins.
+// offsetOf is the index of the offset that moves the mark at which a rank begins.
 var offsetOf = [...]int{1: coat.OffTacky, 2: coat.OffGel, 3: coat.OffFirm, 4: coat.OffHard}
 
-// edges are the ranks of the film that stand for what was said by somebody
-// whose word runs late by so many states: from lo (inclusive, 0 for no lower
-// end) to below hi (5 for no upper end); false where nobody can have meant it.
+// edges are the ranks of the film that a report can stand for, if the person's reports run
+// late by so many states: from lo (inclusive, 0 for no lower end) to below hi (5 for no
+// upper end); false where the report is impossible.
 func edges(rank, late int) (lo, hi int, ok bool) {
 	lo, hi = rank, rank+1
 	switch {
@@ -48,12 +48,11 @@ func edges(rank, late int) (lo, hi int, ok bool) {
 	return lo, hi, true
 }
 
-// misreported is the chance that a test names some one state by mistake.
+// misreported is the probability that a test names a given state by mistake.
 const misreported = coat.Misreport / 5
 
-// absorb weighs a belief by one finger test and keeps it normal, with the
-// weighed mean and covariance. It returns the logarithm of the chance that the
-// test had.
+// absorb updates a belief by one finger test and approximates the result by a normal of the
+// same mean and covariance. It returns the logarithm of the test's probability.
 func (g *belief) absorb(r *cure.Resin, t *coat.Touch, late int) float64 {
 	lo, hi, ok := edges(t.State.Rank(), late)
 	if t.State.Rank() < 0 || !ok {
@@ -80,8 +79,8 @@ func (g *belief) absorb(r *cure.Resin, t *coat.Touch, late int) float64 {
 	return math.Log(w.s0 / w.norm)
 }
 
-// film is a belief with ln κ set apart: the offsets of one ln κ are normal about a
-// line.
+// film is a belief split into ln κ and the offsets, which for a given ln κ are normal with
+// a mean that is linear in ln κ.
 type film struct {
 	belief
 	beta [dim]float64 // slope of each offset on ln κ
@@ -125,7 +124,7 @@ func (f *film) mark(rank int, sign, wider float64) mark {
 	return k
 }
 
-// weighing is one test's, over the rate factors that a belief holds possible.
+// weighing is the state of one test's update, over the possible rate factors of a belief.
 type weighing struct {
 	film
 	r     *cure.Resin
@@ -146,7 +145,7 @@ func (w *weighing) sum() {
 		d := sd * x
 		weight := math.Exp(-x * x / 2)
 		w.norm += weight
-		// No batch is faster or slower than the grid: its end stands for it.
+		// Rate factors beyond the grid count as its end.
 		ln := min(max(w.m[0]+d, coat.TouchFirst), -coat.TouchFirst)
 		y := weight * (misreported + (1-coat.Misreport)*max(w.chance(ln, d, weight), 0))
 		w.s0 += y
@@ -155,8 +154,8 @@ func (w *weighing) sum() {
 	}
 }
 
-// chance is the test's where ln κ is ln, d above its mean; the marks' sums take
-// its slopes.
+// chance is the test's probability where ln κ is ln, d above its mean; its derivatives are
+// added to the marks' sums.
 func (w *weighing) chance(ln, d, weight float64) float64 {
 	a := alphaAt(w.t, ln)
 	tg := w.r.Tg(a)
@@ -187,8 +186,8 @@ func (w *weighing) above(rank int, a, glassK, d float64) (over, base, scale floa
 	case 1:
 		return a - cure.AlphaTacky, 0, 1
 	case 2:
-		// A glass feels firm, so green is passed by either: the firm part
-		// with its offset's own spread, the gel as a function of its.
+		// A glassy film feels firm, so green is reached by gelation or by glass: the glass
+		// part with its offset's own spread, the gel part as a function of its offset.
 		scale = 1
 		if x := glassK + cure.GreenBelowK; x < 3*coat.MarkSD[coat.OffFirm] {
 			scale = phi(x / w.firm.touch)
@@ -199,8 +198,8 @@ func (w *weighing) above(rank int, a, glassK, d float64) (over, base, scale floa
 	return glassK - cure.FirmAboveK, 0, 1
 }
 
-// move gives a belief the weighed mean and covariance: what the marks' offsets
-// learnt, the others learn as far as they go along with these.
+// move sets a belief's mean and covariance to the weighted ones. The other offsets follow by
+// their covariance with those of the marks.
 func (w *weighing) move(g *belief) {
 	e1, e2 := w.s1/w.s0, w.s2/w.s0
 	var mean [dim]float64 // about g.m
@@ -245,9 +244,8 @@ var hermite = [...]struct{ x, w float64 }{
 // glassParts are ln κ and the offsets of firm and hard.
 var glassParts = [3]int{0, 1 + coat.OffFirm, 1 + coat.OffHard}
 
-// absorbGlass is absorb for firm and hard, whose two marks lie so near each other
-// that a film's may cross: their offsets go by nodes as ln κ does, and the others
-// along with these.
+// absorbGlass is absorb for firm and hard, whose two marks lie so close that a film's may
+// cross: their offsets are integrated over nodes like ln κ, and the others follow.
 func (g *belief) absorbGlass(r *cure.Resin, t *coat.Touch, firm bool, wider float64) float64 {
 	l := g.spreads(glassParts)
 	var touch, film [2]float64 // standard deviations of a finger's judging and the film, K
@@ -318,8 +316,9 @@ func (g *belief) spreads(of [3]int) (l [3][3]float64) {
 	return l
 }
 
-// follow moves a belief as three of its parts moved: by so much, to such a second
-// moment about where they were. The others follow by their regression on the three.
+// follow changes a belief after three of its variables changed, given the shift of their
+// means and their second moments about the old means. The others follow by regression on
+// the three.
 func (g *belief) follow(of [3]int, by [3]float64, second [3][3]float64) {
 	c, delta := newSym(3), newSym(3) // the three's covariance, and by how much it grows
 	for i := range 3 {
