@@ -233,10 +233,42 @@ func (b *Book) panelName(id string) string {
 	return cmp.Or(p.Name, id)
 }
 
-// tick begins a tick of an entry.
-func (b *Book) tick(e *Entry, s *Schedule, i int, did string, at time.Time, who, note string) Tick {
-	t := Tick{ID: b.NewID("tick"), Job: s.ID, Step: s.Steps[i].ID, Panel: s.Steps[i].Panel, Did: did, At: at, Who: cmp.Or(who, b.By), Note: note}
-	e.Tick, e.Panel = t.ID, t.Panel
+// atStep is an entry of one step as it is worked out.
+type atStep struct {
+	*Book
+	f         fault.List
+	e         *Entry
+	s         *Schedule
+	out       []StepState // its progress
+	i         int         // which step of it
+	x         Step
+	at        time.Time
+	who, note string
+}
+
+// step works out an entry of a step: f are the faults that it has already, and
+// field the name of its note.
+func (b *Book) step(f fault.List, jobID, step string, at *time.Time, who, field, note string, work func(n *atStep)) (*Entry, []Fault) {
+	n := &atStep{Book: b, f: f, e: &Entry{}, who: who, note: note}
+	n.s, n.i = b.find(&n.f, jobID, step)
+	n.at = b.when(&n.f, at)
+	n.f.Text(field, note, maxNote)
+	checkWho(&n.f, who)
+	if n.f != nil {
+		return nil, n.f
+	}
+	n.x, n.out = n.s.Steps[n.i], n.s.Progress(b.Work, b.Ticks, b.Now)
+	work(n)
+	if n.f != nil {
+		return nil, n.f
+	}
+	return n.e, nil
+}
+
+// tick begins the tick of an entry.
+func (n *atStep) tick(did string) Tick {
+	t := Tick{ID: n.NewID("tick"), Job: n.s.ID, Step: n.x.ID, Panel: n.x.Panel, Did: did, At: n.at, Who: cmp.Or(n.who, n.By), Note: n.note}
+	n.e.Tick, n.e.Panel = t.ID, t.Panel
 	return t
 }
 
@@ -244,44 +276,32 @@ func (b *Book) tick(e *Entry, s *Schedule, i int, did string, at time.Time, who,
 // and cover; its cups are empty; the coat below is closed; the job gives the next step.
 func (b *Book) Done(jobID string, q Done) (*Entry, []Fault) {
 	var f fault.List
-	s, i := b.find(&f, jobID, q.Step)
-	at := b.when(&f, q.At)
 	checkShare(&f, q.Share)
-	f.Text("note", q.Note, maxNote)
-	checkWho(&f, q.Who)
-	if f != nil {
-		return nil, f
-	}
-	e := &Entry{}
-	out := s.Progress(b.Work, b.Ticks, b.Now)
-	t := b.tick(e, s, i, TickDone, at, q.Who, q.Note)
-	t.Share = q.Share
-	x := s.Steps[i]
-	switch x.Do {
-	case "coat":
-		b.coatOn(&f, e, s, out, i, q, &t)
-	case "cloth", "cover":
-		b.cloth(&f, e, s, out, i, q, &t)
-	default:
-		b.plain(e, s, out, i, &t)
-	}
-	if f != nil {
-		return nil, f
-	}
-	if x.Do != "coat" || out[i].Coat == "" {
-		b.used(e, x.Panel, at)
-	}
-	b.order(e, s, out, i, at)
-	e.put("tick", t.ID, t, true)
-	return e, nil
+	return b.step(f, jobID, q.Step, q.At, q.Who, "note", q.Note, func(n *atStep) {
+		t := n.tick(TickDone)
+		t.Share = q.Share
+		switch n.x.Do {
+		case "coat":
+			n.coatOn(q, &t)
+		case "cloth", "cover":
+			n.cloth(q, &t)
+		default:
+			n.plain()
+		}
+		if n.x.Do != "coat" || n.out[n.i].Coat == "" {
+			b.used(n.e, n.x.Panel, n.at)
+		}
+		n.order()
+		n.e.put("tick", t.ID, t, true)
+	})
 }
 
 // coatOn is the one tap for a coat.
-func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i int, q Done, t *Tick) {
-	x, at := s.Steps[i], t.At
-	have, there := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[i].Coat && c.ID != "" })
-	c := b.coatSaid(s, i, q, at)
-	cups, named := b.cupsFor(f, s, out, i, q, c.Resin, at)
+func (n *atStep) coatOn(q Done, t *Tick) {
+	now := &n.out[n.i]
+	have, there := find(n.Work.Coats, func(c coat.Coat) bool { return c.ID == now.Coat && c.ID != "" })
+	c := n.coatSaid(q)
+	cups, named := n.cupsFor(q, c.Resin)
 	if q.Resin == "" && named && len(cups) > 0 && cups[0].Resin != c.Resin {
 		c.Resin = cups[0].Resin // the cup decides which epoxy it is
 	}
@@ -291,47 +311,46 @@ func (b *Book) coatOn(f *fault.List, e *Entry, s *Schedule, out []StepState, i i
 	t.Said = &Said{Kind: c.Kind, Resin: c.Resin, Batches: c.Batches, Cloth: clothText(c.Cloth), Cover: c.Cover}
 	switch {
 	case !there:
-		c.ID = b.newID(f, "coat", q.ID, func(id string) bool {
-			return slices.ContainsFunc(b.Work.Coats, func(o coat.Coat) bool { return o.ID == id })
+		c.ID = n.newID(&n.f, "coat", q.ID, func(id string) bool {
+			return slices.ContainsFunc(n.Work.Coats, func(o coat.Coat) bool { return o.ID == id })
 		})
-		b.close(e, &c)
-		b.lateFeels(e, &c)
-		b.lateCloth(e, s, out, i, &c)
-	case out[i].Status != StepDone:
-		c = restOn(have, c, out[i].Share+t.share())
+		n.close(n.e, &c)
+		n.lateFeels(n.e, &c)
+		n.lateCloth(&c)
+	case now.Status != StepDone:
+		c = restOn(have, c, now.Share+t.share())
 	default:
 		// Entered twice: one coat, with both entries and the cups of both.
 		have.Batches = union(have.Batches, c.Batches)
 		c = have
-		if d := contradict(x, out[i].firstFull(), *t); len(d) > 0 {
+		if d := contradict(n.x, now.firstFull(), *t); len(d) > 0 {
 			for _, k := range d {
-				e.Warnings = append(e.Warnings, k.text(b.Words))
+				n.e.Warnings = append(n.e.Warnings, k.text(n.Words))
 			}
 		} else {
-			b.warn(e, "again", words.Facts{"step": x.ID})
+			n.warn(n.e, "again", words.Facts{"step": n.x.ID})
 		}
 	}
 	t.Coat = c.ID
-	w := b.with(e, cups)
-	*f = append(*f, CheckCoat(w, c, b.Now)...)
-	e.put("coat", c.ID, c, !there)
-	b.empty(e, cups, q.Keep, cmp.Or(q.Lot, ""), at)
-	e.Coat, e.Batches = c.ID, c.Batches
-	b.sayOn(e, c, cups, q, at)
-	e.Answers = append(append(e.Answers, c.ID), c.Batches...)
+	n.f = append(n.f, CheckCoat(n.with(cups), c, n.Now)...)
+	n.e.put("coat", c.ID, c, !there)
+	n.empty(n.e, cups, q.Keep, q.Lot, n.at)
+	n.e.Coat, n.e.Batches = c.ID, c.Batches
+	n.sayOn(c, cups, q)
+	n.e.Answers = append(append(n.e.Answers, c.ID), c.Batches...)
 }
 
 // coatSaid is the coat of a step by its job and an entry, without its cups.
-func (b *Book) coatSaid(s *Schedule, i int, q Done, at time.Time) coat.Coat {
-	x := s.Steps[i]
-	c := coat.Coat{Panel: x.Panel, Resin: cmp.Or(q.Resin, s.ResinOf(i)), Kind: cmp.Or(q.Kind, x.Coat), Applied: at, Finished: q.Finished, Note: q.Note,
+func (n *atStep) coatSaid(q Done) coat.Coat {
+	x := n.x
+	c := coat.Coat{Panel: x.Panel, Resin: cmp.Or(q.Resin, n.s.ResinOf(n.i)), Kind: cmp.Or(q.Kind, x.Coat), Applied: n.at, Finished: q.Finished, Note: q.Note,
 		Cover: cmp.Or(q.Cover, x.Cover), BagKPa: cmp.Or(q.BagKPa, x.BagKPa), BagMinutes: cmp.Or(q.BagMinutes, x.BagMinutes), Share: q.Share,
-		Next: cmp.Or(q.Next, b.nextWord(s, i))}
+		Next: cmp.Or(q.Next, n.nextWord(n.s, n.i))}
 	if q.Cover != "" && q.Cover != "vacuum bag" {
 		c.BagKPa, c.BagMinutes = q.BagKPa, q.BagMinutes
 	}
 	if cloth := cmp.Or(q.Cloth, x.Cloth); cloth != "" && cloth != "none" {
-		c.Cloth = Cloths(cloth, &at)
+		c.Cloth = Cloths(cloth, &n.at)
 	}
 	return c
 }
@@ -355,19 +374,19 @@ func restOn(have, more coat.Coat, share float64) coat.Coat {
 }
 
 // sayOn is the answer to a coat that is on, with what became of its cups.
-func (b *Book) sayOn(e *Entry, c coat.Coat, cups []coat.Batch, q Done, at time.Time) {
-	code, facts := "on", words.Facts{"what": kindWord(c.Kind), "panel": b.panelName(e.Panel), "at": b.clockText(at)}
+func (n *atStep) sayOn(c coat.Coat, cups []coat.Batch, q Done) {
+	code, facts := "on", words.Facts{"what": kindWord(c.Kind), "panel": n.panelName(n.x.Panel), "at": n.clockText(n.at)}
 	if q.Share != nil && *q.Share < 1 {
 		code, facts["pct"] = "on_share", fmt.Sprintf("%.0f", 100**q.Share)
 	}
-	b.say(e, code, facts)
-	if n := len(cups) - len(q.Keep); n == 1 {
-		e.Say += " " + b.text("cup_empty", words.Facts{"cup": cups[0].ID})
-	} else if n > 1 {
-		e.Say += " " + b.text("cups_empty", words.Facts{"n": n})
+	n.say(n.e, code, facts)
+	if left := len(cups) - len(q.Keep); left == 1 {
+		n.e.Say += " " + n.text("cup_empty", words.Facts{"cup": cups[0].ID})
+	} else if left > 1 {
+		n.e.Say += " " + n.text("cups_empty", words.Facts{"n": left})
 	}
 	if len(c.Batches) == 0 {
-		b.warn(e, "no_cup", nil)
+		n.warn(n.e, "no_cup", nil)
 	}
 }
 
@@ -385,7 +404,7 @@ func (st *StepState) firstFull() Tick {
 }
 
 // with is the work including the cups that this entry changes.
-func (b *Book) with(e *Entry, cups []coat.Batch) *coat.Work {
+func (b *Book) with(cups []coat.Batch) *coat.Work {
 	w := *b.Work
 	w.Batches = slices.Clone(b.Work.Batches)
 	for _, c := range cups {
@@ -399,12 +418,12 @@ func (b *Book) with(e *Entry, cups []coat.Batch) *coat.Work {
 // cupsFor returns the cups of a coat: those named; else those mixed for the step; else
 // open cups that were mixed for no other step, younger than half a day and mixed before
 // the entry's time.
-func (b *Book) cupsFor(f *fault.List, s *Schedule, out []StepState, i int, q Done, resin string, at time.Time) (cups []coat.Batch, named bool) {
+func (n *atStep) cupsFor(q Done, resin string) (cups []coat.Batch, named bool) {
 	if q.Batches != nil {
 		for k, id := range *q.Batches {
-			c, ok := find(b.Work.Batches, func(c coat.Batch) bool { return c.ID == id })
+			c, ok := find(n.Work.Batches, func(c coat.Batch) bool { return c.ID == id })
 			if !ok {
-				f.Add(fmt.Sprintf("batches[%d]", k), "unknown batch %q", id)
+				n.f.Add(fmt.Sprintf("batches[%d]", k), "unknown batch %q", id)
 				continue
 			}
 			cups = append(cups, c)
@@ -413,16 +432,16 @@ func (b *Book) cupsFor(f *fault.List, s *Schedule, out []StepState, i int, q Don
 	}
 	mixedFor := map[string]bool{}
 	mine := map[string]bool{}
-	for _, t := range b.Ticks {
-		if t.Did == TickMixed && t.Overruled == "" && b.stands(t) {
+	for _, t := range n.Ticks {
+		if t.Did == TickMixed && t.Overruled == "" && n.stands(t) {
 			mixedFor[t.Batch] = true
-			if t.Job == s.ID && t.Step == out[i].ID {
+			if t.Job == n.s.ID && t.Step == n.x.ID {
 				mine[t.Batch] = true
 			}
 		}
 	}
-	onCoat := onCoats(b.Work)
-	for _, c := range b.Work.Batches {
+	onCoat := onCoats(n.Work)
+	for _, c := range n.Work.Batches {
 		if mine[c.ID] && !onCoat[c.ID] && c.OffRatio != coat.OffScrap {
 			cups = append(cups, c)
 		}
@@ -430,8 +449,8 @@ func (b *Book) cupsFor(f *fault.List, s *Schedule, out []StepState, i int, q Don
 	if len(cups) > 0 {
 		return cups, false
 	}
-	for _, c := range b.Work.Batches {
-		if !mixedFor[c.ID] && (!onCoat[c.ID] || c.Kept) && c.Resin == resin && c.OffRatio != coat.OffScrap && standing(c, b.Now) && !c.Mixed.After(at.Add(ClockSlack)) {
+	for _, c := range n.Work.Batches {
+		if !mixedFor[c.ID] && (!onCoat[c.ID] || c.Kept) && c.Resin == resin && c.OffRatio != coat.OffScrap && standing(c, n.Now) && !c.Mixed.After(n.at.Add(ClockSlack)) {
 			cups = append(cups, c)
 		}
 	}
@@ -520,13 +539,13 @@ func (b *Book) lateFeels(e *Entry, c *coat.Coat) {
 }
 
 // cloth lays a cloth, or a cover, into the coat that the step is about.
-func (b *Book) cloth(f *fault.List, e *Entry, s *Schedule, out []StepState, i int, q Done, t *Tick) {
-	x, at := s.Steps[i], t.At
-	base := baseCoat(s.Steps, i)
+func (n *atStep) cloth(q Done, t *Tick) {
+	x, at, out := n.x, n.at, n.out
+	base := baseCoat(n.s.Steps, n.i)
 	var c coat.Coat
 	ok := false
 	if base >= 0 && out[base].Coat != "" {
-		c, ok = find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[base].Coat })
+		c, ok = find(n.Work.Coats, func(c coat.Coat) bool { return c.ID == out[base].Coat })
 	}
 	what := x.Cover
 	if x.Do == "cloth" {
@@ -539,21 +558,21 @@ func (b *Book) cloth(f *fault.List, e *Entry, s *Schedule, out []StepState, i in
 	if x.Do == "cloth" {
 		code = "cloth_in"
 	}
-	b.say(e, code, words.Facts{"what": what, "panel": b.panelName(x.Panel), "at": b.clockText(at)})
+	n.say(n.e, code, words.Facts{"what": what, "panel": n.panelName(x.Panel), "at": n.clockText(at)})
 	if !ok {
-		b.warn(e, "no_coat", nil)
+		n.warn(n.e, "no_coat", nil)
 		return
 	}
-	if out[i].Status == StepDone && len(out[i].Ticks) > 0 {
-		for _, k := range contradict(x, out[i].firstFull(), *t) {
-			e.Warnings = append(e.Warnings, k.text(b.Words))
+	if out[n.i].Status == StepDone && len(out[n.i].Ticks) > 0 {
+		for _, k := range contradict(x, out[n.i].firstFull(), *t) {
+			n.e.Warnings = append(n.e.Warnings, k.text(n.Words))
 		}
 		t.Coat = c.ID
-		e.Coat = c.ID
+		n.e.Coat = c.ID
 		return
 	}
 	if at.Before(c.Applied) {
-		b.warn(e, "before_coat", words.Facts{"at": b.clockText(at), "coat": kindWord(c.Kind), "coat_at": b.clockText(c.Applied)})
+		n.warn(n.e, "before_coat", words.Facts{"at": n.clockText(at), "coat": kindWord(c.Kind), "coat_at": n.clockText(c.Applied)})
 	}
 	if x.Do == "cloth" {
 		laid := at
@@ -562,37 +581,43 @@ func (b *Book) cloth(f *fault.List, e *Entry, s *Schedule, out []StepState, i in
 		}
 		add := Cloths(what, &laid)
 		kept := slices.Clone(c.Cloth)
-		for _, n := range add {
+		for _, one := range add {
 			// This is the cloth that was planned when the coat went on.
-			if k := slices.IndexFunc(kept, func(o coat.Cloth) bool { return o.Name == n.Name && o.Laid == nil }); k >= 0 {
-				kept[k] = n
+			if k := slices.IndexFunc(kept, func(o coat.Cloth) bool { return o.Name == one.Name && o.Laid == nil }); k >= 0 {
+				kept[k] = one
 				continue
 			}
-			kept = append(kept, n)
+			kept = append(kept, one)
 		}
 		c.Cloth = kept
 	}
 	if cover := cmp.Or(q.Cover, x.Cover); cover != "" {
-		c.Cover, c.BagKPa, c.BagMinutes = cover, cmp.Or(q.BagKPa, x.BagKPa), cmp.Or(q.BagMinutes, x.BagMinutes)
-		if cover != "vacuum bag" {
-			c.BagKPa, c.BagMinutes = nil, nil
-		}
+		putOn(&c, cover, cmp.Or(q.BagKPa, x.BagKPa), cmp.Or(q.BagMinutes, x.BagMinutes))
 	}
-	if next := cmp.Or(q.Next, b.nextWord(s, i)); next != "" {
+	if next := cmp.Or(q.Next, n.nextWord(n.s, n.i)); next != "" {
 		c.Next = next
 	}
-	*f = append(*f, CheckCoat(b.Work, c, b.Now)...)
-	t.Coat, e.Coat, e.Batches = c.ID, c.ID, c.Batches
-	e.put("coat", c.ID, c, false)
-	e.Answers = append(e.Answers, c.ID)
+	n.f = append(n.f, CheckCoat(n.Work, c, n.Now)...)
+	t.Coat, n.e.Coat, n.e.Batches = c.ID, c.ID, c.Batches
+	n.e.put("coat", c.ID, c, false)
+	n.e.Answers = append(n.e.Answers, c.ID)
+}
+
+// putOn gives a coat a cover; pressure and time are kept for a vacuum bag only.
+func putOn(c *coat.Coat, cover string, bagKPa, bagMinutes *float64) {
+	if cover != "vacuum bag" {
+		bagKPa, bagMinutes = nil, nil
+	}
+	c.Cover, c.BagKPa, c.BagMinutes = cover, bagKPa, bagMinutes
 }
 
 // lateCloth moves cloths into a new coat that were laid into it but entered before the
 // coat itself.
-func (b *Book) lateCloth(e *Entry, s *Schedule, out []StepState, i int, c *coat.Coat) {
+func (n *atStep) lateCloth(c *coat.Coat) {
+	out := n.out
 	for k := range out {
-		x := s.Steps[k]
-		if out[k].Status != StepDone && out[k].Status != StepUnsaid || out[k].Coat != "" || x.Do != "cloth" && x.Do != "cover" || baseCoat(s.Steps, k) != i {
+		x := n.s.Steps[k]
+		if out[k].Status != StepDone && out[k].Status != StepUnsaid || out[k].Coat != "" || x.Do != "cloth" && x.Do != "cover" || baseCoat(n.s.Steps, k) != n.i {
 			continue
 		}
 		for _, t := range out[k].Ticks {
@@ -601,21 +626,18 @@ func (b *Book) lateCloth(e *Entry, s *Schedule, out []StepState, i int, c *coat.
 			}
 			laid := t.At
 			if laid.Before(c.Applied) {
-				b.warn(e, "step_before_coat", words.Facts{"step": x.ID, "at": b.clockText(laid), "coat": kindWord(c.Kind), "coat_at": b.clockText(c.Applied)})
+				n.warn(n.e, "step_before_coat", words.Facts{"step": x.ID, "at": n.clockText(laid), "coat": kindWord(c.Kind), "coat_at": n.clockText(c.Applied)})
 				laid = c.Applied
 			}
 			if x.Do == "cloth" {
 				c.Cloth = append(c.Cloth, Cloths(t.Said.Cloth, &laid)...)
 			}
 			if t.Said.Cover != "" {
-				c.Cover, c.BagKPa, c.BagMinutes = t.Said.Cover, nil, nil
-				if c.Cover == "vacuum bag" {
-					c.BagKPa, c.BagMinutes = x.BagKPa, x.BagMinutes
-				}
+				putOn(c, t.Said.Cover, x.BagKPa, x.BagMinutes)
 			}
-			c.Next = b.nextWord(s, k)
+			c.Next = n.nextWord(n.s, k)
 			t.Coat = c.ID
-			e.put("tick", t.ID, t, false)
+			n.e.put("tick", t.ID, t, false)
 		}
 	}
 }
@@ -639,24 +661,25 @@ func (b *Book) used(e *Entry, panel string, at time.Time) {
 }
 
 // plain enters a step that makes no coat: sanding, washing, a flip.
-func (b *Book) plain(e *Entry, s *Schedule, out []StepState, i int, t *Tick) {
-	x := s.Steps[i]
+func (n *atStep) plain() {
+	x := n.x
 	if x.Do == "flip" {
-		b.say(e, "flipped", words.Facts{"at": b.clockText(t.At), "panel": b.panelName(x.To)})
+		n.say(n.e, "flipped", words.Facts{"at": n.clockText(n.at), "panel": n.panelName(x.To)})
 	} else {
-		b.say(e, "plain", words.Facts{"did": words.Code("job.button." + x.Do), "panel": b.panelName(x.Panel), "at": b.clockText(t.At)})
+		n.say(n.e, "plain", words.Facts{"did": words.Code("job.button." + x.Do), "panel": n.panelName(x.Panel), "at": n.clockText(n.at)})
 	}
 	// It acknowledges the alerts about the coats on that side.
-	for _, c := range b.Work.Coats {
-		if c.Panel == x.Panel && c.Open(t.At) {
-			e.Answers = append(e.Answers, c.ID)
+	for _, c := range n.Work.Coats {
+		if c.Panel == x.Panel && c.Open(n.at) {
+			n.e.Answers = append(n.e.Answers, c.ID)
 		}
 	}
 }
 
 // order warns where a time does not fit those of the steps before and after it. The
 // entry is never refused for it: both times stay in the record.
-func (b *Book) order(e *Entry, s *Schedule, out []StepState, i int, at time.Time) {
+func (n *atStep) order() {
+	out, i, at := n.out, n.i, n.at
 	for k := range out {
 		if k == i || out[k].Panel != out[i].Panel || out[k].DoneAt == nil || out[k].Do == "wait" {
 			continue
@@ -664,9 +687,9 @@ func (b *Book) order(e *Entry, s *Schedule, out []StepState, i int, at time.Time
 		d := *out[k].DoneAt
 		switch {
 		case k < i && d.After(at.Add(ClockSlack)):
-			b.warn(e, "order_before", words.Facts{"step": out[i].ID, "at": b.clockText(at), "other": out[k].ID, "other_at": b.clockText(d)})
+			n.warn(n.e, "order_before", words.Facts{"step": out[i].ID, "at": n.clockText(at), "other": out[k].ID, "other_at": n.clockText(d)})
 		case k > i && d.Before(at.Add(-ClockSlack)):
-			b.warn(e, "order_after", words.Facts{"step": out[i].ID, "at": b.clockText(at), "other": out[k].ID, "other_at": b.clockText(d)})
+			n.warn(n.e, "order_after", words.Facts{"step": out[i].ID, "at": n.clockText(at), "other": out[k].ID, "other_at": n.clockText(d)})
 		}
 	}
 }
@@ -701,73 +724,65 @@ func (b *Book) nextWord(s *Schedule, i int) string {
 // Mixed computes the records of a cup mixed for a step. If the step's coat is on
 // already, the cup is added to it; with On it is on the panel at once.
 func (b *Book) Mixed(jobID string, q Mixed) (*Entry, []Fault) {
-	var f fault.List
-	s, i := b.find(&f, jobID, q.Step)
-	at := b.when(&f, q.At)
-	f.Text("note", q.Note, maxNote)
-	checkWho(&f, q.Who)
-	if f != nil {
-		return nil, f
+	return b.step(nil, jobID, q.Step, q.At, q.Who, "note", q.Note, func(n *atStep) { n.mixed(q) })
+}
+
+func (n *atStep) mixed(q Mixed) {
+	if n.x.Do != "coat" {
+		n.f.Add("step", "%s takes no epoxy", n.x.ID)
+		return
 	}
-	x := s.Steps[i]
-	if x.Do != "coat" {
-		f.Add("step", "%s takes no epoxy", x.ID)
-		return nil, f
-	}
-	e := &Entry{}
-	out := s.Progress(b.Work, b.Ticks, b.Now)
-	id := b.newID(&f, "batch", q.ID, func(id string) bool {
-		return slices.ContainsFunc(b.Work.Batches, func(o coat.Batch) bool { return o.ID == id })
+	id := n.newID(&n.f, "batch", q.ID, func(id string) bool {
+		return slices.ContainsFunc(n.Work.Batches, func(o coat.Batch) bool { return o.ID == id })
 	})
-	k := coat.Batch{ID: id, Resin: cmp.Or(q.Resin, s.ResinOf(i)), Lot: cmp.Or(q.Lot, s.Lot), ResinG: q.ResinG, HardenerG: q.HardenerG,
-		HardenerLot: q.HardenerLot, FillerG: q.FillerG, OffRatio: q.OffRatio, Mixed: at, Shape: q.Shape, DiameterMM: q.DiameterMM, StartC: q.StartC}
-	b.weighedAsPlanned(&f, s, i, q, &k)
-	f = append(f, CheckBatch(b.Work, k, b.Now)...)
-	if f != nil {
-		return nil, f
+	k := coat.Batch{ID: id, Resin: cmp.Or(q.Resin, n.s.ResinOf(n.i)), Lot: cmp.Or(q.Lot, n.s.Lot), ResinG: q.ResinG, HardenerG: q.HardenerG,
+		HardenerLot: q.HardenerLot, FillerG: q.FillerG, OffRatio: q.OffRatio, Mixed: n.at, Shape: q.Shape, DiameterMM: q.DiameterMM, StartC: q.StartC}
+	n.weighedAsPlanned(q, &k)
+	n.f = append(n.f, CheckBatch(n.Work, k, n.Now)...)
+	if n.f != nil {
+		return
 	}
-	t := b.tick(e, s, i, TickMixed, at, q.Who, q.Note)
+	t := n.tick(TickMixed)
 	t.Batch = k.ID
 	grams := ""
 	if g := batchGrams(k); g != nil {
 		grams = fmt.Sprintf(", %.0f g", *g)
 	}
-	b.say(e, "mixed", words.Facts{"cup": k.ID, "coat": kindWord(x.Coat), "grams": grams, "at": b.clockText(at)})
-	b.unknownRatio(e, k)
-	c, there := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == out[i].Coat && c.ID != "" })
+	n.say(n.e, "mixed", words.Facts{"cup": k.ID, "coat": kindWord(n.x.Coat), "grams": grams, "at": n.clockText(n.at)})
+	n.unknownRatio(n.e, k)
+	c, there := find(n.Work.Coats, func(c coat.Coat) bool { return c.ID == n.out[n.i].Coat && c.ID != "" })
 	switch {
 	case !there && q.On:
-		f.Add("on", "the %s is not on yet: enter it first", x.Coat)
-		return nil, f
+		n.f.Add("on", "the %s is not on yet: enter it first", n.x.Coat)
+		return
 	case !there:
 	case c.Resin != k.Resin:
-		b.warn(e, "other_resin", words.Facts{"coat": kindWord(c.Kind), "coat_resin": c.Resin, "resin": k.Resin})
+		n.warn(n.e, "other_resin", words.Facts{"coat": kindWord(c.Kind), "coat_resin": c.Resin, "resin": k.Resin})
 	default:
-		b.goesTo(e, c, &k, q.On)
+		n.goesTo(n.e, c, &k, q.On)
 		t.Coat = c.ID
 	}
-	e.Batch = k.ID
-	e.put("batch", k.ID, k, true)
-	e.put("tick", t.ID, t, true)
-	return e, nil
+	n.e.Batch = k.ID
+	n.e.put("batch", k.ID, k, true)
+	n.e.put("tick", t.ID, t, true)
 }
 
 // weighedAsPlanned gives a cup without weights those of the card: of the planned cup
 // that is named, else of the first that is not mixed yet.
-func (b *Book) weighedAsPlanned(f *fault.List, s *Schedule, i int, q Mixed, k *coat.Batch) {
-	if q.ResinG != nil || q.HardenerG != nil || b.Card == nil {
+func (n *atStep) weighedAsPlanned(q Mixed, k *coat.Batch) {
+	if q.ResinG != nil || q.HardenerG != nil || n.Card == nil {
 		return
 	}
-	cups := b.Card(s, i).Cups
-	n := b.mixedFor(s, s.Steps[i].ID)
+	cups := n.Card(n.s, n.i).Cups
+	which := n.mixedFor(n.s, n.x.ID)
 	if q.Cup != nil {
-		n = *q.Cup
+		which = *q.Cup
 	}
 	switch {
-	case q.Cup != nil && (n < 0 || n >= len(cups)):
-		f.Add("cup", "%d is not one of the %d planned cups (the first is 0)", n, len(cups))
-	case len(cups) > 0 && k.Resin == s.ResinOf(i):
-		c := cups[min(n, len(cups)-1)]
+	case q.Cup != nil && (which < 0 || which >= len(cups)):
+		n.f.Add("cup", "%d is not one of the %d planned cups (the first is 0)", which, len(cups))
+	case len(cups) > 0 && k.Resin == n.s.ResinOf(n.i):
+		c := cups[min(which, len(cups)-1)]
 		k.ResinG, k.HardenerG = c.ResinG, c.HardenerG
 		k.Shape = cmp.Or(k.Shape, c.Shape)
 		if c.DiameterMM > 0 && k.Shape == string(pot.Cup) {
@@ -839,30 +854,30 @@ func (b *Book) mixedFor(s *Schedule, step string) int {
 
 // Skip computes the records of a step that will not be done.
 func (b *Book) Skip(jobID string, q Put) (*Entry, []Fault) {
-	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
-		t := b.tick(e, s, i, TickSkip, at, q.Who, q.Why)
-		e.put("tick", t.ID, t, true)
-		b.say(e, "skipped", words.Facts{"step": t.Step})
-		b.answerBase(e, s, i)
+	return b.put(jobID, q, func(n *atStep) {
+		t := n.tick(TickSkip)
+		n.e.put("tick", t.ID, t, true)
+		b.say(n.e, "skipped", words.Facts{"step": t.Step})
+		n.answerBase()
 	})
 }
 
 // Later computes the records of a step that is put off: until tomorrow at seven, unless
 // a time is given.
 func (b *Book) Later(jobID string, q Put) (*Entry, []Fault) {
-	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
-		t := b.tick(e, s, i, TickLater, at, q.Who, q.Why)
-		until := tomorrow(at.In(cmp.Or(b.Loc, at.Location())))
+	return b.put(jobID, q, func(n *atStep) {
+		t := n.tick(TickLater)
+		until := tomorrow(n.at.In(cmp.Or(b.Loc, n.at.Location())))
 		if q.Until != nil {
 			until = *q.Until
-			if !until.After(at) || until.Sub(at) > 60*24*time.Hour {
-				f.Add("until", "%s is not within the next 60 days", stamp(until))
+			if !until.After(n.at) || until.Sub(n.at) > 60*24*time.Hour {
+				n.f.Add("until", "%s is not within the next 60 days", stamp(until))
 			}
 		}
 		t.Until = &until
-		e.put("tick", t.ID, t, true)
-		b.say(e, "later", words.Facts{"step": t.Step, "until": b.clockText(until)})
-		b.answerBase(e, s, i)
+		n.e.put("tick", t.ID, t, true)
+		b.say(n.e, "later", words.Facts{"step": t.Step, "until": b.clockText(until)})
+		n.answerBase()
 	})
 }
 
@@ -874,38 +889,36 @@ func tomorrow(t time.Time) time.Time {
 }
 
 // answerBase acknowledges the alert for a step that was put off.
-func (b *Book) answerBase(e *Entry, s *Schedule, i int) {
-	out := s.Progress(b.Work, b.Ticks, b.Now)
-	if k := baseCoat(s.Steps, i); k >= 0 && out[k].Coat != "" {
-		e.Answers = append(e.Answers, out[k].Coat)
+func (n *atStep) answerBase() {
+	if k := baseCoat(n.s.Steps, n.i); k >= 0 && n.out[k].Coat != "" {
+		n.e.Answers = append(n.e.Answers, n.out[k].Coat)
 	}
 }
 
 // Repeat computes the records of a step that is to be done once more: it is inserted
 // again, before the first open step of its panel.
 func (b *Book) Repeat(jobID string, q Put) (*Entry, []Fault) {
-	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
-		x := s.Steps[i]
+	return b.put(jobID, q, func(n *atStep) {
+		x, s, out := n.x, n.s, n.out
 		again := x
 		again.ID = freeID(s, x.ID)
 		again.When, again.Of = "", ""
-		out := s.Progress(b.Work, b.Ticks, b.Now)
 		k := openStep(out, x.Panel)
-		if k < 0 || k <= i {
-			k = i + 1
+		if k < 0 || k <= n.i {
+			k = n.i + 1
 		}
-		n := *s
-		n.Steps = slices.Insert(slices.Clone(s.Steps), k, again)
+		more := *s
+		more.Steps = slices.Insert(slices.Clone(s.Steps), k, again)
 		// Open steps that wait for the first one now wait for the new one.
-		for j := k + 1; j < len(n.Steps); j++ {
-			if n.Steps[j].Of == x.ID && j-1 < len(out) && !out[j-1].over() {
-				n.Steps[j].Of = again.ID
+		for j := k + 1; j < len(more.Steps); j++ {
+			if more.Steps[j].Of == x.ID && j-1 < len(out) && !out[j-1].over() {
+				more.Steps[j].Of = again.ID
 			}
 		}
-		*f = append(*f, CheckSchedule(b.Work, n)...)
-		e.put("job", s.ID, n, false)
-		e.Panel = x.Panel
-		b.say(e, "repeat", words.Facts{"step": x.ID, "again": again.ID})
+		n.f = append(n.f, CheckSchedule(b.Work, more)...)
+		n.e.put("job", s.ID, more, false)
+		n.e.Panel = x.Panel
+		b.say(n.e, "repeat", words.Facts{"step": x.ID, "again": again.ID})
 	})
 }
 
@@ -964,30 +977,29 @@ func (b *Book) Insert(jobID, after, before string, x Step) (*Entry, []Fault) {
 // Reopen computes the records by which a step was not done after all: its ticks are
 // deleted; its coat stays unless it is void too.
 func (b *Book) Reopen(jobID string, q Put) (*Entry, []Fault) {
-	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
-		out := s.Progress(b.Work, b.Ticks, b.Now)
-		n := 0
-		for _, t := range out[i].Ticks {
+	return b.put(jobID, q, func(n *atStep) {
+		gone := 0
+		for _, t := range n.out[n.i].Ticks {
 			if t.Did != TickMixed {
-				e.put("tick", t.ID, nil, false)
-				n++
+				n.e.put("tick", t.ID, nil, false)
+				gone++
 			}
 		}
-		e.Panel = s.Steps[i].Panel
-		b.say(e, "reopened", words.Facts{"step": s.Steps[i].ID})
-		if id := out[i].Coat; q.Coat == "void" && id != "" && s.Steps[i].Do == "coat" {
+		n.e.Panel = n.x.Panel
+		b.say(n.e, "reopened", words.Facts{"step": n.x.ID})
+		if id := n.out[n.i].Coat; q.Coat == "void" && id != "" && n.x.Do == "coat" {
 			for _, x := range b.Work.Feels {
 				if x.Coat == id {
-					e.put("feel", x.ID, nil, false)
+					n.e.put("feel", x.ID, nil, false)
 				}
 			}
-			e.put("coat", id, nil, false)
-			n++
-		} else if id != "" && n == 0 {
-			f.Add("step", "%s was done by coat %s, which was entered by itself: say coat = \"void\" to take it back, or delete that coat", s.Steps[i].ID, id)
+			n.e.put("coat", id, nil, false)
+			gone++
+		} else if id != "" && gone == 0 {
+			n.f.Add("step", "%s was done by coat %s, which was entered by itself: say coat = \"void\" to take it back, or delete that coat", n.x.ID, id)
 		}
-		if n == 0 && len(*f) == 0 {
-			f.Add("step", "%s is open", s.Steps[i].ID)
+		if gone == 0 && n.f == nil {
+			n.f.Add("step", "%s is open", n.x.ID)
 		}
 	})
 }
@@ -995,65 +1007,49 @@ func (b *Book) Reopen(jobID string, q Put) (*Entry, []Fault) {
 // Settle computes the records that make one of several entries of a step the right one:
 // the coat takes its values, and the others stay in the record as overruled.
 func (b *Book) Settle(jobID string, q Put) (*Entry, []Fault) {
-	return b.put(jobID, q, func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time) {
-		out := s.Progress(b.Work, b.Ticks, b.Now)
-		k := slices.IndexFunc(out[i].Ticks, func(t Tick) bool { return t.ID == q.Keep && t.Did == TickDone })
+	return b.put(jobID, q, func(n *atStep) {
+		ticks := n.out[n.i].Ticks
+		k := slices.IndexFunc(ticks, func(t Tick) bool { return t.ID == q.Keep && t.Did == TickDone })
 		if k < 0 {
-			f.Add("keep", "%q is no entry of %s", q.Keep, s.Steps[i].ID)
+			n.f.Add("keep", "%q is no entry of %s", q.Keep, n.x.ID)
 			return
 		}
-		keep := out[i].Ticks[k]
-		for _, t := range out[i].Ticks {
+		keep := ticks[k]
+		for _, t := range ticks {
 			if t.Did == TickDone && t.ID != keep.ID && t.share() >= 1 {
 				t.Overruled = keep.ID
-				e.put("tick", t.ID, t, false)
+				n.e.put("tick", t.ID, t, false)
 			}
 		}
 		keep.Overruled = ""
-		e.put("tick", keep.ID, keep, false)
-		e.Tick, e.Panel = keep.ID, keep.Panel
-		b.say(e, "settled", words.Facts{"step": s.Steps[i].ID, "at": b.clockText(keep.At)})
+		n.e.put("tick", keep.ID, keep, false)
+		n.e.Tick, n.e.Panel = keep.ID, keep.Panel
+		b.say(n.e, "settled", words.Facts{"step": n.x.ID, "at": b.clockText(keep.At)})
 		c, ok := find(b.Work.Coats, func(c coat.Coat) bool { return c.ID == keep.Coat })
-		if !ok || keep.Said == nil || s.Steps[i].Do != "coat" {
+		if !ok || keep.Said == nil || n.x.Do != "coat" {
 			return
 		}
 		c.Applied = keep.At
 		c.Kind, c.Resin = cmp.Or(keep.Said.Kind, c.Kind), cmp.Or(keep.Said.Resin, c.Resin)
-		c.Cover = keep.Said.Cover
-		if c.Cover != "vacuum bag" {
-			c.BagKPa, c.BagMinutes = nil, nil
-		}
+		putOn(&c, keep.Said.Cover, c.BagKPa, c.BagMinutes)
 		if keep.Said.Cloth != clothText(c.Cloth) {
 			laid := keep.At
 			c.Cloth = Cloths(keep.Said.Cloth, &laid)
 		}
-		for n := range c.Cloth {
-			if l := c.Cloth[n].Laid; l != nil && l.Before(c.Applied) {
+		for k := range c.Cloth {
+			if l := c.Cloth[k].Laid; l != nil && l.Before(c.Applied) {
 				laid := c.Applied
-				c.Cloth[n].Laid = &laid
+				c.Cloth[k].Laid = &laid
 			}
 		}
-		*f = append(*f, CheckCoat(b.Work, c, b.Now)...)
-		e.Coat = c.ID
-		e.put("coat", c.ID, c, false)
+		n.f = append(n.f, CheckCoat(b.Work, c, b.Now)...)
+		n.e.Coat = c.ID
+		n.e.put("coat", c.ID, c, false)
 	})
 }
 
-func (b *Book) put(jobID string, q Put, work func(f *fault.List, e *Entry, s *Schedule, i int, at time.Time)) (*Entry, []Fault) {
-	var f fault.List
-	s, i := b.find(&f, jobID, q.Step)
-	at := b.when(&f, q.At)
-	f.Text("why", q.Why, maxNote)
-	checkWho(&f, q.Who)
-	if f != nil {
-		return nil, f
-	}
-	e := &Entry{}
-	work(&f, e, s, i, at)
-	if f != nil {
-		return nil, f
-	}
-	return e, nil
+func (b *Book) put(jobID string, q Put, work func(n *atStep)) (*Entry, []Fault) {
+	return b.step(nil, jobID, q.Step, q.At, q.Who, "why", q.Why, work)
 }
 
 // Felt computes the records of a finger test: on a coat by its id, on a step's coat, or
