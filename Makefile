@@ -42,16 +42,16 @@ check:
 # what chance found; `make fuzz` and `go test` by hand draw anew.
 RAPID := $(GO) list -f '{{$$p := .ImportPath}}{{range .TestImports}}{{if eq . "pgregory.net/rapid"}}{{$$p}}{{"\n"}}{{end}}{{end}}{{range .XTestImports}}{{if eq . "pgregory.net/rapid"}}{{$$p}}{{"\n"}}{{end}}{{end}}' ./... | grep . | sort -u
 unit:
-	$(GO) test -timeout 20m $$($(RAPID)) -rapid.seed=1
-	$(GO) test -timeout 20m $$($(GO) list ./... | grep -vxF "$$($(RAPID))")
-	@for m in $(MODULES); do (set -x; cd $$m && $(GO) test -timeout 20m ./...) || exit 1; done
+	$(GO) test -timeout 60m $$($(RAPID)) -rapid.seed=1
+	$(GO) test -timeout 60m $$($(GO) list ./... | grep -vxF "$$($(RAPID))")
+	@for m in $(MODULES); do (set -x; cd $$m && $(GO) test -timeout 60m ./...) || exit 1; done
 	cd packaging/release && GOFLAGS=-mod=mod $(GO) test .
 
 # The race detector is slow on the store's translated C: only packages with
 # goroutines of their own, in their short form, and not those whose work is
 # done by other programs (a generator) or by internal/daemon.
 race:
-	$(GO) test -race -short -timeout 20m $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./internal/... | grep -v -e /boards -e /daysheet -e /record)
+	$(GO) test -race -short -timeout 60m $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./internal/... | grep -v -e /boards -e /daysheet -e /record)
 
 # Programs for the boards, their sums, bills of materials, Debian packages and
 # a folder for apt; KEY=… has gpg sign that. DEVELOPERS.md has how to release.

@@ -27,7 +27,7 @@ import (
 
 // slack is the deadline of everything in a guest: an emulated board on a loaded
 // machine is slow, and no deadline here is a measurement.
-const slack = 5 * time.Minute
+const slack = 20 * time.Minute
 
 // parts are what the boards are made of.
 type parts struct {
