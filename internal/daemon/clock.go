@@ -34,6 +34,7 @@ type Clock interface {
 type wallClock struct {
 	wall func() time.Time     // nil: the board's
 	boot func() time.Duration // nil: the board's time since it was started, asleep or not
+	mono func() time.Duration // nil: the process's monotonic clock; without it a wall of its own has none
 
 	mu       sync.Mutex
 	offset   time.Duration // what Now adds to the board's clock
@@ -41,6 +42,7 @@ type wallClock struct {
 	seen     bool
 	lastWall time.Time
 	lastBoot time.Duration
+	lastMono time.Duration
 	steps    []time.Duration // held back and not yet returned by Held
 	away     time.Duration   // sum of all steps that are held back
 }
@@ -52,17 +54,28 @@ var processStart = time.Now()
 // being corrected, and too short to cure anything.
 const heldStep = time.Minute
 
+// alike is how far the wall clock and the monotonic one may part between two looks
+// without either having jumped: far less than any sleep takes.
+const alike = 50 * time.Millisecond
+
 // read reads the board's clock and finds out whether it was set meanwhile; mu is
 // held.
 func (c *wallClock) read() time.Time {
-	var now time.Time
-	var up time.Duration
+	now, boot := time.Now(), sinceBoot
+	mono := now.Sub(processStart)
 	if c.wall != nil {
-		now, up = c.wall(), c.boot()
-	} else {
-		now, up = time.Now(), sinceBoot()
+		now, boot = c.wall(), c.boot
+	}
+	if c.mono != nil {
+		mono = c.mono()
 	}
 	wall := now.Round(0)
+	// Two clocks that went on alike were not set, and the board did not sleep: the
+	// time since it started need not be asked of the kernel for each reading.
+	up := c.lastBoot + mono - c.lastMono
+	if apart := wall.Sub(c.lastWall) - (mono - c.lastMono); !c.seen || apart.Abs() > alike || c.wall != nil && c.mono == nil {
+		up = boot()
+	}
 	if c.seen && c.held {
 		if step := wall.Sub(c.lastWall) - (up - c.lastBoot); step.Abs() >= heldStep {
 			c.offset -= step
@@ -70,7 +83,7 @@ func (c *wallClock) read() time.Time {
 			c.steps = append(c.steps, step)
 		}
 	}
-	c.lastWall, c.lastBoot, c.seen = wall, up, true
+	c.lastWall, c.lastBoot, c.lastMono, c.seen = wall, up, mono, true
 	if c.offset == 0 {
 		return now
 	}
