@@ -363,9 +363,7 @@ func BenchmarkStartYear(b *testing.B) {
 	testkit.OK(b, s.Close())
 	b.ResetTimer()
 	for range b.N {
-		cfg := DefaultConfig()
-		cfg.Store.Path = dir
-		d, err := New(Options{Config: cfg, Clock: &wallClock{}, Log: testkit.NoLog(), ClockTrusted: true})
+		d, err := New(Options{Config: configIn(dir), Clock: &wallClock{}, Log: testkit.NoLog(), ClockTrusted: true})
 		testkit.OK(b, err)
 		testkit.OK(b, d.Evaluate(b.Context()))
 		snap := d.snap.Load()

@@ -42,7 +42,7 @@ func TestFaultWrongPhoneDate(t *testing.T) {
 		dir := t.TempDir()
 		var began, ended time.Time
 		kept := 0
-		inBubble(t, dir, true, func(b *bubble) {
+		inBubble(t, configIn(dir), true, func(b *bubble) {
 			sim := shopsim.New(shopsim.Config{Seed: 3})
 			began = b.d.Now()
 			b.shed(sim, 10*time.Minute)
@@ -52,10 +52,8 @@ func TestFaultWrongPhoneDate(t *testing.T) {
 			ended = b.d.Now().Add(-time.Second)
 			kept = b.dated(shopsim.Panel1, began, ended)
 		})
-		cfg := DefaultConfig()
-		cfg.Store.Path = dir
 		// The board goes on from the time that it had when it stopped.
-		inBubbleFrom(t, cfg, false, 3*time.Hour+10*time.Minute, func(b *bubble) {
+		inBubbleFrom(t, configIn(dir), false, 3*time.Hour+10*time.Minute, func(b *bubble) {
 			truth := func() time.Time { return b.d.clk.(*wallClock).wall().Add(20 * time.Minute) }
 			sim := shopsim.New(shopsim.Config{Seed: 4})
 			b.shed(sim, 10*time.Minute)
@@ -130,7 +128,7 @@ func TestFaultPhoneHoursOff(t *testing.T) {
 	const off = 20 * time.Minute // the power was away
 	run := func(t *testing.T, coatOpen bool, wrong ...time.Duration) (alpha float64, asked []string) {
 		dir := t.TempDir()
-		inBubble(t, dir, true, func(b *bubble) {
+		inBubble(t, configIn(dir), true, func(b *bubble) {
 			sim := shopsim.New(shopsim.Config{Seed: 3})
 			b.shed(sim, 10*time.Minute)
 			b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
@@ -139,9 +137,7 @@ func TestFaultPhoneHoursOff(t *testing.T) {
 			}
 			b.shed(sim, time.Hour)
 		})
-		cfg := DefaultConfig()
-		cfg.Store.Path = dir
-		inBubbleFrom(t, cfg, false, 70*time.Minute, func(b *bubble) {
+		inBubbleFrom(t, configIn(dir), false, 70*time.Minute, func(b *bubble) {
 			truth := func() time.Time { return b.d.clk.(*wallClock).wall().Add(off) }
 			sim := shopsim.New(shopsim.Config{Seed: 4})
 			b.shed(sim, 10*time.Minute)
@@ -199,7 +195,7 @@ func TestFaultPhoneHoursOff(t *testing.T) {
 
 // The kernel's date, once a network keeps it right, replaces a phone's.
 func TestKernelReplacesPhoneDate(t *testing.T) {
-	inBubble(t, t.TempDir(), false, func(b *bubble) {
+	inBubble(t, configIn(t.TempDir()), false, func(b *bubble) {
 		sim := shopsim.New(shopsim.Config{Seed: 3})
 		b.shed(sim, 10*time.Minute)
 		b.Do("POST", "/api/v1/clock", map[string]any{"time": b.d.Now().AddDate(0, 0, -200)}, http.StatusOK)
@@ -219,7 +215,7 @@ func TestKernelReplacesPhoneDate(t *testing.T) {
 // Before anything is kept the first date is taken as it is; another one far from
 // it is asked about.
 func TestSecondDateIsAskedAbout(t *testing.T) {
-	inBubble(t, t.TempDir(), false, func(b *bubble) {
+	inBubble(t, configIn(t.TempDir()), false, func(b *bubble) {
 		now := time.Now().Add(time.Hour)
 		b.Do("POST", "/api/v1/clock", map[string]any{"time": now}, http.StatusOK)
 		b.Do("POST", "/api/v1/clock", map[string]any{"time": now.AddDate(5, 0, 0)}, http.StatusConflict)
@@ -235,8 +231,7 @@ func TestRestartBeforeTheDateIsKnown(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			cardfault.Set(nil)
 			defer cardfault.Set(nil)
-			cfg := DefaultConfig()
-			cfg.Store.Path = t.TempDir()
+			cfg := configIn(t.TempDir())
 			begin := time.Now()
 			start := func(boot string, trusted bool, now func() time.Time) *Daemon {
 				t.Helper()

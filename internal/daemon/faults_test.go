@@ -373,14 +373,7 @@ type bubble struct {
 
 // inBubble runs the daemon's parts over a simulated shed from Saturday
 // morning on. f returns when it has seen enough.
-func inBubble(t *testing.T, dir string, trusted bool, f func(*bubble)) {
-	t.Helper()
-	cfg := DefaultConfig()
-	cfg.Store.Path = dir
-	inBubbleWith(t, cfg, trusted, f)
-}
-
-func inBubbleWith(t *testing.T, cfg Config, trusted bool, f func(*bubble)) {
+func inBubble(t *testing.T, cfg Config, trusted bool, f func(*bubble)) {
 	t.Helper()
 	inBubbleFrom(t, cfg, trusted, 0, f)
 }
@@ -465,7 +458,7 @@ func TestFaultClockSteps(t *testing.T) {
 	}
 	const year = 365 * 24 * time.Hour
 	run := func(steps []time.Duration) (alphas []float64, n int) {
-		inBubble(t, t.TempDir(), true, func(b *bubble) {
+		inBubble(t, configIn(t.TempDir()), true, func(b *bubble) {
 			sim := shopsim.New(shopsim.Config{Seed: 3})
 			b.shed(sim, 10*time.Minute)
 			b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
@@ -550,7 +543,7 @@ func TestFaultClockUnknown(t *testing.T) {
 	// The board's clock starts from a date in a file, long ago.
 	const off = 300 * 24 * time.Hour
 	truth := func() time.Time { return time.Now().Add(off).Round(0) }
-	inBubble(t, t.TempDir(), false, func(b *bubble) {
+	inBubble(t, configIn(t.TempDir()), false, func(b *bubble) {
 		sim := shopsim.New(shopsim.Config{Seed: 3})
 		b.shed(sim, 10*time.Minute)
 		b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
@@ -608,7 +601,7 @@ func TestFaultDiskFull(t *testing.T) {
 		t.Skip("no small file system can be mounted here (that needs root):", err)
 	}
 	t.Cleanup(func() { syscall.Unmount(dir, syscall.MNT_DETACH) })
-	inBubble(t, dir, true, func(b *bubble) {
+	inBubble(t, configIn(dir), true, func(b *bubble) {
 		sim := shopsim.New(shopsim.Config{Seed: 3})
 		b.shed(sim, 10*time.Minute)
 		b.Post("/api/v1/panels", map[string]any{"id": "lid", "probe": shopsim.Panel1, "air": shopsim.ShedAir, "core": "foam"})
@@ -829,7 +822,7 @@ func TestFaultSoak(t *testing.T) {
 	}
 	var us []use
 	dir := "" // its growth is looked at too
-	inBubble(t, t.TempDir(), true, func(b *bubble) {
+	inBubble(t, configIn(t.TempDir()), true, func(b *bubble) {
 		dir = b.d.cfg.Store.Path
 		sim := shopsim.New(shopsim.Config{Seed: 5})
 		page, cancel := b.d.Subscribe()
@@ -985,8 +978,7 @@ func TestFaultServersGone(t *testing.T) {
 	free, _ := testkit.FreePort(t)
 	nobody, _ := strconv.Atoi(free)
 
-	cfg := DefaultConfig()
-	cfg.Store.Path = t.TempDir()
+	cfg := configIn(t.TempDir())
 	cfg.Influx = influx.Section{URL: "http://gone.test", Bucket: "shed"}
 	cfg.Alert.Channels = []alerts.ChannelConfig{
 		{Name: "hook", Kind: alerts.KindWebhook, URL: "http://gone.test/hook"},
@@ -1000,7 +992,7 @@ func TestFaultServersGone(t *testing.T) {
 	tr := real.(*http.Transport).Clone()
 	tr.DialContext = lines.dial
 	http.DefaultTransport = tr
-	inBubbleWith(t, cfg, true, func(b *bubble) {
+	inBubble(t, cfg, true, func(b *bubble) {
 		lines.conns, lines.done = make(chan net.Conn), make(chan struct{})
 		go srv.Serve(&lines)
 		defer srv.Close()

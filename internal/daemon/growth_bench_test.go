@@ -129,8 +129,7 @@ func (g growth) measure(b *testing.B) {
 	dir := b.TempDir()
 	g.fill(b, dir)
 	b.ResetTimer()
-	cfg := DefaultConfig()
-	cfg.Store.Path = dir
+	cfg := configIn(dir)
 	cfg.Store.MaxMB, cfg.Store.KeepDays = 0, 0 // keeps everything
 	clk := NewLapseClock(g.at(), 1)
 	took := func(name string, f func() error) {

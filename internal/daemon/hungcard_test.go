@@ -45,8 +45,7 @@ func TestCardThatTakesNothingIsOneAlert(t *testing.T) {
 func TestHungCardHoldsUpNothing(t *testing.T) {
 	cardfault.Set(nil)
 	t.Cleanup(func() { cardfault.Set(nil) })
-	cfg := DefaultConfig()
-	cfg.Store.Path = t.TempDir()
+	cfg := configIn(t.TempDir())
 	begin := time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)
 	clk := NewLapseClock(begin, 1)
 	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: true, Zone: time.UTC})

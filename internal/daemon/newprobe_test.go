@@ -21,11 +21,7 @@ import (
 func TestNewProbeOnAFullCard(t *testing.T) {
 	cardfault.Set(nil)
 	t.Cleanup(func() { cardfault.Set(nil) })
-	cfg := DefaultConfig()
-	cfg.Store.Path = t.TempDir()
-	d, err := New(Options{Config: cfg, Clock: NewLapseClock(time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC), 1), Log: testkit.NoLog(), ClockTrusted: true, Zone: time.UTC})
-	testkit.OK(t, err)
-	defer d.store.Close()
+	d := newLiveDaemon(t, t.TempDir(), time.Date(2026, 10, 10, 9, 0, 0, 0, time.UTC)).d
 	cardfault.Refuse(cardfault.ErrFull, cardfault.Write)
 	c := 18.0
 	res, err := d.PushReadings(t.Context(), web.Who{Name: "board", Role: web.Control, Board: true}, true, []web.PushReading{{Probe: "radio-1", TempC: &c}})

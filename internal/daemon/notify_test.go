@@ -116,10 +116,9 @@ func TestSupervisorWithoutWatchdog(t *testing.T) {
 // A buzzer whose line the board does not have is called down by itself, also
 // where nothing had to sound: on the page, and through the channel that works.
 func TestMissingBuzzerIsCalledDown(t *testing.T) {
-	cfg := DefaultConfig()
-	cfg.Store.Path = t.TempDir()
+	cfg := configIn(t.TempDir())
 	cfg.Alert.Channels = []alerts.ChannelConfig{{Name: "piezo", Kind: alerts.KindBuzzer, Pin: "GPIO99", Button: "GPIO98"}, {Name: "log", Kind: alerts.KindLog}}
-	inBubbleWith(t, cfg, true, func(b *bubble) {
+	inBubble(t, cfg, true, func(b *bubble) {
 		sim := shopsim.New(shopsim.Config{Seed: 3})
 		b.shed(sim, 20*time.Minute)
 		var snap web.Snapshot

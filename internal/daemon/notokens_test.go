@@ -23,8 +23,7 @@ import (
 func TestStartsOnAFullCardOnANetwork(t *testing.T) {
 	cardfault.Set(nil)
 	t.Cleanup(func() { cardfault.Set(nil) })
-	cfg := DefaultConfig()
-	cfg.Store.Path = t.TempDir()
+	cfg := configIn(t.TempDir())
 	cfg.Web.Listen = "0.0.0.0:0"
 	s, err := history.Open(cfg.Store.Path, history.Options{})
 	testkit.OK(t, err)

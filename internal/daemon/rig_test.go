@@ -22,10 +22,16 @@ type liveDaemon struct {
 	clk *LapseClock
 }
 
+// configIn is the default configuration with its store in a folder.
+func configIn(dir string) Config {
+	c := DefaultConfig()
+	c.Store.Path = dir
+	return c
+}
+
 func newLiveDaemon(t testing.TB, dir string, at time.Time) *liveDaemon {
 	t.Helper()
-	cfg := DefaultConfig()
-	cfg.Store.Path = dir
+	cfg := configIn(dir)
 	clk := NewLapseClock(at, 1)
 	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: true, Zone: time.UTC})
 	testkit.OK(t, err)

@@ -46,9 +46,7 @@ func (g *accessRig) start(trusted bool) {
 		wall: func() time.Time { return time.Now().Round(0).Add(time.Duration(g.jump.Load())) },
 		boot: func() time.Duration { return time.Since(epoch) },
 	}
-	cfg := DefaultConfig()
-	cfg.Store.Path = g.dir
-	d, err := New(Options{Config: cfg, Clock: clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC, StoreWatch: day})
+	d, err := New(Options{Config: configIn(g.dir), Clock: clk, Log: testkit.NoLog(), ClockTrusted: trusted, Zone: time.UTC, StoreWatch: day})
 	testkit.OK(g.t, err)
 	g.Daemon = d
 }

@@ -42,9 +42,7 @@ func TestClockChip(t *testing.T) {
 	chip := Chip{Name: "rtc-ds1307 1-0068", At: now}
 	start := func(c Chip, wall time.Time) bool {
 		t.Helper()
-		cfg := DefaultConfig()
-		cfg.Store.Path = dir
-		d, err := New(Options{Config: cfg, Clock: NewLapseClock(wall, 1), Log: testkit.NoLog(), Zone: time.UTC,
+		d, err := New(Options{Config: configIn(dir), Clock: NewLapseClock(wall, 1), Log: testkit.NoLog(), Zone: time.UTC,
 			Chip: func() (Chip, bool) { return c, true }, Synced: func() bool { return false }})
 		testkit.OK(t, err)
 		defer d.store.Close()
@@ -56,9 +54,7 @@ func TestClockChip(t *testing.T) {
 	}
 
 	// A network or a phone vouches for the time, and the chip agrees.
-	cfg := DefaultConfig()
-	cfg.Store.Path = dir
-	d, err := New(Options{Config: cfg, Clock: NewLapseClock(now, 1), Log: testkit.NoLog(), Zone: time.UTC, ClockTrusted: true,
+	d, err := New(Options{Config: configIn(dir), Clock: NewLapseClock(now, 1), Log: testkit.NoLog(), Zone: time.UTC, ClockTrusted: true,
 		Chip: func() (Chip, bool) { return chip, true }, Synced: func() bool { return true }})
 	testkit.OK(t, err)
 	d.watchChip()
