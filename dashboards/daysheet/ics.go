@@ -80,10 +80,7 @@ func (o Options) summary(s plan.Planned) string {
 	what := s.Do
 	switch {
 	case s.Do == "coat":
-		what = s.Coat
-		if code := "kind." + what; words.English.Has(code) {
-			what = o.Words.Text(code)
-		}
+		what = o.Known("kind."+s.Coat, s.Coat)
 	case s.Do == "cloth" && s.Cloth != "":
 		what = o.t("do.lay", words.Facts{"cloth": s.Cloth})
 	case s.Do == "flip":

@@ -73,10 +73,7 @@ func fields(body json.RawMessage) map[string]any {
 // change says one version in words: what was added, and of what was changed
 // both what it says and what it said.
 func (w reader) change(ch Change, before map[string]any) string {
-	kind := ch.Kind
-	if code := "record.change.kind." + kind; words.English.Has(code) {
-		kind = w.Say(code, nil)
-	}
+	kind := w.Known("record.change.kind."+ch.Kind, ch.Kind)
 	now := fields(ch.Body)
 	if ch.Op == "delete" {
 		var said []string

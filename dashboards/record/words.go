@@ -27,12 +27,7 @@ func readerOf(v words.View) reader { return reader{v, cmp.Or(v.Loc, time.UTC)} }
 func (w reader) t(code string, facts words.Facts) string { return w.Say("record."+code, facts) }
 
 // kind is a coat's kind.
-func (w reader) kind(k string) string {
-	if code := "kind." + k; words.English.Has(code) {
-		return w.Say(code, nil)
-	}
-	return k
-}
+func (w reader) kind(k string) string { return w.Known("kind."+k, k) }
 
 // none is what the page shows for what is not known: never a number.
 func (w reader) none() string { return w.t("none", nil) }
@@ -171,10 +166,7 @@ func (w reader) state(e *coat.Estimate) string {
 	if e.State == coat.Unknown || e.State == "" {
 		var why []string
 		for _, y := range e.UnknownWhy {
-			if code := "record.why." + y; words.English.Has(code) {
-				y = w.Say(code, nil)
-			}
-			why = append(why, y)
+			why = append(why, w.Known("record.why."+y, y))
 		}
 		if len(why) == 0 {
 			return w.t("state_unknown", nil)

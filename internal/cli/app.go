@@ -55,6 +55,14 @@ func (a *App) orJSON(v any, err error) error {
 	return a.JSON(v)
 }
 
+// answer is what the daemon answered, read as a T.
+func answer[T any](raw json.RawMessage) (v T, err error) {
+	if err := json.Unmarshal(raw, &v); err != nil {
+		return v, fmt.Errorf("the daemon's answer: %w", err)
+	}
+	return v, nil
+}
+
 // jsonFlag is the flag of a command that has no other.
 type jsonFlag struct {
 	JSON bool `help:"Print one JSON object."`

@@ -17,6 +17,7 @@ import (
 	"curewright/internal/fault"
 	"curewright/model/coat"
 	"curewright/model/job"
+	"curewright/model/words"
 )
 
 // correctable are the records that may be put right by hand, by the words
@@ -65,7 +66,7 @@ func (c *CorrectCmd) Run(a *App, cl *client.Client) error {
 		if c.JSON {
 			return a.JSON(map[string]string{"id": c.ID})
 		}
-		fmt.Fprintln(a.Out, hang("", a.say("correct.void", facts{"what": capital(what)})))
+		fmt.Fprintln(a.Out, hang("", a.say("correct.void", facts{"what": words.Upper(what)})))
 		return nil
 	}
 	if len(c.Values) == 0 {
@@ -79,7 +80,7 @@ func (c *CorrectCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	what := capital(c.what(names{a, cl}))
+	what := words.Upper(c.what(names{a, cl}))
 	before, _ := recordOf(a, cl, k.kinds, c.ID)
 	if err := cl.Patch(a.Ctx, k.kinds, c.ID, fields); err != nil {
 		return err

@@ -30,8 +30,8 @@ func (InstallCmd) Help() string {
 	return "Prints the systemd unit, the daemon's own user and the rules that let it use the buses; with --write they are written, for root. A configuration that is there is left alone. Then what is left to type is printed.\n\nExample:\n\n  curewright install\n  sudo curewright install --write"
 }
 
-// layout says where things go; the fault is the person's.
-func (c *InstallCmd) layout() (packaging.Layout, error) {
+// layout says where things go.
+func (c *InstallCmd) layout() packaging.Layout {
 	l := packaging.Local()
 	if c.Packaged {
 		l = packaging.Packaged()
@@ -48,14 +48,11 @@ func (c *InstallCmd) layout() (packaging.Layout, error) {
 		}
 	}
 	l.Config = c.Config
-	return l, nil
+	return l
 }
 
 func (c *InstallCmd) Run(a *App) error {
-	l, err := c.layout()
-	if err != nil {
-		return err
-	}
+	l := c.layout()
 	fl, err := l.Files()
 	if err != nil {
 		return fault.Inputf("install: %v", err)

@@ -3,7 +3,6 @@
 package cli
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"strings"
@@ -37,12 +36,11 @@ func (c *memoryShowCmd) Run(a *App, cl *client.Client) error {
 	if err != nil || c.JSON {
 		return a.orJSON(raw, err)
 	}
-	var v learnt.MemoryView
-	if err := json.Unmarshal(raw, &v); err != nil {
-		return fmt.Errorf("the daemon's answer: %w", err)
+	v, err := answer[learnt.MemoryView](raw)
+	if err == nil {
+		a.printMemory(v, c.Coats)
 	}
-	a.printMemory(v, c.Coats)
-	return nil
+	return err
 }
 
 func (a *App) printMemory(v learnt.MemoryView, coats bool) {
@@ -137,18 +135,14 @@ func (c *memoryForgetCmd) Run(a *App, cl *client.Client) error {
 		return fault.Inputf("memory forget: say --all, or which --coat, --resin, --lot or --person")
 	}
 	raw, err := cl.ForgetMemory(a.Ctx, q)
-	if err != nil {
-		return err
+	if err != nil || c.JSON {
+		return a.orJSON(raw, err)
 	}
-	var n struct{ Forgotten int }
-	if err := json.Unmarshal(raw, &n); err != nil {
-		return fmt.Errorf("the daemon's answer: %w", err)
+	n, err := answer[struct{ Forgotten int }](raw)
+	if err == nil {
+		a.tell("memory.forgotten", facts{"n": n.Forgotten})
 	}
-	if c.JSON {
-		return a.JSON(raw)
-	}
-	a.tell("memory.forgotten", facts{"n": n.Forgotten})
-	return nil
+	return err
 }
 
 type memoryExportCmd struct {
@@ -196,14 +190,13 @@ func (c *memoryImportCmd) Run(a *App, cl *client.Client) error {
 	if err != nil || c.JSON {
 		return a.orJSON(raw, err)
 	}
-	var got struct {
-		Board  string
-		Coats  int
-		Shared int
-		Aside  []memory.Aside
-	}
-	if err := json.Unmarshal(raw, &got); err != nil {
-		return fmt.Errorf("the daemon's answer: %w", err)
+	got, err := answer[struct {
+		Board         string
+		Coats, Shared int
+		Aside         []memory.Aside
+	}](raw)
+	if err != nil {
+		return err
 	}
 	a.tell("memory.taken", facts{"board": got.Board, "coats": got.Coats, "resins": got.Shared})
 	for _, x := range got.Aside {

@@ -4,7 +4,6 @@ package cli
 
 import (
 	"bytes"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -193,8 +192,8 @@ func (c *MixCmd) Run(a *App) error {
 		if err != nil {
 			return err
 		}
-		if err := json.Unmarshal(b, &out); err != nil {
-			return fmt.Errorf("mix: answer: %w", err)
+		if out, err = answer[mixPrinted](b); err != nil {
+			return err
 		}
 	} else {
 		r, rerr := loadResin(c.Resin)
@@ -289,23 +288,16 @@ type stockListCmd struct {
 
 func (c *stockListCmd) Run(a *App, cl *client.Client) error {
 	b, err := cl.Stock(a.Ctx)
-	if err != nil {
-		return err
+	if err != nil || c.JSON {
+		return a.orJSON(b, err)
 	}
-	if c.JSON {
-		var v any
-		if err := json.Unmarshal(b, &v); err != nil {
-			return fmt.Errorf("stock: answer: %w", err)
-		}
-		return a.JSON(v)
-	}
-	var s struct {
+	s, err := answer[struct {
 		Stock  []stock.Level
 		Ends   []stock.End
 		Habits map[string]pot.Habit
-	}
-	if err := json.Unmarshal(b, &s); err != nil {
-		return fmt.Errorf("stock: answer: %w", err)
+	}](b)
+	if err != nil {
+		return err
 	}
 	n := 0
 	for _, l := range s.Stock {
@@ -384,7 +376,7 @@ func (c *stockAddCmd) Run(a *App, cl *client.Client) error {
 	if what == "" {
 		what = a.say("stock.part_of", facts{"part": words.Code("stock.part." + c.Part), "resin": c.Resin})
 	}
-	return a.done(c.JSON, map[string]any{"id": id}, "stock.added", facts{"what": capital(what), "grams": math.Round(g), "id": id})
+	return a.done(c.JSON, map[string]any{"id": id}, "stock.added", facts{"what": words.Upper(what), "grams": math.Round(g), "id": id})
 }
 
 type stockCountCmd struct {

@@ -104,9 +104,6 @@ func (a *App) role(code string) string {
 	return a.say("role."+code, nil)
 }
 
-// capital begins a sentence.
-func capital(s string) string { return words.Upper(s) }
-
 // inUse says what to do about a store that a running daemon has open.
 func inUse(dir string, err error) error {
 	if errors.Is(err, history.ErrInUse) {

@@ -22,6 +22,7 @@ import (
 	"curewright/internal/file"
 	"curewright/model/coat"
 	"curewright/model/job"
+	"curewright/model/words"
 )
 
 // moment reads a time as people say it, by the daemon's own clock, which is
@@ -106,7 +107,7 @@ func (c *coatStartCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": id}, "coat.started", facts{"coat": capital(names{a, cl}.coat(id)), "at": at.Format("15:04"), "id": id})
+	return a.done(c.JSON, map[string]any{"id": id}, "coat.started", facts{"coat": words.Upper(names{a, cl}.coat(id)), "at": at.Format("15:04"), "id": id})
 }
 
 func parseCloth(in []string) ([]coat.Cloth, error) {
@@ -167,7 +168,7 @@ func (c *coatShowCmd) Run(a *App, cl *client.Client) error {
 		return a.orJSON(v, err)
 	}
 	if !v.Open {
-		a.tell("coat.over", facts{"coat": capital(names{a, cl}.coat(c.ID))})
+		a.tell("coat.over", facts{"coat": words.Upper(names{a, cl}.coat(c.ID))})
 		return nil
 	}
 	s, err := cl.Snapshot(a.Ctx)
@@ -192,7 +193,7 @@ func (c *coatEndCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.EndCoat(a.Ctx, c.ID, at); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at}, "coat.ended", facts{"coat": capital(names{a, cl}.coat(c.ID)), "id": c.ID})
+	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at}, "coat.ended", facts{"coat": words.Upper(names{a, cl}.coat(c.ID)), "id": c.ID})
 }
 
 type FeelCmd struct {
@@ -211,7 +212,7 @@ func (c *FeelCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": id}, "coat.felt", facts{"coat": capital(names{a, cl}.coat(c.Coat)), "state": a.state(coat.State(c.State)), "at": at.Format("15:04"), "id": id})
+	return a.done(c.JSON, map[string]any{"id": id}, "coat.felt", facts{"coat": words.Upper(names{a, cl}.coat(c.Coat)), "state": a.state(coat.State(c.State)), "at": at.Format("15:04"), "id": id})
 }
 
 type BatchCmd struct {
@@ -242,7 +243,7 @@ func (c *batchMixedCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": id}, "cup.mixed", facts{"cup": capital(names{a, cl}.cup(id)), "id": id})
+	return a.done(c.JSON, map[string]any{"id": id}, "cup.mixed", facts{"cup": words.Upper(names{a, cl}.cup(id)), "id": id})
 }
 
 type batchEndCmd struct {
@@ -260,7 +261,7 @@ func (c *batchEndCmd) Run(a *App, cl *client.Client) error {
 	if err := cl.EndBatch(a.Ctx, c.ID, at, c.LeftG); err != nil {
 		return err
 	}
-	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at, "left_g": c.LeftG}, "cup.ended", facts{"cup": capital(names{a, cl}.cup(c.ID)), "id": c.ID})
+	return a.done(c.JSON, map[string]any{"id": c.ID, "ended": at, "left_g": c.LeftG}, "cup.ended", facts{"cup": words.Upper(names{a, cl}.cup(c.ID)), "id": c.ID})
 }
 
 type batchListCmd struct{ jsonFlag }
@@ -321,7 +322,7 @@ func (c *panelAddCmd) Run(a *App, cl *client.Client) error {
 	if err != nil {
 		return err
 	}
-	code, f := "panel.added_bare", facts{"panel": capital(names{a, cl}.panel(id)), "id": id}
+	code, f := "panel.added_bare", facts{"panel": words.Upper(names{a, cl}.panel(id)), "id": id}
 	if c.Probe != "" {
 		code, f["probe"] = "panel.added", names{a, cl}.probe(c.Probe)
 	}

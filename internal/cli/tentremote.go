@@ -174,15 +174,15 @@ func (c *tentAimCmd) Run(a *App, cl *client.Client) error {
 
 // printAim prints a plan of set points and what it is for.
 func (a *App) printAim(plan json.RawMessage, now time.Time) error {
-	var p struct {
+	p, err := answer[struct {
 		Say    string
 		Points []struct {
 			At time.Time
 			C  float64
 		}
-	}
-	if err := json.Unmarshal(plan, &p); err != nil {
-		return fmt.Errorf("the daemon's answer: %w", err)
+	}](plan)
+	if err != nil {
+		return err
 	}
 	fmt.Fprintln(a.Out, Wrap(p.Say, 78))
 	for i, x := range p.Points {

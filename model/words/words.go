@@ -190,6 +190,9 @@ func Known(code, written string) any {
 	return written
 }
 
+// Known says what the function of that name finds.
+func (v View) Known(code, written string) string { return v.fact(Known(code, written)) }
+
 // Has reports whether there is such a sentence.
 func (c *Catalogue) Has(code string) bool {
 	_, ok := English.text[code]
