@@ -9,7 +9,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"runtime"
 	"runtime/debug"
 	"strings"
 
@@ -64,11 +63,8 @@ func (c *WatchCmd) Run(a *App) error {
 	if os.Getenv("GOGC") == "" {
 		debug.SetGCPercent(50)
 	}
-	// All that goes on by itself is done by one core in a hundredth of its time:
-	// with more, other threads are woken each second to find nothing to do. A long
-	// plan on it holds up nobody else for longer than the 10 ms of its turn.
 	if os.Getenv("GOMAXPROCS") == "" {
-		runtime.GOMAXPROCS(1)
+		daemon.OneCore()
 	}
 	return daemon.Watch(a.Ctx, cfg, a.Build.Version, log, func(addr net.Addr, noProbe string) {
 		fmt.Fprintln(a.Out, a.say("watch.open", facts{"url": daemon.PageURL(cfg, addr)}))

@@ -88,7 +88,7 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 			}
 		}
 	}
-	res, err := plan.Plan(ctx, in)
+	res, err := onAllCores(ctx, in)
 	if err != nil {
 		return nil, err
 	}
@@ -96,6 +96,11 @@ func (d *Daemon) Plan(ctx context.Context, body json.RawMessage) (json.RawMessag
 		res.Notes = append(res.Notes, words.View{Words: in.Words}.Say("plan.note.off_ratio", words.Facts{"step": id, "panel": odd[id]}))
 	}
 	return json.Marshal(res)
+}
+
+func onAllCores(ctx context.Context, in plan.Job) (plan.Result, error) {
+	defer allCores()()
+	return plan.Plan(ctx, in)
 }
 
 // resinOf finds the resins that a job file names.
