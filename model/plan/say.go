@@ -150,7 +150,7 @@ func (c *compiled) conflict(d *detail, step, with int, why cause, ms []int) stri
 		if s.close != never {
 			condition = c.say("why_not.window", facts)
 		}
-		facts["coldest"] = fmt.Sprintf("%.0f", c.coldest(s))
+		facts["coldest"] = words.Temp(math.Round(c.coldest(s)))
 	}
 	facts["window"] = condition
 	code := "start"

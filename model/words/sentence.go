@@ -47,7 +47,7 @@ func (c *Catalogue) Sentence(code string, facts Facts) Sentence {
 		if name == "" {
 			break
 		}
-		switch x := facts.of(name).(type) {
+		switch x := facts[name].(type) {
 		case nil:
 			out = out.add("{"+name+"}", bold)
 		case time.Time:

@@ -125,21 +125,10 @@ func read(b []byte) (map[string]string, error) {
 	return out, walk("", tree)
 }
 
-// of is the fact that stands in braces. "{coldest °C}" is a bare number of them,
-// and said as every temperature is.
-func (f Facts) of(name string) any {
-	name, celsius := strings.CutSuffix(name, " °C")
-	if c, err := strconv.ParseFloat(fmt.Sprint(f[name]), 64); celsius && err == nil {
-		return Temp(c)
-	}
-	return f[name]
-}
-
 // Names are the facts that a sentence wants, in order, each once.
 func Names(sentence string) []string {
 	var out []string
 	for _, name := range pieces(sentence) {
-		name = strings.TrimSuffix(name, " °C")
 		if name != "" && !slices.Contains(out, name) {
 			out = append(out, name)
 		}
@@ -275,7 +264,7 @@ func (v View) fill(sentence string, facts Facts) string {
 	var b strings.Builder
 	for text, name := range pieces(sentence) {
 		b.WriteString(text)
-		if x := facts.of(name); x != nil {
+		if x := facts[name]; x != nil {
 			b.WriteString(v.fact(x))
 		} else if name != "" {
 			b.WriteString("{" + name + "}")
