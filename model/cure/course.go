@@ -59,8 +59,8 @@ type levels struct {
 const (
 	longest = 16 // steps in a stretch
 	// Where the rate at a stretch's beginning is so much above its mean, or
-	// exp(−T/W) has such a relative variance in it, marks are looked for with each
-	// step integrated by itself.
+	// exp(−T/W) has such a relative variance in it, marks are looked for in each half
+	// by itself.
 	bent   = 1.3
 	uneven = 0.02
 	// Under so much of it vitrification does not bend a stretch.
@@ -240,7 +240,7 @@ func (c *Course) look(w *Way, d *Dose, g *gone, m *Marks, kappa float64, a, b in
 }
 
 // dose is what the steps from a to b give.
-func (w *Way) dose(a, b int) Dose { return w.upTo[b].less(&w.upTo[a]).dose() }
+func (w *Way) dose(a, b int) Dose { return w.upTo[b].since(&w.upTo[a]).dose() }
 
 // level is the reduced time of a mark's level, T_now being nowC.
 func (c *Course) level(m Mark, nowC float64) float64 {

@@ -224,8 +224,8 @@ func (s *Stepper) add(d *sums, dt, c0, c1 float64, l0, l1 *Law) {
 	d.k += k
 }
 
-// less is what was added since the sums were b.
-func (a *sums) less(b *sums) *sums {
+// since is what was added since the sums were b.
+func (a *sums) since(b *sums) *sums {
 	h := a.h - b.h
 	return &sums{a.K1 - b.K1, a.K2 - b.K2, a.k - b.k, h, a.hh - b.hh, a.hx - b.hx - b.k*h}
 }
