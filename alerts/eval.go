@@ -543,8 +543,8 @@ func (e *eval) probe(h sensors.Health, inUse bool) {
 		name = h.Probe
 	}
 	hint := ""
-	if h.Hint != "" {
-		hint = e.part("hint", words.Facts{"hint": h.Hint})
+	if _, do := sensors.Said(h.Why, e.View); do != "" {
+		hint = e.part("hint", words.Facts{"hint": do})
 	}
 	w := words.Facts{"probe": name, "hint": hint, "last": e.since(h.LastAt)}
 	add := func(rule string, v verdict) {

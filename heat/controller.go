@@ -367,11 +367,11 @@ func (c *Controller) fault(in Input, late, back bool) (Decision, bool) {
 	}
 	if s := c.firstDoubt(in); s.Doubt != "" {
 		c.sound = false
-		say := s.Say
-		if say == "" {
-			say = c.text("doubt."+string(s.Doubt), nil)
+		why := any(s.Why)
+		if s.Why == nil {
+			why = words.Code("heat.doubt." + string(s.Doubt))
 		}
-		return c.off(s.Doubt, "probe", words.Facts{"probe": s.ID, "why": say}), true
+		return c.off(s.Doubt, "probe", words.Facts{"probe": s.ID, "why": why}), true
 	}
 	if !c.sound {
 		c.sound, c.soundAt = true, in.At

@@ -343,7 +343,7 @@ func (l *Loop) sense(id string) Sense {
 		s.Doubt = ProbeMissing
 		return s
 	}
-	s.Wired, s.Say = h.Wired, h.Err
+	s.Wired, s.Why = h.Wired, h.Why
 	now := time.Now()
 	m := l.seen[id]
 	if m == nil {
@@ -361,7 +361,7 @@ func (l *Loop) sense(id string) Sense {
 		s.Doubt = ProbeStale
 	}
 	if s.Doubt == "" {
-		s.TempC, s.RH, s.Say = h.Last.Temp, h.Last.RH, ""
+		s.TempC, s.RH, s.Why = h.Last.Temp, h.Last.RH, nil
 	}
 	return s
 }

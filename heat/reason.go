@@ -111,7 +111,7 @@ type Sense struct {
 	// Doubt is why the probe is not used, "" for sound. A doubted probe has no
 	// temperature.
 	Doubt Reason
-	Say   string // the doubt as a sentence
+	Why   error // what the probe said last; nil: nothing wrong
 	Wired bool
 }
 

@@ -33,8 +33,8 @@ var rules = []struct {
 	may []string
 }{
 	{"model/...", []string{"model/..."}},
-	{"sensors", nil},
-	{"sensors/...", []string{"sensors"}},
+	{"sensors", []string{"model/words"}},
+	{"sensors/...", []string{"sensors", "model/words"}},
 	{"heat", []string{"sensors", "internal/file", "model/words"}},
 	{"heat/...", []string{"heat", "sensors", "internal/file", "model/words"}},
 	{"history/...", []string{"sensors", "model/...", "history"}},

@@ -24,7 +24,7 @@ type Transactor interface {
 // interrupted.
 func Transact(ctx context.Context, bus Transactor, addr uint16, w, r []byte) error {
 	if err := ctx.Err(); err != nil {
-		return fmt.Errorf("%w: %w", ErrTimeout, err)
+		return Late(err)
 	}
 	return BusError(bus.Tx(addr, w, r))
 }
@@ -44,11 +44,8 @@ func TransactTwice(ctx context.Context, bus Transactor, addr uint16, w, r []byte
 			return nil
 		}
 	}
-	return fmt.Errorf("%w: no two answers agree, last % x and % x", ErrChecksum, was, r)
+	return Fail(ErrChecksum, "no_two_agree", Facts{"was": fmt.Sprintf("% x", was), "now": fmt.Sprintf("% x", r)})
 }
-
-// HeldHint is the advice for a bus whose line is held low.
-const HeldHint = "a chip, a wire or a missing pull-up resistor holds the bus: unplug what is on it one by one"
 
 // BusError classifies the error of a bus. Bus libraries pass on the kernel's text
 // without its error number, so the text is searched too. I2C adapters return ENXIO or
@@ -69,11 +66,11 @@ func BusError(err error) error {
 	}
 	switch {
 	case is(syscall.ENXIO), is(syscall.EREMOTEIO), is(syscall.ENODEV):
-		return fmt.Errorf("%w: %w", ErrAbsent, err)
+		return Fail(ErrAbsent, "passed", Facts{"err": err})
 	case is(syscall.ETIMEDOUT):
-		return WithHint(fmt.Errorf("%w: %w", ErrTimeout, err), HeldHint)
+		return Fail(ErrTimeout, "hangs", Facts{"err": err})
 	}
-	return fmt.Errorf("%w: %w", ErrBus, err)
+	return Fail(ErrBus, "passed", Facts{"err": err})
 }
 
 // Wait sleeps for d, or returns [ErrTimeout] as soon as ctx ends. Drivers wait
@@ -85,7 +82,7 @@ func Wait(ctx context.Context, d time.Duration) error {
 	case <-t.C:
 		return nil
 	case <-ctx.Done():
-		return fmt.Errorf("%w: %w", ErrTimeout, ctx.Err())
+		return Late(ctx.Err())
 	}
 }
 
@@ -111,10 +108,10 @@ func CRC8(b []byte) byte {
 // most significant first.
 func Word(b []byte) (uint16, error) {
 	if len(b) < 3 {
-		return 0, fmt.Errorf("%w: %d bytes where a word and its checksum take 3", ErrBus, len(b))
+		return 0, Fail(ErrBus, "short", Facts{"n": len(b)})
 	}
 	if got := CRC8(b[:2]); got != b[2] {
-		return 0, fmt.Errorf("%w: word % x came with %02x, its sum is %02x", ErrChecksum, b[:2], b[2], got)
+		return 0, BadSum(b[2], got)
 	}
 	return uint16(b[0])<<8 | uint16(b[1]), nil
 }
@@ -131,13 +128,13 @@ func SaturatedRH(rh, tolerance float64) (Value, error) {
 	case rh > 100 && rh <= 100+tolerance:
 		return Some(100), nil
 	}
-	return Value{}, fmt.Errorf("%w: %.1f %% relative humidity", ErrRange, rh)
+	return Value{}, Fail(ErrRange, "humidity", Facts{"rh": fmt.Sprintf("%.1f", rh)})
 }
 
 // Within returns the value if it lies in the rated span, else [ErrRange].
 func Within(x, lo, hi float64, unit string) (Value, error) {
 	if !(x >= lo && x <= hi) { // written so that NaN fails
-		return Value{}, fmt.Errorf("%w: %.5g %s is not in %g to %g", ErrRange, x, unit, lo, hi)
+		return Value{}, outside(x, lo, hi, unit)
 	}
 	return Some(x), nil
 }

@@ -6,12 +6,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"syscall"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"periph.io/x/conn/v3/onewire"
+
+	"curewright/model/words"
 )
 
 func TestCRC8(t *testing.T) {
@@ -161,8 +164,8 @@ func TestBusError(t *testing.T) {
 		{nil, nil, ""},
 	} {
 		got := BusError(tt.err)
-		if Hint(got) != "" != (tt.word == "timeout") {
-			t.Errorf("BusError(%v): hint %q", tt.err, Hint(got))
+		if _, hint := Said(got, words.View{}); strings.Contains(hint, "one by one") != (tt.word == "timeout") {
+			t.Errorf("BusError(%v): hint %q", tt.err, hint)
 		}
 		if !errors.Is(got, tt.want) || Reason(got) != tt.word {
 			t.Errorf("BusError(%v) = %v (%s), want %v", tt.err, got, Reason(got), tt.want)

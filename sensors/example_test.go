@@ -33,10 +33,10 @@ func ExampleSet_Push() {
 }
 
 func ExampleReason() {
-	err := error(&sensors.ReadError{Probe: "panel-1", Op: "decode", Err: sensors.ErrChecksum})
+	err := sensors.BadSum(0x91, 0x92)
 	fmt.Println(err)
 	fmt.Println(sensors.Reason(err), errors.Is(err, sensors.ErrChecksum))
 	// Output:
-	// probe panel-1: decode: checksum mismatch
+	// checksum mismatch: came with 91, its sum is 92
 	// checksum true
 }

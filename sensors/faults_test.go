@@ -14,6 +14,8 @@ import (
 
 	"periph.io/x/conn/v3/i2c"
 
+	"curewright/internal/testkit"
+	"curewright/model/words"
 	"curewright/sensors"
 	"curewright/sensors/chipsim"
 	"curewright/sensors/guarded"
@@ -301,7 +303,11 @@ func TestEveryFaultThroughThePoller(t *testing.T) {
 					want = "missing implausible"
 				}
 				if !strings.Contains(want, h.State) {
-					t.Errorf("%s: state %s, want %s; %s", f, h.State, want, h.Err)
+					t.Errorf("%s: state %s, want %s; %s", f, h.State, want, h.Why)
+				}
+				why, hint := sensors.Said(h.Why, words.View{Words: words.Pseudo()})
+				if bare := testkit.Bare(why + hint); why == "" || hint == "" || len(bare) > 0 {
+					t.Errorf("%s: %q stand in no catalogue: %s %s", f, bare, why, hint)
 				}
 				if _, ok := h.Now(time.Now()); ok {
 					t.Error("it has a present")
@@ -317,7 +323,7 @@ func TestEveryFaultThroughThePoller(t *testing.T) {
 				time.Sleep(2*time.Minute + SlowEnd)
 				synctest.Wait()
 				if h, _ := s.Get(r.name); h.State != "ok" {
-					t.Errorf("not well again: %s, %s", h.State, h.Err)
+					t.Errorf("not well again: %s, %s", h.State, h.Why)
 				}
 			})
 		})

@@ -3,10 +3,11 @@
 package sensors
 
 import (
-	"fmt"
 	"math"
 	"slices"
 	"time"
+
+	"curewright/model/words"
 )
 
 // Roles of a probe.
@@ -196,7 +197,7 @@ func (f *Filter) late(r Reading) error {
 func jumped(a, b Reading) error {
 	was, _ := a.Temp.Get()
 	now, _ := b.Temp.Get()
-	return fmt.Errorf("%w: %g to %g °C in %v", ErrJump, was, now, b.At.Sub(a.At).Round(time.Second))
+	return Fail(ErrJump, "from_to", Facts{"was": words.Tenth(was), "now": words.Tenth(now), "span": b.At.Sub(a.At).Round(time.Second)})
 }
 
 func (f *Filter) inRange(r Reading) error {
@@ -208,20 +209,20 @@ func (f *Filter) inRange(r Reading) error {
 	}
 	if okT {
 		if f.lim.PowerOn && t == 85 && !f.near(r.At, t, 10) {
-			return fmt.Errorf("%w: exactly 85 °C", ErrPowerOn)
+			return Fail(ErrPowerOn, "value", Facts{"x": words.Tenth(t)})
 		}
 		if !(t >= f.lim.MinC && t <= f.lim.MaxC) && t < f.lim.QuestionC {
-			return fmt.Errorf("%w: %g °C is not in %g to %g", ErrRange, t, f.lim.MinC, f.lim.MaxC)
+			return outside(t, f.lim.MinC, f.lim.MaxC, "°C")
 		}
 		if t >= f.lim.QuestionC {
-			return fmt.Errorf("%w: %g °C; is that °F? (%g °F is %.1f °C)", ErrDoubted, t, t, (t-32)/1.8)
+			return Fail(ErrDoubted, "fahrenheit", Facts{"n": t, "temp": words.Tenth((t - 32) / 1.8)})
 		}
 	}
 	if okRH && !(rh > 0 && rh <= 100) {
-		return fmt.Errorf("%w: %g %% relative humidity", ErrRange, rh)
+		return Fail(ErrRange, "humidity", Facts{"rh": rh})
 	}
 	if okCO2 && !(co2 >= f.lim.MinCO2 && co2 <= f.lim.MaxCO2) {
-		return fmt.Errorf("%w: %g ppm carbon dioxide is not in %g to %g", ErrRange, co2, f.lim.MinCO2, f.lim.MaxCO2)
+		return outside(co2, f.lim.MinCO2, f.lim.MaxCO2, "ppm")
 	}
 	return nil
 }
@@ -291,7 +292,7 @@ func (f *Filter) stuck(r Reading, witness Witness) error {
 	}
 	f.sameN++
 	if f.lim.Noisy && f.sameN > stuckNoisyN {
-		return fmt.Errorf("%w: %g °C, %d times the same", ErrStuck, t, f.sameN)
+		return Fail(ErrStuck, "same", Facts{"temp": words.Tenth(t), "n": f.sameN})
 	}
 	if r.At.Sub(f.sameSince) < f.lim.StuckAfter || witness == nil {
 		return nil
@@ -304,8 +305,7 @@ func (f *Filter) stuck(r Reading, witness Witness) error {
 		step = unknownStepK
 	}
 	if m := witness(f.sameSince); m >= math.Max(stuckMoveK, stuckMoveSteps*step) {
-		return fmt.Errorf("%w: %g °C for %v while another probe moved %.1f K", ErrStuck, t,
-			r.At.Sub(f.sameSince).Round(time.Minute), m)
+		return Fail(ErrStuck, "still", Facts{"temp": words.Tenth(t), "span": r.At.Sub(f.sameSince).Round(time.Minute), "diff": words.Kelvin(m)})
 	}
 	return nil
 }

@@ -33,15 +33,15 @@ type Refusal struct {
 
 // Reasons a push can be refused besides those of a reading.
 var (
-	ErrNotAccepted = errors.New("not accepted yet: name this probe on the probes page first")
-	ErrTooMany     = errors.New("too many pushed probes")
-	ErrFuture      = errors.New("time is in the future")
-	ErrTooOld      = errors.New("time is too long ago")
-	ErrRepeat      = errors.New("already taken a reading of this probe at this time")
-	ErrName        = errors.New("not a probe name")
-	ErrWired       = errors.New("this probe is wired here and cannot be pushed")
-	ErrFlood       = errors.New("too many readings at once: push the rest later")
-	ErrUndated     = errors.New("the board does not know the date, so readings of other moments can't be dated: confirm its clock, then push them again")
+	ErrNotAccepted error = reason{"not_accepted", "not accepted yet: name this probe on the probes page first"}
+	ErrTooMany     error = reason{"too_many", "too many pushed probes"}
+	ErrFuture      error = reason{"future", "time is in the future"}
+	ErrTooOld      error = reason{"too_old", "time is too long ago"}
+	ErrRepeat      error = reason{"repeat", "already taken a reading of this probe at this time"}
+	ErrName        error = reason{"name", "not a probe name"}
+	ErrWired       error = reason{"wired", "this probe is wired here and cannot be pushed"}
+	ErrFlood       error = reason{"flood", "too many readings at once: push the rest later"}
+	ErrUndated     error = reason{"undated", "the board does not know the date, so readings of other moments can't be dated: confirm its clock, then push them again"}
 )
 
 // Bounds of the intake.

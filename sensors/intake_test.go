@@ -11,6 +11,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"curewright/model/words"
 )
 
 // intake returns a set whose clock a test moves.
@@ -318,13 +320,13 @@ func TestSetKnowsAStuckProbe(t *testing.T) {
 	}
 	h, _ := s.Get("panel")
 	if h.State != "stuck" || h.Reason != "stuck" || h.Errors["stuck"] == 0 {
-		t.Errorf("%s: %s", h.State, h.Err)
+		t.Errorf("%s: %s", h.State, h.Why)
 	}
 	if _, ok := h.Now(*now); ok {
 		t.Error("a stuck probe has a present")
 	}
 	if h, _ := s.Get("air"); h.State != "ok" {
-		t.Errorf("the moving one: %s %s", h.State, h.Err)
+		t.Errorf("the moving one: %s %s", h.State, h.Why)
 	}
 }
 
@@ -334,7 +336,7 @@ func TestImplausibleState(t *testing.T) {
 		s.Push(local, []Pushed{{Probe: "a", Temp: Some(c)}})
 		*now = now.Add(10 * time.Second)
 	}
-	if h, _ := s.Get("a"); h.State != "implausible" || h.Reason != "doubted" || h.Hint == "" {
+	if h, _ := s.Get("a"); h.State != "implausible" || h.Reason != "doubted" || !strings.Contains(h.In(words.View{}).Hint, "°C") {
 		t.Errorf("%+v", h)
 	}
 }

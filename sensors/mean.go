@@ -4,10 +4,11 @@ package sensors
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"strings"
 	"time"
+
+	"curewright/model/words"
 )
 
 // DriverMean is the driver of a probe that is the mean of others, such as two on one
@@ -32,9 +33,6 @@ type mean struct {
 func (*mean) Traits() Traits { return Traits{StepK: 1. / 16} }
 
 func (m *mean) Read(context.Context) (Reading, error) {
-	fault := func(err error, format string, a ...any) (Reading, error) {
-		return Reading{}, &ReadError{Probe: m.id, Op: "mean", Err: fmt.Errorf("%w: %s", err, fmt.Sprintf(format, a...))}
-	}
 	now := m.now()
 	var temp, rh, co2 avg
 	var at time.Time
@@ -43,7 +41,7 @@ func (m *mean) Read(context.Context) (Reading, error) {
 		if ok && !h.Wired {
 			// A pushed probe must not become a wired one, which may control a
 			// heater, by way of a mean.
-			return fault(ErrWrongDevice, "%q is not wired", id)
+			return Reading{}, Fail(ErrWrongDevice, "not_wired", Facts{"probe": id})
 		}
 		r, ok := h.Now(now)
 		if !ok {
@@ -58,9 +56,9 @@ func (m *mean) Read(context.Context) (Reading, error) {
 	}
 	switch {
 	case at.IsZero():
-		return fault(ErrStale, "none of %s is read", strings.Join(m.of, ", "))
+		return Reading{}, Fail(ErrStale, "none_read", Facts{"probes": strings.Join(m.of, ", ")})
 	case temp.hi-temp.lo > MaxSpreadK:
-		return fault(ErrDoubted, "%s are %.1f K apart: one of them is wrong or has come off", strings.Join(m.of, ", "), temp.hi-temp.lo)
+		return Reading{}, Fail(ErrDoubted, "apart", Facts{"probes": strings.Join(m.of, ", "), "diff": words.Kelvin(temp.hi - temp.lo)})
 	}
 	return Reading{Probe: m.id, At: at, Temp: temp.value(), RH: rh.value(), CO2: co2.value()}, nil
 }

@@ -5,6 +5,7 @@ package sensors
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"strings"
 	"sync/atomic"
@@ -50,7 +51,7 @@ func TestMeanOfTwo(t *testing.T) {
 			t.Helper()
 			r, ok := h.Now(time.Now())
 			if c, has := r.Temp.Get(); !ok || !has || c != want {
-				t.Errorf("%v °C (%v, %s), want %v", c, ok, h.Err, want)
+				t.Errorf("%v °C (%v, %s), want %v", c, ok, h.Why, want)
 			}
 		}
 		h := lid(10 * time.Second)
@@ -61,12 +62,12 @@ func TestMeanOfTwo(t *testing.T) {
 		set(18, math.NaN())
 		is(lid(10*time.Second), 18)
 		set(math.NaN(), math.NaN())
-		if h := lid(time.Minute); h.State == "ok" || !strings.Contains(h.Err, "none of left, right") {
-			t.Errorf("both lost: %s, %s", h.State, h.Err)
+		if h := lid(time.Minute); h.State == "ok" || !strings.Contains(fmt.Sprint(h.Why), "none of left, right") {
+			t.Errorf("both lost: %s, %s", h.State, h.Why)
 		}
 		set(18, 18+MaxSpreadK+1)
-		if h := lid(5 * time.Minute); h.State == "ok" || !strings.Contains(h.Err, "6.0 K apart") {
-			t.Errorf("far apart: %s, %s", h.State, h.Err)
+		if h := lid(5 * time.Minute); h.State == "ok" || !strings.Contains(fmt.Sprint(h.Why), "6 °C apart") {
+			t.Errorf("far apart: %s, %s", h.State, h.Why)
 		}
 		m := &mean{set: s, id: "m", of: []string{"left", "radio"}, now: time.Now}
 		must(t, s.Restore("radio", "push", Meta{Accepted: true}))

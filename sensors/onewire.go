@@ -43,7 +43,7 @@ func CRC8Maxim(b []byte) byte {
 //   - [ErrRange].
 func DS18B20(pad []byte) (celsius float64, err error) {
 	if len(pad) != 9 {
-		return 0, fmt.Errorf("%w: %d scratchpad bytes, not 9", ErrBus, len(pad))
+		return 0, Fail(ErrBus, "short", Facts{"n": len(pad)})
 	}
 	ones, zeros := true, true
 	for _, b := range pad {
@@ -52,15 +52,15 @@ func DS18B20(pad []byte) (celsius float64, err error) {
 	}
 	switch {
 	case ones:
-		return 0, fmt.Errorf("%w: nothing pulls the line down", ErrAbsent)
+		return 0, Fail(ErrAbsent, "nobody", nil)
 	case zeros:
-		return 0, fmt.Errorf("%w: the data line is shorted", ErrBus)
+		return 0, Fail(ErrBus, "shorted", nil)
 	}
 	if got := CRC8Maxim(pad[:8]); got != pad[8] {
-		return 0, fmt.Errorf("%w: scratchpad came with %02x, its sum is %02x", ErrChecksum, pad[8], got)
+		return 0, BadSum(pad[8], got)
 	}
 	if pad[4]&0x9f != 0x1f { // data sheet, figure "Configuration Register": 0 R1 R0 1 1 1 1 1
-		return 0, fmt.Errorf("%w: configuration register %02x", ErrWrongDevice, pad[4])
+		return 0, Fail(ErrWrongDevice, "identity", Facts{"says": fmt.Sprintf("%02x", pad[4])})
 	}
 	raw := int16(uint16(pad[1])<<8 | uint16(pad[0]))
 	if raw == 0x0550 && pad[6] == 0x0c {
@@ -71,7 +71,7 @@ func DS18B20(pad []byte) (celsius float64, err error) {
 	raw &^= 1<<(3-pad[4]>>5&3) - 1
 	celsius = float64(raw) / 16
 	if celsius < ds18b20Min || celsius > ds18b20Max {
-		return 0, fmt.Errorf("%w: %g °C", ErrRange, celsius)
+		return 0, outside(celsius, ds18b20Min, ds18b20Max, "°C")
 	}
 	return celsius, nil
 }

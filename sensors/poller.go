@@ -273,7 +273,7 @@ func (p *Poller) overrun() {
 		p.late = true
 		p.giveUp()
 		p.reading = nil
-		p.failed(&ReadError{Probe: p.cfg.ID, Op: "read", Err: fmt.Errorf("%w: none within %v", ErrTimeout, p.cfg.Deadline)})
+		p.failed(Fail(ErrTimeout, "within", Facts{"span": p.cfg.Deadline}))
 	}
 }
 
@@ -341,13 +341,13 @@ func (p *Poller) failed(err error) {
 func (p *Poller) read(a attempt) (o outcome) {
 	defer func() {
 		if x := recover(); x != nil {
-			o.r, o.err = Reading{}, &ReadError{Probe: p.cfg.ID, Op: "read", Err: fmt.Errorf("driver panicked: %v", x)}
+			o.r, o.err = Reading{}, Fail(nil, "panicked", Facts{"err": x})
 		}
 	}()
 	if a.reopen {
 		made, err := p.cfg.Reopen(a.ctx)
 		if err != nil {
-			o.err = &ReadError{Probe: p.cfg.ID, Op: "reopen", Err: err}
+			o.err = Fail(nil, "passed", Facts{"err": err})
 			return o
 		}
 		a.probe, o.made = made, made
@@ -357,9 +357,9 @@ func (p *Poller) read(a attempt) (o outcome) {
 }
 
 func (p *Poller) note(err error) {
-	was := p.track.health().Err
+	was := p.track.health().Why
 	p.track.failed(err)
-	if err.Error() != was { // the same fault again is counted, not repeated
+	if was == nil || err.Error() != was.Error() { // the same fault again is counted, not repeated
 		p.cfg.Log.Warn("no reading", "probe", p.cfg.ID, "reason", Reason(err), "err", err)
 	}
 }

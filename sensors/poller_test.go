@@ -12,6 +12,8 @@ import (
 	"testing"
 	"testing/synctest"
 	"time"
+
+	"curewright/model/words"
 )
 
 // must ends the test at an error.
@@ -165,7 +167,7 @@ func TestPollerReopens(t *testing.T) {
 			t.Errorf("opened %d times, %d readings", opened, len(got()))
 		}
 		if h := p.Health(); h.State != "ok" {
-			t.Errorf("state %s: %s", h.State, h.Err)
+			t.Errorf("state %s: %s", h.State, h.Why)
 		}
 	})
 }
@@ -244,7 +246,7 @@ func TestPollerRidesOverOneFault(t *testing.T) {
 		p, _ := run(t, PollerConfig{Probe: f, Every: 10 * time.Second})
 		time.Sleep(15 * time.Second)
 		synctest.Wait()
-		if h := p.Health(); h.State != "ok" || h.Errors["checksum"] != 1 || h.Hint == "" {
+		if h := p.Health().In(words.View{}); h.State != "ok" || h.Errors["checksum"] != 1 || h.Err == "" || h.Hint == "" {
 			t.Errorf("%+v", h)
 		}
 	})

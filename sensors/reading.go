@@ -15,27 +15,11 @@ package sensors
 import (
 	"context"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"math"
 	"time"
-)
 
-// Reasons a reading can fail. Test for them with [errors.Is]; [Reason] gives
-// the short word used in metrics and on pages.
-var (
-	ErrAbsent      = errors.New("device not found")
-	ErrWrongDevice = errors.New("another device answers at this address")
-	ErrChecksum    = errors.New("checksum mismatch")
-	ErrPowerOn     = errors.New("power-on value, no conversion done")
-	ErrRange       = errors.New("outside rated range")
-	ErrJump        = errors.New("changed faster than air or a panel can")
-	ErrStuck       = errors.New("stuck at one value")
-	ErrTimeout     = errors.New("no answer in time")
-	ErrStale       = errors.New("last reading is too old")
-	ErrBus         = errors.New("bus error")
-	ErrDoubted     = errors.New("not believed until confirmed")
-	ErrEmpty       = errors.New("no value in it")
+	"curewright/model/words"
 )
 
 // Value is one measured quantity that may be missing. The zero Value is
@@ -131,74 +115,8 @@ type Probe interface {
 	Read(ctx context.Context) (Reading, error)
 }
 
-// ReadError says which probe failed, during what, and what to try.
-type ReadError struct {
-	Probe string
-	Op    string // "open", "convert", "decode", ...
-	Err   error
-	Hint  string // for a person; not part of Error
-}
-
-func (e *ReadError) Error() string { return fmt.Sprintf("probe %s: %s: %v", e.Probe, e.Op, e.Err) }
-func (e *ReadError) Unwrap() error { return e.Err }
-
-// hinted is an error with what to do about it.
-type hinted struct {
-	error
-	hint string
-}
-
-func (h hinted) Unwrap() error { return h.error }
-
-// WithHint adds advice for a person to an error; its text does not change.
-func WithHint(err error, hint string) error { return hinted{err, hint} }
-
-// Hint returns the advice that an error or one of its causes carries, "" for none.
-func Hint(err error) string {
-	var h hinted
-	if errors.As(err, &h) {
-		return h.hint
-	}
-	var re *ReadError
-	if errors.As(err, &re) {
-		return re.Hint
-	}
-	return ""
-}
-
-// Reason returns the one-word reason of an error for metrics, pages and
-// alerts: absent, wrong_device, checksum, power_on, range, jump, stuck,
-// timeout, stale, bus, doubted, empty, other; for a push also not_accepted, too_many,
-// future, too_old, repeat, name, wired; "" for nil.
-func Reason(err error) string {
-	if err == nil {
-		return ""
-	}
-	for _, r := range reasons {
-		if errors.Is(err, r.err) {
-			return r.word
-		}
-	}
-	if errors.Is(err, context.DeadlineExceeded) {
-		return "timeout"
-	}
-	return "other"
-}
-
-var reasons = []struct {
-	err  error
-	word string
-}{
-	{ErrAbsent, "absent"}, {ErrWrongDevice, "wrong_device"}, {ErrChecksum, "checksum"},
-	{ErrPowerOn, "power_on"}, {ErrRange, "range"}, {ErrJump, "jump"}, {ErrStuck, "stuck"},
-	{ErrTimeout, "timeout"}, {ErrStale, "stale"}, {ErrDoubted, "doubted"}, {ErrEmpty, "empty"}, {ErrBus, "bus"},
-	{ErrNotAccepted, "not_accepted"}, {ErrTooMany, "too_many"}, {ErrFuture, "future"},
-	{ErrTooOld, "too_old"}, {ErrRepeat, "repeat"}, {ErrName, "name"}, {ErrWired, "wired"},
-	{ErrFlood, "flood"}, {ErrUndated, "undated"},
-}
-
 // Health is what is known about one probe now: the page, the metrics and the
-// alerts read it.
+// alerts read it. Err and Hint are Why in words, which [Health.In] makes at the edge.
 type Health struct {
 	Probe    string        `json:"id"`
 	Name     string        `json:"name"`   // what the person calls it; the id until named
@@ -217,6 +135,7 @@ type Health struct {
 	// means none yet. It may be stale: see Now.
 	Last   Reading           `json:"-"`
 	LastAt time.Time         `json:"last_at"`
+	Why    error             `json:"-"`      // the last error, nil when the last read was good
 	Err    string            `json:"error"`  // the last error's text, "" when the last read was good
 	Reason string            `json:"reason"` // its one word
 	ErrAt  time.Time         `json:"error_at"`
@@ -226,6 +145,12 @@ type Health struct {
 
 	Battery Value `json:"battery_pct"` // of a radio probe, %; missing where it does not report it
 	Link    Value `json:"link"`        // quality of its radio link, in its own radio's unit
+}
+
+// In is the same with the last error in a reader's language.
+func (h Health) In(v words.View) Health {
+	h.Err, h.Hint = Said(h.Why, v)
+	return h
 }
 
 // Now returns the last reading if it is not stale at the given time.

@@ -53,7 +53,7 @@ func (t *track) judge(r Reading, witness Witness) error {
 	}
 	t.bad = 0
 	t.h.Taken++
-	t.h.Err, t.h.Reason, t.h.Hint = "", "", ""
+	t.h.Why, t.h.Reason = nil, ""
 	// A wired probe's reading that comes last is the latest, even if the clock was
 	// set.
 	if r.At = t.dated(r.At); !t.pushed || ahead || r.At.After(t.h.LastAt) {
@@ -89,11 +89,8 @@ func (t *track) failed(err error) {
 }
 
 func (t *track) fail(err error) {
-	t.h.Err, t.h.Reason, t.h.ErrAt = err.Error(), Reason(err), t.clock()
+	t.h.Why, t.h.Reason, t.h.ErrAt = err, Reason(err), t.clock()
 	t.h.Errors[t.h.Reason]++
-	if t.h.Hint = Hint(err); t.h.Hint == "" {
-		t.h.Hint = hints[t.h.Reason]
-	}
 	if implausible[t.h.Reason] {
 		t.bad++
 	} else {
@@ -102,21 +99,6 @@ func (t *track) fail(err error) {
 }
 
 var implausible = map[string]bool{"range": true, "jump": true, "doubted": true, "power_on": true}
-
-// hints is advice for a person, by reason.
-var hints = map[string]string{
-	"absent":       "check its plug and its supply",
-	"wrong_device": "check which chip is wired at this address",
-	"checksum":     "shorten or move its cable away from mains and motors",
-	"power_on":     "its supply dips while it measures: check the wiring and the pull-up resistor",
-	"range":        "compare with a thermometer; the probe may be broken or wet",
-	"jump":         "leave it alone for some minutes; was it touched or moved?",
-	"stuck":        "unplug it and plug it in again",
-	"timeout":      "unplug it and plug it in again",
-	"bus":          "check the wires of its bus",
-	"empty":        "it sends readings without a value: look at its program",
-	"doubted":      "readings must be in °C: set the probe to °C",
-}
 
 // health returns a copy with the state as of now.
 func (t *track) health() Health {

@@ -239,7 +239,7 @@ func running(t *testing.T, g *guest, url string) {
 	}
 
 	g.must("echo tmp105 0x49 >/sys/bus/i2c/devices/i2c-2/new_device")
-	until("Linux's own driver takes a chip", fails(`bus = "hwmon:2-0049"`, "", "i1"))
+	until("Linux's own driver takes a chip", fails("", `bus = "hwmon:2-0049"`, "i1"))
 	g.must("echo 0x49 >/sys/bus/i2c/devices/i2c-2/delete_device")
 	until("and gives it back", well(31.5, -7.0625, 21.5625, 12.125))
 

@@ -87,7 +87,10 @@ func (c *probesSetCmd) Run(a *App, cl *client.Client) error {
 }
 
 func (c *probesFindCmd) Run(a *App) error {
-	rep := daemon.DiscoverProbes(a.Ctx, c.Mux...)
+	return c.show(a, daemon.DiscoverProbes(a.Ctx, c.Mux...))
+}
+
+func (c *probesFindCmd) show(a *App, rep discover.Report) error {
 	if c.JSON {
 		type found struct {
 			ID     string   `json:"id"`
@@ -111,10 +114,12 @@ func (c *probesFindCmd) Run(a *App) error {
 			Probes []found `json:"probes"`
 		}{[]bus{}, []found{}}
 		for _, b := range rep.Buses {
-			out.Buses = append(out.Buses, bus{b.Name, b.Detail, errText(b.Err), b.Hint})
+			why, hint := sensors.Said(b.Err, a.view())
+			out.Buses = append(out.Buses, bus{b.Name, b.Detail, why, hint})
 		}
 		for _, f := range rep.Found {
-			out.Probes = append(out.Probes, found{daemon.PlaceID(f), f.Driver, f.Bus, f.Reading.Temp.Ptr(), f.Reading.RH.Ptr(), f.Reading.CO2.Ptr(), errText(f.Err), sensors.Reason(f.Err), f.Hint})
+			why, hint := sensors.Said(f.Err, a.view())
+			out.Probes = append(out.Probes, found{daemon.PlaceID(f), f.Driver, f.Bus, f.Reading.Temp.Ptr(), f.Reading.RH.Ptr(), f.Reading.CO2.Ptr(), why, sensors.Reason(f.Err), hint})
 		}
 		return a.JSON(out)
 	}
@@ -123,12 +128,13 @@ func (c *probesFindCmd) Run(a *App) error {
 		if b.Detail != "" {
 			line += " (" + b.Detail + ")"
 		}
-		if b.Err != nil {
-			line += ": " + b.Err.Error()
+		why, hint := sensors.Said(b.Err, a.view())
+		if why != "" {
+			line += ": " + why
 		}
 		fmt.Fprintln(a.Out, line)
-		if b.Hint != "" {
-			fmt.Fprintln(a.Out, indent(b.Hint))
+		if hint != "" {
+			fmt.Fprintln(a.Out, indent(hint))
 		}
 	}
 	if len(rep.Buses) == 0 {
@@ -139,9 +145,10 @@ func (c *probesFindCmd) Run(a *App) error {
 		if name == "" {
 			name = a.say("not_known", nil)
 		}
-		fmt.Fprintf(a.Out, "%-9s %-22s %s\n", name, f.Bus, a.found(f))
-		if f.Hint != "" && f.Err != nil {
-			fmt.Fprintln(a.Out, indent(f.Hint))
+		why, hint := sensors.Said(f.Err, a.view())
+		fmt.Fprintf(a.Out, "%-9s %-22s %s\n", name, f.Bus, why+a.found(f.Reading))
+		if hint != "" {
+			fmt.Fprintln(a.Out, indent(hint))
 		}
 	}
 	if len(rep.Found) == 0 {
@@ -155,26 +162,16 @@ func indent(s string) string {
 	return "    " + strings.ReplaceAll(Wrap(s, 74), "\n", "\n    ")
 }
 
-func errText(err error) string {
-	if err == nil {
-		return ""
-	}
-	return err.Error()
-}
-
-// found is what a probe that was found says.
-func (a *App) found(f discover.Found) string {
-	if f.Err != nil {
-		return f.Err.Error()
-	}
+// found is what a probe that was found measures.
+func (a *App) found(r sensors.Reading) string {
 	var parts []string
-	if t, ok := f.Reading.Temp.Get(); ok {
+	if t, ok := r.Temp.Get(); ok {
 		parts = append(parts, a.degrees(t))
 	}
-	if h, ok := f.Reading.RH.Get(); ok {
+	if h, ok := r.RH.Get(); ok {
 		parts = append(parts, fmt.Sprintf("%.0f %%", h))
 	}
-	if c, ok := f.Reading.CO2.Get(); ok {
+	if c, ok := r.CO2.Get(); ok {
 		parts = append(parts, fmt.Sprintf("%.0f ppm CO₂", c))
 	}
 	return strings.Join(parts, ", ")

@@ -58,7 +58,7 @@ func (d *Daemon) Snapshot(ctx context.Context) (web.Snapshot, error) {
 	out := *s
 	// Between evaluations the clock, the probes and the alerts move on.
 	out.At = d.Now()
-	out.Probes = d.set.Health()
+	out.Probes = d.probes(ctx)
 	out.Alerts = d.rules.List(false)
 	w, err := d.work(ctx)
 	if err != nil {
@@ -505,7 +505,16 @@ func (d *Daemon) Trace(ctx context.Context, coatID string, from, to time.Time, p
 }
 
 // Probes is every probe's health.
-func (d *Daemon) Probes(context.Context) ([]sensors.Health, error) { return d.set.Health(), nil }
+func (d *Daemon) Probes(ctx context.Context) ([]sensors.Health, error) { return d.probes(ctx), nil }
+
+// probes are the same, with what fails in the words of a request's reader.
+func (d *Daemon) probes(ctx context.Context) []sensors.Health {
+	hs, v := d.set.Health(), words.View{Words: d.wordsFor(ctx)}
+	for i := range hs {
+		hs[i] = hs[i].In(v)
+	}
+	return hs
+}
 
 // SetProbe names a probe, gives it a role or a panel, accepts it. What the
 // configuration file names is locked.

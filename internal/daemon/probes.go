@@ -150,8 +150,8 @@ func PlaceID(f discover.Found) string {
 func noProbe(v words.View, rep discover.Report) string {
 	none := v.Say("probes.none", nil) + " "
 	for _, b := range rep.Buses {
-		if b.Hint != "" {
-			return none + v.Say("probes.bus", words.Facts{"bus": b.Name, "hint": b.Hint})
+		if _, hint := sensors.Said(b.Err, v); hint != "" {
+			return none + v.Say("probes.bus", words.Facts{"bus": b.Name, "hint": hint})
 		}
 	}
 	return none + v.Say("probes.on", words.Facts{"command": "`curewright probes`"})

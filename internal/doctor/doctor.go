@@ -98,7 +98,7 @@ func (r *report) fixable(code string, facts words.Facts, fix func() (string, err
 }
 
 // said is what somebody else says of a thing: an error of the system, a line of a
-// file's fault, a probe's hint.
+// file's fault, a probe.
 func (r *report) said(mark, what, mend string) []finding {
 	r.found = append(r.found, finding{Area: r.area, Mark: mark, What: what, Mend: mend})
 	return r.found

@@ -196,9 +196,9 @@ func TestDoctorFinds(t *testing.T) {
 		"broken probe": {func(d *doctor) {
 			d.ready = down
 			d.buses = func(context.Context) discover.Report {
-				return discover.Report{Found: []discover.Found{{Driver: "sht4x", Bus: "i2c-1:0x44", Err: errors.New("checksum mismatch"), Hint: "look at its plug"}}}
+				return discover.Report{Found: []discover.Found{{Driver: "sht4x", Bus: "i2c-1:0x44", Err: sensors.BadSum(0x91, 0x92)}}}
 			}
-		}, "probes", markWrong, "sht4x on i2c-1:0x44: checksum mismatch", "look at its plug"},
+		}, "probes", markWrong, "sht4x on i2c-1:0x44: checksum mismatch: came with 91", "move its cable"},
 		"no buzzer": {func(d *doctor) {
 			d.cfg.Alert.Channels = []alerts.ChannelConfig{{Name: "piezo", Kind: alerts.KindBuzzer, Pin: "GPIO99"}}
 			d.line = relay.LookLine
@@ -210,9 +210,9 @@ func TestDoctorFinds(t *testing.T) {
 		"sick bus": {func(d *doctor) {
 			d.ready = down
 			d.buses = func(context.Context) discover.Report {
-				return discover.Report{Buses: []discover.Bus{{Name: "i2c-1", Err: fmt.Errorf("%w at 58 of 58 addresses", sensors.ErrTimeout), Hint: "unplug what is on it"}}}
+				return discover.Report{Buses: []discover.Bus{{Name: "i2c-1", Err: sensors.Fail(nil, "at_many", sensors.Facts{"err": sensors.BusError(syscall.ETIMEDOUT), "n": 58, "of": 58})}}}
 			}
-		}, "probes", markWrong, "i2c-1: no answer in time at 58 of 58 addresses", "unplug what is on it"},
+		}, "probes", markWrong, "i2c-1: no answer in time: the bus hangs, at 58 of 58 addresses", "unplug what is on it"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			d := well(t)
@@ -237,7 +237,7 @@ func TestDoctorFinds(t *testing.T) {
 
 // others say these: the system, a chip, a fault of a file, the parts of a daemon;
 // and names of buses, lines, users and keys.
-var others = regexp.MustCompile(`connection refused|estimator: silent for 3m0s|checksum mismatch|look at its plug|unplug what is on it|no answer in time at 58 of 58 addresses` +
+var others = regexp.MustCompile(`connection refused|estimator: silent for 3m0s` +
 	`|c\.toml:.*|line "GPIO99": no such GPIO line|stat /\S+: no such file or directory|\S*/\S*|sht4x|i2c-\w+(:0x44)?|curewright|gpio|GPIO99|piezo|tent\.pulse|InfluxDB|MQTT|UTC|rtc-test|BST`)
 
 // fromTheCatalogue is that a text in the pseudo-language has nothing else in plain

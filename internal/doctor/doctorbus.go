@@ -246,9 +246,10 @@ func (d *doctor) probes(ctx context.Context) []finding {
 	rep := d.buses(ctx)
 	for _, b := range rep.Buses {
 		if b.Err != nil && (errors.Is(b.Err, fs.ErrPermission) || strings.Contains(b.Err.Error(), "permission")) {
-			r.wrong("bus_closed", words.Facts{"bus": b.Name, "why": b.Err.Error()})
+			r.wrong("bus_closed", words.Facts{"bus": b.Name, "why": b.Err})
 		} else if errors.Is(b.Err, sensors.ErrTimeout) || errors.Is(b.Err, sensors.ErrBus) {
-			r.said(markWrong, b.Name+": "+b.Err.Error(), b.Hint)
+			why, hint := sensors.Said(b.Err, r.read)
+			r.said(markWrong, b.Name+": "+why, hint)
 		}
 	}
 	sound := 0
@@ -261,7 +262,8 @@ func (d *doctor) probes(ctx context.Context) []finding {
 		if f.Driver != "" {
 			driver = f.Driver
 		}
-		r.said(markWrong, r.read.Say("doctor.found.probe", words.Facts{"driver": driver, "bus": f.Bus, "why": f.Err.Error()}), f.Hint)
+		why, hint := sensors.Said(f.Err, r.read)
+		r.said(markWrong, r.read.Say("doctor.found.probe", words.Facts{"driver": driver, "bus": f.Bus, "why": why}), hint)
 	}
 	switch {
 	case sound > 0:

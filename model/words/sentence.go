@@ -62,6 +62,8 @@ func (c *Catalogue) Sentence(code string, facts Facts) Sentence {
 			out = append(out, Part{DiffK: new(float64(x)), Bold: bold})
 		case Sentence:
 			out = out.join(x, bold)
+		case interface{ Sentence(*Catalogue) Sentence }:
+			out = out.join(x.Sentence(c), bold)
 		default:
 			out = out.add(v.fact(x), bold)
 		}

@@ -55,8 +55,8 @@ func (c *Catalogue) Fahrenheit() bool { return c != nil && c.fahrenheit }
 
 // Facts are what a sentence's {names} stand for. A value is a string, a number,
 // a time.Time, a [Temp], a [Tenth], a [Diff], a [Kelvin], a [Span], a [Code], a
-// [Sentence], or something that has its own Say(View); the reader's [View]
-// renders it. A temperature that is in a string already can't be said in °F.
+// [Sentence], or something that has its own Say(View) or Sentence(*Catalogue); the
+// reader's [View] renders it. A temperature that is in a string already can't be said in °F.
 type Facts map[string]any
 
 // Temp is a temperature in °C, to half a degree, Tenth one to a tenth; Diff a

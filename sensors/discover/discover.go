@@ -116,8 +116,7 @@ const W1Bus = "w1"
 type Bus struct {
 	Name   string
 	Detail string
-	Err    error  // why it was not looked at
-	Hint   string // what a person can do about that
+	Err    error // why it was not looked at
 }
 
 // Found is one thing on a bus.
@@ -126,7 +125,6 @@ type Found struct {
 	Bus     string // its place, as the configuration names it: "i2c-1:0x44"
 	Reading sensors.Reading
 	Err     error // why there is no reading
-	Hint    string
 }
 
 // Report is what is on the board.
@@ -236,8 +234,7 @@ func (h *Host) Discover(ctx context.Context) Report {
 	case err != nil:
 		rep.Buses = append(rep.Buses, Bus{Name: "i2c", Err: err})
 	case len(refs) == 0:
-		rep.Buses = append(rep.Buses, Bus{Name: "i2c", Err: errNoI2C,
-			Hint: "a single-board computer has one once it is switched on in its settings; a PC usually has none"})
+		rep.Buses = append(rep.Buses, Bus{Name: "i2c", Err: errNoI2C})
 	}
 	behind, err := h.channels()
 	if err != nil {
@@ -246,21 +243,17 @@ func (h *Host) Discover(ctx context.Context) Report {
 	for _, r := range append(refs, behind...) {
 		b := Bus{Name: r.Name, Detail: r.Detail}
 		if h.isHung(r.Name) {
-			b.Err, b.Hint = errHangs, sensors.HeldHint
+			b.Err = errHangs
 		} else if Private(r.Detail) {
 			b.Err = errPrivate
-			b.Hint = "name the probe in the configuration to use this bus all the same"
 		} else if bus, err := r.Open(); err != nil {
-			b.Hint, b.Err = openError(err)
+			b.Err = openError(nil, err)
 		} else {
 			found, err := h.scan(ctx, r.Name, bus, onTrunk(r.Name, rep.Found))
 			rep.Found = append(rep.Found, found...)
 			b.Err = err
 			if !errors.Is(err, errHangs) { // after a hang it would wait too
 				_ = bus.Close()
-			}
-			if err != nil {
-				b.Hint = sensors.HeldHint
 			}
 		}
 		rep.Buses = append(rep.Buses, b)
@@ -297,22 +290,22 @@ func (h *Host) look(ctx context.Context, rep *Report, driver, place, hangs strin
 	if !h.isHung(hangs) {
 		f.Reading, f.Err = h.inTime(ctx, hangs, p, p.Read)
 	}
-	f.Hint = sensors.Hint(f.Err)
 	rep.Found = append(rep.Found, f)
 }
 
 var (
-	errNoI2C   = errors.New("no I2C bus on this machine")
-	errNoWire  = errors.New("no 1-wire bus on this machine")
-	errPrivate = errors.New("left alone: it serves the board itself")
-	errHangs   = fmt.Errorf("%w: the bus hangs", sensors.ErrTimeout)
+	errNoI2C   = sensors.Fail(nil, "switched_off", sensors.Facts{"bus": "I2C"})
+	errNoWire  = sensors.Fail(nil, "switched_off", sensors.Facts{"bus": "1-wire"})
+	errPrivate = sensors.Fail(nil, "private", nil)
+	errHangs   = sensors.Fail(sensors.ErrTimeout, "hangs", nil)
 )
 
-func openError(err error) (hint string, _ error) {
+func openError(reason, err error) error {
+	code := "passed"
 	if errors.Is(err, fs.ErrPermission) || strings.Contains(err.Error(), "permission denied") {
-		return "add the daemon's user to the group that owns the bus, usually i2c", err
+		code = "closed"
 	}
-	return "", err
+	return sensors.Fail(reason, code, sensors.Facts{"err": err})
 }
 
 // sickFor is how long a bus may spend on failing transfers. After it the remaining
@@ -366,18 +359,11 @@ func (h *Host) scan(ctx context.Context, name string, bus i2c.Bus, skip func(add
 		// No board has something at every address; a data line that is held low
 		// acknowledges them all.
 		if asked >= allAnswer && len(found) == asked && !slices.ContainsFunc(found, func(f Found) bool { return f.Driver != "" }) {
-			return nil, fmt.Errorf("%w: every address answers, and no known chip: the data line is held low", sensors.ErrBus)
+			return nil, sensors.Fail(sensors.ErrBus, "held_low", nil)
 		}
 		return found, nil
 	}
-	var err1 error
-	for _, f := range sick {
-		var re *sensors.ReadError
-		if errors.As(f.Err, &re) && err1 == nil {
-			err1 = re.Err
-		}
-	}
-	return found, fmt.Errorf("%w at %d of %d addresses", err1, len(sick), asked)
+	return found, sensors.Fail(nil, "at_many", sensors.Facts{"err": sick[0].Err, "n": len(sick), "of": asked})
 }
 
 // ask tries the chips that can be at one address. A chip that is not there
@@ -404,16 +390,15 @@ func (h *Host) ask(ctx context.Context, name, place string, bus i2c.Bus, addr ui
 			if errors.Is(f.Err, errHangs) {
 				return f, true, f.Err
 			}
-			f.Hint = sensors.Hint(f.Err)
 			return f, true, nil
 		case errors.Is(err, sensors.ErrWrongDevice) && slices.ContainsFunc(chips[i+1:], func(n Chip) bool { return n.Like == c.Driver }):
 			continue
 		default:
 			// Another chip answers: nothing more is sent, since a harmless
 			// question to one chip may be a command to another.
-			f.Err, f.Hint = err, sensors.Hint(err)
+			f.Err = err
 			if !errors.Is(err, sensors.ErrTimeout) && !errors.Is(err, sensors.ErrBus) {
-				f.Err = fmt.Errorf("%w: not a %s: %w", sensors.ErrWrongDevice, c.Driver, err)
+				f.Err = sensors.Fail(sensors.ErrWrongDevice, "not_a", sensors.Facts{"driver": c.Driver, "err": err})
 			}
 			return f, true, nil
 		}
@@ -473,28 +458,25 @@ func (h *Host) discoverWire(ctx context.Context, rep *Report) {
 	refs, werr := h.wire()
 	if werr == nil && h.Drivers.OneWire != nil {
 		for _, r := range refs {
-			b := Bus{Name: r.Name}
-			b.Hint, b.Err = h.searchWire(ctx, rep, r)
-			rep.Buses = append(rep.Buses, b)
+			rep.Buses = append(rep.Buses, Bus{Name: r.Name, Err: h.searchWire(ctx, rep, r)})
 		}
 		if len(refs) > 0 {
 			return
 		}
 	}
 	if err != nil {
-		rep.Buses = append(rep.Buses, Bus{Name: W1Bus, Err: errNoWire,
-			Hint: "a single-board computer has one once it is switched on in its settings; a PC has none"})
+		rep.Buses = append(rep.Buses, Bus{Name: W1Bus, Err: errNoWire})
 	}
 }
 
 // searchWire adds what is on a 1-wire bus of periph's.
-func (h *Host) searchWire(ctx context.Context, rep *Report, r WireRef) (hint string, err error) {
+func (h *Host) searchWire(ctx context.Context, rep *Report, r WireRef) error {
 	if h.isHung(r.Name) {
-		return sensors.HeldHint, errHangs
+		return errHangs
 	}
 	bus, err := r.Open()
 	if err != nil {
-		return openError(err)
+		return openError(nil, err)
 	}
 	addrs, err := bus.Search(false)
 	for _, a := range addrs {
@@ -502,10 +484,10 @@ func (h *Host) searchWire(ctx context.Context, rep *Report, r WireRef) (hint str
 		if byte(a) == 0x28 {
 			h.look(ctx, rep, h.Drivers.Thermometer, place, r.Name, h.Drivers.OneWire(place, bus, a))
 		} else if !h.taken(place) {
-			rep.Found = append(rep.Found, Found{Bus: place, Err: fmt.Errorf("%w: family %02x", sensors.ErrWrongDevice, byte(a))})
+			rep.Found = append(rep.Found, Found{Bus: place, Err: sensors.Fail(sensors.ErrWrongDevice, "family", sensors.Facts{"id": wireID(a), "family": "28"})})
 		}
 	}
-	return "", err
+	return err
 }
 
 // thermometers are the DS18B20 in the kernel's tree.
@@ -622,10 +604,10 @@ func (b ours) Tx(addr uint16, w, r []byte) error {
 		at := fmt.Sprintf(":%s-%04x", strings.TrimPrefix(b.name, "i2c-"), addr)
 		for _, place := range k.List(b.h.sys(), func(string) bool { return false }) {
 			if strings.HasSuffix(place, at) {
-				return fmt.Errorf("%w: Linux's own driver has this chip: write driver = %q and bus = %q", sensors.ErrWrongDevice, k.Driver, place)
+				return sensors.Fail(sensors.ErrWrongDevice, "linux_has", sensors.Facts{"driver": k.Driver, "bus": place})
 			}
 		}
-		return fmt.Errorf("%w: a driver of Linux's has this address", sensors.ErrWrongDevice)
+		return sensors.Fail(sensors.ErrWrongDevice, "linux_uses", nil)
 	}
 	return b.Bus.Tx(addr, w, r)
 }
@@ -715,11 +697,11 @@ func (l *lazy[B]) open() (B, error) {
 		return none, err
 	}
 	if open == nil {
-		return none, fmt.Errorf("%w: there is no bus %s", sensors.ErrAbsent, l.name)
+		return none, sensors.Fail(sensors.ErrAbsent, "no_bus", sensors.Facts{"bus": l.name})
 	}
 	b, err := open()
 	if err != nil {
-		return none, fmt.Errorf("%w: %s: %w", sensors.ErrBus, l.name, err)
+		return none, openError(sensors.ErrBus, err)
 	}
 	l.bus = b
 	return b, nil
@@ -803,11 +785,11 @@ func (h *Host) noBus(name string, refs []Ref) error {
 			free = append(free, fmt.Sprintf("%s (%s)", r.Name, r.Detail))
 		}
 	}
-	hint := "check the plug of its adapter, or whether the bus is switched on"
+	code := "no_bus"
 	if len(free) > 0 {
-		hint += "; it may have another number now, which the configuration must name: there is " + strings.Join(free, " and ")
+		code = "no_bus_but"
 	}
-	return sensors.WithHint(fmt.Errorf("%w: there is no bus %s", sensors.ErrAbsent, name), hint)
+	return sensors.Fail(sensors.ErrAbsent, code, sensors.Facts{"bus": name, "buses": strings.Join(free, ", ")})
 }
 
 func (l *lazyI2C) Tx(addr uint16, w, r []byte) error {

@@ -19,6 +19,7 @@ import (
 	"periph.io/x/conn/v3/onewire"
 	"periph.io/x/conn/v3/physic"
 
+	"curewright/model/words"
 	"curewright/sensors"
 	"curewright/sensors/chipsim"
 	"curewright/sensors/discover"
@@ -208,7 +209,7 @@ func TestDiscoverSaysWhy(t *testing.T) {
 		why := map[string]error{}
 		hints := map[string]string{}
 		for _, b := range rep.Buses {
-			why[b.Name], hints[b.Name] = b.Err, b.Hint
+			why[b.Name], hints[b.Name] = b.Err, hint(b.Err)
 		}
 		if !errors.Is(why["i2c-2"], sensors.ErrTimeout) || hints["i2c-2"] == "" {
 			t.Errorf("hung bus: %v", why["i2c-2"])
@@ -298,8 +299,8 @@ func TestDiscoverSickBus(t *testing.T) {
 					}
 					return
 				}
-				if !errors.Is(b.Err, tt.class) || !strings.Contains(b.Err.Error(), tt.say) || b.Hint == "" {
-					t.Errorf("%v (%s), want %v that says %q", b.Err, b.Hint, tt.class, tt.say)
+				if !errors.Is(b.Err, tt.class) || !strings.Contains(b.Err.Error(), tt.say) || hint(b.Err) == "" {
+					t.Errorf("%v (%s), want %v that says %q", b.Err, hint(b.Err), tt.class, tt.say)
 				}
 				if tt.bus.n > tt.most {
 					t.Errorf("%d transfers on a sick bus", tt.bus.n)
@@ -369,7 +370,7 @@ func TestDiscoverWithoutBuses(t *testing.T) {
 		t.Fatalf("%+v", rep)
 	}
 	for _, b := range rep.Buses {
-		if b.Err == nil || b.Hint == "" {
+		if b.Err == nil || hint(b.Err) == "" {
 			t.Errorf("%+v", b)
 		}
 	}
@@ -521,7 +522,7 @@ func TestAdapterElsewhere(t *testing.T) {
 	if !errors.Is(err, sensors.ErrAbsent) || !strings.Contains(err.Error(), "there is no bus i2c-9") || r.Temp.OK() {
 		t.Errorf("%+v, %v", r, err)
 	}
-	if hint := sensors.Hint(err); !strings.Contains(hint, "there is i2c-10 (adapter at a hub)") || strings.Contains(hint, "i2c-3") || strings.Contains(hint, "i2c-0") {
+	if hint := hint(err); !strings.Contains(hint, "there is i2c-10 (adapter at a hub)") || strings.Contains(hint, "i2c-3") || strings.Contains(hint, "i2c-0") {
 		t.Errorf("hint %q", hint)
 	}
 	// One that another probe names is not it.
@@ -531,13 +532,18 @@ func TestAdapterElsewhere(t *testing.T) {
 	h.I2C = func() ([]discover.Ref, error) {
 		return []discover.Ref{{Name: "i2c-3", Open: open}, {Name: "i2c-4", Detail: "not wanted", Open: open}, {Name: "i2c-11", Detail: "it", Open: open}}, nil
 	}
-	if _, err = p.Read(t.Context()); !strings.Contains(sensors.Hint(err), "there is i2c-4 (not wanted) and i2c-11 (it)") {
-		t.Errorf("a bus that was never seen: %q", sensors.Hint(err))
+	if _, err = p.Read(t.Context()); !strings.Contains(hint(err), "there is i2c-4 (not wanted), i2c-11 (it)") {
+		t.Errorf("a bus that was never seen: %q", hint(err))
 	}
 	h.I2C = func() ([]discover.Ref, error) { return nil, nil }
-	if _, err = p.Read(t.Context()); !strings.Contains(sensors.Hint(err), "adapter") || strings.Contains(sensors.Hint(err), "there is") {
-		t.Errorf("no bus at all: %q", sensors.Hint(err))
+	if _, err = p.Read(t.Context()); !strings.Contains(hint(err), "adapter") || strings.Contains(hint(err), "there is") {
+		t.Errorf("no bus at all: %q", hint(err))
 	}
+}
+
+func hint(err error) string {
+	_, h := sensors.Said(err, words.View{})
+	return h
 }
 
 func ExampleHost_Discover() {
@@ -673,7 +679,7 @@ func TestDiscoverKernelsOwn(t *testing.T) {
 	// Nor is it where the configuration names our driver for it.
 	p, err := h.Open("q", "tmp102", "i2c-1:0x48")
 	must(t, err)
-	if r, err := p.Read(t.Context()); !errors.Is(err, sensors.ErrWrongDevice) || !strings.Contains(err.Error(), `driver = "kernel" and bus = "hwmon:1-0048"`) || r.Temp.OK() || bus.Transactions(0x48) != 0 {
+	if r, err := p.Read(t.Context()); !errors.Is(err, sensors.ErrWrongDevice) || !strings.Contains(hint(err), `driver = "kernel" and bus = "hwmon:1-0048"`) || r.Temp.OK() || bus.Transactions(0x48) != 0 {
 		t.Errorf("%+v, %v, %d transfers with a chip that Linux drives", r, err, bus.Transactions(0x48))
 	}
 	if rep := h.Discover(t.Context()); len(rep.Found) != 0 {

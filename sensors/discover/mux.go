@@ -70,7 +70,7 @@ func (h *Host) muxAt(trunk string, addr uint16) *mux {
 
 func (m *mux) tx(channel int, addr uint16, w, r []byte) error {
 	if addr == m.addr {
-		return fmt.Errorf("%w: 0x%02x is the multiplexer's own address", sensors.ErrWrongDevice, addr)
+		return sensors.Fail(sensors.ErrWrongDevice, "mux_address", sensors.Facts{"at": fmt.Sprintf("0x%02x", addr)})
 	}
 	m.mu.Lock()
 	defer m.mu.Unlock()
@@ -83,13 +83,13 @@ func (m *mux) tx(channel int, addr uint16, w, r []byte) error {
 		return m.fault(err)
 	}
 	if is[0] != want {
-		return fmt.Errorf("%w: no PCA9548 at 0x%02x: it was told %02x and says %02x", sensors.ErrWrongDevice, m.addr, want, is[0])
+		return sensors.Fail(sensors.ErrWrongDevice, "no_mux", sensors.Facts{"at": fmt.Sprintf("0x%02x", m.addr), "told": fmt.Sprintf("%02x", want), "says": fmt.Sprintf("%02x", is[0])})
 	}
 	return m.bus.Tx(addr, w, r)
 }
 
 func (m *mux) fault(err error) error {
-	return fmt.Errorf("the multiplexer at 0x%02x: %w", m.addr, sensors.BusError(err))
+	return sensors.Fail(nil, "mux", sensors.Facts{"at": fmt.Sprintf("0x%02x", m.addr), "err": sensors.BusError(err)})
 }
 
 // muxChannel is one channel of a multiplexer, as a bus.
@@ -127,7 +127,7 @@ func (h *Host) channels() (refs []Ref, err error) {
 			if !ok {
 				return nil, fmt.Errorf("multiplexer %q: want BUS/ADDRESS, such as i2c-1/0x70", name)
 			}
-			refs = append(refs, Ref{Name: c.name, Detail: "behind the multiplexer " + name, Open: func() (i2c.BusCloser, error) { return c, nil }})
+			refs = append(refs, Ref{Name: c.name, Open: func() (i2c.BusCloser, error) { return c, nil }})
 		}
 	}
 	return refs, nil

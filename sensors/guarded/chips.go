@@ -40,7 +40,7 @@ var hdc = &Kind{
 	identify: func(w *wire) error {
 		b, err := w.read(3, 0x37, 0x81)
 		if id := uint16(b[0])<<8 | uint16(b[1]); err == nil && id != 0x3000 {
-			err = wrong(w, "maker %04x", id)
+			err = wrong(w, "%04x", id)
 		}
 		return err
 	},
@@ -72,7 +72,7 @@ var aht = &Kind{
 		w.state = nil // these bytes are no answer to a command
 		b, err := w.read(7)
 		if err == nil && [7]byte(b) == [7]byte{b[0], b[0], b[0], b[0], b[0], b[0], b[0]} {
-			err = wrong(w, "it says %02x only", b[0])
+			err = wrong(w, "%02x", b[0])
 		}
 		return err
 	},
@@ -92,10 +92,10 @@ var aht = &Kind{
 		}
 		return rule{check: func(b []byte) error {
 			if sum := sensors.CRC8(b[:6]); sum != b[6] {
-				return fmt.Errorf("%w: came with %02x, the sum is %02x", sensors.ErrChecksum, b[6], sum)
+				return sensors.BadSum(b[6], sum)
 			}
 			if b[0]&(1<<3) == 0 {
-				return fmt.Errorf("%w: calibration not loaded", sensors.ErrPowerOn)
+				return sensors.Fail(sensors.ErrPowerOn, "not_loaded", nil)
 			}
 			return nil
 		}}
@@ -116,7 +116,7 @@ var mcp = &Kind{
 		}
 		id, err := w.word(7)
 		if err == nil && (maker != 0x0054 || id>>8 != 0x04) {
-			err = wrong(w, "maker %04x, device %04x", maker, id)
+			err = wrong(w, "%04x, %04x", maker, id)
 		}
 		return err
 	},
@@ -133,7 +133,7 @@ var mcp = &Kind{
 	after: func(w *wire) error {
 		c, err := w.word(1)
 		if err == nil && c != mcpMark {
-			err = w.fail(fmt.Errorf("%w: configuration %04x is not what was written", sensors.ErrPowerOn, c))
+			err = lost(w, "%04x", c)
 		}
 		return err
 	},
@@ -155,11 +155,10 @@ var bme = &Kind{
 	identify: func(w *wire) error {
 		b, err := w.read(1, 0xd0)
 		if err == nil && b[0] == 0x58 {
-			return w.fail(sensors.WithHint(wrong(nil, "a BMP280, which has no humidity"),
-				`boards sold as BME280 sometimes carry a BMP280: driver = "bmp280" takes it`))
+			return w.fail(sensors.Fail(sensors.ErrWrongDevice, "bmp280", nil))
 		}
 		if err == nil && b[0] != 0x60 {
-			err = wrong(w, "identity %02x", b[0])
+			err = wrong(w, "%02x", b[0])
 		}
 		return err
 	},
@@ -175,7 +174,7 @@ var bmp = &Kind{
 	identify: func(w *wire) error {
 		b, err := w.read(1, 0xd0)
 		if err == nil && b[0] != 0x58 {
-			err = wrong(w, "identity %02x", b[0])
+			err = wrong(w, "%02x", b[0])
 		}
 		return err
 	},
@@ -189,7 +188,7 @@ func openBMx(w *wire) (func(*env) error, error) {
 		return nil, err
 	}
 	if s[0]&1 != 0 {
-		return nil, w.fail(fmt.Errorf("%w: calibration is not loaded yet", sensors.ErrPowerOn))
+		return nil, w.fail(sensors.Fail(sensors.ErrPowerOn, "not_loaded", nil))
 	}
 	d, err := bmxx80.NewI2C(w, w.addr, &bmxx80.Opts{Temperature: bmxx80.O1x, Pressure: bmxx80.O1x, Humidity: bmxx80.O1x})
 	if err != nil {
@@ -199,7 +198,7 @@ func openBMx(w *wire) (func(*env) error, error) {
 		err := d.Sense(&e.Env)
 		// The driver clamps humidity at 0, and no air has 0 %.
 		if err == nil && w.k.overRH > 0 && e.Humidity == 0 {
-			return w.fail(fmt.Errorf("%w: 0 %% relative humidity or less", sensors.ErrRange))
+			return w.fail(sensors.Fail(sensors.ErrRange, "humidity", sensors.Facts{"rh": 0}))
 		}
 		return err
 	}, nil
@@ -210,7 +209,7 @@ func openBMx(w *wire) (func(*env) error, error) {
 func afterBMx(w *wire, hum byte) error {
 	b, err := w.read(3, 0xf2)
 	if err == nil && (b[0]&7 != hum || b[2] != 1<<5|1<<2) {
-		err = w.fail(fmt.Errorf("%w: control registers %02x %02x are not as written", sensors.ErrPowerOn, b[0], b[2]))
+		err = lost(w, "%02x %02x", b[0], b[2])
 	}
 	return err
 }
@@ -231,10 +230,9 @@ func ruleBMx(_ *wire, out []byte, n int) rule {
 			}
 			switch {
 			case same:
-				return fmt.Errorf("%w: calibration is %02x all over", sensors.ErrBus, b[0])
+				return sensors.Fail(sensors.ErrBus, "calibration", sensors.Facts{"says": fmt.Sprintf("%02x", b[0])})
 			case h && (b[3]|b[5])&0x80 != 0:
-				return sensors.WithHint(fmt.Errorf("%w: its humidity calibration has a negative word, which is not dealt with", sensors.ErrRange),
-					`have the kernel read it (driver = "kernel"), or get another`)
+				return sensors.Fail(sensors.ErrRange, "negative_word", nil)
 			}
 			return nil
 		}}
@@ -242,11 +240,11 @@ func ruleBMx(_ *wire, out []byte, n int) rule {
 		return rule{twice: true, check: func(b []byte) error {
 			for i := 0; i < 6; i += 3 {
 				if b[i] == 0x80 && b[i+1] == 0 && b[i+2] == 0 {
-					return fmt.Errorf("%w: a channel was not measured", sensors.ErrPowerOn)
+					return sensors.Fail(sensors.ErrPowerOn, "unmeasured", nil)
 				}
 			}
 			if len(b) == 8 && b[6] == 0x80 && b[7] == 0 {
-				return fmt.Errorf("%w: humidity was not measured", sensors.ErrPowerOn)
+				return sensors.Fail(sensors.ErrPowerOn, "unmeasured", nil)
 			}
 			return nil
 		}}
@@ -272,7 +270,7 @@ var tmp = &Kind{
 				hi, err = w.word(3)
 			}
 			if err == nil && (lo != 0x4b00 || hi != 0x5000) {
-				err = wrong(w, "alarm limits %04x and %04x", lo, hi)
+				err = wrong(w, "%04x, %04x", lo, hi)
 			}
 		}
 		return err
@@ -307,7 +305,7 @@ var tmp = &Kind{
 		}
 		c, err := w.read(1, 1)
 		if err == nil && c[0]&0x1f != kinMark&0x1f {
-			err = w.fail(fmt.Errorf("%w: configuration %02x is not what was written", sensors.ErrPowerOn, c[0]))
+			err = lost(w, "%02x", c[0])
 		}
 		return err
 	},
@@ -320,7 +318,7 @@ var tmp = &Kind{
 			// Four bits are always 0 while the extended format is off.
 			r.check = func(b []byte) error {
 				if b[1]&0x0f != 0 {
-					return fmt.Errorf("%w: low bits of % x are set", sensors.ErrBus, b)
+					return sensors.Fail(sensors.ErrBus, "low_bits", sensors.Facts{"bytes": fmt.Sprintf("% x", b)})
 				}
 				return nil
 			}
@@ -362,11 +360,11 @@ func oneShot(w *wire) error {
 		case err != nil:
 			return err
 		case c&shutdown == 0 || c&0x0010 != 0:
-			return w.fail(fmt.Errorf("%w: configuration %04x is not what was written", sensors.ErrPowerOn, c))
+			return lost(w, "%04x", c)
 		case c&0x8000 != 0:
 			return nil
 		case i == 5:
-			return w.fail(fmt.Errorf("%w: conversion does not end", sensors.ErrTimeout))
+			return w.fail(sensors.Fail(sensors.ErrTimeout, "endless", nil))
 		}
 		if err := w.wait(10 * time.Millisecond); err != nil {
 			return err
@@ -411,9 +409,10 @@ func registers(_ *wire, _ []byte, n int) rule { return rule{twice: n > 0} }
 
 // wrong ends the reading with [sensors.ErrWrongDevice]: another chip answers.
 func wrong(w *wire, format string, a ...any) error {
-	err := fmt.Errorf("%w: %s", sensors.ErrWrongDevice, fmt.Sprintf(format, a...))
-	if w == nil {
-		return err
-	}
-	return w.fail(err)
+	return w.fail(sensors.Fail(sensors.ErrWrongDevice, "identity", sensors.Facts{"says": fmt.Sprintf(format, a...)}))
+}
+
+// lost ends it with [sensors.ErrPowerOn]: the chip no longer has what was written.
+func lost(w *wire, format string, a ...any) error {
+	return w.fail(sensors.Fail(sensors.ErrPowerOn, "lost", sensors.Facts{"now": fmt.Sprintf(format, a...)}))
 }

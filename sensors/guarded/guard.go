@@ -16,7 +16,6 @@ package guarded
 import (
 	"context"
 	"errors"
-	"fmt"
 	"sync"
 	"time"
 
@@ -112,7 +111,7 @@ func (g *guard) wait(d time.Duration) error {
 // itself can't be ended.
 func (g *guard) inTime() (over func() bool) {
 	return time.AfterFunc(transferTime, func() {
-		_ = g.fail(fmt.Errorf("%w: a transfer takes over %v", sensors.ErrTimeout, transferTime))
+		_ = g.fail(sensors.Fail(sensors.ErrTimeout, "within", sensors.Facts{"span": transferTime}))
 	}).Stop
 }
 
@@ -121,12 +120,12 @@ func (g *guard) inTime() (over func() bool) {
 // when f has come back.
 func (g *guard) run(ctx context.Context, f func() (sensors.Reading, error), end func(failed bool)) (sensors.Reading, error) {
 	if err := ctx.Err(); err != nil {
-		return sensors.Reading{}, fmt.Errorf("%w: %w", sensors.ErrTimeout, err)
+		return sensors.Reading{}, sensors.Late(err)
 	}
 	select {
 	case g.turn <- struct{}{}:
 	case <-ctx.Done():
-		return sensors.Reading{}, fmt.Errorf("%w: the last reading has not come back", sensors.ErrTimeout)
+		return sensors.Reading{}, sensors.Fail(sensors.ErrTimeout, "last_out", nil)
 	}
 	failed := make(chan struct{})
 	g.mu.Lock()
@@ -142,7 +141,7 @@ func (g *guard) run(ctx context.Context, f func() (sensors.Reading, error), end 
 		var a answer
 		defer func() {
 			if x := recover(); x != nil {
-				a.err = fmt.Errorf("%w: driver panicked: %v", sensors.ErrBus, x)
+				a.err = sensors.Fail(sensors.ErrBus, "panicked", sensors.Facts{"err": x})
 			}
 			if err := g.fault(); err != nil {
 				a.err = err
@@ -158,7 +157,7 @@ func (g *guard) run(ctx context.Context, f func() (sensors.Reading, error), end 
 	case <-failed:
 		a.err = g.fault()
 	case <-ctx.Done():
-		a.err = g.fail(fmt.Errorf("%w: %w", sensors.ErrTimeout, ctx.Err()))
+		a.err = g.fail(sensors.Late(ctx.Err()))
 	}
 	if a.err != nil {
 		return sensors.Reading{}, a.err
@@ -195,7 +194,7 @@ func (w *wire) Tx(_ uint16, out, in []byte) error {
 	}
 	if r.pace > 0 {
 		if w.polls++; w.polls > pacedMost {
-			return w.fail(fmt.Errorf("%w: measurement does not end", sensors.ErrTimeout))
+			return w.fail(sensors.Fail(sensors.ErrTimeout, "endless", nil))
 		}
 		if err := w.wait(r.pace); err != nil {
 			return err
@@ -294,7 +293,7 @@ func (d *Device) Identify(ctx context.Context) error {
 }
 
 func (d *Device) run(ctx context.Context, f func() (sensors.Reading, error)) (sensors.Reading, error) {
-	r, err := d.wire.run(ctx, func() (sensors.Reading, error) {
+	return d.wire.run(ctx, func() (sensors.Reading, error) {
 		d.wire.polls = 0
 		return f()
 	}, func(failed bool) {
@@ -302,10 +301,6 @@ func (d *Device) run(ctx context.Context, f func() (sensors.Reading, error)) (se
 			d.sense = nil
 		}
 	})
-	if err != nil {
-		return sensors.Reading{}, failure(d.name, err)
-	}
-	return r, nil
 }
 
 func (d *Device) measure() (sensors.Reading, error) {
@@ -345,7 +340,7 @@ func (d *Device) measure() (sensors.Reading, error) {
 	}
 	if d.k.co2 {
 		if e.ppm == 0 {
-			return sensors.Reading{}, fmt.Errorf("%w: 0 ppm", sensors.ErrPowerOn)
+			return sensors.Reading{}, sensors.Fail(sensors.ErrPowerOn, "value", sensors.Facts{"x": "0 ppm"})
 		}
 		if r.CO2, err = sensors.Within(float64(e.ppm), 1, 40000, "ppm"); err != nil {
 			return sensors.Reading{}, err
@@ -360,11 +355,7 @@ func (d *Device) own(err error) error {
 		return werr
 	}
 	if d.k.slow != nil {
-		return fmt.Errorf("%w: %w", d.k.slow, err)
+		return sensors.Fail(d.k.slow, "passed", sensors.Facts{"err": err})
 	}
 	return sensors.BusError(err)
-}
-
-func failure(name string, err error) error {
-	return &sensors.ReadError{Probe: name, Op: "read", Err: err, Hint: sensors.Hint(err)}
 }

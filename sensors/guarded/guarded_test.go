@@ -8,7 +8,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -205,8 +204,7 @@ func TestBoschExample(t *testing.T) {
 	}
 	// Each finds the other's chip wrong, and the BME280's driver says which.
 	_, err := guarded.Named("bme280").New("p", example(0x58), 0x76).Read(t.Context())
-	var re *sensors.ReadError
-	if !errors.Is(err, sensors.ErrWrongDevice) || !errors.As(err, &re) || !strings.Contains(re.Hint, "bmp280") {
+	if re, ok := errors.AsType[*sensors.ReadError](err); !ok || re.Reason != sensors.ErrWrongDevice || re.Code != "bmp280" {
 		t.Errorf("%v", err)
 	}
 	if _, err := guarded.Named("bmp280").New("p", example(0x60), 0x76).Read(t.Context()); !errors.Is(err, sensors.ErrWrongDevice) {

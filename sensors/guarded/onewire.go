@@ -47,17 +47,13 @@ func (*Thermometer) Traits() sensors.Traits {
 // returns °C.
 func (d *Thermometer) Read(ctx context.Context) (sensors.Reading, error) {
 	if f := byte(d.addr); f != 0x28 {
-		return sensors.Reading{}, failure(d.name, fmt.Errorf("%w: family %02x", sensors.ErrWrongDevice, f))
+		return sensors.Reading{}, sensors.Fail(sensors.ErrWrongDevice, "family", sensors.Facts{"id": fmt.Sprintf("%02x", f), "family": "28"})
 	}
-	r, err := d.wire.run(ctx, d.measure, func(failed bool) {
+	return d.wire.run(ctx, d.measure, func(failed bool) {
 		if failed {
 			d.dev = nil
 		}
 	})
-	if err != nil {
-		return sensors.Reading{}, failure(d.name, err)
-	}
-	return r, nil
 }
 
 func (d *Thermometer) measure() (sensors.Reading, error) {
@@ -94,7 +90,7 @@ func (w *oneWire) Tx(out, in []byte, power onewire.Pullup) error {
 		return err
 	}
 	if err := w.ctx.Err(); err != nil {
-		return w.fail(fmt.Errorf("%w: %w", sensors.ErrTimeout, err))
+		return w.fail(sensors.Late(err))
 	}
 	defer w.inTime()()
 	if err := w.bus.Tx(out, in, power); err != nil {
@@ -115,9 +111,9 @@ func wireError(err error) error {
 	var short onewire.ShortedBusError
 	switch {
 	case errors.As(err, &short) && short.IsShorted():
-		return fmt.Errorf("%w: the data line is shorted: %w", sensors.ErrBus, err)
+		return sensors.Fail(sensors.ErrBus, "shorted", sensors.Facts{"err": err})
 	case errors.As(err, &none) && none.NoDevices():
-		return fmt.Errorf("%w: %w", sensors.ErrAbsent, err)
+		return sensors.Fail(sensors.ErrAbsent, "nobody", sensors.Facts{"err": err})
 	}
 	return sensors.BusError(err)
 }

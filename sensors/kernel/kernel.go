@@ -148,7 +148,7 @@ func (d *Device) find() (string, error) {
 			return dir, nil
 		}
 	}
-	return "", sensors.ErrAbsent
+	return "", sensors.Fail(sensors.ErrAbsent, "linux_gone", sensors.Facts{"path": "/sys/" + subsystems[d.kind]})
 }
 
 // names of the files in a folder.
@@ -200,21 +200,9 @@ func (d *Device) humid(dir string) string {
 // Read reads the values from Linux, which may measure for it. That can't be
 // interrupted: ctx is checked on entry only.
 func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
-	r, err := d.read(ctx)
-	if err == nil {
-		return r, nil
-	}
-	re := &sensors.ReadError{Probe: d.name, Op: "read", Err: err, Hint: sensors.Hint(err)}
-	if errors.Is(err, sensors.ErrAbsent) {
-		re.Hint = "check its plug; Linux shows it under /sys/" + subsystems[d.kind] + " once its driver has found it"
-	}
-	return sensors.Reading{}, re
-}
-
-func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 	none := sensors.Reading{}
 	if err := ctx.Err(); err != nil {
-		return none, fmt.Errorf("%w: %w", sensors.ErrTimeout, err)
+		return none, sensors.Late(err)
 	}
 	dir, err := d.find()
 	if err != nil {
@@ -223,8 +211,7 @@ func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 	label, _ := fs.ReadFile(d.sys, dir+"/name")
 	chip := strings.TrimSpace(string(label))
 	if d.chip != "" && chip != d.chip {
-		return none, sensors.WithHint(fmt.Errorf("%w: %s is there where %s was", sensors.ErrWrongDevice, chip, d.chip),
-			"if you changed the chip, restart the daemon: sudo systemctl restart curewright")
+		return none, sensors.Fail(sensors.ErrWrongDevice, "changed", sensors.Facts{"now": chip, "was": d.chip, "command": "sudo systemctl restart curewright"})
 	}
 	r := sensors.Reading{Probe: d.name}
 	channels := d.temps(dir)
@@ -233,11 +220,11 @@ func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 		ch = channels[0]
 	}
 	if d.channel != "" && !slices.Contains(channels, d.channel) {
-		return none, fmt.Errorf("%w: it has no %s but %s", sensors.ErrWrongDevice, d.channel, strings.Join(channels, ", "))
+		return none, sensors.Fail(sensors.ErrWrongDevice, "no_channel", sensors.Facts{"channel": d.channel, "channels": strings.Join(channels, ", ")})
 	}
 	if ch != "" {
 		if f, err := d.text(dir, ch+"_fault"); err == nil && f == "1" {
-			return none, fmt.Errorf("%w: Linux says that its sensing element is broken or off", sensors.ErrBus)
+			return none, sensors.Fail(sensors.ErrBus, "element", nil)
 		}
 		x, err := d.value(dir, ch)
 		if err != nil {
@@ -273,7 +260,7 @@ func (d *Device) read(ctx context.Context) (sensors.Reading, error) {
 		}
 	}
 	if !r.Temp.OK() && !r.RH.OK() && !r.CO2.OK() {
-		return none, fmt.Errorf("%w: it has neither temperature nor humidity", sensors.ErrWrongDevice)
+		return none, sensors.Fail(sensors.ErrWrongDevice, "no_quantity", nil)
 	}
 	d.chip = chip
 	return r, nil
@@ -319,7 +306,7 @@ func (d *Device) number(dir, file string) (float64, error) {
 	}
 	x, err := strconv.ParseFloat(s, 64)
 	if err != nil {
-		return 0, fmt.Errorf("%w: %s says %q", sensors.ErrBus, file, s)
+		return 0, sensors.Fail(sensors.ErrBus, "file", sensors.Facts{"file": file, "text": s})
 	}
 	return x, nil
 }
@@ -331,7 +318,7 @@ func (d *Device) text(dir, file string) (string, error) {
 	b, err := fs.ReadFile(d.sys, dir+"/"+file)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return "", fmt.Errorf("%w: %s", errNoFile, file)
+		return "", sensors.Fail(nil, "no_file", sensors.Facts{"file": file, "err": errNoFile})
 	case err != nil:
 		return "", sensors.BusError(err)
 	}

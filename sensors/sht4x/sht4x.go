@@ -61,18 +61,18 @@ func (d *Device) Traits() sensors.Traits {
 // Read measures once, with high repeatability: °C and %RH.
 func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	if err := sensors.Transact(ctx, d.bus, d.addr, []byte{cmdMeasure}, nil); err != nil {
-		return sensors.Reading{}, d.fail("measure", err)
+		return sensors.Reading{}, err
 	}
 	if err := sensors.Wait(ctx, measureTime); err != nil {
-		return sensors.Reading{}, d.fail("measure", err)
+		return sensors.Reading{}, err
 	}
 	var b [6]byte
 	if err := sensors.Transact(ctx, d.bus, d.addr, nil, b[:]); err != nil {
-		return sensors.Reading{}, d.fail("read", err)
+		return sensors.Reading{}, err
 	}
 	t, rh, err := decode(b[:])
 	if err != nil {
-		return sensors.Reading{}, d.fail("decode", err)
+		return sensors.Reading{}, err
 	}
 	return sensors.Reading{Probe: d.name, Temp: t, RH: rh}, nil
 }
@@ -84,10 +84,6 @@ func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 func (d *Device) Identify(ctx context.Context) error {
 	_, err := d.Read(ctx)
 	return err
-}
-
-func (d *Device) fail(op string, err error) error {
-	return &sensors.ReadError{Probe: d.name, Op: op, Err: err}
 }
 
 // decode applies "Conversion of signal output":

@@ -13,7 +13,6 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"io/fs"
 	"strconv"
 	"strings"
@@ -27,8 +26,6 @@ const Root = "/sys/bus/w1/devices"
 
 // Family is the first part of a DS18B20's id.
 const Family = "28"
-
-const plugHint = "check its plug and the 4.7 kΩ pull-up resistor"
 
 // Device is one DS18B20. Make it with [New].
 type Device struct {
@@ -54,34 +51,30 @@ func (d *Device) Traits() sensors.Traits {
 // kernel can't be interrupted meanwhile: ctx is checked on entry only.
 func (d *Device) Read(ctx context.Context) (sensors.Reading, error) {
 	if err := ctx.Err(); err != nil {
-		return sensors.Reading{}, d.fail("open", fmt.Errorf("%w: %w", sensors.ErrTimeout, err))
+		return sensors.Reading{}, sensors.Late(err)
 	}
 	if !strings.HasPrefix(d.id, Family+"-") || !fs.ValidPath(d.id) || strings.Contains(d.id, "/") {
-		return sensors.Reading{}, d.fail("open", fmt.Errorf("%w: %q is no DS18B20, whose id begins with %s-", sensors.ErrWrongDevice, d.id, Family))
+		return sensors.Reading{}, sensors.Fail(sensors.ErrWrongDevice, "family", sensors.Facts{"id": d.id, "family": Family})
 	}
 	b, err := fs.ReadFile(d.fsys, d.id+"/w1_slave")
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return sensors.Reading{}, &sensors.ReadError{Probe: d.name, Op: "open", Err: sensors.ErrAbsent, Hint: plugHint}
+		return sensors.Reading{}, sensors.Fail(sensors.ErrAbsent, "w1", nil)
 	case errors.Is(err, fs.ErrPermission):
-		return sensors.Reading{}, &sensors.ReadError{Probe: d.name, Op: "open", Err: fmt.Errorf("%w: %w", sensors.ErrBus, err), Hint: "the daemon's user may not read " + Root}
+		return sensors.Reading{}, sensors.Fail(sensors.ErrBus, "unreadable", sensors.Facts{"err": err, "path": Root})
 	case err != nil:
-		return sensors.Reading{}, d.fail("read", sensors.BusError(err))
+		return sensors.Reading{}, sensors.BusError(err)
 	}
 	if len(bytes.TrimSpace(b)) == 0 {
 		// Linux 6.1 gives an empty file where the chip does not answer at all, or
 		// its checksum is wrong three times in a row; it tells which in its log only.
-		return sensors.Reading{}, &sensors.ReadError{Probe: d.name, Op: "read", Err: fmt.Errorf("%w, or its checksum is always wrong", sensors.ErrAbsent), Hint: plugHint}
+		return sensors.Reading{}, sensors.Fail(sensors.ErrAbsent, "w1", nil)
 	}
 	c, err := Decode(string(b))
 	if err != nil {
-		return sensors.Reading{}, d.fail("decode", err)
+		return sensors.Reading{}, err
 	}
 	return sensors.Reading{Probe: d.name, Temp: sensors.Some(c)}, nil
-}
-
-func (d *Device) fail(op string, err error) error {
-	return &sensors.ReadError{Probe: d.name, Op: op, Err: err}
 }
 
 // Decode takes the text of a w1_slave file: nine scratchpad bytes in hex, the
@@ -91,13 +84,13 @@ func Decode(s string) (celsius float64, err error) {
 	line, _, _ := strings.Cut(s, "\n")
 	const n = 9*3 - 1
 	if len(line) < n {
-		return 0, fmt.Errorf("%w: short scratchpad %q", sensors.ErrBus, line)
+		return 0, sensors.Fail(sensors.ErrBus, "scratchpad", sensors.Facts{"text": line})
 	}
 	var pad [9]byte
 	for i := range pad {
 		x, err := strconv.ParseUint(line[3*i:3*i+2], 16, 8)
 		if err != nil || i > 0 && line[3*i-1] != ' ' {
-			return 0, fmt.Errorf("%w: scratchpad %q is not nine bytes in hex", sensors.ErrBus, line[:n])
+			return 0, sensors.Fail(sensors.ErrBus, "scratchpad", sensors.Facts{"text": line[:n]})
 		}
 		pad[i] = byte(x)
 	}
@@ -108,7 +101,7 @@ func Decode(s string) (celsius float64, err error) {
 	// The kernel's verdict is on the bytes that it read; the text here must have the
 	// same.
 	if !strings.HasSuffix(line, " YES") {
-		return 0, fmt.Errorf("%w: the kernel says so", sensors.ErrChecksum)
+		return 0, sensors.Fail(sensors.ErrChecksum, "linux_sum", nil)
 	}
 	return celsius, nil
 }

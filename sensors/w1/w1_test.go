@@ -14,6 +14,7 @@ import (
 	"testing"
 	"testing/fstest"
 
+	"curewright/model/words"
 	"curewright/sensors"
 	"curewright/sensors/chipsim"
 )
@@ -103,9 +104,8 @@ func TestKernelErrors(t *testing.T) {
 		{fs.ErrNotExist, sensors.ErrAbsent, "pull-up"},
 	} {
 		r, err := New("panel", "28-01", failing{tt.err}).Read(t.Context())
-		var re *sensors.ReadError
-		if !errors.Is(err, tt.want) || r != (sensors.Reading{}) || !errors.As(err, &re) || !strings.Contains(re.Hint, tt.hint) {
-			t.Errorf("%v: %v", tt.err, err)
+		if _, hint := sensors.Said(err, words.View{}); !errors.Is(err, tt.want) || r != (sensors.Reading{}) || !strings.Contains(hint, tt.hint) {
+			t.Errorf("%v: %v; %s", tt.err, err, hint)
 		}
 	}
 }
@@ -161,5 +161,5 @@ func Example() {
 	fmt.Println(r.Temp, "because", err)
 	// Output:
 	// 17.0625 °C <nil>
-	// missing because probe panel-1: decode: bus error: the data line is shorted
+	// missing because bus error: the data line is shorted
 }

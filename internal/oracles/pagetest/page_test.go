@@ -23,6 +23,7 @@ import (
 	"curewright/internal/daemon/daemontest"
 	"curewright/internal/testkit"
 	"curewright/model/words"
+	"curewright/sensors"
 
 	"github.com/chromedp/chromedp"
 )
@@ -291,8 +292,7 @@ func visit(t *testing.T, s *shed, query string, sizes []size, check func(t *test
 		open(t, ctx, s.url+"/"+query)
 		for _, p := range pages {
 			t.Run(z.name+"/"+p.hash, func(t *testing.T) {
-				js[bool](t, ctx, fmt.Sprintf("(location.hash = %q, true)", "#/"+p.hash))
-				until(t, ctx, fmt.Sprintf("document.querySelector('#main') && document.querySelector('#main').dataset.at === %q && document.querySelector(%q)", "#/"+p.hash, "#main "+p.ready))
+				show(t, ctx, p.hash, p.ready)
 				check(t, ctx)
 			})
 		}
@@ -302,6 +302,13 @@ func visit(t *testing.T, s *shed, query string, sizes []size, check func(t *test
 			}
 		}
 	}
+}
+
+// show goes to a page and waits until it is drawn.
+func show(t *testing.T, ctx context.Context, hash, ready string) {
+	t.Helper()
+	js[bool](t, ctx, fmt.Sprintf("(location.hash = %q, true)", "#/"+hash))
+	until(t, ctx, fmt.Sprintf("document.querySelector('#main') && document.querySelector('#main').dataset.at === %q && document.querySelector(%q)", "#/"+hash, "#main "+ready))
 }
 
 // TestPages looks at every page as two machines would. axe-core (Deque's
@@ -389,32 +396,86 @@ func TestLanguage(t *testing.T) {
 		o.Before = daemontest.Tent(t)
 	})
 	names := s.names()
-	visit(t, s, "?lang=pseudo", sizes, func(t *testing.T, ctx context.Context) {
-		for _, x := range js[[]string](t, ctx, `(() => {
-			const out = [], walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
-			for (let n; (n = walk.nextNode());) if (!n.parentElement.closest('[translate=no], script, style, noscript')) out.push(n.data);
-			for (const a of ['placeholder', 'title', 'alt', 'aria-label', 'aria-description', 'aria-roledescription', 'aria-valuetext'])
-				for (const e of document.querySelectorAll('[' + a + ']')) out.push(e.getAttribute(a));
-			return out;
-		})()`) {
-			own := brackets.ReplaceAllString(x, "")
-			for own != x { // from the inmost brackets out
-				x, own = own, brackets.ReplaceAllString(own, "")
-			}
-			for _, n := range names {
-				own = strings.ReplaceAll(own, n, "")
-			}
-			if letters.MatchString(units.ReplaceAllString(own, "")) {
-				t.Errorf("the page says %q", own)
-			}
-		}
-		for _, said := range js[[]string](t, ctx, `[...document.querySelectorAll('[translate=no]')].filter((e) => !e.parentElement.closest('[translate=no]')).map((e) => e.textContent)`) {
-			if bare := words.Bare(ownBrackets.ReplaceAllString(said, ""), names...); len(bare) > 0 {
-				t.Errorf("the board says %q in %q", bare, said)
-			}
-		}
-	})
+	visit(t, s, "?lang=pseudo", sizes, func(t *testing.T, ctx context.Context) { fromCatalogues(t, ctx, names) })
 }
+
+// fromCatalogues is that nothing on a page is bare but names.
+func fromCatalogues(t *testing.T, ctx context.Context, names []string) {
+	t.Helper()
+	for _, x := range js[[]string](t, ctx, `(() => {
+		const out = [], walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+		for (let n; (n = walk.nextNode());) if (!n.parentElement.closest('[translate=no], script, style, noscript')) out.push(n.data);
+		for (const a of ['placeholder', 'title', 'alt', 'aria-label', 'aria-description', 'aria-roledescription', 'aria-valuetext'])
+			for (const e of document.querySelectorAll('[' + a + ']')) out.push(e.getAttribute(a));
+		return out;
+	})()`) {
+		own := brackets.ReplaceAllString(x, "")
+		for own != x { // from the inmost brackets out
+			x, own = own, brackets.ReplaceAllString(own, "")
+		}
+		for _, n := range names {
+			own = strings.ReplaceAll(own, n, "")
+		}
+		if letters.MatchString(units.ReplaceAllString(own, "")) {
+			t.Errorf("the page says %q", own)
+		}
+	}
+	for _, said := range js[[]string](t, ctx, `[...document.querySelectorAll('[translate=no]')].filter((e) => !e.parentElement.closest('[translate=no]')).map((e) => e.textContent)`) {
+		if bare := words.Bare(ownBrackets.ReplaceAllString(said, ""), names...); len(bare) > 0 {
+			t.Errorf("the board says %q in %q", bare, said)
+		}
+	}
+}
+
+// What fails of a probe, each by its code, is said by page and board in the
+// reader's language, with what to do about it.
+func TestFailingProbes(t *testing.T) {
+	pseudo := testkit.Pseudo(t)
+	s := dayIn(t, func(o *daemontest.Options) { o.Change = func(c *daemon.Config) { c.Shop.Language = pseudo } })
+	errs := testkit.ReadErrors(t)
+	for code, err := range errs {
+		testkit.OK(t, s.Sensors().Add(sensors.PollerConfig{ID: "zq-" + code, Name: "zq", Driver: "zq", Bus: "zq", Every: time.Hour, Probe: failing{err}}))
+	}
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan error)
+	go func() { done <- s.Sensors().Run(ctx) }()
+	t.Cleanup(func() { stop(); <-done })
+	for end := time.Now().Add(10 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+		failed := 0
+		for _, h := range s.Sensors().Health() {
+			if h.Why != nil {
+				failed++
+			}
+		}
+		if failed == len(errs) {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatalf("%d of %d probes have failed", failed, len(errs))
+		}
+	}
+	s.Advance(time.Minute)
+	names := append(s.names(), "said elsewhere") // of the system
+	page := phone(t, s.url+"/?lang=pseudo")
+	show(t, page, "", ".coat")
+	fromCatalogues(t, page, names)
+	show(t, page, "probes", ".rows")
+	fromCatalogues(t, page, names)
+	if n := js[int](t, page, "document.querySelectorAll('#main .item p.why').length"); n < len(errs) {
+		t.Errorf("the page says of %d probes what fails, want %d", n, len(errs))
+	}
+	// A reason's word stands inside a sentence: in brackets of its own.
+	for _, since := range js[[]string](t, page, "[...document.querySelectorAll('#main .item p.small')].map((e) => e.textContent)") {
+		if _, counts, ok := strings.Cut(since, "; "); ok && !strings.HasPrefix(counts, "1 ⟦") {
+			t.Errorf("the page says %q", since)
+		}
+	}
+}
+
+// failing is a probe that can't be read.
+type failing struct{ err error }
+
+func (f failing) Read(context.Context) (sensors.Reading, error) { return sensors.Reading{}, f.err }
 
 // names are the values of every field of the API that holds a name or an id, the
 // longest first.
