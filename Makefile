@@ -11,6 +11,13 @@ LDFLAGS := -s -w -X main.version=$(VERSION) -X main.commit=$(COMMIT)
 # Modules of their own: what tests and tools need is not in the program's go.mod.
 MODULES := bench/table internal/oracles
 
+# Tests are compiled as the program is, without C and without paths, so that what both
+# need is compiled once on a fresh machine. Only the race detector wants C.
+check unit: export CGO_ENABLED = 0
+check unit: export GOFLAGS := $(GOFLAGS) -trimpath
+# More packages at a time than processors: several mostly wait for what they started.
+PACKAGES := -p 4
+
 .PHONY: all go demo build test check unit race deps bench clean fuzz fuzz-short audit faults boards board newcomer dist
 
 all: build
@@ -42,16 +49,16 @@ check:
 # what chance found; `make fuzz` and `go test` by hand draw anew.
 RAPID := $(GO) list -f '{{$$p := .ImportPath}}{{range .TestImports}}{{if eq . "pgregory.net/rapid"}}{{$$p}}{{"\n"}}{{end}}{{end}}{{range .XTestImports}}{{if eq . "pgregory.net/rapid"}}{{$$p}}{{"\n"}}{{end}}{{end}}' ./... | grep . | sort -u
 unit:
-	$(GO) test -timeout 60m $$($(RAPID)) -rapid.seed=1
-	$(GO) test -timeout 60m $$($(GO) list ./... | grep -vxF "$$($(RAPID))")
+	$(GO) test $(PACKAGES) -timeout 60m $$($(RAPID)) -rapid.seed=1
+	$(GO) test $(PACKAGES) -timeout 60m $$($(GO) list ./... | grep -vxF "$$($(RAPID))")
 	@for m in $(MODULES); do (set -x; cd $$m && $(GO) test -timeout 60m ./...) || exit 1; done
-	cd packaging/release && GOFLAGS=-mod=mod $(GO) test .
+	cd packaging/release && GOFLAGS='-mod=mod -trimpath' $(GO) test .
 
 # The race detector is slow on the store's translated C: only packages with
 # goroutines of their own, in their short form, and not those whose work is
 # done by other programs (a generator) or by internal/daemon.
 race:
-	$(GO) test -race -short -timeout 60m $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./internal/... | grep -v -e /boards -e /daysheet -e /record)
+	$(GO) test $(PACKAGES) -race -short -timeout 60m $$($(GO) list ./sensors/... ./alerts/... ./heat/... ./history/... ./dashboards/... ./internal/... | grep -v -e /boards -e /daysheet -e /record)
 
 # Programs for the boards, their sums, bills of materials, Debian packages and
 # a folder for apt; KEY=… has gpg sign that. DEVELOPERS.md has how to release.

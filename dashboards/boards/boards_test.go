@@ -46,7 +46,7 @@ func TestGenerated(t *testing.T) {
 	run := func(args ...string) ([]byte, error) {
 		cmd := exec.CommandContext(t.Context(), goTool, args...)
 		cmd.Dir = "gen"
-		cmd.Env = append(os.Environ(), "GOFLAGS=", "GOWORK=off", "CGO_ENABLED=0")
+		cmd.Env = append(os.Environ(), "GOFLAGS=-trimpath", "GOWORK=off", "CGO_ENABLED=0")
 		return cmd.CombinedOutput()
 	}
 	if os.Getenv("CI") != "true" {
