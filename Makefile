@@ -52,7 +52,7 @@ unit:
 	$(GO) test $(PACKAGES) -timeout 60m $$($(RAPID)) -rapid.seed=1
 	$(GO) test $(PACKAGES) -timeout 60m $$($(GO) list ./... | grep -vxF "$$($(RAPID))")
 	@for m in $(MODULES); do (set -x; cd $$m && $(GO) test -timeout 60m ./...) || exit 1; done
-	cd packaging/release && GOFLAGS='-mod=mod -trimpath' $(GO) test .
+	cd packaging/release && GOFLAGS="$$GOFLAGS -mod=mod" $(GO) test .
 
 # The race detector is slow on the store's translated C: only packages with
 # goroutines of their own, in their short form, and not those whose work is

@@ -8,6 +8,7 @@ import (
 	"testing"
 	"time"
 
+	"curewright/internal/cardfault"
 	"curewright/sensors"
 )
 
@@ -172,6 +173,44 @@ func TestRightDateAfterAWrongOne(t *testing.T) {
 			s = open(t, dir, Options{Boot: "boot-3"})
 			check()
 		})
+	}
+}
+
+// A phone was an hour ahead. What comes while readings are given their right date has
+// it already: it is not moved with them, and not written twice.
+func TestReadingsWhileTheDateIsRighted(t *testing.T) {
+	dir, ctx := t.TempDir(), t.Context()
+	up := 100 * time.Second
+	opts := Options{Boot: "boot-1", ClockUntrusted: true, Uptime: func() time.Duration { return up }}
+	cardfault.Set(nil)
+	s := open(t, dir, opts)
+	right := day.Add(-up)
+	wrong := right.Add(time.Hour)
+	if _, err := s.DateUntrusted(ctx, "boot-1", wrong); err != nil {
+		t.Fatal(err)
+	}
+	s.SetClockTrusted(true)
+	s.Append([]sensors.Reading{reading("panel-1", day.Add(time.Hour), 10)})
+	s.upAt += 30 * time.Second
+	came := 0
+	cardfault.Set(func(cardfault.Op, string) error {
+		if came++; came == 1 {
+			s.Append([]sensors.Reading{reading("panel-1", day.Add(30*time.Second), 11)})
+		}
+		return nil
+	})
+	defer cardfault.Set(nil)
+	if d, err := s.DateUntrusted(ctx, "boot-1", right); err != nil || d.Readings != 1 || came == 0 {
+		t.Fatalf("%+v, %v, after %d calls to the card; want 1 moved while another came", d, err, came)
+	}
+	for range 2 {
+		got := collect(t, s, "panel-1", time.Time{}, time.Time{})
+		if len(got) != 2 || !got[0].At.Equal(day) || !got[1].At.Equal(day.Add(30*time.Second)) {
+			t.Errorf("%v; want the first moved to %v, the other as it came", got, day)
+		}
+		s.Close()
+		opts.Boot = "boot-2"
+		s = open(t, dir, opts)
 	}
 }
 

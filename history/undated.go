@@ -222,6 +222,10 @@ func (s *Store) take(r *redate, idx int64, c rec) {
 // a pushed reading that brought a time of its own stays. One transaction: a
 // power cut leaves the old dates or the new ones.
 func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zero int64) (int, error) {
+	s.mu.Lock()
+	// The clock is right by now: what comes while the card is written stays.
+	seqTo := s.nextSeq
+	s.mu.Unlock()
 	if err := s.dbmu.LockFor(ctx); err != nil {
 		return 0, err
 	}
@@ -234,7 +238,7 @@ func (s *Store) moveReadings(ctx context.Context, boot string, was bootDate, zer
 	}
 	s.mu.Lock()
 	r := &redate{by: zero - was.ZeroMS, packs: map[int64][]byte{}, hours: map[probeHour]bool{}}
-	r.movable = movable{seqFrom: was.Seq, seqTo: s.nextSeq, lo: was.ZeroMS - hourMS, hi: was.ZeroMS + s.Uptime(time.Now()).Milliseconds() + hourMS}
+	r.movable = movable{seqFrom: was.Seq, seqTo: seqTo, lo: was.ZeroMS - hourMS, hi: was.ZeroMS + s.Uptime(time.Now()).Milliseconds() + hourMS}
 	if boot != s.opts.Boot {
 		r.hi = maxTime
 	}
