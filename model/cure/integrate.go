@@ -36,6 +36,7 @@ const (
 	pieceSeconds = 600.0 // and its largest duration
 	shortBend    = 0.02  // a short step bends w by no more than twice this share
 	shortStep    = 0.004 // and moves α by less
+	straightBend = 0.005 // of a step that may end in the cell after its own
 	finest       = 1.0 / 4096
 	coarsest     = 1.0 / 1024 // cells of α
 	narrowest    = 4.0        // K: least W of the diffusion factor for all this
@@ -299,7 +300,8 @@ func (it *Integrator) advance(alpha, kappa []float64, dt, t0C, t1C float64, n in
 // move carries every node over one piece. Where the step is short, as it is by
 // the minute, it does at once what [Integrator.solve] does by iteration: the
 // slope of w at the end follows from that at the beginning, and so does φ; the
-// guess is off by some bend³ of the step, which one look at w takes away.
+// guess is off by some bend³ of the step, which one look at w takes away. Where w is
+// nearly straight its cell is good for the beginning of the next one too.
 func (it *Integrator) move(alpha, kappa []float64, st *step, dt, t0, t1 float64) {
 	cells, perA, size := it.cells, it.perA, it.size
 	s, trend, spread := st.s, 2*st.trend, 2*st.vari
@@ -311,24 +313,25 @@ func (it *Integrator) move(alpha, kappa []float64, st *step, dt, t0, t1 float64)
 			e := &cells[j]
 			d := a - float64(j)*size
 			c1, c2, c3 := e.y[1]+s*e.p[1], e.y[2]+s*e.p[2], e.y[3]+s*e.p[3]
-			c0 := e.y[0] + s*e.p[0]
 			half := c2 + 3*d*c3
-			r := 1 / (c1 + d*(c2+half))
+			slope := c1 + d*(c2+half)
+			r := 1 / slope
 			da := theta * r
 			bend := da * r * half
 			if bend < shortBend && bend > -shortBend && da < shortStep {
-				w := c0 + d*(c1+d*(c2+d*c3)) + theta
 				own := e.y[2] + 3*d*e.y[3]
 				rest := (e.y[1] + d*(e.y[2]+own)) * r  // 1 − φ
 				phi, more := 1-rest, (rest*half-own)*r // dφ/dα, halved
 				da *= 1 - bend + 2*bend*bend
-				if d += da; d >= size {
+				up := da * (slope + da*(half+da*c3)) // of w
+				if d+da >= size && (da >= 2*size || bend > straightBend || bend < -straightBend) {
+					w := e.y[0] + s*e.p[0] + d*(c1+d*(c2+d*c3))
 					j = int((a + da) * perA)
 					e = &cells[min(j, len(cells)-1)]
 					d = a + da - float64(j)*size
-					c0, c1, c2, c3 = e.y[0]+s*e.p[0], e.y[1]+s*e.p[1], e.y[2]+s*e.p[2], e.y[3]+s*e.p[3]
+					up = e.y[0] + s*e.p[0] + d*(e.y[1]+s*e.p[1]+d*(e.y[2]+s*e.p[2]+d*(e.y[3]+s*e.p[3]))) - w
 				}
-				miss := w - (c0 + d*(c1+d*(c2+d*c3))) + theta*(spread*phi*phi-trend*more*da)
+				miss := theta*(1+spread*phi*phi-trend*more*da) - up
 				alpha[i] = a + da + miss*r*(1-2*bend)
 				continue
 			}
