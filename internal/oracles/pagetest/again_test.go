@@ -3,6 +3,7 @@
 package pagetest_test
 
 import (
+	"fmt"
 	"testing"
 
 	"curewright/internal/daemon/daemontest"
@@ -35,5 +36,33 @@ func TestSendAgain(t *testing.T) {
 	}
 	if len(w.Feels) != 1 || w.Feels[0].Coat != "seal" {
 		t.Errorf("feels %+v, want the one that was sent again", w.Feels)
+	}
+}
+
+// The board's answer to a question was held up, and a newer state came by the live
+// line meanwhile: what is on the page does not go back to before it, be it by half a
+// second or by minutes.
+func TestLateAnswer(t *testing.T) {
+	s := dayIn(t, nil)
+	ctx := phone(t, s.url)
+	show(t, ctx, "", ".coat")
+	for _, later := range []int{500, 90_000} {
+		got := js[string](t, ctx, fmt.Sprintf(`Promise.all([import('/js/line.js'), import('/js/state.js')]).then(([{take}, {S}]) => {
+			const asked = Date.now(), late = {...S.snap, is: 'late'};
+			take({...S.snap, at: new Date(Date.parse(S.snap.at) + %d).toISOString(), is: 'newer'});
+			take(late, asked);
+			return S.snap.is;
+		})`, later))
+		if got != "newer" {
+			t.Errorf("with one of %d ms later the page shows the %s state", later, got)
+		}
+	}
+	// A state that was asked for after counts though its clock was set back.
+	got := js[string](t, ctx, `Promise.all([import('/js/line.js'), import('/js/state.js')]).then(([{take}, {S}]) => {
+		take({...S.snap, at: new Date(Date.parse(S.snap.at) - 3600e3).toISOString(), is: 'set back'}, Date.now() + 1);
+		return S.snap.is;
+	})`)
+	if got != "set back" {
+		t.Errorf("after the board's clock was set back the page shows the %s state", got)
 	}
 }

@@ -267,7 +267,10 @@ export async function resend(e) {
 
 // --- live ------------------------------------------------------------------
 
-export function take(snap) {
+// take shows a state. One that was asked for before a newer one came by the live line
+// is late: it lacks what was entered since.
+export function take(snap, asked = Infinity) {
+  if (S.snap && S.got >= asked && ms(snap.at) < ms(S.snap.at)) return;
   if (S.snap && ms(snap.at) < ms(S.snap.at) - 1000 && S.snap.settings.clock_trusted === snap.settings.clock_trusted && ms(S.snap.at) - ms(snap.at) < 60e3) return;
   S.snap = snap;
   S.got = S.heard = Date.now();
@@ -293,9 +296,9 @@ let es = null, tries = 0, timer = 0;
 // there too.
 export async function refresh(wants) {
   try {
-    const snap = await get('/snapshot');
+    const asked = Date.now(), snap = await get('/snapshot');
     await wants;
-    take(snap);
+    take(snap, asked);
     tries = 0;
   } catch (e) {
     if (!(e instanceof Refused) || e.status >= 500) setLost(true);

@@ -32,10 +32,10 @@ function Item({ p }) {
   return h('div', { class: 'item side' }, h('div', null, h('h2', null, name(p.name || id)),
     h('p', null, value(p), ' · ', p.state === 'ok' ? t('probe.ok') : h('b', { class: 'none' }, word('probe.short.', p.state)), p.now || !ms(p.last_at) ? '' : ', ' + t('probe.lastheard', { at: clock(ms(p.last_at), true) }), p.last && !p.now && p.last.temp_c !== null ? ' ' + t('probe.lastat', { temp: temp(p.last.temp_c) }) : ''),
     h('p', { class: 'small' }, h(Said, null, about), p.locked ? ' · ' + t('probe.locked') : ''),
-    !p.accepted && h('p', { class: 'why' }, t('probe.notyet')),
+    !p.accepted && h('p', { class: 'why' }, t('probe.notyet'))),
+    h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/probes/' + enc(id), 'aria-label': t(p.accepted ? 'probe.place' : 'strange.name') + ': ' + (p.name || id) }, t(p.accepted ? 'probe.place' : 'strange.name'))),
     p.error && h('p', { class: 'why' }, h(Said, null, cap(stop(p.error)), ' ', p.hint ? cap(stop(p.hint)) : '')),
-    errs.length > 0 && h('p', { class: 'small' }, t('probe.since', { n: p.taken, errs: errs.map(([k, n]) => `${n} ${word('probe.err.', k)}`).join(', ') }))),
-  h('div', { class: 'do' }, h('a', { class: 'btn', href: '#/probes/' + enc(id), 'aria-label': t(p.accepted ? 'probe.place' : 'strange.name') + ': ' + (p.name || id) }, t(p.accepted ? 'probe.place' : 'strange.name'))));
+    errs.length > 0 && h('p', { class: 'small' }, t('probe.since', { n: p.taken, errs: errs.map(([k, n]) => `${n} ${word('probe.err.', k)}`).join(', ') })));
 }
 
 const How = ({ first }) => h('div', null, h('p', { class: first ? 'say' : 'why' }, t(first ? 'probes.none' : 'probes.plug')), h('p', { class: 'why' }, t('probes.board')), h('p', { class: 'why' }, t('probes.radio')), h('p', { class: 'why' }, t('probes.where')));
