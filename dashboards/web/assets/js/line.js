@@ -267,11 +267,13 @@ export async function resend(e) {
 
 // --- live ------------------------------------------------------------------
 
-// take shows a state. One that was asked for before a newer one came by the live line
-// is late: it lacks what was entered since.
+// take shows a state, unless it is late. One that was asked for before a newer one
+// came by the live line lacks what was entered since; one that came by that line may
+// be older by a board's clock that was set.
 export function take(snap, asked = Infinity) {
-  if (S.snap && S.got >= asked && ms(snap.at) < ms(S.snap.at)) return;
-  if (S.snap && ms(snap.at) < ms(S.snap.at) - 1000 && S.snap.settings.clock_trusted === snap.settings.clock_trusted && ms(S.snap.at) - ms(snap.at) < 60e3) return;
+  const older = S.snap ? ms(S.snap.at) - ms(snap.at) : 0;
+  if (older > 0 && S.got >= asked) return;
+  if (older > 1000 && older < 60e3 && S.snap.settings.clock_trusted === snap.settings.clock_trusted) return;
   S.snap = snap;
   S.got = S.heard = Date.now();
   setLost(false);
